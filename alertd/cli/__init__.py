@@ -1,0 +1,1 @@
+"""One-shot use and operations."""

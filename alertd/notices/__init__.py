@@ -1,0 +1,1 @@
+"""Who must hear what, in which words."""

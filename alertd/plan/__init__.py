@@ -1,0 +1,1 @@
+"""What this driver should do: where, when, how fast."""

@@ -1,0 +1,1 @@
+"""What the pavement will be like, and whether it grips."""

@@ -1,0 +1,1 @@
+"""Where the road goes: line, heights, grades, borders, stops."""

@@ -1,0 +1,68 @@
+"""The route as arrays over samples about 250 m apart, with what lies along it."""
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.route.stops import RouteStop
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Climb:
+    """A sustained upgrade, from foot to top in the direction of travel."""
+
+    start_m: float
+    end_m: float
+    rise_m: float
+    mean_grade: float
+    max_grade: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summit:
+    """A high point of the route whose prominence along the route is at least the asked one."""
+
+    distance_m: float
+    elevation_m: float
+    prominence_m: float
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JurisdictionSpan:
+    """A run of the route on one state's or province's land. `code` is ISO 3166-2, e.g. "US-MT"; "" if unknown."""
+
+    code: str
+    name: str
+    start_m: float
+    end_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Route:
+    """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
+
+    distance_m is geodesic distance along the line from its start; grade is rise over run, positive uphill in
+    the direction of travel; bearing_deg is the azimuth of travel, clockwise from north.
+    """
+
+    name: str
+    lat_deg: Array
+    lon_deg: Array
+    distance_m: Array
+    elevation_m: Array
+    grade: Array
+    bearing_deg: Array
+    climbs: tuple[Climb, ...] = ()
+    summits: tuple[Summit, ...] = ()
+    jurisdictions: tuple[JurisdictionSpan, ...] = ()
+    stops: tuple[RouteStop, ...] = ()
+    findings: tuple[str, ...] = ()
+
+    @property
+    def length_m(self) -> float:
+        return float(self.distance_m[-1])

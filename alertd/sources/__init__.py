@@ -1,0 +1,1 @@
+"""What comes in: forecast providers, GPX, rule, rig, stop and trip files."""

@@ -1,0 +1,1 @@
+"""What must survive a crash: trips, plans, notices, outbox."""

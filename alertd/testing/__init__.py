@@ -1,0 +1,1 @@
+"""Held clock, stand-in servers and an invented storm, shared by the demo and the tests."""
