@@ -1,0 +1,84 @@
+"""Which chains a stretch asks for: every law that may be posted on it, met by one hanging."""
+
+from dataclasses import dataclass
+
+from alertd.plan.need import Need, stretch_probability
+from alertd.plan.params import PlanParams
+from alertd.plan.result import Posting
+from alertd.rules.demand import Hanging, TireDemand, cover
+from alertd.rules.law import Confidence
+from alertd.rules.rig import AxleRole, Rig
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainSet:
+    hanging: Hanging
+    postings: tuple[Posting, ...]
+    speed_limit_mps: float | None
+    speed_section: str
+
+
+def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) -> ChainSet:
+    """The chains for samples `first` to `last`.
+
+    Of each jurisdiction on it the strictest level likely enough to be ready for; where only grip or missing weather
+    asks for chains, its mildest chain level; where no rule is on file, common practice.
+    """
+    postings, demands, limit, section = [], [], None, ""
+    for law in need.laws:
+        if not law.inside[first : last + 1].any():
+            continue
+        here = [
+            (level, asked, stretch_probability(chance, first, last))
+            for of_law, level, asked, chance in need.by_level
+            if of_law is law
+        ]
+        likely = [x for x in here if x[2] >= params.ready_probability]
+        postings += [
+            Posting(
+                jurisdiction=asked.jurisdiction,
+                level_id=level.id,
+                legal_name=level.legal_name,
+                probability=p,
+                tires_n=asked.tires_min,
+                section=asked.section,
+                confidence=asked.confidence,
+                doubt=asked.doubt,
+            )
+            for level, asked, p in likely
+        ]
+        chosen = max(likely, key=lambda x: (x[1].tires_min, x[0].rank)) if likely else (here[0] if here else None)
+        if chosen is None:
+            demands.append(common_practice(rig))
+            continue
+        demands.append(chosen[1])
+        level_limit = chosen[0].speed_limit_mps
+        if level_limit is not None and (limit is None or level_limit < limit):
+            limit, section = level_limit, chosen[0].speed_section
+    return ChainSet(
+        hanging=cover(rig, demands or [common_practice(rig)]),
+        postings=tuple(postings),
+        speed_limit_mps=limit,
+        speed_section=section,
+    )
+
+
+def common_practice(rig: Rig) -> TireDemand:
+    """The outside dual of every drive position: one western practice, no source, used where no law is on file."""
+    drive = rig.axle_indices(AxleRole.DRIVE)
+    tires = frozenset(t for t in rig.tires() if t.axle_idx in drive and t.place != "inside")
+    return TireDemand(
+        jurisdiction="",
+        level_id="",
+        legal_name="common practice where no rule is on file",
+        choices=(tires,),
+        section="",
+        confidence=Confidence.MEMORY,
+        doubt="no chain rule on file here; ask the road authority",
+    )
+
+
+def hang_time_s(hanging: Hanging, params: PlanParams) -> float:
+    """Minutes of work by the number of chains to hang; a double counts once."""
+    chains_n = hanging.singles_used + hanging.doubles_used + hanging.singles_short
+    return max(params.hang_min_s, params.hang_s_per_chain * chains_n)

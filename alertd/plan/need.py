@@ -1,0 +1,171 @@
+"""Where on the route, and in which member, this rig needs chains: by an expected posting, or by grip."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.params import PlanParams
+from alertd.road.grip import climb_margin, hold_margin, rolling_resistance
+from alertd.road.state import RoadClass, RoadState
+from alertd.route.line import JurisdictionSpan, Route
+from alertd.route.snap import interval_between
+from alertd.rules.demand import TireDemand, demand_for
+from alertd.rules.estimate import posting_probability
+from alertd.rules.law import ControlLevel, RuleSet
+from alertd.rules.rig import AxleRole, Rig, Tire
+
+Array: TypeAlias = NDArray[np.float64]
+Mask: TypeAlias = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LawSpan:
+    """One jurisdiction's stretch of this route with its rules placed on it. `rules` is None when none is on file.
+
+    levels: every level that asks tires of this rig, with its demand and the samples (sample,) where it can be posted.
+    """
+
+    span: JurisdictionSpan
+    rules: RuleSet | None
+    inside: Mask
+    levels: tuple[tuple[ControlLevel, TireDemand, Mask], ...]
+    zone_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Need:
+    """Arrays (member, sample). `posted` is a probability, the grip arrays are true where the rig falls short.
+
+    by_level: for each law span and level in order, the posting probability (member, sample), zero elsewhere.
+    """
+
+    laws: tuple[LawSpan, ...]
+    road_class: NDArray[np.int8]
+    need: Array
+    posted: Array
+    unknown: Mask
+    grip_short: Mask
+    by_level: tuple[tuple[LawSpan, ControlLevel, TireDemand, Array], ...]
+
+    @property
+    def need_frac(self) -> Array:
+        """Probability at each sample alone, (sample,). Never multiply these along the road."""
+        return np.asarray(self.need.mean(axis=0))
+
+
+def place_laws(route: Route, rulesets: Mapping[str, RuleSet], rig: Rig) -> tuple[LawSpan, ...]:
+    """The route's jurisdictions with their rule sets, zones placed as sample masks."""
+    return tuple(_place(route, span, rulesets.get(span.code), rig) for span in route.jurisdictions)
+
+
+def _place(route: Route, span: JurisdictionSpan, rules: RuleSet | None, rig: Rig) -> LawSpan:
+    inside = (route.distance_m >= span.start_m) & (route.distance_m <= span.end_m)
+    if rules is None:
+        return LawSpan(span=span, rules=None, inside=inside, levels=(), zone_ids=())
+    on_route: dict[str, Mask] = {}
+    for zone in rules.zones:
+        where = interval_between(route, zone.from_point, zone.to_point) if zone.placed else None
+        if where is not None:
+            mask = inside & (route.distance_m >= where[0]) & (route.distance_m <= where[1])
+            if mask.any():
+                on_route[zone.id] = mask
+    levels = []
+    for level in rules.levels:
+        asked = demand_for(rules, level, rig)
+        if asked.tires_min == 0:
+            continue
+        masks = [on_route[z] for z in level.zones if z in on_route]
+        where_posted = np.logical_or.reduce(masks) if masks else np.zeros_like(inside)
+        levels.append((level, asked, where_posted if level.zones else inside))
+    return LawSpan(span=span, rules=rules, inside=inside, levels=tuple(levels), zone_ids=tuple(on_route))
+
+
+def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState, params: PlanParams) -> Need:
+    """Join law estimate and grip into one need per member and sample."""
+    unknown = state.road_class == RoadClass.UNKNOWN
+    winter = np.isin(state.road_class, WINTER)
+    posted = np.zeros(state.road_class.shape)
+    by_level = []
+    for law in laws:
+        if law.rules is None:
+            # No rule on file is not "no rule": a winter surface there may well bring a control.
+            posted = np.maximum(posted, np.where(winter & law.inside, params.unknown_probability, 0.0))
+            continue
+        estimate = posting_probability(law.rules, state.road_class, np.abs(route.grade), route.distance_m)
+        index = {level.id: i for i, level in enumerate(law.rules.levels)}
+        for level, asked, where in law.levels:
+            chance = np.where(where, estimate[index[level.id]], 0.0)
+            by_level.append((law, level, asked, chance))
+            posted = np.maximum(posted, chance)
+    short = grip_short(route.grade, rig, state, ())
+    need = np.maximum(posted, short.astype(float))
+    need = np.where(unknown, np.maximum(need, params.unknown_probability), need)
+    return Need(
+        laws=tuple(laws),
+        road_class=state.road_class,
+        need=need,
+        posted=posted,
+        unknown=unknown,
+        grip_short=short,
+        by_level=tuple(by_level),
+    )
+
+
+WINTER = tuple(
+    int(c)
+    for c in (
+        RoadClass.RIME,
+        RoadClass.SNOW,
+        RoadClass.ICE,
+        RoadClass.GLAZE,
+        RoadClass.SLUSH,
+        RoadClass.PACKED_SNOW,
+    )
+)
+
+
+def chained_share(rig: Rig, tires: Sequence[Tire], roles: tuple[AxleRole, ...]) -> float:
+    """Share of the gross load that stands on chained tires of axles with one of these roles."""
+    gross = sum(a.load_kg for a in rig.axles)
+    load = 0.0
+    for tire in tires:
+        axle = rig.axles[tire.axle_idx]
+        if axle.role in roles:
+            load += axle.load_kg / (4.0 if axle.dual else 2.0)
+    return load / gross
+
+
+def grip_short(grade: Array, rig: Rig, state: RoadState, tires: Sequence[Tire]) -> Mask:
+    """True where the rig can neither climb nor hold itself, (member, sample); unknown grip is not counted here."""
+    resistance = rolling_resistance(state.road_class)
+    on_drive = chained_share(rig, tires, (AxleRole.DRIVE,))
+    on_all = chained_share(rig, tires, tuple(AxleRole))
+    climb = climb_margin(grade, state.mu, state.road_class, rig.drive_share, on_drive, resistance)
+    hold = hold_margin(grade, state.mu, state.road_class, on_all, resistance)
+    short = np.where(grade > 0, climb < 0, hold < 0)
+    return np.asarray(short & ~np.isnan(state.mu), dtype=bool)
+
+
+def runs(mask: Mask) -> list[tuple[int, int]]:
+    """First and last index of each run of True."""
+    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
+    return list(zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True))
+
+
+def find_stretches(need_frac: Array, distance_m: Array, params: PlanParams) -> list[tuple[int, int]]:
+    """Runs of samples that may need chains, as (first, last) index; runs with a short gap between them are one."""
+    joined: list[tuple[int, int]] = []
+    for first, last in runs(need_frac >= params.ready_probability):
+        if joined and distance_m[first] - distance_m[joined[-1][1]] < params.join_gap_m:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def stretch_probability(need: Array, first: int, last: int) -> float:
+    """Probability that any point of the stretch needs chains: counted per member, then averaged."""
+    return float(need[:, first : last + 1].max(axis=1).mean())

@@ -1,0 +1,99 @@
+"""What a plan stands on and how old it is: sources, rule texts, carry duties, cautions."""
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from alertd.forecast.series import Forecast
+from alertd.plan.need import LawSpan, Need
+from alertd.plan.params import PlanParams
+from alertd.plan.result import CarryNote, RuleNote, SourceNote
+from alertd.route.line import Route
+from alertd.rules.demand import carry_duty
+from alertd.rules.rig import Rig
+
+
+def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> tuple[SourceNote, ...]:
+    age_h = forecast.age_h(now_utc)
+    return (
+        SourceNote(
+            provider=forecast.provider,
+            licence=forecast.licence,
+            issued_at=forecast.issued_at,
+            fetched_at=forecast.fetched_at,
+            age_h=age_h,
+            stale=forecast.served_stale or age_h > params.stale_forecast_h,
+        ),
+    )
+
+
+def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
+    notes = {}
+    for law in laws:
+        if law.rules is not None:
+            r = law.rules
+            notes[r.jurisdiction] = RuleNote(
+                jurisdiction=r.jurisdiction,
+                name=r.name,
+                citation=r.citation,
+                text_date=r.text_date,
+                reviewed_on=r.reviewed_on,
+                review_by=r.review_by,
+                overdue=day > r.review_by,
+            )
+    return tuple(notes.values())
+
+
+def carry_notes(
+    laws: Sequence[LawSpan], rig: Rig, depart_at: datetime, arrive_at: datetime, zone: str
+) -> tuple[CarryNote, ...]:
+    """Duties to carry on any local day of the trip; a trip over midnight is held to both days."""
+    first, last = (t.astimezone(ZoneInfo(zone)).date() for t in (depart_at, arrive_at))
+    days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+    notes: dict[str, CarryNote] = {}
+    for law in laws:
+        if law.rules is None:
+            continue
+        for day in days:
+            duty = carry_duty(law.rules, rig, day, law.zone_ids)
+            if duty is not None:
+                notes[law.rules.jurisdiction] = CarryNote(
+                    jurisdiction=law.rules.jurisdiction,
+                    singles_asked=duty.singles_asked,
+                    singles_short=duty.singles_short,
+                    section=duty.section,
+                    confidence=duty.confidence,
+                    doubt=duty.doubt,
+                )
+    return tuple(notes.values())
+
+
+def cautions(
+    route: Route,
+    laws: Sequence[LawSpan],
+    need: Need,
+    settled: bool,
+    sources: Sequence[SourceNote],
+    rules: Sequence[RuleNote],
+) -> tuple[str, ...]:
+    """What the reader must know before trusting the plan, most serious first."""
+    out = []
+    unknown = float(need.unknown.mean())
+    if unknown > 0:
+        out.append(f"No usable forecast for {unknown:.0%} of the road at the hour of passing: be ready to chain there")
+    for s in sources:
+        if s.stale:
+            out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
+    for law in laws:
+        if law.rules is None:
+            name = law.span.name or "land whose jurisdiction is not known"
+            out.append(f"No chain rule on file for {name}: ask its road authority; tires named after common practice")
+    for r in rules:
+        if r.overdue:
+            out.append(
+                f"Rule text of {r.name} was due for review on {r.review_by.isoformat()}: check before relying on it"
+            )
+    if not settled:
+        out.append("Chain stops move the arrival enough to change the road met: allow more time and look again")
+    out += [f"Route: {finding}" for finding in route.findings]
+    return tuple(dict.fromkeys(out))

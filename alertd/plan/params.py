@@ -1,0 +1,60 @@
+"""The numbers a plan turns on, with where each comes from. An operator changes them in alertd.toml, never here.
+
+[A] marks an assumption with no source found; it stays a setting.
+"""
+
+from dataclasses import dataclass
+
+from alertd.road.state import RoadClass
+from alertd.route.stops import StopKind
+from alertd.units import to_mps
+
+# Surfaces on which chains bite; on any other they hammer the pavement and break.
+CHAIN_SURFACES = frozenset((RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.ICE, RoadClass.GLAZE, RoadClass.SLUSH))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanParams:
+    # Travel. Power balance after physics.md section 9; all [A] within the ranges printed there.
+    cruise_mps: float = to_mps(62.0)
+    steep_descent_grade: float = 0.06
+    steep_descent_mps: float = to_mps(35.0)
+    descent_grade: float = 0.04
+    descent_mps: float = to_mps(45.0)
+    drivetrain_efficiency: float = 0.85
+    rolling_resistance: float = 0.006
+    drag_area_m2: float = 6.0
+    # Clock error of an arrival: 10 min + 10 % of the time under way [A].
+    arrival_sigma_s: float = 600.0
+    arrival_sigma_share: float = 0.10
+
+    # Speeds on winter surfaces. CDL manual 2.6.2 (FMCSA/AAMVA): packed snow half speed or less, ice a crawl;
+    # chained: never above 30 mph, careful drivers 20-25; chained on bare pavement 20 (common practice, no source).
+    snow_speed_share: float = 0.5
+    ice_mps: float = to_mps(15.0)
+    chained_mps: float = to_mps(25.0)
+    chained_ceiling_mps: float = to_mps(30.0)
+    chained_bare_mps: float = to_mps(20.0)
+
+    # Probabilities at which advice is given [A]: missing a chain-up costs far more than a needless warning.
+    chain_probability: float = 0.5
+    ready_probability: float = 0.1
+    hold_probability: float = 0.3
+    # What an unknown pavement is worth to the advice: enough for "be ready", never "clear".
+    unknown_probability: float = 0.3
+
+    # Geometry of stretches and stops [A].
+    join_gap_m: float = 3_000.0
+    stop_clearance_m: float = 300.0
+    stop_min_spaces: int = 3
+    stop_max_grade: float = 0.035
+    longest_bare_run_m: float = 40_000.0
+    stop_kinds: frozenset[StopKind] = frozenset(StopKind)
+
+    # Work. No agency or study value exists for fitting time; 10 min a chain, at least 30, 20 to take off [A].
+    hang_s_per_chain: float = 600.0
+    hang_min_s: float = 1_800.0
+    remove_s: float = 1_200.0
+
+    # Age beyond which a forecast is called old, hours.
+    stale_forecast_h: float = 6.0

@@ -1,0 +1,46 @@
+"""A plan as JSON: canonical bytes, so that the same inputs give the same plan byte for byte."""
+
+import hashlib
+import json
+from dataclasses import fields, is_dataclass, replace
+from datetime import UTC, date, datetime
+from enum import Enum
+from typing import Any
+
+from alertd.plan.result import Plan
+
+FORMAT = "alertd.plan/1"
+
+
+def to_plain(value: Any) -> Any:
+    """Values to JSON types: times as ISO 8601 UTC with Z, floats rounded to 1e-4 so that last bits never matter."""
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, Enum):
+        return value.value
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, tuple | list):
+        return [to_plain(v) for v in value]
+    if isinstance(value, frozenset | set):
+        return sorted(to_plain(v) for v in value)
+    if isinstance(value, float):
+        return None if value != value else round(value, 4)
+    return value
+
+
+def plan_json(plan: Plan) -> str:
+    """Canonical JSON text of a plan: sorted keys, no spaces, NaN as null."""
+    return canonical({"format": FORMAT, **to_plain(plan)})
+
+
+def canonical(value: Any) -> str:
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def with_id(plan: Plan) -> Plan:
+    """The plan with the id that its content gives it."""
+    digest = hashlib.sha256(plan_json(replace(plan, id="")).encode()).hexdigest()
+    return replace(plan, id=f"plan_{digest[:32]}")

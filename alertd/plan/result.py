@@ -1,0 +1,186 @@
+"""What a plan says: values only, every number traceable to its input, times in UTC, lengths in metres."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+from alertd.rules.demand import Hanging
+
+
+class Advice(StrEnum):
+    """Ours, in rising order. The law and the forecast stand beside it, never inside it."""
+
+    CLEAR = "clear"
+    READY = "ready"
+    CHAIN = "chain"
+    HOLD = "hold"
+
+    @property
+    def rank(self) -> int:
+        return list(Advice).index(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopChoice:
+    """Where to stand. `stop_id` is "" for the trip's own start or end. `zone` is the IANA time zone there."""
+
+    stop_id: str
+    name: str
+    kind: str
+    milepost: str
+    distance_m: float
+    lat_deg: float
+    lon_deg: float
+    zone: str
+    arrive_at: datetime
+    leave_at: datetime
+    spaces: int | None
+    lit: bool | None
+    invented: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Posting:
+    """A control we expect, by OUR ESTIMATE, and the law it would invoke."""
+
+    jurisdiction: str
+    level_id: str
+    legal_name: str
+    probability: float
+    tires_n: int
+    section: str
+    confidence: str
+    doubt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """A run of road that may need chains, in the direction of travel.
+
+    probability: share of members in which any point of it needs chains, by expected posting or by grip.
+    grip_short_frac / grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
+    without chains and with them. surfaces: share of members in which each class is met anywhere on it.
+    """
+
+    start_m: float
+    end_m: float
+    place: str
+    jurisdictions: tuple[str, ...]
+    zone: str
+    enter_at: datetime
+    leave_at: datetime
+    advice: Advice
+    probability: float
+    unknown_frac: float
+    surfaces: tuple[tuple[str, float], ...]
+    max_upgrade: float
+    max_downgrade: float
+    new_snow_mmwe: float
+    grip_short_frac: float
+    grip_short_chained_frac: float
+    postings: tuple[Posting, ...]
+    hanging: Hanging | None
+    tires_short_words: str
+    tires_words: str
+    chain_up: StopChoice | None
+    chain_off: StopChoice | None
+    speed_mps: float
+    bare_speed_mps: float
+    speed_because: str
+    hang_s: float
+    remove_s: float
+    slow_s: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarryNote:
+    """A duty to have chains on board that holds on this trip whatever the weather."""
+
+    jurisdiction: str
+    singles_asked: int
+    singles_short: int
+    section: str
+    confidence: str
+    doubt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceNote:
+    provider: str
+    licence: str
+    issued_at: datetime | None
+    fetched_at: datetime
+    age_h: float
+    stale: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleNote:
+    """The rule text a plan stands on and how old it is."""
+
+    jurisdiction: str
+    name: str
+    citation: str
+    text_date: date
+    reviewed_on: date
+    review_by: date
+    overdue: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlongPoint:
+    """The route at one place, for pictures and for tracing: likely class, its share, and the odds of winter surface."""
+
+    distance_m: float
+    elevation_m: float
+    arrive_at: datetime
+    surface: str
+    surface_frac: float
+    winter_frac: float
+    need_frac: float
+    air_temp_c: float
+    surface_temp_c: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """One trip at one moment. `id` is derived from all it says and what it was made from."""
+
+    id: str
+    trip_id: str
+    made_at: datetime
+    route_name: str
+    route_length_m: float
+    rig_id: str
+    rig_name: str
+    driver: str
+    dispatcher: str
+    depart_at: datetime
+    depart_zone: str
+    arrive_zone: str
+    advice: Advice
+    stretches: tuple[Stretch, ...]
+    arrive_at: datetime
+    arrive_early: datetime
+    arrive_late: datetime
+    arrive_unhindered: datetime
+    cost_s: float
+    singles_needed: int
+    singles_carried: int
+    doubles_carried: int
+    singles_short: int
+    carry: tuple[CarryNote, ...]
+    sources: tuple[SourceNote, ...]
+    rules: tuple[RuleNote, ...]
+    cautions: tuple[str, ...]
+    partial: bool
+    members_n: int
+    along: tuple[AlongPoint, ...]
+
+
+POSTED_SIGNS_DECIDE = (
+    "Posted signs and officers decide. Rules change. "
+    "This is a forecast and our reading of the rules, not an order to drive on."
+)

@@ -1,0 +1,152 @@
+"""One run over the route, repeated until the truck's own chain stops no longer move the road it meets."""
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chaining import Leg, choose_legs
+from alertd.plan.chains import ChainSet, chains_for, hang_time_s
+from alertd.plan.need import LawSpan, Need, find_need, find_stretches, stretch_probability
+from alertd.plan.params import PlanParams
+from alertd.plan.travel import arrivals_epoch_s, chained_cap_mps, elapsed_s, free_speed_mps, surface_cap_mps
+from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, at_arrival
+from alertd.road.state import RoadState
+from alertd.route.line import Route
+from alertd.rules.rig import Rig
+
+Array: TypeAlias = NDArray[np.float64]
+
+MOST_ROUNDS = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Corridor:
+    """The shared pavement field, and the route's samples placed in it."""
+
+    cells: RoadCells
+    field: RoadField
+    quantiles: MemberQuantiles
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainedLeg:
+    """A leg with its chains. `driven` when the plan counts its stops and slow running; else it is only "be ready"."""
+
+    leg: Leg
+    chains: ChainSet
+    probability: float
+    driven: bool
+    hang_s: float
+    slow_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Run:
+    """moving_s: (sample,) seconds without standing; stands: (distance_m, seconds) of each stop that is counted."""
+
+    state: RoadState
+    need: Need
+    legs: tuple[ChainedLeg, ...]
+    moving_s: Array
+    stands: tuple[tuple[float, float], ...]
+    arrivals: Array
+    settled: bool
+
+    def reach_s(self, distance_m: Array, at_m: float) -> float:
+        """Seconds from departure to reaching `at_m`, before standing there."""
+        moving = float(np.interp(at_m, distance_m, self.moving_s))
+        return moving + sum(standing for stand_m, standing in self.stands if stand_m < at_m)
+
+
+def settle(
+    depart_epoch_s: float, route: Route, rig: Rig, laws: tuple[LawSpan, ...], corridor: Corridor, params: PlanParams
+) -> Run:
+    """Run the trip until two rounds find the same stretches.
+
+    Hanging chains delays the truck, which changes the road it meets. Where the rounds do not settle, a sample keeps
+    the larger need of the last two, so that no stretch slips between two arrival times.
+    """
+    d = route.distance_m
+    free = free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params)
+    moving: Array = elapsed_s(d, 1.0 / free)
+    stands: tuple[tuple[float, float], ...] = ()
+    before: tuple[tuple[int, int], ...] | None = None
+    frac_before = np.zeros_like(free)
+    for round_n in range(1, MOST_ROUNDS + 1):
+        arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.quantiles.clock_z, params)
+        state = at_arrival(corridor.field, corridor.cells, arrivals, corridor.quantiles)
+        need = find_need(route, laws, rig, state, params)
+        frac = need.need_frac if round_n < MOST_ROUNDS else np.maximum(need.need_frac, frac_before)
+        unchained = (1.0 / np.minimum(free, surface_cap_mps(state.road_class, params))).mean(axis=0)
+        stretches = tuple(find_stretches(frac, d, params))
+        legs = _legs(route, rig, need, stretches, frac, free, unchained, params)
+        settled = stretches == before
+        if settled or round_n == MOST_ROUNDS:
+            break
+        before, frac_before = stretches, frac
+        moving, stands = _clock(d, unchained, legs, free, state, params)
+    if not settled:
+        moving, stands = _clock(d, unchained, legs, free, state, params)
+    return Run(state=state, need=need, legs=legs, moving_s=moving, stands=stands, arrivals=arrivals, settled=settled)
+
+
+def _legs(
+    route: Route,
+    rig: Rig,
+    need: Need,
+    stretches: tuple[tuple[int, int], ...],
+    frac: Array,
+    free: Array,
+    unchained: Array,
+    params: PlanParams,
+) -> tuple[ChainedLeg, ...]:
+    bare = 1.0 / np.minimum(free, params.chained_bare_mps)
+
+    def hang_s(stretch: tuple[int, int]) -> float:
+        return hang_time_s(chains_for(rig, need, *stretch, params).hanging, params)
+
+    out = []
+    for leg in choose_legs(route, stretches, frac, unchained, np.maximum(bare, unchained), hang_s, params):
+        chains = chains_for(rig, need, leg.first, leg.last, params)
+        p = stretch_probability(need.need, leg.first, leg.last)
+        chained = _chained_slowness(free, need, params, chains.speed_limit_mps)
+        on = (route.distance_m > leg.on_m) & (route.distance_m <= leg.off_m)
+        step = np.diff(route.distance_m, prepend=route.distance_m[0])
+        out.append(
+            ChainedLeg(
+                leg=leg,
+                chains=chains,
+                probability=p,
+                driven=p >= params.chain_probability,
+                hang_s=hang_time_s(chains.hanging, params),
+                slow_s=float((step * np.maximum(chained - unchained, 0.0))[on].sum()),
+            )
+        )
+    return tuple(out)
+
+
+def _chained_slowness(free: Array, need: Need, params: PlanParams, limit_mps: float | None) -> Array:
+    cap = chained_cap_mps(need.road_class, params, limit_mps)
+    return np.asarray((1.0 / np.minimum(free, cap)).mean(axis=0))
+
+
+def _clock(
+    d: Array, unchained: Array, legs: tuple[ChainedLeg, ...], free: Array, state: RoadState, params: PlanParams
+) -> tuple[Array, tuple[tuple[float, float], ...]]:
+    """Moving seconds at each sample and the stops, with the chains of the legs that are driven chained."""
+    slowness = unchained.copy()
+    stands = []
+    for x in legs:
+        if not x.driven:
+            continue
+        on = (d > x.leg.on_m) & (d <= x.leg.off_m)
+        cap = chained_cap_mps(state.road_class, params, x.chains.speed_limit_mps)
+        slowness[on] = np.maximum(unchained, (1.0 / np.minimum(free, cap)).mean(axis=0))[on]
+        stands += [(x.leg.on_m, x.hang_s), (x.leg.off_m, params.remove_s)]
+    return elapsed_s(d, slowness), tuple(stands)
+
+
+def _with_stands(d: Array, moving: Array, stands: tuple[tuple[float, float], ...]) -> Array:
+    return moving + sum((np.where(d > at_m, s, 0.0) for at_m, s in stands), np.zeros_like(moving))
