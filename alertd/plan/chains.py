@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from alertd.plan.need import Need, stretch_probability
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Posting
-from alertd.rules.demand import Hanging, TireDemand, cover
+from alertd.rules.demand import Hanging, TireDemand, cover, strictest
 from alertd.rules.law import Confidence
 from alertd.rules.rig import AxleRole, Rig
 
@@ -16,6 +16,7 @@ class ChainSet:
     postings: tuple[Posting, ...]
     speed_limit_mps: float | None
     speed_section: str
+    barred: str
 
 
 def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) -> ChainSet:
@@ -47,19 +48,21 @@ def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) 
             )
             for level, asked, p in likely
         ]
-        chosen = max(likely, key=lambda x: (x[1].tires_min, x[0].rank)) if likely else (here[0] if here else None)
-        if chosen is None:
+        if not here:
             demands.append(common_practice(rig))
             continue
-        demands.append(chosen[1])
-        level_limit = chosen[0].speed_limit_mps
+        asked = strictest([x[1] for x in likely]) if likely else here[0][1]
+        demands.append(asked)
+        level_limit = next(level.speed_limit_mps for level, demand, _ in here if demand is asked)
         if level_limit is not None and (limit is None or level_limit < limit):
-            limit, section = level_limit, chosen[0].speed_section
+            limit = level_limit
+            section = next(level.speed_section for level, demand, _ in here if demand is asked)
     return ChainSet(
         hanging=cover(rig, demands or [common_practice(rig)]),
         postings=tuple(postings),
         speed_limit_mps=limit,
         speed_section=section,
+        barred="; ".join(dict.fromkeys(d.barred for d in demands if d.barred)),
     )
 
 

@@ -76,7 +76,7 @@ def make_plan(
     depart_zone = zone_at(float(route.lat_deg[0]), float(route.lon_deg[0]))
     arrive_at = depart + timedelta(seconds=round(taken_s))
     carry = carry_notes(laws, rig, depart, arrive_at, depart_zone)
-    hangings = [s.hanging for s in stretches if s.hanging is not None]
+    hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, depart.date())
     plan = Plan(
@@ -102,11 +102,11 @@ def make_plan(
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
         doubles_carried=rig.doubles_carried,
-        singles_short=max([h.singles_short for h in hangings] + [c.singles_short for c in carry] + [0]),
+        singles_short=max([h.singles_short for h in hangings] + [c.singles_short for c in carry if c.certain] + [0]),
         carry=carry,
         sources=sources,
         rules=rules,
-        cautions=(*cautions(route, laws, run.need, run.settled, sources, rules), *weather.notes),
+        cautions=(*cautions(route, laws, run.need, run.settled, sources, rules, carry), *weather.notes),
         partial=weather.partial or any(s.stale for s in sources) or bool(run.need.unknown.any()),
         members_n=int(run.state.mu.shape[0]),
         along=_along(route, run, depart.timestamp()),

@@ -23,16 +23,17 @@ Mask: TypeAlias = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LawSpan:
-    """One jurisdiction's stretch of this route with its rules placed on it. `rules` is None when none is on file.
+    """One jurisdiction's run of this route with its rules placed on it. `rules` is None when none is on file.
 
-    levels: every level that asks tires of this rig, with its demand and the samples (sample,) where it can be posted.
+    inside: (sample,) true on its land. levels: those that ask tires of this rig, or bar it, with the demand, mildest
+    first. zone_spans: the placed zones that this run touches, as (start_m, end_m) along the route.
     """
 
     span: JurisdictionSpan
     rules: RuleSet | None
     inside: Mask
-    levels: tuple[tuple[ControlLevel, TireDemand, Mask], ...]
-    zone_ids: tuple[str, ...]
+    levels: tuple[tuple[ControlLevel, TireDemand], ...]
+    zone_spans: Mapping[str, Sequence[tuple[float, float]]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,23 +65,17 @@ def place_laws(route: Route, rulesets: Mapping[str, RuleSet], rig: Rig) -> tuple
 def _place(route: Route, span: JurisdictionSpan, rules: RuleSet | None, rig: Rig) -> LawSpan:
     inside = (route.distance_m >= span.start_m) & (route.distance_m <= span.end_m)
     if rules is None:
-        return LawSpan(span=span, rules=None, inside=inside, levels=(), zone_ids=())
-    on_route: dict[str, Mask] = {}
+        return LawSpan(span=span, rules=None, inside=inside, levels=(), zone_spans={})
+    spans = {}
     for zone in rules.zones:
-        where = interval_between(route, zone.from_point, zone.to_point) if zone.placed else None
-        if where is not None:
-            mask = inside & (route.distance_m >= where[0]) & (route.distance_m <= where[1])
-            if mask.any():
-                on_route[zone.id] = mask
-    levels = []
-    for level in rules.levels:
-        asked = demand_for(rules, level, rig)
-        if asked.tires_min == 0:
+        if zone.from_point is None or zone.to_point is None:
             continue
-        masks = [on_route[z] for z in level.zones if z in on_route]
-        where_posted = np.logical_or.reduce(masks) if masks else np.zeros_like(inside)
-        levels.append((level, asked, where_posted if level.zones else inside))
-    return LawSpan(span=span, rules=rules, inside=inside, levels=tuple(levels), zone_ids=tuple(on_route))
+        where = interval_between(route, zone.from_point, zone.to_point)
+        if where is not None and where[0] <= span.end_m and where[1] >= span.start_m:
+            spans[zone.id] = [where]
+    asked = [(level, demand_for(rules, level, rig)) for level in sorted(rules.levels, key=lambda lv: lv.rank)]
+    levels = tuple((level, demand) for level, demand in asked if demand.tires_min > 0 or demand.barred)
+    return LawSpan(span=span, rules=rules, inside=inside, levels=levels, zone_spans=spans)
 
 
 def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState, params: PlanParams) -> Need:
@@ -94,10 +89,16 @@ def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState,
             # No rule on file is not "no rule": a winter surface there may well bring a control.
             posted = np.maximum(posted, np.where(winter & law.inside, params.unknown_probability, 0.0))
             continue
-        estimate = posting_probability(law.rules, state.road_class, np.abs(route.grade), route.distance_m)
-        index = {level.id: i for i, level in enumerate(law.rules.levels)}
-        for level, asked, where in law.levels:
-            chance = np.where(where, estimate[index[level.id]], 0.0)
+        estimate = posting_probability(
+            law.rules,
+            [level.id for level, _ in law.levels],
+            state.road_class,
+            np.abs(route.grade),
+            route.distance_m,
+            law.zone_spans,
+        )
+        for (level, asked), anywhere in zip(law.levels, estimate, strict=True):
+            chance = np.where(law.inside, anywhere, 0.0)
             by_level.append((law, level, asked, chance))
             posted = np.maximum(posted, chance)
     short = grip_short(route.grade, rig, state, ())

@@ -39,7 +39,7 @@ def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
                 text_date=r.text_date,
                 reviewed_on=r.reviewed_on,
                 review_by=r.review_by,
-                overdue=day > r.review_by,
+                overdue=r.review_overdue(day),
             )
     return tuple(notes.values())
 
@@ -55,11 +55,13 @@ def carry_notes(
         if law.rules is None:
             continue
         for day in days:
-            duty = carry_duty(law.rules, rig, day, law.zone_ids)
+            duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans))
             if duty is not None:
                 notes[law.rules.jurisdiction] = CarryNote(
                     jurisdiction=law.rules.jurisdiction,
-                    singles_asked=duty.singles_asked,
+                    certain=duty.certain,
+                    not_placed=duty.not_placed,
+                    singles_asked=duty.singles_n,
                     singles_short=duty.singles_short,
                     section=duty.section,
                     confidence=duty.confidence,
@@ -75,6 +77,7 @@ def cautions(
     settled: bool,
     sources: Sequence[SourceNote],
     rules: Sequence[RuleNote],
+    carry: Sequence[CarryNote],
 ) -> tuple[str, ...]:
     """What the reader must know before trusting the plan, most serious first."""
     out = []
@@ -92,6 +95,12 @@ def cautions(
         if r.overdue:
             out.append(
                 f"Rule text of {r.name} was due for review on {r.review_by.isoformat()}: check before relying on it"
+            )
+    for c in carry:
+        if not c.certain:
+            roads = "; ".join(c.not_placed)
+            out.append(
+                f"{c.jurisdiction} may ask {c.singles_asked} chains aboard on this trip: not placed on the map: {roads}"
             )
     if not settled:
         out.append("Chain stops move the arrival enough to change the road met: allow more time and look again")

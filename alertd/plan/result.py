@@ -80,11 +80,11 @@ class Stretch:
     grip_short_frac: float
     grip_short_chained_frac: float
     postings: tuple[Posting, ...]
-    hanging: Hanging | None
+    hanging: Hanging
     tires_short_words: str
     tires_words: str
-    chain_up: StopChoice | None
-    chain_off: StopChoice | None
+    chain_up: StopChoice
+    chain_off: StopChoice
     speed_mps: float
     bare_speed_mps: float
     speed_because: str
@@ -96,9 +96,14 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarryNote:
-    """A duty to have chains on board that holds on this trip whatever the weather."""
+    """A duty to have chains on board that holds on this trip whatever the weather.
+
+    `certain` is False where it may hold on roads that our zones do not place; `not_placed` names them.
+    """
 
     jurisdiction: str
+    certain: bool
+    not_placed: tuple[str, ...]
     singles_asked: int
     singles_short: int
     section: str

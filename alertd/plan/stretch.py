@@ -30,7 +30,7 @@ def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: fl
     short_frac = _any_frac(run.need.grip_short[:, here])
     short_chained_frac = _any_frac(chained_short[:, here])
     unknown_frac = _any_frac(run.need.unknown[:, here])
-    advice = _advice(x.probability, short_chained_frac, params)
+    advice = _advice(x, short_chained_frac, params)
     surfaces = _surfaces(run.state.road_class[:, here])
     start_m, end_m = float(route.distance_m[x.leg.first]), float(route.distance_m[x.leg.last])
 
@@ -95,6 +95,8 @@ def _reasons(
             f"Grip on the steepest part falls short in {short_frac:.0%} of members without chains, "
             f"{short_chained_frac:.0%} with them"
         )
+    if x.chains.barred:
+        out.append(f"This rig may not pass while it is posted: {x.chains.barred}")
     if unknown_frac > 0:
         out.append(f"No usable forecast for part of it in {unknown_frac:.0%} of members")
     if x.leg.parts > 1:
@@ -103,10 +105,11 @@ def _reasons(
     return tuple(dict.fromkeys(out))
 
 
-def _advice(probability: float, short_chained_frac: float, params: PlanParams) -> Advice:
-    if short_chained_frac >= params.hold_probability:
+def _advice(x: ChainedLeg, short_chained_frac: float, params: PlanParams) -> Advice:
+    barred = x.chains.barred and x.probability >= params.chain_probability
+    if barred or short_chained_frac >= params.hold_probability:
         return Advice.HOLD
-    return Advice.CHAIN if probability >= params.chain_probability else Advice.READY
+    return Advice.CHAIN if x.probability >= params.chain_probability else Advice.READY
 
 
 def _any_frac(mask: NDArray[np.bool_]) -> float:

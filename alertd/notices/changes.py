@@ -1,0 +1,175 @@
+"""What is worth saying: a plan against what was last said of that trip. Nothing twice, no false relief."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from alertd.notices import words
+from alertd.notices.dispatcher import dispatcher_text
+from alertd.notices.driver import driver_text, eased_text
+from alertd.notices.event import message_event, plan_event
+from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.plan.record import canonical, to_plain
+from alertd.plan.result import Advice, Plan, Stretch
+
+MOVED = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """The facts of one stretch that a reader acts on, as last said."""
+
+    advice: Advice
+    start_m: float
+    end_m: float
+    place: str
+    stop_id: str
+    tires: str
+    singles_short: int
+    at: datetime
+
+
+def facts(stretch: Stretch) -> Said:
+    return Said(
+        advice=stretch.advice,
+        start_m=stretch.start_m,
+        end_m=stretch.end_m,
+        place=stretch.place,
+        stop_id=stretch.chain_up.stop_id,
+        tires=stretch.tires_short_words,
+        singles_short=stretch.hanging.singles_short,
+        at=stretch.chain_up.arrive_at,
+    )
+
+
+def said_from_plain(rows: Sequence[dict[str, object]]) -> tuple[Said, ...]:
+    """Facts back from their stored JSON."""
+    return tuple(
+        Said(
+            advice=Advice(str(r["advice"])),
+            start_m=float(str(r["start_m"])),
+            end_m=float(str(r["end_m"])),
+            place=str(r["place"]),
+            stop_id=str(r["stop_id"]),
+            tires=str(r["tires"]),
+            singles_short=int(str(r["singles_short"])),
+            at=datetime.fromisoformat(str(r["at"])),
+        )
+        for r in rows
+    )
+
+
+def to_say(plan: Plan, before: Sequence[Said] | None, now_utc: datetime) -> tuple[tuple[Notice, ...], tuple[Said, ...]]:
+    """The notices a plan calls for, and the facts that then stand as said.
+
+    `before` is None for a trip of which nothing was said yet. Relief is only given on a whole, fresh plan; on a
+    partial one the facts said before keep standing, so that it can still be given later.
+    """
+    news = [(s, _worse(s, before)) for s in plan.stretches]
+    worse = tuple(s for s, is_news in news if is_news)
+    eased = () if plan.partial or before is None else tuple(b for b in before if _is_eased(b, plan.stretches))
+    if before is not None and not worse and not eased:
+        return (), tuple(before)
+    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse else NoticeKind.EASED
+    lineage = _digest(before or ())
+    notices = [*_to_people(plan, kind, worse, eased, lineage, now_utc), _to_fleet(plan, kind, lineage, now_utc)]
+    kept = () if before is None or not plan.partial else tuple(b for b in before if not _meets(b, plan.stretches))
+    return tuple(notices), (*kept, *(facts(s) for s in plan.stretches))
+
+
+def _meets(said: Said, stretches: Sequence[Stretch]) -> bool:
+    return any(s.start_m <= said.end_m and s.end_m >= said.start_m for s in stretches)
+
+
+def _worse(stretch: Stretch, before: Sequence[Said] | None) -> bool:
+    """True when a reader must hear of this stretch (again)."""
+    if before is None:
+        return True
+    now = facts(stretch)
+    matches = [b for b in before if b.start_m <= now.end_m and b.end_m >= now.start_m]
+    if not matches:
+        return True
+    was = max(matches, key=lambda b: b.advice.rank)
+    if now.advice.rank > was.advice.rank or now.singles_short > was.singles_short:
+        return True
+    if now.advice.rank < was.advice.rank:
+        return False
+    return now.stop_id != was.stop_id or now.tires != was.tires or abs(now.at - was.at) >= MOVED
+
+
+def _is_eased(said: Said, stretches: Sequence[Stretch]) -> bool:
+    here = [s for s in stretches if s.start_m <= said.end_m and s.end_m >= said.start_m]
+    return max((s.advice.rank for s in here), default=Advice.CLEAR.rank) < said.advice.rank
+
+
+def _digest(said: Sequence[Said]) -> str:
+    return hashlib.sha256(canonical(to_plain(tuple(said))).encode()).hexdigest()[:16]
+
+
+def _to_people(
+    plan: Plan,
+    kind: NoticeKind,
+    worse: Sequence[Stretch],
+    eased: Sequence[Said],
+    lineage: str,
+    now_utc: datetime,
+) -> list[Notice]:
+    """Texts for the driver, and one for the dispatcher where anything is asked of anybody.
+
+    A driver may be at the wheel once the truck should be rolling, so from then on the dispatcher gets the driver's
+    words to pass on when the truck is parked (49 CFR 392.80: reading a text while driving is texting).
+    """
+    texts = [(driver_text(plan, s), s.chain_up.arrive_at + timedelta(hours=1), _digest((facts(s),))) for s in worse]
+    texts += [(eased_text(plan, b.place), plan.arrive_at, _digest((b,))) for b in eased]
+    rolling = now_utc >= plan.depart_at
+    audience = Audience.DISPATCHER if rolling else Audience.DRIVER
+    prefix = f"PASS ON WHEN PARKED to {plan.driver or 'the driver'}: " if rolling else ""
+    out = [
+        _notice(plan, kind, audience, prefix + text, expires_at, (key, lineage), now_utc)
+        for text, expires_at, key in texts
+    ]
+    if texts and not rolling:
+        key = _digest(tuple(facts(s) for s in plan.stretches))
+        out.append(
+            _notice(plan, kind, Audience.DISPATCHER, dispatcher_text(plan), plan.arrive_at, (key, lineage), now_utc)
+        )
+    return out
+
+
+def _notice(
+    plan: Plan,
+    kind: NoticeKind,
+    audience: Audience,
+    text: str,
+    expires_at: datetime,
+    said: tuple[str, ...],
+    now_utc: datetime,
+) -> Notice:
+    id_ = notice_id(kind, audience, plan.trip_id, *said)
+    return Notice(
+        id=id_,
+        kind=kind,
+        audience=audience,
+        trip_id=plan.trip_id,
+        plan_id=plan.id,
+        created_at=now_utc,
+        expires_at=max(expires_at, now_utc + timedelta(minutes=15)),
+        text=text,
+        body=canonical(message_event(id_, kind, audience, plan, text, now_utc)),
+    )
+
+
+def _to_fleet(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> Notice:
+    id_ = notice_id(kind, Audience.FLEET, plan.trip_id, _digest(tuple(facts(s) for s in plan.stretches)), lineage)
+    return Notice(
+        id=id_,
+        kind=kind,
+        audience=Audience.FLEET,
+        trip_id=plan.trip_id,
+        plan_id=plan.id,
+        created_at=now_utc,
+        expires_at=plan.arrive_late + timedelta(hours=24),
+        text=f"{plan.trip_id}: {plan.advice} ({words.SIGNS})",
+        body=canonical(plan_event(id_, kind, plan, now_utc)),
+    )

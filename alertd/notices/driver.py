@@ -1,0 +1,73 @@
+"""The driver's short text: place, time, tires, speed first, in at most two GSM-7 segments."""
+
+from alertd.notices import gsm7, words
+from alertd.plan.result import Advice, Plan, StopChoice, Stretch
+
+MOST_SEGMENTS = 2
+
+
+def driver_text(plan: Plan, stretch: Stretch) -> str:
+    """What the driver reads, parked, about one stretch.
+
+    The first 160 septets say who should do what, where, when, with which tires and how fast; the rest says where
+    chains come off, how sure, how old, and who decides. Names are shortened before anything else is lost; raises
+    ValueError when even that does not fit (no rig and stop of sensible length can get there).
+    """
+    for name_max in (60, 34, 26, 20, 14):
+        text = gsm7.plain(" ".join((_do(plan, stretch, name_max), _then(plan, stretch, name_max))))
+        if gsm7.segments(text) <= MOST_SEGMENTS and gsm7.septets(_do_plain(plan, stretch, name_max)) <= 160:
+            return text
+    raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
+
+
+def _do_plain(plan: Plan, stretch: Stretch, name_max: int) -> str:
+    return gsm7.plain(_do(plan, stretch, name_max))
+
+
+def _do(plan: Plan, s: Stretch, name_max: int) -> str:
+    """The part that must stand alone."""
+    where, when = _place(s.chain_up, name_max), words.clock(s.chain_up.arrive_at, s.chain_up.zone)
+    tires = s.tires_short_words
+    if s.advice is Advice.HOLD:
+        return f"HOLD at {where}, {when}. Ahead may be too slick even chained. If sent on: {tires}, max {_top(s)}."
+    verb = "PLAN TO CHAIN at" if s.advice is Advice.CHAIN else "BE READY TO CHAIN at"
+    return f"{verb} {where}, {when}. {_count(s)}: {tires}. Max {_top(s)}, {_bare(s)} if bare."
+
+
+def _count(s: Stretch) -> str:
+    short = f", you are {s.hanging.singles_short} SHORT" if s.hanging.singles_short else ""
+    return f"{s.hanging.singles_n} tires{short}"
+
+
+def _top(s: Stretch) -> str:
+    return words.mph(s.speed_mps)
+
+
+def _bare(s: Stretch) -> str:
+    return f"{words.to_mph(s.bare_speed_mps):.0f}"
+
+
+def _then(plan: Plan, s: Stretch, name_max: int) -> str:
+    """How it ends, how sure, how old, who decides."""
+    off = f"Off at {_place(s.chain_off, name_max)}"
+    sure = f"{words.percent(s.probability)} likely" if s.unknown_frac < 1.0 else "no usable forecast"
+    return (
+        f"{off}. {sure}. Fcst {words.forecast_age(plan)} old, rules of "
+        f"{words.rule_text_age(plan, s.jurisdictions)}. Signs+officers decide, rules change. Read parked."
+    )
+
+
+def _place(stop: StopChoice, name_max: int) -> str:
+    """Milepost first when space is short: it is what a driver can find."""
+    name = stop.name if len(stop.name) <= name_max else stop.name[: name_max - 1].rstrip() + "."
+    return f"{name}, {stop.milepost}" if stop.milepost else name
+
+
+def eased_text(plan: Plan, place: str) -> str:
+    """Relief, worded so that nobody throws chains off the truck."""
+    where = place or "the snow we named"
+    return gsm7.plain(
+        f"EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Fcst "
+        f"{words.forecast_age(plan)} old, rules of {words.rule_text_age(plan)}. "
+        f"Signs+officers decide, rules change. Read parked."
+    )

@@ -1,0 +1,62 @@
+"""The body of a webhook event; its JSON Schema lies in shared/webhook-event.schema.json."""
+
+from datetime import datetime
+from typing import Any
+
+from alertd.notices import words
+from alertd.notices.notice import Audience, NoticeKind
+from alertd.plan.record import to_plain
+from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+
+FORMAT = "alertd.event/1"
+
+
+def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
+    """A trip's plan for the fleet's systems, whole but for the per-kilometre trace."""
+    data = to_plain(plan)
+    del data["along"]
+    return {
+        "type": "trip.plan",
+        "format": FORMAT,
+        "timestamp": to_plain(now_utc),
+        "data": {"notice_id": notice_id, "kind": kind.value, "authority": POSTED_SIGNS_DECIDE, "plan": data},
+    }
+
+
+def message_event(
+    notice_id: str, kind: NoticeKind, audience: Audience, plan: Plan, text: str, now_utc: datetime
+) -> dict[str, Any]:
+    """Words for a person, to be handed on by the fleet's own means and never to a moving truck."""
+    return {
+        "type": "trip.message",
+        "format": FORMAT,
+        "timestamp": to_plain(now_utc),
+        "data": {
+            "notice_id": notice_id,
+            "kind": kind.value,
+            "authority": POSTED_SIGNS_DECIDE,
+            "audience": audience.value,
+            "trip_id": plan.trip_id,
+            "plan_id": plan.id,
+            "driver": plan.driver,
+            "dispatcher": plan.dispatcher,
+            "text": text,
+            "read": words.PARKED,
+        },
+    }
+
+
+def brief_event(notice_id: str, fleet: str, local_date: str, text: str, now_utc: datetime) -> dict[str, Any]:
+    return {
+        "type": "fleet.brief",
+        "format": FORMAT,
+        "timestamp": to_plain(now_utc),
+        "data": {
+            "notice_id": notice_id,
+            "kind": NoticeKind.BRIEF.value,
+            "authority": POSTED_SIGNS_DECIDE,
+            "fleet": fleet,
+            "local_date": local_date,
+            "text": text,
+        },
+    }

@@ -1,0 +1,62 @@
+"""The text-message alphabet: what fits in how many segments, after 3GPP TS 23.038 and TS 23.040."""
+
+import unicodedata
+from typing import Final
+
+# 3GPP TS 23.038 section 6.2.1, default alphabet. Capital C cedilla is in it, the small one is not.
+BASIC: Final = frozenset(
+    "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?"
+    "¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
+)
+# Section 6.2.1.1, extension table: an escape before each, so two septets.
+EXTENDED: Final = frozenset("\f^{}\\[~]|€")
+
+SINGLE_SEPTETS, PART_SEPTETS = 160, 153  # TS 23.040: a part loses 7 septets to its header
+SINGLE_UNITS, PART_UNITS = 70, 67  # the same in UCS-2
+
+_PLAIN: Final = str.maketrans(
+    {
+        "’": "'", "‘": "'", "“": '"', "”": '"', "–": "-", "—": "-", "−": "-", "…": "...", "°": " deg",
+        "×": "x", "\u00a0": " ", "\t": " ", "`": "'", "•": "-",
+    }
+)  # fmt: skip
+
+
+def plain(text: str) -> str:
+    """The text in characters of the alphabet only: accents that it lacks fall away, anything else becomes '?'."""
+    out = []
+    for char in text.translate(_PLAIN):
+        if char in BASIC or char in EXTENDED:
+            out.append(char)
+            continue
+        base = unicodedata.normalize("NFKD", char)[0]
+        out.append(base if base in BASIC else "?")
+    return "".join(out)
+
+
+def septets(text: str) -> int:
+    """Length in septets; raises ValueError for a character outside the alphabet."""
+    total = 0
+    for char in text:
+        if char not in BASIC and char not in EXTENDED:
+            raise ValueError(f"{char!r} is not in the GSM 7-bit alphabet")
+        total += 2 if char in EXTENDED else 1
+    return total
+
+
+def segments(text: str) -> int:
+    """How many messages the text takes: GSM-7 where it can, else UCS-2. No pair is split over two parts."""
+    if all(c in BASIC or c in EXTENDED for c in text):
+        return _parts([2 if c in EXTENDED else 1 for c in text], SINGLE_SEPTETS, PART_SEPTETS)
+    return _parts([2 if ord(c) > 0xFFFF else 1 for c in text], SINGLE_UNITS, PART_UNITS)
+
+
+def _parts(widths: list[int], single: int, part: int) -> int:
+    if sum(widths) <= single:
+        return 1
+    count, used = 1, 0
+    for width in widths:
+        if used + width > part:
+            count, used = count + 1, 0
+        used += width
+    return count
