@@ -11,6 +11,30 @@ from alertd.route.stops import RouteStop
 Array: TypeAlias = NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GpxLine:
+    """A line as its file gives it, before cleaning. Arrays have shape (point,) and are read-only.
+
+    elevation_m is NaN where the file gives none; segment_starts holds the index of the first point of each
+    segment; `planned` says that the points come from a planned route (few, where the line turns) and not from a
+    recorded or drawn track; sha256 is that of the file's bytes; `where` is the file's name, for messages.
+    """
+
+    name: str
+    lat_deg: Array
+    lon_deg: Array
+    elevation_m: Array
+    segment_starts: NDArray[np.intp]
+    sha256: str
+    where: str
+    planned: bool = False
+    findings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for values in (self.lat_deg, self.lon_deg, self.elevation_m, self.segment_starts):
+            values.flags.writeable = False
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Climb:
     """A sustained upgrade, from foot to top in the direction of travel."""
@@ -46,8 +70,9 @@ class JurisdictionSpan:
 class Route:
     """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
 
-    distance_m is geodesic distance along the line from its start; grade is rise over run, positive uphill in
-    the direction of travel; bearing_deg is the azimuth of travel, clockwise from north.
+    distance_m is geodesic distance along the line from its start; elevation_m is smoothed (see route.terrain);
+    grade is rise over run, positive uphill in the direction of travel; bearing_deg is the azimuth of travel,
+    clockwise from north, 0 to 360.
     """
 
     name: str
@@ -62,6 +87,17 @@ class Route:
     jurisdictions: tuple[JurisdictionSpan, ...] = ()
     stops: tuple[RouteStop, ...] = ()
     findings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for values in (
+            self.lat_deg,
+            self.lon_deg,
+            self.distance_m,
+            self.elevation_m,
+            self.grade,
+            self.bearing_deg,
+        ):
+            values.flags.writeable = False
 
     @property
     def length_m(self) -> float:

@@ -1,0 +1,291 @@
+"""From a cleaned line to a Route: even samples, bearings, heights, and what lies along it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.errors import InputError
+from alertd.route.borders import Boundaries, Crossing, find_jurisdictions
+from alertd.route.clean import WGS84, clean_line, leg_lengths_m
+from alertd.route.line import Array, GpxLine, JurisdictionSpan, Route
+from alertd.route.snap import snap_stops
+from alertd.route.stops import Stop
+from alertd.route.terrain import (
+    NamedSummit,
+    find_climbs,
+    find_summits,
+    grade_of,
+    name_summits,
+    smooth_elevation,
+)
+
+SPACING_M: Final = 250.0
+# Heights this far apart are joined by a constant grade; over 2 km a road can climb and drop 100 m unseen.
+HEIGHT_GAP_M: Final = 2_000.0
+# One leg without points between, as through a tunnel, may be longer; from there on the line itself is in doubt.
+HEIGHT_LEG_M: Final = 5_000.0
+# Beyond the first and last known height there is no second one to lean on.
+HEIGHT_END_M: Final = 500.0
+# Longer legs get points on the geodesic: at 60 degrees north a straight line in latitude and longitude departs from
+# it by 0.8 m in 4 km, and by 120 m in 50 km.
+_LONGEST_STRAIGHT_M: Final = 4_000.0
+# A 0 beside a height that a road cannot drop from is a placeholder; 30 % is steeper than any public road sustains.
+_ZERO_STEP_M, _ZERO_GRADE = 10.0, 0.30
+# Heights are averaged over fine steps before samples are taken, so that one jittery point is not a sample's height.
+_FINE: Final = 10
+# Steeper than trucks are led: more likely a tunnel or bridge under or over the ground that the heights describe.
+_DOUBTED_GRADE: Final = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Samples:
+    """Places along a cleaned line, shapes (sample,)."""
+
+    lat_deg: Array
+    lon_deg: Array
+    distance_m: Array
+
+
+def sample_line(line: GpxLine, *, spacing_m: float = SPACING_M) -> Samples:
+    """Evenly spaced places on the cleaned line, ends included; the spacing is the one nearest to `spacing_m`.
+
+    These are where an elevation service is to be asked (see with_elevations). Raises InputError as clean_line does.
+    """
+    path = _Path(clean_line(line))
+    return path.at(_even(path.length_m, spacing_m))
+
+
+def missing_elevation(line: GpxLine) -> bool:
+    """Whether the line's own heights are too few to build a route from (none, placeholders, or gaps over 2 km)."""
+    path = _Path(clean_line(line))
+    return _height_problem(path, _known_heights(path)) != ""
+
+
+def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None = None) -> GpxLine:
+    """The cleaned line with heights from elsewhere in place of its own.
+
+    Parameters
+    ----------
+    elevation_m: heights [m], NaN where unknown, shape (point,) of the line as given.
+    along_m: when given, elevation_m has its shape and holds the heights at these distances [m] along the cleaned
+        line (those of sample_line); the line gets points there.
+    """
+    if along_m is None:
+        if elevation_m.shape != line.lat_deg.shape:
+            raise ValueError(f"{elevation_m.shape} heights for {line.lat_deg.shape} points")
+        return clean_line(replace(line, elevation_m=np.array(elevation_m, dtype=np.float64)))
+    if elevation_m.shape != along_m.shape:
+        raise ValueError(f"{elevation_m.shape} heights at {along_m.shape} places")
+    line = clean_line(line)
+    path = _Path(line)
+    distance_m, first = np.unique(np.concatenate((path.distance_m, along_m)), return_index=True)
+    places = path.at(distance_m)
+    # A vertex keeps its own coordinates to the last bit, so that the line stays the same line.
+    vertex = first < path.distance_m.size
+    lat_deg, lon_deg = places.lat_deg.copy(), places.lon_deg.copy()
+    lat_deg[vertex], lon_deg[vertex] = path.lat_deg[first[vertex]], _wrapped(path.lon_deg[first[vertex]])
+    starts = np.searchsorted(distance_m, path.distance_m[path.index_of(line.segment_starts)])
+    return replace(
+        line,
+        lat_deg=lat_deg,
+        lon_deg=lon_deg,
+        elevation_m=np.interp(distance_m, along_m, elevation_m, left=np.nan, right=np.nan),
+        segment_starts=starts.astype(np.intp),
+    )
+
+
+def build_route(
+    line: GpxLine,
+    *,
+    jurisdictions: Boundaries | None = None,
+    crossings: Sequence[Crossing] = (),
+    stops: Sequence[Stop] = (),
+    named_summits: Sequence[NamedSummit] = (),
+    spacing_m: float = SPACING_M,
+) -> Route:
+    """Build the route that all else stands on. The line is cleaned first.
+
+    Distances are geodesics on WGS 84 along the line as given (not along the samples, which cut corners). Between two
+    points the line runs straight in latitude and longitude where they are near, on the geodesic where they are far;
+    the two differ by less than a metre.
+
+    Raises
+    ------
+    InputError: when the line has gaps over 50 km, or when heights are missing: none is ever assumed. Then ask
+        an elevation service at sample_line(line), and build from with_elevations(...).
+    """
+    line = clean_line(line)
+    path = _Path(line)
+    known_m = _known_heights(path)
+    problem = _height_problem(path, known_m)
+    if problem:
+        raise InputError(line.where, "ele", problem, "give a line with heights, or let the elevation service fill them")
+    distance_m = _even(path.length_m, spacing_m)
+    places = path.at(distance_m)
+    elevation_m = _sampled_heights(path, known_m, distance_m)
+    grade = grade_of(elevation_m, distance_m)
+    findings = [*line.findings, *_height_findings(path, known_m), *_grade_findings(distance_m, grade)]
+    route = Route(
+        name=line.name,
+        lat_deg=places.lat_deg,
+        lon_deg=places.lon_deg,
+        distance_m=distance_m,
+        elevation_m=elevation_m,
+        grade=grade,
+        bearing_deg=_bearings(path, distance_m),
+        climbs=find_climbs(distance_m, elevation_m, grade),
+        summits=name_summits(
+            find_summits(distance_m, elevation_m),
+            lat_deg=places.lat_deg,
+            lon_deg=places.lon_deg,
+            distance_m=distance_m,
+            elevation_m=elevation_m,
+            named=named_summits,
+        ),
+    )
+    spans: tuple[JurisdictionSpan, ...] = ()
+    border_findings: tuple[str, ...] = ()
+    if jurisdictions is not None:
+        spans, border_findings = find_jurisdictions(route, jurisdictions, crossings)
+    return replace(
+        route,
+        jurisdictions=spans,
+        stops=snap_stops(route, stops),
+        findings=tuple(dict.fromkeys((*findings, *border_findings))),
+    )
+
+
+class _Path:
+    """A polyline with its distances; longitudes run on past 180, and long legs have points on their geodesic."""
+
+    def __init__(self, line: GpxLine) -> None:
+        legs = leg_lengths_m(line.lat_deg, line.lon_deg)
+        lat, lon, ele = line.lat_deg, line.lon_deg, line.elevation_m
+        places: NDArray[np.intp] = np.arange(lat.size)
+        for i in np.flatnonzero(legs > _LONGEST_STRAIGHT_M)[::-1]:
+            n = int(legs[i] // _LONGEST_STRAIGHT_M)
+            between = np.array(WGS84.npts(lon[i], lat[i], lon[i + 1], lat[i + 1], n))
+            lon = np.insert(lon, i + 1, between[:, 0])
+            lat = np.insert(lat, i + 1, between[:, 1])
+            ele = np.insert(ele, i + 1, np.full(n, np.nan))
+            places[i + 1 :] += n
+        self._places = places
+        self.points_n = places.size
+        self.lat_deg = lat
+        self.lon_deg = np.unwrap(lon, period=360.0)
+        self.elevation_m = ele
+        self.distance_m = np.concatenate(([0.0], np.cumsum(leg_lengths_m(lat, lon))))
+
+    @property
+    def length_m(self) -> float:
+        return float(self.distance_m[-1])
+
+    def index_of(self, point: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Where the line's own points are among this path's."""
+        return self._places[point]
+
+    def at(self, distance_m: Array) -> Samples:
+        return Samples(
+            lat_deg=np.interp(distance_m, self.distance_m, self.lat_deg),
+            lon_deg=_wrapped(np.interp(distance_m, self.distance_m, self.lon_deg)),
+            distance_m=distance_m,
+        )
+
+
+def _wrapped(lon_deg: Array) -> Array:
+    return np.where(np.abs(lon_deg) > 180.0, (lon_deg + 180.0) % 360.0 - 180.0, lon_deg)
+
+
+def _even(length_m: float, spacing_m: float) -> Array:
+    return np.linspace(0.0, length_m, max(1, round(length_m / spacing_m)) + 1)
+
+
+def _bearings(path: _Path, distance_m: Array) -> Array:
+    """Azimuth of the chord from half a step before each sample to half a step after."""
+    half = (distance_m[1] - distance_m[0]) / 2.0
+    back, ahead = path.at(np.maximum(distance_m - half, 0.0)), path.at(np.minimum(distance_m + half, path.length_m))
+    azimuth, _, _ = WGS84.inv(back.lon_deg, back.lat_deg, ahead.lon_deg, ahead.lat_deg)
+    return np.asarray(azimuth, dtype=np.float64) % 360.0
+
+
+def _known_heights(path: _Path) -> Array:
+    """The line's heights with placeholder zeros taken out, shape (point,)."""
+    elevation_m = path.elevation_m.copy()
+    known = np.flatnonzero(np.isfinite(elevation_m))
+    heights, distance_m = elevation_m[known], path.distance_m[known]
+    zero = heights == 0.0
+    if zero.all():
+        elevation_m[known] = np.nan
+        return elevation_m
+    if not zero.any():
+        return elevation_m
+    edges = np.diff(np.concatenate(([0], zero.astype(np.int8), [0])))
+    for first, after in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        for inside, beside in ((first, first - 1), (after - 1, after)):
+            if 0 <= beside < heights.size:
+                apart = abs(distance_m[inside] - distance_m[beside])
+                if abs(heights[beside]) > _ZERO_STEP_M + _ZERO_GRADE * apart:
+                    elevation_m[known[first:after]] = np.nan
+    return elevation_m
+
+
+def _height_problem(path: _Path, known_m: Array) -> str:
+    at_m = path.distance_m[np.isfinite(known_m)]
+    if not at_m.size:
+        given = np.isfinite(path.elevation_m).any()
+        return "the only heights are 0, a placeholder" if given else "there are no heights"
+    if at_m[0] > HEIGHT_END_M:
+        return f"heights start only at km {at_m[0] / 1000:.1f}"
+    if path.length_m - at_m[-1] > HEIGHT_END_M:
+        return f"heights end at km {at_m[-1] / 1000:.1f} of {path.length_m / 1000:.1f}"
+    start_m, end_m, bare = _height_gaps(path, known_m)
+    wide = np.flatnonzero(end_m - start_m > np.where(bare, HEIGHT_LEG_M, HEIGHT_GAP_M))
+    if wide.size:
+        i = wide[np.argmax(end_m[wide] - start_m[wide])]
+        return f"no heights from km {start_m[i] / 1000:.1f} to km {end_m[i] / 1000:.1f}"
+    return ""
+
+
+def _height_gaps(path: _Path, known_m: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Start and end [m] of each step from one known height to the next, and whether no given point lies in it."""
+    known = np.flatnonzero(np.isfinite(known_m))
+    given = np.searchsorted(path.index_of(np.arange(path.points_n)), known)
+    return path.distance_m[known[:-1]], path.distance_m[known[1:]], np.diff(given) == 1
+
+
+def _height_findings(path: _Path, known_m: Array) -> list[str]:
+    findings = []
+    zeros = int(np.count_nonzero(np.isfinite(path.elevation_m) & np.isnan(known_m)))
+    if zeros:
+        findings.append(f"{zeros} heights of exactly 0 beside higher ground count as missing")
+    start_m, end_m, bare = _height_gaps(path, known_m)
+    filled = ~bare | (end_m - start_m > HEIGHT_GAP_M)
+    if filled.any():
+        longest = int(np.argmax(np.where(filled, end_m - start_m, 0.0)))
+        findings.append(
+            f"heights are missing in {int(filled.sum())} stretches, the longest from km {start_m[longest] / 1000:.1f} "
+            f"to km {end_m[longest] / 1000:.1f}: filled with a constant grade"
+        )
+    return findings
+
+
+def _sampled_heights(path: _Path, known_m: Array, distance_m: Array) -> Array:
+    known = np.isfinite(known_m)
+    fine_m = np.linspace(0.0, path.length_m, _FINE * (distance_m.size - 1) + 1)
+    raw = np.interp(fine_m, path.distance_m[known], known_m[known])
+    smooth = smooth_elevation(raw, spacing_m=float(fine_m[1] - fine_m[0]))
+    return np.ascontiguousarray(smooth[::_FINE])
+
+
+def _grade_findings(distance_m: Array, grade: Array) -> list[str]:
+    steep = np.abs(grade) > _DOUBTED_GRADE
+    if not steep.any():
+        return []
+    worst = int(np.argmax(np.abs(grade)))
+    return [
+        f"grade of {grade[worst] * 100:+.0f} % at km {distance_m[worst] / 1000:.1f}, {int(steep.sum())} samples over "
+        f"{_DOUBTED_GRADE * 100:.0f} %: a tunnel or bridge, or wrong heights"
+    ]
