@@ -1,0 +1,60 @@
+"""What passes between the outbox and the channels: the shape of a delivery, and what a channel promises."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Protocol
+
+from alertd.errors import DeliveryError
+
+
+class Outgoing(Protocol):
+    """One notice on its way to one target. `attempt` counts from 1, this one included."""
+
+    @property
+    def id(self) -> int: ...
+    @property
+    def notice_id(self) -> str: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def target(self) -> str: ...
+    @property
+    def text(self) -> str: ...
+    @property
+    def body(self) -> bytes: ...
+    @property
+    def expires_at(self) -> datetime: ...
+    @property
+    def attempt(self) -> int: ...
+
+
+class Channel(Protocol):
+    """A way out. The same notice may come twice, always with the same id and the same bytes."""
+
+    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        """Return when the other side has taken it. Raises DeliveryError otherwise."""
+
+
+class TargetGone(DeliveryError):
+    """The target says that it wants nothing more. Nobody may call it again until a person has looked."""
+
+    def __init__(self, channel: str, problem: str) -> None:
+        super().__init__(channel, problem, permanent=True)
+
+
+class NoticeRefused(DeliveryError):
+    """The target takes others but not this one, as its answer says: too long, or of a kind that it does not read."""
+
+
+class Outbox(Protocol):
+    """What the dispatcher asks of the store. Any of it may raise StoreError."""
+
+    def due_targets(self, now: datetime) -> Sequence[str]: ...
+    def claim_due(
+        self, now: datetime, limit: int, lease_s: float, owner: str, target: str | None = None
+    ) -> Sequence[Outgoing]: ...
+    def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None: ...
+    def mark_retry(self, delivery_id: int, at: datetime, next_try: datetime, note: str) -> None: ...
+    def mark_parked(self, delivery_id: int, at: datetime, note: str) -> None: ...
+    def mark_expired(self, delivery_id: int, at: datetime, note: str) -> None: ...
+    def wake(self, target: str, now: datetime) -> int: ...

@@ -1,0 +1,37 @@
+"""Notices as text files in a folder: for trying alertd out, and as a spool that another program picks up."""
+
+import asyncio
+import os
+import re
+from pathlib import Path
+
+from alertd.delivery.channel import Outgoing
+from alertd.errors import DeliveryError
+
+_FILE_SAFE = re.compile(r"[A-Za-z0-9_-]{1,120}")
+
+
+class FileChannel:
+    """Each notice becomes `<notice id>.txt`, whole or not at all; the same notice again is the same file."""
+
+    def __init__(self, name: str, folder: Path) -> None:
+        self._name, self._folder = name, folder
+
+    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        """Raises DeliveryError when the file cannot be written, or the id would not make a file name."""
+        if not _FILE_SAFE.fullmatch(outgoing.notice_id):
+            raise DeliveryError(self._name, f"the notice id {outgoing.notice_id!r} is no file name", permanent=True)
+        try:
+            await asyncio.to_thread(self._write, outgoing)
+        except OSError as exc:
+            raise DeliveryError(self._name, f"{self._folder} cannot be written: {exc.strerror or exc}") from exc
+
+    def _write(self, outgoing: Outgoing) -> None:
+        self._folder.mkdir(parents=True, exist_ok=True)
+        final = self._folder / f"{outgoing.notice_id}.txt"
+        part = final.with_suffix(".part")
+        with part.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(outgoing.text.rstrip("\n") + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(final)

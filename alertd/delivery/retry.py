@@ -1,0 +1,64 @@
+"""When to try again, and when to stop: a pure function of the try, the error and the time that is left."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from alertd.errors import DeliveryError
+
+# Seconds to wait after the first, second, ... failed try. From 30 min on the steps are those of the Standard Webhooks
+# specification 1.0.0 ("Deliverability and reliability"), whose first steps are too coarse for news that ages in hours.
+WAITS_S = (5.0, 30.0, 120.0, 300.0, 1800.0, 7200.0, 18000.0, 36000.0, 50400.0, 72000.0, 86400.0)
+JITTER_FRAC = 0.2
+LEAST_CAP_S = 60.0
+CAP_FRAC_OF_LIFE = 0.1  # so that a short-lived notice is tried often enough to be of use
+LONGEST_ASKED_WAIT_S = 86400.0
+SHORTEST_LAST_WAIT_S = 5.0
+
+
+class Rng(Protocol):
+    """The part of numpy's Generator that is drawn from."""
+
+    def uniform(self, low: float, high: float) -> float: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RetryAt:
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GiveUp:
+    """`expired`: of no more use, so nobody need act. Otherwise a person should hear of it at once."""
+
+    reason: str
+    expired: bool = False
+
+
+def decide(attempt: int, error: DeliveryError, now: datetime, expires_at: datetime, rng: Rng) -> RetryAt | GiveUp:
+    """What follows the failure of try number `attempt` (1 is the first) at `now`.
+
+    It goes on until the notice expires: the number of tries alone never ends it.
+    """
+    left_s = (expires_at - now).total_seconds()
+    if left_s <= 0:
+        return GiveUp(reason=f"expired after {attempt} tries; the last: {error}", expired=True)
+    if error.permanent:
+        return GiveUp(reason=str(error))
+    asked_s = error.retry_after_s or 0.0
+    if asked_s > LONGEST_ASKED_WAIT_S or asked_s >= left_s:
+        return GiveUp(reason=f"{error}; it asks to wait {asked_s:.0f} s, past the use of the notice or a day")
+    wait_s = max(asked_s, _planned_wait_s(attempt, left_s, rng))
+    if wait_s < left_s:
+        return RetryAt(at=now + timedelta(seconds=wait_s))
+    if left_s >= 2 * SHORTEST_LAST_WAIT_S:
+        # The pause would outlast the notice: one more try while it is still of use.
+        return RetryAt(at=now + timedelta(seconds=max(asked_s, left_s / 2)))
+    return GiveUp(reason=f"expires in {left_s:.0f} s, after {attempt} tries; the last: {error}", expired=True)
+
+
+def _planned_wait_s(attempt: int, left_s: float, rng: Rng) -> float:
+    planned_s = WAITS_S[min(attempt, len(WAITS_S)) - 1] * rng.uniform(1 - JITTER_FRAC, 1 + JITTER_FRAC)
+    # The cap is jittered downwards only, so that it holds and many notices still do not arrive as one.
+    cap_s = max(LEAST_CAP_S, CAP_FRAC_OF_LIFE * left_s) * rng.uniform(1 - JITTER_FRAC, 1.0)
+    return min(planned_s, cap_s)

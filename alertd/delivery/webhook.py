@@ -1,0 +1,212 @@
+"""The fleet's own systems, by signed HTTP POST after Standard Webhooks 1.0.0.
+
+What is sent is the stored bytes, under the notice's own id on every try; only timestamp and signature are new. The
+name is resolved and judged here, and the connection goes to the address that was judged, so that no second look-up can
+lead elsewhere. A deadline covers the whole exchange, because a socket timeout starts anew with every byte received.
+"""
+
+import asyncio
+import socket
+import ssl
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from types import TracebackType
+from typing import Self
+
+import httpx
+
+import alertd
+from alertd.delivery.addresses import Network, denied, listed
+from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
+from alertd.delivery.signature import headers as signature_headers
+from alertd.delivery.signature import read_secret
+from alertd.errors import ConfigError, DeliveryError
+
+DEADLINE_S = 20.0
+CONNECT_S = 5.0
+MAX_BODY_BYTES = 64 * 1024  # what CloudEvents 1.0.2 intermediaries must forward; a receiver may refuse more
+MAX_ANSWER_BYTES = 4 * 1024
+ANSWER_BODY_S = 2.0
+_ABOUT_THE_NOTICE = frozenset({400, 413, 415, 422})
+
+Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Endpoint:
+    """Where to and how. `secrets` newest first: several while a secret is being changed, each signs.
+
+    `allow_networks`: private addresses that the operator lets this endpoint have; they may also go without https.
+    """
+
+    name: str
+    url: str
+    secrets: tuple[str, ...]
+    allow_networks: tuple[Network, ...] = ()
+
+
+class WebhookChannel:
+    """One endpoint. Use as an async context manager, or call `aclose` at the end."""
+
+    def __init__(
+        self,
+        endpoint: Endpoint,
+        *,
+        resolve: Resolve | None = None,
+        transport: httpx.AsyncBaseTransport | None = None,
+        tls: ssl.SSLContext | None = None,
+        deadline_s: float = DEADLINE_S,
+    ) -> None:
+        """Raises ConfigError when the URL or a secret of the endpoint cannot be used."""
+        self._name = endpoint.name
+        self._url = _read_url(endpoint)
+        if not endpoint.secrets:
+            raise ConfigError(endpoint.name, "secrets", "no secret to sign with", "give at least one whsec_ secret")
+        self._keys = tuple(read_secret(text, where=endpoint.name, field="secrets") for text in endpoint.secrets)
+        self._allow = endpoint.allow_networks
+        self._resolve = resolve or _resolve
+        self._deadline_s = deadline_s
+        # A client of its own: pooled connections are kept by address, and the certificate was checked for this name.
+        self._client = httpx.AsyncClient(
+            transport=transport,
+            verify=tls or ssl.create_default_context(),
+            trust_env=False,  # no proxy and no .netrc from the environment may see a notice
+            follow_redirects=False,
+            timeout=httpx.Timeout(deadline_s, connect=min(CONNECT_S, deadline_s)),
+            headers={"user-agent": f"alertd/{alertd.__version__}", "accept-encoding": "identity"},
+        )
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, tb: TracebackType | None
+    ) -> None:
+        await self.aclose()
+
+    async def aclose(self) -> None:
+        await self._client.aclose()
+
+    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        """Return on a 2xx answer. Raises DeliveryError otherwise, TargetGone on 410."""
+        if len(outgoing.body) > MAX_BODY_BYTES:
+            raise DeliveryError(
+                self._name, f"the notice has {len(outgoing.body)} bytes, more than {MAX_BODY_BYTES}", permanent=True
+            )
+        try:
+            async with asyncio.timeout(self._deadline_s):
+                await self._exchange(outgoing, now_epoch_s)
+        except TimeoutError as exc:
+            raise DeliveryError(self._name, f"no full answer within {self._deadline_s:g} s") from exc
+        except httpx.HTTPError as exc:
+            raise DeliveryError(self._name, f"{type(exc).__name__}: {_printable(str(exc))}") from exc
+
+    async def _exchange(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        address = await self._judged_address()
+        request = self._client.build_request(
+            "POST",
+            self._url.copy_with(host=address),
+            content=outgoing.body,
+            headers={
+                "host": self._url.netloc.decode(),
+                "content-type": "application/json",
+                **signature_headers(self._keys, outgoing.notice_id, int(now_epoch_s), outgoing.body),
+            },
+            # The certificate is asked for and checked under the name, though the connection goes to the address.
+            extensions={"sni_hostname": self._url.host},
+        )
+        response = await self._client.send(request, stream=True)
+        try:
+            said = await _start_of_body(response)
+        finally:
+            await response.aclose()
+            self._client.cookies.clear()
+        if not response.is_success:
+            raise _failure(self._name, response, said, now_epoch_s)
+
+    async def _judged_address(self) -> str:
+        host, port = self._url.host, self._url.port or (443 if self._url.scheme == "https" else 80)
+        try:
+            addresses = await self._resolve(host, port)
+        except (OSError, UnicodeError) as exc:
+            raise DeliveryError(self._name, f"{host} has no address: {exc}") from exc
+        if not addresses:
+            raise DeliveryError(self._name, f"{host} has no address")
+        for address in addresses:  # every one: the connection may go to the first, a later try to another
+            if listed(address, self._allow):
+                continue
+            if refused := denied(address):
+                raise DeliveryError(self._name, f"{host}: {refused}; if it is yours, allow its network")
+            if self._url.scheme == "http":
+                raise DeliveryError(self._name, f"{host}: {address} is public and may be called by https only")
+        return addresses[0]
+
+
+def retry_after_s(value: str | None, now_epoch_s: float) -> float | None:
+    """Seconds asked for by `Retry-After` (RFC 9110 section 10.2.3: seconds or a date); None when it is no answer."""
+    if value is None:
+        return None
+    text = value.strip()
+    if text.isascii() and text.isdigit():
+        return float(text[:12])
+    try:
+        at = parsedate_to_datetime(text)
+    except (TypeError, ValueError):
+        return None
+    wait_s = (at.replace(tzinfo=at.tzinfo or UTC) - datetime.fromtimestamp(now_epoch_s, UTC)).total_seconds()
+    return wait_s if wait_s >= 0 else None
+
+
+async def _resolve(host: str, port: int) -> Sequence[str]:
+    found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    return list(dict.fromkeys(str(sockaddr[0]) for *_, sockaddr in found))
+
+
+def _read_url(endpoint: Endpoint) -> httpx.URL:
+    mend = "write it as https://host/path"
+    try:
+        url = httpx.URL(endpoint.url)
+    except httpx.InvalidURL as exc:
+        raise ConfigError(endpoint.name, "url", f"cannot be read ({exc})", mend) from exc
+    if url.scheme not in ("https", "http") or not url.host:
+        raise ConfigError(endpoint.name, "url", f"{endpoint.url!r} is not a web address", mend)
+    if url.userinfo:
+        raise ConfigError(endpoint.name, "url", "names a user before the host", mend)
+    if url.fragment:
+        raise ConfigError(endpoint.name, "url", "has a part after #, which is never sent", mend)
+    if url.scheme == "http" and not endpoint.allow_networks:
+        raise ConfigError(endpoint.name, "url", "is not https", f"{mend}, or allow the private network it lies in")
+    return url
+
+
+async def _start_of_body(response: httpx.Response) -> str:
+    """What the other side says, for the note. The status is known: a body that stalls changes nothing."""
+    read = bytearray()
+    with suppress(TimeoutError, httpx.HTTPError):
+        async with asyncio.timeout(ANSWER_BODY_S):
+            async for chunk in response.aiter_raw():  # raw: nothing is unpacked, so nothing can swell
+                read += chunk
+                if len(read) >= MAX_ANSWER_BYTES:
+                    break
+    return _printable(bytes(read[:MAX_ANSWER_BYTES]).decode(errors="replace"))
+
+
+def _failure(name: str, response: httpx.Response, said: str, now_epoch_s: float) -> DeliveryError:
+    status = response.status_code
+    problem = f"answered {status}" + (f": {said}" if said else "")
+    if status == httpx.codes.GONE:
+        return TargetGone(name, problem)
+    asked_s = None
+    if status in (httpx.codes.TOO_MANY_REQUESTS, httpx.codes.SERVICE_UNAVAILABLE):
+        asked_s = retry_after_s(response.headers.get("retry-after"), now_epoch_s)
+    if status in _ABOUT_THE_NOTICE:
+        return NoticeRefused(name, problem)
+    return DeliveryError(name, problem, retry_after_s=asked_s)
+
+
+def _printable(text: str) -> str:
+    # Control characters out: another's words must not forge lines in our log.
+    return "".join(letter if letter.isprintable() else " " for letter in text)[:120].strip()

@@ -1,0 +1,209 @@
+"""The outbox: what is decided but not yet handed over. Claims are leases, so a dead daemon's work comes free again.
+
+waiting ── claim, send ──→ done
+   ↑  └── failed: later ── waiting
+   │  └── of no more use → expired
+requeue ── given up ─────→ parked
+"""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, or_, select, update
+
+from alertd.store.connection import Database
+from alertd.store.records import Delivery, OutboxHealth, Outgoing
+from alertd.store.schema import deliveries, notices
+
+WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
+_FREE: dict[str, Any] = {"owner": None, "lease_until": None}
+
+
+class Outbox:
+    """The deliveries of one store. Every method raises StoreError when the file fails."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def due_targets(self, now: datetime) -> tuple[str, ...]:
+        """Targets that have something to do at `now`."""
+        with self._database.read() as connection:
+            found = connection.execute(select(deliveries.c.target).where(*_due(now)).distinct())
+            return tuple(sorted(found.scalars()))
+
+    def claim_due(
+        self, now: datetime, limit: int, lease_s: float, owner: str, target: str | None = None
+    ) -> list[Outgoing]:
+        """Take up to `limit` due deliveries (of `target`, when given) for `owner`, for `lease_s` seconds.
+
+        Order is kept within a trip and target: the next notice is not claimed while an older one is waiting and
+        still of use. What has expired is handed out too, to be marked so.
+        """
+        chosen = select(deliveries.c.id).where(*_due(now), ~_older_waits(now))
+        if target is not None:
+            chosen = chosen.where(deliveries.c.target == target)
+        chosen = chosen.order_by(deliveries.c.next_try, deliveries.c.id).limit(limit)
+        claim = (
+            update(deliveries)
+            .where(deliveries.c.id.in_(chosen))
+            .values(owner=owner, lease_until=now + timedelta(seconds=lease_s), attempts=deliveries.c.attempts + 1)
+            .returning(deliveries.c.id)
+        )
+        with self._database.write() as connection:
+            ids = connection.execute(claim).scalars().all()
+            if not ids:
+                return []
+            rows = connection.execute(
+                _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
+            )
+            return [_outgoing(row) for row in rows]
+
+    def release_claims(self) -> int:
+        """Free every lease. Only the daemon that holds the store's lock may: all other owners are then dead."""
+        with self._database.write() as connection:
+            return connection.execute(
+                update(deliveries).where(deliveries.c.lease_until.is_not(None)).values(**_FREE)
+            ).rowcount
+
+    def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None:
+        """It was taken. Holds whatever the row's state is, because it is the truth."""
+        with self._database.write() as connection:
+            connection.execute(
+                update(deliveries)
+                .where(deliveries.c.id == delivery_id, deliveries.c.state != DONE)
+                .values(state=DONE, settled_at=at, note=note, **_FREE)
+            )
+
+    def mark_retry(self, delivery_id: int, at: datetime, next_try: datetime, note: str) -> None:
+        self._change_waiting(delivery_id, next_try=next_try, note=note)
+
+    def mark_parked(self, delivery_id: int, at: datetime, note: str) -> None:
+        """Given up until a person puts it right and calls `requeue`."""
+        self._change_waiting(delivery_id, state=PARKED, settled_at=at, note=note)
+
+    def mark_expired(self, delivery_id: int, at: datetime, note: str) -> None:
+        self._change_waiting(delivery_id, state=EXPIRED, settled_at=at, note=note)
+
+    def wake(self, target: str, now: datetime) -> int:
+        """Make everything that waits for `target` due at `now`: it has just been seen to work again."""
+        with self._database.write() as connection:
+            return connection.execute(
+                update(deliveries)
+                .where(deliveries.c.state == WAITING, deliveries.c.target == target, deliveries.c.next_try > now)
+                .values(next_try=now)
+            ).rowcount
+
+    def requeue(self, ids: Sequence[int], now: datetime) -> int:
+        """Put parked deliveries back in line, as new. Returns how many were parked and now wait."""
+        with self._database.write() as connection:
+            return connection.execute(
+                update(deliveries)
+                .where(deliveries.c.id.in_(ids), deliveries.c.state == PARKED)
+                .values(state=WAITING, attempts=0, next_try=now, settled_at=None)
+            ).rowcount
+
+    def list_parked(self) -> list[Delivery]:
+        with self._database.read() as connection:
+            rows = connection.execute(_whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id))
+            return [_delivery(row) for row in rows]
+
+    def of_notice(self, notice_id: str) -> list[Delivery]:
+        """Where one notice stands with each of its targets."""
+        with self._database.read() as connection:
+            rows = connection.execute(_whole().where(deliveries.c.notice_id == notice_id).order_by(deliveries.c.id))
+            return [_delivery(row) for row in rows]
+
+    def health(self, now: datetime) -> OutboxHealth:
+        with self._database.read() as connection:
+            counted = connection.execute(select(deliveries.c.state, func.count()).group_by(deliveries.c.state))
+            n = {row[0]: row[1] for row in counted}
+            oldest = connection.execute(
+                select(notices.c.created_at)
+                .join(deliveries, deliveries.c.notice_id == notices.c.id)
+                .where(deliveries.c.state == WAITING)
+                .order_by(notices.c.created_at)
+                .limit(1)
+            ).scalar()
+        return OutboxHealth(
+            waiting_n=n.get(WAITING, 0),
+            parked_n=n.get(PARKED, 0),
+            expired_n=n.get(EXPIRED, 0),
+            done_n=n.get(DONE, 0),
+            oldest_waiting_age_s=max(0.0, (now - oldest).total_seconds()) if oldest else 0.0,
+        )
+
+    def _change_waiting(self, delivery_id: int, **values: object) -> None:
+        # Only while it waits: a verdict that comes late must not undo a delivery that another try completed.
+        with self._database.write() as connection:
+            connection.execute(
+                update(deliveries)
+                .where(deliveries.c.id == delivery_id, deliveries.c.state == WAITING)
+                .values(**values, **_FREE)
+            )
+
+
+def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:
+    return (
+        deliveries.c.state == WAITING,
+        or_(deliveries.c.next_try <= now, deliveries.c.expires_at <= now),
+        or_(deliveries.c.lease_until.is_(None), deliveries.c.lease_until <= now),
+    )
+
+
+def _older_waits(now: datetime) -> ColumnElement[bool]:
+    older = deliveries.alias("older")
+    return exists().where(
+        and_(
+            older.c.target == deliveries.c.target,
+            older.c.thread == deliveries.c.thread,
+            older.c.state == WAITING,
+            older.c.id < deliveries.c.id,
+            # An expired one in a long pause must not hold back the news that came after it.
+            older.c.expires_at > now,
+        )
+    )
+
+
+def _whole() -> Select[Any]:
+    return select(
+        deliveries,
+        notices.c.kind,
+        notices.c.audience,
+        notices.c.trip_id,
+        notices.c.created_at,
+        notices.c.text,
+        notices.c.body,
+    ).join(notices, notices.c.id == deliveries.c.notice_id)
+
+
+def _outgoing(row: Row[Any]) -> Outgoing:
+    return Outgoing(
+        id=row.id,
+        notice_id=row.notice_id,
+        kind=row.kind,
+        audience=row.audience,
+        trip_id=row.trip_id or "",
+        target=row.target,
+        text=row.text,
+        body=row.body.encode(),
+        created_at=row.created_at,
+        expires_at=row.expires_at,
+        attempt=row.attempts,
+    )
+
+
+def _delivery(row: Row[Any]) -> Delivery:
+    return Delivery(
+        id=row.id,
+        notice_id=row.notice_id,
+        kind=row.kind,
+        trip_id=row.trip_id or "",
+        target=row.target,
+        state=row.state,
+        attempts=row.attempts,
+        next_try=row.next_try,
+        expires_at=row.expires_at,
+        settled_at=row.settled_at,
+        note=row.note,
+    )

@@ -1,0 +1,76 @@
+"""What the store hands out: rows as values. Every time is aware and UTC."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredTrip:
+    """A trip as it was registered. `body` is its JSON text, kept as given."""
+
+    id: str
+    body: str
+    created_at: datetime
+    cancelled: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredPlan:
+    id: str
+    trip_id: str
+    made_at: datetime
+    body: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slot:
+    """What may be said once only, such as the brief of one fleet on one local date (ISO text)."""
+
+    kind: str
+    fleet: str
+    local_date: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outgoing:
+    """One notice on its way to one target. Every try sends this `body`; `attempt` counts from 1, this one included."""
+
+    id: int
+    notice_id: str
+    kind: str
+    audience: str
+    trip_id: str  # "" for a brief
+    target: str
+    text: str
+    body: bytes
+    created_at: datetime
+    expires_at: datetime
+    attempt: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """The state of one notice to one target, for people to read."""
+
+    id: int
+    notice_id: str
+    kind: str
+    trip_id: str
+    target: str
+    state: str
+    attempts: int
+    next_try: datetime
+    expires_at: datetime
+    settled_at: datetime | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxHealth:
+    """`oldest_waiting_age_s` is 0 when nothing waits."""
+
+    waiting_n: int
+    parked_n: int
+    expired_n: int
+    done_n: int
+    oldest_waiting_age_s: float

@@ -1,0 +1,222 @@
+"""What must survive a crash: trips, plans and notices, with the outbox filled in the transaction of the decision."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy.dialects.sqlite import insert as insert_or
+
+from alertd.errors import StoreError
+from alertd.notices.notice import Audience, Notice, NoticeKind
+from alertd.store.connection import Database
+from alertd.store.outbox import WAITING, Outbox
+from alertd.store.records import Slot, StoredPlan, StoredTrip
+from alertd.store.schema import deliveries, notices, plans, slots, trips
+
+
+class Store:
+    """One store, open. Use as a context manager. Every method raises StoreError when the file fails."""
+
+    def __init__(self, place: Path | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
+        """Open or create the store at `place`, a path or a URL `sqlite:///path`."""
+        self._database = Database(place, wal=wal, busy_timeout_s=busy_timeout_s)
+        self.path = self._database.path
+        self.outbox = Outbox(self._database)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, exc: BaseException | None, tb: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._database.close()
+
+    def put_trip(self, trip: StoredTrip, *, replace: bool = False) -> bool:
+        """Keep a trip. Returns whether anything changed: the same trip again changes nothing.
+
+        Raises StoreError when the id is taken by another content, unless `replace`.
+        """
+        values: dict[str, Any] = {
+            "id": trip.id,
+            "created_at": trip.created_at,
+            "cancelled": trip.cancelled,
+            "body": trip.body,
+        }
+        with self._database.write() as connection:
+            known = connection.execute(select(trips).where(trips.c.id == trip.id)).one_or_none()
+            if known is None:
+                connection.execute(insert(trips).values(**values))
+                return True
+            if (known.body, known.cancelled) == (trip.body, trip.cancelled):
+                return False
+            if not replace:
+                raise StoreError(
+                    f"store {self.path}: trip {trip.id} is already there with another content; "
+                    "give the new trip its own id, or ask for it to be replaced"
+                )
+            # An update, never a delete: the plans and notices of the trip stay.
+            connection.execute(update(trips).where(trips.c.id == trip.id).values(**values))
+            return True
+
+    def trip(self, trip_id: str) -> StoredTrip | None:
+        with self._database.read() as connection:
+            row = connection.execute(select(trips).where(trips.c.id == trip_id)).one_or_none()
+        return None if row is None else _trip(row)
+
+    def trips(self, *, cancelled_too: bool = False) -> list[StoredTrip]:
+        """Every trip, oldest first."""
+        wanted = select(trips).order_by(trips.c.created_at, trips.c.id)
+        if not cancelled_too:
+            wanted = wanted.where(trips.c.cancelled.is_(False))
+        with self._database.read() as connection:
+            return [_trip(row) for row in connection.execute(wanted)]
+
+    def cancel_trip(self, trip_id: str) -> bool:
+        """Returns whether there was such a trip. What is already decided about it still goes out."""
+        with self._database.write() as connection:
+            return connection.execute(update(trips).where(trips.c.id == trip_id).values(cancelled=True)).rowcount > 0
+
+    def record_plan(
+        self,
+        plan_id: str,
+        trip_id: str,
+        made_at: datetime,
+        body_json: str,
+        said: Sequence[Notice],
+        targets: Mapping[Audience, Sequence[str]],
+    ) -> tuple[str, ...]:
+        """Keep a plan, its notices and a delivery for each target of each notice's audience: all or nothing.
+
+        Returns the ids of the notices that are new. One already there is not said again, whatever its targets.
+        """
+        with self._database.write() as connection:
+            known = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
+            if known is None:
+                connection.execute(insert(plans).values(id=plan_id, trip_id=trip_id, made_at=made_at, body=body_json))
+            elif (known.trip_id, known.body) != (trip_id, body_json):
+                raise StoreError(
+                    f"store {self.path}: plan {plan_id} is already there with another content; "
+                    "a plan never changes, give the new one its own id"
+                )
+            return _say(connection, said, targets, made_at)
+
+    def latest_plan(self, trip_id: str) -> StoredPlan | None:
+        newest = select(plans).where(plans.c.trip_id == trip_id).order_by(plans.c.made_at.desc(), plans.c.id).limit(1)
+        with self._database.read() as connection:
+            row = connection.execute(newest).one_or_none()
+        if row is None:
+            return None
+        return StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=row.body)
+
+    def record_notices(
+        self,
+        said: Sequence[Notice],
+        targets: Mapping[Audience, Sequence[str]],
+        recorded_at: datetime,
+        *,
+        slot: Slot | None = None,
+    ) -> tuple[str, ...]:
+        """Keep notices that belong to no plan, such as a brief. Returns the ids of those that are new.
+
+        With a `slot`, none of them is kept when that slot was filled before.
+        """
+        with self._database.write() as connection:
+            if slot is not None:
+                filled = connection.execute(
+                    insert_or(slots)
+                    .values(kind=slot.kind, fleet=slot.fleet, local_date=slot.local_date, filled_at=recorded_at)
+                    .on_conflict_do_nothing()
+                )
+                if filled.rowcount == 0:
+                    return ()
+            return _say(connection, said, targets, recorded_at)
+
+    def slot_filled(self, slot: Slot) -> bool:
+        filled = select(slots.c.filled_at).where(
+            slots.c.kind == slot.kind, slots.c.fleet == slot.fleet, slots.c.local_date == slot.local_date
+        )
+        with self._database.read() as connection:
+            return connection.execute(filled).first() is not None
+
+    def notices(self, trip_id: str) -> list[Notice]:
+        """What was said about a trip, oldest first."""
+        wanted = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
+        with self._database.read() as connection:
+            return [_notice(row) for row in connection.execute(wanted)]
+
+
+def _say(
+    connection: Connection, said: Sequence[Notice], targets: Mapping[Audience, Sequence[str]], at: datetime
+) -> tuple[str, ...]:
+    new: list[str] = []
+    for notice in said:
+        kept = connection.execute(
+            insert_or(notices)
+            .values(
+                id=notice.id,
+                kind=notice.kind.value,
+                audience=notice.audience.value,
+                trip_id=notice.trip_id or None,
+                plan_id=notice.plan_id or None,
+                created_at=notice.created_at,
+                expires_at=notice.expires_at,
+                text=notice.text,
+                body=notice.body,
+            )
+            .on_conflict_do_nothing(index_elements=["id"])
+        )
+        if kept.rowcount == 0:
+            continue
+        new.append(notice.id)
+        for target in dict.fromkeys(targets.get(notice.audience, ())):
+            _queue(connection, notice, target, at)
+    return tuple(new)
+
+
+def _queue(connection: Connection, notice: Notice, target: str, at: datetime) -> None:
+    thread = notice.trip_id or notice.id
+    # Newer news must not wait out the pause of an older try that it stands behind.
+    connection.execute(
+        update(deliveries)
+        .where(
+            deliveries.c.target == target,
+            deliveries.c.thread == thread,
+            deliveries.c.state == WAITING,
+            deliveries.c.next_try > at,
+        )
+        .values(next_try=at)
+    )
+    connection.execute(
+        insert(deliveries).values(
+            notice_id=notice.id,
+            target=target,
+            thread=thread,
+            state=WAITING,
+            attempts=0,
+            next_try=at,
+            expires_at=notice.expires_at,
+            note="",
+        )
+    )
+
+
+def _trip(row: Row[Any]) -> StoredTrip:
+    return StoredTrip(id=row.id, body=row.body, created_at=row.created_at, cancelled=row.cancelled)
+
+
+def _notice(row: Row[Any]) -> Notice:
+    return Notice(
+        id=row.id,
+        kind=NoticeKind(row.kind),
+        audience=Audience(row.audience),
+        trip_id=row.trip_id or "",
+        plan_id=row.plan_id or "",
+        created_at=row.created_at,
+        expires_at=row.expires_at,
+        text=row.text,
+        body=row.body,
+    )

@@ -1,0 +1,104 @@
+"""The plan of retries on a virtual clock."""
+
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alertd.delivery.retry import JITTER_FRAC, WAITS_S, GiveUp, RetryAt, decide
+from alertd.errors import DeliveryError
+
+START = datetime(2026, 1, 5, 12, tzinfo=UTC)
+DOWN = DeliveryError("hook", "answered 500")
+
+
+class Middle:
+    """Draws the middle of every range."""
+
+    def uniform(self, low: float, high: float) -> float:
+        return (low + high) / 2
+
+
+def _tries(life: timedelta, rng: object) -> tuple[list[datetime], GiveUp]:
+    """Every moment of a try until the policy gives up, when each fails."""
+    at, moments = START, [START]
+    while True:
+        verdict = decide(len(moments), DOWN, at, START + life, rng)
+        if isinstance(verdict, GiveUp):
+            return moments, verdict
+        at = verdict.at
+        moments.append(at)
+
+
+def test_waits_follow_the_stated_plan_while_the_notice_lives_long() -> None:
+    """From 30 min on: Standard Webhooks 1.0.0, example schedule. Jitter held at its middle."""
+    moments, _ = _tries(timedelta(days=365), Middle())
+    waits = [(later - earlier).total_seconds() for earlier, later in pairwise(moments)]
+    assert waits[:11] == pytest.approx([5, 30, 120, 300, 1800, 7200, 18000, 36000, 50400, 72000, 86400])
+    assert WAITS_S[4:] == (1800, 7200, 18000, 36000, 50400, 72000, 86400)
+
+
+@pytest.mark.parametrize("seed", range(50))
+@pytest.mark.parametrize("life_h", [0.25, 2, 12, 48])
+def test_no_wait_is_longer_than_a_tenth_of_the_life_left_or_a_minute(seed: int, life_h: float) -> None:
+    life = timedelta(hours=life_h)
+    moments, verdict = _tries(life, np.random.default_rng(seed))
+    for number, (earlier, later) in enumerate(pairwise(moments)):
+        wait_s, left_s = (later - earlier).total_seconds(), (START + life - earlier).total_seconds()
+        assert wait_s <= max(60, left_s / 10) + 1e-5
+        assert wait_s <= WAITS_S[min(number, len(WAITS_S) - 1)] * (1 + JITTER_FRAC) + 1e-5
+    assert verdict.expired
+    assert START + life - timedelta(minutes=1) < moments[-1] < START + life
+
+
+@given(
+    attempt=st.integers(1, 40),
+    left_s=st.floats(-10, 1e7),
+    asked_s=st.none() | st.floats(0, 2e5),
+    permanent=st.booleans(),
+    seed=st.integers(0, 1000),
+)
+def test_a_retry_is_never_in_the_past_past_its_use_or_before_the_target_asked(
+    attempt: int, left_s: float, asked_s: float | None, permanent: bool, seed: int
+) -> None:
+    error = DeliveryError("hook", "no", permanent=permanent, retry_after_s=asked_s)
+    expires_at = START + timedelta(seconds=left_s)
+    verdict = decide(attempt, error, START, expires_at, np.random.default_rng(seed))
+    if isinstance(verdict, RetryAt):
+        assert not permanent
+        assert START + timedelta(seconds=asked_s or 0) <= verdict.at + timedelta(microseconds=1)
+        assert START < verdict.at < expires_at
+    elif verdict.expired:
+        assert left_s < 90
+    else:
+        assert permanent or (asked_s is not None and (asked_s > 86400 or asked_s >= left_s))
+
+
+def test_same_draw_same_plan() -> None:
+    plans = [_tries(timedelta(hours=12), np.random.default_rng(7))[0] for _ in range(2)]
+    assert plans[0] == plans[1]
+
+
+@pytest.mark.parametrize(
+    ("asked_s", "life_h", "outcome"),
+    [(600, 12, "waits"), (86400, 72, "waits"), (86401, 72, "parked"), (3600, 0.5, "parked")],
+)
+def test_a_pause_that_is_asked_for_is_obeyed_up_to_a_day_and_the_notices_use(
+    asked_s: float, life_h: float, outcome: str
+) -> None:
+    error = DeliveryError("hook", "answered 429", retry_after_s=asked_s)
+    verdict = decide(1, error, START, START + timedelta(hours=life_h), Middle())
+    if outcome == "waits":
+        assert verdict == RetryAt(at=START + timedelta(seconds=asked_s))
+    else:
+        assert isinstance(verdict, GiveUp)
+        assert not verdict.expired
+        assert f"wait {asked_s} s" in verdict.reason
+
+
+def test_permanent_errors_end_at_once_and_need_a_person() -> None:
+    verdict = decide(1, DeliveryError("hook", "answered 410", permanent=True), START, START + timedelta(1), Middle())
+    assert verdict == GiveUp(reason="hook: answered 410", expired=False)

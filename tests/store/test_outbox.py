@@ -1,0 +1,175 @@
+"""Claims: each delivery to one owner at a time, in order within a trip and target."""
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime, timedelta
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from alertd.notices.notice import Audience, Notice
+from alertd.store.records import StoredTrip
+from alertd.store.store import Store
+
+FLEET = {Audience.FLEET: ["hook"]}
+
+
+@pytest.fixture
+def say(store: Store, noon: datetime, make_notice: Callable[..., Notice]) -> Callable[..., Notice]:
+    def one(said: str, *, at: datetime = noon, targets: list[str] | None = None, **kwargs: object) -> Notice:
+        notice = make_notice(said, **kwargs)
+        store.record_notices([notice], {Audience.FLEET: targets or ["hook"]}, at)
+        return notice
+
+    return one
+
+
+def _ids(claimed: list) -> list[str]:
+    return [outgoing.notice_id for outgoing in claimed]
+
+
+def test_the_next_notice_of_a_trip_waits_for_the_one_before(store: Store, noon: datetime, say) -> None:
+    first, second, other = say("first"), say("second"), say("other", trip_id="trip-2")
+    claimed = store.outbox.claim_due(noon, 10, 60, "me")
+    assert _ids(claimed) == [first.id, other.id]
+    assert store.outbox.claim_due(noon, 10, 60, "me") == []
+    store.outbox.mark_done(claimed[0].id, noon)
+    assert _ids(store.outbox.claim_due(noon, 10, 60, "me")) == [second.id]
+
+
+def test_order_is_kept_for_each_target_by_itself(store: Store, noon: datetime, say) -> None:
+    say("first", targets=["a", "b"])
+    second = say("second", targets=["a", "b"])
+    to_a = store.outbox.claim_due(noon, 10, 60, "me", target="a")
+    store.outbox.mark_done(to_a[0].id, noon)
+    claimed = store.outbox.claim_due(noon, 10, 60, "me")
+    assert [(row.notice_id == second.id, row.target) for row in claimed] == [(False, "b"), (True, "a")]
+
+
+def test_a_parked_notice_no_longer_holds_back_the_next(store: Store, noon: datetime, say) -> None:
+    say("first")
+    second = say("second")
+    [first] = store.outbox.claim_due(noon, 10, 60, "me")
+    store.outbox.mark_parked(first.id, noon, "given up")
+    assert _ids(store.outbox.claim_due(noon, 10, 60, "me")) == [second.id]
+
+
+def test_an_expired_notice_in_a_long_pause_does_not_hold_back_the_next(store: Store, noon: datetime, say) -> None:
+    say("first", life_h=1)
+    [first] = store.outbox.claim_due(noon, 10, 60, "me")
+    later = noon + timedelta(hours=2)
+    say("second", at=noon)
+    store.outbox.mark_retry(first.id, noon, noon + timedelta(hours=5), "500")
+    assert [row.text for row in store.outbox.claim_due(later, 10, 60, "me")] == ["second", "first"]
+
+
+def test_newer_news_ends_the_pause_of_what_it_stands_behind(store: Store, noon: datetime, say) -> None:
+    say("first")
+    [first] = store.outbox.claim_due(noon, 10, 60, "me")
+    store.outbox.mark_retry(first.id, noon, noon + timedelta(hours=2), "500")
+    soon = noon + timedelta(minutes=1)
+    assert store.outbox.claim_due(soon, 10, 60, "me") == []
+    say("second", at=soon)
+    assert [row.text for row in store.outbox.claim_due(soon, 10, 60, "me")] == ["first"]
+
+
+def test_a_claim_ends_with_its_lease(store: Store, noon: datetime, say) -> None:
+    notice = say("first")
+    assert [row.attempt for row in store.outbox.claim_due(noon, 1, 60, "dead")] == [1]
+    assert store.outbox.claim_due(noon + timedelta(seconds=59), 1, 60, "heir") == []
+    [again] = store.outbox.claim_due(noon + timedelta(seconds=60), 1, 60, "heir")
+    assert (again.notice_id, again.attempt, again.body) == (notice.id, 2, notice.body.encode())
+
+
+def test_the_next_daemon_frees_what_a_dead_one_held(store: Store, noon: datetime, say) -> None:
+    say("first")
+    store.outbox.claim_due(noon, 1, 3600, "dead")
+    assert store.outbox.release_claims() == 1
+    assert len(store.outbox.claim_due(noon, 1, 60, "heir")) == 1
+
+
+def test_a_late_verdict_does_not_undo_a_delivery(store: Store, noon: datetime, say) -> None:
+    notice = say("first")
+    [claimed] = store.outbox.claim_due(noon, 1, 60, "me")
+    store.outbox.mark_done(claimed.id, noon)
+    store.outbox.mark_retry(claimed.id, noon, noon, "late")
+    store.outbox.mark_parked(claimed.id, noon, "late")
+    store.outbox.mark_expired(claimed.id, noon, "late")
+    assert [row.state for row in store.outbox.of_notice(notice.id)] == ["done"]
+
+
+def test_parked_ones_are_listed_and_can_be_put_back(store: Store, noon: datetime, say) -> None:
+    say("first")
+    [claimed] = store.outbox.claim_due(noon, 1, 60, "me")
+    store.outbox.mark_parked(claimed.id, noon, "410")
+    [parked] = store.outbox.list_parked()
+    assert (parked.id, parked.note, parked.attempts, parked.settled_at) == (claimed.id, "410", 1, noon)
+    assert store.outbox.requeue([parked.id], noon) == 1
+    assert store.outbox.requeue([parked.id], noon) == 0
+    assert [row.attempt for row in store.outbox.claim_due(noon, 1, 60, "me")] == [1]
+
+
+def test_health_counts_states_and_the_age_of_the_oldest(store: Store, noon: datetime, say) -> None:
+    for said in ("done", "parked", "expired", "waits"):
+        say(said, trip_id="")
+    rows = {row.text: row for row in store.outbox.claim_due(noon, 10, 60, "me")}
+    store.outbox.mark_done(rows["done"].id, noon)
+    store.outbox.mark_parked(rows["parked"].id, noon, "x")
+    store.outbox.mark_expired(rows["expired"].id, noon, "x")
+    health = store.outbox.health(noon + timedelta(minutes=2))
+    assert (health.waiting_n, health.parked_n, health.expired_n, health.done_n) == (1, 1, 1, 1)
+    assert health.oldest_waiting_age_s == 120.0
+
+
+def test_waking_a_target_makes_all_of_it_due(store: Store, noon: datetime, say) -> None:
+    say("a", trip_id="")
+    say("b", trip_id="", targets=["other"])
+    for row in store.outbox.claim_due(noon, 10, 60, "me"):
+        store.outbox.mark_retry(row.id, noon, noon + timedelta(hours=1), "500")
+    assert store.outbox.wake("hook", noon) == 1
+    assert store.outbox.due_targets(noon) == ("hook",)
+
+
+def test_workers_at_the_same_time_never_claim_the_same_row(store: Store, noon: datetime, say) -> None:
+    for number in range(60):
+        say(f"notice {number}", trip_id="")
+
+    def work(name: str) -> list[int]:
+        taken: list[int] = []
+        while claimed := store.outbox.claim_due(noon, 3, 60, name):
+            taken += [row.id for row in claimed]
+        return taken
+
+    with ThreadPoolExecutor(4) as pool:
+        taken = [row_id for ids in pool.map(work, "abcd") for row_id in ids]
+    assert sorted(taken) == sorted(set(taken))
+    assert len(taken) == 60
+
+
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(steps=st.lists(st.sampled_from(["say", "done", "retry", "park", "tick"]), min_size=5, max_size=25))
+def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(tmp_path_factory, make_notice, noon, steps) -> None:
+    """Property: whatever happens to the tries, ids are settled in rising order within a trip and target."""
+    with Store(tmp_path_factory.mktemp("order") / "s.sqlite") as store:
+        store.put_trip(StoredTrip(id="trip-1", body="{}", created_at=noon))
+        now, settled, said = noon, [], 0
+        for step in [*steps, *["tick", "done"] * len(steps)]:
+            now += timedelta(minutes=6) if step == "tick" else timedelta(0)
+            if step == "say":
+                said += 1
+                store.record_notices([make_notice(f"{said}", life_h=1000)], FLEET, now)
+                continue
+            if step == "tick":
+                continue
+            for row in store.outbox.claim_due(now, 5, 60, "me"):
+                if step == "done":
+                    store.outbox.mark_done(row.id, now)
+                    settled.append(row.id)
+                elif step == "retry":
+                    store.outbox.mark_retry(row.id, now, now + timedelta(minutes=5), "x")
+                else:
+                    store.outbox.mark_parked(row.id, now, "x")
+                    settled.append(row.id)
+        assert settled == sorted(settled)
+        assert len(settled) == said
