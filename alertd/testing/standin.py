@@ -5,6 +5,7 @@ For the demo and for tests, on 127.0.0.1 only. It answers /v1/forecast, /v1/ense
 """
 
 import json
+import sys
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -204,6 +205,11 @@ class _Server(ThreadingHTTPServer):
     def __init__(self, standin: Standin) -> None:
         self.standin = standin
         super().__init__(("127.0.0.1", 0), _Handler)
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A client that lost patience is part of the play; anything else is our bug and is shown."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
 
 
 class _Handler(BaseHTTPRequestHandler):

@@ -87,8 +87,9 @@ class Storm:
         }
 
     def _reference_c(self, lon: Array, epoch: Array, after_front_h: Array, east: Array) -> Array:
-        """Air temperature at 800 m: mild west of the divide, cold east of it, then the front's drop."""
-        mild = 2.6 - 1.6 * (1.0 - _ramp(after_front_h, -16.0, -6.0))
+        """Air temperature at 800 m: mild west of the divide, milder on the plain, cold east of it; the front's drop."""
+        plain = 0.9 * (1.0 - _ramp(lon, -116.9, -116.6))
+        mild = 2.6 - 1.6 * (1.0 - _ramp(after_front_h, -16.0, -6.0)) + plain
         continental = -5.5 + 4.0 * _ramp(after_front_h, -20.0, -4.0)
         drop = (3.2 - 1.6 * east) * (1.0 + np.tanh(after_front_h / 2.0)) / 2.0
         later_cold = 4.0 * _ramp(after_front_h, 8.0, 24.0)
@@ -136,7 +137,7 @@ def _precip_mmh(lon: Array, epoch: Array, after_front_h: Array, east: Array) -> 
     ahead = 0.6 * _ramp(after_front_h, -8.0, -6.0) * (1.0 - _ramp(after_front_h, -0.5, 0.5))
     burst = 1.4 * np.exp(-(after_front_h**2))
     showers = 0.35 * _ramp(after_front_h, -0.5, 0.5) * (1.0 - _ramp(after_front_h, 3.0, 4.5))
-    lee = 1.0 - east * (0.97 - 0.25 * _ramp(after_front_h, -2.0, 0.0))
+    lee = 1.0 - east * (0.97 - 0.07 * _ramp(after_front_h, -2.0, 0.0))
     wave = 0.3 * lift * np.exp(-((((epoch - FRONT_EPOCH_S) / HOUR_S + 33.0) / 3.0) ** 2))
     rate = (ahead + burst + showers) * lee * (1.0 + lift) + wave
     return np.where(rate < DRY_MMH, 0.0 * rate, rate)

@@ -18,7 +18,10 @@ import psychrolib
 import pytest
 from pyproj import Geod
 
+from alertd.route.build import build_route
 from alertd.route.stops import StopKind
+from alertd.sources.gpx import read_gpx
+from alertd.sources.places import read_stops
 from alertd.testing.storm import Storm, member, weather
 
 REPO = Path(__file__).resolve().parents[2]
@@ -209,6 +212,16 @@ def test_the_turnout_within_the_climb_is_small_steep_and_past_a_better_place(nam
     assert by_id[stop_id]["properties"]["spaces"] <= 3
     assert np.gradient(ele, along_m)[here] > 0.04
     assert any(along_m[i] < along_m[here] and ele[i] < ele[here] for i in better)
+
+
+@pytest.mark.parametrize(("name", "served"), [("i90-west", {"W", "both"}), ("i90-east", {"E", "both"})])
+def test_our_own_readers_see_two_climbs_two_summits_and_the_stops_of_this_direction(name, served):
+    """The demo's files go through the readers an operator's files go through, without a finding."""
+    route = build_route(read_gpx(DEMO / f"{name}.gpx"), stops=read_stops(DEMO / "stops.geojson"))
+    assert route.findings == ()
+    assert len(route.climbs) == len(route.summits) == 2
+    directions = {f["properties"]["id"]: f["properties"]["direction"] for f in stops()}
+    assert {s.stop.id for s in route.stops} == {i for i, direction in directions.items() if direction in served}
 
 
 def test_trips_name_the_demos_routes_and_leave_on_the_storms_day():
