@@ -1,0 +1,290 @@
+"""One polite way to ask public servers: who we are, how often, how long, what counts as an answer.
+
+An answer is first read by its caller's `read` function; only what could be read is stored. So a page of HTML, half a
+JSON text, a changed unit or a swapped place never becomes the last good answer, and when the server fails in any of
+these ways the last good answer is served instead, marked stale with the time it was fetched.
+Error answers are never stored, whatever their headers say.
+"""
+
+import asyncio
+import ipaddress
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Generic, TypeVar
+from urllib.parse import urlencode, urljoin, urlsplit
+from weakref import WeakValueDictionary
+
+import httpx
+import numpy as np
+
+from alertd import __version__
+from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
+from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, http_date, kept, may_store
+from alertd.sources.refusals import Throttled, Verdict, no_verdict, parse_json, refusal, translated
+from alertd.sources.retry import HostGate, RetryPolicy, Sleeper, same_server
+
+T = TypeVar("T")
+
+LARGEST_BODY = 10_000_000  # bytes; the largest honest answer recorded is 1.7 MB
+MOST_REDIRECTS = 3
+LONGEST_USE_OF_LAST_GOOD = timedelta(hours=48)  # freshness in alertd.forecast warns long before
+JSON = ("json",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer(Generic[T]):
+    """What a server said, as its caller reads it.
+
+    fetched_at: when the server gave or last confirmed it. from_cache: no body travelled. stale: the server failed
+    (`stale_because`) and this is its last good answer. clock_offset_s: server's Date less our clock, None if unknown.
+    """
+
+    value: T
+    body: bytes
+    fetched_at: datetime
+    from_cache: bool
+    stale: bool = False
+    stale_because: str = ""
+    server_date: datetime | None = None
+    clock_offset_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Call:
+    source: str
+    url: str
+    sent: Mapping[str, str]
+    content_types: tuple[str, ...]
+    verdict: Verdict
+
+
+class PoliteClient:
+    """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`.
+
+    contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
+    cache_dir: None for no cache. rng: jitter of the back-off. transport: for tests. deadline_s bounds one call with
+    all its tries, counted from when it may start; a read timeout alone never ends a server that drips.
+    """
+
+    def __init__(
+        self,
+        *,
+        contact: str,
+        cache_dir: Path | None,
+        now_utc: Callable[[], datetime],
+        rng: np.random.Generator,
+        sleep: Sleeper = asyncio.sleep,
+        deadline_s: float = 45.0,
+        retry: RetryPolicy | None = None,
+        at_once_per_host: int = 4,
+        per_s_per_host: float = 5.0,
+        on_trouble: Callable[[str], None] = lambda text: None,
+        transport: httpx.AsyncBaseTransport | None = None,
+    ) -> None:
+        if not contact.isprintable() or not contact.isascii():
+            raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
+        self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, rng, sleep
+        self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
+        self._at_once, self._per_s = at_once_per_host, per_s_per_host
+        self.cache = DiskCache(cache_dir, on_trouble)
+        self._gates: dict[str, HostGate] = {}
+        self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
+        self._http = httpx.AsyncClient(
+            timeout=httpx.Timeout(30.0, connect=10.0),
+            follow_redirects=False,
+            headers={"User-Agent": f"alertd/{__version__} ({self._contact})" if contact else f"alertd/{__version__}"},
+            transport=transport,
+        )
+
+    async def __aenter__(self) -> "PoliteClient":
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self.aclose()
+
+    async def aclose(self) -> None:
+        await self._http.aclose()
+
+    async def get_json(
+        self,
+        source: str,
+        url: str,
+        *,
+        read: Callable[[Any], T],
+        params: Mapping[str, str] | None = None,
+        default_life_s: float = 0.0,
+        verdict: Verdict = no_verdict,
+        refresh: bool = False,
+    ) -> Answer[T]:
+        """GET JSON and give it to `read`, which raises SourceChanged for what it cannot trust.
+
+        source: the name errors carry. default_life_s: freshness when the server says nothing. verdict: reads an error
+        answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even
+        if the stored answer is fresh. Raises SourceError when there is neither an answer nor a last good one.
+        """
+        return await self.get(
+            source, url, read=lambda body: read(parse_json(source, body)), params=params,
+            content_types=JSON, default_life_s=default_life_s, verdict=verdict, refresh=refresh,
+        )  # fmt: skip
+
+    async def get(
+        self,
+        source: str,
+        url: str,
+        *,
+        read: Callable[[bytes], T],
+        content_types: tuple[str, ...],
+        params: Mapping[str, str] | None = None,
+        default_life_s: float = 0.0,
+        verdict: Verdict = no_verdict,
+        refresh: bool = False,
+    ) -> Answer[T]:
+        """As `get_json`, for any body; `content_types` are parts one of which Content-Type must contain."""
+        full = f"{url}?{urlencode(params, safe=',:')}" if params else url
+        self._identified(source, full)
+        sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
+        call = _Call(source=source, url=full, sent=sent, content_types=content_types, verdict=verdict)
+        # Trucks on one corridor ask for the same cells at the same moment: one goes, the others read its answer.
+        async with self._in_flight.setdefault(full, asyncio.Lock()):
+            return await self._cached(call, read, default_life_s, refresh)
+
+    async def _cached(self, call: _Call, read: Callable[[bytes], T], default_life_s: float, refresh: bool) -> Answer[T]:
+        key = cache_key(call.url)
+        entry = await asyncio.to_thread(self.cache.get, key)
+        if entry is not None and not entry.matches({**call.sent, "user-agent": self._http.headers["user-agent"]}):
+            entry = None
+        if entry is not None and entry.is_fresh(self._now()) and not refresh:
+            try:
+                return self._answer(entry, read, from_cache=True)
+            except SourceError:  # stored by an older version that read it differently
+                entry = None
+        try:
+            fresh, changed = await self._exchange(call, entry, default_life_s)
+            answer = self._answer(fresh, read, from_cache=not changed)
+        except SourceError as exc:
+            return self._last_good(entry, read, exc)
+        if may_store(fresh.headers):
+            await asyncio.to_thread(self.cache.put, key, fresh)
+        return answer
+
+    async def _exchange(self, call: _Call, entry: Entry | None, default_life_s: float) -> tuple[Entry, bool]:
+        """The server's answer as an entry, and whether a new body came, after as many tries as the policy allows."""
+        gate = self._gate(call.url)
+        async with gate.slots:
+            gate.check(call.source, self._now())
+            await gate.pace()
+            try:
+                async with asyncio.timeout(self._deadline_s):
+                    for tries_made in range(1, self._retry.tries + 1):
+                        try:
+                            result = await self._once(call, entry, default_life_s)
+                        except SourceError as exc:
+                            wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
+                            if wait is None:
+                                raise
+                            await self._sleep(wait)
+                            await gate.pace()
+                        else:
+                            gate.succeeded()
+                            return result
+            except TimeoutError as exc:
+                late = SourceDown(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
+                gate.failed(late, self._retry, self._now(), host_wide=False)
+                raise late from exc
+            except SourceError as exc:
+                gate.failed(exc, self._retry, self._now(), host_wide=isinstance(exc, Throttled))
+                raise
+        raise AssertionError("the last try either returns or raises")
+
+    async def _once(self, call: _Call, entry: Entry | None, default_life_s: float) -> tuple[Entry, bool]:
+        headers = dict(call.sent)
+        if entry is not None:
+            known = (("etag", "if-none-match"), ("last-modified", "if-modified-since"))
+            headers |= {ask: entry.headers[name] for name, ask in known if name in entry.headers}
+        try:
+            response, body = await self._fetch(call, headers)
+        except httpx.HTTPError as exc:
+            raise translated(call.source, exc) from exc
+        now = self._now()
+        told = {name.lower(): value for name, value in response.headers.items()}
+        if response.status_code == 304 and entry is not None:
+            return entry.confirmed(told, now, default_life_s), False
+        if response.status_code != 200:
+            raise refusal(call.source, response, body, call.verdict, now)
+        if not any(part in told.get("content-type", "").lower() for part in call.content_types):
+            kind = told.get("content-type", "no content type")
+            raise SourceChanged(call.source, f"answered {kind} where {' or '.join(call.content_types)} was asked")
+        varied = [name.strip().lower() for name in told.get("vary", "").split(",") if name.strip() not in ("", "*")]
+        sent = {name.lower(): value for name, value in response.request.headers.items()}
+        life = timedelta(seconds=fresh_for_s(told, now, default_life_s))
+        new = Entry(
+            headers=kept(told), body=body, fetched_at=now, fresh_until=now + life,
+            varied={name: sent.get(name, "") for name in varied if name in ("accept", "user-agent")},
+        )  # fmt: skip
+        return new, True
+
+    async def _fetch(self, call: _Call, headers: Mapping[str, str]) -> tuple[httpx.Response, bytes]:
+        """Status, headers and at most LARGEST_BODY bytes, following redirects on the same server only."""
+        url = call.url
+        for _ in range(MOST_REDIRECTS + 1):
+            async with self._http.stream("GET", url, headers=headers) as response:
+                if response.status_code in (301, 302, 307, 308) and "location" in response.headers:
+                    target = urljoin(url, response.headers["location"])
+                    if not same_server(url, target):
+                        raise SourceChanged(call.source, f"redirects to another server ({urlsplit(target).hostname})")
+                    url = target
+                    continue
+                body = bytearray()
+                async for chunk in response.aiter_bytes():
+                    body += chunk
+                    if len(body) > LARGEST_BODY:
+                        raise SourceChanged(call.source, f"sent more than {LARGEST_BODY // 1_000_000} MB")
+                return response, bytes(body)
+        raise SourceChanged(call.source, f"redirected more than {MOST_REDIRECTS} times")
+
+    def _answer(
+        self, entry: Entry, read: Callable[[bytes], T], *, from_cache: bool, stale_because: str = ""
+    ) -> Answer[T]:
+        date = http_date(entry.headers.get("date", ""))
+        offset = (date - entry.fetched_at).total_seconds() if date and not entry.headers.get("age") else None
+        return Answer(
+            value=read(entry.body), body=entry.body, fetched_at=entry.fetched_at, from_cache=from_cache,
+            stale=bool(stale_because), stale_because=stale_because, server_date=date, clock_offset_s=offset,
+        )  # fmt: skip
+
+    def _last_good(self, entry: Entry | None, read: Callable[[bytes], T], exc: SourceError) -> Answer[T]:
+        """The last good answer when the server is down or talks nonsense. A plain refusal (404, 400) stands."""
+        outage = isinstance(exc, SourceDown | SourceChanged)
+        if entry is None or not outage or self._now() - entry.fetched_at > LONGEST_USE_OF_LAST_GOOD:
+            raise exc
+        try:
+            return self._answer(entry, read, from_cache=True, stale_because=exc.problem)
+        except SourceError:
+            raise exc from None
+
+    def _gate(self, url: str) -> HostGate:
+        host = urlsplit(url).netloc
+        if host not in self._gates:
+            self._gates[host] = HostGate(
+                at_once=self._at_once, per_s=self._per_s, burst=self._at_once, sleep=self._sleep
+            )
+        return self._gates[host]
+
+    def _identified(self, source: str, url: str) -> None:
+        host = urlsplit(url).hostname or ""
+        if self._contact or host == "localhost":
+            return
+        try:
+            if ipaddress.ip_address(host).is_loopback:
+                return
+        except ValueError:
+            pass
+        raise ConfigError(
+            "settings", "contact", f"is empty and {source} wants to know who asks",
+            "write an e-mail address or web page where its operators can reach you",
+        )  # fmt: skip
