@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 
 class RoadClass(IntEnum):
@@ -41,3 +42,115 @@ class RoadState:
     ice_mmwe: NDArray[np.float64]
     snowfall_mmwe_h: NDArray[np.float64]
     mu: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClassLimits:
+    """Store and temperature limits between classes, mm w.e. All are engineering assumptions to be tuned."""
+
+    moist_mmwe: float = 0.01  # DATEX II v3: moist from 0.01 mm
+    wet_mmwe: float = 0.1  # DATEX II v3 says 0.2; 0.1 freezes to what already counts as ice
+    rime_mmwe: float = 0.02
+    ice_mmwe: float = 0.1
+    snow_mmwe: float = 0.3  # about 3 mm deep; lower than slush's own limit would leave a gap that reads as wet
+    packed_mmwe: float = 1.0
+    slush_temp_c: float = -0.05
+    slush_liquid_frac: float = 0.15  # water per snow from which snow is slush
+
+
+LIMITS: Final = ClassLimits()
+
+
+def classify(
+    surface_temp_c: ArrayLike,
+    water_mmwe: ArrayLike,
+    snow_mmwe: ArrayLike,
+    ice_mmwe: ArrayLike,
+    *,
+    glaze_mmwe: ArrayLike = 0.0,
+    packed_mmwe: ArrayLike = 0.0,
+    limits: ClassLimits = LIMITS,
+) -> NDArray[np.int8]:
+    """The class of a pavement from its stores; UNKNOWN where any of them is NaN.
+
+    What covers the road names it: snow over ice is snow. Glaze is ice that came mostly from freezing rain; thin white
+    or clear ice below `ice_mmwe`, whatever its origin, is rime.
+    """
+    t, w, s, i, g, packed = np.broadcast_arrays(
+        *(
+            np.asarray(x, dtype=np.float64)
+            for x in (surface_temp_c, water_mmwe, snow_mmwe, ice_mmwe, glaze_mmwe, packed_mmwe)
+        )
+    )
+    snowy = s >= limits.snow_mmwe
+    slushy = snowy & (t >= limits.slush_temp_c) & (w >= limits.slush_liquid_frac * s)
+    cases = (
+        (np.isnan(t + w + s + i + g + packed), RoadClass.UNKNOWN),
+        (slushy, RoadClass.SLUSH),
+        (packed >= limits.packed_mmwe, RoadClass.PACKED_SNOW),
+        (snowy, RoadClass.SNOW),
+        ((i >= limits.ice_mmwe) & (g >= 0.5 * i), RoadClass.GLAZE),
+        (i >= limits.ice_mmwe, RoadClass.ICE),
+        (s + i >= limits.rime_mmwe, RoadClass.RIME),
+        (w >= limits.wet_mmwe, RoadClass.WET),
+        (w >= limits.moist_mmwe, RoadClass.MOIST),
+    )
+    chosen = np.select([c for c, _ in cases], [int(k) for _, k in cases], default=int(RoadClass.DRY))
+    return np.asarray(chosen, dtype=np.int8)
+
+
+WORDS: Final[dict[RoadClass, str]] = {
+    RoadClass.UNKNOWN: "road state unknown",
+    RoadClass.DRY: "dry",
+    RoadClass.MOIST: "damp",
+    RoadClass.WET: "wet",
+    RoadClass.RIME: "frost",
+    RoadClass.SNOW: "snow",
+    RoadClass.ICE: "ice",
+    RoadClass.GLAZE: "glaze from freezing rain",
+    RoadClass.SLUSH: "slush",
+    RoadClass.PACKED_SNOW: "packed snow",
+}
+
+# WMO-No. 306 Vol. I.2, code table 0 20 138. It has no slush or packed snow: both travel as snow. 15 is "missing".
+BUFR_0_20_138: Final[dict[RoadClass, int]] = {
+    RoadClass.UNKNOWN: 15,
+    RoadClass.DRY: 0,
+    RoadClass.MOIST: 1,
+    RoadClass.WET: 2,
+    RoadClass.RIME: 3,
+    RoadClass.SNOW: 4,
+    RoadClass.ICE: 5,
+    RoadClass.GLAZE: 6,
+    RoadClass.SLUSH: 4,
+    RoadClass.PACKED_SNOW: 4,
+}
+
+# DATEX II v3 WeatherRelatedRoadConditionTypeEnum. None: nothing to publish.
+DATEX_II: Final[dict[RoadClass, str | None]] = {
+    RoadClass.UNKNOWN: None,
+    RoadClass.DRY: "dry",
+    RoadClass.MOIST: "moist",
+    RoadClass.WET: "wet",
+    RoadClass.RIME: "rime",
+    RoadClass.SNOW: "snowOnTheRoad",
+    RoadClass.ICE: "ice",
+    RoadClass.GLAZE: "glaze",
+    RoadClass.SLUSH: "slushOnRoad",
+    RoadClass.PACKED_SNOW: "packedSnow",
+}
+
+# NTCIP 1204 essSurfaceStatus: 1 other, 3 dry, 4 traceMoisture, 5 wet, 7 iceWarning, 9 snowWarning, 13 frost.
+# The value for "error" (2) would claim a broken sensor, so an unknown state is "other".
+NTCIP_SURFACE_STATUS: Final[dict[RoadClass, int]] = {
+    RoadClass.UNKNOWN: 1,
+    RoadClass.DRY: 3,
+    RoadClass.MOIST: 4,
+    RoadClass.WET: 5,
+    RoadClass.RIME: 13,
+    RoadClass.SNOW: 9,
+    RoadClass.ICE: 7,
+    RoadClass.GLAZE: 7,
+    RoadClass.SLUSH: 9,
+    RoadClass.PACKED_SNOW: 9,
+}

@@ -1,0 +1,242 @@
+"""Air at the road's own height: humidity, wet bulb, pressure, temperature.
+
+All functions take scalars or arrays (numpy broadcasting) and carry NaN through. Relative humidity is over liquid
+water at all temperatures, as forecast services deliver it (WMO-No. 8).
+"""
+
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from alertd.units import GRAVITY_MPS2, KELVIN_AT_0C
+
+Array: TypeAlias = NDArray[np.float64]
+
+WATER_TO_AIR_MASS: Final = 0.621945  # ratio of molar masses, ASHRAE Fundamentals 2017 ch. 1
+GAS_CONSTANT_DRY_AIR: Final = 287.05  # J/(kg K)
+HEAT_CAPACITY_AIR: Final = 1005.0  # J/(kg K)
+LATENT_VAPORISATION: Final = 2.501e6  # J/kg at 0 °C
+WET_BULB_STEPS: Final = 5  # error 1e-10 K over -40..40 °C, RH 1..100 %, 550..1050 hPa
+
+# Liston & Elder 2006, J. Hydrometeor. 7:217, air-temperature lapse rates January..December, northern hemisphere, K/km
+MONTHLY_LAPSE_K_PER_KM: Final = (4.4, 5.9, 7.1, 7.8, 8.1, 8.2, 8.1, 8.1, 7.7, 6.8, 5.5, 4.7)
+STANDARD_LAPSE_K_PER_KM: Final = 6.5  # ISO 2533
+CLEAR_NIGHT_LAPSE_K_PER_KM: Final = (
+    3.0  # ceiling upward; Blandford 2008 shows 6.5 far too steep at night, figure assumed
+)
+ANCHOR_MIN_DEPTH_M: Final = 300.0  # assumed: nearer than this, the anchor's slope is noise
+ANCHOR_LAPSE_K_PER_KM: Final = (2.0, 9.0)  # assumed bounds: outside, the 0 °C level and the cell are not one air mass
+
+_WATER: Final = (6.1121, 18.678, 234.5, 257.14)
+_ICE: Final = (6.1115, 23.036, 333.7, 279.82)
+
+
+def _f64(x: ArrayLike) -> Array:
+    return np.asarray(x, dtype=np.float64)
+
+
+def _buck(temp_c: Array, c: tuple[float, float, float, float]) -> Array:
+    return np.asarray(c[0] * np.exp((c[1] - temp_c / c[2]) * temp_c / (c[3] + temp_c)))
+
+
+def _buck_log_slope(temp_c: Array, c: tuple[float, float, float, float]) -> Array:
+    """d(ln e)/dT, 1/K."""
+    return np.asarray(((c[1] - 2.0 * temp_c / c[2]) * c[3] - temp_c * temp_c / c[2]) / (c[3] + temp_c) ** 2)
+
+
+def svp_water_hpa(temp_c: ArrayLike) -> Array:
+    """Saturation vapour pressure over liquid water, hPa; -40..50 °C (Buck 1981, constants of 1996)."""
+    return _buck(_f64(temp_c), _WATER)
+
+
+def svp_ice_hpa(temp_c: ArrayLike) -> Array:
+    """Saturation vapour pressure over ice, hPa; -80..0 °C (Buck 1996)."""
+    return _buck(_f64(temp_c), _ICE)
+
+
+def svp_water_slope_hpa_per_k(temp_c: ArrayLike, svp_hpa: ArrayLike) -> Array:
+    """Slope of the water curve where its value `svp_hpa` is already known."""
+    return _f64(svp_hpa) * _buck_log_slope(_f64(temp_c), _WATER)
+
+
+def svp_ice_slope_hpa_per_k(temp_c: ArrayLike, svp_hpa: ArrayLike) -> Array:
+    """Slope of the ice curve where its value `svp_hpa` is already known."""
+    return _f64(svp_hpa) * _buck_log_slope(_f64(temp_c), _ICE)
+
+
+def vapour_pressure_hpa(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
+    """Vapour pressure, hPa."""
+    return _f64(rh_frac) * svp_water_hpa(air_temp_c)
+
+
+def _saturation_temp_c(vapour_hpa: Array, c: tuple[float, float, float, float]) -> Array:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log_e = np.log(np.where(vapour_hpa > 0.0, vapour_hpa, np.nan))
+    gamma = log_e - np.log(6.112)
+    temp_c = 243.12 * gamma / (17.62 - gamma)  # WMO Magnus inverse, a start within 3 K for either curve
+    for _ in range(4):
+        log_svp = np.log(c[0]) + (c[1] - temp_c / c[2]) * temp_c / (c[3] + temp_c)
+        temp_c = temp_c - (log_svp - log_e) / _buck_log_slope(temp_c, c)
+    return np.asarray(temp_c)
+
+
+def dew_point_c(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
+    """Dew point over liquid water, °C; NaN where rh_frac <= 0. Newton on Buck 1996."""
+    return _saturation_temp_c(vapour_pressure_hpa(air_temp_c, rh_frac), _WATER)
+
+
+def frost_point_c(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
+    """Frost point, °C: the temperature at which this air is saturated over ice. Meaningful below 0 °C."""
+    return _saturation_temp_c(vapour_pressure_hpa(air_temp_c, rh_frac), _ICE)
+
+
+def rh_from_dew_point(air_temp_c: ArrayLike, dew_point_c: ArrayLike) -> Array:
+    """Relative humidity over water, 0-1."""
+    return svp_water_hpa(dew_point_c) / svp_water_hpa(air_temp_c)
+
+
+def humidity_ratio(vapour_hpa: ArrayLike, pressure_hpa: ArrayLike) -> Array:
+    """Mass of vapour per mass of dry air, kg/kg."""
+    e = _f64(vapour_hpa)
+    return np.asarray(WATER_TO_AIR_MASS * e / (_f64(pressure_hpa) - e))
+
+
+def wet_bulb_c(air_temp_c: ArrayLike, rh_frac: ArrayLike, pressure_hpa: ArrayLike) -> Array:
+    """Thermodynamic wet bulb, °C, of a wet bulb that stays liquid.
+
+    The energy balance of ASHRAE Fundamentals 2017 ch. 1, its liquid branch kept below 0 °C because a melting flake
+    is wet. Fits such as Stull 2011 err by 0.5 K where rain and snow part, and none at altitude is better.
+    """
+    t, rh, p = _f64(air_temp_c), _f64(rh_frac), _f64(pressure_hpa)
+    w = humidity_ratio(rh * svp_water_hpa(t), p)
+    tw = t - (1.0 - rh) * np.clip(8.0 + 0.3 * t, 1.0, 20.0)
+    for _ in range(WET_BULB_STEPS):
+        es = _buck(tw, _WATER)
+        ws = WATER_TO_AIR_MASS * es / (p - es)
+        ws_slope = ws * _buck_log_slope(tw, _WATER) * p / (p - es)
+        latent = 2501.0 - 2.326 * tw
+        residual = latent * ws - 1.006 * (t - tw) - w * (2501.0 + 1.86 * t - 4.186 * tw)
+        tw = tw - residual / (latent * ws_slope - 2.326 * ws + 1.006 + 4.186 * w)
+    return np.asarray(tw)
+
+
+def isa_pressure_hpa(elevation_m: ArrayLike) -> Array:
+    """Pressure of the standard atmosphere (ISO 2533), hPa, -500..11 000 m. Real weather differs by 2-3 %.
+
+    Takes geopotential metres; a road's height used as is errs by 0.02 % at 3000 m.
+    """
+    return np.asarray(1013.25 * (1.0 - 0.0065 * _f64(elevation_m) / 288.15) ** 5.255876)
+
+
+def pressure_at_height_hpa(
+    pressure_hpa: ArrayLike,
+    air_temp_c: ArrayLike,
+    rh_frac: ArrayLike,
+    from_elevation_m: ArrayLike,
+    to_elevation_m: ArrayLike,
+) -> Array:
+    """Pressure moved hydrostatically from one height to another through air of one virtual temperature, hPa."""
+    p = _f64(pressure_hpa)
+    mixing = humidity_ratio(vapour_pressure_hpa(air_temp_c, rh_frac), p)
+    virtual_k = (_f64(air_temp_c) + KELVIN_AT_0C) * (1.0 + 0.61 * mixing)
+    rise = _f64(to_elevation_m) - _f64(from_elevation_m)
+    return np.asarray(p * np.exp(-GRAVITY_MPS2 * rise / (GAS_CONSTANT_DRY_AIR * virtual_k)))
+
+
+def moist_lapse_k_per_m(air_temp_c: ArrayLike, pressure_hpa: ArrayLike) -> Array:
+    """Pseudo-adiabatic lapse rate of saturated air, K/m (AMS Glossary, moist-adiabatic lapse rate)."""
+    t = _f64(air_temp_c)
+    tk = t + KELVIN_AT_0C
+    r = humidity_ratio(svp_water_hpa(t), pressure_hpa)
+    up = 1.0 + LATENT_VAPORISATION * r / (GAS_CONSTANT_DRY_AIR * tk)
+    down = HEAT_CAPACITY_AIR + LATENT_VAPORISATION**2 * r * WATER_TO_AIR_MASS / (GAS_CONSTANT_DRY_AIR * tk * tk)
+    return np.asarray(GRAVITY_MPS2 * up / down)
+
+
+def profile_temp_c(elevation_m: ArrayLike, level_m: ArrayLike, level_temp_c: ArrayLike) -> Array:
+    """Temperature at a height in a profile, linear between levels, constant below the lowest and above the highest.
+
+    level_m, level_temp_c: (..., level), heights rising along the last axis; elevation_m broadcasts with (...).
+    """
+    levels, temps = np.broadcast_arrays(_f64(level_m), _f64(level_temp_c))
+    z = _f64(elevation_m)
+    out = temps[..., 0] + 0.0 * z
+    for k in range(levels.shape[-1] - 1):
+        low, high = levels[..., k], levels[..., k + 1]
+        part = np.clip((z - low) / (high - low), 0.0, 1.0)
+        out = out + part * (temps[..., k + 1] - temps[..., k])
+    return np.asarray(out)
+
+
+def regime_lapse_k_per_m(
+    air_temp_c: ArrayLike,
+    pressure_hpa: ArrayLike,
+    rh_frac: ArrayLike,
+    cloud_frac: ArrayLike,
+    precip_mmwe_h: ArrayLike,
+    month: ArrayLike,
+) -> Array:
+    """Lapse rate by the kind of weather, K/m: moist adiabat when precipitating or saturated, else by month.
+
+    month: 1-12 of the northern hemisphere's year (shift by six south of the equator). Unknown cloud counts as
+    not saturated. Liston & Elder 2006 for the months; the regime limits are assumed.
+    """
+    saturated = (_f64(rh_frac) >= 0.90) & (_f64(cloud_frac) >= 0.90)
+    wet = (_f64(precip_mmwe_h) > 0.1) | saturated
+    monthly = np.asarray(MONTHLY_LAPSE_K_PER_KM)[np.asarray(month, dtype=np.int64) - 1] / 1000.0
+    return np.where(wet, moist_lapse_k_per_m(air_temp_c, pressure_hpa), monthly)
+
+
+def temperature_at_height_c(
+    air_temp_c: ArrayLike,
+    from_elevation_m: ArrayLike,
+    to_elevation_m: ArrayLike,
+    *,
+    lapse_k_per_m: ArrayLike,
+    freezing_level_m: ArrayLike = np.nan,
+    cloud_frac: ArrayLike = np.nan,
+    wind_mps: ArrayLike = np.nan,
+    sun_is_up: ArrayLike = True,
+    profile: tuple[ArrayLike, ArrayLike] | None = None,
+) -> Array:
+    """Air temperature moved from the forecast cell's height to the road's, °C.
+
+    In order of preference: the difference along `profile` (level_m, level_temp_c; (..., level)) where given; the
+    slope to the 0 °C level where that is at least 300 m away and 2-9 K/km steep; `lapse_k_per_m`. In a clear
+    calm night (cloud < 30 %, wind < 2 m/s, sun down; unknown cloud or wind counts as such) cold air pools: a road
+    below the cell is then never warmed, and one above it cools by 3 K/km at most, unless the profile says otherwise.
+    """
+    t, z0, z1 = _f64(air_temp_c), _f64(from_elevation_m), _f64(to_elevation_m)
+    rise = z1 - z0
+    depth = _f64(freezing_level_m) - z0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = t / depth
+    low, high = ANCHOR_LAPSE_K_PER_KM
+    anchored = (np.abs(depth) >= ANCHOR_MIN_DEPTH_M) & (slope >= low / 1000.0) & (slope <= high / 1000.0)
+    lapse = np.where(anchored, slope, _f64(lapse_k_per_m))
+
+    calm_clear_night = ~(_f64(cloud_frac) >= 0.30) & ~(_f64(wind_mps) >= 2.0) & ~np.asarray(sun_is_up, dtype=np.bool_)
+    pooled = np.where(rise < 0.0, 0.0, np.minimum(lapse, CLEAR_NIGHT_LAPSE_K_PER_KM / 1000.0))
+    moved = t - np.where(calm_clear_night, pooled, lapse) * rise
+    if profile is None:
+        return np.asarray(moved)
+    along = profile_temp_c(z1, *profile) - profile_temp_c(z0, *profile)
+    return np.where(np.isfinite(along), t + along, moved)
+
+
+def humidity_at_height_frac(
+    rh_frac: ArrayLike,
+    from_temp_c: ArrayLike,
+    to_temp_c: ArrayLike,
+    from_pressure_hpa: ArrayLike,
+    to_pressure_hpa: ArrayLike,
+    precip_mmwe_h: ArrayLike,
+) -> Array:
+    """Relative humidity at another height, 0-1.
+
+    Precipitating air stays as saturated as it is; dry air keeps its ratio of vapour pressure to pressure. Capped at 1.
+    """
+    rh = _f64(rh_frac)
+    e = rh * svp_water_hpa(from_temp_c) * _f64(to_pressure_hpa) / _f64(from_pressure_hpa)
+    return np.minimum(np.where(_f64(precip_mmwe_h) > 0.1, rh, e / svp_water_hpa(to_temp_c)), 1.0)

@@ -1,0 +1,288 @@
+"""The state of a corridor, computed once per forecast and shared by every truck on it.
+
+Samples of a route that lie in one forecast cell and one band of height share a physics column, so 600 km of road is
+a few hundred columns. Each member keeps its own ranks (phase, friction, height) along the whole corridor and
+window, so a storm stays one storm and "anywhere in the zone" can be counted per member.
+"""
+
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from alertd.forecast.series import Forecast
+from alertd.road.air import Array
+from alertd.road.grip import friction_mu
+from alertd.road.state import LIMITS, ClassLimits, RoadClass, RoadState, classify
+from alertd.road.surface import ROAD, Forcing, SurfaceParams, advance, start_state
+from alertd.road.weather import NEEDED, Place, Ranks, RoadWeather, weather_at_road
+from alertd.units import HOUR_S
+
+SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten
+UNKNOWN_AFTER_GAP_H: Final = 12  # assumed, as the two below; see run_corridor
+THAW_AFTER_GAP_H: Final = 3
+THAW_TEMP_C: Final = 1.0
+BLOCK_COLUMNS: Final = 4096  # columns of one pass: large enough for numpy, small enough for the processor's cache
+
+Float32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoadCells:
+    """Physics columns of a route: arrays (column,), and which column each sample belongs to, (sample,)."""
+
+    cell_idx: NDArray[np.int64]
+    lat_deg: Array
+    lon_deg: Array
+    elevation_m: Array
+    column_of_sample: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+    @property
+    def columns_n(self) -> int:
+        return int(self.cell_idx.size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MemberQuantiles:
+    """Each member's persistent ranks, (member,), for the uncertainties that the forecast itself does not carry.
+
+    phase (low ranks see snow first), phase_model (weight between the two phase relations) and friction are
+    uniform in 0-1; height_z, for moving temperature to the road's height, is standard normal.
+    """
+
+    phase: Array
+    phase_model: Array
+    friction: Array
+    height_z: Array
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoadField:
+    """The pavement of every column at whole hours: arrays (member, column, hour), read-only.
+
+    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there; air_temp_c and
+    snowfall_mmwe_h are of that hour. NaN and class UNKNOWN where the weather behind it is missing.
+    """
+
+    first_epoch_s: float
+    road_class: NDArray[np.int8]
+    surface_temp_c: Float32
+    air_temp_c: Float32
+    water_mmwe: Float32
+    snow_mmwe: Float32
+    ice_mmwe: Float32
+    snowfall_mmwe_h: Float32
+    quantiles: MemberQuantiles
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+
+def _freeze(value: RoadCells | MemberQuantiles | RoadField) -> None:
+    for name in value.__slots__:
+        part = getattr(value, name)
+        if isinstance(part, np.ndarray):
+            part.flags.writeable = False
+
+
+def member_quantiles(members: int, rng: np.random.Generator) -> MemberQuantiles:
+    """Stratified ranks: each is (0.5, 1.5, ...)/members in its own random order, so every share is met exactly."""
+    steps = (np.arange(members) + 0.5) / members
+    normal = np.asarray([NormalDist().inv_cdf(float(u)) for u in steps])
+    return MemberQuantiles(
+        phase=rng.permutation(steps),
+        phase_model=rng.permutation(steps),
+        friction=rng.permutation(steps),
+        height_z=rng.permutation(normal),
+    )
+
+
+def road_cells(
+    distance_m: ArrayLike,
+    elevation_m: ArrayLike,
+    cell_of_sample: ArrayLike,
+    lat_deg: ArrayLike,
+    lon_deg: ArrayLike,
+    *,
+    band_m: float = 50.0,
+) -> RoadCells:
+    """Group a route's samples, (sample,) each, into physics columns by forecast cell and band of height.
+
+    A column's place and height are the means of its samples, weighed by the road each stands for. Samples of
+    unknown height share one column per cell, of unknown height.
+    """
+    dist, elev, lat, lon = (np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg))
+    cell = np.asarray(cell_of_sample, dtype=np.int64)
+    band = np.where(np.isfinite(elev), np.floor(elev / band_m), -1e6).astype(np.int64)
+    keys, column = np.unique(np.stack([cell, band]), axis=1, return_inverse=True)
+    column = np.asarray(column, dtype=np.int64).reshape(-1)
+    weight = np.maximum(np.gradient(dist), 1e-3) if dist.size > 1 else np.ones(1)
+    total = np.bincount(column, weight)
+
+    def mean(x: Array) -> Array:
+        return np.asarray(np.bincount(column, weight * x) / total)
+
+    return RoadCells(
+        cell_idx=keys[0], lat_deg=mean(lat), lon_deg=mean(lon), elevation_m=mean(elev), column_of_sample=column
+    )
+
+
+def run_corridor(
+    forecast: Forecast,
+    cells: RoadCells,
+    *,
+    rng: np.random.Generator | None = None,
+    quantiles: MemberQuantiles | None = None,
+    params: SurfaceParams = ROAD,
+    limits: ClassLimits = LIMITS,
+    dt_s: float = 900.0,
+) -> RoadField:
+    """Run the road model for every member and column through the forecast's hours.
+
+    forecast: its members already carry its own error. Give each member's `quantiles`, or an `rng` to draw them from.
+    dt_s: 900 or less, dividing an hour.
+
+    Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
+    and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
+    After an hour without a needed field the column is UNKNOWN until 12 hours in a row are known and the road
+    has been above +1 °C for 3 of them: what fell unseen could lie until then.
+
+    Raises ValueError without quantiles and rng, or when the quantiles are for another number of members.
+    """
+    members = forecast.air_temp_c.shape[0]
+    if quantiles is None:
+        if rng is None:
+            raise ValueError("run_corridor needs quantiles, or an rng to draw them from")
+        quantiles = member_quantiles(members, rng)
+    if quantiles.phase.size != members:
+        raise ValueError(f"quantiles are for {quantiles.phase.size} members, the forecast has {members}")
+    place = _place(forecast, cells)
+    ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
+    shape = (members, cells.columns_n, forecast.hours)
+    names = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    whole = {n: np.empty(shape, dtype=np.float32) for n in names}
+    road_class = np.empty(shape, dtype=np.int8)
+    width = max(1, BLOCK_COLUMNS // members)
+    for first in range(0, cells.columns_n, width):
+        block = slice(first, min(first + width, cells.columns_n))
+        part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
+        weather = weather_at_road(forecast, part, ranks)
+        for name, values in _run_block(weather, params, limits, dt_s).items():
+            target = road_class if name == "road_class" else whole[name]
+            target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
+    return RoadField(
+        first_epoch_s=forecast.start.timestamp() + HOUR_S,
+        road_class=road_class,
+        quantiles=quantiles,
+        notes=_notes(forecast, cells),
+        **whole,
+    )
+
+
+def _place(forecast: Forecast, cells: RoadCells) -> Place:
+    """The columns with heights filled: a cell's from the road's mean height in it, a road's from its cell."""
+    idx = cells.cell_idx
+    cell_z, road_z = forecast.elevation_m[idx], cells.elevation_m
+    there = np.isfinite(road_z)
+    count = np.bincount(idx, there)
+    mean = np.bincount(idx, np.where(there, road_z, 0.0)) / np.maximum(count, 1.0)
+    cell_z = np.where(np.isfinite(cell_z), cell_z, mean[idx])
+    return Place(
+        cell_idx=idx,
+        lat_deg=cells.lat_deg,
+        lon_deg=cells.lon_deg,
+        elevation_m=np.where(there, road_z, cell_z),
+        cell_elevation_m=cell_z,
+    )
+
+
+def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float) -> dict[str, Array]:
+    """Run columns through all hours; arrays (hour, column) of what a RoadField keeps."""
+    hours, columns = weather.known.shape
+    start_c = weather.forcing.air_temp_c[:24].mean(axis=0)
+    state = start_state(np.repeat(start_c[None, :], len(params.layers_m), axis=0))
+    names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+    out = {n: np.empty((hours, columns)) for n in names}
+    unknown = np.zeros(columns, dtype=np.bool_)
+    valid_h, thaw_h = np.zeros(columns), np.zeros(columns)
+    for h in range(hours):
+        forcing = Forcing(*(x[h] for x in weather.forcing))
+        for _ in range(round(HOUR_S / dt_s)):
+            state, _exchange = advance(state, forcing, params, dt_s)
+        known, temp = weather.known[h], state.surface_temp_c
+        valid_h = np.where(known, valid_h + 1.0, 0.0)
+        thaw_h = np.where(known, thaw_h + (temp > THAW_TEMP_C), 0.0)
+        unknown = (unknown | ~known) & ~((valid_h >= UNKNOWN_AFTER_GAP_H) & (thaw_h >= THAW_AFTER_GAP_H))
+        kept = [np.where(unknown, np.nan, x) for x in (temp, state.water_mmwe, state.snow_mmwe, state.ice_mmwe)]
+        classes = classify(*kept, glaze_mmwe=state.glaze_mmwe, packed_mmwe=state.packed_mmwe, limits=limits)
+        for name, values in zip(names, (classes, *kept), strict=True):
+            out[name][h] = values
+    out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
+    out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
+    return out
+
+
+def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
+    """What was missing and how it was met, for the reader."""
+    used = np.unique(cells.cell_idx)
+    said: list[str] = []
+    past_h = int(max((forecast.fetched_at - forecast.start).total_seconds() // HOUR_S, 0))
+    if past_h < SPIN_UP_H:
+        said.append(
+            f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry at the mean air"
+            " temperature of the first 24 hours, and snow or ice already lying there is not known"
+        )
+    if np.isnan(forecast.elevation_m[used]).any():
+        said.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")
+    if np.isnan(cells.elevation_m).any():
+        said.append("height of some of the road not known, taken as the forecast cell's height")
+    if np.isnan(forecast.cloud_frac[:, used, :]).any():
+        said.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
+    needed = sum(getattr(forecast, n)[:, used, :] for n in NEEDED)
+    missing_h = int(np.isnan(needed).any(axis=(0, 1)).sum())
+    if missing_h:
+        said.append(
+            f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours} hours somewhere on the road;"
+            " the road state there is unknown until it is known again"
+        )
+    return tuple(said)
+
+
+def at_arrival(field: RoadField, cells: RoadCells, arrival_epoch_s: ArrayLike) -> RoadState:
+    """The pavement at each sample when the truck is there.
+
+    arrival_epoch_s: (sample,) or (member, sample), seconds since 1970 UTC. The nearest whole hour's state is taken;
+    an arrival that is NaN or outside the field's hours is UNKNOWN. Friction is drawn with the member's own rank.
+    """
+    members, _, hours = field.road_class.shape
+    samples = cells.column_of_sample.size
+    when = np.broadcast_to(np.asarray(arrival_epoch_s, dtype=np.float64), (members, samples))
+    offset = (when - field.first_epoch_s) / HOUR_S
+    inside = (offset >= -1.0) & (offset <= hours - 0.5)  # NaN is not inside
+    hour = np.clip(np.rint(np.where(inside, offset, 0.0)), 0, hours - 1).astype(np.int64)
+    pick = (np.arange(members)[:, None], cells.column_of_sample[None, :], hour)
+
+    def take(values: Float32) -> Array:
+        return np.where(inside, values[pick].astype(np.float64), np.nan)
+
+    road_class = np.where(inside, field.road_class[pick], np.int8(RoadClass.UNKNOWN)).astype(np.int8)
+    surface = take(field.surface_temp_c)
+    return RoadState(
+        road_class=road_class,
+        surface_temp_c=surface,
+        air_temp_c=take(field.air_temp_c),
+        water_mmwe=take(field.water_mmwe),
+        snow_mmwe=take(field.snow_mmwe),
+        ice_mmwe=take(field.ice_mmwe),
+        snowfall_mmwe_h=take(field.snowfall_mmwe_h),
+        mu=friction_mu(road_class, field.quantiles.friction[:, None], surface),
+    )

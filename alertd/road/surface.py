@@ -1,0 +1,398 @@
+"""The pavement as a heat-conducting column that carries water, snow and ice.
+
+One column is one place of road in one member. Each step solves an implicit conduction column whose top node also
+holds the stores, with the surface energy balance linearised about the old surface temperature. Freezing and
+melting are closed form: while water and ice are both there the surface stays at 0 °C exactly. Energy and mass close
+to round-off, which the tests check through `enthalpy_jm2` and `energy_in_jm2`. After the equations of road-weather
+models such as Crevier & Delage 2001, J. Appl. Meteor. 40:2026.
+
+Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns; Python loops only
+over layers and time. Fluxes W/m², positive into the road; stores mm water equivalent = kg/m².
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.road.air import (
+    GAS_CONSTANT_DRY_AIR,
+    HEAT_CAPACITY_AIR,
+    Array,
+    svp_ice_hpa,
+    svp_ice_slope_hpa_per_k,
+    svp_water_hpa,
+    svp_water_slope_hpa_per_k,
+)
+from alertd.road.sun import STEFAN_BOLTZMANN
+from alertd.units import GRAVITY_MPS2, KELVIN_AT_0C
+
+LATENT_FUSION: Final = 3.34e5  # J/kg
+LATENT_VAPORISATION: Final = 2.501e6  # J/kg
+LATENT_SUBLIMATION: Final = LATENT_VAPORISATION + LATENT_FUSION
+HEAT_CAPACITY_WATER: Final = 4180.0  # J/(kg K)
+HEAT_CAPACITY_ICE: Final = 2100.0  # J/(kg K)
+VON_KARMAN: Final = 0.4
+SPECIFIC_HUMIDITY_RATIO: Final = 0.622
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceParams:
+    """Properties of a road. [A] marks an engineering assumption without a source: change it where you know better.
+
+    Thermal values of asphalt differ by a factor of two between sources (k 0.8-3.0, C 0.7-3.0e6); roughness, hence
+    the exchange with air, is uncertain by a factor of 1.8.
+    """
+
+    layers_m: tuple[float, ...] = (0.01, 0.01, 0.02, 0.03, 0.04, 0.06, 0.09, 0.14, 0.20, 0.30, 0.40)
+    pavement_depth_m: float = 0.3  # [A]
+    pavement_k_wmk: float = 1.2  # W/(m K), asphalt
+    pavement_c_jm3k: float = 2.0e6  # J/(m³ K), asphalt
+    base_k_wmk: float = 1.5  # [A]
+    base_c_jm3k: float = 2.0e6  # [A]
+    underside_wm2k: float = 0.0  # exchange of the lowest layer with the air: 0 for ground, 5-10 for a deck
+    albedo: float = 0.10  # aged asphalt 0.10-0.20, new 0.05-0.10
+    snow_albedo: float = 0.65  # [A]
+    snow_cover_mmwe: float = 2.0  # [A] snow that hides 63 % of the pavement from the sun
+    emissivity: float = 0.95  # FHWA pavement thermal properties, 0.90-0.95
+    roughness_m: float = 1.0e-3  # [A] 2e-4..5e-3
+    heat_roughness_m: float = 1.0e-4  # [A]
+    wind_height_m: float = 10.0
+    air_height_m: float = 2.0
+    wind_floor_mps: float = 0.5
+    richardson_max: float = 0.2  # [A] air over a road is never fully decoupled; without it calm nights run away cold
+    sky_view_frac: float = 0.95  # [A] open road 0.95, cut or forest 0.8
+    traffic_heat_wm2: float = 0.0  # [A] 0-10 at heavy traffic
+    film_mmwe: float = 0.7  # [A] water held before it runs off, 0.3-1.0
+    snow_holding_frac: float = 0.15  # [A] water that snow holds against run-off, part of its mass
+    full_wetness_mmwe: float = 0.3  # stores below which the surface is only partly wet
+    traffic_vph: float = 0.0  # vehicles an hour; 0 leaves the snow where it falls
+    traffic_clearing: float = 0.002  # [A] part of loose snow moved by one vehicle
+    traffic_packing_frac: float = 0.30  # [A] part of the moved snow that is packed rather than thrown off
+    snow_k_wmk: float | None = None  # conductivity of a cold snow cover; None: the cover does not insulate
+    snow_density_kgm3: float = 250.0  # [A] only for the insulation
+
+    @property
+    def layer_heat_jm2k(self) -> Array:
+        """(layer,) heat capacity of each layer."""
+        thick: Array = np.asarray(self.layers_m)
+        return np.asarray(thick * np.where(self._in_pavement, self.pavement_c_jm3k, self.base_c_jm3k))
+
+    @property
+    def conductance_wm2k(self) -> Array:
+        """(layer - 1,) conductance between the centres of neighbouring layers."""
+        half: Array = (
+            0.5 * np.asarray(self.layers_m) / np.where(self._in_pavement, self.pavement_k_wmk, self.base_k_wmk)
+        )
+        return np.asarray(1.0 / (half[:-1] + half[1:]))
+
+    @property
+    def neutral_exchange(self) -> float:
+        """Bulk exchange coefficient in neutral air."""
+        momentum = np.log(self.wind_height_m / self.roughness_m)
+        return float(VON_KARMAN**2 / (momentum * np.log(self.air_height_m / self.heat_roughness_m)))
+
+    @property
+    def _in_pavement(self) -> NDArray[np.bool_]:
+        thick = np.asarray(self.layers_m)
+        return np.asarray(np.cumsum(thick) - 0.5 * thick <= self.pavement_depth_m)
+
+
+ROAD: Final = SurfaceParams()
+BRIDGE_DECK: Final = replace(
+    ROAD,
+    layers_m=(0.01, 0.01, 0.02, 0.03, 0.04, 0.09),
+    pavement_k_wmk=1.5,  # concrete [A]
+    pavement_c_jm3k=2.1e6,
+    underside_wm2k=7.5,  # [A] 5-10
+)
+
+
+class Forcing(NamedTuple):
+    """The weather of one step, each (column,) or a number."""
+
+    air_temp_c: Array
+    vapour_hpa: Array
+    pressure_hpa: Array
+    wind_mps: Array  # at wind_height_m
+    shortwave_wm2: Array
+    longwave_wm2: Array
+    rain_mmwe_h: Array  # liquid, freezing rain included
+    freezing_mmwe_h: Array  # the part of it that falls supercooled
+    snow_mmwe_h: Array  # solid: snow and pellets
+
+
+class SurfaceState(NamedTuple):
+    """What the column is: layer_temp_c (layer, column), all else (column,).
+
+    packed and glaze are the parts of ice that came from packing and from freezing rain; supercooled the part of water
+    that fell as freezing rain. owed_jm2 is latent heat charged for vapour that the stores could not give, or not from
+    the phase it was charged for; the next step gives it back.
+    """
+
+    layer_temp_c: Array
+    water_mmwe: Array
+    snow_mmwe: Array
+    ice_mmwe: Array
+    packed_mmwe: Array
+    glaze_mmwe: Array
+    supercooled_mmwe: Array
+    owed_jm2: Array
+
+    @property
+    def surface_temp_c(self) -> Array:
+        return np.asarray(self.layer_temp_c[0])
+
+
+class Exchange(NamedTuple):
+    """What one step exchanged with the outside: heat as W/m², mass as mm w.e. over the step."""
+
+    surface_wm2: Array  # radiation, turbulence, vapour's latent heat and traffic, at the new surface temperature
+    underside_wm2: Array
+    vapour_water_mmwe: Array  # positive: dew gained
+    vapour_ice_mmwe: Array  # positive: frost gained
+    runoff_mmwe: Array
+    swept_mmwe: Array  # snow that traffic throws off
+
+
+def start_state(layer_temp_c: Array) -> SurfaceState:
+    """A dry column at the given temperatures, (layer, column)."""
+    zero = np.zeros(layer_temp_c.shape[1])
+    return SurfaceState(np.asarray(layer_temp_c, dtype=np.float64), zero, zero, zero, zero, zero, zero, zero)
+
+
+def exchange_coefficient(surface_temp_c: Array, air_temp_c: Array, wind_mps: Array, p: SurfaceParams) -> Array:
+    """Bulk coefficient for heat and vapour, with a Louis 1979 type correction for the stability of the air."""
+    richardson = (
+        (GRAVITY_MPS2 * p.air_height_m) * (air_temp_c - surface_temp_c) / ((air_temp_c + KELVIN_AT_0C) * wind_mps**2)
+    )
+    stable = np.clip(richardson, 0.0, p.richardson_max)
+    unstable = np.minimum(richardson, 0.0)
+    free = 75.0 * p.neutral_exchange * np.sqrt(p.air_height_m / p.heat_roughness_m)
+    factor = (1.0 - 15.0 * unstable / (1.0 + free * np.sqrt(-unstable))) / (
+        1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
+    )
+    return np.asarray(p.neutral_exchange * factor)
+
+
+def vapour_flux_kgm2s(
+    vapour_hpa: Array, surface_vapour_hpa: Array, pressure_hpa: Array, carry_mps: Array, air_temp_c: Array
+) -> Array:
+    """Vapour to a surface, positive when it deposits; carry_mps is exchange coefficient times wind."""
+    density = pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (air_temp_c + KELVIN_AT_0C))
+    return np.asarray(density * carry_mps * SPECIFIC_HUMIDITY_RATIO * (vapour_hpa - surface_vapour_hpa) / pressure_hpa)
+
+
+class _Balance(NamedTuple):
+    """The surface flux as a line in surface temperature: flux = constant - slope * T, and the latent part of it."""
+
+    constant: Array
+    slope: Array
+    vapour_constant: Array  # kg/(m² s), same form
+    vapour_slope: Array
+    vapour_is_ice: NDArray[np.bool_]
+
+
+def _surface_balance(s: SurfaceState, f: Forcing, p: SurfaceParams) -> _Balance:
+    t = s.layer_temp_c[0]
+    wind = np.maximum(f.wind_mps, p.wind_floor_mps)
+    density = f.pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (f.air_temp_c + KELVIN_AT_0C))
+    carry = density * wind * exchange_coefficient(t, f.air_temp_c, wind, p)
+    heat = HEAT_CAPACITY_AIR * carry
+
+    frozen = s.snow_mmwe + s.ice_mmwe
+    as_ice = (t < 0.0) | ((s.water_mmwe <= 0.0) & (frozen > 0.0))
+    e_water, e_ice = svp_water_hpa(t), svp_ice_hpa(t)
+    surface_hpa = np.where(as_ice, e_ice, e_water)
+    surface_slope = np.where(as_ice, svp_ice_slope_hpa_per_k(t, e_ice), svp_water_slope_hpa_per_k(t, e_water))
+    wetness = np.minimum((s.water_mmwe + frozen) / p.full_wetness_mmwe, 1.0)
+    share = np.where(f.vapour_hpa > surface_hpa, 1.0, wetness)
+    vapour = share * carry * SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa
+    vapour_slope = vapour * surface_slope
+    vapour_constant = vapour * (f.vapour_hpa - surface_hpa) + vapour_slope * t
+    latent = np.where(as_ice, LATENT_SUBLIMATION, LATENT_VAPORISATION)
+
+    tk = t + KELVIN_AT_0C
+    air_k = f.air_temp_c + KELVIN_AT_0C
+    emitted = STEFAN_BOLTZMANN * tk**3
+    sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * air_k**4
+    cover = 1.0 - np.exp(-s.snow_mmwe / p.snow_cover_mmwe)
+    absorbed = (1.0 - p.albedo - (p.snow_albedo - p.albedo) * cover) * f.shortwave_wm2
+    constant = (
+        absorbed
+        + p.emissivity * (sky - emitted * tk + 4.0 * emitted * t)
+        + heat * f.air_temp_c
+        + latent * vapour_constant
+        + p.traffic_heat_wm2
+    )
+    slope = 4.0 * p.emissivity * emitted + heat + latent * vapour_slope
+    return _Balance(constant, slope, vapour_constant, vapour_slope, as_ice)
+
+
+def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[Array, Array, list[Array]]:
+    """Fold the layers below into the top one, from the bottom up.
+
+    Returns the conductance and constant with which the ground enters the top row, and what back-substitution needs:
+    layer j is back[2j-2] + back[2j-1] * (layer j-1).
+    """
+    store = p.layer_heat_jm2k / dt_s
+    link = p.conductance_wm2k
+    last = store.size - 1
+    old = s.layer_temp_c
+    top_link: Array | float = link[0]
+    if p.snow_k_wmk is not None:
+        # Cold snow insulates. Melting snow does not: it melts at its base, against the pavement.
+        cover_m = np.where(old[0] < 0.0, s.snow_mmwe, 0.0) / p.snow_density_kgm3
+        top_link = 1.0 / (1.0 / link[0] + cover_m / p.snow_k_wmk)
+
+    back: list[Array] = [np.empty(0)] * (2 * last)
+    below_diagonal: Array | float = 0.0
+    below_constant: Array = p.underside_wm2k * np.asarray(f.air_temp_c) + np.zeros_like(old[0])
+    below_link: Array | float = p.underside_wm2k
+    for j in range(last, 0, -1):
+        above = top_link if j == 1 else link[j - 1]
+        if j == last:
+            diagonal = store[j] + below_link + above
+            constant = store[j] * old[j] + below_constant
+        else:
+            gain = below_link / below_diagonal
+            diagonal = store[j] + below_link * (1.0 - gain) + above
+            constant = store[j] * old[j] + gain * below_constant
+        back[2 * j - 2], back[2 * j - 1] = constant / diagonal, np.asarray(above / diagonal)
+        below_diagonal, below_constant, below_link = diagonal, constant, above
+    ground_slope = top_link * (1.0 - top_link / below_diagonal)
+    return np.asarray(ground_slope), np.asarray(top_link * back[0]), back
+
+
+def _change_phase(
+    balance_w: Array, slope_w: Array, water: Array, frozen: Array, dt_s: float
+) -> tuple[Array, Array, Array]:
+    """Surface temperature, mm melted, mm frozen, for a top row slope * T = balance, T in °C.
+
+    Whatever heat is left at 0 °C melts what is there, or freezes it; only what remains changes the temperature. The
+    changed mass then cools or warms with its new heat capacity, which keeps energy exact.
+    """
+    melted = np.minimum(np.maximum(balance_w, 0.0) * (dt_s / LATENT_FUSION), frozen)
+    froze = np.minimum(np.maximum(-balance_w, 0.0) * (dt_s / LATENT_FUSION), water)
+    changed = melted - froze
+    rest = balance_w - changed * (LATENT_FUSION / dt_s)
+    # Where phase change took up the whole balance the rest is a rounding residue, and the surface is at 0 exactly.
+    whole = ((melted > 0.0) & (melted < frozen)) | ((froze > 0.0) & (froze < water))
+    temp = np.where(whole, 0.0, rest / (slope_w + changed * ((HEAT_CAPACITY_WATER - HEAT_CAPACITY_ICE) / dt_s)))
+    return temp, melted, froze
+
+
+def _ratio(part: Array, whole: Array) -> Array:
+    return np.asarray(part / np.where(whole > 0.0, whole, 1.0))
+
+
+def advance(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[SurfaceState, Exchange]:
+    """Carry the columns through one step of dt_s (900 s at most) of constant weather."""
+    hours = dt_s / 3600.0
+    rained, snowed, supercooled_fell = f.rain_mmwe_h * hours, f.snow_mmwe_h * hours, f.freezing_mmwe_h * hours
+    old_heat = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
+    rain_heat, snow_heat = HEAT_CAPACITY_WATER * rained, HEAT_CAPACITY_ICE * snowed
+    water, snow, ice = s.water_mmwe + rained, s.snow_mmwe + snowed, s.ice_mmwe
+    supercooled = s.supercooled_mmwe + supercooled_fell
+
+    # The film that evaporates includes what fell in this step: a shower onto a dry road wets it at once.
+    surface = _surface_balance(s._replace(water_mmwe=water, snow_mmwe=snow), f, p)
+    ground_slope, ground_constant, back = _eliminate(s, f, p, dt_s)
+    top_heat = p.layer_heat_jm2k[0] + old_heat
+    slope = (top_heat + rain_heat + snow_heat) / dt_s + surface.slope + ground_slope
+    balance = (
+        (
+            top_heat * s.layer_temp_c[0]
+            + rain_heat * f.air_temp_c
+            + snow_heat * np.minimum(f.air_temp_c, 0.0)
+            + s.owed_jm2
+        )
+        / dt_s
+        + surface.constant
+        + ground_constant
+    )
+    top, melted, froze = _change_phase(balance, slope, water, snow + ice, dt_s)
+
+    layers = np.empty_like(s.layer_temp_c)
+    layers[0] = top
+    for j in range(1, layers.shape[0]):
+        np.multiply(back[2 * j - 1], layers[j - 1], out=layers[j])
+        layers[j] += back[2 * j - 2]
+
+    glaze_froze = froze * _ratio(supercooled, water)
+    from_snow = np.minimum(melted, snow)
+    kept = np.maximum(1.0 - _ratio(melted - from_snow, ice), 0.0)
+    snow = snow - from_snow
+    ice_after = np.maximum(ice - (melted - from_snow), 0.0) + froze
+    packed, glaze = s.packed_mmwe * kept, s.glaze_mmwe * kept + glaze_froze
+    supercooled = np.maximum(supercooled - glaze_froze, 0.0)
+    water_after = np.maximum(water + melted - froze, 0.0)
+
+    as_ice = surface.vapour_is_ice
+    vapour = (surface.vapour_constant - surface.vapour_slope * top) * dt_s
+    loss, gain = np.maximum(-vapour, 0.0), np.maximum(vapour, 0.0)
+    frozen = snow + ice_after
+    # Each phase gives first what its own latent heat was charged for; the other steps in where it is used up.
+    first_ice = np.minimum(loss, frozen)
+    lost_water = np.where(as_ice, np.minimum(loss - first_ice, water_after), np.minimum(loss, water_after))
+    lost_frozen = np.where(as_ice, first_ice, np.minimum(loss - lost_water, frozen))
+    gained_ice = np.where(as_ice, gain, 0.0)
+    vapour_ice = gained_ice - lost_frozen
+    vapour_water = gain - gained_ice - lost_water
+    charged = np.where(as_ice, LATENT_SUBLIMATION, LATENT_VAPORISATION) * vapour
+    owed = LATENT_SUBLIMATION * vapour_ice + LATENT_VAPORISATION * vapour_water - charged
+
+    lost_ice = np.minimum(lost_frozen, ice_after)
+    kept = np.maximum(1.0 - _ratio(lost_ice, ice_after), 0.0)
+    packed, glaze = packed * kept, glaze * kept
+    ice_after = ice_after - lost_ice + gained_ice
+    snow = np.maximum(snow - (lost_frozen - lost_ice), 0.0)
+    water_moist = np.maximum(water_after + vapour_water, 0.0)
+
+    runoff = np.maximum(water_moist - (p.film_mmwe + p.snow_holding_frac * snow), 0.0)
+    water_held = water_moist - runoff
+    supercooled = np.minimum(supercooled * (1.0 - _ratio(runoff, water_moist)), water_held)
+
+    swept = np.zeros_like(snow)
+    if p.traffic_vph > 0.0:
+        taken = snow * -np.expm1(-p.traffic_clearing * p.traffic_vph * hours)
+        trodden = p.traffic_packing_frac * taken
+        swept = taken - trodden
+        snow, ice_after, packed = snow - taken, ice_after + trodden, packed + trodden
+
+    new = SurfaceState(layers, water_held, snow, ice_after, packed, glaze, supercooled, owed)
+    out = Exchange(
+        surface_wm2=surface.constant - surface.slope * top + owed / dt_s,
+        underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]),
+        vapour_water_mmwe=vapour_water,
+        vapour_ice_mmwe=vapour_ice,
+        runoff_mmwe=runoff,
+        swept_mmwe=swept,
+    )
+    return new, out
+
+
+def enthalpy_jm2(s: SurfaceState, p: SurfaceParams) -> Array:
+    """Heat held by each column, J/m², counted from ice and pavement at 0 °C."""
+    stores = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
+    ground = np.tensordot(p.layer_heat_jm2k, s.layer_temp_c, axes=1)
+    return np.asarray(ground + stores * s.layer_temp_c[0] + LATENT_FUSION * s.water_mmwe + s.owed_jm2)
+
+
+def mass_mmwe(s: SurfaceState) -> Array:
+    """Water, snow and ice on each column, mm w.e."""
+    return s.water_mmwe + s.snow_mmwe + s.ice_mmwe
+
+
+def energy_in_jm2(new: SurfaceState, e: Exchange, f: Forcing, dt_s: float) -> Array:
+    """Heat that came in with one step's fluxes and masses, J/m²: equals the change of `enthalpy_jm2`."""
+    top = new.layer_temp_c[0]
+    hours = dt_s / 3600.0
+    as_water = LATENT_FUSION + HEAT_CAPACITY_WATER * top
+    as_ice = HEAT_CAPACITY_ICE * top
+    rain = (LATENT_FUSION + HEAT_CAPACITY_WATER * f.air_temp_c) * f.rain_mmwe_h * hours
+    snow = HEAT_CAPACITY_ICE * np.minimum(f.air_temp_c, 0.0) * f.snow_mmwe_h * hours
+    vapour = as_ice * e.vapour_ice_mmwe + as_water * e.vapour_water_mmwe
+    fluxes = (e.surface_wm2 + e.underside_wm2) * dt_s
+    return np.asarray(fluxes + rain + snow + vapour - as_water * e.runoff_mmwe - as_ice * e.swept_mmwe)

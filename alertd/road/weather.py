@@ -1,0 +1,150 @@
+"""The forecast's weather brought to the road's own height, as the surface model needs it, with its gaps marked."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.series import Forecast
+from alertd.road import air, phase, sun
+from alertd.road.air import Array
+from alertd.road.surface import Forcing
+from alertd.units import HOUR_S
+
+NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")
+HEIGHT_SIGMA_K_PER_KM: Final = 1.5  # assumed, from the seasonal and daily spread in Minder et al. 2010, JGR 115 D14122
+UNKNOWN_HEIGHT_DIFF_M: Final = 500.0  # assumed height difference where the cell's own height is not given
+OPAQUE_DRY_FRAC: Final = 0.85  # assumed part of total cloud that is opaque to longwave while nothing falls
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """Columns of road, (column,) each. cell_elevation_m is filled where the forecast does not give it."""
+
+    cell_idx: NDArray[np.int64]
+    lat_deg: Array
+    lon_deg: Array
+    elevation_m: Array
+    cell_elevation_m: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ranks:
+    """Each member's ranks, (member,): see corridor.MemberQuantiles."""
+
+    phase: Array
+    phase_model: Array
+    height_z: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoadWeather:
+    """Forcing arrays (hour, member * column) without NaN, and `known`: where no needed field had to be filled."""
+
+    forcing: Forcing
+    known: NDArray[np.bool_]
+
+
+def _fill_gaps(forecast: Forecast, cell_idx: NDArray[np.int64]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
+    """The needed fields with gaps filled by the last known hour (the first known before it), dry in the gap."""
+    fields = {n: getattr(forecast, n)[:, cell_idx, :] for n in NEEDED}
+    known = np.isfinite(sum(fields.values()))
+    if known.all():
+        return known, fields
+    source = np.maximum.accumulate(np.where(known, np.arange(forecast.hours), -1), axis=2)
+    source = np.where(source < 0, np.argmax(known, axis=2)[..., None], source)
+    filled = {n: np.nan_to_num(np.take_along_axis(v, source, axis=2)) for n, v in fields.items()}
+    filled["precip_mmwe_h"] = np.where(known, filled["precip_mmwe_h"], 0.0)
+    return known, filled
+
+
+def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeather:
+    """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
+
+    Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
+    as overcast by day and clear at night, whichever leaves the road colder.
+    """
+    idx = place.cell_idx
+    known, raw = _fill_gaps(forecast, idx)
+    cell_t, precip, wind = raw["air_temp_c"], raw["precip_mmwe_h"], raw["wind_mps"]
+    cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
+    cloud = forecast.cloud_frac[:, idx, :]
+    cell_z, road_z, lat, lon = (
+        x[:, None] for x in (place.cell_elevation_m, place.elevation_m, place.lat_deg, place.lon_deg)
+    )
+    epoch = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours)
+    zenith, _ = sun.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
+    month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
+
+    given_p = forecast.pressure_hpa[:, idx, :]
+    cell_p = np.where(np.isfinite(given_p), given_p, air.isa_pressure_hpa(cell_z))
+    temp = air.temperature_at_height_c(
+        cell_t,
+        cell_z,
+        road_z,
+        lapse_k_per_m=air.regime_lapse_k_per_m(
+            cell_t, cell_p, cell_rh, cloud, precip, np.where(lat < 0.0, (month + 5) % 12 + 1, month)
+        ),
+        freezing_level_m=forecast.freezing_level_m[:, idx, :],
+        cloud_frac=cloud,
+        wind_mps=wind,
+        sun_is_up=zenith < 90.0,
+    )
+    height_given = np.isfinite(forecast.elevation_m[idx])[:, None]
+    apart_km = np.where(height_given, np.abs(road_z - cell_z), UNKNOWN_HEIGHT_DIFF_M) / 1000.0
+    temp = temp + ranks.height_z[:, None, None] * HEIGHT_SIGMA_K_PER_KM * apart_km
+    pressure = air.pressure_at_height_hpa(cell_p, cell_t, cell_rh, cell_z, road_z)
+    rh = air.humidity_at_height_frac(cell_rh, cell_t, temp, cell_p, pressure, precip)
+    vapour = air.vapour_pressure_hpa(temp, rh)
+
+    snow_level = forecast.snow_level_m[:, idx, :]
+    split = _split_falling(temp, rh, pressure, precip, road_z, snow_level, forecast.precip_form[:, idx, :], ranks)
+
+    derived = sun.clear_sky_wm2(zenith, road_z) * sun.cloud_transmission_frac(np.nan_to_num(cloud, nan=1.0))
+    given = forecast.shortwave_wm2[:, idx, :]
+    opaque = np.where(precip > 0.1, np.nan_to_num(cloud, nan=1.0), OPAQUE_DRY_FRAC * np.nan_to_num(cloud, nan=0.0))
+
+    def by_hour(x: Array) -> Array:
+        whole = np.broadcast_to(x, known.shape)
+        return np.ascontiguousarray(np.moveaxis(whole, 2, 0)).reshape(forecast.hours, -1)
+
+    forcing = Forcing(
+        air_temp_c=by_hour(temp),
+        vapour_hpa=by_hour(vapour),
+        pressure_hpa=by_hour(pressure),
+        wind_mps=by_hour(wind),
+        shortwave_wm2=by_hour(np.where(np.isfinite(given), given, derived)),
+        longwave_wm2=by_hour(sun.longwave_wm2(temp, vapour, opaque)),
+        rain_mmwe_h=by_hour(precip * (split.rain + split.freezing)),
+        freezing_mmwe_h=by_hour(precip * split.freezing),
+        snow_mmwe_h=by_hour(precip * (split.snow + split.pellets)),
+    )
+    flat = np.ascontiguousarray(np.moveaxis(known, 2, 0)).reshape(forecast.hours, -1)
+    return RoadWeather(forcing=forcing, known=flat)
+
+
+def _split_falling(
+    temp: Array,
+    rh: Array,
+    pressure: Array,
+    precip: Array,
+    road_z: Array,
+    snow_level: Array,
+    form: NDArray[np.int8],
+    ranks: Ranks,
+) -> phase.Phase:
+    """Phase where something falls; elsewhere every part is 0, and the wet bulb need not be solved."""
+    shape = temp.shape
+    falls = precip > 0.0
+    pressure, z = np.broadcast_to(pressure, shape), np.broadcast_to(road_z, shape)
+    chance = phase.snow_chance(
+        temp[falls], rh[falls], pressure[falls], road_elevation_m=z[falls], snow_level_m=snow_level[falls]
+    )
+    weight, rank = (np.broadcast_to(r[:, None, None], shape)[falls] for r in (ranks.phase_model, ranks.phase))
+    wet = phase.split_phase(chance.weighted(weight), rank, form[falls])
+    parts = [np.zeros(shape) for _ in range(3)]
+    for part, values in zip(parts, (wet.snow, wet.freezing, wet.pellets), strict=True):
+        part[falls] = values
+    return phase.Phase(snow=parts[0], freezing=parts[1], pellets=parts[2])
