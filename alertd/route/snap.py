@@ -70,8 +70,8 @@ def _on_chords(line: Line, lat_deg: float, lon_deg: float) -> tuple[Array, Array
     with np.errstate(invalid="ignore", divide="ignore"):
         t = np.clip(np.where(length2 > 0, -(x[:-1] * dx + y[:-1] * dy) / length2, 0.0), 0.0, 1.0)
     off_m = np.hypot(x[:-1] + t * dx, y[:-1] + t * dy)
-    left = x[:-1] * dy - y[:-1] * dx  # cross product of travel with the way to the point: negated, its left
-    return line.distance_m[:-1] + t * np.diff(line.distance_m), np.where(left < 0, -off_m, off_m)
+    left = x[:-1] * dy - y[:-1] * dx  # travel × way from chord to point: positive to the left
+    return line.distance_m[:-1] + t * np.diff(line.distance_m), np.where(left > 0, -off_m, off_m)
 
 
 def _metres_per_degree(lat_deg: float) -> tuple[float, float]:

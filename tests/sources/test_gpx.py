@@ -5,6 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from alertd.errors import InputError
 from alertd.route.build import missing_elevation
@@ -159,6 +161,32 @@ def test_line_that_would_fit_the_area_when_swapped_is_refused() -> None:
     with pytest.raises(InputError, match="look swapped"):
         parse_gpx(swapped, "alps.gpx", expected_bbox=alps)
     assert parse_gpx(swapped, "elsewhere.gpx").lat_deg.size == 2
+
+
+@given(data=st.data())
+@settings(max_examples=400, deadline=None)
+def test_damaged_file_is_read_or_refused_and_never_breaks(data: st.DataObject) -> None:
+    content = bytearray((FIXTURES / "route_and_tracks.gpx").read_bytes())
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(content) - 1))
+        cut = data.draw(st.integers(0, 30))
+        content[at : at + cut] = data.draw(
+            st.binary(max_size=8) | st.sampled_from([b"<", b"&", b"<trk>", b"1e400", b""])
+        )
+    refusal, line = None, None
+    try:
+        line = parse_gpx(bytes(content), "damaged.gpx")
+    except InputError as exc:
+        refusal = exc
+    if line is None:
+        assert refusal is not None
+        assert refusal.mend
+        assert "\n" not in str(refusal)
+    else:
+        assert np.isfinite(line.lat_deg).all()
+        assert (np.abs(line.lat_deg) <= 90.0).all()
+        assert (np.abs(line.lon_deg) <= 180.0).all()
+        assert line.segment_starts[0] == 0
 
 
 # What the index of the reference folder says of each file: points, kilometres (of the line as it stands).

@@ -108,25 +108,3 @@ def test_configured_summits_carry_published_heights_in_metres() -> None:
     # 4,710 ft, a list of mountain passes based on GNIS.
     assert summits["Lookout Pass"].elevation_m == pytest.approx(1435.6, abs=0.05)
     assert all(summit.source for summit in summits.values())
-
-
-def test_boundaries_hold_states_with_dc_and_the_western_provinces() -> None:
-    folder = CONFIG / "boundaries"
-    boundaries = read_boundaries(folder / "us_states.topo.json", folder / "ca_provinces.geojson")
-    codes = [land.code for land in boundaries.lands]
-    assert len([code for code in codes if code.startswith("US-")]) == 51
-    assert codes[51:] == ["CA-BC", "CA-AB", "CA-SK", "CA-MB", "CA-YT"]
-    assert all(
-        (ring[0] == ring[-1]).all() for land in boundaries.lands for polygon in land.polygons for ring in polygon
-    )
-
-
-@pytest.mark.parametrize(
-    "text", ["{}", "[]", "{", '{"type": "Topology", "transform": {"scale": [1, 1], "translate": [0, 0]}}']
-)
-def test_broken_boundaries_are_refused(tmp_path: Path, text: str) -> None:
-    path = tmp_path / "b.json"
-    path.write_text(text)
-    with pytest.raises(ConfigError) as caught:
-        read_boundaries(path)
-    assert caught.value.mend == "make the file again as its README says"
