@@ -260,13 +260,13 @@ def _height_findings(path: _Path, known_m: Array) -> list[str]:
     findings = []
     zeros = int(np.count_nonzero(np.isfinite(path.elevation_m) & np.isnan(known_m)))
     if zeros:
-        findings.append(f"{zeros} heights of exactly 0 beside higher ground count as missing")
+        findings.append(f"heights of exactly 0 beside higher ground count as missing: {zeros}")
     start_m, end_m, bare = _height_gaps(path, known_m)
     filled = ~bare | (end_m - start_m > HEIGHT_GAP_M)
     if filled.any():
         longest = int(np.argmax(np.where(filled, end_m - start_m, 0.0)))
         findings.append(
-            f"heights are missing in {int(filled.sum())} stretches, the longest from km {start_m[longest] / 1000:.1f} "
+            f"stretches without heights: {int(filled.sum())}, the longest from km {start_m[longest] / 1000:.1f} "
             f"to km {end_m[longest] / 1000:.1f}: filled with a constant grade"
         )
     return findings

@@ -213,7 +213,9 @@ class _Reader:
         if points is self.routes and self.shape_points:
             findings.append(f"{self.shape_points} shape points from the route's extensions are used")
         if self.void_heights:
-            findings.append(f"{self.void_heights} heights outside {_LOWEST_M:.0f} to {_HIGHEST_M:.0f} m count as none")
+            findings.append(
+                f"heights outside {_LOWEST_M:.0f} to {_HIGHEST_M:.0f} m count as missing: {self.void_heights}"
+            )
         return findings
 
     def _doctype(self, *_: object) -> None:

@@ -186,7 +186,7 @@ def test_zeros_beside_mountain_heights_are_filled_from_both_sides_and_reported()
         float(np.abs(route.elevation_m - np.interp(route.distance_m, np.linspace(0, route.length_m, n), truth)).max())
         < 0.1
     )
-    assert route.findings[0] == "5 heights of exactly 0 beside higher ground count as missing"
+    assert route.findings[0] == "heights of exactly 0 beside higher ground count as missing: 5"
     assert "filled with a constant grade" in route.findings[1]
 
 

@@ -81,7 +81,7 @@ def test_byte_order_mark_and_utf_16_are_read() -> None:
 def test_void_heights_become_unknown_and_are_reported() -> None:
     line = parse_gpx(track(TWO.replace("/><", "><ele>-32768</ele></trkpt><", 1)), "v.gpx")
     assert np.isnan(line.elevation_m).all()
-    assert line.findings == ("1 heights outside -500 to 9000 m count as none",)
+    assert line.findings == ("heights outside -500 to 9000 m count as missing: 1",)
 
 
 def deep(levels: int) -> bytes:
