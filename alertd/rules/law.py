@@ -5,6 +5,8 @@ from datetime import date
 from enum import StrEnum
 from typing import Literal
 
+from alertd.rules.rig import Coupling, Kind
+
 
 class Confidence(StrEnum):
     """How the text behind a rule was read."""
@@ -34,22 +36,34 @@ class Season:
 class Zone:
     """A stretch of a named road where a rule can apply, given by two points on it (route order does not matter).
 
-    Mileposts are words for the reader; the points place it on a route's line.
+    Mileposts are words for the reader; the points place it on a route's line. Without points the zone is known in
+    words only: it is "not placed", and whoever asks about it is told so. within_m: how far the points may lie off
+    the road.
     """
 
     id: str
     name: str
     road: str
-    from_point: tuple[float, float]  # (latitude, longitude) degrees
-    to_point: tuple[float, float]
+    from_point: tuple[float, float] | None  # (latitude, longitude) degrees
+    to_point: tuple[float, float] | None
     from_words: str = ""
     to_words: str = ""
+    within_m: float = 1000.0
+    doubt: str = ""
+
+    @property
+    def placed(self) -> bool:
+        return self.from_point is not None and self.to_point is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigClass:
-    """Which combinations a demand is for. None means "any". Masses in kg of rated (GVWR or GCWR) mass."""
+    """Which combinations a demand is for. None means "any". Masses in kg of rated (GVWR, GCWR or licensed) mass.
 
+    min and max are inclusive; over_rated_mass_kg is "more than", as in "vehicles over 10,000 GVW".
+    """
+
+    over_rated_mass_kg: float | None = None
     min_rated_mass_kg: float | None = None
     max_rated_mass_kg: float | None = None
     min_axles: int | None = None
@@ -58,24 +72,31 @@ class RigClass:
     max_drive_axles: int | None = None
     min_towed_units: int | None = None
     max_towed_units: int | None = None
+    kinds: tuple[Kind, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placement:
     """Tires asked on one group of axles: on which axles, and how many tires on each chosen axle.
 
-    axles: "one" any one axle of the group, "all" every one, "primary" the foremost, "last" the rearmost of the
-    group, "two" any two. per_axle: "each side" one tire on each side, "all tires" every tire,
-    "one tire" a single tire on either side, "diagonal" one tire on each of two axles, on opposite sides.
-    place: which tire of a dual pair counts. total_tires: at least this many of the group's tires, any
-    arrangement that is mirror-symmetric left to right (used where a law only counts tires).
+    axles: "one" any one axle of the group, "two" any two, "all" every one, "primary" the foremost, "last" the
+    rearmost, "one of last two" either of the two rearmost.
+    per_axle: "each side" one tire on each side, "all tires" every tire, "one tire" a single tire on either side,
+    "staggered" one tire on each side of the vehicle, on the same axle or on two, "diagonal" one tire on each of
+    two axles, on opposite sides.
+    place: which tire of a dual pair counts.
+    total_tires: at least this many of the group's tires, or all of them if there are fewer, in any arrangement that
+    is mirror-symmetric left to right (used where a law only counts tires; then axles, per_axle, place are not read).
+    units and coupling: the units of the rig whose axles make the group, each unit a group of its own.
+    Where the group has fewer axles than asked, those that are there.
     """
 
-    group: Literal["drive", "steer", "trailer", "dolly", "tag"]
-    axles: Literal["one", "all", "primary", "last", "two"] = "one"
-    per_axle: Literal["each side", "all tires", "one tire", "diagonal"] = "each side"
+    group: Literal["drive", "steer", "trailer", "dolly", "tag", "trailer or dolly"]
+    axles: Literal["one", "two", "all", "primary", "last", "one of last two"] = "one"
+    per_axle: Literal["each side", "all tires", "one tire", "staggered", "diagonal"] = "each side"
     place: Literal["outside", "inside", "either"] = "outside"
-    units: Literal["each towed", "last towed", "any towed", "power"] = "power"
+    units: Literal["power", "each towed", "first towed", "last towed", "any towed"] = "power"
+    coupling: Coupling | None = None
     total_tires: int | None = None
     skip_lift: bool = True
 
@@ -84,7 +105,9 @@ class Placement:
 class Demand:
     """What a level asks of one class of rig: any one of `layouts`; each layout is a set of placements, all needed.
 
-    An empty layout means nothing is asked. `section` is the text it stands on.
+    One layout without placements means nothing is asked. `section` is the text it stands on.
+    satisfied_by: devices that, fitted to the rig, meet the whole demand. devices: what counts as a chain for this
+    class, where the level's own list does not hold. barred: why such a rig may not pass at all.
     """
 
     rig_class: RigClass
@@ -92,11 +115,17 @@ class Demand:
     section: str
     confidence: Confidence
     doubt: str = ""
+    satisfied_by: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
+    barred: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlLevel:
-    """A control as the authority posts it. `rank` orders levels of one jurisdiction, larger is stricter."""
+    """A control as the authority posts it. `rank` orders levels of one jurisdiction, larger is stricter.
+
+    carry_for_level: while this is posted, chains enough for that level must be on board.
+    """
 
     id: str
     legal_name: str
@@ -104,13 +133,20 @@ class ControlLevel:
     demands: tuple[Demand, ...]  # first whose class fits the rig
     zones: tuple[str, ...] = ()  # zone ids; empty: wherever signed
     devices: tuple[str, ...] = ("tire chains",)
+    exemptions: tuple[str, ...] = ()  # in words: we never decide that a rig is exempt
+    carry_for_level: str = ""
     speed_limit_mps: float | None = None
     speed_section: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarryRule:
-    """A duty to have chains on board by date and road, whatever the weather."""
+    """A duty to have chains on board by date and road, whatever the weather.
+
+    zones_complete is False where the list of roads was not read to its end: elsewhere in the jurisdiction the
+    duty cannot be ruled out.
+    """
 
     season: Season
     rig_class: RigClass
@@ -120,14 +156,26 @@ class CarryRule:
     section: str
     confidence: Confidence
     doubt: str = ""
+    zones_complete: bool = True
+    exemptions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainBan:
+    """Dates when chains on bare or paved road are unlawful; where, in words."""
+
+    season: Season
+    where: str
+    section: str
+    confidence: Confidence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostingEstimate:
     """OUR ESTIMATE, not law: how likely this level is posted where the pavement is in one of these classes.
 
-    road_classes are RoadClass values; probability is for a grade of at least `min_abs_grade` anywhere within the
-    level's zone or within `reach_m` of the sample.
+    road_classes are RoadClass values; it holds where a grade of at least `min_abs_grade` lies within `reach_m` of
+    the sample. unknown_probability stands where the class is UNKNOWN, whatever the grade: "be ready".
     """
 
     level: str
@@ -135,11 +183,15 @@ class PostingEstimate:
     probability: float
     min_abs_grade: float = 0.0
     reach_m: float = 3000.0
+    unknown_probability: float = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleSet:
-    """A jurisdiction's rules, with their text's date and the dates of our reading."""
+    """A jurisdiction's rules, with their text's date and the dates of our reading.
+
+    text_date_note says how far text_date can be trusted, e.g. that only its year is known.
+    """
 
     jurisdiction: str  # ISO 3166-2
     name: str
@@ -150,12 +202,22 @@ class RuleSet:
     levels: tuple[ControlLevel, ...]
     zones: tuple[Zone, ...] = ()
     carry: tuple[CarryRule, ...] = ()
+    bans: tuple[ChainBan, ...] = ()
     estimates: tuple[PostingEstimate, ...] = ()
     sources: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    text_date_note: str = ""
 
     def level(self, level_id: str) -> ControlLevel:
         return next(lv for lv in self.levels if lv.id == level_id)
 
     def zone(self, zone_id: str) -> Zone:
         return next(z for z in self.zones if z.id == zone_id)
+
+    @property
+    def unplaced_zones(self) -> tuple[Zone, ...]:
+        return tuple(z for z in self.zones if not z.placed)
+
+    def review_overdue(self, day: date) -> bool:
+        """True after the day by which a person should have read the live text again."""
+        return day > self.review_by

@@ -1,11 +1,18 @@
 """What the driver drives, as axles: the tires that chains go on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal, NamedTuple
 
 Side = Literal["left", "right"]
 Place = Literal["outside", "inside", "single"]
+Kind = Literal["tractor", "truck", "bus"]
+Coupling = Literal["fifth wheel", "drawbar"]
+
+_SIDES: tuple[Side, ...] = ("left", "right")
+_DUAL: tuple[Place, ...] = ("outside", "inside")
+_SINGLE: tuple[Place, ...] = ("single",)
 
 
 class AxleRole(StrEnum):
@@ -28,6 +35,29 @@ class Axle:
     lift: bool = False
 
 
+class AxleSpot(NamedTuple):
+    """What the law can see of an axle; its load is left out so that rigs that differ only in freight are one layout."""
+
+    unit: int
+    role: AxleRole
+    dual: bool
+    lift: bool
+
+
+class Layout(NamedTuple):
+    """What the law can see of a rig. Two rigs with equal layouts get the same answer."""
+
+    kind: Kind
+    axles: tuple[AxleSpot, ...]
+    couplings: tuple[Coupling, ...]
+    rated_mass_kg: float
+    devices: frozenset[str]
+
+    @property
+    def towed_units(self) -> int:
+        return max(a.unit for a in self.axles)
+
+
 class Tire(NamedTuple):
     """One tire: index of its axle counted from the front (0 = steer), side, and place on that side."""
 
@@ -42,6 +72,7 @@ class Rig:
 
     singles_carried: chains for one tire each. doubles_carried: assemblies that cover both tires of one dual pair.
     devices: other traction devices fitted, in the rule files' words (e.g. "automatic chains").
+    couplings: how each towed unit is coupled, front to rear; where not stated, by fifth wheel and kingpin.
     """
 
     id: str
@@ -53,6 +84,18 @@ class Rig:
     singles_carried: int = 0
     doubles_carried: int = 0
     devices: frozenset[str] = frozenset()
+    kind: Kind = "tractor"
+    couplings: tuple[Coupling, ...] = ()
+
+    @property
+    def layout(self) -> Layout:
+        return Layout(
+            self.kind,
+            tuple(AxleSpot(a.unit, a.role, a.dual, a.lift) for a in self.axles),
+            self.couplings,
+            self.rated_mass_kg,
+            self.devices,
+        )
 
     def axle_indices(self, *roles: AxleRole, unit: int | None = None) -> tuple[int, ...]:
         """Indices of the axles with one of these roles, front to rear; of one unit if given."""
@@ -69,9 +112,14 @@ class Rig:
 
     def tires(self) -> tuple[Tire, ...]:
         """Every tire of the rig, front to rear."""
-        return tuple(
-            Tire(i, side, place)
-            for i, axle in enumerate(self.axles)
-            for side in ("left", "right")
-            for place in (("outside", "inside") if axle.dual else ("single",))
-        )
+        return tires_of(self.axles)
+
+
+def tires_of(axles: Sequence[Axle | AxleSpot]) -> tuple[Tire, ...]:
+    """Every tire on these axles: front to rear, left before right, outside before inside."""
+    return tuple(
+        Tire(i, side, place)
+        for i, axle in enumerate(axles)
+        for side in _SIDES
+        for place in (_DUAL if axle.dual else _SINGLE)
+    )

@@ -1,0 +1,172 @@
+"""A TOML file into a pydantic model; every mistake becomes one line that names file, key, problem and mend."""
+
+import tomllib
+from collections.abc import Iterator, Sequence
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final, TypeVar, get_args
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
+
+from alertd.errors import ConfigError
+
+M = TypeVar("M", bound=BaseModel)
+
+
+class Mistake(ValueError):
+    """What a validator raises: the key below the model it stands in ("" for the model itself), problem and mend."""
+
+    def __init__(self, key: str, problem: str, mend: str) -> None:
+        self.key, self.problem, self.mend = key, problem, mend
+        super().__init__(f"{key}: {problem}; {mend}")
+
+
+class FileModel(BaseModel):
+    """Base of what our files hold: no unknown keys, nothing coerced (a number in quotes is a mistake), frozen.
+
+    A validator of ours raises Mistake. `examples` of a field are shown in the mend.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+def read_toml(path: Path, model: type[M]) -> M:
+    """The file's contents as `model`. Raises ConfigError for the first mistake, unknown keys before all others."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as exc:
+        raise ConfigError(str(path), "", f"not UTF-8 at byte {exc.start}", "save the file as UTF-8") from exc
+    except OSError as exc:
+        raise ConfigError(str(path), "", f"cannot be read ({exc.strerror})", "check the name and permissions") from exc
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise ConfigError(str(path), "", f"not TOML: {exc}", "mend that line") from exc
+    try:
+        return model.model_validate(data)
+    except ValidationError as exc:
+        raise config_error(str(path), model, exc) from exc
+
+
+def config_error(where: str, model: type[BaseModel], exc: ValidationError) -> ConfigError:
+    """The first mistake of a failed validation as one line; a misspelt key is told before the key it leaves missing."""
+    errors = sorted(exc.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    first = errors[0]
+    loc = first["loc"]
+    holder, field = _resolve(model, loc)
+    kind, ctx, value = first["type"], first.get("ctx", {}), first["input"]
+    match kind:
+        case "extra_forbidden":
+            problem, mend = "unknown key", _known_keys(holder, str(loc[-1]))
+        case "missing":
+            problem, mend = "missing", f"add {loc[-1]} = {_example(field, str(loc[-1]))}"
+        case "literal_error" | "enum":
+            wanted = _literals(field) or [ctx["expected"]]
+            near = get_close_matches(str(value), wanted, 1)
+            problem = f"{_short(value)} is not one of the words allowed"
+            mend = f'write "{near[0]}"' if near else "write one of " + ", ".join(wanted)
+        case "value_error" if isinstance(ctx["error"], Mistake):
+            mistake = ctx["error"]
+            loc, problem, mend = (*loc, *filter(None, (mistake.key,))), mistake.problem, mistake.mend
+        case "value_error":
+            problem, _, mend = str(ctx["error"]).partition("; ")
+            mend = mend or "mend it"
+        case _:
+            problem = f"{_short(value)} is wrong: {first['msg'][0].lower()}{first['msg'][1:]}"
+            mend = _wanted(kind, field, loc)
+    return ConfigError(where, _path(loc), problem, mend)
+
+
+_EXAMPLES: Final = {
+    "int": "a whole number, e.g. 2",
+    "float": "a number without quotes, e.g. 0.5",
+    "string": 'text in double quotes, e.g. "US-MT"',
+    "bool": "true or false without quotes",
+    "date": "a date without quotes, e.g. 2026-11-25",
+    "list": 'a list, e.g. ["a", "b"]',
+    "tuple": "a list, e.g. [47.45, -115.69]",
+    "model": "a table with keys, e.g. { key = 1 }",
+    "dict": "a table with keys, e.g. { key = 1 }",
+}
+
+
+def _wanted(kind: str, field: FieldInfo | None, loc: Sequence[int | str]) -> str:
+    if field is not None and field.examples and not isinstance(loc[-1], int):
+        return f"write {loc[-1]} = {_toml(field.examples[0])}"
+    stem = kind.split("_")[0]
+    return f"write {_EXAMPLES[stem]}" if stem in _EXAMPLES else "write a value within that bound"
+
+
+def _example(field: FieldInfo | None, key: str) -> str:
+    if field is not None and field.examples:
+        return _toml(field.examples[0])
+    name = getattr(field.annotation, "__name__", "") if field is not None else ""
+    return {"int": "2", "float": "0.5", "bool": "true", "date": "2026-11-25", "list": "[ ... ]"}.get(name, f'"{key}"')
+
+
+def _known_keys(holder: type[BaseModel], key: str) -> str:
+    known = [f.alias or name for name, f in holder.model_fields.items()]
+    near = get_close_matches(key, known, 1)
+    return f"write {near[0]}" if near else "known keys are " + ", ".join(known)
+
+
+def _resolve(model: type[BaseModel], loc: Sequence[int | str]) -> tuple[type[BaseModel], FieldInfo | None]:
+    """The model that holds the last key of `loc`, and that key's field if it has one."""
+    holder, field = model, None
+    for i, step in enumerate(loc):
+        if isinstance(step, int):
+            continue
+        named = {f.alias or name: f for name, f in holder.model_fields.items()}
+        field = named.get(step)
+        rest = [s for s in loc[i + 1 :] if not isinstance(s, int)]
+        if field is None or not rest:
+            break
+        holder = next(
+            (m for m in _models(field.annotation) if rest[0] in {f.alias or n for n, f in m.model_fields.items()}),
+            next(_models(field.annotation), holder),
+        )
+    return holder, field
+
+
+def _models(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for arg in get_args(annotation):
+        yield from _models(arg)
+
+
+def _literals(field: FieldInfo | None) -> list[str]:
+    def words(annotation: Any) -> Iterator[str]:
+        for arg in get_args(annotation):
+            if isinstance(arg, str):
+                yield arg
+            else:
+                yield from words(arg)
+
+    return list(words(field.annotation)) if field is not None else []
+
+
+def _path(loc: Sequence[int | str]) -> str:
+    """`level[2].demand[1].section`, counted from 1 as a reader counts."""
+    out = ""
+    for step in loc:
+        out += f"[{step + 1}]" if isinstance(step, int) else f".{step}"
+    return out.lstrip(".")
+
+
+def _short(value: object) -> str:
+    text = _toml(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return '"' + value.replace("\n", " ") + '"'
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    return str(value)

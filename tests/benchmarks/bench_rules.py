@@ -1,0 +1,67 @@
+"""Rule evaluations a second, by hand: python tests/benchmarks/bench_rules.py [seconds]
+
+Warm: a fleet whose rigs share layouts, freight and iron differing. Cold: caches emptied before each evaluation.
+"""
+
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from alertd.rules.demand import _cover, _demand, cover, demand_for
+from alertd.rules.estimate import posting_probability
+from alertd.sources.rigfile import read_rigs
+from alertd.sources.rulefile import read_rulesets
+
+ROOT = Path(__file__).parents[2]
+
+
+def rate(work: Callable[[int], object], seconds: float) -> float:
+    n, start = 0, time.perf_counter()
+    while time.perf_counter() - start < seconds:
+        for _ in range(20):
+            work(n)
+            n += 1
+    return n / (time.perf_counter() - start)
+
+
+def main(seconds: float) -> None:
+    rulesets = list(read_rulesets(ROOT / "config/rules").values())
+    rigs = [
+        replace(rig, gross_mass_kg=rig.gross_mass_kg - 10.0 * i, singles_carried=i % 9)
+        for rig in read_rigs(ROOT / "config/rigs").values()
+        for i in range(100)
+    ]
+    levels = [(s, level) for s in rulesets for level in s.levels]
+
+    def ask(i: int) -> object:
+        ruleset, level = levels[i % len(levels)]
+        return demand_for(ruleset, level, rigs[i % len(rigs)])
+
+    def trip(i: int) -> object:
+        rig = rigs[i % len(rigs)]
+        return cover(rig, [demand_for(s, s.levels[-1], rig) for s in rulesets])
+
+    def cold(i: int) -> object:
+        _demand.cache_clear()
+        _cover.cache_clear()
+        return trip(i)
+
+    print(f"demand_for, warm                   {rate(ask, seconds):12,.0f} /s")
+    print(f"3 demand_for + cover, warm         {rate(trip, seconds):12,.0f} /s")
+    print(f"3 demand_for + cover, cold         {rate(cold, seconds):12,.0f} /s")
+
+    rng = np.random.default_rng(1)
+    classes = rng.integers(-1, 9, (50, 2000)).astype(np.int8)
+    grade, distance_m = np.abs(rng.normal(0, 0.03, 2000)), np.arange(2000) * 250.0
+    washington = rulesets[-1]
+    ids = [level.id for level in washington.levels]
+    per_s = rate(lambda _: posting_probability(washington, ids, classes, grade, distance_m), seconds)
+    print(f"posting_probability 4x50x2000      {per_s:12,.0f} /s")
+
+
+if __name__ == "__main__":
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 2.0)

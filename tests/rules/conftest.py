@@ -1,0 +1,41 @@
+"""The rule files as shipped, other jurisdictions as test data, and the rigs of the reference's shorthand."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from alertd.rules.law import RuleSet
+from alertd.rules.rig import Rig
+from alertd.sources.rigfile import read_rigs
+from alertd.sources.rulefile import read_rulesets
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="session")
+def shipped() -> dict[str, RuleSet]:
+    return read_rulesets(ROOT / "config/rules")
+
+
+@pytest.fixture(scope="session")
+def rulesets(shipped: dict[str, RuleSet]) -> dict[str, RuleSet]:
+    return shipped | read_rulesets(ROOT / "fixtures/rules_elsewhere")
+
+
+@pytest.fixture(scope="session")
+def rigs() -> dict[str, Rig]:
+    """ST2 … TS6: straight trucks, bobtails, tractor-semitrailers and doubles, by axles as the trade counts them."""
+    preset = read_rigs(ROOT / "config/rigs")
+    single_drive = preset["tractor-4x2-semi"]
+    return {
+        "ST2": preset["straight-truck-4x2"],
+        "ST3": preset["straight-truck-6x4"],
+        "BT2": replace(single_drive, id="bobtail-4x2", axles=single_drive.axles[:2]),
+        "BT3": preset["bobtail-6x4"],
+        "TS4": single_drive,
+        "TS5": preset["tractor-6x4-van-53"],
+        "DB5": preset["doubles-4x2"],
+        "TS6": preset["tractor-6x4-tridem"],
+        "DB6": preset["doubles-6x4"],
+    }

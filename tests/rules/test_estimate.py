@@ -1,0 +1,85 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from alertd.road.state import RoadClass
+from alertd.rules.estimate import UNKNOWN_PROBABILITY, posting_probability
+from alertd.rules.law import PostingEstimate, RuleSet
+
+LEVEL = "over-10000-gvw"
+
+
+@pytest.fixture
+def washington(shipped: dict[str, RuleSet]) -> RuleSet:
+    return replace(
+        shipped["US-WA"],
+        estimates=(
+            PostingEstimate(level=LEVEL, road_classes=(4, 8), probability=0.6, min_abs_grade=0.03, reach_m=500.0),
+            PostingEstimate(level=LEVEL, road_classes=(4, 8), probability=0.2, unknown_probability=0.25),
+        ),
+    )
+
+
+def _one(ruleset: RuleSet, classes: list[int], grade: list[float], **kwargs: object) -> list[float]:
+    distance_m = np.arange(len(classes)) * 250.0
+    return posting_probability(
+        ruleset, [LEVEL], np.array([classes], np.int8), np.array(grade), distance_m, **kwargs
+    )[0, 0].tolist()  # fmt: skip
+
+
+def test_steep_grade_within_reach_raises_the_estimate(washington: RuleSet) -> None:
+    snow = [RoadClass.SNOW] * 6
+    assert _one(washington, snow, [0.04, 0, 0, 0, 0, 0]) == [0.6, 0.6, 0.6, 0.2, 0.2, 0.2]
+
+
+def test_class_outside_every_estimate_is_zero_and_unknown_is_not(washington: RuleSet) -> None:
+    assert _one(washington, [RoadClass.DRY, RoadClass.UNKNOWN], [0.0, 0.0]) == [0.0, 0.3]
+
+
+def test_grade_not_known_counts_as_steep(washington: RuleSet) -> None:
+    assert _one(washington, [RoadClass.SNOW], [float("nan")]) == [0.6]
+
+
+def test_level_without_estimate_says_be_ready_everywhere(washington: RuleSet) -> None:
+    bare = replace(washington, estimates=())
+    assert _one(bare, [RoadClass.DRY], [0.0]) == [UNKNOWN_PROBABILITY]
+
+
+def test_level_bound_to_zones_is_zero_outside_them(shipped: dict[str, RuleSet]) -> None:
+    # Idaho Code 49-948(5): the department may require chains on three named passes only
+    idaho = shipped["US-ID"]
+    out = posting_probability(
+        idaho, ["chains-required"], np.full((1, 4), RoadClass.PACKED_SNOW, np.int8), np.full(4, 0.06),
+        np.arange(4) * 1000.0, {"i90-lookout": [(1000.0, 2000.0)]},
+    )  # fmt: skip
+    assert (out[0, 0] > 0).tolist() == [False, True, True, False]
+
+
+def test_level_with_a_zone_not_placed_may_be_posted_anywhere(shipped: dict[str, RuleSet]) -> None:
+    idaho = shipped["US-ID"]
+    zones = tuple(replace(z, from_point=None, to_point=None) if z.id == "us12-lolo" else z for z in idaho.zones)
+    out = posting_probability(
+        replace(idaho, zones=zones), ["chains-required"], np.full((1, 2), RoadClass.SNOW, np.int8),
+        np.full(2, 0.06), np.array([0.0, 250.0]), {},
+    )  # fmt: skip
+    assert (out > 0).all()
+
+
+@settings(deadline=None)
+@given(
+    classes=arrays(np.int8, (3, 7), elements=st.integers(-1, 8)),
+    grade=arrays(np.float64, 7, elements=st.floats(0, 0.1)),
+)
+def test_shipped_estimates_stay_probabilities_and_unknown_never_reads_as_none(
+    shipped: dict[str, RuleSet], classes: np.ndarray, grade: np.ndarray
+) -> None:
+    for ruleset in shipped.values():
+        ids = [level.id for level in ruleset.levels]
+        out = posting_probability(ruleset, ids, classes, grade, np.arange(7) * 250.0)
+        assert out.shape == (len(ids), 3, 7)
+        assert ((out >= 0) & (out <= 1)).all()
+        assert (out[:, classes == RoadClass.UNKNOWN] > 0).all()

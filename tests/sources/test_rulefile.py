@@ -1,0 +1,91 @@
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from alertd.errors import ConfigError
+from alertd.sources.rulefile import read_ruleset, read_rulesets
+from alertd.units import POUND_KG, to_mph
+
+ROOT = Path(__file__).parents[2]
+BAD = ROOT / "fixtures/rules_bad"
+
+# file -> key named, part of the problem, part of the mend
+MISTAKES = {
+    "unknown_key": ("level[1].legal_nmae", "unknown key", "write legal_name"),
+    "missing_citation": ("citation", "missing", "add citation = "),
+    "missing_review_by": ("review_by", "missing", "add review_by = 2027-10-01"),
+    "rank_in_quotes": ("level[1].rank", '"1" is wrong', "a whole number, e.g. 2"),
+    "date_in_quotes": ("text_date", '"2024-01-01" is wrong', "write text_date = 2023-10-01"),
+    "syntax": ("", "at line 2", "mend that line"),
+    "misspelt_word": ("level[1].demand[1].layouts[1][1].per_axle", '"eachside"', 'write "each side"'),
+    "no_such_day": ("carry[1].season.from", '"11-31" is no day', "11-01"),
+    "swapped_point": ("zone[1].from_point", "[-115.69, 47.45] is no place", "[latitude, longitude]"),
+    "half_a_zone": ("zone[1]", "one point without the other", "give both from_point and to_point"),
+    "unknown_zone": ("level[1].zones", '"pss" is not defined', "write one of: pass"),
+    "unknown_level": ("carry[1].enough_for_level", '"chain" is not defined', "write one of: chains"),
+    "estimate_of_no_level": ("our_estimate[1].level", '"none" is not defined', "write one of: chains"),
+    "probability_in_percent": ("our_estimate[1].probability", "less than or equal to 1", "within that bound"),
+    "doubt_not_told": ("level[1].demand[1].doubt", "missing where confidence", "add doubt"),
+    "rigs_left_out": ("level[1].demand", "leaves rigs out", "end with one without `for`"),
+    "two_masses": ("level[1].demand[1].for.over_kg", "stands there beside over_lb", "keep the one"),
+    "trailer_on_power_unit": ("level[1].demand[1].layouts[1][1].units", 'not on "power"', "leave units out"),
+    "text_after_reading": ("text_date", "is after reviewed_on", "date of the text"),
+    "review_before_reading": ("review_by", "is not after reviewed_on", "day of the next reading"),
+    "two_levels_of_one_rank": ("level[2].rank", "1 stands there twice", "its own rank"),
+    "speed_without_source": ("level[1].speed_section", "missing beside speed_limit_mph", "add the text"),
+    "level_without_demands": ("level[1].demand", "missing", "give [[level.demand]]"),
+    "wrong_file_name": ("jurisdiction", "US-XX in a file of another name", "name it us-xx.toml"),
+}
+
+
+@pytest.mark.parametrize("name", MISTAKES)
+def test_mistake_is_told_in_one_line_with_file_key_and_mend(name: str) -> None:
+    path = BAD / f"{name}.toml"
+    key, problem, mend = MISTAKES[name]
+    with pytest.raises(ConfigError) as caught:
+        read_ruleset(path)
+    error = caught.value
+    assert (error.where, error.field) == (str(path), key)
+    assert problem in error.problem
+    assert mend in error.mend
+    assert "\n" not in str(error)
+
+
+def test_every_bad_file_has_its_check() -> None:
+    assert {p.stem for p in BAD.glob("*.toml")} == set(MISTAKES)
+
+
+def test_shipped_files_are_named_by_their_iso_code() -> None:
+    found = read_rulesets(ROOT / "config/rules")
+    assert list(found) == ["US-ID", "US-MT", "US-WA"]
+    assert all(code == ruleset.jurisdiction for code, ruleset in found.items())
+
+
+def test_folder_without_rule_files_is_told(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="no rule files"):
+        read_rulesets(tmp_path)
+
+
+def test_units_of_the_file_end_at_the_reader() -> None:
+    elsewhere = ROOT / "fixtures/rules_elsewhere"
+    california = read_ruleset(elsewhere / "us-ca.toml")
+    assert round(to_mph(california.level("maximum").speed_limit_mps), 9) == 30
+    colorado = read_ruleset(elsewhere / "us-co.toml")
+    assert colorado.level("chain-law").demands[0].rig_class.min_rated_mass_kg == 16001 * POUND_KG
+    grades = {e.min_abs_grade for e in read_ruleset(ROOT / "config/rules/us-mt.toml").estimates}
+    assert grades == {0.0, 0.03}
+
+
+def test_dates_on_which_chains_are_forbidden_are_kept() -> None:
+    # AS 28.35.155: paved road, 1 May to 15 Sep north of 60 degrees north
+    alaska = read_ruleset(ROOT / "fixtures/rules_elsewhere/us-ak.toml")
+    north = next(b for b in alaska.bans if "north of 60" in b.where)
+    assert north.season.contains(date(2026, 9, 15))
+    assert not north.season.contains(date(2026, 9, 16))
+
+
+def test_level_that_repeats_another_has_its_demands() -> None:
+    washington = read_ruleset(ROOT / "config/rules/us-wa.toml")
+    assert washington.level("all-vehicles").demands == washington.level("over-10000-gvw").demands
+    assert [lv.rank for lv in washington.levels] == [1, 2, 3, 4]
