@@ -14,7 +14,8 @@ LEASE_S = 120.0  # several times a channel's deadline: a lease that ends during 
 WORKERS_N = 4
 FAILURES_A_ROUND = 3
 REFUSALS_TO_PARK = 4
-ALARM_AFTER_FAILURES = 3
+PROBE_EVERY = timedelta(minutes=10)  # so that nobody waits longer than this once a target is back
+FAILURES_OF_AN_OUTAGE = 3
 ALARM_AFTER = timedelta(minutes=15)
 
 Fate = Literal["done", "retried", "parked", "expired"]
@@ -51,6 +52,7 @@ class _Lane:
     alarmed: bool = False
     last_success_at: datetime | None = None
     last_problem: str = ""
+    probed_at: datetime | None = None
     hold_until: datetime | None = None  # the target asked for a pause, which holds for all that goes there
     gone: str = ""
     first_refused: dict[int, datetime] = field(default_factory=dict)
@@ -97,6 +99,7 @@ class Dispatcher:
         # Slow targets take time: times are read off a clock that goes on from `now` and never jumps.
         tally = _Tally(clock=lambda: now + timedelta(seconds=loop.time() - began_s))
         await self._mark_leftovers()
+        await self._wake_probes(now)
         targets = await asyncio.to_thread(self._outbox.due_targets, now)
         await _all(self._serve(target, tally) for target in targets)
         alarms, self._alarms = tuple(self._alarms), []
@@ -109,7 +112,7 @@ class Dispatcher:
         )
 
     def health(self) -> tuple[TargetHealth, ...]:
-        """Every target met since the start, by name."""
+        """Every target that is configured or was met since the start, by name."""
         return tuple(
             TargetHealth(
                 target=target,
@@ -130,7 +133,17 @@ class Dispatcher:
         """Mark what was sent while the store could not be written, before its lease ends and it is sent again."""
         for delivery_id, at in list(self._sent_unmarked.items()):
             await asyncio.to_thread(self._outbox.mark_done, delivery_id, at)
-            del self._sent_unmarked[delivery_id]
+            self._sent_unmarked.pop(delivery_id, None)
+
+    async def _wake_probes(self, now: datetime) -> None:
+        """Let one notice try a failing target now and then, and any target once after the start, despite its pause."""
+        for target in self._channels:
+            lane = self._lanes.setdefault(target, _Lane())
+            holds = lane.gone or (lane.hold_until is not None and now < lane.hold_until)
+            rested = lane.probed_at is None or (lane.failures_in_a_row > 0 and now - lane.probed_at >= PROBE_EVERY)
+            if rested and not holds:
+                lane.probed_at = now
+                await asyncio.to_thread(self._outbox.wake, target, now, 1)
 
     async def _serve(self, target: str, tally: _Tally) -> None:
         lane = self._lanes.setdefault(target, _Lane())
@@ -176,14 +189,15 @@ class Dispatcher:
         return await self._succeeded(outgoing, lane, tally.clock())
 
     async def _succeeded(self, outgoing: Outgoing, lane: _Lane, at: datetime) -> Fate:
-        was_failing = lane.failures_in_a_row > 0
+        # Below this it may be one notice that is refused and not the target that failed: waking would hammer with it.
+        was_down = lane.failures_in_a_row >= FAILURES_OF_AN_OUTAGE
         lane.failures_in_a_row, lane.failing_since, lane.alarmed = 0, None, False
         lane.last_success_at, lane.hold_until = at, None
         lane.first_refused.pop(outgoing.id, None)
         self._sent_unmarked[outgoing.id] = at
         await asyncio.to_thread(self._outbox.mark_done, outgoing.id, at)
-        del self._sent_unmarked[outgoing.id]
-        if was_failing:
+        self._sent_unmarked.pop(outgoing.id, None)
+        if was_down:
             await asyncio.to_thread(self._outbox.wake, outgoing.target, at)
         return "done"
 
@@ -204,10 +218,10 @@ class Dispatcher:
     def _note_failure(self, outgoing: Outgoing, lane: _Lane, error: DeliveryError, at: datetime) -> None:
         lane.failures_in_a_row += 1
         lane.failing_since = lane.failing_since or at
-        lane.last_problem = str(error)
+        lane.last_problem, lane.probed_at = str(error), at
         if isinstance(error, TargetGone):
             lane.gone = str(error)
-        long_enough = lane.failures_in_a_row >= ALARM_AFTER_FAILURES or at - lane.failing_since >= ALARM_AFTER
+        long_enough = lane.failures_in_a_row >= FAILURES_OF_AN_OUTAGE or at - lane.failing_since >= ALARM_AFTER
         if long_enough and not lane.alarmed:
             lane.alarmed = True
             self._alarms.append(

@@ -13,7 +13,8 @@ JITTER_FRAC = 0.2
 LEAST_CAP_S = 60.0
 CAP_FRAC_OF_LIFE = 0.1  # so that a short-lived notice is tried often enough to be of use
 LONGEST_ASKED_WAIT_S = 86400.0
-SHORTEST_LAST_WAIT_S = 5.0
+SHORTEST_LIFE_S = 10.0  # with less left, another try is not worth its pause
+LAST_MOMENT_S = 1.0
 
 
 class Rng(Protocol):
@@ -46,14 +47,14 @@ def decide(attempt: int, error: DeliveryError, now: datetime, expires_at: dateti
     if error.permanent:
         return GiveUp(reason=str(error))
     asked_s = error.retry_after_s or 0.0
-    if asked_s > LONGEST_ASKED_WAIT_S or asked_s >= left_s:
+    if asked_s > LONGEST_ASKED_WAIT_S or 0 < asked_s >= left_s - LAST_MOMENT_S:
         return GiveUp(reason=f"{error}; it asks to wait {asked_s:.0f} s, past the use of the notice or a day")
     wait_s = max(asked_s, _planned_wait_s(attempt, left_s, rng))
-    if wait_s < left_s:
-        return RetryAt(at=now + timedelta(seconds=wait_s))
-    if left_s >= 2 * SHORTEST_LAST_WAIT_S:
+    if wait_s >= left_s - LAST_MOMENT_S and left_s >= SHORTEST_LIFE_S:
         # The pause would outlast the notice: one more try while it is still of use.
-        return RetryAt(at=now + timedelta(seconds=max(asked_s, left_s / 2)))
+        wait_s = max(asked_s, left_s / 2)
+    if wait_s < left_s - LAST_MOMENT_S:
+        return RetryAt(at=now + timedelta(seconds=wait_s))
     return GiveUp(reason=f"expires in {left_s:.0f} s, after {attempt} tries; the last: {error}", expired=True)
 
 

@@ -6,6 +6,7 @@ lead elsewhere. A deadline covers the whole exchange, because a socket timeout s
 """
 
 import asyncio
+import re
 import socket
 import ssl
 from collections.abc import Awaitable, Callable, Sequence
@@ -30,6 +31,7 @@ CONNECT_S = 5.0
 MAX_BODY_BYTES = 64 * 1024  # what CloudEvents 1.0.2 intermediaries must forward; a receiver may refuse more
 MAX_ANSWER_BYTES = 4 * 1024
 ANSWER_BODY_S = 2.0
+_HOST = re.compile(r"[A-Za-z0-9._:-]+")
 _ABOUT_THE_NOTICE = frozenset({400, 413, 415, 422})
 
 Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
@@ -63,6 +65,7 @@ class WebhookChannel:
         """Raises ConfigError when the URL or a secret of the endpoint cannot be used."""
         self._name = endpoint.name
         self._url = _read_url(endpoint)
+        self._host = self._url.raw_host.decode()  # as it goes over the wire, an international name in its ASCII form
         if not endpoint.secrets:
             raise ConfigError(endpoint.name, "secrets", "no secret to sign with", "give at least one whsec_ secret")
         self._keys = tuple(read_secret(text, where=endpoint.name, field="secrets") for text in endpoint.secrets)
@@ -116,7 +119,7 @@ class WebhookChannel:
                 **signature_headers(self._keys, outgoing.notice_id, int(now_epoch_s), outgoing.body),
             },
             # The certificate is asked for and checked under the name, though the connection goes to the address.
-            extensions={"sni_hostname": self._url.host},
+            extensions={"sni_hostname": self._host},
         )
         response = await self._client.send(request, stream=True)
         try:
@@ -128,7 +131,7 @@ class WebhookChannel:
             raise _failure(self._name, response, said, now_epoch_s)
 
     async def _judged_address(self) -> str:
-        host, port = self._url.host, self._url.port or (443 if self._url.scheme == "https" else 80)
+        host, port = self._host, self._url.port or (443 if self._url.scheme == "https" else 80)
         try:
             addresses = await self._resolve(host, port)
         except (OSError, UnicodeError) as exc:
@@ -171,7 +174,8 @@ def _read_url(endpoint: Endpoint) -> httpx.URL:
         url = httpx.URL(endpoint.url)
     except httpx.InvalidURL as exc:
         raise ConfigError(endpoint.name, "url", f"cannot be read ({exc})", mend) from exc
-    if url.scheme not in ("https", "http") or not url.host:
+    sound = _HOST.fullmatch(url.raw_host.decode()) and (url.port is None or 0 < url.port <= 65535)
+    if url.scheme not in ("https", "http") or not sound:
         raise ConfigError(endpoint.name, "url", f"{endpoint.url!r} is not a web address", mend)
     if url.userinfo:
         raise ConfigError(endpoint.name, "url", "names a user before the host", mend)

@@ -85,13 +85,17 @@ class Outbox:
     def mark_expired(self, delivery_id: int, at: datetime, note: str) -> None:
         self._change_waiting(delivery_id, state=EXPIRED, settled_at=at, note=note)
 
-    def wake(self, target: str, now: datetime) -> int:
-        """Make everything that waits for `target` due at `now`: it has just been seen to work again."""
+    def wake(self, target: str, now: datetime, limit: int | None = None) -> int:
+        """Make what pauses for `target` due at `now`; with a `limit`, so many of those whose pause ends soonest."""
+        pausing = (
+            select(deliveries.c.id)
+            .where(deliveries.c.state == WAITING, deliveries.c.target == target, deliveries.c.next_try > now)
+            .order_by(deliveries.c.next_try, deliveries.c.id)
+            .limit(limit)
+        )
         with self._database.write() as connection:
             return connection.execute(
-                update(deliveries)
-                .where(deliveries.c.state == WAITING, deliveries.c.target == target, deliveries.c.next_try > now)
-                .values(next_try=now)
+                update(deliveries).where(deliveries.c.id.in_(pausing)).values(next_try=now)
             ).rowcount
 
     def requeue(self, ids: Sequence[int], now: datetime) -> int:

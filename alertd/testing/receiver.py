@@ -59,8 +59,7 @@ class Receiver:
         self.received: list[Received] = []
         self.refused: list[str] = []
         self.requests_n = 0
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(self))
-        self._server.daemon_threads = True
+        self._server = _Server(("127.0.0.1", 0), _handler(self))
         self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True)
 
     @property
@@ -106,6 +105,13 @@ class Receiver:
                 )
             )
             return fault or Fault(status=204)
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Silent: a sender that hangs up is a thing that happens."""
 
 
 def _checker(secret: str, clock: Callable[[], datetime] | None) -> Callable[[dict[str, str], bytes], str]:

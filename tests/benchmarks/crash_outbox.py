@@ -1,0 +1,140 @@
+"""Kill the daemon's delivery loop at random moments and count what was lost and what was sent twice.
+
+    python tests/benchmarks/crash_outbox.py --kills 200
+
+A child process decides notices, keeps them and carries them out to a loopback receiver that checks every signature; it
+is killed with SIGKILL after a random time, then started again, over and over. At the end one child is left to finish.
+Lost: decisions whose `record_notices` had returned (the child says so on its stdout) that the receiver never saw.
+Twice: receipts beyond the first of an id; allowed is one a kill and worker, with the same bytes. SIGKILL does not
+stand for a power cut: what the system's page cache holds survives it.
+"""
+
+import argparse
+import asyncio
+import json
+import os
+import random
+import select
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_network
+from pathlib import Path
+
+SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+START_LIMIT_S = 60
+
+
+def child(database: Path, url: str, first: int, last: int) -> None:
+    """Decide notices number `first` to `last`, delivering meanwhile; then deliver what is left, and end."""
+    import numpy as np
+
+    from alertd.delivery.outbox import Dispatcher
+    from alertd.delivery.webhook import Endpoint, WebhookChannel
+    from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+    from alertd.store.lock import sole_daemon
+    from alertd.store.store import Store
+
+    def decide(store: Store, number: int) -> None:
+        now = datetime.now(UTC)
+        notice = Notice(
+            id=notice_id(NoticeKind.BRIEF, Audience.FLEET, str(number)),
+            kind=NoticeKind.BRIEF,
+            audience=Audience.FLEET,
+            trip_id="",
+            plan_id="",
+            created_at=now,
+            expires_at=now + timedelta(days=1),
+            text=f"notice {number}",
+            body=json.dumps({"number": number, "decided_at": now.isoformat()}),
+        )
+        store.record_notices([notice], {Audience.FLEET: ["hook"]}, now)
+        print(number, flush=True)
+
+    async def work(store: Store) -> None:
+        endpoint = Endpoint(name="hook", url=url, secrets=(SECRET,), allow_networks=(ip_network("127.0.0.0/8"),))
+        async with WebhookChannel(endpoint) as channel:
+            dispatcher = Dispatcher(
+                store.outbox, {"hook": channel}, owner=str(os.getpid()), rng=np.random.default_rng()
+            )
+            print("ready", flush=True)
+            for number in range(first, last):
+                await asyncio.to_thread(decide, store, number)
+                if number % 3 == 0:
+                    await dispatcher.deliver_due(datetime.now(UTC))
+            while store.outbox.health(datetime.now(UTC)).waiting_n:
+                await dispatcher.deliver_due(datetime.now(UTC))
+
+    with sole_daemon(database), Store(database) as store:
+        store.outbox.release_claims()
+        asyncio.run(work(store))
+
+
+def run(kills_n: int, seed: int, a_kill_n: int, folder: Path) -> dict[str, float]:
+    from alertd.testing.receiver import Receiver
+
+    draw = random.Random(seed)
+    decided: set[int] = set()
+    fired_n, next_number = 0, 0
+    with Receiver(SECRET) as receiver:
+        for _ in range(kills_n):
+            said, killed = _one_life(folder, receiver.url, next_number, next_number + a_kill_n, draw.uniform(0.0, 0.6))
+            decided |= said
+            fired_n += killed
+            next_number += a_kill_n  # a number cut off before it was kept is never decided: it counts for nothing
+        said, killed = _one_life(folder, receiver.url, next_number, next_number + 1, None)
+        decided |= said
+        seen = Counter(json.loads(got.body)["number"] for got in receiver.received)
+        bytes_of = Counter({(got.id, got.sha256) for got in receiver.received})
+        return {
+            "kills": fired_n,
+            "decided": len(decided),
+            "lost": len(decided - seen.keys()),
+            "sent_twice": sum(seen.values()) - len(seen),
+            "same_id_other_bytes": len(bytes_of) - len({name for name, _ in bytes_of}),
+            "refused_signatures": len(receiver.refused),
+        }
+
+
+def _one_life(folder: Path, url: str, first: int, last: int, kill_after_s: float | None) -> tuple[set[int], bool]:
+    """Run one child; returns the numbers it said it had kept, and whether it was killed before its end."""
+    command = [sys.executable, __file__, "--child", str(folder / "alertd.sqlite"), url, str(first), str(last)]
+    repo = str(Path(__file__).resolve().parents[2])
+    with subprocess.Popen(command, stdout=subprocess.PIPE, env={**os.environ, "PYTHONPATH": repo}) as process:
+        assert process.stdout is not None
+        if not select.select([process.stdout], [], [], START_LIMIT_S)[0] or process.stdout.readline() != b"ready\n":
+            process.kill()
+            raise SystemExit("the child did not start")
+        if kill_after_s is not None:
+            time.sleep(kill_after_s)
+            process.kill()
+        output = process.stdout.read()
+    lines = output.split(b"\n")[:-1]  # what follows the last newline was cut off
+    if kill_after_s is None and process.returncode != 0:
+        raise SystemExit(f"the last child ended with {process.returncode}")
+    return {int(line) for line in lines}, process.returncode == -signal.SIGKILL
+
+
+def main() -> int:
+    if sys.argv[1:2] == ["--child"]:
+        database, url, first, last = sys.argv[2:6]
+        child(Path(database), url, int(first), int(last))
+        return 0
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--decisions-a-kill", type=int, default=60)
+    arguments = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        tally = run(arguments.kills, arguments.seed, arguments.decisions_a_kill, Path(folder))
+    print(json.dumps(tally))
+    return 0 if tally["lost"] == tally["same_id_other_bytes"] == tally["refused_signatures"] == 0 else 1
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+    raise SystemExit(main())

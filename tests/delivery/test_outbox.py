@@ -1,0 +1,284 @@
+"""The dispatcher with the real store on a held clock: nothing lost, nothing stuck, the right people told."""
+
+import asyncio
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
+from alertd.delivery.outbox import Dispatcher
+from alertd.errors import DeliveryError, StoreError
+from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.store.outbox import Outbox
+from alertd.store.records import StoredTrip
+from alertd.store.store import Store
+
+
+class Scripted:
+    """A channel that raises what it is told to, one a try, then takes everything; keeps what it took."""
+
+    def __init__(self, *errors: Exception | None) -> None:
+        self.errors, self.taken, self.tries_n = list(errors), [], 0
+        self.down: Exception | None = None
+        self.refuses: set[str] = set()
+
+    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        self.tries_n += 1
+        error = self.errors.pop(0) if self.errors else self.down
+        if outgoing.text in self.refuses:
+            error = NoticeRefused(outgoing.target, "answered 422")
+        if error is not None:
+            raise error
+        self.taken.append((outgoing.text, outgoing.notice_id, outgoing.body, now_epoch_s))
+
+    @property
+    def texts(self) -> list[str]:
+        return [text for text, *_ in self.taken]
+
+
+@pytest.fixture
+def store(tmp_path: Path, noon: datetime):
+    with Store(tmp_path / "alertd.sqlite") as opened:
+        opened.put_trip(StoredTrip(id="trip-1", body="{}", created_at=noon))
+        yield opened
+
+
+@pytest.fixture
+def say(store: Store, noon: datetime) -> Callable[..., Notice]:
+    def one(said: str, *, to: str = "hook", at: datetime = noon, trip_id: str = "trip-1", life_h: float = 12) -> Notice:
+        notice = Notice(
+            id=notice_id(NoticeKind.WORSE, Audience.FLEET, trip_id, said),
+            kind=NoticeKind.WORSE,
+            audience=Audience.FLEET,
+            trip_id=trip_id,
+            plan_id="",
+            created_at=at,
+            expires_at=at + timedelta(hours=life_h),
+            text=said,
+            body=f'{{"said":"{said}"}}',
+        )
+        store.record_notices([notice], {Audience.FLEET: [to]}, at)
+        return notice
+
+    return one
+
+
+def _dispatcher(outbox: Outbox, **channels: object) -> Dispatcher:
+    return Dispatcher(outbox, channels, owner="me", rng=np.random.default_rng(1))
+
+
+async def test_a_trips_notices_arrive_in_order_once_and_unchanged(store: Store, noon: datetime, say) -> None:
+    said = [say(f"{number}") for number in range(10)]
+    hook = Scripted()
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    done = await dispatcher.deliver_due(noon)
+    assert (done.done_n, done.retried_n, done.alarms) == (10, 0, ())
+    assert [(name, body) for _, name, body, _ in hook.taken] == [(one.id, one.body.encode()) for one in said]
+    assert (await dispatcher.deliver_due(noon + timedelta(hours=1))).done_n == 0
+    assert hook.tries_n == 10
+
+
+async def test_a_crash_between_send_and_mark_sends_the_same_again(store: Store, noon: datetime, say) -> None:
+    """The first daemon dies after the send: its claim ends, and the second sends the same id and bytes."""
+    notice = say("chain")
+    hook = Scripted()
+
+    class Dies(Outbox):
+        def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None:
+            raise InterruptedError
+
+    with pytest.raises(InterruptedError):
+        await _dispatcher(Dies(store._database), hook=hook).deliver_due(noon)
+    store.outbox.release_claims()
+    await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
+    assert [(name, body) for _, name, body, _ in hook.taken] == [(notice.id, notice.body.encode())] * 2
+
+
+async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon: datetime, say) -> None:
+    """The disk is full at the moment of the mark. The dispatcher remembers, and marks when it can."""
+    notice = say("chain")
+    hook = Scripted()
+
+    class FullOnce(Outbox):
+        full = True
+
+        def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None:
+            if self.full:
+                raise StoreError("disk is full")
+            super().mark_done(delivery_id, at, note)
+
+    outbox = FullOnce(store._database)
+    dispatcher = _dispatcher(outbox, hook=hook)
+    with pytest.raises(StoreError, match="full"):
+        await dispatcher.deliver_due(noon)
+    outbox.full = False
+    await dispatcher.deliver_due(noon + timedelta(hours=1))
+    assert hook.tries_n == 1
+    assert [row.state for row in store.outbox.of_notice(notice.id)] == ["done"]
+
+
+async def test_a_failure_is_tried_again_later_and_its_reason_kept(store: Store, noon: datetime, say) -> None:
+    notice = say("chain")
+    hook = Scripted(DeliveryError("hook", "answered 500"))
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    assert (await dispatcher.deliver_due(noon)).retried_n == 1
+    [row] = store.outbox.of_notice(notice.id)
+    assert (row.state, row.note) == ("waiting", "hook: answered 500")
+    assert timedelta(seconds=4) <= row.next_try - noon <= timedelta(seconds=7)
+    assert (await dispatcher.deliver_due(noon + timedelta(seconds=2))).done_n == 0
+    assert (await dispatcher.deliver_due(noon + timedelta(seconds=8))).done_n == 1
+
+
+async def test_an_expired_notice_is_not_sent_but_told_of(store: Store, noon: datetime, say) -> None:
+    notice = say("chain", life_h=1)
+    hook = Scripted()
+    done = await _dispatcher(store.outbox, hook=hook).deliver_due(noon + timedelta(hours=1))
+    assert (done.expired_n, hook.tries_n) == (1, 0)
+    assert done.alarms == (f"notice {notice.id} to hook was never delivered: expired before try 1",)
+    assert [row.state for row in store.outbox.of_notice(notice.id)] == ["expired"]
+
+
+async def test_one_bad_row_does_not_stop_the_others(store: Store, noon: datetime, say) -> None:
+    say("bad", trip_id="")
+    say("good", trip_id="")
+    hook = Scripted(ZeroDivisionError("ours"))
+    done = await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
+    assert (done.done_n, done.retried_n, hook.texts) == (1, 1, ["good"])
+
+
+async def test_after_410_the_target_is_left_alone_until_a_person_acts(store: Store, noon: datetime, say) -> None:
+    say("first")
+    say("second")
+    hook = Scripted(TargetGone("hook", "answered 410"))
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    done = await dispatcher.deliver_due(noon)
+    later = await dispatcher.deliver_due(noon + timedelta(minutes=1))
+    assert (done.parked_n + later.parked_n, hook.tries_n) == (2, 1)
+    assert all("410" in alarm for alarm in (*done.alarms, *later.alarms))
+    assert [health.gone for health in dispatcher.health()] == [True]
+    dispatcher.enable("hook")
+    store.outbox.requeue([row.id for row in store.outbox.list_parked()], noon)
+    assert (await dispatcher.deliver_due(noon + timedelta(minutes=2))).done_n == 2
+
+
+async def test_a_target_that_is_not_configured_parks_its_notices(store: Store, noon: datetime, say) -> None:
+    say("chain", to="removed")
+    done = await _dispatcher(store.outbox, hook=Scripted()).deliver_due(noon)
+    assert done.parked_n == 1
+    assert "no such target is configured" in done.alarms[0]
+
+
+async def test_a_hanging_target_does_not_hold_up_the_others(store: Store, noon: datetime, say) -> None:
+    say("to the slow", to="slow")
+    say("to the quick", to="quick", trip_id="")
+    hangs = asyncio.Event()
+
+    class Slow(Scripted):
+        async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+            await hangs.wait()
+            await super().send(outgoing, now_epoch_s)
+
+    slow, quick = Slow(), Scripted()
+    dispatcher = _dispatcher(store.outbox, slow=slow, quick=quick)
+    first = asyncio.create_task(dispatcher.deliver_due(noon))
+    while not quick.taken:
+        await asyncio.sleep(0.001)
+    say("later to the quick", to="quick", trip_id="")
+    for _ in range(100):  # the quick lane may still be writing down its first
+        if len(quick.taken) == 2:
+            break
+        await dispatcher.deliver_due(noon)
+    assert (quick.texts, slow.taken) == (["to the quick", "later to the quick"], [])
+    hangs.set()
+    await first
+    assert slow.texts == ["to the slow"]
+
+
+async def test_a_failing_target_gets_one_probe_and_then_all_that_waits(store: Store, noon: datetime, say) -> None:
+    for number in range(30):
+        say(f"{number}", trip_id="")
+    hook = Scripted()
+    hook.down = DeliveryError("hook", "ConnectError")
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    await dispatcher.deliver_due(noon)
+    tries_n = hook.tries_n
+    assert tries_n < 10
+    await dispatcher.deliver_due(noon + timedelta(seconds=1))
+    assert hook.tries_n == tries_n + 1
+    hook.down = None
+    done = await dispatcher.deliver_due(noon + timedelta(seconds=2))
+    assert done.done_n == 30
+
+
+async def test_a_pause_asked_for_holds_for_all_that_goes_to_the_target(store: Store, noon: datetime, say) -> None:
+    say("first", trip_id="")
+    hook = Scripted(DeliveryError("hook", "answered 429", retry_after_s=600.0))
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    await dispatcher.deliver_due(noon)
+    say("second", trip_id="", at=noon + timedelta(minutes=5))
+    await dispatcher.deliver_due(noon + timedelta(minutes=5))
+    assert hook.tries_n == 1
+    assert (await dispatcher.deliver_due(noon + timedelta(minutes=11))).done_n == 2
+
+
+async def test_a_notice_refused_while_others_pass_is_parked_so_that_later_news_gets_through(
+    store: Store, noon: datetime, say
+) -> None:
+    say("poison")
+    hook = Scripted()
+    hook.refuses = {"poison"}
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    alarms: list[str] = []
+    for minute in range(30):
+        at = noon + timedelta(minutes=minute)
+        if minute == 1:
+            say("later news", at=at)
+        say(f"other {minute}", trip_id="", at=at)
+        alarms += (await dispatcher.deliver_due(at)).alarms
+    assert "later news" in hook.texts
+    assert any("while the target takes others" in alarm for alarm in alarms)
+
+
+async def test_a_target_that_refuses_everything_parks_nothing(store: Store, noon: datetime, say) -> None:
+    """A wrong secret for six hours: every notice arrives once it is put right."""
+    for number in range(5):
+        say(f"{number}", trip_id="")
+    hook = Scripted()
+    hook.down = NoticeRefused("hook", "answered 400")
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    alarms: list[str] = []
+    for minute in range(0, 360, 2):
+        alarms += (await dispatcher.deliver_due(noon + timedelta(minutes=minute))).alarms
+    hook.down = None
+    for minute in range(360, 420, 2):
+        await dispatcher.deliver_due(noon + timedelta(minutes=minute))
+    assert sorted(hook.texts) == ["0", "1", "2", "3", "4"]
+    assert len(alarms) == 1
+    assert alarms[0].startswith("target hook: ")
+
+
+@pytest.mark.parametrize("outage_h", [1, 8, 72])
+async def test_after_an_outage_everything_still_of_use_arrives_and_nothing_else(
+    store: Store, noon: datetime, say, outage_h: int
+) -> None:
+    """Notices of 12, 24 and 96 h on a held clock: within 10 min of the end of the outage all is there."""
+    for life_h in (12, 24, 96):
+        say(f"{life_h} h", trip_id="", life_h=life_h)
+    hook = Scripted()
+    hook.down = DeliveryError("hook", "ConnectError")
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    back_min = outage_h * 60
+    expired_n, most_tries = 0, 0
+    for minute in (*range(0, back_min - 30, 30), *range(back_min - 30, back_min + 11)):
+        hook.down = None if minute >= back_min else hook.down
+        tries_before = hook.tries_n
+        expired_n += (await dispatcher.deliver_due(noon + timedelta(minutes=minute))).expired_n
+        most_tries = max(most_tries, hook.tries_n - tries_before)
+    still_of_use = [f"{life_h} h" for life_h in (12, 24, 96) if life_h > outage_h]
+    assert sorted(hook.texts) == sorted(still_of_use)
+    assert expired_n == 3 - len(still_of_use)
+    assert store.outbox.list_parked() == []
+    assert most_tries <= 4
