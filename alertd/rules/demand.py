@@ -21,7 +21,7 @@ _EVERYTHING: Final = Demand(
             Placement(group="trailer", axles="one of last two", units="each towed"),
         ),
     ),
-    section="",
+    section="no text: the rule file is silent",
     confidence=Confidence.DOUBT,
     doubt="the rule file names no class that this rig belongs to: all drive tires and 2 on each towed unit",
 )
@@ -244,8 +244,7 @@ def _cover(rig: Layout, singles: int, doubles: int, demands: tuple[_Same[TireDem
         chains_n = mask.bit_count() - used
         return (short, chains_n, mask.bit_count(), *(sum(column) for column in zip(*chosen, strict=True)), mask)
 
-    best = min((_hang(mask, pairs, singles, doubles) for mask in minimal(unions(parts))), key=cost)
-    mask, used, short = best
+    mask, used, short = min((_hang(m, pairs, singles, doubles) for m in minimal(unions(parts))), key=cost)
     return Hanging(
         tires=tuple(t for t in tires if mask & bit[t]),
         singles_n=mask.bit_count(),

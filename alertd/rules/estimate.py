@@ -42,25 +42,32 @@ def posting_probability(
     law names, 0; a level with a zone that is not placed may be posted anywhere.
     """
     out = np.zeros((len(level_ids), *road_class.shape))
+    class_idx = road_class.astype(np.intp) + 1
     for row, level_id in zip(out, level_ids, strict=True):
         level = ruleset.level(level_id)
-        estimates = [e for e in ruleset.estimates if e.level == level_id]
-        if not estimates:
+        tables = _tables(ruleset, level_id)
+        for (min_abs_grade, reach_m), table in tables.items():
+            near = _within_reach(~(abs_grade < min_abs_grade), distance_m, reach_m)
+            np.maximum(row, table[class_idx] * near, out=row)
+        row[road_class == RoadClass.UNKNOWN] = _unknown(ruleset, level_id)
+        if not tables:
             row[:] = UNKNOWN_PROBABILITY
-        for e in estimates:
-            near = _within_reach(~(abs_grade < e.min_abs_grade), distance_m, e.reach_m)
-            hit = _table(e.road_classes)[road_class + 1] & near
-            np.maximum(row, np.where(hit, e.probability, 0.0), out=row)
-            np.maximum(row, np.where(road_class == RoadClass.UNKNOWN, e.unknown_probability, 0.0), out=row)
         row *= _may_be_posted(ruleset, level, distance_m, zone_spans)
     return out
 
 
-def _table(road_classes: Sequence[int]) -> NDArray[np.bool_]:
-    """One bool for each class, shifted by one so that UNKNOWN (-1) has a place."""
-    table = np.zeros(max(RoadClass) + 2, dtype=np.bool_)
-    table[[c + 1 for c in road_classes]] = True
-    return table
+def _tables(ruleset: RuleSet, level_id: str) -> dict[tuple[float, float], NDArray[np.float64]]:
+    """For each (grade, reach) asked: the probability of each class, shifted by one as UNKNOWN is -1."""
+    tables: dict[tuple[float, float], NDArray[np.float64]] = {}
+    for e in (e for e in ruleset.estimates if e.level == level_id):
+        table = tables.setdefault((e.min_abs_grade, e.reach_m), np.zeros(max(RoadClass) + 2))
+        for road_class in e.road_classes:
+            table[road_class + 1] = max(table[road_class + 1], e.probability)
+    return tables
+
+
+def _unknown(ruleset: RuleSet, level_id: str) -> float:
+    return max((e.unknown_probability for e in ruleset.estimates if e.level == level_id), default=UNKNOWN_PROBABILITY)
 
 
 def _within_reach(steep: NDArray[np.bool_], distance_m: NDArray[np.float64], reach_m: float) -> NDArray[np.bool_]:

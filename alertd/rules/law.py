@@ -60,7 +60,8 @@ class Zone:
 class RigClass:
     """Which combinations a demand is for. None means "any". Masses in kg of rated (GVWR, GCWR or licensed) mass.
 
-    min and max are inclusive; over_rated_mass_kg is "more than", as in "vehicles over 10,000 GVW".
+    min and max are inclusive; over_rated_mass_kg is "more than", as in "vehicles over 10,000 GVW". Axles count
+    whether lifted or not.
     """
 
     over_rated_mass_kg: float | None = None

@@ -16,8 +16,13 @@ def tires_words(rig: Rig, tires: Iterable[Tire]) -> str:
 
 def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
     """The same in the fewest words: "drive axle 1 all 4 + trailer rear axle outside each side"."""
-    parts = [" ".join(w for w in (unit, axles, what) if w) for _, unit, _, axles, what, _ in _runs(rig, tires)]
-    return " + ".join(parts) or "no tires"
+    said: dict[str, list[str]] = {}
+    for _, unit, _, axles, pattern, _ in _runs(rig, tires):
+        said.setdefault(unit, []).append(f"{axles} {pattern}".strip())
+    trailers = [unit for unit in said if unit.endswith("trailer")]
+    if 1 < len(trailers) == rig.towed_units and all(said[u] == said[trailers[0]] for u in trailers):
+        said = {("each trailer" if u == trailers[0] else u): how for u, how in said.items() if u not in trailers[1:]}
+    return " + ".join(f"{unit} {how}" for unit, hows in said.items() for how in hows) or "no tires"
 
 
 def tires_detail(rig: Rig, tires: Iterable[Tire]) -> list[dict[str, str | int]]:

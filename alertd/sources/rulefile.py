@@ -218,9 +218,9 @@ class LevelFile(FileModel):
     legal_name: Words
     rank: int = Field(ge=1)
     demand: list[DemandFile] = Field(default_factory=list)
-    demands_of: str | None = None
+    demands_of: str | None = None  # take demands, and devices and exemptions not given here, from that level
     zones: list[Words] = Field(default_factory=list)
-    devices: list[Words] = Field(default_factory=lambda: ["tire chains"])
+    devices: list[Words] = Field(default_factory=list)
     exemptions: list[Words] = Field(default_factory=list)
     carry_for_level: str = ""
     speed_limit_mph: float | None = Field(None, gt=0, le=80)
@@ -357,8 +357,8 @@ class RuleFile(FileModel):
             rank=level.rank,
             demands=tuple(d.to_core() for d in holder.demand),
             zones=tuple(level.zones),
-            devices=tuple(level.devices),
-            exemptions=tuple(level.exemptions),
+            devices=tuple(level.devices or holder.devices or ["tire chains"]),
+            exemptions=tuple(level.exemptions or holder.exemptions),
             carry_for_level=level.carry_for_level,
             speed_limit_mps=None if level.speed_limit_mph is None else to_mps(level.speed_limit_mph),
             speed_section=level.speed_section,

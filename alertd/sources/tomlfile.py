@@ -118,8 +118,10 @@ def _resolve(model: type[BaseModel], loc: Sequence[int | str]) -> tuple[type[Bas
         if isinstance(step, int):
             continue
         named = {f.alias or name: f for name, f in holder.model_fields.items()}
-        field = named.get(step)
         rest = [s for s in loc[i + 1 :] if not isinstance(s, int)]
+        if rest and step not in named:  # the reader's own key in a table of tables, e.g. a truck's number
+            continue
+        field = named.get(step)
         if field is None or not rest:
             break
         holder = next(

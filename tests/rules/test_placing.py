@@ -200,6 +200,40 @@ def test_diagonal_takes_one_tire_of_each_trailer_axle_on_opposite_sides(
     }
 
 
+# What each word of a placement means, on a tandem-drive tractor with two single-axle trailers (DB6: axles 0 steer,
+# 1 2 drive, 3 first trailer, 4 dolly, 5 second trailer): axles that can be used, tires asked, ways to do it.
+@pytest.mark.parametrize(
+    ("placement", "axles", "tires_n", "ways_n"),
+    [
+        (Placement(group="drive"), {1, 2}, 2, 2),
+        (Placement(group="drive", axles="primary", place="inside"), {1}, 2, 1),
+        (Placement(group="drive", axles="last", place="either"), {2}, 2, 2),
+        (Placement(group="drive", axles="all", per_axle="one tire"), {1, 2}, 2, 4),
+        (Placement(group="drive", axles="two", per_axle="all tires"), {1, 2}, 8, 1),
+        (Placement(group="drive", total_tires=6), {1, 2}, 6, 4),
+        (Placement(group="drive", total_tires=99), {1, 2}, 8, 1),
+        (Placement(group="steer", per_axle="all tires"), {0}, 2, 1),
+        (Placement(group="tag"), set(), 0, 1),
+        (Placement(group="dolly", units="each towed"), {4}, 2, 1),
+        (Placement(group="trailer", units="each towed"), {3, 5}, 4, 1),
+        (Placement(group="trailer", units="first towed"), {3}, 2, 1),
+        (Placement(group="trailer", units="last towed"), {5}, 2, 1),
+        (Placement(group="trailer", units="any towed"), {3, 5}, 2, 2),
+        (Placement(group="trailer", units="each towed", coupling="drawbar"), set(), 0, 1),
+        (Placement(group="trailer or dolly", units="last towed", per_axle="staggered"), {4, 5}, 2, 4),
+        (Placement(group="trailer", units="last towed", per_axle="diagonal"), {5}, 2, 1),
+    ],
+)
+def test_placement_word_means_what_its_docstring_says(
+    placement: Placement, axles: set[int], tires_n: int, ways_n: int, rigs: dict[str, Rig]
+) -> None:
+    demand = Demand(rig_class=RigClass(), layouts=((placement,),), section="test", confidence=Confidence.STATUTE)
+    tires, found = rigs["DB6"].tires(), choices(demand, rigs["DB6"].layout)
+    assert {t.axle_idx for i, t in enumerate(tires) for mask in found if mask >> i & 1} == axles
+    assert {mask.bit_count() for mask in found} == {tires_n}
+    assert len(found) == ways_n
+
+
 def test_rig_that_no_class_names_is_asked_the_most_with_a_doubt(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:

@@ -17,7 +17,7 @@ CASES = [
     ("US-MT", "chains-required-towing", "TS5", "4 drive: all 4, drive axle 1", "drive axle 1 all 4"),
     ("US-ID", "chains-required", "DB5",
      "2 drive: outside each side; 1st trailer: 2 outside each side; 2nd trailer: 2 outside each side",
-     "drive outside each side + 1st trailer outside each side + 2nd trailer outside each side"),
+     "drive outside each side + each trailer outside each side"),
     ("US-WA", "traction-advisory", "TS5", "no tires", "no tires"),
 ]  # fmt: skip
 

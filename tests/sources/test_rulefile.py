@@ -1,4 +1,6 @@
+import csv
 from datetime import date
+from math import asin, cos, radians, sin, sqrt
 from pathlib import Path
 
 import pytest
@@ -87,5 +89,44 @@ def test_dates_on_which_chains_are_forbidden_are_kept() -> None:
 
 def test_level_that_repeats_another_has_its_demands() -> None:
     washington = read_ruleset(ROOT / "config/rules/us-wa.toml")
-    assert washington.level("all-vehicles").demands == washington.level("over-10000-gvw").demands
+    over, all_ = washington.level("over-10000-gvw"), washington.level("all-vehicles")
+    assert (all_.demands, all_.devices, all_.exemptions) == (over.demands, over.devices, over.exemptions)
     assert [lv.rank for lv in washington.levels] == [1, 2, 3, 4]
+
+
+def _miles(a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Great-circle distance in miles, haversine on a sphere of 3958.8 mi."""
+    lat1, lon1, lat2, lon2 = map(radians, (*a, *b))
+    h = sin((lat2 - lat1) / 2) ** 2 + cos(lat1) * cos(lat2) * sin((lon2 - lon1) / 2) ** 2
+    return 2 * 3958.8 * asin(sqrt(h))
+
+
+# Mileposts of the zones' ends (exit numbers are mileposts on these interstates): a road is never shorter than the
+# straight line between its ends, and these roads wind by less than half again.
+@pytest.mark.parametrize(
+    ("code", "zone", "road_miles"),
+    [
+        ("us-wa", "i90-snoqualmie", 101 - 32),
+        ("us-wa", "us2-stevens", 108 - 36),
+        ("us-id", "i90-fourth-of-july", 34 - 15),
+        ("us-id", "i90-lookout", 73.9 - 61),  # the Montana line is Idaho's last milepost, 73.9 (from memory)
+        ("us-mt", "i90-lookout-taft", 5 - 0),
+        ("us-mt", "i90-bozeman", 330 - 309),
+    ],
+)
+def test_zone_points_lie_as_far_apart_as_the_mileposts_allow(code: str, zone: str, road_miles: float) -> None:
+    found = read_ruleset(ROOT / f"config/rules/{code}.toml").zone(zone)
+    assert road_miles / 1.5 < _miles(found.from_point, found.to_point) <= road_miles + 0.5
+
+
+@pytest.mark.needs_shared
+def test_zone_points_on_the_interstates_are_published_interchanges() -> None:
+    table = ROOT.parent / "shared/roads/highway_points.csv"
+    if not table.exists():
+        pytest.skip(f"{table} is not there")
+    with table.open() as file:
+        known = {(float(r["latitude_deg"]), float(r["longitude_deg"])) for r in csv.DictReader(file)}
+    for ruleset in read_rulesets(ROOT / "config/rules").values():
+        for zone in ruleset.zones:
+            if zone.placed and zone.road in ("I-90", "US-2"):
+                assert {zone.from_point, zone.to_point} <= known

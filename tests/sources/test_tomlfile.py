@@ -17,6 +17,7 @@ class Settings(FileModel):
     name: str
     inner: Inner
     others: list[Inner] = Field(default_factory=list)
+    trucks: dict[str, Inner] = Field(default_factory=dict)
 
     @field_validator("name")
     @classmethod
@@ -61,6 +62,8 @@ def test_byte_order_mark_of_an_editor_does_no_harm(tmp_path: Path) -> None:
         ('name = "a"\ninner = { }', "inner.port", "add port = 8080"),
         ('name = "a"\ninner = { port = 1, mode = "fest" }', "inner.mode", 'write "fast"'),
         ('name = "a"\ninner = { port = 1, mode = "zzzz" }', "inner.mode", "write one of fast, slow"),
+        ('name = "a"\ninner = { port = 1 }\n[trucks.a7]\nprt = 1', "trucks.a7.prt", "write port"),
+        ('name = "a"\ninner = { port = 1 }\n[trucks.a7]\nmode = "fast"', "trucks.a7.port", "add port = 8080"),
         ('name = "a"\ninner = 3', "inner", "a table with keys"),
         ('name = "a"\ninner = { port = 1 }\nothers = 3', "others", "a list"),
         ('name = 3\ninner = { port = 1 }', "name", "text in double quotes"),
