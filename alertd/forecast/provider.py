@@ -1,7 +1,8 @@
 """What any forecast source must offer, and what it is asked."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
+from math import ceil
 from typing import Protocol
 
 from alertd.forecast.series import Array, Forecast
@@ -17,6 +18,18 @@ class ForecastAsk:
     start: datetime
     end: datetime
     now_utc: datetime
+
+    def __post_init__(self) -> None:
+        if not 0 < self.lat_deg.size == self.lon_deg.size == self.road_elevation_m.size:
+            raise ValueError("an ask needs at least one place, and a longitude and road height for each")
+        if any(when.utcoffset() is None for when in (self.start, self.end, self.now_utc)) or self.end <= self.start:
+            raise ValueError("an ask needs aware times, and a window that ends after it starts")
+
+
+def window(ask: ForecastAsk) -> tuple[datetime, int]:
+    """The whole UTC hours that hold the asked window: the first one's start, and how many."""
+    start = ask.start.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
+    return start, max(1, ceil((ask.end - start) / timedelta(hours=1)))
 
 
 class ForecastProvider(Protocol):

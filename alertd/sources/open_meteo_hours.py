@@ -1,0 +1,234 @@
+"""An Open-Meteo answer read into hours [start, end). Pure: bodies in, arrays out.
+
+The series gives stamps. A sum or mean at stamp t belongs to the hour before t; an instant at t is one end of two
+hours, so an hour gets the mean of its two ends and stays unknown (NaN) when one is missing. null is unknown too.
+Meaning and units of the variables: open-meteo.com/en/docs. Rain or snow is not taken from the source: it re-phases in
+one direction only, so we decide from temperature and humidity; only the freezing and pellet codes are used.
+"""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from typing import Annotated, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from alertd.errors import SourceChanged, SourceDown, SourceError
+from alertd.forecast.series import PrecipForm
+
+Array: TypeAlias = NDArray[np.float64]
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+
+SOURCE = "open-meteo"
+FREEZING_CODES = (56, 57, 66, 67)  # WMO 4677 as the source uses it: freezing drizzle, freezing rain
+PELLET_CODES = (77,)  # snow grains
+LOWEST_FREEZING_LEVEL_M = -500.0  # some models send -100000 where the air is below zero throughout
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variable:
+    """One hourly variable: the Forecast field it fills, its unit, factor to SI, plausible range in SI, and whether
+    its stamp ends the hour it speaks of (`preceding`)."""
+
+    field: str
+    unit: str
+    low: float
+    high: float
+    factor: float = 1.0
+    preceding: bool = False
+
+
+VARIABLES: dict[str, Variable] = {
+    "temperature_2m": Variable(field="air_temp_c", unit="°C", low=-60.0, high=60.0),
+    "relative_humidity_2m": Variable(field="rh_frac", unit="%", low=0.0, high=1.05, factor=0.01),
+    "surface_pressure": Variable(field="pressure_hpa", unit="hPa", low=300.0, high=1100.0),
+    "wind_speed_10m": Variable(field="wind_mps", unit="m/s", low=0.0, high=115.0),
+    "cloud_cover": Variable(field="cloud_frac", unit="%", low=0.0, high=1.0, factor=0.01),
+    "shortwave_radiation": Variable(field="shortwave_wm2", unit="W/m²", low=-5.0, high=1600.0, preceding=True),
+    "precipitation": Variable(field="precip_mmwe_h", unit="mm", low=0.0, high=300.0, preceding=True),
+    "precipitation_probability": Variable(
+        field="precip_prob_frac", unit="%", low=0.0, high=1.0, factor=0.01, preceding=True
+    ),
+    "freezing_level_height": Variable(field="freezing_level_m", unit="m", low=LOWEST_FREEZING_LEVEL_M, high=9000.0),
+}
+CODE, CODE_UNIT = "weather_code", "wmo code"
+# The ensemble endpoint has no probability (its members are one) and no freezing level.
+ENSEMBLE_VARIABLES = tuple(v for v in VARIABLES if v not in ("precipitation_probability", "freezing_level_height"))
+FIELDS = tuple(v.field for v in VARIABLES.values())
+
+
+class _Place(BaseModel):
+    model_config = ConfigDict(extra="ignore", frozen=True)
+    latitude: Number
+    longitude: Number
+    elevation: Number | None = None
+    utc_offset_seconds: int
+    location_id: int | None = None
+    hourly_units: dict[str, str]
+    hourly: dict[str, list[Number | str | None]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlaceHours:
+    """One place's forecast: arrays (member, hour) by Forecast field from `start`, NaN where unknown."""
+
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+    start: datetime
+    fields: dict[str, Array]
+    precip_form: NDArray[np.int8]
+
+
+def read_places(body: object, *, want_local_time: bool = False) -> list[PlaceHours]:
+    """All places of an answer, in its order. Raises SourceChanged for what cannot be trusted, SourceDown for a limit.
+
+    Local times are refused, because the source gives one offset for the whole answer and so invents or drops an hour
+    at a clock change; `want_local_time` accepts them with that offset, for answers someone else recorded.
+    """
+    told = body if isinstance(body, list) else [body]
+    if not told:
+        raise SourceChanged(SOURCE, "answered an empty list of places")
+    places = []
+    for i, one in enumerate(told):
+        if isinstance(one, dict) and one.get("error"):
+            raise limit_or_refusal(str(one.get("reason", "no reason given"))) or SourceChanged(
+                SOURCE, f"answered an error: {one.get('reason')}"
+            )
+        try:
+            place = _Place.model_validate(one)
+        except ValidationError as exc:
+            first = exc.errors(include_url=False, include_input=False)[0]
+            where = ".".join(str(part) for part in first["loc"])
+            raise SourceChanged(SOURCE, f"answer has another shape at {where}: {first['msg']}") from exc
+        if place.location_id not in (None, i):
+            raise SourceChanged(SOURCE, f"place {i} of the answer says it is place {place.location_id}")
+        places.append(_read(place, want_local_time))
+    return places
+
+
+def _read(place: _Place, want_local_time: bool) -> PlaceHours:
+    stamps = _stamps(place, want_local_time)
+    n = len(stamps)
+    for name, series in place.hourly.items():
+        if len(series) != n:
+            raise SourceChanged(SOURCE, f"{name} has {len(series)} values for {n} times")
+    members = member_keys(place.hourly)
+    start = stamps[0]
+    fields = {field: np.full((len(members), n), np.nan) for field in FIELDS}
+    form = np.zeros((len(members), n), dtype=np.int8)
+    for m, suffix in enumerate(members):
+        for name, variable in VARIABLES.items():
+            if name + suffix in place.hourly:
+                at_stamp = _values(place, name + suffix, variable)
+                fields[variable.field][m] = preceding(at_stamp) if variable.preceding else between(at_stamp)
+        if CODE + suffix in place.hourly:
+            form[m] = _form(place, CODE + suffix)
+    return PlaceHours(
+        lat_deg=place.latitude, lon_deg=place.longitude, start=start, fields=fields, precip_form=form,
+        elevation_m=float("nan") if place.elevation is None else place.elevation,
+    )  # fmt: skip
+
+
+def member_keys(names: Iterable[str]) -> list[str]:
+    """Suffixes of the members in order: the control carries none, the others _member01, _member02 …"""
+    numbered = {match.group() for name in names if (match := re.search(r"_member\d+$", name))}
+    return ["", *sorted(numbered, key=lambda s: int(s.removeprefix("_member")))]
+
+
+def preceding(at_stamp: Array) -> Array:
+    """Values of the hour before each stamp, moved to the hour they belong to; the last hour is unknown."""
+    return np.append(at_stamp[1:], np.nan)
+
+
+def between(at_stamp: Array) -> Array:
+    """Instants at both ends of each hour, averaged; the last hour has no second end and is unknown."""
+    return np.append((at_stamp[:-1] + at_stamp[1:]) / 2.0, np.nan)
+
+
+def _stamps(place: _Place, want_local_time: bool) -> list[datetime]:
+    raw, unit = place.hourly.get("time", []), place.hourly_units.get("time")
+    if not raw:
+        raise SourceChanged(SOURCE, "answer has no times")
+    try:
+        if unit == "unixtime":
+            stamps = [datetime.fromtimestamp(float(t), UTC) for t in raw]  # type: ignore[arg-type]
+        elif unit == "iso8601" and (want_local_time or place.utc_offset_seconds == 0):
+            offset = timedelta(seconds=place.utc_offset_seconds)
+            stamps = [datetime.fromisoformat(str(t)).replace(tzinfo=UTC) - offset for t in raw]
+        elif unit == "iso8601":
+            raise SourceChanged(SOURCE, "answered local times where UTC was asked")
+        else:
+            raise SourceChanged(SOURCE, f'times are in unit "{unit}"')
+    except (TypeError, ValueError, OverflowError) as exc:
+        raise SourceChanged(SOURCE, f"times cannot be read ({exc})") from exc
+    if any(b - a != timedelta(hours=1) for a, b in pairwise(stamps)):
+        raise SourceChanged(SOURCE, "times are not one hour apart")
+    if not want_local_time and (stamps[0].minute or stamps[0].second):
+        raise SourceChanged(SOURCE, "times are not on the hour")
+    return stamps
+
+
+def _values(place: _Place, key: str, variable: Variable) -> Array:
+    unit = place.hourly_units.get(key)
+    if unit != variable.unit:
+        raise SourceChanged(SOURCE, f'{key} is in "{unit}", not "{variable.unit}"')
+    values = _numbers(place, key) * variable.factor
+    if variable.field == "freezing_level_m":
+        return np.where((values < variable.low) | (values > variable.high), np.nan, values)
+    if np.any((values < variable.low) | (values > variable.high)):
+        raise SourceChanged(SOURCE, f"{key} has values beyond what is possible ({np.nanmin(values):g} to "
+                                    f"{np.nanmax(values):g})")  # fmt: skip
+    values = np.maximum(values, 0.0) if variable.field == "shortwave_wm2" else values
+    return np.minimum(values, 1.0) if variable.field == "rh_frac" else values
+
+
+def _numbers(place: _Place, key: str) -> Array:
+    raw = place.hourly[key]
+    if any(isinstance(v, str) for v in raw):
+        raise SourceChanged(SOURCE, f"{key} holds text")
+    return np.array([np.nan if v is None else v for v in raw], dtype=np.float64)
+
+
+def _form(place: _Place, key: str) -> NDArray[np.int8]:
+    """The form of each hour by the codes at its two ends; freezing wins over pellets."""
+    if place.hourly_units.get(key) != CODE_UNIT:
+        raise SourceChanged(SOURCE, f'{key} is in "{place.hourly_units.get(key)}", not "{CODE_UNIT}"')
+    codes = _numbers(place, key)
+    form = np.zeros(codes.size, dtype=np.int8)
+    for known, value in ((PELLET_CODES, PrecipForm.PELLETS), (FREEZING_CODES, PrecipForm.FREEZING)):
+        at_stamp = np.isin(codes, known)
+        form[at_stamp | np.append(at_stamp[1:], False)] = value
+    return form
+
+
+def limit_or_refusal(reason: str, now_utc: datetime | None = None) -> SourceError | None:
+    """What the source's own words ask of us; None when they are none of its known ones.
+
+    Limits are counted in fixed windows (minute, hour, UTC day), so the wait runs to the end of the window. Without
+    `now_utc` the wait is a whole window.
+    """
+    words = reason.lower()
+    if "limit exceeded" in words:
+        for word, window in (
+            ("minutely", timedelta(minutes=1)), ("hourly", timedelta(hours=1)), ("daily", timedelta(days=1)),
+        ):  # fmt: skip
+            if word in words:
+                return SourceDown(SOURCE, reason, retryable=True, retry_after_s=_rest_of(window, now_utc))
+        return SourceDown(SOURCE, reason, retryable=True, retry_after_s=_rest_of(timedelta(days=1), now_utc))
+    if "concurrent" in words or "overloaded" in words:
+        return SourceDown(SOURCE, reason, retryable=True)
+    if "api key" in words or "apikey" in words:
+        return SourceError(SOURCE, f"refuses the API key: {reason}")
+    return None
+
+
+def _rest_of(window: timedelta, now_utc: datetime | None) -> float:
+    if now_utc is None:
+        return window.total_seconds()
+    midnight = now_utc.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    return (window - (now_utc - midnight) % window).total_seconds() + 1.0  # a second past the turn of the window
