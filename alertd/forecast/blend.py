@@ -1,0 +1,91 @@
+"""Several sources' forecasts for the same places as one, each source with equal weight, on the member axis."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.series import WEATHER_FIELDS, Array, Forecast, Gap
+
+SAME_PLACE_DEG = 1e-3  # about 100 m
+WET_LAPSE_K_PER_M = 0.0060  # saturated air near 0 °C (moist adiabat at 850 to 700 hPa)
+DRY_LAPSE_K_PER_M = 0.0065  # standard atmosphere
+
+
+def pool(forecasts: Sequence[Forecast], *, failed: Mapping[str, str] | None = None) -> Forecast:
+    """One forecast over the union of hours, members of all sources side by side.
+
+    Every source gets the same number of members, the largest any has; one with fewer repeats its own in turn. Hours a
+    source does not cover are unknown (NaN) in its members and stay so. Temperatures are brought to the heights of the
+    first source (see `at_heights`). failed: provider name -> reason, for those that gave nothing; told as a Gap.
+    Raises ValueError for none, or for different places.
+    """
+    if not forecasts:
+        raise ValueError("nothing to pool")
+    first = forecasts[0]
+    whole = tuple(range(first.lat_deg.size))
+    lost = tuple(Gap(cell_idx=whole, reason=f"{name}: {why}") for name, why in (failed or {}).items())
+    if len(forecasts) == 1:
+        return replace(first, gaps=first.gaps + lost) if lost else first
+    for other in forecasts[1:]:
+        same = other.lat_deg.shape == first.lat_deg.shape and np.allclose(
+            [other.lat_deg, other.lon_deg], [first.lat_deg, first.lon_deg], rtol=0.0, atol=SAME_PLACE_DEG
+        )
+        if not same:
+            raise ValueError(f"{first.provider} and {other.provider} are for different places")
+    heights = first.elevation_m
+    for other in forecasts[1:]:
+        heights = np.where(np.isnan(heights), other.elevation_m, heights)
+    level = [at_heights(forecast, heights) for forecast in forecasts]
+    start, end = min(f.start for f in level), max(f.end for f in level)
+    hours = round((end - start) / timedelta(hours=1))
+    members = max(f.air_temp_c.shape[0] for f in level)
+    arrays = {
+        name: np.concatenate([laid(f, name, start_idx(f, first=start), hours, members) for f in level])
+        for name in WEATHER_FIELDS
+    }
+    return replace(
+        first,
+        provider=" + ".join(dict.fromkeys(f.provider for f in level)),
+        licence="; ".join(dict.fromkeys(f.licence for f in level)),
+        issued_at=min(f.issued_at or f.fetched_at for f in level),
+        fetched_at=min(f.fetched_at for f in level),
+        start=start,
+        elevation_m=heights.copy(),
+        gaps=tuple(dict.fromkeys(gap for f in level for gap in f.gaps)) + lost,
+        served_stale=any(f.served_stale for f in level),
+        **arrays,
+    )
+
+
+def start_idx(forecast: Forecast, *, first: datetime) -> int:
+    """Whole hours from `first` to the forecast's start. Raises ValueError when they are off the same clock hours."""
+    offset = forecast.start - first
+    if offset % timedelta(hours=1):
+        raise ValueError(f"{forecast.provider} does not start on the hours of the others")
+    return offset // timedelta(hours=1)
+
+
+def laid(forecast: Forecast, name: str, offset: int, hours: int, members: int) -> NDArray[Any]:
+    """One weather array, on `hours` hours and `members` members; unknown outside its own hours."""
+    own = getattr(forecast, name)
+    whole = np.full((members, own.shape[1], hours), 0 if own.dtype == np.int8 else np.nan, dtype=own.dtype)
+    whole[..., offset : offset + own.shape[2]] = own[np.arange(members) % own.shape[0]]
+    return whole
+
+
+def at_heights(forecast: Forecast, elevation_m: Array) -> Forecast:
+    """The forecast with air temperature moved to other heights; unknown heights leave it where it is.
+
+    Upward it cools by the wet rate in saturated or precipitating hours, else by the standard one. Downward it warms
+    by the wet rate in such hours only: a valley under clear sky is not warmer than the slope. Errs to the cold side.
+    """
+    up_m = np.nan_to_num(elevation_m - forecast.elevation_m)[:, None]
+    if not up_m.any():
+        return replace(forecast, elevation_m=elevation_m.copy())
+    wet = (forecast.precip_mmwe_h > 0.1) | ((forecast.rh_frac >= 0.9) & (forecast.cloud_frac >= 0.9))
+    lapse = np.where(wet, WET_LAPSE_K_PER_M, np.where(up_m > 0.0, DRY_LAPSE_K_PER_M, 0.0))
+    return replace(forecast, air_temp_c=forecast.air_temp_c - lapse * up_m, elevation_m=elevation_m.copy())

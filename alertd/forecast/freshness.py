@@ -1,0 +1,91 @@
+"""Is a forecast young and whole enough to plan with, and what must the reader be told when it is not."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import IntEnum
+
+import numpy as np
+
+from alertd.forecast.series import Forecast
+
+
+class Usable(IntEnum):
+    """How far a forecast can be trusted, worse is higher."""
+
+    OK = 0
+    PARTIAL = 1  # something is missing
+    STALE = 2  # old, or the last answer of a source that is down
+    UNUSABLE = 3  # too old or too empty to plan with: the outcome is unknown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Ages in hours since issue (since fetch where the source does not say). future_h: clocks may differ by this."""
+
+    stale_after_h: float = 6.0
+    unusable_after_h: float = 24.0
+    future_h: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Freshness:
+    """`reasons` are cautions for the reader; empty exactly when `state` is OK."""
+
+    state: Usable
+    reasons: tuple[str, ...]
+
+
+def freshness(
+    forecast: Forecast,
+    *,
+    now_utc: datetime,
+    window_start: datetime,
+    window_end: datetime,
+    limits: Limits | None = None,
+) -> Freshness:
+    """Judge one forecast for the hours a trip needs."""
+    limits = limits or Limits()
+    state, reasons = Usable.OK, []
+    age_h = forecast.age_h(now_utc)
+    name = forecast.provider
+    if age_h > limits.unusable_after_h:
+        state, reasons = Usable.UNUSABLE, [f"{name}: forecast is {age_h:.0f} h old, too old to plan with"]
+    elif age_h > limits.stale_after_h:
+        state, reasons = Usable.STALE, [f"{name}: forecast is {age_h:.0f} h old"]
+    elif age_h < -limits.future_h:
+        state, reasons = Usable.STALE, [f"{name}: forecast claims to be issued {-age_h:.0f} h from now"]
+    if forecast.served_stale:
+        state = max(state, Usable.STALE)
+        reasons.append(f"{name}: source not reached or not updating, its last good forecast is used")
+    known_frac = covered_frac(forecast, window_start, window_end)
+    if known_frac == 0.0:
+        state = Usable.UNUSABLE
+        reasons.append(f"{name}: no forecast for the hours of this trip")
+    elif known_frac < 1.0:
+        state = max(state, Usable.PARTIAL)
+        missing = min(99, max(1, round(100 * (1.0 - known_frac))))
+        reasons.append(f"{name}: {missing} % of the hours and places of this trip have no forecast")
+    for gap in forecast.gaps:
+        state = max(state, Usable.PARTIAL)
+        reasons.append(gap.reason)
+    return Freshness(state=state, reasons=tuple(dict.fromkeys(reasons)))
+
+
+def covered_frac(forecast: Forecast, window_start: datetime, window_end: datetime) -> float:
+    """Share of (cell, hour) of the window for which some member knows both temperature and precipitation."""
+    hour = timedelta(hours=1)
+    first, last = int((window_start - forecast.start) // hour), int(-((forecast.start - window_end) // hour))
+    wanted = max(last - first, 1) * forecast.lat_deg.size
+    inside = slice(max(first, 0), max(min(last, forecast.hours), 0))
+    known = ~np.isnan(forecast.air_temp_c[..., inside]) & ~np.isnan(forecast.precip_mmwe_h[..., inside])
+    return float(np.count_nonzero(known.any(axis=0)) / wanted)
+
+
+def together(judged: Sequence[Freshness]) -> Freshness:
+    """Several sources together: the best state of any (a trip can be planned on it), all cautions."""
+    if not judged:
+        return Freshness(state=Usable.UNUSABLE, reasons=("no forecast source answered",))
+    reasons = tuple(dict.fromkeys(reason for one in judged for reason in one.reasons))
+    state = min(one.state for one in judged)
+    return Freshness(state=max(state, Usable.PARTIAL) if reasons else state, reasons=reasons)
