@@ -7,6 +7,7 @@ requeue ── given up ─────→ parked
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -58,6 +59,13 @@ class Outbox:
                 _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
             )
             return [_outgoing(row) for row in rows]
+
+    def peek_due(self, now: datetime, target: str) -> list[Outgoing]:
+        """What could be claimed for `target`, unclaimed: for the only daemon, while the file takes no writes."""
+        wanted = _whole().where(*_due(now), ~_older_waits(now), deliveries.c.target == target)
+        with self._database.read() as connection:
+            rows = connection.execute(wanted.order_by(deliveries.c.next_try, deliveries.c.id))
+            return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
 
     def release_claims(self) -> int:
         """Free every lease. Only the daemon that holds the store's lock may: all other owners are then dead."""

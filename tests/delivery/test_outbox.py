@@ -120,6 +120,42 @@ async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon
     assert [row.state for row in store.outbox.of_notice(notice.id)] == ["done"]
 
 
+async def test_while_the_disk_is_full_what_is_decided_still_goes_out_once(store: Store, noon: datetime, say) -> None:
+    """Nothing can be written: neither claims nor marks. All of it still arrives, one after a retry."""
+    said = [say(f"{number}", trip_id="") for number in range(20)]
+    hook = Scripted(DeliveryError("hook", "answered 500"))
+
+    class ReadOnly(Outbox):
+        full = True
+
+        def claim_due(self, *args: object, **kwargs: object) -> list:
+            if self.full:
+                raise StoreError("disk is full")
+            return super().claim_due(*args, **kwargs)
+
+        def mark_done(self, *args: object) -> None:
+            if self.full:
+                raise StoreError("disk is full")
+            super().mark_done(*args)
+
+        def mark_retry(self, *args: object) -> None:
+            raise StoreError("disk is full")
+
+        wake = mark_parked = mark_expired = mark_retry
+
+    outbox = ReadOnly(store._database)
+    dispatcher = _dispatcher(outbox, hook=hook)
+    for second in (0, 1, 10, 20):
+        with pytest.raises(StoreError, match="full"):
+            await dispatcher.deliver_due(noon + timedelta(seconds=second))
+    outbox.full = False
+    outbox.wake = lambda *args: 0
+    assert (await dispatcher.deliver_due(noon + timedelta(hours=1))).done_n == 0
+    assert sorted(hook.texts) == sorted(notice.text for notice in said)
+    assert hook.tries_n == 21
+    assert store.outbox.health(noon).done_n == 20
+
+
 async def test_a_failure_is_tried_again_later_and_its_reason_kept(store: Store, noon: datetime, say) -> None:
     notice = say("chain")
     hook = Scripted(DeliveryError("hook", "answered 500"))

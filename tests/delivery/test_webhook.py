@@ -1,8 +1,13 @@
 """The webhook against a real loopback receiver, and against a stub transport where the other end must be public."""
 
+import asyncio
+import shutil
+import ssl
+import subprocess
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from ipaddress import ip_network
+from pathlib import Path
 
 import httpx
 import pytest
@@ -282,3 +287,48 @@ async def test_a_name_without_address_is_retried(channel_to, make_out) -> None:
         with pytest.raises(DeliveryError, match=r"fleet\.example has no address") as caught:
             await channel.send(make_out(), NOW_S)
     assert not caught.value.permanent
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A certificate for fleet.example, made here for an hour; key and certificate in one file."""
+    openssl = shutil.which("openssl")
+    if openssl is None:
+        pytest.skip("the openssl program, which makes the test certificate, is not installed")
+    folder = tmp_path_factory.mktemp("tls")
+    command = "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 1 -subj /CN=fleet.example"
+    files = ["-keyout", folder / "key.pem", "-out", folder / "cert.pem", "-addext", "subjectAltName=DNS:fleet.example"]
+    subprocess.run([openssl, *command.split(), *files], check=True, capture_output=True)
+    both = folder / "both.pem"
+    both.write_text((folder / "key.pem").read_text() + (folder / "cert.pem").read_text())
+    return both
+
+
+@pytest.mark.parametrize(("name", "trusted"), [("fleet.example", True), ("other.example", False)])
+async def test_the_certificate_is_checked_for_the_name_though_the_address_is_pinned(
+    channel_to, make_out, certificate: Path, name: str, trusted: bool
+) -> None:
+    """A TLS server on the loopback address, where the stub resolver sends every name."""
+    asked_for: list[str | None] = []
+    server_tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    server_tls.load_cert_chain(certificate)
+    server_tls.sni_callback = lambda _socket, server_name, _context: asked_for.append(server_name)
+
+    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        head = await reader.readuntil(b"\r\n\r\n")
+        assert f"\r\nHost: {name}:".lower().encode() in head.lower()
+        writer.write(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n")
+        await writer.drain()
+        writer.close()
+
+    server = await asyncio.start_server(answer, "127.0.0.1", 0, ssl=server_tls)
+    async with server:
+        url = f"https://{name}:{server.sockets[0].getsockname()[1]}/"
+        tls = ssl.create_default_context(cafile=str(certificate))
+        async with channel_to(url, resolve=_stub_resolver(["127.0.0.1"]), tls=tls) as channel:
+            if trusted:
+                await channel.send(make_out(), _now_s())
+            else:
+                with pytest.raises(DeliveryError, match=r"[Hh]ostname mismatch"):
+                    await channel.send(make_out(), _now_s())
+    assert asked_for == [name]
