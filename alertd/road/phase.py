@@ -120,7 +120,7 @@ def snow_fraction(chance: ArrayLike, rank: ArrayLike) -> Array:
     """
     p, u = np.asarray(chance, dtype=np.float64), np.asarray(rank, dtype=np.float64)
     half = np.minimum(MIXED_HALF_WIDTH, np.minimum(p, 1.0 - p))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         ramp = np.clip(0.5 + (p - u) / (2.0 * half), 0.0, 1.0)
     return np.where(half > 0.0, ramp, np.where(np.isnan(p + u), np.nan, np.where(p > 0.5, 1.0, 0.0)))
 

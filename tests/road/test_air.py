@@ -1,0 +1,135 @@
+"""Humidity, wet bulb and temperature at the road's height."""
+
+from typing import Any
+
+import numpy as np
+import psychrolib
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alertd.road import air
+
+LAPSE = 0.0065
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _si_units() -> None:
+    psychrolib.SetUnitSystem(psychrolib.SI)
+
+
+@given(t=st.floats(0.5, 35.0), rh=st.floats(0.15, 1.0), p=st.floats(600.0, 1050.0))
+def test_wet_bulb_agrees_with_psychrolib_above_freezing(t: float, rh: float, p: float) -> None:
+    """psychrolib 2.5, ASHRAE Fundamentals 2017. Its own humidity functions take ice below 0.01 °C, so vapour enters
+    through the humidity ratio, computed over water; it solves to 0.001 K, and its vapour curve differs by 0.05 %."""
+    ours = float(air.wet_bulb_c(t, rh, p))
+    if ours > 0.05:
+        ratio = float(air.humidity_ratio(air.vapour_pressure_hpa(t, rh), p))
+        assert ours == pytest.approx(psychrolib.GetTWetBulbFromHumRatio(t, ratio, 100.0 * p), abs=0.01)
+
+
+@given(t=st.floats(-40.0, 40.0), rh=st.floats(0.01, 1.0), p=st.floats(550.0, 1050.0))
+def test_wet_bulb_solves_its_energy_balance_and_lies_below_air(t: float, rh: float, p: float) -> None:
+    tw = float(air.wet_bulb_c(t, rh, p))
+    w = float(air.humidity_ratio(air.vapour_pressure_hpa(t, rh), p))
+    ws = float(air.humidity_ratio(air.svp_water_hpa(tw), p))
+    residual = (2501.0 - 2.326 * tw) * ws - 1.006 * (t - tw) - w * (2501.0 + 1.86 * t - 4.186 * tw)
+    assert residual == pytest.approx(0.0, abs=1e-6)
+    assert tw <= t + 1e-9
+
+
+@given(t=st.floats(-40.0, 40.0), rh=st.floats(0.02, 1.0))
+def test_dew_and_frost_points_invert_their_curves(t: float, rh: float) -> None:
+    e = float(air.vapour_pressure_hpa(t, rh))
+    assert float(air.svp_water_hpa(air.dew_point_c(t, rh))) == pytest.approx(e, rel=1e-6)
+    assert float(air.svp_ice_hpa(air.frost_point_c(t, rh))) == pytest.approx(e, rel=1e-6)
+
+
+SAMPLES = np.array([[-8.0, 0.0], [2.5, 11.0]])
+FUNCTIONS: dict[str, Any] = {
+    "svp_water_hpa": air.svp_water_hpa,
+    "svp_ice_hpa": air.svp_ice_hpa,
+    "dew_point_c": lambda t: air.dew_point_c(t, 0.7),
+    "frost_point_c": lambda t: air.frost_point_c(t, 0.7),
+    "rh_from_dew_point": lambda t: air.rh_from_dew_point(t, -10.0),
+    "wet_bulb_c": lambda t: air.wet_bulb_c(t, 0.7, 850.0),
+    "pressure_at_height_hpa": lambda t: air.pressure_at_height_hpa(900.0, t, 0.7, 900.0, 1500.0),
+    "moist_lapse_k_per_m": lambda t: air.moist_lapse_k_per_m(t, 850.0),
+    "temperature_at_height_c": lambda t: air.temperature_at_height_c(t, 900.0, 1500.0, lapse_k_per_m=LAPSE),
+    "humidity_at_height_frac": lambda t: air.humidity_at_height_frac(0.6, t, t - 3.0, 900.0, 840.0, 0.0),
+}
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_arrays_give_what_scalars_give_and_nan_stays_nan(name: str) -> None:
+    f = FUNCTIONS[name]
+    whole = f(SAMPLES)
+    assert whole.shape == SAMPLES.shape
+    assert [float(f(float(t))) for t in SAMPLES.ravel()] == pytest.approx(list(whole.ravel()), rel=1e-12)
+    assert np.isnan(f(np.nan))
+
+
+def test_pressure_moved_and_moved_back_is_the_same_and_near_the_standard_atmosphere() -> None:
+    up = float(air.pressure_at_height_hpa(1013.25, 15.0, 0.0, 0.0, 1500.0))
+    # ISO 2533: 845.6 hPa at 1500 m; a column of one temperature instead of a cooling one differs by 0.3 %.
+    assert up == pytest.approx(845.6, rel=0.005)
+    assert float(air.pressure_at_height_hpa(up, 15.0, 0.0, 1500.0, 0.0)) == pytest.approx(1013.25, abs=1e-9)
+
+
+def test_freezing_level_anchors_the_slope_between_cell_and_road() -> None:
+    """Cell at 500 m with +5 °C, 0 °C level at 1500 m: 5 K/km, so +2.5 °C at 1000 m."""
+    at_road = air.temperature_at_height_c(5.0, 500.0, 1000.0, lapse_k_per_m=LAPSE, freezing_level_m=1500.0)
+    assert float(at_road) == pytest.approx(2.5)
+
+
+@pytest.mark.parametrize(
+    ("freezing_level_m", "why"),
+    [
+        (700.0, "nearer than 300 m"),
+        (6000.0, "flatter than 2 K/km"),
+        (900.0, "steeper than 9 K/km"),
+        (300.0, "inverted"),
+    ],
+)
+def test_an_anchor_out_of_bounds_falls_back_to_the_regime(freezing_level_m: float, why: str) -> None:
+    at_road = air.temperature_at_height_c(5.0, 500.0, 1000.0, lapse_k_per_m=LAPSE, freezing_level_m=freezing_level_m)
+    assert float(at_road) == pytest.approx(5.0 - 500.0 * LAPSE), why
+
+
+@pytest.mark.parametrize("freezing_level_m", [np.nan, 2000.0])
+def test_a_valley_road_is_never_warmed_in_a_clear_calm_night(freezing_level_m: float) -> None:
+    def at(cloud: float, wind: float, sun: bool) -> float:
+        moved = air.temperature_at_height_c(
+            4.0, 1500.0, 900.0, lapse_k_per_m=LAPSE, freezing_level_m=freezing_level_m, cloud_frac=cloud,
+            wind_mps=wind, sun_is_up=sun,
+        )  # fmt: skip
+        return float(moved)
+
+    assert at(0.1, 1.0, False) == 4.0
+    assert at(np.nan, np.nan, False) == 4.0  # unknown sky and wind: the cautious reading
+    assert at(0.9, 1.0, False) > 4.0
+    assert at(0.1, 5.0, False) > 4.0
+    assert at(0.1, 1.0, True) > 4.0
+
+
+def test_a_profile_is_preferred_and_carries_an_inversion() -> None:
+    profile = (np.array([500.0, 800.0, 1500.0]), np.array([-6.0, 1.0, -3.0]))
+    at_road = air.temperature_at_height_c(-5.5, 500.0, 800.0, lapse_k_per_m=LAPSE, profile=profile)
+    assert float(at_road) == pytest.approx(1.5)
+    below = air.temperature_at_height_c(-5.5, 500.0, 300.0, lapse_k_per_m=LAPSE, profile=profile)
+    assert float(below) == pytest.approx(-5.5)  # no slope below the lowest level
+
+
+def test_precipitating_air_cools_by_the_moist_adiabat_and_dry_air_by_the_month() -> None:
+    wet = air.regime_lapse_k_per_m(0.0, 850.0, 0.95, 1.0, 1.0, 1)
+    dry = air.regime_lapse_k_per_m(0.0, 850.0, 0.50, 0.5, 0.0, np.array([1, 7]))
+    assert float(wet) == pytest.approx(air.moist_lapse_k_per_m(0.0, 850.0))
+    assert list(dry * 1000.0) == pytest.approx([4.4, 8.1])  # Liston & Elder 2006
+
+
+def test_humidity_keeps_saturation_in_rain_and_vapour_share_when_dry() -> None:
+    assert float(air.humidity_at_height_frac(0.93, 5.0, 1.0, 900.0, 850.0, 2.0)) == 0.93
+    dry = float(air.humidity_at_height_frac(0.50, 5.0, 1.0, 900.0, 850.0, 0.0))
+    e0, e1 = 0.50 * air.svp_water_hpa(5.0), dry * air.svp_water_hpa(1.0)
+    assert float(e0 / 900.0) == pytest.approx(float(e1 / 850.0))
+    assert float(air.humidity_at_height_frac(0.95, 5.0, -5.0, 900.0, 800.0, 0.0)) == 1.0

@@ -1,0 +1,247 @@
+"""The shared corridor: one run per forecast, states picked at each truck's arrival."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from alertd.forecast.series import Forecast, PrecipForm
+from alertd.road.air import isa_pressure_hpa
+from alertd.road.corridor import MemberQuantiles, RoadField, at_arrival, member_quantiles, road_cells, run_corridor
+from alertd.road.phase import snow_chance
+from alertd.road.state import RoadClass
+
+START = datetime(2026, 1, 10, 0, tzinfo=UTC)
+PAST_H = 48
+
+
+def forecast(members: int = 1, cells: int = 1, hours: int = 72, **given: Any) -> Forecast:
+    """Uniform weather unless told otherwise: overcast, +0 °C, dry, cell at 1000 m; 48 past hours."""
+    shape = (members, cells, hours)
+    values = {
+        "air_temp_c": 0.0, "rh_frac": 0.9, "pressure_hpa": np.nan, "wind_mps": 4.0, "cloud_frac": 1.0,
+        "shortwave_wm2": np.nan, "precip_mmwe_h": 0.0, "precip_prob_frac": np.nan, "freezing_level_m": np.nan,
+        "snow_level_m": np.nan,
+    }  # fmt: skip
+    arrays = {n: np.broadcast_to(given.pop(n, v), shape).astype(float) for n, v in values.items()}
+    form = np.broadcast_to(given.pop("precip_form", 0), shape).astype(np.int8)
+    elevation = np.broadcast_to(given.pop("elevation_m", 1000.0), (cells,)).astype(float)
+    return Forecast(
+        provider="stub", licence="none", issued_at=START, fetched_at=START + timedelta(hours=PAST_H), start=START,
+        lat_deg=np.linspace(47.0, 47.5, cells), lon_deg=np.full(cells, -121.0), elevation_m=elevation,
+        precip_form=form, **arrays, **given,
+    )  # fmt: skip
+
+
+def middle(members: int = 1) -> MemberQuantiles:
+    half = np.full(members, 0.5)
+    return MemberQuantiles(phase=half, phase_model=half.copy(), friction=half.copy(), height_z=np.zeros(members))
+
+
+def road(*elevations_m: float, cell: int = 0) -> Any:
+    z = np.asarray(elevations_m, dtype=float)
+    n = z.size
+    return road_cells(np.arange(n) * 250.0, z, np.full(n, cell), np.full(n, 47.0), np.full(n, -121.0))
+
+
+def per_cell(cells: int) -> Any:
+    """One column at 1000 m in each cell."""
+    n = np.arange(cells)
+    return road_cells(n * 250.0, np.full(cells, 1000.0), n, np.full(cells, 47.0), np.full(cells, -121.0))
+
+
+def classes_at(field: RoadField, hour: int) -> list[RoadClass]:
+    return [RoadClass(c) for c in field.road_class[0, :, hour - 1]]
+
+
+def storm(hours: int = 72, **given: Any) -> Forecast:
+    """2 mm/h from hour 50 on, saturated."""
+    precip = np.where(np.arange(hours) >= 50, 2.0, 0.0)
+    return forecast(hours=hours, precip_mmwe_h=precip, rh_frac=0.97, **given)
+
+
+def test_one_storm_is_rain_in_the_valley_and_snow_on_the_pass() -> None:
+    """+1 °C at 1000 m: +5 °C at the 400 m valley, -4 °C at the 1800 m pass."""
+    field = run_corridor(storm(air_temp_c=1.5), road(400.0, 1800.0), quantiles=middle())
+    assert classes_at(field, 60) == [RoadClass.WET, RoadClass.SNOW]
+    assert field.snowfall_mmwe_h[0, 0, 59] == 0.0
+    assert field.snowfall_mmwe_h[0, 1, 59] == pytest.approx(2.0)
+
+
+def test_a_road_that_was_warm_melts_the_first_of_the_snow() -> None:
+    """Ground heat from two days at +6 °C: the reason for past hours."""
+    days = np.where(np.arange(72) < 48, np.array([[6.0], [-6.0]]), -1.5)
+    field = run_corridor(storm(cells=2, air_temp_c=days), per_cell(2), quantiles=middle())
+    warm, cold = field.snow_mmwe[0, :, 51]
+    assert warm < cold - 0.3
+
+
+def test_freezing_rain_glazes_a_cold_road() -> None:
+    fc = storm(air_temp_c=-2.0, precip_form=PrecipForm.FREEZING)
+    assert classes_at(run_corridor(fc, road(1000.0), quantiles=middle()), 56) == [RoadClass.GLAZE]
+
+
+def test_colder_air_never_brings_less_snow() -> None:
+    air_c = np.array([3.0, 2.0, 1.0, 0.0, -1.0, -4.0])[:, None]
+    field = run_corridor(storm(cells=6, air_temp_c=air_c), per_cell(6), quantiles=middle())
+    fell = field.snowfall_mmwe_h[0].sum(axis=1).tolist()
+    lay = (field.snow_mmwe + field.ice_mmwe)[0, :, -1].tolist()
+    assert fell == sorted(fell)
+    assert lay == sorted(lay)
+    assert lay[0] == 0.0
+    assert lay[-1] > 20.0
+
+
+def test_members_split_into_snow_and_rain_as_the_chance_says() -> None:
+    members = 60
+    q = member_quantiles(members, np.random.default_rng(2))
+    q = replace(q, height_z=np.zeros(members))
+    field = run_corridor(storm(members=members, air_temp_c=1.0), road(1000.0), quantiles=q)
+    share = float(field.snowfall_mmwe_h[:, 0, 60].mean()) / 2.0
+    assert share == pytest.approx(float(snow_chance(1.0, 0.97, isa_pressure_hpa(1000.0)).mean), abs=0.03)
+
+
+def test_a_missing_hour_is_unknown_until_the_road_is_known_again() -> None:
+    """Weather gone at hour 20; +8 °C and sun later thaw whatever may have fallen unseen, after 12 known hours."""
+    hours = np.arange(72)
+    rh = np.where(hours == 20, np.nan, 0.6)
+    field = run_corridor(forecast(air_temp_c=8.0, rh_frac=rh), road(1000.0), quantiles=middle())
+    unknown = field.road_class[0, 0] == RoadClass.UNKNOWN
+    assert list(np.flatnonzero(unknown)) == list(range(20, 32))
+    assert np.isnan(field.surface_temp_c[0, 0, 20:32]).all()
+    assert any("missing in 1 of 72 hours" in n for n in field.notes)
+
+
+def test_a_gap_in_the_cold_stays_unknown_to_the_end() -> None:
+    """Snow that fell unseen at -5 °C would still lie there days later."""
+    precip = np.where(np.arange(72) == 20, np.nan, 0.0)
+    field = run_corridor(forecast(air_temp_c=-5.0, precip_mmwe_h=precip), road(1000.0), quantiles=middle())
+    assert (field.road_class[0, 0, 20:] == RoadClass.UNKNOWN).all()
+    assert (field.road_class[0, 0, :20] != RoadClass.UNKNOWN).all()
+
+
+@pytest.mark.parametrize("name", ["air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h"])
+def test_weather_that_never_came_is_unknown_everywhere(name: str) -> None:
+    field = run_corridor(forecast(**{name: np.nan}), road(1000.0, 1500.0), quantiles=middle())
+    assert (field.road_class == RoadClass.UNKNOWN).all()
+    assert np.isnan(field.snow_mmwe).all()
+
+
+@pytest.mark.parametrize(
+    "name", ["pressure_hpa", "shortwave_wm2", "cloud_frac", "freezing_level_m", "snow_level_m", "precip_prob_frac"]
+)
+def test_fields_that_can_be_derived_may_be_missing(name: str) -> None:
+    field = run_corridor(forecast(**{name: np.nan}), road(1000.0, 1500.0), quantiles=middle())
+    assert (field.road_class != RoadClass.UNKNOWN).all()
+
+
+def test_missing_cloud_never_leaves_the_road_warmer_than_any_cloud() -> None:
+    def surface(cloud: float) -> Any:
+        fc = forecast(cloud_frac=cloud, wind_mps=1.5, rh_frac=0.7)
+        return run_corridor(fc, road(1000.0), quantiles=middle()).surface_temp_c[0, 0]
+
+    told = np.minimum(surface(0.0), surface(1.0))
+    assert (surface(np.nan) <= told + 1e-4).all()
+
+
+def test_too_few_past_hours_are_said() -> None:
+    late = replace(forecast(), fetched_at=START + timedelta(hours=5))
+    field = run_corridor(late, road(1000.0), quantiles=middle())
+    assert any("5 past hours instead of 48" in n and "not known" in n for n in field.notes)
+    assert run_corridor(forecast(), road(1000.0), quantiles=middle()).notes == ()
+
+
+def test_a_cell_of_unknown_height_is_said_and_widens_the_members() -> None:
+    q = member_quantiles(20, np.random.default_rng(0))
+
+    def spread(elevation_m: float) -> tuple[float, tuple[str, ...]]:
+        field = run_corridor(forecast(members=20, elevation_m=elevation_m), road(1000.0), quantiles=q)
+        return float(field.air_temp_c[:, 0, 10].std()), field.notes
+
+    known, unknown = spread(1000.0), spread(np.nan)
+    assert known[0] == pytest.approx(0.0, abs=1e-6)
+    assert unknown[0] > 0.5
+    assert any("height" in n for n in unknown[1])
+
+
+def test_height_error_grows_with_the_height_between_cell_and_road() -> None:
+    """1.5 K per km (after Minder et al. 2010): 0.75 K at 500 m."""
+    q = member_quantiles(200, np.random.default_rng(0))
+    field = run_corridor(forecast(members=200, hours=24), road(1000.0, 1500.0), quantiles=q)
+    near, far = field.air_temp_c[:, :, 5].std(axis=0)
+    assert near == pytest.approx(0.0, abs=1e-5)
+    assert far == pytest.approx(0.75, rel=0.03)
+
+
+def test_samples_share_columns_by_cell_and_height_band() -> None:
+    z = np.array([1000.0, 1010.0, 1049.0, 1051.0, 1010.0, 1020.0])
+    cells = road_cells(
+        np.arange(6) * 250.0, z, np.array([0, 0, 0, 0, 1, 1]), np.full(6, 47.0), np.linspace(-121, -120, 6)
+    )
+    assert cells.columns_n == 3
+    assert cells.column_of_sample.tolist() == [0, 0, 0, 1, 2, 2]
+    assert cells.elevation_m.tolist() == pytest.approx([1019.6667, 1051.0, 1015.0], abs=1e-3)
+    assert cells.cell_idx.tolist() == [0, 0, 1]
+
+
+def test_a_long_route_needs_few_columns() -> None:
+    d = np.arange(0.0, 600_000.0, 250.0)
+    z = 1000.0 + 600.0 * np.sin(d / 30_000.0)
+    cells = road_cells(d, z, (d // 10_000).astype(int), 47.0 + d * 0.0, -121.0 + d * 0.0)
+    assert cells.columns_n < d.size / 4
+    assert np.abs(cells.elevation_m[cells.column_of_sample] - z).max() <= 50.0
+
+
+def test_a_column_does_not_depend_on_its_neighbours() -> None:
+    fc = storm(air_temp_c=0.5)
+    both = run_corridor(fc, road(900.0, 1500.0), quantiles=middle())
+    alone = run_corridor(fc, road(1500.0), quantiles=middle())
+    np.testing.assert_array_equal(both.snow_mmwe[:, 1], alone.snow_mmwe[:, 0])
+
+
+def test_same_inputs_give_the_same_field() -> None:
+    fc = forecast(members=10, air_temp_c=0.3, precip_mmwe_h=1.0, rh_frac=0.97)
+    a, b = (run_corridor(fc, road(1000.0, 1600.0), rng=np.random.default_rng(9)) for _ in range(2))
+    np.testing.assert_array_equal(a.road_class, b.road_class)
+    np.testing.assert_array_equal(a.surface_temp_c, b.surface_temp_c)
+
+
+def test_quantiles_or_a_generator_are_asked_for() -> None:
+    with pytest.raises(ValueError, match="quantiles, or an rng"):
+        run_corridor(forecast(), road(1000.0))
+    with pytest.raises(ValueError, match="3 members, the forecast has 1"):
+        run_corridor(forecast(), road(1000.0), quantiles=middle(3))
+
+
+def test_arrival_picks_the_nearest_hour_per_member() -> None:
+    cells = road(1000.0, 1000.0)
+    fc = forecast(members=2, air_temp_c=-3.0, rh_frac=0.97, precip_mmwe_h=np.where(np.arange(72) >= 50, 3.0, 0.0))
+    field = run_corridor(fc, cells, quantiles=middle(2))
+    base = START.timestamp()
+    arrive = base + 3600.0 * np.array([[49.0, 60.0], [60.4, 49.0]])
+    state = at_arrival(field, cells, arrive)
+    snowy = state.road_class == RoadClass.SNOW
+    assert snowy.tolist() == [[False, True], [True, False]]
+    assert state.snow_mmwe[1, 0] == pytest.approx(float(field.snow_mmwe[1, 0, 59]))
+    assert np.isfinite(state.mu).all()
+
+
+def test_arrival_outside_the_forecast_or_unknown_is_unknown() -> None:
+    cells = road(*([1000.0] * 4))
+    field = run_corridor(forecast(), cells, quantiles=middle())
+    base = START.timestamp()
+    state = at_arrival(field, cells, np.array([base - 60.0, base + 73.0 * 3600.0, np.nan, base + 3600.0]))
+    assert state.road_class[0].tolist()[:3] == [RoadClass.UNKNOWN] * 3
+    assert state.road_class[0, 3] != RoadClass.UNKNOWN
+    assert np.isnan(state.mu[0, :3]).all()
+    assert np.isnan(state.snow_mmwe[0, :3]).all()
+
+
+def test_what_is_shared_between_trucks_cannot_be_written_to() -> None:
+    cells = road(1000.0)
+    field = run_corridor(forecast(), cells, quantiles=middle())
+    for array in (field.road_class, field.snow_mmwe, cells.elevation_m, field.quantiles.friction):
+        with pytest.raises(ValueError, match="read-only"):
+            array[...] = 0

@@ -1,0 +1,71 @@
+"""Classes of the pavement, and the words of other systems for them."""
+
+import numpy as np
+import pytest
+
+from alertd.road import state
+from alertd.road.state import RoadClass, classify
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "water", "snow", "ice", "glaze", "packed", "expected"),
+    [
+        (4.0, 0.0, 0.0, 0.0, 0.0, 0.0, RoadClass.DRY),
+        (4.0, 0.05, 0.0, 0.0, 0.0, 0.0, RoadClass.MOIST),
+        (4.0, 0.5, 0.0, 0.0, 0.0, 0.0, RoadClass.WET),
+        (-3.0, 0.0, 0.0, 0.05, 0.0, 0.0, RoadClass.RIME),
+        (-3.0, 0.0, 0.1, 0.0, 0.0, 0.0, RoadClass.RIME),  # a dusting
+        (-3.0, 0.0, 2.0, 0.0, 0.0, 0.0, RoadClass.SNOW),
+        (-3.0, 0.0, 2.0, 0.5, 0.0, 0.0, RoadClass.SNOW),  # snow over ice
+        (-3.0, 0.0, 0.0, 0.5, 0.0, 0.0, RoadClass.ICE),
+        (0.0, 0.4, 0.0, 0.5, 0.1, 0.0, RoadClass.ICE),  # wet ice
+        (-1.0, 0.2, 0.0, 0.5, 0.4, 0.0, RoadClass.GLAZE),
+        (0.0, 0.5, 1.0, 0.0, 0.0, 0.0, RoadClass.SLUSH),
+        (-4.0, 0.0, 0.5, 2.0, 0.0, 1.5, RoadClass.PACKED_SNOW),
+    ],
+)
+def test_stores_name_the_class(
+    temp_c: float, water: float, snow: float, ice: float, glaze: float, packed: float, expected: RoadClass
+) -> None:
+    assert classify(temp_c, water, snow, ice, glaze_mmwe=glaze, packed_mmwe=packed) == expected
+
+
+@pytest.mark.parametrize("missing", range(4))
+def test_any_missing_store_is_unknown_never_dry(missing: int) -> None:
+    stores = [0.0] * 4
+    stores[missing] = np.nan
+    assert classify(*stores) == RoadClass.UNKNOWN
+
+
+def test_no_frozen_store_reads_as_dry_moist_or_wet() -> None:
+    """No gap between the limits: 0.02 mm w.e. and more of snow and ice is always a winter class."""
+    snow, ice = np.meshgrid(np.linspace(0.0, 1.0, 101), np.linspace(0.0, 1.0, 101))
+    for temp_c, water in ((-2.0, 0.0), (0.0, 0.7)):
+        classes = classify(temp_c, water, snow, ice)
+        plain = np.isin(classes, [RoadClass.DRY, RoadClass.MOIST, RoadClass.WET])
+        assert (snow + ice)[plain].max() < 0.02
+
+
+@pytest.mark.parametrize(
+    "table", [state.WORDS, state.BUFR_0_20_138, state.DATEX_II, state.NTCIP_SURFACE_STATUS], ids=lambda t: len(t)
+)
+def test_every_class_has_a_word_everywhere(table: dict[RoadClass, object]) -> None:
+    assert set(table) == set(RoadClass)
+
+
+def test_bufr_codes_are_those_of_the_wmo_table() -> None:
+    """WMO-No. 306 Vol. I.2, 0 20 138: 0 dry, 1 moist, 2 wet, 3 rime, 4 snow, 5 ice, 6 glaze, 15 missing."""
+    names = ("DRY", "MOIST", "WET", "RIME", "SNOW", "ICE", "GLAZE")
+    assert [state.BUFR_0_20_138[RoadClass[n]] for n in names] == [0, 1, 2, 3, 4, 5, 6]
+    assert state.BUFR_0_20_138[RoadClass.UNKNOWN] == 15
+
+
+def test_datex_words_are_of_its_enumeration() -> None:
+    """DATEX II v3.7 WeatherRelatedRoadConditionTypeEnum (the values that we use)."""
+    enumeration = {
+        "dry", "moist", "wet", "rime", "snow", "ice", "glaze", "slushOnRoad", "packedSnow", "looseSnow", "freshSnow",
+        "snowOnTheRoad", "blackIce", "icyPatches", "freezingRain", "wetAndIcyRoad", "deepSnow", "notDry", "other",
+    }  # fmt: skip
+    assert {w for w in state.DATEX_II.values() if w is not None} <= enumeration
+    assert state.DATEX_II[RoadClass.PACKED_SNOW] == "packedSnow"
+    assert state.NTCIP_SURFACE_STATUS[RoadClass.SNOW] == 9  # NTCIP 1204 snowWarning

@@ -1,0 +1,45 @@
+"""Sun and sky."""
+
+import numpy as np
+import pytest
+
+from alertd.road import sun
+
+NOON_EQUINOX = 1773995400.0  # 2026-03-20 08:30 UTC
+
+
+def test_the_sun_of_the_equinox_rises_in_the_east_and_sets_in_the_west() -> None:
+    """20 March 2026, equator, Greenwich: near 06:00 and 18:00 local solar time, 90° and 270° azimuth."""
+    midnight = 1773964800.0
+    hours = np.arange(0.0, 24.0, 0.05)
+    zenith, azimuth = sun.solar_position(0.0, 0.0, midnight + 3600.0 * hours)
+    up = np.flatnonzero(zenith < 90.0)
+    assert hours[up[0]] == pytest.approx(6.0, abs=0.25)
+    assert azimuth[up[0]] == pytest.approx(90.0, abs=0.5)
+    assert azimuth[up[-1]] == pytest.approx(270.0, abs=0.5)
+    assert zenith.min() == pytest.approx(0.0, abs=0.5)
+
+
+def test_arrays_give_what_scalars_give_and_nan_stays_nan() -> None:
+    lat = np.array([40.0, -35.0, np.nan])
+    zenith, azimuth = sun.solar_position(lat, -120.0, NOON_EQUINOX)
+    alone = [sun.solar_position(float(x), -120.0, NOON_EQUINOX) for x in lat]
+    np.testing.assert_array_equal(zenith, [float(z) for z, _ in alone])
+    np.testing.assert_array_equal(azimuth, [float(a) for _, a in alone])
+    assert np.isnan(zenith[2])
+    assert np.isnan(sun.clear_sky_wm2(np.nan))
+    assert np.isnan(sun.cloud_transmission_frac(np.nan))
+    assert np.isnan(sun.longwave_wm2(0.0, 5.0, np.nan))
+
+
+def test_no_sun_below_the_horizon_and_more_of_it_at_height() -> None:
+    assert sun.clear_sky_wm2(np.array([90.0, 95.0, 180.0])).tolist() == pytest.approx([0.0, 0.0, 0.0])
+    assert float(sun.clear_sky_wm2(60.0, 2000.0)) == pytest.approx(1.04 * float(sun.clear_sky_wm2(60.0)))
+
+
+def test_cloud_takes_sun_away_and_gives_warmth_back() -> None:
+    cloud = np.linspace(0.0, 1.0, 11)
+    assert (np.diff(sun.cloud_transmission_frac(cloud)) < 0.0).all()
+    assert (np.diff(sun.longwave_wm2(-5.0, 3.5, cloud)) > 0.0).all()
+    overcast = float(sun.longwave_wm2(-5.0, 3.5, 1.0))
+    assert overcast == pytest.approx(sun.STEFAN_BOLTZMANN * 268.15**4)  # a black cloud base at air temperature
