@@ -1,16 +1,18 @@
 """Words for the office: one trip's plan in a few lines, and the morning brief over all trips."""
 
+import textwrap
 from collections.abc import Sequence
 from datetime import datetime
 
 from alertd.notices import words
 from alertd.plan.result import Advice, Plan, Stretch
 
+WIDTH = 78  # fits a mail client and a printed page
+
 
 def dispatcher_text(plan: Plan) -> str:
     """One trip for the dispatcher: what, where, when, what it costs, what is short, how sure and how old."""
-    lines = [f"{plan.trip_id} {plan.rig_name} {plan.driver}: {plan.advice.upper()}. {_arrival(plan)}"]
-    lines += [f"  {_stretch(s)}" for s in plan.stretches]
+    lines = [f"{plan.trip_id}  {plan.rig_name}  {plan.driver}: {plan.advice.upper()}", *_trip_lines(plan)]
     if plan.singles_short:
         lines.append(f"  SHORT OF CHAINS: {_short(plan)}")
     lines += [f"  Caution: {c}" for c in plan.cautions]
@@ -26,67 +28,89 @@ def brief_text(
     `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out.
     """
     acting = sorted((p for p in plans if p.stretches), key=_next_action)
-    clear = [p for p in plans if not p.stretches]
-    counts = ", ".join(f"{sum(p.advice is a for p in plans)} {a}" for a in reversed(Advice))
-    head = [
-        f"MORNING BRIEF  {fleet}  {words.day_clock(now, zone)}",
-        f"{len(plans) + len(not_planned)} trips: {counts}"
-        + (f", {len(not_planned)} NOT PLANNED" if not_planned else ""),
-        f"{words.SIGNS} {_oldest(plans)}",
-    ]
-    short = [f"  {p.rig_name}, trip {p.trip_id}, {p.driver}: {_short(p)}" for p in plans if p.singles_short]
-    out = [*head, ""]
-    if not_planned:
-        out += ["COULD NOT BE PLANNED - be ready to chain", *(f"  {t}: {why}" for t, why in not_planned), ""]
-    if short:
-        out += ["SHORT OF CHAINS - load before departure", *short, ""]
-    if acting:
-        out += ["IN ORDER OF THE NEXT ACTION"]
-        for p in acting:
-            out += [f"{words.clock(p.depart_at, p.depart_zone)}  {p.trip_id}  {p.rig_name}  {p.driver}: "
-                    f"{p.advice.upper()}. {_arrival(p)}"]  # fmt: skip
-            out += [f"    {_stretch(s)}" for s in p.stretches]
-        out.append("")
-    if clear:
-        out += [
+    clear = sorted((p for p in plans if not p.stretches), key=lambda p: p.depart_at)
+    counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
+    total = f"{len(plans) + len(not_planned)} trips: {counts or 'none planned'}"
+    sections = [
+        [
+            f"MORNING BRIEF  {fleet}",
+            words.day_clock(now, zone),
+            total + (f", {len(not_planned)} NOT PLANNED" if not_planned else ""),
+            f"{words.SIGNS} {_oldest(plans)}",
+        ],
+        _section("COULD NOT BE PLANNED - be ready to chain", [f"{trip}: {why}" for trip, why in not_planned]),
+        _section(
+            "SHORT OF CHAINS - load before departure",
+            [f"{p.rig_name}, {p.trip_id}, {p.driver}: {_short(p)}" for p in plans if p.singles_short],
+        ),
+        _section("IN ORDER OF THE NEXT ACTION", []) if acting else [],
+        *([_headline(p), *_trip_lines(p)] for p in acting),
+        _section(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard where a carry rule holds)",
-            *(
-                f"  {p.trip_id}  {p.rig_name}  {p.driver}  leaves {words.clock(p.depart_at, p.depart_zone)}"
-                for p in clear
-            ),
-            "",
-        ]
-    cautions = dict.fromkeys(c for p in plans for c in p.cautions)
-    carry = dict.fromkeys(
-        f"{p.rig_name}: {c.jurisdiction} asks {c.singles_asked} chains aboard on this trip ({c.section})"
-        for p in plans
-        for c in p.carry
-    )
-    out += [f"Carry rule, any weather: {c}" for c in carry]
-    out += [f"Caution: {c}" for c in cautions]
-    return "\n".join(out).rstrip() + "\n"
+            [f"{_headline(p)}" for p in clear],
+        ),
+        _section("CARRY RULES on these roads, any weather", _carry_lines(plans)),
+        _section("CAUTIONS", list(dict.fromkeys(c for p in plans for c in p.cautions))),
+    ]
+    return "\n\n".join("\n".join(s) for s in sections if s) + "\n"
+
+
+def _section(title: str, lines: Sequence[str]) -> list[str]:
+    """A titled block, wrapped; none when a titled list is empty."""
+    if not lines:
+        return [title] if title.startswith("IN ORDER") else []
+    return [title, *(w for line in lines for w in _wrapped(line))]
+
+
+def _wrapped(line: str, indent: str = "  ") -> list[str]:
+    return textwrap.wrap(line, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
+
+
+def _headline(plan: Plan) -> str:
+    leaves = words.clock(plan.depart_at, plan.depart_zone)
+    return f"{leaves}  {plan.trip_id}  {plan.rig_name}  {plan.driver}  {plan.advice.upper()}"
+
+
+def _trip_lines(plan: Plan) -> list[str]:
+    return [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
+
+
+def _stretch(s: Stretch) -> list[str]:
+    place = s.place or f"{words.miles(s.start_m)} from the start"
+    what = {
+        Advice.CHAIN: "plan to chain",
+        Advice.READY: "be ready to chain",
+        Advice.HOLD: "HOLD below it, grip may be short even chained",
+    }.get(s.advice, "watch")
+    surface = ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3])
+    cost = words.minutes(s.hang_s + s.remove_s + s.slow_s)
+    rows = [
+        ("on", f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}"),
+        ("off", f"{words.stop_words(s.chain_off)}, {words.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
+        ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
+        ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),
+        ("cost", f"{cost} if chained"),
+        ("road", f"{surface} (share of forecast members that meet it)"),
+    ]
+    out = _wrapped(f"{place} ({', '.join(s.jurisdictions)}): {what}, {words.percent(s.probability)} likely")
+    for label, text in rows:
+        out += textwrap.wrap(f"{label:6}{text}", WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 12)
+    return out
+
+
+def _carry_lines(plans: Sequence[Plan]) -> list[str]:
+    """One line a rule, with the trucks that it binds."""
+    trucks: dict[str, list[str]] = {}
+    for p in plans:
+        for c in p.carry:
+            if c.certain:
+                rule = f"{c.jurisdiction} asks {c.singles_asked} chains aboard ({c.section})"
+                trucks.setdefault(rule, []).append(p.rig_name + (" SHORT" if c.singles_short else ""))
+    return [f"{rule}: {', '.join(names)}" for rule, names in trucks.items()]
 
 
 def _next_action(plan: Plan) -> datetime:
     return min(s.chain_up.arrive_at for s in plan.stretches)
-
-
-def _stretch(s: Stretch) -> str:
-    up, off = s.chain_up, s.chain_off
-    place = s.place or f"{words.miles(s.start_m)} from the start"
-    cost = words.minutes(s.hang_s + s.remove_s + s.slow_s)
-    what = {
-        Advice.CHAIN: "plan to chain",
-        Advice.READY: "be ready to chain",
-        Advice.HOLD: "HOLD before it, grip may be short even chained",
-    }.get(s.advice, "watch")
-    surface = ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:2])
-    return (
-        f"{place} ({'/'.join(s.jurisdictions)}) {words.percent(s.probability)}: {what} at {words.stop_words(up)} "
-        f"{words.clock(up.arrive_at, up.zone)}, {s.tires_words}; {words.mph(s.speed_mps)}, "
-        f"{words.mph(s.bare_speed_mps)} on bare; off at {words.stop_words(off)} "
-        f"{words.clock(off.arrive_at, off.zone)}; chaining costs {cost}. Road: {surface}."
-    )
 
 
 def _arrival(plan: Plan) -> str:
@@ -98,7 +122,7 @@ def _arrival(plan: Plan) -> str:
 
 def _short(plan: Plan) -> str:
     carried = f"{plan.singles_carried} single" + (f" and {plan.doubles_carried} double" if plan.doubles_carried else "")
-    need = max([s.hanging.singles_n for s in plan.stretches] + [c.singles_asked for c in plan.carry])
+    need = max([s.hanging.singles_n for s in plan.stretches] + [c.singles_asked for c in plan.carry if c.certain])
     return f"needs chains for {need} tires, carries {carried}: {plan.singles_short} short"
 
 

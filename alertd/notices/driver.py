@@ -2,40 +2,46 @@
 
 from alertd.notices import gsm7, words
 from alertd.plan.result import Advice, Plan, StopChoice, Stretch
+from alertd.units import to_mph
 
 MOST_SEGMENTS = 2
+
+
+# Tried in order: (longest name, chain-off named). A milepost is what a driver can find, so names give way first.
+_SQUEEZES = ((60, True), (34, True), (26, True), (26, False), (18, False), (0, False))
 
 
 def driver_text(plan: Plan, stretch: Stretch) -> str:
     """What the driver reads, parked, about one stretch.
 
     The first 160 septets say who should do what, where, when, with which tires and how fast; the rest says where
-    chains come off, how sure, how old, and who decides. Names are shortened before anything else is lost; raises
-    ValueError when even that does not fit (no rig and stop of sensible length can get there).
+    chains come off, how sure, how old, and who decides. Names are shortened before anything else; raises
+    ValueError when even that does not fit (no rig and milepost of sensible length can get there).
     """
-    for name_max in (60, 34, 26, 20, 14):
-        text = gsm7.plain(" ".join((_do(plan, stretch, name_max), _then(plan, stretch, name_max))))
-        if gsm7.segments(text) <= MOST_SEGMENTS and gsm7.septets(_do_plain(plan, stretch, name_max)) <= 160:
+    text = ""
+    for name_max, off_named in _SQUEEZES:
+        first = gsm7.plain(_do(stretch, name_max))
+        text = f"{first} {gsm7.plain(_then(plan, stretch, name_max if off_named else 0))}"
+        if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MOST_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
 
 
-def _do_plain(plan: Plan, stretch: Stretch, name_max: int) -> str:
-    return gsm7.plain(_do(plan, stretch, name_max))
-
-
-def _do(plan: Plan, s: Stretch, name_max: int) -> str:
+def _do(s: Stretch, name_max: int) -> str:
     """The part that must stand alone."""
     where, when = _place(s.chain_up, name_max), words.clock(s.chain_up.arrive_at, s.chain_up.zone)
-    tires = s.tires_short_words
     if s.advice is Advice.HOLD:
-        return f"HOLD at {where}, {when}. Ahead may be too slick even chained. If sent on: {tires}, max {_top(s)}."
+        return f"HOLD at {where}, {when}: may be too slick even chained. If sent on: {_tires(s)}, {_top(s)}."
     verb = "PLAN TO CHAIN at" if s.advice is Advice.CHAIN else "BE READY TO CHAIN at"
-    return f"{verb} {where}, {when}. {_count(s)}: {tires}. Max {_top(s)}, {_bare(s)} if bare."
+    return f"{verb} {where}, {when}. {_tires(s)}. Max {_top(s)}, {_bare(s)} if bare."
+
+
+def _tires(s: Stretch) -> str:
+    return f"{_count(s)}: {s.tires_short_words}"
 
 
 def _count(s: Stretch) -> str:
-    short = f", you are {s.hanging.singles_short} SHORT" if s.hanging.singles_short else ""
+    short = f" ({s.hanging.singles_short} chains SHORT)" if s.hanging.singles_short else ""
     return f"{s.hanging.singles_n} tires{short}"
 
 
@@ -44,7 +50,7 @@ def _top(s: Stretch) -> str:
 
 
 def _bare(s: Stretch) -> str:
-    return f"{words.to_mph(s.bare_speed_mps):.0f}"
+    return f"{to_mph(s.bare_speed_mps):.0f}"
 
 
 def _then(plan: Plan, s: Stretch, name_max: int) -> str:
@@ -58,7 +64,10 @@ def _then(plan: Plan, s: Stretch, name_max: int) -> str:
 
 
 def _place(stop: StopChoice, name_max: int) -> str:
-    """Milepost first when space is short: it is what a driver can find."""
+    """Name and milepost; the milepost alone when there is no room for a name."""
+    if name_max == 0 and stop.milepost:
+        return stop.milepost
+    name_max = max(name_max, 14)
     name = stop.name if len(stop.name) <= name_max else stop.name[: name_max - 1].rstrip() + "."
     return f"{name}, {stop.milepost}" if stop.milepost else name
 

@@ -99,6 +99,8 @@ def _keep_on(
     off, on = _first_after(safe, gap_start, params), _last_before(safe, gap_end, params)
     if off is None or on is None or on.distance_m < off.distance_m:
         return True
+    if on.distance_m - off.distance_m > params.longest_bare_gap_m:
+        return False
     at = [gap_start, off.distance_m, on.distance_m, gap_end]
     lost_s = np.diff(np.interp(at, d, extra_s))
     return bool(lost_s.sum() <= handling_s + lost_s[0] + lost_s[2])

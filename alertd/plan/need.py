@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.params import PlanParams
-from alertd.road.grip import climb_margin, hold_margin, rolling_resistance
+from alertd.road.grip import grip_margin
 from alertd.road.state import RoadClass, RoadState
 from alertd.route.line import JurisdictionSpan, Route
 from alertd.route.snap import interval_between
@@ -140,14 +140,20 @@ def chained_share(rig: Rig, tires: Sequence[Tire], roles: tuple[AxleRole, ...]) 
 
 
 def grip_short(grade: Array, rig: Rig, state: RoadState, tires: Sequence[Tire]) -> Mask:
-    """True where the rig can neither climb nor hold itself, (member, sample); unknown grip is not counted here."""
-    resistance = rolling_resistance(state.road_class)
-    on_drive = chained_share(rig, tires, (AxleRole.DRIVE,))
-    on_all = chained_share(rig, tires, tuple(AxleRole))
-    climb = climb_margin(grade, state.mu, state.road_class, rig.drive_share, on_drive, resistance)
-    hold = hold_margin(grade, state.mu, state.road_class, on_all, resistance)
-    short = np.where(grade > 0, climb < 0, hold < 0)
-    return np.asarray(short & ~np.isnan(state.mu), dtype=bool)
+    """True where the rig slips, (member, sample): uphill on its drive axles, downhill with every wheel braked.
+
+    Unknown grip is false here; `find_need` counts the unknown by itself.
+    """
+    margin = grip_margin(
+        state.road_class,
+        state.mu,
+        grade,
+        rig.drive_share,
+        chained_drive_share=chained_share(rig, tires, (AxleRole.DRIVE,)),
+        chained_share=chained_share(rig, tires, tuple(AxleRole)),
+    )
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(grade > 0, margin.drive < 0, margin.brake < 0), dtype=bool)
 
 
 def runs(mask: Mask) -> list[tuple[int, int]]:

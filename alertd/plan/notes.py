@@ -98,9 +98,10 @@ def cautions(
             )
     for c in carry:
         if not c.certain:
-            roads = "; ".join(c.not_placed)
+            roads = ", ".join(dict.fromkeys(words.split()[0] for words in c.not_placed))
             out.append(
-                f"{c.jurisdiction} may ask {c.singles_asked} chains aboard on this trip: not placed on the map: {roads}"
+                f"{c.jurisdiction} asks {c.singles_asked} chains aboard by date on listed roads; these of them are not on "
+                f"our map: {roads}; check the list if this trip runs on one"
             )
     if not settled:
         out.append("Chain stops move the arrival enough to change the road met: allow more time and look again")

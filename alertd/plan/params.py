@@ -38,7 +38,7 @@ class PlanParams:
 
     # Probabilities at which advice is given [A]: missing a chain-up costs far more than a needless warning.
     chain_probability: float = 0.5
-    ready_probability: float = 0.1
+    ready_probability: float = 0.15
     hold_probability: float = 0.3
     # What an unknown pavement is worth to the advice: enough for "be ready", never "clear".
     unknown_probability: float = 0.3
@@ -48,7 +48,10 @@ class PlanParams:
     stop_clearance_m: float = 300.0
     stop_min_spaces: int = 3
     stop_max_grade: float = 0.035
-    longest_bare_run_m: float = 40_000.0
+    longest_bare_run_m: float = 40_000.0  # to the snow, for chains hung where the trip starts
+    longest_bare_gap_m: float = (
+        16_000.0  # between two stretches; beyond it chains come off, for they break on bare road
+    )
     stop_kinds: frozenset[StopKind] = frozenset(StopKind)
 
     # Work. No agency or study value exists for fitting time; 10 min a chain, at least 30, 20 to take off [A].

@@ -11,7 +11,7 @@ from alertd.plan.chains import ChainSet, chains_for, hang_time_s
 from alertd.plan.need import LawSpan, Need, find_need, find_stretches, stretch_probability
 from alertd.plan.params import PlanParams
 from alertd.plan.travel import arrivals_epoch_s, chained_cap_mps, elapsed_s, free_speed_mps, surface_cap_mps
-from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, at_arrival
+from alertd.road.corridor import RoadCells, RoadField, at_arrival
 from alertd.road.state import RoadState
 from alertd.route.line import Route
 from alertd.rules.rig import Rig
@@ -23,11 +23,11 @@ MOST_ROUNDS = 6
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Corridor:
-    """The shared pavement field, and the route's samples placed in it."""
+    """The shared pavement field, the route's samples placed in it, and each member's clock error, (member,)."""
 
     cells: RoadCells
     field: RoadField
-    quantiles: MemberQuantiles
+    clock_z: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +75,8 @@ def settle(
     before: tuple[tuple[int, int], ...] | None = None
     frac_before = np.zeros_like(free)
     for round_n in range(1, MOST_ROUNDS + 1):
-        arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.quantiles.clock_z, params)
-        state = at_arrival(corridor.field, corridor.cells, arrivals, corridor.quantiles)
+        arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.clock_z, params)
+        state = at_arrival(corridor.field, corridor.cells, arrivals)
         need = find_need(route, laws, rig, state, params)
         frac = need.need_frac if round_n < MOST_ROUNDS else np.maximum(need.need_frac, frac_before)
         unchained = (1.0 / np.minimum(free, surface_cap_mps(state.road_class, params))).mean(axis=0)

@@ -1,0 +1,87 @@
+"""Reads every configured file and gathers what is wrong, file by file, so that one run shows all mistakes."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+from alertd.errors import AlertdError
+from alertd.service.settings import Settings, read_settings
+from alertd.sources.gpx import read_gpx
+from alertd.sources.outlines import read_boundaries
+from alertd.sources.places import read_crossings, read_named_summits, read_stops
+from alertd.sources.rigfile import read_rig
+from alertd.sources.rulefile import read_ruleset
+from alertd.sources.tripfile import read_trips
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """`level`: "ok" read, "look" a person should look, "wrong" must be mended."""
+
+    file: str
+    level: Literal["ok", "look", "wrong"]
+    text: str
+
+
+def check_all(path: Path, today: date) -> list[Finding]:
+    """One finding or more for every file that the settings name."""
+    out: list[Finding] = []
+    try:
+        settings = read_settings(path)
+    except AlertdError as exc:
+        return [Finding(file=str(path), level="wrong", text=str(exc))]
+    out.append(Finding(file=str(path), level="ok", text=f"{path}: settings of {settings.fleet}"))
+    out += _settings_looks(settings)
+    places = settings.places
+    _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states and provinces")
+    _each(out, [places.crossings], lambda p: f"{len(read_crossings(p))} border crossings")
+    _each(out, [places.summits], lambda p: f"{len(read_named_summits(p))} named summits")
+    _each(out, places.stops, lambda p: f"{len(read_stops(p))} stops")
+    _each(out, sorted(places.rigs.glob("*.toml")), lambda p: f"rig {read_rig(p).name}")
+    _each(out, sorted(places.routes.glob("*.gpx")), lambda p: f"{read_gpx(p).lat_deg.size} points")
+    _each(out, [settings.trips], lambda p: f"{len(read_trips(p))} trips")
+    rule_files = sorted(places.rules.glob("*.toml"))
+    _each(out, rule_files, lambda p: f"rules of {read_ruleset(p).name}")
+    if not rule_files:
+        out.append(
+            Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
+        )
+    out += [f for p in rule_files for f in _rule_looks(p, today)]
+    return out
+
+
+def _each(out: list[Finding], paths: Iterable[Path | None], read: Callable[[Path], str]) -> None:
+    for path in paths:
+        if path is None:
+            continue
+        try:
+            out.append(Finding(file=str(path), level="ok", text=f"{path}: {read(path)}"))
+        except AlertdError as exc:
+            out.append(Finding(file=str(path), level="wrong", text=str(exc)))
+
+
+def _settings_looks(settings: Settings) -> list[Finding]:
+    where = str(settings.where)
+    looks = []
+    if not settings.contact:
+        looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
+    if not settings.endpoints and not settings.folders:
+        looks.append("no [[webhook]] and no [[folder]]: notices would reach nobody")
+    if not settings.places.stops:
+        looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
+    return [Finding(file=where, level="look", text=f"{where}: {text}") for text in looks]
+
+
+def _rule_looks(path: Path, today: date) -> list[Finding]:
+    try:
+        rules = read_ruleset(path)
+    except AlertdError:
+        return []
+    looks = []
+    if rules.review_overdue(today):
+        looks.append(f"review was due on {rules.review_by}: read the live text, then move reviewed_on and review_by")
+    for zone in rules.unplaced_zones:
+        looks.append(f"zone {zone.id} ({zone.road}) has no points, so it is not placed on any route")
+    return [Finding(file=str(path), level="look", text=f"{path}: {text}") for text in looks]

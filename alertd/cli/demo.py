@@ -1,0 +1,137 @@
+"""The invented storm end to end and offline: only the weather and the receiving end are stood in for."""
+
+import json
+import random
+import shutil
+import tempfile
+from contextlib import ExitStack
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rich.console import Console
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from alertd.cli.home import demo_path
+from alertd.cli.show import show_plan
+from alertd.delivery.outbox import Dispatcher
+from alertd.notices import gsm7
+from alertd.notices.notice import Audience, NoticeKind
+from alertd.plan.result import Plan
+from alertd.service.cycle import Outcome, brief_due, run_cycle, send_brief
+from alertd.service.daemon import channels
+from alertd.service.planner import planner
+from alertd.service.settings import Settings, read_settings
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.receiver import Received, Receiver
+from alertd.testing.standin import Standin
+
+# The brief of the invented morning: 03:30 in Missoula, an hour and a quarter before the first truck leaves.
+MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
+SHOWN_TRIP = "QT-1041"
+
+
+async def run_demo(console: Console, keep: Path | None) -> None:
+    """Run the demo and print it. `keep`: a folder for the store and cache, a temporary one if None."""
+    with ExitStack() as stack:
+        folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="alertd-demo-")))
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "alertd.db").unlink(missing_ok=True)
+        shutil.rmtree(folder / "http", ignore_errors=True)
+        clock = HeldClock(MORNING)
+        forecasts = stack.enter_context(Standin(now_utc=MORNING))
+        settings = read_settings(demo_path() / "alertd.toml")
+        receiver = stack.enter_context(Receiver(settings.endpoints[0].secrets[0], clock=clock))
+        settings = _on_loopback(settings, folder, forecasts.base_url, receiver.url)
+        with Store(settings.store) as store:
+            async with planner(settings, clock) as planning, channels(settings) as ways_out:
+                outcome = await run_cycle(planning, store, clock())
+                slot = brief_due(clock(), planning)
+                if slot is not None:
+                    await send_brief(planning, store, clock(), slot)
+                dispatcher = Dispatcher(store.outbox, ways_out, owner="demo", rng=random.Random(1))
+                await dispatcher.deliver_due(clock())
+            _show(console, settings, store, outcome, receiver, len(forecasts.requests))
+        if keep:
+            console.print(f"The store is {settings.store}; look at it with any SQLite tool.")
+
+
+def _on_loopback(settings: Settings, folder: Path, forecasts: str, receiver: str) -> Settings:
+    return replace(
+        settings,
+        forecast=replace(settings.forecast, open_meteo_url=forecasts),
+        endpoints=tuple(replace(e, url=receiver) for e in settings.endpoints),
+        store=folder / "alertd.db",
+        cache=folder / "http",
+    )
+
+
+def _show(
+    console: Console, settings: Settings, store: Store, outcome: Outcome, receiver: Receiver, requests_n: int
+) -> None:
+    console.print(
+        Text(
+            f"{settings.fleet}, dispatch on the morning of 14 January 2027 with a storm coming in from the west.\n"
+            "Carrier, people, trucks, stops and storm are invented; road, heights and rule texts are real. "
+            "Not for navigation."
+        )
+    )
+    _rule(console, "1  The plan of one trip")
+    plan = next(p for p in outcome.plans if p.trip_id == SHOWN_TRIP)
+    show_plan(plan, console)
+    _rule(console, "2  What its driver reads, parked, before leaving")
+    for text in _texts(store, plan):
+        parts = gsm7.segments(text)
+        about = f"{gsm7.septets(text)} septets, {parts} message{'s' if parts > 1 else ''}"
+        console.print(Panel(Text(text), width=62, title="text message", subtitle=about))
+    _rule(console, "3  The dispatcher's morning brief")
+    brief = next(r for r in map(_content, receiver.received) if r["type"] == "fleet.brief")
+    console.print(Text(brief["data"]["text"]))
+    _rule(console, "4  What the fleet's own system received and verified")
+    _webhooks(console, receiver)
+    _rule(console, "5  Where to look next")
+    console.print(
+        Text(
+            "alertd plan ROUTE.gpx --rig RIG --depart TIME   your own trip, on a live forecast\n"
+            "alertd check                                    every configured file, and what is wrong in it\n"
+            "alertd run                                      the daemon; POST /v1/trips, see shared/api.md\n"
+            "config/alertd.toml                              settings: sources, stops, probabilities, channels\n"
+            "config/rules/                                   the law as data, with dates, sections and doubts\n"
+            f"This run asked the stand-in forecast server {requests_n} times over HTTP, and sent "
+            f"{receiver.requests_n} webhooks."
+        )
+    )
+
+
+def _rule(console: Console, title: str) -> None:
+    console.print()
+    console.rule(Text(title, "bold"), align="left")
+
+
+def _texts(store: Store, plan: Plan) -> list[str]:
+    return [n.text for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER and n.kind is NoticeKind.PLAN]
+
+
+def _content(received: Received) -> dict[str, dict[str, str]]:
+    content: dict[str, dict[str, str]] = json.loads(received.body)
+    return content
+
+
+def _webhooks(console: Console, receiver: Receiver) -> None:
+    table = Table(box=None, pad_edge=False)
+    for column in ("webhook-id", "type", "about", "bytes", "signature"):
+        table.add_column(column, justify="right" if column == "bytes" else "left")
+    for r in receiver.received:
+        content = _content(r)
+        data = content["data"]
+        about = data.get("trip_id") or data.get("local_date") or str(data["plan"]["trip_id"])  # type: ignore[index]
+        table.add_row(r.id[:16] + "...", str(content["type"]), about, str(len(r.body)), "verified")
+    console.print(table)
+    if receiver.refused:
+        console.print(Text(f"REFUSED: {receiver.refused}", "bold red"))
+    console.print(
+        Text("Checked by the standardwebhooks library, which is not ours; each id stays the same on a retry.")
+    )

@@ -1,0 +1,150 @@
+"""The `alertd` command. Exit status: 0 done, 1 bad input or configuration, 2 usage, 3 done on stale or partial data."""
+
+import asyncio
+import json
+import logging
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+import alertd
+from alertd.cli.home import settings_path
+from alertd.errors import AlertdError, InputError
+from alertd.plan.record import plan_json
+from alertd.plan.result import Plan
+from alertd.service.clock import system_clock
+from alertd.service.settings import read_settings
+from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
+
+BAD_INPUT, PARTIAL = 1, 3
+
+
+class _Command(click.Group):
+    """Turns our own failures into one line on standard error and status 1; a fault of ours keeps its traceback."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except AlertdError as exc:
+            click.echo(f"alertd: {exc}", err=True)
+            ctx.exit(BAD_INPUT)
+
+
+_config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+_as_json = click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
+
+
+@click.group(cls=_Command, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(alertd.__version__, prog_name="alertd")
+def cli() -> None:
+    """Where to chain up, which tires, how fast, where to take chains off. Posted signs and officers decide."""
+
+
+@cli.command()
+@click.argument("route", type=click.Path(path_type=Path), metavar="ROUTE.gpx")
+@click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder, or a rig file.")
+@click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
+@click.option("--driver", default="", help="For the messages.")
+@_config
+@_as_json
+def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
+    """Plan one trip now."""
+    settings = read_settings(settings_path(config))
+    now = system_clock()
+    trip = _asked_trip(route, rig, depart, driver, now)
+
+    async def work() -> Plan:
+        from alertd.service.planner import NotPlanned, planner
+
+        async with planner(settings, system_clock) as planning:
+            line = await planning.route_of(route)
+            outcome = (await planning.plan_on(line, [trip], now))[trip.id]
+        if isinstance(outcome, NotPlanned):
+            raise InputError("plan", "", outcome.reason, "mend that and try again")
+        return outcome
+
+    made = asyncio.run(work())
+    if as_json:
+        click.echo(plan_json(made))
+    else:
+        from alertd.cli.show import show_plan
+
+        show_plan(made, Console(width=max(100, Console().width)))
+    sys.exit(PARTIAL if made.partial else 0)
+
+
+def _asked_trip(route: Path, rig: str, depart: str, driver: str, now: datetime) -> TripRequest:
+    try:
+        when = parse_departure(depart)
+    except ValueError as exc:
+        problem, _, mend = str(exc).partition("; ")
+        raise InputError("--depart", "", problem, mend) from exc
+    if when < now - timedelta(minutes=1):
+        raise InputError(
+            "--depart",
+            "",
+            f"{when.isoformat()} is in the past, it is {now.astimezone(UTC).isoformat(timespec='seconds')}",
+            "give a departure that is still to come",
+        )
+    row = {"id": "trip", "route": route.name, "rig": rig, "depart": when.isoformat(), "driver": driver}
+    return parse_trip(row, "plan")
+
+
+@cli.command()
+@_config
+@_as_json
+def check(config: str | None, as_json: bool) -> None:
+    """Read every configured file and name what is wrong in each."""
+    from alertd.cli.check import check_all
+
+    findings = check_all(settings_path(config), system_clock().date())
+    if as_json:
+        click.echo(json.dumps([{"file": f.file, "level": f.level, "text": f.text} for f in findings], indent=1))
+    else:
+        for f in findings:
+            click.echo(f"{f.level:8}{f.text}")
+    sys.exit(BAD_INPUT if any(f.level == "wrong" for f in findings) else 0)
+
+
+@cli.command()
+@_config
+def run(config: str | None) -> None:
+    """Run the daemon: fetch, plan, notify, brief, and answer HTTP, until it is told to stop."""
+    from alertd.service.daemon import run_daemon
+
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logging.getLogger("httpx").setLevel(logging.WARNING)
+    settings = read_settings(settings_path(config))
+    asyncio.run(run_daemon(settings, system_clock, lambda url: click.echo(f"alertd answers on {url}", err=True)))
+
+
+@cli.command()
+@_config
+@_as_json
+def brief(config: str | None, as_json: bool) -> None:
+    """Print the morning brief of the trips file as it stands now."""
+    from alertd.cli.brief import brief_now
+
+    settings = read_settings(settings_path(config))
+    made = asyncio.run(brief_now(settings, system_clock))
+    click.echo(json.dumps({"text": made.text, "partial": made.partial}) if as_json else made.text, nl=not as_json)
+    sys.exit(PARTIAL if made.partial else 0)
+
+
+@cli.command()
+@click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep the demo's store and files there.")
+def demo(keep: Path | None) -> None:
+    """An invented carrier and storm, end to end and offline: plan, message, brief, verified webhook."""
+    from alertd.cli.demo import run_demo
+
+    asyncio.run(run_demo(Console(width=max(100, Console().width)), keep))
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Entry point of the console script."""
+    cli.main(args=None if argv is None else list(argv), prog_name="alertd")

@@ -1,0 +1,148 @@
+"""A plan on the terminal: what to do first, then the road as a strip, then why and how old."""
+
+import textwrap
+
+from rich.console import Console
+from rich.text import Text
+
+from alertd.notices import words
+from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Plan, StopChoice, Stretch
+
+WIDTH = 96
+_STRIP = 72
+_HEIGHTS = "▁▂▃▄▅▆▇█"
+_LETTERS = {
+    "dry": "·", "moist": "·", "wet": "w", "rime": "r", "slush": "~", "snow": "s", "packed snow": "p", "ice": "i",
+    "glaze": "g", "unknown": "?",
+}  # fmt: skip
+_VERB = {
+    Advice.CLEAR: "NO WINTER ROAD EXPECTED",
+    Advice.READY: "BE READY TO CHAIN",
+    Advice.CHAIN: "PLAN TO CHAIN",
+    Advice.HOLD: "HOLD BELOW IT",
+}
+_STYLE = {Advice.CLEAR: "bold", Advice.READY: "bold yellow", Advice.CHAIN: "bold magenta", Advice.HOLD: "bold red"}
+
+
+def show_plan(plan: Plan, console: Console) -> None:
+    """Print a plan in the reader's units and local times."""
+    _head(plan, console)
+    for stretch in plan.stretches:
+        _stretch(stretch, console)
+    if not plan.stretches:
+        console.print(Text(f"\n {_VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
+    _strip(plan, console)
+    _foot(plan, console)
+
+
+def _head(plan: Plan, console: Console) -> None:
+    names = "   ".join(n for n in (plan.rig_name, plan.driver) if n)
+    console.print(Text(f"{plan.route_name}   {words.miles(plan.route_length_m)}   {names}", "bold"))
+    window = f"{words.clock(plan.arrive_early, plan.arrive_zone)} to {words.clock(plan.arrive_late, plan.arrive_zone)}"
+    late = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
+    console.print(
+        f"leaves {words.day_clock(plan.depart_at, plan.depart_zone)}, arrives "
+        f"{words.clock(plan.arrive_at, plan.arrive_zone)} ({window}){late}",
+        highlight=False,
+    )
+    if plan.singles_short:
+        console.print(Text(f"SHORT OF CHAINS: {plan.singles_short} single chains missing for this trip", "bold red"))
+
+
+def _stretch(s: Stretch, console: Console) -> None:
+    place = s.place or f"{words.miles(s.start_m)} from the start"
+    console.print()
+    console.print(
+        Text.assemble(
+            (f" {_VERB[s.advice]} ", f"reverse {_STYLE[s.advice]}"),
+            f"  {place} ({', '.join(s.jurisdictions)})   {words.percent(s.probability)} likely",
+        )
+    )
+    short = f"; {s.hanging.singles_short} SHORT of what is aboard" if s.hanging.singles_short else ""
+    rows = [
+        ("hang", _stop(s.chain_up, standing=s.advice is not Advice.READY)),
+        ("tires", f"{s.hanging.singles_n}: {s.tires_words}{short}"),
+        ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),
+        ("", f"({s.speed_because})"),
+        ("take off", _stop(s.chain_off, standing=s.advice is not Advice.READY)),
+        (
+            "costs",
+            f"{words.minutes(s.hang_s)} hanging, {words.minutes(s.remove_s)} taking off, "
+            f"{words.minutes(s.slow_s)} slower running, if chained",
+        ),
+        *(("why" if i == 0 else "", reason) for i, reason in enumerate(s.reasons)),
+    ]
+    for label, text in rows:
+        for i, line in enumerate(textwrap.wrap(text, WIDTH - 12) or [""]):
+            console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
+
+
+def _stop(stop: StopChoice, *, standing: bool) -> str:
+    times = words.clock(stop.arrive_at, stop.zone)
+    if standing and stop.leave_at > stop.arrive_at:
+        times += f" to {words.clock(stop.leave_at, stop.zone)}"
+    room = f", {stop.spaces} spaces" if stop.spaces is not None else ""
+    light = {True: ", lit", False: ", unlit", None: ""}[stop.lit]
+    invented = ", INVENTED PLACE" if stop.invented else ""
+    return f"{words.stop_words(stop)}, {times}{room}{light}{invented}: {stop.reason}"
+
+
+def _strip(plan: Plan, console: Console) -> None:
+    """The road in one look: height above, pavement at the truck's hour below, chains between their stops."""
+    points = _thinned(plan.along)
+    low, high = min(p.elevation_m for p in points), max(p.elevation_m for p in points)
+    height = "".join(_HEIGHTS[round((p.elevation_m - low) / max(high - low, 1.0) * 7)] for p in points)
+    road = "".join(_LETTERS[p.surface] for p in points)
+    chained = "".join(_chain_mark(plan, p.distance_m) for p in points)
+    first, last = points[0], points[-1]
+    console.print()
+    console.print(f"   {'height':9}{height}  {_feet(low)} to {_feet(high)}", highlight=False)
+    console.print(f"   {'road':9}{road}", highlight=False)
+    if chained.strip():
+        console.print(f"   {'chains':9}{chained}", highlight=False)
+    start, end = words.clock(first.arrive_at, plan.depart_zone), words.clock(last.arrive_at, plan.arrive_zone)
+    console.print(f"   {'time':9}{start}{end:>{_STRIP - len(start)}}", highlight=False)
+    seen = [name for name in _LETTERS if name in {p.surface for p in points}]
+    key = ", ".join(f"{_LETTERS[name]} {name}" for name in seen)
+    console.print(f"   {'':9}{key} (most likely at the truck's hour); = chained, - be ready", highlight=False)
+
+
+def _thinned(along: tuple[AlongPoint, ...]) -> list[AlongPoint]:
+    return [along[round(i * (len(along) - 1) / (_STRIP - 1))] for i in range(_STRIP)]
+
+
+def _chain_mark(plan: Plan, distance_m: float) -> str:
+    for s in plan.stretches:
+        if s.chain_up.distance_m <= distance_m <= s.chain_off.distance_m:
+            return "-" if s.advice is Advice.READY else "="
+    return " "
+
+
+def _feet(height_m: float) -> str:
+    return f"{height_m / 0.3048:,.0f} ft"
+
+
+def _foot(plan: Plan, console: Console) -> None:
+    console.print()
+    for c in plan.carry:
+        if c.certain:
+            short = f", {c.singles_short} SHORT" if c.singles_short else ""
+            _say(console, "carry", f"{c.jurisdiction} asks {c.singles_asked} chains aboard{short} ({c.section})")
+    for caution in plan.cautions:
+        _say(console, "caution", caution)
+    for s in plan.sources:
+        _say(console, "forecast", f"{s.provider}, {words.age(s.age_h)} old. {s.licence}")
+    for r in plan.rules:
+        overdue = "; REVIEW OVERDUE" if r.overdue else ""
+        _say(
+            console,
+            "law",
+            f"{r.name}: {r.citation}. Text of {r.text_date}, read {r.reviewed_on}, to be read again by "
+            f"{r.review_by}{overdue}",
+        )
+    console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
+
+
+def _say(console: Console, label: str, text: str) -> None:
+    for i, line in enumerate(textwrap.wrap(text, WIDTH - 12)):
+        console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)

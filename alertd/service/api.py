@@ -1,0 +1,136 @@
+"""The HTTP interface: trips and their plans under /v1, and health."""
+
+import asyncio
+import hmac
+import json
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, FastAPI, Request, Response
+from fastapi.responses import JSONResponse
+
+import alertd
+from alertd.errors import InputError
+from alertd.service.clock import Clock
+from alertd.service.cycle import keep_trip
+from alertd.service.planner import Planner
+from alertd.service.problems import Refused, explain
+from alertd.sources.tripfile import TripRequest, parse_trip
+from alertd.store.store import Store
+
+MOST_BODY_BYTES = 64 * 1024
+
+_TRIP_BODY = {
+    "requestBody": {
+        "required": True,
+        "content": {"application/json": {"schema": TripRequest.model_json_schema()}},
+    }
+}
+
+
+def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> FastAPI:
+    """The application. `wake` asks for a cycle soon after a trip has come or changed."""
+    app = FastAPI(title="alertd", version=alertd.__version__, docs_url=None, redoc_url=None)
+    explain(app)
+    app.include_router(_trips(planner, store, clock, wake), dependencies=[Depends(_token(planner.settings.http_token))])
+    app.include_router(_health(store, clock))
+    return app
+
+
+def _token(token: str) -> Callable[[Request], None]:
+    """A guard that lets through who sends the daemon's token; everybody when none is set (loopback only)."""
+
+    def allowed(request: Request) -> None:
+        given = request.headers.get("authorization", "")
+        if token and not hmac.compare_digest(given.encode(), f"Bearer {token}".encode()):
+            raise Refused(401, "no valid token", "send Authorization: Bearer with the daemon's token")
+
+    return allowed
+
+
+def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
+    router = APIRouter(prefix="/v1/trips")
+
+    @router.post("", status_code=201, openapi_extra=_TRIP_BODY)
+    async def post_trip(body: Annotated[bytes, Depends(_body)]) -> Response:
+        """Register a trip: 201 when new, 200 when it was known just so, 409 when the id is another trip's."""
+        now = clock()
+        trip = _read_trip(body)
+        if trip.depart_at <= now:
+            raise InputError(
+                "request",
+                "depart",
+                f"{trip.depart} is in the past, it is {now.isoformat(timespec='seconds')}",
+                "give a departure that is still to come",
+            )
+        planner.ground.gpx(trip.route, "request")
+        planner.ground.rig(trip.rig, "request")
+        known = await asyncio.to_thread(store.trip, trip.id)
+        if known is not None and known.body != trip.model_dump_json():
+            raise Refused(409, "the id is taken", f"trip {trip.id} is there with another content; give a new id")
+        new = await asyncio.to_thread(keep_trip, store, trip, now)
+        if new:
+            wake()
+        return JSONResponse(trip.model_dump(mode="json"), status_code=201 if new else 200)
+
+    @router.get("")
+    async def list_trips() -> dict[str, Any]:
+        """Every trip that is not cancelled."""
+        return {"trips": [json.loads(t.body) for t in await asyncio.to_thread(store.trips)]}
+
+    @router.get("/{trip_id}/plan")
+    async def get_plan(trip_id: str) -> dict[str, Any]:
+        """The newest plan of a trip."""
+        stored = await asyncio.to_thread(store.latest_plan, trip_id)
+        if stored is None:
+            raise Refused(404, "no plan", f"trip {trip_id} is unknown or not planned yet")
+        plan: dict[str, Any] = json.loads(stored.body)["plan"]
+        return plan
+
+    @router.delete("/{trip_id}", status_code=204)
+    async def cancel_trip(trip_id: str) -> None:
+        """Stop planning a trip. What was already decided about it still goes out."""
+        if not await asyncio.to_thread(store.cancel_trip, trip_id):
+            raise Refused(404, "no such trip", f"trip {trip_id} is unknown")
+
+    return router
+
+
+def _health(store: Store, clock: Clock) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/healthz")
+    async def healthz() -> dict[str, str]:
+        """The process answers. Says nothing of sources, store or receivers."""
+        return {"status": "up", "version": alertd.__version__}
+
+    @router.get("/readyz")
+    async def readyz() -> dict[str, Any]:
+        """The store answers, and how the outbox stands; 503 when the store does not."""
+        health = await asyncio.to_thread(store.outbox.health, clock())
+        return {
+            "status": "ready",
+            "undelivered": health.waiting_n,
+            "oldest_undelivered_s": round(health.oldest_waiting_age_s),
+            "parked": health.parked_n,
+        }
+
+    return router
+
+
+async def _body(request: Request) -> bytes:
+    """The request's body, refused as soon as it passes the limit."""
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MOST_BODY_BYTES:
+            raise Refused(413, "too large", f"a trip takes at most {MOST_BODY_BYTES} bytes")
+    return bytes(body)
+
+
+def _read_trip(body: bytes) -> TripRequest:
+    try:
+        content = json.loads(body)
+    except ValueError as exc:
+        raise InputError("request", "", "the body is not JSON", "send one trip as a JSON object") from exc
+    return parse_trip(content, "request")

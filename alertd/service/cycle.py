@@ -1,0 +1,165 @@
+"""One cycle, the only place where all meets: trips, plans, what is worth saying, and its record in one transaction."""
+
+import asyncio
+import json
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from alertd.errors import AlertdError
+from alertd.notices import words
+from alertd.notices.changes import Said, said_from_plain, to_say
+from alertd.notices.dispatcher import brief_text
+from alertd.notices.event import brief_event
+from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.plan.record import canonical, to_plain
+from alertd.plan.result import Plan
+from alertd.service.planner import NotPlanned, Planner
+from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
+from alertd.store.records import Slot, StoredTrip
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+OVER_AFTER = timedelta(hours=24)  # a trip that left longer ago is over
+BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief within this
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    plans: tuple[Plan, ...]
+    not_planned: tuple[NotPlanned, ...]
+    new_notices: tuple[str, ...]
+
+
+def keep_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bool = False) -> bool:
+    """Keep a trip as given; returns whether anything changed. Raises StoreError when its id is taken by another."""
+    return store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc), replace=replace)
+
+
+def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> None:
+    """Take in the trips file, if one is set. A broken file is told and changes nothing that is stored."""
+    path = planner.settings.trips
+    if path is None:
+        return
+    try:
+        trips = read_trips(path)
+    except AlertdError as exc:
+        log.error("%s", exc)
+        return
+    for trip in trips:
+        stored = store.trip(trip.id)
+        if stored is None or not stored.cancelled:
+            keep_trip(store, trip, now_utc, replace=True)
+
+
+def due_trips(store: Store, now_utc: datetime, look_ahead: timedelta) -> list[TripRequest]:
+    """Trips that leave soon enough to plan and are not over."""
+    out = []
+    for stored in store.trips():
+        trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
+        if now_utc - OVER_AFTER <= trip.depart_at <= now_utc + look_ahead:
+            out.append(trip)
+    return out
+
+
+async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcome:
+    """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
+    await asyncio.to_thread(load_trip_file, planner, store, now_utc)
+    look_ahead = timedelta(hours=planner.settings.look_ahead_h)
+    trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
+    outcomes = await planner.plan(trips, now_utc)
+    plans = tuple(o for o in outcomes if isinstance(o, Plan))
+    failed = tuple(o for o in outcomes if isinstance(o, NotPlanned))
+    new: list[str] = []
+    for plan in plans:
+        new += await asyncio.to_thread(_record, planner, store, plan, now_utc)
+    for miss in failed:
+        log.error("trip %s not planned: %s", miss.trip.id, miss.reason)
+        new += await asyncio.to_thread(
+            store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
+        )
+    return Outcome(plans=plans, not_planned=failed, new_notices=tuple(new))
+
+
+def _record(planner: Planner, store: Store, plan: Plan, now_utc: datetime) -> tuple[str, ...]:
+    notices, said = to_say(plan, last_said(store, plan.trip_id), now_utc)
+    body = canonical({"plan": to_plain(plan), "said": to_plain(said)})
+    return store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, planner.settings.targets)
+
+
+def last_said(store: Store, trip_id: str) -> tuple[Said, ...] | None:
+    """What was last said of a trip; None when nothing was."""
+    stored = store.latest_plan(trip_id)
+    return None if stored is None else said_from_plain(json.loads(stored.body)["said"])
+
+
+def _not_planned(miss: NotPlanned, now_utc: datetime) -> Notice:
+    """A trip that cannot be planned is told to the office once a day, as caution."""
+    text = (
+        f"{miss.trip.id} could not be planned: {miss.reason}. Driver {miss.trip.driver or 'unknown'} "
+        f"should be ready to chain. {words.SIGNS}"
+    )
+    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, miss.trip.id, miss.reason, now_utc.date().isoformat())
+    body = {
+        "type": "trip.not_planned",
+        "format": "alertd.event/1",
+        "timestamp": to_plain(now_utc),
+        "data": {"notice_id": id_, "kind": "data", "trip_id": miss.trip.id, "text": text},
+    }
+    return Notice(
+        id=id_,
+        kind=NoticeKind.DATA,
+        audience=Audience.DISPATCHER,
+        trip_id=miss.trip.id,
+        plan_id="",
+        created_at=now_utc,
+        expires_at=now_utc + timedelta(hours=24),
+        text=text,
+        body=canonical(body),
+    )
+
+
+def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:
+    """The slot of today's brief when its local time has come and not long passed; None else.
+
+    A local time that a clock change skips is read on the clock before the change (02:30 comes at 03:30); one that
+    comes twice counts at its first coming.
+    """
+    settings = planner.settings
+    zone = ZoneInfo(settings.brief_zone)
+    local_date = now_utc.astimezone(zone).date()
+    due = datetime.combine(local_date, settings.brief_at, zone).astimezone(UTC)
+    if not due <= now_utc < due + BRIEF_GRACE:
+        return None
+    return Slot(kind=NoticeKind.BRIEF.value, fleet=settings.fleet, local_date=local_date.isoformat())
+
+
+async def send_brief(planner: Planner, store: Store, now_utc: datetime, slot: Slot) -> tuple[str, ...]:
+    """Plan afresh and record the brief of one local date, once."""
+    if await asyncio.to_thread(store.slot_filled, slot):
+        return ()
+    outcome = await run_cycle(planner, store, now_utc)
+    notice = make_brief(planner, outcome.plans, outcome.not_planned, now_utc, slot)
+    return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
+
+
+def make_brief(
+    planner: Planner, plans: Sequence[Plan], not_planned: Sequence[NotPlanned], now_utc: datetime, slot: Slot
+) -> Notice:
+    settings = planner.settings
+    text = brief_text(settings.fleet, plans, [(m.trip.id, m.reason) for m in not_planned], now_utc, settings.brief_zone)
+    id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date)
+    return Notice(
+        id=id_,
+        kind=NoticeKind.BRIEF,
+        audience=Audience.DISPATCHER,
+        trip_id="",
+        plan_id="",
+        created_at=now_utc,
+        expires_at=now_utc + timedelta(hours=12),
+        text=text,
+        body=canonical(brief_event(id_, slot.fleet, slot.local_date, text, now_utc)),
+    )

@@ -1,0 +1,93 @@
+"""What is read once and shared by every trip: rules, rigs, stops, borders, summits, and routes built from GPX."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from alertd.errors import InputError
+from alertd.forecast.provider import ElevationProvider
+from alertd.route.borders import Boundaries, Crossing
+from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
+from alertd.route.clean import clean_line
+from alertd.route.line import GpxLine, Route
+from alertd.route.stops import Stop
+from alertd.route.terrain import NamedSummit
+from alertd.rules.law import RuleSet
+from alertd.rules.rig import Rig
+from alertd.service.settings import Places
+from alertd.sources.gpx import read_gpx
+from alertd.sources.outlines import read_boundaries
+from alertd.sources.places import read_crossings, read_named_summits, read_stops
+from alertd.sources.rigfile import read_rig, read_rigs
+from alertd.sources.rulefile import read_rulesets
+
+FILL_SPACING_M = 500.0  # heights asked of an elevation service: one every half kilometre
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    rulesets: dict[str, RuleSet]
+    rigs: dict[str, Rig]
+    stops: tuple[Stop, ...]
+    boundaries: Boundaries
+    crossings: tuple[Crossing, ...]
+    summits: tuple[NamedSummit, ...]
+    routes: Path
+
+    def rig(self, name: str, where: str) -> Rig:
+        """A rig by id, or read from a file when `name` is one. Raises InputError when neither is there."""
+        if name in self.rigs:
+            return self.rigs[name]
+        if name.endswith(".toml"):
+            return read_rig(Path(name))
+        known = ", ".join(sorted(self.rigs)) or "none"
+        raise InputError(where, "rig", f'"{name}" is not known', f"name one of: {known}; or a rig file")
+
+    def gpx(self, name: str, where: str) -> Path:
+        """The GPX file that a trip names, with or without its ending.
+
+        Inside the routes folder only, since a trip may come over the network. Raises InputError.
+        """
+        folder = self.routes.resolve()
+        for path in ((folder / name).resolve(), (folder / f"{name}.gpx").resolve()):
+            if path.is_relative_to(folder) and path.is_file():
+                return path
+        raise InputError(where, "route", f'"{name}" is not in {folder}', "put the GPX file there or mend the name")
+
+
+def read_ground(places: Places) -> Ground:
+    """Read everything the settings name. Raises ConfigError for the first mistake."""
+    return Ground(
+        rulesets=read_rulesets(places.rules),
+        rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
+        stops=tuple(stop for path in places.stops for stop in read_stops(path)),
+        boundaries=read_boundaries(*places.boundaries),
+        crossings=read_crossings(places.crossings) if places.crossings else (),
+        summits=read_named_summits(places.summits) if places.summits else (),
+        routes=places.routes,
+    )
+
+
+async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationProvider]) -> Route:
+    """The route of a GPX file, with heights from an elevation service where the file has none.
+
+    Raises InputError when heights are missing and no service is configured, SourceError when it fails.
+    """
+    line = clean_line(read_gpx(path))
+    if missing_elevation(line) and elevations:
+        line = await _fill(line, elevations[0])
+    return build_route(
+        line,
+        jurisdictions=ground.boundaries,
+        crossings=ground.crossings,
+        stops=ground.stops,
+        named_summits=ground.summits,
+    )
+
+
+async def _fill(line: GpxLine, elevations: ElevationProvider) -> GpxLine:
+    places = sample_line(line, spacing_m=FILL_SPACING_M)
+    heights = await elevations.elevations_m(places.lat_deg, places.lon_deg)
+    return with_elevations(line, np.asarray(heights), along_m=places.distance_m)

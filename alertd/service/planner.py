@@ -1,0 +1,135 @@
+"""Plans many trips at once: one road field for each route, shared by every truck on it."""
+
+import asyncio
+from collections import defaultdict
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from alertd.errors import AlertdError, ConfigError
+from alertd.forecast.provider import ElevationProvider, ForecastProvider
+from alertd.plan.make import TripInput, make_plan
+from alertd.plan.result import Plan
+from alertd.route.line import Route
+from alertd.service.clock import Clock
+from alertd.service.ground import Ground, load_route, read_ground
+from alertd.service.settings import Settings
+from alertd.service.weather import Sky, Window, weather_along
+from alertd.sources.http import PoliteClient
+from alertd.sources.nws import Nws
+from alertd.sources.open_meteo import OpenMeteo
+from alertd.sources.tripfile import TripRequest
+
+# How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
+SLOWEST_MPS = 12.0
+STANDING = timedelta(hours=4)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotPlanned:
+    """A trip that could not be planned, and why in one line. Never silently left out."""
+
+    trip: TripRequest
+    reason: str
+
+
+class Planner:
+    """Holds what is read once, and plans. Built by `planner`."""
+
+    def __init__(self, settings: Settings, ground: Ground, sky: Sky, elevations: Sequence[ElevationProvider]) -> None:
+        self.settings, self.ground, self.sky = settings, ground, sky
+        self._elevations = elevations
+        self._routes: dict[str, tuple[float, Route]] = {}
+
+    async def plan(self, trips: Sequence[TripRequest], now_utc: datetime) -> list[Plan | NotPlanned]:
+        """One outcome a trip, in the order given."""
+        by_route: dict[str, list[TripRequest]] = defaultdict(list)
+        for trip in trips:
+            by_route[trip.route].append(trip)
+        outcomes: dict[str, Plan | NotPlanned] = {}
+        for name, sharing in by_route.items():
+            outcomes |= await self._on_route(name, sharing, now_utc)
+        return [outcomes[trip.id] for trip in trips]
+
+    async def route(self, name: str, where: str) -> Route:
+        """The route of a GPX file, read again only when the file has changed."""
+        path = self.ground.gpx(name, where)
+        changed = path.stat().st_mtime
+        known = self._routes.get(name)
+        if known is None or known[0] != changed:
+            self._routes[name] = (changed, await self.route_of(path))
+        return self._routes[name][1]
+
+    async def _on_route(
+        self, name: str, trips: Sequence[TripRequest], now_utc: datetime
+    ) -> dict[str, Plan | NotPlanned]:
+        try:
+            route = await self.route(name, f"trip {trips[0].id}")
+        except AlertdError as exc:
+            return {trip.id: NotPlanned(trip=trip, reason=str(exc)) for trip in trips}
+        return await self.plan_on(route, trips, now_utc)
+
+    async def plan_on(
+        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime
+    ) -> dict[str, Plan | NotPlanned]:
+        """Plan trips that share one route, whatever route they name."""
+        longest = timedelta(seconds=route.length_m / SLOWEST_MPS) + STANDING
+        departs = [trip.depart_at.astimezone(UTC) for trip in trips]
+        window = Window(start=min(departs), end=max(departs) + longest, now=now_utc)
+        weather = await weather_along(route, window, self.sky)
+
+        def one(trip: TripRequest) -> Plan | NotPlanned:
+            try:
+                rig = self.ground.rig(trip.rig, f"trip {trip.id}")
+            except AlertdError as exc:
+                return NotPlanned(trip=trip, reason=str(exc))
+            asked = TripInput(id=trip.id, depart_at=trip.depart_at, driver=trip.driver, dispatcher=trip.dispatcher)
+            return make_plan(asked, route, rig, self.ground.rulesets, weather, self.settings.plan, now_utc)
+
+        return {trip.id: await asyncio.to_thread(one, trip) for trip in trips}
+
+    async def route_of(self, path: Path) -> Route:
+        """The route of any GPX file, with heights from a source where it has none."""
+        return await load_route(path, self.ground, self._elevations)
+
+
+@asynccontextmanager
+async def planner(settings: Settings, clock: Clock) -> AsyncIterator[Planner]:
+    """A planner with its sources open. Raises ConfigError for what the settings have wrong."""
+    ground = read_ground(settings.places)
+    async with AsyncExitStack() as stack:
+        client = await stack.enter_async_context(
+            PoliteClient(
+                contact=settings.contact,
+                cache_dir=settings.cache,
+                now_utc=clock,
+                rng=np.random.default_rng(),
+            )
+        )
+        providers: list[ForecastProvider] = []
+        elevations: list[ElevationProvider] = []
+        for name in settings.forecast.sources:
+            if name == "nws":
+                providers.append(Nws(client, settings.forecast.nws_url))
+            elif name == "open-meteo":
+                source = OpenMeteo(
+                    client,
+                    settings.forecast.open_meteo_url,
+                    api_key=settings.forecast.open_meteo_key,
+                    noncommercial=settings.noncommercial,
+                )
+                providers.append(source)
+                elevations.append(source)
+            else:
+                raise ConfigError(str(settings.where), "forecast.sources", f'"{name}" is no source', "use nws")
+        sky = Sky(
+            providers=providers,
+            members=settings.forecast.members,
+            seed=settings.forecast.seed,
+            stale_h=settings.forecast.stale_h,
+        )
+        yield Planner(settings, ground, sky, elevations)

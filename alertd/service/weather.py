@@ -1,0 +1,118 @@
+"""From a route and a window to the corridor's road field: ask every source, keep what came, say what did not."""
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from alertd.errors import SourceError
+from alertd.forecast.blend import pool
+from alertd.forecast.cells import choose_cells
+from alertd.forecast.freshness import Limits, Usable, freshness, together
+from alertd.forecast.members import Spreads, dress, normal_scores
+from alertd.forecast.provider import ForecastAsk, ForecastProvider
+from alertd.forecast.series import WEATHER_FIELDS, Forecast
+from alertd.plan.make import Weather
+from alertd.plan.run import Corridor
+from alertd.road.corridor import RoadCells, road_cells, run_corridor
+from alertd.route.line import Route
+
+SPIN_UP = timedelta(hours=48)  # past hours that let the road forget how it was started
+MOST_CELLS = 100  # what one request to a source may carry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """The aware UTC hours that the trips on a route need; `now` is when it is planned."""
+
+    start: datetime
+    end: datetime
+    now: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sky:
+    """The sources to ask and how to turn them into members."""
+
+    providers: Sequence[ForecastProvider]
+    members: int
+    seed: int
+    stale_h: float
+
+
+async def weather_along(route: Route, window: Window, sky: Sky) -> Weather:
+    """The road field for one corridor. Never fails for a source: with none the road is unknown, and that is said."""
+    plan = choose_cells(route.distance_m, route.elevation_m, route.lat_deg, route.lon_deg, max_cells=MOST_CELLS)
+    ask = ForecastAsk(
+        lat_deg=route.lat_deg[plan.sample_idx],
+        lon_deg=route.lon_deg[plan.sample_idx],
+        road_elevation_m=route.elevation_m[plan.sample_idx],
+        start=min(window.start, window.now) - SPIN_UP,
+        end=window.end,
+        now_utc=window.now,
+    )
+    answers = await asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True)
+    forecasts, failed = [], {}
+    for provider, answer in zip(sky.providers, answers, strict=True):
+        if isinstance(answer, SourceError):
+            failed[provider.name] = answer.problem
+        elif isinstance(answer, BaseException):
+            raise answer
+        else:
+            forecasts.append(answer)
+    cells = road_cells(route.distance_m, route.elevation_m, plan.cell_of_sample, route.lat_deg, route.lon_deg)
+    return await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, window, sky)
+
+
+def _corridor(
+    ask: ForecastAsk,
+    cells: RoadCells,
+    forecasts: list[Forecast],
+    failed: dict[str, str],
+    window: Window,
+    sky: Sky,
+) -> Weather:
+    """The numbers part. Seeded anew each time, so that the same answers give the same plan."""
+    rng = np.random.default_rng(sky.seed)
+    limits = Limits(stale_after_h=sky.stale_h)
+    judged = [
+        freshness(f, now_utc=window.now, window_start=window.start, window_end=window.end, limits=limits)
+        for f in forecasts
+    ]
+    usable = [f for f, j in zip(forecasts, judged, strict=True) if j.state is not Usable.UNUSABLE]
+    verdict = together(judged)
+    notes = [*(f"{name}: no forecast ({why})" for name, why in failed.items()), *verdict.reasons]
+    dressed = [dress(f, members=sky.members, spreads=Spreads(), rng=rng, now_utc=window.now) for f in usable]
+    forecast = pool(dressed, failed=failed) if dressed else _nothing(ask, sky.members)
+    field = run_corridor(forecast, cells, rng=rng)
+    members = forecast.air_temp_c.shape[0]
+    corridor = Corridor(cells=cells, field=field, clock_z=rng.permutation(normal_scores(members)))
+    return Weather(
+        forecast=forecast,
+        corridor=corridor,
+        notes=tuple(dict.fromkeys((*notes, *field.notes))),
+        partial=bool(failed) or verdict.state is not Usable.OK,
+    )
+
+
+def _nothing(ask: ForecastAsk, members: int) -> Forecast:
+    """A forecast that knows nothing: the road stays unknown, and unknown reads as "be ready"."""
+    hours = max(int((ask.end - ask.start) / timedelta(hours=1)) + 1, 1)
+    unknown = np.full((members, ask.lat_deg.size, hours), np.nan)
+    fields: dict[str, Any] = {name: unknown.copy() for name in WEATHER_FIELDS if name != "precip_form"}
+    return Forecast(
+        provider="no source",
+        licence="",
+        issued_at=None,
+        fetched_at=ask.now_utc,
+        start=ask.start.replace(minute=0, second=0, microsecond=0),
+        lat_deg=ask.lat_deg.copy(),
+        lon_deg=ask.lon_deg.copy(),
+        elevation_m=ask.road_elevation_m.copy(),
+        precip_form=np.zeros(unknown.shape, dtype=np.int8),
+        served_stale=True,
+        **fields,
+    )

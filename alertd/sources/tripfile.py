@@ -1,0 +1,109 @@
+"""Trips as dispatch gives them: a CSV or JSON file, or one request; departures must say their zone."""
+
+import csv
+import io
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import Field, ValidationError, field_validator
+
+from alertd.errors import InputError
+from alertd.sources.tomlfile import FileModel, config_error
+
+_EXAMPLE = "2027-01-14T04:45:00-07:00"
+
+
+class TripRequest(FileModel):
+    """One trip. `route` is a GPX file of the routes folder, `rig` a rig file's name without its ending."""
+
+    id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["T-1041"])
+    route: str = Field(min_length=1, max_length=200, examples=["i90-west.gpx"])
+    rig: str = Field(min_length=1, max_length=100, examples=["tractor-17"])
+    depart: str = Field(examples=[_EXAMPLE])
+    driver: str = Field("", max_length=80)
+    dispatcher: str = Field("", max_length=80)
+    drive_hours_used: float = Field(0.0, ge=0, le=24)
+
+    @field_validator("depart")
+    @classmethod
+    def _has_zone(cls, value: str) -> str:
+        return parse_departure(value).isoformat()
+
+    @field_validator("driver", "dispatcher")
+    @classmethod
+    def _one_line(cls, value: str) -> str:
+        if not value.isprintable():
+            raise ValueError("has a line break or control character; write a name on one line")
+        return value
+
+    @property
+    def depart_at(self) -> datetime:
+        return datetime.fromisoformat(self.depart)
+
+
+def parse_departure(text: str) -> datetime:
+    """An aware departure. Raises ValueError("problem; mend")."""
+    try:
+        when = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise ValueError(f'"{text}" is not a date and time; write e.g. {_EXAMPLE}') from None
+    if when.utcoffset() is None:
+        raise ValueError(f'"{text}" does not say its zone; add the offset from UTC, e.g. {_EXAMPLE}')
+    return when
+
+
+def read_trips(path: Path) -> tuple[TripRequest, ...]:
+    """Every trip of a CSV or JSON file. Raises InputError for the first mistake; ids must not repeat."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as exc:
+        raise InputError(path.name, "", f"not UTF-8 at byte {exc.start}", "save the file as UTF-8") from exc
+    except OSError as exc:
+        raise InputError(path.name, "", f"cannot be read ({exc.strerror})", "check the name and permissions") from exc
+    rows = _json_rows(text, path.name) if path.suffix.lower() == ".json" else _csv_rows(text, path.name)
+    trips = tuple(parse_trip(row, f"{path.name} {label}") for label, row in rows)
+    seen: set[str] = set()
+    for trip in trips:
+        if trip.id in seen:
+            raise InputError(path.name, "id", f'"{trip.id}" stands there twice', "give each trip an id of its own")
+        seen.add(trip.id)
+    return trips
+
+
+def parse_trip(row: Any, where: str) -> TripRequest:
+    """One trip from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    if not isinstance(row, dict):
+        raise InputError(where, "", "is not an object", 'write {"id": "T-1", "route": "...", ...}')
+    try:
+        return TripRequest.model_validate(row)
+    except ValidationError as exc:
+        mistake = config_error(where, TripRequest, exc)
+        raise InputError(mistake.where, mistake.field, mistake.problem, mistake.mend) from exc
+
+
+def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:
+    try:
+        rows = json.loads(text)
+    except ValueError as exc:
+        raise InputError(where, "", f"is not JSON ({exc})", "mend that place") from exc
+    if not isinstance(rows, list):
+        raise InputError(where, "", "holds no list of trips", 'write [{"id": "T-1", ...}, ...]')
+    return [(f"trip {n}", row) for n, row in enumerate(rows, start=1)]
+
+
+def _csv_rows(text: str, where: str) -> list[tuple[str, Any]]:
+    """CSV cells are text; the one number is read here, an empty cell is a key left out."""
+    reader = csv.DictReader(io.StringIO(text), restkey="more cells than columns")
+    rows = []
+    try:
+        for row in reader:
+            cells: dict[str, Any] = {k: v.strip() if isinstance(v, str) else v for k, v in row.items() if v}
+            hours = cells.get("drive_hours_used")
+            if isinstance(hours, str) and hours.replace(".", "", 1).isdigit():
+                cells["drive_hours_used"] = float(hours)
+            rows.append((f"line {reader.line_num}", cells))
+    except csv.Error as exc:
+        raise InputError(where, f"line {reader.line_num}", f"is not CSV ({exc})", "mend that line") from exc
+    return rows
