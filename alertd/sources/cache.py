@@ -42,7 +42,7 @@ class Entry:
 
     def confirmed(self, headers: Mapping[str, str], now_utc: datetime, default_life_s: float) -> "Entry":
         """This entry after a 304, with the headers the 304 brought (RFC 9111, 4.3.4)."""
-        merged = {**self.headers, **kept(headers)}
+        merged = {name: value for name, value in self.headers.items() if name != "age"} | kept(headers)
         life = timedelta(seconds=fresh_for_s(merged, now_utc, default_life_s))
         return replace(self, headers=merged, fetched_at=now_utc, fresh_until=now_utc + life)
 

@@ -179,14 +179,14 @@ class PoliteClient:
             gate.check(call.source, self._now())
             await gate.pace()
             try:
-                async with asyncio.timeout(self._deadline_s):
+                async with asyncio.timeout(self._deadline_s) as deadline:
                     for tries_made in range(1, self._retry.tries + 1):
                         try:
                             result = await self._once(call, entry, default_life_s)
                         except SourceError as exc:
                             wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
-                            if wait is None:
-                                raise
+                            if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
+                                raise  # the reason says more than a deadline missed in one's sleep
                             await self._sleep(wait)
                             await gate.pace()
                         else:
@@ -234,10 +234,7 @@ class PoliteClient:
         for _ in range(MOST_REDIRECTS + 1):
             async with self._http.stream("GET", url, headers=headers) as response:
                 if response.status_code in (301, 302, 307, 308) and "location" in response.headers:
-                    target = urljoin(url, response.headers["location"])
-                    if not same_server(url, target):
-                        raise SourceChanged(call.source, f"redirects to another server ({urlsplit(target).hostname})")
-                    url = target
+                    url = self._redirected(call.source, url, response.headers["location"])
                     continue
                 body = bytearray()
                 async for chunk in response.aiter_bytes():
@@ -246,6 +243,18 @@ class PoliteClient:
                         raise SourceChanged(call.source, f"sent more than {LARGEST_BODY // 1_000_000} MB")
                 return response, bytes(body)
         raise SourceChanged(call.source, f"redirected more than {MOST_REDIRECTS} times")
+
+    @staticmethod
+    def _redirected(source: str, url: str, location: str) -> str:
+        try:
+            target = urljoin(url, location)
+            same = same_server(url, target)
+            httpx.URL(target)
+        except (ValueError, httpx.InvalidURL) as exc:
+            raise SourceChanged(source, "redirects to something that is no URL") from exc
+        if not same:
+            raise SourceChanged(source, f"redirects to another server ({urlsplit(target).hostname})")
+        return target
 
     def _answer(
         self, entry: Entry, read: Callable[[bytes], T], *, from_cache: bool, stale_because: str = ""
@@ -288,3 +297,7 @@ class PoliteClient:
             "settings", "contact", f"is empty and {source} wants to know who asks",
             "write an e-mail address or web page where its operators can reach you",
         )  # fmt: skip
+
+
+def _now_s() -> float:
+    return asyncio.get_running_loop().time()

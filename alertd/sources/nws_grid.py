@@ -1,7 +1,9 @@
 """One raw forecast cell of the National Weather Service, read into hours. Pure: a body in, arrays out.
 
 The raw layers hold totals (precipitation, snow, ice) and states (all else) over intervals of different lengths.
-No interval, an empty layer or null is unknown and stays NaN; it never becomes zero.
+No interval, an empty layer or null is unknown and stays NaN; it never becomes zero. The probability of precipitation
+is for its whole interval and is held over its hours: members that stay wet or dry together then are wet as often as it
+says, where shares of it an hour would make too few of them wet.
 Meaning of the layers: weather-gov.github.io/api/gridpoints and the service's OpenAPI text 3.8.1 (2026).
 """
 

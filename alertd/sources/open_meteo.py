@@ -10,10 +10,10 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import Any
 from urllib.parse import urlsplit
 
 import numpy as np
+from numpy.typing import NDArray
 
 from alertd.errors import ConfigError, SourceChanged, SourceError
 from alertd.forecast.provider import ForecastAsk, window
@@ -29,6 +29,7 @@ from alertd.sources.open_meteo_hours import (
     limit_or_refusal,
     read_places,
 )
+from alertd.sources.refusals import Verdict
 
 LICENCE = "Weather data by Open-Meteo.com, CC BY 4.0"
 MOST_PLACES = 100  # in one request; the free host takes 1000, but a URL over 64 kB fails and one bad place spoils all
@@ -91,7 +92,7 @@ class OpenMeteo:
             parts.append(answer.value)
         return np.concatenate(parts) if parts else np.empty(0)
 
-    async def _chunk(self, ask: ForecastAsk, cells: np.ndarray[Any, Any]) -> Answer[list[PlaceHours]] | SourceError:
+    async def _chunk(self, ask: ForecastAsk, cells: NDArray[np.intp]) -> Answer[list[PlaceHours]] | SourceError:
         lat, lon = ask.lat_deg[cells], ask.lon_deg[cells]
 
         def read(body: object) -> list[PlaceHours]:
@@ -121,7 +122,7 @@ class OpenMeteo:
         return params | ({"apikey": self._api_key} if self._api_key else {})
 
     @staticmethod
-    def _verdict_at(now_utc: datetime | None) -> Any:
+    def _verdict_at(now_utc: datetime | None) -> Verdict:
         def verdict(status: int, problem: object) -> SourceError | None:
             if not isinstance(problem, Mapping) or "reason" not in problem:
                 return None
@@ -199,7 +200,7 @@ def read_elevations(body: object, count: int) -> Array:
 
 
 def assemble(
-    name: str, ask: ForecastAsk, parts: list[tuple[np.ndarray[Any, Any], Answer[list[PlaceHours]] | SourceError]]
+    name: str, ask: ForecastAsk, parts: list[tuple[NDArray[np.intp], Answer[list[PlaceHours]] | SourceError]]
 ) -> Forecast:
     """One Forecast over the window of the ask. Places that failed and hours not answered stay NaN and are Gaps."""
     start, hours = window(ask)
@@ -237,7 +238,7 @@ def assemble(
 
 
 def _lay(
-    place: PlaceHours, cell: int, start: datetime, hours: int, arrays: dict[str, Array], form: np.ndarray[Any, Any]
+    place: PlaceHours, cell: int, start: datetime, hours: int, arrays: dict[str, Array], form: NDArray[np.int8]
 ) -> None:
     """Copy the hours of one place that fall into the window."""
     shift = round((place.start - start) / timedelta(hours=1))

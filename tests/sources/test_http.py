@@ -426,6 +426,14 @@ async def test_a_redirect_to_another_server_is_refused(client: PoliteClient, tar
 
 
 @respx.mock
+@pytest.mark.parametrize("target", ["https://[::1", "https://sky.example:port/", "/x\x00y"])
+async def test_a_redirect_to_no_url_is_refused(client: PoliteClient, target: str) -> None:
+    respx.get(URL).mock(return_value=httpx.Response(301, headers={"location": target}))
+    with pytest.raises(SourceError):
+        await client.get_json("sky", URL, read=as_is)
+
+
+@respx.mock
 async def test_a_redirect_loop_ends(client: PoliteClient) -> None:
     respx.get(URL).mock(return_value=httpx.Response(302, headers={"location": URL}))
     with pytest.raises(SourceChanged, match="redirected more than"):
@@ -456,6 +464,16 @@ async def test_a_server_that_drips_or_hangs_meets_the_deadline(clock: Clock, str
     async with make_client(clock, None, transport=transport, deadline_s=0.05) as client:
         with pytest.raises(SourceDown, match=r"no whole answer within 0\.05 s"):
             await client.get_json("sky", URL, read=as_is)
+
+
+@respx.mock
+async def test_a_wait_that_would_miss_the_deadline_is_not_begun(clock: Clock) -> None:
+    """The message says why, instead of only that time ran out."""
+    respx.get(URL).mock(return_value=httpx.Response(503, headers={"retry-after": "15"}))
+    async with make_client(clock, None, deadline_s=10.0) as client:
+        with pytest.raises(SourceDown, match="answered HTTP 503"):
+            await client.get_json("sky", URL, read=as_is)
+    assert clock.slept == []
 
 
 @respx.mock
