@@ -15,12 +15,15 @@ WET_LAPSE_K_PER_M = 0.0060  # saturated air near 0 °C (moist adiabat at 850 to 
 DRY_LAPSE_K_PER_M = 0.0065  # standard atmosphere
 
 
-def pool(forecasts: Sequence[Forecast], *, failed: Mapping[str, str] | None = None) -> Forecast:
+def pool(
+    forecasts: Sequence[Forecast], *, failed: Mapping[str, str] | None = None, elevation_m: Array | None = None
+) -> Forecast:
     """One forecast over the union of hours, members of all sources side by side.
 
     Every source gets the same number of members, the largest any has; one with fewer repeats its own in turn. Hours a
-    source does not cover are unknown (NaN) in its members and stay so. Temperatures are brought to the heights of the
-    first source (see `at_heights`). failed: provider name -> reason, for those that gave nothing; told as a Gap.
+    source does not cover are unknown (NaN) in its members and stay so. failed: provider name -> reason, for those that
+    gave nothing; told as a Gap. elevation_m: (cell,) heights to which temperatures of several sources are brought (see
+    `at_heights`), the road's by preference; without it those of the first source. One source alone is left as it is.
     Raises ValueError for none, or for different places.
     """
     if not forecasts:
@@ -36,8 +39,8 @@ def pool(forecasts: Sequence[Forecast], *, failed: Mapping[str, str] | None = No
         )
         if not same:
             raise ValueError(f"{first.provider} and {other.provider} are for different places")
-    heights = first.elevation_m
-    for other in forecasts[1:]:
+    heights = first.elevation_m if elevation_m is None else elevation_m
+    for other in forecasts:
         heights = np.where(np.isnan(heights), other.elevation_m, heights)
     level = [at_heights(forecast, heights) for forecast in forecasts]
     start, end = min(f.start for f in level), max(f.end for f in level)

@@ -84,6 +84,13 @@ def test_trap_12_a_cell_lower_than_the_road_is_brought_to_the_roads_height() -> 
     np.testing.assert_allclose(both.elevation_m, 1400.0)
 
 
+def test_several_sources_can_be_brought_to_the_roads_height() -> None:
+    cells = forecast("a", [0.0], elevation_m=np.full(2, 1000.0))
+    both = pool([cells, forecast("b", [-2.0])], elevation_m=np.full(2, 1400.0))
+    np.testing.assert_allclose(both.air_temp_c[:, 0, 0], [-2.6, -2.0])
+    np.testing.assert_allclose(both.elevation_m, 1400.0)
+
+
 def test_a_valley_under_clear_sky_is_not_warmed() -> None:
     """Downward only precipitating or saturated hours warm, at 6.0 K/km."""
     rain = np.zeros((1, 2, 4))
