@@ -8,6 +8,7 @@ from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 from rich.panel import Panel
@@ -115,8 +116,8 @@ def _texts(store: Store, plan: Plan) -> list[str]:
     return [n.text for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER and n.kind is NoticeKind.PLAN]
 
 
-def _content(received: Received) -> dict[str, dict[str, str]]:
-    content: dict[str, dict[str, str]] = json.loads(received.body)
+def _content(received: Received) -> dict[str, Any]:
+    content: dict[str, Any] = json.loads(received.body)
     return content
 
 
@@ -127,7 +128,7 @@ def _webhooks(console: Console, receiver: Receiver) -> None:
     for r in receiver.received:
         content = _content(r)
         data = content["data"]
-        about = data.get("trip_id") or data.get("local_date") or str(data["plan"]["trip_id"])  # type: ignore[index]
+        about = data.get("trip_id") or data.get("local_date") or data["plan"]["trip_id"]
         table.add_row(r.id[:16] + "...", str(content["type"]), about, str(len(r.body)), "verified")
     console.print(table)
     if receiver.refused:

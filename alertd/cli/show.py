@@ -9,7 +9,7 @@ from alertd.notices import words
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Plan, StopChoice, Stretch
 
 WIDTH = 96
-_STRIP = 72
+_STRIP = 64
 _HEIGHTS = "▁▂▃▄▅▆▇█"
 _LETTERS = {
     "dry": "·", "moist": "·", "wet": "w", "rime": "r", "slush": "~", "snow": "s", "packed snow": "p", "ice": "i",
@@ -40,11 +40,8 @@ def _head(plan: Plan, console: Console) -> None:
     console.print(Text(f"{plan.route_name}   {words.miles(plan.route_length_m)}   {names}", "bold"))
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)} to {words.clock(plan.arrive_late, plan.arrive_zone)}"
     late = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
-    console.print(
-        f"leaves {words.day_clock(plan.depart_at, plan.depart_zone)}, arrives "
-        f"{words.clock(plan.arrive_at, plan.arrive_zone)} ({window}){late}",
-        highlight=False,
-    )
+    console.print(f"leaves  {words.day_clock(plan.depart_at, plan.depart_zone)}", highlight=False)
+    console.print(f"arrives {words.clock(plan.arrive_at, plan.arrive_zone)} ({window}){late}", highlight=False)
     if plan.singles_short:
         console.print(Text(f"SHORT OF CHAINS: {plan.singles_short} single chains missing for this trip", "bold red"))
 

@@ -7,8 +7,9 @@ from alertd.units import to_mph
 MOST_SEGMENTS = 2
 
 
-# Tried in order: (longest name, chain-off named). A milepost is what a driver can find, so names give way first.
-_SQUEEZES = ((60, True), (34, True), (26, True), (26, False), (18, False), (0, False))
+# Tried in order: longest name of the chain-up stop, of the chain-off stop, of the pass. A driver finds a milepost, so
+# names of stops give way first.
+_SQUEEZES = ((60, 60, 60), (60, 26, 60), (60, 0, 40), (34, 0, 40), (26, 0, 26), (18, 0, 20), (0, 0, 14), (0, 0, 0))
 
 
 def driver_text(plan: Plan, stretch: Stretch) -> str:
@@ -19,9 +20,9 @@ def driver_text(plan: Plan, stretch: Stretch) -> str:
     ValueError when even that does not fit (no rig and milepost of sensible length can get there).
     """
     text = ""
-    for name_max, off_named in _SQUEEZES:
-        first = gsm7.plain(_do(stretch, name_max))
-        text = f"{first} {gsm7.plain(_then(plan, stretch, name_max if off_named else 0))}"
+    for up_max, off_max, pass_max in _SQUEEZES:
+        first = gsm7.plain(_do(stretch, up_max))
+        text = f"{first} {gsm7.plain(_then(plan, stretch, off_max, pass_max))}"
         if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MOST_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
@@ -53,13 +54,14 @@ def _bare(s: Stretch) -> str:
     return f"{to_mph(s.bare_speed_mps):.0f}"
 
 
-def _then(plan: Plan, s: Stretch, name_max: int) -> str:
-    """How it ends, how sure, how old, who decides."""
-    off = f"Off at {_place(s.chain_off, name_max)}"
-    sure = f"{words.percent(s.probability)} likely" if s.unknown_frac < 1.0 else "no usable forecast"
+def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int) -> str:
+    """What for, where it ends, how sure, how old, who decides."""
+    surface = next((name for name, _ in s.surfaces), "snow") if s.unknown_frac < 1.0 else "road not known"
+    sure = f"{words.percent(s.probability)} likely" if s.unknown_frac < 1.0 else "be ready"
+    what = f"{s.place[:pass_max].rstrip()}: {surface}" if s.place and pass_max else surface.capitalize()
     return (
-        f"{off}. {sure}. Fcst {words.forecast_age(plan)} old, rules of "
-        f"{words.rule_text_age(plan, s.jurisdictions)}. Signs+officers decide, rules change. Read parked."
+        f"{what}, {sure}. Off at {_place(s.chain_off, off_max)}. Forecast {words.forecast_age(plan)} old, "
+        f"rule text {words.rule_text_age(plan, s.jurisdictions)}. Signs+officers decide, rules change. Read parked."
     )
 
 
@@ -76,7 +78,7 @@ def eased_text(plan: Plan, place: str) -> str:
     """Relief, worded so that nobody throws chains off the truck."""
     where = place or "the snow we named"
     return gsm7.plain(
-        f"EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Fcst "
-        f"{words.forecast_age(plan)} old, rules of {words.rule_text_age(plan)}. "
+        f"EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Forecast "
+        f"{words.forecast_age(plan)} old, rule text {words.rule_text_age(plan)}. "
         f"Signs+officers decide, rules change. Read parked."
     )

@@ -47,7 +47,7 @@ def percent(frac: float) -> str:
 
 
 def age(hours: float) -> str:
-    return f"{hours * 60:.0f} min" if hours < 1 else f"{hours:.0f} h"
+    return "under 1 h" if hours < 1 else f"{hours:.0f} h"
 
 
 def forecast_age(plan: Plan) -> str:

@@ -176,14 +176,15 @@ class PostingEstimate:
     """OUR ESTIMATE, not law: how likely this level is posted where the pavement is in one of these classes.
 
     road_classes are RoadClass values; it holds where a grade of at least `min_abs_grade` lies within `reach_m` of
-    the sample. unknown_probability stands where the class is UNKNOWN, whatever the grade: "be ready".
+    the sample: chains are asked from about where the climb begins, chain-up areas lie before it (common practice,
+    no source). unknown_probability stands where the class is UNKNOWN, whatever the grade: "be ready".
     """
 
     level: str
     road_classes: tuple[int, ...]
     probability: float
     min_abs_grade: float = 0.0
-    reach_m: float = 3000.0
+    reach_m: float = 1000.0
     unknown_probability: float = 0.3
 
 

@@ -15,10 +15,12 @@ def tires_words(rig: Rig, tires: Iterable[Tire]) -> str:
 
 
 def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
-    """The same in the fewest words: "drive axle 1 all 4 + trailer rear axle outside each side"."""
+    """The same in the fewest words: "drive axle 1 all 4 + trailer rear outside duals"."""
     said: dict[str, list[str]] = {}
     for _, unit, _, axles, pattern, _ in _runs(rig, tires):
-        said.setdefault(unit, []).append(f"{axles} {pattern}".strip())
+        # The outside tires of one axle's two pairs are its "outside duals" to a driver.
+        brief = pattern.replace("outside each side", "outside duals").replace("inside each side", "inside duals")
+        said.setdefault(unit, []).append(f"{axles} {brief}".strip())
     trailers = [unit for unit in said if unit.endswith("trailer")]
     if 1 < len(trailers) == rig.towed_units and all(said[u] == said[trailers[0]] for u in trailers):
         said = {("each trailer" if u == trailers[0] else u): how for u, how in said.items() if u not in trailers[1:]}
@@ -88,7 +90,9 @@ def _axle_words(rig: Rig, axles: list[int]) -> str:
         return ""
     if len(axles) == len(peers):
         return f"{'both' if len(peers) == 2 else 'all'} {role}s"
-    return _axle_code(rig, axles).replace("axle", role)
+    if rig.axles[axles[0]].unit == 0:
+        return _axle_code(rig, axles).replace("axle", role)
+    return f"{_axle_code(rig, axles)} {role}" + ("s" if len(axles) > 1 else "")
 
 
 def _axle_code(rig: Rig, axles: list[int]) -> str:
@@ -97,7 +101,7 @@ def _axle_code(rig: Rig, axles: list[int]) -> str:
         return ""
     if rig.axles[axles[0]].unit == 0:
         return ("axle " if len(axles) == 1 else "axles ") + "+".join(str(peers.index(a) + 1) for a in axles)
-    return " and ".join(_along(peers, a) for a in axles) + (" axle" if len(axles) == 1 else " axles")
+    return " and ".join(_along(peers, a) for a in axles)
 
 
 def _along(peers: tuple[int, ...], axle_idx: int) -> str:

@@ -291,7 +291,7 @@ class EstimateFile(FileModel):
     road_classes: list[PavementWord] = Field(min_length=1, examples=[["snow", "packed snow"]])
     probability: float = Field(ge=0, le=1)
     min_grade_percent: float = Field(0.0, ge=0, le=30)
-    reach_m: float = Field(3000.0, ge=0)
+    reach_m: float = Field(1000.0, ge=0)
     unknown_probability: float = Field(0.3, gt=0, le=1)
 
     def to_core(self) -> PostingEstimate:

@@ -13,11 +13,11 @@ GSM7 = set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 +:;,.
 CASES = [
     ("US-WA", "over-10000-gvw", "TS5",
      "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle",
-     "drive axles 1+2 outside each side + trailer rear axle right outside"),
+     "drive axles 1+2 outside duals + trailer rear right outside"),
     ("US-MT", "chains-required-towing", "TS5", "4 drive: all 4, drive axle 1", "drive axle 1 all 4"),
     ("US-ID", "chains-required", "DB5",
      "2 drive: outside each side; 1st trailer: 2 outside each side; 2nd trailer: 2 outside each side",
-     "drive outside each side + each trailer outside each side"),
+     "drive outside duals + each trailer outside duals"),
     ("US-WA", "traction-advisory", "TS5", "no tires", "no tires"),
 ]  # fmt: skip
 
@@ -47,7 +47,7 @@ def test_one_side_and_mixed_places_are_told_apart(rigs: dict[str, Rig]) -> None:
     mixed = [Tire(1, "left", "outside"), Tire(1, "right", "inside")]
     assert tires_code(rig, mixed) == "drive axle 1 left outside and right inside"
     assert tires_code(rig, [Tire(3, "left", "outside"), Tire(4, "right", "outside")]) == (
-        "trailer front axle left outside + trailer rear axle right outside"
+        "trailer front left outside + trailer rear right outside"
     )
 
 
