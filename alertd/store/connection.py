@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -47,6 +48,9 @@ class Database:
             )
         # The rollback journal needs EXTRA to sync the folder too; WAL is durable from FULL on.
         self._journal, self._synchronous = ("wal", "FULL") if wal else ("delete", "EXTRA")
+        # Threads of one daemon take turns here: SQLite's own waiting is by polling, and under load it starves one of
+        # several writers for longer than the timeout.
+        self._turn = threading.RLock()
         self._engine = create_engine(url, connect_args={"timeout": busy_timeout_s})
         event.listen(self._engine, "connect", self._prepare)
         event.listen(self._engine, "begin", _begin)
@@ -74,7 +78,7 @@ class Database:
     @contextmanager
     def _transaction(self, engine: Engine) -> Iterator[Connection]:
         try:
-            with engine.begin() as connection:
+            with self._turn, engine.begin() as connection:
                 yield connection
         except DBAPIError as exc:
             raise self._explained(exc) from exc

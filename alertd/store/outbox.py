@@ -71,7 +71,9 @@ class Outbox:
         """Free every lease. Only the daemon that holds the store's lock may: all other owners are then dead."""
         with self._database.write() as connection:
             return connection.execute(
-                update(deliveries).where(deliveries.c.lease_until.is_not(None)).values(**_FREE)
+                update(deliveries)
+                .where(deliveries.c.state == WAITING, deliveries.c.lease_until.is_not(None))
+                .values(**_FREE)
             ).rowcount
 
     def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None:

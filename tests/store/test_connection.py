@@ -3,6 +3,8 @@
 import subprocess
 import sys
 import textwrap
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -10,6 +12,7 @@ import pytest
 from alertd.errors import StoreError
 from alertd.store.connection import Database, wal_is_safe
 from alertd.store.lock import lock_path, sole_daemon
+from alertd.store.records import StoredTrip
 from alertd.store.store import Store
 
 
@@ -70,6 +73,18 @@ def test_a_write_waits_for_the_lock_instead_of_failing_at_once(tmp_path: Path) -
     first.close()
     second.close()
     assert "\n" not in str(caught.value)
+
+
+def test_threads_of_one_daemon_take_turns_and_none_is_starved(tmp_path: Path) -> None:
+    """With no patience at all in SQLite: a second writer at the same moment would fail at once."""
+    with Store(tmp_path / "a.sqlite", busy_timeout_s=0) as store:
+
+        def put(number: int) -> bool:
+            return store.put_trip(StoredTrip(id=f"{number}", body="{}", created_at=datetime(2026, 1, 5, tzinfo=UTC)))
+
+        with ThreadPoolExecutor(8) as pool:
+            assert all(pool.map(put, range(100)))
+        assert len(store.trips()) == 100
 
 
 def test_a_newer_schema_is_refused(tmp_path: Path) -> None:
@@ -154,7 +169,8 @@ _FULL_DISK = textwrap.dedent("""
     import datetime, resource, signal, sys
     from alertd.errors import StoreError
     from alertd.store.records import StoredTrip
-    from alertd.store.store import Store
+    from alertd.store.records import StoredTrip
+from alertd.store.store import Store
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     now = datetime.datetime(2026, 1, 5, tzinfo=datetime.UTC)
     with Store(sys.argv[1]) as store:
