@@ -7,6 +7,7 @@ formula or of elementary statics: they catch slips of the pen, they do not prove
 import csv
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -32,9 +33,9 @@ def _wet_bulb(i: dict[str, float]) -> Any:
 
 
 def _hoar_kg_h(i: dict[str, float]) -> Any:
-    # The row is for neutral air, so the stability correction stays out.
+    # The row is for neutral air and roughness lengths of 1e-3 and 1e-4 m.
     e = air.vapour_pressure_hpa(i["Ta_C"], i["RH"])
-    carry = ROAD.neutral_exchange * i["U10"]
+    carry = replace(ROAD, heat_roughness_m=1e-4).neutral_exchange * i["U10"]
     return 3600.0 * vapour_flux_kgm2s(e, air.svp_ice_hpa(i["Ts_C"]), i["p_hPa"], carry, i["Ta_C"])
 
 
