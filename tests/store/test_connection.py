@@ -169,8 +169,7 @@ _FULL_DISK = textwrap.dedent("""
     import datetime, resource, signal, sys
     from alertd.errors import StoreError
     from alertd.store.records import StoredTrip
-    from alertd.store.records import StoredTrip
-from alertd.store.store import Store
+    from alertd.store.store import Store
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     now = datetime.datetime(2026, 1, 5, tzinfo=datetime.UTC)
     with Store(sys.argv[1]) as store:
