@@ -354,7 +354,9 @@ def advance(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple
 
     runoff = np.maximum(water_moist - (p.film_mmwe + p.snow_holding_frac * snow), 0.0)
     water_held = water_moist - runoff
-    supercooled = np.minimum(supercooled * (1.0 - _ratio(runoff, water_moist)), water_held)
+    # On a road above 0 °C it is ordinary water, and what freezes of it tonight is plain ice.
+    supercooled = np.where(top > 0.0, 0.0, supercooled * (1.0 - _ratio(runoff, water_moist)))
+    supercooled = np.minimum(supercooled, water_held)
 
     swept = np.zeros_like(snow)
     if p.traffic_vph > 0.0:

@@ -68,9 +68,9 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeath
     """
     idx = place.cell_idx
     known, raw = _fill_gaps(forecast, idx)
-    cell_t, precip, wind = raw["air_temp_c"], raw["precip_mmwe_h"], raw["wind_mps"]
+    cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
     cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
-    cloud = forecast.cloud_frac[:, idx, :]
+    cloud = np.clip(forecast.cloud_frac[:, idx, :], 0.0, 1.0)
     cell_z, road_z, lat, lon = (
         x[:, None] for x in (place.cell_elevation_m, place.elevation_m, place.lat_deg, place.lon_deg)
     )
@@ -115,7 +115,7 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeath
         vapour_hpa=by_hour(vapour),
         pressure_hpa=by_hour(pressure),
         wind_mps=by_hour(wind),
-        shortwave_wm2=by_hour(np.where(np.isfinite(given), given, derived)),
+        shortwave_wm2=by_hour(np.where(np.isfinite(given), np.maximum(given, 0.0), derived)),
         longwave_wm2=by_hour(sun.longwave_wm2(temp, vapour, opaque)),
         rain_mmwe_h=by_hour(precip * (split.rain + split.freezing)),
         freezing_mmwe_h=by_hour(precip * split.freezing),

@@ -276,6 +276,14 @@ def test_freezing_rain_makes_glaze_and_plain_rain_on_cold_road_makes_ice() -> No
     assert glaze.glaze_mmwe[0] == pytest.approx(glaze.ice_mmwe[0], rel=0.05)
 
 
+def test_freezing_rain_that_has_thawed_freezes_again_as_plain_ice() -> None:
+    wet = run(flat(ROAD, 6.0), weather(3.0, 0.95, rain=1.0, freezing=1.0, lw=320.0), ROAD, 2.0)
+    assert wet.supercooled_mmwe[0] == 0.0
+    frozen = run(wet, weather(-8.0, 0.95, lw=220.0), ROAD, 12.0)
+    assert frozen.ice_mmwe[0] > 0.1
+    assert frozen.glaze_mmwe[0] == 0.0
+
+
 def test_a_bridge_deck_is_colder_than_the_road_on_a_frosty_night() -> None:
     night = weather(-3.0, 0.85, wind=1.5, lw=220.0)
     road, deck = run(flat(ROAD, 4.0), night, ROAD, 10.0), run(flat(BRIDGE_DECK, 4.0), night, BRIDGE_DECK, 10.0)
