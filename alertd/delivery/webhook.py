@@ -108,7 +108,14 @@ class WebhookChannel:
             raise DeliveryError(self._name, f"{type(exc).__name__}: {_printable(str(exc))}") from exc
 
     async def _exchange(self, outgoing: Outgoing, now_epoch_s: float) -> None:
-        address = await self._judged_address()
+        *others, last = await self._judged_addresses()
+        for address in others:
+            # Nothing has been sent when a connection fails: the next address may be tried at once.
+            with suppress(httpx.ConnectError, httpx.ConnectTimeout):
+                return await self._post(outgoing, now_epoch_s, address)
+        await self._post(outgoing, now_epoch_s, last)
+
+    async def _post(self, outgoing: Outgoing, now_epoch_s: float, address: str) -> None:
         request = self._client.build_request(
             "POST",
             self._url.copy_with(host=address),
@@ -130,7 +137,7 @@ class WebhookChannel:
         if not response.is_success:
             raise _failure(self._name, response, said, now_epoch_s)
 
-    async def _judged_address(self) -> str:
+    async def _judged_addresses(self) -> Sequence[str]:
         host, port = self._host, self._url.port or (443 if self._url.scheme == "https" else 80)
         try:
             addresses = await self._resolve(host, port)
@@ -138,14 +145,14 @@ class WebhookChannel:
             raise DeliveryError(self._name, f"{host} has no address: {exc}") from exc
         if not addresses:
             raise DeliveryError(self._name, f"{host} has no address")
-        for address in addresses:  # every one: the connection may go to the first, a later try to another
+        for address in addresses:
             if listed(address, self._allow):
                 continue
             if refused := denied(address):
                 raise DeliveryError(self._name, f"{host}: {refused}; if it is yours, allow its network")
             if self._url.scheme == "http":
                 raise DeliveryError(self._name, f"{host}: {address} is public and may be called by https only")
-        return addresses[0]
+        return addresses
 
 
 def retry_after_s(value: str | None, now_epoch_s: float) -> float | None:

@@ -157,7 +157,11 @@ def _handler(receiver: Receiver) -> type[BaseHTTPRequestHandler]:
         timeout = 30
 
         def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers.get("content-length", 0)))
+            length = int(self.headers.get("content-length", 0))
+            body = self.rfile.read(length)
+            if len(body) < length:  # the sender died in the middle: there is no request to judge
+                self.close_connection = True
+                return
             answer = receiver._take({name.lower(): value for name, value in self.headers.items()}, body)
             if answer.drops:
                 self.close_connection = True

@@ -27,6 +27,7 @@ from pathlib import Path
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 START_LIMIT_S = 60
+KILL_WITHIN_S = 1.2
 
 
 def child(database: Path, url: str, first: int, last: int) -> None:
@@ -82,14 +83,15 @@ def run(kills_n: int, seed: int, a_kill_n: int, folder: Path) -> dict[str, float
     fired_n, next_number = 0, 0
     with Receiver(SECRET) as receiver:
         for _ in range(kills_n):
-            said, killed = _one_life(folder, receiver.url, next_number, next_number + a_kill_n, draw.uniform(0.0, 0.6))
+            after_s = draw.uniform(0.0, KILL_WITHIN_S)
+            said, killed = _one_life(folder, receiver.url, next_number, next_number + a_kill_n, after_s)
             decided |= said
             fired_n += killed
             next_number += a_kill_n  # a number cut off before it was kept is never decided: it counts for nothing
         said, killed = _one_life(folder, receiver.url, next_number, next_number + 1, None)
         decided |= said
         seen = Counter(json.loads(got.body)["number"] for got in receiver.received)
-        bytes_of = Counter({(got.id, got.sha256) for got in receiver.received})
+        bytes_of = {(got.id, got.sha256) for got in receiver.received}
         return {
             "kills": fired_n,
             "decided": len(decided),
@@ -127,7 +129,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--decisions-a-kill", type=int, default=60)
+    parser.add_argument("--decisions-a-kill", type=int, default=200)
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         tally = run(arguments.kills, arguments.seed, arguments.decisions_a_kill, Path(folder))

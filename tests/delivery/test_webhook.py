@@ -241,6 +241,22 @@ async def test_the_connection_goes_to_the_judged_address_under_the_name(channel_
     assert request.headers["user-agent"].startswith("alertd/")
 
 
+async def test_when_a_names_first_address_is_dead_the_next_is_called(channel_to, make_out) -> None:
+    """A host without IPv6 must still reach a name that has both."""
+
+    class NoIpv6(Spy):
+        async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
+            if ":" in request.url.host:
+                raise httpx.ConnectError("Network is unreachable")
+            return await super().handle_async_request(request)
+
+    spy = NoIpv6()
+    both = _stub_resolver(["2606:4700::1111", "93.184.216.34"])
+    async with channel_to("https://fleet.example/", allow=(), transport=spy, resolve=both) as channel:
+        await channel.send(make_out(), NOW_S)
+    assert [request.url.host for request in spy.requests] == ["93.184.216.34"]
+
+
 async def test_an_ipv6_address_is_pinned_too(channel_to, make_out) -> None:
     spy = Spy()
     async with channel_to(
