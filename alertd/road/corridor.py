@@ -15,8 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.series import Forecast
 from alertd.road.air import Array
 from alertd.road.grip import friction_mu
+from alertd.road.pavement import ROAD, SurfaceParams
 from alertd.road.state import LIMITS, ClassLimits, RoadClass, RoadState, classify
-from alertd.road.surface import ROAD, Forcing, SurfaceParams, advance, start_state
+from alertd.road.surface import Forcing, advance, start_state
 from alertd.road.weather import NEEDED, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
 

@@ -10,105 +10,30 @@ Arrays are (layer, column) or (column,), so each numpy operation runs over conti
 over layers and time. Fluxes W/m², positive into the road; stores mm water equivalent = kg/m².
 """
 
-from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.road import stores
 from alertd.road.air import (
     GAS_CONSTANT_DRY_AIR,
     HEAT_CAPACITY_AIR,
+    LATENT_VAPORISATION,
     Array,
     svp_ice_hpa,
     svp_ice_slope_hpa_per_k,
     svp_water_hpa,
     svp_water_slope_hpa_per_k,
 )
+from alertd.road.pavement import SurfaceParams
+from alertd.road.stores import LATENT_FUSION, LATENT_SUBLIMATION, Stores
 from alertd.road.sun import STEFAN_BOLTZMANN
 from alertd.units import GRAVITY_MPS2, KELVIN_AT_0C
 
-LATENT_FUSION: Final = 3.34e5  # J/kg
-LATENT_VAPORISATION: Final = 2.501e6  # J/kg
-LATENT_SUBLIMATION: Final = LATENT_VAPORISATION + LATENT_FUSION
 HEAT_CAPACITY_WATER: Final = 4180.0  # J/(kg K)
 HEAT_CAPACITY_ICE: Final = 2100.0  # J/(kg K)
-VON_KARMAN: Final = 0.4
 SPECIFIC_HUMIDITY_RATIO: Final = 0.622
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SurfaceParams:
-    """Properties of a road. [A] marks an engineering assumption without a source: change it where you know better.
-
-    Thermal values of asphalt differ by a factor of two between sources (k 0.8-3.0, C 0.7-3.0e6); roughness, hence
-    the exchange with air, is uncertain by a factor of 1.8.
-    """
-
-    layers_m: tuple[float, ...] = (0.01, 0.01, 0.02, 0.03, 0.04, 0.06, 0.09, 0.14, 0.20, 0.30, 0.40)
-    pavement_depth_m: float = 0.3  # [A]
-    pavement_k_wmk: float = 1.2  # W/(m K), asphalt
-    pavement_c_jm3k: float = 2.0e6  # J/(m³ K), asphalt
-    base_k_wmk: float = 1.5  # [A]
-    base_c_jm3k: float = 2.0e6  # [A]
-    underside_wm2k: float = 0.0  # exchange of the lowest layer with the air: 0 for ground, 5-10 for a deck
-    albedo: float = 0.10  # aged asphalt 0.10-0.20, new 0.05-0.10
-    snow_albedo: float = 0.65  # [A]
-    snow_cover_mmwe: float = 2.0  # [A] snow that hides 63 % of the pavement from the sun
-    emissivity: float = 0.95  # FHWA pavement thermal properties, 0.90-0.95
-    roughness_m: float = 1.0e-3  # [A] 2e-4..5e-3
-    # [A] 1e-4..1e-3. The upper end cuts the night error at 17 road stations by a fifth (test_observed_nights) and comes
-    # nearer to what is fitted to pavements, 10-12 W/(m² K) at 3 m/s.
-    heat_roughness_m: float = 1.0e-3
-    wind_height_m: float = 10.0
-    air_height_m: float = 2.0
-    wind_floor_mps: float = 0.5
-    richardson_max: float = 0.2  # [A] air over a road is never fully decoupled; without it calm nights run away cold
-    sky_view_frac: float = 0.95  # [A] open road 0.95, cut or forest 0.8
-    traffic_heat_wm2: float = 0.0  # [A] 0-10 at heavy traffic
-    film_mmwe: float = 0.7  # [A] water held before it runs off, 0.3-1.0
-    snow_holding_frac: float = 0.15  # [A] water that snow holds against run-off, part of its mass
-    full_wetness_mmwe: float = 0.3  # stores below which the surface is only partly wet
-    traffic_vph: float = 0.0  # vehicles an hour; 0 leaves the snow where it falls
-    traffic_clearing: float = 0.002  # [A] part of loose snow moved by one vehicle
-    traffic_packing_frac: float = 0.30  # [A] part of the moved snow that is packed rather than thrown off
-    snow_k_wmk: float | None = None  # conductivity of a cold snow cover; None: the cover does not insulate
-    snow_density_kgm3: float = 250.0  # [A] only for the insulation
-
-    @property
-    def layer_heat_jm2k(self) -> Array:
-        """(layer,) heat capacity of each layer."""
-        thick: Array = np.asarray(self.layers_m)
-        return np.asarray(thick * np.where(self._in_pavement, self.pavement_c_jm3k, self.base_c_jm3k))
-
-    @property
-    def conductance_wm2k(self) -> Array:
-        """(layer - 1,) conductance between the centres of neighbouring layers."""
-        half: Array = (
-            0.5 * np.asarray(self.layers_m) / np.where(self._in_pavement, self.pavement_k_wmk, self.base_k_wmk)
-        )
-        return np.asarray(1.0 / (half[:-1] + half[1:]))
-
-    @property
-    def neutral_exchange(self) -> float:
-        """Bulk exchange coefficient in neutral air."""
-        momentum = np.log(self.wind_height_m / self.roughness_m)
-        return float(VON_KARMAN**2 / (momentum * np.log(self.air_height_m / self.heat_roughness_m)))
-
-    @property
-    def _in_pavement(self) -> NDArray[np.bool_]:
-        thick = np.asarray(self.layers_m)
-        return np.asarray(np.cumsum(thick) - 0.5 * thick <= self.pavement_depth_m)
-
-
-ROAD: Final = SurfaceParams()
-BRIDGE_DECK: Final = replace(
-    ROAD,
-    layers_m=(0.01, 0.01, 0.02, 0.03, 0.04, 0.09),
-    pavement_k_wmk=1.5,  # concrete [A]
-    pavement_c_jm3k=2.1e6,
-    underside_wm2k=7.5,  # [A] 5-10
-)
 
 
 class Forcing(NamedTuple):
@@ -196,19 +121,18 @@ class _Balance(NamedTuple):
     vapour_is_ice: NDArray[np.bool_]
 
 
-def _surface_balance(s: SurfaceState, f: Forcing, p: SurfaceParams) -> _Balance:
-    t = s.layer_temp_c[0]
+def _surface_balance(t: Array, lying: Stores, f: Forcing, p: SurfaceParams) -> _Balance:
     wind = np.maximum(f.wind_mps, p.wind_floor_mps)
     density = f.pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (f.air_temp_c + KELVIN_AT_0C))
     carry = density * wind * exchange_coefficient(t, f.air_temp_c, wind, p)
     heat = HEAT_CAPACITY_AIR * carry
 
-    frozen = s.snow_mmwe + s.ice_mmwe
-    as_ice = (t < 0.0) | ((s.water_mmwe <= 0.0) & (frozen > 0.0))
+    frozen = lying.snow + lying.ice
+    as_ice = (t < 0.0) | ((lying.water <= 0.0) & (frozen > 0.0))
     e_water, e_ice = svp_water_hpa(t), svp_ice_hpa(t)
     surface_hpa = np.where(as_ice, e_ice, e_water)
     surface_slope = np.where(as_ice, svp_ice_slope_hpa_per_k(t, e_ice), svp_water_slope_hpa_per_k(t, e_water))
-    wetness = np.minimum((s.water_mmwe + frozen) / p.full_wetness_mmwe, 1.0)
+    wetness = np.minimum((lying.water + frozen) / p.full_wetness_mmwe, 1.0)
     share = np.where(f.vapour_hpa > surface_hpa, 1.0, wetness)
     vapour = share * carry * SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa
     vapour_slope = vapour * surface_slope
@@ -219,7 +143,7 @@ def _surface_balance(s: SurfaceState, f: Forcing, p: SurfaceParams) -> _Balance:
     air_k = f.air_temp_c + KELVIN_AT_0C
     emitted = STEFAN_BOLTZMANN * tk**3
     sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * air_k**4
-    cover = 1.0 - np.exp(-s.snow_mmwe / p.snow_cover_mmwe)
+    cover = 1.0 - np.exp(-lying.snow / p.snow_cover_mmwe)
     absorbed = (1.0 - p.albedo - (p.snow_albedo - p.albedo) * cover) * f.shortwave_wm2
     constant = (
         absorbed
@@ -285,36 +209,28 @@ def _change_phase(
     return temp, melted, froze
 
 
-def _ratio(part: Array, whole: Array) -> Array:
-    return np.asarray(part / np.where(whole > 0.0, whole, 1.0))
-
-
 def advance(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[SurfaceState, Exchange]:
     """Carry the columns through one step of dt_s (900 s at most) of constant weather."""
     hours = dt_s / 3600.0
-    rained, snowed, supercooled_fell = f.rain_mmwe_h * hours, f.snow_mmwe_h * hours, f.freezing_mmwe_h * hours
     old_heat = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
-    rain_heat, snow_heat = HEAT_CAPACITY_WATER * rained, HEAT_CAPACITY_ICE * snowed
-    water, snow, ice = s.water_mmwe + rained, s.snow_mmwe + snowed, s.ice_mmwe
-    supercooled = s.supercooled_mmwe + supercooled_fell
-
+    rained, snowed = f.rain_mmwe_h * hours, f.snow_mmwe_h * hours
+    lying = Stores(
+        water=s.water_mmwe + rained,
+        snow=s.snow_mmwe + snowed,
+        ice=s.ice_mmwe,
+        packed=s.packed_mmwe,
+        glaze=s.glaze_mmwe,
+        supercooled=s.supercooled_mmwe + f.freezing_mmwe_h * hours,
+    )
     # The film that evaporates includes what fell in this step: a shower onto a dry road wets it at once.
-    surface = _surface_balance(s._replace(water_mmwe=water, snow_mmwe=snow), f, p)
+    flux = _surface_balance(s.layer_temp_c[0], lying, f, p)
     ground_slope, ground_constant, back = _eliminate(s, f, p, dt_s)
     top_heat = p.layer_heat_jm2k[0] + old_heat
-    slope = (top_heat + rain_heat + snow_heat) / dt_s + surface.slope + ground_slope
-    balance = (
-        (
-            top_heat * s.layer_temp_c[0]
-            + rain_heat * f.air_temp_c
-            + snow_heat * np.minimum(f.air_temp_c, 0.0)
-            + s.owed_jm2
-        )
-        / dt_s
-        + surface.constant
-        + ground_constant
-    )
-    top, melted, froze = _change_phase(balance, slope, water, snow + ice, dt_s)
+    rain_heat, snow_heat = HEAT_CAPACITY_WATER * rained, HEAT_CAPACITY_ICE * snowed
+    brought = rain_heat * f.air_temp_c + snow_heat * np.minimum(f.air_temp_c, 0.0) + s.owed_jm2
+    slope = (top_heat + rain_heat + snow_heat) / dt_s + flux.slope + ground_slope
+    balance = (top_heat * s.layer_temp_c[0] + brought) / dt_s + flux.constant + ground_constant
+    top, melted, froze = _change_phase(balance, slope, lying.water, lying.snow + lying.ice, dt_s)
 
     layers = np.empty_like(s.layer_temp_c)
     layers[0] = top
@@ -322,59 +238,20 @@ def advance(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple
         np.multiply(back[2 * j - 1], layers[j - 1], out=layers[j])
         layers[j] += back[2 * j - 2]
 
-    glaze_froze = froze * _ratio(supercooled, water)
-    from_snow = np.minimum(melted, snow)
-    kept = np.maximum(1.0 - _ratio(melted - from_snow, ice), 0.0)
-    snow = snow - from_snow
-    ice_after = np.maximum(ice - (melted - from_snow), 0.0) + froze
-    packed, glaze = s.packed_mmwe * kept, s.glaze_mmwe * kept + glaze_froze
-    supercooled = np.maximum(supercooled - glaze_froze, 0.0)
-    water_after = np.maximum(water + melted - froze, 0.0)
-
-    as_ice = surface.vapour_is_ice
-    vapour = (surface.vapour_constant - surface.vapour_slope * top) * dt_s
-    loss, gain = np.maximum(-vapour, 0.0), np.maximum(vapour, 0.0)
-    frozen = snow + ice_after
-    # Each phase gives first what its own latent heat was charged for; the other steps in where it is used up.
-    first_ice = np.minimum(loss, frozen)
-    lost_water = np.where(as_ice, np.minimum(loss - first_ice, water_after), np.minimum(loss, water_after))
-    lost_frozen = np.where(as_ice, first_ice, np.minimum(loss - lost_water, frozen))
-    gained_ice = np.where(as_ice, gain, 0.0)
-    vapour_ice = gained_ice - lost_frozen
-    vapour_water = gain - gained_ice - lost_water
-    charged = np.where(as_ice, LATENT_SUBLIMATION, LATENT_VAPORISATION) * vapour
-    owed = LATENT_SUBLIMATION * vapour_ice + LATENT_VAPORISATION * vapour_water - charged
-
-    lost_ice = np.minimum(lost_frozen, ice_after)
-    kept = np.maximum(1.0 - _ratio(lost_ice, ice_after), 0.0)
-    packed, glaze = packed * kept, glaze * kept
-    ice_after = ice_after - lost_ice + gained_ice
-    snow = np.maximum(snow - (lost_frozen - lost_ice), 0.0)
-    water_moist = np.maximum(water_after + vapour_water, 0.0)
-
-    runoff = np.maximum(water_moist - (p.film_mmwe + p.snow_holding_frac * snow), 0.0)
-    water_held = water_moist - runoff
-    # On a road above 0 °C it is ordinary water, and what freezes of it tonight is plain ice.
-    supercooled = np.where(top > 0.0, 0.0, supercooled * (1.0 - _ratio(runoff, water_moist)))
-    supercooled = np.minimum(supercooled, water_held)
-
-    swept = np.zeros_like(snow)
-    if p.traffic_vph > 0.0:
-        taken = snow * -np.expm1(-p.traffic_clearing * p.traffic_vph * hours)
-        trodden = p.traffic_packing_frac * taken
-        swept = taken - trodden
-        snow, ice_after, packed = snow - taken, ice_after + trodden, packed + trodden
-
-    new = SurfaceState(layers, water_held, snow, ice_after, packed, glaze, supercooled, owed)
-    out = Exchange(
-        surface_wm2=surface.constant - surface.slope * top + owed / dt_s,
+    lying = stores.change_phase(lying, melted, froze)
+    gain = (flux.vapour_constant - flux.vapour_slope * top) * dt_s
+    lying, vapour = stores.exchange_vapour(lying, gain, flux.vapour_is_ice)
+    lying, runoff = stores.drain(lying, top, p)
+    lying, swept = stores.drive_over(lying, hours, p)
+    crossed = Exchange(
+        surface_wm2=flux.constant - flux.slope * top + vapour.owed_jm2 / dt_s,
         underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]),
-        vapour_water_mmwe=vapour_water,
-        vapour_ice_mmwe=vapour_ice,
+        vapour_water_mmwe=vapour.water_mmwe,
+        vapour_ice_mmwe=vapour.ice_mmwe,
         runoff_mmwe=runoff,
         swept_mmwe=swept,
     )
-    return new, out
+    return SurfaceState(layers, *lying, vapour.owed_jm2), crossed
 
 
 def enthalpy_jm2(s: SurfaceState, p: SurfaceParams) -> Array:

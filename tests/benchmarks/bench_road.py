@@ -12,8 +12,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from alertd.forecast.series import Forecast
 from alertd.road.air import wet_bulb_c
 from alertd.road.corridor import at_arrival, member_quantiles, road_cells, run_corridor
+from alertd.road.pavement import ROAD
 from alertd.road.sun import solar_position
-from alertd.road.surface import ROAD, Forcing, advance, start_state
+from alertd.road.surface import Forcing, advance, start_state
 
 
 def forecast(members: int, cells: int, hours: int) -> Forecast:

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from alertd.road import air, sun
-from alertd.road.surface import ROAD, Forcing, advance, start_state
+from alertd.road.pavement import ROAD
+from alertd.road.surface import Forcing, advance, start_state
 
 OBSERVED = Path(__file__).resolve().parents[3] / "shared" / "observations" / "road_surface_observations.csv"
 SKIES = np.array([0.0, 0.5, 1.0])

@@ -16,8 +16,9 @@ import numpy as np
 import pytest
 
 from alertd.road import air, grip, phase, sun
+from alertd.road.pavement import ROAD
 from alertd.road.state import RoadClass
-from alertd.road.surface import ROAD, vapour_flux_kgm2s
+from alertd.road.surface import vapour_flux_kgm2s
 from alertd.units import FOOT_M, KMH_MPS, MPH_MPS
 
 FIXTURE = Path(__file__).resolve().parents[2] / "fixtures" / "physics_checks.csv"

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from alertd.road import surface
 from alertd.road.air import vapour_pressure_hpa
-from alertd.road.surface import BRIDGE_DECK, ROAD, Forcing, SurfaceParams, SurfaceState, advance, start_state
+from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
+from alertd.road.surface import Forcing, SurfaceState, advance, start_state
 
 FIXTURE = Path(__file__).resolve().parents[2] / "fixtures" / "physics_checks.csv"
 DAY_S = 86400.0
