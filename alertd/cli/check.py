@@ -82,6 +82,7 @@ def _rule_looks(path: Path, today: date) -> list[Finding]:
     looks = []
     if rules.review_overdue(today):
         looks.append(f"review was due on {rules.review_by}: read the live text, then move reviewed_on and review_by")
-    for zone in rules.unplaced_zones:
-        looks.append(f"zone {zone.id} ({zone.road}) has no points, so it is not placed on any route")
+    if rules.unplaced_zones:
+        names = ", ".join(f"{z.id} ({z.road})" for z in rules.unplaced_zones)
+        looks.append(f"zones without points are placed on no route, only named in words: {names}")
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for text in looks]

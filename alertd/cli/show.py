@@ -29,8 +29,10 @@ def show_plan(plan: Plan, console: Console) -> None:
     _head(plan, console)
     for stretch in plan.stretches:
         _stretch(stretch, console)
-    if not plan.stretches:
+    if not plan.stretches and plan.advice is Advice.CLEAR:
         console.print(Text(f"\n {_VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
+    elif not plan.stretches:
+        console.print(Text(f"\n {_VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)
     _foot(plan, console)
 
@@ -52,7 +54,7 @@ def _stretch(s: Stretch, console: Console) -> None:
     console.print(
         Text.assemble(
             (f" {_VERB[s.advice]} ", f"reverse {_STYLE[s.advice]}"),
-            f"  {place} ({', '.join(s.jurisdictions)})   {words.percent(s.probability)} likely",
+            f"  {place} ({', '.join(s.jurisdictions)})   {words.likely(s)}",
         )
     )
     short = f"; {s.hanging.singles_short} SHORT of what is aboard" if s.hanging.singles_short else ""

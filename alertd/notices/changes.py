@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from alertd.notices import words
@@ -18,7 +18,12 @@ MOVED = timedelta(minutes=60)  # an onset that moves less is no news; the board 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Said:
-    """The facts of one stretch that a reader acts on, as last said."""
+    """The facts of one stretch that a reader acts on, as last said.
+
+    turn: how often something had been said of the trip by then. It goes into the identity of what is said next, so
+    that words which come round again, after others in between, are not taken for a repeat and dropped. Relief
+    leaves its row behind as `clear` for the same reason.
+    """
 
     advice: Advice
     start_m: float
@@ -28,6 +33,7 @@ class Said:
     tires: str
     singles_short: int
     at: datetime
+    turn: int = 0
 
 
 def facts(stretch: Stretch) -> Said:
@@ -55,6 +61,7 @@ def said_from_plain(rows: Sequence[dict[str, object]]) -> tuple[Said, ...]:
             tires=str(r["tires"]),
             singles_short=int(str(r["singles_short"])),
             at=datetime.fromisoformat(str(r["at"])),
+            turn=int(str(r.get("turn", 0))),
         )
         for r in rows
     )
@@ -64,7 +71,8 @@ def to_say(plan: Plan, before: Sequence[Said] | None, now_utc: datetime) -> tupl
     """The notices a plan calls for, and the facts that then stand as said.
 
     `before` is None for a trip of which nothing was said yet. Relief is only given on a whole, fresh plan; on a
-    partial one the facts said before keep standing, so that it can still be given later.
+    partial one the facts said before keep standing, so that it can still be given later. What moved too little to be
+    said keeps standing as it was said, so that small moves add up.
     """
     news = [(s, _worse(s, before)) for s in plan.stretches]
     worse = tuple(s for s, is_news in news if is_news)
@@ -74,12 +82,25 @@ def to_say(plan: Plan, before: Sequence[Said] | None, now_utc: datetime) -> tupl
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse else NoticeKind.EASED
     lineage = _digest(before or ())
     notices = [*_to_people(plan, kind, worse, eased, lineage, now_utc), _to_fleet(plan, kind, lineage, now_utc)]
-    kept = () if before is None or not plan.partial else tuple(b for b in before if not _meets(b, plan.stretches))
-    return tuple(notices), (*kept, *(facts(s) for s in plan.stretches))
+    return tuple(notices), _standing(plan, worse, eased, before or ())
+
+
+def _standing(plan: Plan, worse: Sequence[Stretch], eased: Sequence[Said], before: Sequence[Said]) -> tuple[Said, ...]:
+    """What stands as said once the notices are out: the news, and of the rest what was said before."""
+    turn = 1 + max((b.turn for b in before), default=0)
+    told = [s for s in plan.stretches if s in worse or any(_meets(b, [s]) for b in eased)]
+    # What a reader was told stands until other words on the same road; milder words wait for a whole plan.
+    kept = [b for b in before if b not in eased and (not _meets(b, told) or b.advice.rank > _rank(b, plan.stretches))]
+    over = [replace(b, advice=Advice.CLEAR) for b in eased if not _meets(b, plan.stretches)]
+    return tuple(replace(x, turn=turn) for x in (*kept, *(facts(s) for s in told), *over))
 
 
 def _meets(said: Said, stretches: Sequence[Stretch]) -> bool:
     return any(s.start_m <= said.end_m and s.end_m >= said.start_m for s in stretches)
+
+
+def _rank(said: Said, stretches: Sequence[Stretch]) -> int:
+    return max((s.advice.rank for s in stretches if _meets(said, [s])), default=Advice.CLEAR.rank)
 
 
 def _worse(stretch: Stretch, before: Sequence[Said] | None) -> bool:
@@ -87,7 +108,7 @@ def _worse(stretch: Stretch, before: Sequence[Said] | None) -> bool:
     if before is None:
         return True
     now = facts(stretch)
-    matches = [b for b in before if b.start_m <= now.end_m and b.end_m >= now.start_m]
+    matches = [b for b in before if _meets(b, [stretch])]
     if not matches:
         return True
     was = max(matches, key=lambda b: b.advice.rank)
@@ -99,8 +120,7 @@ def _worse(stretch: Stretch, before: Sequence[Said] | None) -> bool:
 
 
 def _is_eased(said: Said, stretches: Sequence[Stretch]) -> bool:
-    here = [s for s in stretches if s.start_m <= said.end_m and s.end_m >= said.start_m]
-    return max((s.advice.rank for s in here), default=Advice.CLEAR.rank) < said.advice.rank
+    return _rank(said, stretches) < said.advice.rank
 
 
 def _digest(said: Sequence[Said]) -> str:
@@ -121,7 +141,7 @@ def _to_people(
     words to pass on when the truck is parked (49 CFR 392.80: reading a text while driving is texting).
     """
     texts = [(driver_text(plan, s), s.chain_up.arrive_at + timedelta(hours=1), _digest((facts(s),))) for s in worse]
-    texts += [(eased_text(plan, b.place), plan.arrive_at, _digest((b,))) for b in eased]
+    texts += [(_relief(plan, b), plan.arrive_at, _digest((b,))) for b in eased if not _meets(b, worse)]
     rolling = now_utc >= plan.depart_at
     audience = Audience.DISPATCHER if rolling else Audience.DRIVER
     prefix = f"PASS ON WHEN PARKED to {plan.driver or 'the driver'}: " if rolling else ""
@@ -129,12 +149,18 @@ def _to_people(
         _notice(plan, kind, audience, prefix + text, expires_at, (key, lineage), now_utc)
         for text, expires_at, key in texts
     ]
-    if texts and not rolling:
+    if (texts or plan.advice is not Advice.CLEAR) and not rolling:
         key = _digest(tuple(facts(s) for s in plan.stretches))
         out.append(
             _notice(plan, kind, Audience.DISPATCHER, dispatcher_text(plan), plan.arrive_at, (key, lineage), now_utc)
         )
     return out
+
+
+def _relief(plan: Plan, said: Said) -> str:
+    """Less than was said. Where chains are still to be hung, the whole instruction: "looks better" would hide it."""
+    still = [s for s in plan.stretches if _meets(said, [s]) and s.advice.rank >= Advice.CHAIN.rank]
+    return driver_text(plan, still[0]) if still else eased_text(plan, said.place)
 
 
 def _notice(

@@ -27,8 +27,8 @@ def brief_text(
 
     `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out.
     """
-    acting = sorted((p for p in plans if p.stretches), key=_next_action)
-    clear = sorted((p for p in plans if not p.stretches), key=lambda p: p.depart_at)
+    acting = sorted((p for p in plans if p.advice is not Advice.CLEAR), key=_next_action)
+    clear = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
     counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
     total = f"{len(plans) + len(not_planned)} trips: {counts or 'none planned'}"
     sections = [
@@ -72,7 +72,10 @@ def _headline(plan: Plan) -> str:
 
 
 def _trip_lines(plan: Plan) -> list[str]:
-    return [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
+    lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
+    if plan.advice is Advice.READY and not plan.stretches:
+        lines += _wrapped("Some of the road is not known at the truck's hours: be ready to chain")
+    return lines
 
 
 def _stretch(s: Stretch) -> list[str]:
@@ -92,7 +95,7 @@ def _stretch(s: Stretch) -> list[str]:
         ("cost", f"{cost} if chained"),
         ("road", f"{surface} (share of forecast members that meet it)"),
     ]
-    out = _wrapped(f"{place} ({', '.join(s.jurisdictions)}): {what}, {words.percent(s.probability)} likely")
+    out = _wrapped(f"{place} ({', '.join(s.jurisdictions)}): {what}, {words.likely(s)}")
     for label, text in rows:
         out += textwrap.wrap(f"{label:6}{text}", WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 12)
     return out
@@ -110,7 +113,7 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
 
 
 def _next_action(plan: Plan) -> datetime:
-    return min(s.chain_up.arrive_at for s in plan.stretches)
+    return min((s.chain_up.arrive_at for s in plan.stretches), default=plan.depart_at)
 
 
 def _arrival(plan: Plan) -> str:

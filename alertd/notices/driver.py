@@ -56,11 +56,11 @@ def _bare(s: Stretch) -> str:
 
 def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int) -> str:
     """What for, where it ends, how sure, how old, who decides."""
-    surface = next((name for name, _ in s.surfaces), "snow") if s.unknown_frac < 1.0 else "road not known"
-    sure = f"{words.percent(s.probability)} likely" if s.unknown_frac < 1.0 else "be ready"
-    what = f"{s.place[:pass_max].rstrip()}: {surface}" if s.place and pass_max else surface.capitalize()
+    surface = "" if s.unknown_frac == 1.0 else next(f"{name}, " for name, _ in s.surfaces)
+    sure = f"{surface}{words.likely(s)}"
+    what = f"{s.place[:pass_max].rstrip()}: {sure}" if s.place and pass_max else f"{sure[0].upper()}{sure[1:]}"
     return (
-        f"{what}, {sure}. Off at {_place(s.chain_off, off_max)}. Forecast {words.forecast_age(plan)} old, "
+        f"{what}. Off at {_place(s.chain_off, off_max)}. Forecast {words.forecast_age(plan)} old, "
         f"rule text {words.rule_text_age(plan, s.jurisdictions)}. Signs+officers decide, rules change. Read parked."
     )
 

@@ -3,7 +3,7 @@
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from alertd.plan.result import Plan, StopChoice
+from alertd.plan.result import Plan, StopChoice, Stretch
 from alertd.units import INCH_MM, to_fahrenheit, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
@@ -44,6 +44,11 @@ def inches(depth_mm: float) -> str:
 def percent(frac: float) -> str:
     """A probability for people: never 0 or 100, which no forecast can promise."""
     return f"{min(max(round(frac * 100), 1), 99)}%"
+
+
+def likely(stretch: Stretch) -> str:
+    """How sure, in words; where nothing is known no figure is given."""
+    return "road not known" if stretch.unknown_frac == 1.0 else f"{percent(stretch.probability)} likely"
 
 
 def age(hours: float) -> str:

@@ -13,7 +13,7 @@ from alertd.plan.need import WINTER, place_laws
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
-from alertd.plan.result import Advice, AlongPoint, Plan
+from alertd.plan.result import Advice, AlongPoint, Plan, Stretch
 from alertd.plan.run import Corridor, Run, settle
 from alertd.plan.stretch import describe
 from alertd.plan.travel import elapsed_s, free_speed_mps
@@ -73,9 +73,9 @@ def make_plan(
     )
     taken_s = run.reach_s(route.distance_m, route.length_m)
     early, late = (datetime.fromtimestamp(round(float(np.quantile(run.arrivals[:, -1], q))), UTC) for q in (0.1, 0.9))
-    depart_zone = zone_at(float(route.lat_deg[0]), float(route.lon_deg[0]))
+    depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = depart + timedelta(seconds=round(taken_s))
-    carry = carry_notes(laws, rig, depart, arrive_at, depart_zone)
+    carry = carry_notes(laws, rig, depart, max(arrive_at, late), (depart_zone, arrive_zone))
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, depart.date())
@@ -91,8 +91,8 @@ def make_plan(
         dispatcher=trip.dispatcher,
         depart_at=depart,
         depart_zone=depart_zone,
-        arrive_zone=zone_at(float(route.lat_deg[-1]), float(route.lon_deg[-1])),
-        advice=max((s.advice for s in stretches), key=lambda a: a.rank, default=Advice.CLEAR),
+        arrive_zone=arrive_zone,
+        advice=_advice(stretches, unknown=bool(run.need.unknown.any())),
         stretches=stretches,
         arrive_at=arrive_at,
         arrive_early=early,
@@ -112,6 +112,12 @@ def make_plan(
         along=_along(route, run, depart.timestamp()),
     )
     return with_id(plan)
+
+
+def _advice(stretches: tuple[Stretch, ...], *, unknown: bool) -> Advice:
+    """The strictest of the trip; never clear while any of the road is unknown."""
+    least = Advice.READY if unknown else Advice.CLEAR
+    return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
 
 
 def _along(route: Route, run: Run, depart_epoch_s: float) -> tuple[AlongPoint, ...]:

@@ -1,7 +1,7 @@
 """Where on the route, and in which member, this rig needs chains: by an expected posting, or by grip."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -13,7 +13,7 @@ from alertd.road.state import RoadClass, RoadState
 from alertd.route.line import JurisdictionSpan, Route
 from alertd.route.snap import interval_between
 from alertd.rules.demand import TireDemand, demand_for
-from alertd.rules.estimate import posting_probability
+from alertd.rules.estimate import posting_probability, within_reach
 from alertd.rules.law import ControlLevel, RuleSet
 from alertd.rules.rig import AxleRole, Rig, Tire
 
@@ -103,7 +103,7 @@ def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState,
             posted = np.maximum(posted, chance)
     short = grip_short(route.grade, rig, state, ())
     need = np.maximum(posted, short.astype(float))
-    need = np.where(unknown, np.maximum(need, params.unknown_probability), need)
+    need = np.where(unknown, np.maximum(need, _unknown_need(route, params)), need)
     return Need(
         laws=tuple(laws),
         road_class=state.road_class,
@@ -114,6 +114,27 @@ def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState,
         by_level=tuple(by_level),
     )
 
+
+def _unknown_need(route: Route, params: PlanParams) -> Array:
+    """What unknown pavement is worth at each sample, (sample,): the grades are where chains would be asked."""
+    steep = within_reach(np.abs(route.grade) >= params.unknown_grade, route.distance_m, params.unknown_reach_m)
+    return np.where(steep, params.unknown_probability, params.unknown_flat_probability)
+
+
+def larger(a: Need, b: Need) -> Need:
+    """The larger need of two runs over the same route and laws, member by member and sample by sample."""
+    return replace(
+        a,
+        need=np.maximum(a.need, b.need),
+        posted=np.maximum(a.posted, b.posted),
+        unknown=a.unknown | b.unknown,
+        grip_short=a.grip_short | b.grip_short,
+        by_level=tuple((*x[:3], np.maximum(x[3], y[3])) for x, y in zip(a.by_level, b.by_level, strict=True)),
+    )
+
+
+# A mean over members is not exact: 0.15 in each of 21 members averages to less than 0.15.
+SAME_PROBABILITY = 1e-9
 
 WINTER = tuple(
     int(c)
@@ -165,7 +186,7 @@ def runs(mask: Mask) -> list[tuple[int, int]]:
 def find_stretches(need_frac: Array, distance_m: Array, params: PlanParams) -> list[tuple[int, int]]:
     """Runs of samples that may need chains, as (first, last) index; runs with a short gap between them are one."""
     joined: list[tuple[int, int]] = []
-    for first, last in runs(need_frac >= params.ready_probability):
+    for first, last in runs(need_frac >= params.ready_probability - SAME_PROBABILITY):
         if joined and distance_m[first] - distance_m[joined[-1][1]] < params.join_gap_m:
             joined[-1] = (joined[-1][0], last)
         else:

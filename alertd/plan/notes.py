@@ -45,10 +45,15 @@ def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
 
 
 def carry_notes(
-    laws: Sequence[LawSpan], rig: Rig, depart_at: datetime, arrive_at: datetime, zone: str
+    laws: Sequence[LawSpan], rig: Rig, depart_at: datetime, arrive_at: datetime, zones: Sequence[str]
 ) -> tuple[CarryNote, ...]:
-    """Duties to carry on any local day of the trip; a trip over midnight is held to both days."""
-    first, last = (t.astimezone(ZoneInfo(zone)).date() for t in (depart_at, arrive_at))
+    """Duties to carry on any local day of the trip; a trip over midnight is held to both days.
+
+    `zones` are those at both ends: at a season's edge the day may already be another across the line. Of several
+    duties of one jurisdiction, a certain one before an uncertain one, then the one that asks most.
+    """
+    first = min(depart_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
+    last = max(arrive_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
     days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
     notes: dict[str, CarryNote] = {}
     for law in laws:
@@ -56,7 +61,10 @@ def carry_notes(
             continue
         for day in days:
             duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans))
-            if duty is not None:
+            known = notes.get(law.rules.jurisdiction)
+            if duty is not None and (
+                known is None or (duty.certain, duty.singles_n) > (known.certain, known.singles_asked)
+            ):
                 notes[law.rules.jurisdiction] = CarryNote(
                     jurisdiction=law.rules.jurisdiction,
                     certain=duty.certain,
@@ -83,9 +91,10 @@ def cautions(
     out = []
     unknown = float(need.unknown.mean())
     if unknown > 0:
-        out.append(f"No usable forecast for {unknown:.0%} of the road at the hour of passing: be ready to chain there")
+        share = f"{max(unknown, 0.01):.0%}"
+        out.append(f"No usable forecast for {share} of the road at the hour of passing: be ready to chain there")
     for s in sources:
-        if s.stale:
+        if s.stale and s.licence:
             out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
     for law in laws:
         if law.rules is None:
@@ -100,8 +109,8 @@ def cautions(
         if not c.certain:
             roads = ", ".join(dict.fromkeys(words.split()[0] for words in c.not_placed))
             out.append(
-                f"{c.jurisdiction} asks {c.singles_asked} chains aboard by date on listed roads; these of them are not on "
-                f"our map: {roads}; check the list if this trip runs on one"
+                f"{c.jurisdiction} asks {c.singles_asked} chains aboard by date on listed roads; these of them are not "
+                f"on our map: {roads}; check the list if this trip runs on one"
             )
     if not settled:
         out.append("Chain stops move the arrival enough to change the road met: allow more time and look again")

@@ -40,8 +40,12 @@ class PlanParams:
     chain_probability: float = 0.5
     ready_probability: float = 0.15
     hold_probability: float = 0.3
-    # What an unknown pavement is worth to the advice: enough for "be ready", never "clear".
+    # What an unknown pavement is worth: "be ready" by each grade. Off the grades it makes no stretch of its own, but
+    # a plan that has any unknown road is never clear.
     unknown_probability: float = 0.3
+    unknown_flat_probability: float = 0.1
+    unknown_grade: float = 0.03
+    unknown_reach_m: float = 1_000.0
 
     # Geometry of stretches and stops [A].
     join_gap_m: float = 3_000.0

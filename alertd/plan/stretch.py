@@ -7,7 +7,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.need import WINTER, grip_short
+from alertd.plan.need import SAME_PROBABILITY, WINTER, grip_short
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, StopChoice, Stretch
 from alertd.plan.run import ChainedLeg, Run
@@ -38,7 +38,7 @@ def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: fl
         return _utc(depart_epoch_s + run.reach_s(route.distance_m, distance_m))
 
     limit = x.chains.speed_limit_mps
-    speed = params.chained_mps if limit is None else min(params.chained_mps, limit)
+    speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
     chain_up = _stop(route, x.leg.on, 0, x.leg.on_reason, at, x.hang_s if x.driven else 0.0)
     chain_off = _stop(route, x.leg.off, -1, x.leg.off_reason, at, params.remove_s if x.driven else 0.0)
     return Stretch(
@@ -46,7 +46,7 @@ def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: fl
         end_m=end_m,
         place=_place(route, start_m, end_m),
         jurisdictions=tuple(
-            dict.fromkeys(s.code for s in route.jurisdictions if s.start_m < end_m and s.end_m > start_m)
+            dict.fromkeys(s.code for s in route.jurisdictions if s.start_m <= end_m and s.end_m >= start_m)
         ),
         zone=zone_at(float(route.lat_deg[x.leg.first]), float(route.lon_deg[x.leg.first])),
         enter_at=at(start_m),
@@ -85,7 +85,7 @@ def _reasons(
 ) -> tuple[str, ...]:
     """Why, in the order a driver would ask: the road, the expected posting, the grip, what is not known."""
     road = ", ".join(f"{name} {share:.0%}" for name, share in surfaces if share >= 0.05)
-    out = [f"Road at your hour, share of forecast members that meet it: {road}"]
+    out = [f"Road at your hour, share of forecast members that meet it: {road}"] if unknown_frac < 1.0 else []
     out += [
         f"Our estimate: '{p.legal_name}' posted in {p.jurisdiction} {p.probability:.0%} (law: {p.section})"
         for p in x.chains.postings
@@ -98,18 +98,21 @@ def _reasons(
     if x.chains.barred:
         out.append(f"This rig may not pass while it is posted: {x.chains.barred}")
     if unknown_frac > 0:
-        out.append(f"No usable forecast for part of it in {unknown_frac:.0%} of members")
+        whole = "No usable forecast: the likelihood is what we give to any grade in winter whose road is not known"
+        out.append(whole if unknown_frac == 1.0 else f"No usable forecast in {unknown_frac:.0%} of members")
     if x.leg.parts > 1:
-        out.append("Chains stay on over the bare road between: taking them off and hanging again costs more time")
+        out.append(
+            "Chains stay on over the bare road between: no listed stop to change at, or changing costs more time"
+        )
     out += [f"Doubt in the rule: {p.doubt}" for p in x.chains.postings if p.doubt]
     return tuple(dict.fromkeys(out))
 
 
 def _advice(x: ChainedLeg, short_chained_frac: float, params: PlanParams) -> Advice:
-    barred = x.chains.barred and x.probability >= params.chain_probability
-    if barred or short_chained_frac >= params.hold_probability:
+    barred = x.chains.barred and x.driven
+    if barred or short_chained_frac >= params.hold_probability - SAME_PROBABILITY:
         return Advice.HOLD
-    return Advice.CHAIN if x.probability >= params.chain_probability else Advice.READY
+    return Advice.CHAIN if x.driven else Advice.READY
 
 
 def _any_frac(mask: NDArray[np.bool_]) -> float:

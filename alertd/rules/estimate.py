@@ -37,7 +37,8 @@ def posting_probability(
     Returns
     -------
     (level, member, sample), in [0, 1]. The largest over the level's estimates whose class is met and whose grade
-    lies within reach. UNKNOWN pavement gives the estimate's unknown_probability whatever the grade, never 0.
+    lies within reach. UNKNOWN pavement gives the estimate's unknown_probability, never more than its probability: a
+    level with an estimate for any grade is never 0 there.
     A level without any estimate gives UNKNOWN_PROBABILITY everywhere it may be posted. Outside the zones that the
     law names, 0; a level with a zone that is not placed may be posted anywhere.
     """
@@ -47,9 +48,8 @@ def posting_probability(
         level = ruleset.level(level_id)
         tables = _tables(ruleset, level_id)
         for (min_abs_grade, reach_m), table in tables.items():
-            near = _within_reach(~(abs_grade < min_abs_grade), distance_m, reach_m)
+            near = within_reach(~(abs_grade < min_abs_grade), distance_m, reach_m)
             np.maximum(row, table[class_idx] * near, out=row)
-        row[road_class == RoadClass.UNKNOWN] = _unknown(ruleset, level_id)
         if not tables:
             row[:] = UNKNOWN_PROBABILITY
         row *= _may_be_posted(ruleset, level, distance_m, zone_spans)
@@ -63,14 +63,11 @@ def _tables(ruleset: RuleSet, level_id: str) -> dict[tuple[float, float], NDArra
         table = tables.setdefault((e.min_abs_grade, e.reach_m), np.zeros(max(RoadClass) + 2))
         for road_class in e.road_classes:
             table[road_class + 1] = max(table[road_class + 1], e.probability)
+        table[0] = max(table[0], min(e.unknown_probability, e.probability))
     return tables
 
 
-def _unknown(ruleset: RuleSet, level_id: str) -> float:
-    return max((e.unknown_probability for e in ruleset.estimates if e.level == level_id), default=UNKNOWN_PROBABILITY)
-
-
-def _within_reach(steep: NDArray[np.bool_], distance_m: NDArray[np.float64], reach_m: float) -> NDArray[np.bool_]:
+def within_reach(steep: NDArray[np.bool_], distance_m: NDArray[np.float64], reach_m: float) -> NDArray[np.bool_]:
     """True where some steep sample lies at most reach_m away, either way."""
     count = np.concatenate(([0], np.cumsum(steep)))
     low = np.searchsorted(distance_m, distance_m - reach_m, side="left")

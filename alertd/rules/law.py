@@ -177,7 +177,7 @@ class PostingEstimate:
 
     road_classes are RoadClass values; it holds where a grade of at least `min_abs_grade` lies within `reach_m` of
     the sample: chains are asked from about where the climb begins, chain-up areas lie before it (common practice,
-    no source). unknown_probability stands where the class is UNKNOWN, whatever the grade: "be ready".
+    no source). unknown_probability stands where the class is UNKNOWN and the grade holds: "be ready".
     """
 
     level: str

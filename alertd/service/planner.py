@@ -1,12 +1,14 @@
 """Plans many trips at once: one road field for each route, shared by every truck on it."""
 
 import asyncio
+import logging
 from collections import defaultdict
 from collections.abc import AsyncIterator, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import numpy as np
 
@@ -24,6 +26,8 @@ from alertd.sources.nws import Nws
 from alertd.sources.open_meteo import OpenMeteo
 from alertd.sources.tripfile import TripRequest
 
+log = logging.getLogger(__name__)
+
 # How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
 SLOWEST_MPS = 12.0
 STANDING = timedelta(hours=4)
@@ -35,6 +39,14 @@ class NotPlanned:
 
     trip: TripRequest
     reason: str
+
+
+def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
+    """The trip with what stopped it. A fault of ours goes whole into the log, and costs this trip only."""
+    if isinstance(exc, AlertdError):
+        return NotPlanned(trip=trip, reason=str(exc))
+    log.error("trip %s: a fault of alertd", trip.id, exc_info=exc)
+    return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
 
 
 class Planner:
@@ -52,7 +64,10 @@ class Planner:
             by_route[trip.route].append(trip)
         outcomes: dict[str, Plan | NotPlanned] = {}
         for name, sharing in by_route.items():
-            outcomes |= await self._on_route(name, sharing, now_utc)
+            try:
+                outcomes |= await self._on_route(name, sharing, now_utc)
+            except Exception as exc:
+                outcomes |= {trip.id: not_planned_for(trip, exc) for trip in sharing}
         return [outcomes[trip.id] for trip in trips]
 
     async def route(self, name: str, where: str) -> Route:
@@ -67,10 +82,7 @@ class Planner:
     async def _on_route(
         self, name: str, trips: Sequence[TripRequest], now_utc: datetime
     ) -> dict[str, Plan | NotPlanned]:
-        try:
-            route = await self.route(name, f"trip {trips[0].id}")
-        except AlertdError as exc:
-            return {trip.id: NotPlanned(trip=trip, reason=str(exc)) for trip in trips}
+        route = await self.route(name, f"trip {trips[0].id}")
         return await self.plan_on(route, trips, now_utc)
 
     async def plan_on(
@@ -83,12 +95,12 @@ class Planner:
         weather = await weather_along(route, window, self.sky)
 
         def one(trip: TripRequest) -> Plan | NotPlanned:
+            asked = TripInput(id=trip.id, depart_at=trip.depart_at, driver=trip.driver, dispatcher=trip.dispatcher)
             try:
                 rig = self.ground.rig(trip.rig, f"trip {trip.id}")
-            except AlertdError as exc:
-                return NotPlanned(trip=trip, reason=str(exc))
-            asked = TripInput(id=trip.id, depart_at=trip.depart_at, driver=trip.driver, dispatcher=trip.dispatcher)
-            return make_plan(asked, route, rig, self.ground.rulesets, weather, self.settings.plan, now_utc)
+                return make_plan(asked, route, rig, self.ground.rulesets, weather, self.settings.plan, now_utc)
+            except Exception as exc:
+                return not_planned_for(trip, exc)
 
         return {trip.id: await asyncio.to_thread(one, trip) for trip in trips}
 
@@ -100,6 +112,7 @@ class Planner:
 @asynccontextmanager
 async def planner(settings: Settings, clock: Clock) -> AsyncIterator[Planner]:
     """A planner with its sources open. Raises ConfigError for what the settings have wrong."""
+    _check_contact(settings)
     ground = read_ground(settings.places)
     async with AsyncExitStack() as stack:
         client = await stack.enter_async_context(
@@ -108,6 +121,7 @@ async def planner(settings: Settings, clock: Clock) -> AsyncIterator[Planner]:
                 cache_dir=settings.cache,
                 now_utc=clock,
                 rng=np.random.default_rng(),
+                on_trouble=lambda text: log.warning("%s", text),
             )
         )
         providers: list[ForecastProvider] = []
@@ -133,3 +147,16 @@ async def planner(settings: Settings, clock: Clock) -> AsyncIterator[Planner]:
             stale_h=settings.forecast.stale_h,
         )
         yield Planner(settings, ground, sky, elevations)
+
+
+def _check_contact(settings: Settings) -> None:
+    """Weather services must be told who asks; a stand-in on this machine need not be."""
+    urls = {"nws": settings.forecast.nws_url, "open-meteo": settings.forecast.open_meteo_url}
+    asked = [urls[name] for name in settings.forecast.sources]
+    if not settings.contact and any(urlsplit(url).hostname != "127.0.0.1" for url in asked):
+        raise ConfigError(
+            str(settings.where),
+            "operator.contact",
+            "is empty, and weather services want to know who asks",
+            "write an e-mail address or web page where you can be reached",
+        )

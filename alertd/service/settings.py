@@ -46,7 +46,7 @@ class ForecastFile(FileModel):
 
 class PlanFile(FileModel):
     chain_probability: float = Field(0.5, gt=0.0, lt=1.0)
-    ready_probability: float = Field(0.1, gt=0.0, lt=1.0)
+    ready_probability: float = Field(0.15, gt=0.0, lt=1.0)
     hold_probability: float = Field(0.3, gt=0.0, lt=1.0)
     cruise_mph: float = Field(62.0, ge=30, le=80)
     chained_mph: float = Field(25.0, gt=0, le=30)  # nobody may set more than the trade's ceiling of 30
@@ -88,9 +88,11 @@ class DaemonFile(FileModel):
     @classmethod
     def _is_clock(cls, value: str) -> str:
         try:
-            time.fromisoformat(value)
+            parsed = time.fromisoformat(value)
         except ValueError:
-            raise ValueError(f'"{value}" is no time of day; write e.g. "04:30"') from None
+            parsed = None
+        if parsed is None or parsed.tzinfo is not None:
+            raise ValueError(f'"{value}" is no local time of day; write e.g. "04:30"')
         return value
 
     @field_validator("brief_zone")
@@ -184,7 +186,7 @@ class Settings:
 def read_settings(path: Path) -> Settings:
     """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
     content = read_toml(path, SettingsFile)
-    base = path.resolve().parent
+    base = path.parent
     channels: list[WebhookFile | FolderFile] = [*content.webhook, *content.folder]
     names = [c.name for c in channels]
     for name in names:

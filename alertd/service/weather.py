@@ -86,14 +86,14 @@ def _corridor(
     verdict = together(judged)
     notes = [*(f"{name}: no forecast ({why})" for name, why in failed.items()), *verdict.reasons]
     dressed = [dress(f, members=sky.members, spreads=Spreads(), rng=rng, now_utc=window.now) for f in usable]
-    forecast = pool(dressed, failed=failed) if dressed else _nothing(ask, sky.members)
+    forecast = pool(dressed, failed=failed, elevation_m=ask.road_elevation_m) if dressed else _nothing(ask, sky.members)
     field = run_corridor(forecast, cells, rng=rng)
     members = forecast.air_temp_c.shape[0]
     corridor = Corridor(cells=cells, field=field, clock_z=rng.permutation(normal_scores(members)))
     return Weather(
         forecast=forecast,
         corridor=corridor,
-        notes=tuple(dict.fromkeys((*notes, *field.notes))),
+        notes=tuple(dict.fromkeys((*notes, *(field.notes if usable else ())))),
         partial=bool(failed) or verdict.state is not Usable.OK,
     )
 

@@ -37,7 +37,8 @@ def test_steep_grade_within_reach_raises_the_estimate(washington: RuleSet) -> No
 
 
 def test_class_outside_every_estimate_is_zero_and_unknown_is_not(washington: RuleSet) -> None:
-    assert _one(washington, [RoadClass.DRY, RoadClass.UNKNOWN], [0.0, 0.0]) == [0.0, 0.3]
+    assert _one(washington, [RoadClass.DRY, RoadClass.UNKNOWN], [0.0, 0.0]) == [0.0, 0.2]
+    assert _one(washington, [RoadClass.DRY, RoadClass.UNKNOWN], [0.05, 0.05]) == [0.0, 0.3]
 
 
 def test_grade_not_known_counts_as_steep(washington: RuleSet) -> None:
@@ -82,4 +83,5 @@ def test_shipped_estimates_stay_probabilities_and_unknown_never_reads_as_none(
         out = posting_probability(ruleset, ids, classes, grade, np.arange(7) * 250.0)
         assert out.shape == (len(ids), 3, 7)
         assert ((out >= 0) & (out <= 1)).all()
-        assert (out[:, classes == RoadClass.UNKNOWN] > 0).all()
+        # A level that asks chains; the traction advisory asks none of a heavy truck.
+        assert (out.max(axis=0)[classes == RoadClass.UNKNOWN] > 0).all()
