@@ -145,14 +145,13 @@ def _hang_at(
         return on, "last listed safe stop before the first road that may need chains"
     if start <= params.longest_bare_run_m:
         return None, "no listed safe stop before the snow: hang them where the trip starts"
-    # A cramped place on bare road still beats any place that is already in the snow.
-    cramped = [
-        s
-        for s in route.stops
-        if s.distance_m <= start - params.stop_clearance_m and _at(route, need_frac, s) < params.ready_probability
-    ]
+    # A cramped place, or one at the very edge of the snow, still beats any place that is already in it.
+    cramped = [s for s in route.stops if s.distance_m < start]
     if cramped:
-        return cramped[-1], "only stop listed before the snow, and it is small or on a grade"
+        bare = [s for s in cramped if s.distance_m <= start - params.stop_clearance_m]
+        return (bare or cramped)[
+            -1
+        ], "only stop listed before the snow, and it is small, on a grade or close to the snow"
     inside = [s for s in route.stops if start <= s.distance_m <= end]
     if inside:
         best = min(inside, key=lambda s: (not _roomy(s, params), round(_at(route, need_frac, s), 2), s.distance_m))
