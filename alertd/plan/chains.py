@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from alertd.plan.need import Need, stretch_probability
+from alertd.plan.need import SAME_PROBABILITY, Need, stretch_probability
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Posting
 from alertd.rules.demand import Hanging, TireDemand, cover, strictest
@@ -34,7 +34,7 @@ def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) 
             for of_law, level, asked, chance in need.by_level
             if of_law is law
         ]
-        likely = [x for x in here if x[2] >= params.ready_probability]
+        likely = [x for x in here if x[2] >= params.ready_probability - SAME_PROBABILITY]
         postings += [
             Posting(
                 jurisdiction=asked.jurisdiction,

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.chaining import Leg, choose_legs
 from alertd.plan.chains import ChainSet, chains_for, hang_time_s
-from alertd.plan.need import LawSpan, Need, find_need, find_stretches, stretch_probability
+from alertd.plan.need import SAME_PROBABILITY, LawSpan, Need, find_need, find_stretches, larger, stretch_probability
 from alertd.plan.params import PlanParams
 from alertd.plan.travel import arrivals_epoch_s, chained_cap_mps, elapsed_s, free_speed_mps, surface_cap_mps
 from alertd.road.corridor import RoadCells, RoadField, at_arrival
@@ -63,29 +63,33 @@ class Run:
 def settle(
     depart_epoch_s: float, route: Route, rig: Rig, laws: tuple[LawSpan, ...], corridor: Corridor, params: PlanParams
 ) -> Run:
-    """Run the trip until two rounds find the same stretches.
+    """Run the trip until two rounds find the same stretches, chained over the same road.
 
-    Hanging chains delays the truck, which changes the road it meets. Where the rounds do not settle, a sample keeps
-    the larger need of the last two, so that no stretch slips between two arrival times.
+    Hanging chains delays the truck, which changes the road it meets. Where the rounds do not settle, each member
+    keeps the larger need of the last two, so that no stretch slips between two arrival times.
     """
     d = route.distance_m
     free = free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params)
     moving: Array = elapsed_s(d, 1.0 / free)
     stands: tuple[tuple[float, float], ...] = ()
-    before: tuple[tuple[int, int], ...] | None = None
-    frac_before = np.zeros_like(free)
+    before: tuple[object, ...] = ()
+    need_before: Need | None = None
     for round_n in range(1, MOST_ROUNDS + 1):
         arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.clock_z, params)
         state = at_arrival(corridor.field, corridor.cells, arrivals)
         need = find_need(route, laws, rig, state, params)
-        frac = need.need_frac if round_n < MOST_ROUNDS else np.maximum(need.need_frac, frac_before)
+        if round_n == MOST_ROUNDS and need_before is not None:
+            need = larger(need, need_before)
+        frac = need.need_frac
         unchained = (1.0 / np.minimum(free, surface_cap_mps(state.road_class, params))).mean(axis=0)
         stretches = tuple(find_stretches(frac, d, params))
         legs = _legs(route, rig, need, stretches, frac, free, unchained, params)
-        settled = stretches == before
+        # The clock below is settled only when the chained legs are: the same stretch may turn from ready to chained.
+        found = (stretches, *((x.leg.on_m, x.leg.off_m, x.driven and x.hang_s) for x in legs))
+        settled = found == before
         if settled or round_n == MOST_ROUNDS:
             break
-        before, frac_before = stretches, frac
+        before, need_before = found, need
         moving, stands = _clock(d, unchained, legs, free, state, params)
     if not settled:
         moving, stands = _clock(d, unchained, legs, free, state, params)
@@ -119,7 +123,7 @@ def _legs(
                 leg=leg,
                 chains=chains,
                 probability=p,
-                driven=p >= params.chain_probability,
+                driven=p >= params.chain_probability - SAME_PROBABILITY,
                 hang_s=hang_time_s(chains.hanging, params),
                 slow_s=float((step * np.maximum(chained - unchained, 0.0))[on].sum()),
             )
