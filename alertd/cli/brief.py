@@ -1,6 +1,7 @@
 """The morning brief of the trips file, as it stands now; nothing is stored or sent."""
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 from alertd.errors import ConfigError
 from alertd.notices.dispatcher import brief_text
@@ -18,11 +19,12 @@ class BriefNow:
 
 
 async def brief_now(settings: Settings, clock: Clock) -> BriefNow:
-    """Plan every trip of the trips file that is still to leave. Raises ConfigError when no file is set."""
+    """Plan every trip of the trips file that leaves within the look-ahead. Raises ConfigError when no file is set."""
     if settings.trips is None:
         raise ConfigError(str(settings.where), "daemon.trips", "no trips file is set", 'write e.g. trips = "trips.csv"')
     now = clock()
-    trips = [t for t in read_trips(settings.trips) if t.depart_at > now]
+    ends = now + timedelta(hours=settings.look_ahead_h)
+    trips = [t for t in read_trips(settings.trips) if now < t.depart_at <= ends]
     async with planner(settings, clock) as planning:
         outcomes = await planning.plan(trips, now)
     plans = [o for o in outcomes if isinstance(o, Plan)]

@@ -18,6 +18,7 @@ from rich.text import Text
 from alertd.cli.home import demo_path
 from alertd.cli.show import show_plan
 from alertd.delivery.outbox import Dispatcher
+from alertd.errors import InputError
 from alertd.notices import gsm7
 from alertd.notices.notice import Audience, NoticeKind
 from alertd.plan.result import Plan
@@ -39,9 +40,13 @@ async def run_demo(console: Console, keep: Path | None) -> None:
     """Run the demo and print it. `keep`: a folder for the store and cache, a temporary one if None."""
     with ExitStack() as stack:
         folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="alertd-demo-")))
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "alertd.db").unlink(missing_ok=True)
-        shutil.rmtree(folder / "http", ignore_errors=True)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as exc:
+            raise InputError("--keep", "", f"{folder} cannot be made ({exc.strerror})", "name another folder") from exc
+        # Names that no daemon's own store has: what lies in the folder besides is not the demo's to clear.
+        (folder / "demo.db").unlink(missing_ok=True)
+        shutil.rmtree(folder / "demo-http", ignore_errors=True)
         clock = HeldClock(MORNING)
         forecasts = stack.enter_context(Standin(now_utc=MORNING))
         settings = read_settings(demo_path() / "alertd.toml")
@@ -65,8 +70,8 @@ def _on_loopback(settings: Settings, folder: Path, forecasts: str, receiver: str
         settings,
         forecast=replace(settings.forecast, open_meteo_url=forecasts),
         endpoints=tuple(replace(e, url=receiver) for e in settings.endpoints),
-        store=folder / "alertd.db",
-        cache=folder / "http",
+        store=folder / "demo.db",
+        cache=folder / "demo-http",
     )
 
 

@@ -17,6 +17,8 @@ def settings_path(named: str | None) -> Path:
     """The settings file to use. Raises ConfigError when the one named is not there."""
     if named is not None:
         path = Path(named)
+        if path.is_dir():
+            raise ConfigError(named, "", "is a folder", "name the settings file in it")
         if not path.is_file():
             raise ConfigError(named, "", "no such file", "name your alertd.toml with --config")
         return path

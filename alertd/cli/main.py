@@ -18,9 +18,11 @@ from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
 from alertd.service.clock import system_clock
 from alertd.service.settings import read_settings
+from alertd.sources.rigfile import read_rig
 from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
 
 BAD_INPUT, PARTIAL = 1, 3
+FORECASTS_REACH = timedelta(days=15)
 
 
 class _Command(click.Group):
@@ -55,12 +57,15 @@ def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as
     """Plan one trip now."""
     settings = read_settings(settings_path(config))
     now = system_clock()
-    trip = _asked_trip(route, rig, depart, driver, now)
+    own = read_rig(Path(rig)) if rig.endswith(".toml") else None
+    trip = _asked_trip(route, own.id if own else rig, depart, driver, now)
 
     async def work() -> Plan:
         from alertd.service.planner import NotPlanned, planner
 
         async with planner(settings, system_clock) as planning:
+            if own:
+                planning.ground = planning.ground.with_rig(own)
             line = await planning.route_of(route)
             outcome = (await planning.plan_on(line, [trip], now))[trip.id]
         if isinstance(outcome, NotPlanned):
@@ -73,7 +78,7 @@ def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as
     else:
         from alertd.cli.show import show_plan
 
-        show_plan(made, Console(width=max(100, Console().width)))
+        show_plan(made, _console())
     sys.exit(PARTIAL if made.partial else 0)
 
 
@@ -89,6 +94,13 @@ def _asked_trip(route: Path, rig: str, depart: str, driver: str, now: datetime) 
             "",
             f"{when.isoformat()} is in the past, it is {now.astimezone(UTC).isoformat(timespec='seconds')}",
             "give a departure that is still to come",
+        )
+    if when > now + FORECASTS_REACH:
+        raise InputError(
+            "--depart",
+            "",
+            f"{when.isoformat()} is more than {FORECASTS_REACH.days} days from now and no forecast reaches that far",
+            "plan it again nearer the day",
         )
     row = {"id": "trip", "route": route.name, "rig": rig, "depart": when.isoformat(), "driver": driver}
     return parse_trip(row, "plan")
@@ -117,7 +129,8 @@ def run(config: str | None) -> None:
     from alertd.service.daemon import run_daemon
 
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logging.getLogger("apscheduler").setLevel(logging.ERROR)  # a job that still runs at its next time is no news
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)
     logging.getLogger("httpx").setLevel(logging.WARNING)
     settings = read_settings(settings_path(config))
     asyncio.run(run_daemon(settings, system_clock, lambda url: click.echo(f"alertd answers on {url}", err=True)))
@@ -142,7 +155,12 @@ def demo(keep: Path | None) -> None:
     """An invented carrier and storm, end to end and offline: plan, message, brief, verified webhook."""
     from alertd.cli.demo import run_demo
 
-    asyncio.run(run_demo(Console(width=max(100, Console().width)), keep))
+    asyncio.run(run_demo(_console(), keep))
+
+
+def _console() -> Console:
+    """Names of places and rigs come from files: a bracket or colon in them is no markup."""
+    return Console(width=max(100, Console().width), markup=False, emoji=False)
 
 
 def main(argv: Sequence[str] | None = None) -> None:

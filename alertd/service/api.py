@@ -11,6 +11,7 @@ from fastapi.responses import JSONResponse
 
 import alertd
 from alertd.errors import InputError
+from alertd.plan.record import FORMAT
 from alertd.service.clock import Clock
 from alertd.service.cycle import keep_trip
 from alertd.service.planner import Planner
@@ -50,6 +51,7 @@ def _token(token: str) -> Callable[[Request], None]:
 
 def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
     router = APIRouter(prefix="/v1/trips")
+    one_at_a_time = asyncio.Lock()  # between looking an id up and keeping it
 
     @router.post("", status_code=201, openapi_extra=_TRIP_BODY)
     async def post_trip(body: Annotated[bytes, Depends(_body)]) -> Response:
@@ -65,10 +67,13 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
             )
         planner.ground.gpx(trip.route, "request")
         planner.ground.rig(trip.rig, "request")
-        known = await asyncio.to_thread(store.trip, trip.id)
-        if known is not None and known.body != trip.model_dump_json():
-            raise Refused(409, "the id is taken", f"trip {trip.id} is there with another content; give a new id")
-        new = await asyncio.to_thread(keep_trip, store, trip, now)
+        async with one_at_a_time:
+            known = await asyncio.to_thread(store.trip, trip.id)
+            if known is not None and known.cancelled:
+                raise Refused(409, "the id is taken", f"trip {trip.id} was cancelled; give a new id")
+            if known is not None and known.body != trip.model_dump_json():
+                raise Refused(409, "the id is taken", f"trip {trip.id} is there with another content; give a new id")
+            new = await asyncio.to_thread(keep_trip, store, trip, now)
         if new:
             wake()
         return JSONResponse(trip.model_dump(mode="json"), status_code=201 if new else 200)
@@ -84,8 +89,7 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
         stored = await asyncio.to_thread(store.latest_plan, trip_id)
         if stored is None:
             raise Refused(404, "no plan", f"trip {trip_id} is unknown or not planned yet")
-        plan: dict[str, Any] = json.loads(stored.body)["plan"]
-        return plan
+        return {"format": FORMAT, **json.loads(stored.body)["plan"]}
 
     @router.delete("/{trip_id}", status_code=204)
     async def cancel_trip(trip_id: str) -> None:
@@ -133,4 +137,6 @@ def _read_trip(body: bytes) -> TripRequest:
         content = json.loads(body)
     except ValueError as exc:
         raise InputError("request", "", "the body is not JSON", "send one trip as a JSON object") from exc
+    except RecursionError as exc:
+        raise InputError("request", "", "the body is nested too deep", "send one trip as a JSON object") from exc
     return parse_trip(content, "request")

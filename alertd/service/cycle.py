@@ -3,20 +3,19 @@
 import asyncio
 import json
 import logging
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from alertd.errors import AlertdError
+from alertd.errors import InputError, StoreError
 from alertd.notices import words
 from alertd.notices.changes import Said, said_from_plain, to_say
 from alertd.notices.dispatcher import brief_text
 from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Plan
-from alertd.service.planner import NotPlanned, Planner
+from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
 from alertd.store.records import Slot, StoredTrip
 from alertd.store.store import Store
@@ -32,6 +31,7 @@ class Outcome:
     plans: tuple[Plan, ...]
     not_planned: tuple[NotPlanned, ...]
     new_notices: tuple[str, ...]
+    unread: tuple[tuple[str, str], ...] = ()  # (file, why) of a trips file that could not be taken in
 
 
 def keep_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bool = False) -> bool:
@@ -39,27 +39,32 @@ def keep_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bo
     return store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc), replace=replace)
 
 
-def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> None:
-    """Take in the trips file, if one is set. A broken file is told and changes nothing that is stored."""
+def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[tuple[str, str], ...]:
+    """Take in the trips file, if one is set. A broken file changes nothing that is stored; it is told and returned."""
     path = planner.settings.trips
     if path is None:
-        return
+        return ()
     try:
         trips = read_trips(path)
-    except AlertdError as exc:
+    except InputError as exc:
         log.error("%s", exc)
-        return
+        return ((path.name, f"{exc}; trips named in it only are not planned"),)
     for trip in trips:
         stored = store.trip(trip.id)
         if stored is None or not stored.cancelled:
             keep_trip(store, trip, now_utc, replace=True)
+    return ()
 
 
 def due_trips(store: Store, now_utc: datetime, look_ahead: timedelta) -> list[TripRequest]:
     """Trips that leave soon enough to plan and are not over."""
     out = []
     for stored in store.trips():
-        trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
+        try:
+            trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
+        except InputError as exc:  # kept by another version, whose rules were wider
+            log.error("not planned: %s", exc)
+            continue
         if now_utc - OVER_AFTER <= trip.depart_at <= now_utc + look_ahead:
             out.append(trip)
     return out
@@ -67,21 +72,30 @@ def due_trips(store: Store, now_utc: datetime, look_ahead: timedelta) -> list[Tr
 
 async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcome:
     """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
-    await asyncio.to_thread(load_trip_file, planner, store, now_utc)
+    unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
     outcomes = await planner.plan(trips, now_utc)
-    plans = tuple(o for o in outcomes if isinstance(o, Plan))
-    failed = tuple(o for o in outcomes if isinstance(o, NotPlanned))
+    plans: list[Plan] = []
+    failed = [o for o in outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []
-    for plan in plans:
-        new += await asyncio.to_thread(_record, planner, store, plan, now_utc)
+    for trip, plan in zip(trips, outcomes, strict=True):
+        if isinstance(plan, NotPlanned):
+            continue
+        try:
+            new += await asyncio.to_thread(_record, planner, store, plan, now_utc)
+        except StoreError:
+            raise
+        except Exception as exc:  # what cannot be put into words must not keep the others unsaid
+            failed.append(not_planned_for(trip, exc))
+        else:
+            plans.append(plan)
     for miss in failed:
         log.error("trip %s not planned: %s", miss.trip.id, miss.reason)
         new += await asyncio.to_thread(
             store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
         )
-    return Outcome(plans=plans, not_planned=failed, new_notices=tuple(new))
+    return Outcome(plans=tuple(plans), not_planned=tuple(failed), new_notices=tuple(new), unread=unread)
 
 
 def _record(planner: Planner, store: Store, plan: Plan, now_utc: datetime) -> tuple[str, ...]:
@@ -107,7 +121,13 @@ def _not_planned(miss: NotPlanned, now_utc: datetime) -> Notice:
         "type": "trip.not_planned",
         "format": "alertd.event/1",
         "timestamp": to_plain(now_utc),
-        "data": {"notice_id": id_, "kind": "data", "trip_id": miss.trip.id, "text": text},
+        "data": {
+            "notice_id": id_,
+            "kind": "data",
+            "authority": POSTED_SIGNS_DECIDE,
+            "trip_id": miss.trip.id,
+            "text": text,
+        },
     }
     return Notice(
         id=id_,
@@ -130,11 +150,12 @@ def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:
     """
     settings = planner.settings
     zone = ZoneInfo(settings.brief_zone)
-    local_date = now_utc.astimezone(zone).date()
-    due = datetime.combine(local_date, settings.brief_at, zone).astimezone(UTC)
-    if not due <= now_utc < due + BRIEF_GRACE:
-        return None
-    return Slot(kind=NoticeKind.BRIEF.value, fleet=settings.fleet, local_date=local_date.isoformat())
+    today = now_utc.astimezone(zone).date()
+    for local_date in (today, today - timedelta(days=1)):  # a brief of the late evening may be sent after midnight
+        due = datetime.combine(local_date, settings.brief_at, zone).astimezone(UTC)
+        if due <= now_utc < due + BRIEF_GRACE:
+            return Slot(kind=NoticeKind.BRIEF.value, fleet=settings.fleet, local_date=local_date.isoformat())
+    return None
 
 
 async def send_brief(planner: Planner, store: Store, now_utc: datetime, slot: Slot) -> tuple[str, ...]:
@@ -142,15 +163,14 @@ async def send_brief(planner: Planner, store: Store, now_utc: datetime, slot: Sl
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
     outcome = await run_cycle(planner, store, now_utc)
-    notice = make_brief(planner, outcome.plans, outcome.not_planned, now_utc, slot)
+    notice = make_brief(planner, outcome, now_utc, slot)
     return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
 
 
-def make_brief(
-    planner: Planner, plans: Sequence[Plan], not_planned: Sequence[NotPlanned], now_utc: datetime, slot: Slot
-) -> Notice:
+def make_brief(planner: Planner, outcome: Outcome, now_utc: datetime, slot: Slot) -> Notice:
     settings = planner.settings
-    text = brief_text(settings.fleet, plans, [(m.trip.id, m.reason) for m in not_planned], now_utc, settings.brief_zone)
+    missed = [*outcome.unread, *((m.trip.id, m.reason) for m in outcome.not_planned)]
+    text = brief_text(settings.fleet, outcome.plans, missed, now_utc, settings.brief_zone)
     id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date)
     return Notice(
         id=id_,

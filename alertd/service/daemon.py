@@ -1,11 +1,13 @@
 """The daemon: one process a store that plans, notifies, briefs and answers until it is told to stop."""
 
 import asyncio
-import contextlib
 import logging
 import random
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
-from contextlib import AsyncExitStack, asynccontextmanager
+import signal
+import socket
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator, Mapping
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
+from pathlib import Path
 
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -14,7 +16,7 @@ from alertd.delivery.channel import Channel
 from alertd.delivery.file import FileChannel
 from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
-from alertd.errors import AlertdError
+from alertd.errors import AlertdError, ConfigError, StoreError
 from alertd.service.api import make_api
 from alertd.service.clock import Clock
 from alertd.service.cycle import brief_due, run_cycle, send_brief
@@ -27,6 +29,9 @@ log = logging.getLogger(__name__)
 
 DELIVER_EVERY_S = 5
 LOOK_AT_CLOCK_EVERY_S = 30
+# Told to stop, requests and jobs under way get so long to end; what is cut off then is done again after the next start.
+REQUESTS_END_WITHIN_S = 3
+JOBS_END_WITHIN_S = 4.0
 
 
 @asynccontextmanager
@@ -47,6 +52,7 @@ class Daemon:
     def __init__(self, planning: Planner, store: Store, dispatcher: Dispatcher, clock: Clock) -> None:
         self._planning, self._store, self._dispatcher, self._clock = planning, store, dispatcher, clock
         self._one_at_a_time = asyncio.Lock()
+        self._under_way: set[asyncio.Task[None]] = set()
 
     async def cycle(self) -> None:
         """Plan all due trips; a brief and a cycle never run at once."""
@@ -57,13 +63,13 @@ class Daemon:
 
     async def brief(self) -> None:
         """Send the morning brief when its time has come and it was not sent."""
-        now = self._clock()
-        slot = brief_due(now, self._planning)
-        if slot is None:
+        if brief_due(self._clock(), self._planning) is None:
             return
         async with self._one_at_a_time:
-            sent = await send_brief(self._planning, self._store, now, slot)
-        if sent:
+            now = self._clock()  # a cycle may have held it up
+            slot = brief_due(now, self._planning)
+            sent = await send_brief(self._planning, self._store, now, slot) if slot else ()
+        if slot and sent:
             log.info("brief of %s recorded", slot.local_date)
             await self.deliver()
 
@@ -72,11 +78,40 @@ class Daemon:
         for alarm in done.alarms:
             log.error("%s", alarm)
 
+    def guarded(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
+        """`job` for the timer: a failure is told in the log, and the next time comes all the same."""
+
+        async def run() -> None:
+            # A task of its own: the timer cancels what it started the moment it is shut down.
+            task = asyncio.create_task(job())
+            self._under_way.add(task)
+            task.add_done_callback(self._under_way.discard)
+            try:
+                await asyncio.shield(task)
+            except AlertdError as exc:
+                log.error("%s", exc)
+            except Exception:
+                # A fault of ours in one job must not end the others; the log keeps it whole.
+                log.exception("a job failed; it comes again at its next time")
+
+        return run
+
+    async def finish(self, within_s: float) -> None:
+        """Let the jobs under way end, and cut off those that do not."""
+        if not self._under_way:
+            return
+        _, late = await asyncio.wait(self._under_way, timeout=within_s)
+        for task in late:
+            task.cancel()
+        if late:
+            log.warning("%d jobs cut off; what they had not finished is done after the next start", len(late))
+            await asyncio.wait(late, timeout=1.0)
+
 
 async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str], None]) -> None:
     """Run until SIGTERM or SIGINT. Raises StoreError when another daemon holds the store, ConfigError on settings."""
-    settings.store.parent.mkdir(parents=True, exist_ok=True)
-    with sole_daemon(settings.store), Store(settings.store) as store:
+    _make_folder(settings.store)
+    with sole_daemon(settings.store), Store(settings.store) as store, _listening(settings) as listener:
         store.outbox.release_claims()
         async with planner(settings, clock) as planning, channels(settings) as ways_out:
             dispatcher = Dispatcher(store.outbox, ways_out, owner="daemon", rng=random.Random())
@@ -85,56 +120,88 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
             app = make_api(planning, store, clock, wake=lambda: _soon(scheduler, clock))
             server = uvicorn.Server(
                 uvicorn.Config(
-                    app, host=settings.http_host, port=settings.http_port, log_level="warning", lifespan="off"
+                    app,
+                    log_config=None,
+                    access_log=False,
+                    lifespan="off",
+                    timeout_graceful_shutdown=REQUESTS_END_WITHIN_S,
                 )
             )
             scheduler.start()
             try:
-                await _serve(server, on_ready)
+                await _serve(server, listener, on_ready)
             finally:
                 scheduler.shutdown(wait=False)
+                await daemon.finish(JOBS_END_WITHIN_S)
 
 
-async def _serve(server: uvicorn.Server, on_ready: Callable[[str], None]) -> None:
-    """Serve until a signal. uvicorn takes SIGINT and SIGTERM itself and lets requests end."""
-    serving = asyncio.create_task(server.serve())
+def _make_folder(database: Path) -> None:
+    try:
+        database.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise StoreError(
+            f"store {database}: its folder cannot be made ({exc.strerror}); "
+            "name another place in daemon.store, or give the daemon's user the right to write there"
+        ) from exc
+
+
+@contextmanager
+def _listening(settings: Settings) -> Iterator[socket.socket]:
+    """The socket the daemon answers on. Opened here, because uvicorn ends the process when it cannot open its own."""
+    host, port = settings.http_host, settings.http_port
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        listener = socket.create_server((host, port), family=family, backlog=128)
+    except OSError as exc:
+        raise ConfigError(
+            str(settings.where),
+            "daemon.http_port",
+            f"cannot listen on {host} port {port} ({exc.strerror})",
+            "stop the program that has it, or name another address or port",
+        ) from exc
+    with listener:
+        yield listener
+
+
+async def _serve(server: uvicorn.Server, listener: socket.socket, on_ready: Callable[[str], None]) -> None:
+    """Serve until SIGTERM or SIGINT.
+
+    uvicorn raises the signal once more when it has served, which would end the process before its jobs are: taken
+    here, the signal only says stop, from before the first request to after the last.
+    """
+    loop = asyncio.get_running_loop()
+
+    def stop() -> None:
+        server.should_exit = True
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop)
+    serving = asyncio.create_task(server.serve(sockets=[listener]))
     while not server.started and not serving.done():
         await asyncio.sleep(0.05)
     if server.started:
-        host, port = server.servers[0].sockets[0].getsockname()[:2]
-        on_ready(f"http://{host}:{port}")
-    with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
-        await serving
+        host, port = listener.getsockname()[:2]
+        on_ready(f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}")
+    await serving
 
 
 def _schedule(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOScheduler:
     """The timer only kicks; what is due is decided from the store and the clock each time.
 
-    No grace time and coalescing on, since the default drops a job that is a second late without a word.
+    No grace time and coalescing on, since the default drops a job that is a second late without a word. Two of a kind
+    may be under way: a cycle asked for during another waits for it, so that the trip just posted is not left for later,
+    and a slow receiver holds up its own lane only.
     """
     scheduler = AsyncIOScheduler(
-        timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+        timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 2}
     )
     now = clock()
     minutes = settings.plan_every_min
-    scheduler.add_job(_guarded(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
-    scheduler.add_job(_guarded(daemon.brief), "interval", seconds=LOOK_AT_CLOCK_EVERY_S, id="brief")
-    scheduler.add_job(_guarded(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
+    scheduler.add_job(daemon.guarded(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
+    scheduler.add_job(daemon.guarded(daemon.brief), "interval", seconds=LOOK_AT_CLOCK_EVERY_S, id="brief")
+    scheduler.add_job(daemon.guarded(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
     return scheduler
 
 
 def _soon(scheduler: AsyncIOScheduler, clock: Clock) -> None:
     scheduler.modify_job("cycle", next_run_time=clock())
-
-
-def _guarded(job: Callable[[], Awaitable[None]]) -> Callable[[], Awaitable[None]]:
-    async def run() -> None:
-        try:
-            await job()
-        except AlertdError as exc:
-            log.error("%s", exc)
-        except Exception:
-            # A fault of ours in one job must not end the others; the log keeps it whole.
-            log.exception("a job failed; it comes again at its next time")
-
-    return run

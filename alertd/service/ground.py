@@ -1,7 +1,8 @@
 """What is read once and shared by every trip: rules, rigs, stops, borders, summits, and routes built from GPX."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,7 @@ from alertd.service.settings import Places
 from alertd.sources.gpx import read_gpx
 from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_crossings, read_named_summits, read_stops
-from alertd.sources.rigfile import read_rig, read_rigs
+from alertd.sources.rigfile import read_rigs
 from alertd.sources.rulefile import read_rulesets
 
 FILL_SPACING_M = 500.0  # heights asked of an elevation service: one every half kilometre
@@ -37,13 +38,15 @@ class Ground:
     routes: Path
 
     def rig(self, name: str, where: str) -> Rig:
-        """A rig by id, or read from a file when `name` is one. Raises InputError when neither is there."""
+        """A rig of the rigs folder by id; never a path, since a trip may come over the network. Raises InputError."""
         if name in self.rigs:
             return self.rigs[name]
-        if name.endswith(".toml"):
-            return read_rig(Path(name))
         known = ", ".join(sorted(self.rigs)) or "none"
-        raise InputError(where, "rig", f'"{name}" is not known', f"name one of: {known}; or a rig file")
+        raise InputError(where, "rig", f'"{name}" is not known', f"name one of: {known}")
+
+    def with_rig(self, rig: Rig) -> "Ground":
+        """The same ground with one more rig, known by its id."""
+        return replace(self, rigs={**self.rigs, rig.id: rig})
 
     def gpx(self, name: str, where: str) -> Path:
         """The GPX file that a trip names, with or without its ending.
@@ -51,9 +54,10 @@ class Ground:
         Inside the routes folder only, since a trip may come over the network. Raises InputError.
         """
         folder = self.routes.resolve()
-        for path in ((folder / name).resolve(), (folder / f"{name}.gpx").resolve()):
-            if path.is_relative_to(folder) and path.is_file():
-                return path
+        with suppress(OSError, ValueError):  # a name that no file can have, such as one too long
+            for path in ((folder / name).resolve(), (folder / f"{name}.gpx").resolve()):
+                if path.is_relative_to(folder) and path.is_file():
+                    return path
         raise InputError(where, "route", f'"{name}" is not in {folder}', "put the GPX file there or mend the name")
 
 

@@ -1,7 +1,10 @@
 """Failures of the HTTP interface as problem details (RFC 9457): one body shape for every kind."""
 
+from collections.abc import Mapping
+
 from fastapi import FastAPI, Request, Response
 from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
 
 from alertd.errors import AlertdError, InputError
 
@@ -21,7 +24,9 @@ def explain(app: FastAPI) -> None:
 
     @app.exception_handler(Refused)
     async def refused(request: Request, exc: Refused) -> Response:
-        return _problem(exc.status, exc.title, exc.detail)
+        # RFC 9110 section 11.6.1: a 401 says how to be let in.
+        headers = {"WWW-Authenticate": "Bearer"} if exc.status == 401 else None
+        return _problem(exc.status, exc.title, exc.detail, headers=headers)
 
     @app.exception_handler(InputError)
     async def mistaken(request: Request, exc: InputError) -> Response:
@@ -31,8 +36,20 @@ def explain(app: FastAPI) -> None:
     async def failed(request: Request, exc: AlertdError) -> Response:
         return _problem(503, "not available now", str(exc))
 
+    @app.exception_handler(HTTPException)
+    async def unserved(request: Request, exc: HTTPException) -> Response:
+        return _problem(exc.status_code, exc.detail, f"{request.method} {request.url.path}", headers=exc.headers)
 
-def _problem(status: int, title: str, detail: str, **members: str) -> Response:
+    @app.exception_handler(Exception)
+    async def broken(request: Request, exc: Exception) -> Response:
+        return _problem(500, "a fault of alertd", "the log has it whole; the request may be sent again")
+
+
+def _problem(
+    status: int, title: str, detail: str, headers: Mapping[str, str] | None = None, **members: str
+) -> Response:
     body: dict[str, str | int] = {"type": "about:blank", "title": title, "status": status, "detail": detail}
     body |= {name: value for name, value in members.items() if value}
-    return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE)
+    # A request's own words may hold half a surrogate pair, which no UTF-8 answer can carry.
+    body = {name: v.encode(errors="replace").decode() if isinstance(v, str) else v for name, v in body.items()}
+    return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE, headers=headers)

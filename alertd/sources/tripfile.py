@@ -3,7 +3,9 @@
 import csv
 import io
 import json
-from datetime import datetime
+from collections.abc import Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +33,7 @@ class TripRequest(FileModel):
     def _has_zone(cls, value: str) -> str:
         return parse_departure(value).isoformat()
 
-    @field_validator("driver", "dispatcher")
+    @field_validator("route", "rig", "driver", "dispatcher")
     @classmethod
     def _one_line(cls, value: str) -> str:
         if not value.isprintable():
@@ -51,6 +53,10 @@ def parse_departure(text: str) -> datetime:
         raise ValueError(f'"{text}" is not a date and time; write e.g. {_EXAMPLE}') from None
     if when.utcoffset() is None:
         raise ValueError(f'"{text}" does not say its zone; add the offset from UTC, e.g. {_EXAMPLE}')
+    try:
+        when.astimezone(UTC)
+    except OverflowError:
+        raise ValueError(f'"{text}" lies outside the calendar; write e.g. {_EXAMPLE}') from None
     return when
 
 
@@ -88,6 +94,8 @@ def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:
         rows = json.loads(text)
     except ValueError as exc:
         raise InputError(where, "", f"is not JSON ({exc})", "mend that place") from exc
+    except RecursionError as exc:
+        raise InputError(where, "", "is nested too deep to be trips", "write a flat list of trips") from exc
     if not isinstance(rows, list):
         raise InputError(where, "", "holds no list of trips", 'write [{"id": "T-1", ...}, ...]')
     return [(f"trip {n}", row) for n, row in enumerate(rows, start=1)]
@@ -98,12 +106,27 @@ def _csv_rows(text: str, where: str) -> list[tuple[str, Any]]:
     reader = csv.DictReader(io.StringIO(text), restkey="more cells than columns")
     rows = []
     try:
+        _check_columns(reader.fieldnames or (), where)
         for row in reader:
             cells: dict[str, Any] = {k: v.strip() if isinstance(v, str) else v for k, v in row.items() if v}
             hours = cells.get("drive_hours_used")
-            if isinstance(hours, str) and hours.replace(".", "", 1).isdigit():
-                cells["drive_hours_used"] = float(hours)
+            if isinstance(hours, str):
+                with suppress(ValueError):  # what is no number is told by the model, with its own words
+                    cells["drive_hours_used"] = float(hours)
             rows.append((f"line {reader.line_num}", cells))
     except csv.Error as exc:
         raise InputError(where, f"line {reader.line_num}", f"is not CSV ({exc})", "mend that line") from exc
     return rows
+
+
+def _check_columns(columns: Sequence[str], where: str) -> None:
+    """A file that lost its heading must not pass for a day without trips."""
+    if not columns:
+        raise InputError(where, "", "is empty", "write the heading " + ",".join(TripRequest.model_fields))
+    for name, field in TripRequest.model_fields.items():
+        if field.is_required() and name not in columns:
+            mend = "write the heading " + ",".join(TripRequest.model_fields) + ", with commas between"
+            raise InputError(where, name, "this column is missing", mend)
+    for name in columns:
+        if columns.count(name) > 1:
+            raise InputError(where, name, "two columns have this name", "leave one of them out")

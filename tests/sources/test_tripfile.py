@@ -1,0 +1,102 @@
+"""Trips as dispatch writes them: every mistake is one line that names file, place, field and mend."""
+
+from pathlib import Path
+
+import pytest
+
+from alertd.errors import InputError
+from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip, read_trips
+
+HEAD = "id,route,rig,driver,dispatcher,depart,drive_hours_used\n"
+ROW = "T-1,west,rig-1,Ann,Bo,2027-01-14T04:45:00-07:00,1.5\n"
+GOOD = {"id": "T-1", "route": "west", "rig": "rig-1", "depart": "2027-01-14T04:45:00-07:00"}
+
+
+def told(path: Path) -> str:
+    with pytest.raises(InputError) as caught:
+        read_trips(path)
+    assert str(caught.value).count("\n") == 0
+    return str(caught.value)
+
+
+def write(folder: Path, text: str | bytes, name: str = "trips.csv") -> Path:
+    path = folder / name
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def test_csv_and_json_give_the_same_trip(tmp_path: Path) -> None:
+    as_json = '[{"id": "T-1", "route": "west", "rig": "rig-1", "driver": "Ann", "dispatcher": "Bo",'
+    as_json += '"depart": "2027-01-14T04:45:00-07:00", "drive_hours_used": 1.5}]'
+    assert read_trips(write(tmp_path, HEAD + ROW)) == read_trips(write(tmp_path, as_json, "trips.json"))
+
+
+def test_a_byte_order_mark_blank_cells_and_blank_lines_are_no_mistake(tmp_path: Path) -> None:
+    row = "T-1,west,rig-1,,,2027-01-14T04:45:00-07:00,\n\n"
+    (trip,) = read_trips(write(tmp_path, "\ufeff" + HEAD + row))
+    assert (trip.driver, trip.drive_hours_used) == ("", 0.0)
+
+
+def test_a_heading_without_rows_is_a_day_without_trips(tmp_path: Path) -> None:
+    assert read_trips(write(tmp_path, HEAD)) == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("", "trips.csv: is empty; write the heading id,route,rig"),
+        (HEAD.replace("rig,", "") + ROW, "trips.csv: rig: this column is missing; write the heading"),
+        (HEAD.replace(",", ";") + ROW, "trips.csv: id: this column is missing"),
+        (HEAD.replace("driver", "rig") + ROW, "trips.csv: rig: two columns have this name"),
+        (HEAD.replace("driver", "drivr") + ROW, "trips.csv line 2: drivr: unknown key; write driver"),
+        (HEAD + ROW + ROW, 'trips.csv: id: "T-1" stands there twice'),
+        (HEAD + ROW.replace("T-1", "T 1"), 'trips.csv line 2: id: "T 1" is wrong'),
+        (HEAD + ROW.replace("T-1", ""), "trips.csv line 2: id: missing"),
+        (HEAD + ROW.replace("1.5", "soon"), 'trips.csv line 2: drive_hours_used: "soon" is wrong'),
+        (HEAD + ROW.replace("1.5", "-1"), "trips.csv line 2: drive_hours_used: -1.0 is wrong"),
+        (HEAD + ROW.replace("1.5", "25"), "trips.csv line 2: drive_hours_used: 25.0 is wrong"),
+        (HEAD + ROW.replace("1.5", "nan"), "trips.csv line 2: drive_hours_used: nan is wrong"),
+        (HEAD + ROW.replace("1.5", "\u00b2"), "trips.csv line 2: drive_hours_used:"),
+        (HEAD + ROW.replace("1.5", "1.5,6"), "trips.csv line 2: more cells than columns: unknown key"),
+        (HEAD + ROW.replace("-07:00", ""), "does not say its zone; add the offset from UTC"),
+        (HEAD + ROW.replace("2027-01-14T04:45:00-07:00", "tomorrow"), '"tomorrow" is not a date and time'),
+        (HEAD + ROW.replace("Ann", "An\x1b[2Jn"), "trips.csv line 2: driver: has a line break or control character"),
+        (HEAD + ROW.replace("Ann", '"An\nn"'), "driver: has a line break or control character"),
+        (HEAD + ROW.replace("west", "we\x00st"), "trips.csv line 2: route: has a line break or control character"),
+    ],
+)
+def test_a_mistake_in_csv_names_its_line_field_and_mend(text: str, wanted: str, tmp_path: Path) -> None:
+    assert wanted in told(write(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("", "trips.json: is not JSON"),
+        ('{"id": "T-1"}', "trips.json: holds no list of trips; write ["),
+        ("[3]", "trips.json trip 1: is not an object; write {"),
+        ('[{"id": "T-1",', "trips.json: is not JSON"),
+        ("[" * 50_000, "trips.json: is nested too deep to be trips"),
+        ('[{"id": 7}]', "trips.json trip 1:"),
+    ],
+)
+def test_a_mistake_in_json_names_its_place_and_mend(text: str, wanted: str, tmp_path: Path) -> None:
+    assert wanted in told(write(tmp_path, text, "trips.json"))
+
+
+def test_a_file_that_is_not_there_a_folder_and_one_not_utf8_are_told(tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    assert told(tmp_path / "none.csv") == "none.csv: cannot be read (No such file or directory); check the name and permissions"
+    assert told(tmp_path / "folder") == "folder: cannot be read (Is a directory); check the name and permissions"
+    assert told(write(tmp_path, HEAD.encode() + b"\xff")) == f"trips.csv: not UTF-8 at byte {len(HEAD)}; save the file as UTF-8"
+
+
+@pytest.mark.parametrize("text", ["0001-01-01T00:00+14:00", "9999-12-31T23:59-14:00"])
+def test_a_departure_outside_the_calendar_in_utc_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="outside the calendar; write e.g."):
+        parse_departure(text)
+
+
+def test_a_trip_survives_its_own_json() -> None:
+    trip = parse_trip(GOOD, "request")
+    assert TripRequest.model_validate_json(trip.model_dump_json()) == trip
