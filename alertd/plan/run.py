@@ -72,26 +72,25 @@ def settle(
     free = free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params)
     moving: Array = elapsed_s(d, 1.0 / free)
     stands: tuple[tuple[float, float], ...] = ()
-    before: tuple[object, ...] = ()
-    need_before: Need | None = None
-    for round_n in range(1, MOST_ROUNDS + 1):
+    before: tuple[object, ...] | None = None
+    needs: list[Need] = []
+    for _ in range(MOST_ROUNDS):
         arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.clock_z, params)
         state = at_arrival(corridor.field, corridor.cells, arrivals)
-        need = find_need(route, laws, rig, state, params)
-        if round_n == MOST_ROUNDS and need_before is not None:
-            need = larger(need, need_before)
-        frac = need.need_frac
+        needs.append(find_need(route, laws, rig, state, params))
         unchained = (1.0 / np.minimum(free, surface_cap_mps(state.road_class, params))).mean(axis=0)
-        stretches = tuple(find_stretches(frac, d, params))
-        legs = _legs(route, rig, need, stretches, frac, free, unchained, params)
-        # The clock below is settled only when the chained legs are: the same stretch may turn from ready to chained.
-        found = (stretches, *((x.leg.on_m, x.leg.off_m, x.driven and x.hang_s) for x in legs))
+        legs = _legs(route, rig, needs[-1], free, unchained, params)
+        # Not the stretches alone: the same stretch may turn from ready to chained, and then its stops move the clock.
+        found = tuple((x.leg.first, x.leg.last, x.leg.on_m, x.leg.off_m, x.driven and x.hang_s) for x in legs)
         settled = found == before
-        if settled or round_n == MOST_ROUNDS:
+        if settled:
             break
-        before, need_before = found, need
+        before = found
         moving, stands = _clock(d, unchained, legs, free, state, params)
+    need = needs[-1]
     if not settled:
+        need = larger(*needs[-2:])
+        legs = _legs(route, rig, need, free, unchained, params)
         moving, stands = _clock(d, unchained, legs, free, state, params)
     return Run(state=state, need=need, legs=legs, moving_s=moving, stands=stands, arrivals=arrivals, settled=settled)
 
@@ -100,12 +99,12 @@ def _legs(
     route: Route,
     rig: Rig,
     need: Need,
-    stretches: tuple[tuple[int, int], ...],
-    frac: Array,
     free: Array,
     unchained: Array,
     params: PlanParams,
 ) -> tuple[ChainedLeg, ...]:
+    frac = need.need_frac
+    stretches = find_stretches(frac, route.distance_m, params)
     bare = 1.0 / np.minimum(free, params.chained_bare_mps)
 
     def hang_s(stretch: tuple[int, int]) -> float:

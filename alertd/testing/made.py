@@ -39,7 +39,7 @@ M_PER_DEG_LON = 75_200.0  # at 47.45 north
 def make_route(
     length_m: float = 60_000.0,
     *,
-    grade: ArrayLike = 0.02,
+    grade: ArrayLike = 0.0,
     stops: Sequence[RouteStop] = (),
     summits: Sequence[Summit] = (),
     spans: Sequence[tuple[str, float, float]] = (),

@@ -1,0 +1,33 @@
+"""A trip planned on made pavement, in one call."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+
+from alertd.plan.make import TripInput, Weather, make_plan
+from alertd.plan.params import PlanParams
+from alertd.plan.result import Plan
+from alertd.route.line import Route
+from alertd.rules.law import RuleSet
+from alertd.rules.rig import Rig
+from alertd.testing.made import at_hour, make_rig, make_rules
+
+
+@pytest.fixture(scope="session")
+def planned() -> Callable[..., Plan]:
+    def plan(
+        route: Route,
+        weather: Weather,
+        *,
+        rig: Rig | None = None,
+        rules: Mapping[str, RuleSet] | None = None,
+        depart_h: float = 6.0,
+        now_h: float = 2.0,
+        **params: Any,
+    ) -> Plan:
+        trip = TripInput(id="QT-1", depart_at=at_hour(depart_h), driver="Odalys", dispatcher="office")
+        laws = {"US-XX": make_rules()} if rules is None else rules
+        return make_plan(trip, route, rig or make_rig(), laws, weather, PlanParams(**params), at_hour(now_h))
+
+    return plan

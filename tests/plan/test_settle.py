@@ -1,0 +1,105 @@
+"""The truck's own chain stops move its clock, and so the road that it meets."""
+
+import numpy as np
+import pytest
+
+from alertd.plan.make import Weather
+from alertd.plan.need import place_laws
+from alertd.plan.params import PlanParams
+from alertd.plan.result import Advice
+from alertd.plan.run import Run, settle
+from alertd.road.state import RoadClass
+from alertd.route.line import Route
+from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+
+PARAMS = PlanParams()
+STOPS = [make_stop(n, m) for n, m in (("a", 10e3), ("b", 45e3), ("c", 150e3), ("d", 190e3))]
+
+
+def run(route: Route, weather: Weather, chance: float = 0.6, depart_h: float = 6.0) -> Run:
+    laws = place_laws(route, {"US-XX": make_rules(chance=chance)}, make_rig())
+    return settle(at_hour(depart_h).timestamp(), route, make_rig(), laws, weather.corridor, PARAMS)
+
+
+def first_pass_and_later_storm(onset_h: int, chance: float):  # type: ignore[no-untyped-def]
+    """Snow at km 20 to 40 at all hours, and at km 160 to 180 from an hour of the field on."""
+    route = make_route(200e3, stops=STOPS)
+    weather = make_weather(
+        route,
+        lambda _, d, h: np.where(
+            ((d >= 20e3) & (d <= 40e3)) | ((d >= 160e3) & (d <= 180e3) & (h >= onset_h)), RoadClass.SNOW, RoadClass.DRY
+        ),
+    )
+    return run(route, weather, chance), route
+
+
+def test_a_storm_between_the_unchained_and_the_chained_arrival_is_found() -> None:
+    """Unchained, km 160 comes at 8.0 h and the storm rounds to 9 h; hanging and removal cost 60 min and the chained
+
+    running more, so that the truck is there after 9 h.
+    """
+    unchained, route = first_pass_and_later_storm(onset_h=9, chance=0.2)
+    assert unchained.reach_s(route.distance_m, 160e3) / 3600 < 2.5
+    assert [route.distance_m[x.leg.first] for x in unchained.legs] == [20e3]
+    chained, route = first_pass_and_later_storm(onset_h=9, chance=0.6)
+    assert chained.settled
+    assert 6 + chained.reach_s(route.distance_m, 160e3) / 3600 >= 8.5
+    assert [route.distance_m[x.leg.first] for x in chained.legs] == [20e3, 160e3]
+
+
+def test_a_stretch_that_turns_to_chained_in_a_later_round_moves_the_clock() -> None:
+    """On a dry road km 37 comes before half past six; slowed by the snow before it, after, when more members have snow.
+
+    The same stretch then passes from 42 % to 60 %, and the clock must hold its hanging time, or every later
+    arrival is most of an hour early.
+    """
+    route = make_route(200e3, stops=STOPS)
+
+    def script(member, d, h):  # type: ignore[no-untyped-def]
+        lying = (d >= 20e3) & (d <= 40e3) & (member < 7)
+        later = (d >= 37e3) & (d <= 40e3) & (h >= 7)
+        return np.where(lying | later, RoadClass.SNOW, RoadClass.DRY)
+
+    result = run(route, make_weather(route, script, members=10), chance=0.6, depart_h=6.07)
+    (leg,) = result.legs
+    assert leg.probability == pytest.approx(0.6)
+    assert leg.driven
+    assert list(result.stands) == [(10e3, leg.hang_s), (45e3, PARAMS.remove_s)]
+
+
+@pytest.mark.parametrize("chance", [0.2, 0.6, 1.0])
+@pytest.mark.parametrize("onset_h", [7, 8, 9, 10])
+def test_every_chained_leg_of_a_run_stands_in_its_clock(chance: float, onset_h: int) -> None:
+    result, _ = first_pass_and_later_storm(onset_h, chance)
+    expected = [(m, s) for x in result.legs if x.driven for m, s in ((x.leg.on_m, x.hang_s), (x.leg.off_m, 1200.0))]
+    assert list(result.stands) == expected
+
+
+def test_a_run_that_cannot_settle_keeps_the_larger_need_and_says_so(planned) -> None:  # type: ignore[no-untyped-def]
+    """Snow at km 155 in the eighth hour only: the truck meets it, and after hanging chains for it no longer does."""
+    route = make_route(200e3, stops=STOPS)
+    weather = make_weather(
+        route, lambda _, d, h: np.where((d >= 155e3) & (d <= 180e3) & (h == 8), RoadClass.SNOW, RoadClass.DRY)
+    )
+    result = run(route, weather, chance=0.9, depart_h=6.6)
+    assert not result.settled
+    assert [x.probability for x in result.legs] == pytest.approx([0.9])
+    assert list(result.stands) == [(150e3, result.legs[0].hang_s), (190e3, PARAMS.remove_s)]
+    plan = planned(route, weather, rules={"US-XX": make_rules(chance=0.9)}, depart_h=6.6)
+    assert plan.advice is Advice.CHAIN
+    assert any("allow more time and look again" in c for c in plan.cautions)
+
+
+def test_the_clock_is_the_sum_of_moving_and_standing() -> None:
+    result, route = first_pass_and_later_storm(onset_h=99, chance=0.6)
+    moving = float(result.moving_s[-1])
+    assert result.reach_s(route.distance_m, route.length_m) == pytest.approx(moving + 2400.0 + 1200.0)
+    assert result.reach_s(route.distance_m, 10e3) == pytest.approx(
+        float(np.interp(10e3, route.distance_m, result.moving_s))
+    )
+
+
+def test_four_chains_take_forty_minutes() -> None:
+    """Our own assumption after standards.md D5: 10 min a chain, at least 30; no agency or study value exists."""
+    result, _ = first_pass_and_later_storm(onset_h=99, chance=0.6)
+    assert [x.hang_s for x in result.legs] == [2400.0]
