@@ -257,6 +257,50 @@ def test_energy_and_mass_close_and_no_store_goes_negative(
             state = new
 
 
+@pytest.mark.parametrize(
+    ("start_c", "stores", "air_c", "rh", "rain"),
+    [
+        (2.0, {"water_mmwe": 0.5}, 4.0, 0.3, 0.0),  # a film dries
+        (2.0, {"water_mmwe": 0.002}, 4.0, 0.1, 0.0),  # and runs out within the step
+        (-3.0, {"ice_mmwe": 0.5}, -2.0, 0.3, 0.0),  # ice sublimates
+        (-3.0, {}, -1.0, 1.0, 0.0),  # frost forms
+        (3.0, {}, 8.0, 1.0, 0.0),  # dew forms
+        (-0.2, {}, 3.0, 0.2, 2.0),  # rain on a cold road that is charged as ice and is water
+        (0.0, {"snow_mmwe": 0.3}, 5.0, 0.2, 0.0),  # snow that melts away in dry wind
+    ],
+)
+def test_vapour_takes_its_own_latent_heat(
+    start_c: float, stores: dict[str, float], air_c: float, rh: float, rain: float
+) -> None:
+    """Without radiation the surface flux is sensible heat plus 2.501 MJ/kg of water and 2.835 MJ/kg of ice vapour."""
+    params = SurfaceParams(emissivity=0.0)
+    state = flat(params, start_c)._replace(**{n: np.array([v]) for n, v in stores.items()})
+    f = weather(air_c, rh, wind=8.0, rain=rain)
+    new, e = advance(state, f, params, 900.0)
+    coefficient = surface.exchange_coefficient(state.surface_temp_c, f.air_temp_c, f.wind_mps, params)
+    density = 850.0 * 100.0 / (287.05 * (air_c + 273.15))
+    sensible = 1005.0 * density * coefficient * 8.0 * (air_c - new.surface_temp_c)
+    latent = (2.501e6 * e.vapour_water_mmwe + 2.835e6 * e.vapour_ice_mmwe) / 900.0
+    assert abs(latent[0]) > 0.5
+    assert float((e.surface_wm2 - sensible - latent)[0]) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_wet_road_dries_and_is_cooler_for_it() -> None:
+    dry, wet = flat(ROAD, 6.0), flat(ROAD, 6.0)._replace(water_mmwe=np.array([0.5]))
+    wind = weather(6.0, 0.4, wind=6.0, lw=280.0, sw=200.0)
+    assert run(wet, wind, ROAD, 1.0).surface_temp_c[0] < run(dry, wind, ROAD, 1.0).surface_temp_c[0] - 0.5
+    assert run(wet, wind, ROAD, 6.0).water_mmwe[0] < 0.1
+
+
+def test_snow_turns_the_sun_away() -> None:
+    """Absorbed: 0.9 of the sun by bare asphalt, 0.35 by deep snow."""
+    noon = weather(-8.0, 0.7, sw=500.0)
+    deep, bare = flat(ROAD, -8.0)._replace(snow_mmwe=np.array([30.0])), flat(ROAD, -8.0)
+    flux = [advance(s, f, ROAD, 1.0)[1].surface_wm2[0] for s in (deep, bare) for f in (noon, weather(-8.0, 0.7))]
+    assert flux[0] - flux[1] == pytest.approx(0.35 * 500.0, rel=0.02)
+    assert flux[2] - flux[3] == pytest.approx(0.90 * 500.0, rel=0.02)
+
+
 def test_the_surface_stays_at_zero_while_water_and_ice_are_both_there() -> None:
     state = flat(ROAD, 1.0)
     seen = 0
