@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.responses import JSONResponse
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 import alertd
 from alertd.errors import InputError
@@ -15,7 +16,7 @@ from alertd.plan.record import FORMAT
 from alertd.service.clock import Clock
 from alertd.service.cycle import keep_trip
 from alertd.service.planner import Planner
-from alertd.service.problems import Refused, explain
+from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
 
@@ -33,17 +34,19 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     """The application. `wake` asks for a cycle soon after a trip has come or changed."""
     app = FastAPI(title="alertd", version=alertd.__version__, docs_url=None, redoc_url=None)
     explain(app)
-    app.include_router(_trips(planner, store, clock, wake), dependencies=[Depends(_token(planner.settings.http_token))])
-    app.include_router(_health(store, clock))
+    guard = Depends(_token(planner.settings.http_token))
+    app.include_router(_trips(planner, store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
+    app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app
 
 
-def _token(token: str) -> Callable[[Request], None]:
+def _token(token: str) -> Callable[[HTTPAuthorizationCredentials | None], None]:
     """A guard that lets through who sends the daemon's token; everybody when none is set (loopback only)."""
+    bearer = HTTPBearer(auto_error=False, description="The daemon's token, if its settings name one.")
 
-    def allowed(request: Request) -> None:
-        given = request.headers.get("authorization", "")
-        if token and not hmac.compare_digest(given.encode(), f"Bearer {token}".encode()):
+    def allowed(sent: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)]) -> None:
+        given = sent.credentials if sent else ""
+        if token and not hmac.compare_digest(given.encode(), token.encode()):
             raise Refused(401, "no valid token", "send Authorization: Bearer with the daemon's token")
 
     return allowed
@@ -53,7 +56,7 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
     router = APIRouter(prefix="/v1/trips")
     one_at_a_time = asyncio.Lock()  # between looking an id up and keeping it
 
-    @router.post("", status_code=201, openapi_extra=_TRIP_BODY)
+    @router.post("", status_code=201, openapi_extra=_TRIP_BODY, responses={200: {"description": "It was known so."}})
     async def post_trip(body: Annotated[bytes, Depends(_body)]) -> Response:
         """Register a trip: 201 when new, 200 when it was known just so, 409 when the id is another trip's."""
         now = clock()

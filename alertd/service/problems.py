@@ -1,6 +1,7 @@
 """Failures of the HTTP interface as problem details (RFC 9457): one body shape for every kind."""
 
 from collections.abc import Mapping
+from typing import Any
 
 from fastapi import FastAPI, Request, Response
 from fastapi.responses import JSONResponse
@@ -9,6 +10,29 @@ from starlette.exceptions import HTTPException
 from alertd.errors import AlertdError, InputError
 
 MEDIA_TYPE = "application/problem+json"
+
+# For the description of the interface: every refusal of every path has this one shape.
+PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
+    "default": {
+        "description": "Refused or not possible now: a problem detail (RFC 9457).",
+        "content": {
+            MEDIA_TYPE: {
+                "schema": {
+                    "type": "object",
+                    "required": ["type", "title", "status", "detail"],
+                    "properties": {
+                        "type": {"type": "string", "const": "about:blank"},
+                        "title": {"type": "string"},
+                        "status": {"type": "integer"},
+                        "detail": {"type": "string", "description": "One line: where, what is wrong, the mend."},
+                        "field": {"type": "string", "description": "The field of the request that is wrong."},
+                        "mend": {"type": "string", "description": "What to write instead."},
+                    },
+                }
+            }
+        },
+    }
+}
 
 
 class Refused(Exception):

@@ -86,14 +86,20 @@ def test_a_mistake_in_json_names_its_place_and_mend(text: str, wanted: str, tmp_
 
 def test_a_file_that_is_not_there_a_folder_and_one_not_utf8_are_told(tmp_path: Path) -> None:
     (tmp_path / "folder").mkdir()
-    assert told(tmp_path / "none.csv") == "none.csv: cannot be read (No such file or directory); check the name and permissions"
+    assert (
+        told(tmp_path / "none.csv")
+        == "none.csv: cannot be read (No such file or directory); check the name and permissions"
+    )
     assert told(tmp_path / "folder") == "folder: cannot be read (Is a directory); check the name and permissions"
-    assert told(write(tmp_path, HEAD.encode() + b"\xff")) == f"trips.csv: not UTF-8 at byte {len(HEAD)}; save the file as UTF-8"
+    assert (
+        told(write(tmp_path, HEAD.encode() + b"\xff"))
+        == f"trips.csv: not UTF-8 at byte {len(HEAD)}; save the file as UTF-8"
+    )
 
 
 @pytest.mark.parametrize("text", ["0001-01-01T00:00+14:00", "9999-12-31T23:59-14:00"])
 def test_a_departure_outside_the_calendar_in_utc_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match="outside the calendar; write e.g."):
+    with pytest.raises(ValueError, match="outside the calendar; write"):
         parse_departure(text)
 
 

@@ -1,0 +1,253 @@
+"""One cycle and the brief: what is said, said once, and kept when something fails."""
+
+import json
+import random
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from alertd.delivery.outbox import Dispatcher
+from alertd.notices.notice import Audience, NoticeKind
+from alertd.service.cycle import BRIEF_GRACE, brief_due, run_cycle, send_brief
+from alertd.service.daemon import channels
+from alertd.service.ground import Ground
+from alertd.service.planner import Planner
+from alertd.service.settings import Settings
+from alertd.service.weather import Sky
+from alertd.store.records import StoredTrip
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.receiver import Fault as ReceiverFault
+from alertd.testing.receiver import Receiver
+from alertd.testing.standin import Fault, FaultKind, Standin
+from alertd.testing.storm import Storm
+
+DENVER = ZoneInfo("America/Denver")
+TRIPS = ("QT-1041", "QT-1042", "QT-1043", "QT-1044")
+WORSE = Storm(warmer_k=-4.0, wetter=2.5)
+
+
+@pytest.fixture
+def clock(morning: datetime) -> HeldClock:
+    return HeldClock(morning)
+
+
+@pytest.fixture
+def api(morning: datetime) -> Iterator[Standin]:
+    with Standin(now_utc=morning) as server:
+        yield server
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "alertd.db") as opened:
+        yield opened
+
+
+@pytest.fixture
+def settings(make_settings: Callable[..., Settings], api: Standin) -> Settings:
+    return make_settings(forecasts=api.base_url)
+
+
+def kinds(store: Store, trip_id: str) -> list[NoticeKind]:
+    return [notice.kind for notice in store.notices(trip_id)]
+
+
+async def test_a_cycle_plans_every_trip_of_the_file_and_says_each_plan_once(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+) -> None:
+    async with open_planner(settings, clock) as planning:
+        first = await run_cycle(planning, store, clock())
+        clock.advance(timedelta(minutes=5))
+        second = await run_cycle(planning, store, clock())
+    assert tuple(p.trip_id for p in first.plans) == TRIPS
+    assert len(first.new_notices) == len(set(first.new_notices)) > len(TRIPS)
+    assert second.new_notices == ()
+    for trip in TRIPS:
+        assert set(kinds(store, trip)) == {NoticeKind.PLAN}
+        assert {n.audience for n in store.notices(trip)} == set(Audience)
+
+
+async def test_a_worse_storm_is_said_as_worse_and_only_once(
+    settings: Settings, store: Store, clock: HeldClock, api: Standin, open_planner: Callable
+) -> None:
+    async with open_planner(settings, clock) as planning:
+        await run_cycle(planning, store, clock())
+        clock.advance(timedelta(minutes=61))  # past the hour for which the forecast counts as fresh
+        api.now_utc, api.storm = clock(), WORSE
+        worse = await run_cycle(planning, store, clock())
+        again = await run_cycle(planning, store, clock())
+    assert worse.new_notices
+    assert again.new_notices == ()
+    assert any(NoticeKind.WORSE in kinds(store, trip) for trip in TRIPS)
+
+
+async def test_no_relief_is_given_on_a_forecast_that_could_not_be_refreshed(
+    settings: Settings, store: Store, clock: HeldClock, api: Standin, open_planner: Callable
+) -> None:
+    async with open_planner(settings, clock) as planning:
+        await run_cycle(planning, store, clock())
+        clock.advance(timedelta(minutes=61))
+        api.always(Fault(kind=FaultKind.DOWN))
+        await run_cycle(planning, store, clock())
+    assert all(NoticeKind.EASED not in kinds(store, trip) for trip in TRIPS)
+
+
+async def test_a_broken_trips_file_loses_no_stored_trip_and_the_brief_names_it(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, tmp_path: Path
+) -> None:
+    trips = tmp_path / "trips.csv"
+    shutil.copy(str(settings.trips), trips)
+    settings = replace(settings, trips=trips)
+    async with open_planner(settings, clock) as planning:
+        await run_cycle(planning, store, clock())
+        trips.write_text("id,route\nQT-9,i90-west\n", encoding="utf-8")
+        outcome = await run_cycle(planning, store, clock())
+        slot = brief_due(clock(), planning)
+        assert slot is not None
+        await send_brief(planning, store, clock(), slot)
+    assert tuple(p.trip_id for p in outcome.plans) == TRIPS
+    brief = sent_briefs(store, clock())[0]
+    assert "trips.csv: trips.csv: rig: this column is missing" in " ".join(brief.split())
+
+
+async def test_a_trip_that_cannot_be_planned_is_told_to_the_office_once_a_day_as_be_ready(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+) -> None:
+    body = json.dumps({"id": "T-9", "route": "gone", "rig": "quillback-17", "depart": "2027-01-14T05:00:00-07:00"})
+    store.put_trip(StoredTrip(id="T-9", body=body, created_at=clock()))
+    async with open_planner(replace(settings, trips=None), clock) as planning:
+        outcomes = [await run_cycle(planning, store, clock()) for _ in range(2)]
+    assert [len(o.new_notices) for o in outcomes] == [1, 0]
+    (notice,) = store.notices("T-9")
+    assert (notice.kind, notice.audience) == (NoticeKind.DATA, Audience.DISPATCHER)
+    assert "should be ready to chain" in notice.text
+    assert '"gone" is not in' in notice.text
+
+
+async def test_a_stored_trip_that_can_no_longer_be_read_is_told_and_costs_no_other_trip(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, caplog: pytest.LogCaptureFixture
+) -> None:
+    store.put_trip(StoredTrip(id="old", body='{"id":"old","pass":"x"}', created_at=clock()))
+    async with open_planner(settings, clock) as planning:
+        outcome = await run_cycle(planning, store, clock())
+    assert tuple(p.trip_id for p in outcome.plans) == TRIPS
+    assert [r.getMessage() for r in caplog.records if "trip old" in r.getMessage()] == [
+        "not planned: trip old: pass: unknown key; known keys are id, route, rig, depart, driver, dispatcher, "
+        "drive_hours_used"
+    ]
+
+
+async def test_a_cancelled_trip_stays_cancelled_though_the_file_still_names_it(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+) -> None:
+    async with open_planner(settings, clock) as planning:
+        await run_cycle(planning, store, clock())
+        store.cancel_trip("QT-1042")
+        outcome = await run_cycle(planning, store, clock())
+    assert tuple(p.trip_id for p in outcome.plans) == ("QT-1041", "QT-1043", "QT-1044")
+
+
+async def test_while_the_receiver_is_down_notices_wait_and_then_arrive_with_the_same_ids_and_bytes(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+) -> None:
+    with Receiver(settings.endpoints[0].secrets[0], clock=clock) as receiver:
+        settings = replace(settings, endpoints=tuple(replace(e, url=receiver.url) for e in settings.endpoints))
+        async with open_planner(settings, clock) as planning, channels(settings) as ways_out:
+            await run_cycle(planning, store, clock())
+            dispatcher = Dispatcher(store.outbox, ways_out, owner="test", rng=random.Random(1))
+            decided = {n.id: n.body.encode() for trip in TRIPS for n in store.notices(trip)}
+            receiver.answer_always(ReceiverFault(status=503))
+            await dispatcher.deliver_due(clock())
+            assert receiver.received == []
+            health = store.outbox.health(clock())
+            assert (health.waiting_n, health.done_n, health.parked_n) == (len(decided), 0, 0)
+            receiver.answer_always(None)
+            for _ in range(20):
+                clock.advance(timedelta(seconds=30))
+                await dispatcher.deliver_due(clock())
+            assert {r.id: r.body for r in receiver.received} == decided
+            assert len(receiver.received) == len(decided)
+            assert receiver.refused == []
+            assert store.outbox.health(clock()).waiting_n == 0
+
+
+# The brief
+
+
+def sent_briefs(store: Store, now: datetime) -> list[str]:
+    due = store.outbox.claim_due(now, limit=1000, lease_s=1.0, owner="test")
+    return [outgoing.text for outgoing in due if outgoing.kind == "brief"]
+
+
+@pytest.fixture
+def brief_planner(make_settings: Callable[..., Settings], ground: Ground) -> Callable[..., Planner]:
+    """A planner that has no source and no trips: for the brief's hour alone."""
+
+    def make(at: time, zone: str = "America/Denver") -> Planner:
+        settings = make_settings(brief_at=at, brief_zone=zone, trips=None)
+        return Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+
+    return make
+
+
+async def test_the_brief_of_one_local_date_is_sent_once(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+) -> None:
+    async with open_planner(settings, clock) as planning:
+        slot = brief_due(clock(), planning)
+        assert slot is not None
+        sent = [await send_brief(planning, store, clock(), slot) for _ in range(2)]
+        clock.advance(timedelta(minutes=30))
+        assert brief_due(clock(), planning) == slot
+        sent.append(await send_brief(planning, store, clock(), slot))
+    assert [len(ids) for ids in sent] == [1, 0, 0]
+    (text,) = sent_briefs(store, clock())
+    assert "4 trips" in text
+    assert "Posted signs and officers decide" in text
+
+
+# Clock changes of America/Denver: forward on 14 March 2027 at 02:00, back on 1 November 2026 at 02:00 (tz database).
+@pytest.mark.parametrize("changes", [date(2027, 3, 14), date(2026, 11, 1)], ids=["spring", "autumn"])
+@pytest.mark.parametrize("at", [time(4, 30), time(2, 30), time(1, 30), time(0, 0), time(23, 45)], ids=str)
+async def test_across_a_clock_change_every_local_date_gets_exactly_one_brief(
+    changes: date, at: time, brief_planner: Callable[..., Planner], store: Store
+) -> None:
+    planning = brief_planner(at)
+    now = datetime.combine(changes - timedelta(days=2), time(20), UTC)  # past the grace of each of these hours
+    clock, sent = HeldClock(now), {}
+    while clock() < now + timedelta(days=5):
+        slot = brief_due(clock(), planning)
+        if slot is not None and await send_brief(planning, store, clock(), slot):
+            assert slot.local_date not in sent
+            sent[slot.local_date] = clock()
+        clock.advance(timedelta(minutes=15))
+    days = [min(map(date.fromisoformat, sent)) + timedelta(days=n) for n in range(5)]
+    assert list(map(date.fromisoformat, sent)) == days
+    assert changes in days
+    for day, when in sent.items():
+        local = when.astimezone(DENVER)
+        skipped = at == time(2, 30) and date.fromisoformat(day) == date(2027, 3, 14)
+        assert local.time() == (time(3, 30) if skipped else at)
+        assert local.date().isoformat() == day
+        assert local.fold == 0
+
+
+@pytest.mark.parametrize("at", [time(4, 30), time(23, 30)], ids=["morning", "late evening"])
+def test_a_daemon_started_late_still_sends_within_the_grace_and_not_after(
+    at: time, brief_planner: Callable[..., Planner]
+) -> None:
+    planning = brief_planner(at)
+    due = datetime(2027, 1, 14, at.hour, at.minute, tzinfo=DENVER).astimezone(UTC)
+    minute = timedelta(minutes=1)
+    asked = {
+        when: None if slot is None else slot.local_date
+        for when in (due - minute, due, due + BRIEF_GRACE - minute, due + BRIEF_GRACE)
+        for slot in [brief_due(when, planning)]
+    }
+    assert list(asked.values()) == [None, "2027-01-14", "2027-01-14", None]

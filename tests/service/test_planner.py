@@ -1,0 +1,166 @@
+"""What a plan says when its forecast is missing, late, wrong or old: never that the road is clear."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime, timedelta
+from io import StringIO
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from alertd.cli.show import show_plan
+from alertd.plan.result import Advice, Plan
+from alertd.route.line import Route
+from alertd.service.planner import NotPlanned
+from alertd.service.settings import Settings
+from alertd.sources.tripfile import TripRequest
+from alertd.testing.clock import HeldClock
+from alertd.testing.standin import Fault, FaultKind, Standin
+from alertd.testing.storm import Storm
+
+FINE = Storm(warmer_k=15.0, wetter=0.0)  # a mild dry day, on which a fault alone can raise the advice
+TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00")
+
+
+def shown(plan: Plan) -> str:
+    out = StringIO()
+    show_plan(plan, Console(file=out, width=100, markup=False, emoji=False))
+    return out.getvalue()
+
+
+@pytest.fixture
+def plan_on(open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route) -> Callable:
+    async def plan(api: Standin, clock: HeldClock, deadline_s: float = 20.0) -> Plan:
+        async with open_planner(make_settings(forecasts=api.base_url), clock, deadline_s=deadline_s) as planning:
+            made = (await planning.plan_on(i90_west, [TRIP], clock()))["T-1"]
+        assert isinstance(made, Plan)
+        return made
+
+    return plan
+
+
+async def test_on_a_mild_dry_day_with_a_sound_forecast_the_road_is_clear(plan_on: Callable, morning: datetime) -> None:
+    with Standin(now_utc=morning, storm=FINE) as api:
+        plan = await plan_on(api, HeldClock(morning))
+    assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
+    assert "NO WINTER ROAD EXPECTED" in shown(plan)
+
+
+@pytest.mark.parametrize(
+    ("fault", "reason"),
+    [
+        (Fault(kind=FaultKind.DOWN), "open-meteo: no forecast ("),
+        (Fault(kind=FaultKind.SLOW), "no whole answer within 0.5 s"),
+        (Fault(kind=FaultKind.GARBLED), "open-meteo: no forecast ("),
+        (Fault(kind=FaultKind.HTML), "answered text/html where json was asked"),
+        (Fault(kind=FaultKind.TRUNCATED), "open-meteo: no forecast ("),
+        (Fault(kind=FaultKind.BROKEN_STREAM), "open-meteo: no forecast ("),
+        (Fault(kind=FaultKind.WRONG_UNITS), "open-meteo: no forecast ("),
+        (Fault(kind=FaultKind.LIMIT_MINUTE), "limit exceeded"),
+        (Fault(kind=FaultKind.LIMIT_DAY), "limit exceeded"),
+        (Fault(kind=FaultKind.OVERLOADED), "open-meteo: no forecast ("),
+        (
+            Fault(kind=FaultKind.NULLS, cells=frozenset(range(1000))),
+            "open-meteo: no forecast for the hours of this trip",
+        ),
+    ],
+    ids=lambda value: value.kind.name if isinstance(value, Fault) else "",
+)
+async def test_without_a_usable_answer_each_pass_is_be_ready_and_the_source_and_reason_are_named(
+    fault: Fault, reason: str, plan_on: Callable, morning: datetime
+) -> None:
+    with Standin(now_utc=morning, storm=FINE) as api:
+        api.always(fault)
+        plan = await plan_on(api, HeldClock(morning), 0.5 if fault.kind is FaultKind.SLOW else 20.0)
+    text = shown(plan)
+    assert plan.partial
+    assert plan.advice is not Advice.CLEAR
+    assert {s.place for s in plan.stretches} == {"Lookout Pass", "Fourth of July Pass"}  # both climbs of this road
+    assert any(reason in caution for caution in plan.cautions), plan.cautions
+    assert any("be ready to chain" in caution for caution in plan.cautions)
+    assert "NO WINTER ROAD" not in text
+    assert "CHAIN" in text
+
+
+@pytest.mark.parametrize(
+    "fault", [Fault(kind=FaultKind.NULLS), Fault(kind=FaultKind.STALE, stale_h=60)], ids=["nulls", "stale"]
+)
+async def test_where_part_of_the_forecast_is_missing_that_part_is_be_ready(
+    fault: Fault, plan_on: Callable, morning: datetime
+) -> None:
+    with Standin(now_utc=morning, storm=FINE) as api:
+        api.always(fault)
+        plan = await plan_on(api, HeldClock(morning))
+    assert plan.partial
+    assert plan.advice is not Advice.CLEAR
+    assert any("open-meteo: " in caution for caution in plan.cautions), plan.cautions
+    assert any("No usable forecast for" in caution for caution in plan.cautions), plan.cautions
+
+
+async def test_a_flat_road_without_a_forecast_is_not_called_clear(
+    open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route, morning: datetime
+) -> None:
+    flat = replace(
+        i90_west, elevation_m=np.full_like(i90_west.elevation_m, 600.0), grade=np.zeros_like(i90_west.grade), climbs=()
+    )
+    with Standin(now_utc=morning, storm=FINE) as api:
+        api.always(Fault(kind=FaultKind.DOWN))
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            plan = (await planning.plan_on(flat, [TRIP], morning))["T-1"]
+    assert plan.advice is Advice.READY
+    assert "NO WINTER ROAD" not in shown(plan)
+    assert "BE READY TO CHAIN" in shown(plan)
+
+
+async def test_the_last_good_answer_is_used_when_the_source_fails_and_is_said_to_be_old(
+    plan_on: Callable, morning: datetime
+) -> None:
+    clock = HeldClock(morning - timedelta(hours=2))
+    with Standin(now_utc=clock()) as api:
+        fresh = await plan_on(api, clock)
+        clock.advance(timedelta(hours=2))
+        api.now_utc = clock()
+        api.always(Fault(kind=FaultKind.OVERLOADED))
+        old = await plan_on(api, clock)
+    assert fresh.advice is Advice.CHAIN or fresh.advice is Advice.HOLD
+    assert old.advice.rank >= fresh.advice.rank
+    assert old.partial
+    assert old.sources[0].stale
+    assert old.sources[0].age_h == pytest.approx(2.0)
+    assert any("last good answer of 14 08:30 UTC" in c for c in old.cautions), old.cautions
+
+
+async def test_a_last_good_answer_that_says_clear_does_not_clear_a_road_once_it_is_a_day_old(
+    plan_on: Callable, morning: datetime
+) -> None:
+    clock = HeldClock(morning - timedelta(hours=25))
+    with Standin(now_utc=clock(), storm=FINE) as api:
+        await plan_on(api, clock)
+        clock.advance(timedelta(hours=25))
+        api.always(Fault(kind=FaultKind.DOWN))
+        old = await plan_on(api, clock)
+    assert old.partial
+    assert old.advice is not Advice.CLEAR
+    assert "NO WINTER ROAD" not in shown(old)
+
+
+async def test_the_same_answers_give_the_same_plan_byte_for_byte(plan_on: Callable, morning: datetime) -> None:
+    with Standin(now_utc=morning) as api:
+        first, second = [await plan_on(api, HeldClock(morning)) for _ in range(2)]
+    assert first == second
+
+
+async def test_a_trip_that_cannot_be_planned_is_named_with_the_reason_and_costs_no_other_trip(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
+) -> None:
+    bad_rig = TRIP.model_copy(update={"id": "T-2", "rig": "rig-of-nobody"})
+    bad_route = TRIP.model_copy(update={"id": "T-3", "route": "../../../etc/passwd"})
+    with Standin(now_utc=morning, storm=FINE) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            good, rig, route = await planning.plan([TRIP, bad_rig, bad_route], morning)
+    assert isinstance(good, Plan)
+    assert isinstance(rig, NotPlanned)
+    assert rig.reason.startswith('trip T-2: rig: "rig-of-nobody" is not known; name one of: quillback-17')
+    assert isinstance(route, NotPlanned)
+    assert route.reason.startswith('trip T-3: route: "../../../etc/passwd" is not in ')
