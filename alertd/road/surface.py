@@ -6,6 +6,10 @@ melting are closed form: while water and ice are both there the surface stays at
 to round-off, which the tests check through `enthalpy_jm2` and `energy_in_jm2`. After the equations of road-weather
 models such as Crevier & Delage 2001, J. Appl. Meteor. 40:2026.
 
+Ploughs, salt and (unless asked for) traffic are not known to it: snow that fell stays until weather takes it, so snow
+and ice are forecast too long on roads that are cleared. That errs on the cautious side and must not be "corrected" by
+assuming that someone has been there.
+
 Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns; Python loops only
 over layers and time. Fluxes W/m², positive into the road; stores mm water equivalent = kg/m².
 """
