@@ -1,6 +1,7 @@
 """The column against road stations: nights driven with the station's own air, dew point and wind.
 
-Cloud was not observed, so each night is run under a clear and under an overcast sky; the road should lie between.
+One parameter, heat_roughness_m, was chosen between two values with these same stations, so this guards the choice
+and is not an independent proof. Cloud was not observed, so each night is run under a clear and under an overcast sky; the road should lie between.
 """
 
 import csv
