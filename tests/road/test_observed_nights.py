@@ -1,7 +1,8 @@
 """The column against road stations: nights driven with the station's own air, dew point and wind.
 
 One parameter, heat_roughness_m, was chosen between two values with these same stations, so this guards the choice
-and is not an independent proof. Cloud was not observed, so each night is run under a clear and under an overcast sky; the road should lie between.
+and is not an independent proof. Cloud was not observed, so each night is run under a clear and under an overcast
+sky; the road should lie between.
 """
 
 import csv
