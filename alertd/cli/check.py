@@ -1,5 +1,6 @@
 """Reads every configured file and gathers what is wrong, file by file, so that one run shows all mistakes."""
 
+import asyncio
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -7,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from alertd.errors import AlertdError
+from alertd.service.daemon import channels
 from alertd.service.settings import Settings, read_settings
 from alertd.sources.gpx import read_gpx
 from alertd.sources.outlines import read_boundaries
@@ -34,6 +36,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
         return [Finding(file=str(path), level="wrong", text=str(exc))]
     out.append(Finding(file=str(path), level="ok", text=f"{path}: settings of {settings.fleet}"))
     out += _settings_looks(settings)
+    out += _channel_mistakes(settings)
     places = settings.places
     _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states and provinces")
     _each(out, [places.crossings], lambda p: f"{len(read_crossings(p))} border crossings")
@@ -50,6 +53,20 @@ def check_all(path: Path, today: date) -> list[Finding]:
         )
     out += [f for p in rule_files for f in _rule_looks(p, today)]
     return out
+
+
+def _channel_mistakes(settings: Settings) -> list[Finding]:
+    """Addresses and secrets, read as the daemon reads them at its start; nothing is sent."""
+
+    async def opened() -> None:
+        async with channels(settings):
+            pass
+
+    try:
+        asyncio.run(opened())
+    except AlertdError as exc:
+        return [Finding(file=str(settings.where), level="wrong", text=f"{settings.where}: {exc}")]
+    return []
 
 
 def _each(out: list[Finding], paths: Iterable[Path | None], read: Callable[[Path], str]) -> None:
@@ -71,6 +88,9 @@ def _settings_looks(settings: Settings) -> list[Finding]:
         looks.append("no [[webhook]] and no [[folder]]: notices would reach nobody")
     if not settings.places.stops:
         looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
+    for key, folder in (("rigs", settings.places.rigs), ("routes", settings.places.routes)):
+        if not folder.is_dir():
+            looks.append(f"places.{key}: there is no folder {folder}; make it, or trips can name no {key}")
     return [Finding(file=where, level="look", text=f"{where}: {text}") for text in looks]
 
 

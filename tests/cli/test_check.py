@@ -1,0 +1,122 @@
+"""`alertd check`, and what every command says of a settings file that cannot be read."""
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+REPO = Path(__file__).resolve().parents[2]
+
+
+def test_the_shipped_settings_have_nothing_wrong(alertd: Callable[..., Result]) -> None:
+    result = alertd("check", "--config", REPO / "config" / "alertd.toml")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "operator.contact is empty" in result.stdout
+    assert not [line for line in result.stdout.splitlines() if line.startswith("wrong")]
+
+
+def test_the_demo_has_nothing_wrong_and_every_file_is_named(alertd: Callable[..., Result], demo: Path) -> None:
+    result = alertd("check", "--config", demo / "alertd.toml", "--json")
+    assert result.exit_code == 0
+    findings = json.loads(result.stdout)
+    assert {f["level"] for f in findings} <= {"ok", "look"}
+    named = {Path(f["file"]).name for f in findings if f["level"] == "ok"}
+    assert {p.name for p in [*demo.glob("*.gpx"), *demo.glob("rigs/*.toml")]} < named
+    assert {"alertd.toml", "trips.csv", "stops.geojson", "us-mt.toml", "crossings.toml"} < named
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"members = 31": 'members = "31"'}, "alertd.toml: forecast.members: "),
+        ({"members = 31": "member = 31"}, "alertd.toml: forecast.member: unknown key; write members"),
+        ({"[operator]": "[operators]"}, "alertd.toml: operators: unknown key; write operator"),
+        ({"[daemon]": "[daemon"}, "alertd.toml: not TOML: "),
+        ({'fleet = "Quillback & Tarn Haulage (invented)"': ""}, "alertd.toml: operator.fleet: missing; add fleet = "),
+        ({'brief_at = "03:30"': 'brief_at = "25:00"'}, 'daemon.brief_at: "25:00" is no local time of day; write e.g.'),
+        ({'brief_at = "03:30"': 'brief_at = "03:30+02:00"'}, "daemon.brief_at: "),
+        ({"America/Denver": "Montana"}, 'daemon.brief_zone: "Montana" is no time zone; write an IANA name'),
+        ({'["open-meteo"]': '["open-meteor"]'}, "forecast.sources[1]: "),
+        ({'audiences = ["fleet"': 'audiences = ["fleets"'}, "webhook[1].audiences[1]: "),
+        ({"receiver-secret.txt": "no-secret.txt"}, "no-secret.txt cannot be read; make that file"),
+        ({'["127.0.0.0/8"]': '["127.0.0.1/8"]'}, "webhook[1].allow_networks: "),
+        ({"http_port = 0": 'http_host = "0.0.0.0"'}, "daemon.http_host: 0.0.0.0 can be reached from other machines"),
+    ],
+)
+def test_a_mistake_in_the_settings_is_one_line_with_file_key_and_mend(
+    changes: dict[str, str], said: str, mistake: Callable[..., str], write_config: Callable[..., Path]
+) -> None:
+    config = write_config(changes=changes)
+    for command in (["run"], ["brief"], ["plan", "x.gpx", "--rig", "r", "--depart", "t"]):
+        line = mistake(*command, "--config", config)
+        assert said in line
+        assert str(config) in line
+        assert "; " in line
+
+
+def test_settings_that_are_not_there_a_folder_or_not_utf8_are_told(
+    mistake: Callable[..., str], write_config: Callable[..., Path], tmp_path: Path
+) -> None:
+    latin = tmp_path / "latin.toml"
+    latin.write_bytes(write_config().read_bytes().replace(b"Tarn", b"T\xe4rn"))
+    for command in ("run", "brief"):
+        assert mistake(command, "--config", tmp_path / "none.toml").endswith(
+            "no such file; name your alertd.toml with --config"
+        )
+        assert mistake(command, "--config", tmp_path).endswith("is a folder; name the settings file in it")
+        assert "latin.toml: not UTF-8 at byte " in mistake(command, "--config", latin)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"http://127.0.0.1:9/alertd": "ftp://fleet.example/alertd"}, "quillback-tms: url: "),
+        ({"http://127.0.0.1:9/alertd": "http://fleet.example/a#b"}, "quillback-tms: url: has a part after #"),
+        ({"/stops.geojson": "/none.geojson"}, "none.geojson: "),
+    ],
+)
+def test_check_finds_what_the_daemon_would_stumble_over_at_its_start(
+    changes: dict[str, str], said: str, alertd: Callable[..., Result], write_config: Callable[..., Path]
+) -> None:
+    result = alertd("check", "--config", write_config(changes=changes))
+    assert result.exit_code == 1
+    assert [line for line in result.stdout.splitlines() if line.startswith("wrong") and said in line]
+
+
+def test_check_names_every_broken_file_in_one_run(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], demo: Path, tmp_path: Path
+) -> None:
+    rigs, rules, routes = tmp_path / "rigs", tmp_path / "rules", tmp_path / "routes"
+    for folder, name, origin in (
+        (rigs, "one.toml", REPO / "fixtures/rigs_bad/unknown_key.toml"),
+        (rules, "us-mt.toml", REPO / "fixtures/rules_bad/unknown_key.toml"),
+        (routes, "cut.gpx", demo / "i90-west.gpx"),
+    ):
+        folder.mkdir()
+        shutil.copy(origin, folder / name)
+    (routes / "cut.gpx").write_bytes((routes / "cut.gpx").read_bytes()[:5000])
+    (tmp_path / "trips.csv").write_text("id,route\n", encoding="utf-8")
+    changes = {
+        f'rigs = "{demo}/rigs"': f'rigs = "{rigs}"',
+        f'rules = "{REPO}/config/rules"': f'rules = "{rules}"',
+        f'routes = "{demo}"': f'routes = "{routes}"',
+        "http_port = 0": 'trips = "trips.csv"',
+    }
+    result = alertd("check", "--config", write_config(changes=changes))
+    wrong = [line for line in result.stdout.splitlines() if line.startswith("wrong")]
+    assert result.exit_code == 1
+    assert len(wrong) == 4
+    for name in ("one.toml: ", "us-mt.toml: ", "cut.gpx: ", "trips.csv: "):
+        assert len([line for line in wrong if name in line]) == 1, wrong
+    assert "unknown key; " in wrong[0]
+
+
+def test_folders_of_rigs_and_routes_that_are_not_there_are_pointed_out(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], demo: Path
+) -> None:
+    result = alertd("check", "--config", write_config(changes={f'rigs = "{demo}/rigs"': 'rigs = "none"'}))
+    assert result.exit_code == 0
+    assert "places.rigs: there is no folder " in result.stdout

@@ -1,0 +1,234 @@
+"""`alertd plan`: what it prints, what it refuses in one line, and which status it ends with."""
+
+import json
+import os
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+from alertd.testing.standin import Fault, FaultKind, Standin
+
+Alertd = Callable[..., Result]
+Mistake = Callable[..., str]
+WriteConfig = Callable[..., Path]
+
+
+@pytest.fixture
+def asked(write_config: WriteConfig, soon: datetime) -> list[object]:
+    """Options of a sound request, on a source that is not there."""
+    return ["--rig", "quillback-17", "--depart", soon.isoformat(), "--config", write_config()]
+
+
+def test_a_plan_says_where_which_tires_how_fast_how_old_and_who_decides(
+    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+) -> None:
+    config = write_config(forecasts=storm_soon.base_url)
+    result = alertd(
+        "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config
+    )
+    assert result.exit_code == 0, result.stderr
+    text = " ".join(result.stdout.split())
+    assert "Lookout Pass (US-MT, US-ID)" in text
+    assert "PLAN TO CHAIN" in text or "HOLD BELOW IT" in text
+    assert "hang Oddly Fine Diesel (I-90 MT MP 16)" in text or "hang Cinder Ford chain-up area (I-90 MT MP 6)" in text
+    assert "tires 6: 4 drive: all 4, drive axle 1; trailer: 2 outside each side, rear axle" in text
+    assert "25 mph on snow and ice, 20 mph on bare road" in text
+    assert "forecast open-meteo" in text
+    assert "under 1 h old" in text
+    assert "Text of 2023-01-01, read " in text
+    assert "Posted signs and officers decide." in text
+
+
+def test_json_is_all_that_stands_on_standard_output(
+    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+) -> None:
+    config = write_config(forecasts=storm_soon.base_url)
+    result = alertd(
+        "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config,
+        "--driver", "Odalys Fenwright", "--json",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.stderr
+    plan = json.loads(result.stdout)
+    assert plan["format"] == "alertd.plan/1"
+    assert plan["driver"] == "Odalys Fenwright"
+    assert plan["advice"] in {"chain", "hold"}
+    assert result.stderr == ""
+
+
+def test_a_rig_may_be_a_file_of_ones_own_and_a_bracket_in_its_name_is_no_markup(
+    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
+) -> None:
+    rig = tmp_path / "my-truck.toml"
+    text = (demo / "rigs" / "quillback-17.toml").read_text(encoding="utf-8")
+    rig.write_text(text.replace("Quillback 17", "Truck [/7] :snowflake:"), encoding="utf-8")
+    config = write_config(forecasts=storm_soon.base_url)
+    result = alertd("plan", demo / "i90-west.gpx", "--rig", rig, "--depart", soon.isoformat(), "--config", config)
+    assert result.exit_code == 0, result.stderr
+    assert "Truck [/7] :snowflake:" in result.stdout
+
+
+@pytest.mark.parametrize("kind", [FaultKind.LIMIT_DAY, FaultKind.HTML])
+def test_without_a_forecast_the_plan_says_be_ready_names_the_source_and_ends_with_status_3(
+    kind: FaultKind, alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+) -> None:
+    storm_soon.always(Fault(kind=kind))
+    config = write_config(forecasts=storm_soon.base_url)
+    result = alertd(
+        "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config
+    )
+    text = " ".join(result.stdout.split())
+    assert result.exit_code == 3, result.stderr
+    assert "BE READY TO CHAIN" in text
+    assert "NO WINTER ROAD" not in text
+    assert "caution open-meteo: no forecast (" in text
+
+
+# Departures and rigs
+
+
+@pytest.mark.parametrize(
+    ("depart", "said"),
+    [
+        ("2020-01-14T04:45-07:00", "--depart: 2020-01-14T04:45:00-07:00 is in the past, it is "),
+        ("2027-01-14T04:45", '--depart: "2027-01-14T04:45" does not say its zone; add the offset from UTC'),
+        ("tomorrow at dawn", '--depart: "tomorrow at dawn" is not a date and time; write e.g. 2027-01-14T04:45:00'),
+        ("2999-01-14T04:45-07:00", "is more than 15 days from now and no forecast reaches that far; plan it again"),
+        ("9999-12-31T23:59-14:00", "lies outside the calendar; write e.g."),
+        ("", '--depart: "" is not a date and time'),
+    ],
+)
+def test_a_departure_that_cannot_be_planned_is_told(
+    depart: str, said: str, mistake: Mistake, write_config: WriteConfig, demo: Path
+) -> None:
+    line = mistake(
+        "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", depart, "--config", write_config()
+    )
+    assert said in line
+
+
+def test_an_unknown_rig_a_missing_rig_file_and_a_broken_one_are_told(
+    mistake: Mistake, write_config: WriteConfig, soon: datetime, demo: Path, tmp_path: Path
+) -> None:
+    def told(rig: object) -> str:
+        return mistake(
+            "plan", demo / "i90-west.gpx", "--rig", rig, "--depart", soon.isoformat(), "--config", write_config()
+        )
+
+    broken = tmp_path / "broken.toml"
+    broken.write_text((demo / "rigs" / "quillback-17.toml").read_text(encoding="utf-8").replace("gross_lb", "gros_lb"))
+    folder = tmp_path / "folder.toml"
+    folder.mkdir()
+    assert 'rig: "quillback-99" is not known; name one of: quillback-17' in told("quillback-99")
+    assert told(tmp_path / "none.toml").endswith(
+        "none.toml: cannot be read (No such file or directory); check the name and permissions"
+    )
+    assert told(broken).endswith("broken.toml: gros_lb: unknown key; write gross_lb")
+    assert told(folder).endswith("folder.toml: cannot be read (Is a directory); check the name and permissions")
+
+
+def test_a_driver_with_control_characters_is_refused(mistake: Mistake, asked: list[object], demo: Path) -> None:
+    line = mistake("plan", demo / "i90-west.gpx", *asked, "--driver", "An\x1b[2Jn")
+    assert line == "plan: driver: has a line break or control character; write a name on one line"
+
+
+@pytest.mark.parametrize("args", [["plan"], ["plan", "x.gpx"], ["plan", "x.gpx", "--rigg", "y"], ["plough"]])
+def test_wrong_usage_ends_with_status_2(args: list[str], alertd: Alertd) -> None:
+    result = alertd(*args)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "Usage: alertd" in result.stderr
+
+
+# Routes
+
+
+def gpx(*points: tuple[float, float], ele: bool = True) -> str:
+    height = "<ele>900</ele>" if ele else ""
+    inside = "".join(f'<trkpt lat="{lat}" lon="{lon}">{height}</trkpt>' for lat, lon in points)
+    return f'<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1"><trk><trkseg>{inside}</trkseg></trk></gpx>'
+
+
+NEAR = [(46.9 + 0.01 * n, -114.1 - 0.01 * n) for n in range(30)]
+BOMB = '<!DOCTYPE gpx [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;&a;">]><gpx>&b;</gpx>'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "route.gpx: is empty; export the route again"),
+        (gpx(*NEAR)[:700], "the XML breaks here"),
+        ("<!doctype html><html><body>Sign in</body></html>", "route.gpx: "),
+        (BOMB, "route.gpx: DOCTYPE: document types and entities are refused; remove the DOCTYPE"),
+        (gpx((46.9, -114.1), (146.9, -114.1)), "track point 2 lat: 146.9 is not within -90 to 90"),
+        (gpx(*((lon, lat) for lat, lon in NEAR)), "exchange lat and lon: they look swapped"),
+        (gpx((46.9, -314.1), (46.9, -114.1)), "track point 1 lon: -314.1 is not within -180 to 180"),
+        (gpx((46.9, -114.1)), "has fewer than two different points; export the whole route as a track"),
+        (gpx(*NEAR, (48.0, -118.3)), "km lie between them, so the road there and its heights are unknown"),
+        (gpx(("north", -114.1), *NEAR), "track point 1 lat: 'north' is not a number of degrees"),  # type: ignore[arg-type]
+    ],
+    ids=["empty", "cut off", "html", "bomb", "range", "swapped", "lon range", "one point", "gap", "words"],
+)
+def test_a_route_that_cannot_be_trusted_is_told(
+    text: str, said: str, mistake: Mistake, asked: list[object], tmp_path: Path
+) -> None:
+    route = tmp_path / "route.gpx"
+    route.write_text(text, encoding="utf-8")
+    line = mistake("plan", route, *asked)
+    assert line.startswith("route.gpx: ")
+    assert said in line
+    assert "; " in line
+
+
+def test_a_route_that_is_missing_huge_or_a_folder_is_told(
+    mistake: Mistake, asked: list[object], tmp_path: Path
+) -> None:
+    huge = tmp_path / "huge.gpx"
+    with huge.open("wb") as file:
+        os.truncate(file.fileno(), 200_000_000)  # sparse: takes no room
+    assert mistake("plan", huge, *asked).startswith("huge.gpx: size: 200.0 MB is more than the 20 MB that are read; ")
+    assert mistake("plan", tmp_path / "none.gpx", *asked).startswith("none.gpx: cannot be read (No such file")
+    assert mistake("plan", tmp_path, *asked) == f"{tmp_path.name}: is a folder; name the GPX file itself"
+
+
+def test_a_route_without_heights_needs_a_source_of_heights(
+    alertd: Alertd, mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
+) -> None:
+    route = tmp_path / "route.gpx"
+    route.write_text(gpx(*NEAR, ele=False), encoding="utf-8")
+    nws_only = write_config(
+        changes={'sources = ["open-meteo"]': f'sources = ["nws"]\nnws_url = "{storm_soon.base_url}"'}
+    )
+    rest = ["--rig", "quillback-17", "--depart", soon.isoformat(), "--config"]
+    line = mistake("plan", route, *rest, nws_only)
+    assert line.startswith("route.gpx: ")
+    assert "ele" in line
+    with_heights = alertd("plan", route, *rest, write_config(forecasts=storm_soon.base_url))
+    assert with_heights.exit_code == 0, with_heights.stderr
+
+
+def test_a_source_of_heights_that_is_down_is_named(
+    mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
+) -> None:
+    storm_soon.always(Fault(kind=FaultKind.LIMIT_DAY))
+    route = tmp_path / "route.gpx"
+    route.write_text(gpx(*NEAR, ele=False), encoding="utf-8")
+    config = write_config(forecasts=storm_soon.base_url)
+    line = mistake("plan", route, "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config)
+    assert line.startswith("open-meteo: ")
+    assert "limit" in line
+
+
+def test_the_trips_of_a_day_to_come_are_planned_within_the_look_ahead(
+    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
+) -> None:
+    far = (soon + timedelta(days=300)).isoformat()
+    trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\nT-2,i90-west,quillback-17,{far}\n"
+    (tmp_path / "trips.csv").write_text(trips, encoding="utf-8")
+    config = write_config(forecasts=storm_soon.base_url, changes={"http_port = 0": 'trips = "trips.csv"'})
+    result = alertd("brief", "--config", config, "--json")
+    assert result.exit_code == 0, result.stderr
+    brief = json.loads(result.stdout)
+    assert "1 trips" in brief["text"]
+    assert "T-2" not in brief["text"]
