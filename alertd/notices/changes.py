@@ -140,7 +140,7 @@ def _to_people(
     A driver may be at the wheel once the truck should be rolling, so from then on the dispatcher gets the driver's
     words to pass on when the truck is parked (49 CFR 392.80: reading a text while driving is texting).
     """
-    texts = [(driver_text(plan, s), s.chain_up.arrive_at + timedelta(hours=1), _digest((facts(s),))) for s in worse]
+    texts = [(_order(plan, s), s.chain_up.arrive_at + timedelta(hours=1), _digest((facts(s),))) for s in worse]
     texts += [(_relief(plan, b), plan.arrive_at, _digest((b,))) for b in eased if not _meets(b, worse)]
     rolling = now_utc >= plan.depart_at
     audience = Audience.DISPATCHER if rolling else Audience.DRIVER
@@ -160,7 +160,15 @@ def _to_people(
 def _relief(plan: Plan, said: Said) -> str:
     """Less than was said. Where chains are still to be hung, the whole instruction: "looks better" would hide it."""
     still = [s for s in plan.stretches if _meets(said, [s]) and s.advice.rank >= Advice.CHAIN.rank]
-    return driver_text(plan, still[0]) if still else eased_text(plan, said.place)
+    return _order(plan, still[0]) if still else eased_text(plan, said.place)
+
+
+def _order(plan: Plan, stretch: Stretch) -> str:
+    """The driver's text; the dispatcher's where it will not fit, for words too long are better than none."""
+    try:
+        return driver_text(plan, stretch)
+    except ValueError:
+        return dispatcher_text(plan)
 
 
 def _notice(

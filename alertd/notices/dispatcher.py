@@ -8,6 +8,7 @@ from alertd.notices import words
 from alertd.plan.result import Advice, Plan, Stretch
 
 WIDTH = 78  # fits a mail client and a printed page
+WINTRY_FRAC = 0.15  # from these odds on a road counts as a winter road, chains or not; assumed
 
 
 def dispatcher_text(plan: Plan) -> str:
@@ -28,7 +29,8 @@ def brief_text(
     `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out.
     """
     acting = sorted((p for p in plans if p.advice is not Advice.CLEAR), key=_next_action)
-    clear = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
+    rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
+    wintry, clear = [p for p in rest if _winter(p) >= WINTRY_FRAC], [p for p in rest if _winter(p) < WINTRY_FRAC]
     counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
     total = f"{len(plans) + len(not_planned)} trips: {counts or 'none planned'}"
     sections = [
@@ -36,7 +38,8 @@ def brief_text(
             f"MORNING BRIEF  {fleet}",
             words.day_clock(now, zone),
             total + (f", {len(not_planned)} NOT PLANNED" if not_planned else ""),
-            f"{words.SIGNS} {_oldest(plans)}",
+            words.SIGNS,
+            *([_oldest(plans)] if plans else []),
         ],
         _section("COULD NOT BE PLANNED - be ready to chain", [f"{trip}: {why}" for trip, why in not_planned]),
         _section(
@@ -45,6 +48,10 @@ def brief_text(
         ),
         _section("IN ORDER OF THE NEXT ACTION", []) if acting else [],
         *([_headline(p), *_trip_lines(p)] for p in acting),
+        _section(
+            "WINTER ROAD, below the odds for chain advice - drive to the surface",
+            [f"{_headline(p)}, winter road up to {words.percent(_winter(p))} likely" for p in wintry],
+        ),
         _section(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard where a carry rule holds)",
             [f"{_headline(p)}" for p in clear],
@@ -74,7 +81,7 @@ def _headline(plan: Plan) -> str:
 def _trip_lines(plan: Plan) -> list[str]:
     lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
-        lines += _wrapped("Some of the road is not known at the truck's hours: be ready to chain")
+        lines += _wrapped("Forecast missing or old for some of the road: be ready to chain")
     return lines
 
 
@@ -112,6 +119,11 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
     return [f"{rule}: {', '.join(names)}" for rule, names in trucks.items()]
 
 
+def _winter(plan: Plan) -> float:
+    """The highest odds of a winter surface anywhere on the way."""
+    return max((p.winter_frac for p in plan.along), default=0.0)
+
+
 def _next_action(plan: Plan) -> datetime:
     return min((s.chain_up.arrive_at for s in plan.stretches), default=plan.depart_at)
 
@@ -134,8 +146,6 @@ def _ages(plan: Plan) -> str:
 
 
 def _oldest(plans: Sequence[Plan]) -> str:
-    if not plans:
-        return ""
     oldest = max((s.age_h for p in plans for s in p.sources), default=0.0)
     texts = min((r.text_date for p in plans for r in p.rules), default=None)
     rules = f"oldest rule text {texts.isoformat()}" if texts else "no rule text on file"

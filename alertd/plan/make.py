@@ -79,6 +79,7 @@ def make_plan(
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, depart.date())
+    partial = weather.partial or any(s.stale for s in sources) or bool(run.need.unknown.any())
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -92,7 +93,7 @@ def make_plan(
         depart_at=depart,
         depart_zone=depart_zone,
         arrive_zone=arrive_zone,
-        advice=_advice(stretches, unknown=bool(run.need.unknown.any())),
+        advice=_advice(stretches, partial=partial),
         stretches=stretches,
         arrive_at=arrive_at,
         arrive_early=early,
@@ -107,16 +108,16 @@ def make_plan(
         sources=sources,
         rules=rules,
         cautions=(*cautions(route, laws, run.need, run.settled, sources, rules, carry), *weather.notes),
-        partial=weather.partial or any(s.stale for s in sources) or bool(run.need.unknown.any()),
+        partial=partial,
         members_n=int(run.state.mu.shape[0]),
         along=_along(route, run, depart.timestamp()),
     )
     return with_id(plan)
 
 
-def _advice(stretches: tuple[Stretch, ...], *, unknown: bool) -> Advice:
-    """The strictest of the trip; never clear while any of the road is unknown."""
-    least = Advice.READY if unknown else Advice.CLEAR
+def _advice(stretches: tuple[Stretch, ...], *, partial: bool) -> Advice:
+    """The strictest of the trip; never clear on a forecast that is missing or old, or with any of the road unknown."""
+    least = Advice.READY if partial else Advice.CLEAR
     return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
 
 

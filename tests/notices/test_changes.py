@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -163,6 +164,16 @@ def test_a_notice_outlives_its_use_by_no_more_than_an_hour(saying: Saying) -> No
     assert (driver.expires_at - plan.stretches[0].chain_up.arrive_at).total_seconds() == 3600
     late = Talk().hear(plan, at_hour(20))[0]
     assert (late.expires_at - at_hour(20)).total_seconds() == 900
+
+
+def test_words_that_do_not_fit_a_text_are_still_said(saying: Saying) -> None:
+    """A rig with more tires to chain than two messages hold must not silence the fleet."""
+    plan = saying(CHAIN)
+    tires = " + ".join(f"{n}th trailer outside duals" for n in range(4, 14))
+    plan = replace(plan, stretches=(replace(plan.stretches[0], tires_short_words=tires),))
+    (text,) = Talk().driver(plan)
+    assert "plan to chain" in text
+    assert "Stop 1 (I-90 MP 1)" in text
 
 
 PLANS = st.lists(
