@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.series import Forecast
-from alertd.plan.need import WINTER, place_laws
+from alertd.plan.need import place_laws
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
@@ -17,7 +17,7 @@ from alertd.plan.result import Advice, AlongPoint, Plan, Stretch
 from alertd.plan.run import Corridor, Run, settle
 from alertd.plan.stretch import describe
 from alertd.plan.travel import elapsed_s, free_speed_mps
-from alertd.road.state import RoadClass
+from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.timezone import zone_at
 from alertd.rules.law import RuleSet
@@ -127,7 +127,7 @@ def _along(route: Route, run: Run, depart_epoch_s: float) -> tuple[AlongPoint, .
     classes = run.state.road_class
     counts = np.stack([(classes == c).mean(axis=0) for c in RoadClass])
     likely, share = counts.argmax(axis=0), counts.max(axis=0)
-    winter = np.isin(classes, WINTER).mean(axis=0)
+    winter = np.isin(classes, WINTER_CLASSES).mean(axis=0)
     need = run.need.need_frac
     air, surface = (np.median(a, axis=0) for a in (run.state.air_temp_c, run.state.surface_temp_c))
     names = [c.name.lower().replace("_", " ") for c in RoadClass]

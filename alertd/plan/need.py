@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.params import PlanParams
 from alertd.road.grip import grip_margin
-from alertd.road.state import RoadClass, RoadState
+from alertd.road.state import WINTER_CLASSES, RoadClass, RoadState
 from alertd.route.line import JurisdictionSpan, Route
 from alertd.route.snap import interval_between
 from alertd.rules.demand import TireDemand, demand_for
@@ -81,7 +81,7 @@ def _place(route: Route, span: JurisdictionSpan, rules: RuleSet | None, rig: Rig
 def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState, params: PlanParams) -> Need:
     """Join law estimate and grip into one need per member and sample."""
     unknown = state.road_class == RoadClass.UNKNOWN
-    winter = np.isin(state.road_class, WINTER)
+    winter = np.isin(state.road_class, WINTER_CLASSES)
     posted = np.zeros(state.road_class.shape)
     by_level = []
     for law in laws:
@@ -135,18 +135,6 @@ def larger(a: Need, b: Need) -> Need:
 
 # A mean over members is not exact: 0.15 in each of 21 members averages to less than 0.15.
 SAME_PROBABILITY = 1e-9
-
-WINTER = tuple(
-    int(c)
-    for c in (
-        RoadClass.RIME,
-        RoadClass.SNOW,
-        RoadClass.ICE,
-        RoadClass.GLAZE,
-        RoadClass.SLUSH,
-        RoadClass.PACKED_SNOW,
-    )
-)
 
 
 def chained_share(rig: Rig, tires: Sequence[Tire], roles: tuple[AxleRole, ...]) -> float:

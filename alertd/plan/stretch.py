@@ -7,11 +7,11 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.need import SAME_PROBABILITY, WINTER, grip_short
+from alertd.plan.need import SAME_PROBABILITY, grip_short
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, StopChoice, Stretch
 from alertd.plan.run import ChainedLeg, Run
-from alertd.road.state import RoadClass
+from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.route.timezone import zone_at
@@ -127,7 +127,7 @@ def _median_depth(snow_mmwe: Array) -> float:
 def _surfaces(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
     """Share of members that meet each class anywhere on the stretch, most likely winter class first."""
     shares = [(c, _any_frac(road_class == c)) for c in RoadClass]
-    ranked = sorted((s for s in shares if s[1] > 0), key=lambda s: (int(s[0]) not in WINTER, -s[1]))
+    ranked = sorted((s for s in shares if s[1] > 0), key=lambda s: (s[0] not in WINTER_CLASSES, -s[1]))
     return tuple((c.name.lower().replace("_", " "), share) for c, share in ranked)
 
 

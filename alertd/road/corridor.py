@@ -16,14 +16,14 @@ from alertd.forecast.series import Forecast
 from alertd.road.air import Array
 from alertd.road.grip import friction_mu
 from alertd.road.pavement import ROAD, SurfaceParams
-from alertd.road.state import LIMITS, ClassLimits, RoadClass, RoadState, classify
-from alertd.road.surface import Forcing, advance, start_state
+from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, RoadState, classify
+from alertd.road.surface import Forcing, SurfaceState, advance, start_state
 from alertd.road.weather import NEEDED, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten
-UNKNOWN_AFTER_GAP_H: Final = 12  # assumed, as the two below; see run_corridor
-THAW_AFTER_GAP_H: Final = 3
+PROVEN_AFTER_H: Final = 12  # assumed, as the two below; see run_corridor
+THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
 BLOCK_COLUMNS: Final = 4096  # columns of one pass: large enough for numpy, small enough for the processor's cache
 
@@ -154,8 +154,9 @@ def run_corridor(
 
     Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
     and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
-    After an hour without a needed field the column is UNKNOWN until 12 hours in a row are known and the road
-    has been above +1 °C for 3 of them: what fell unseen could lie until then.
+    An hour without a needed field is UNKNOWN. After it, and from the start of the forecast, what fell unseen may still
+    lie: a winter class of the model stands, but a bare road is UNKNOWN until 48 hours in a row are known, or 12 with
+    the road above +1 °C for 3 of them.
 
     Raises ValueError without quantiles and rng, or when the quantiles are for another number of members.
     """
@@ -209,27 +210,38 @@ def _place(forecast: Forecast, cells: RoadCells) -> Place:
 def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float) -> dict[str, Array]:
     """Run columns through all hours; arrays (hour, column) of what a RoadField keeps."""
     hours, columns = weather.known.shape
-    start_c = weather.forcing.air_temp_c[:24].mean(axis=0)
-    state = start_state(np.repeat(start_c[None, :], len(params.layers_m), axis=0))
+    start = start_state(np.repeat(_start_c(weather)[None, :], len(params.layers_m), axis=0))
+    state, started = start, np.zeros(columns, dtype=np.bool_)
     names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
     out = {n: np.empty((hours, columns)) for n in names}
-    unknown = np.zeros(columns, dtype=np.bool_)
     valid_h, thaw_h = np.zeros(columns), np.zeros(columns)
     for h in range(hours):
-        forcing = Forcing(*(x[h] for x in weather.forcing))
+        known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
+        started |= known
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = advance(state, forcing, params, dt_s)
-        known, temp = weather.known[h], state.surface_temp_c
+        if not started.all():
+            state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
         valid_h = np.where(known, valid_h + 1.0, 0.0)
-        thaw_h = np.where(known, thaw_h + (temp > THAW_TEMP_C), 0.0)
-        unknown = (unknown | ~known) & ~((valid_h >= UNKNOWN_AFTER_GAP_H) & (thaw_h >= THAW_AFTER_GAP_H))
-        kept = [np.where(unknown, np.nan, x) for x in (temp, state.water_mmwe, state.snow_mmwe, state.ice_mmwe)]
-        classes = classify(*kept, glaze_mmwe=state.glaze_mmwe, packed_mmwe=state.packed_mmwe, limits=limits)
-        for name, values in zip(names, (classes, *kept), strict=True):
-            out[name][h] = values
+        thaw_h = np.where(known, thaw_h + (state.surface_temp_c > THAW_TEMP_C), 0.0)
+        proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
+        stores = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
+        classes = classify(*stores, glaze_mmwe=state.glaze_mmwe, packed_mmwe=state.packed_mmwe, limits=limits)
+        bare_unproven = ~proven & ~np.isin(classes, WINTER_CLASSES)
+        out["road_class"][h] = np.where(~known | bare_unproven, RoadClass.UNKNOWN, classes)
+        for name, values in zip(names[1:], stores, strict=True):
+            out[name][h] = np.where(known, values, np.nan)
     out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
     out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
     return out
+
+
+def _start_c(weather: RoadWeather) -> Array:
+    """Mean air temperature of each column's first 24 known hours, (column,); of all hours where none is known."""
+    first = weather.known & (np.cumsum(weather.known, axis=0) <= 24)
+    count = first.sum(axis=0)
+    total = np.where(first, weather.forcing.air_temp_c, 0.0).sum(axis=0)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), weather.forcing.air_temp_c.mean(axis=0)))
 
 
 def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:

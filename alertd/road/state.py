@@ -26,6 +26,17 @@ class RoadClass(IntEnum):
     PACKED_SNOW = 8
 
 
+# Classes that bring a control or cost grip.
+WINTER_CLASSES: tuple[RoadClass, ...] = (
+    RoadClass.RIME,
+    RoadClass.SNOW,
+    RoadClass.ICE,
+    RoadClass.GLAZE,
+    RoadClass.SLUSH,
+    RoadClass.PACKED_SNOW,
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadState:
     """The pavement when the truck is there. Arrays (member, sample); stores in mm water equivalent.

@@ -103,23 +103,39 @@ def test_members_split_into_snow_and_rain_as_the_chance_says() -> None:
     assert share == pytest.approx(float(snow_chance(1.0, 0.97, isa_pressure_hpa(1000.0)).mean), abs=0.03)
 
 
-def test_a_missing_hour_is_unknown_until_the_road_is_known_again() -> None:
-    """Weather gone at hour 20; +8 °C and sun later thaw whatever may have fallen unseen, after 12 known hours."""
+def test_a_bare_road_is_unknown_at_first_and_after_a_gap_until_it_is_proven() -> None:
+    """Weather gone at hour 20; at +8 °C whatever lay at the start or fell unseen is gone after 12 known hours."""
     hours = np.arange(72)
     rh = np.where(hours == 20, np.nan, 0.6)
     field = run_corridor(forecast(air_temp_c=8.0, rh_frac=rh), road(1000.0), quantiles=middle())
     unknown = field.road_class[0, 0] == RoadClass.UNKNOWN
-    assert list(np.flatnonzero(unknown)) == list(range(20, 32))
-    assert np.isnan(field.surface_temp_c[0, 0, 20:32]).all()
+    assert list(np.flatnonzero(unknown)) == [*range(11), *range(20, 32)]
+    assert list(np.flatnonzero(np.isnan(field.surface_temp_c[0, 0]))) == [20]
     assert any("missing in 1 of 72 hours" in n for n in field.notes)
 
 
-def test_a_gap_in_the_cold_stays_unknown_to_the_end() -> None:
-    """Snow that fell unseen at -5 °C would still lie there days later."""
+def test_a_bare_road_in_the_cold_is_proven_only_by_two_known_days() -> None:
+    """Snow that fell unseen at -5 °C would still lie there the next day."""
     precip = np.where(np.arange(72) == 20, np.nan, 0.0)
     field = run_corridor(forecast(air_temp_c=-5.0, precip_mmwe_h=precip), road(1000.0), quantiles=middle())
-    assert (field.road_class[0, 0, 20:] == RoadClass.UNKNOWN).all()
-    assert (field.road_class[0, 0, :20] != RoadClass.UNKNOWN).all()
+    unknown = field.road_class[0, 0] == RoadClass.UNKNOWN
+    assert list(np.flatnonzero(unknown)) == list(range(68))
+
+
+def test_snow_that_is_seen_stands_though_the_past_is_not_known() -> None:
+    precip = np.where(np.arange(72) >= 10, 2.0, np.nan)
+    field = run_corridor(forecast(air_temp_c=-5.0, precip_mmwe_h=precip), road(1000.0), quantiles=middle())
+    assert (field.road_class[0, 0, :10] == RoadClass.UNKNOWN).all()
+    assert (field.road_class[0, 0, 12:] == RoadClass.SNOW).all()
+
+
+def test_hours_before_the_first_known_one_leave_the_road_as_it_starts() -> None:
+    """A source without past hours starts its road when it starts, not after two days of its first hour's sky."""
+    late = forecast(air_temp_c=np.where(np.arange(72) >= 40, -3.0, np.nan))
+    field = run_corridor(late, road(1000.0), quantiles=middle())
+    short = run_corridor(forecast(air_temp_c=-3.0), road(1000.0), quantiles=middle())
+    assert field.surface_temp_c[0, 0, 40] == pytest.approx(short.surface_temp_c[0, 0, 0], abs=2.0)
+    assert np.isnan(field.surface_temp_c[0, 0, :40]).all()
 
 
 @pytest.mark.parametrize("name", ["air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h"])
@@ -134,7 +150,8 @@ def test_weather_that_never_came_is_unknown_everywhere(name: str) -> None:
 )
 def test_fields_that_can_be_derived_may_be_missing(name: str) -> None:
     field = run_corridor(forecast(**{name: np.nan}), road(1000.0, 1500.0), quantiles=middle())
-    assert (field.road_class != RoadClass.UNKNOWN).all()
+    assert (field.road_class[..., PAST_H:] != RoadClass.UNKNOWN).all()
+    assert np.isfinite(field.surface_temp_c).all()
 
 
 def test_missing_cloud_never_leaves_the_road_warmer_than_any_cloud() -> None:
@@ -232,7 +249,7 @@ def test_arrival_outside_the_forecast_or_unknown_is_unknown() -> None:
     cells = road(*([1000.0] * 4))
     field = run_corridor(forecast(), cells, quantiles=middle())
     base = START.timestamp()
-    state = at_arrival(field, cells, np.array([base - 60.0, base + 73.0 * 3600.0, np.nan, base + 3600.0]))
+    state = at_arrival(field, cells, np.array([base - 60.0, base + 73.0 * 3600.0, np.nan, base + 50 * 3600.0]))
     assert state.road_class[0].tolist()[:3] == [RoadClass.UNKNOWN] * 3
     assert state.road_class[0, 3] != RoadClass.UNKNOWN
     assert np.isnan(state.mu[0, :3]).all()

@@ -1,0 +1,69 @@
+"""Times `alertd plan` as a whole process: a 600 km route, 31 members, forecasts from the cache.
+
+    python tests/benchmarks/bench_command.py [runs]
+
+The route is the demo's road there and back; a loopback stand-in fills the cache in a first run that is not counted.
+"""
+
+import re
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from alertd.testing.standin import Standin
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "fixtures" / "demo"
+
+
+def there_and_back(folder: Path) -> Path:
+    """One GPX track over both directions of the demo's road."""
+    west, east = ((DEMO / name).read_text() for name in ("i90-west.gpx", "i90-east.gpx"))
+    points = re.search(r"<trkseg>(.*)</trkseg>", east, re.DOTALL)
+    if points is None:
+        raise SystemExit("the demo's track has no segment")
+    path = folder / "there-and-back.gpx"
+    path.write_text(west.replace("</trkseg>", points.group(1) + "</trkseg>"))
+    return path
+
+
+def settings(folder: Path, url: str) -> Path:
+    text = (DEMO / "alertd.toml").read_text()
+    text = text.replace('http://127.0.0.1:9"', f'{url}"').replace('"var/', f'"{folder}/')
+    text = text.replace('"../../config', f'"{ROOT}/config').replace('"rigs"', f'"{DEMO}/rigs"')
+    text = text.replace('"stops.geojson"', f'"{DEMO}/stops.geojson"').replace('"receiver-', f'"{DEMO}/receiver-')
+    path = folder / "alertd.toml"
+    path.write_text(text)
+    return path
+
+
+def main() -> None:
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 5
+    now = datetime.now(UTC)
+    with tempfile.TemporaryDirectory() as name, Standin(now_utc=now) as api:
+        folder = Path(name)
+        depart = (now + timedelta(hours=2)).isoformat(timespec="seconds")
+        command = [
+            sys.executable, "-m", "alertd", "plan", str(there_and_back(folder)), "--rig", "quillback-17",
+            "--depart", depart, "--config", str(settings(folder, api.base_url)), "--json",
+        ]  # fmt: skip
+        seconds = []
+        for run in range(runs + 1):
+            began = time.perf_counter()
+            done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
+            if done.returncode not in (0, 3):
+                raise SystemExit(done.stderr)
+            if run:
+                seconds.append(time.perf_counter() - began)
+            else:
+                print(f"first run: {time.perf_counter() - began:.2f} s, {len(api.requests)} requests")
+        print(f"cached: {len(api.requests)} requests in all; seconds min {min(seconds):.2f} "
+              f"median {statistics.median(seconds):.2f} max {max(seconds):.2f}")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
