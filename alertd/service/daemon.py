@@ -29,6 +29,7 @@ log = logging.getLogger(__name__)
 
 DELIVER_EVERY_S = 5
 LOOK_AT_CLOCK_EVERY_S = 30
+AT_ONCE = 2  # of one job
 # Told to stop, requests and jobs under way get so long to end; what is cut off then is done again after the next start.
 REQUESTS_END_WITHIN_S = 3
 JOBS_END_WITHIN_S = 4.0
@@ -78,23 +79,30 @@ class Daemon:
         for alarm in done.alarms:
             log.error("%s", alarm)
 
-    def guarded(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
-        """`job` for the timer: a failure is told in the log, and the next time comes all the same."""
+    def kick(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
+        """What the timer calls for `job`: starts it, unless two of it are under way, and does not wait for it.
 
-        async def run() -> None:
-            # A task of its own: the timer cancels what it started the moment it is shut down.
-            task = asyncio.create_task(job())
-            self._under_way.add(task)
-            task.add_done_callback(self._under_way.discard)
-            try:
-                await asyncio.shield(task)
-            except AlertdError as exc:
-                log.error("%s", exc)
-            except Exception:
-                # A fault of ours in one job must not end the others; the log keeps it whole.
-                log.exception("a job failed; it comes again at its next time")
+        Two, so that a cycle asked for during another comes after it and the trip just posted is not left for later,
+        and so that a slow receiver holds up its own lane only.
+        """
 
-        return run
+        async def start() -> None:
+            if sum(task.get_name() == job.__name__ for task in self._under_way) < AT_ONCE:
+                task = asyncio.create_task(self.guarded(job), name=job.__name__)
+                self._under_way.add(task)
+                task.add_done_callback(self._under_way.discard)
+
+        return start
+
+    async def guarded(self, job: Callable[[], Coroutine[None, None, None]]) -> None:
+        """Run `job`: a failure is told in the log, and its next time comes all the same."""
+        try:
+            await job()
+        except AlertdError as exc:
+            log.error("%s", exc)
+        except Exception:
+            # A fault of ours in one job must not end the others; the log keeps it whole.
+            log.exception("a job failed; it comes again at its next time")
 
     async def finish(self, within_s: float) -> None:
         """Let the jobs under way end, and cut off those that do not."""
@@ -188,18 +196,14 @@ async def _serve(server: uvicorn.Server, listener: socket.socket, on_ready: Call
 def _schedule(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOScheduler:
     """The timer only kicks; what is due is decided from the store and the clock each time.
 
-    No grace time and coalescing on, since the default drops a job that is a second late without a word. Two of a kind
-    may be under way: a cycle asked for during another waits for it, so that the trip just posted is not left for later,
-    and a slow receiver holds up its own lane only.
+    No grace time and coalescing on, since the default drops a job that is a second late without a word.
     """
-    scheduler = AsyncIOScheduler(
-        timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 2}
-    )
+    scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True})
     now = clock()
     minutes = settings.plan_every_min
-    scheduler.add_job(daemon.guarded(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
-    scheduler.add_job(daemon.guarded(daemon.brief), "interval", seconds=LOOK_AT_CLOCK_EVERY_S, id="brief")
-    scheduler.add_job(daemon.guarded(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
+    scheduler.add_job(daemon.kick(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
+    scheduler.add_job(daemon.kick(daemon.brief), "interval", seconds=LOOK_AT_CLOCK_EVERY_S, id="brief")
+    scheduler.add_job(daemon.kick(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
     return scheduler
 
 

@@ -1,0 +1,150 @@
+"""The daemon as an operator runs it: a process of its own, told by files, HTTP and signals only."""
+
+import json
+import resource
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from alertd.service.clock import system_clock
+from alertd.service.settings import read_settings
+from alertd.testing.receiver import Receiver
+from alertd.testing.standin import Standin
+from alertd.testing.storm import FRONT_EPOCH_S, Storm
+
+REPO = Path(__file__).resolve().parents[2]
+PATIENCE_S = 30.0
+
+
+def until(happened: Callable[[], Any], what: str) -> Any:
+    """Look until it has happened, and return what it gave."""
+    ends = time.monotonic() + PATIENCE_S
+    while time.monotonic() < ends:
+        if found := happened():
+            return found
+        time.sleep(0.05)
+    raise AssertionError(f"not within {PATIENCE_S:g} s: {what}")
+
+
+class Process:
+    """One run of the daemon. `said` are its lines on standard error so far."""
+
+    def __init__(self, config: Path, *, largest_file_bytes: int | None = None) -> None:
+        def limit() -> None:
+            if largest_file_bytes is not None:
+                resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file_bytes, resource.RLIM_INFINITY))
+
+        self.said: list[str] = []
+        self.child = subprocess.Popen(
+            [
+                sys.executable,
+                "-W",
+                "error::ResourceWarning",
+                "-X",
+                "dev",
+                "-m",
+                "alertd",
+                "run",
+                "--config",
+                str(config),
+            ],
+            cwd=REPO,
+            stderr=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            text=True,
+            preexec_fn=limit,
+        )
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
+
+    def _listen(self) -> None:
+        assert self.child.stderr is not None
+        for line in self.child.stderr:
+            self.said.append(line.rstrip("\n"))
+
+    @property
+    def url(self) -> str:
+        def told() -> str | None:
+            assert self.child.poll() is None, self.said
+            return next((line.split()[-1] for line in self.said if line.startswith("alertd answers on ")), None)
+
+        return str(until(told, "the daemon answers"))
+
+    def post(self, trip: dict[str, Any]) -> httpx.Response:
+        return httpx.post(f"{self.url}/v1/trips", content=json.dumps(trip), timeout=20.0)
+
+    def undelivered(self) -> int:
+        return int(httpx.get(f"{self.url}/readyz", timeout=20.0).json()["undelivered"])
+
+    def kill(self) -> None:
+        self.child.kill()
+        self.ended()
+
+    def stop(self) -> tuple[int, float]:
+        """Exit status after SIGTERM, and the seconds it took."""
+        began = time.monotonic()
+        self.child.send_signal(signal.SIGTERM)
+        return self.ended(), time.monotonic() - began
+
+    def ended(self) -> int:
+        status = self.child.wait(timeout=PATIENCE_S)
+        self._listener.join(timeout=5.0)
+        assert self.child.stderr is not None
+        self.child.stderr.close()
+        return status
+
+
+@pytest.fixture
+def start() -> Iterator[Callable[..., Process]]:
+    started: list[Process] = []
+
+    def run(config: Path, **how: Any) -> Process:
+        started.append(Process(config, **how))
+        return started[-1]
+
+    yield run
+    for process in started:
+        if process.child.poll() is None:
+            process.kill()
+
+
+@pytest.fixture
+def depart() -> datetime:
+    return (system_clock() + timedelta(hours=2)).replace(microsecond=0)
+
+
+@pytest.fixture
+def forecasts(depart: datetime) -> Iterator[Standin]:
+    late_h = (depart.timestamp() - FRONT_EPOCH_S) / 3600.0 + 2.0
+    with Standin(now_utc=system_clock(), storm=Storm(front_late_h=late_h, warmer_k=-2.0)) as api:
+        yield api
+
+
+@pytest.fixture
+def receiver(demo: Path) -> Iterator[Receiver]:
+    with Receiver(read_settings(demo / "alertd.toml").endpoints[0].secrets[0]) as taking:
+        yield taking
+
+
+@pytest.fixture
+def config(write_config: Callable[..., Path], forecasts: Standin, receiver: Receiver) -> Path:
+    return write_config(forecasts=forecasts.base_url, changes={"http://127.0.0.1:9/alertd": receiver.url})
+
+
+@pytest.fixture
+def trip(depart: datetime) -> dict[str, Any]:
+    return {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": depart.isoformat(), "driver": "Ann"}
+
+
+@pytest.fixture
+def wait_until() -> Callable[[Callable[[], Any], str], Any]:
+    return until

@@ -1,0 +1,133 @@
+"""What an operator may rely on: nothing decided is lost or said anew, and the daemon stops and starts in order."""
+
+import re
+import resource
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from alertd.store.store import Store
+from alertd.testing.receiver import Fault as ReceiverFault
+from alertd.testing.receiver import Receiver
+from alertd.testing.standin import Fault, FaultKind, Standin
+
+Start = Callable[..., Any]
+Wait = Callable[[Callable[[], Any], str], Any]
+LOG_LINE = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d,\d{3} (INFO|WARNING|ERROR) \S.*|alertd answers on http://\S+")
+
+
+def decided(config: Path, trip_id: str = "T-1") -> dict[str, bytes]:
+    """Every notice of the trip that the store holds, by id."""
+    with Store(config.parent / "var" / "alertd.db") as store:
+        return {notice.id: notice.body.encode() for notice in store.notices(trip_id)}
+
+
+def planned(process: Any) -> bool:
+    return any("planned 1 trips" in line for line in process.said)
+
+
+def test_a_posted_trip_reaches_the_fleet_and_kill_9_brings_nothing_new(
+    config: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    first = start(config)
+    assert first.post(trip).status_code == 201
+    wait_until(lambda: planned(first) and first.undelivered() == 0, "the trip is planned and told")
+    told = {r.id: r.body for r in receiver.received}
+    assert len(told) >= 3
+    first.kill()
+    assert told == decided(config)
+    again = start(config)
+    assert again.post(trip).status_code == 200
+    wait_until(lambda: planned(again) and again.undelivered() == 0, "the trip is planned again")
+    assert again.stop()[0] == 0
+    assert {r.id: r.body for r in receiver.received} == told == decided(config)
+    assert receiver.refused == []
+
+
+def test_killed_while_the_receiver_fails_it_delivers_after_the_restart_under_the_same_ids_and_bytes(
+    config: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    receiver.answer_always(ReceiverFault(status=503))
+    first = start(config)
+    first.post(trip)
+    wait_until(lambda: receiver.requests_n > 0, "a first try")
+    first.kill()
+    before = decided(config)
+    assert before
+    assert receiver.received == []
+    receiver.answer_always(None)
+    again = start(config)
+    wait_until(lambda: len(receiver.received) >= len(before) and again.undelivered() == 0, "all is told")
+    again.stop()
+    assert before.items() <= {r.id: r.body for r in receiver.received}.items()
+    assert {r.id: r.body for r in receiver.received} == decided(config)
+    assert receiver.refused == []
+
+
+def test_sigterm_ends_it_within_ten_seconds_with_status_0_even_while_a_source_hangs(
+    config: Path, forecasts: Standin, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    forecasts.always(Fault(kind=FaultKind.SLOW, slow_s=60.0))
+    process = start(config)
+    process.post(trip)
+    wait_until(lambda: forecasts.requests, "the source is asked")
+    status, took_s = process.stop()
+    assert status == 0
+    assert took_s < 10.0
+    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+    assert any("jobs cut off" in line for line in process.said)
+
+
+def test_an_idle_daemon_ends_at_once_and_every_line_it_said_is_one_line(config: Path, start: Start) -> None:
+    process = start(config)
+    with httpx.Client() as idle:  # a connection kept alive must not hold it up
+        assert idle.get(f"{process.url}/healthz").json()["status"] == "up"
+        status, took_s = process.stop()
+    assert status == 0
+    assert took_s < 10.0
+    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+
+
+def test_a_second_daemon_on_the_same_store_ends_with_one_line_that_names_the_lock(config: Path, start: Start) -> None:
+    first = start(config)
+    assert first.url
+    second = start(config)
+    assert second.ended() == 1
+    (line,) = second.said
+    assert line.startswith("alertd: store ")
+    assert "another alertd daemon holds " in line
+    assert "alertd.db.lock; stop that one first" in line
+    assert first.child.poll() is None
+
+
+def test_a_disk_that_is_full_at_the_start_is_one_line_and_status_1(config: Path, start: Start) -> None:
+    process = start(config, largest_file_bytes=4096)
+    assert process.ended() == 1
+    (line,) = process.said
+    assert "disk is full or failing" in line
+    again = start(config)
+    assert again.url
+
+
+def test_a_disk_that_fills_up_refuses_the_trip_keeps_what_is_stored_and_goes_on_when_there_is_room(
+    config: Path, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    process = start(config)
+    assert process.post(trip).status_code == 201
+    wait_until(lambda: planned(process) and process.undelivered() == 0, "the trip is planned")
+    kept = decided(config)
+    full = (512, resource.RLIM_INFINITY)
+    resource.prlimit(process.child.pid, resource.RLIMIT_FSIZE, full)
+    refused = process.post(trip | {"id": "T-2"})
+    assert refused.status_code == 503
+    assert refused.headers["content-type"] == "application/problem+json"
+    assert "disk is full or failing" in refused.json()["detail"]
+    assert httpx.get(f"{process.url}/healthz").status_code == 200
+    assert [t["id"] for t in httpx.get(f"{process.url}/v1/trips").json()["trips"]] == ["T-1"]
+    resource.prlimit(process.child.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    assert process.post(trip | {"id": "T-2"}).status_code == 201
+    assert process.stop()[0] == 0
+    assert decided(config) == kept
+    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
