@@ -47,7 +47,7 @@ def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int, *, tires_first: b
     surface = next(f"{name}, " for name, _ in s.surfaces) if s.unknown_frac < 1.0 and (place or tires_first) else ""
     what = f"{place}{surface}{words.likely(s)}"
     age, text = words.forecast_age(plan), words.rule_text_age(plan, s.jurisdictions)
-    ages = f"Forecast {age} old, rule text {text}" if tires_first else f"Fcst {age} old, law text {text}"
+    ages = f"Forecast {age} old, rule text {text}" if tires_first else f"Fcst {age} old, law {text}"
     tires = "" if tires_first else f"Tires: {s.tires_short_words}. "
     # Who is told to hold needs the place to take chains off last of all.
     off = f"Off at {_place(s.chain_off, off_max)}. " if tires_first or s.advice is not Advice.HOLD else ""
