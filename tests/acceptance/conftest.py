@@ -48,9 +48,7 @@ class Process:
             [
                 sys.executable,
                 "-W",
-                "error::ResourceWarning",
-                "-X",
-                "dev",
+                "error",
                 "-m",
                 "alertd",
                 "run",
