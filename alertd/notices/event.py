@@ -1,5 +1,6 @@
 """The body of a webhook event; its JSON Schema lies in shared/webhook-event.schema.json."""
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -13,7 +14,7 @@ FORMAT = "alertd.event/1"
 
 def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
     """A trip's plan for the fleet's systems, whole but for the per-kilometre trace."""
-    data = to_plain(plan)
+    data = to_plain(replace(plan, along=()))
     del data["along"]
     return {
         "type": "trip.plan",

@@ -5,15 +5,23 @@ import json
 from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, date, datetime
 from enum import Enum
-from typing import Any
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 from alertd.plan.result import Plan
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 FORMAT = "alertd.plan/1"
 
 
 def to_plain(value: Any) -> Any:
     """Values to JSON types: times as ISO 8601 UTC with Z, floats rounded to 1e-4 so that last bits never matter."""
+    if isinstance(value, float):
+        return None if value != value else round(value, 4) + 0.0  # + 0.0 turns -0.0 into 0.0
+    if value is None or type(value) in (str, int, bool):
+        return value
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     if isinstance(value, date):
@@ -21,14 +29,17 @@ def to_plain(value: Any) -> Any:
     if isinstance(value, Enum):
         return value.value
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+        return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
     if isinstance(value, tuple | list):
         return [to_plain(v) for v in value]
     if isinstance(value, frozenset | set):
         return sorted(to_plain(v) for v in value)
-    if isinstance(value, float):
-        return None if value != value else round(value, 4)
     return value
+
+
+@cache
+def _names(kind: "type[DataclassInstance]") -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
 
 
 def plan_json(plan: Plan) -> str:

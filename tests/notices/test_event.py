@@ -105,7 +105,7 @@ async def test_the_demos_events_are_valid_and_small(tmp_path: Path) -> None:
             slot = brief_due(clock(), planning)
             assert slot is not None
             outcome = await run_cycle(planning, store, clock())
-            brief = make_brief(planning, outcome.plans, outcome.not_planned, clock(), slot)
+            brief = make_brief(planning, outcome, clock(), slot)
         notices = [brief, *(n for trip in store.trips() for n in store.notices(trip.id))]
     assert (len(outcome.plans), len(outcome.not_planned)) == (3, 1)
     events = [json.loads(n.body) for n in notices]
