@@ -164,3 +164,17 @@ async def test_a_trip_that_cannot_be_planned_is_named_with_the_reason_and_costs_
     assert rig.reason.startswith('trip T-2: rig: "rig-of-nobody" is not known; name one of: quillback-17')
     assert isinstance(route, NotPlanned)
     assert route.reason.startswith('trip T-3: route: "../../../etc/passwd" is not in ')
+
+
+async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_the_log(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime, caplog: pytest.LogCaptureFixture
+) -> None:
+    with Standin(now_utc=morning, storm=FINE) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            planning.ground = replace(planning.ground, rulesets={"US-MT": "no rule set at all"})
+            (outcome,) = await planning.plan([TRIP], morning)
+    assert isinstance(outcome, NotPlanned)
+    assert outcome.reason == "a fault of alertd (AttributeError); its log says more"
+    (record,) = [r for r in caplog.records if r.levelname == "ERROR"]
+    assert record.exc_info is not None
+    assert record.getMessage() == "trip T-1: a fault of alertd"
