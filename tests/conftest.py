@@ -41,7 +41,9 @@ def i90_west(ground: Ground) -> Route:
 def make_settings(tmp_path: Path) -> Callable[..., Settings]:
     """The demo's settings on loopback: `make_settings(forecasts=url, receiver=url, **other settings)`."""
 
-    def make(*, forecasts: str = "http://127.0.0.1:9", receiver: str = "http://127.0.0.1:9/", **over: object) -> Settings:
+    def make(
+        *, forecasts: str = "http://127.0.0.1:9", receiver: str = "http://127.0.0.1:9/", **over: object
+    ) -> Settings:
         settings = read_settings(DEMO / "alertd.toml")
         return replace(
             settings,
