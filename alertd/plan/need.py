@@ -171,11 +171,30 @@ def runs(mask: Mask) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True))
 
 
-def find_stretches(need_frac: Array, distance_m: Array, params: PlanParams) -> list[tuple[int, int]]:
-    """Runs of samples that may need chains, as (first, last) index; runs with a short gap between them are one."""
+def find_stretches(need: Array, distance_m: Array, params: PlanParams) -> list[tuple[int, int]]:
+    """Runs of samples that may need chains, as (first, last) index; runs with a short gap between them are one.
+
+    A run ends where its points alone are likely enough. But where that would leave out members that need chains
+    only beyond it, it goes as far as any member does: showers that each member puts elsewhere are few at any one
+    point, and yet on the way. So a stretch is never less likely for a need that has risen.
+    """
+    enough = params.ready_probability - SAME_PROBABILITY
+    likely = _joined(np.asarray(need.mean(axis=0) >= enough), distance_m, params.join_gap_m)
+    found: list[tuple[int, int]] = []
+    for first, last in _joined(np.asarray((need >= enough).any(axis=0)), distance_m, params.join_gap_m):
+        inside = [(a, b) for a, b in likely if first <= a and b <= last]
+        whole = stretch_probability(need, first, last)
+        if any(stretch_probability(need, a, b) >= whole - SAME_PROBABILITY for a, b in inside):
+            found += inside
+        elif whole >= enough:
+            found.append((first, last))
+    return found
+
+
+def _joined(mask: Mask, distance_m: Array, gap_m: float) -> list[tuple[int, int]]:
     joined: list[tuple[int, int]] = []
-    for first, last in runs(need_frac >= params.ready_probability - SAME_PROBABILITY):
-        if joined and distance_m[first] - distance_m[joined[-1][1]] < params.join_gap_m:
+    for first, last in runs(mask):
+        if joined and distance_m[first] - distance_m[joined[-1][1]] < gap_m:
             joined[-1] = (joined[-1][0], last)
         else:
             joined.append((first, last))

@@ -104,7 +104,7 @@ def _legs(
     params: PlanParams,
 ) -> tuple[ChainedLeg, ...]:
     frac = need.need_frac
-    stretches = find_stretches(frac, route.distance_m, params)
+    stretches = find_stretches(need.need, route.distance_m, params)
     bare = 1.0 / np.minimum(free, params.chained_bare_mps)
 
     def hang_s(stretch: tuple[int, int]) -> float:

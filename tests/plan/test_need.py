@@ -54,7 +54,7 @@ def test_probability_is_the_share_of_members_with_any_point(members: int, sample
 
 def test_runs_with_a_short_gap_are_one_stretch() -> None:
     d = np.arange(0.0, 20_001.0, 250.0)
-    need = np.where(((d >= 2e3) & (d <= 5e3)) | ((d >= 7.5e3) & (d <= 9e3)) | (d >= 13e3), 0.4, 0.0)
+    need = np.where(((d >= 2e3) & (d <= 5e3)) | ((d >= 7.5e3) & (d <= 9e3)) | (d >= 13e3), 0.4, 0.0)[None, :]
     spans = [(d[a], d[b]) for a, b in find_stretches(need, d, PARAMS)]
     assert spans == [(2e3, 9e3), (13e3, 20e3)]
 
@@ -62,8 +62,25 @@ def test_runs_with_a_short_gap_are_one_stretch() -> None:
 @pytest.mark.parametrize("members", range(1, 60))
 def test_a_need_at_the_threshold_counts_whatever_the_number_of_members(members: int) -> None:
     """0.15 in each of 21 members averages to 0.14999999999999997."""
-    frac = np.full((members, 3), PARAMS.ready_probability).mean(axis=0)
-    assert find_stretches(frac, np.arange(3) * 250.0, PARAMS) == [(0, 2)]
+    need = np.full((members, 3), PARAMS.ready_probability)
+    assert find_stretches(need, np.arange(3) * 250.0, PARAMS) == [(0, 2)]
+
+
+def test_showers_that_every_member_puts_elsewhere_are_a_stretch() -> None:
+    """Ten members, each with snow on its own 2 km of 20: 10 % at any point, certain on the way."""
+    d = np.arange(0.0, 30_001.0, 250.0)
+    block = np.floor((d - 5e3) / 2e3)
+    need = (block[None, :] == np.arange(10)[:, None]).astype(float)
+    assert need.mean(axis=0).max() == pytest.approx(0.1)
+    ((first, last),) = find_stretches(need, d, PARAMS)
+    assert (d[first], d[last]) == (5e3, 24.75e3)
+    assert stretch_probability(need, first, last) == 1.0
+
+
+def test_a_small_chance_that_all_members_share_is_not_added_up_along_the_road() -> None:
+    """One in ten that a control is posted stays one in ten over 100 km."""
+    need = np.full((10, 401), 0.1)
+    assert find_stretches(need, np.arange(401) * 250.0, PARAMS) == []
 
 
 def test_snow_where_no_rule_is_on_file_is_worth_being_ready() -> None:
