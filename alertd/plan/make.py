@@ -107,7 +107,7 @@ def make_plan(
         carry=carry,
         sources=sources,
         rules=rules,
-        cautions=(*cautions(route, laws, run.need, run.settled, sources, rules, carry), *weather.notes),
+        cautions=(*cautions(route, laws, run.need, run.settled, run.later_road, sources, rules, carry), *weather.notes),
         partial=partial,
         members_n=int(run.state.mu.shape[0]),
         along=_along(route, run, depart.timestamp()),

@@ -83,6 +83,7 @@ def cautions(
     laws: Sequence[LawSpan],
     need: Need,
     settled: bool,
+    later_road: bool,
     sources: Sequence[SourceNote],
     rules: Sequence[RuleNote],
     carry: Sequence[CarryNote],
@@ -114,5 +115,7 @@ def cautions(
             )
     if not settled:
         out.append("Chain stops move the arrival enough to change the road met: allow more time and look again")
+    if later_road:
+        out.append("Chaining where this plan only says be ready makes later road need chains too: that is counted")
     out += [f"Route: {finding}" for finding in route.findings]
     return tuple(dict.fromkeys(out))

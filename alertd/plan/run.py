@@ -1,6 +1,6 @@
 """One run over the route, repeated until the truck's own chain stops no longer move the road it meets."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -44,7 +44,10 @@ class ChainedLeg:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Run:
-    """moving_s: (sample,) seconds without standing; stands: (distance_m, seconds) of each stop that is counted."""
+    """moving_s: (sample,) seconds without standing; stands: (distance_m, seconds) of each stop that is counted.
+
+    later_road: some leg is there only for a driver whom an earlier one, merely to be ready for, did make late.
+    """
 
     state: RoadState
     need: Need
@@ -53,6 +56,7 @@ class Run:
     stands: tuple[tuple[float, float], ...]
     arrivals: Array
     settled: bool
+    later_road: bool
 
     def reach_s(self, distance_m: Array, at_m: float) -> float:
         """Seconds from departure to reaching `at_m`, before standing there."""
@@ -66,7 +70,8 @@ def settle(
     """Run the trip until two rounds find the same stretches, chained over the same road.
 
     Hanging chains delays the truck, which changes the road it meets. Where the rounds do not settle, each member
-    keeps the larger need of the last two, so that no stretch slips between two arrival times.
+    keeps the larger need of the last two, so that no stretch slips between two arrival times. A driver told to be
+    ready may have to chain after all and be late for the road behind: what that clock meets counts too.
     """
     d = route.distance_m
     free = free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params)
@@ -91,8 +96,29 @@ def settle(
     if not settled:
         need = larger(*needs[-2:])
         legs = _legs(route, rig, need, free, unchained, params)
-        moving, stands = _clock(d, unchained, legs, free, state, params)
-    return Run(state=state, need=need, legs=legs, moving_s=moving, stands=stands, arrivals=arrivals, settled=settled)
+    later_road = False
+    if not all(x.driven for x in legs):
+        delayed = tuple(replace(x, driven=True) for x in legs)
+        late_by = _with_stands(d, *_clock(d, unchained, delayed, free, state, params))
+        late_arrivals = arrivals_epoch_s(depart_epoch_s, late_by, corridor.clock_z, params)
+        late = at_arrival(corridor.field, corridor.cells, late_arrivals)
+        late_need = find_need(route, laws, rig, late, params)
+        state = _where(late_need.need_frac > need.need_frac, late, state)
+        need = replace(larger(need, late_need), road_class=state.road_class)
+        soon, legs = legs, _legs(route, rig, need, free, unchained, params)
+        later_road = len(legs) > len(soon)
+    moving, stands = _clock(d, unchained, legs, free, state, params)
+    arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.clock_z, params)
+    return Run(
+        state=state,
+        need=need,
+        legs=legs,
+        moving_s=moving,
+        stands=stands,
+        arrivals=arrivals,
+        settled=settled,
+        later_road=later_road,
+    )
 
 
 def _legs(
@@ -149,6 +175,11 @@ def _clock(
         slowness[on] = np.maximum(unchained, (1.0 / np.minimum(free, cap)).mean(axis=0))[on]
         stands += [(x.leg.on_m, x.hang_s), (x.leg.off_m, params.remove_s)]
     return elapsed_s(d, slowness), tuple(stands)
+
+
+def _where(sample: NDArray[np.bool_], one: RoadState, other: RoadState) -> RoadState:
+    """The road of `one` at these samples, of `other` at the rest."""
+    return RoadState(**{f.name: np.where(sample, getattr(one, f.name), getattr(other, f.name)) for f in fields(one)})
 
 
 def _with_stands(d: Array, moving: Array, stands: tuple[tuple[float, float], ...]) -> Array:

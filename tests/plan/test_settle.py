@@ -38,13 +38,23 @@ def test_a_storm_between_the_unchained_and_the_chained_arrival_is_found() -> Non
 
     running more, so that the truck is there after 9 h.
     """
-    unchained, route = first_pass_and_later_storm(onset_h=9, chance=0.2)
-    assert unchained.reach_s(route.distance_m, 160e3) / 3600 < 2.5
+    unchained, route = first_pass_and_later_storm(onset_h=99, chance=0.2)
+    assert 6 + unchained.reach_s(route.distance_m, 180e3) / 3600 < 8.5
     assert [route.distance_m[x.leg.first] for x in unchained.legs] == [20e3]
     chained, route = first_pass_and_later_storm(onset_h=9, chance=0.6)
     assert chained.settled
     assert 6 + chained.reach_s(route.distance_m, 160e3) / 3600 >= 8.5
     assert [route.distance_m[x.leg.first] for x in chained.legs] == [20e3, 160e3]
+
+
+def test_a_storm_that_only_meets_a_driver_who_had_to_chain_is_found() -> None:
+    """At 20 % the plan keeps the unchained clock, but the control may be posted and the driver an hour later."""
+    result, route = first_pass_and_later_storm(onset_h=9, chance=0.2)
+    assert result.stands == ()
+    assert result.later_road
+    assert 6 + result.reach_s(route.distance_m, 180e3) / 3600 < 8.5
+    assert [(route.distance_m[x.leg.first], x.driven) for x in result.legs] == [(20e3, False), (160e3, False)]
+    assert (result.state.road_class[:, route.distance_m == 170e3] == RoadClass.SNOW).all()
 
 
 def test_a_stretch_that_turns_to_chained_in_a_later_round_moves_the_clock() -> None:
