@@ -32,7 +32,8 @@ def brief_text(
     rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
     wintry, clear = [p for p in rest if _winter(p) >= WINTRY_FRAC], [p for p in rest if _winter(p) < WINTRY_FRAC]
     counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
-    total = f"{len(plans) + len(not_planned)} trips: {counts or 'none planned'}"
+    trips_n = len(plans) + len(not_planned)
+    total = f"{trips_n} trip{'s' if trips_n != 1 else ''}: {counts or 'none planned'}"
     sections = [
         [
             f"MORNING BRIEF  {fleet}",

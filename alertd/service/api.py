@@ -126,7 +126,12 @@ def _health(store: Store, clock: Clock) -> APIRouter:
 
 
 async def _body(request: Request) -> bytes:
-    """The request's body, refused as soon as it passes the limit."""
+    """The request's body, refused as soon as it passes the limit.
+
+    Only as JSON: a web page open in a browser on this machine can post other types here without asking.
+    """
+    if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
+        raise Refused(415, "not JSON", "send the trip with Content-Type: application/json")
     body = bytearray()
     async for chunk in request.stream():
         body += chunk

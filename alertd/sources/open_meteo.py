@@ -215,6 +215,10 @@ def assemble(
         if isinstance(answer, SourceError):
             gaps.append(Gap(cell_idx=told, reason=f"{name}: {answer.problem}"))
             continue
+        behind = _behind(ask, answer)
+        if behind:
+            why = f"its hours begin {behind / timedelta(hours=1):.0f} h before those asked, so it is that old"
+            gaps.append(Gap(cell_idx=told, reason=f"{name}: {why}"))
         if answer.stale:
             why = f"not refreshed ({answer.stale_because}); last good answer of {answer.fetched_at:%d %H:%M} UTC"
             gaps.append(Gap(cell_idx=told, reason=f"{name}: {why}"))
@@ -230,11 +234,23 @@ def assemble(
         )
     return Forecast(
         provider=name, licence=LICENCE, issued_at=None, start=start,
-        fetched_at=min(answer.fetched_at for answer in answers),
+        fetched_at=min(answer.fetched_at - _behind(ask, answer) for answer in answers),
         lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=ask.road_elevation_m.copy(),
         snow_level_m=np.full(shape, np.nan), precip_form=form, gaps=tuple(gaps),
-        served_stale=any(answer.stale for answer in answers), **arrays,
+        served_stale=any(answer.stale or _behind(ask, answer) for answer in answers), **arrays,
     )  # fmt: skip
+
+
+def _behind(ask: ForecastAsk, answer: Answer[list[PlaceHours]]) -> timedelta:
+    """How far an answer's hours lie before those of the day it was fetched on; zero for one that keeps up.
+
+    The source states no issue time. Its hours begin at 00 UTC of the day asked, less the past days, so an old answer
+    that some cache hands out as new gives itself away by its first hour.
+    """
+    today = answer.fetched_at.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    expected = today - timedelta(days=days_for(ask)[0])  # a stored answer was asked with the same days, or not found
+    late = expected - min(place.start for place in answer.value)
+    return late if late >= timedelta(hours=2) else timedelta(0)
 
 
 def _lay(

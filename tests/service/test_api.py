@@ -19,6 +19,7 @@ from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
 from alertd.testing.standin import Standin
 
+JSON = {"content-type": "application/json"}
 TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00", "driver": "Ann"}
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 
@@ -117,7 +118,7 @@ async def test_a_cancelled_trip_is_not_listed_and_its_id_is_not_given_again(api:
 async def test_a_mistake_in_a_trip_is_422_and_names_field_and_mend(
     changes: dict[str, Any], field: str, said: str, api: Api, store: Store
 ) -> None:
-    body = problem(await api.http.post("/v1/trips", content=json.dumps(TRIP | changes)), 422)
+    body = problem(await api.http.post("/v1/trips", content=json.dumps(TRIP | changes), headers=JSON), 422)
     assert body["field"] == field
     assert said in body["detail"]
     assert body["mend"]
@@ -125,14 +126,25 @@ async def test_a_mistake_in_a_trip_is_422_and_names_field_and_mend(
     assert api.wakes == 0
 
 
-@pytest.mark.parametrize("content", [b"", b"{", b"\xff\xfe\x00", b"[" * 60_000, b"9" * 5000], ids=str)
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"{", b"\xff\xfe\x00", b"[" * 60_000, b"9" * 5000],
+    ids=["empty", "open", "not UTF-8", "deep", "a number"],
+)
 async def test_a_body_that_is_no_json_is_422(content: bytes, api: Api) -> None:
-    body = problem(await api.http.post("/v1/trips", content=content), 422)
+    body = problem(await api.http.post("/v1/trips", content=content, headers=JSON), 422)
     assert "JSON" in body["detail"]
 
 
+@pytest.mark.parametrize("content_type", ["", "text/plain", "application/x-www-form-urlencoded"])
+async def test_a_body_of_another_type_is_415(content_type: str, api: Api) -> None:
+    """A web page on this machine may post these types to loopback without asking its browser."""
+    headers = {"content-type": content_type} if content_type else {}
+    problem(await api.http.post("/v1/trips", content=json.dumps(TRIP), headers=headers), 415)
+
+
 async def test_a_body_over_64_kilobytes_is_413(api: Api) -> None:
-    problem(await api.http.post("/v1/trips", content=b" " * (64 * 1024 + 1)), 413)
+    problem(await api.http.post("/v1/trips", content=b" " * (64 * 1024 + 1), headers=JSON), 413)
 
 
 async def test_what_is_not_served_is_a_problem_detail_too(api: Api) -> None:

@@ -98,6 +98,21 @@ async def test_where_part_of_the_forecast_is_missing_that_part_is_be_ready(
     assert any("No usable forecast for" in caution for caution in plan.cautions), plan.cautions
 
 
+@pytest.mark.parametrize("stale_h", [12, 36, 48])
+async def test_hours_that_lie_behind_the_clock_are_old_though_they_came_just_now(
+    stale_h: int, plan_on: Callable, morning: datetime
+) -> None:
+    """Trap 9 of the source notes: a cache on the way handed out an answer 88 h old with fresh headers."""
+    with Standin(now_utc=morning, storm=FINE) as api:
+        api.always(Fault(kind=FaultKind.STALE, stale_h=stale_h))
+        plan = await plan_on(api, HeldClock(morning))
+    assert plan.partial
+    assert plan.advice is not Advice.CLEAR or plan.sources[0].stale
+    assert any("so it is that old" in c or "too old" in c or "no forecast source" in c.lower() for c in plan.cautions), (
+        plan.cautions
+    )
+
+
 async def test_a_flat_road_without_a_forecast_is_not_called_clear(
     open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route, morning: datetime
 ) -> None:
