@@ -13,6 +13,7 @@ from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, Plan, Stretch
 
+BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
 MOVED = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
 
 
@@ -74,8 +75,8 @@ def to_say(plan: Plan, before: Sequence[Said] | None, now_utc: datetime) -> tupl
     partial one the facts said before keep standing, so that it can still be given later. What moved too little to be
     said keeps standing as it was said, so that small moves add up.
     """
-    news = [(s, _worse(s, before)) for s in plan.stretches]
-    worse = tuple(s for s, is_news in news if is_news)
+    ahead = [s for s in plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
+    worse = tuple(s for s in ahead if _worse(s, before))
     eased = () if plan.partial or before is None else tuple(b for b in before if _is_eased(b, plan.stretches))
     if before is not None and not worse and not eased:
         return (), tuple(before)

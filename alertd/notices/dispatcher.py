@@ -143,7 +143,7 @@ def _short(plan: Plan) -> str:
 
 
 def _ages(plan: Plan) -> str:
-    return f"Forecast {words.forecast_age(plan)} old; rule text of {words.rule_text_age(plan)}."
+    return f"{words.forecast_age(plan)}; rule text of {words.rule_text_age(plan)}."
 
 
 def _oldest(plans: Sequence[Plan]) -> str:

@@ -36,7 +36,8 @@ def _do(s: Stretch, name_max: int, *, tires_first: bool) -> str:
     short = f" ({s.hanging.singles_short} SHORT)" if s.hanging.singles_short else ""
     tires = f"{s.hanging.singles_n} tires{short}" + (f": {s.tires_short_words}" if tires_first else "")
     if s.advice is Advice.HOLD:
-        return f"HOLD at {where}, {when}: too slick even chained. If sent on: {tires}, max {words.mph(s.speed_mps)}."
+        why = "rig may be barred" if s.barred else "may be too slick even chained"
+        return f"HOLD at {where}, {when}: {why}. If sent on: {tires}, max {words.mph(s.speed_mps)}."
     verb = "PLAN TO CHAIN at" if s.advice is Advice.CHAIN else "BE READY TO CHAIN at"
     return f"{verb} {where}, {when}. {tires}. Max {words.mph(s.speed_mps)}, {to_mph(s.bare_speed_mps):.0f} if bare."
 
@@ -46,8 +47,8 @@ def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int, *, tires_first: b
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
     surface = next(f"{name}, " for name, _ in s.surfaces) if s.unknown_frac < 1.0 and (place or tires_first) else ""
     what = f"{place}{surface}{words.likely(s)}"
-    age, text = words.forecast_age(plan), words.rule_text_age(plan, s.jurisdictions)
-    ages = f"Forecast {age} old, rule text {text}" if tires_first else f"Fcst {age} old, law {text}"
+    text = words.rule_text_age(plan, s.jurisdictions)
+    ages = f"{words.forecast_age(plan)}, rule text {text}" if tires_first else f"{words.fcst_age(plan)}, law {text}"
     tires = "" if tires_first else f"Tires: {s.tires_short_words}. "
     # Who is told to hold needs the place to take chains off last of all.
     off = f"Off at {_place(s.chain_off, off_max)}. " if tires_first or s.advice is not Advice.HOLD else ""
@@ -67,7 +68,7 @@ def eased_text(plan: Plan, place: str) -> str:
     """Relief, worded so that nobody throws chains off the truck."""
     where = place or "the snow we named"
     return gsm7.plain(
-        f"EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Forecast "
-        f"{words.forecast_age(plan)} old, rule text {words.rule_text_age(plan)}. "
+        f"EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. "
+        f"{words.forecast_age(plan)}, rule text {words.rule_text_age(plan)}. "
         f"Signs+officers decide, rules change. Read parked."
     )

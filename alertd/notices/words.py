@@ -56,8 +56,13 @@ def age(hours: float) -> str:
 
 
 def forecast_age(plan: Plan) -> str:
-    """The age of the oldest source, e.g. "2 h"."""
-    return age(max(s.age_h for s in plan.sources)) if plan.sources else "unknown"
+    """The age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" when no source answered."""
+    return f"Forecast {age(max(s.age_h for s in plan.sources))} old" if plan.sources else "No forecast"
+
+
+def fcst_age(plan: Plan) -> str:
+    """The same in fewer letters."""
+    return forecast_age(plan).replace("Forecast", "Fcst")
 
 
 def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = ()) -> str:

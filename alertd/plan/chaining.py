@@ -142,16 +142,16 @@ def _hang_at(
     """The stop to hang at and why; None for the trip's own start."""
     on = _last_before(safe, start, params)
     if on is not None:
-        return on, "last listed safe stop before the first road that may need chains"
+        far = ", and a long way short of it" if start - on.distance_m > params.longest_bare_run_m else ""
+        return on, f"last listed safe stop before the first road that may need chains{far}"
     if start <= params.longest_bare_run_m:
         return None, "no listed safe stop before the snow: hang them where the trip starts"
     # A cramped place, or one at the very edge of the snow, still beats any place that is already in it.
-    cramped = [s for s in route.stops if s.distance_m < start]
-    if cramped:
-        bare = [s for s in cramped if s.distance_m <= start - params.stop_clearance_m]
-        return (bare or cramped)[
-            -1
-        ], "only stop listed before the snow, and it is small, on a grade or close to the snow"
+    before = [s for s in route.stops if s.distance_m < start]
+    if before:
+        clear_of_it = [s for s in before if s.distance_m <= start - params.stop_clearance_m]
+        chosen = (clear_of_it or before)[-1]
+        return chosen, "only stop listed before the snow, and it is small, on a grade or close to the snow"
     inside = [s for s in route.stops if start <= s.distance_m <= end]
     if inside:
         best = min(inside, key=lambda s: (not _roomy(s, params), round(_at(route, need_frac, s), 2), s.distance_m))

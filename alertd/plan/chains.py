@@ -25,7 +25,7 @@ def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) 
     Of each jurisdiction on it the strictest level likely enough to be ready for; where only grip or missing weather
     asks for chains, its mildest chain level; where no rule is on file, common practice.
     """
-    postings, demands, limit, section = [], [], None, ""
+    postings, demands, bars, limit, section = [], [], [], None, ""
     for law in need.laws:
         if not law.inside[first : last + 1].any():
             continue
@@ -51,7 +51,9 @@ def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) 
         if not here:
             demands.append(common_practice(rig))
             continue
-        asked = strictest([x[1] for x in likely]) if likely else here[0][1]
+        bars += [asked.barred for _, asked, p in likely if asked.barred and p >= params.chain_probability]
+        passable = [asked for _, asked, _ in likely if not asked.barred]
+        asked = strictest(passable) if passable else here[0][1]
         demands.append(asked)
         level_limit = next(level.speed_limit_mps for level, demand, _ in here if demand is asked)
         if level_limit is not None and (limit is None or level_limit < limit):
@@ -62,7 +64,7 @@ def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) 
         postings=tuple(postings),
         speed_limit_mps=limit,
         speed_section=section,
-        barred="; ".join(dict.fromkeys(d.barred for d in demands if d.barred)),
+        barred="; ".join(dict.fromkeys(bars)),
     )
 
 

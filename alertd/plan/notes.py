@@ -14,6 +14,8 @@ from alertd.rules.rig import Rig
 
 
 def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> tuple[SourceNote, ...]:
+    if not forecast.provider:
+        return ()
     age_h = forecast.age_h(now_utc)
     return (
         SourceNote(
@@ -95,7 +97,7 @@ def cautions(
         share = f"{max(unknown, 0.01):.0%}"
         out.append(f"No usable forecast for {share} of the road at the hour of passing: be ready to chain there")
     for s in sources:
-        if s.stale and s.licence:
+        if s.stale:
             out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
     for law in laws:
         if law.rules is None:
@@ -108,7 +110,7 @@ def cautions(
             )
     for c in carry:
         if not c.certain:
-            roads = ", ".join(dict.fromkeys(words.split()[0] for words in c.not_placed))
+            roads = ", ".join(dict.fromkeys(words.split()[0].rstrip(":") for words in c.not_placed))
             out.append(
                 f"{c.jurisdiction} asks {c.singles_asked} chains aboard by date on listed roads; these of them are not "
                 f"on our map: {roads}; check the list if this trip runs on one"

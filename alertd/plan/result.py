@@ -60,7 +60,8 @@ class Stretch:
 
     probability: share of members in which any point of it needs chains, by expected posting or by grip.
     grip_short_frac / grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
-    without chains and with them. surfaces: share of members in which each class is met anywhere on it.
+    without chains and with them. barred: why this rig may not pass while a likely control is posted, "" if it may.
+    surfaces: share of members in which each class is met anywhere on it.
     """
 
     start_m: float
@@ -79,6 +80,7 @@ class Stretch:
     new_snow_mmwe: float
     grip_short_frac: float
     grip_short_chained_frac: float
+    barred: str
     postings: tuple[Posting, ...]
     hanging: Hanging
     tires_short_words: str

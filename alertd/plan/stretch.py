@@ -60,6 +60,7 @@ def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: fl
         new_snow_mmwe=_median_depth(run.state.snow_mmwe[:, here]),
         grip_short_frac=short_frac,
         grip_short_chained_frac=short_chained_frac,
+        barred=x.chains.barred,
         postings=x.chains.postings,
         hanging=x.chains.hanging,
         tires_short_words=tires_code(rig, x.chains.hanging.tires),
@@ -109,8 +110,8 @@ def _reasons(
 
 
 def _advice(x: ChainedLeg, short_chained_frac: float, params: PlanParams) -> Advice:
-    barred = x.chains.barred and x.driven
-    if barred or short_chained_frac >= params.hold_probability - SAME_PROBABILITY:
+    # Barred only by a level that is itself likely, see chains_for.
+    if x.chains.barred or short_chained_frac >= params.hold_probability - SAME_PROBABILITY:
         return Advice.HOLD
     return Advice.CHAIN if x.driven else Advice.READY
 

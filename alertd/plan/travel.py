@@ -52,7 +52,6 @@ def chained_cap_mps(road_class: NDArray[np.int8], params: PlanParams, limit_mps:
     """Speed with chains on: slower still where the pavement is bare, and never above a legal limit. Any shape."""
     biting = np.isin(road_class, [int(c) for c in CHAIN_SURFACES])
     cap = np.where(biting, min(params.chained_mps, params.chained_ceiling_mps), params.chained_bare_mps)
-    cap = np.where(np.isin(road_class, (RoadClass.ICE, RoadClass.GLAZE)), np.minimum(cap, params.chained_bare_mps), cap)
     return cap if limit_mps is None else np.minimum(cap, limit_mps)
 
 

@@ -104,7 +104,7 @@ def _nothing(ask: ForecastAsk, members: int) -> Forecast:
     unknown = np.full((members, ask.lat_deg.size, hours), np.nan)
     fields: dict[str, Any] = {name: unknown.copy() for name in WEATHER_FIELDS if name != "precip_form"}
     return Forecast(
-        provider="no source",
+        provider="",
         licence="",
         issued_at=None,
         fetched_at=ask.now_utc,

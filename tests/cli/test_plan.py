@@ -230,5 +230,5 @@ def test_the_trips_of_a_day_to_come_are_planned_within_the_look_ahead(
     result = alertd("brief", "--config", config, "--json")
     assert result.exit_code == 0, result.stderr
     brief = json.loads(result.stdout)
-    assert "1 trips" in brief["text"]
+    assert "1 trip:" in brief["text"]
     assert "T-2" not in brief["text"]

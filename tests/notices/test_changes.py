@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -162,8 +163,15 @@ def test_a_notice_outlives_its_use_by_no_more_than_an_hour(saying: Saying) -> No
     plan = saying(CHAIN)
     driver = Talk().hear(plan)[0]
     assert (driver.expires_at - plan.stretches[0].chain_up.arrive_at).total_seconds() == 3600
-    late = Talk().hear(plan, at_hour(20))[0]
-    assert (late.expires_at - at_hour(20)).total_seconds() == 900
+    now = max(plan.stretches[0].leave_at, plan.stretches[0].chain_up.arrive_at + timedelta(hours=1))
+    late = Talk().hear(plan, now)[0]
+    assert (late.expires_at - now).total_seconds() == 900
+
+
+def test_a_pass_that_lies_behind_the_truck_is_no_news_to_people(saying: Saying) -> None:
+    plan = saying(CHAIN)
+    notices = Talk().hear(plan, plan.stretches[0].leave_at + timedelta(hours=1))
+    assert [n.audience for n in notices] == [Audience.FLEET]
 
 
 def test_words_that_do_not_fit_a_text_are_still_said(saying: Saying) -> None:

@@ -67,7 +67,7 @@ def test_every_trip_is_headed_exactly_once(saying: Callable[..., Plan], trips: l
     ]
     text = brief(*plans, not_planned=tuple((f"NP-{i}", "no such route") for i in range(missed)))
     assert sorted(headlines(text)) == sorted([f"NP-{i}" for i in range(missed)] + [p.trip_id for p in plans])
-    assert f"{len(plans) + missed} trips" in text
+    assert f"{len(plans) + missed} trip" in text
 
 
 def test_a_trip_that_could_not_be_planned_is_named_with_its_reason() -> None:

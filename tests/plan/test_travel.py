@@ -62,7 +62,7 @@ def test_unchained_speed_halves_on_packed_snow() -> None:
 def test_chained_speeds_follow_the_trade() -> None:
     """Common practice, no source: never above 30 chained, 20 to 25 on snow or ice, not above 20 on bare pavement."""
     classes = np.array([RoadClass.SNOW, RoadClass.ICE, RoadClass.WET, RoadClass.DRY], dtype=np.int8)
-    assert (np.array([25, 20, 20, 20]) == np.round([to_mph(v) for v in chained_cap_mps(classes, PARAMS, None)])).all()
+    assert (np.array([25, 25, 20, 20]) == np.round([to_mph(v) for v in chained_cap_mps(classes, PARAMS, None)])).all()
     assert chained_cap_mps(classes, PARAMS, to_mps(15.0)).max() == pytest.approx(to_mps(15.0))
 
 
