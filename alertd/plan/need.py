@@ -14,7 +14,8 @@ from alertd.route.line import JurisdictionSpan, Route
 from alertd.route.snap import interval_between
 from alertd.rules.demand import TireDemand, demand_for
 from alertd.rules.estimate import posting_probability, within_reach
-from alertd.rules.law import ControlLevel, RuleSet
+from alertd.rules.land import spans_inside
+from alertd.rules.law import ControlLevel, RuleSet, Zone
 from alertd.rules.rig import AxleRole, Rig, Tire
 
 Array: TypeAlias = NDArray[np.float64]
@@ -68,14 +69,21 @@ def _place(route: Route, span: JurisdictionSpan, rules: RuleSet | None, rig: Rig
         return LawSpan(span=span, rules=None, inside=inside, levels=(), zone_spans={})
     spans = {}
     for zone in rules.zones:
-        if zone.from_point is None or zone.to_point is None:
-            continue
-        where = interval_between(route, zone.from_point, zone.to_point)
-        if where is not None and where[0] <= span.end_m and where[1] >= span.start_m:
-            spans[zone.id] = [where]
+        touched = [w for w in _zone_spans(route, zone) if w[0] <= span.end_m and w[1] >= span.start_m]
+        if touched:
+            spans[zone.id] = touched
     asked = [(level, demand_for(rules, level, rig)) for level in sorted(rules.levels, key=lambda lv: lv.rank)]
     levels = tuple((level, demand) for level, demand in asked if demand.tires_min > 0 or demand.barred)
     return LawSpan(span=span, rules=rules, inside=inside, levels=levels, zone_spans=spans)
+
+
+def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
+    if zone.outline:
+        return spans_inside(zone.outline, route.lat_deg, route.lon_deg, route.distance_m)
+    if zone.from_point is None or zone.to_point is None:
+        return []
+    where = interval_between(route, zone.from_point, zone.to_point)
+    return [] if where is None else [where]
 
 
 def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState, params: PlanParams) -> Need:

@@ -42,6 +42,7 @@ def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
                 reviewed_on=r.reviewed_on,
                 review_by=r.review_by,
                 overdue=r.review_overdue(day),
+                aged=r.freshness(day),
             )
     return tuple(notes.values())
 
@@ -103,11 +104,9 @@ def cautions(
         if law.rules is None:
             name = law.span.name or "land whose jurisdiction is not known"
             out.append(f"No chain rule on file for {name}: ask its road authority; tires named after common practice")
-    for r in rules:
-        if r.overdue:
-            out.append(
-                f"Rule text of {r.name} was due for review on {r.review_by.isoformat()}: check before relying on it"
-            )
+    aged = "; ".join(f"{r.name}'s {' and '.join(r.aged)}" for r in rules if r.aged)
+    if aged:
+        out.append(f"Rule texts that may no longer be the law: {aged}: check before relying on them")
     for c in carry:
         if not c.certain:
             roads = ", ".join(dict.fromkeys(words.split()[0].rstrip(":") for words in c.not_placed))

@@ -125,7 +125,7 @@ class SourceNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleNote:
-    """The rule text a plan stands on and how old it is."""
+    """The rule text a plan stands on and how old it is. aged: why it may no longer be the law, empty when fresh."""
 
     jurisdiction: str
     name: str
@@ -134,6 +134,7 @@ class RuleNote:
     reviewed_on: date
     review_by: date
     overdue: bool
+    aged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

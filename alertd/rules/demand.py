@@ -136,7 +136,7 @@ def carry_duty(
     duties = [
         _duty(ruleset, rule, rig, zone_ids_on_route)
         for rule in ruleset.carry
-        if rule.season.contains(day) and fits(rule.rig_class, rig.layout)
+        if rule.season.contains(day) and fits(rule.rig_class, rig.layout) and rig.devices.isdisjoint(rule.satisfied_by)
     ]
     duties += [
         _carry_for(ruleset, rig, level.carry_for_level, demand=demand_for(ruleset, level, rig))
@@ -153,7 +153,7 @@ def _duty(ruleset: RuleSet, rule: CarryRule, rig: Rig, zone_ids_on_route: Collec
     certain = bool(hit) or not rule.zones
     if not certain and not unplaced and rule.zones_complete:
         return None
-    words = tuple(f"{z.road} {z.from_words} to {z.to_words}" for z in unplaced)
+    words = tuple(z.words for z in unplaced)
     if not rule.zones_complete:
         words += ("other roads: the list was not read to its end",)
     return _carry_for(ruleset, rig, rule.enough_for_level, rule=rule, zones=hit, not_placed=words, certain=certain)
@@ -190,6 +190,33 @@ def _carry_for(
         doubt="; ".join(d for d in (why.doubt, asked.doubt) if d),
         exemptions=rule.exemptions if rule else (),
     )
+
+
+def standing_on(rig: Rig, hanging: Hanging) -> tuple[tuple[Tire, tuple[TireDemand, ...]], ...]:
+    """For each chained tire, the demands whose text it serves, in the order of the hanging's demands.
+
+    Where a law leaves a choice, its text stands beside the tires of the choice that is preferred among those hung.
+    None stands beside the second tire of a pair that only a double, in place of a missing single, takes in.
+    """
+    hung = frozenset(hanging.tires)
+    met = [
+        (demand, sorted((c for c in demand.choices if c <= hung), key=lambda c: _liking(rig.layout, c)))
+        for demand in hanging.demands
+    ]
+    used = {tire for _, within in met for tire in within[0]}
+    return tuple(
+        (
+            tire,
+            tuple(d for d, within in met if tire in (within[0] if tire in used else frozenset().union(*within))),
+        )
+        for tire in hanging.tires
+    )
+
+
+def _liking(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
+    """Smaller is rather hung: fewest tires first, then as `_preference` has it."""
+    ranks = [_preference(rig, t) for t in tires]
+    return (len(tires), *(sum(column) for column in zip(*ranks, strict=True)))
 
 
 class _Same(Generic[T]):

@@ -20,25 +20,30 @@ class Confidence(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Season:
-    """Inclusive dates within a year as (month, day); may wrap the new year."""
+    """Inclusive dates within a year as (month, day); may wrap the new year.
+
+    ends: last days that differ from year to year (Easter), one a calendar year; `end` holds in a year without one.
+    """
 
     start: tuple[int, int]
     end: tuple[int, int]
+    ends: tuple[date, ...] = ()
 
     def contains(self, day: date) -> bool:
         key = (day.month, day.day)
-        if self.start <= self.end:
-            return self.start <= key <= self.end
-        return key >= self.start or key <= self.end
+        end = next(((e.month, e.day) for e in self.ends if e.year == day.year), self.end)
+        if self.start <= end:
+            return self.start <= key <= end
+        return key >= self.start or key <= end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Zone:
-    """A stretch of a named road where a rule can apply, given by two points on it (route order does not matter).
+    """Where a rule can apply: a stretch of a named road, or the land inside an outline, or "wherever signed".
 
-    Mileposts are words for the reader; the points place it on a route's line. Without points the zone is known in
-    words only: it is "not placed", and whoever asks about it is told so. within_m: how far the points may lie off
-    the road.
+    A stretch is given by two points on it (route order does not matter); mileposts are words for the reader. With
+    neither points nor outline the zone is known in words only: it is "not placed", and whoever asks about it is told
+    so. within_m: how far the points may lie off the road.
     """
 
     id: str
@@ -50,10 +55,16 @@ class Zone:
     to_words: str = ""
     within_m: float = 1000.0
     doubt: str = ""
+    outline: tuple[tuple[float, float], ...] = ()  # corners (latitude, longitude), three or more
 
     @property
     def placed(self) -> bool:
-        return self.from_point is not None and self.to_point is not None
+        return (self.from_point is not None and self.to_point is not None) or bool(self.outline)
+
+    @property
+    def words(self) -> str:
+        """Road and ends for a reader, e.g. "US-12: Packwood MP 135 to Naches MP 187"."""
+        return f"{self.road}: {self.from_words} to {self.to_words}" if self.from_words else self.road
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +72,7 @@ class RigClass:
     """Which combinations a demand is for. None means "any". Masses in kg of rated (GVWR, GCWR or licensed) mass.
 
     min and max are inclusive; over_rated_mass_kg is "more than", as in "vehicles over 10,000 GVW". Axles count
-    whether lifted or not.
+    whether lifted or not. fitted: only rigs that have all of these devices.
     """
 
     over_rated_mass_kg: float | None = None
@@ -74,6 +85,7 @@ class RigClass:
     min_towed_units: int | None = None
     max_towed_units: int | None = None
     kinds: tuple[Kind, ...] = ()
+    fitted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +100,8 @@ class Placement:
     place: which tire of a dual pair counts.
     total_tires: at least this many of the group's tires, or all of them if there are fewer, in any arrangement that
     is mirror-symmetric left to right (used where a law only counts tires; then axles, per_axle, place are not read).
-    units and coupling: the units of the rig whose axles make the group, each unit a group of its own.
+    units and coupling: the units of the rig whose axles make the group, each unit a group of its own; "later towed"
+    are all behind the first.
     Where the group has fewer axles than asked, those that are there.
     """
 
@@ -96,7 +109,7 @@ class Placement:
     axles: Literal["one", "two", "all", "primary", "last", "one of last two"] = "one"
     per_axle: Literal["each side", "all tires", "one tire", "staggered", "diagonal"] = "each side"
     place: Literal["outside", "inside", "either"] = "outside"
-    units: Literal["power", "each towed", "first towed", "last towed", "any towed"] = "power"
+    units: Literal["power", "each towed", "first towed", "later towed", "last towed", "any towed"] = "power"
     coupling: Coupling | None = None
     total_tires: int | None = None
     skip_lift: bool = True
@@ -125,6 +138,8 @@ class Demand:
 class ControlLevel:
     """A control as the authority posts it. `rank` orders levels of one jurisdiction, larger is stricter.
 
+    trigger: "posted" by a sign, light or order; "road" where the state of the road itself calls the duty and no sign
+    need stand; "event" only after an announced emergency.
     carry_for_level: while this is posted, chains enough for that level must be on board.
     """
 
@@ -139,12 +154,15 @@ class ControlLevel:
     speed_limit_mps: float | None = None
     speed_section: str = ""
     doubt: str = ""
+    trigger: Literal["posted", "road", "event"] = "posted"
+    posted_by: str = ""  # "" where no text we read says who
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarryRule:
     """A duty to have chains on board by date and road, whatever the weather.
 
+    satisfied_by: devices that, fitted to the rig, meet the duty (winter tires in place of chains on board).
     zones_complete is False where the list of roads was not read to its end: elsewhere in the jurisdiction the
     duty cannot be ruled out.
     """
@@ -159,6 +177,7 @@ class CarryRule:
     doubt: str = ""
     zones_complete: bool = True
     exemptions: tuple[str, ...] = ()
+    satisfied_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +188,39 @@ class ChainBan:
     where: str
     section: str
     confidence: Confidence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TireDuty:
+    """Winter tires asked by date or by the state of the road. In words: a rig file does not say which tires are on."""
+
+    season: Season | None
+    what: str
+    section: str
+    confidence: Confidence
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainedSpeed:
+    """The speed with chains on, wherever that is. `binding` is False where the figure is advice, not law."""
+
+    limit_mps: float
+    binding: bool
+    section: str
+    confidence: Confidence
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fine:
+    """What an offence costs, in the currency of the text."""
+
+    offence: str
+    amount: str
+    section: str
+    confidence: Confidence
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,10 +244,11 @@ class PostingEstimate:
 class RuleSet:
     """A jurisdiction's rules, with their text's date and the dates of our reading.
 
-    text_date_note says how far text_date can be trusted, e.g. that only its year is known.
+    text_date: the day to which the text that was read is current. text_date_note says how far that can be trusted,
+    e.g. that only its year is known. notes: what else the text tells a driver, e.g. where it bars a trailer.
     """
 
-    jurisdiction: str  # ISO 3166-2
+    jurisdiction: str  # ISO 3166-2, or ISO 3166-1 alpha-2 for a whole country
     name: str
     citation: str
     text_date: date
@@ -209,6 +262,10 @@ class RuleSet:
     sources: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     text_date_note: str = ""
+    tire_duties: tuple[TireDuty, ...] = ()
+    speeds: tuple[ChainedSpeed, ...] = ()
+    fines: tuple[Fine, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def level(self, level_id: str) -> ControlLevel:
         return next(lv for lv in self.levels if lv.id == level_id)
@@ -223,3 +280,21 @@ class RuleSet:
     def review_overdue(self, day: date) -> bool:
         """True after the day by which a person should have read the live text again."""
         return day > self.review_by
+
+    def freshness(self, day: date) -> tuple[str, ...]:
+        """Why this reading may no longer be the law on `day`; empty when it is fresh.
+
+        Overdue for review, or a text not known to be current into the winter season before this one. Winter seasons
+        run from 1 July: on 25 Nov 2026 the last season is the one that began on 1 July 2025.
+        """
+        reasons = []
+        if self.review_overdue(day):
+            reasons.append(f"was due for review on {self.review_by.isoformat()}")
+        if self.text_date < last_season_start(day):
+            reasons.append(f"is of {self.text_date.isoformat()}, older than the last winter season")
+        return tuple(reasons)
+
+
+def last_season_start(day: date) -> date:
+    """1 July on which the winter season before that of `day` began."""
+    return date(day.year - (1 if (day.month, day.day) >= (7, 1) else 2), 7, 1)

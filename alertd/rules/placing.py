@@ -37,6 +37,7 @@ def fits(rig_class: RigClass, rig: Layout) -> bool:
         or _outside(drive_n, rig_class.min_drive_axles, rig_class.max_drive_axles)
         or _outside(rig.towed_units, rig_class.min_towed_units, rig_class.max_towed_units)
         or (rig_class.kinds and rig.kind not in rig_class.kinds)
+        or not rig.devices.issuperset(rig_class.fitted)
     )
 
 
@@ -86,7 +87,7 @@ def _units(p: Placement, rig: Layout) -> tuple[int, ...]:
     towed = tuple(
         u for u in range(1, rig.towed_units + 1) if p.coupling in (None, _coupling(rig, u)) and _axles(p, rig, u)
     )
-    return {"first towed": towed[:1], "last towed": towed[-1:]}.get(p.units, towed)
+    return {"first towed": towed[:1], "later towed": towed[1:], "last towed": towed[-1:]}.get(p.units, towed)
 
 
 def _coupling(rig: Layout, unit: int) -> str:

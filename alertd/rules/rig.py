@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 Side = Literal["left", "right"]
 Place = Literal["outside", "inside", "single"]
-Kind = Literal["tractor", "truck", "bus"]
+Kind = Literal["tractor", "truck", "bus", "car"]
 Coupling = Literal["fifth wheel", "drawbar"]
 
 _SIDES: tuple[Side, ...] = ("left", "right")

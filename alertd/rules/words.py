@@ -21,9 +21,10 @@ def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
         # The outside tires of one axle's two pairs are its "outside duals" to a driver.
         brief = pattern.replace("outside each side", "outside duals").replace("inside each side", "inside duals")
         said.setdefault(unit, []).append(f"{axles} {brief}".strip())
-    trailers = [unit for unit in said if unit.endswith("trailer")]
-    if 1 < len(trailers) == rig.towed_units and all(said[u] == said[trailers[0]] for u in trailers):
-        said = {("each trailer" if u == trailers[0] else u): how for u, how in said.items() if u not in trailers[1:]}
+    for kind, role in (("trailer", AxleRole.TRAILER), ("dolly", AxleRole.DOLLY)):
+        alike = [unit for unit in said if unit.endswith(kind)]
+        if 1 < len(alike) == len(_units(rig, role)) and all(said[u] == said[alike[0]] for u in alike):
+            said = {(f"each {kind}" if u == alike[0] else u): how for u, how in said.items() if u not in alike[1:]}
     return " + ".join(f"{unit} {how}" for unit, hows in said.items() for how in hows) or "no tires"
 
 
@@ -65,7 +66,12 @@ def _unit_words(rig: Rig, axle_idx: int) -> str:
         return str(axle.role)
     name = "dolly" if axle.role is AxleRole.DOLLY else "trailer"
     # "2nd trailer", not "trailer 2": a number after the word reads as a count of tires.
-    return name if rig.towed_units == 1 else f"{('1st', '2nd', '3rd', '4th')[axle.unit - 1]} {name}"
+    return name if len(_units(rig, axle.role)) == 1 else f"{('1st', '2nd', '3rd', '4th')[axle.unit - 1]} {name}"
+
+
+def _units(rig: Rig, role: AxleRole) -> set[int]:
+    """The units that have such an axle."""
+    return {axle.unit for axle in rig.axles if axle.role is role}
 
 
 def _pattern(rig: Rig, chained: list[Tire]) -> str:
@@ -101,6 +107,8 @@ def _axle_code(rig: Rig, axles: list[int]) -> str:
         return ""
     if rig.axles[axles[0]].unit == 0:
         return ("axle " if len(axles) == 1 else "axles ") + "+".join(str(peers.index(a) + 1) for a in axles)
+    if len(axles) == len(peers) > 2:
+        return f"all {len(peers)} axles"
     return " and ".join(_along(peers, a) for a in axles)
 
 

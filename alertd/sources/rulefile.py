@@ -12,22 +12,19 @@ from alertd.road.state import RoadClass
 from alertd.rules.law import (
     CarryRule,
     ChainBan,
+    ChainedSpeed,
     Confidence,
     ControlLevel,
-    Demand,
-    Placement,
+    Fine,
     PostingEstimate,
-    RigClass,
     RuleSet,
     Season,
+    TireDuty,
     Zone,
 )
-from alertd.rules.rig import Coupling, Kind
+from alertd.sources.levelfile import ConfidenceWord, LevelFile, RigClassFile, Words, speed_mps
 from alertd.sources.tomlfile import FileModel, Mistake, read_toml
-from alertd.units import POUND_KG, to_mps
 
-Words = Annotated[str, Field(min_length=1)]
-ConfidenceWord = Literal["statute", "agency", "secondary", "memory", "doubt"]
 Point = Annotated[list[float], Field(min_length=2, max_length=2, examples=[[47.4544, -115.6945]])]
 PavementWord = Literal["dry", "moist", "wet", "rime", "snow", "ice", "glaze", "slush", "packed snow"]
 
@@ -56,14 +53,19 @@ def read_rulesets(folder: Path) -> dict[str, RuleSet]:
 class SeasonFile(FileModel):
     first: str = Field(alias="from", examples=["11-01"])
     last: str = Field(alias="to", examples=["04-01"])
+    # The last day where it moves with Easter, one date a year; `to` holds in a year without one.
+    ends: list[date] = Field(default_factory=list, examples=[[date(2027, 4, 4)]])
 
     @model_validator(mode="after")
     def _are_days(self) -> "SeasonFile":
         self.to_core()
+        years = [day.year for day in self.ends]
+        if len(years) != len(set(years)):
+            raise Mistake("ends", "holds two days of one year", "keep one last day a year")
         return self
 
     def to_core(self) -> Season:
-        return Season(start=_month_day("from", self.first), end=_month_day("to", self.last))
+        return Season(start=_month_day("from", self.first), end=_month_day("to", self.last), ends=tuple(self.ends))
 
 
 def _month_day(key: str, text: str) -> tuple[int, int]:
@@ -75,21 +77,39 @@ def _month_day(key: str, text: str) -> tuple[int, int]:
 
 
 class ZoneFile(FileModel):
+    """A stretch of road (from, to, and points where known), land inside an outline, or roads signed for it."""
+
     id: Words
     name: Words
     road: Words
-    first: Words = Field(alias="from")
-    last: Words = Field(alias="to")
+    first: Words | None = Field(None, alias="from")
+    last: Words | None = Field(None, alias="to")
     from_point: Point | None = None
     to_point: Point | None = None
     within_m: float = Field(1000.0, gt=0)
+    outline: list[Point] = Field(default_factory=list)
+    wherever_signed: bool = False
     doubt: str = ""
+
+    @model_validator(mode="after")
+    def _says_where(self) -> "ZoneFile":
+        stretch = self.first is not None or self.last is not None or self.from_point is not None
+        if [stretch, bool(self.outline), self.wherever_signed].count(True) != 1:
+            raise Mistake(
+                "", "says where in no way or in several", "give from and to, or outline, or wherever_signed = true"
+            )
+        if stretch and (self.first is None or self.last is None):
+            raise Mistake("to" if self.last is None else "from", "missing", "give both ends in words, e.g. mileposts")
+        if self.outline and len(self.outline) < 3:
+            raise Mistake("outline", f"{len(self.outline)} corners are no land", "give three corners or more")
+        return self
 
     @model_validator(mode="after")
     def _points_are_places(self) -> "ZoneFile":
         if (self.from_point is None) != (self.to_point is None):
             raise Mistake("", "one point without the other", "give both from_point and to_point, or neither")
-        for key, point in (("from_point", self.from_point), ("to_point", self.to_point)):
+        ends = [("from_point", self.from_point), ("to_point", self.to_point)]
+        for key, point in ends + [("outline", corner) for corner in self.outline]:
             if point and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
                 raise Mistake(key, f"{point} is no place", "write [latitude, longitude] in degrees, west negative")
         return self
@@ -101,147 +121,16 @@ class ZoneFile(FileModel):
             road=self.road,
             from_point=_point(self.from_point),
             to_point=_point(self.to_point),
-            from_words=self.first,
-            to_words=self.last,
+            from_words=self.first or "",
+            to_words=self.last or "",
             within_m=self.within_m,
             doubt=self.doubt,
+            outline=tuple((lat, lon) for lat, lon in self.outline),
         )
 
 
 def _point(pair: Sequence[float] | None) -> tuple[float, float] | None:
     return None if pair is None else (float(pair[0]), float(pair[1]))
-
-
-class RigClassFile(FileModel):
-    over_lb: float | None = Field(None, gt=0)
-    over_kg: float | None = Field(None, gt=0)
-    at_least_lb: float | None = Field(None, gt=0)
-    at_least_kg: float | None = Field(None, gt=0)
-    at_most_lb: float | None = Field(None, gt=0)
-    at_most_kg: float | None = Field(None, gt=0)
-    axles_min: int | None = Field(None, ge=2)
-    axles_max: int | None = Field(None, ge=2)
-    drive_axles_min: int | None = Field(None, ge=1)
-    drive_axles_max: int | None = Field(None, ge=1)
-    towed_min: int | None = Field(None, ge=0)
-    towed_max: int | None = Field(None, ge=0)
-    kinds: list[Kind] = Field(default_factory=list)
-
-    @model_validator(mode="after")
-    def _one_unit_of_mass(self) -> "RigClassFile":
-        for name in ("over", "at_least", "at_most"):
-            if getattr(self, f"{name}_lb") is not None and getattr(self, f"{name}_kg") is not None:
-                raise Mistake(f"{name}_kg", f"stands there beside {name}_lb", "keep the one the text uses")
-        return self
-
-    def to_core(self) -> RigClass:
-        return RigClass(
-            over_rated_mass_kg=_mass_kg(self.over_lb, self.over_kg),
-            min_rated_mass_kg=_mass_kg(self.at_least_lb, self.at_least_kg),
-            max_rated_mass_kg=_mass_kg(self.at_most_lb, self.at_most_kg),
-            min_axles=self.axles_min,
-            max_axles=self.axles_max,
-            min_drive_axles=self.drive_axles_min,
-            max_drive_axles=self.drive_axles_max,
-            min_towed_units=self.towed_min,
-            max_towed_units=self.towed_max,
-            kinds=tuple(self.kinds),
-        )
-
-
-def _mass_kg(mass_lb: float | None, mass_kg: float | None) -> float | None:
-    return mass_kg if mass_lb is None else mass_lb * POUND_KG
-
-
-class PlacementFile(FileModel):
-    group: Literal["drive", "steer", "trailer", "dolly", "tag", "trailer or dolly"]
-    axles: Literal["one", "two", "all", "primary", "last", "one of last two"] = "one"
-    per_axle: Literal["each side", "all tires", "one tire", "staggered", "diagonal"] = "each side"
-    place: Literal["outside", "inside", "either"] = "outside"
-    units: Literal["power", "each towed", "first towed", "last towed", "any towed"] | None = None
-    coupling: Coupling | None = None
-    total_tires: int | None = Field(None, ge=1)
-    skip_lift: bool = True
-
-    @model_validator(mode="after")
-    def _group_is_on_these_units(self) -> "PlacementFile":
-        if (self.units == "power") != (self.group in ("drive", "steer", "tag")) and self.units is not None:
-            raise Mistake("units", f'group "{self.group}" is not on "{self.units}"', "leave units out or mend it")
-        return self
-
-    def to_core(self) -> Placement:
-        return Placement(
-            group=self.group,
-            axles=self.axles,
-            per_axle=self.per_axle,
-            place=self.place,
-            units=self.units or ("power" if self.group in ("drive", "steer", "tag") else "each towed"),
-            coupling=self.coupling,
-            total_tires=self.total_tires,
-            skip_lift=self.skip_lift,
-        )
-
-
-class DemandFile(FileModel):
-    rigs: RigClassFile = Field(RigClassFile(), alias="for")
-    layouts: list[list[PlacementFile]] = Field(
-        min_length=1, examples=[[[{"group": "drive", "axles": "one", "per_axle": "each side"}]]]
-    )
-    section: Words
-    confidence: ConfidenceWord
-    doubt: str = ""
-    satisfied_by: list[Words] = Field(default_factory=list)
-    devices: list[Words] = Field(default_factory=list)
-    barred: str = ""
-
-    @model_validator(mode="after")
-    def _doubt_is_said(self) -> "DemandFile":
-        if self.confidence in ("memory", "doubt") and not self.doubt:
-            raise Mistake("doubt", f'missing where confidence is "{self.confidence}"', 'add doubt = "what is not sure"')
-        return self
-
-    def to_core(self) -> Demand:
-        return Demand(
-            rig_class=self.rigs.to_core(),
-            layouts=tuple(tuple(p.to_core() for p in layout) for layout in self.layouts),
-            section=self.section,
-            confidence=Confidence(self.confidence),
-            doubt=self.doubt,
-            satisfied_by=tuple(self.satisfied_by),
-            devices=tuple(self.devices),
-            barred=self.barred,
-        )
-
-
-class LevelFile(FileModel):
-    id: Words
-    legal_name: Words
-    rank: int = Field(ge=1)
-    demand: list[DemandFile] = Field(default_factory=list)
-    demands_of: str | None = None  # take demands, and devices and exemptions not given here, from that level
-    zones: list[Words] = Field(default_factory=list)
-    devices: list[Words] = Field(default_factory=list)
-    exemptions: list[Words] = Field(default_factory=list)
-    carry_for_level: str = ""
-    speed_limit_mph: float | None = Field(None, gt=0, le=80)
-    speed_section: str = ""
-    doubt: str = ""
-
-    @model_validator(mode="after")
-    def _asks_something_of_every_rig(self) -> "LevelFile":
-        if bool(self.demand) == (self.demands_of is not None):
-            raise Mistake(
-                "demand",
-                "missing, or given beside demands_of",
-                'give [[level.demand]] blocks or demands_of = "level id"',
-            )
-        if self.demand and self.demand[-1].rigs != RigClassFile():
-            raise Mistake(
-                "demand", "the last one leaves rigs out", "end with one without `for`, saying what others owe"
-            )
-        if self.speed_limit_mph is not None and not self.speed_section:
-            raise Mistake("speed_section", "missing beside speed_limit_mph", "add the text that sets the speed")
-        return self
 
 
 class CarryFile(FileModel):
@@ -255,6 +144,7 @@ class CarryFile(FileModel):
     confidence: ConfidenceWord
     doubt: str = ""
     exemptions: list[Words] = Field(default_factory=list)
+    satisfied_by: list[Words] = Field(default_factory=list)
 
     def to_core(self) -> CarryRule:
         return CarryRule(
@@ -268,6 +158,7 @@ class CarryFile(FileModel):
             doubt=self.doubt,
             zones_complete=self.zones_complete,
             exemptions=tuple(self.exemptions),
+            satisfied_by=tuple(self.satisfied_by),
         )
 
 
@@ -283,6 +174,68 @@ class BanFile(FileModel):
             where=self.where,
             section=self.section,
             confidence=Confidence(self.confidence),
+        )
+
+
+class TireDutyFile(FileModel):
+    season: SeasonFile | None = None  # left out: whenever the road is so
+    what: Words
+    section: Words
+    confidence: ConfidenceWord
+    doubt: str = ""
+
+    def to_core(self) -> TireDuty:
+        return TireDuty(
+            season=self.season.to_core() if self.season else None,
+            what=self.what,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+            doubt=self.doubt,
+        )
+
+
+class ChainedSpeedFile(FileModel):
+    """The speed with chains on, at any level. binding = true makes it the law of every level without its own."""
+
+    mph: float | None = Field(None, gt=0, le=80)
+    kmh: float | None = Field(None, gt=0, le=130)
+    binding: bool
+    section: Words
+    confidence: ConfidenceWord
+    doubt: str = ""
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> "ChainedSpeedFile":
+        if (self.mph is None) == (self.kmh is None):
+            raise Mistake("mph", "missing, or beside kmh", "give the one the text uses")
+        return self
+
+    def to_core(self) -> ChainedSpeed:
+        limit = speed_mps(self.mph, self.kmh)
+        assert limit is not None  # noqa: S101 - the validator above
+        return ChainedSpeed(
+            limit_mps=limit,
+            binding=self.binding,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+            doubt=self.doubt,
+        )
+
+
+class FineFile(FileModel):
+    offence: Words
+    amount: Words
+    section: Words
+    confidence: ConfidenceWord
+    doubt: str = ""
+
+    def to_core(self) -> Fine:
+        return Fine(
+            offence=self.offence,
+            amount=self.amount,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+            doubt=self.doubt,
         )
 
 
@@ -308,7 +261,7 @@ class EstimateFile(FileModel):
 class RuleFile(FileModel):
     """What a rule file holds. `our_estimate` blocks are ours; all else is the law as we read it."""
 
-    jurisdiction: str = Field(pattern=r"^[A-Z]{2}-[A-Z0-9]{1,3}$", examples=["US-MT"])
+    jurisdiction: str = Field(pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$", examples=["US-MT"])
     name: Words
     citation: Words = Field(examples=["Idaho Code 49-948(5)-(9)"])
     text_date: date = Field(examples=[date(2023, 10, 1)])
@@ -317,10 +270,15 @@ class RuleFile(FileModel):
     review_by: date = Field(examples=[date(2027, 10, 1)])
     sources: list[Words] = Field(min_length=1, examples=[["https://legislature.example/section"]])
     doubts: list[Words] = Field(default_factory=list)
+    notes: list[Words] = Field(default_factory=list)
+    posted_by: str = ""
     zone: list[ZoneFile] = Field(default_factory=list)
     level: list[LevelFile] = Field(default_factory=list)
     carry: list[CarryFile] = Field(default_factory=list)
     ban: list[BanFile] = Field(default_factory=list)
+    tire_duty: list[TireDutyFile] = Field(default_factory=list)
+    chained_speed: list[ChainedSpeedFile] = Field(default_factory=list)
+    fine: list[FineFile] = Field(default_factory=list)
     our_estimate: list[EstimateFile] = Field(default_factory=list)
 
     @model_validator(mode="after")
@@ -347,10 +305,18 @@ class RuleFile(FileModel):
             estimates=tuple(e.to_core() for e in self.our_estimate),
             sources=tuple(self.sources),
             doubts=tuple(self.doubts),
+            tire_duties=tuple(d.to_core() for d in self.tire_duty),
+            speeds=tuple(v.to_core() for v in self.chained_speed),
+            fines=tuple(f.to_core() for f in self.fine),
+            notes=tuple(self.notes),
         )
 
     def _level(self, level: LevelFile) -> ControlLevel:
         holder = next(lv for lv in self.level if lv.id == level.demands_of) if level.demands_of else level
+        limit, section = level.speed_limit_mps, level.speed_section
+        for speed in (v.to_core() for v in self.chained_speed if v.binding):
+            if limit is None or speed.limit_mps < limit:
+                limit, section = speed.limit_mps, speed.section
         return ControlLevel(
             id=level.id,
             legal_name=level.legal_name,
@@ -360,9 +326,11 @@ class RuleFile(FileModel):
             devices=tuple(level.devices or holder.devices or ["tire chains"]),
             exemptions=tuple(level.exemptions or holder.exemptions),
             carry_for_level=level.carry_for_level,
-            speed_limit_mps=None if level.speed_limit_mph is None else to_mps(level.speed_limit_mph),
-            speed_section=level.speed_section,
+            speed_limit_mps=limit,
+            speed_section=section,
             doubt=level.doubt,
+            trigger=level.trigger,
+            posted_by=level.posted_by or self.posted_by,
         )
 
     @model_validator(mode="after")

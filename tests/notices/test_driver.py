@@ -17,7 +17,7 @@ from alertd.sources.rulefile import read_rulesets
 
 ROOT = Path(__file__).parents[2]
 RIGS = read_rigs(ROOT / "config/rigs")
-RULES = read_rulesets(ROOT / "config/rules") | read_rulesets(ROOT / "fixtures/rules_elsewhere")
+RULES = read_rulesets(ROOT / "config/rules")
 
 # Lengths in proportion: US-101 and SR-203 are as long as route numbers come, mileposts have one decimal at most.
 PLACES = {

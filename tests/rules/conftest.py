@@ -1,4 +1,4 @@
-"""The rule files as shipped, other jurisdictions as test data, and the rigs of the reference's shorthand."""
+"""The rule files as shipped, and the rigs of the reference's shorthand."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -16,11 +16,6 @@ ROOT = Path(__file__).parents[2]
 @pytest.fixture(scope="session")
 def shipped() -> dict[str, RuleSet]:
     return read_rulesets(ROOT / "config/rules")
-
-
-@pytest.fixture(scope="session")
-def rulesets(shipped: dict[str, RuleSet]) -> dict[str, RuleSet]:
-    return shipped | read_rulesets(ROOT / "fixtures/rules_elsewhere")
 
 
 @pytest.fixture(scope="session")

@@ -14,8 +14,8 @@ LEVEL = {"US-ID": "chains-required", "US-MT": "chains-required-towing", "US-WA":
 NOVEMBER = date(2026, 11, 25)
 
 
-def _asked(rulesets: dict[str, RuleSet], code: str, rig: Rig, level: str | None = None) -> TireDemand:
-    return demand_for(rulesets[code], rulesets[code].level(level or LEVEL[code]), rig)
+def _asked(shipped: dict[str, RuleSet], code: str, rig: Rig, level: str | None = None) -> TireDemand:
+    return demand_for(shipped[code], shipped[code].level(level or LEVEL[code]), rig)
 
 
 def _carrying(rig: Rig, singles: int, doubles: int = 0) -> Rig:
@@ -149,13 +149,13 @@ def test_chains_add_up_to_the_tires_covered(
     assert more.singles_short <= hanging.singles_short
 
 
-def test_strictest_is_the_barred_then_the_most_tires(rulesets: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
-    idaho, washington = (_asked(rulesets, c, rigs["DB5"]) for c in ("US-ID", "US-WA"))
+def test_strictest_is_the_barred_then_the_most_tires(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
+    idaho, washington = (_asked(shipped, c, rigs["DB5"]) for c in ("US-ID", "US-WA"))
     assert strictest([washington, idaho]) == idaho
-    california = _asked(rulesets, "US-CA", rigs["DB5"], "maximum")
+    california = _asked(shipped, "US-CA", rigs["DB5"], "donner-maximum")
     assert strictest([replace(california, choices=(frozenset(),)), idaho]).jurisdiction == "US-CA"
-    wa_high = _asked(rulesets, "US-WA", rigs["TS5"], "all-vehicles")
-    assert strictest([_asked(rulesets, "US-WA", rigs["TS5"]), wa_high]) == wa_high
+    wa_high = _asked(shipped, "US-WA", rigs["TS5"], "all-vehicles")
+    assert strictest([_asked(shipped, "US-WA", rigs["TS5"]), wa_high]) == wa_high
 
 
 def test_washington_carries_seven_for_a_five_axle_rig_in_season(
@@ -196,9 +196,9 @@ def test_spares_are_singles_and_doubles_free_singles_for_them(
     ],
 )
 def test_carry_duty_keeps_its_dates(
-    code: str, zone: str, day: date, applies: bool, rulesets: dict[str, RuleSet], rigs: dict[str, Rig]
+    code: str, zone: str, day: date, applies: bool, shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
-    assert (carry_duty(rulesets[code], rigs["TS5"], day, {zone}) is not None) == applies
+    assert (carry_duty(shipped[code], rigs["TS5"], day, {zone}) is not None) == applies
 
 
 def test_idaho_has_no_carry_duty(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
@@ -219,7 +219,7 @@ def test_roads_that_cannot_be_placed_leave_the_duty_uncertain_and_named(
     duty = carry_duty(shipped["US-WA"], rigs["TS5"], NOVEMBER, set())
     assert duty is not None
     assert not duty.certain
-    assert "US-12 Packwood MP 135 to Naches MP 187" in duty.not_placed
+    assert "US-12: Packwood MP 135 to Naches MP 187" in duty.not_placed
     montana = carry_duty(shipped["US-MT"], rigs["TS5"], NOVEMBER, set())
     assert not montana.certain
     assert any("other roads" in words for words in montana.not_placed)
@@ -233,9 +233,9 @@ def test_rule_whose_roads_are_all_placed_is_ruled_out_elsewhere(
     assert carry_duty(placed, rigs["TS5"], NOVEMBER, set()) is None
 
 
-def test_posted_sign_can_raise_a_carry_duty(rulesets: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
+def test_posted_sign_can_raise_a_carry_duty(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     # Oregon S1 "carry chains": six chains for a five-axle rig (landline, 21 Sep 2021)
-    oregon = rulesets["US-OR"]
+    oregon = shipped["US-OR"]
     assert carry_duty(oregon, rigs["TS5"], NOVEMBER, set()) is None
     duty = carry_duty(oregon, rigs["TS5"], NOVEMBER, set(), posted_level_ids={"carry"})
     assert (duty.singles_n, duty.season) == (6, None)

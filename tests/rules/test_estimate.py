@@ -83,5 +83,5 @@ def test_shipped_estimates_stay_probabilities_and_unknown_never_reads_as_none(
         out = posting_probability(ruleset, ids, classes, grade, np.arange(7) * 250.0)
         assert out.shape == (len(ids), 3, 7)
         assert ((out >= 0) & (out <= 1)).all()
-        # A level that asks chains; the traction advisory asks none of a heavy truck.
-        assert (out.max(axis=0)[classes == RoadClass.UNKNOWN] > 0).all()
+        if ids:  # a state that asks for no chains has no level
+            assert (out.max(axis=0)[classes == RoadClass.UNKNOWN] > 0).all()

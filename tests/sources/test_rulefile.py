@@ -60,7 +60,10 @@ def test_every_bad_file_has_its_check() -> None:
 
 def test_shipped_files_are_named_by_their_iso_code() -> None:
     found = read_rulesets(ROOT / "config/rules")
-    assert list(found) == ["US-ID", "US-MT", "US-WA"]
+    assert list(found) == [
+        "AT", "CA-BC", "CH", "DE", "ES", "FI", "FR", "IT", "JP", "NO", "PL", "SE", "US-AK", "US-AZ", "US-CA", "US-CO",
+        "US-ID", "US-MT", "US-NM", "US-NV", "US-OR", "US-SD", "US-UT", "US-WA", "US-WY",
+    ]  # fmt: skip
     assert all(code == ruleset.jurisdiction for code, ruleset in found.items())
 
 
@@ -70,10 +73,11 @@ def test_folder_without_rule_files_is_told(tmp_path: Path) -> None:
 
 
 def test_units_of_the_file_end_at_the_reader() -> None:
-    elsewhere = ROOT / "fixtures/rules_elsewhere"
-    california = read_ruleset(elsewhere / "us-ca.toml")
-    assert round(to_mph(california.level("maximum").speed_limit_mps), 9) == 30
-    colorado = read_ruleset(elsewhere / "us-co.toml")
+    shipped = ROOT / "config/rules"
+    california = read_ruleset(shipped / "us-ca.toml")
+    assert round(to_mph(california.level("r-1").speed_limit_mps), 9) == 25
+    assert read_ruleset(shipped / "es.toml").level("red").speed_limit_mps == 30 / 3.6
+    colorado = read_ruleset(shipped / "us-co.toml")
     assert colorado.level("chain-law").demands[0].rig_class.min_rated_mass_kg == 16001 * POUND_KG
     grades = {e.min_abs_grade for e in read_ruleset(ROOT / "config/rules/us-mt.toml").estimates}
     assert grades == {0.0, 0.03}
@@ -81,7 +85,7 @@ def test_units_of_the_file_end_at_the_reader() -> None:
 
 def test_dates_on_which_chains_are_forbidden_are_kept() -> None:
     # AS 28.35.155: paved road, 1 May to 15 Sep north of 60 degrees north
-    alaska = read_ruleset(ROOT / "fixtures/rules_elsewhere/us-ak.toml")
+    alaska = read_ruleset(ROOT / "config/rules/us-ak.toml")
     north = next(b for b in alaska.bans if "north of 60" in b.where)
     assert north.season.contains(date(2026, 9, 15))
     assert not north.season.contains(date(2026, 9, 16))
@@ -112,6 +116,8 @@ def _miles(a: tuple[float, float], b: tuple[float, float]) -> float:
         ("us-id", "i90-lookout", 73.9 - 61),  # the Montana line is Idaho's last milepost, 73.9 (from memory)
         ("us-mt", "i90-lookout-taft", 5 - 0),
         ("us-mt", "i90-bozeman", 330 - 309),
+        ("us-co", "i70-west", 259 - 0),
+        ("us-ca", "i80-donner", 205 - 128),  # the Nevada line is near exit 201 plus 4 miles (from memory)
     ],
 )
 def test_zone_points_lie_as_far_apart_as_the_mileposts_allow(code: str, zone: str, road_miles: float) -> None:
@@ -128,5 +134,5 @@ def test_zone_points_on_the_interstates_are_published_interchanges() -> None:
         known = {(float(r["latitude_deg"]), float(r["longitude_deg"])) for r in csv.DictReader(file)}
     for ruleset in read_rulesets(ROOT / "config/rules").values():
         for zone in ruleset.zones:
-            if zone.placed and zone.road in ("I-90", "US-2"):
+            if zone.placed and zone.road in ("I-90", "I-80", "I-70", "US-2"):
                 assert {zone.from_point, zone.to_point} <= known
