@@ -7,9 +7,9 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
 import alertd
 from alertd.cli.home import settings_path
@@ -20,6 +20,9 @@ from alertd.service.clock import system_clock
 from alertd.service.settings import read_settings
 from alertd.sources.rigfile import read_rig
 from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 BAD_INPUT, PARTIAL = 1, 3
 FORECASTS_REACH = timedelta(days=15)
@@ -158,8 +161,10 @@ def demo(keep: Path | None) -> None:
     asyncio.run(run_demo(_console(), keep))
 
 
-def _console() -> Console:
+def _console() -> "Console":
     """Names of places and rigs come from files: a bracket or colon in them is no markup."""
+    from rich.console import Console  # a tenth of a second that --json does not need
+
     return Console(width=max(100, Console().width), markup=False, emoji=False)
 
 

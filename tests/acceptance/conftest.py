@@ -1,6 +1,5 @@
 """The daemon as an operator runs it: a process of its own, told by files, HTTP and signals only."""
 
-import json
 import resource
 import signal
 import subprocess
@@ -78,7 +77,7 @@ class Process:
         return str(until(told, "the daemon answers"))
 
     def post(self, trip: dict[str, Any]) -> httpx.Response:
-        return httpx.post(f"{self.url}/v1/trips", content=json.dumps(trip), timeout=20.0)
+        return httpx.post(f"{self.url}/v1/trips", json=trip, timeout=20.0)
 
     def undelivered(self) -> int:
         return int(httpx.get(f"{self.url}/readyz", timeout=20.0).json()["undelivered"])
