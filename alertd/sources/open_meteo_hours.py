@@ -189,9 +189,9 @@ def _values(place: _Place, key: str, variable: Variable) -> Array:
 
 def _numbers(place: _Place, key: str) -> Array:
     raw = place.hourly[key]
-    if any(isinstance(v, str) for v in raw):
+    if str in set(map(type, raw)):
         raise SourceChanged(SOURCE, f"{key} holds text")
-    return np.array([np.nan if v is None else v for v in raw], dtype=np.float64)
+    return np.array(raw, dtype=np.float64)  # null becomes NaN
 
 
 def _form(place: _Place, key: str) -> NDArray[np.int8]:
