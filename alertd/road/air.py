@@ -55,14 +55,13 @@ def svp_ice_hpa(temp_c: ArrayLike) -> Array:
     return _buck(_f64(temp_c), _ICE)
 
 
-def svp_water_slope_hpa_per_k(temp_c: ArrayLike, svp_hpa: ArrayLike) -> Array:
-    """Slope of the water curve where its value `svp_hpa` is already known."""
-    return _f64(svp_hpa) * _buck_log_slope(_f64(temp_c), _WATER)
-
-
-def svp_ice_slope_hpa_per_k(temp_c: ArrayLike, svp_hpa: ArrayLike) -> Array:
-    """Slope of the ice curve where its value `svp_hpa` is already known."""
-    return _f64(svp_hpa) * _buck_log_slope(_f64(temp_c), _ICE)
+def svp_surface_hpa(temp_c: Array, over_ice: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Saturation vapour pressure and its slope in temperature, hPa and hPa/K, over ice where told, else over water."""
+    a, b, c, d = (np.where(over_ice, ice, water) for ice, water in zip(_ICE, _WATER, strict=True))
+    below = 1.0 / (d + temp_c)
+    curved = temp_c / c
+    e = a * np.exp((b - curved) * temp_c * below)
+    return e, e * ((b - 2.0 * curved) * d - curved * temp_c) * below * below
 
 
 def vapour_pressure_hpa(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:

@@ -16,8 +16,9 @@ from alertd.forecast.series import Forecast
 from alertd.road.air import Array
 from alertd.road.grip import friction_mu
 from alertd.road.pavement import ROAD, SurfaceParams
+from alertd.road.start import first_day, settled_layers
 from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, RoadState, classify
-from alertd.road.surface import Forcing, SurfaceState, advance, start_state
+from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
 from alertd.road.weather import NEEDED, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
 
@@ -210,7 +211,7 @@ def _place(forecast: Forecast, cells: RoadCells) -> Place:
 def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float) -> dict[str, Array]:
     """Run columns through all hours; arrays (hour, column) of what a RoadField keeps."""
     hours, columns = weather.known.shape
-    start = start_state(np.repeat(_start_c(weather)[None, :], len(params.layers_m), axis=0))
+    start = start_state(settled_layers(first_day(weather.known, weather.forcing), params))
     state, started = start, np.zeros(columns, dtype=np.bool_)
     names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
     out = {n: np.empty((hours, columns)) for n in names}
@@ -218,8 +219,9 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
     for h in range(hours):
         known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
         started |= known
+        steady = still(forcing, params)
         for _ in range(round(HOUR_S / dt_s)):
-            state, _exchange = advance(state, forcing, params, dt_s)
+            state, _exchange = advance(state, forcing, params, dt_s, steady)
         if not started.all():
             state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
         valid_h = np.where(known, valid_h + 1.0, 0.0)
@@ -236,14 +238,6 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
     return out
 
 
-def _start_c(weather: RoadWeather) -> Array:
-    """Mean air temperature of each column's first 24 known hours, (column,); of all hours where none is known."""
-    first = weather.known & (np.cumsum(weather.known, axis=0) <= 24)
-    count = first.sum(axis=0)
-    total = np.where(first, weather.forcing.air_temp_c, 0.0).sum(axis=0)
-    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), weather.forcing.air_temp_c.mean(axis=0)))
-
-
 def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
     """What was missing and how it was met, for the reader."""
     used = np.unique(cells.cell_idx)
@@ -251,8 +245,8 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
     past_h = int(max((forecast.fetched_at - forecast.start).total_seconds() // HOUR_S, 0))
     if past_h < SPIN_UP_H:
         said.append(
-            f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry at the mean air"
-            " temperature of the first 24 hours, and snow or ice already lying there is not known"
+            f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry and as warm as its"
+            " first 24 hours make it, and snow or ice already lying there is not known"
         )
     if np.isnan(forecast.elevation_m[used]).any():
         said.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")

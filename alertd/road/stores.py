@@ -41,6 +41,8 @@ def _share(part: Array, whole: Array) -> Array:
 
 def _take_ice(s: Stores, lost: Array) -> Stores:
     """Ice goes in equal parts from whatever it came from."""
+    if not (s.packed.any() or s.glaze.any()):
+        return s._replace(ice=np.maximum(s.ice - lost, 0.0))
     kept = np.maximum(1.0 - _share(lost, s.ice), 0.0)
     return s._replace(ice=np.maximum(s.ice - lost, 0.0), packed=s.packed * kept, glaze=s.glaze * kept)
 
@@ -48,15 +50,11 @@ def _take_ice(s: Stores, lost: Array) -> Stores:
 def change_phase(s: Stores, melted: Array, froze: Array) -> Stores:
     """Melt snow first, then ice; freeze water to ice, which is glaze in the part that fell supercooled."""
     from_snow = np.minimum(melted, s.snow)
-    glaze_froze = froze * _share(s.supercooled, s.water)
     s = _take_ice(s, melted - from_snow)
-    return s._replace(
-        water=np.maximum(s.water + melted - froze, 0.0),
-        snow=s.snow - from_snow,
-        ice=s.ice + froze,
-        glaze=s.glaze + glaze_froze,
-        supercooled=np.maximum(s.supercooled - glaze_froze, 0.0),
-    )
+    if s.supercooled.any():
+        glaze_froze = froze * _share(s.supercooled, s.water)
+        s = s._replace(glaze=s.glaze + glaze_froze, supercooled=np.maximum(s.supercooled - glaze_froze, 0.0))
+    return s._replace(water=np.maximum(s.water + (melted - froze), 0.0), snow=s.snow - from_snow, ice=s.ice + froze)
 
 
 def exchange_vapour(s: Stores, gain_mmwe: Array, charged_as_ice: NDArray[np.bool_]) -> tuple[Stores, Vapour]:
@@ -64,22 +62,24 @@ def exchange_vapour(s: Stores, gain_mmwe: Array, charged_as_ice: NDArray[np.bool
 
     Each phase gives first what its own latent heat was charged for; the other steps in where it is used up.
     """
-    loss, gain = np.maximum(-gain_mmwe, 0.0), np.maximum(gain_mmwe, 0.0)
+    loss, gained = np.maximum(-gain_mmwe, 0.0), np.maximum(gain_mmwe, 0.0)
     frozen = s.snow + s.ice
-    first_ice = np.minimum(loss, frozen)
-    lost_water = np.minimum(np.where(charged_as_ice, loss - first_ice, loss), s.water)
-    lost_frozen = np.where(charged_as_ice, first_ice, np.minimum(loss - lost_water, frozen))
-    gained_ice = np.where(charged_as_ice, gain, 0.0)
-    ice, water = gained_ice - lost_frozen, gain - gained_ice - lost_water
+    # What the other phase has to give, because the charged one is used up.
+    first = np.minimum(loss, np.where(charged_as_ice, frozen, s.water))
+    second = np.minimum(loss - first, np.where(charged_as_ice, s.water, frozen))
+    of_charged, of_other = gained - first, -second
+    ice = np.where(charged_as_ice, of_charged, of_other)
+    water = of_charged + of_other - ice
     charged = np.where(charged_as_ice, LATENT_SUBLIMATION, LATENT_VAPORISATION) * gain_mmwe
     owed = LATENT_SUBLIMATION * ice + LATENT_VAPORISATION * water - charged
 
+    lost_frozen = np.maximum(-ice, 0.0)
     lost_ice = np.minimum(lost_frozen, s.ice)
     s = _take_ice(s, lost_ice)
     s = s._replace(
         water=np.maximum(s.water + water, 0.0),
         snow=np.maximum(s.snow - (lost_frozen - lost_ice), 0.0),
-        ice=s.ice + gained_ice,
+        ice=s.ice + np.maximum(ice, 0.0),
     )
     return s, Vapour(water, ice, owed)
 
@@ -89,8 +89,10 @@ def drain(s: Stores, surface_temp_c: Array, p: SurfaceParams) -> tuple[Stores, A
 
     On a road above 0 °C supercooled water has become ordinary: what freezes of it tonight is plain ice.
     """
-    runoff = np.maximum(s.water - (p.film_mmwe + p.snow_holding_frac * s.snow), 0.0)
-    held = s.water - runoff
+    held = np.minimum(s.water, p.film_mmwe + p.snow_holding_frac * s.snow)
+    runoff = s.water - held
+    if not s.supercooled.any():
+        return s._replace(water=held), runoff
     supercooled = np.where(surface_temp_c > 0.0, 0.0, s.supercooled * (1.0 - _share(runoff, s.water)))
     return s._replace(water=held, supercooled=np.minimum(supercooled, held)), runoff
 

@@ -14,6 +14,7 @@ Arrays are (layer, column) or (column,), so each numpy operation runs over conti
 over layers and time. Fluxes W/m², positive into the road; stores mm water equivalent = kg/m².
 """
 
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -25,10 +26,7 @@ from alertd.road.air import (
     HEAT_CAPACITY_AIR,
     LATENT_VAPORISATION,
     Array,
-    svp_ice_hpa,
-    svp_ice_slope_hpa_per_k,
-    svp_water_hpa,
-    svp_water_slope_hpa_per_k,
+    svp_surface_hpa,
 )
 from alertd.road.pavement import SurfaceParams
 from alertd.road.stores import LATENT_FUSION, LATENT_SUBLIMATION, Stores
@@ -95,16 +93,17 @@ def start_state(layer_temp_c: Array) -> SurfaceState:
 
 def exchange_coefficient(surface_temp_c: Array, air_temp_c: Array, wind_mps: Array, p: SurfaceParams) -> Array:
     """Bulk coefficient for heat and vapour, with a Louis 1979 type correction for the stability of the air."""
-    richardson = (
-        (GRAVITY_MPS2 * p.air_height_m) * (air_temp_c - surface_temp_c) / ((air_temp_c + KELVIN_AT_0C) * wind_mps**2)
-    )
+    buoyancy = (GRAVITY_MPS2 * p.air_height_m) / ((air_temp_c + KELVIN_AT_0C) * wind_mps**2)
+    return _exchange(buoyancy * (air_temp_c - surface_temp_c), p)
+
+
+def _exchange(richardson: Array, p: SurfaceParams) -> Array:
     stable = np.clip(richardson, 0.0, p.richardson_max)
-    unstable = np.minimum(richardson, 0.0)
+    unstable = np.maximum(-richardson, 0.0)
     free = 75.0 * p.neutral_exchange * np.sqrt(p.air_height_m / p.heat_roughness_m)
-    factor = (1.0 - 15.0 * unstable / (1.0 + free * np.sqrt(-unstable))) / (
-        1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
-    )
-    return np.asarray(p.neutral_exchange * factor)
+    more = 1.0 + 15.0 * unstable / (1.0 + free * np.sqrt(unstable))
+    less = 1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
+    return np.asarray(p.neutral_exchange * more / less)
 
 
 def vapour_flux_kgm2s(
@@ -113,6 +112,28 @@ def vapour_flux_kgm2s(
     """Vapour to a surface, positive when it deposits; carry_mps is exchange coefficient times wind."""
     density = pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (air_temp_c + KELVIN_AT_0C))
     return np.asarray(density * carry_mps * SPECIFIC_HUMIDITY_RATIO * (vapour_hpa - surface_vapour_hpa) / pressure_hpa)
+
+
+class Still(NamedTuple):
+    """What of the surface balance does not change while the weather stays the same; see `still`."""
+
+    buoyancy_per_k: Array  # Richardson number per kelvin that the air is warmer than the road
+    mass_flow: Array  # air density times wind, kg/(m² s)
+    vapour_per_hpa: Array  # specific humidity per hPa of vapour
+    sky_wm2: Array  # longwave absorbed, and traffic's heat
+
+
+def still(f: Forcing, p: SurfaceParams) -> Still:
+    """Computed once for all the steps of one hour."""
+    wind = np.maximum(f.wind_mps, p.wind_floor_mps)
+    air_k = f.air_temp_c + KELVIN_AT_0C
+    sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * air_k**4
+    return Still(
+        buoyancy_per_k=(GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
+        mass_flow=f.pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
+        vapour_per_hpa=SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa,
+        sky_wm2=p.emissivity * sky + p.traffic_heat_wm2,
+    )
 
 
 class _Balance(NamedTuple):
@@ -125,74 +146,87 @@ class _Balance(NamedTuple):
     vapour_is_ice: NDArray[np.bool_]
 
 
-def _surface_balance(t: Array, lying: Stores, f: Forcing, p: SurfaceParams) -> _Balance:
-    wind = np.maximum(f.wind_mps, p.wind_floor_mps)
-    density = f.pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (f.air_temp_c + KELVIN_AT_0C))
-    carry = density * wind * exchange_coefficient(t, f.air_temp_c, wind, p)
+def _surface_balance(t: Array, lying: Stores, f: Forcing, air: Still, p: SurfaceParams) -> _Balance:
+    carry = air.mass_flow * _exchange(air.buoyancy_per_k * (f.air_temp_c - t), p)
     heat = HEAT_CAPACITY_AIR * carry
 
     frozen = lying.snow + lying.ice
     as_ice = (t < 0.0) | ((lying.water <= 0.0) & (frozen > 0.0))
-    e_water, e_ice = svp_water_hpa(t), svp_ice_hpa(t)
-    surface_hpa = np.where(as_ice, e_ice, e_water)
-    surface_slope = np.where(as_ice, svp_ice_slope_hpa_per_k(t, e_ice), svp_water_slope_hpa_per_k(t, e_water))
-    wetness = np.minimum((lying.water + frozen) / p.full_wetness_mmwe, 1.0)
-    share = np.where(f.vapour_hpa > surface_hpa, 1.0, wetness)
-    vapour = share * carry * SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa
+    surface_hpa, surface_slope = svp_surface_hpa(t, as_ice)
+    wetness = np.minimum((lying.water + frozen) * (1.0 / p.full_wetness_mmwe), 1.0)
+    deficit = f.vapour_hpa - surface_hpa
+    vapour = np.where(deficit > 0.0, carry, wetness * carry) * air.vapour_per_hpa
     vapour_slope = vapour * surface_slope
-    vapour_constant = vapour * (f.vapour_hpa - surface_hpa) + vapour_slope * t
+    vapour_constant = vapour * deficit + vapour_slope * t
     latent = np.where(as_ice, LATENT_SUBLIMATION, LATENT_VAPORISATION)
 
     tk = t + KELVIN_AT_0C
-    air_k = f.air_temp_c + KELVIN_AT_0C
-    emitted = STEFAN_BOLTZMANN * tk**3
-    sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * air_k**4
-    cover = 1.0 - np.exp(-lying.snow / p.snow_cover_mmwe)
-    absorbed = (1.0 - p.albedo - (p.snow_albedo - p.albedo) * cover) * f.shortwave_wm2
-    constant = (
-        absorbed
-        + p.emissivity * (sky - emitted * tk + 4.0 * emitted * t)
-        + heat * f.air_temp_c
-        + latent * vapour_constant
-        + p.traffic_heat_wm2
-    )
-    slope = 4.0 * p.emissivity * emitted + heat + latent * vapour_slope
+    emitted = (p.emissivity * STEFAN_BOLTZMANN) * (tk * tk * tk)
+    bare = np.exp(lying.snow * (-1.0 / p.snow_cover_mmwe))
+    absorbed = (1.0 - p.snow_albedo + (p.snow_albedo - p.albedo) * bare) * f.shortwave_wm2
+    constant = absorbed + air.sky_wm2 + emitted * (4.0 * t - tk) + heat * f.air_temp_c + latent * vapour_constant
+    slope = 4.0 * emitted + heat + latent * vapour_slope
     return _Balance(constant, slope, vapour_constant, vapour_slope, as_ice)
 
 
-def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[Array, Array, list[Array]]:
-    """Fold the layers below into the top one, from the bottom up.
+class _Ground(NamedTuple):
+    """The layers below the top one, folded from the bottom up, as numbers: they hang on grid and step alone.
 
-    Returns the conductance and constant with which the ground enters the top row, and what back-substitution needs:
-    layer j is back[2j-2] + back[2j-1] * (layer j-1).
+    Layer j's new temperature is y[j] + pull[j] * (layer j-1), where y[j] = keep[j] * old[j] + rise[j] * y[j+1];
+    the first below the top has no `keep` and `pull` yet, because snow may insulate it from the top.
     """
-    store = p.layer_heat_jm2k / dt_s
-    link = p.conductance_wm2k
-    last = store.size - 1
-    old = s.layer_temp_c
-    top_link: Array | float = link[0]
+
+    keep: tuple[float, ...]
+    rise: tuple[float, ...]
+    pull: tuple[float, ...]
+    top_store: float
+    top_link: float
+    first_store: float
+    first_rise: float
+    first_leak: float  # conductance from the first layer below the top to all that is under it
+    underside: float  # the lowest layer's share of the air below a deck
+
+
+@lru_cache(maxsize=32)
+def _ground(p: SurfaceParams, dt_s: float) -> _Ground:
+    store = [float(x) for x in p.layer_heat_jm2k / dt_s]
+    link = [float(x) for x in p.conductance_wm2k]
+    last = len(store) - 1
+    keep, rise, pull = [0.0] * (last + 1), [0.0] * (last + 1), [0.0] * (last + 1)
+    leak, underside = p.underside_wm2k, 0.0
+    for j in range(last, 1, -1):
+        diagonal = store[j] + leak + link[j - 1]
+        keep[j], rise[j], pull[j] = store[j] / diagonal, link[j] / diagonal if j < last else 0.0, link[j - 1] / diagonal
+        if j == last:
+            underside = p.underside_wm2k / diagonal
+        leak = link[j - 1] * (1.0 - pull[j])
+    return _Ground(tuple(keep), tuple(rise), tuple(pull), store[0], link[0], store[1], link[1], leak, underside)
+
+
+def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[Array, Array, Array, Array | float]:
+    """Fold the layers below into the top one.
+
+    Returns the conductance and constant with which the ground enters the top row, and, to go down again, y (layer,
+    column) and the first layer's pull.
+    """
+    g, old = _ground(p, dt_s), s.layer_temp_c
+    last = old.shape[0] - 1
+    y, part = np.empty_like(old), np.empty_like(old[0])
+    for j in range(last, 1, -1):
+        np.multiply(old[j], g.keep[j], out=y[j])
+        if j < last:
+            y[j] += np.multiply(y[j + 1], g.rise[j], out=part)
+        elif g.underside:
+            y[j] += g.underside * f.air_temp_c
+    top_link: Array | float = g.top_link
     if p.snow_k_wmk is not None:
         # Cold snow insulates. Melting snow does not: it melts at its base, against the pavement.
         cover_m = np.where(old[0] < 0.0, s.snow_mmwe, 0.0) / p.snow_density_kgm3
-        top_link = 1.0 / (1.0 / link[0] + cover_m / p.snow_k_wmk)
-
-    back: list[Array] = [np.empty(0)] * (2 * last)
-    below_diagonal: Array | float = 0.0
-    below_constant: Array = p.underside_wm2k * np.asarray(f.air_temp_c) + np.zeros_like(old[0])
-    below_link: Array | float = p.underside_wm2k
-    for j in range(last, 0, -1):
-        above = top_link if j == 1 else link[j - 1]
-        if j == last:
-            diagonal = store[j] + below_link + above
-            constant = store[j] * old[j] + below_constant
-        else:
-            gain = below_link / below_diagonal
-            diagonal = store[j] + below_link * (1.0 - gain) + above
-            constant = store[j] * old[j] + gain * below_constant
-        back[2 * j - 2], back[2 * j - 1] = constant / diagonal, np.asarray(above / diagonal)
-        below_diagonal, below_constant, below_link = diagonal, constant, above
-    ground_slope = top_link * (1.0 - top_link / below_diagonal)
-    return np.asarray(ground_slope), np.asarray(top_link * back[0]), back
+        top_link = 1.0 / (1.0 / top_link + cover_m / p.snow_k_wmk)
+    below = 1.0 / (g.first_store + g.first_leak + top_link)
+    y[1] = (g.first_store * old[1] + g.first_rise * y[2]) * below
+    pull = top_link * below
+    return np.asarray(top_link * (1.0 - pull)), np.asarray(top_link * y[1]), y, pull
 
 
 def _change_phase(
@@ -213,8 +247,14 @@ def _change_phase(
     return temp, melted, froze
 
 
-def advance(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[SurfaceState, Exchange]:
-    """Carry the columns through one step of dt_s (900 s at most) of constant weather."""
+def advance(
+    s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float, air: Still | None = None
+) -> tuple[SurfaceState, Exchange]:
+    """Carry the columns through one step of dt_s (900 s at most) of constant weather.
+
+    air: `still(f, p)` where it is already known from a step with the same weather.
+    """
+    air = air if air is not None else still(f, p)
     hours = dt_s / 3600.0
     old_heat = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
     rained, snowed = f.rain_mmwe_h * hours, f.snow_mmwe_h * hours
@@ -227,20 +267,21 @@ def advance(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple
         supercooled=s.supercooled_mmwe + f.freezing_mmwe_h * hours,
     )
     # The film that evaporates includes what fell in this step: a shower onto a dry road wets it at once.
-    flux = _surface_balance(s.layer_temp_c[0], lying, f, p)
-    ground_slope, ground_constant, back = _eliminate(s, f, p, dt_s)
-    top_heat = p.layer_heat_jm2k[0] + old_heat
+    flux = _surface_balance(s.layer_temp_c[0], lying, f, air, p)
+    ground_slope, ground_constant, y, pull = _eliminate(s, f, p, dt_s)
+    ground = _ground(p, dt_s)
+    top_heat = ground.top_store * dt_s + old_heat
     rain_heat, snow_heat = HEAT_CAPACITY_WATER * rained, HEAT_CAPACITY_ICE * snowed
     brought = rain_heat * f.air_temp_c + snow_heat * np.minimum(f.air_temp_c, 0.0) + s.owed_jm2
-    slope = (top_heat + rain_heat + snow_heat) / dt_s + flux.slope + ground_slope
-    balance = (top_heat * s.layer_temp_c[0] + brought) / dt_s + flux.constant + ground_constant
+    slope = (top_heat + rain_heat + snow_heat) * (1.0 / dt_s) + flux.slope + ground_slope
+    balance = (top_heat * s.layer_temp_c[0] + brought) * (1.0 / dt_s) + flux.constant + ground_constant
     top, melted, froze = _change_phase(balance, slope, lying.water, lying.snow + lying.ice, dt_s)
 
-    layers = np.empty_like(s.layer_temp_c)
+    layers, part = y, np.empty_like(top)
     layers[0] = top
-    for j in range(1, layers.shape[0]):
-        np.multiply(back[2 * j - 1], layers[j - 1], out=layers[j])
-        layers[j] += back[2 * j - 2]
+    layers[1] += pull * top
+    for j in range(2, layers.shape[0]):
+        layers[j] += np.multiply(layers[j - 1], ground.pull[j], out=part)
 
     lying = stores.change_phase(lying, melted, froze)
     gain = (flux.vapour_constant - flux.vapour_slope * top) * dt_s

@@ -36,7 +36,7 @@ def _wet_bulb(i: dict[str, float]) -> Any:
 def _hoar_kg_h(i: dict[str, float]) -> Any:
     # The row is for neutral air and roughness lengths of 1e-3 and 1e-4 m.
     e = air.vapour_pressure_hpa(i["Ta_C"], i["RH"])
-    carry = replace(ROAD, heat_roughness_m=1e-4).neutral_exchange * i["U10"]
+    carry = replace(ROAD, roughness_m=1e-3, heat_roughness_m=1e-4).neutral_exchange * i["U10"]
     return 3600.0 * vapour_flux_kgm2s(e, air.svp_ice_hpa(i["Ts_C"]), i["p_hPa"], carry, i["Ta_C"])
 
 
