@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -18,7 +18,7 @@ from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
 from alertd.service.clock import system_clock
 from alertd.service.settings import read_settings
-from alertd.sources.rigfile import read_rig
+from alertd.sources.rigfile import read_rig, read_rigs
 from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
 
 if TYPE_CHECKING:
@@ -123,6 +123,58 @@ def check(config: str | None, as_json: bool) -> None:
         for f in findings:
             click.echo(f"{f.level:8}{f.text}")
     sys.exit(BAD_INPUT if any(f.level == "wrong" for f in findings) else 0)
+
+
+@cli.command()
+@click.argument("code", required=False)
+@click.option(
+    "--rig", metavar="RIG", help="A rig's id from the rigs folder, or a rig file; a five-axle rig if left out."
+)
+@click.option("--level", metavar="ID", help="This level alone.")
+@click.option("--schema", type=click.Choice(["rule", "rig"]), help="Print the JSON Schema of such files instead.")
+@click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Draw the axles there.")
+@_config
+@_as_json
+def rules(
+    code: str | None,
+    rig: str | None,
+    level: str | None,
+    schema: Literal["rule", "rig"] | None,
+    svg: Path | None,
+    config: str | None,
+    as_json: bool,
+) -> None:
+    """Print the chain rules of CODE (e.g. US-WA) for a rig; without CODE, what is on file."""
+    from alertd.cli import rules as sheet
+    from alertd.sources.fileschema import file_schema
+    from alertd.sources.rulefile import read_rulesets
+
+    if schema:
+        click.echo(json.dumps(file_schema(schema), indent=2))
+        return
+    places, today = read_settings(settings_path(config)).places, system_clock().date()
+    rulesets = read_rulesets(places.rules)
+    if code is None:
+        if as_json:
+            listed = [{"code": c, "name": r.name, "aged": list(r.freshness(today))} for c, r in rulesets.items()]
+            click.echo(json.dumps(listed, indent=1))
+        else:
+            sheet.show_list(rulesets, _console(), today)
+        return
+    ruleset = sheet.find_ruleset(rulesets, code)
+    rigs = read_rigs(places.rigs) if places.rigs.is_dir() else {}
+    for_rig = read_rig(Path(rig)) if rig and rig.endswith(".toml") else sheet.find_rig(rigs, rig)
+    levels = sheet.levels_for(ruleset, for_rig, level)
+    if svg:
+        try:
+            svg.write_text(sheet.strictest_svg(ruleset, for_rig, levels), encoding="utf-8")
+        except OSError as exc:
+            raise InputError(str(svg), "", f"cannot be written ({exc.strerror})", "name another file") from exc
+    if as_json:
+        click.echo(json.dumps(sheet.rules_json(ruleset, for_rig, levels, today), indent=1, ensure_ascii=False))
+    else:
+        sheet.show_rules(ruleset, for_rig, levels, _console(), today)
+    sys.exit(PARTIAL if ruleset.review_overdue(today) else 0)
 
 
 @cli.command()

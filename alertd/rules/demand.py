@@ -199,18 +199,13 @@ def standing_on(rig: Rig, hanging: Hanging) -> tuple[tuple[Tire, tuple[TireDeman
     None stands beside the second tire of a pair that only a double, in place of a missing single, takes in.
     """
     hung = frozenset(hanging.tires)
+    # `cover` hangs a smallest union of choices, so whichever choice within it is taken for each demand, together they
+    # make all of it.
     met = [
-        (demand, sorted((c for c in demand.choices if c <= hung), key=lambda c: _liking(rig.layout, c)))
+        (demand, min((c for c in demand.choices if c <= hung), key=lambda c: _liking(rig.layout, c)))
         for demand in hanging.demands
     ]
-    used = {tire for _, within in met for tire in within[0]}
-    return tuple(
-        (
-            tire,
-            tuple(d for d, within in met if tire in (within[0] if tire in used else frozenset().union(*within))),
-        )
-        for tire in hanging.tires
-    )
+    return tuple((tire, tuple(demand for demand, tires in met if tire in tires)) for tire in hanging.tires)
 
 
 def _liking(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:

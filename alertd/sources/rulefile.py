@@ -195,7 +195,7 @@ class TireDutyFile(FileModel):
 
 
 class ChainedSpeedFile(FileModel):
-    """The speed with chains on, at any level. binding = true makes it the law of every level without its own."""
+    """The speed with chains on. binding = true makes it the law at every level, unless the level's own is lower."""
 
     mph: float | None = Field(None, gt=0, le=80)
     kmh: float | None = Field(None, gt=0, le=130)

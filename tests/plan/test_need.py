@@ -1,5 +1,6 @@
 """Stretches and their probability: counted over members, never multiplied."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -11,6 +12,7 @@ from alertd.plan.need import find_need, find_stretches, larger, place_laws, stre
 from alertd.plan.params import PlanParams
 from alertd.road.corridor import at_arrival
 from alertd.road.state import RoadClass
+from alertd.rules.law import Zone
 from alertd.testing.made import MIDNIGHT, make_rig, make_route, make_rules, make_weather
 
 PARAMS = PlanParams()
@@ -111,3 +113,17 @@ def test_the_larger_need_keeps_each_members_worst() -> None:
     both = larger(a, b)
     assert (both.need == np.maximum(a.need, b.need)).all()
     assert (both.by_level[0][3] == np.maximum(a.by_level[0][3], b.by_level[0][3])).all()
+
+
+def test_zone_given_by_an_outline_is_placed_where_the_route_crosses_it() -> None:
+    route = make_route(80e3, start_lon_deg=-116.2)
+    lat, lon = float(route.lat_deg[0]), route.lon_deg
+    west, east = float(lon[80]), float(lon[160])
+    land = Zone(
+        id="land", name="land", road="all roads", from_point=None, to_point=None,
+        outline=((lat - 1, west), (lat + 1, west), (lat + 1, east), (lat - 1, east)),
+    )  # fmt: skip
+    (law,) = place_laws(route, {"US-XX": replace(make_rules(), zones=(land,))}, make_rig())
+    ((start_m, end_m),) = law.zone_spans["land"]
+    assert start_m == pytest.approx(route.distance_m[80], abs=300.0)
+    assert end_m == pytest.approx(route.distance_m[160], abs=300.0)

@@ -1,5 +1,6 @@
 """Duties to carry hold on local dates, at both ends of the trip; cautions name what is missing."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -65,6 +66,19 @@ def test_the_larger_of_two_days_duties_stands() -> None:
 def test_a_rule_text_past_its_review_is_said_to_be_overdue() -> None:
     assert [r.overdue for r in rule_notes([law()], date(2027, 9, 1))] == [False]
     assert [r.overdue for r in rule_notes([law()], date(2027, 9, 2))] == [True]
+
+
+def test_a_rule_text_older_than_the_last_winter_season_marks_the_plan(planned: Any) -> None:
+    """The made text is of 1 July 2026: last winter's on 30 June 2028, older from 1 July 2028."""
+    for day, aged in ((date(2027, 6, 30), False), (date(2028, 7, 1), True)):
+        (note,) = rule_notes([law()], day)
+        assert ("is of 2026-07-01, older than the last winter season" in note.aged) == aged
+    old = replace(make_rules(), text_date=date(2020, 1, 1))
+    plan = planned(
+        make_route(40e3), make_weather(make_route(40e3), lambda m, d, h: RoadClass.DRY + 0 * d), rules={"US-XX": old}
+    )
+    (caution,) = [c for c in plan.cautions if "may no longer be the law" in c]
+    assert "Land of US-XX's is of 2020-01-01" in caution
 
 
 def test_times_are_told_in_the_zone_of_the_place(planned: Any) -> None:

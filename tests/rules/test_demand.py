@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alertd.rules.demand import TireDemand, carry_duty, cover, demand_for, strictest
+from alertd.rules.demand import TireDemand, carry_duty, cover, demand_for, standing_on, strictest
 from alertd.rules.law import Confidence, RuleSet
 from alertd.rules.rig import Rig, Tire
 
@@ -239,3 +239,47 @@ def test_posted_sign_can_raise_a_carry_duty(shipped: dict[str, RuleSet], rigs: d
     assert carry_duty(oregon, rigs["TS5"], NOVEMBER, set()) is None
     duty = carry_duty(oregon, rigs["TS5"], NOVEMBER, set(), posted_level_ids={"carry"})
     assert (duty.singles_n, duty.season) == (6, None)
+
+
+def test_each_tire_knows_the_texts_it_stands_on(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
+    # WA 4 + 1, ID 1+1 and 1+1, MT all four of one axle: both trailer tires serve Idaho, one of them Washington.
+    rig = rigs["TS5"]
+    because = {
+        tire: {d.jurisdiction for d in why}
+        for tire, why in standing_on(rig, cover(rig, [_asked(shipped, code, rig) for code in LEVEL]))
+    }
+    assert because == {
+        Tire(1, "left", "outside"): {"US-ID", "US-MT", "US-WA"},
+        Tire(1, "left", "inside"): {"US-MT", "US-WA"},
+        Tire(1, "right", "outside"): {"US-ID", "US-MT", "US-WA"},
+        Tire(1, "right", "inside"): {"US-MT", "US-WA"},
+        Tire(4, "left", "outside"): {"US-ID"},
+        Tire(4, "right", "outside"): {"US-ID", "US-WA"},
+    }
+
+
+def test_second_tire_of_a_pair_that_only_a_double_takes_in_stands_on_no_text(
+    shipped: dict[str, RuleSet], rigs: dict[str, Rig]
+) -> None:
+    rig = _carrying(rigs["TS5"], singles=2, doubles=2)
+    because = dict(standing_on(rig, cover(rig, [_asked(shipped, "US-ID", rig)])))
+    assert [tire for tire, why in because.items() if not why] == [
+        Tire(1, "left", "inside"),
+        Tire(1, "right", "inside"),
+    ]
+
+
+@settings(deadline=None, max_examples=50)
+@given(data=st.data())
+def test_every_tire_of_a_smallest_hanging_stands_on_a_text(
+    shipped: dict[str, RuleSet], rigs: dict[str, Rig], data: st.DataObject
+) -> None:
+    rig = _carrying(rigs[data.draw(st.sampled_from(sorted(rigs)))], 40)
+    levels = [(r, lv) for r in shipped.values() for lv in r.levels]
+    asked = [demand_for(r, lv, rig) for r, lv in data.draw(st.lists(st.sampled_from(levels), max_size=3))]
+    hanging = cover(rig, asked)
+    because = standing_on(rig, hanging)
+    assert tuple(tire for tire, _ in because) == hanging.tires
+    assert all(why for _, why in because)
+    for demand in asked:
+        assert any(c <= {t for t, why in because if demand in why} for c in demand.choices)

@@ -288,7 +288,7 @@ def test_choices_are_the_same_seen_in_a_mirror(shipped: dict[str, RuleSet], rig:
             assert {frozenset(map(_mirror, c)) for c in found} == found
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs())
 def test_stricter_level_of_a_jurisdiction_never_asks_fewer_tires(shipped: dict[str, RuleSet], rig: Rig) -> None:
     for ruleset in shipped.values():
@@ -297,7 +297,7 @@ def test_stricter_level_of_a_jurisdiction_never_asks_fewer_tires(shipped: dict[s
         assert counts == sorted(counts)
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs(towed_max=1), axles_n=st.integers(1, 3))
 def test_one_more_trailer_never_asks_fewer_tires(shipped: dict[str, RuleSet], rig: Rig, axles_n: int) -> None:
     unit = rig.towed_units + 1
@@ -315,7 +315,7 @@ def test_one_more_trailer_never_asks_fewer_tires(shipped: dict[str, RuleSet], ri
 EASED_BY_LAW = {("US-CA", "donner-minimum"), ("US-OR", "towing-or-single-drive")}
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs(), data=st.data())
 def test_one_more_axle_never_asks_fewer_tires_unless_the_text_says_so(
     shipped: dict[str, RuleSet], rig: Rig, data: st.DataObject

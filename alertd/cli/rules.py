@@ -1,0 +1,344 @@
+"""A rule set as a driver wants it: what each level asks of this rig, where that is written, and how sure it is."""
+
+import textwrap
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+
+from rich.console import Console
+from rich.text import Text
+
+from alertd.errors import InputError
+from alertd.plan.result import POSTED_SIGNS_DECIDE
+from alertd.rules.demand import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, standing_on
+from alertd.rules.law import CarryRule, ControlLevel, RuleSet, Season
+from alertd.rules.picture import picture_svg, picture_text
+from alertd.rules.rig import Rig
+from alertd.rules.words import tires_code, tires_detail, tires_words
+from alertd.units import KMH_MPS, to_mph
+
+WIDTH = 96
+_LABEL_W = 13
+_TRIGGER = {
+    "posted": "",
+    "road": "no sign need stand: the state of the road calls for it",
+    "event": "only after an announced emergency",
+}
+_DEFAULT_RIG = "tractor-6x4-van-53"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """One level for one rig, with the hanging we would choose from the iron on board."""
+
+    level: ControlLevel
+    demand: TireDemand
+    hanging: Hanging
+
+
+def find_ruleset(rulesets: Mapping[str, RuleSet], code: str) -> RuleSet:
+    """By ISO code in either case, or by a state's letters alone where only one has them. Raises InputError."""
+    wanted = code.upper()
+    if wanted in rulesets:
+        return rulesets[wanted]
+    named = [r for known, r in rulesets.items() if known.endswith(f"-{wanted}")]
+    if len(named) == 1:
+        return named[0]
+    raise InputError("rules", "CODE", f'no rules of "{code}" on file', f"write one of: {', '.join(rulesets)}")
+
+
+def find_rig(rigs: Mapping[str, Rig], name: str | None) -> Rig:
+    """The rig named, or where none is, the five-axle preset, else the first. Raises InputError."""
+    known = ", ".join(sorted(rigs)) or "none"
+    if name is None and rigs:
+        return rigs.get(_DEFAULT_RIG, rigs[min(rigs)])
+    if name is None or name not in rigs:
+        problem = "missing, and no rig is on file" if name is None else f'"{name}" is not known'
+        raise InputError("rules", "--rig", problem, f"name a rig file, or one of: {known}")
+    return rigs[name]
+
+
+def levels_for(ruleset: RuleSet, rig: Rig, level_id: str | None) -> list[Asked]:
+    """Every level mildest first, or the one named. Raises InputError."""
+    wanted = [lv for lv in ruleset.levels if level_id in (None, lv.id)]
+    if level_id is not None and not wanted:
+        known = ", ".join(lv.id for lv in ruleset.levels) or "it has none"
+        raise InputError("rules", "--level", f'"{level_id}" is no level of {ruleset.name}', f"write one of: {known}")
+    asked = [(level, demand_for(ruleset, level, rig)) for level in wanted]
+    return [Asked(level=level, demand=demand, hanging=cover(rig, [demand])) for level, demand in asked]
+
+
+def strictest_svg(ruleset: RuleSet, rig: Rig, levels: list[Asked]) -> str:
+    """The picture of the level that asks most tires. Raises InputError where there is no level."""
+    if not levels:
+        raise InputError("rules", "--svg", f"{ruleset.name} has no level to draw", "leave --svg out")
+    most = max(levels, key=lambda a: (len(a.hanging.tires), a.level.rank))
+    lines = [most.demand.section, f"Text of {ruleset.text_date}, read {ruleset.reviewed_on}."]
+    lines += [f"In doubt: {most.demand.doubt}"] if most.demand.doubt else []
+    lines += [f"May not pass: {most.demand.barred}"] if most.demand.barred else []
+    return picture_svg(
+        rig, most.hanging.tires, f"{ruleset.name}: {most.level.legal_name}. {rig.name}", [*lines, POSTED_SIGNS_DECIDE]
+    )
+
+
+def carry_of(ruleset: RuleSet, rule: CarryRule, rig: Rig) -> CarryDuty | None:
+    """What this rule would have this rig carry in its season and on its roads; None where it does not bind the rig."""
+    in_season = date(2026, *rule.season.start)
+    return carry_duty(replace(ruleset, carry=(rule,)), rig, in_season, rule.zones)
+
+
+def rules_json(ruleset: RuleSet, rig: Rig, levels: list[Asked], today: date) -> dict[str, object]:
+    """All of it as JSON types. Speeds in m/s; tires as in the webhook's tire records."""
+    return {
+        "jurisdiction": ruleset.jurisdiction,
+        "name": ruleset.name,
+        "rig": rig.id,
+        "citation": ruleset.citation,
+        "text_date": ruleset.text_date.isoformat(),
+        "text_date_note": ruleset.text_date_note,
+        "reviewed_on": ruleset.reviewed_on.isoformat(),
+        "review_by": ruleset.review_by.isoformat(),
+        "aged": list(ruleset.freshness(today)),
+        "levels": [_level_json(rig, asked) for asked in levels],
+        "carry": [_carry_json(ruleset, rule, rig, today) for rule in ruleset.carry],
+        "tire_duties": [
+            {"season": _season(d.season), "what": d.what, "section": d.section, "confidence": d.confidence,
+             "doubt": d.doubt}
+            for d in ruleset.tire_duties
+        ],
+        "chained_speeds": [
+            {"limit_mps": v.limit_mps, "binding": v.binding, "section": v.section, "confidence": v.confidence,
+             "doubt": v.doubt}
+            for v in ruleset.speeds
+        ],
+        "bans": [
+            {"season": _season(b.season), "where": b.where, "section": b.section, "confidence": b.confidence}
+            for b in ruleset.bans
+        ],
+        "fines": [
+            {"offence": f.offence, "amount": f.amount, "section": f.section, "confidence": f.confidence,
+             "doubt": f.doubt}
+            for f in ruleset.fines
+        ],
+        "notes": list(ruleset.notes),
+        "doubts": list(ruleset.doubts),
+        "sources": list(ruleset.sources),
+        "authority": POSTED_SIGNS_DECIDE,
+    }  # fmt: skip
+
+
+def _level_json(rig: Rig, asked: Asked) -> dict[str, object]:
+    level, demand, hanging = asked.level, asked.demand, asked.hanging
+    return {
+        "id": level.id,
+        "legal_name": level.legal_name,
+        "rank": level.rank,
+        "trigger": level.trigger,
+        "posted_by": level.posted_by,
+        "zones": list(level.zones),
+        "barred": demand.barred,
+        "tires_min": demand.tires_min,
+        "choices": [tires_detail(rig, choice) for choice in demand.choices],
+        "tires": tires_detail(rig, hanging.tires),
+        "tires_words": tires_words(rig, hanging.tires),
+        "tires_code": tires_code(rig, hanging.tires),
+        "because": [
+            {**detail, "sections": [d.section for d in why]}
+            for detail, (_, why) in zip(tires_detail(rig, hanging.tires), standing_on(rig, hanging), strict=True)
+        ],
+        "singles_used": hanging.singles_used,
+        "doubles_used": hanging.doubles_used,
+        "singles_short": hanging.singles_short,
+        "section": demand.section,
+        "confidence": demand.confidence,
+        "doubt": demand.doubt,
+        "devices": list(demand.devices),
+        "exemptions": list(level.exemptions),
+        "speed_limit_mps": level.speed_limit_mps,
+        "speed_section": level.speed_section,
+    }
+
+
+def _carry_json(ruleset: RuleSet, rule: CarryRule, rig: Rig, today: date) -> dict[str, object]:
+    duty = carry_of(ruleset, rule, rig)
+    return {
+        "season": _season(rule.season),
+        "in_season": rule.season.contains(today),
+        "binds_this_rig": duty is not None,
+        "roads": [ruleset.zone(z).words for z in rule.zones],
+        "roads_complete": rule.zones_complete,
+        "tires": duty.tires_n if duty else 0,
+        "spares": duty.spares_n if duty else 0,
+        "singles_short": duty.singles_short if duty else 0,
+        "satisfied_by": list(rule.satisfied_by),
+        "section": rule.section,
+        "confidence": rule.confidence,
+        "doubt": rule.doubt,
+        "exemptions": list(rule.exemptions),
+    }
+
+
+def show_list(rulesets: Mapping[str, RuleSet], console: Console, today: date) -> None:
+    """What is on file, one line a jurisdiction."""
+    console.print(Text(f"{'code':7}{'':18}{'levels':>7}{'carry':>7}   {'text of':12}{'read':12}read again by", "bold"))
+    for code, r in rulesets.items():
+        old = "  REVIEW OVERDUE" if r.review_overdue(today) else "  old text" if r.freshness(today) else ""
+        console.print(
+            f"{code:7}{r.name:18}{len(r.levels):>7}{len(r.carry):>7}   {r.text_date!s:12}{r.reviewed_on!s:12}"
+            f"{r.review_by}{old}",
+            highlight=False,
+        )
+    console.print("\nalertd rules CODE --rig RIG shows one of them for a rig.", highlight=False)
+    console.print('"old text": not known to be current into the last winter season. Ask the road authority.')
+    console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
+
+
+def show_rules(ruleset: RuleSet, rig: Rig, levels: list[Asked], console: Console, today: date) -> None:
+    """One rule set for one rig, in the reader's units."""
+    console.print(Text(f"{ruleset.name} ({ruleset.jurisdiction})   for: {rig.name}", "bold"))
+    note = f" ({ruleset.text_date_note})" if ruleset.text_date_note else ""
+    _say(console, "law", ruleset.citation)
+    _say(
+        console,
+        "age",
+        f"text of {ruleset.text_date}{note}; read {ruleset.reviewed_on}, to be read again by {ruleset.review_by}",
+    )
+    for reason in ruleset.freshness(today):
+        _say(console, "OLD", f"this text {reason}: check before relying on it", "bold red")
+    posters = {asked.level.posted_by for asked in levels}
+    if len(posters) == 1:
+        _say(console, "posted by", posters.pop())
+    if not levels:
+        console.print(Text("\n NO LEVEL ON FILE: nothing we read asks for chains; obey what is posted.", "bold"))
+    shown: list[Asked] = []
+    for asked in levels:
+        same = next((s for s in shown if s.hanging.tires == asked.hanging.tires and _same_law(s, asked)), None)
+        _show_level(ruleset, rig, asked, same, console)
+        if posters:
+            _say(console, "posted by", asked.level.posted_by)
+        shown.append(asked)
+    _show_duties(ruleset, rig, console, today)
+    _show_sources(ruleset, console)
+
+
+def _same_law(a: Asked, b: Asked) -> bool:
+    return (a.demand.section, a.demand.barred, bool(a.hanging.tires)) == (b.demand.section, b.demand.barred, True)
+
+
+def _show_level(ruleset: RuleSet, rig: Rig, asked: Asked, same: Asked | None, console: Console) -> None:
+    level, demand, hanging = asked.level, asked.demand, asked.hanging
+    console.print()
+    console.print(Text.assemble((f" {level.legal_name} ", "reverse bold"), f"   [{level.id}]"))
+    if demand.barred:
+        _say(console, "BARRED", f"this rig may not pass: {demand.barred}", "bold red")
+    if same is not None:
+        _say(console, "tires", f"{len(hanging.tires)}, the same as at [{same.level.id}]")
+    elif hanging.tires:
+        ways = len(demand.choices)
+        other = f" (one of {ways} ways the text allows)" if ways > 1 else ""
+        _say(console, "tires", f"{len(hanging.tires)}: {tires_words(rig, hanging.tires)}{other}")
+        if demand.tires_min < len(hanging.tires):
+            _say(console, "", f"the text asks {demand.tires_min}; a double chain takes in its whole pair")
+        _say(console, "aboard", _aboard(rig, hanging))
+        console.print(textwrap.indent(picture_text(rig, hanging.tires), " " * (_LABEL_W + 3)), highlight=False)
+    elif not demand.barred:
+        _say(console, "tires", "none asked of this rig")
+    _say(console, "text", f"{demand.section} ({_READ[demand.confidence]})")
+    _say(console, "in doubt", demand.doubt)
+    if same is None:
+        _say(console, "devices", "; ".join(demand.devices) if hanging.tires else "")
+        _say(console, "exempt", "; ".join(level.exemptions))
+    if level.speed_limit_mps is not None:
+        _say(console, "speed", f"{_speed(ruleset, level.speed_limit_mps)} ({level.speed_section})")
+    _say(console, "when", _TRIGGER[level.trigger])
+    if level.zones:
+        _say(console, "where", "; ".join(ruleset.zone(z).words for z in level.zones))
+    if level.carry_for_level and level.carry_for_level != level.id:
+        _say(console, "carry", f"while it is posted, chains enough for [{level.carry_for_level}] must be aboard")
+
+
+_READ = {
+    "statute": "statute read",
+    "agency": "agency page read",
+    "secondary": "press or trade page read",
+    "memory": "FROM MEMORY, no source",
+    "doubt": "IN DOUBT, stricter reading used",
+}
+
+
+def _aboard(rig: Rig, hanging: Hanging) -> str:
+    have = f"{rig.singles_carried} singles, {rig.doubles_carried} doubles"
+    return f"{have}: {hanging.singles_short} singles SHORT" if hanging.singles_short else f"{have}: enough"
+
+
+def _show_duties(ruleset: RuleSet, rig: Rig, console: Console, today: date) -> None:
+    console.print()
+    for rule in ruleset.carry:
+        duty = carry_of(ruleset, rule, rig)
+        now = "in force today" if rule.season.contains(today) else "not in season today"
+        if duty is None:
+            _say(
+                console,
+                "carry",
+                f"{_season(rule.season)}: does not bind this rig, or is met by what is fitted. {rule.section}",
+            )
+            continue
+        spares = f" plus {duty.spares_n} spare" if duty.spares_n else ""
+        short = f"; {duty.singles_short} SHORT of what is aboard" if duty.singles_short else ""
+        what = f"chains for {duty.tires_n} tires{spares}{short}"
+        or_else = f", or {' or '.join(rule.satisfied_by)} fitted" if rule.satisfied_by else ""
+        _say(
+            console,
+            "carry",
+            f"{_season(rule.season)} ({now}): {what}{or_else}. {rule.section} ({_READ[rule.confidence]})",
+        )
+        roads = [ruleset.zone(z).words for z in rule.zones] or ["everywhere"]
+        _say(console, "", "; ".join(roads + ([] if rule.zones_complete else ["and others: the list was cut short"])))
+        _say(console, "in doubt", rule.doubt)
+        _say(console, "exempt", "; ".join(rule.exemptions))
+    if not ruleset.carry:
+        _say(console, "carry", "no duty by date on file")
+    for t in ruleset.tire_duties:
+        when = f"{_season(t.season)}: " if t.season else ""
+        _say(console, "winter tires", f"{when}{t.what}. {t.section} ({_READ[t.confidence]})")
+        _say(console, "in doubt", t.doubt)
+    for v in ruleset.speeds:
+        kind = "law" if v.binding else "advice, not law"
+        _say(console, "chained", f"{_speed(ruleset, v.limit_mps)} ({kind}: {v.section}; {_READ[v.confidence]})")
+        _say(console, "in doubt", v.doubt)
+    for b in ruleset.bans:
+        _say(console, "no chains", f"{_season(b.season)} on {b.where}. {b.section} ({_READ[b.confidence]})")
+    for f in ruleset.fines:
+        _say(console, "fine", f"{f.offence}: {f.amount}. {f.section} ({_READ[f.confidence]})")
+        _say(console, "in doubt", f.doubt)
+
+
+def _show_sources(ruleset: RuleSet, console: Console) -> None:
+    for note in ruleset.notes:
+        _say(console, "note", note)
+    for doubt in ruleset.doubts:
+        _say(console, "doubt", doubt)
+    for source in ruleset.sources:
+        _say(console, "source", source)
+    console.print()
+    console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
+
+
+def _season(season: Season | None) -> str:
+    if season is None:
+        return ""
+    first, last = (f"{day} {date(2024, month, 1):%b}" for month, day in (season.start, season.end))
+    moving = ", ".join(f"{e.day} {e:%b %Y}" for e in season.ends[:3])
+    return f"{first} to {last}" + (f" at the latest (last days: {moving}, …)" if moving else "")
+
+
+def _speed(ruleset: RuleSet, speed_mps: float) -> str:
+    """The unit of the land's own signs."""
+    if ruleset.jurisdiction.startswith("US-"):
+        return f"at most {to_mph(speed_mps):.0f} mph"
+    return f"at most {speed_mps / KMH_MPS:.0f} km/h"
+
+
+def _say(console: Console, label: str, text: str, style: str = "") -> None:
+    for i, line in enumerate(textwrap.wrap(text, WIDTH - _LABEL_W - 3)):
+        console.print(Text(f"   {label if i == 0 else '':{_LABEL_W}}{line}", style), highlight=False)

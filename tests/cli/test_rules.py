@@ -1,0 +1,158 @@
+"""`alertd rules`: law, age and doubts for one rig, on the terminal, as JSON and as a picture."""
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from click.testing import Result
+
+from alertd.cli.rules import find_ruleset
+from alertd.errors import InputError
+from alertd.plan.result import POSTED_SIGNS_DECIDE
+from alertd.rules.words import tires_words
+from alertd.sources.rigfile import read_rig
+from alertd.sources.rulefile import read_rulesets
+
+ROOT = Path(__file__).parents[2]
+CONFIG = ROOT / "config/alertd.toml"
+CODES = sorted(p.stem.upper() for p in (ROOT / "config/rules").glob("*.toml"))
+
+
+def _flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_without_code_every_file_is_listed_with_its_age(alertd: Callable[..., Result]) -> None:
+    result = alertd("rules", "--config", CONFIG)
+    assert result.exit_code == 0
+    for code, ruleset in read_rulesets(ROOT / "config/rules").items():
+        (line,) = [row for row in result.stdout.splitlines() if row.startswith(f"{code} ")]
+        assert ruleset.text_date.isoformat() in line
+        assert ruleset.review_by.isoformat() in line
+    assert [r["code"] for r in json.loads(alertd("rules", "--json", "--config", CONFIG).stdout)] == CODES
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_a_rule_set_is_printed_with_citation_ages_doubts_and_who_decides(
+    code: str, alertd: Callable[..., Result]
+) -> None:
+    result = alertd("rules", code.lower(), "--rig", "doubles-4x2", "--config", CONFIG)
+    assert result.exit_code == 0, result.output
+    said, rules = _flat(result.stdout), read_rulesets(ROOT / "config/rules")[code]
+    assert _flat(rules.citation) in said
+    assert f"text of {rules.text_date}" in said
+    assert f"read {rules.reviewed_on}" in said
+    assert POSTED_SIGNS_DECIDE in said
+    for words in (
+        *rules.doubts,
+        *rules.notes,
+        *(lv.legal_name for lv in rules.levels),
+        *(f.amount for f in rules.fines),
+    ):
+        assert _flat(words) in said
+
+
+def test_washington_tells_a_driver_which_tires_how_many_aboard_and_what_to_carry(
+    alertd: Callable[..., Result],
+) -> None:
+    said = _flat(
+        alertd("rules", "WA", "--rig", "tractor-6x4-van-53", "--level", "over-10000-gvw", "--config", CONFIG).stdout
+    )
+    assert "tires 5: 4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle" in said
+    assert "5 singles SHORT" in said
+    assert "chains for 5 tires plus 2 spare" in said
+    assert "2 drive [C][ ]-----[ ][C]" in said
+    assert "FROM MEMORY, no source" in said
+    assert "not chaining where posted: $500" in said
+    assert "Traction advisory" not in said
+
+
+def test_spain_says_that_a_truck_may_not_drive_at_yellow(alertd: Callable[..., Result]) -> None:
+    said = _flat(alertd("rules", "ES", "--level", "yellow", "--config", CONFIG).stdout)
+    assert "BARRED this rig may not pass: trucks and articulated vehicles may not drive at yellow" in said
+
+
+def test_germany_speaks_in_kilometres_and_law_switzerland_in_advice(alertd: Callable[..., Result]) -> None:
+    assert "at most 50 km/h (law: StVO section 3(4)" in _flat(alertd("rules", "DE", "--config", CONFIG).stdout)
+    assert "at most 50 km/h (advice, not law: " in _flat(alertd("rules", "CH", "--config", CONFIG).stdout)
+    assert "at most 25 mph" in _flat(alertd("rules", "US-CA", "--config", CONFIG).stdout)
+
+
+def test_json_says_the_same_tires_with_the_text_each_stands_on(alertd: Callable[..., Result]) -> None:
+    out = json.loads(alertd("rules", "US-ID", "--rig", "doubles-6x4", "--json", "--config", CONFIG).stdout)
+    (level,) = out["levels"]
+    assert (level["tires_min"], len(level["tires"]), level["singles_short"]) == (6, 6, 6)
+    assert all(row["sections"] == [level["section"]] for row in level["because"])
+    assert level["tires"] in level["choices"]
+    assert out["aged"]
+    assert out["authority"] == POSTED_SIGNS_DECIDE
+
+
+def test_a_rig_file_of_ones_own_can_be_named(alertd: Callable[..., Result], tmp_path: Path) -> None:
+    text = (ROOT / "config/rigs/tractor-6x4-van-53.toml").read_text(encoding="utf-8")
+    own = tmp_path / "own.toml"
+    own.write_text(text.replace("singles = 0, doubles = 0", "singles = 1, doubles = 2"), encoding="utf-8")
+    said = _flat(alertd("rules", "WA", "--rig", own, "--level", "over-10000-gvw", "--config", CONFIG).stdout)
+    assert "1 singles, 2 doubles: enough" in said
+    assert "all 4, drive axle 1" in said
+
+
+def test_picture_is_that_of_the_level_that_asks_most(alertd: Callable[..., Result], tmp_path: Path) -> None:
+    path = tmp_path / "axles.svg"
+    assert alertd("rules", "US-CA", "--rig", "doubles-6x4", "--svg", path, "--config", CONFIG).exit_code == 0
+    drawn = ElementTree.fromstring(path.read_text(encoding="utf-8"))
+    rig = read_rig(ROOT / "config/rigs/doubles-6x4.toml")
+    out = json.loads(alertd("rules", "US-CA", "--rig", "doubles-6x4", "--json", "--config", CONFIG).stdout)
+    most = max(out["levels"], key=lambda lv: len(lv["tires"]))
+    desc = drawn.find("{http://www.w3.org/2000/svg}desc")
+    assert most["tires_words"] in desc.text
+    assert "no tires" not in desc.text
+    assert tires_words(rig, ()) == "no tires"
+
+
+def test_past_review_the_status_is_that_of_stale_data(alertd: Callable[..., Result], tmp_path: Path) -> None:
+    config = shutil.copytree(ROOT / "config", tmp_path / "config")
+    path = config / "rules/us-id.toml"
+    text = path.read_text(encoding="utf-8")
+    old = text.replace("reviewed_on = 2026-11-25", "reviewed_on = 2021-11-25").replace(
+        "review_by = 2027", "review_by = 2022"
+    )
+    path.write_text(old, encoding="utf-8")
+    result = alertd("rules", "US-ID", "--config", config / "alertd.toml")
+    assert result.exit_code == 3
+    assert "was due for review on 2022-10-01" in _flat(result.stdout)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("ZZ",), 'no rules of "ZZ" on file; write one of: AT, '),
+        (("WA", "--rig", "lorry"), '"lorry" is not known; name a rig file, or one of: bobtail-4x2'),
+        (("WA", "--level", "R-9"), '"R-9" is no level of Washington; write one of: traction-advisory'),
+        (("AK", "--svg", "x.svg"), "Alaska has no level to draw"),
+        (("WA", "--svg", "no/such/folder/x.svg"), "cannot be written"),
+    ],
+)
+def test_mistake_is_one_line_that_names_the_choices(
+    arguments: tuple[str, ...], said: str, mistake: Callable[..., str]
+) -> None:
+    assert said in mistake("rules", *arguments, "--config", CONFIG)
+
+
+def test_state_letters_are_enough_and_a_country_is_not_mistaken_for_a_state() -> None:
+    rulesets = read_rulesets(ROOT / "config/rules")
+    assert find_ruleset(rulesets, "ca").jurisdiction == "US-CA"
+    assert find_ruleset(rulesets, "bc").jurisdiction == "CA-BC"
+    assert find_ruleset(rulesets, "de").jurisdiction == "DE"
+    with pytest.raises(InputError):
+        find_ruleset(rulesets, "US")
+
+
+@pytest.mark.parametrize("kind", ["rule", "rig"])
+def test_schema_in_shared_is_that_of_the_files_read(kind: str, alertd: Callable[..., Result]) -> None:
+    """To write it anew: alertd rules --schema rule > shared/rule-file.schema.json"""
+    shipped = (ROOT / f"shared/{kind}-file.schema.json").read_text(encoding="utf-8")
+    assert alertd("rules", "--schema", kind).stdout == shipped
