@@ -100,8 +100,10 @@ def _rule_looks(path: Path, today: date) -> list[Finding]:
     except AlertdError:
         return []
     looks = []
-    if rules.review_overdue(today):
-        looks.append(f"review was due on {rules.review_by}: read the live text, then move reviewed_on and review_by")
+    if aged := rules.freshness(today):
+        looks.append(
+            f"the text {' and '.join(aged)}: read the live text, then move text_date, reviewed_on and review_by"
+        )
     if rules.unplaced_zones:
         names = ", ".join(f"{z.id} ({z.road})" for z in rules.unplaced_zones)
         looks.append(f"zones without points are placed on no route, only named in words: {names}")

@@ -83,6 +83,10 @@ def _trip_lines(plan: Plan) -> list[str]:
     lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
         lines += _wrapped("Forecast missing or old for some of the road: be ready to chain")
+    lines += [line for choice in plan.departures for line in _wrapped(f"Leaving: {choice.reason}")]
+    if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
+        lines += _wrapped(f"Hours: {words.hours_line(plan.hours, plan.arrive_zone)}")
+        lines += [line for b in words.break_lines(plan.hours, plan.arrive_zone) for line in _wrapped(f"Break: {b}")]
     return lines
 
 
@@ -149,5 +153,6 @@ def _ages(plan: Plan) -> str:
 def _oldest(plans: Sequence[Plan]) -> str:
     oldest = max((s.age_h for p in plans for s in p.sources), default=0.0)
     texts = min((r.text_date for p in plans for r in p.rules), default=None)
-    rules = f"oldest rule text {texts.isoformat()}" if texts else "no rule text on file"
+    aged = ", may no longer be the law" if any(r.aged for p in plans for r in p.rules) else ""
+    rules = f"oldest rule text {texts.isoformat()}{aged}" if texts else "no rule text on file"
     return f"Oldest forecast {words.age(oldest)}; {rules}."

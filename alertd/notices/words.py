@@ -3,7 +3,7 @@
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from alertd.plan.result import Plan, StopChoice, Stretch
+from alertd.plan.result import HoursNote, Plan, StopChoice, Stretch
 from alertd.units import INCH_MM, to_fahrenheit, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
@@ -66,11 +66,57 @@ def fcst_age(plan: Plan) -> str:
 
 
 def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = ()) -> str:
-    """The date of the oldest rule text used, e.g. "2020"; of some jurisdictions if named."""
-    dates = [r.text_date for r in plan.rules if not jurisdictions or r.jurisdiction in jurisdictions]
-    return str(min(dates).year) if dates else "none on file"
+    """The year of the oldest rule text used, e.g. "2020 OLD"; of some jurisdictions if named.
+
+    OLD marks a text that may no longer be the law: overdue for review, or older than the last winter season.
+    """
+    used = [r for r in plan.rules if not jurisdictions or r.jurisdiction in jurisdictions]
+    mark = " OLD" if any(r.aged for r in used) else ""
+    return f"{min(r.text_date for r in used).year}{mark}" if used else "none on file"
 
 
 def stop_words(stop: StopChoice) -> str:
     """A place a driver can find: name, then milepost in brackets."""
     return f"{stop.name} ({stop.milepost})" if stop.milepost else stop.name
+
+
+def hours(hours_h: float) -> str:
+    """Hours and minutes, e.g. "4 h 31 min"; "-0 h 20 min" when they are overdrawn."""
+    whole = round(abs(hours_h) * 60.0)
+    return f"{'-' if hours_h < 0 and whole else ''}{whole // 60} h {whole % 60:02d} min"
+
+
+_LIMITS = {"driving": "driving", "window": "duty window", "break": "without a break", "cycle": "cycle"}
+
+
+def hours_line(note: HoursNote, zone: str) -> str:
+    """The driver's hours in one line: what runs out and where, or what is left at arrival."""
+    over = [x for x in note.limits if x.reached_m is not None]
+    if over:
+        said = "; ".join(
+            f"{_LIMITS[x.kind]} {x.allowed_h:g} h full at {clock(x.reached_at, zone)}, {miles(x.reached_m)} from the start"
+            + (f", last listed stop before it {x.stop_name}" if x.stop_name else "")
+            for x in over
+            if x.reached_at is not None and x.reached_m is not None
+        )
+        text = f"NOT LEGAL as planned: {said} ({over[0].section})"
+    else:
+        text = "left at arrival " + ", ".join(
+            f"{hours(x.left_h)} {_LIMITS[x.kind]}" for x in note.limits if x.kind != "break"
+        )
+        text += "" if note.ok_if_late else "; NOT if as late as one in ten and chained wherever it may have to"
+    if note.not_given:
+        text += f"; not given, so counted from departure only: {', '.join(note.not_given)}"
+    return text
+
+
+def break_lines(note: HoursNote, zone: str) -> list[str]:
+    out = []
+    for b in note.breaks:
+        at = f"{b.stop_name} ({b.milepost})" if b.milepost else b.stop_name
+        where = f" at {at}" if at else ""
+        out.append(
+            f"{b.minutes:.0f} min{where}, due by {clock(b.due_at, zone)}, {miles(b.due_m)}: {b.reason}; "
+            "not in the arrival above"
+        )
+    return out

@@ -25,6 +25,9 @@ def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
         alike = [unit for unit in said if unit.endswith(kind)]
         if 1 < len(alike) == len(_units(rig, role)) and all(said[u] == said[alike[0]] for u in alike):
             said = {(f"each {kind}" if u == alike[0] else u): how for u, how in said.items() if u not in alike[1:]}
+    for dolly in ("each dolly", "dolly"):
+        if dolly in said and said[dolly] == said.get("each trailer"):
+            said = {("each trailer+dolly" if u == "each trailer" else u): how for u, how in said.items() if u != dolly}
     return " + ".join(f"{unit} {how}" for unit, hows in said.items() for how in hows) or "no tires"
 
 

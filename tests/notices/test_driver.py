@@ -110,3 +110,22 @@ def test_relief_keeps_the_chains_aboard(two_passes: Plan, place: str) -> None:
     assert "keep chains aboard" in text
     assert "Signs+officers decide" in text
     assert not re.search(r"\b(clear|no chains)\b", text, re.IGNORECASE)
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("rig_id", sorted(RIGS))
+def test_old_rule_text_is_marked_in_every_text_and_still_fits(two_passes: Plan, rig_id: str, place: str) -> None:
+    aged = replace(
+        two_passes,
+        rules=tuple(replace(r, aged=("is of 2003, older than the last winter season",)) for r in two_passes.rules),
+    )
+    for hanging in hangings(RIGS[rig_id]):
+        for advice in (Advice.READY, Advice.CHAIN, Advice.HOLD):
+            stretch = stretch_for(
+                aged, RIGS[rig_id], hanging, advice, place, "Fourth of July Pass and Lookout Pass", "America/Anchorage"
+            )
+            text = driver_text(aged, stretch)
+            assert "2026 OLD" in text
+            assert gsm7.segments(text) <= 2
+    assert "2026 OLD" in eased_text(aged, "")
+    assert "OLD" not in eased_text(two_passes, "")

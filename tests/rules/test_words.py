@@ -19,6 +19,13 @@ CASES = [
      "2 drive: outside each side; 1st trailer: 2 outside each side; 2nd trailer: 2 outside each side",
      "drive outside duals + each trailer outside duals"),
     ("US-WA", "traction-advisory", "TS5", "no tires", "no tires"),
+    ("US-NV", "chains-or-snow-tires", "DB5",
+     "2 drive: outside each side; 1st trailer: 2 outside each side; dolly: 2 outside each side; "
+     "2nd trailer: 2 outside each side",
+     "drive outside duals + each trailer+dolly outside duals"),
+    ("US-NV", "chains-or-snow-tires", "TS6",
+     "4 drive: outside each side, both drive axles; trailer: 6 outside each side, all axles",
+     "drive axles 1+2 outside duals + trailer all 3 axles outside duals"),
 ]  # fmt: skip
 
 
