@@ -94,7 +94,7 @@ def hours_line(note: HoursNote, zone: str) -> str:
     over = [x for x in note.limits if x.reached_m is not None]
     if over:
         said = "; ".join(
-            f"{_LIMITS[x.kind]} {x.allowed_h:g} h full at {clock(x.reached_at, zone)}, {miles(x.reached_m)} from the start"
+            f"{_LIMITS[x.kind]} {x.allowed_h:g} h full at {clock(x.reached_at, zone)}, {miles(x.reached_m)} on the way"
             + (f", last listed stop before it {x.stop_name}" if x.stop_name else "")
             for x in over
             if x.reached_at is not None and x.reached_m is not None

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.series import Forecast
+from alertd.plan.hours import HoursUsed
+from alertd.plan.hours_note import hours_note
 from alertd.plan.need import place_laws
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.params import PlanParams
@@ -30,12 +32,13 @@ ALONG_SPACING_M = 1_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripInput:
-    """Who drives what, when. `depart_at` is aware."""
+    """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware."""
 
     id: str
     depart_at: datetime
     driver: str = ""
     dispatcher: str = ""
+    used: HoursUsed = HoursUsed()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,6 +82,8 @@ def make_plan(
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, depart.date())
+    known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
+    hours = hours_note(route, run, trip.used, depart, late, known_at, params)
     partial = weather.partial or any(s.stale for s in sources) or bool(run.need.unknown.any())
     plan = Plan(
         id="",
@@ -111,6 +116,7 @@ def make_plan(
         partial=partial,
         members_n=int(run.state.mu.shape[0]),
         along=_along(route, run, depart.timestamp()),
+        hours=hours,
     )
     return with_id(plan)
 

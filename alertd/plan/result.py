@@ -138,6 +138,81 @@ class RuleNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HoursLimit:
+    """One limit of the hours law. left_h: what is left at arrival, negative when it runs out on the way.
+
+    reached_at, reached_m: where driving must stop, None when the trip ends before; stop_*: the last listed stop before.
+    """
+
+    kind: str
+    section: str
+    allowed_h: float
+    used_before_h: float
+    at_arrival_h: float
+    left_h: float
+    reached_at: datetime | None
+    reached_m: float | None
+    stop_id: str
+    stop_name: str
+    stop_m: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BreakNote:
+    """A break that falls due on the way. `at_m` is where the plan puts it, None when no place was found."""
+
+    due_at: datetime
+    due_m: float
+    at_m: float | None
+    stop_id: str
+    stop_name: str
+    milepost: str
+    minutes: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoursNote:
+    """The driver's legal hours on this trip, in the law's own numbers.
+
+    ok: no limit is reached before arrival, breaks taken as listed. ok_if_late: nor when the truck is as late as one in
+    ten and chains wherever it is told to be ready. not_given: what was not told and is counted from departure only.
+    adverse_exception: why the two extra hours for adverse conditions are never planned with; known_at: since when the
+    forecast was known. arrival_delay_s: what the listed breaks add to the arrival that the plan names.
+    """
+
+    law: str
+    law_text: str
+    ok: bool
+    ok_if_late: bool
+    not_given: tuple[str, ...]
+    limits: tuple[HoursLimit, ...]
+    breaks: tuple[BreakNote, ...]
+    arrival_delay_s: float
+    adverse_exception: str
+    known_at: datetime | None
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DepartureChoice:
+    """Another hour to leave that matters, and why. Figures are of a whole plan made for it.
+
+    shift_s: later than the plan's departure, negative earlier. road_s: time on the road; road_saved_s: against the plan.
+    """
+
+    depart_at: datetime
+    shift_s: float
+    advice: Advice
+    chain_probability: float
+    road_s: float
+    road_saved_s: float
+    arrive_at: datetime
+    hours_ok: bool | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlongPoint:
     """The route at one place, for pictures and for tracing: likely class, its share, and the odds of winter surface."""
 
@@ -186,6 +261,8 @@ class Plan:
     partial: bool
     members_n: int
     along: tuple[AlongPoint, ...]
+    hours: HoursNote | None = None
+    departures: tuple[DepartureChoice, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (

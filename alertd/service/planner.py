@@ -14,6 +14,7 @@ import numpy as np
 
 from alertd.errors import AlertdError, ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
+from alertd.plan.hours import HoursUsed
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.result import Plan
 from alertd.route.line import Route
@@ -47,6 +48,22 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
         return NotPlanned(trip=trip, reason=str(exc))
     log.error("trip %s: a fault of alertd", trip.id, exc_info=exc)
     return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
+
+
+def trip_input(trip: TripRequest) -> TripInput:
+    return TripInput(
+        id=trip.id,
+        depart_at=trip.depart_at,
+        driver=trip.driver,
+        dispatcher=trip.dispatcher,
+        used=HoursUsed(
+            drive_h=trip.drive_hours_used,
+            on_duty_since=trip.duty_began_at,
+            cycle_h=trip.cycle_hours_used,
+            cycle_limit_h=float(trip.cycle_limit_h),
+            since_break_h=trip.driven_since_break_h,
+        ),
+    )
 
 
 class Planner:
@@ -95,8 +112,8 @@ class Planner:
         weather = await weather_along(route, window, self.sky)
 
         def one(trip: TripRequest) -> Plan | NotPlanned:
-            asked = TripInput(id=trip.id, depart_at=trip.depart_at, driver=trip.driver, dispatcher=trip.dispatcher)
             try:
+                asked = trip_input(trip)
                 rig = self.ground.rig(trip.rig, f"trip {trip.id}")
                 return make_plan(asked, route, rig, self.ground.rulesets, weather, self.settings.plan, now_utc)
             except Exception as exc:

@@ -7,18 +7,23 @@ from collections.abc import Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import Field, ValidationError, field_validator
 
 from alertd.errors import InputError
 from alertd.sources.tomlfile import FileModel, config_error
 
+_NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
 _EXAMPLE = "2027-01-14T04:45:00-07:00"
 
 
 class TripRequest(FileModel):
-    """One trip. `route` is a GPX file of the routes folder, `rig` a rig file's name without its ending."""
+    """One trip. `route` is a GPX file of the routes folder, `rig` a rig file's name without its ending.
+
+    Hours left out are "not given": they count from departure only, and the plan says so. `cycle_hours_used` are those
+    on duty in the last 7 or 8 days, against `cycle_limit_h`, 60 or 70 (49 CFR 395.3(b)).
+    """
 
     id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["T-1041"])
     route: str = Field(min_length=1, max_length=200, examples=["i90-west.gpx"])
@@ -26,12 +31,21 @@ class TripRequest(FileModel):
     depart: str = Field(examples=[_EXAMPLE])
     driver: str = Field("", max_length=80)
     dispatcher: str = Field("", max_length=80)
-    drive_hours_used: float = Field(0.0, ge=0, le=24)
+    drive_hours_used: float | None = Field(None, ge=0, le=24)
+    driven_since_break_h: float | None = Field(None, ge=0, le=24)
+    on_duty_since: str = Field("", examples=["2027-01-14T03:30:00-07:00"])
+    cycle_hours_used: float | None = Field(None, ge=0, le=168)
+    cycle_limit_h: Literal[60, 70] = 70
 
     @field_validator("depart")
     @classmethod
     def _has_zone(cls, value: str) -> str:
         return parse_departure(value).isoformat()
+
+    @field_validator("on_duty_since")
+    @classmethod
+    def _duty_has_zone(cls, value: str) -> str:
+        return parse_departure(value).isoformat() if value else ""
 
     @field_validator("route", "rig", "driver", "dispatcher")
     @classmethod
@@ -43,6 +57,10 @@ class TripRequest(FileModel):
     @property
     def depart_at(self) -> datetime:
         return datetime.fromisoformat(self.depart)
+
+    @property
+    def duty_began_at(self) -> datetime | None:
+        return datetime.fromisoformat(self.on_duty_since) if self.on_duty_since else None
 
 
 def parse_departure(text: str) -> datetime:
@@ -102,17 +120,17 @@ def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:
 
 
 def _csv_rows(text: str, where: str) -> list[tuple[str, Any]]:
-    """CSV cells are text; the one number is read here, an empty cell is a key left out."""
+    """CSV cells are text; the numbers are read here, an empty cell is a key left out."""
     reader = csv.DictReader(io.StringIO(text), restkey="more cells than columns")
     rows = []
     try:
         _check_columns(reader.fieldnames or (), where)
         for row in reader:
             cells: dict[str, Any] = {k: v.strip() if isinstance(v, str) else v for k, v in row.items() if v}
-            hours = cells.get("drive_hours_used")
-            if isinstance(hours, str):
-                with suppress(ValueError):  # what is no number is told by the model, with its own words
-                    cells["drive_hours_used"] = float(hours)
+            for name in _NUMBERS:
+                if isinstance(cells.get(name), str):
+                    with suppress(ValueError):  # what is no number is told by the model, with its own words
+                        cells[name] = int(cells[name]) if name == "cycle_limit_h" else float(cells[name])
             rows.append((f"line {reader.line_num}", cells))
     except csv.Error as exc:
         raise InputError(where, f"line {reader.line_num}", f"is not CSV ({exc})", "mend that line") from exc

@@ -74,7 +74,19 @@ async def test_a_new_trip_is_201_the_same_again_200_and_only_the_new_one_asks_fo
 ) -> None:
     first, again = await api.post(), await api.post()
     assert (first.status_code, again.status_code, api.wakes) == (201, 200, 1)
-    assert first.json() == again.json() == TRIP | {"dispatcher": "", "drive_hours_used": 0.0}
+    assert (
+        first.json()
+        == again.json()
+        == TRIP
+        | {
+            "dispatcher": "",
+            "drive_hours_used": None,
+            "driven_since_break_h": None,
+            "on_duty_since": "",
+            "cycle_hours_used": None,
+            "cycle_limit_h": 70,
+        }
+    )
     assert [t.id for t in store.trips()] == ["T-1"]
 
 

@@ -1,5 +1,6 @@
 """Trips as dispatch writes them: every mistake is one line that names file, place, field and mend."""
 
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -34,7 +35,7 @@ def test_csv_and_json_give_the_same_trip(tmp_path: Path) -> None:
 def test_a_byte_order_mark_blank_cells_and_blank_lines_are_no_mistake(tmp_path: Path) -> None:
     row = "T-1,west,rig-1,,,2027-01-14T04:45:00-07:00,\n\n"
     (trip,) = read_trips(write(tmp_path, "\ufeff" + HEAD + row))
-    assert (trip.driver, trip.drive_hours_used) == ("", 0.0)
+    assert (trip.driver, trip.drive_hours_used) == ("", None)
 
 
 def test_a_heading_without_rows_is_a_day_without_trips(tmp_path: Path) -> None:
@@ -106,3 +107,14 @@ def test_a_departure_outside_the_calendar_in_utc_is_refused(text: str) -> None:
 def test_a_trip_survives_its_own_json() -> None:
     trip = parse_trip(GOOD, "request")
     assert TripRequest.model_validate_json(trip.model_dump_json()) == trip
+
+
+def test_hours_used_before_are_read_from_a_csv_and_a_duty_day_needs_its_zone(tmp_path: Path) -> None:
+    head = "id,route,rig,depart,on_duty_since,cycle_hours_used,cycle_limit_h,driven_since_break_h\n"
+    row = "T-1,west,rig-1,2027-01-14T04:45:00-07:00,2027-01-14T03:30:00-07:00,61.5,70,0.5\n"
+    (trip,) = read_trips(write(tmp_path, head + row))
+    assert (trip.cycle_hours_used, trip.cycle_limit_h, trip.driven_since_break_h) == (61.5, 70, 0.5)
+    assert trip.duty_began_at == datetime.fromisoformat("2027-01-14T10:30:00+00:00")
+    for wrong in (row.replace("03:30:00-07:00", "03:30:00"), row.replace(",70,", ",65,")):
+        with pytest.raises(InputError, match=r"trips\.csv line 2: (on_duty_since|cycle_limit_h)"):
+            read_trips(write(tmp_path, head + wrong))

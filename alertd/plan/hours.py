@@ -1,0 +1,249 @@
+"""Legal hours of the driver: what driving, chaining and breaks use up, and where on the road each limit is reached.
+
+The law is a few numbers (`HoursRules`) over a timeline of spells. Hanging or removing chains is on duty and not driving:
+it uses the window and the cycle, not the driving hours. The two hours for adverse driving conditions (49 CFR
+395.1(b)(1)) are in no number here, since what a forecast said before departure was known (395.2).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.units import HOUR_S
+
+Array: TypeAlias = NDArray[np.float64]
+
+SPELL_LONGEST_M = 5_000.0  # within one, distance is taken as linear in time
+EPSILON_S = 1e-6
+
+
+class Duty(StrEnum):
+    DRIVING = "driving"
+    ON_DUTY = "on duty, not driving"
+    OFF = "off duty"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spell:
+    """Seconds since departure and metres along the route; the truck stands unless it drives."""
+
+    duty: Duty
+    start_s: float
+    end_s: float
+    start_m: float
+    end_m: float
+
+    @property
+    def length_s(self) -> float:
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoursUsed:
+    """What was used before departure; None is "not given", and is then counted from departure only.
+
+    Raises ValueError when `on_duty_since` is naive.
+    """
+
+    drive_h: float | None = None
+    on_duty_since: datetime | None = None
+    cycle_h: float | None = None
+    cycle_limit_h: float = 70.0
+    since_break_h: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.on_duty_since is not None and self.on_duty_since.utcoffset() is None:
+            raise ValueError("on_duty_since must be aware")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoursRules:
+    """One law's numbers. `break_by` is what interrupts driving; `break_parts_s` a break that may be taken in two."""
+
+    name: str
+    text: str
+    drive_h: float
+    drive_section: str
+    break_after_h: float
+    break_s: float
+    break_section: str
+    break_by: frozenset[Duty]
+    break_parts_s: tuple[float, float] | None = None
+    window_h: float | None = None
+    window_section: str = ""
+    cycle_section: str = ""
+
+
+US = HoursRules(
+    name="49 CFR 395.3",
+    text="property-carrying, after 10 h off duty; 30-minute rule as amended 85 FR 33396, in force since 29 Sep 2020",
+    drive_h=11.0,
+    drive_section="49 CFR 395.3(a)(3)(i)",
+    break_after_h=8.0,
+    break_s=1_800.0,
+    break_section="49 CFR 395.3(a)(3)(ii)",
+    break_by=frozenset((Duty.ON_DUTY, Duty.OFF)),
+    window_h=14.0,
+    window_section="49 CFR 395.3(a)(2)",
+    cycle_section="49 CFR 395.3(b)",
+)
+# The 10 h that Article 6 allows twice a week are not planned with: what was used of them is not asked.
+EU = HoursRules(
+    name="Regulation (EC) 561/2006",
+    text="daily driving and breaks only; weekly driving and rests (Articles 6(2), 6(3), 8) are not looked at",
+    drive_h=9.0,
+    drive_section="Regulation (EC) 561/2006, Article 6(1)",
+    break_after_h=4.5,
+    break_s=2_700.0,
+    break_section="Regulation (EC) 561/2006, Article 7",
+    break_by=frozenset((Duty.OFF,)),
+    break_parts_s=(900.0, 1_800.0),
+)
+_EU_CODES = frozenset(("AT", "DE", "ES", "FI", "FR", "IT", "NO", "PL", "SE"))
+
+
+def rules_for(codes: Sequence[str]) -> HoursRules | None:
+    """The law of the trip by the land it starts in (ISO 3166); None where none is on file."""
+    first = next((c for c in codes if c), "")
+    if first.startswith("US-"):
+        return US
+    return EU if first.split("-")[0] in _EU_CODES else None
+
+
+def timeline(distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]]) -> tuple[Spell, ...]:
+    """Spells from a clock: seconds of moving at each sample, and (distance_m, seconds) of each stop for chains."""
+    end_m = float(distance_m[-1])
+    marks = np.arange(0.0, end_m, SPELL_LONGEST_M)
+    cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in stands), end_m})
+    spells: list[Spell] = []
+    at_s, last_m = 0.0, 0.0
+    for cut_m in cuts:
+        drive_s = float(np.diff(np.interp([last_m, cut_m], distance_m, moving_s))[0])
+        if drive_s > 0.0:
+            spells.append(Spell(duty=Duty.DRIVING, start_s=at_s, end_s=at_s + drive_s, start_m=last_m, end_m=cut_m))
+            at_s += drive_s
+        last_m = cut_m
+        for standing_s in (s for m, s in stands if min(m, end_m) == cut_m and s > 0.0):
+            spells.append(Spell(duty=Duty.ON_DUTY, start_s=at_s, end_s=at_s + standing_s, start_m=cut_m, end_m=cut_m))
+            at_s += standing_s
+    return tuple(spells)
+
+
+def with_break(spells: Sequence[Spell], at_m: float, break_s: float) -> tuple[Spell, ...]:
+    """The timeline with a break off duty where the truck first reaches `at_m`; all behind it is later."""
+    out: list[Spell] = []
+    late_s, taken = 0.0, False
+    for x in spells:
+        later = replace(x, start_s=x.start_s + late_s, end_s=x.end_s + late_s)
+        if taken or x.end_m < at_m or x.duty is not Duty.DRIVING:
+            out.append(later)
+            continue
+        share = (at_m - x.start_m) / max(x.end_m - x.start_m, 1e-9)
+        cut_s = later.start_s + min(max(share, 0.0), 1.0) * x.length_s
+        before = replace(later, end_s=cut_s, end_m=at_m)
+        rest = Spell(duty=Duty.OFF, start_s=cut_s, end_s=cut_s + break_s, start_m=at_m, end_m=at_m)
+        after = replace(later, start_s=cut_s + break_s, end_s=later.end_s + break_s, start_m=at_m)
+        out += [s for s in (before, rest, after) if s.length_s > 0.0]
+        late_s, taken = break_s, True
+    return tuple(out)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One limit on a timeline. `reached_s` is when driving must stop, None when the trip ends before; hours else."""
+
+    kind: str
+    section: str
+    allowed_h: float
+    used_before_h: float
+    at_arrival_h: float
+    reached_s: float | None
+    reached_m: float | None
+
+    @property
+    def left_h(self) -> float:
+        return self.allowed_h - self.at_arrival_h
+
+
+def limits(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules, depart_at: datetime) -> tuple[Limit, ...]:
+    """Every limit of the law on this timeline: driving, break, window, cycle. Raises ValueError on an empty timeline."""
+    if not spells:
+        raise ValueError("no spells")
+    out = [
+        _counted(
+            spells, "driving", rules.drive_section, rules.drive_h, used.drive_h or 0.0, frozenset((Duty.DRIVING,))
+        ),
+        _break(spells, used, rules),
+    ]
+    if rules.window_h is not None:
+        before_h = 0.0 if used.on_duty_since is None else (depart_at - used.on_duty_since).total_seconds() / HOUR_S
+        out.append(
+            _counted(spells, "window", rules.window_section, rules.window_h, max(before_h, 0.0), frozenset(Duty))
+        )
+    if rules.cycle_section and used.cycle_h is not None:
+        worked = frozenset((Duty.DRIVING, Duty.ON_DUTY))
+        out.append(_counted(spells, "cycle", rules.cycle_section, used.cycle_limit_h, used.cycle_h, worked))
+    return tuple(out)
+
+
+def _counted(
+    spells: Sequence[Spell], kind: str, section: str, allowed_h: float, before_h: float, counts: frozenset[Duty]
+) -> Limit:
+    """A limit on the sum of some duties. It is reached where the sum is full and the truck would still drive."""
+    total_s, allowed_s = before_h * HOUR_S, allowed_h * HOUR_S
+    reached: tuple[float, float] | None = None
+    for x in spells:
+        if reached is None and x.duty is Duty.DRIVING and total_s + x.length_s > allowed_s + EPSILON_S:
+            reached = _within(x, max(allowed_s - total_s, 0.0))
+        if x.duty in counts:
+            total_s += x.length_s
+    return _limit(kind, section, allowed_h, before_h, total_s / HOUR_S, reached)
+
+
+def _break(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> Limit:
+    before_h = used.drive_h or 0.0 if used.since_break_h is None else used.since_break_h
+    driven_s, allowed_s = before_h * HOUR_S, rules.break_after_h * HOUR_S
+    standing_s, first_part = 0.0, False
+    reached: tuple[float, float] | None = None
+    for x in spells:
+        if x.duty is Duty.DRIVING:
+            standing_s = 0.0
+            if reached is None and driven_s + x.length_s > allowed_s + EPSILON_S:
+                reached = _within(x, max(allowed_s - driven_s, 0.0))
+            driven_s += x.length_s
+            continue
+        was_s = standing_s
+        standing_s = standing_s + x.length_s if x.duty in rules.break_by else 0.0
+        whole = standing_s >= rules.break_s - EPSILON_S
+        if rules.break_parts_s is not None:
+            first_s, second_s = (s - EPSILON_S for s in rules.break_parts_s)
+            whole = whole or (first_part and standing_s >= second_s)
+            # One spell is one part: what goes on standing is not a second part of itself.
+            first_part = False if whole else first_part or (was_s == 0.0 and standing_s >= first_s)
+        if whole:
+            driven_s = 0.0
+    return _limit("break", rules.break_section, rules.break_after_h, before_h, driven_s / HOUR_S, reached)
+
+
+def _within(x: Spell, after_s: float) -> tuple[float, float]:
+    share = min(after_s / x.length_s, 1.0)
+    return x.start_s + after_s, x.start_m + share * (x.end_m - x.start_m)
+
+
+def _limit(
+    kind: str, section: str, allowed_h: float, before_h: float, at_arrival_h: float, reached: tuple[float, float] | None
+) -> Limit:
+    return Limit(
+        kind=kind,
+        section=section,
+        allowed_h=allowed_h,
+        used_before_h=before_h,
+        at_arrival_h=at_arrival_h,
+        reached_s=None if reached is None else reached[0],
+        reached_m=None if reached is None else reached[1],
+    )
