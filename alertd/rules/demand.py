@@ -4,13 +4,11 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import Final, Generic, TypeVar
+from typing import Final
 
 from alertd.rules.law import CarryRule, Confidence, ControlLevel, Demand, Placement, RigClass, RuleSet, Season
 from alertd.rules.placing import choices, fits, minimal, unions
-from alertd.rules.rig import Layout, Rig, Tire, tires_of
-
-T = TypeVar("T")
+from alertd.rules.rig import Layout, Rig, Same, Tire, tires_of
 
 # Where a rule file does not say what a level asks of such a rig: no text we read asks for more than this.
 _EVERYTHING: Final = Demand(
@@ -103,7 +101,7 @@ def demand_for(ruleset: RuleSet, level: ControlLevel, rig: Rig) -> TireDemand:
     The first demand of the level whose class fits the rig holds. Where none fits, everything that any text we read
     asks is asked, with a doubt saying so.
     """
-    return _demand(ruleset.jurisdiction, _Same(level), rig.layout)
+    return _demand(ruleset.jurisdiction, Same(level), rig.layout)
 
 
 def strictest(demands: Sequence[TireDemand]) -> TireDemand:
@@ -117,7 +115,7 @@ def cover(rig: Rig, demands: Sequence[TireDemand]) -> Hanging:
     In this order: least missing, fewest chains to hang, fewest tires, outside before inside, the foremost drive
     axle and the rearmost trailer axle, the right side (away from traffic) before the left.
     """
-    return _cover(rig.layout, rig.singles_carried, rig.doubles_carried, tuple(_Same(d) for d in demands))
+    return _cover(rig.layout, rig.singles_carried, rig.doubles_carried, tuple(Same(d) for d in demands))
 
 
 def carry_duty(
@@ -173,7 +171,7 @@ def _carry_for(
     asked = demand_for(ruleset, ruleset.level(level_id), rig)
     why = rule or demand or asked
     spares_n = rule.spare_singles if rule and asked.tires_min else 0
-    hanging = _cover(rig.layout, max(0, rig.singles_carried - spares_n), rig.doubles_carried, (_Same(asked),))
+    hanging = _cover(rig.layout, max(0, rig.singles_carried - spares_n), rig.doubles_carried, (Same(asked),))
     return CarryDuty(
         jurisdiction=ruleset.jurisdiction,
         level_id=level_id,
@@ -214,23 +212,8 @@ def _liking(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
     return (len(tires), *(sum(column) for column in zip(*ranks, strict=True)))
 
 
-class _Same(Generic[T]):
-    """A cache key that is the object itself: hashing a whole level each time would cost more than the answer."""
-
-    __slots__ = ("it",)
-
-    def __init__(self, it: T) -> None:
-        self.it = it
-
-    def __hash__(self) -> int:
-        return id(self.it)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and self.it is other.it
-
-
 @lru_cache(maxsize=16384)
-def _demand(jurisdiction: str, level: _Same[ControlLevel], rig: Layout) -> TireDemand:
+def _demand(jurisdiction: str, level: Same[ControlLevel], rig: Layout) -> TireDemand:
     asked = next((d for d in level.it.demands if fits(d.rig_class, rig)), _EVERYTHING)
     met_by = sorted(rig.devices.intersection(asked.satisfied_by))
     tires = tires_of(rig.axles)
@@ -253,7 +236,7 @@ def _tires(mask: int, tires: Sequence[Tire]) -> frozenset[Tire]:
 
 
 @lru_cache(maxsize=16384)
-def _cover(rig: Layout, singles: int, doubles: int, demands: tuple[_Same[TireDemand], ...]) -> Hanging:
+def _cover(rig: Layout, singles: int, doubles: int, demands: tuple[Same[TireDemand], ...]) -> Hanging:
     tires = tires_of(rig.axles)
     bit = {t: 1 << i for i, t in enumerate(tires)}
     rank = [_preference(rig, t) for t in tires]

@@ -3,7 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Literal, NamedTuple
+from functools import lru_cache
+from typing import Generic, Literal, NamedTuple, TypeVar
+
+T = TypeVar("T")
 
 Side = Literal["left", "right"]
 Place = Literal["outside", "inside", "single"]
@@ -89,13 +92,7 @@ class Rig:
 
     @property
     def layout(self) -> Layout:
-        return Layout(
-            self.kind,
-            tuple(AxleSpot(a.unit, a.role, a.dual, a.lift) for a in self.axles),
-            self.couplings,
-            self.rated_mass_kg,
-            self.devices,
-        )
+        return _layout(Same(self))
 
     def axle_indices(self, *roles: AxleRole, unit: int | None = None) -> tuple[int, ...]:
         """Indices of the axles with one of these roles, front to rear; of one unit if given."""
@@ -113,6 +110,32 @@ class Rig:
     def tires(self) -> tuple[Tire, ...]:
         """Every tire of the rig, front to rear."""
         return tires_of(self.axles)
+
+
+class Same(Generic[T]):
+    """A cache key that is the object itself: hashing a whole rig or level each time would cost more than the answer."""
+
+    __slots__ = ("it",)
+
+    def __init__(self, it: T) -> None:
+        self.it = it
+
+    def __hash__(self) -> int:
+        return id(self.it)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Same) and self.it is other.it
+
+
+@lru_cache(maxsize=16384)
+def _layout(rig: Same[Rig]) -> Layout:
+    return Layout(
+        rig.it.kind,
+        tuple(AxleSpot(a.unit, a.role, a.dual, a.lift) for a in rig.it.axles),
+        rig.it.couplings,
+        rig.it.rated_mass_kg,
+        rig.it.devices,
+    )
 
 
 def tires_of(axles: Sequence[Axle | AxleSpot]) -> tuple[Tire, ...]:

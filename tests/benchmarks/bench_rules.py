@@ -7,16 +7,18 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 
-from alertd.rules.demand import _cover, _demand, cover, demand_for
+from alertd.rules.demand import _cover, _demand, carry_duty, cover, demand_for, standing_on
 from alertd.rules.estimate import posting_probability
 from alertd.sources.rigfile import read_rigs
 from alertd.sources.rulefile import read_rulesets
 
 ROOT = Path(__file__).parents[2]
+WINTER_DAY = date(2027, 1, 10)
 
 
 def rate(work: Callable[[int], object], seconds: float) -> float:
@@ -29,13 +31,16 @@ def rate(work: Callable[[int], object], seconds: float) -> float:
 
 
 def main(seconds: float) -> None:
-    rulesets = list(read_rulesets(ROOT / "config/rules").values())
+    on_file = read_rulesets(ROOT / "config/rules")
+    rulesets = list(on_file.values())
+    corridor = [on_file[code] for code in ("US-ID", "US-MT", "US-WA")]
     rigs = [
         replace(rig, gross_mass_kg=rig.gross_mass_kg - 10.0 * i, singles_carried=i % 9)
         for rig in read_rigs(ROOT / "config/rigs").values()
         for i in range(100)
     ]
     levels = [(s, level) for s in rulesets for level in s.levels]
+    print(f"{len(rulesets)} rule sets, {len(levels)} levels, {len(rigs)} rigs")
 
     def ask(i: int) -> object:
         ruleset, level = levels[i % len(levels)]
@@ -43,7 +48,14 @@ def main(seconds: float) -> None:
 
     def trip(i: int) -> object:
         rig = rigs[i % len(rigs)]
-        return cover(rig, [demand_for(s, s.levels[-1], rig) for s in rulesets])
+        return cover(rig, [demand_for(s, s.levels[-1], rig) for s in corridor])
+
+    def aboard(i: int) -> object:
+        return carry_duty(rulesets[i % len(rulesets)], rigs[i % len(rigs)], WINTER_DAY, ())
+
+    def texts(i: int) -> object:
+        rig = rigs[i % len(rigs)]
+        return standing_on(rig, cover(rig, [demand_for(s, s.levels[-1], rig) for s in corridor]))
 
     def cold(i: int) -> object:
         _demand.cache_clear()
@@ -53,11 +65,13 @@ def main(seconds: float) -> None:
     print(f"demand_for, warm                   {rate(ask, seconds):12,.0f} /s")
     print(f"3 demand_for + cover, warm         {rate(trip, seconds):12,.0f} /s")
     print(f"3 demand_for + cover, cold         {rate(cold, seconds):12,.0f} /s")
+    print(f"carry_duty, warm                   {rate(aboard, seconds):12,.0f} /s")
+    print(f"3 demand_for + cover + standing_on {rate(texts, seconds):12,.0f} /s")
 
     rng = np.random.default_rng(1)
     classes = rng.integers(-1, 9, (50, 2000)).astype(np.int8)
     grade, distance_m = np.abs(rng.normal(0, 0.03, 2000)), np.arange(2000) * 250.0
-    washington = rulesets[-1]
+    washington = on_file["US-WA"]
     ids = [level.id for level in washington.levels]
     per_s = rate(lambda _: posting_probability(washington, ids, classes, grade, distance_m), seconds)
     print(f"posting_probability 4x50x2000      {per_s:12,.0f} /s")
