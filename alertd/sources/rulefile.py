@@ -271,7 +271,8 @@ class RuleFile(FileModel):
     sources: list[Words] = Field(min_length=1, examples=[["https://legislature.example/section"]])
     doubts: list[Words] = Field(default_factory=list)
     notes: list[Words] = Field(default_factory=list)
-    posted_by: str = ""
+    posted_by: str = ""  # of every level that does not say otherwise
+    devices: list[Words] = Field(default_factory=lambda: ["tire chains"])  # likewise
     zone: list[ZoneFile] = Field(default_factory=list)
     level: list[LevelFile] = Field(default_factory=list)
     carry: list[CarryFile] = Field(default_factory=list)
@@ -323,7 +324,7 @@ class RuleFile(FileModel):
             rank=level.rank,
             demands=tuple(d.to_core() for d in holder.demand),
             zones=tuple(level.zones),
-            devices=tuple(level.devices or holder.devices or ["tire chains"]),
+            devices=tuple(level.devices or holder.devices or self.devices),
             exemptions=tuple(level.exemptions or holder.exemptions),
             carry_for_level=level.carry_for_level,
             speed_limit_mps=limit,

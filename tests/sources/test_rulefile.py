@@ -16,6 +16,10 @@ BAD = ROOT / "fixtures/rules_bad"
 MISTAKES = {
     "unknown_key": ("level[1].legal_nmae", "unknown key", "write legal_name"),
     "missing_citation": ("citation", "missing", "add citation = "),
+    "missing_text_date": ("text_date", "missing", "add text_date = 2023-10-01"),
+    "missing_reading_date": ("reviewed_on", "missing", "add reviewed_on = 2026-11-25"),
+    "missing_section": ("level[1].demand[1].section", "missing", "add section = "),
+    "missing_source": ("sources", "missing", "add sources = ["),
     "missing_review_by": ("review_by", "missing", "add review_by = 2027-10-01"),
     "rank_in_quotes": ("level[1].rank", '"1" is wrong', "a whole number, e.g. 2"),
     "date_in_quotes": ("text_date", '"2024-01-01" is wrong', "write text_date = 2023-10-01"),
@@ -151,3 +155,12 @@ def test_zone_points_on_the_interstates_are_published_interchanges() -> None:
         for zone in ruleset.zones:
             if zone.from_point and zone.road in ("I-90", "I-80", "I-70", "US-2"):
                 assert {zone.from_point, zone.to_point} <= known
+
+
+def test_readme_lists_every_device_word_that_a_rule_listens_to() -> None:
+    readme = " ".join((ROOT / "config/rules/README.md").read_text(encoding="utf-8").split())
+    for ruleset in read_rulesets(ROOT / "config/rules").values():
+        demands = [d for level in ruleset.levels for d in level.demands]
+        words = {w for thing in (*demands, *ruleset.carry) for w in thing.satisfied_by}
+        for word in words | {w for d in demands for w in d.rig_class.fitted}:
+            assert f"`{word}`" in readme
