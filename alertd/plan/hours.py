@@ -1,7 +1,7 @@
 """Legal hours of the driver: what driving, chaining and breaks use up, and where on the road each limit is reached.
 
-The law is a few numbers (`HoursRules`) over a timeline of spells. Hanging or removing chains is on duty and not driving:
-it uses the window and the cycle, not the driving hours. The two hours for adverse driving conditions (49 CFR
+The law is a few numbers (`HoursRules`) over a timeline of spells. Hanging or removing chains is on duty and not
+driving: it uses the window and the cycle, not the driving hours. The two hours for adverse driving conditions (49 CFR
 395.1(b)(1)) are in no number here, since what a forecast said before departure was known (395.2).
 """
 
@@ -171,7 +171,7 @@ class Limit:
 
 
 def limits(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules, depart_at: datetime) -> tuple[Limit, ...]:
-    """Every limit of the law on this timeline: driving, break, window, cycle. Raises ValueError on an empty timeline."""
+    """Every limit of the law on this timeline: driving, break, window, cycle. Raises ValueError without spells."""
     if not spells:
         raise ValueError("no spells")
     out = [

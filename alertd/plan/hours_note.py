@@ -131,7 +131,7 @@ def _break_stop(
 
 
 def _cautious(route: Route, run: Run, road_s: float, params: PlanParams) -> tuple[Spell, ...]:
-    """The timeline chained wherever the plan names a leg, the driving stretched to an arrival `road_s` after leaving."""
+    """The timeline chained wherever the plan names a leg, the driving stretched to arrive `road_s` after leaving."""
     waiting = [x for x in run.legs if not x.driven]
     stands = [
         *run.stands,
@@ -194,8 +194,8 @@ def _adverse(rules: HoursRules, depart_at: datetime, known_at: datetime | None) 
             "conditions that were not and could not reasonably be known then (395.2)"
         )
     return (
-        f"not planned with: this forecast came after departure ({when}); whether 49 CFR 395.1(b)(1) holds turns on what "
-        "carrier and driver could have known before (395.2)"
+        f"not planned with: this forecast came after departure ({when}); whether 49 CFR 395.1(b)(1) holds turns on "
+        "what carrier and driver could have known before (395.2)"
     )
 
 
@@ -213,9 +213,7 @@ def _reasons(
     if standing_s > 0.0:
         minutes = standing_s / 60.0
         if rules is EU:
-            out.append(
-                f"Chain work, {minutes:.0f} min, is other work: neither driving nor break (Article 4(e), from memory)"
-            )
+            out.append(f"Chain work, {minutes:.0f} min, is other work: neither driving nor break (Article 4(d), (e))")
         else:
             out.append(
                 f"Chain work, {minutes:.0f} min, is on duty and not driving (395.2, servicing the vehicle): it uses "
@@ -224,8 +222,8 @@ def _reasons(
             longest = max(run.stands, key=lambda s: s[1])
             if longest[1] >= rules.break_s:
                 out.append(
-                    f"The chain stop of {longest[1] / 60.0:.0f} min at {to_miles(longest[0]):.0f} mi interrupts driving "
-                    f"for the 30-minute rule ({rules.break_section})"
+                    f"The chain stop of {longest[1] / 60.0:.0f} min at {to_miles(longest[0]):.0f} mi interrupts "
+                    f"driving for the 30-minute rule ({rules.break_section})"
                 )
     if used.on_duty_since is not None and used.on_duty_since > depart_at:
         out.append("The duty day is said to begin after departure: check when it began")

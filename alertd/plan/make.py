@@ -1,7 +1,7 @@
 """One trip at one moment: from route, rig, law and road field to a plan. Same inputs, same plan, byte for byte."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
@@ -38,7 +38,7 @@ class TripInput:
     depart_at: datetime
     driver: str = ""
     dispatcher: str = ""
-    used: HoursUsed = HoursUsed()
+    used: HoursUsed = field(default_factory=HoursUsed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -198,7 +198,8 @@ class HoursNote:
 class DepartureChoice:
     """Another hour to leave that matters, and why. Figures are of a whole plan made for it.
 
-    shift_s: later than the plan's departure, negative earlier. road_s: time on the road; road_saved_s: against the plan.
+    shift_s: later than the plan's departure, negative earlier. road_s: time on the road; road_saved_s: against the
+    plan's.
     """
 
     depart_at: datetime

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.units import GRAVITY_MPS2, KELVIN_AT_0C
 
 Array: TypeAlias = NDArray[np.float64]
+Float32: TypeAlias = NDArray[np.float32]
 
 WATER_TO_AIR_MASS: Final = 0.621945  # ratio of molar masses, ASHRAE Fundamentals 2017 ch. 1
 GAS_CONSTANT_DRY_AIR: Final = 287.05  # J/(kg K)
@@ -30,6 +31,8 @@ ANCHOR_LAPSE_K_PER_KM: Final = (2.0, 9.0)  # assumed bounds: outside, the 0 °C 
 
 _WATER: Final = (6.1121, 18.678, 234.5, 257.14)
 _ICE: Final = (6.1115, 23.036, 333.7, 279.82)
+_WATER_BY: Final = (_WATER[0], _WATER[1], 1.0 / _WATER[2], _WATER[3])
+_ICE_BY: Final = (_ICE[0], _ICE[1], 1.0 / _ICE[2], _ICE[3])
 
 
 def _f64(x: ArrayLike) -> Array:
@@ -55,11 +58,14 @@ def svp_ice_hpa(temp_c: ArrayLike) -> Array:
     return _buck(_f64(temp_c), _ICE)
 
 
-def svp_surface_hpa(temp_c: Array, over_ice: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Saturation vapour pressure and its slope in temperature, hPa and hPa/K, over ice where told, else over water."""
-    a, b, c, d = (np.where(over_ice, ice, water) for ice, water in zip(_ICE, _WATER, strict=True))
+def svp_surface_hpa(temp_c: Float32, ice: Float32) -> tuple[Float32, Float32]:
+    """Saturation vapour pressure and its slope in temperature, hPa and hPa/K; over water where ice is 0, ice where 1.
+
+    The constants are mixed by that 0 or 1, which is quicker than to choose between two curves. Single precision.
+    """
+    a, b, c, d = (water + (frozen - water) * ice for frozen, water in zip(_ICE_BY, _WATER_BY, strict=True))
     below = 1.0 / (d + temp_c)
-    curved = temp_c / c
+    curved = temp_c * c
     e = a * np.exp((b - curved) * temp_c * below)
     return e, e * ((b - 2.0 * curved) * d - curved * temp_c) * below * below
 
@@ -136,11 +142,14 @@ def pressure_at_height_hpa(
     to_elevation_m: ArrayLike,
 ) -> Array:
     """Pressure moved hydrostatically from one height to another through air of one virtual temperature, hPa."""
-    p = _f64(pressure_hpa)
-    mixing = humidity_ratio(vapour_pressure_hpa(air_temp_c, rh_frac), p)
-    virtual_k = (_f64(air_temp_c) + KELVIN_AT_0C) * (1.0 + 0.61 * mixing)
     rise = _f64(to_elevation_m) - _f64(from_elevation_m)
-    return np.asarray(p * np.exp(-GRAVITY_MPS2 * rise / (GAS_CONSTANT_DRY_AIR * virtual_k)))
+    return hydrostatic_hpa(_f64(pressure_hpa), _f64(air_temp_c), vapour_pressure_hpa(air_temp_c, rh_frac), rise)
+
+
+def hydrostatic_hpa(pressure_hpa: Array, air_temp_c: Array, vapour_hpa: Array, rise_m: Array) -> Array:
+    """`pressure_at_height_hpa` where the vapour pressure is known already."""
+    virtual_k = (air_temp_c + KELVIN_AT_0C) * (1.0 + 0.61 * humidity_ratio(vapour_hpa, pressure_hpa))
+    return np.asarray(pressure_hpa * np.exp(rise_m / virtual_k * (-GRAVITY_MPS2 / GAS_CONSTANT_DRY_AIR)))
 
 
 def moist_lapse_k_per_m(air_temp_c: ArrayLike, pressure_hpa: ArrayLike) -> Array:
@@ -184,7 +193,10 @@ def regime_lapse_k_per_m(
     saturated = (_f64(rh_frac) >= 0.90) & (_f64(cloud_frac) >= 0.90)
     wet = (_f64(precip_mmwe_h) > 0.1) | saturated
     monthly = np.asarray(MONTHLY_LAPSE_K_PER_KM)[np.asarray(month, dtype=np.int64) - 1] / 1000.0
-    return np.where(wet, moist_lapse_k_per_m(air_temp_c, pressure_hpa), monthly)
+    t, p, wet, monthly = np.broadcast_arrays(_f64(air_temp_c), _f64(pressure_hpa), wet, monthly)
+    lapse = monthly.copy()
+    lapse[wet] = moist_lapse_k_per_m(t[wet], p[wet])
+    return lapse
 
 
 def temperature_at_height_c(
@@ -236,6 +248,14 @@ def humidity_at_height_frac(
 
     Precipitating air stays as saturated as it is; dry air keeps its ratio of vapour pressure to pressure. Capped at 1.
     """
-    rh = _f64(rh_frac)
-    e = rh * svp_water_hpa(from_temp_c) * _f64(to_pressure_hpa) / _f64(from_pressure_hpa)
-    return np.minimum(np.where(_f64(precip_mmwe_h) > 0.1, rh, e / svp_water_hpa(to_temp_c)), 1.0)
+    rh, svp = _f64(rh_frac), svp_water_hpa(to_temp_c)
+    e = rh * svp_water_hpa(from_temp_c)
+    return vapour_at_height_hpa(e, rh, svp, _f64(to_pressure_hpa) / _f64(from_pressure_hpa), _f64(precip_mmwe_h)) / svp
+
+
+def vapour_at_height_hpa(
+    vapour_hpa: Array, rh_frac: Array, svp_hpa: Array, pressure_ratio: Array, precip_mmwe_h: Array
+) -> Array:
+    """`humidity_at_height_frac` as vapour pressure, with the saturation pressure there and the ratio of pressures."""
+    dry = vapour_hpa * pressure_ratio
+    return np.minimum(np.where(precip_mmwe_h > 0.1, rh_frac * svp_hpa, dry), svp_hpa)

@@ -5,9 +5,10 @@ a few hundred columns. Each member keeps its own ranks (phase, friction, height)
 window, so a storm stays one storm and "anywhere in the zone" can be counted per member.
 """
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,19 +17,23 @@ from alertd.forecast.series import Forecast
 from alertd.road.air import Array
 from alertd.road.grip import friction_mu
 from alertd.road.pavement import ROAD, SurfaceParams
-from alertd.road.start import first_day, settled_layers
 from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, RoadState, classify
 from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
 from alertd.road.weather import NEEDED, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten
+FIRST_DAY_H: Final = 24
+DEEP_SCALE_M: Final = 0.3  # assumed depth over which the ground's surplus grows to 63 %
 PROVEN_AFTER_H: Final = 12  # assumed, as the two below; see run_corridor
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
-BLOCK_COLUMNS: Final = 4096  # columns of one pass: large enough for numpy, small enough for the processor's cache
+BLOCK_COLUMNS: Final = 8192  # columns of one pass: large enough for numpy, small enough for the processor's cache
+
+_IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # UNKNOWN never comes of a run
 
 Float32 = NDArray[np.float32]
+Mapper: TypeAlias = Callable[[Callable[[slice], None], list[slice]], Iterable[None]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,11 +152,13 @@ def run_corridor(
     params: SurfaceParams = ROAD,
     limits: ClassLimits = LIMITS,
     dt_s: float = 900.0,
+    mapper: Mapper = map,
 ) -> RoadField:
     """Run the road model for every member and column through the forecast's hours.
 
     forecast: its members already carry its own error. Give each member's `quantiles`, or an `rng` to draw them from.
-    dt_s: 900 or less, dividing an hour.
+    dt_s: 900 or less, dividing an hour. mapper: runs the blocks of columns; an executor's `map` runs them side by side,
+    with the same numbers.
 
     Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
     and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
@@ -175,13 +182,17 @@ def run_corridor(
     whole = {n: np.empty(shape, dtype=np.float32) for n in names}
     road_class = np.empty(shape, dtype=np.int8)
     width = max(1, BLOCK_COLUMNS // members)
-    for first in range(0, cells.columns_n, width):
-        block = slice(first, min(first + width, cells.columns_n))
+
+    def run(block: slice) -> None:
         part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
         weather = weather_at_road(forecast, part, ranks)
         for name, values in _run_block(weather, params, limits, dt_s).items():
             target = road_class if name == "road_class" else whole[name]
             target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
+
+    blocks = [slice(first, min(first + width, cells.columns_n)) for first in range(0, cells.columns_n, width)]
+    for _ in mapper(run, blocks):
+        pass
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         road_class=road_class,
@@ -211,7 +222,7 @@ def _place(forecast: Forecast, cells: RoadCells) -> Place:
 def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float) -> dict[str, Array]:
     """Run columns through all hours; arrays (hour, column) of what a RoadField keeps."""
     hours, columns = weather.known.shape
-    start = start_state(settled_layers(first_day(weather.known, weather.forcing), params))
+    start = start_state(start_layers_c(weather, params))
     state, started = start, np.zeros(columns, dtype=np.bool_)
     names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
     out = {n: np.empty((hours, columns)) for n in names}
@@ -229,13 +240,26 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
         proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
         stores = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
         classes = classify(*stores, glaze_mmwe=state.glaze_mmwe, packed_mmwe=state.packed_mmwe, limits=limits)
-        bare_unproven = ~proven & ~np.isin(classes, WINTER_CLASSES)
+        bare_unproven = ~proven & ~_IS_WINTER[classes]
         out["road_class"][h] = np.where(~known | bare_unproven, RoadClass.UNKNOWN, classes)
         for name, values in zip(names[1:], stores, strict=True):
             out[name][h] = np.where(known, values, np.nan)
     out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
     out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
     return out
+
+
+def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
+    """(layer, column): the mean air temperature of each column's first 24 known hours, and warmer with depth.
+
+    Of all hours where none is known. No surplus in a deck with air under it.
+    """
+    first = weather.known & (np.cumsum(weather.known, axis=0) <= FIRST_DAY_H)
+    count = first.sum(axis=0)
+    total = np.where(first, weather.forcing.air_temp_c, 0.0).sum(axis=0)
+    mean = np.where(count > 0, total / np.maximum(count, 1), weather.forcing.air_temp_c.mean(axis=0))
+    surplus = 0.0 if params.underside_wm2k > 0.0 else params.deep_surplus_k
+    return np.asarray(mean - surplus * np.expm1(params.depth_m / -DEEP_SCALE_M)[:, None])
 
 
 def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
@@ -245,8 +269,8 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
     past_h = int(max((forecast.fetched_at - forecast.start).total_seconds() // HOUR_S, 0))
     if past_h < SPIN_UP_H:
         said.append(
-            f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry and as warm as its"
-            " first 24 hours make it, and snow or ice already lying there is not known"
+            f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry at the mean air"
+            " temperature of the first 24 hours, and snow or ice already lying there is not known"
         )
     if np.isnan(forecast.elevation_m[used]).any():
         said.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")

@@ -70,8 +70,8 @@ def exchange_vapour(s: Stores, gain_mmwe: Array, charged_as_ice: NDArray[np.bool
     of_charged, of_other = gained - first, -second
     ice = np.where(charged_as_ice, of_charged, of_other)
     water = of_charged + of_other - ice
-    charged = np.where(charged_as_ice, LATENT_SUBLIMATION, LATENT_VAPORISATION) * gain_mmwe
-    owed = LATENT_SUBLIMATION * ice + LATENT_VAPORISATION * water - charged
+    latent = LATENT_VAPORISATION + LATENT_FUSION * charged_as_ice
+    owed = LATENT_SUBLIMATION * ice + LATENT_VAPORISATION * water - latent * gain_mmwe
 
     lost_frozen = np.maximum(-ice, 0.0)
     lost_ice = np.minimum(lost_frozen, s.ice)

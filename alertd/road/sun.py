@@ -74,4 +74,4 @@ def longwave_wm2(air_temp_c: ArrayLike, vapour_hpa: ArrayLike, opaque_cloud_frac
     xi = 46.5 * np.asarray(vapour_hpa, dtype=np.float64) / tk
     clear = 1.0 - (1.0 + xi) * np.exp(-np.sqrt(1.2 + 3.0 * xi))
     n = np.asarray(opaque_cloud_frac, dtype=np.float64)
-    return np.asarray((n + (1.0 - n) * clear) * STEFAN_BOLTZMANN * tk**4)
+    return np.asarray((n + (1.0 - n) * clear) * STEFAN_BOLTZMANN * np.square(np.square(tk)))

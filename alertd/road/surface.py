@@ -14,8 +14,9 @@ Arrays are (layer, column) or (column,), so each numpy operation runs over conti
 over layers and time. Fluxes W/m², positive into the road; stores mm water equivalent = kg/m².
 """
 
+import math
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +30,12 @@ from alertd.road.air import (
     svp_surface_hpa,
 )
 from alertd.road.pavement import SurfaceParams
-from alertd.road.stores import LATENT_FUSION, LATENT_SUBLIMATION, Stores
+from alertd.road.stores import LATENT_FUSION, Stores
 from alertd.road.sun import STEFAN_BOLTZMANN
 from alertd.units import GRAVITY_MPS2, KELVIN_AT_0C
+
+Float32: TypeAlias = NDArray[np.float32]
+Floating = TypeVar("Floating", Array, Float32)
 
 HEAT_CAPACITY_WATER: Final = 4180.0  # J/(kg K)
 HEAT_CAPACITY_ICE: Final = 2100.0  # J/(kg K)
@@ -97,13 +101,14 @@ def exchange_coefficient(surface_temp_c: Array, air_temp_c: Array, wind_mps: Arr
     return _exchange(buoyancy * (air_temp_c - surface_temp_c), p)
 
 
-def _exchange(richardson: Array, p: SurfaceParams) -> Array:
-    stable = np.clip(richardson, 0.0, p.richardson_max)
+def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
+    neutral = p.neutral_exchange
+    stable = np.minimum(np.maximum(richardson, 0.0), p.richardson_max)
     unstable = np.maximum(-richardson, 0.0)
-    free = 75.0 * p.neutral_exchange * np.sqrt(p.air_height_m / p.heat_roughness_m)
-    more = 1.0 + 15.0 * unstable / (1.0 + free * np.sqrt(unstable))
+    free = 75.0 * neutral * math.sqrt(p.air_height_m / p.heat_roughness_m)
+    more = neutral + (15.0 * neutral) * unstable / (1.0 + free * np.sqrt(unstable))
     less = 1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
-    return np.asarray(p.neutral_exchange * more / less)
+    return np.divide(more, less, dtype=richardson.dtype)
 
 
 def vapour_flux_kgm2s(
@@ -115,56 +120,71 @@ def vapour_flux_kgm2s(
 
 
 class Still(NamedTuple):
-    """What of the surface balance does not change while the weather stays the same; see `still`."""
+    """What of the surface balance does not change while the weather stays the same; single precision, see `still`."""
 
-    buoyancy_per_k: Array  # Richardson number per kelvin that the air is warmer than the road
-    mass_flow: Array  # air density times wind, kg/(m² s)
-    vapour_per_hpa: Array  # specific humidity per hPa of vapour
-    sky_wm2: Array  # longwave absorbed, and traffic's heat
+    air_temp_c: Float32
+    vapour_hpa: Float32
+    shortwave_wm2: Float32 | None  # None where no column has any
+    buoyancy_per_k: Float32  # Richardson number per kelvin that the air is warmer than the road
+    mass_flow: Float32  # air density times wind, kg/(m² s)
+    vapour_per_hpa: Float32  # specific humidity per hPa of vapour
+    sky_wm2: Float32  # longwave absorbed, and traffic's heat
 
 
 def still(f: Forcing, p: SurfaceParams) -> Still:
-    """Computed once for all the steps of one hour."""
+    """Computed once for all the steps of one hour.
+
+    Single precision does for fluxes, which are known to a tenth at best, and halves their cost; the books of heat and
+    mass that they enter are kept in double precision, so they still close to round-off.
+    """
     wind = np.maximum(f.wind_mps, p.wind_floor_mps)
     air_k = f.air_temp_c + KELVIN_AT_0C
-    sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * air_k**4
-    return Still(
-        buoyancy_per_k=(GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
-        mass_flow=f.pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
-        vapour_per_hpa=SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa,
-        sky_wm2=p.emissivity * sky + p.traffic_heat_wm2,
+    sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * np.square(np.square(air_k))
+    terms = (
+        f.air_temp_c,
+        f.vapour_hpa,
+        f.shortwave_wm2,
+        (GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
+        f.pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
+        SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa,
+        p.emissivity * sky + p.traffic_heat_wm2,
     )
+    single = Still(*(np.asarray(x, dtype=np.float32) for x in terms))
+    return single if np.any(f.shortwave_wm2) else single._replace(shortwave_wm2=None)
 
 
 class _Balance(NamedTuple):
     """The surface flux as a line in surface temperature: flux = constant - slope * T, and the latent part of it."""
 
-    constant: Array
-    slope: Array
-    vapour_constant: Array  # kg/(m² s), same form
-    vapour_slope: Array
+    constant: Float32
+    slope: Float32
+    vapour_constant: Float32  # kg/(m² s), same form
+    vapour_slope: Float32
     vapour_is_ice: NDArray[np.bool_]
 
 
-def _surface_balance(t: Array, lying: Stores, f: Forcing, air: Still, p: SurfaceParams) -> _Balance:
-    carry = air.mass_flow * _exchange(air.buoyancy_per_k * (f.air_temp_c - t), p)
-    heat = HEAT_CAPACITY_AIR * carry
-
+def _surface_balance(surface_temp_c: Array, lying: Stores, air: Still, p: SurfaceParams) -> _Balance:
     frozen = lying.snow + lying.ice
-    as_ice = (t < 0.0) | ((lying.water <= 0.0) & (frozen > 0.0))
-    surface_hpa, surface_slope = svp_surface_hpa(t, as_ice)
-    wetness = np.minimum((lying.water + frozen) * (1.0 / p.full_wetness_mmwe), 1.0)
-    deficit = f.vapour_hpa - surface_hpa
-    vapour = np.where(deficit > 0.0, carry, wetness * carry) * air.vapour_per_hpa
-    vapour_slope = vapour * surface_slope
-    vapour_constant = vapour * deficit + vapour_slope * t
-    latent = np.where(as_ice, LATENT_SUBLIMATION, LATENT_VAPORISATION)
+    as_ice = (surface_temp_c < 0.0) | ((lying.water <= 0.0) & (frozen > 0.0))
+    wetness = np.minimum((lying.water + frozen) * (1.0 / p.full_wetness_mmwe), 1.0).astype(np.float32)
+
+    t = surface_temp_c.astype(np.float32)
+    carry = air.mass_flow * _exchange(air.buoyancy_per_k * (air.air_temp_c - t), p)
+    heat = np.float32(HEAT_CAPACITY_AIR) * carry
+    ice = as_ice.astype(np.float32)
+    surface_hpa, surface_slope = svp_surface_hpa(t, ice)
+    deficit = air.vapour_hpa - surface_hpa
+    vapour = np.maximum(wetness, (deficit > 0.0).astype(np.float32)) * carry * air.vapour_per_hpa
+    vapour_slope = np.asarray(vapour * surface_slope, dtype=np.float32)
+    vapour_constant = np.asarray(vapour * deficit + vapour_slope * t, dtype=np.float32)
+    latent = LATENT_VAPORISATION + LATENT_FUSION * ice
 
     tk = t + KELVIN_AT_0C
     emitted = (p.emissivity * STEFAN_BOLTZMANN) * (tk * tk * tk)
-    bare = np.exp(lying.snow * (-1.0 / p.snow_cover_mmwe))
-    absorbed = (1.0 - p.snow_albedo + (p.snow_albedo - p.albedo) * bare) * f.shortwave_wm2
-    constant = absorbed + air.sky_wm2 + emitted * (4.0 * t - tk) + heat * f.air_temp_c + latent * vapour_constant
+    constant = air.sky_wm2 + emitted * (4.0 * t - tk) + heat * air.air_temp_c + latent * vapour_constant
+    if air.shortwave_wm2 is not None:
+        bare = np.exp(lying.snow.astype(np.float32) * (-1.0 / p.snow_cover_mmwe))
+        constant += (1.0 - p.snow_albedo + (p.snow_albedo - p.albedo) * bare) * air.shortwave_wm2
     slope = 4.0 * emitted + heat + latent * vapour_slope
     return _Balance(constant, slope, vapour_constant, vapour_slope, as_ice)
 
@@ -267,7 +287,7 @@ def advance(
         supercooled=s.supercooled_mmwe + f.freezing_mmwe_h * hours,
     )
     # The film that evaporates includes what fell in this step: a shower onto a dry road wets it at once.
-    flux = _surface_balance(s.layer_temp_c[0], lying, f, air, p)
+    flux = _surface_balance(s.layer_temp_c[0], lying, air, p)
     ground_slope, ground_constant, y, pull = _eliminate(s, f, p, dt_s)
     ground = _ground(p, dt_s)
     top_heat = ground.top_store * dt_s + old_heat
@@ -290,7 +310,7 @@ def advance(
     lying, swept = stores.drive_over(lying, hours, p)
     crossed = Exchange(
         surface_wm2=flux.constant - flux.slope * top + vapour.owed_jm2 / dt_s,
-        underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]),
+        underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]) if p.underside_wm2k else np.zeros_like(top),
         vapour_water_mmwe=vapour.water_mmwe,
         vapour_ice_mmwe=vapour.ice_mmwe,
         runoff_mmwe=runoff,

@@ -95,15 +95,17 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeath
     height_given = np.isfinite(forecast.elevation_m[idx])[:, None]
     apart_km = np.where(height_given, np.abs(road_z - cell_z), UNKNOWN_HEIGHT_DIFF_M) / 1000.0
     temp = temp + ranks.height_z[:, None, None] * HEIGHT_SIGMA_K_PER_KM * apart_km
-    pressure = air.pressure_at_height_hpa(cell_p, cell_t, cell_rh, cell_z, road_z)
-    rh = air.humidity_at_height_frac(cell_rh, cell_t, temp, cell_p, pressure, precip)
-    vapour = air.vapour_pressure_hpa(temp, rh)
+    cell_e = air.vapour_pressure_hpa(cell_t, cell_rh)
+    pressure = air.hydrostatic_hpa(cell_p, cell_t, cell_e, road_z - cell_z)
+    svp = air.svp_water_hpa(temp)
+    vapour = air.vapour_at_height_hpa(cell_e, cell_rh, svp, pressure / cell_p, precip)
+    rh = vapour / svp
 
     snow_level = forecast.snow_level_m[:, idx, :]
     split = _split_falling(temp, rh, pressure, precip, road_z, snow_level, forecast.precip_form[:, idx, :], ranks)
 
-    derived = sun.clear_sky_wm2(zenith, road_z) * sun.cloud_transmission_frac(np.nan_to_num(cloud, nan=1.0))
     given = forecast.shortwave_wm2[:, idx, :]
+    sunshine = _sunshine(given, sun.clear_sky_wm2(zenith, road_z), cloud)
     opaque = np.where(precip > 0.1, np.nan_to_num(cloud, nan=1.0), OPAQUE_DRY_FRAC * np.nan_to_num(cloud, nan=0.0))
 
     def by_hour(x: Array) -> Array:
@@ -115,7 +117,7 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeath
         vapour_hpa=by_hour(vapour),
         pressure_hpa=by_hour(pressure),
         wind_mps=by_hour(wind),
-        shortwave_wm2=by_hour(np.where(np.isfinite(given), np.maximum(given, 0.0), derived)),
+        shortwave_wm2=by_hour(sunshine),
         longwave_wm2=by_hour(sun.longwave_wm2(temp, vapour, opaque)),
         rain_mmwe_h=by_hour(precip * (split.rain + split.freezing)),
         freezing_mmwe_h=by_hour(precip * split.freezing),
@@ -123,6 +125,19 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeath
     )
     flat = np.ascontiguousarray(np.moveaxis(known, 2, 0)).reshape(forecast.hours, -1)
     return RoadWeather(forcing=forcing, known=flat)
+
+
+def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
+    """The source's own radiation where it has some, else the clear sky's through its cloud; (member, column, hour)."""
+    out = np.maximum(given, 0.0)
+    up = clear_sky > 0.0
+    wanting = np.isnan(out)
+    if not wanting.any():
+        return out
+    out[wanting] = 0.0
+    derived = clear_sky[up] * sun.cloud_transmission_frac(np.nan_to_num(cloud[:, up], nan=1.0))
+    out[:, up] = np.where(wanting[:, up], derived, out[:, up])
+    return out
 
 
 def _split_falling(

@@ -9,7 +9,8 @@ Reads ../shared/observations (open test data of a public road-weather model: sta
 - with past: before the forecast's first hour, what the station's own air, dew point and wind said, as a source with
   past hours would; cloud of the past was not measured and is taken as the forecast's mean of its first 24 hours.
 - weather known: the station's air, dew point and wind throughout, scored from the seventh hour on; cloud from the
-  forecast where it reaches, else one half; the forecast's own hours follow, to make a first day. What is left is the road model's own error, and the cloud's.
+  forecast where it reaches, else one half; the forecast's own hours follow, to make a first day. What is left is the
+  road model's own error, and the cloud's.
 
 How the files are read: 999, 9999 and -9999 are missing. Cloud is in octas, except where values above 8 show that the
 file holds percent. Rain and snow are totals since the start, so amounts are differences (a falling total is a fault

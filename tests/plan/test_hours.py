@@ -1,6 +1,7 @@
 """Legal hours against worked cases of 49 CFR 395.3 and Regulation (EC) 561/2006, and on whole plans."""
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -148,7 +149,7 @@ def test_a_break_makes_all_behind_it_later_and_changes_no_distance(at_m: float, 
     later = with_break(whole, at_m, break_s)
     assert later[-1].end_s == pytest.approx(whole[-1].end_s + break_s)
     assert sum(x.length_s for x in later if x.duty is DRIVE) == pytest.approx(15_000.0)
-    for a, b in zip(later, later[1:], strict=False):
+    for a, b in pairwise(later):
         assert (a.end_s, a.end_m) == pytest.approx((b.start_s, b.start_m))
 
 

