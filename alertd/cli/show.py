@@ -34,26 +34,23 @@ def show_plan(plan: Plan, console: Console) -> None:
     elif not plan.stretches:
         console.print(Text(f"\n {_VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)
-    _leaving(plan, console)
+    _hours(plan, console)
     _foot(plan, console)
 
 
-def _leaving(plan: Plan, console: Console) -> None:
-    """The driver's hours, and other hours to leave that matter."""
-    if plan.hours is None and not plan.departures:
+def _hours(plan: Plan, console: Console) -> None:
+    """What runs out of the driver's hours, and where."""
+    if plan.hours is None:
         return
     console.print()
-    for choice in plan.departures:
-        _say(console, "leave", choice.reason)
-    if plan.hours is not None:
-        note = plan.hours
-        _say(console, "hours", f"{words.hours_line(note, plan.arrive_zone)} ({note.law})")
-        for line in words.break_lines(note, plan.arrive_zone):
-            _say(console, "break", line)
-        for reason in note.reasons:
-            _say(console, "", reason)
-        if plan.stretches:
-            _say(console, "", f"Two hours more for adverse conditions: {note.adverse_exception}")
+    note = plan.hours
+    _say(console, "hours", f"{words.hours_line(note, plan.arrive_zone)} ({note.law})")
+    for line in words.break_lines(note, plan.arrive_zone):
+        _say(console, "break", line)
+    for reason in note.reasons:
+        _say(console, "", reason)
+    if plan.stretches:
+        _say(console, "", f"Two hours more for adverse conditions: {note.adverse_exception}")
 
 
 def _head(plan: Plan, console: Console) -> None:

@@ -83,7 +83,6 @@ def _trip_lines(plan: Plan) -> list[str]:
     lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
         lines += _wrapped("Forecast missing or old for some of the road: be ready to chain")
-    lines += [line for choice in plan.departures for line in _wrapped(f"Leaving: {choice.reason}")]
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
         lines += _wrapped(f"Hours: {words.hours_line(plan.hours, plan.arrive_zone)}")
         lines += [line for b in words.break_lines(plan.hours, plan.arrive_zone) for line in _wrapped(f"Break: {b}")]

@@ -195,25 +195,6 @@ class HoursNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DepartureChoice:
-    """Another hour to leave that matters, and why. Figures are of a whole plan made for it.
-
-    shift_s: later than the plan's departure, negative earlier. road_s: time on the road; road_saved_s: against the
-    plan's.
-    """
-
-    depart_at: datetime
-    shift_s: float
-    advice: Advice
-    chain_probability: float
-    road_s: float
-    road_saved_s: float
-    arrive_at: datetime
-    hours_ok: bool | None
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AlongPoint:
     """The route at one place, for pictures and for tracing: likely class, its share, and the odds of winter surface."""
 
@@ -263,7 +244,6 @@ class Plan:
     members_n: int
     along: tuple[AlongPoint, ...]
     hours: HoursNote | None = None
-    departures: tuple[DepartureChoice, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (
