@@ -118,7 +118,9 @@ def _rule(console: Console, title: str) -> None:
 
 
 def _texts(store: Store, plan: Plan) -> list[str]:
-    return [n.text for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER and n.kind is NoticeKind.PLAN]
+    """The driver's texts in the order of the road."""
+    said = [n for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER and n.kind is NoticeKind.PLAN]
+    return [n.text for n in sorted(said, key=lambda n: n.expires_at)]
 
 
 def _content(received: Received) -> dict[str, Any]:

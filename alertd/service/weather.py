@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -87,7 +88,8 @@ def _corridor(
     notes = [*(f"{name}: no forecast ({why})" for name, why in failed.items()), *verdict.reasons]
     dressed = [dress(f, members=sky.members, spreads=Spreads(), rng=rng, now_utc=window.now) for f in usable]
     forecast = pool(dressed, failed=failed, elevation_m=ask.road_elevation_m) if dressed else _nothing(ask, sky.members)
-    field = run_corridor(forecast, cells, rng=rng)
+    with ThreadPoolExecutor() as threads:  # numpy works on one block of columns while another waits for memory
+        field = run_corridor(forecast, cells, rng=rng, mapper=threads.map)
     members = forecast.air_temp_c.shape[0]
     corridor = Corridor(cells=cells, field=field, clock_z=rng.permutation(normal_scores(members)))
     return Weather(
