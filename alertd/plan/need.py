@@ -104,6 +104,7 @@ def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState,
             np.abs(route.grade),
             route.distance_m,
             law.zone_spans,
+            state.snowfall_mmwe_h,
         )
         for (level, asked), anywhere in zip(law.levels, estimate, strict=True):
             chance = np.where(law.inside, anywhere, 0.0)

@@ -23,6 +23,7 @@ def posting_probability(
     abs_grade: NDArray[np.float64],
     distance_m: NDArray[np.float64],
     zone_spans: Mapping[str, Sequence[tuple[float, float]]] | None = None,
+    snowfall_mmwe_h: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Our estimate of the probability that each level is posted at each sample, given the pavement there.
 
@@ -33,6 +34,7 @@ def posting_probability(
     distance_m : (sample,), ascending
     zone_spans : zone id to the stretches (start_m, end_m) of this route inside it; a placed zone that is missing
         from it does not lie on the route. None: zones are not looked at, every level may be posted anywhere.
+    snowfall_mmwe_h : (member, sample), snow falling; NaN, or None for all, counts as heavy
 
     Returns
     -------
@@ -47,20 +49,23 @@ def posting_probability(
     for row, level_id in zip(out, level_ids, strict=True):
         level = ruleset.level(level_id)
         tables = _tables(ruleset, level_id)
-        for (min_abs_grade, reach_m), table in tables.items():
-            near = within_reach(~(abs_grade < min_abs_grade), distance_m, reach_m)
-            np.maximum(row, table[class_idx] * near, out=row)
+        for (min_abs_grade, reach_m, snowfall), table in tables.items():
+            holds = within_reach(~(abs_grade < min_abs_grade), distance_m, reach_m)
+            if snowfall > 0.0 and snowfall_mmwe_h is not None:
+                holds = holds & ~(snowfall_mmwe_h < snowfall)
+            np.maximum(row, table[class_idx] * holds, out=row)
         if not tables:
             row[:] = UNKNOWN_PROBABILITY
         row *= _may_be_posted(ruleset, level, distance_m, zone_spans)
     return out
 
 
-def _tables(ruleset: RuleSet, level_id: str) -> dict[tuple[float, float], NDArray[np.float64]]:
-    """For each (grade, reach) asked: the probability of each class, shifted by one as UNKNOWN is -1."""
-    tables: dict[tuple[float, float], NDArray[np.float64]] = {}
+def _tables(ruleset: RuleSet, level_id: str) -> dict[tuple[float, float, float], NDArray[np.float64]]:
+    """For each (grade, reach, snowfall) asked: the probability of each class, shifted by one as UNKNOWN is -1."""
+    tables: dict[tuple[float, float, float], NDArray[np.float64]] = {}
     for e in (e for e in ruleset.estimates if e.level == level_id):
-        table = tables.setdefault((e.min_abs_grade, e.reach_m), np.zeros(max(RoadClass) + 2))
+        asked = (e.min_abs_grade, e.reach_m, e.min_snowfall_mmwe_h)
+        table = tables.setdefault(asked, np.zeros(max(RoadClass) + 2))
         for road_class in e.road_classes:
             table[road_class + 1] = max(table[road_class + 1], e.probability)
         table[0] = max(table[0], min(e.unknown_probability, e.probability))

@@ -229,7 +229,8 @@ class PostingEstimate:
 
     road_classes are RoadClass values; it holds where a grade of at least `min_abs_grade` lies within `reach_m` of
     the sample: chains are asked from about where the climb begins, chain-up areas lie before it (common practice,
-    no source). unknown_probability stands where the class is UNKNOWN and the grade holds: "be ready".
+    no source). With `min_snowfall_mmwe_h` it holds only while that much snow falls: ploughs fall behind.
+    unknown_probability stands where the class is UNKNOWN and the grade holds: "be ready".
     """
 
     level: str
@@ -237,6 +238,7 @@ class PostingEstimate:
     probability: float
     min_abs_grade: float = 0.0
     reach_m: float = 1000.0
+    min_snowfall_mmwe_h: float = 0.0
     unknown_probability: float = 0.3
 
 

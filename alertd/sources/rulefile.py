@@ -245,6 +245,7 @@ class EstimateFile(FileModel):
     probability: float = Field(ge=0, le=1)
     min_grade_percent: float = Field(0.0, ge=0, le=30)
     reach_m: float = Field(1000.0, ge=0)
+    min_snowfall_mm_h: float = Field(0.0, ge=0, le=50)  # melted
     unknown_probability: float = Field(0.3, gt=0, le=1)
 
     def to_core(self) -> PostingEstimate:
@@ -254,6 +255,7 @@ class EstimateFile(FileModel):
             probability=self.probability,
             min_abs_grade=self.min_grade_percent / 100.0,
             reach_m=self.reach_m,
+            min_snowfall_mmwe_h=self.min_snowfall_mm_h,
             unknown_probability=self.unknown_probability,
         )
 

@@ -41,6 +41,14 @@ def test_class_outside_every_estimate_is_zero_and_unknown_is_not(washington: Rul
     assert _one(washington, [RoadClass.DRY, RoadClass.UNKNOWN], [0.05, 0.05]) == [0.0, 0.3]
 
 
+def test_heavy_snowfall_raises_the_estimate_and_snowfall_not_known_counts_as_heavy(washington: RuleSet) -> None:
+    heavy = PostingEstimate(level=LEVEL, road_classes=(4,), probability=0.9, min_snowfall_mmwe_h=2.0)
+    rules = replace(washington, estimates=(*washington.estimates, heavy))
+    snow, flat = [RoadClass.SNOW] * 3, [0.0] * 3
+    assert _one(rules, snow, flat, snowfall_mmwe_h=np.array([[1.9, 2.0, np.nan]])) == [0.2, 0.9, 0.9]
+    assert _one(rules, snow, flat) == [0.9, 0.9, 0.9]
+
+
 def test_grade_not_known_counts_as_steep(washington: RuleSet) -> None:
     assert _one(washington, [RoadClass.SNOW], [float("nan")]) == [0.6]
 
