@@ -96,7 +96,10 @@ def cautions(
     unknown = float(need.unknown.mean())
     if unknown > 0:
         share = f"{max(unknown, 0.01):.0%}"
-        out.append(f"No usable forecast for {share} of the road at the hour of passing: be ready to chain there")
+        out.append(
+            f"Road not known for {share} of the way at the hour of passing (no forecast, or what already lies there): "
+            "be ready to chain there"
+        )
     for s in sources:
         if s.stale:
             out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")

@@ -99,8 +99,10 @@ def _reasons(
     if x.chains.barred:
         out.append(f"This rig may not pass while it is posted: {x.chains.barred}")
     if unknown_frac > 0:
-        whole = "No usable forecast: the likelihood is what we give to any grade in winter whose road is not known"
-        out.append(whole if unknown_frac == 1.0 else f"No usable forecast in {unknown_frac:.0%} of members")
+        whole = (
+            "Road not known (no forecast, or what already lies there): the likelihood is what we give any such grade"
+        )
+        out.append(whole if unknown_frac == 1.0 else f"Road not known in {unknown_frac:.0%} of members")
     if x.leg.parts > 1:
         out.append(
             "Chains stay on over the bare road between: no listed stop to change at, or changing costs more time"

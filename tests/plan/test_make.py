@@ -81,7 +81,7 @@ def test_weather_that_is_all_unknown_is_never_clear(grade: float) -> None:
     plan = plan_of(route, make_weather(route, lambda m, d, h: RoadClass.UNKNOWN))
     assert plan.advice.rank >= Advice.READY.rank
     assert plan.partial
-    assert any("No usable forecast for 100%" in c for c in plan.cautions)
+    assert any("Road not known for 100%" in c for c in plan.cautions)
 
 
 @given(st.floats(1e-9, 1.0), st.integers(0, 2**32 - 1))
@@ -94,7 +94,7 @@ def test_any_unknown_road_makes_a_plan_partial_and_not_clear(share: float, seed:
     plan = plan_of(route, weather)
     assert plan.partial
     assert plan.advice is not Advice.CLEAR
-    assert [c for c in plan.cautions if "No usable forecast" in c and " 0%" not in c]
+    assert [c for c in plan.cautions if "Road not known" in c and " 0%" not in c]
 
 
 def test_hours_past_the_end_of_the_forecast_are_unknown() -> None:

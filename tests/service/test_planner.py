@@ -95,7 +95,7 @@ async def test_where_part_of_the_forecast_is_missing_that_part_is_be_ready(
     assert plan.partial
     assert plan.advice is not Advice.CLEAR
     assert any("open-meteo: " in caution for caution in plan.cautions), plan.cautions
-    assert any("No usable forecast for" in caution for caution in plan.cautions), plan.cautions
+    assert any("Road not known for" in caution for caution in plan.cautions), plan.cautions
 
 
 @pytest.mark.parametrize("stale_h", [12, 36, 48])
