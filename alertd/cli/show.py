@@ -29,7 +29,11 @@ def show_plan(plan: Plan, console: Console) -> None:
     _head(plan, console)
     for stretch in plan.stretches:
         _stretch(stretch, console)
-    if not plan.stretches and plan.advice is Advice.CLEAR:
+    if not plan.stretches and plan.advice is Advice.CLEAR and words.is_wintry(plan):
+        odds = words.percent(words.winter_frac(plan))
+        where = "no grade on it where we expect chains to be asked; keep them aboard"
+        console.print(Text(f"\n WINTER ROAD up to {odds} likely, {where}.", "bold"))
+    elif not plan.stretches and plan.advice is Advice.CLEAR:
         console.print(Text(f"\n {_VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
     elif not plan.stretches:
         console.print(Text(f"\n {_VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))

@@ -8,7 +8,6 @@ from alertd.notices import words
 from alertd.plan.result import Advice, Plan, Stretch
 
 WIDTH = 78  # fits a mail client and a printed page
-WINTRY_FRAC = 0.15  # from these odds on a road counts as a winter road, chains or not; assumed
 
 
 def dispatcher_text(plan: Plan) -> str:
@@ -30,7 +29,7 @@ def brief_text(
     """
     acting = sorted((p for p in plans if p.advice is not Advice.CLEAR), key=_next_action)
     rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
-    wintry, clear = [p for p in rest if _winter(p) >= WINTRY_FRAC], [p for p in rest if _winter(p) < WINTRY_FRAC]
+    wintry, clear = [p for p in rest if words.is_wintry(p)], [p for p in rest if not words.is_wintry(p)]
     counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
     trips_n = len(plans) + len(not_planned)
     total = f"{trips_n} trip{'s' if trips_n != 1 else ''}: {counts or 'none planned'}"
@@ -51,7 +50,7 @@ def brief_text(
         *([_headline(p), *_trip_lines(p)] for p in acting),
         _section(
             "WINTER ROAD, below the odds for chain advice - drive to the surface",
-            [f"{_headline(p)}, winter road up to {words.percent(_winter(p))} likely" for p in wintry],
+            [f"{_headline(p)}, winter road up to {words.percent(words.winter_frac(p))} likely" for p in wintry],
         ),
         _section(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard where a carry rule holds)",
@@ -121,11 +120,6 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
                 rule = f"{c.jurisdiction} asks {c.singles_asked} chains aboard ({c.section})"
                 trucks.setdefault(rule, []).append(p.rig_name + (" SHORT" if c.singles_short else ""))
     return [f"{rule}: {', '.join(names)}" for rule, names in trucks.items()]
-
-
-def _winter(plan: Plan) -> float:
-    """The highest odds of a winter surface anywhere on the way."""
-    return max((p.winter_frac for p in plan.along), default=0.0)
 
 
 def _next_action(plan: Plan) -> datetime:

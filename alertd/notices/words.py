@@ -8,6 +8,7 @@ from alertd.units import INCH_MM, to_fahrenheit, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
+WINTRY_FRAC = 0.15  # assumed odds from which a road counts as a winter road
 
 
 def clock(when: datetime, zone: str) -> str:
@@ -49,6 +50,16 @@ def percent(frac: float) -> str:
 def likely(stretch: Stretch) -> str:
     """How sure, in words; where nothing is known no figure is given."""
     return "road not known" if stretch.unknown_frac == 1.0 else f"{percent(stretch.probability)} likely"
+
+
+def winter_frac(plan: Plan) -> float:
+    """The highest odds of a winter surface anywhere on the way."""
+    return max((p.winter_frac for p in plan.along), default=0.0)
+
+
+def is_wintry(plan: Plan) -> bool:
+    """Whether the road counts as a winter road, chains or not."""
+    return winter_frac(plan) >= WINTRY_FRAC
 
 
 def age(hours: float) -> str:
