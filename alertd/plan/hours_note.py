@@ -213,7 +213,8 @@ def _reasons(
     if standing_s > 0.0:
         minutes = standing_s / 60.0
         if rules is EU:
-            out.append(f"Chain work, {minutes:.0f} min, is other work: neither driving nor break (Article 4(d), (e))")
+            section = "Article 4(d), (e), from memory"
+            out.append(f"Chain work, {minutes:.0f} min, is other work: neither driving nor break ({section})")
         else:
             out.append(
                 f"Chain work, {minutes:.0f} min, is on duty and not driving (395.2, servicing the vehicle): it uses "
