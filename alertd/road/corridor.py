@@ -19,7 +19,7 @@ from alertd.road.grip import friction_mu
 from alertd.road.pavement import ROAD, SurfaceParams
 from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, RoadState, classify
 from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
-from alertd.road.weather import NEEDED, Place, Ranks, RoadWeather, weather_at_road
+from alertd.road.weather import AIR, NEEDED, AirParams, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten
@@ -33,7 +33,8 @@ BLOCK_COLUMNS: Final = 8192  # columns of one pass: large enough for numpy, smal
 _IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # UNKNOWN never comes of a run
 
 Float32 = NDArray[np.float32]
-Mapper: TypeAlias = Callable[[Callable[[slice], None], list[slice]], Iterable[None]]
+Columns: TypeAlias = NDArray[np.int64]
+Mapper: TypeAlias = Callable[[Callable[[Columns], None], list[Columns]], Iterable[None]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -151,14 +152,18 @@ def run_corridor(
     quantiles: MemberQuantiles | None = None,
     params: SurfaceParams = ROAD,
     limits: ClassLimits = LIMITS,
+    air: AirParams = AIR,
     dt_s: float = 900.0,
     mapper: Mapper = map,
+    previous: RoadField | None = None,
+    changed: NDArray[np.bool_] | None = None,
 ) -> RoadField:
     """Run the road model for every member and column through the forecast's hours.
 
     forecast: its members already carry its own error. Give each member's `quantiles`, or an `rng` to draw them from.
     dt_s: 900 or less, dividing an hour. mapper: runs the blocks of columns; an executor's `map` runs them side by side,
-    with the same numbers.
+    with the same numbers. previous, changed (column,): take the columns that are not marked as changed from a field of
+    the same cells, hours and quantiles; the caller answers for their weather being the same.
 
     Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
     and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
@@ -179,19 +184,24 @@ def run_corridor(
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
     names = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
-    whole = {n: np.empty(shape, dtype=np.float32) for n in names}
-    road_class = np.empty(shape, dtype=np.int8)
-    width = max(1, BLOCK_COLUMNS // members)
+    if previous is None or changed is None:
+        whole = {n: np.empty(shape, dtype=np.float32) for n in names}
+        road_class = np.empty(shape, dtype=np.int8)
+        columns = np.arange(cells.columns_n)
+    else:
+        whole = {n: getattr(previous, n).copy() for n in names}
+        road_class = previous.road_class.copy()
+        columns = np.flatnonzero(changed)
 
-    def run(block: slice) -> None:
+    def run(block: Columns) -> None:
         part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
-        weather = weather_at_road(forecast, part, ranks)
+        weather = weather_at_road(forecast, part, ranks, air)
         for name, values in _run_block(weather, params, limits, dt_s).items():
             target = road_class if name == "road_class" else whole[name]
             target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
-    blocks = [slice(first, min(first + width, cells.columns_n)) for first in range(0, cells.columns_n, width)]
-    for _ in mapper(run, blocks):
+    width = max(1, BLOCK_COLUMNS // members)
+    for _ in mapper(run, [columns[first : first + width] for first in range(0, columns.size, width)]):
         pass
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,

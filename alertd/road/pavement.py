@@ -17,17 +17,20 @@ class SurfaceParams:
     """Properties of a road. [A] marks an engineering assumption without a source: change it where you know better.
 
     Thermal values of asphalt differ by a factor of two between sources (k 0.8-3.0, C 0.7-3.0e6); roughness, hence
-    the exchange with air, is uncertain by a factor of 1.8.
+    the exchange with air, is uncertain by a factor of 1.8. Inside these ranges conductivity, albedo, roughness, lowest
+    wind and the ground's surplus were chosen together, from eight sets, by the error at measured road stations
+    (tests/benchmarks/score_road_temperature.py); each station in turn left out of the choice. Everything else stands
+    as the literature or an assumption gives it.
     """
 
     layers_m: tuple[float, ...] = (0.01, 0.01, 0.02, 0.03, 0.04, 0.06, 0.09, 0.14, 0.20, 0.30, 0.40)
     pavement_depth_m: float = 0.3  # [A]
-    pavement_k_wmk: float = 1.5  # W/(m K), asphalt; see the class's text
+    pavement_k_wmk: float = 1.5  # W/(m K), asphalt 0.8-3.0
     pavement_c_jm3k: float = 2.0e6  # J/(m³ K), asphalt
     base_k_wmk: float = 1.5  # [A]
     base_c_jm3k: float = 2.0e6  # [A]
     underside_wm2k: float = 0.0  # exchange of the lowest layer with the air: 0 for ground, 5-10 for a deck
-    albedo: float = 0.20  # aged asphalt 0.10-0.20, new 0.05-0.10; see the class's text
+    albedo: float = 0.20  # aged asphalt 0.10-0.20, new 0.05-0.10
     snow_albedo: float = 0.65  # [A]
     snow_cover_mmwe: float = 2.0  # [A] snow that hides 63 % of the pavement from the sun
     emissivity: float = 0.95  # FHWA pavement thermal properties, 0.90-0.95

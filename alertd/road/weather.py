@@ -10,13 +10,30 @@ from numpy.typing import NDArray
 from alertd.forecast.series import Forecast
 from alertd.road import air, phase, sun
 from alertd.road.air import Array
+from alertd.road.phase import MOUNTAIN_REPORTS, Calibration
 from alertd.road.surface import Forcing
 from alertd.units import HOUR_S
 
 NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")
-HEIGHT_SIGMA_K_PER_KM: Final = 1.5  # assumed, from the seasonal and daily spread in Minder et al. 2010, JGR 115 D14122
-UNKNOWN_HEIGHT_DIFF_M: Final = 500.0  # assumed height difference where the cell's own height is not given
-OPAQUE_DRY_FRAC: Final = 0.85  # assumed part of total cloud that is opaque to longwave while nothing falls
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirParams:
+    """How the forecast's air is brought to the road, and how sure of it we are. [A] marks an assumption.
+
+    calibration: of P(snow); None leaves the two relations as published. height_sigma_k_per_km: standard deviation of
+    the temperature's error by height between cell and road, from the seasonal and daily spread of lapse rates in
+    Minder et al. 2010, JGR 115 D14122. unknown_height_diff_m [A]: that height where the cell's own is not given.
+    opaque_dry_frac [A]: part of total cloud that is opaque to longwave while nothing falls.
+    """
+
+    calibration: Calibration | None = MOUNTAIN_REPORTS
+    height_sigma_k_per_km: float = 1.5
+    unknown_height_diff_m: float = 500.0
+    opaque_dry_frac: float = 0.85
+
+
+AIR: Final = AirParams()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,7 +77,7 @@ def _fill_gaps(forecast: Forecast, cell_idx: NDArray[np.int64]) -> tuple[NDArray
     return known, filled
 
 
-def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeather:
+def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
     """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
 
     Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
@@ -93,8 +110,8 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeath
         sun_is_up=zenith < 90.0,
     )
     height_given = np.isfinite(forecast.elevation_m[idx])[:, None]
-    apart_km = np.where(height_given, np.abs(road_z - cell_z), UNKNOWN_HEIGHT_DIFF_M) / 1000.0
-    temp = temp + ranks.height_z[:, None, None] * HEIGHT_SIGMA_K_PER_KM * apart_km
+    apart_km = np.where(height_given, np.abs(road_z - cell_z), params.unknown_height_diff_m) / 1000.0
+    temp = temp + ranks.height_z[:, None, None] * params.height_sigma_k_per_km * apart_km
     cell_e = air.vapour_pressure_hpa(cell_t, cell_rh)
     pressure = air.hydrostatic_hpa(cell_p, cell_t, cell_e, road_z - cell_z)
     svp = air.svp_water_hpa(temp)
@@ -102,11 +119,14 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks) -> RoadWeath
     rh = vapour / svp
 
     snow_level = forecast.snow_level_m[:, idx, :]
-    split = _split_falling(temp, rh, pressure, precip, road_z, snow_level, forecast.precip_form[:, idx, :], ranks)
+    form = forecast.precip_form[:, idx, :]
+    split = _split_falling(temp, rh, pressure, precip, road_z, snow_level, form, ranks, params.calibration)
 
     given = forecast.shortwave_wm2[:, idx, :]
     sunshine = _sunshine(given, sun.clear_sky_wm2(zenith, road_z), cloud)
-    opaque = np.where(precip > 0.1, np.nan_to_num(cloud, nan=1.0), OPAQUE_DRY_FRAC * np.nan_to_num(cloud, nan=0.0))
+    opaque = np.where(
+        precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
+    )
 
     def by_hour(x: Array) -> Array:
         whole = np.broadcast_to(x, known.shape)
@@ -149,13 +169,19 @@ def _split_falling(
     snow_level: Array,
     form: NDArray[np.int8],
     ranks: Ranks,
+    calibration: Calibration | None,
 ) -> phase.Phase:
     """Phase where something falls; elsewhere every part is 0, and the wet bulb need not be solved."""
     shape = temp.shape
     falls = precip > 0.0
     pressure, z = np.broadcast_to(pressure, shape), np.broadcast_to(road_z, shape)
     chance = phase.snow_chance(
-        temp[falls], rh[falls], pressure[falls], road_elevation_m=z[falls], snow_level_m=snow_level[falls]
+        temp[falls],
+        rh[falls],
+        pressure[falls],
+        road_elevation_m=z[falls],
+        snow_level_m=snow_level[falls],
+        calibration=calibration,
     )
     weight, rank = (np.broadcast_to(r[:, None, None], shape)[falls] for r in (ranks.phase_model, ranks.phase))
     wet = phase.split_phase(chance.weighted(weight), rank, form[falls])

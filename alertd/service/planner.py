@@ -162,6 +162,7 @@ async def planner(settings: Settings, clock: Clock) -> AsyncIterator[Planner]:
             members=settings.forecast.members,
             seed=settings.forecast.seed,
             stale_h=settings.forecast.stale_h,
+            road=settings.forecast.road,
         )
         yield Planner(settings, ground, sky, elevations)
 

@@ -14,6 +14,7 @@ from alertd.delivery.webhook import Endpoint
 from alertd.errors import ConfigError
 from alertd.notices.notice import Audience
 from alertd.plan.params import PlanParams
+from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import FileModel, read_toml
 from alertd.units import to_mps
 
@@ -42,6 +43,7 @@ class ForecastFile(FileModel):
     nws_url: str = "https://api.weather.gov"
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
+    road: str = Field("", examples=["road.toml"])
 
 
 class PlanFile(FileModel):
@@ -149,6 +151,7 @@ class ForecastSettings:
     nws_url: str
     open_meteo_url: str
     open_meteo_key: str | None
+    road: RoadSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,6 +218,7 @@ def read_settings(path: Path) -> Settings:
             open_meteo_url=content.forecast.open_meteo_url,
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,
+            road=read_road(base / content.forecast.road) if content.forecast.road else RoadSettings(),
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=base / content.daemon.store,

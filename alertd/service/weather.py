@@ -1,25 +1,29 @@
 """From a route and a window to the corridor's road field: ask every source, keep what came, say what did not."""
 
 import asyncio
+import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from alertd.errors import SourceError
 from alertd.forecast.blend import pool
 from alertd.forecast.cells import choose_cells
 from alertd.forecast.freshness import Limits, Usable, freshness, together
-from alertd.forecast.members import Spreads, dress, normal_scores
+from alertd.forecast.members import dress, normal_scores
 from alertd.forecast.provider import ForecastAsk, ForecastProvider
 from alertd.forecast.series import WEATHER_FIELDS, Forecast
 from alertd.plan.make import Weather
 from alertd.plan.run import Corridor
-from alertd.road.corridor import RoadCells, road_cells, run_corridor
+from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.route.line import Route
+from alertd.service.fields import Fields
+from alertd.sources.roadfile import RoadSettings
 
 SPIN_UP = timedelta(hours=48)  # past hours that let the road forget how it was started
 MOST_CELLS = 100  # what one request to a source may carry
@@ -42,6 +46,8 @@ class Sky:
     members: int
     seed: int
     stale_h: float
+    road: RoadSettings = field(default_factory=RoadSettings)
+    fields: Fields = field(default_factory=Fields)
 
 
 async def weather_along(route: Route, window: Window, sky: Sky) -> Weather:
@@ -86,16 +92,32 @@ def _corridor(
     usable = [f for f, j in zip(forecasts, judged, strict=True) if j.state is not Usable.UNUSABLE]
     verdict = together(judged)
     notes = [*(f"{name}: no forecast ({why})" for name, why in failed.items()), *verdict.reasons]
-    dressed = [dress(f, members=sky.members, spreads=Spreads(), rng=rng, now_utc=window.now) for f in usable]
+    road = sky.road
+    dressed = [dress(f, members=sky.members, spreads=road.spreads, rng=rng, now_utc=window.now) for f in usable]
     forecast = pool(dressed, failed=failed, elevation_m=ask.road_elevation_m) if dressed else _nothing(ask, sky.members)
-    with ThreadPoolExecutor() as threads:  # numpy works on one block of columns while another waits for memory
-        field = run_corridor(forecast, cells, rng=rng, mapper=threads.map)
     members = forecast.air_temp_c.shape[0]
-    corridor = Corridor(cells=cells, field=field, clock_z=rng.permutation(normal_scores(members)))
+    quantiles = member_quantiles(members, rng)
+
+    def run(previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
+        with ThreadPoolExecutor(max_workers=os.cpu_count()) as threads:
+            return run_corridor(
+                forecast,
+                cells,
+                quantiles=quantiles,
+                params=road.surface,
+                limits=road.limits,
+                air=road.air,
+                mapper=threads.map,
+                previous=previous,
+                changed=changed,
+            )
+
+    road_field = sky.fields.field(forecast, cells, quantiles, run)
+    corridor = Corridor(cells=cells, field=road_field, clock_z=rng.permutation(normal_scores(members)))
     return Weather(
         forecast=forecast,
         corridor=corridor,
-        notes=tuple(dict.fromkeys((*notes, *(field.notes if usable else ())))),
+        notes=tuple(dict.fromkeys((*notes, *(road_field.notes if usable else ())))),
         partial=bool(failed) or verdict.state is not Usable.OK,
     )
 

@@ -1,0 +1,54 @@
+"""The road's parameters as an operator's file."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from alertd.errors import ConfigError
+from alertd.sources.roadfile import RoadSettings, read_road
+
+SHIPPED = Path(__file__).resolve().parents[2] / "config" / "road.toml"
+
+
+def read(tmp_path: Path, text: str) -> RoadSettings:
+    path = tmp_path / "road.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_road(path)
+
+
+def test_the_shipped_file_says_the_defaults() -> None:
+    assert read_road(SHIPPED) == RoadSettings()
+
+
+def test_an_empty_file_leaves_every_default(tmp_path: Path) -> None:
+    assert read(tmp_path, "") == RoadSettings()
+
+
+def test_the_published_phase_relations_are_one_switch_away(tmp_path: Path) -> None:
+    assert read(tmp_path, "[phase]\ncalibrated = false\n").air.calibration is None
+
+
+def test_values_reach_the_parameters_they_name(tmp_path: Path) -> None:
+    text = "[surface]\ntraffic_vph = 120.0\n[classes]\nsnow_mmwe = 0.5\n[spread]\nheight_k_per_km = 2.0\n"
+    road = read(tmp_path, text + "lead_h = [6.0]\nair_temp_c = [3.0]\n")
+    assert (road.surface.traffic_vph, road.limits.snow_mmwe, road.air.height_sigma_k_per_km) == (120.0, 0.5, 2.0)
+    assert road.spreads.air_temp_sd_c(np.array([5.0])).tolist() == [3.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[surface]\nalbedo = 2.0\n", "surface.albedo"),
+        ("[surface]\nalbeda = 0.2\n", "write albedo"),
+        ("[spread]\nlead_h = [12.0]\n", "spread.air_temp_c: 4 spreads for 1 lead times"),
+        ("[spread]\nlead_h = [24.0, 12.0]\nair_temp_c = [1.0, 2.0]\n", "spread.lead_h: lead times do not rise"),
+        ("[spread]\nlead_h = [12.0]\nair_temp_c = [-1.0]\n", "spread.air_temp_c: a spread below 0"),
+        ("[classes]\nrime_mmwe = 0.5\n", "classes.rime_mmwe: 0.5 is above ice_mmwe"),
+    ],
+)
+def test_a_mistake_is_one_line_that_names_the_key(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        read(tmp_path, text)
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
