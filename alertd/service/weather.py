@@ -1,9 +1,7 @@
 """From a route and a window to the corridor's road field: ask every source, keep what came, say what did not."""
 
 import asyncio
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -99,18 +97,16 @@ def _corridor(
     quantiles = member_quantiles(members, rng)
 
     def run(previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
-        with ThreadPoolExecutor(max_workers=os.cpu_count()) as threads:
-            return run_corridor(
-                forecast,
-                cells,
-                quantiles=quantiles,
-                params=road.surface,
-                limits=road.limits,
-                air=road.air,
-                mapper=threads.map,
-                previous=previous,
-                changed=changed,
-            )
+        return run_corridor(
+            forecast,
+            cells,
+            quantiles=quantiles,
+            params=road.surface,
+            limits=road.limits,
+            air=road.air,
+            previous=previous,
+            changed=changed,
+        )
 
     road_field = sky.fields.field(forecast, cells, quantiles, run)
     corridor = Corridor(cells=cells, field=road_field, clock_z=rng.permutation(normal_scores(members)))

@@ -12,6 +12,9 @@ Reads ../shared/observations (open test data of a public road-weather model: sta
   forecast where it reaches, else one half; the forecast's own hours follow, to make a first day. What is left is the
   road model's own error, and the cloud's.
 
+Under each score stands the error of the forecast's own air temperature at the same hours: no road model can be
+better informed than that.
+
 How the files are read: 999, 9999 and -9999 are missing. Cloud is in octas, except where values above 8 show that the
 file holds percent. Rain and snow are totals since the start, so amounts are differences (a falling total is a fault
 and gives 0); snow depth is taken as 1 mm of water per cm. A forecast value holds at its instant, so an hour is the mean
@@ -182,7 +185,7 @@ def build(case: Case, way: str) -> Forecast:
 
 
 def run(case: Case, way: str, road: SurfaceParams, deck: SurfaceParams) -> tuple[Any, Any, Any] | None:
-    """Modelled minus observed at whole hours, whether it is night, and observed; None without a pair."""
+    """Road minus observed at whole hours, whether it is night, and the air's own error; None without a pair."""
     if way != "weather known" and case.forecast_s.size < 2:
         return None
     told = build(case, way)
@@ -200,7 +203,10 @@ def run(case: Case, way: str, road: SurfaceParams, deck: SurfaceParams) -> tuple
     if not pair.any():
         return None
     zenith, _ = sun.solar_position(case.lat, case.lon, at)
-    return (modelled - observed)[pair], zenith[pair] > ROAD_NIGHT_ZENITH_DEG, observed[pair]
+    # The field's air is the mean of the hour that ends there.
+    air_seen = at_times(at - 0.5 * HOUR, case.station_s, case.station["air_c"], reach_s=0.6 * HOUR)
+    air_error = field.air_temp_c.mean(axis=0, dtype=np.float64)[0] - air_seen
+    return (modelled - observed)[pair], zenith[pair] > ROAD_NIGHT_ZENITH_DEG, air_error[pair]
 
 
 def line(name: str, errors: list[Any]) -> str:
@@ -222,6 +228,8 @@ def score(road: SurfaceParams, deck: SurfaceParams, say: Callable[[str], None], 
         done = {c.name: r for c in cases if (r := run(c, way, road, deck)) is not None}
         for name, mask in (("night", True), ("day", False)):
             say(line(name, [e[n == mask] for e, n, _ in done.values() if (n == mask).any()]))
+            air_errors = [a[(n == mask) & np.isfinite(a)] for _, n, a in done.values()]
+            say(line("  air", [a for a in air_errors if a.size]))
         for name, (e, night, _) in done.items() if each else ():
             for word, part in (("night", e[night]), ("day", e[~night])):
                 if part.size:

@@ -1,5 +1,6 @@
 """The shared corridor: one run per forecast, states picked at each truck's arrival."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -9,7 +10,15 @@ import pytest
 
 from alertd.forecast.series import Forecast, PrecipForm
 from alertd.road.air import isa_pressure_hpa
-from alertd.road.corridor import MemberQuantiles, RoadField, at_arrival, member_quantiles, road_cells, run_corridor
+from alertd.road.corridor import (
+    BLOCK_COLUMNS,
+    MemberQuantiles,
+    RoadField,
+    at_arrival,
+    member_quantiles,
+    road_cells,
+    run_corridor,
+)
 from alertd.road.phase import snow_chance
 from alertd.road.state import RoadClass
 
@@ -223,6 +232,28 @@ def test_same_inputs_give_the_same_field() -> None:
     a, b = (run_corridor(fc, road(1000.0, 1600.0), rng=np.random.default_rng(9)) for _ in range(2))
     np.testing.assert_array_equal(a.road_class, b.road_class)
     np.testing.assert_array_equal(a.surface_temp_c, b.surface_temp_c)
+
+
+def test_columns_that_did_not_change_can_be_taken_from_the_field_before() -> None:
+    before = storm(cells=3, air_temp_c=0.5)
+    t = before.air_temp_c.copy()
+    t[:, 1] -= 2.0
+    after = replace(before, air_temp_c=t)
+    first = run_corridor(before, per_cell(3), quantiles=middle())
+    part = run_corridor(after, per_cell(3), quantiles=middle(), previous=first, changed=np.array([False, True, False]))
+    whole = run_corridor(after, per_cell(3), quantiles=middle())
+    for name in ("road_class", "surface_temp_c", "snow_mmwe", "snowfall_mmwe_h"):
+        np.testing.assert_array_equal(getattr(part, name), getattr(whole, name))
+
+
+def test_blocks_run_side_by_side_give_the_same_field() -> None:
+    members, n = 31, 300
+    assert members * n > BLOCK_COLUMNS
+    fc = forecast(members=members, cells=n, hours=6, air_temp_c=0.3, precip_mmwe_h=1.0, rh_frac=0.97)
+    q = member_quantiles(members, np.random.default_rng(9))
+    with ThreadPoolExecutor(2) as pool:
+        side = run_corridor(fc, per_cell(n), quantiles=q, mapper=pool.map)
+    np.testing.assert_array_equal(side.surface_temp_c, run_corridor(fc, per_cell(n), quantiles=q).surface_temp_c)
 
 
 def test_quantiles_or_a_generator_are_asked_for() -> None:
