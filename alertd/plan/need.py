@@ -11,6 +11,7 @@ from alertd.plan.params import PlanParams
 from alertd.road.grip import grip_margin
 from alertd.road.state import WINTER_CLASSES, RoadClass, RoadState
 from alertd.route.line import JurisdictionSpan, Route
+from alertd.route.runs import runs_of
 from alertd.route.snap import interval_between
 from alertd.rules.demand import TireDemand, demand_for
 from alertd.rules.estimate import posting_probability, within_reach
@@ -174,12 +175,6 @@ def grip_short(grade: Array, rig: Rig, state: RoadState, tires: Sequence[Tire]) 
         return np.asarray(np.where(grade > 0, margin.drive < 0, margin.brake < 0), dtype=bool)
 
 
-def runs(mask: Mask) -> list[tuple[int, int]]:
-    """First and last index of each run of True."""
-    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    return list(zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True))
-
-
 def find_stretches(need: Array, distance_m: Array, params: PlanParams) -> list[tuple[int, int]]:
     """Runs of samples that may need chains, as (first, last) index; runs with a short gap between them are one.
 
@@ -202,7 +197,7 @@ def find_stretches(need: Array, distance_m: Array, params: PlanParams) -> list[t
 
 def _joined(mask: Mask, distance_m: Array, gap_m: float) -> list[tuple[int, int]]:
     joined: list[tuple[int, int]] = []
-    for first, last in runs(mask):
+    for first, last in runs_of(mask):
         if joined and distance_m[first] - distance_m[joined[-1][1]] < gap_m:
             joined[-1] = (joined[-1][0], last)
         else:

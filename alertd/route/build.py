@@ -11,6 +11,7 @@ from alertd.errors import InputError
 from alertd.route.borders import Boundaries, Crossing, find_jurisdictions
 from alertd.route.clean import WGS84, clean_line, leg_lengths_m
 from alertd.route.line import Array, GpxLine, JurisdictionSpan, Route
+from alertd.route.runs import runs_of
 from alertd.route.snap import snap_stops
 from alertd.route.stops import Stop
 from alertd.route.terrain import (
@@ -222,13 +223,12 @@ def _known_heights(path: _Path) -> Array:
         return elevation_m
     if not zero.any():
         return elevation_m
-    edges = np.diff(np.concatenate(([0], zero.astype(np.int8), [0])))
-    for first, after in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
-        for inside, beside in ((first, first - 1), (after - 1, after)):
+    for first, last in runs_of(zero):
+        for inside, beside in ((first, first - 1), (last, last + 1)):
             if 0 <= beside < heights.size:
                 apart = abs(distance_m[inside] - distance_m[beside])
                 if abs(heights[beside]) > _ZERO_STEP_M + _ZERO_GRADE * apart:
-                    elevation_m[known[first:after]] = np.nan
+                    elevation_m[known[first : last + 1]] = np.nan
     return elevation_m
 
 

@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from alertd.errors import SourceChanged
 from alertd.forecast.series import PrecipForm
+from alertd.route.ring import inside_ring
 from alertd.sources.intervals import Array, held, parse_interval, rates_per_h
 from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS
 
@@ -260,15 +261,10 @@ def _ring(geometry: _Geometry | None) -> Ring:
 
 
 def _inside(ring: Ring, x: float, y: float, scale: float) -> bool:
-    """Ray casting on the ring enlarged about its middle."""
+    """Whether the ring, enlarged about its middle, holds the place."""
     corners = np.array(ring[:-1] if ring[0] == ring[-1] else ring)
     middle = corners.mean(axis=0)
-    a = (corners - middle) * scale + middle
-    b = np.roll(a, -1, axis=0)
-    crosses = (a[:, 1] > y) != (b[:, 1] > y)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at_x = a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
-    return bool(np.count_nonzero(crosses & (x < at_x)) % 2)
+    return bool(inside_ring((corners - middle) * scale + middle, x, y))
 
 
 def last_token(problem: Mapping[str, object]) -> str:
