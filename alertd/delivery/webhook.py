@@ -13,7 +13,6 @@ from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from email.utils import parsedate_to_datetime
 from types import TracebackType
 from typing import Self
 
@@ -25,6 +24,7 @@ from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
 from alertd.delivery.signature import headers as signature_headers
 from alertd.delivery.signature import read_secret
 from alertd.errors import ConfigError, DeliveryError
+from alertd.httptime import asked_wait_s
 
 DEADLINE_S = 20.0
 CONNECT_S = 5.0
@@ -156,18 +156,9 @@ class WebhookChannel:
 
 
 def retry_after_s(value: str | None, now_epoch_s: float) -> float | None:
-    """Seconds asked for by `Retry-After` (RFC 9110 section 10.2.3: seconds or a date); None when it is no answer."""
-    if value is None:
-        return None
-    text = value.strip()
-    if text.isascii() and text.isdigit():
-        return float(text[:12])
-    try:
-        at = parsedate_to_datetime(text)
-    except (TypeError, ValueError):
-        return None
-    wait_s = (at.replace(tzinfo=at.tzinfo or UTC) - datetime.fromtimestamp(now_epoch_s, UTC)).total_seconds()
-    return wait_s if wait_s >= 0 else None
+    """What a `Retry-After` header asks; None when it is no answer, or a date gone by."""
+    wait_s = asked_wait_s(value, datetime.fromtimestamp(now_epoch_s, UTC))
+    return wait_s if wait_s is not None and wait_s >= 0 else None
 
 
 async def _resolve(host: str, port: int) -> Sequence[str]:

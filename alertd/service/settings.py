@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import time
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -14,6 +13,7 @@ from alertd.delivery.webhook import Endpoint
 from alertd.errors import ConfigError
 from alertd.notices.notice import Audience
 from alertd.plan.params import PlanParams
+from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import FileModel, read_toml
 from alertd.units import to_mps
@@ -196,7 +196,7 @@ def read_settings(path: Path) -> Settings:
         if names.count(name) > 1:
             raise ConfigError(str(path), "name", f'"{name}" names two channels', "give each channel a name of its own")
     token = _secret(path, base, "daemon.http_token_file", content.daemon.http_token_file)
-    if not token and not _is_loopback(content.daemon.http_host):
+    if not token and not is_loopback(content.daemon.http_host):
         raise ConfigError(
             str(path),
             "daemon.http_host",
@@ -267,10 +267,3 @@ def _secret(path: Path, base: Path, field: str, name: str) -> str:
         return (base / name).read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as exc:
         raise ConfigError(str(path), field, f"{name} cannot be read", "make that file, readable by the daemon") from exc
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"

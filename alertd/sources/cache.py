@@ -15,8 +15,9 @@ import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from email.utils import parsedate_to_datetime
 from pathlib import Path
+
+from alertd.httptime import http_date
 
 LONGEST_LIFE = timedelta(days=7)  # a server's own max-age is believed up to this; a grid mapping is asked again weekly
 KEPT_HEADERS = ("cache-control", "content-type", "date", "etag", "last-modified", "expires", "age", "vary")
@@ -85,15 +86,6 @@ def fresh_for_s(headers: Mapping[str, str], now_utc: datetime, default_life_s: f
         # "Expires: 0" and other invalid dates mean already expired (5.3).
         return min(max((expires - date).total_seconds(), 0.0), longest) if expires else 0.0
     return default_life_s
-
-
-def http_date(text: str) -> datetime | None:
-    """An HTTP date as aware UTC; None when it is none."""
-    try:
-        when = parsedate_to_datetime(text)
-    except (TypeError, ValueError):
-        return None
-    return when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
 
 
 class DiskCache:

@@ -7,10 +7,10 @@ Error answers are never stored, whatever their headers say.
 """
 
 import asyncio
-import ipaddress
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Generic, TypeVar
@@ -22,7 +22,8 @@ import numpy as np
 
 from alertd import __version__
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
-from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, http_date, kept, may_store
+from alertd.httptime import http_date
+from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
 from alertd.sources.refusals import Throttled, Verdict, no_verdict, parse_json, refusal, translated
 from alertd.sources.retry import HostGate, RetryPolicy, Sleeper, same_server
 
@@ -48,8 +49,12 @@ class Answer(Generic[T]):
     from_cache: bool
     stale: bool = False
     stale_because: str = ""
-    server_date: datetime | None = None
     clock_offset_s: float | None = None
+
+    @property
+    def not_refreshed(self) -> str:
+        """For the reader of a stale answer: why, and since when."""
+        return f"not refreshed ({self.stale_because}); last good answer of {self.fetched_at:%d %H:%M} UTC"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,7 +268,7 @@ class PoliteClient:
         offset = (date - entry.fetched_at).total_seconds() if date and not entry.headers.get("age") else None
         return Answer(
             value=read(entry.body), body=entry.body, fetched_at=entry.fetched_at, from_cache=from_cache,
-            stale=bool(stale_because), stale_because=stale_because, server_date=date, clock_offset_s=offset,
+            stale=bool(stale_because), stale_because=stale_because, clock_offset_s=offset,
         )  # fmt: skip
 
     def _last_good(self, entry: Entry | None, read: Callable[[bytes], T], exc: SourceError) -> Answer[T]:
@@ -286,17 +291,20 @@ class PoliteClient:
 
     def _identified(self, source: str, url: str) -> None:
         host = urlsplit(url).hostname or ""
-        if self._contact or host == "localhost":
+        if self._contact or is_loopback(host):
             return
-        try:
-            if ipaddress.ip_address(host).is_loopback:
-                return
-        except ValueError:
-            pass
         raise ConfigError(
             "settings", "contact", f"is empty and {source} wants to know who asks",
             "write an e-mail address or web page where its operators can reach you",
         )  # fmt: skip
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host is this machine, by address or by the name localhost."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def _now_s() -> float:

@@ -9,13 +9,13 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import datetime
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
 
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Forecast, Gap
 from alertd.sources.http import Answer, PoliteClient
-from alertd.sources.nws_grid import SOURCE, GridCell, last_token, read_grid, validated
+from alertd.sources.nws_grid import SOURCE, GridCell, last_token, read_grid
+from alertd.sources.shape import AnswerModel, validated
 
 LICENCE = "US National Weather Service, public domain"
 OLD_H = 12.0  # a content network once served grids 88 h old with fresh headers: believe updateTime, not headers
@@ -29,15 +29,13 @@ class NotCovered(SourceError):
     """The service has no land forecast for this place or cell."""
 
 
-class _PointProperties(BaseModel):
-    model_config = ConfigDict(extra="ignore", frozen=True)
+class _PointProperties(AnswerModel):
     gridId: str | None = None
     gridX: int | None = None
     gridY: int | None = None
 
 
-class _Point(BaseModel):
-    model_config = ConfigDict(extra="ignore", frozen=True)
+class _Point(AnswerModel):
     properties: _PointProperties
 
 
@@ -117,7 +115,7 @@ def point_text(lat_deg: float, lon_deg: float) -> str:
 
 def read_point(body: object) -> str:
     """The cell of a /points answer as "WFO/x,y". Raises NotCovered when the place has none."""
-    p = validated(_Point, body).properties
+    p = validated(SOURCE, _Point, body).properties
     if p.gridId is None or p.gridX is None or p.gridY is None:
         raise NotCovered(SOURCE, "this place has no forecast grid")
     return f"{p.gridId}/{p.gridX},{p.gridY}"
@@ -193,7 +191,7 @@ def doubts(answer: Answer[GridCell], now_utc: datetime) -> list[str]:
     if age < -1.0:
         found.append(f"grid of office {office} claims to be issued in the future")
     if answer.stale:
-        found.append(f"not refreshed ({answer.stale_because}); last good answer of {answer.fetched_at:%d %H:%M} UTC")
+        found.append(answer.not_refreshed)
     if np.isnan(cell.precip_mmwe_h).all() or np.isnan(cell.air_temp_c).all():
         found.append("no precipitation or no temperature in the window asked")
     return found

@@ -10,21 +10,20 @@ Meaning of the layers: weather-gov.github.io/api/gridpoints and the service's Op
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any, TypeAlias, TypeVar
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
 from alertd.errors import SourceChanged
 from alertd.forecast.series import PrecipForm
 from alertd.route.ring import inside_ring
 from alertd.sources.intervals import Array, held, parse_interval, rates_per_h
+from alertd.sources.shape import AnswerModel, Number, validated
 from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS
 
 SOURCE = "nws"
-Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-Model = TypeVar("Model", bound=BaseModel)
 Ring: TypeAlias = tuple[tuple[float, float], ...]
 
 # Snow is reported as depth and never falls lighter than 20:1 (recorded cells: 4:1 to 20:1), ice as thickness of
@@ -69,44 +68,40 @@ FREEZING_WORDS = frozenset({"freezing_rain", "freezing_drizzle"})
 PELLET_WORDS = frozenset({"sleet"})  # American usage: ice pellets
 
 
-class _Edge(BaseModel):
-    model_config = ConfigDict(extra="ignore", frozen=True)
-
-
-class _Quantity(_Edge):
+class _Quantity(AnswerModel):
     unitCode: str = ""
     value: Number | None = None
 
 
-class _Sample(_Edge):
+class _Sample(AnswerModel):
     validTime: str
     value: Number | None = None
 
 
-class _Layer(_Edge):
+class _Layer(AnswerModel):
     uom: str = ""
     values: list[_Sample]
 
 
-class _Word(_Edge):
+class _Word(AnswerModel):
     weather: str | None = None
 
 
-class _WeatherSample(_Edge):
+class _WeatherSample(AnswerModel):
     validTime: str
     value: list[_Word] | None = None
 
 
-class _WeatherLayer(_Edge):
+class _WeatherLayer(AnswerModel):
     values: list[_WeatherSample]
 
 
-class _Geometry(_Edge):
+class _Geometry(AnswerModel):
     type: str
-    coordinates: list[Any] = []
+    coordinates: list[Any] = Field(default_factory=list)
 
 
-class _Properties(_Edge):
+class _Properties(AnswerModel):
     updateTime: datetime
     gridId: str
     gridX: int
@@ -124,7 +119,7 @@ class _Properties(_Edge):
     iceAccumulation: _Layer | None = None
 
 
-class _Grid(_Edge):
+class _Grid(AnswerModel):
     geometry: _Geometry | None = None
     properties: _Properties
 
@@ -166,7 +161,7 @@ class GridCell:
 
 def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -> GridCell:
     """A /gridpoints answer as hours [start + h, start + h + 1). Raises SourceChanged for what cannot be trusted."""
-    grid = validated(_Grid, body)
+    grid = validated(SOURCE, _Grid, body)
     p = grid.properties
     if p.updateTime.utcoffset() is None:
         raise SourceChanged(SOURCE, f'updateTime "{p.updateTime}" has no offset from UTC')
@@ -188,16 +183,6 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
         ice_mm_h=hourly["iceAccumulation"],
         precip_form=_form(p.weather, hourly["iceAccumulation"], start, hours, now_utc),
     )
-
-
-def validated(model: type[Model], body: object) -> Model:
-    """The body as the model, or SourceChanged naming the first field that does not fit."""
-    try:
-        return model.model_validate(body)
-    except ValidationError as exc:
-        first = exc.errors(include_url=False, include_input=False)[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise SourceChanged(SOURCE, f"answer has another shape at {where}: {first['msg']}") from exc
 
 
 def _hourly(name: str, layer: _Layer | None, start: datetime, hours: int, now_utc: datetime) -> Array:

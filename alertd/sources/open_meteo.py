@@ -210,18 +210,20 @@ def assemble(
     arrays = {field: np.full(shape, np.nan) for field in FIELDS}
     form = np.zeros(shape, dtype=np.int8)
     gaps = []
+    told_at, stale = [], False
     for cells, answer in parts:
         told = tuple(int(c) for c in cells)
         if isinstance(answer, SourceError):
             gaps.append(Gap(cell_idx=told, reason=f"{name}: {answer.problem}"))
             continue
         behind = _behind(ask, answer)
+        told_at.append(answer.fetched_at - behind)
+        stale = stale or answer.stale or bool(behind)
         if behind:
             why = f"its hours begin {behind / timedelta(hours=1):.0f} h before those asked, so it is that old"
             gaps.append(Gap(cell_idx=told, reason=f"{name}: {why}"))
         if answer.stale:
-            why = f"not refreshed ({answer.stale_because}); last good answer of {answer.fetched_at:%d %H:%M} UTC"
-            gaps.append(Gap(cell_idx=told, reason=f"{name}: {why}"))
+            gaps.append(Gap(cell_idx=told, reason=f"{name}: {answer.not_refreshed}"))
         for cell, place in zip(told, answer.value, strict=True):
             _lay(place, cell, start, hours, arrays, form)
     short = np.flatnonzero(
@@ -234,10 +236,10 @@ def assemble(
         )
     return Forecast(
         provider=name, licence=LICENCE, issued_at=None, start=start,
-        fetched_at=min(answer.fetched_at - _behind(ask, answer) for answer in answers),
+        fetched_at=min(told_at),
         lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=ask.road_elevation_m.copy(),
         snow_level_m=np.full(shape, np.nan), precip_form=form, gaps=tuple(gaps),
-        served_stale=any(answer.stale or _behind(ask, answer) for answer in answers), **arrays,
+        served_stale=stale, **arrays,
     )  # fmt: skip
 
 

@@ -11,17 +11,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
-from typing import Annotated, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.forecast.series import PrecipForm
+from alertd.sources.shape import AnswerModel, Number, validated
 
 Array: TypeAlias = NDArray[np.float64]
-Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 
 SOURCE = "open-meteo"
 FREEZING_CODES = (56, 57, 66, 67)  # WMO 4677 as the source uses it: freezing drizzle, freezing rain
@@ -61,8 +60,7 @@ ENSEMBLE_VARIABLES = tuple(v for v in VARIABLES if v not in ("precipitation_prob
 FIELDS = tuple(v.field for v in VARIABLES.values())
 
 
-class _Place(BaseModel):
-    model_config = ConfigDict(extra="ignore", frozen=True)
+class _Place(AnswerModel):
     latitude: Number
     longitude: Number
     elevation: Number | None = None
@@ -99,12 +97,7 @@ def read_places(body: object, *, want_local_time: bool = False) -> list[PlaceHou
             raise limit_or_refusal(str(one.get("reason", "no reason given"))) or SourceChanged(
                 SOURCE, f"answered an error: {one.get('reason')}"
             )
-        try:
-            place = _Place.model_validate(one)
-        except ValidationError as exc:
-            first = exc.errors(include_url=False, include_input=False)[0]
-            where = ".".join(str(part) for part in first["loc"])
-            raise SourceChanged(SOURCE, f"answer has another shape at {where}: {first['msg']}") from exc
+        place = validated(SOURCE, _Place, one)
         if place.location_id not in (None, i):
             raise SourceChanged(SOURCE, f"place {i} of the answer says it is place {place.location_id}")
         places.append(_read(place, want_local_time))

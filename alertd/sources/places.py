@@ -7,12 +7,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, Field, ValidationError
 
 from alertd.errors import ConfigError
 from alertd.route.borders import Crossing
 from alertd.route.stops import Stop, StopKind
 from alertd.route.terrain import NamedSummit
+from alertd.sources.tomlfile import FileModel
 from alertd.units import FOOT_M
 
 _BEARINGS: Final = {"N": 0.0, "NE": 45.0, "E": 90.0, "SE": 135.0, "S": 180.0, "SW": 225.0, "W": 270.0, "NW": 315.0}
@@ -25,11 +26,7 @@ _Words = Annotated[str, Field(min_length=1)]
 _Code = Annotated[str, Field(pattern=r"^[A-Z]{2}-[A-Z0-9]{1,3}$")]
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-class _StopProperties(_Strict):
+class _StopProperties(FileModel):
     id: _Words
     name: _Words
     kind: Literal["chain-up area", "truck stop", "rest area", "weigh station", "turnout"]
@@ -40,12 +37,12 @@ class _StopProperties(_Strict):
     invented: bool = False
 
 
-class _Point(_Strict):
+class _Point(FileModel):
     type: Literal["Point"]
     coordinates: Annotated[list[float], Field(min_length=2, max_length=3)]
 
 
-class _StopFeature(_Strict):
+class _StopFeature(FileModel):
     type: Literal["Feature"]
     properties: _StopProperties
     geometry: _Point
@@ -68,13 +65,13 @@ class _StopFeature(_Strict):
         )
 
 
-class _StopFile(_Strict):
+class _StopFile(FileModel):
     type: Literal["FeatureCollection"]
     name: str = ""
     features: list[_StopFeature]
 
 
-class _CrossingEntry(_Strict):
+class _CrossingEntry(FileModel):
     road: _Words
     between: Annotated[list[_Code], Field(min_length=2, max_length=2)]
     lat: _Latitude
@@ -86,12 +83,12 @@ class _CrossingEntry(_Strict):
         )
 
 
-class _CrossingFile(_Strict):
+class _CrossingFile(FileModel):
     source: _Words
     crossing: list[_CrossingEntry]
 
 
-class _SummitEntry(_Strict):
+class _SummitEntry(FileModel):
     name: _Words
     road: _Words
     lat: _Latitude
@@ -110,7 +107,7 @@ class _SummitEntry(_Strict):
         )
 
 
-class _SummitFile(_Strict):
+class _SummitFile(FileModel):
     summit: list[_SummitEntry]
 
 

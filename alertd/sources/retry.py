@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from urllib.parse import urlsplit
 
 from alertd.errors import SourceDown, SourceError
-from alertd.sources.cache import http_date
+from alertd.httptime import asked_wait_s
 
 Sleeper = Callable[[float], Awaitable[None]]
 
@@ -45,15 +45,9 @@ class RetryPolicy:
 
 
 def retry_after_s(text: str | None, now_utc: datetime) -> float | None:
-    """Seconds asked for by a Retry-After header in either form (RFC 9110, 10.2.3); None when absent or unreadable."""
-    if text is None:
-        return None
-    if text.strip().isascii() and text.strip().isdigit():
-        return min(float(text.strip()), timedelta(days=1).total_seconds())
-    when = http_date(text)
-    if when is None:
-        return None
-    return min(max((when - now_utc).total_seconds(), 0.0), timedelta(days=1).total_seconds())
+    """What a Retry-After header asks, 0 for a date gone by and a day at most; None when absent or unreadable."""
+    wait_s = asked_wait_s(text, now_utc)
+    return None if wait_s is None else min(max(wait_s, 0.0), timedelta(days=1).total_seconds())
 
 
 @dataclass(slots=True, kw_only=True)

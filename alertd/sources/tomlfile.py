@@ -9,7 +9,7 @@ from typing import Any, Final, TypeVar, get_args
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 
-from alertd.errors import ConfigError
+from alertd.errors import ConfigError, InputError
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -34,19 +34,23 @@ class FileModel(BaseModel):
 def read_toml(path: Path, model: type[M]) -> M:
     """The file's contents as `model`. Raises ConfigError for the first mistake, unknown keys before all others."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as exc:
-        raise ConfigError(str(path), "", f"not UTF-8 at byte {exc.start}", "save the file as UTF-8") from exc
-    except OSError as exc:
-        raise ConfigError(str(path), "", f"cannot be read ({exc.strerror})", "check the name and permissions") from exc
-    try:
-        data = tomllib.loads(text)
+        data = tomllib.loads(read_text(path, str(path), ConfigError))
     except tomllib.TOMLDecodeError as exc:
         raise ConfigError(str(path), "", f"not TOML: {exc}", "mend that line") from exc
     try:
         return model.model_validate(data)
     except ValidationError as exc:
         raise config_error(str(path), model, exc) from exc
+
+
+def read_text(path: Path, where: str, error: type[InputError]) -> str:
+    """The text of a file in UTF-8, a byte-order mark dropped. Raises `error`, which names the file as `where`."""
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as exc:
+        raise error(where, "", f"not UTF-8 at byte {exc.start}", "save the file as UTF-8") from exc
+    except OSError as exc:
+        raise error(where, "", f"cannot be read ({exc.strerror})", "check the name and permissions") from exc
 
 
 def config_error(where: str, model: type[BaseModel], exc: ValidationError) -> ConfigError:

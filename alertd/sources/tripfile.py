@@ -12,7 +12,7 @@ from typing import Any, Literal
 from pydantic import Field, ValidationError, field_validator
 
 from alertd.errors import InputError
-from alertd.sources.tomlfile import FileModel, config_error
+from alertd.sources.tomlfile import FileModel, config_error, read_text
 
 _NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
 _EXAMPLE = "2027-01-14T04:45:00-07:00"
@@ -80,12 +80,7 @@ def parse_departure(text: str) -> datetime:
 
 def read_trips(path: Path) -> tuple[TripRequest, ...]:
     """Every trip of a CSV or JSON file. Raises InputError for the first mistake; ids must not repeat."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as exc:
-        raise InputError(path.name, "", f"not UTF-8 at byte {exc.start}", "save the file as UTF-8") from exc
-    except OSError as exc:
-        raise InputError(path.name, "", f"cannot be read ({exc.strerror})", "check the name and permissions") from exc
+    text = read_text(path, path.name, InputError)
     rows = _json_rows(text, path.name) if path.suffix.lower() == ".json" else _csv_rows(text, path.name)
     trips = tuple(parse_trip(row, f"{path.name} {label}") for label, row in rows)
     seen: set[str] = set()
