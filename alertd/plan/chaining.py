@@ -65,22 +65,21 @@ def safe_stops(route: Route, need_frac: Array, params: PlanParams) -> tuple[Rout
     return tuple(
         s
         for s in route.stops
-        if _roomy(s, params)
-        and abs(_at(route, route.grade, s)) <= params.stop_max_grade
-        and _at(route, need_frac, s) < params.ready_probability
+        if has_room(s, params)
+        and abs(value_at(route, route.grade, s)) <= params.stop_max_grade
+        and value_at(route, need_frac, s) < params.ready_probability
     )
 
 
-def _roomy(stop: RouteStop, params: PlanParams) -> bool:
+def has_room(stop: RouteStop, params: PlanParams) -> bool:
     """Room for a combination: a turnout needs a stated number of spaces, the other kinds are built for trucks."""
-    if stop.stop.kind not in params.stop_kinds:
-        return False
     if stop.stop.spaces is None:
         return stop.stop.kind is not StopKind.TURNOUT
     return stop.stop.spaces >= params.stop_min_spaces
 
 
-def _at(route: Route, values: Array, stop: RouteStop) -> float:
+def value_at(route: Route, values: Array, stop: RouteStop) -> float:
+    """A value of the samples, (sample,), at the stop."""
     return float(np.interp(stop.distance_m, route.distance_m, values))
 
 
@@ -154,6 +153,9 @@ def _hang_at(
         return chosen, "only stop listed before the snow, and it is small, on a grade or close to the snow"
     inside = [s for s in route.stops if start <= s.distance_m <= end]
     if inside:
-        best = min(inside, key=lambda s: (not _roomy(s, params), round(_at(route, need_frac, s), 2), s.distance_m))
-        return best, "NO listed stop before the snow: this one may already be in it; go slowly"
+
+        def liking(s: RouteStop) -> tuple[bool, float, float]:
+            return not has_room(s, params), round(value_at(route, need_frac, s), 2), s.distance_m
+
+        return min(inside, key=liking), "NO listed stop before the snow: this one may already be in it; go slowly"
     return None, "no listed stop before or in the snow: hang them where the trip starts, or use a signed area"

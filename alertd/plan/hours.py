@@ -178,7 +178,7 @@ def limits(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules, depart_a
         _counted(
             spells, "driving", rules.drive_section, rules.drive_h, used.drive_h or 0.0, frozenset((Duty.DRIVING,))
         ),
-        _break(spells, used, rules),
+        break_limit(spells, used, rules),
     ]
     if rules.window_h is not None:
         before_h = 0.0 if used.on_duty_since is None else (depart_at - used.on_duty_since).total_seconds() / HOUR_S
@@ -205,7 +205,8 @@ def _counted(
     return _limit(kind, section, allowed_h, before_h, total_s / HOUR_S, reached)
 
 
-def _break(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> Limit:
+def break_limit(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> Limit:
+    """Driving since the last break that counts, and where the next one falls due."""
     before_h = used.drive_h or 0.0 if used.since_break_h is None else used.since_break_h
     driven_s, allowed_s = before_h * HOUR_S, rules.break_after_h * HOUR_S
     standing_s, first_part = 0.0, False

@@ -1,26 +1,35 @@
 """From a settled run and the hours used before to what the plan says of the driver's hours, with breaks placed."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.hours import EU, HoursRules, HoursUsed, Limit, Spell, limits, rules_for, timeline, with_break
+from alertd.plan.chaining import has_room, value_at
+from alertd.plan.hours import (
+    EU,
+    HoursRules,
+    HoursUsed,
+    Limit,
+    Spell,
+    break_limit,
+    limits,
+    rules_for,
+    timeline,
+    with_break,
+)
 from alertd.plan.params import PlanParams
 from alertd.plan.result import BreakNote, HoursLimit, HoursNote
 from alertd.plan.run import Run
 from alertd.route.line import Route
-from alertd.route.stops import RouteStop, StopKind
-from alertd.units import HOUR_S, to_miles
+from alertd.route.stops import RouteStop
+from alertd.units import to_miles
 
 Array: TypeAlias = NDArray[np.float64]
 
 MOST_BREAKS = 4
-FRESH_AFTER_H = 10.0
-BREAK_AFTER_H = 0.75
 
 
 def hours_note(
@@ -47,18 +56,19 @@ def hours_note(
     late = _cautious(route, run, (arrive_late - depart_at).total_seconds(), params)
     late, _ = place_breaks(late, used, rules, depart_at, route, run, params)
     planned = limits(spells, used, rules, depart_at)
+    ok, late_ok = _all_hold(planned), _all_hold(limits(late, used, rules, depart_at))
     return HoursNote(
         law=rules.name,
         law_text=rules.text,
-        ok=_all_hold(planned),
-        ok_if_late=_all_hold(limits(late, used, rules, depart_at)),
+        ok=ok,
+        ok_if_late=late_ok,
         not_given=_not_given(used, rules),
         limits=tuple(_limit(x, depart_at, route) for x in planned),
         breaks=breaks,
         arrival_delay_s=60.0 * sum(b.minutes for b in breaks if b.at_m is not None),
         adverse_exception=_adverse(rules, depart_at, known_at),
         known_at=known_at,
-        reasons=_reasons(planned, run, rules, used, depart_at, _all_hold(limits(late, used, rules, depart_at))),
+        reasons=_reasons(planned, run, rules, used, depart_at, ok and not late_ok),
     )
 
 
@@ -79,7 +89,7 @@ def place_breaks(
     notes: list[BreakNote] = []
     after_m = 0.0
     for _ in range(MOST_BREAKS):
-        due = next(x for x in limits(spells, used, rules, depart_at) if x.kind == "break")
+        due = break_limit(spells, used, rules)
         if due.reached_s is None or due.reached_m is None:
             break
         stop, reason = _break_stop(route, run, after_m, due.reached_m, params)
@@ -113,12 +123,8 @@ def _break_stop(
         s
         for s in route.stops
         if after_m <= s.distance_m <= due_m
-        and (
-            s.stop.spaces >= params.stop_min_spaces
-            if s.stop.spaces is not None
-            else s.stop.kind is not StopKind.TURNOUT
-        )
-        and float(np.interp(s.distance_m, route.distance_m, need)) < params.ready_probability
+        and has_room(s, params)
+        and value_at(route, need, s) < params.ready_probability
     ]
     for leg in run.legs:
         start_m, end_m = (float(route.distance_m[i]) for i in (leg.leg.first, leg.leg.last))
@@ -200,7 +206,7 @@ def _adverse(rules: HoursRules, depart_at: datetime, known_at: datetime | None) 
 
 
 def _reasons(
-    planned: Sequence[Limit], run: Run, rules: HoursRules, used: HoursUsed, depart_at: datetime, late_ok: bool
+    planned: Sequence[Limit], run: Run, rules: HoursRules, used: HoursUsed, depart_at: datetime, only_if_late: bool
 ) -> tuple[str, ...]:
     out = []
     for x in planned:
@@ -228,7 +234,7 @@ def _reasons(
                 )
     if used.on_duty_since is not None and used.on_duty_since > depart_at:
         out.append("The duty day is said to begin after departure: check when it began")
-    if _all_hold(planned) and not late_ok:
+    if only_if_late:
         out.append("A limit is reached if the truck is as late as one in ten, chained wherever it may have to")
     return tuple(out)
 
@@ -243,15 +249,3 @@ _KINDS = {
 
 def _utc(depart_at: datetime, after_s: float) -> datetime:
     return (depart_at + timedelta(seconds=round(after_s))).astimezone(UTC)
-
-
-def with_departure(used: HoursUsed, planned_at: datetime, depart_at: datetime) -> HoursUsed:
-    """What will have been used when the same driver leaves at another hour than planned.
-
-    A wait of 10 h, if taken off duty, is a fresh duty day (49 CFR 395.3(a)(1)); one of 45 min is a break in either law.
-    The hours of the cycle stay.
-    """
-    wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
-    if wait_h >= FRESH_AFTER_H:
-        return replace(used, drive_h=0.0, on_duty_since=depart_at, since_break_h=0.0)
-    return replace(used, since_break_h=0.0) if wait_h >= BREAK_AFTER_H else used

@@ -18,7 +18,6 @@ from alertd.plan.record import with_id
 from alertd.plan.result import Advice, AlongPoint, Plan, Stretch
 from alertd.plan.run import Corridor, Run, settle
 from alertd.plan.stretch import describe
-from alertd.plan.travel import elapsed_s, free_speed_mps
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.timezone import zone_at
@@ -71,10 +70,7 @@ def make_plan(
     laws = place_laws(route, rulesets, rig)
     run = settle(depart.timestamp(), route, rig, laws, weather.corridor, params)
     stretches = tuple(describe(x, run, route, rig, depart.timestamp(), params) for x in run.legs)
-    unhindered_s = float(
-        elapsed_s(route.distance_m, 1.0 / free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params))[-1]
-    )
-    taken_s = run.reach_s(route.distance_m, route.length_m)
+    taken_s = float(run.reach_s(route.distance_m, route.length_m))
     early, late = (datetime.fromtimestamp(round(float(np.quantile(run.arrivals[:, -1], q))), UTC) for q in (0.1, 0.9))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = depart + timedelta(seconds=round(taken_s))
@@ -103,8 +99,8 @@ def make_plan(
         arrive_at=arrive_at,
         arrive_early=early,
         arrive_late=late,
-        arrive_unhindered=depart + timedelta(seconds=round(unhindered_s)),
-        cost_s=taken_s - unhindered_s,
+        arrive_unhindered=depart + timedelta(seconds=round(run.unhindered_s)),
+        cost_s=taken_s - run.unhindered_s,
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
         doubles_carried=rig.doubles_carried,
@@ -136,14 +132,13 @@ def _along(route: Route, run: Run, depart_epoch_s: float) -> tuple[AlongPoint, .
     winter = np.isin(classes, WINTER_CLASSES).mean(axis=0)
     need = run.need.need_frac
     air, surface = (np.median(a, axis=0) for a in (run.state.air_temp_c, run.state.surface_temp_c))
-    names = [c.name.lower().replace("_", " ") for c in RoadClass]
+    names = [c.label for c in RoadClass]
+    reached_s = run.reach_s(route.distance_m, route.distance_m)
     return tuple(
         AlongPoint(
             distance_m=float(route.distance_m[i]),
             elevation_m=float(route.elevation_m[i]),
-            arrive_at=datetime.fromtimestamp(
-                round(depart_epoch_s + run.reach_s(route.distance_m, float(route.distance_m[i]))), UTC
-            ),
+            arrive_at=datetime.fromtimestamp(round(depart_epoch_s + float(reached_s[i])), UTC),
             surface=names[likely[i]],
             surface_frac=float(share[i]),
             winter_frac=float(winter[i]),

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TypeAlias
 
 import numpy as np
@@ -17,7 +18,7 @@ from alertd.rules.demand import TireDemand, demand_for
 from alertd.rules.estimate import posting_probability, within_reach
 from alertd.rules.land import spans_inside
 from alertd.rules.law import ControlLevel, RuleSet, Zone
-from alertd.rules.rig import AxleRole, Rig, Tire
+from alertd.rules.rig import AxleRole, Rig, Same, Tire
 
 Array: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
@@ -69,13 +70,19 @@ def _place(route: Route, span: JurisdictionSpan, rules: RuleSet | None, rig: Rig
     if rules is None:
         return LawSpan(span=span, rules=None, inside=inside, levels=(), zone_spans={})
     spans = {}
-    for zone in rules.zones:
-        touched = [w for w in _zone_spans(route, zone) if w[0] <= span.end_m and w[1] >= span.start_m]
+    for zone_id, along in _zones_along(route, Same(rules)).items():
+        touched = [w for w in along if w[0] <= span.end_m and w[1] >= span.start_m]
         if touched:
-            spans[zone.id] = touched
+            spans[zone_id] = touched
     asked = [(level, demand_for(rules, level, rig)) for level in sorted(rules.levels, key=lambda lv: lv.rank)]
     levels = tuple((level, demand) for level, demand in asked if demand.tires_min > 0 or demand.barred)
     return LawSpan(span=span, rules=rules, inside=inside, levels=levels, zone_spans=spans)
+
+
+@lru_cache(maxsize=256)
+def _zones_along(route: Route, rules: Same[RuleSet]) -> Mapping[str, list[tuple[float, float]]]:
+    """Where this route lies in each zone: the same for every truck on it, and by far the dearest part of placing."""
+    return {zone.id: _zone_spans(route, zone) for zone in rules.it.zones}
 
 
 def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:

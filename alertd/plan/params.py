@@ -6,7 +6,6 @@
 from dataclasses import dataclass
 
 from alertd.road.state import RoadClass
-from alertd.route.stops import StopKind
 from alertd.units import to_mps
 
 # Surfaces on which chains bite; on any other they hammer the pavement and break.
@@ -53,10 +52,7 @@ class PlanParams:
     stop_min_spaces: int = 3
     stop_max_grade: float = 0.035
     longest_bare_run_m: float = 40_000.0  # to the snow, for chains hung where the trip starts
-    longest_bare_gap_m: float = (
-        16_000.0  # between two stretches; beyond it chains come off, for they break on bare road
-    )
-    stop_kinds: frozenset[StopKind] = frozenset(StopKind)
+    longest_bare_gap_m: float = 16_000.0  # between stretches; beyond it chains come off, for bare road breaks them
 
     # Work. No agency or study value exists for fitting time; 10 min a chain, at least 30, 20 to take off [A].
     hang_s_per_chain: float = 600.0

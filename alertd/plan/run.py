@@ -4,7 +4,7 @@ from dataclasses import dataclass, fields, replace
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chaining import Leg, choose_legs
 from alertd.plan.chains import ChainSet, chains_for, hang_time_s
@@ -17,8 +17,10 @@ from alertd.route.line import Route
 from alertd.rules.rig import Rig
 
 Array: TypeAlias = NDArray[np.float64]
+Stands: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
 
 MOST_ROUNDS = 6
+_NO_STANDS: Stands = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,6 +48,8 @@ class ChainedLeg:
 class Run:
     """moving_s: (sample,) seconds without standing; stands: (distance_m, seconds) of each stop that is counted.
 
+    unhindered_s: to the end on a dry road without chains.
+
     later_road: some leg is there only for a driver whom an earlier one, merely to be ready for, did make late.
     """
 
@@ -53,15 +57,15 @@ class Run:
     need: Need
     legs: tuple[ChainedLeg, ...]
     moving_s: Array
-    stands: tuple[tuple[float, float], ...]
+    stands: Stands
+    unhindered_s: float
     arrivals: Array
     settled: bool
     later_road: bool
 
-    def reach_s(self, distance_m: Array, at_m: float) -> float:
-        """Seconds from departure to reaching `at_m`, before standing there."""
-        moving = float(np.interp(at_m, distance_m, self.moving_s))
-        return moving + sum(standing for stand_m, standing in self.stands if stand_m < at_m)
+    def reach_s(self, distance_m: Array, at_m: ArrayLike) -> Array:
+        """Seconds from departure to reaching `at_m`, before standing there; distance_m is that of the samples."""
+        return _reach_s(distance_m, self.moving_s, self.stands, at_m)
 
 
 def settle(
@@ -75,12 +79,12 @@ def settle(
     """
     d = route.distance_m
     free = free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params)
-    moving: Array = elapsed_s(d, 1.0 / free)
-    stands: tuple[tuple[float, float], ...] = ()
+    unhindered = elapsed_s(d, 1.0 / free)
+    moving, stands = unhindered, _NO_STANDS
     before: tuple[object, ...] | None = None
     needs: list[Need] = []
     for _ in range(MOST_ROUNDS):
-        arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.clock_z, params)
+        arrivals = arrivals_epoch_s(depart_epoch_s, _reach_s(d, moving, stands, d), corridor.clock_z, params)
         state = at_arrival(corridor.field, corridor.cells, arrivals)
         needs.append(find_need(route, laws, rig, state, params))
         unchained = (1.0 / np.minimum(free, surface_cap_mps(state.road_class, params))).mean(axis=0)
@@ -99,7 +103,7 @@ def settle(
     later_road = False
     if not all(x.driven for x in legs):
         delayed = tuple(replace(x, driven=True) for x in legs)
-        late_by = _with_stands(d, *_clock(d, unchained, delayed, free, state, params))
+        late_by = _reach_s(d, *_clock(d, unchained, delayed, free, state, params), d)
         late_arrivals = arrivals_epoch_s(depart_epoch_s, late_by, corridor.clock_z, params)
         late = at_arrival(corridor.field, corridor.cells, late_arrivals)
         late_need = find_need(route, laws, rig, late, params)
@@ -108,13 +112,14 @@ def settle(
         soon, legs = legs, _legs(route, rig, need, free, unchained, params)
         later_road = len(legs) > len(soon)
     moving, stands = _clock(d, unchained, legs, free, state, params)
-    arrivals = arrivals_epoch_s(depart_epoch_s, _with_stands(d, moving, stands), corridor.clock_z, params)
+    arrivals = arrivals_epoch_s(depart_epoch_s, _reach_s(d, moving, stands, d), corridor.clock_z, params)
     return Run(
         state=state,
         need=need,
         legs=legs,
         moving_s=moving,
         stands=stands,
+        unhindered_s=float(unhindered[-1]),
         arrivals=arrivals,
         settled=settled,
         later_road=later_road,
@@ -140,8 +145,7 @@ def _legs(
     for leg in choose_legs(route, stretches, frac, unchained, np.maximum(bare, unchained), hang_s, params):
         chains = chains_for(rig, need, leg.first, leg.last, params)
         p = stretch_probability(need.need, leg.first, leg.last)
-        chained = _chained_slowness(free, need, params, chains.speed_limit_mps)
-        on = (route.distance_m > leg.on_m) & (route.distance_m <= leg.off_m)
+        chained = _chained_slowness(free, need.road_class, params, chains)
         step = np.diff(route.distance_m, prepend=route.distance_m[0])
         out.append(
             ChainedLeg(
@@ -150,29 +154,34 @@ def _legs(
                 probability=p,
                 driven=p >= params.chain_probability - SAME_PROBABILITY,
                 hang_s=hang_time_s(chains.hanging, params),
-                slow_s=float((step * np.maximum(chained - unchained, 0.0))[on].sum()),
+                slow_s=float((step * np.maximum(chained - unchained, 0.0))[_chained(leg, route.distance_m)].sum()),
             )
         )
     return tuple(out)
 
 
-def _chained_slowness(free: Array, need: Need, params: PlanParams, limit_mps: float | None) -> Array:
-    cap = chained_cap_mps(need.road_class, params, limit_mps)
+def _chained_slowness(free: Array, road_class: NDArray[np.int8], params: PlanParams, chains: ChainSet) -> Array:
+    """Seconds a metre with these chains on, (sample,), whether they are on there or not."""
+    cap = chained_cap_mps(road_class, params, chains.speed_limit_mps)
     return np.asarray((1.0 / np.minimum(free, cap)).mean(axis=0))
+
+
+def _chained(leg: Leg, d: Array) -> NDArray[np.bool_]:
+    """The samples that are reached with the chains of this leg on."""
+    return (d > leg.on_m) & (d <= leg.off_m)
 
 
 def _clock(
     d: Array, unchained: Array, legs: tuple[ChainedLeg, ...], free: Array, state: RoadState, params: PlanParams
-) -> tuple[Array, tuple[tuple[float, float], ...]]:
+) -> tuple[Array, Stands]:
     """Moving seconds at each sample and the stops, with the chains of the legs that are driven chained."""
     slowness = unchained.copy()
     stands = []
     for x in legs:
         if not x.driven:
             continue
-        on = (d > x.leg.on_m) & (d <= x.leg.off_m)
-        cap = chained_cap_mps(state.road_class, params, x.chains.speed_limit_mps)
-        slowness[on] = np.maximum(unchained, (1.0 / np.minimum(free, cap)).mean(axis=0))[on]
+        on = _chained(x.leg, d)
+        slowness[on] = np.maximum(unchained, _chained_slowness(free, state.road_class, params, x.chains))[on]
         stands += [(x.leg.on_m, x.hang_s), (x.leg.off_m, params.remove_s)]
     return elapsed_s(d, slowness), tuple(stands)
 
@@ -182,5 +191,8 @@ def _where(sample: NDArray[np.bool_], one: RoadState, other: RoadState) -> RoadS
     return RoadState(**{f.name: np.where(sample, getattr(one, f.name), getattr(other, f.name)) for f in fields(one)})
 
 
-def _with_stands(d: Array, moving: Array, stands: tuple[tuple[float, float], ...]) -> Array:
-    return moving + sum((np.where(d > at_m, s, 0.0) for at_m, s in stands), np.zeros_like(moving))
+def _reach_s(d: Array, moving: Array, stands: Stands, at_m: ArrayLike) -> Array:
+    """Seconds to each place `at_m`, what was stood before it counted in."""
+    at = np.asarray(at_m, dtype=np.float64)
+    stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in stands), np.zeros_like(at))
+    return np.asarray(np.interp(at, d, moving) + stood)

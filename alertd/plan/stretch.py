@@ -35,7 +35,7 @@ def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: fl
     start_m, end_m = float(route.distance_m[x.leg.first]), float(route.distance_m[x.leg.last])
 
     def at(distance_m: float) -> datetime:
-        return _utc(depart_epoch_s + run.reach_s(route.distance_m, distance_m))
+        return _utc(depart_epoch_s + float(run.reach_s(route.distance_m, distance_m)))
 
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
@@ -131,7 +131,7 @@ def _surfaces(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
     """Share of members that meet each class anywhere on the stretch, most likely winter class first."""
     shares = [(c, _any_frac(road_class == c)) for c in RoadClass]
     ranked = sorted((s for s in shares if s[1] > 0), key=lambda s: (s[0] not in WINTER_CLASSES, -s[1]))
-    return tuple((c.name.lower().replace("_", " "), share) for c, share in ranked)
+    return tuple((c.label, share) for c, share in ranked)
 
 
 def _place(route: Route, start_m: float, end_m: float) -> str:

@@ -310,12 +310,13 @@ def at_arrival(field: RoadField, cells: RoadCells, arrival_epoch_s: ArrayLike) -
     offset = (when - field.first_epoch_s) / HOUR_S
     inside = (offset >= -1.0) & (offset <= hours - 0.5)  # NaN is not inside
     hour = np.clip(np.rint(np.where(inside, offset, 0.0)), 0, hours - 1).astype(np.int64)
-    pick = (np.arange(members)[:, None], cells.column_of_sample[None, :], hour)
+    where = (np.arange(members)[:, None], cells.column_of_sample[None, :], hour)
+    pick = np.ravel_multi_index(where, field.road_class.shape)  # once for all the arrays
 
     def take(values: Float32) -> Array:
-        return np.where(inside, values[pick].astype(np.float64), np.nan)
+        return np.where(inside, values.ravel()[pick].astype(np.float64), np.nan)
 
-    road_class = np.where(inside, field.road_class[pick], np.int8(RoadClass.UNKNOWN)).astype(np.int8)
+    road_class = np.where(inside, field.road_class.ravel()[pick], np.int8(RoadClass.UNKNOWN)).astype(np.int8)
     surface = take(field.surface_temp_c)
     return RoadState(
         road_class=road_class,

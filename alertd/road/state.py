@@ -25,6 +25,11 @@ class RoadClass(IntEnum):
     SLUSH = 7
     PACKED_SNOW = 8
 
+    @property
+    def label(self) -> str:
+        """Its name as files and plans write it, e.g. "packed snow"."""
+        return self.name.lower().replace("_", " ")
+
 
 # Classes that bring a control or cost grip.
 WINTER_CLASSES: tuple[RoadClass, ...] = (

@@ -27,6 +27,7 @@ from alertd.sources.tomlfile import FileModel, Mistake, read_toml
 
 Point = Annotated[list[float], Field(min_length=2, max_length=2, examples=[[47.4544, -115.6945]])]
 PavementWord = Literal["dry", "moist", "wet", "rime", "snow", "ice", "glaze", "slush", "packed snow"]
+_CLASSES = {c.label: c for c in RoadClass}
 
 
 def read_ruleset(path: Path) -> RuleSet:
@@ -251,7 +252,7 @@ class EstimateFile(FileModel):
     def to_core(self) -> PostingEstimate:
         return PostingEstimate(
             level=self.level,
-            road_classes=tuple(int(RoadClass[w.upper().replace(" ", "_")]) for w in self.road_classes),
+            road_classes=tuple(int(_CLASSES[w]) for w in self.road_classes),
             probability=self.probability,
             min_abs_grade=self.min_grade_percent / 100.0,
             reach_m=self.reach_m,
