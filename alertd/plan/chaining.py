@@ -1,161 +1,284 @@
-"""Where to hang chains and where to take them off: last safe stop before, first after, and when to keep them on."""
+"""The cheapest way over: at which stops chains go on and come off, with every delay moving the road met behind it.
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TypeAlias
+The way is a walk over the places where a truck can stand, on a clock of whole minutes. Between two places it runs
+unchained, or hangs chains at one, runs chained to any later one and takes them off there. What a run meets hangs on
+when it begins: each quarter of an hour of delay is a scene of its own. The walk looks at every such choice but those
+of a stop to which a nearer one, at no higher a price, is to be preferred.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Set
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from itertools import pairwise
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.chains import ChainSet, hang_time_s
 from alertd.plan.params import PlanParams
-from alertd.route.line import Route
-from alertd.route.stops import RouteStop, StopKind
 
 Array: TypeAlias = NDArray[np.float64]
-Stretch: TypeAlias = tuple[int, int]  # first and last sample index
+
+DELAY_STEP_S: Final = 900.0
+# Not prices but an order: rather wear chains out on bare road than enter a control without, rather anything than
+# leave a stretch that needs chains never having hung them.
+UNCHAINED_S_PER_M: Final = 1e3
+WORN_OUT_S: Final = 6e6
+NEVER_S: Final = 1e9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Leg:
-    """Chains on from `on_m` to `off_m`, over the stretch of samples `first` to `last`.
+class Stretch:
+    """Road that may need chains: sections first to last, at odds `probability`, slipping unchained at odds `short`.
 
-    `on` is None when the chains go on where the trip starts, `off` when they come off where it ends. `parts` is how
-    many stretches were joined because taking chains off between them costs more than it saves.
+    parts: how many stretches it joins because there is nowhere to stand between them.
     """
 
     first: int
     last: int
     parts: int
-    on: RouteStop | None
-    off: RouteStop | None
-    on_m: float
-    off_m: float
-    on_reason: str
-    off_reason: str
+    start_m: float
+    end_m: float
+    probability: float
+    short: float
 
 
-def choose_legs(
-    route: Route,
-    stretches: Sequence[Stretch],
-    need_frac: Array,
-    unchained_s_per_m: Array,
-    chained_s_per_m: Array,
-    hang_s: Callable[[Stretch], float],
-    params: PlanParams,
-) -> tuple[Leg, ...]:
-    """One leg per stretch, stretches joined where taking chains off between them costs more than it saves.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scene:
+    """The road as one clock meets it, seen from the places, (place,), first the start of the trip, last its end.
 
-    Slowness arrays are (sample,), [s/m]; `hang_s` says how long the chains that a stretch needs take to hang. Joined
-    pair by pair from the start, which is the cheapest choice for two stretches and a sound one for more.
+    reach_s: seconds from departure, unchained. bare_m: road passed on which chains do not bite. price_s: what not
+    having to stand at a place is worth. chained_s: seconds passed with chains on under a legal limit; chains: the set
+    for stretches i to j.
     """
-    safe = safe_stops(route, need_frac, params)
-    extra_s = np.concatenate(([0.0], np.cumsum(np.diff(route.distance_m) * (chained_s_per_m - unchained_s_per_m)[1:])))
-    joined: list[tuple[Stretch, int]] = []
-    for stretch in stretches:
-        if joined and _keep_on(route, safe, joined[-1][0], stretch, extra_s, params.remove_s + hang_s(stretch), params):
-            (first, _), parts = joined[-1]
-            joined[-1] = ((first, stretch[1]), parts + 1)
+
+    reach_s: Array
+    bare_m: Array
+    price_s: Array
+    stretches: tuple[Stretch, ...]
+    chained_s: Callable[[float | None], Array]
+    chains: Callable[[int, int], ChainSet]
+
+
+class Span(NamedTuple):
+    """Chains on from place `on` to place `off`, for stretches that the scene of `decided_on` shows.
+
+    clock: of the scene that the chained run meets. Then what it costs.
+    """
+
+    on: int
+    off: int
+    decided_on: int
+    stretches: tuple[Stretch, ...]
+    clock: int
+    chains: ChainSet
+    hang_s: float
+    slow_s: float
+    wear_s: float
+    price_s: float
+
+
+class Way(NamedTuple):
+    """cost_s: seconds under way, standing and prices. clocks: (place - 1,), the scene met after each place."""
+
+    cost_s: float
+    spans: tuple[Span, ...]
+    clocks: tuple[int, ...]
+
+
+class _Step(NamedTuple):
+    """One move of the walk: what it adds, the scene it is run in, and the chained span if it is one."""
+
+    to: int
+    minutes: int
+    cost_s: float
+    clock: int
+    span: Span | None
+
+
+class _Choice(NamedTuple):
+    """Chains to hang at a place for stretches first to last of its scene, and where they may come off."""
+
+    first: int
+    last: int
+    hang_s: float
+    offs: tuple[int, ...]
+
+
+@dataclass(slots=True)
+class Walk:
+    """The choices between places_m, (place,). dry_s: (place,) seconds to them that no way can beat. must: odds from
+    which a stretch is never run unchained; never_on: places where chains are not to be hung."""
+
+    places_m: Array
+    dry_s: Array
+    scene: Callable[[int], Scene]
+    params: PlanParams
+    must: float
+    never_on: Set[int] = field(default_factory=frozenset)
+    may_pass_over: bool = True
+    _moves: dict[tuple[int, int], tuple[_Step, tuple[_Choice, ...]]] = field(default_factory=dict, init=False)
+    _runs: dict[tuple[int, int, int, int, int], list[_Step]] = field(default_factory=dict, init=False)
+
+    def is_must(self, stretch: Stretch) -> bool:
+        return stretch.probability >= self.must
+
+    def clock(self, place: int, minute: int) -> int:
+        """Which scene a truck meets that leaves this place so many minutes after departure."""
+        late_s = minute * 60.0 - float(self.scene(0).reach_s[place])
+        return max(round(late_s / DELAY_STEP_S), 0)
+
+    def steps(self, place: int, minute: int) -> Iterator[_Step]:
+        """Every way on from a place: unchained to the next, or chained to any later one."""
+        clock = self.clock(place, minute)
+        known = self._moves.get((place, clock))
+        if known is None:
+            known = self._moves[place, clock] = self._unchained(place, clock), self._choices(place, clock)
+        unchained, choices = known
+        yield unchained
+        for choice in choices:
+            then = self.clock(place, minute + round(choice.hang_s / 60.0))
+            key = (place, clock, choice.first, choice.last, then)
+            runs = self._runs.get(key)
+            if runs is None:
+                runs = self._runs[key] = [self._chained(place, off, clock, choice, then) for off in choice.offs]
+            yield from runs
+
+    def _unchained(self, place: int, clock: int) -> _Step:
+        scene = self.scene(clock)
+        run_s = float(scene.reach_s[place + 1] - scene.reach_s[place])
+        return _Step(place + 1, round(run_s / 60.0), run_s + self.risk_s(scene, place), clock, None)
+
+    def _choices(self, place: int, clock: int) -> tuple[_Choice, ...]:
+        scene = self.scene(clock)
+        ahead = next((n for n, x in enumerate(scene.stretches) if x.end_m > self.places_m[place]), None)
+        if ahead is None or place in self.never_on or (self.may_pass_over and self._passed_over(scene, place, ahead)):
+            return ()
+        found = []
+        for last in range(ahead, len(scene.stretches)):
+            # Chains are hung for what needs them; what only may is then worth keeping them on for, or not.
+            if any(self.is_must(x) for x in scene.stretches[ahead : last + 1]):
+                hang_s = hang_time_s(scene.chains(ahead, last).hanging, self.params)
+                offs = tuple(off for off in self._offs(scene, last) if off > place)
+                found.append(_Choice(ahead, last, hang_s, offs))
+        return tuple(found)
+
+    def _chained(self, on: int, off: int, decided_on: int, choice: _Choice, clock: int) -> _Step:
+        """Hang chains as chosen in one scene, and run to `off` in the scene that is there when they hang."""
+        p, decided, scene = self.params, self.scene(decided_on), self.scene(clock)
+        chains = decided.chains(choice.first, choice.last)
+        reach = scene.chained_s(chains.speed_limit_mps)
+        run_s = float(reach[off] - reach[on])
+        wear_s = p.wear_s_per_m * float(scene.bare_m[off] - scene.bare_m[on])
+        price_s = self.on_price_s(decided, on) + self.off_price_s(scene, off)
+        worn_out_s = WORN_OUT_S * self._worn_out(scene, on, off)
+        slow_s = run_s - float(scene.reach_s[off] - scene.reach_s[on])
+        stretches = decided.stretches[choice.first : choice.last + 1]
+        span = Span(on, off, decided_on, stretches, clock, chains, choice.hang_s, slow_s, wear_s, price_s)
+        takes_s = choice.hang_s + run_s + p.remove_s
+        return _Step(off, round(takes_s / 60.0), takes_s + wear_s + price_s + worn_out_s, clock, span)
+
+    def risk_s(self, scene: Scene, place: int) -> float:
+        """What running unchained from a place to the next is worth avoiding."""
+        p, cost = self.params, 0.0
+        a_m, b_m = float(self.places_m[place]), float(self.places_m[place + 1])
+        for x in scene.stretches:
+            over_m = min(b_m, x.end_m) - max(a_m, x.start_m)
+            if over_m <= 0.0:
+                continue
+            if self.is_must(x):
+                cost += UNCHAINED_S_PER_M * over_m + (NEVER_S if b_m >= x.end_m else 0.0)
+            else:
+                cost += (p.missed_s * x.probability + p.stuck_s * x.short) * over_m / (x.end_m - x.start_m)
+        return cost
+
+    def on_price_s(self, scene: Scene, place: int) -> float:
+        """The price of hanging chains at a place; more at the very edge of the snow."""
+        at_m = float(self.places_m[place])
+        edge = place > 0 and any(0.0 <= x.start_m - at_m < self.params.stop_clearance_m for x in scene.stretches)
+        return float(scene.price_s[place]) + self.params.edge_s * edge
+
+    def off_price_s(self, scene: Scene, place: int) -> float:
+        """The price of taking chains off at a place."""
+        at_m = float(self.places_m[place])
+        last = place == self.places_m.size - 1
+        edge = not last and any(0.0 <= at_m - x.end_m < self.params.stop_clearance_m for x in scene.stretches)
+        return float(scene.price_s[place]) + self.params.edge_s * edge
+
+    def _passed_over(self, scene: Scene, place: int, ahead: int) -> bool:
+        """True where another place is nearer to the snow ahead, or less far in it, and costs no more."""
+        start_m, at_m = scene.stretches[ahead].start_m, float(self.places_m[place])
+        price_s = self.on_price_s(scene, place)
+        if at_m <= start_m:
+            rivals = [r for r in range(place + 1, self.places_m.size - 1) if self.places_m[r] <= start_m]
         else:
-            joined.append((stretch, 1))
-    return tuple(_leg(route, safe, stretch, parts, need_frac, params) for stretch, parts in joined)
+            rivals = [r for r in range(1, place) if self.places_m[r] >= start_m]
+        return any(r not in self.never_on and self.on_price_s(scene, r) <= price_s for r in rivals)
+
+    def _offs(self, scene: Scene, last: int) -> list[int]:
+        """Places to take chains off between this stretch and the next, and the end of the trip."""
+        end_m = scene.stretches[last].end_m
+        behind = last + 1 < len(scene.stretches)
+        until_m = scene.stretches[last + 1].start_m if behind else np.inf
+        found: list[int] = []
+        least_s = np.inf
+        final = self.places_m.size - 1
+        for place in np.flatnonzero((self.places_m >= end_m) & (self.places_m <= until_m)).tolist():
+            price_s = self.off_price_s(scene, place)
+            if place != final and (price_s < least_s or not self.may_pass_over):
+                found.append(place)
+                least_s = price_s
+        return found if behind else [*found, final]
+
+    def _worn_out(self, scene: Scene, on: int, off: int) -> int:
+        """How many bare runs within a chained one are longer than chains bear."""
+        a_m, b_m = float(self.places_m[on]), float(self.places_m[off])
+        inside = [x for x in scene.stretches if x.end_m >= a_m and x.start_m <= b_m]
+        if not inside:
+            return 1
+        p = self.params
+        gaps = [(inside[0].start_m - a_m, p.longest_bare_run_m), (b_m - inside[-1].end_m, p.longest_bare_run_m)]
+        gaps += [(y.start_m - x.end_m, p.longest_bare_gap_m) for x, y in pairwise(inside)]
+        return sum(gap > longest for gap, longest in gaps)
 
 
-def safe_stops(route: Route, need_frac: Array, params: PlanParams) -> tuple[RouteStop, ...]:
-    """Stops where a rig can stand off the lanes, on a mild grade, on pavement that does not itself need chains."""
-    return tuple(
-        s
-        for s in route.stops
-        if has_room(s, params)
-        and abs(value_at(route, route.grade, s)) <= params.stop_max_grade
-        and value_at(route, need_frac, s) < params.ready_probability
-    )
+def best_way(walk: Walk, most_s: float = np.inf) -> Way | None:
+    """The way of least cost, or None when it would cost more than `most_s`.
+
+    Best first (A*): a place is looked at in the order of what its way has cost and at least will cost yet, so the
+    first way to reach the end is the best, and ways that break the order are hardly ever looked at.
+    """
+    final = walk.places_m.size - 1
+    left_s = (walk.dry_s[-1] - walk.dry_s).tolist()
+    best: dict[tuple[int, int], float] = {(0, 0): 0.0}
+    before: dict[tuple[int, int], tuple[tuple[int, int], _Step]] = {}
+    queue: list[tuple[float, int, int, float]] = [(left_s[0], 0, 0, 0.0)]
+    while queue:
+        at_least_s, place, minute, cost_s = heappop(queue)
+        if at_least_s > most_s:
+            return None
+        if place == final:
+            return _traced(before, final, minute, cost_s)
+        if cost_s > best[place, minute]:
+            continue
+        for step in walk.steps(place, minute):
+            there, cost = (step.to, minute + step.minutes), cost_s + step.cost_s
+            if cost < best.get(there, np.inf):
+                best[there] = cost
+                before[there] = (place, minute), step
+                heappush(queue, (cost + left_s[step.to], *there, cost))
+    return None
 
 
-def has_room(stop: RouteStop, params: PlanParams) -> bool:
-    """Room for a combination: a turnout needs a stated number of spaces, the other kinds are built for trucks."""
-    if stop.stop.spaces is None:
-        return stop.stop.kind is not StopKind.TURNOUT
-    return stop.stop.spaces >= params.stop_min_spaces
-
-
-def value_at(route: Route, values: Array, stop: RouteStop) -> float:
-    """A value of the samples, (sample,), at the stop."""
-    return float(np.interp(stop.distance_m, route.distance_m, values))
-
-
-def _keep_on(
-    route: Route,
-    safe: Sequence[RouteStop],
-    before: Stretch,
-    after: Stretch,
-    extra_s: Array,
-    handling_s: float,
-    params: PlanParams,
-) -> bool:
-    """True when chains should stay on between two stretches: nowhere to change, or not worth the work."""
-    d = route.distance_m
-    gap_start, gap_end = float(d[before[1]]), float(d[after[0]])
-    off, on = _first_after(safe, gap_start, params), _last_before(safe, gap_end, params)
-    if off is None or on is None or on.distance_m < off.distance_m:
-        return True
-    if on.distance_m - off.distance_m > params.longest_bare_gap_m:
-        return False
-    at = [gap_start, off.distance_m, on.distance_m, gap_end]
-    lost_s = np.diff(np.interp(at, d, extra_s))
-    return bool(lost_s.sum() <= handling_s + lost_s[0] + lost_s[2])
-
-
-def _last_before(safe: Sequence[RouteStop], at_m: float, params: PlanParams) -> RouteStop | None:
-    before = [s for s in safe if s.distance_m <= at_m - params.stop_clearance_m]
-    return before[-1] if before else None
-
-
-def _first_after(safe: Sequence[RouteStop], at_m: float, params: PlanParams) -> RouteStop | None:
-    return next((s for s in safe if s.distance_m >= at_m + params.stop_clearance_m), None)
-
-
-def _leg(
-    route: Route, safe: Sequence[RouteStop], stretch: Stretch, parts: int, need_frac: Array, params: PlanParams
-) -> Leg:
-    start, end = float(route.distance_m[stretch[0]]), float(route.distance_m[stretch[1]])
-    on, on_reason = _hang_at(route, safe, start, end, need_frac, params)
-    off = _first_after(safe, end, params)
-    return Leg(
-        first=stretch[0],
-        last=stretch[1],
-        parts=parts,
-        on=on,
-        off=off,
-        on_m=0.0 if on is None else on.distance_m,
-        off_m=route.length_m if off is None else off.distance_m,
-        on_reason=on_reason,
-        off_reason="first listed safe stop past the last road that may need chains"
-        if off is not None
-        else "no listed safe stop past the snow before the trip ends: take them off there",
-    )
-
-
-def _hang_at(
-    route: Route, safe: Sequence[RouteStop], start: float, end: float, need_frac: Array, params: PlanParams
-) -> tuple[RouteStop | None, str]:
-    """The stop to hang at and why; None for the trip's own start."""
-    on = _last_before(safe, start, params)
-    if on is not None:
-        far = ", and a long way short of it" if start - on.distance_m > params.longest_bare_run_m else ""
-        return on, f"last listed safe stop before the first road that may need chains{far}"
-    if start <= params.longest_bare_run_m:
-        return None, "no listed safe stop before the snow: hang them where the trip starts"
-    # A cramped place, or one at the very edge of the snow, still beats any place that is already in it.
-    before = [s for s in route.stops if s.distance_m < start]
-    if before:
-        clear_of_it = [s for s in before if s.distance_m <= start - params.stop_clearance_m]
-        chosen = (clear_of_it or before)[-1]
-        return chosen, "only stop listed before the snow, and it is small, on a grade or close to the snow"
-    inside = [s for s in route.stops if start <= s.distance_m <= end]
-    if inside:
-
-        def liking(s: RouteStop) -> tuple[bool, float, float]:
-            return not has_room(s, params), round(value_at(route, need_frac, s), 2), s.distance_m
-
-        return min(inside, key=liking), "NO listed stop before the snow: this one may already be in it; go slowly"
-    return None, "no listed stop before or in the snow: hang them where the trip starts, or use a signed area"
+def _traced(
+    before: Mapping[tuple[int, int], tuple[tuple[int, int], _Step]], final: int, minute: int, cost_s: float
+) -> Way:
+    at, spans, clocks = (final, minute), [], [0] * final
+    while at in before:
+        came_from, step = before[at]
+        clocks[came_from[0] : step.to] = [step.clock] * (step.to - came_from[0])
+        if step.span is not None:
+            spans.append(step.span)
+        at = came_from
+    return Way(cost_s, tuple(reversed(spans)), tuple(clocks))

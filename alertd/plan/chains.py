@@ -1,8 +1,9 @@
 """Which chains a stretch asks for: every law that may be posted on it, met by one hanging."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from alertd.plan.need import SAME_PROBABILITY, Need, stretch_probability
+from alertd.plan.need import SAME_PROBABILITY, LawSpan, LevelHere
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Posting
 from alertd.rules.demand import Hanging, TireDemand, cover, strictest
@@ -19,21 +20,17 @@ class ChainSet:
     barred: str
 
 
-def chains_for(rig: Rig, need: Need, first: int, last: int, params: PlanParams) -> ChainSet:
-    """The chains for samples `first` to `last`.
+def chains_for(
+    rig: Rig, laws: Sequence[LawSpan], posted: Callable[[LawSpan, LevelHere], float], params: PlanParams
+) -> ChainSet:
+    """The chains for a stretch on the land of these laws; `posted` is the chance of a level anywhere on it.
 
     Of each jurisdiction on it the strictest level likely enough to be ready for; where only grip or missing weather
     asks for chains, its mildest chain level; where no rule is on file, common practice.
     """
     postings, demands, bars, limit, section = [], [], [], None, ""
-    for law in need.laws:
-        if not law.inside[first : last + 1].any():
-            continue
-        here = [
-            (level, asked, stretch_probability(chance, first, last))
-            for of_law, level, asked, chance in need.by_level
-            if of_law is law
-        ]
+    for law in laws:
+        here = [(x.level, x.demand, posted(law, x)) for x in law.levels]
         likely = [x for x in here if x[2] >= params.ready_probability - SAME_PROBABILITY]
         postings += [
             Posting(

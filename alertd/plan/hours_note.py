@@ -7,7 +7,6 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.chaining import has_room, value_at
 from alertd.plan.hours import (
     EU,
     HoursRules,
@@ -23,6 +22,7 @@ from alertd.plan.hours import (
 from alertd.plan.params import PlanParams
 from alertd.plan.result import BreakNote, HoursLimit, HoursNote
 from alertd.plan.run import Run
+from alertd.plan.scenes import has_room
 from alertd.route.line import Route
 from alertd.route.stops import RouteStop
 from alertd.units import to_miles
@@ -33,7 +33,6 @@ MOST_BREAKS = 4
 
 
 def hours_note(
-    route: Route,
     run: Run,
     used: HoursUsed,
     depart_at: datetime,
@@ -46,14 +45,15 @@ def hours_note(
     arrive_late: the arrival with which the trip is looked at once more, slower all the way and chained wherever it is
     only told to be ready. known_at: when the forecast came. Times are aware.
     """
+    route = run.sections.route
     rules = rules_for([s.code for s in route.jurisdictions])
     if rules is None:
         return None
-    spells = timeline(route.distance_m, run.moving_s, run.stands)
+    spells = timeline(run.sections.edge_m, run.moving_s, run.stands)
     if not spells:
         return None
     spells, breaks = place_breaks(spells, used, rules, depart_at, route, run, params)
-    late = _cautious(route, run, (arrive_late - depart_at).total_seconds(), params)
+    late = _cautious(run, (arrive_late - depart_at).total_seconds(), params)
     late, _ = place_breaks(late, used, rules, depart_at, route, run, params)
     planned = limits(spells, used, rules, depart_at)
     ok, late_ok = _all_hold(planned), _all_hold(limits(late, used, rules, depart_at))
@@ -118,38 +118,37 @@ def _break_stop(
     route: Route, run: Run, after_m: float, due_m: float, params: PlanParams
 ) -> tuple[RouteStop | None, str]:
     """The stop for a break due at `due_m`, later than `after_m`; None when there is no listed stop between."""
-    need = run.need.need_frac
     fit = [
         s
         for s in route.stops
         if after_m <= s.distance_m <= due_m
         and has_room(s, params)
-        and value_at(route, need, s) < params.ready_probability
+        and run.need_frac[run.sections.at(s.distance_m)] < params.ready_probability
     ]
     for leg in run.legs:
-        start_m, end_m = (float(route.distance_m[i]) for i in (leg.leg.first, leg.leg.last))
+        start_m, end_m = float(run.sections.start_m[leg.first]), float(run.sections.end_m[leg.last])
         below = [s for s in fit if s.distance_m <= start_m]
-        if start_m <= due_m and due_m <= max(end_m, leg.leg.off_m) and below:
+        if start_m <= due_m and due_m <= max(end_m, leg.off_m) and below:
             return below[-1], "falls due on road that may need chains: take it below, and look at the road again there"
     if fit:
         return fit[-1], "last listed stop before it falls due"
     return None, "no listed stop before it falls due: find a legal place yourself"
 
 
-def _cautious(route: Route, run: Run, road_s: float, params: PlanParams) -> tuple[Spell, ...]:
+def _cautious(run: Run, road_s: float, params: PlanParams) -> tuple[Spell, ...]:
     """The timeline chained wherever the plan names a leg, the driving stretched to arrive `road_s` after leaving."""
-    waiting = [x for x in run.legs if not x.driven]
+    waiting = [x for x in run.legs if not x.driven and not x.kept_on]
     stands = [
         *run.stands,
-        *((x.leg.on_m, x.hang_s) for x in waiting),
-        *((x.leg.off_m, params.remove_s) for x in waiting),
+        *((x.on_m, x.hang_s) for x in waiting),
+        *((x.off_m, params.remove_s) for x in waiting),
     ]
-    moving = run.moving_s.copy()
+    moving, edge_m = run.moving_s.copy(), run.sections.edge_m
     for x in waiting:
-        share = np.clip((route.distance_m - x.leg.on_m) / max(x.leg.off_m - x.leg.on_m, 1.0), 0.0, 1.0)
+        share = np.clip((edge_m - x.on_m) / max(x.off_m - x.on_m, 1.0), 0.0, 1.0)
         moving = moving + share * x.slow_s
     driven_s, late_s = float(run.moving_s[-1]), road_s - sum(s for _, s in run.stands)
-    return timeline(route.distance_m, moving * max(late_s / max(driven_s, 1.0), 1.0), stands)
+    return timeline(edge_m, moving * max(late_s / max(driven_s, 1.0), 1.0), stands)
 
 
 def _all_hold(found: Sequence[Limit]) -> bool:

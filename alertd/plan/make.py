@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from alertd.forecast.series import Forecast
 from alertd.plan.hours import HoursUsed
 from alertd.plan.hours_note import hours_note
-from alertd.plan.need import place_laws
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
+from alertd.plan.outlook import Corridor, outlook_for
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
 from alertd.plan.result import Advice, AlongPoint, Plan, Stretch
-from alertd.plan.run import Corridor, Run, settle
+from alertd.plan.run import Run, best_run
 from alertd.plan.stretch import describe
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
@@ -67,11 +67,14 @@ def make_plan(
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
     depart = trip.depart_at.astimezone(UTC)
-    laws = place_laws(route, rulesets, rig)
-    run = settle(depart.timestamp(), route, rig, laws, weather.corridor, params)
-    stretches = tuple(describe(x, run, route, rig, depart.timestamp(), params) for x in run.legs)
-    taken_s = float(run.reach_s(route.distance_m, route.length_m))
-    early, late = (datetime.fromtimestamp(round(float(np.quantile(run.arrivals[:, -1], q))), UTC) for q in (0.1, 0.9))
+    outlook = outlook_for(
+        route, rig, rulesets, weather.corridor, params, min(depart, now_utc.astimezone(UTC)).timestamp()
+    )
+    laws = outlook.laws
+    run = best_run(outlook, depart.timestamp(), params)
+    stretches = tuple(describe(x, run, rig, depart.timestamp(), params) for x in run.legs)
+    taken_s = float(run.reach_s(route.length_m))
+    early, late = (depart + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = depart + timedelta(seconds=round(taken_s))
     carry = carry_notes(laws, rig, depart, max(arrive_at, late), (depart_zone, arrive_zone))
@@ -79,8 +82,8 @@ def make_plan(
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, depart.date())
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
-    hours = hours_note(route, run, trip.used, depart, late, known_at, params)
-    partial = weather.partial or any(s.stale for s in sources) or bool(run.need.unknown.any())
+    hours = hours_note(run, trip.used, depart, late, known_at, params)
+    partial = weather.partial or any(s.stale for s in sources) or bool(run.unknown.any())
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -108,10 +111,13 @@ def make_plan(
         carry=carry,
         sources=sources,
         rules=rules,
-        cautions=(*cautions(route, laws, run.need, run.settled, run.later_road, sources, rules, carry), *weather.notes),
+        cautions=(
+            *cautions(route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry),
+            *weather.notes,
+        ),
         partial=partial,
-        members_n=int(run.state.mu.shape[0]),
-        along=_along(route, run, depart.timestamp()),
+        members_n=outlook.members,
+        along=_along(run, depart.timestamp()),
         hours=hours,
     )
     return with_id(plan)
@@ -123,28 +129,30 @@ def _advice(stretches: tuple[Stretch, ...], *, partial: bool) -> Advice:
     return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
 
 
-def _along(route: Route, run: Run, depart_epoch_s: float) -> tuple[AlongPoint, ...]:
+def _along(run: Run, depart_epoch_s: float) -> tuple[AlongPoint, ...]:
     """The route thinned to about a kilometre, with what most members meet there."""
+    route = run.sections.route
     step = max(1, round(ALONG_SPACING_M / float(np.diff(route.distance_m).mean())))
-    classes = run.state.road_class
-    counts = np.stack([(classes == c).mean(axis=0) for c in RoadClass])
-    likely, share = counts.argmax(axis=0), counts.max(axis=0)
-    winter = np.isin(classes, WINTER_CLASSES).mean(axis=0)
-    need = run.need.need_frac
-    air, surface = (np.median(a, axis=0) for a in (run.state.air_temp_c, run.state.surface_temp_c))
+    at_m, elevation_m = route.distance_m[::step].tolist(), route.elevation_m[::step].tolist()
+    classes = run.road_class
+    counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in RoadClass]) / classes.shape[0]
+    share, winter = counts.max(axis=0), counts[[c + 1 for c in WINTER_CLASSES]].sum(axis=0)
     names = [c.label for c in RoadClass]
-    reached_s = run.reach_s(route.distance_m, route.distance_m)
+    surface = [names[i] for i in counts.argmax(axis=0)]
+    air, pavement = (np.median(run.passing.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c"))
+    met = [x.tolist() for x in (share, winter, run.need_frac, air, pavement)]
+    reached = (depart_epoch_s + run.reach_s(at_m)).round().tolist()
     return tuple(
         AlongPoint(
-            distance_m=float(route.distance_m[i]),
-            elevation_m=float(route.elevation_m[i]),
-            arrive_at=datetime.fromtimestamp(round(depart_epoch_s + float(reached_s[i])), UTC),
-            surface=names[likely[i]],
-            surface_frac=float(share[i]),
-            winter_frac=float(winter[i]),
-            need_frac=float(need[i]),
-            air_temp_c=float(air[i]),
-            surface_temp_c=float(surface[i]),
+            distance_m=at_m[i],
+            elevation_m=elevation_m[i],
+            arrive_at=datetime.fromtimestamp(reached[i], UTC),
+            surface=surface[s],
+            surface_frac=met[0][s],
+            winter_frac=met[1][s],
+            need_frac=met[2][s],
+            air_temp_c=met[3][s],
+            surface_temp_c=met[4][s],
         )
-        for i in range(0, route.distance_m.size, step)
+        for i, s in enumerate(run.sections.at(at_m).tolist())
     )

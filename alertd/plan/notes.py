@@ -5,7 +5,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.forecast.series import Forecast
-from alertd.plan.need import LawSpan, Need
+from alertd.plan.need import LawSpan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import CarryNote, RuleNote, SourceNote
 from alertd.route.line import Route
@@ -84,8 +84,7 @@ def carry_notes(
 def cautions(
     route: Route,
     laws: Sequence[LawSpan],
-    need: Need,
-    settled: bool,
+    unknown_frac: float,
     later_road: bool,
     sources: Sequence[SourceNote],
     rules: Sequence[RuleNote],
@@ -93,9 +92,8 @@ def cautions(
 ) -> tuple[str, ...]:
     """What the reader must know before trusting the plan, most serious first."""
     out = []
-    unknown = float(need.unknown.mean())
-    if unknown > 0:
-        share = f"{max(unknown, 0.01):.0%}"
+    if unknown_frac > 0:
+        share = f"{max(unknown_frac, 0.01):.0%}"
         out.append(
             f"Road not known for {share} of the way at the hour of passing (no forecast, or what already lies there): "
             "be ready to chain there"
@@ -117,8 +115,6 @@ def cautions(
                 f"{c.jurisdiction} asks {c.singles_asked} chains aboard by date on listed roads; these of them are not "
                 f"on our map: {roads}; check the list if this trip runs on one"
             )
-    if not settled:
-        out.append("Chain stops move the arrival enough to change the road met: allow more time and look again")
     if later_road:
         out.append("Chaining where this plan only says be ready makes later road need chains too: that is counted")
     out += [f"Route: {finding}" for finding in route.findings]

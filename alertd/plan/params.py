@@ -5,11 +5,7 @@
 
 from dataclasses import dataclass
 
-from alertd.road.state import RoadClass
 from alertd.units import to_mps
-
-# Surfaces on which chains bite; on any other they hammer the pavement and break.
-CHAIN_SURFACES = frozenset((RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.ICE, RoadClass.GLAZE, RoadClass.SLUSH))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +47,25 @@ class PlanParams:
     stop_clearance_m: float = 300.0
     stop_min_spaces: int = 3
     stop_max_grade: float = 0.035
-    longest_bare_run_m: float = 40_000.0  # to the snow, for chains hung where the trip starts
+    longest_bare_run_m: float = 40_000.0  # chained on bare road before the snow, or behind it
     longest_bare_gap_m: float = 16_000.0  # between stretches; beyond it chains come off, for bare road breaks them
 
     # Work. No agency or study value exists for fitting time; 10 min a chain, at least 30, 20 to take off [A].
     hang_s_per_chain: float = 600.0
     hang_min_s: float = 1_800.0
     remove_s: float = 1_200.0
+
+    # What the choice of stops weighs, as seconds [A]: chains worn on bare road; to be turned back or fined without
+    # them; to be stuck; and to stand where there is little room, on a grade, without light at night, on road that may
+    # itself need chains, or at its very edge.
+    wear_s_per_m: float = 0.03
+    missed_s: float = 7_200.0
+    stuck_s: float = 14_400.0
+    cramped_s: float = 1_800.0
+    steep_s: float = 1_800.0
+    unlit_s: float = 600.0
+    snowed_s: float = 5_400.0
+    edge_s: float = 900.0
 
     # Age beyond which a forecast is called old, hours.
     stale_forecast_h: float = 6.0

@@ -1,198 +1,329 @@
-"""One run over the route, repeated until the truck's own chain stops no longer move the road it meets."""
+"""One trip's best way over: where its chains go on and off, its clock, and what it meets."""
 
-from dataclasses import dataclass, fields, replace
-from typing import TypeAlias
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chaining import Leg, choose_legs
-from alertd.plan.chains import ChainSet, chains_for, hang_time_s
-from alertd.plan.need import SAME_PROBABILITY, LawSpan, Need, find_need, find_stretches, larger, stretch_probability
+from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way
+from alertd.plan.chains import ChainSet, hang_time_s
+from alertd.plan.need import SAME_PROBABILITY, stretch_probability
+from alertd.plan.outlook import Codes, Float32, Mask, Outlook
 from alertd.plan.params import PlanParams
-from alertd.plan.travel import arrivals_epoch_s, chained_cap_mps, elapsed_s, free_speed_mps, surface_cap_mps
-from alertd.road.corridor import RoadCells, RoadField, at_arrival
-from alertd.road.state import RoadState
-from alertd.route.line import Route
-from alertd.rules.rig import Rig
+from alertd.plan.ride import Ride, free_s
+from alertd.plan.scenes import Passing, Places, Scenes, places_on, scene_of, section_chained_s
+from alertd.plan.sections import Sections
+from alertd.plan.travel import Surfaces, lateness_s
+from alertd.road.state import RoadClass
+from alertd.route.stops import RouteStop
+from alertd.rules.rig import Same
 
 Array: TypeAlias = NDArray[np.float64]
+RIVAL_WITHIN_S = 4 * 3600.0  # a next best that loses more than this is none
+
 Stands: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
-
-MOST_ROUNDS = 6
-_NO_STANDS: Stands = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Corridor:
-    """The shared pavement field, the route's samples placed in it, and each member's clock error, (member,)."""
-
-    cells: RoadCells
-    field: RoadField
-    clock_z: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ChainedLeg:
-    """A leg with its chains. `driven` when the plan counts its stops and slow running; else it is only "be ready"."""
+class Rival:
+    """The next best place to hang a leg's chains, and what it would cost more, in seconds lost and in kind.
 
-    leg: Leg
+    slow_s: more time at chained speed, negative for less; wear_s, price_s: see PlanParams. stop is None at the trip's
+    start.
+    """
+
+    stop: RouteStop | None
+    at_m: float
+    more_s: float
+    slow_s: float
+    wear_s: float
+    price_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leg:
+    """Chains on from `on_m` to `off_m`, over sections `first` to `last`, which join `parts` stretches.
+
+    on is None when chains go on where the trip starts, off when they come off where it ends. driven: the plan counts
+    its stops and slow running; else it is only "be ready". kept_on: chains for another leg are on here in any case.
+    on_price_s, off_price_s: why these places are none we like.
+    """
+
+    first: int
+    last: int
+    parts: int
+    on: RouteStop | None
+    off: RouteStop | None
+    on_m: float
+    off_m: float
+    on_price_s: float
+    off_price_s: float
     chains: ChainSet
     probability: float
     driven: bool
+    kept_on: bool
     hang_s: float
     slow_s: float
+    rival: Rival | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Run:
-    """moving_s: (sample,) seconds without standing; stands: (distance_m, seconds) of each stop that is counted.
-
-    unhindered_s: to the end on a dry road without chains.
+    """passing: what is met, hour by member and section. moving_s: (section + 1,) seconds at each edge without
+    standing; stands: (distance_m, seconds) of each stop that is counted. unhindered_s: to the end on a dry road
+    without chains. finish_s: each member's seconds to the end, (member,).
 
     later_road: some leg is there only for a driver whom an earlier one, merely to be ready for, did make late.
     """
 
-    state: RoadState
-    need: Need
-    legs: tuple[ChainedLeg, ...]
+    passing: Passing
+    legs: tuple[Leg, ...]
     moving_s: Array
     stands: Stands
     unhindered_s: float
-    arrivals: Array
-    settled: bool
+    finish_s: Array
     later_road: bool
 
-    def reach_s(self, distance_m: Array, at_m: ArrayLike) -> Array:
-        """Seconds from departure to reaching `at_m`, before standing there; distance_m is that of the samples."""
-        return _reach_s(distance_m, self.moving_s, self.stands, at_m)
+    @property
+    def sections(self) -> Sections:
+        return self.passing.outlook.sections
+
+    @cached_property
+    def need(self) -> Float32:
+        return self.passing.need
+
+    @cached_property
+    def need_frac(self) -> Array:
+        """Probability in each section alone, (section,). Never multiply these along the road."""
+        return np.asarray(self.need.mean(axis=0, dtype=np.float64))
+
+    @cached_property
+    def code(self) -> Codes:
+        return np.asarray(self.passing.take(self.passing.outlook.code), dtype=np.int8)
+
+    @property
+    def road_class(self) -> Codes:
+        """RoadClass values, (member, section)."""
+        return np.asarray(np.where(self.code > max(RoadClass) + 1, RoadClass.ICE, self.code - 1), dtype=np.int8)
+
+    @property
+    def unknown(self) -> Mask:
+        return np.asarray(self.code == 0)
+
+    @cached_property
+    def short(self) -> Mask:
+        return np.asarray(self.passing.take(self.passing.outlook.short), dtype=np.bool_)
+
+    def reach_s(self, at_m: ArrayLike) -> Array:
+        """Seconds from departure to each place, before standing there."""
+        at = np.asarray(at_m, dtype=np.float64)
+        stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in self.stands), np.zeros_like(at))
+        return np.asarray(np.interp(at, self.sections.edge_m, self.moving_s) + stood)
 
 
-def settle(
-    depart_epoch_s: float, route: Route, rig: Rig, laws: tuple[LawSpan, ...], corridor: Corridor, params: PlanParams
-) -> Run:
-    """Run the trip until two rounds find the same stretches, chained over the same road.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Met:
+    """What a way meets: its passing, and the ride put together from the scenes that it runs through."""
 
-    Hanging chains delays the truck, which changes the road it meets. Where the rounds do not settle, each member
-    keeps the larger need of the last two, so that no stretch slips between two arrival times. A driver told to be
-    ready may have to chain after all and be late for the road behind: what that clock meets counts too.
+    passing: Passing
+    row: Ride
+
+
+def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run:
+    """The cheapest way for this departure.
+
+    A driver told to be ready may have to chain after all and be late for the road behind: what that clock meets is
+    not forgotten. Where it asks for more, the way is found again with at least that need.
     """
-    d = route.distance_m
-    free = free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params)
-    unhindered = elapsed_s(d, 1.0 / free)
-    moving, stands = unhindered, _NO_STANDS
-    before: tuple[object, ...] | None = None
-    needs: list[Need] = []
-    for _ in range(MOST_ROUNDS):
-        arrivals = arrivals_epoch_s(depart_epoch_s, _reach_s(d, moving, stands, d), corridor.clock_z, params)
-        state = at_arrival(corridor.field, corridor.cells, arrivals)
-        needs.append(find_need(route, laws, rig, state, params))
-        unchained = (1.0 / np.minimum(free, surface_cap_mps(state.road_class, params))).mean(axis=0)
-        legs = _legs(route, rig, needs[-1], free, unchained, params)
-        # Not the stretches alone: the same stretch may turn from ready to chained, and then its stops move the clock.
-        found = tuple((x.leg.first, x.leg.last, x.leg.on_m, x.leg.off_m, x.driven and x.hang_s) for x in legs)
-        settled = found == before
-        if settled:
-            break
-        before = found
-        moving, stands = _clock(d, unchained, legs, free, state, params)
-    need = needs[-1]
-    if not settled:
-        need = larger(*needs[-2:])
-        legs = _legs(route, rig, need, free, unchained, params)
+    places = places_on(outlook.sections, params)
+    scenes = Scenes(outlook=outlook, depart_epoch_s=depart_epoch_s, params=params, places=places)
+    way = _best(_walk(scenes, params.chain_probability))
+    met = _met(scenes, way)
+    scene = scene_of(met.passing, met.row, places, params)
     later_road = False
-    if not all(x.driven for x in legs):
-        delayed = tuple(replace(x, driven=True) for x in legs)
-        late_by = _reach_s(d, *_clock(d, unchained, delayed, free, state, params), d)
-        late_arrivals = arrivals_epoch_s(depart_epoch_s, late_by, corridor.clock_z, params)
-        late = at_arrival(corridor.field, corridor.cells, late_arrivals)
-        late_need = find_need(route, laws, rig, late, params)
-        state = _where(late_need.need_frac > need.need_frac, late, state)
-        need = replace(larger(need, late_need), road_class=state.road_class)
-        soon, legs = legs, _legs(route, rig, need, free, unchained, params)
-        later_road = len(legs) > len(soon)
-    moving, stands = _clock(d, unchained, legs, free, state, params)
-    arrivals = arrivals_epoch_s(depart_epoch_s, _reach_s(d, moving, stands, d), corridor.clock_z, params)
+    if _uncovered(scene, way, places):
+        warned = _met(scenes, _best(_walk(scenes, params.ready_probability)))
+        more = warned.passing.need.mean(axis=0) > met.passing.need.mean(axis=0) + SAME_PROBABILITY
+        if more.any():
+            scenes.hold(np.where(more, warned.passing.need, np.float32(0.0)))
+            way = _best(_walk(scenes, params.chain_probability))
+            met = _met(scenes, way)
+            hour = np.where(more, warned.passing.hour, met.passing.hour)
+            met = replace(met, passing=replace(met.passing, hour=hour))
+            before_n = len(scene.stretches)
+            scene = scene_of(met.passing, met.row, places, params)
+            later_road = len(scene.stretches) > before_n
+    legs = _legs(scenes, scene, way, met)
+    moving_s, stands = _clock(legs, met, params)
+    total_s = np.asarray([moving_s[-1] + sum(s for _, s in stands)])
     return Run(
-        state=state,
-        need=need,
+        passing=met.passing,
         legs=legs,
-        moving_s=moving,
+        moving_s=moving_s,
         stands=stands,
-        unhindered_s=float(unhindered[-1]),
-        arrivals=arrivals,
-        settled=settled,
+        unhindered_s=float(free_s(outlook.sections, Same(outlook.rig), params).sum()),
+        finish_s=total_s + lateness_s(total_s, outlook.corridor.clock_z, params)[:, 0],
         later_road=later_road,
     )
 
 
-def _legs(
-    route: Route,
-    rig: Rig,
-    need: Need,
-    free: Array,
-    unchained: Array,
+def _walk(scenes: Scenes, must: float, **choices: Any) -> Walk:
+    return Walk(
+        places_m=scenes.places.at_m,
+        dry_s=scenes.dry_s,
+        scene=scenes.scene,
+        params=scenes.params,
+        must=must - SAME_PROBABILITY,
+        **choices,
+    )
+
+
+def _best(walk: Walk) -> Way:
+    way = best_way(walk)
+    if way is None:
+        raise AssertionError("a walk without bound always reaches the end")
+    return way
+
+
+def _met(scenes: Scenes, way: Way) -> _Met:
+    """Each section on the clock that passes it. Road that was chained for stays as the clock that chose so saw it,
+
+    where that was worse: who does not stop to chain is there then.
+    """
+    sections = scenes.outlook.sections
+    between = np.searchsorted(scenes.places.at_m, sections.middle_m, side="right") - 1
+    clock = np.asarray(way.clocks)[np.clip(between, 0, len(way.clocks) - 1)]
+    first = scenes.row(way.clocks[0])
+    takes, hour, on = np.diff(first.reach_s[0]), first.hour[0], Surfaces(*(x[0] for x in first.on))
+    for n in set(way.clocks[1:]) - {way.clocks[0]}:
+        there, row = clock == n, scenes.row(n)
+        takes, hour = np.where(there, np.diff(row.reach_s[0]), takes), np.where(there, row.hour[0], hour)
+        on = Surfaces(*(np.where(there, new[0], old) for new, old in zip(row.on, on, strict=True)))
+    need_frac = Passing(outlook=scenes.outlook, hour=hour).need.mean(axis=0)
+    for span in way.spans:
+        if span.decided_on != span.clock:
+            decided = scenes.passing(span.decided_on)
+            worse = decided.need.mean(axis=0) > need_frac
+            worse[: span.stretches[0].first] = worse[span.stretches[-1].last + 1 :] = False
+            hour = np.where(worse, decided.hour, hour)
+    return _Met(
+        passing=Passing(outlook=scenes.outlook, hour=hour, floor=scenes.floor),
+        row=Ride(
+            depart_epoch_s=first.depart_epoch_s,
+            reach_s=np.append(0.0, np.cumsum(takes))[None, :],
+            hour=hour[None],
+            on=Surfaces(*(x[None] for x in on)),
+        ),
+    )
+
+
+def _uncovered(scene: Scene, way: Way, places: Places) -> list[Stretch]:
+    spans_m = [(places.at_m[x.on], places.at_m[x.off]) for x in way.spans]
+    return [x for x in scene.stretches if not any(_overlap(x, a, b) for a, b in spans_m)]
+
+
+def _overlap(x: Stretch, on_m: float, off_m: float) -> bool:
+    return x.end_m >= on_m and x.start_m <= off_m
+
+
+def _legs(scenes: Scenes, scene: Scene, way: Way, met: _Met) -> tuple[Leg, ...]:
+    """The legs that the plan counts, and those to be ready for, in the order of the road."""
+    params, places = scenes.params, scenes.places
+    must, at_m = _walk(scenes, params.chain_probability), places.at_m
+    legs = []
+
+    def add(covered: Sequence[Stretch], span: Span, rival: Rival | None, **kind: Any) -> None:
+        legs.append(_leg(covered, span, rival, scene, places, met, params, **kind))
+
+    for span in way.spans:
+        rival = _rival(replace(must, never_on=frozenset((span.on,))), way, span, places)
+        here = [x for x in scene.stretches if _overlap(x, at_m[span.on], at_m[span.off])]
+        asked = [n for n, x in enumerate(here) if must.is_must(x)]
+        add(here[asked[0] : asked[-1] + 1] if asked else span.stretches, span, rival, driven=True)
+        for n, x in enumerate(here if asked else ()):
+            if not asked[0] <= n <= asked[-1]:
+                add([x], span, rival, kept_on=True)
+    left = _uncovered(scene, way, places)
+    if left:
+        ready = replace(must, scene=lambda _: scene, must=params.ready_probability - SAME_PROBABILITY)
+        ready_way = _best(ready)
+        for span in ready_way.spans:
+            warned = [x for x in left if _overlap(x, at_m[span.on], at_m[span.off])]
+            if warned:
+                rival = _rival(replace(ready, never_on=frozenset((span.on,))), ready_way, span, places)
+                on = max([span.on, *(x.off for x in way.spans if at_m[x.off] <= warned[0].start_m)])
+                off = min([span.off, *(x.on for x in way.spans if at_m[x.on] >= warned[-1].end_m)])
+                add(warned, span._replace(on=on, off=off), rival)
+    return tuple(sorted(legs, key=lambda x: x.first))
+
+
+def _leg(
+    covered: Sequence[Stretch],
+    span: Span,
+    rival: Rival | None,
+    scene: Scene,
+    places: Places,
+    met: _Met,
     params: PlanParams,
-) -> tuple[ChainedLeg, ...]:
-    frac = need.need_frac
-    stretches = find_stretches(need.need, route.distance_m, params)
-    bare = 1.0 / np.minimum(free, params.chained_bare_mps)
-
-    def hang_s(stretch: tuple[int, int]) -> float:
-        return hang_time_s(chains_for(rig, need, *stretch, params).hanging, params)
-
-    out = []
-    for leg in choose_legs(route, stretches, frac, unchained, np.maximum(bare, unchained), hang_s, params):
-        chains = chains_for(rig, need, leg.first, leg.last, params)
-        p = stretch_probability(need.need, leg.first, leg.last)
-        chained = _chained_slowness(free, need.road_class, params, chains)
-        step = np.diff(route.distance_m, prepend=route.distance_m[0])
-        out.append(
-            ChainedLeg(
-                leg=leg,
-                chains=chains,
-                probability=p,
-                driven=p >= params.chain_probability - SAME_PROBABILITY,
-                hang_s=hang_time_s(chains.hanging, params),
-                slow_s=float((step * np.maximum(chained - unchained, 0.0))[_chained(leg, route.distance_m)].sum()),
-            )
-        )
-    return tuple(out)
-
-
-def _chained_slowness(free: Array, road_class: NDArray[np.int8], params: PlanParams, chains: ChainSet) -> Array:
-    """Seconds a metre with these chains on, (sample,), whether they are on there or not."""
-    cap = chained_cap_mps(road_class, params, chains.speed_limit_mps)
-    return np.asarray((1.0 / np.minimum(free, cap)).mean(axis=0))
+    *,
+    driven: bool = False,
+    kept_on: bool = False,
+) -> Leg:
+    first, last = covered[0].first, covered[-1].last
+    on, off = span.on, span.off
+    p = stretch_probability(met.passing.need, first, last)
+    chains = met.passing.chains(first, last, params)
+    extra_s = scene.chained_s(chains.speed_limit_mps) - scene.reach_s
+    return Leg(
+        first=first,
+        last=last,
+        parts=sum(x.parts for x in covered),
+        on=places.stops[on],
+        off=places.stops[off],
+        on_m=float(places.at_m[on]),
+        off_m=float(places.at_m[off]),
+        on_price_s=float(scene.price_s[on]),
+        off_price_s=float(scene.price_s[off]),
+        chains=chains,
+        probability=p,
+        driven=driven or (not kept_on and p >= params.chain_probability - SAME_PROBABILITY),
+        kept_on=kept_on,
+        hang_s=hang_time_s(chains.hanging, params),
+        slow_s=float(extra_s[off] - extra_s[on]),
+        rival=rival,
+    )
 
 
-def _chained(leg: Leg, d: Array) -> NDArray[np.bool_]:
-    """The samples that are reached with the chains of this leg on."""
-    return (d > leg.on_m) & (d <= leg.off_m)
+def _rival(walk: Walk, way: Way, span: Span, places: Places) -> Rival | None:
+    """The best way that does not hang where this span does; None where none comes near."""
+    other = best_way(walk, way.cost_s + RIVAL_WITHIN_S)
+    if other is None:
+        return None
+    instead = next((x for x in other.spans if x.on < span.off and x.off > span.on), None)
+    if instead is None:
+        return None
+    return Rival(
+        stop=places.stops[instead.on],
+        at_m=float(places.at_m[instead.on]),
+        more_s=other.cost_s - way.cost_s,
+        slow_s=instead.slow_s - span.slow_s,
+        wear_s=instead.wear_s - span.wear_s,
+        price_s=instead.price_s - span.price_s,
+    )
 
 
-def _clock(
-    d: Array, unchained: Array, legs: tuple[ChainedLeg, ...], free: Array, state: RoadState, params: PlanParams
-) -> tuple[Array, Stands]:
-    """Moving seconds at each sample and the stops, with the chains of the legs that are driven chained."""
-    slowness = unchained.copy()
-    stands = []
+def _clock(legs: Sequence[Leg], met: _Met, params: PlanParams) -> tuple[Array, Stands]:
+    """Moving seconds at each edge and the stops, with the chains of the legs that are driven chained."""
+    outlook = met.passing.outlook
+    middle, takes = outlook.sections.middle_m, np.diff(met.row.reach_s[0])
+    stands: list[tuple[float, float]] = []
     for x in legs:
         if not x.driven:
             continue
-        on = _chained(x.leg, d)
-        slowness[on] = np.maximum(unchained, _chained_slowness(free, state.road_class, params, x.chains))[on]
-        stands += [(x.leg.on_m, x.hang_s), (x.leg.off_m, params.remove_s)]
-    return elapsed_s(d, slowness), tuple(stands)
-
-
-def _where(sample: NDArray[np.bool_], one: RoadState, other: RoadState) -> RoadState:
-    """The road of `one` at these samples, of `other` at the rest."""
-    return RoadState(**{f.name: np.where(sample, getattr(one, f.name), getattr(other, f.name)) for f in fields(one)})
-
-
-def _reach_s(d: Array, moving: Array, stands: Stands, at_m: ArrayLike) -> Array:
-    """Seconds to each place `at_m`, what was stood before it counted in."""
-    at = np.asarray(at_m, dtype=np.float64)
-    stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in stands), np.zeros_like(at))
-    return np.asarray(np.interp(at, d, moving) + stood)
+        on = (middle > x.on_m) & (middle <= x.off_m)
+        takes = np.where(on, section_chained_s(outlook, met.row, params, x.chains.speed_limit_mps), takes)
+        stands += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
+    return np.append(0.0, np.cumsum(takes)), tuple(stands)

@@ -7,15 +7,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.need import SAME_PROBABILITY, grip_short
+from alertd.plan.need import SAME_PROBABILITY
+from alertd.plan.outlook import short_of_grip
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, StopChoice, Stretch
-from alertd.plan.run import ChainedLeg, Run
+from alertd.plan.run import Leg, Rival, Run
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.route.timezone import zone_at
-from alertd.rules.rig import Rig
+from alertd.rules.rig import Rig, Same
 from alertd.rules.words import tires_code, tires_words
 
 Array: TypeAlias = NDArray[np.float64]
@@ -23,24 +24,25 @@ Array: TypeAlias = NDArray[np.float64]
 SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this of a named summit is known by it
 
 
-def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: float, params: PlanParams) -> Stretch:
+def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanParams) -> Stretch:
     """The stretch of one leg, in values that every output shares."""
-    here = slice(x.leg.first, x.leg.last + 1)
-    chained_short = grip_short(route.grade, rig, run.state, x.chains.hanging.tires)
-    short_frac = _any_frac(run.need.grip_short[:, here])
+    sections, here = run.sections, slice(x.first, x.last + 1)
+    route, friction = sections.route, run.passing.outlook.corridor.field.quantiles.friction
+    chained_short = short_of_grip(sections, rig, x.chains.hanging.tires, Same(friction), run.code)
+    short_frac = _any_frac(run.short[:, here])
     short_chained_frac = _any_frac(chained_short[:, here])
-    unknown_frac = _any_frac(run.need.unknown[:, here])
+    unknown_frac = _any_frac(run.unknown[:, here])
     advice = _advice(x, short_chained_frac, params)
-    surfaces = _surfaces(run.state.road_class[:, here])
-    start_m, end_m = float(route.distance_m[x.leg.first]), float(route.distance_m[x.leg.last])
+    surfaces = _surfaces(run.road_class[:, here])
+    start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
     def at(distance_m: float) -> datetime:
-        return _utc(depart_epoch_s + float(run.reach_s(route.distance_m, distance_m)))
+        return _utc(depart_epoch_s + float(run.reach_s(distance_m)))
 
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
-    chain_up = _stop(route, x.leg.on, 0, x.leg.on_reason, at, x.hang_s if x.driven else 0.0)
-    chain_off = _stop(route, x.leg.off, -1, x.leg.off_reason, at, params.remove_s if x.driven else 0.0)
+    chain_up = _stop(route, x.on, 0, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
+    chain_off = _stop(route, x.off, -1, _off_reason(x), at, params.remove_s if x.driven else 0.0)
     return Stretch(
         start_m=start_m,
         end_m=end_m,
@@ -48,16 +50,16 @@ def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: fl
         jurisdictions=tuple(
             dict.fromkeys(s.code for s in route.jurisdictions if s.start_m <= end_m and s.end_m >= start_m)
         ),
-        zone=zone_at(float(route.lat_deg[x.leg.first]), float(route.lon_deg[x.leg.first])),
+        zone=zone_at(float(route.lat_deg[sections.first[x.first]]), float(route.lon_deg[sections.first[x.first]])),
         enter_at=at(start_m),
         leave_at=at(end_m),
         advice=advice,
         probability=x.probability,
         unknown_frac=unknown_frac,
         surfaces=surfaces,
-        max_upgrade=float(max(route.grade[here].max(), 0.0)),
-        max_downgrade=float(max(-route.grade[here].min(), 0.0)),
-        new_snow_mmwe=_median_depth(run.state.snow_mmwe[:, here]),
+        max_upgrade=float(sections.up_grade[here].max()),
+        max_downgrade=float(-sections.down_grade[here].min()),
+        new_snow_mmwe=_median_depth(run.passing.field_values("snow_mmwe")[:, here]),
         grip_short_frac=short_frac,
         grip_short_chained_frac=short_chained_frac,
         barred=x.chains.barred,
@@ -77,8 +79,45 @@ def describe(x: ChainedLeg, run: Run, route: Route, rig: Rig, depart_epoch_s: fl
     )
 
 
+def _on_reason(x: Leg, start_m: float) -> str:
+    """Why chains go on there, and why not at the next best place."""
+    if x.on is None and x.on_m <= 0.0:
+        why = "no listed stop before the snow that beats it: hang them where the trip starts"
+    elif x.on_m >= start_m:
+        why = "NO listed stop before the snow: this one may already be in it; go slowly"
+    elif x.on_price_s > 0.0:
+        why = "the best listed before the snow, but small, on a grade, without light or close to the snow"
+    else:
+        why = "last listed safe stop before the first road that may need chains"
+    return why if x.rival is None else f"{why}; {_rival_words(x.rival)}"
+
+
+def _off_reason(x: Leg) -> str:
+    if x.off is None:
+        return "no listed safe stop past the snow before the trip ends: take them off there"
+    if x.off_price_s > 0.0:
+        return "the best listed past the last road that may need chains, but small, on a grade or without light"
+    return "first listed safe stop past the last road that may need chains"
+
+
+def _rival_words(rival: Rival) -> str:
+    """The stop that came second, and what lost it the choice."""
+    name = "the trip's start" if rival.stop is None else rival.stop.stop.name
+    parts = [
+        f"{seconds / 60.0:.0f} min {what}"
+        for seconds, what in (
+            (rival.slow_s, "more at chained speed"),
+            (rival.wear_s, "worth of wear on bare road"),
+            (rival.price_s, "worth of a worse place to stand"),
+        )
+        if seconds >= 30.0
+    ]
+    because = f" ({', '.join(parts)})" if parts else ""
+    return f"next best {name}: {rival.more_s / 60.0:.0f} min worse{because}"
+
+
 def _reasons(
-    x: ChainedLeg,
+    x: Leg,
     surfaces: tuple[tuple[str, float], ...],
     short_frac: float,
     short_chained_frac: float,
@@ -103,7 +142,9 @@ def _reasons(
             "Road not known (no forecast, or what already lies there): the likelihood is what we give any such grade"
         )
         out.append(whole if unknown_frac == 1.0 else f"Road not known in {unknown_frac:.0%} of members")
-    if x.leg.parts > 1:
+    if x.kept_on:
+        out.append("Chains are on here in any case, for the stretch that needs them: taking them off costs more")
+    if x.parts > 1:
         out.append(
             "Chains stay on over the bare road between: no listed stop to change at, or changing costs more time"
         )
@@ -111,7 +152,7 @@ def _reasons(
     return tuple(dict.fromkeys(out))
 
 
-def _advice(x: ChainedLeg, short_chained_frac: float, params: PlanParams) -> Advice:
+def _advice(x: Leg, short_chained_frac: float, params: PlanParams) -> Advice:
     # Barred only by a level that is itself likely, see chains_for.
     if x.chains.barred or short_chained_frac >= params.hold_probability - SAME_PROBABILITY:
         return Advice.HOLD

@@ -1,17 +1,27 @@
 """When the truck is where: speed that power, grade, surface and chains allow, and the arrival times from it."""
 
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.params import CHAIN_SURFACES, PlanParams
+from alertd.plan.params import PlanParams
 from alertd.road.state import RoadClass
 from alertd.units import GRAVITY_MPS2
 
 Array: TypeAlias = NDArray[np.float64]
 
 AIR_DENSITY_KGM3 = 1.225  # ISO 2533 at sea level; thinner air aloft costs power and drag alike
+
+_SPEED_KINDS = {
+    1: (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH),
+    2: (RoadClass.RIME,),
+    3: (RoadClass.ICE, RoadClass.GLAZE),
+}
+_KIND = np.zeros(max(RoadClass) + 3, dtype=np.int8)  # by pavement code: class + 1, wet ice last
+for _kind, _classes in _SPEED_KINDS.items():
+    _KIND[[c + 1 for c in _classes]] = _kind
+_KIND[-1] = 3
 
 
 def crawl_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanParams) -> Array:
@@ -37,22 +47,37 @@ def free_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanPar
     return np.where(grade <= -params.steep_descent_grade, np.minimum(v, params.steep_descent_mps), v)
 
 
-def surface_cap_mps(road_class: NDArray[np.int8], params: PlanParams) -> Array:
-    """Highest sensible unchained speed on each surface; +inf where the surface sets none. Any shape."""
-    cap = np.full(road_class.shape, np.inf)
-    half = params.cruise_mps * params.snow_speed_share
-    for surface in (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH, RoadClass.RIME):
-        cap[road_class == surface] = half
-    for surface in (RoadClass.ICE, RoadClass.GLAZE):
-        cap[road_class == surface] = params.ice_mps
-    return cap
+class Surfaces(NamedTuple):
+    """Share of members, (..., section), on each kind of pavement that sets its own speed."""
+
+    snow: Array  # snow, packed snow, slush: chains bite, half speed without them
+    rime: Array  # half speed, but nothing for chains to bite on
+    ice: Array  # chains bite, a crawl without them
 
 
-def chained_cap_mps(road_class: NDArray[np.int8], params: PlanParams, limit_mps: float | None) -> Array:
-    """Speed with chains on: slower still where the pavement is bare, and never above a legal limit. Any shape."""
-    biting = np.isin(road_class, [int(c) for c in CHAIN_SURFACES])
-    cap = np.where(biting, min(params.chained_mps, params.chained_ceiling_mps), params.chained_bare_mps)
-    return cap if limit_mps is None else np.minimum(cap, limit_mps)
+def surface_shares(code: NDArray[np.int8]) -> Surfaces:
+    """From pavement codes (..., member, section), see plan.outlook, to the shares by section."""
+    kind = _KIND[code]
+    members = code.shape[-2]
+    snow, rime, ice = ((kind == k).sum(axis=-2, dtype=np.uint16) / members for k in (1, 2, 3))
+    return Surfaces(snow, rime, ice)
+
+
+def unchained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams) -> Array:
+    """Seconds to cross each section without chains, mean over members: half speed on snow, a crawl on ice."""
+    half = np.maximum(free_s, length_m / (params.cruise_mps * params.snow_speed_share))
+    crawl = np.maximum(free_s, length_m / params.ice_mps)
+    white = on.snow + on.rime
+    return np.asarray((1.0 - white - on.ice) * free_s + white * half + on.ice * crawl)
+
+
+def chained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams, limit_mps: float | None) -> Array:
+    """Seconds to cross each section with chains on: slower still on bare road, and never above a legal limit."""
+    most = np.inf if limit_mps is None else limit_mps
+    biting = np.maximum(free_s, length_m / min(params.chained_mps, params.chained_ceiling_mps, most))
+    bare = np.maximum(free_s, length_m / min(params.chained_bare_mps, most))
+    share = on.snow + on.ice
+    return np.asarray(share * biting + (1.0 - share) * bare)
 
 
 def elapsed_s(distance_m: Array, slowness_s_per_m: Array) -> Array:
@@ -64,11 +89,11 @@ def elapsed_s(distance_m: Array, slowness_s_per_m: Array) -> Array:
     return np.concatenate(([0.0], np.cumsum(legs)))
 
 
-def arrivals_epoch_s(depart_epoch_s: float, elapsed: Array, clock_quantile_z: Array, params: PlanParams) -> Array:
-    """Arrival of each member at each sample, (member, sample), Unix seconds.
+def lateness_s(elapsed_s: Array, clock_quantile_z: Array, params: PlanParams) -> Array:
+    """How much later than planned each member is, (..., member, section), from seconds under way (..., section).
 
     A member is early or late by the same quantile all the way, so its clock error grows with the time under way.
     """
-    sigma = np.where(elapsed > 0, params.arrival_sigma_s, 0.0) + params.arrival_sigma_share * elapsed
-    late = np.maximum(clock_quantile_z[:, None] * sigma[None, :], -0.5 * elapsed[None, :])
-    return depart_epoch_s + elapsed[None, :] + late
+    sigma = np.where(elapsed_s > 0, params.arrival_sigma_s, 0.0) + params.arrival_sigma_share * elapsed_s
+    late = clock_quantile_z[:, None] * sigma[..., None, :]
+    return np.maximum(late, -0.5 * elapsed_s[..., None, :], out=late)

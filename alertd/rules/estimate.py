@@ -5,6 +5,7 @@ output that uses them says "our estimate".
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,56 +17,74 @@ from alertd.rules.law import ControlLevel, RuleSet
 UNKNOWN_PROBABILITY: Final = 0.3  # a level without an estimate, or a zone that is not placed: "be ready"
 
 
-def posting_probability(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PostingTable:
+    """One estimate of a level on one road. `holds`, (sample,): where grade and zone allow it; by_class, (class + 1,):
+    its probability on each pavement, UNKNOWN first; min_snowfall_mmwe_h: 0 where no snow need be falling."""
+
+    holds: NDArray[np.bool_]
+    by_class: NDArray[np.float32]
+    min_snowfall_mmwe_h: float = 0.0
+
+
+def posting_tables(
     ruleset: RuleSet,
-    level_ids: Sequence[str],
-    road_class: NDArray[np.int8],
+    level_id: str,
     abs_grade: NDArray[np.float64],
     distance_m: NDArray[np.float64],
     zone_spans: Mapping[str, Sequence[tuple[float, float]]] | None = None,
-    snowfall_mmwe_h: NDArray[np.float64] | None = None,
-) -> NDArray[np.float64]:
-    """Our estimate of the probability that each level is posted at each sample, given the pavement there.
+) -> tuple[PostingTable, ...]:
+    """What of a level's estimate hangs on the road alone; `posting_chance` joins it with the pavement.
 
-    Parameters
-    ----------
-    road_class : (member, sample), RoadClass values
-    abs_grade : (sample,), rise over run without its sign; NaN counts as steep
-    distance_m : (sample,), ascending
-    zone_spans : zone id to the stretches (start_m, end_m) of this route inside it; a placed zone that is missing
-        from it does not lie on the route. None: zones are not looked at, every level may be posted anywhere.
-    snowfall_mmwe_h : (member, sample), snow falling; NaN, or None for all, counts as heavy
-
-    Returns
-    -------
-    (level, member, sample), in [0, 1]. The largest over the level's estimates whose class is met and whose grade
-    lies within reach. UNKNOWN pavement gives the estimate's unknown_probability, never more than its probability: a
-    level with an estimate for any grade is never 0 there.
-    A level without any estimate gives UNKNOWN_PROBABILITY everywhere it may be posted. Outside the zones that the
-    law names, 0; a level with a zone that is not placed may be posted anywhere.
+    abs_grade: (sample,), rise over run without its sign; NaN counts as steep. distance_m: (sample,), ascending.
+    zone_spans: zone id to the stretches (start_m, end_m) of this route inside it; a placed zone that is missing from
+    it does not lie on the route. None: zones are not looked at, every level may be posted anywhere.
     """
-    out = np.zeros((len(level_ids), *road_class.shape))
+    level = ruleset.level(level_id)
+    may = _may_be_posted(ruleset, level, distance_m, zone_spans)
+    tables = _by_class(ruleset, level_id)
+    if not tables:
+        return (PostingTable(holds=may, by_class=np.full(max(RoadClass) + 2, UNKNOWN_PROBABILITY, dtype=np.float32)),)
+    return tuple(
+        PostingTable(
+            holds=may & within_reach(~(abs_grade < min_abs_grade), distance_m, reach_m),
+            by_class=by_class,
+            min_snowfall_mmwe_h=snowfall,
+        )
+        for (min_abs_grade, reach_m, snowfall), by_class in tables.items()
+    )
+
+
+def posting_chance(
+    tables: Sequence[PostingTable],
+    road_class: NDArray[np.int8],
+    snowfall_mmwe_h: NDArray[np.floating] | None = None,
+) -> NDArray[np.float32]:
+    """Our estimate of the probability that a level is posted, given the pavement.
+
+    road_class, snowfall_mmwe_h: (member, sample) or (member, sample, hour); NaN snowfall, or None for all, counts as
+    heavy. Returns their shape, in [0, 1]: the largest over the level's estimates whose class is met and whose grade
+    lies within reach. UNKNOWN pavement gives the estimate's unknown_probability, never more than its probability: a
+    level with an estimate for any grade is never 0 there. A level without any estimate gives UNKNOWN_PROBABILITY
+    everywhere it may be posted. Outside the zones that the law names, 0; a level with a zone that is not placed may be
+    posted anywhere.
+    """
+    chance = np.zeros(road_class.shape, dtype=np.float32)
     class_idx = road_class.astype(np.intp) + 1
-    for row, level_id in zip(out, level_ids, strict=True):
-        level = ruleset.level(level_id)
-        tables = _tables(ruleset, level_id)
-        for (min_abs_grade, reach_m, snowfall), table in tables.items():
-            holds = within_reach(~(abs_grade < min_abs_grade), distance_m, reach_m)
-            if snowfall > 0.0 and snowfall_mmwe_h is not None:
-                holds = holds & ~(snowfall_mmwe_h < snowfall)
-            np.maximum(row, table[class_idx] * holds, out=row)
-        if not tables:
-            row[:] = UNKNOWN_PROBABILITY
-        row *= _may_be_posted(ruleset, level, distance_m, zone_spans)
-    return out
+    for t in tables:
+        here = t.by_class[class_idx] * t.holds.reshape((-1,) + (1,) * (road_class.ndim - 2))
+        if t.min_snowfall_mmwe_h > 0.0 and snowfall_mmwe_h is not None:
+            here *= ~(snowfall_mmwe_h < t.min_snowfall_mmwe_h)
+        np.maximum(chance, here, out=chance)
+    return chance
 
 
-def _tables(ruleset: RuleSet, level_id: str) -> dict[tuple[float, float, float], NDArray[np.float64]]:
+def _by_class(ruleset: RuleSet, level_id: str) -> dict[tuple[float, float, float], NDArray[np.float32]]:
     """For each (grade, reach, snowfall) asked: the probability of each class, shifted by one as UNKNOWN is -1."""
-    tables: dict[tuple[float, float, float], NDArray[np.float64]] = {}
+    tables: dict[tuple[float, float, float], NDArray[np.float32]] = {}
     for e in (e for e in ruleset.estimates if e.level == level_id):
         asked = (e.min_abs_grade, e.reach_m, e.min_snowfall_mmwe_h)
-        table = tables.setdefault(asked, np.zeros(max(RoadClass) + 2))
+        table = tables.setdefault(asked, np.zeros(max(RoadClass) + 2, dtype=np.float32))
         for road_class in e.road_classes:
             table[road_class + 1] = max(table[road_class + 1], e.probability)
         table[0] = max(table[0], min(e.unknown_probability, e.probability))

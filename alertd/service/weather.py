@@ -17,7 +17,7 @@ from alertd.forecast.members import dress, normal_scores
 from alertd.forecast.provider import ForecastAsk, ForecastProvider
 from alertd.forecast.series import WEATHER_FIELDS, Forecast
 from alertd.plan.make import Weather
-from alertd.plan.run import Corridor
+from alertd.plan.outlook import Corridor
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.route.line import Route
 from alertd.service.fields import Fields

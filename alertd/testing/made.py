@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.series import WEATHER_FIELDS, Forecast
 from alertd.plan.make import Weather
-from alertd.plan.run import Corridor
+from alertd.plan.outlook import Corridor
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField
 from alertd.road.state import RoadClass
 from alertd.route.line import JurisdictionSpan, Route, Summit
@@ -167,11 +167,16 @@ def make_weather(
     issued_at: datetime | None = MIDNIGHT,
     notes: tuple[str, ...] = (),
     partial: bool = False,
+    samples_a_column: int = 1,
 ) -> Weather:
-    """Pavement by script, one column a sample, so that what the truck meets is known to the hour and the member."""
-    shape = (members, route.distance_m.size, hours)
+    """Pavement by script, one column a sample, so that what the truck meets is known to the hour and the member.
+
+    samples_a_column: more, for a road as long stretches of it share a forecast cell and a band of height.
+    """
+    at_m = route.distance_m[::samples_a_column]
+    shape = (members, at_m.size, hours)
     member, hour = np.arange(members)[:, None, None], np.arange(hours)[None, None, :]
-    road_class = np.array(np.broadcast_to(script(member, route.distance_m[None, :, None], hour), shape), dtype=np.int8)
+    road_class = np.array(np.broadcast_to(script(member, at_m[None, :, None], hour), shape), dtype=np.int8)
     known = np.where(road_class == RoadClass.UNKNOWN, np.nan, 1.0).astype(np.float32)
     white = np.isin(road_class, [int(c) for c in (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH)])
     every = np.full(members, 0.5)
@@ -192,13 +197,12 @@ def make_weather(
         ),
         notes=(),
     )
-    columns = np.arange(route.distance_m.size)
     cells = RoadCells(
-        cell_idx=np.zeros(columns.size, dtype=np.int64),
-        lat_deg=route.lat_deg.copy(),
-        lon_deg=route.lon_deg.copy(),
-        elevation_m=route.elevation_m.copy(),
-        column_of_sample=columns,
+        cell_idx=np.zeros(at_m.size, dtype=np.int64),
+        lat_deg=route.lat_deg[::samples_a_column].copy(),
+        lon_deg=route.lon_deg[::samples_a_column].copy(),
+        elevation_m=route.elevation_m[::samples_a_column].copy(),
+        column_of_sample=np.arange(route.distance_m.size) // samples_a_column,
     )
     late = np.array(np.broadcast_to(np.asarray(clock_z, dtype=np.float64), (members,)))
     return Weather(

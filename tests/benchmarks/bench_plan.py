@@ -37,6 +37,7 @@ def main() -> None:
         lambda m, d, h: np.where(np.sin(d / 20e3 + h / 6.0) > ranks, RoadClass.SNOW, RoadClass.WET),
         members=MEMBERS,
         hours=72,
+        samples_a_column=6,  # as the demo's roads fold: 1199 samples in 204 sections
         clock_z=np.linspace(-2.0, 2.0, MEMBERS),
         friction=(np.arange(MEMBERS) + 0.5) / MEMBERS,
     )

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from alertd.rules.demand import _cover, _demand, carry_duty, cover, demand_for, standing_on
-from alertd.rules.estimate import posting_probability
+from alertd.rules.estimate import posting_chance, posting_tables
 from alertd.sources.rigfile import read_rigs
 from alertd.sources.rulefile import read_rulesets
 
@@ -72,9 +72,9 @@ def main(seconds: float) -> None:
     classes = rng.integers(-1, 9, (50, 2000)).astype(np.int8)
     grade, distance_m = np.abs(rng.normal(0, 0.03, 2000)), np.arange(2000) * 250.0
     washington = on_file["US-WA"]
-    ids = [level.id for level in washington.levels]
-    per_s = rate(lambda _: posting_probability(washington, ids, classes, grade, distance_m), seconds)
-    print(f"posting_probability 4x50x2000      {per_s:12,.0f} /s")
+    tables = [posting_tables(washington, level.id, grade, distance_m) for level in washington.levels]
+    per_s = rate(lambda _: [posting_chance(t, classes) for t in tables], seconds)
+    print(f"posting_chance {len(tables)}x50x2000           {per_s:12,.0f} /s")
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ def law(season: Season = WINTER, code: str = "US-MT") -> LawSpan:
     return LawSpan(
         span=JurisdictionSpan(code=code, name="", start_m=0.0, end_m=1.0),
         rules=make_rules(code, season=season),
-        inside=np.ones(1, dtype=bool),
+        at=slice(0, 1),
         levels=(),
         zone_spans={},
     )

@@ -7,12 +7,13 @@ from hypothesis import strategies as st
 
 from alertd.plan.params import PlanParams
 from alertd.plan.travel import (
-    arrivals_epoch_s,
-    chained_cap_mps,
+    chained_s,
     crawl_speed_mps,
     elapsed_s,
     free_speed_mps,
-    surface_cap_mps,
+    lateness_s,
+    surface_shares,
+    unchained_s,
 )
 from alertd.road.state import RoadClass
 from alertd.units import HORSEPOWER_W, POUND_KG, to_mph, to_mps
@@ -24,6 +25,16 @@ POWER_W = 400 * HORSEPOWER_W  # 200 lb/hp
 # Speed-distance equations of NCHRP Report 505 App. E at zero acceleration, 200 lb/hp, as mph by grade; recalled FROM
 # MEMORY in our reference notes. Another form than ours, so it checks the shape, not the last digit.
 TSPM_MPH = {0.04: 31.8, 0.05: 26.9, 0.06: 23.2, 0.07: 20.3, 0.08: 18.1}
+
+
+PARAMS_MPH = to_mph(PARAMS.cruise_mps)
+
+
+def speeds(classes, takes_s, *limit) -> list[float]:  # type: ignore[no-untyped-def]
+    """mph over a flat mile of each class, all members alike."""
+    mile = np.full(len(classes), 1609.344)
+    on = surface_shares(np.array([[c + 1 for c in classes]] * 3, dtype=np.int8))
+    return [to_mph(1609.344 / s) for s in takes_s(mile / PARAMS.cruise_mps, mile, on, PARAMS, *limit)]
 
 
 @pytest.mark.parametrize(("grade", "mph"), TSPM_MPH.items())
@@ -53,17 +64,22 @@ def test_downgrades_are_capped() -> None:
 
 def test_unchained_speed_halves_on_packed_snow() -> None:
     """CDL manual 2.6.2 (FMCSA/AAMVA): on packed snow reduce speed by a half or more, on ice to a crawl."""
-    caps = surface_cap_mps(np.array([RoadClass.PACKED_SNOW, RoadClass.ICE, RoadClass.DRY], dtype=np.int8), PARAMS)
-    assert to_mph(caps[0]) <= to_mph(PARAMS.cruise_mps) / 2 + 1e-9
-    assert to_mph(caps[1]) == pytest.approx(15)
-    assert caps[2] == np.inf
+    mph = speeds([RoadClass.PACKED_SNOW, RoadClass.ICE, RoadClass.DRY], unchained_s)
+    assert mph == pytest.approx([PARAMS_MPH / 2, 15, PARAMS_MPH])
 
 
 def test_chained_speeds_follow_the_trade() -> None:
     """Common practice, no source: never above 30 chained, 20 to 25 on snow or ice, not above 20 on bare pavement."""
-    classes = np.array([RoadClass.SNOW, RoadClass.ICE, RoadClass.WET, RoadClass.DRY], dtype=np.int8)
-    assert (np.array([25, 25, 20, 20]) == np.round([to_mph(v) for v in chained_cap_mps(classes, PARAMS, None)])).all()
-    assert chained_cap_mps(classes, PARAMS, to_mps(15.0)).max() == pytest.approx(to_mps(15.0))
+    classes = [RoadClass.SNOW, RoadClass.ICE, RoadClass.WET, RoadClass.DRY]
+    assert speeds(classes, chained_s, None) == pytest.approx([25, 25, 20, 20])
+    assert speeds(classes, chained_s, to_mps(15.0)) == pytest.approx([15, 15, 15, 15])
+
+
+def test_members_on_unlike_surfaces_average_their_times_not_their_speeds() -> None:
+    """Half the members on ice at 15 mph and half dry at 62 mph: 2 / (1/15 + 1/62) = 24.2 mph, not 38.5."""
+    code = np.array([[RoadClass.ICE + 1], [RoadClass.DRY + 1]], dtype=np.int8)
+    takes_s = unchained_s(np.array([1609.344 / to_mps(62.0)]), np.array([1609.344]), surface_shares(code), PARAMS)
+    assert to_mph(1609.344 / takes_s[0]) == pytest.approx(24.16, abs=0.01)
 
 
 def test_time_adds_slowness_not_speed() -> None:
@@ -77,8 +93,8 @@ def test_time_adds_slowness_not_speed() -> None:
 def test_clock_error_grows_and_never_runs_backwards() -> None:
     elapsed = np.linspace(0.0, 20_000.0, 200)
     z = np.array([-2.0, 0.0, 2.0])
-    arrivals = arrivals_epoch_s(1_000_000.0, elapsed, z, PARAMS)
+    arrivals = elapsed + lateness_s(elapsed, z, PARAMS)
     assert (np.diff(arrivals, axis=1) >= 0).all()
-    assert (arrivals[:, 0] == 1_000_000.0).all()
+    assert (arrivals[:, 0] == 0.0).all()
     spread = arrivals[2] - arrivals[1]
     assert spread[-1] == pytest.approx(2 * (600 + 0.1 * 20_000.0))

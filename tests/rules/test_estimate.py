@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from alertd.road.state import RoadClass
-from alertd.rules.estimate import UNKNOWN_PROBABILITY, posting_probability
+from alertd.rules.estimate import UNKNOWN_PROBABILITY, posting_chance, posting_tables
 from alertd.rules.law import PostingEstimate, RuleSet
 
 LEVEL = "over-10000-gvw"
@@ -26,9 +26,8 @@ def washington(shipped: dict[str, RuleSet]) -> RuleSet:
 
 def _one(ruleset: RuleSet, classes: list[int], grade: list[float], **kwargs: object) -> list[float]:
     distance_m = np.arange(len(classes)) * 250.0
-    return posting_probability(
-        ruleset, [LEVEL], np.array([classes], np.int8), np.array(grade), distance_m, **kwargs
-    )[0, 0].tolist()  # fmt: skip
+    tables = posting_tables(ruleset, LEVEL, np.array(grade), distance_m)
+    return [round(p, 6) for p in posting_chance(tables, np.array([classes], np.int8), **kwargs)[0].tolist()]
 
 
 def test_steep_grade_within_reach_raises_the_estimate(washington: RuleSet) -> None:
@@ -61,21 +60,18 @@ def test_level_without_estimate_says_be_ready_everywhere(washington: RuleSet) ->
 def test_level_bound_to_zones_is_zero_outside_them(shipped: dict[str, RuleSet]) -> None:
     # Idaho Code 49-948(5): the department may require chains on three named passes only
     idaho = shipped["US-ID"]
-    out = posting_probability(
-        idaho, ["chains-required"], np.full((1, 4), RoadClass.PACKED_SNOW, np.int8), np.full(4, 0.06),
-        np.arange(4) * 1000.0, {"i90-lookout": [(1000.0, 2000.0)]},
-    )  # fmt: skip
-    assert (out[0, 0] > 0).tolist() == [False, True, True, False]
+    along = np.arange(4) * 1000.0
+    tables = posting_tables(idaho, "chains-required", np.full(4, 0.06), along, {"i90-lookout": [(1000.0, 2000.0)]})
+    out = posting_chance(tables, np.full((1, 4), RoadClass.PACKED_SNOW, np.int8))
+    assert (out[0] > 0).tolist() == [False, True, True, False]
 
 
 def test_level_with_a_zone_not_placed_may_be_posted_anywhere(shipped: dict[str, RuleSet]) -> None:
     idaho = shipped["US-ID"]
     zones = tuple(replace(z, from_point=None, to_point=None) if z.id == "us12-lolo" else z for z in idaho.zones)
-    out = posting_probability(
-        replace(idaho, zones=zones), ["chains-required"], np.full((1, 2), RoadClass.SNOW, np.int8),
-        np.full(2, 0.06), np.array([0.0, 250.0]), {},
-    )  # fmt: skip
-    assert (out > 0).all()
+    rules = replace(idaho, zones=zones)
+    tables = posting_tables(rules, "chains-required", np.full(2, 0.06), np.array([0.0, 250.0]), {})
+    assert (posting_chance(tables, np.full((1, 2), RoadClass.SNOW, np.int8)) > 0).all()
 
 
 @settings(deadline=None)
@@ -87,9 +83,8 @@ def test_shipped_estimates_stay_probabilities_and_unknown_never_reads_as_none(
     shipped: dict[str, RuleSet], classes: np.ndarray, grade: np.ndarray
 ) -> None:
     for ruleset in shipped.values():
-        ids = [level.id for level in ruleset.levels]
-        out = posting_probability(ruleset, ids, classes, grade, np.arange(7) * 250.0)
-        assert out.shape == (len(ids), 3, 7)
-        assert ((out >= 0) & (out <= 1)).all()
-        if ids:  # a state that asks for no chains has no level
-            assert (out.max(axis=0)[classes == RoadClass.UNKNOWN] > 0).all()
+        tables = [posting_tables(ruleset, level.id, grade, np.arange(7) * 250.0) for level in ruleset.levels]
+        chances = [posting_chance(t, classes) for t in tables]
+        assert all(((c >= 0) & (c <= 1)).all() for c in chances)
+        if chances:  # a state that asks for no chains has no level
+            assert (np.maximum.reduce(chances)[classes == RoadClass.UNKNOWN] > 0).all()

@@ -1,0 +1,218 @@
+"""What the road will ask of one rig at every hour of the forecast, computed once for all its departures."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from alertd.plan.need import LawSpan, LevelHere, place_laws
+from alertd.plan.params import PlanParams
+from alertd.plan.sections import Sections, fold
+from alertd.road.corridor import RoadCells, RoadField
+from alertd.road.grip import WET_ICE_TEMP_C, friction_mu, grip_margin
+from alertd.road.state import WINTER_CLASSES, RoadClass
+from alertd.route.line import Route
+from alertd.rules.estimate import posting_chance, within_reach
+from alertd.rules.law import RuleSet
+from alertd.rules.rig import AxleRole, Rig, Same, Tire
+from alertd.units import HOUR_S
+
+Array: TypeAlias = NDArray[np.float64]
+Float32: TypeAlias = NDArray[np.float32]
+Mask: TypeAlias = NDArray[np.bool_]
+Codes: TypeAlias = NDArray[np.int8]
+Index: TypeAlias = NDArray[np.int32]
+
+SHARED_START_H: Final = 6  # trips that leave within as many hours share one outlook
+
+# Pavement as grip sees it: the class + 1, and one more for ice so warm that it is wet.
+WET_ICE: Final = max(RoadClass) + 2
+_CLASS_OF_CODE: Final = np.asarray([*range(-1, WET_ICE - 1), RoadClass.ICE], dtype=np.int8)
+_SURFACE_OF_CODE: Final = np.where(np.arange(WET_ICE + 1) == WET_ICE, WET_ICE_TEMP_C, WET_ICE_TEMP_C - 1.0)
+_IS_WINTER: Final = np.isin(np.arange(-1, max(RoadClass) + 1), [int(c) for c in WINTER_CLASSES])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Corridor:
+    """The shared pavement field, the route's samples placed in it, and each member's clock error, (member,)."""
+
+    cells: RoadCells
+    field: RoadField
+    clock_z: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outlook:
+    """Arrays (member, section, hour + 1) for the rig that `laws` were placed for. The last hour is "not known".
+
+    Index h is the state at first_epoch_s + h * 3600. need: probability in that member that chains are needed, by an
+    expected posting or by grip. short: the rig slips there without chains. by_level: of each law's levels the chance
+    of posting on its own sections. skip_h: hours of the field before the first.
+    """
+
+    sections: Sections
+    corridor: Corridor
+    rig: Rig
+    laws: tuple[LawSpan, ...]
+    first_epoch_s: float
+    skip_h: int
+    code: Codes
+    need: Float32
+    short: Mask
+    by_level: tuple[tuple[LawSpan, LevelHere, Float32], ...]
+
+    @property
+    def hours(self) -> int:
+        """Hours that are known; also the index of the one that is not."""
+        return int(self.code.shape[2]) - 1
+
+    @property
+    def members(self) -> int:
+        return int(self.code.shape[0])
+
+    def hour_at(self, epoch_s: ArrayLike) -> Index:
+        """Index of the nearest whole hour, any shape; the unknown hour for NaN and beyond the forecast."""
+        offset = (np.asarray(epoch_s, dtype=np.float64) - self.first_epoch_s) / HOUR_S
+        return self.hour_of_offset(offset.astype(np.float32))
+
+    def hour_of_offset(self, offset_h: Float32) -> Index:
+        """`hour_at` for hours since the first."""
+        first = -1.0 if self.skip_h == 0 else -0.5
+        known = (offset_h >= first) & (offset_h <= self.hours - 0.5)
+        near = np.rint(np.where(known, offset_h, self.hours)).astype(np.int32)
+        return np.maximum(near, 0, out=near)
+
+    def pick(self, hour: Index) -> NDArray[np.intp]:
+        """Flat index into this outlook's arrays for hours (..., member, section)."""
+        members, sections, hours = self.code.shape
+        base = np.arange(members * sections, dtype=np.intp).reshape(members, sections) * hours
+        return np.asarray(base + hour, dtype=np.intp)
+
+    def field_values(self, name: str, hour: Index) -> Array:
+        """A float array of the road field at hours (member, section); NaN at the unknown hour."""
+        values = getattr(self.corridor.field, name)
+        there = np.minimum(hour + self.skip_h, values.shape[2] - 1)
+        picked = values[np.arange(self.members)[:, None], self.sections.column, there]
+        return np.where(hour == self.hours, np.nan, picked)
+
+
+def outlook_for(
+    route: Route,
+    rig: Rig,
+    rulesets: Mapping[str, RuleSet],
+    corridor: Corridor,
+    params: PlanParams,
+    from_epoch_s: float,
+) -> Outlook:
+    """The outlook of this rig on this corridor, kept while trips share it."""
+    ahead_h = (from_epoch_s - corridor.field.first_epoch_s) / HOUR_S - 1.0
+    last_h = corridor.field.road_class.shape[2] - 1
+    skip_h = int(np.clip(ahead_h // SHARED_START_H * SHARED_START_H, 0, last_h))
+    return _outlook(route, Same(rig), Same(rulesets), corridor, params, skip_h)
+
+
+@lru_cache(maxsize=16)
+def _outlook(
+    route: Route,
+    for_rig: Same[Rig],
+    of_rules: Same[Mapping[str, RuleSet]],
+    corridor: Corridor,
+    params: PlanParams,
+    skip_h: int,
+) -> Outlook:
+    field, rig = corridor.field, for_rig.it
+    sections = fold(route, corridor.cells)
+    laws = place_laws(sections, of_rules.it, rig)
+
+    def hourly(values: NDArray[Any], unknown: float) -> NDArray[Any]:
+        return np.pad(values[:, sections.column, skip_h:], ((0, 0), (0, 0), (0, 1)), constant_values=unknown)
+
+    road_class: Codes = hourly(field.road_class, RoadClass.UNKNOWN)
+    snowfall: Float32 = hourly(field.snowfall_mmwe_h, np.nan)
+    code = road_class + np.int8(1)
+    surface = hourly(field.surface_temp_c, np.nan)
+    code[(road_class == RoadClass.ICE) & (surface >= WET_ICE_TEMP_C)] = WET_ICE
+
+    need = np.zeros(code.shape, dtype=np.float32)
+    by_level = []
+    for law in laws:
+        here = road_class[:, law.at]
+        part = need[:, law.at]
+        if law.rules is None:
+            # No rule on file is not "no rule": a winter surface there may well bring a control.
+            np.maximum(part, np.float32(params.unknown_probability) * _IS_WINTER[here + 1], out=part)
+        for level in law.levels:
+            chance = posting_chance(level.tables, here, snowfall[:, law.at])
+            np.maximum(part, chance, out=part)
+            by_level.append((law, level, chance))
+    short = short_of_grip(sections, rig, (), Same(field.quantiles.friction), code)
+    need[short] = 1.0
+    unknown = np.broadcast_to(_unknown_need(sections, params)[None, :, None], code.shape)
+    np.maximum(need, np.where(code == 0, unknown, np.float32(0.0)), out=need)
+    return Outlook(
+        sections=sections,
+        corridor=corridor,
+        rig=rig,
+        laws=laws,
+        first_epoch_s=field.first_epoch_s + skip_h * HOUR_S,
+        skip_h=skip_h,
+        code=code,
+        need=need,
+        short=short,
+        by_level=tuple(by_level),
+    )
+
+
+def _unknown_need(sections: Sections, params: PlanParams) -> Float32:
+    """What unknown pavement is worth in each section, (section,): the grades are where chains would be asked."""
+    grade, d = sections.route.grade, sections.route.distance_m
+    steep = sections.any(within_reach(np.abs(grade) >= params.unknown_grade, d, params.unknown_reach_m))
+    return np.where(steep, params.unknown_probability, params.unknown_flat_probability).astype(np.float32)
+
+
+def short_of_grip(sections: Sections, rig: Rig, tires: tuple[Tire, ...], friction: Same[Array], code: Codes) -> Mask:
+    """True where the rig slips with these tires chained: uphill on its drive axles, downhill with every wheel braked.
+
+    code: (member, section) or (member, section, hour). friction: each member's rank, (member,). Unknown grip is False
+    here; the unknown is counted by itself.
+    """
+    table = _short_table(sections, Same(rig), tires, friction)
+    if code.ndim == 2:
+        return np.take_along_axis(table, code[:, :, None].astype(np.intp), axis=2)[:, :, 0]
+    return np.take_along_axis(table, code.astype(np.intp), axis=2)
+
+
+@lru_cache(maxsize=256)
+def _short_table(sections: Sections, rig: Same[Rig], tires: tuple[Tire, ...], friction: Same[Array]) -> Mask:
+    """(member, section, code): a section falls short where its steepest part does, either way."""
+    road_class = _CLASS_OF_CODE[:, None]
+    drive = (AxleRole.DRIVE,)
+    short = []
+    for grade in (sections.up_grade, sections.down_grade):
+        margin = grip_margin(
+            road_class,
+            0.0,
+            grade,
+            rig.it.drive_share,
+            chained_drive_share=chained_share(rig.it, tires, drive),
+            chained_share=chained_share(rig.it, tires, tuple(AxleRole)),
+        )
+        asked = -np.where(grade > 0, margin.drive, margin.brake)  # (code, section)
+        mu = friction_mu(_CLASS_OF_CODE, friction.it[:, None], _SURFACE_OF_CODE)  # (member, code)
+        with np.errstate(invalid="ignore"):
+            short.append(mu[:, None, :] - asked.T[None, :, :] < 0.0)
+    return np.asarray(short[0] | short[1])
+
+
+def chained_share(rig: Rig, tires: tuple[Tire, ...], roles: tuple[AxleRole, ...]) -> float:
+    """Share of the gross load that stands on chained tires of axles with one of these roles."""
+    gross = sum(a.load_kg for a in rig.axles)
+    load = 0.0
+    for tire in tires:
+        axle = rig.axles[tire.axle_idx]
+        if axle.role in roles:
+            load += axle.load_kg / (4.0 if axle.dual else 2.0)
+    return load / gross

@@ -1,0 +1,260 @@
+"""The road as one clock meets it: what may need chains, and what each place to stand at is worth then."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch
+from alertd.plan.chains import ChainSet, chains_for
+from alertd.plan.need import LawSpan, LevelHere, find_stretches, stretch_probability
+from alertd.plan.outlook import Float32, Index, Mask, Outlook
+from alertd.plan.params import PlanParams
+from alertd.plan.ride import Ride, free_s, ride
+from alertd.plan.sections import Sections
+from alertd.plan.travel import Surfaces, chained_s
+from alertd.road.sun import solar_position
+from alertd.route.stops import RouteStop, StopKind
+from alertd.rules.rig import Same
+
+Array: TypeAlias = NDArray[np.float64]
+
+NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Passing:
+    """What the truck meets if it reaches each section in this hour: arrays (member, section).
+
+    hour: index into the outlook. floor: a need that some other clock met and that is not to be forgotten, or None.
+    """
+
+    outlook: Outlook
+    hour: Index
+    floor: Float32 | None = None
+    _picked: dict[int, Float32] = field(default_factory=dict, init=False, repr=False)
+
+    def take(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
+        """Of an outlook's array over all sections, (member, section, hour)."""
+        return values.ravel()[self.outlook.pick(self.hour)]
+
+    @property
+    def need(self) -> Float32:
+        need = np.asarray(self.take(self.outlook.need), dtype=np.float32)
+        return need if self.floor is None else np.maximum(need, self.floor)
+
+    def field_values(self, name: str) -> Array:
+        """A float array of the road field, (member, section); NaN where the hour is not known."""
+        return self.outlook.field_values(name, self.hour)
+
+    def short_frac(self, short: Mask, first: int, last: int) -> float:
+        return float(short[:, first : last + 1].any(axis=1).mean())
+
+    def _chance(self, law: LawSpan, level: LevelHere) -> Float32:
+        """Our estimate of a level's posting, (member, section of its law)."""
+        picked = self._picked.get(id(level))
+        if picked is None:
+            values = next(v for _, x, v in self.outlook.by_level if x is level)
+            hour = self.hour[:, law.at, None].astype(np.intp)
+            picked = self._picked[id(level)] = np.take_along_axis(values, hour, axis=2)[:, :, 0]
+        return picked
+
+    def chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
+        """The chains for sections first to last."""
+        laws = [law for law in self.outlook.laws if law.at.start <= last and law.at.stop > first]
+
+        def posted(law: LawSpan, level: LevelHere) -> float:
+            chance = self._chance(law, level)
+            return stretch_probability(
+                chance, max(first - law.at.start, 0), min(last - law.at.start, chance.shape[1] - 1)
+            )
+
+        return chains_for(self.outlook.rig, laws, posted, params)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Places:
+    """Where chains can go on or off: the trip's start, its stops in order, its end; arrays (place,).
+
+    fixed_price_s: what does not hang on the weather. None among `stops` at both ends.
+    """
+
+    stops: tuple[RouteStop | None, ...]
+    at_m: Array
+    section: NDArray[np.intp]
+    lat_deg: Array
+    lon_deg: Array
+    fixed_price_s: Array
+    unlit: Mask
+
+    @property
+    def listed(self) -> Mask:
+        return np.asarray([s is not None for s in self.stops])
+
+
+def places_on(sections: Sections, params: PlanParams) -> Places:
+    """The places of a route. A stop without light is one that is said to have none."""
+    route = sections.route
+    stops = (None, *route.stops, None)
+    at_m = np.asarray([0.0, *(s.distance_m for s in route.stops), route.length_m])
+    grade = np.abs(np.interp(at_m, route.distance_m, route.grade))
+    cramped = np.asarray([s is not None and not has_room(s, params) for s in stops])
+    steep = np.asarray([s is not None for s in stops]) & (grade > params.stop_max_grade)
+    return Places(
+        stops=stops,
+        at_m=at_m,
+        section=sections.at(at_m),
+        lat_deg=np.interp(at_m, route.distance_m, route.lat_deg),
+        lon_deg=np.interp(at_m, route.distance_m, route.lon_deg),
+        fixed_price_s=params.cramped_s * cramped + params.steep_s * steep,
+        unlit=np.asarray([s is not None and s.stop.lit is False for s in stops]),
+    )
+
+
+def has_room(stop: RouteStop, params: PlanParams) -> bool:
+    """Room for a combination: a turnout needs a stated number of spaces, the other kinds are built for trucks."""
+    if stop.stop.spaces is None:
+        return stop.stop.kind is not StopKind.TURNOUT
+    return stop.stop.spaces >= params.stop_min_spaces
+
+
+@dataclass(slots=True)
+class Scenes:
+    """Scenes of one rig on one corridor, made when asked for: scene n leaves n quarters of an hour after the first.
+
+    rides: the rides of the first departures where they are already known. floor: see Passing.
+    """
+
+    outlook: Outlook
+    depart_epoch_s: float
+    params: PlanParams
+    places: Places
+    rides: Ride | None = None
+    floor: Float32 | None = None
+    _made: dict[int, Scene] = field(default_factory=dict)
+    _rows: dict[int, Ride] = field(default_factory=dict)
+
+    @property
+    def dry_s(self) -> Array:
+        """(place,) seconds to each place on a dry road."""
+        sections = self.outlook.sections
+        free = free_s(sections, Same(self.outlook.rig), self.params)
+        return np.asarray(np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free))))
+
+    def row(self, n: int) -> Ride:
+        """The ride of the n-th departure, of one row."""
+        known = self._rows.get(n)
+        if known is None:
+            if self.rides is not None and n < self.rides.depart_epoch_s.size:
+                one = slice(n, n + 1)
+                on = Surfaces(*(x[one] for x in self.rides.on))
+                known = Ride(
+                    depart_epoch_s=self.rides.depart_epoch_s[one],
+                    reach_s=self.rides.reach_s[one],
+                    hour=self.rides.hour[one],
+                    on=on,
+                )
+            else:
+                known = ride(self.outlook, np.asarray([self.depart_epoch_s + n * DELAY_STEP_S]), self.params)
+            self._rows[n] = known
+        return known
+
+    def hold(self, floor: Float32) -> None:
+        """From now on no need below this, (member, section)."""
+        self.floor = floor
+        self._made.clear()
+
+    def passing(self, n: int) -> Passing:
+        return Passing(outlook=self.outlook, hour=self.row(n).hour[0], floor=self.floor)
+
+    def scene(self, n: int) -> Scene:
+        made = self._made.get(n)
+        if made is None:
+            row = self.row(n)
+            made = self._made[n] = scene_of(self.passing(n), row, self.places, self.params)
+        return made
+
+
+def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) -> Scene:
+    """The scene of one passing, whose speeds are those of `row`."""
+    outlook = passing.outlook
+    sections = outlook.sections
+    need = passing.need
+    need_frac = need.mean(axis=0)
+    reach = np.interp(places.at_m, sections.edge_m, row.reach_s[0])
+    on = Surfaces(*(x[0] for x in row.on))
+    bare = np.append(0.0, np.cumsum(sections.length_m * (1.0 - on.snow - on.ice)))
+    snowed = places.listed & (need_frac[places.section] >= params.ready_probability)
+    price = places.fixed_price_s + params.snowed_s * snowed
+    if places.unlit.any():
+        zenith, _ = solar_position(places.lat_deg, places.lon_deg, row.depart_epoch_s[0] + reach)
+        price = price + params.unlit_s * (places.unlit & (zenith > NIGHT_ZENITH_DEG))
+    stretches = _stretches(passing, need, places.at_m[places.listed & ~snowed], params)
+    made: dict[float | None, Array] = {}
+
+    def chained(limit_mps: float | None) -> Array:
+        if limit_mps not in made:
+            takes = section_chained_s(outlook, row, params, limit_mps)
+            made[limit_mps] = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(takes)))
+        return made[limit_mps]
+
+    return Scene(
+        reach_s=reach,
+        bare_m=np.interp(places.at_m, sections.edge_m, bare),
+        price_s=price,
+        stretches=stretches,
+        chained_s=chained,
+        chains=_chains_between(stretches, partial(passing.chains, params=params)),
+    )
+
+
+def section_chained_s(outlook: Outlook, row: Ride, params: PlanParams, limit_mps: float | None) -> Array:
+    """Seconds to cross each section with chains on, (section,); chains never make a truck faster."""
+    free, on = free_s(outlook.sections, Same(outlook.rig), params), Surfaces(*(x[0] for x in row.on))
+    chained = chained_s(free, outlook.sections.length_m, on, params, limit_mps)
+    return np.asarray(np.maximum(np.diff(row.reach_s[0]), chained))
+
+
+def _chains_between(
+    stretches: tuple[Stretch, ...], chains: Callable[[int, int], ChainSet]
+) -> Callable[[int, int], ChainSet]:
+    made: dict[tuple[int, int], ChainSet] = {}
+
+    def between(i: int, j: int) -> ChainSet:
+        if (i, j) not in made:
+            made[i, j] = chains(stretches[i].first, stretches[j].last)
+        return made[i, j]
+
+    return between
+
+
+def _stretches(passing: Passing, need: Float32, stops_m: Array, params: PlanParams) -> tuple[Stretch, ...]:
+    """The stretches of a passing; those with no place to stand between them are one, for no one can change there."""
+    sections = passing.outlook.sections
+    found = find_stretches(need, sections, params)
+    if not found:
+        return ()
+    joined: list[tuple[int, int, int]] = []
+    for first, last in found:
+        if joined:
+            a, b, parts = joined[-1]
+            if not ((stops_m >= sections.end_m[b]) & (stops_m <= sections.start_m[first])).any():
+                joined[-1] = (a, last, parts + 1)
+                continue
+        joined.append((first, last, 1))
+    short = np.asarray(passing.take(passing.outlook.short), dtype=np.bool_)
+    return tuple(
+        Stretch(
+            first=first,
+            last=last,
+            parts=parts,
+            start_m=float(sections.start_m[first]),
+            end_m=float(max(sections.end_m[last], sections.start_m[first] + 1.0)),  # one sample is road too
+            probability=stretch_probability(need, first, last),
+            short=passing.short_frac(short, first, last),
+        )
+        for first, last, parts in joined
+    )
