@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.series import Forecast
+from alertd.plan.bridges import bridge_notes
 from alertd.plan.hours import HoursUsed
 from alertd.plan.hours_note import hours_note
 from alertd.plan.need import place_laws
@@ -78,6 +79,7 @@ def make_plan(
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, depart.date())
+    bridges = bridge_notes(route, run, depart.timestamp(), params)
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
     hours = hours_note(route, run, trip.used, depart, late, known_at, params)
     partial = weather.partial or any(s.stale for s in sources) or bool(run.need.unknown.any())
@@ -108,10 +110,14 @@ def make_plan(
         carry=carry,
         sources=sources,
         rules=rules,
-        cautions=(*cautions(route, laws, run.need, run.settled, run.later_road, sources, rules, carry), *weather.notes),
+        cautions=(
+            *cautions(route, laws, run.need, run.settled, run.later_road, sources, rules, carry, bridges),
+            *weather.notes,
+        ),
         partial=partial,
         members_n=int(run.state.mu.shape[0]),
         along=_along(route, run, depart.timestamp()),
+        bridges=bridges,
         hours=hours,
     )
     return with_id(plan)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from alertd.plan.params import PlanParams
 from alertd.road.grip import grip_margin
 from alertd.road.state import WINTER_CLASSES, RoadClass, RoadState
+from alertd.route.bridges import on_bridges
 from alertd.route.line import JurisdictionSpan, Route
 from alertd.route.runs import runs_of
 from alertd.route.snap import interval_between
@@ -95,9 +96,13 @@ def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
 
 
 def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState, params: PlanParams) -> Need:
-    """Join law estimate and grip into one need per member and sample."""
-    unknown = state.road_class == RoadClass.UNKNOWN
-    winter = np.isin(state.road_class, WINTER_CLASSES)
+    """Join law estimate and grip into one need per member and sample.
+
+    A short bridge's deck counts for grip, not for what is posted: that goes by the road beside it.
+    """
+    road_class = _posting_class(route, state, params)
+    unknown = (state.road_class == RoadClass.UNKNOWN) | (road_class == RoadClass.UNKNOWN)
+    winter = np.isin(road_class, WINTER_CLASSES)
     posted = np.zeros(state.road_class.shape)
     by_level = []
     for law in laws:
@@ -108,7 +113,7 @@ def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState,
         estimate = posting_probability(
             law.rules,
             [level.id for level, _ in law.levels],
-            state.road_class,
+            road_class,
             np.abs(route.grade),
             route.distance_m,
             law.zone_spans,
@@ -130,6 +135,12 @@ def find_need(route: Route, laws: Sequence[LawSpan], rig: Rig, state: RoadState,
         grip_short=short,
         by_level=tuple(by_level),
     )
+
+
+def _posting_class(route: Route, state: RoadState, params: PlanParams) -> NDArray[np.int8]:
+    """The pavement that an authority would post by, (member, sample)."""
+    long = [b for b in route.bridges if b.end_m - b.start_m > params.short_bridge_m]
+    return np.where(on_bridges(route.distance_m, long), state.road_class, state.beside_class)
 
 
 def _unknown_need(route: Route, params: PlanParams) -> Array:
