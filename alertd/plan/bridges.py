@@ -57,7 +57,8 @@ def bridge_cautions(notes: Sequence[BridgeNote]) -> list[str]:
 
 def _line(what: str, notes: Sequence[BridgeNote]) -> str:
     unknown = " or is not known" if any(n.road_unknown for n in notes) else ""
-    return f"{what} while the road beside does not{unknown}: slow down before it"
+    each = "it" if len(notes) == 1 else "each"
+    return f"{what} while the road beside does not{unknown}: slow down before {each}"
 
 
 def _where(note: BridgeNote) -> str:
