@@ -26,6 +26,10 @@ def to_miles(distance_m: float) -> float:
     return distance_m / MILE_M
 
 
+def to_inches(length_m: float) -> float:
+    return length_m * 1000.0 / INCH_MM
+
+
 def to_feet(height_m: float) -> float:
     return height_m / FOOT_M
 

@@ -89,6 +89,7 @@ def _stretch(s: Stretch, console: Console) -> None:
             f"{words.minutes(s.hang_s)} hanging, {words.minutes(s.remove_s)} taking off, "
             f"{words.minutes(s.slow_s)} slower running, if chained",
         ),
+        *(("snow", depth) for depth in (words.snow_depth(s),) if depth),
         *(("why" if i == 0 else "", reason) for i, reason in enumerate(s.reasons)),
     ]
     for label, text in rows:

@@ -105,6 +105,8 @@ def _stretch(s: Stretch) -> list[str]:
         ("cost", f"{cost} if chained"),
         ("road", f"{surface} (share of forecast members that meet it)"),
     ]
+    if depth := words.snow_depth(s):
+        rows.append(("snow", depth))
     out = _wrapped(f"{place} ({', '.join(s.jurisdictions)}): {what}, {words.likely(s)}")
     for label, text in rows:
         out += textwrap.wrap(f"{label:6}{text}", WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 12)

@@ -10,14 +10,17 @@ from alertd.plan.record import to_plain
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
 
 FORMAT = "alertd.event/1"
+MOST_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiver's memory is not ours
 
 
 def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
     """A trip's plan for the fleet's systems, whole but for the per-kilometre trace and every way to meet a law.
 
-    A tri-drive rig has near a hundred ways to meet one text: the event counts the tires and names those to chain.
+    A tri-drive rig has near a hundred ways to meet one text: the event counts the tires and names those to chain. Of
+    bridges it names the likeliest ten; the cautions count them all.
     """
-    data = to_plain(replace(plan, along=()))
+    likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MOST_BRIDGES]
+    data = to_plain(replace(plan, along=(), bridges=tuple(sorted(likeliest, key=lambda b: b.start_m))))
     del data["along"]
     for stretch in data["stretches"]:
         for demand in stretch["hanging"]["demands"]:

@@ -1,13 +1,16 @@
 """Figures and times in the reader's own units, and the sentences every notice carries."""
 
+import math
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from alertd.plan.result import HoursNote, Plan, StopChoice, Stretch
-from alertd.units import INCH_MM, to_fahrenheit, to_miles, to_mph
+from alertd.units import to_fahrenheit, to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
+LEAST_SNOW_M = 0.01  # shallower snow is not told as a depth
+MOST_INCHES = 24.0  # deeper snow is told in feet
 WINTRY_FRAC = 0.15  # assumed odds from which a road counts as a winter road
 
 
@@ -38,8 +41,21 @@ def fahrenheit(temp_c: float) -> str:
     return f"{to_fahrenheit(temp_c):.0f} F"
 
 
-def inches(depth_mm: float) -> str:
-    return f"{depth_mm / INCH_MM:.1f} in"
+def snow_depth(stretch: Stretch) -> str:
+    """How deep the snow may lie, as a range, e.g. "about 4-9 in of snow on an unploughed road"; "" below 1 cm.
+
+    Rounded outwards: the range is an estimate, and narrower would say more than is known.
+    """
+    if 0.5 * (stretch.snow_depth_low_m + stretch.snow_depth_high_m) < LEAST_SNOW_M:
+        return ""
+    low, high = to_inches(stretch.snow_depth_low_m), to_inches(stretch.snow_depth_high_m)
+    if high > MOST_INCHES:
+        amount = f"about {math.floor(low / 6.0) / 2.0:g}-{math.ceil(high / 6.0) / 2.0:g} ft"
+    elif low < 1.0:
+        amount = f"up to {math.ceil(high)} in"
+    else:
+        amount = f"about {math.floor(low)}-{math.ceil(high)} in"
+    return f"{amount} of snow on an unploughed road"
 
 
 def percent(frac: float) -> str:
@@ -53,8 +69,8 @@ def likely(stretch: Stretch) -> str:
 
 
 def winter_frac(plan: Plan) -> float:
-    """The highest odds of a winter surface anywhere on the way."""
-    return max((p.winter_frac for p in plan.along), default=0.0)
+    """The highest odds of a winter surface anywhere on the way, bridges with a deck of their own among it."""
+    return max([p.winter_frac for p in plan.along] + [b.probability for b in plan.bridges], default=0.0)
 
 
 def is_wintry(plan: Plan) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.series import Forecast
+from alertd.plan.bridges import bridge_notes
 from alertd.plan.hours import HoursUsed
 from alertd.plan.hours_note import hours_note
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
@@ -81,6 +82,7 @@ def make_plan(
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, depart.date())
+    bridges = bridge_notes(run, depart.timestamp(), params)
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
     hours = hours_note(run, trip.used, depart, late, known_at, params)
     partial = weather.partial or any(s.stale for s in sources) or bool(run.unknown.any())
@@ -112,12 +114,13 @@ def make_plan(
         sources=sources,
         rules=rules,
         cautions=(
-            *cautions(route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry),
+            *cautions(route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges),
             *weather.notes,
         ),
         partial=partial,
         members_n=outlook.members,
         along=_along(run, depart.timestamp()),
+        bridges=bridges,
         hours=hours,
     )
     return with_id(plan)

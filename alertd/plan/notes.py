@@ -5,9 +5,10 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.forecast.series import Forecast
+from alertd.plan.bridges import bridge_cautions
 from alertd.plan.need import LawSpan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import CarryNote, RuleNote, SourceNote
+from alertd.plan.result import BridgeNote, CarryNote, RuleNote, SourceNote
 from alertd.route.line import Route
 from alertd.rules.demand import carry_duty
 from alertd.rules.rig import Rig
@@ -89,6 +90,7 @@ def cautions(
     sources: Sequence[SourceNote],
     rules: Sequence[RuleNote],
     carry: Sequence[CarryNote],
+    bridges: Sequence[BridgeNote],
 ) -> tuple[str, ...]:
     """What the reader must know before trusting the plan, most serious first."""
     out = []
@@ -101,6 +103,7 @@ def cautions(
     for s in sources:
         if s.stale:
             out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
+    out += bridge_cautions(bridges)
     for law in laws:
         if law.rules is None:
             name = law.span.name or "land whose jurisdiction is not known"

@@ -14,6 +14,7 @@ from alertd.plan.sections import Sections, fold
 from alertd.road.corridor import RoadCells, RoadField
 from alertd.road.grip import WET_ICE_TEMP_C, friction_mu, grip_margin
 from alertd.road.state import WINTER_CLASSES, RoadClass
+from alertd.route.bridges import on_bridges
 from alertd.route.line import Route
 from alertd.rules.estimate import posting_chance, within_reach
 from alertd.rules.law import RuleSet
@@ -93,10 +94,17 @@ class Outlook:
 
     def field_values(self, name: str, hour: Index) -> Array:
         """A float array of the road field at hours (member, section); NaN at the unknown hour."""
-        values = getattr(self.corridor.field, name)
+        return np.where(hour == self.hours, np.nan, self._field(name, hour, self.sections.column))
+
+    def beside_class(self, hour: Index) -> Codes:
+        """RoadClass of the road beside each section, (member, section): another than its own on bridges only."""
+        there = self._field("road_class", hour, self.sections.beside)
+        return np.asarray(np.where(hour == self.hours, RoadClass.UNKNOWN, there), dtype=np.int8)
+
+    def _field(self, name: str, hour: Index, column: NDArray[np.int64]) -> NDArray[Any]:
+        values: NDArray[Any] = getattr(self.corridor.field, name)
         there = np.minimum(hour + self.skip_h, values.shape[2] - 1)
-        picked = values[np.arange(self.members)[:, None], self.sections.column, there]
-        return np.where(hour == self.hours, np.nan, picked)
+        return np.asarray(values[np.arange(self.members)[:, None], column, there])
 
 
 def outlook_for(
@@ -127,10 +135,11 @@ def _outlook(
     sections = fold(route, corridor.cells)
     laws = place_laws(sections, of_rules.it, rig)
 
-    def hourly(values: NDArray[Any], unknown: float) -> NDArray[Any]:
-        return np.pad(values[:, sections.column, skip_h:], ((0, 0), (0, 0), (0, 1)), constant_values=unknown)
+    def hourly(values: NDArray[Any], unknown: float, column: NDArray[np.int64] = sections.column) -> NDArray[Any]:
+        return np.pad(values[:, column, skip_h:], ((0, 0), (0, 0), (0, 1)), constant_values=unknown)
 
     road_class: Codes = hourly(field.road_class, RoadClass.UNKNOWN)
+    posted_by: Codes = hourly(field.road_class, RoadClass.UNKNOWN, _posted_by(sections, params))
     snowfall: Float32 = hourly(field.snowfall_mmwe_h, np.nan)
     code = road_class + np.int8(1)
     surface = hourly(field.surface_temp_c, np.nan)
@@ -139,7 +148,7 @@ def _outlook(
     need = np.zeros(code.shape, dtype=np.float32)
     by_level = []
     for law in laws:
-        here = road_class[:, law.at]
+        here = posted_by[:, law.at]
         part = need[:, law.at]
         if law.rules is None:
             # No rule on file is not "no rule": a winter surface there may well bring a control.
@@ -151,7 +160,8 @@ def _outlook(
     short = short_of_grip(sections, rig, (), Same(field.quantiles.friction), code)
     need[short] = 1.0
     unknown = np.broadcast_to(_unknown_need(sections, params)[None, :, None], code.shape)
-    np.maximum(need, np.where(code == 0, unknown, np.float32(0.0)), out=need)
+    not_known = (road_class == RoadClass.UNKNOWN) | (posted_by == RoadClass.UNKNOWN)
+    np.maximum(need, np.where(not_known, unknown, np.float32(0.0)), out=need)
     return Outlook(
         sections=sections,
         corridor=corridor,
@@ -164,6 +174,13 @@ def _outlook(
         short=short,
         by_level=tuple(by_level),
     )
+
+
+def _posted_by(sections: Sections, params: PlanParams) -> NDArray[np.int64]:
+    """The column whose pavement an authority would post by, (section,): of a short bridge, the road beside it."""
+    route = sections.route
+    long = [b for b in route.bridges if b.end_m - b.start_m > params.short_bridge_m]
+    return np.where(sections.any(on_bridges(route.distance_m, long)), sections.column, sections.beside)
 
 
 def _unknown_need(sections: Sections, params: PlanParams) -> Float32:

@@ -42,6 +42,10 @@ class PlanParams:
     unknown_grade: float = 0.03
     unknown_reach_m: float = 1_000.0
 
+    # Up to this length a bridge is posted with the road beside it, whatever its own deck carries [A]: ice on 100 m of
+    # deck is slowed down for. An authority looks at a longer one by itself.
+    short_bridge_m: float = 1_000.0
+
     # Geometry of stretches and stops [A].
     join_gap_m: float = 3_000.0
     stop_clearance_m: float = 300.0

@@ -61,7 +61,8 @@ class Stretch:
     probability: share of members in which any point of it needs chains, by expected posting or by grip.
     grip_short_frac / grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
     without chains and with them. barred: why this rig may not pass while a likely control is posted, "" if it may.
-    surfaces: share of members in which each class is met anywhere on it.
+    surfaces: share of members in which each class is met anywhere on it. new_snow_mmwe: the median member's snow where
+    it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep that may be on a road that nobody ploughed.
     """
 
     start_m: float
@@ -78,6 +79,8 @@ class Stretch:
     max_upgrade: float
     max_downgrade: float
     new_snow_mmwe: float
+    snow_depth_low_m: float
+    snow_depth_high_m: float
     grip_short_frac: float
     grip_short_chained_frac: float
     barred: str
@@ -195,6 +198,24 @@ class HoursNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BridgeNote:
+    """A bridge whose deck may be a winter road while the road beside it is not.
+
+    probability: share of members in which it is so anywhere on the deck; surfaces: share with each class there.
+    road_unknown: in some of them the road beside it is not known.
+    """
+
+    name: str
+    start_m: float
+    end_m: float
+    zone: str
+    arrive_at: datetime
+    probability: float
+    surfaces: tuple[tuple[str, float], ...]
+    road_unknown: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlongPoint:
     """The route at one place, for pictures and for tracing: likely class, its share, and the odds of winter surface."""
 
@@ -243,6 +264,7 @@ class Plan:
     partial: bool
     members_n: int
     along: tuple[AlongPoint, ...]
+    bridges: tuple[BridgeNote, ...] = ()
     hours: HoursNote | None = None
 
 

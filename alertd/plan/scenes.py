@@ -50,6 +50,11 @@ class Passing:
         """A float array of the road field, (member, section); NaN where the hour is not known."""
         return self.outlook.field_values(name, self.hour)
 
+    @property
+    def beside_class(self) -> NDArray[np.int8]:
+        """RoadClass of the road beside each section, (member, section)."""
+        return self.outlook.beside_class(self.hour)
+
     def short_frac(self, short: Mask, first: int, last: int) -> float:
         return float(short[:, first : last + 1].any(axis=1).mean())
 

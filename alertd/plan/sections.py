@@ -22,8 +22,8 @@ class Sections:
 
     start_m, end_m: its first and last sample, which is where a stretch on it is said to begin and end. edge_m,
     (section + 1,): where one section's time under way passes to the next, halfway between samples. column: of the
-    road field. up_grade, down_grade: the steepest either way, at least and at most 0. first: (section,), index of its
-    first sample.
+    road field; beside: of the road beside, which is another on bridges only. up_grade, down_grade: the steepest either
+    way, at least and at most 0. first: index of its first sample.
     """
 
     route: Route
@@ -32,6 +32,7 @@ class Sections:
     end_m: Array
     edge_m: Array
     column: NDArray[np.int64]
+    beside: NDArray[np.int64]
     up_grade: Array
     down_grade: Array
 
@@ -83,6 +84,7 @@ def fold(route: Route, cells: RoadCells) -> Sections:
         end_m=d[last],
         edge_m=np.concatenate((d[:1], between, d[-1:])),
         column=cells.column_of_sample[first],
+        beside=cells.beside_of_sample[first],
         up_grade=np.maximum.reduceat(np.maximum(route.grade, 0.0), first),
         down_grade=np.minimum.reduceat(np.minimum(route.grade, 0.0), first),
     )

@@ -12,6 +12,7 @@ from alertd.plan.outlook import short_of_grip
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, StopChoice, Stretch
 from alertd.plan.run import Leg, Rival, Run
+from alertd.road.phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
@@ -34,6 +35,8 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     unknown_frac = _any_frac(run.unknown[:, here])
     advice = _advice(x, short_chained_frac, params)
     surfaces = _surfaces(run.road_class[:, here])
+    snow_mmwe = _median_most(run.passing.field_values("snow_mmwe")[:, here])
+    depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, run.passing.field_values("air_temp_c")[:, here])
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
     def at(distance_m: float) -> datetime:
@@ -59,7 +62,9 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         surfaces=surfaces,
         max_upgrade=float(sections.up_grade[here].max()),
         max_downgrade=float(-sections.down_grade[here].min()),
-        new_snow_mmwe=_median_depth(run.passing.field_values("snow_mmwe")[:, here]),
+        new_snow_mmwe=snow_mmwe,
+        snow_depth_low_m=depth_low_m,
+        snow_depth_high_m=depth_high_m,
         grip_short_frac=short_frac,
         grip_short_chained_frac=short_chained_frac,
         barred=x.chains.barred,
@@ -163,9 +168,20 @@ def _any_frac(mask: NDArray[np.bool_]) -> float:
     return float(mask.any(axis=1).mean())
 
 
-def _median_depth(snow_mmwe: Array) -> float:
-    known = np.where(np.isnan(snow_mmwe), -1.0, snow_mmwe).max(axis=1)
-    return float(max(np.median(known), 0.0))
+def _median_most(snow_mmwe: Array) -> float:
+    """The median over members of the most snow on the stretch; of those that know some of it, 0 when none does."""
+    most = np.where(np.isnan(snow_mmwe), -1.0, snow_mmwe).max(axis=1)
+    known = most[most >= 0.0]
+    return float(np.median(known)) if known.size else 0.0
+
+
+def _depth_range_m(snow_mmwe: float, air_temp_c: Array) -> tuple[float, float]:
+    """How deep that much snow may lie, m, by the stretch's air at the hour of passing."""
+    known = air_temp_c[np.isfinite(air_temp_c)]
+    if snow_mmwe <= 0.0 or not known.size:
+        return 0.0, 0.0
+    depth_m = snow_mmwe / 1000.0 * float(snow_to_liquid_ratio(np.median(known)))
+    return depth_m * (1.0 - SNOW_RATIO_SPREAD), depth_m * (1.0 + SNOW_RATIO_SPREAD)
 
 
 def _surfaces(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:

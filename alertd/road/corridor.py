@@ -1,8 +1,9 @@
 """The state of a corridor, computed once per forecast and shared by every truck on it.
 
 Samples of a route that lie in one forecast cell and one band of height share a physics column, so 600 km of road is
-a few hundred columns. Each member keeps its own ranks (phase, friction, height) along the whole corridor and
-window, so a storm stays one storm and "anywhere in the zone" can be counted per member.
+a few hundred columns. Samples on a bridge have a column of its deck, and know that of the road beside it. Each member
+keeps its own ranks (phase, friction, height) along the whole corridor and window, so a storm stays one storm and
+"anywhere in the zone" can be counted per member.
 """
 
 from collections.abc import Callable, Iterable
@@ -16,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.series import Forecast
 from alertd.road.air import Array
 from alertd.road.grip import friction_mu
-from alertd.road.pavement import ROAD, SurfaceParams
+from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
 from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, RoadState, classify
 from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
 from alertd.road.weather import AIR, NEEDED, AirParams, Place, Ranks, RoadWeather, weather_at_road
@@ -39,13 +40,19 @@ Mapper: TypeAlias = Callable[[Callable[[Columns], None], list[Columns]], Iterabl
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadCells:
-    """Physics columns of a route: arrays (column,), and which column each sample belongs to, (sample,)."""
+    """Physics columns of a route: arrays (column,), and which column each sample belongs to, (sample,).
+
+    is_deck: the columns that are a bridge's deck; they stand last. beside_of_sample: the column of the road beside the
+    bridge that a sample lies on, the sample's own elsewhere.
+    """
 
     cell_idx: NDArray[np.int64]
     lat_deg: Array
     lon_deg: Array
     elevation_m: Array
+    is_deck: NDArray[np.bool_]
     column_of_sample: NDArray[np.int64]
+    beside_of_sample: NDArray[np.int64]
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -121,12 +128,14 @@ def road_cells(
     lat_deg: ArrayLike,
     lon_deg: ArrayLike,
     *,
+    on_deck: ArrayLike = False,
     band_m: float = 50.0,
 ) -> RoadCells:
     """Group a route's samples, (sample,) each, into physics columns by forecast cell and band of height.
 
     A column's place and height are the means of its samples, weighed by the road each stands for. Samples of
-    unknown height share one column per cell, of unknown height.
+    unknown height share one column per cell, of unknown height. Those on a bridge's deck count in a road's column as
+    any do, and have one of the deck besides, of the same place and height: the two differ by what they are made of.
     """
     dist, elev, lat, lon = (np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg))
     cell = np.asarray(cell_of_sample, dtype=np.int64)
@@ -135,12 +144,23 @@ def road_cells(
     column = np.asarray(column, dtype=np.int64).reshape(-1)
     weight = np.maximum(np.gradient(dist), 1e-3) if dist.size > 1 else np.ones(1)
     total = np.bincount(column, weight)
+    deck = np.broadcast_to(np.asarray(on_deck, dtype=np.bool_), dist.shape)
+    beside, deck_column = np.unique(column[deck], return_inverse=True)
+    which = np.concatenate((np.arange(total.size), beside))
+    own = column.copy()
+    own[deck] = total.size + deck_column
 
     def mean(x: Array) -> Array:
-        return np.asarray(np.bincount(column, weight * x) / total)
+        return np.asarray((np.bincount(column, weight * x) / total)[which])
 
     return RoadCells(
-        cell_idx=keys[0], lat_deg=mean(lat), lon_deg=mean(lon), elevation_m=mean(elev), column_of_sample=column
+        cell_idx=keys[0][which],
+        lat_deg=mean(lat),
+        lon_deg=mean(lon),
+        elevation_m=mean(elev),
+        is_deck=np.arange(which.size) >= total.size,
+        column_of_sample=own,
+        beside_of_sample=column,
     )
 
 
@@ -151,6 +171,7 @@ def run_corridor(
     rng: np.random.Generator | None = None,
     quantiles: MemberQuantiles | None = None,
     params: SurfaceParams = ROAD,
+    deck: SurfaceParams = BRIDGE_DECK,
     limits: ClassLimits = LIMITS,
     air: AirParams = AIR,
     dt_s: float = 900.0,
@@ -161,6 +182,7 @@ def run_corridor(
     """Run the road model for every member and column through the forecast's hours.
 
     forecast: its members already carry its own error. Give each member's `quantiles`, or an `rng` to draw them from.
+    params, deck: what the road, and the decks of its bridges, are made of.
     dt_s: 900 or less, dividing an hour. mapper: runs the blocks of columns; an executor's `map` runs them side by side,
     with the same numbers. previous, changed (column,): take the columns that are not marked as changed from a field of
     the same cells, hours and quantiles; the caller answers for their weather being the same.
@@ -196,12 +218,14 @@ def run_corridor(
     def run(block: Columns) -> None:
         part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
-        for name, values in _run_block(weather, params, limits, dt_s).items():
+        kind = deck if cells.is_deck[block[0]] else params
+        for name, values in _run_block(weather, kind, limits, dt_s).items():
             target = road_class if name == "road_class" else whole[name]
             target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     width = max(1, BLOCK_COLUMNS // members)
-    for _ in mapper(run, [columns[first : first + width] for first in range(0, columns.size, width)]):
+    kinds = [columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]]]  # a block runs with one set of params
+    for _ in mapper(run, [c[first : first + width] for c in kinds for first in range(0, c.size, width)]):
         pass
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
@@ -217,8 +241,9 @@ def _place(forecast: Forecast, cells: RoadCells) -> Place:
     idx = cells.cell_idx
     cell_z, road_z = forecast.elevation_m[idx], cells.elevation_m
     there = np.isfinite(road_z)
-    count = np.bincount(idx, there)
-    mean = np.bincount(idx, np.where(there, road_z, 0.0)) / np.maximum(count, 1.0)
+    road = there & ~cells.is_deck
+    count = np.bincount(idx, road)
+    mean = np.bincount(idx, np.where(road, road_z, 0.0)) / np.maximum(count, 1.0)
     cell_z = np.where(np.isfinite(cell_z), cell_z, mean[idx])
     return Place(
         cell_idx=idx,
@@ -310,16 +335,22 @@ def at_arrival(field: RoadField, cells: RoadCells, arrival_epoch_s: ArrayLike) -
     offset = (when - field.first_epoch_s) / HOUR_S
     inside = (offset >= -1.0) & (offset <= hours - 0.5)  # NaN is not inside
     hour = np.clip(np.rint(np.where(inside, offset, 0.0)), 0, hours - 1).astype(np.int64)
-    where = (np.arange(members)[:, None], cells.column_of_sample[None, :], hour)
+    member = np.arange(members)[:, None]
+    where = (member, cells.column_of_sample[None, :], hour)
     pick = np.ravel_multi_index(where, field.road_class.shape)  # once for all the arrays
 
     def take(values: Float32) -> Array:
         return np.where(inside, values.ravel()[pick].astype(np.float64), np.nan)
 
-    road_class = np.where(inside, field.road_class.ravel()[pick], np.int8(RoadClass.UNKNOWN)).astype(np.int8)
+    def classes(columns: Columns) -> NDArray[np.int8]:
+        met = field.road_class[member, columns[None, :], hour]
+        return np.where(inside, met, np.int8(RoadClass.UNKNOWN)).astype(np.int8)
+
+    road_class = classes(cells.column_of_sample)
     surface = take(field.surface_temp_c)
     return RoadState(
         road_class=road_class,
+        beside_class=classes(cells.beside_of_sample) if cells.is_deck.any() else road_class,
         surface_temp_c=surface,
         air_temp_c=take(field.air_temp_c),
         water_mmwe=take(field.water_mmwe),

@@ -89,10 +89,18 @@ class SurfaceParams:
 
 
 ROAD: Final = SurfaceParams()
-BRIDGE_DECK: Final = replace(
-    ROAD,
-    layers_m=(0.01, 0.01, 0.02, 0.03, 0.04, 0.09),
-    pavement_k_wmk=1.5,  # concrete [A]
-    pavement_c_jm3k=2.1e6,
-    underside_wm2k=7.5,  # [A] 5-10
-)
+_DECK_TOP_M: Final = (0.01, 0.01, 0.02, 0.03, 0.04)
+
+
+def deck_of(road: SurfaceParams, *, thickness_m: float = 0.20, **changed: float) -> SurfaceParams:
+    """A bridge deck exposed as this road is: a concrete slab with air under it in place of the ground.
+
+    thickness_m: 0.13-0.4. changed: parameters of the deck's own. The slab's figures are assumptions [A], but that the
+    underside exchanges 5-10 W/(m² K) and a slab of 0.20 m then follows the air within about 5 h.
+    """
+    slab = {"pavement_k_wmk": 1.5, "pavement_c_jm3k": 2.1e6, "underside_wm2k": 7.5}
+    layers_m = (*_DECK_TOP_M, round(thickness_m - sum(_DECK_TOP_M), 6))
+    return replace(road, layers_m=layers_m, pavement_depth_m=thickness_m, **(slab | changed))
+
+
+BRIDGE_DECK: Final = deck_of(ROAD)

@@ -18,6 +18,7 @@ MELTING_LAYER_M: Final = 200.0  # depth below the snow level over which flakes m
 RAIN_WET_BULB_C: Final = 5.0  # above it no snow: of 63 reports around Tahoe with a wet bulb above it, 1 was snow
 SNOW_AIR_TEMP_C: Final = -2.0  # below it and without a freezing code: snow at least SNOW_FLOOR; assumed
 SNOW_FLOOR: Final = 0.98
+SNOW_RATIO_SPREAD: Final = 0.4  # assumed: a storm's snow may lie this part deeper or less deep than the air says
 MIXED_HALF_WIDTH: Final = 0.15  # assumed: half the span of member ranks that see rain and snow mixed
 
 
@@ -177,5 +178,5 @@ def new_snow_density_kgm3(air_temp_c: ArrayLike) -> Array:
 
 
 def snow_to_liquid_ratio(air_temp_c: ArrayLike) -> Array:
-    """Depth of new snow per depth of its water, 5-20, for words only: it is uncertain by 40 %."""
+    """Depth of new snow per depth of its water, 5-20, for words only: uncertain by SNOW_RATIO_SPREAD."""
     return np.clip(1000.0 / new_snow_density_kgm3(air_temp_c), 5.0, 20.0)

@@ -47,10 +47,12 @@ class RoadState:
     """The pavement when the truck is there. Arrays (member, sample); stores in mm water equivalent.
 
     snowfall_mmwe_h is the snow falling at that hour. mu is the friction coefficient drawn for that member and
-    class (see grip.py), NaN where the class is UNKNOWN.
+    class (see grip.py), NaN where the class is UNKNOWN. beside_class: the road beside a bridge deck, at the same hour;
+    road_class wherever there is no deck.
     """
 
     road_class: NDArray[np.int8]
+    beside_class: NDArray[np.int8]
     surface_temp_c: NDArray[np.float64]
     air_temp_c: NDArray[np.float64]
     water_mmwe: NDArray[np.float64]

@@ -64,6 +64,21 @@ def cloud_transmission_frac(cloud_frac: ArrayLike) -> Array:
     return np.asarray(1.0 - 0.75 * np.asarray(cloud_frac, dtype=np.float64) ** 3.4)
 
 
+def over_horizon_frac(
+    zenith_deg: ArrayLike, horizon_deg: ArrayLike, cloud_frac: ArrayLike, direct_frac: ArrayLike
+) -> Array:
+    """Part of the global radiation that reaches a road whose horizon stands horizon_deg high all round, 0-1.
+
+    direct_frac: direct part of the global radiation under a clear sky; cloud takes it away in proportion. While the sun
+    is behind the horizon only the rest arrives. One height all round, for a horizon by azimuth needs a terrain model
+    that we do not have.
+    """
+    zenith, horizon, cloud, direct = (
+        np.asarray(x, dtype=np.float64) for x in (zenith_deg, horizon_deg, cloud_frac, direct_frac)
+    )
+    return np.where(zenith > 90.0 - horizon, 1.0 - direct * (1.0 - cloud), 1.0 + 0.0 * cloud)
+
+
 def longwave_wm2(air_temp_c: ArrayLike, vapour_hpa: ArrayLike, opaque_cloud_frac: ArrayLike) -> Array:
     """Downward longwave radiation, W/m².
 

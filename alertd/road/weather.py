@@ -25,12 +25,16 @@ class AirParams:
     the temperature's error by height between cell and road, from the seasonal and daily spread of lapse rates in
     Minder et al. 2010, JGR 115 D14122. unknown_height_diff_m [A]: that height where the cell's own is not given.
     opaque_dry_frac [A]: part of total cloud that is opaque to longwave while nothing falls.
+    horizon_deg: height of the terrain round the road, below which the sun's direct part does not reach it; 0 is open.
+    direct_frac [A]: that part of the clear sky's radiation.
     """
 
     calibration: Calibration | None = MOUNTAIN_REPORTS
     height_sigma_k_per_km: float = 1.5
     unknown_height_diff_m: float = 500.0
     opaque_dry_frac: float = 0.85
+    horizon_deg: float = 0.0
+    direct_frac: float = 0.6
 
 
 AIR: Final = AirParams()
@@ -81,7 +85,8 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
     """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
 
     Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
-    as overcast by day and clear at night, whichever leaves the road colder.
+    as overcast by day and clear at night, and as clear where it decides what a horizon hides: whichever leaves the road
+    colder.
     """
     idx = place.cell_idx
     known, raw = _fill_gaps(forecast, idx)
@@ -124,6 +129,10 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
 
     given = forecast.shortwave_wm2[:, idx, :]
     sunshine = _sunshine(given, sun.clear_sky_wm2(zenith, road_z), cloud)
+    if params.horizon_deg > 0.0:
+        # Never at 0: an hour whose middle is before sunrise has sunshine of its own.
+        clear_or_known = np.nan_to_num(cloud, nan=0.0)
+        sunshine *= sun.over_horizon_frac(zenith, params.horizon_deg, clear_or_known, params.direct_frac)
     opaque = np.where(
         precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
     )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.errors import InputError
 from alertd.route.borders import Boundaries, Crossing, find_jurisdictions
+from alertd.route.bridges import Bridge, place_bridges
 from alertd.route.clean import WGS84, clean_line, leg_lengths_m
 from alertd.route.line import Array, GpxLine, JurisdictionSpan, Route
 from alertd.route.runs import runs_of
@@ -104,6 +105,7 @@ def build_route(
     jurisdictions: Boundaries | None = None,
     crossings: Sequence[Crossing] = (),
     stops: Sequence[Stop] = (),
+    bridges: Sequence[Bridge] = (),
     named_summits: Sequence[NamedSummit] = (),
     spacing_m: float = SPACING_M,
 ) -> Route:
@@ -155,6 +157,7 @@ def build_route(
         route,
         jurisdictions=spans,
         stops=snap_stops(route, stops),
+        bridges=place_bridges(route, bridges),
         findings=tuple(dict.fromkeys((*findings, *border_findings))),
     )
 

@@ -66,6 +66,15 @@ class JurisdictionSpan:
     end_m: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BridgeSpan:
+    """A run of the route on a bridge. `name` is "" where none is known."""
+
+    name: str
+    start_m: float
+    end_m: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Route:
     """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
@@ -86,6 +95,7 @@ class Route:
     summits: tuple[Summit, ...] = ()
     jurisdictions: tuple[JurisdictionSpan, ...] = ()
     stops: tuple[RouteStop, ...] = ()
+    bridges: tuple[BridgeSpan, ...] = ()
     findings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

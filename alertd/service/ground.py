@@ -1,4 +1,4 @@
-"""What is read once and shared by every trip: rules, rigs, stops, borders, summits, and routes built from GPX."""
+"""What is read once and shared by every trip: rules, rigs, what lies along roads, and routes built from GPX."""
 
 from collections.abc import Sequence
 from contextlib import suppress
@@ -10,6 +10,7 @@ import numpy as np
 from alertd.errors import InputError
 from alertd.forecast.provider import ElevationProvider
 from alertd.route.borders import Boundaries, Crossing
+from alertd.route.bridges import Bridge
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
 from alertd.route.clean import clean_line
 from alertd.route.line import GpxLine, Route
@@ -20,7 +21,7 @@ from alertd.rules.rig import Rig
 from alertd.service.settings import Places
 from alertd.sources.gpx import read_gpx
 from alertd.sources.outlines import read_boundaries
-from alertd.sources.places import read_crossings, read_named_summits, read_stops
+from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rigs
 from alertd.sources.rulefile import read_rulesets
 
@@ -32,6 +33,7 @@ class Ground:
     rulesets: dict[str, RuleSet]
     rigs: dict[str, Rig]
     stops: tuple[Stop, ...]
+    bridges: tuple[Bridge, ...]
     boundaries: Boundaries
     crossings: tuple[Crossing, ...]
     summits: tuple[NamedSummit, ...]
@@ -67,6 +69,7 @@ def read_ground(places: Places) -> Ground:
         rulesets=read_rulesets(places.rules),
         rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
         stops=tuple(stop for path in places.stops for stop in read_stops(path)),
+        bridges=read_bridges(places.bridges) if places.bridges else (),
         boundaries=read_boundaries(*places.boundaries),
         crossings=read_crossings(places.crossings) if places.crossings else (),
         summits=read_named_summits(places.summits) if places.summits else (),
@@ -87,6 +90,7 @@ async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationP
         jurisdictions=ground.boundaries,
         crossings=ground.crossings,
         stops=ground.stops,
+        bridges=ground.bridges,
         named_summits=ground.summits,
     )
 

@@ -30,6 +30,7 @@ class PlacesFile(FileModel):
     crossings: str = ""
     summits: str = ""
     stops: list[str] = Field(default_factory=list)
+    bridges: str = ""
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
@@ -137,6 +138,7 @@ class Places:
     crossings: Path | None
     summits: Path | None
     stops: tuple[Path, ...]
+    bridges: Path | None
     rules: Path
     rigs: Path
     routes: Path
@@ -243,6 +245,7 @@ def _places(base: Path, places: PlacesFile) -> Places:
         crossings=base / places.crossings if places.crossings else None,
         summits=base / places.summits if places.summits else None,
         stops=tuple(base / p for p in places.stops),
+        bridges=base / places.bridges if places.bridges else None,
         rules=base / places.rules,
         rigs=base / places.rigs,
         routes=base / places.routes,

@@ -19,6 +19,7 @@ from alertd.forecast.series import WEATHER_FIELDS, Forecast
 from alertd.plan.make import Weather
 from alertd.plan.outlook import Corridor
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
+from alertd.route.bridges import on_bridges
 from alertd.route.line import Route
 from alertd.service.fields import Fields
 from alertd.sources.roadfile import RoadSettings
@@ -68,7 +69,14 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Weather:
             raise answer
         else:
             forecasts.append(answer)
-    cells = road_cells(route.distance_m, route.elevation_m, plan.cell_of_sample, route.lat_deg, route.lon_deg)
+    cells = road_cells(
+        route.distance_m,
+        route.elevation_m,
+        plan.cell_of_sample,
+        route.lat_deg,
+        route.lon_deg,
+        on_deck=on_bridges(route.distance_m, route.bridges),
+    )
     return await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, window, sky)
 
 
@@ -102,6 +110,7 @@ def _corridor(
             cells,
             quantiles=quantiles,
             params=road.surface,
+            deck=road.deck,
             limits=road.limits,
             air=road.air,
             previous=previous,

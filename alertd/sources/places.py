@@ -1,4 +1,4 @@
-"""Places an operator configures, as core values: stops (GeoJSON), border crossings and summits (TOML)."""
+"""Places an operator configures, as core values: stops and bridges (GeoJSON), border crossings and summits (TOML)."""
 
 import json
 import math
@@ -7,10 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pydantic import BaseModel, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from alertd.errors import ConfigError
 from alertd.route.borders import Crossing
+from alertd.route.bridges import Bridge
 from alertd.route.stops import Stop, StopKind
 from alertd.route.terrain import NamedSummit
 from alertd.sources.tomlfile import FileModel
@@ -71,6 +72,45 @@ class _StopFile(FileModel):
     features: list[_StopFeature]
 
 
+class _OpenModel(BaseModel):
+    """Base of what map exports give: keys that we do not read stand beside those we do."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+
+
+class _Tags(_OpenModel):
+    """OpenStreetMap writes the bridge's own name as bridge:name; name is then that of the road over it."""
+
+    bridge_name: str | None = Field(None, alias="bridge:name")
+    name: str | None = None
+
+
+class _LineString(_OpenModel):
+    type: Literal["LineString"]
+    coordinates: Annotated[
+        list[Annotated[list[float], Field(min_length=2, max_length=3)]], Field(min_length=2, max_length=10_000)
+    ]
+
+
+class _BridgeFeature(_OpenModel):
+    type: Literal["Feature"]
+    properties: _Tags | None = None
+    geometry: _LineString
+
+    def to_core(self) -> Bridge:
+        tags = self.properties or _Tags()
+        return Bridge(
+            name=" ".join((tags.bridge_name or tags.name or "").split()),
+            lat_deg=tuple(place[1] for place in self.geometry.coordinates),
+            lon_deg=tuple(place[0] for place in self.geometry.coordinates),
+        )
+
+
+class _BridgeFile(_OpenModel):
+    type: Literal["FeatureCollection"]
+    features: list[_BridgeFeature]
+
+
 class _CrossingEntry(FileModel):
     road: _Words
     between: Annotated[list[_Code], Field(min_length=2, max_length=2)]
@@ -127,6 +167,19 @@ def read_stops(path: Path) -> tuple[Stop, ...]:
                 f"{feature.properties.id!r} is also the id of features[{twin}]",
                 "give each stop an id of its own",
             )
+    return tuple(feature.to_core() for feature in content.features)
+
+
+def read_bridges(path: Path) -> tuple[Bridge, ...]:
+    """Bridges of a GeoJSON FeatureCollection of LineStrings, as OpenStreetMap exports give them. Raises ConfigError."""
+    where = path.name
+    content = _validated(_BridgeFile, _loaded(path, json.loads, "JSON"), where)
+    for i, feature in enumerate(content.features):
+        field = f"features[{i}].geometry.coordinates"
+        for j, place in enumerate(feature.geometry.coordinates):
+            _check_position(place, where, f"{field}[{j}]")
+        if len({tuple(place[:2]) for place in feature.geometry.coordinates}) < 2:
+            raise ConfigError(where, field, "is one place only", "draw the bridge from end to end")
     return tuple(feature.to_core() for feature in content.features)
 
 

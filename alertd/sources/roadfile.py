@@ -7,7 +7,7 @@ from typing import Final
 from pydantic import Field, model_validator
 
 from alertd.forecast.members import Spreads
-from alertd.road.pavement import ROAD, SurfaceParams
+from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams, deck_of
 from alertd.road.phase import MOUNTAIN_REPORTS, Calibration
 from alertd.road.state import LIMITS, ClassLimits
 from alertd.road.weather import AIR, AirParams
@@ -21,6 +21,7 @@ class RoadSettings:
     """Every parameter between a forecast and a road's state, with our defaults."""
 
     surface: SurfaceParams = ROAD
+    deck: SurfaceParams = BRIDGE_DECK
     limits: ClassLimits = LIMITS
     air: AirParams = AIR
     spreads: Spreads = SPREADS
@@ -52,6 +53,23 @@ class SurfaceFile(FileModel):
     traffic_vph: float = Field(ROAD.traffic_vph, ge=0, le=3000)
     traffic_clearing: float = Field(ROAD.traffic_clearing, ge=0, le=0.05)
     traffic_packing_frac: float = Field(ROAD.traffic_packing_frac, ge=0, le=1)
+
+
+class DeckFile(FileModel):
+    """What a bridge's deck has of its own; all else is the road's. Of the last three, those left out too."""
+
+    thickness_m: float = Field(0.20, ge=0.13, le=0.4)
+    pavement_k_wmk: float = Field(BRIDGE_DECK.pavement_k_wmk, ge=0.5, le=3.0)
+    pavement_c_jm3k: float = Field(BRIDGE_DECK.pavement_c_jm3k, ge=0.7e6, le=3.0e6)
+    underside_wm2k: float = Field(BRIDGE_DECK.underside_wm2k, gt=0, le=20)
+    albedo: float | None = Field(None, ge=0.03, le=0.4)
+    emissivity: float | None = Field(None, ge=0.85, le=1.0)
+    sky_view_frac: float | None = Field(None, ge=0.2, le=1.0)
+
+
+class SunFile(FileModel):
+    horizon_deg: float = Field(AIR.horizon_deg, ge=0, le=60)
+    direct_frac: float = Field(AIR.direct_frac, ge=0, le=1)
 
 
 class ClassesFile(FileModel):
@@ -94,6 +112,8 @@ class SpreadFile(FileModel):
 class RoadFile(FileModel):
     phase: PhaseFile = PhaseFile()
     surface: SurfaceFile = SurfaceFile()
+    deck: DeckFile = DeckFile()
+    sun: SunFile = SunFile()
     classes: ClassesFile = ClassesFile()
     spread: SpreadFile = SpreadFile()
 
@@ -103,13 +123,16 @@ def read_road(path: Path) -> RoadSettings:
     file = read_toml(path, RoadFile)
     rule = file.phase.model_dump(exclude={"calibrated"})
     spread = file.spread
+    surface = replace(ROAD, **file.surface.model_dump())
     return RoadSettings(
-        surface=replace(ROAD, **file.surface.model_dump()),
+        surface=surface,
+        deck=deck_of(surface, **file.deck.model_dump(exclude_none=True)),
         limits=replace(LIMITS, **file.classes.model_dump()),
         air=replace(
             AIR,
             calibration=Calibration(**rule) if file.phase.calibrated else None,
             height_sigma_k_per_km=spread.height_k_per_km,
+            **file.sun.model_dump(),
         ),
         spreads=Spreads(
             lead_h=tuple(spread.lead_h),

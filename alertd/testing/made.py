@@ -12,7 +12,8 @@ from alertd.plan.make import Weather
 from alertd.plan.outlook import Corridor
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField
 from alertd.road.state import RoadClass
-from alertd.route.line import JurisdictionSpan, Route, Summit
+from alertd.route.bridges import on_bridges
+from alertd.route.line import BridgeSpan, JurisdictionSpan, Route, Summit
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.rules.law import (
     CarryRule,
@@ -43,6 +44,7 @@ def make_route(
     stops: Sequence[RouteStop] = (),
     summits: Sequence[Summit] = (),
     spans: Sequence[tuple[str, float, float]] = (),
+    bridges: Sequence[BridgeSpan] = (),
     start_lon_deg: float = -116.5,
     eastward: bool = True,
     spacing_m: float = 250.0,
@@ -62,6 +64,7 @@ def make_route(
         summits=tuple(summits),
         jurisdictions=tuple(JurisdictionSpan(code=c, name=f"Land of {c}", start_m=a, end_m=b) for c, a, b in ends),
         stops=tuple(sorted(stops, key=lambda s: s.distance_m)),
+        bridges=tuple(bridges),
     )
 
 
@@ -168,15 +171,24 @@ def make_weather(
     notes: tuple[str, ...] = (),
     partial: bool = False,
     samples_a_column: int = 1,
+    deck: Script | None = None,
 ) -> Weather:
     """Pavement by script, one column a sample, so that what the truck meets is known to the hour and the member.
 
-    samples_a_column: more, for a road as long stretches of it share a forecast cell and a band of height.
+    samples_a_column: more, for a road as long stretches of it share a forecast cell and a band of height. deck: that
+    of the decks of the route's bridges, which stand on the road of `script` otherwise.
     """
-    at_m = route.distance_m[::samples_a_column]
-    shape = (members, at_m.size, hours)
     member, hour = np.arange(members)[:, None, None], np.arange(hours)[None, None, :]
-    road_class = np.array(np.broadcast_to(script(member, at_m[None, :, None], hour), shape), dtype=np.int8)
+    firsts = np.arange(0, route.distance_m.size, samples_a_column)
+    on_deck = np.flatnonzero(on_bridges(route.distance_m, route.bridges)) if deck is not None else firsts[:0]
+
+    def pavement(classes: Script, at: NDArray[np.int64]) -> NDArray[np.int8]:
+        met = classes(member, route.distance_m[None, at, None], hour)
+        return np.array(np.broadcast_to(met, (members, at.size, hours)), dtype=np.int8)
+
+    road_class = pavement(script, firsts)
+    if deck is not None:
+        road_class = np.concatenate((road_class, pavement(deck, on_deck)), axis=1)
     known = np.where(road_class == RoadClass.UNKNOWN, np.nan, 1.0).astype(np.float32)
     white = np.isin(road_class, [int(c) for c in (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH)])
     every = np.full(members, 0.5)
@@ -197,12 +209,18 @@ def make_weather(
         ),
         notes=(),
     )
+    of_column = np.concatenate((firsts, on_deck))
+    beside = np.arange(route.distance_m.size) // samples_a_column
+    own = beside.copy()
+    own[on_deck] = firsts.size + np.arange(on_deck.size)
     cells = RoadCells(
-        cell_idx=np.zeros(at_m.size, dtype=np.int64),
-        lat_deg=route.lat_deg[::samples_a_column].copy(),
-        lon_deg=route.lon_deg[::samples_a_column].copy(),
-        elevation_m=route.elevation_m[::samples_a_column].copy(),
-        column_of_sample=np.arange(route.distance_m.size) // samples_a_column,
+        cell_idx=np.zeros(of_column.size, dtype=np.int64),
+        lat_deg=route.lat_deg[of_column],
+        lon_deg=route.lon_deg[of_column],
+        elevation_m=route.elevation_m[of_column],
+        is_deck=np.arange(of_column.size) >= firsts.size,
+        column_of_sample=own,
+        beside_of_sample=beside,
     )
     late = np.array(np.broadcast_to(np.asarray(clock_z, dtype=np.float64), (members,)))
     return Weather(

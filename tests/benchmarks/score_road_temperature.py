@@ -237,5 +237,16 @@ def score(road: SurfaceParams, deck: SurfaceParams, say: Callable[[str], None], 
                     say(f"    {name} {word:5s} {part.size:3d} h  bias {part.mean():+5.1f}  MAE {mae:4.1f}")
 
 
+def score_decks(say: Callable[[str], None]) -> None:
+    """Stations on bridges, run as the decks they are and as if they were road."""
+    cases = [case for case in read_cases() if case.bridge]
+    for name, params in (("deck", BRIDGE_DECK), ("road", ROAD)):
+        say(f"stations on bridges run as {name}, weather known")
+        done = [r for case in cases if (r := run(case, "weather known", ROAD, params)) is not None]
+        for word, mask in (("night", True), ("day", False)):
+            say(line(word, [e[n == mask] for e, n, _ in done if (n == mask).any()]))
+
+
 if __name__ == "__main__":
     score(ROAD, BRIDGE_DECK, print, each="--each" in sys.argv)
+    score_decks(print)

@@ -86,6 +86,22 @@ def test_check_finds_what_the_daemon_would_stumble_over_at_its_start(
     assert [line for line in result.stdout.splitlines() if line.startswith("wrong") and said in line]
 
 
+def test_bridges_are_checked_where_they_are_named(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path
+) -> None:
+    bridges = tmp_path / "bridges.geojson"
+    config = write_config(changes={'rigs = "': 'bridges = "bridges.geojson"\nrigs = "'})
+    line = {"type": "LineString", "coordinates": [[-115.7, 47.4], [-115.699, 47.4]]}
+    collection = {"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {}, "geometry": line}]}
+    bridges.write_text(json.dumps(collection), encoding="utf-8")
+    assert f"{bridges}: 1 bridges" in alertd("check", "--config", config).stdout
+    line["type"] = "Polygon"
+    bridges.write_text(json.dumps(collection), encoding="utf-8")
+    result = alertd("check", "--config", config)
+    assert result.exit_code == 1
+    assert "bridges.geojson: features[0].geometry.type: 'Polygon' does not fit" in result.stdout
+
+
 def test_check_names_every_broken_file_in_one_run(
     alertd: Callable[..., Result], write_config: Callable[..., Path], demo: Path, tmp_path: Path
 ) -> None:

@@ -1,7 +1,7 @@
 """The morning brief: every trip once, nothing left out, nothing called clear that is not known."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import timedelta
 from typing import Any
@@ -16,6 +16,7 @@ from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, CarryNote, Plan
 from alertd.road.state import RoadClass
+from alertd.route.line import BridgeSpan
 from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 CLEAR, READY, CHAIN, HOLD = Advice
@@ -48,8 +49,8 @@ def named(plan: Plan, trip_id: str) -> Plan:
     return replace(plan, trip_id=trip_id)
 
 
-def on_road(script: Any, **weather: Any) -> Plan:
-    route = make_route(stops=[make_stop("a", 5e3)])
+def on_road(script: Any, bridges: Sequence[BridgeSpan] = (), **weather: Any) -> Plan:
+    route = make_route(stops=[make_stop("a", 5e3)], bridges=bridges)
     trip = TripInput(id="QT-9", depart_at=at_hour(6), driver="Bram")
     made = make_weather(route, script, **weather)
     return make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, made, PlanParams(), at_hour(2))
@@ -138,6 +139,16 @@ def test_a_white_road_without_chain_advice_is_not_called_free_of_winter() -> Non
     text = brief(plan)
     assert "QT-9" not in section(text, CALM)
     assert "winter road up to 99% likely" in text
+
+
+def test_a_dry_road_with_a_bridge_that_may_ice_is_not_called_free_of_winter() -> None:
+    creek = BridgeSpan(name="Larch Creek", start_m=20_050.0, end_m=20_110.0)
+    text = brief(
+        on_road(lambda m, d, h: RoadClass.DRY, [creek], deck=lambda m, d, h: np.where(m < 4, RoadClass.ICE, 0))
+    )
+    assert "QT-9" in section(text, "WINTER ROAD")
+    assert "QT-9" not in section(text, CALM)
+    assert "Bridge deck Larch Creek may carry ice (40%)" in section(text, "CAUTIONS")
 
 
 def test_words_for_one_trip_say_how_sure_how_old_and_who_decides(saying: Callable[..., Plan]) -> None:

@@ -16,6 +16,7 @@ from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Plan
 from alertd.road.state import RoadClass
+from alertd.route.line import BridgeSpan
 from alertd.service.cycle import brief_due, make_brief, run_cycle
 from alertd.service.planner import planner
 from alertd.service.settings import read_settings
@@ -59,6 +60,22 @@ def test_a_plan_of_an_unknown_road_is_valid() -> None:
     plan = make_plan(trip, route, make_rig(singles=0), {}, weather, PlanParams(), at_hour(2))
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)
+
+
+def test_a_plan_over_icy_bridges_is_valid_and_names_the_likeliest(saying: Callable[..., Plan]) -> None:
+    spans = [BridgeSpan(name=f"Deck {n}", start_m=1e3 * n, end_m=1e3 * n + 60.0) for n in range(5, 55)]
+    route = make_route(bridges=spans)
+    weather = make_weather(
+        route, lambda m, d, h: RoadClass.DRY, deck=lambda m, d, h: np.where(m < np.where(d > 40e3, 9, 4), 5, 0)
+    )
+    trip = TripInput(id="QT-1", depart_at=at_hour(6))
+    plan = make_plan(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2))
+    for event in bodies(plan):
+        SCHEMA_CHECK.validate(event)
+        assert len(json.dumps(event).encode()) < LARGEST_BYTES
+    told = next(e["data"]["plan"] for e in bodies(plan) if e["type"] == "trip.plan")
+    assert [b["name"] for b in told["bridges"]] == [f"Deck {n}" for n in range(41, 51)]
+    assert any("on 50 bridges" in c for c in told["cautions"])
 
 
 def test_a_brief_is_valid() -> None:

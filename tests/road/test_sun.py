@@ -43,3 +43,19 @@ def test_cloud_takes_sun_away_and_gives_warmth_back() -> None:
     assert (np.diff(sun.longwave_wm2(-5.0, 3.5, cloud)) > 0.0).all()
     overcast = float(sun.longwave_wm2(-5.0, 3.5, 1.0))
     assert overcast == pytest.approx(sun.STEFAN_BOLTZMANN * 268.15**4)  # a black cloud base at air temperature
+
+
+def test_behind_the_horizon_only_the_diffuse_part_arrives() -> None:
+    """Haurwitz at 47.4246 N, 121.4138 W, 2024-12-21 20:00 UTC: 301 W/m² from a sun 19.1° up (pvlib)."""
+    zenith, _ = sun.solar_position(47.4246, -121.4138, 1734811200.0)
+    clear = float(sun.clear_sky_wm2(zenith))
+    assert clear == pytest.approx(301.0, abs=1.0)
+    open_, shaded = (clear * float(sun.over_horizon_frac(zenith, h, 0.0, 0.6)) for h in (19.0, 19.3))
+    assert (open_, shaded) == pytest.approx((301.0, 120.4), abs=1.0)
+
+
+def test_a_horizon_takes_nothing_from_an_overcast_sky_and_keeps_nan() -> None:
+    cloud = np.array([0.0, 0.5, 1.0, np.nan])
+    assert sun.over_horizon_frac(80.0, 30.0, cloud, 0.6)[:3].tolist() == pytest.approx([0.4, 0.7, 1.0])
+    assert sun.over_horizon_frac(30.0, 30.0, cloud, 0.6)[:3].tolist() == [1.0, 1.0, 1.0]
+    assert np.isnan(sun.over_horizon_frac([80.0, 30.0], 30.0, np.nan, 0.6)).all()

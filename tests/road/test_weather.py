@@ -1,5 +1,6 @@
 """The forecast's weather at the road's own height."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -8,7 +9,7 @@ import pytest
 
 from alertd.forecast.series import Forecast
 from alertd.road import air
-from alertd.road.weather import Place, Ranks, RoadWeather, weather_at_road
+from alertd.road.weather import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
 HOURS = 24
@@ -20,6 +21,7 @@ def at_road(
     cell_elevation_m: float = 1000.0,
     lat_deg: float = 47.0,
     rank: float = 0.5,
+    params: AirParams = AIR,
     **given: Any,
 ) -> RoadWeather:
     """One member, one column, uniform weather unless told otherwise: +1 °C, half covered, dry, day and night."""
@@ -43,7 +45,8 @@ def at_road(
         elevation_m=elevation_m * one,
         cell_elevation_m=cell_elevation_m * one,
     )
-    return weather_at_road(forecast, place, Ranks(phase=rank * one, phase_model=0.5 * one, height_z=0.0 * one))
+    ranks = Ranks(phase=rank * one, phase_model=0.5 * one, height_z=0.0 * one)
+    return weather_at_road(forecast, place, ranks, params)
 
 
 def test_a_given_freezing_level_sets_the_slope() -> None:
@@ -81,6 +84,22 @@ def test_given_sunshine_is_used_and_derived_sunshine_peaks_at_local_noon() -> No
     assert int(np.argmax(derived)) in (19, 20)
     assert derived[19] == pytest.approx(derived[20], rel=0.05)
     assert derived[8] == 0.0
+
+
+def test_a_horizon_hides_the_sun_that_stands_below_it_and_no_more() -> None:
+    """At 47 N on 10 January the sun is 21° up at noon: 15° hides morning and evening, 30° the whole day's."""
+
+    def sunshine(horizon_deg: float, **given: Any) -> Any:
+        return at_road(params=replace(AIR, horizon_deg=horizon_deg), **given).forcing.shortwave_wm2[:, 0]
+
+    for given in ({"shortwave_wm2": 100.0}, {}):
+        clear = {"cloud_frac": 0.0, **given}
+        free, hills, walls = (sunshine(h, **clear) for h in (0.0, 15.0, 30.0))
+        assert walls.tolist() == pytest.approx((0.4 * free).tolist())
+        assert hills[20] == free[20]
+        assert hills[17] == pytest.approx(0.4 * free[17])
+        assert sunshine(30.0, cloud_frac=1.0, **given).tolist() == sunshine(0.0, cloud_frac=1.0, **given).tolist()
+        assert (sunshine(30.0, cloud_frac=np.nan, **given) <= sunshine(30.0, cloud_frac=0.0, **given)).all()
 
 
 def test_a_given_snow_level_far_below_the_road_means_more_snow() -> None:

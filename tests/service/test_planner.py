@@ -1,9 +1,11 @@
 """What a plan says when its forecast is missing, late, wrong or old: never that the road is clear."""
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from io import StringIO
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +14,7 @@ from rich.console import Console
 from alertd.cli.show import show_plan
 from alertd.plan.result import Advice, Plan
 from alertd.route.line import Route
+from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.planner import NotPlanned
 from alertd.service.settings import Settings
 from alertd.sources.tripfile import TripRequest
@@ -38,6 +41,36 @@ def plan_on(open_planner: Callable, make_settings: Callable[..., Settings], i90_
         return made
 
     return plan
+
+
+async def test_a_listed_bridge_lies_on_the_route_and_is_as_unknown_as_it_where_no_source_answers(
+    open_planner: Callable,
+    make_settings: Callable[..., Settings],
+    ground: Ground,
+    i90_west: Route,
+    demo: Path,
+    morning: datetime,
+    tmp_path: Path,
+) -> None:
+    bridges = tmp_path / "bridges.geojson"
+    ends = [[float(i90_west.lon_deg[k]), float(i90_west.lat_deg[k])] for k in (400, 401)]
+    features = [{"type": "Feature", "properties": None, "geometry": {"type": "LineString", "coordinates": ends}}]
+    bridges.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    settings = make_settings()
+    listed = read_ground(replace(settings.places, bridges=bridges)).bridges
+    route = await load_route(demo / "i90-west.gpx", replace(ground, bridges=listed), [])
+    (span,) = route.bridges
+    assert (span.start_m, span.end_m) == pytest.approx(tuple(i90_west.distance_m[400:402]), abs=20.0)
+    with Standin(now_utc=morning, storm=FINE) as api:
+        for fault, partial, advice in ((None, False, Advice.CLEAR), (FaultKind.DOWN, True, Advice.READY)):
+            if fault is not None:
+                api.always(Fault(kind=fault))
+            cache = tmp_path / f"{fault}"
+            apart = replace(make_settings(forecasts=api.base_url), cache=cache)
+            async with open_planner(apart, HeldClock(morning)) as planning:
+                plan = (await planning.plan_on(route, [TRIP], morning))["T-1"]
+            assert isinstance(plan, Plan)
+            assert (plan.partial, plan.advice, plan.bridges) == (partial, advice, ())
 
 
 async def test_on_a_mild_dry_day_with_a_sound_forecast_the_road_is_clear(plan_on: Callable, morning: datetime) -> None:

@@ -9,7 +9,7 @@ import pytest
 from alertd.errors import ConfigError
 from alertd.route.stops import StopKind
 from alertd.sources.outlines import read_boundaries
-from alertd.sources.places import read_crossings, read_named_summits, read_stops
+from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -84,6 +84,52 @@ def test_stop_file_of_another_shape_is_refused(tmp_path: Path, text: str, said: 
 def test_absent_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="No such file"):
         read_stops(tmp_path / "none.geojson")
+
+
+def span(coordinates: Any = ((-115.7, 47.4), (-115.699, 47.4)), **tags: Any) -> dict[str, Any]:
+    geometry = {"type": "LineString", "coordinates": [list(place) for place in coordinates]}
+    return {"type": "Feature", "id": "way/1", "properties": tags, "geometry": geometry}
+
+
+def test_bridges_are_read_from_a_map_export_with_tags_we_do_not_know(tmp_path: Path) -> None:
+    """Tags as the OpenStreetMap wiki explains them: name is the road's, bridge:name the bridge's own."""
+    way = {"@id": "way/1", "bridge": "yes", "highway": "motorway", "layer": "1", "oneway": "yes"}
+    path = stops_file(
+        tmp_path,
+        span(**way, name="Invented Highway", **{"bridge:name": "Invented Creek  Bridge"}),
+        span(**way, name="Invented Viaduct"),
+        span([(-115.7, 47.4, 900.0), (-115.69, 47.4, 905.5), (-115.68, 47.41, 907)], **way, name=None),
+        span() | {"properties": None},
+    )
+    creek, viaduct, unnamed, bare = read_bridges(path)
+    assert (creek.name, viaduct.name, unnamed.name, bare.name) == ("Invented Creek Bridge", "Invented Viaduct", "", "")
+    assert (creek.lat_deg, creek.lon_deg) == ((47.4, 47.4), (-115.7, -115.699))
+    assert unnamed.lat_deg == (47.4, 47.4, 47.41)
+
+
+@pytest.mark.parametrize(
+    ("features", "field", "said"),
+    [
+        ([feature()], "features[0].geometry.type", "'LineString'"),
+        ([span([(-115.7, 47.4)])], "features[0].geometry.coordinates", "at least 2"),
+        ([span([(-115.7, 47.4), (-115.7, 47.4)])], "features[0].geometry.coordinates", "is one place only"),
+        ([span(), span([(47.4, -115.7), (47.4, -115.6)])], "features[1].geometry.coordinates[0]", "look swapped"),
+        ([span([(-115.7, 47.4), (-115.7, float("inf"))])], "features[0].geometry.coordinates[1]", "no number"),
+        ([span([(-115.7, 47.4), (-115.7,)])], "features[0].geometry.coordinates[1]", "at least 2"),
+        ([span([(-115.7, 47.4), ("-115.7", 47.5)])], "features[0].geometry.coordinates[1][0]", "valid number"),
+        ([span(name=7)], "features[0].properties.name", "valid string"),
+        ([span() | {"geometry": None}], "features[0].geometry", "does not fit"),
+    ],
+)
+def test_bad_bridge_is_refused_with_file_key_and_mend(
+    tmp_path: Path, features: list[Any], field: str, said: str
+) -> None:
+    with pytest.raises(ConfigError) as caught:
+        read_bridges(stops_file(tmp_path, *features))
+    assert (caught.value.where, caught.value.field) == ("stops.geojson", field)
+    assert said in str(caught.value)
+    assert caught.value.mend
+    assert "\n" not in str(caught.value)
 
 
 def test_configured_crossings_lie_between_two_known_lands() -> None:

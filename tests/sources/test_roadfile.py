@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from alertd.errors import ConfigError
+from alertd.road.pavement import BRIDGE_DECK
 from alertd.sources.roadfile import RoadSettings, read_road
 
 SHIPPED = Path(__file__).resolve().parents[2] / "config" / "road.toml"
@@ -36,11 +37,30 @@ def test_values_reach_the_parameters_they_name(tmp_path: Path) -> None:
     assert road.spreads.air_temp_sd_c(np.array([5.0])).tolist() == [3.0]
 
 
+def test_a_deck_follows_the_road_but_for_what_is_its_own(tmp_path: Path) -> None:
+    road = read(tmp_path, "[surface]\nalbedo = 0.1\nemissivity = 0.9\n[deck]\nthickness_m = 0.3\nsky_view_frac = 1.0\n")
+    assert (road.deck.albedo, road.deck.emissivity, road.deck.sky_view_frac) == (0.1, 0.9, 1.0)
+    assert sum(road.deck.layers_m) == pytest.approx(0.3)
+    assert (road.deck.pavement_c_jm3k, road.deck.underside_wm2k) == (BRIDGE_DECK.pavement_c_jm3k, 7.5)
+    # One material from top to underside: heat of the whole slab is C times its thickness.
+    assert road.deck.layer_heat_jm2k.sum() == pytest.approx(2.1e6 * 0.3)
+    assert (road.surface.sky_view_frac, road.surface.underside_wm2k) == (0.95, 0.0)
+
+
+def test_the_horizon_reaches_the_weather(tmp_path: Path) -> None:
+    air = read(tmp_path, "[sun]\nhorizon_deg = 12.0\ndirect_frac = 0.7\n").air
+    assert (air.horizon_deg, air.direct_frac) == (12.0, 0.7)
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
         ("[surface]\nalbedo = 2.0\n", "surface.albedo"),
         ("[surface]\nalbeda = 0.2\n", "write albedo"),
+        ("[deck]\nunderside_wm2k = 0.0\n", "deck.underside_wm2k"),
+        ("[deck]\nthickness_m = 20.0\n", "deck.thickness_m"),
+        ("[sun]\nhorizon_deg = 90.0\n", "sun.horizon_deg"),
+        ("[sun]\nhorizon = 9.0\n", "write horizon_deg"),
         ("[spread]\nlead_h = [12.0]\n", "spread.air_temp_c: 4 spreads for 1 lead times"),
         ("[spread]\nlead_h = [24.0, 12.0]\nair_temp_c = [1.0, 2.0]\n", "spread.lead_h: lead times do not rise"),
         ("[spread]\nlead_h = [12.0]\nair_temp_c = [-1.0]\n", "spread.air_temp_c: a spread below 0"),
