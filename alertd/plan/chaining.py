@@ -74,17 +74,23 @@ class Span(NamedTuple):
     clock: int
     chains: ChainSet
     hang_s: float
+    run_s: float
     slow_s: float
     wear_s: float
     price_s: float
 
 
 class Way(NamedTuple):
-    """cost_s: seconds under way, standing and prices. clocks: (place - 1,), the scene met after each place."""
+    """cost_s: seconds under way, standing and prices. clocks: (place - 1,), the scene met after each place.
+
+    on_minutes: when each span's place to hang is reached; minute: the end of the trip.
+    """
 
     cost_s: float
     spans: tuple[Span, ...]
     clocks: tuple[int, ...]
+    on_minutes: tuple[int, ...]
+    minute: int
 
 
 class _Step(NamedTuple):
@@ -175,7 +181,7 @@ class Walk:
         worn_out_s = WORN_OUT_S * self._worn_out(scene, on, off)
         slow_s = run_s - float(scene.reach_s[off] - scene.reach_s[on])
         stretches = decided.stretches[choice.first : choice.last + 1]
-        span = Span(on, off, decided_on, stretches, clock, chains, choice.hang_s, slow_s, wear_s, price_s)
+        span = Span(on, off, decided_on, stretches, clock, chains, choice.hang_s, run_s, slow_s, wear_s, price_s)
         takes_s = choice.hang_s + run_s + p.remove_s
         return _Step(off, round(takes_s / 60.0), takes_s + wear_s + price_s + worn_out_s, clock, span)
 
@@ -274,11 +280,12 @@ def best_way(walk: Walk, most_s: float = np.inf) -> Way | None:
 def _traced(
     before: Mapping[tuple[int, int], tuple[tuple[int, int], _Step]], final: int, minute: int, cost_s: float
 ) -> Way:
-    at, spans, clocks = (final, minute), [], [0] * final
+    at, spans, on_minutes, clocks = (final, minute), [], [], [0] * final
     while at in before:
         came_from, step = before[at]
         clocks[came_from[0] : step.to] = [step.clock] * (step.to - came_from[0])
         if step.span is not None:
             spans.append(step.span)
+            on_minutes.append(came_from[1])
         at = came_from
-    return Way(cost_s, tuple(reversed(spans)), tuple(clocks))
+    return Way(cost_s, tuple(reversed(spans)), tuple(clocks), tuple(reversed(on_minutes)), minute)

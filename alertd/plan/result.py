@@ -231,6 +231,34 @@ class AlongPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """The same trip left at another time.
+
+    probability: share of members in which any road that may need chains does. lost_s: to chains and snow, against a
+    dry road. hangings: how often chains are hung in the plan for it. hours_ok is None where it cannot be told.
+    """
+
+    depart_at: datetime
+    arrive_at: datetime
+    advice: Advice
+    probability: float
+    unknown_frac: float
+    lost_s: float
+    hangings: int
+    hours_ok: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeparturePick:
+    """A departure worth weighing against the planned one, with what it changes; negative is earlier."""
+
+    departure: Departure
+    leave_later_s: float
+    arrive_later_s: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """One trip at one moment. `id` is derived from all it says and what it was made from."""
 
@@ -265,6 +293,8 @@ class Plan:
     members_n: int
     along: tuple[AlongPoint, ...]
     bridges: tuple[BridgeNote, ...] = ()
+    departures: tuple[Departure, ...] = ()
+    picks: tuple[DeparturePick, ...] = ()
     hours: HoursNote | None = None
 
 

@@ -91,7 +91,7 @@ class Run:
     def sections(self) -> Sections:
         return self.passing.outlook.sections
 
-    @cached_property
+    @property
     def need(self) -> Float32:
         return self.passing.need
 
@@ -100,9 +100,9 @@ class Run:
         """Probability in each section alone, (section,). Never multiply these along the road."""
         return np.asarray(self.need.mean(axis=0, dtype=np.float64))
 
-    @cached_property
+    @property
     def code(self) -> Codes:
-        return np.asarray(self.passing.take(self.passing.outlook.code), dtype=np.int8)
+        return self.passing.code
 
     @property
     def road_class(self) -> Codes:
@@ -113,9 +113,9 @@ class Run:
     def unknown(self) -> Mask:
         return np.asarray(self.code == 0)
 
-    @cached_property
+    @property
     def short(self) -> Mask:
-        return np.asarray(self.passing.take(self.passing.outlook.short), dtype=np.bool_)
+        return self.passing.short
 
     def reach_s(self, at_m: ArrayLike) -> Array:
         """Seconds from departure to each place, before standing there."""
@@ -152,7 +152,7 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
             way = _best(_walk(scenes, params.chain_probability))
             met = _met(scenes, way)
             hour = np.where(more, warned.passing.hour, met.passing.hour)
-            met = replace(met, passing=replace(met.passing, hour=hour))
+            met = replace(met, passing=replace(met.passing, hour=hour, met=None))
             before_n = len(scene.stretches)
             scene = scene_of(met.passing, met.row, places, params)
             later_road = len(scene.stretches) > before_n
@@ -209,12 +209,15 @@ def _met(scenes: Scenes, way: Way) -> _Met:
             worse = decided.need.mean(axis=0) > need_frac
             worse[: span.stretches[0].first] = worse[span.stretches[-1].last + 1 :] = False
             hour = np.where(worse, decided.hour, hour)
+    passing = Passing(outlook=scenes.outlook, hour=hour, floor=scenes.floor)
     return _Met(
-        passing=Passing(outlook=scenes.outlook, hour=hour, floor=scenes.floor),
+        passing=passing,
         row=Ride(
             depart_epoch_s=first.depart_epoch_s,
             reach_s=np.append(0.0, np.cumsum(takes))[None, :],
             hour=hour[None],
+            code=passing.code[None],
+            need=passing.need[None],
             on=Surfaces(*(x[None] for x in on)),
         ),
     )
@@ -252,11 +255,11 @@ def _legs(scenes: Scenes, scene: Scene, way: Way, met: _Met) -> tuple[Leg, ...]:
         ready_way = _best(ready)
         for span in ready_way.spans:
             warned = [x for x in left if _overlap(x, at_m[span.on], at_m[span.off])]
-            if warned:
-                rival = _rival(replace(ready, never_on=frozenset((span.on,))), ready_way, span, places)
-                on = max([span.on, *(x.off for x in way.spans if at_m[x.off] <= warned[0].start_m)])
-                off = min([span.off, *(x.on for x in way.spans if at_m[x.on] >= warned[-1].end_m)])
-                add(warned, span._replace(on=on, off=off), rival)
+            rival = _rival(replace(ready, never_on=frozenset((span.on,))), ready_way, span, places) if warned else None
+            for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
+                on = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
+                off = min([span.off, *(y.on for y in way.spans if at_m[y.on] >= x.end_m)])
+                add([x], span._replace(on=on, off=off), rival)
     return tuple(sorted(legs, key=lambda x: x.first))
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 from typing import TypeAlias
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch
 from alertd.plan.chains import ChainSet, chains_for
 from alertd.plan.need import LawSpan, LevelHere, find_stretches, stretch_probability
-from alertd.plan.outlook import Float32, Index, Mask, Outlook
+from alertd.plan.outlook import Codes, Float32, Index, Mask, Outlook, picked
 from alertd.plan.params import PlanParams
 from alertd.plan.ride import Ride, free_s, ride
 from alertd.plan.sections import Sections
@@ -25,25 +25,34 @@ Array: TypeAlias = NDArray[np.float64]
 NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Passing:
     """What the truck meets if it reaches each section in this hour: arrays (member, section).
 
-    hour: index into the outlook. floor: a need that some other clock met and that is not to be forgotten, or None.
+    hour: index into the outlook; met: the need there, where it is already looked up. floor: a need that some other
+    clock met and that is not to be forgotten, or None.
     """
 
     outlook: Outlook
     hour: Index
+    met: Float32 | None = None
     floor: Float32 | None = None
-    _picked: dict[int, Float32] = field(default_factory=dict, init=False, repr=False)
 
-    def take(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
-        """Of an outlook's array over all sections, (member, section, hour)."""
-        return values.ravel()[self.outlook.pick(self.hour)]
+    @cached_property
+    def _pick(self) -> NDArray[np.intp]:
+        return self.outlook.pick(self.hour)
 
-    @property
+    @cached_property
+    def code(self) -> Codes:
+        return picked(self.outlook.code, self._pick)
+
+    @cached_property
+    def short(self) -> Mask:
+        return picked(self.outlook.short, self._pick)
+
+    @cached_property
     def need(self) -> Float32:
-        need = np.asarray(self.take(self.outlook.need), dtype=np.float32)
+        need = picked(self.outlook.need, self._pick) if self.met is None else self.met
         return need if self.floor is None else np.maximum(need, self.floor)
 
     def field_values(self, name: str) -> Array:
@@ -58,24 +67,15 @@ class Passing:
     def short_frac(self, short: Mask, first: int, last: int) -> float:
         return float(short[:, first : last + 1].any(axis=1).mean())
 
-    def _chance(self, law: LawSpan, level: LevelHere) -> Float32:
-        """Our estimate of a level's posting, (member, section of its law)."""
-        picked = self._picked.get(id(level))
-        if picked is None:
-            values = next(v for _, x, v in self.outlook.by_level if x is level)
-            hour = self.hour[:, law.at, None].astype(np.intp)
-            picked = self._picked[id(level)] = np.take_along_axis(values, hour, axis=2)[:, :, 0]
-        return picked
-
     def chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
         """The chains for sections first to last."""
         laws = [law for law in self.outlook.laws if law.at.start <= last and law.at.stop > first]
 
         def posted(law: LawSpan, level: LevelHere) -> float:
-            chance = self._chance(law, level)
-            return stretch_probability(
-                chance, max(first - law.at.start, 0), min(last - law.at.start, chance.shape[1] - 1)
-            )
+            here = np.arange(max(first, law.at.start), min(last + 1, law.at.stop))
+            chance = self.outlook.chance[id(level)]
+            met = chance[np.arange(chance.shape[0])[:, None], here - law.at.start, self.hour[:, here]]
+            return stretch_probability(met, 0, here.size - 1)
 
         return chains_for(self.outlook.rig, laws, posted, params)
 
@@ -126,7 +126,7 @@ def has_room(stop: RouteStop, params: PlanParams) -> bool:
     return stop.stop.spaces >= params.stop_min_spaces
 
 
-@dataclass(slots=True)
+@dataclass
 class Scenes:
     """Scenes of one rig on one corridor, made when asked for: scene n leaves n quarters of an hour after the first.
 
@@ -142,7 +142,7 @@ class Scenes:
     _made: dict[int, Scene] = field(default_factory=dict)
     _rows: dict[int, Ride] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def dry_s(self) -> Array:
         """(place,) seconds to each place on a dry road."""
         sections = self.outlook.sections
@@ -154,14 +154,7 @@ class Scenes:
         known = self._rows.get(n)
         if known is None:
             if self.rides is not None and n < self.rides.depart_epoch_s.size:
-                one = slice(n, n + 1)
-                on = Surfaces(*(x[one] for x in self.rides.on))
-                known = Ride(
-                    depart_epoch_s=self.rides.depart_epoch_s[one],
-                    reach_s=self.rides.reach_s[one],
-                    hour=self.rides.hour[one],
-                    on=on,
-                )
+                known = self.rides.row(n)
             else:
                 known = ride(self.outlook, np.asarray([self.depart_epoch_s + n * DELAY_STEP_S]), self.params)
             self._rows[n] = known
@@ -173,7 +166,8 @@ class Scenes:
         self._made.clear()
 
     def passing(self, n: int) -> Passing:
-        return Passing(outlook=self.outlook, hour=self.row(n).hour[0], floor=self.floor)
+        row = self.row(n)
+        return Passing(outlook=self.outlook, hour=row.hour[0], met=row.need[0], floor=self.floor)
 
     def scene(self, n: int) -> Scene:
         made = self._made.get(n)
@@ -250,7 +244,6 @@ def _stretches(passing: Passing, need: Float32, stops_m: Array, params: PlanPara
                 joined[-1] = (a, last, parts + 1)
                 continue
         joined.append((first, last, 1))
-    short = np.asarray(passing.take(passing.outlook.short), dtype=np.bool_)
     return tuple(
         Stretch(
             first=first,
@@ -259,7 +252,7 @@ def _stretches(passing: Passing, need: Float32, stops_m: Array, params: PlanPara
             start_m=float(sections.start_m[first]),
             end_m=float(max(sections.end_m[last], sections.start_m[first] + 1.0)),  # one sample is road too
             probability=stretch_probability(need, first, last),
-            short=passing.short_frac(short, first, last),
+            short=passing.short_frac(passing.short, first, last),
         )
         for first, last, parts in joined
     )

@@ -1,6 +1,6 @@
 """When the truck is where: speed that power, grade, surface and chains allow, and the arrival times from it."""
 
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from alertd.road.state import RoadClass
 from alertd.units import GRAVITY_MPS2
 
 Array: TypeAlias = NDArray[np.float64]
+Floating = TypeVar("Floating", NDArray[np.float64], NDArray[np.float32])
 
 AIR_DENSITY_KGM3 = 1.225  # ISO 2533 at sea level; thinner air aloft costs power and drag alike
 
@@ -89,11 +90,12 @@ def elapsed_s(distance_m: Array, slowness_s_per_m: Array) -> Array:
     return np.concatenate(([0.0], np.cumsum(legs)))
 
 
-def lateness_s(elapsed_s: Array, clock_quantile_z: Array, params: PlanParams) -> Array:
+def lateness_s(elapsed_s: Floating, clock_quantile_z: Floating, params: PlanParams) -> Floating:
     """How much later than planned each member is, (..., member, section), from seconds under way (..., section).
 
     A member is early or late by the same quantile all the way, so its clock error grows with the time under way.
     """
-    sigma = np.where(elapsed_s > 0, params.arrival_sigma_s, 0.0) + params.arrival_sigma_share * elapsed_s
+    sigma = params.arrival_sigma_s * (elapsed_s > 0).astype(elapsed_s.dtype) + params.arrival_sigma_share * elapsed_s
     late = clock_quantile_z[:, None] * sigma[..., None, :]
-    return np.maximum(late, -0.5 * elapsed_s[..., None, :], out=late)
+    np.maximum(late, -0.5 * elapsed_s[..., None, :], out=late)
+    return late

@@ -1,0 +1,237 @@
+"""Would leaving at another time be better: every quarter of an hour for a day and a half, and the few worth saying.
+
+The planned departure is one of them, so that like is compared with like. Each is the cheapest way over from that
+minute on, its chain stops delaying it into later weather; breaks are counted where they fall due, not at a stop.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chaining import DELAY_STEP_S, Scene, Walk, Way, best_way
+from alertd.plan.hours import Duty, HoursRules, HoursUsed, Spell, break_limit, limits, rules_for, with_break
+from alertd.plan.need import SAME_PROBABILITY
+from alertd.plan.outlook import Float32, Outlook, short_of_grip
+from alertd.plan.params import PlanParams
+from alertd.plan.result import Advice, Departure, DeparturePick
+from alertd.plan.ride import ride
+from alertd.plan.scenes import Passing, Scenes, places_on
+from alertd.rules.rig import Same
+from alertd.units import HOUR_S
+
+Array: TypeAlias = NDArray[np.float64]
+
+COMPARED: Final = 144  # a day and a half of quarters of an hour
+LATEST_S: Final = 6 * HOUR_S  # rides known for delays on the way after the last departure
+MOST_BREAKS: Final = 4
+REST_H: Final = 10.0  # 49 CFR 395.3(a)(1); the 11 h of Regulation (EC) 561/2006, Article 8, are asked for there
+SHORT_WAIT_H: Final = 0.75  # a break in either law
+WORTH_SAYING: Final = timedelta(minutes=20)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """What a comparison turns on, beside the road."""
+
+    planned_at: datetime
+    used: HoursUsed
+    rules: HoursRules | None
+
+
+def compare_departures(
+    outlook: Outlook, planned_at: datetime, now_utc: datetime, used: HoursUsed, params: PlanParams
+) -> tuple[Departure, ...]:
+    """Every departure from now on, a quarter of an hour apart and the planned one among them; none once it has left.
+
+    Those whose road the forecast does not reach are left out. Times are aware.
+    """
+    if planned_at < now_utc:
+        return ()
+    first_n = -int((planned_at - now_utc).total_seconds() // DELAY_STEP_S)
+    first_at = planned_at + timedelta(seconds=first_n * DELAY_STEP_S)
+    n = COMPARED + int(LATEST_S // DELAY_STEP_S)
+    departs: Array = first_at.timestamp() + DELAY_STEP_S * np.arange(n, dtype=np.float64)
+    rides = ride(outlook, departs, params)
+    scenes = Scenes(
+        outlook=outlook,
+        depart_epoch_s=float(departs[0]),
+        params=params,
+        places=places_on(outlook.sections, params),
+        rides=rides,
+    )
+    asked = _Asked(
+        planned_at=planned_at,
+        used=used,
+        rules=rules_for([s.code for s in outlook.sections.route.jurisdictions]),
+    )
+    beyond = (rides.hour[:COMPARED] == outlook.hours).any(axis=(1, 2))
+    quiet = rides.need[:COMPARED].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
+    unknown_frac = (rides.code[:COMPARED] == 0).mean(axis=(1, 2))
+    compared = []
+    for i in np.flatnonzero(~beyond).tolist():
+        scene = None if quiet[i] else scenes.scene(i)
+        way = best_way(_walk(scenes, i)) if scene is not None and scene.stretches else None
+        minutes = round(float(rides.reach_s[i, -1]) / 60.0) if way is None else way.minute
+        depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
+        compared.append(
+            Departure(
+                depart_at=depart_at.astimezone(UTC),
+                arrive_at=depart_at.astimezone(UTC) + timedelta(minutes=minutes),
+                advice=_advice(scene, scenes.passing(i), params, float(unknown_frac[i])),
+                probability=_probability(scene, rides.need[i]),
+                unknown_frac=float(unknown_frac[i]),
+                lost_s=minutes * 60.0 - float(scenes.dry_s[-1]),
+                hangings=0 if way is None else len(way.spans),
+                hours_ok=_hours_ok(scenes, way, minutes, depart_at, asked),
+            )
+        )
+    return tuple(compared)
+
+
+def _walk(scenes: Scenes, i: int) -> Walk:
+    return Walk(
+        places_m=scenes.places.at_m,
+        dry_s=scenes.dry_s,
+        scene=lambda late: scenes.scene(i + late),
+        params=scenes.params,
+        must=scenes.params.chain_probability - SAME_PROBABILITY,
+    )
+
+
+def _probability(scene: Scene | None, need: Float32) -> float:
+    """Share of members that need chains on any stretch."""
+    if scene is None or not scene.stretches:
+        return 0.0
+    on = np.concatenate([np.arange(x.first, x.last + 1) for x in scene.stretches])
+    return float(need[:, on].max(axis=1).mean(dtype=np.float64))
+
+
+def _advice(scene: Scene | None, passing: Passing, params: PlanParams, unknown_frac: float) -> Advice:
+    """As the plan of that departure would say, by the road that its scene meets."""
+    if scene is None or not scene.stretches:
+        return Advice.CLEAR if unknown_frac == 0.0 else Advice.READY
+    outlook = passing.outlook
+    friction = Same(outlook.corridor.field.quantiles.friction)
+    advice = Advice.READY
+    for n, x in enumerate(scene.stretches):
+        chains = scene.chains(n, n)
+        if chains.barred:
+            return Advice.HOLD
+        if x.short > 0.0:
+            short = short_of_grip(outlook.sections, outlook.rig, chains.hanging.tires, friction, passing.code)
+            if passing.short_frac(short, x.first, x.last) >= params.hold_probability - SAME_PROBABILITY:
+                return Advice.HOLD
+        if x.probability >= params.chain_probability - SAME_PROBABILITY:
+            advice = Advice.CHAIN
+    return advice
+
+
+def _hours_ok(scenes: Scenes, way: Way | None, minutes: int, depart_at: datetime, asked: _Asked) -> bool | None:
+    """Whether the trip ends within the driver's hours; None where no law is on file or the rest before is not known."""
+    if asked.rules is None or depart_at < min(asked.planned_at, asked.used.on_duty_since or asked.planned_at):
+        return None
+    used = hours_used_then(asked.used, asked.planned_at, depart_at)
+    spells = _spells(scenes, way, minutes)
+    for _ in range(MOST_BREAKS):
+        due = break_limit(spells, used, asked.rules)
+        if due.reached_m is None:
+            break
+        spells = with_break(spells, due.reached_m, asked.rules.break_s)
+    return all(x.reached_s is None for x in limits(spells, used, asked.rules, depart_at) if x.kind != "break")
+
+
+def _spells(scenes: Scenes, way: Way | None, minutes: int) -> tuple[Spell, ...]:
+    """Driving and standing of a way, in few pieces."""
+    at_m, remove_s = scenes.places.at_m, scenes.params.remove_s
+    spells: list[Spell] = []
+    now_s, here_m = 0.0, 0.0
+
+    def until(duty: Duty, end_s: float, end_m: float) -> None:
+        nonlocal now_s, here_m
+        if end_s > now_s:
+            spells.append(Spell(duty=duty, start_s=now_s, end_s=end_s, start_m=here_m, end_m=end_m))
+        now_s, here_m = max(end_s, now_s), end_m
+
+    for span, minute in zip(way.spans, way.on_minutes, strict=True) if way is not None else ():
+        until(Duty.DRIVING, minute * 60.0, float(at_m[span.on]))
+        until(Duty.ON_DUTY, now_s + span.hang_s, here_m)
+        until(Duty.DRIVING, now_s + span.run_s, float(at_m[span.off]))
+        until(Duty.ON_DUTY, now_s + remove_s, here_m)
+    until(Duty.DRIVING, max(minutes * 60.0, now_s + 1.0), float(at_m[-1]))
+    return tuple(spells)
+
+
+def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime) -> HoursUsed:
+    """What will have been used when the same driver leaves later than planned.
+
+    A wait of 10 h, if taken off duty, is a fresh duty day (49 CFR 395.3(a)(1)); one of 45 min is a break in either law.
+    The hours of the cycle stay.
+    """
+    wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
+    if wait_h >= REST_H:
+        return replace(used, drive_h=0.0, on_duty_since=depart_at, since_break_h=0.0)
+    return replace(used, since_break_h=0.0) if wait_h >= SHORT_WAIT_H else used
+
+
+def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tuple[DeparturePick, ...]:
+    """The few worth saying beside the planned one, each better in something that counts and legal as far as known.
+
+    The one nearest to the plan that asks for less; the one that arrives first; and of those that arrive as early as
+    the plan and ask for no more, the last to leave. None is offered on road that the forecast does not know.
+    """
+    planned = next((d for d in compared if d.depart_at == planned_at), None)
+    if planned is None:
+        return ()
+    allowed = [d for d in compared if d is not planned and d.hours_ok is not False and d.unknown_frac == 0.0]
+    milder = [d for d in allowed if d.advice.rank < planned.advice.rank]
+    sooner = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.advice is not Advice.HOLD]
+    sooner = [d for d in sooner if d.arrive_at <= planned.arrive_at - WORTH_SAYING]
+    later = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.arrive_at <= planned.arrive_at]
+    later = [d for d in later if d.depart_at >= planned_at + WORTH_SAYING]
+    found: dict[datetime, Departure] = {}
+    if milder:
+        nearest = min(milder, key=lambda d: (abs(d.depart_at - planned_at), d.advice.rank, d.depart_at))
+        found[nearest.depart_at] = nearest
+    if sooner:
+        first = min(sooner, key=lambda d: (d.arrive_at, d.advice.rank, -d.depart_at.timestamp()))
+        found.setdefault(first.depart_at, first)
+    if later:
+        last = max(later, key=lambda d: (d.depart_at, -d.advice.rank))
+        found.setdefault(last.depart_at, last)
+    return tuple(_pick(d, planned) for d in sorted(found.values(), key=lambda d: d.depart_at))
+
+
+def _pick(d: Departure, planned: Departure) -> DeparturePick:
+    return DeparturePick(
+        departure=d,
+        leave_later_s=(d.depart_at - planned.depart_at).total_seconds(),
+        arrive_later_s=(d.arrive_at - planned.arrive_at).total_seconds(),
+        reasons=_reasons(d, planned),
+    )
+
+
+def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
+    """Why, by what differs from the planned departure."""
+    out = []
+    odds = f"{d.probability:.0%} instead of {planned.probability:.0%}"
+    if d.advice.rank < planned.advice.rank:
+        words = {
+            Advice.CLEAR: "no chains expected by this forecast",
+            Advice.READY: "be ready to chain, not expected to",
+            Advice.CHAIN: "passable with chains",
+        }
+        out.append(f"{words[d.advice]} (chance of needing them {odds})")
+    elif abs(d.probability - planned.probability) >= 0.1:
+        out.append(f"chance of needing chains {odds}")
+    if abs(d.lost_s - planned.lost_s) >= WORTH_SAYING.total_seconds():
+        minutes = abs(d.lost_s - planned.lost_s) / 60.0
+        out.append(f"{minutes:.0f} min {'less' if d.lost_s < planned.lost_s else 'more'} lost to chains and snow")
+    if d.hours_ok is None:
+        out.append("only if the driver's rest is over by then")
+    elif d.hours_ok and planned.hours_ok is False:
+        out.append("within the legal hours, which the planned departure is not")
+    return tuple(out)
