@@ -1,4 +1,7 @@
-"""The `alertd` command. Exit status: 0 done, 1 bad input or configuration, 2 usage, 3 done on stale or partial data."""
+"""The `alertd` command.
+
+Exit status: 0 done, 1 bad input or configuration, 2 usage, 3 done on stale or partial data, or a replay that differs.
+"""
 
 import asyncio
 import json
@@ -24,7 +27,7 @@ from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
 if TYPE_CHECKING:
     from rich.console import Console
 
-BAD_INPUT, PARTIAL = 1, 3
+BAD_INPUT, PARTIAL, DIFFERS = 1, 3, 3
 FORECASTS_REACH = timedelta(days=15)
 
 
@@ -54,9 +57,10 @@ def cli() -> None:
 @click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder, or a rig file.")
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
+@click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep there what the plan is made from.")
 @_config
 @_as_json
-def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
+def plan(route: Path, rig: str, depart: str, driver: str, keep: Path | None, config: str | None, as_json: bool) -> None:
     """Plan one trip now."""
     settings = read_settings(settings_path(config))
     now = system_clock()
@@ -64,11 +68,13 @@ def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as
     trip = _asked_trip(route, own.id if own else rig, depart, driver, now)
 
     async def work() -> Plan:
+        from alertd.service.inputs import keeping
         from alertd.service.planner import NotPlanned, planner
+        from alertd.store.archive import Archive
 
-        async with planner(settings, system_clock) as planning:
+        async with planner(settings, system_clock, keeping(Archive(keep)) if keep else None) as planning:
             if own:
-                planning.ground = planning.ground.with_rig(own)
+                planning.ground = planning.ground.with_rig(own, Path(rig))
             line = await planning.route_of(route)
             outcome = (await planning.plan_on(line, [trip], now))[trip.id]
         if isinstance(outcome, NotPlanned):
@@ -107,6 +113,25 @@ def _asked_trip(route: Path, rig: str, depart: str, driver: str, now: datetime) 
         )
     row = {"id": "trip", "route": route.name, "rig": rig, "depart": when.isoformat(), "driver": driver}
     return parse_trip(row, "plan")
+
+
+@cli.command()
+@click.argument("what", metavar="PLAN_ID|DIR")
+@click.option("--archive", type=click.Path(path_type=Path), metavar="DIR", help="Not the one of the settings.")
+@_config
+@_as_json
+def replay(what: str, archive: Path | None, config: str | None, as_json: bool) -> None:
+    """Make a kept plan again, offline, and say whether it is the same; DIR is an archive that holds one plan."""
+    from alertd.cli import replay as sheet
+    from alertd.service.replay import replay as made_again
+
+    kept_in, plan_id = sheet.find_plan(what, archive, config)
+    done = asyncio.run(made_again(kept_in, plan_id))
+    if as_json:
+        click.echo(json.dumps(sheet.replay_json(done, plan_id), ensure_ascii=False))
+    else:
+        sheet.show_replay(done, plan_id, _console())
+    sys.exit(DIFFERS if done.differences else 0)
 
 
 @cli.command()
