@@ -109,6 +109,7 @@ def _show(
     console.print(
         Text(
             "alertd plan ROUTE.gpx --rig RIG --depart TIME   your own trip, on a live forecast\n"
+            "alertd plan ... --explain                       how each advice came about, number by number\n"
             "alertd check                                    every configured file, and what is wrong in it\n"
             "alertd run                                      the daemon; POST /v1/trips, see shared/api.md\n"
             "config/alertd.toml                              settings: sources, stops, probabilities, channels\n"

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
+from typing import Any, get_type_hints
 
 from alertd.errors import ConfigError, StoreError
 from alertd.service.settings import Places
@@ -10,16 +11,20 @@ from alertd.service.settings import Places
 def read_files(places: Places) -> dict[str, bytes]:
     """Every file that the places name, except routes. Raises ConfigError when one cannot be read."""
     out: dict[str, bytes] = {}
-    for kind, paths in (("boundaries", places.boundaries), ("stops", places.stops)):
-        for number, path in enumerate(paths):  # their order counts
-            out[f"{kind}/{number:03}/{path.name}"] = _bytes(path)
-    for kind, one in (("crossings", places.crossings), ("summits", places.summits), ("road", places.road)):
-        if one is not None:
-            out[f"{kind}/{one.name}"] = _bytes(one)
-    out |= {f"rules/{path.name}": _bytes(path) for path in sorted(places.rules.glob("*.toml"))}
-    for path in sorted(places.rigs.glob("*.toml")):
-        out |= of_rig(path)
+    for kind, named in _kinds():
+        value = getattr(places, kind)
+        if named == tuple[Path, ...]:
+            out |= {f"{kind}/{n:03}/{path.name}": _bytes(path) for n, path in enumerate(value)}  # their order counts
+        elif named is Path:
+            out |= {f"{kind}/{path.name}": _bytes(path) for path in sorted(value.glob("*.toml"))}
+        elif value is not None:
+            out[f"{kind}/{value.name}"] = _bytes(value)
     return out
+
+
+def _kinds() -> list[tuple[str, Any]]:
+    """What places there are: a Path is a folder, one that may be None a file, a tuple some files."""
+    return [(name, kind) for name, kind in get_type_hints(Places).items() if name != "routes"]
 
 
 def of_rig(path: Path) -> dict[str, bytes]:
@@ -43,22 +48,12 @@ def lay_out(files: Mapping[str, bytes], folder: Path) -> Places:
         except OSError as exc:
             raise StoreError(f"{path}: cannot be written ({exc.strerror}); make room there") from exc
 
-    def of(kind: str) -> tuple[Path, ...]:
-        return tuple(folder / name for name in sorted(files) if name.startswith(f"{kind}/"))
-
-    def one(kind: str) -> Path | None:
-        return next(iter(of(kind)), None)
-
-    return Places(
-        boundaries=of("boundaries"),
-        crossings=one("crossings"),
-        summits=one("summits"),
-        stops=of("stops"),
-        rules=folder / "rules",
-        rigs=folder / "rigs",
-        routes=folder / "routes",
-        road=one("road"),
-    )
+    found: dict[str, Any] = {"routes": folder / "routes"}
+    for kind, named in _kinds():
+        paths = tuple(folder / name for name in sorted(files) if name.startswith(f"{kind}/"))
+        one = folder / kind if named is Path else next(iter(paths), None)
+        found[kind] = paths if named == tuple[Path, ...] else one
+    return Places(**found)
 
 
 def _bytes(path: Path) -> bytes:

@@ -14,6 +14,8 @@ import numpy as np
 
 from alertd.errors import AlertdError, ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
+from alertd.plan.explain import explain
+from alertd.plan.explained import Explained
 from alertd.plan.hours import HoursUsed
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
@@ -32,6 +34,7 @@ from alertd.sources.answer import Asks, Heard
 from alertd.sources.http import PoliteClient
 from alertd.sources.nws import Nws
 from alertd.sources.open_meteo import OpenMeteo
+from alertd.sources.roadfile import RoadSettings
 from alertd.sources.tripfile import TripRequest
 
 log = logging.getLogger(__name__)
@@ -82,6 +85,7 @@ class Making:
     rig: Rig
     rulesets: Mapping[str, RuleSet]
     outlook: Outlook
+    road: RoadSettings
     params: PlanParams
     now_utc: datetime
 
@@ -89,6 +93,32 @@ class Making:
         return make_plan(
             self.trip, self.route, self.rig, self.rulesets, self.outlook.weather, self.params, self.now_utc
         )
+
+    def explained(self, plan: Plan, at_m: float | None = None) -> tuple[Explained, ...]:
+        """How `plan`, made of this, came about; see `plan.explain`."""
+        return explain(
+            plan,
+            self.trip,
+            self.route,
+            self.rig,
+            self.rulesets,
+            self.outlook.weather,
+            self.outlook.told,
+            self.params,
+            air=self.road.air,
+            at_m=at_m,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """A route with the outlook for trips that leave between two moments, and what the sources said for it."""
+
+    route: Route
+    now_utc: datetime
+    departs: tuple[datetime, datetime]
+    outlook: Outlook
+    heard: tuple[Heard, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -156,41 +186,50 @@ class Planner:
         self, route: Route, trips: Sequence[TripRequest], now_utc: datetime
     ) -> dict[str, Plan | NotPlanned]:
         """Plan trips that share one route, whatever route they name."""
+        return await self.plan_in(await self.look(route, trips, now_utc), trips)
+
+    async def look(self, route: Route, trips: Sequence[TripRequest], now_utc: datetime) -> Seen:
+        """Ask the sources for what trips on this route need."""
         departs = (min(trip.depart_at for trip in trips), max(trip.depart_at for trip in trips))
         with listening() as heard:
             outlook = await outlook_along(route, window_of(route, departs, now_utc), self.sky)
+        return Seen(route=route, now_utc=now_utc, departs=departs, outlook=outlook, heard=tuple(heard))
+
+    async def plan_in(self, seen: Seen, trips: Sequence[TripRequest]) -> dict[str, Plan | NotPlanned]:
+        """Plan the trips that were looked out for."""
 
         def one(trip: TripRequest) -> Plan | NotPlanned:
             try:
-                return self.making(trip, route, outlook, now_utc).plan()
+                return self.making(trip, seen).plan()
             except Exception as exc:
                 return not_planned_for(trip, exc)
 
         outcomes = {trip.id: await asyncio.to_thread(one, trip) for trip in trips}
-        origin = self._origins.get(route)
+        origin = self._origins.get(seen.route)
         if self._keep is not None and origin is not None:
             made = [(trip, plan) for trip in trips if isinstance(plan := outcomes[trip.id], Plan)]
             made_from = Inputs(
-                now_utc=now_utc,
-                departs=departs,
+                now_utc=seen.now_utc,
+                departs=seen.departs,
                 chosen=inputs.chosen(self.settings),
                 files={**self.ground.files, **origin.file},
                 route=next(iter(origin.file)),
-                heard=(*origin.heard, *heard),
+                heard=(*origin.heard, *seen.heard),
             )
             await asyncio.to_thread(self._keep, made, made_from)
         return outcomes
 
-    def making(self, trip: TripRequest, route: Route, outlook: Outlook, now_utc: datetime) -> Making:
+    def making(self, trip: TripRequest, seen: Seen) -> Making:
         """What the plan of a trip is made from. Raises InputError for a rig that is not known."""
         return Making(
             trip=trip_input(trip),
-            route=route,
+            route=seen.route,
             rig=self.ground.rig(trip.rig, f"trip {trip.id}"),
             rulesets=self.ground.rulesets,
-            outlook=outlook,
+            outlook=seen.outlook,
+            road=self.sky.road,
             params=self.settings.plan,
-            now_utc=now_utc,
+            now_utc=seen.now_utc,
         )
 
     async def route_of(self, path: Path) -> Route:

@@ -67,6 +67,7 @@ async def _making(first: Kept, places: Places, folder: Path, where: str) -> Maki
         rig=ground.rig(first.trip.rig, where),
         rulesets=ground.rulesets,
         outlook=outlook,
+        road=sky.road,
         params=_params(i.chosen, where),
         now_utc=i.now_utc,
     )
