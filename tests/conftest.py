@@ -51,6 +51,7 @@ def make_settings(tmp_path: Path) -> Callable[..., Settings]:
             endpoints=tuple(replace(e, url=receiver) for e in settings.endpoints),
             store=tmp_path / "alertd.db",
             cache=tmp_path / "http",
+            archive=tmp_path / "archive",
             **over,  # type: ignore[arg-type]
         )
 

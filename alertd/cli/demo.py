@@ -24,8 +24,10 @@ from alertd.notices.notice import Audience, NoticeKind
 from alertd.plan.result import Plan
 from alertd.service.cycle import Outcome, brief_due, run_cycle, send_brief
 from alertd.service.daemon import channels
+from alertd.service.inputs import keeping
 from alertd.service.planner import planner
 from alertd.service.settings import Settings, read_settings
+from alertd.store.archive import Archive
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
 from alertd.testing.receiver import Received, Receiver
@@ -47,13 +49,15 @@ async def run_demo(console: Console, keep: Path | None) -> None:
         # Names that no daemon's own store has: what lies in the folder besides is not the demo's to clear.
         (folder / "demo.db").unlink(missing_ok=True)
         shutil.rmtree(folder / "demo-http", ignore_errors=True)
+        shutil.rmtree(folder / "demo-archive", ignore_errors=True)
         clock = HeldClock(MORNING)
         forecasts = stack.enter_context(Standin(now_utc=MORNING))
         settings = read_settings(demo_path() / "alertd.toml")
         receiver = stack.enter_context(Receiver(settings.endpoints[0].secrets[0], clock=clock))
         settings = _on_loopback(settings, folder, forecasts.base_url, receiver.url)
+        keep_inputs = keeping(Archive(folder / "demo-archive")) if keep else None
         with Store(settings.store) as store:
-            async with planner(settings, clock) as planning, channels(settings) as ways_out:
+            async with planner(settings, clock, keep_inputs) as planning, channels(settings) as ways_out:
                 outcome = await run_cycle(planning, store, clock())
                 slot = brief_due(clock(), planning)
                 if slot is not None:
@@ -63,6 +67,8 @@ async def run_demo(console: Console, keep: Path | None) -> None:
             _show(console, settings, store, outcome, receiver, len(forecasts.requests))
         if keep:
             console.print(f"The store is {settings.store}; look at it with any SQLite tool.")
+            first = next(p.id for p in outcome.plans if p.trip_id == SHOWN_TRIP)
+            console.print(f"alertd replay {first} --archive {settings.archive} makes the plan above again.")
 
 
 def _on_loopback(settings: Settings, folder: Path, forecasts: str, receiver: str) -> Settings:
@@ -72,6 +78,7 @@ def _on_loopback(settings: Settings, folder: Path, forecasts: str, receiver: str
         endpoints=tuple(replace(e, url=receiver) for e in settings.endpoints),
         store=folder / "demo.db",
         cache=folder / "demo-http",
+        archive=folder / "demo-archive",
     )
 
 
@@ -102,6 +109,7 @@ def _show(
     console.print(
         Text(
             "alertd plan ROUTE.gpx --rig RIG --depart TIME   your own trip, on a live forecast\n"
+            "alertd plan ... --explain                       how each advice came about, number by number\n"
             "alertd check                                    every configured file, and what is wrong in it\n"
             "alertd run                                      the daemon; POST /v1/trips, see shared/api.md\n"
             "config/alertd.toml                              settings: sources, stops, probabilities, channels\n"

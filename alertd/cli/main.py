@@ -1,4 +1,7 @@
-"""The `alertd` command. Exit status: 0 done, 1 bad input or configuration, 2 usage, 3 done on stale or partial data."""
+"""The `alertd` command.
+
+Exit status: 0 done, 1 bad input or configuration, 2 usage, 3 done on stale or partial data, or a replay that differs.
+"""
 
 import asyncio
 import json
@@ -24,7 +27,9 @@ from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
 if TYPE_CHECKING:
     from rich.console import Console
 
-BAD_INPUT, PARTIAL = 1, 3
+    from alertd.service.planner import Making
+
+BAD_INPUT, PARTIAL, DIFFERS = 1, 3, 3
 FORECASTS_REACH = timedelta(days=15)
 
 
@@ -43,6 +48,10 @@ _config = click.option("--config", "config", metavar="FILE", help="Settings; con
 _as_json = click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 
 
+_explain = click.option("--explain", is_flag=True, help="How each stretch's advice came about, number by number.")
+_at = click.option("--at", type=float, metavar="MILES", help="Explain the place so far from the start.")
+
+
 @click.group(cls=_Command, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(alertd.__version__, prog_name="alertd")
 def cli() -> None:
@@ -54,35 +63,62 @@ def cli() -> None:
 @click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder, or a rig file.")
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
+@click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep there what the plan is made from.")
+@_explain
+@_at
 @_config
 @_as_json
-def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
+def plan(
+    route: Path,
+    rig: str,
+    depart: str,
+    driver: str,
+    keep: Path | None,
+    explain: bool,
+    at: float | None,
+    config: str | None,
+    as_json: bool,
+) -> None:
     """Plan one trip now."""
     settings = read_settings(settings_path(config))
     now = system_clock()
     own = read_rig(Path(rig)) if rig.endswith(".toml") else None
     trip = _asked_trip(route, own.id if own else rig, depart, driver, now)
 
-    async def work() -> Plan:
+    async def work() -> tuple[Plan, "Making"]:
+        from alertd.service.inputs import keeping
         from alertd.service.planner import NotPlanned, planner
+        from alertd.store.archive import Archive
 
-        async with planner(settings, system_clock) as planning:
+        async with planner(settings, system_clock, keeping(Archive(keep)) if keep else None) as planning:
             if own:
-                planning.ground = planning.ground.with_rig(own)
-            line = await planning.route_of(route)
-            outcome = (await planning.plan_on(line, [trip], now))[trip.id]
-        if isinstance(outcome, NotPlanned):
-            raise InputError("plan", "", outcome.reason, "mend that and try again")
-        return outcome
+                planning.ground = planning.ground.with_rig(own, Path(rig))
+            seen = await planning.look(await planning.route_of(route), [trip], now)
+            outcome = (await planning.plan_in(seen, [trip]))[trip.id]
+            if isinstance(outcome, NotPlanned):
+                raise InputError("plan", "", outcome.reason, "mend that and try again")
+            return outcome, planning.making(trip, seen)
 
-    made = asyncio.run(work())
-    if as_json:
+    made, making = asyncio.run(work())
+    if explain or at is not None:
+        _explained(made, making, at, as_json)
+    elif as_json:
         click.echo(plan_json(made))
     else:
         from alertd.cli.show import show_plan
 
         show_plan(made, _console())
     sys.exit(PARTIAL if made.partial else 0)
+
+
+def _explained(made: Plan, making: "Making", at: float | None, as_json: bool) -> None:
+    from alertd.cli import explain as sheet
+
+    places = making.explained(made, sheet.place_m(made, at))
+    if as_json:
+        click.echo(json.dumps(sheet.explained_json(made, places), ensure_ascii=False))
+    else:
+        sheet.show_explained(made, places, _console())
 
 
 def _asked_trip(route: Path, rig: str, depart: str, driver: str, now: datetime) -> TripRequest:
@@ -107,6 +143,32 @@ def _asked_trip(route: Path, rig: str, depart: str, driver: str, now: datetime) 
         )
     row = {"id": "trip", "route": route.name, "rig": rig, "depart": when.isoformat(), "driver": driver}
     return parse_trip(row, "plan")
+
+
+@cli.command()
+@click.argument("what", metavar="PLAN_ID|DIR")
+@click.option("--archive", type=click.Path(path_type=Path), metavar="DIR", help="Not the one of the settings.")
+@_explain
+@_at
+@_config
+@_as_json
+def replay(what: str, archive: Path | None, explain: bool, at: float | None, config: str | None, as_json: bool) -> None:
+    """Make a kept plan again, offline, and say whether it is the same; DIR is an archive that holds one plan.
+
+    With --explain or --at, explain the plan made again instead.
+    """
+    from alertd.cli import replay as sheet
+    from alertd.service.replay import replay as made_again
+
+    kept_in, plan_id = sheet.find_plan(what, archive, config)
+    done = asyncio.run(made_again(kept_in, plan_id))
+    if explain or at is not None:
+        _explained(done.plan, done.making, at, as_json)
+    elif as_json:
+        click.echo(json.dumps(sheet.replay_json(done, plan_id), ensure_ascii=False))
+    else:
+        sheet.show_replay(done, plan_id, _console())
+    sys.exit(DIFFERS if done.differences else 0)
 
 
 @cli.command()

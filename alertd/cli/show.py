@@ -15,7 +15,7 @@ _LETTERS = {
     "dry": "·", "moist": "·", "wet": "w", "rime": "r", "slush": "~", "snow": "s", "packed snow": "p", "ice": "i",
     "glaze": "g", "unknown": "?",
 }  # fmt: skip
-_VERB = {
+VERB = {
     Advice.CLEAR: "NO WINTER ROAD EXPECTED",
     Advice.READY: "BE READY TO CHAIN",
     Advice.CHAIN: "PLAN TO CHAIN",
@@ -34,9 +34,9 @@ def show_plan(plan: Plan, console: Console) -> None:
         where = "no grade on it where we expect chains to be asked; keep them aboard"
         console.print(Text(f"\n WINTER ROAD up to {odds} likely, {where}.", "bold"))
     elif not plan.stretches and plan.advice is Advice.CLEAR:
-        console.print(Text(f"\n {_VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
+        console.print(Text(f"\n {VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
     elif not plan.stretches:
-        console.print(Text(f"\n {_VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
+        console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)
     _hours(plan, console)
     _foot(plan, console)
@@ -73,7 +73,7 @@ def _stretch(s: Stretch, console: Console) -> None:
     console.print()
     console.print(
         Text.assemble(
-            (f" {_VERB[s.advice]} ", f"reverse {_STYLE[s.advice]}"),
+            (f" {VERB[s.advice]} ", f"reverse {_STYLE[s.advice]}"),
             f"  {place} ({', '.join(s.jurisdictions)})   {words.likely(s)}",
         )
     )

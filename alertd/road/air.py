@@ -4,7 +4,7 @@ All functions take scalars or arrays (numpy broadcasting) and carry NaN through.
 water at all temperatures, as forecast services deliver it (WMO-No. 8).
 """
 
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -199,6 +199,40 @@ def regime_lapse_k_per_m(
     return lapse
 
 
+class LapseUsed(NamedTuple):
+    """The lapse rate between cell and road, and what decided it: a cold pool, else the slope to the 0 °C level, else
+    the kind of weather."""
+
+    lapse_k_per_m: Array
+    calm_clear_night: NDArray[np.bool_]
+    anchored: NDArray[np.bool_]
+
+
+def lapse_used(
+    air_temp_c: ArrayLike,
+    from_elevation_m: ArrayLike,
+    to_elevation_m: ArrayLike,
+    *,
+    lapse_k_per_m: ArrayLike,
+    freezing_level_m: ArrayLike = np.nan,
+    cloud_frac: ArrayLike = np.nan,
+    wind_mps: ArrayLike = np.nan,
+    sun_is_up: ArrayLike = True,
+) -> LapseUsed:
+    """The lapse rate by which `temperature_at_height_c` moves a temperature where it has no profile."""
+    t, z0, z1 = _f64(air_temp_c), _f64(from_elevation_m), _f64(to_elevation_m)
+    depth = _f64(freezing_level_m) - z0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = t / depth
+    low, high = ANCHOR_LAPSE_K_PER_KM
+    anchored = (np.abs(depth) >= ANCHOR_MIN_DEPTH_M) & (slope >= low / 1000.0) & (slope <= high / 1000.0)
+    lapse = np.where(anchored, slope, _f64(lapse_k_per_m))
+
+    calm_clear_night = ~(_f64(cloud_frac) >= 0.30) & ~(_f64(wind_mps) >= 2.0) & ~np.asarray(sun_is_up, dtype=np.bool_)
+    pooled = np.where(z1 < z0, 0.0, np.minimum(lapse, CLEAR_NIGHT_LAPSE_K_PER_KM / 1000.0))
+    return LapseUsed(np.where(calm_clear_night, pooled, lapse), calm_clear_night, anchored)
+
+
 def temperature_at_height_c(
     air_temp_c: ArrayLike,
     from_elevation_m: ArrayLike,
@@ -219,17 +253,17 @@ def temperature_at_height_c(
     below the cell is then never warmed, and one above it cools by 3 K/km at most, unless the profile says otherwise.
     """
     t, z0, z1 = _f64(air_temp_c), _f64(from_elevation_m), _f64(to_elevation_m)
-    rise = z1 - z0
-    depth = _f64(freezing_level_m) - z0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = t / depth
-    low, high = ANCHOR_LAPSE_K_PER_KM
-    anchored = (np.abs(depth) >= ANCHOR_MIN_DEPTH_M) & (slope >= low / 1000.0) & (slope <= high / 1000.0)
-    lapse = np.where(anchored, slope, _f64(lapse_k_per_m))
-
-    calm_clear_night = ~(_f64(cloud_frac) >= 0.30) & ~(_f64(wind_mps) >= 2.0) & ~np.asarray(sun_is_up, dtype=np.bool_)
-    pooled = np.where(rise < 0.0, 0.0, np.minimum(lapse, CLEAR_NIGHT_LAPSE_K_PER_KM / 1000.0))
-    moved = t - np.where(calm_clear_night, pooled, lapse) * rise
+    used = lapse_used(
+        t,
+        z0,
+        z1,
+        lapse_k_per_m=lapse_k_per_m,
+        freezing_level_m=freezing_level_m,
+        cloud_frac=cloud_frac,
+        wind_mps=wind_mps,
+        sun_is_up=sun_is_up,
+    )
+    moved = t - used.lapse_k_per_m * (z1 - z0)
     if profile is None:
         return np.asarray(moved)
     along = profile_temp_c(z1, *profile) - profile_temp_c(z0, *profile)

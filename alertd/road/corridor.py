@@ -202,7 +202,7 @@ def run_corridor(
         quantiles = member_quantiles(members, rng)
     if quantiles.phase.size != members:
         raise ValueError(f"quantiles are for {quantiles.phase.size} members, the forecast has {members}")
-    place = _place(forecast, cells)
+    place = column_places(forecast, cells)
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
     names = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
@@ -236,7 +236,7 @@ def run_corridor(
     )
 
 
-def _place(forecast: Forecast, cells: RoadCells) -> Place:
+def column_places(forecast: Forecast, cells: RoadCells) -> Place:
     """The columns with heights filled: a cell's from the road's mean height in it, a road's from its cell."""
     idx = cells.cell_idx
     cell_z, road_z = forecast.elevation_m[idx], cells.elevation_m
@@ -323,18 +323,24 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
     return tuple(said)
 
 
+def hour_met(field: RoadField, when_epoch_s: Array) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+    """Whether the field reaches a moment, and the hour of it that stands for it; NaN is not reached."""
+    hours = field.road_class.shape[2]
+    offset = (when_epoch_s - field.first_epoch_s) / HOUR_S
+    inside = (offset >= -1.0) & (offset <= hours - 0.5)
+    return inside, np.clip(np.rint(np.where(inside, offset, 0.0)), 0, hours - 1).astype(np.int64)
+
+
 def at_arrival(field: RoadField, cells: RoadCells, arrival_epoch_s: ArrayLike) -> RoadState:
     """The pavement at each sample when the truck is there.
 
     arrival_epoch_s: (sample,) or (member, sample), seconds since 1970 UTC. The nearest whole hour's state is taken;
     an arrival that is NaN or outside the field's hours is UNKNOWN. Friction is drawn with the member's own rank.
     """
-    members, _, hours = field.road_class.shape
+    members = field.road_class.shape[0]
     samples = cells.column_of_sample.size
     when = np.broadcast_to(np.asarray(arrival_epoch_s, dtype=np.float64), (members, samples))
-    offset = (when - field.first_epoch_s) / HOUR_S
-    inside = (offset >= -1.0) & (offset <= hours - 0.5)  # NaN is not inside
-    hour = np.clip(np.rint(np.where(inside, offset, 0.0)), 0, hours - 1).astype(np.int64)
+    inside, hour = hour_met(field, when)
     member = np.arange(members)[:, None]
     where = (member, cells.column_of_sample[None, :], hour)
     pick = np.ravel_multi_index(where, field.road_class.shape)  # once for all the arrays

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +81,48 @@ def _fill_gaps(forecast: Forecast, cell_idx: NDArray[np.int64]) -> tuple[NDArray
     return known, filled
 
 
+class CellAir(NamedTuple):
+    """The forecast's air at its own height, (member, column, hour), filled where it is not `known`.
+
+    zenith_deg: of the sun, (column, hour). lapse_by: what `air.lapse_used` decides by.
+    """
+
+    known: NDArray[np.bool_]
+    air_temp_c: Array
+    rh_frac: Array
+    pressure_hpa: Array
+    wind_mps: Array
+    cloud_frac: Array
+    precip_mmwe_h: Array
+    zenith_deg: Array
+    lapse_by: dict[str, Any]
+
+
+def cell_air(forecast: Forecast, place: Place) -> CellAir:
+    """What the forecast says at each column's cell, as the road's weather is made from it."""
+    idx = place.cell_idx
+    known, raw = _fill_gaps(forecast, idx)
+    cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
+    cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
+    cloud = np.clip(forecast.cloud_frac[:, idx, :], 0.0, 1.0)
+    cell_z, lat, lon = (x[:, None] for x in (place.cell_elevation_m, place.lat_deg, place.lon_deg))
+    epoch = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours)
+    zenith, _ = sun.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
+    month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
+
+    given_p = forecast.pressure_hpa[:, idx, :]
+    cell_p = np.where(np.isfinite(given_p), given_p, air.isa_pressure_hpa(cell_z))
+    month_there = np.where(lat < 0.0, (month + 5) % 12 + 1, month)
+    lapse_by = dict(
+        lapse_k_per_m=air.regime_lapse_k_per_m(cell_t, cell_p, cell_rh, cloud, precip, month_there),
+        freezing_level_m=forecast.freezing_level_m[:, idx, :],
+        cloud_frac=cloud,
+        wind_mps=wind,
+        sun_is_up=zenith < 90.0,
+    )
+    return CellAir(known, cell_t, cell_rh, cell_p, wind, cloud, precip, zenith, lapse_by)
+
+
 def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
     """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
 
@@ -89,31 +131,11 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
     colder.
     """
     idx = place.cell_idx
-    known, raw = _fill_gaps(forecast, idx)
-    cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
-    cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
-    cloud = np.clip(forecast.cloud_frac[:, idx, :], 0.0, 1.0)
-    cell_z, road_z, lat, lon = (
-        x[:, None] for x in (place.cell_elevation_m, place.elevation_m, place.lat_deg, place.lon_deg)
-    )
-    epoch = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours)
-    zenith, _ = sun.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
-    month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
-
-    given_p = forecast.pressure_hpa[:, idx, :]
-    cell_p = np.where(np.isfinite(given_p), given_p, air.isa_pressure_hpa(cell_z))
-    temp = air.temperature_at_height_c(
-        cell_t,
-        cell_z,
-        road_z,
-        lapse_k_per_m=air.regime_lapse_k_per_m(
-            cell_t, cell_p, cell_rh, cloud, precip, np.where(lat < 0.0, (month + 5) % 12 + 1, month)
-        ),
-        freezing_level_m=forecast.freezing_level_m[:, idx, :],
-        cloud_frac=cloud,
-        wind_mps=wind,
-        sun_is_up=zenith < 90.0,
-    )
+    cell = cell_air(forecast, place)
+    known, cell_t, cell_rh, cell_p = cell.known, cell.air_temp_c, cell.rh_frac, cell.pressure_hpa
+    precip, wind, cloud, zenith = cell.precip_mmwe_h, cell.wind_mps, cell.cloud_frac, cell.zenith_deg
+    cell_z, road_z = place.cell_elevation_m[:, None], place.elevation_m[:, None]
+    temp = air.temperature_at_height_c(cell_t, cell_z, road_z, **cell.lapse_by)
     height_given = np.isfinite(forecast.elevation_m[idx])[:, None]
     apart_km = np.where(height_given, np.abs(road_z - cell_z), params.unknown_height_diff_m) / 1000.0
     temp = temp + ranks.height_z[:, None, None] * params.height_sigma_k_per_km * apart_km

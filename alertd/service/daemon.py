@@ -7,6 +7,7 @@ import signal
 import socket
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
+from datetime import timedelta
 from pathlib import Path
 
 import uvicorn
@@ -20,8 +21,12 @@ from alertd.errors import AlertdError, ConfigError, StoreError
 from alertd.service.api import make_api
 from alertd.service.clock import Clock
 from alertd.service.cycle import brief_due, run_cycle, send_brief
+from alertd.service.inputs import keep_if_possible
 from alertd.service.planner import Planner, planner
 from alertd.service.settings import Settings
+from alertd.sources.cache import DiskCache
+from alertd.sources.http import LONGEST_USE_OF_LAST_GOOD
+from alertd.store.archive import Archive
 from alertd.store.lock import sole_daemon
 from alertd.store.store import Store
 
@@ -29,6 +34,7 @@ log = logging.getLogger(__name__)
 
 DELIVER_EVERY_S = 5
 LOOK_AT_CLOCK_EVERY_S = 30
+TIDY_EVERY_H = 6
 AT_ONCE = 2  # of one job
 # Told to stop, requests and jobs under way get so long to end; what is cut off then is done again after the next start.
 REQUESTS_END_WITHIN_S = 3
@@ -79,6 +85,18 @@ class Daemon:
         for alarm in done.alarms:
             log.error("%s", alarm)
 
+    async def tidy(self) -> None:
+        """Remove stored answers that will not be used again, and kept inputs older than the settings want."""
+        settings, now = self._planning.settings, self._clock()
+        cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
+        answers = await asyncio.to_thread(cache.prune, fetched_before=now - LONGEST_USE_OF_LAST_GOOD, now_utc=now)
+        kept = 0
+        if settings.archive is not None:
+            archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)
+            kept = await asyncio.to_thread(archive.prune, unused_since=since)
+        if answers or kept:
+            log.info("removed %d stored answers and %d files of the archive", answers, kept)
+
     def kick(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
         """What the timer calls for `job`: starts it, unless two of it are under way, and does not wait for it.
 
@@ -121,7 +139,8 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     _make_folder(settings.store)
     with sole_daemon(settings.store), Store(settings.store) as store, _listening(settings) as listener:
         store.outbox.release_claims()
-        async with planner(settings, clock) as planning, channels(settings) as ways_out:
+        keep = keep_if_possible(Archive(settings.archive)) if settings.archive else None
+        async with planner(settings, clock, keep) as planning, channels(settings) as ways_out:
             dispatcher = Dispatcher(store.outbox, ways_out, owner="daemon", rng=random.Random())
             daemon = Daemon(planning, store, dispatcher, clock)
             scheduler = _schedule(daemon, settings, clock)
@@ -204,6 +223,7 @@ def _schedule(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSchedu
     scheduler.add_job(daemon.kick(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
     scheduler.add_job(daemon.kick(daemon.brief), "interval", seconds=LOOK_AT_CLOCK_EVERY_S, id="brief")
     scheduler.add_job(daemon.kick(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
+    scheduler.add_job(daemon.kick(daemon.tidy), "interval", hours=TIDY_EVERY_H, id="tidy", next_run_time=now)
     return scheduler
 
 

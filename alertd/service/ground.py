@@ -1,6 +1,6 @@
 """What is read once and shared by every trip: rules, rigs, what lies along roads, and routes built from GPX."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +18,7 @@ from alertd.route.stops import Stop
 from alertd.route.terrain import NamedSummit
 from alertd.rules.law import RuleSet
 from alertd.rules.rig import Rig
+from alertd.service import files
 from alertd.service.settings import Places
 from alertd.sources.gpx import read_gpx
 from alertd.sources.outlines import read_boundaries
@@ -30,6 +31,8 @@ FILL_SPACING_M = 500.0  # heights asked of an elevation service: one every half 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ground:
+    """files: what the rest was read from, as bytes, by the name that `service.files` gives it."""
+
     rulesets: dict[str, RuleSet]
     rigs: dict[str, Rig]
     stops: tuple[Stop, ...]
@@ -38,6 +41,7 @@ class Ground:
     crossings: tuple[Crossing, ...]
     summits: tuple[NamedSummit, ...]
     routes: Path
+    files: Mapping[str, bytes]
 
     def rig(self, name: str, where: str) -> Rig:
         """A rig of the rigs folder by id; never a path, since a trip may come over the network. Raises InputError."""
@@ -46,9 +50,9 @@ class Ground:
         known = ", ".join(sorted(self.rigs)) or "none"
         raise InputError(where, "rig", f'"{name}" is not known', f"name one of: {known}")
 
-    def with_rig(self, rig: Rig) -> "Ground":
-        """The same ground with one more rig, known by its id."""
-        return replace(self, rigs={**self.rigs, rig.id: rig})
+    def with_rig(self, rig: Rig, path: Path) -> "Ground":
+        """The same ground with one more rig, known by its id, and the file it was read from."""
+        return replace(self, rigs={**self.rigs, rig.id: rig}, files={**self.files, **files.of_rig(path)})
 
     def gpx(self, name: str, where: str) -> Path:
         """The GPX file that a trip names, with or without its ending.
@@ -74,6 +78,7 @@ def read_ground(places: Places) -> Ground:
         crossings=read_crossings(places.crossings) if places.crossings else (),
         summits=read_named_summits(places.summits) if places.summits else (),
         routes=places.routes,
+        files=files.read_files(places),
     )
 
 

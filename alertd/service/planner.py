@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections import defaultdict
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -14,17 +14,27 @@ import numpy as np
 
 from alertd.errors import AlertdError, ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
+from alertd.plan.explain import explain
+from alertd.plan.explained import Explained
 from alertd.plan.hours import HoursUsed
 from alertd.plan.make import TripInput, make_plan
+from alertd.plan.params import PlanParams
 from alertd.plan.result import Plan
 from alertd.route.line import Route
+from alertd.rules.law import RuleSet
+from alertd.rules.rig import Rig
+from alertd.service import inputs
 from alertd.service.clock import Clock
+from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
-from alertd.service.settings import Settings
-from alertd.service.weather import Sky, Window, weather_along
+from alertd.service.inputs import Inputs, Keep, hear, listening
+from alertd.service.settings import ForecastSettings, Settings
+from alertd.service.weather import Fetched, Sky, Window, weather_along
+from alertd.sources.answer import Asks, Heard
 from alertd.sources.http import PoliteClient
 from alertd.sources.nws import Nws
 from alertd.sources.open_meteo import OpenMeteo
+from alertd.sources.roadfile import RoadSettings
 from alertd.sources.tripfile import TripRequest
 
 log = logging.getLogger(__name__)
@@ -66,13 +76,81 @@ def trip_input(trip: TripRequest) -> TripInput:
     )
 
 
-class Planner:
-    """Holds what is read once, and plans. Built by `planner`."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Making:
+    """Everything one plan is made from, as values."""
 
-    def __init__(self, settings: Settings, ground: Ground, sky: Sky, elevations: Sequence[ElevationProvider]) -> None:
+    trip: TripInput
+    route: Route
+    rig: Rig
+    rulesets: Mapping[str, RuleSet]
+    fetched: Fetched
+    road: RoadSettings
+    params: PlanParams
+    now_utc: datetime
+
+    def plan(self) -> Plan:
+        return make_plan(
+            self.trip, self.route, self.rig, self.rulesets, self.fetched.weather, self.params, self.now_utc
+        )
+
+    def explained(self, plan: Plan, at_m: float | None = None) -> tuple[Explained, ...]:
+        """How `plan`, made of this, came about; see `plan.explain`."""
+        return explain(
+            plan,
+            self.trip,
+            self.route,
+            self.rig,
+            self.rulesets,
+            self.fetched.weather,
+            self.fetched.told,
+            self.params,
+            air=self.road.air,
+            at_m=at_m,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """A route with the weather for trips that leave between two moments, and what the sources said for it."""
+
+    route: Route
+    now_utc: datetime
+    departs: tuple[datetime, datetime]
+    fetched: Fetched
+    heard: tuple[Heard, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Origin:
+    """The file a route was built from, and what a source of heights said for it."""
+
+    file: Mapping[str, bytes]
+    heard: tuple[Heard, ...]
+
+
+def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime) -> Window:
+    """The hours that trips leaving between two moments may be on this route."""
+    longest = timedelta(seconds=route.length_m / SLOWEST_MPS) + STANDING
+    first, last = (at.astimezone(UTC) for at in departs)
+    return Window(start=first, end=last + longest, now=now_utc)
+
+
+class Planner:
+    """Holds what is read once, and plans. Built by `planner`. keep: is given what each plan was made from."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        ground: Ground,
+        sky: Sky,
+        elevations: Sequence[ElevationProvider],
+        keep: Keep | None = None,
+    ) -> None:
         self.settings, self.ground, self.sky = settings, ground, sky
-        self._elevations = elevations
+        self._elevations, self._keep = elevations, keep
         self._routes: dict[str, tuple[float, Route]] = {}
+        self._origins: dict[Route, _Origin] = {}
 
     async def plan(self, trips: Sequence[TripRequest], now_utc: datetime) -> list[Plan | NotPlanned]:
         """One outcome a trip, in the order given."""
@@ -94,6 +172,8 @@ class Planner:
         known = self._routes.get(name)
         if known is None or known[0] != changed:
             self._routes[name] = (changed, await self.route_of(path))
+            if known is not None:
+                self._origins.pop(known[1], None)
         return self._routes[name][1]
 
     async def _on_route(
@@ -106,28 +186,63 @@ class Planner:
         self, route: Route, trips: Sequence[TripRequest], now_utc: datetime
     ) -> dict[str, Plan | NotPlanned]:
         """Plan trips that share one route, whatever route they name."""
-        longest = timedelta(seconds=route.length_m / SLOWEST_MPS) + STANDING
-        departs = [trip.depart_at.astimezone(UTC) for trip in trips]
-        window = Window(start=min(departs), end=max(departs) + longest, now=now_utc)
-        weather = await weather_along(route, window, self.sky)
+        return await self.plan_in(await self.look(route, trips, now_utc), trips)
+
+    async def look(self, route: Route, trips: Sequence[TripRequest], now_utc: datetime) -> Seen:
+        """Ask the sources for what trips on this route need."""
+        departs = (min(trip.depart_at for trip in trips), max(trip.depart_at for trip in trips))
+        with listening() as heard:
+            fetched = await weather_along(route, window_of(route, departs, now_utc), self.sky)
+        return Seen(route=route, now_utc=now_utc, departs=departs, fetched=fetched, heard=tuple(heard))
+
+    async def plan_in(self, seen: Seen, trips: Sequence[TripRequest]) -> dict[str, Plan | NotPlanned]:
+        """Plan the trips that were looked out for."""
 
         def one(trip: TripRequest) -> Plan | NotPlanned:
             try:
-                asked = trip_input(trip)
-                rig = self.ground.rig(trip.rig, f"trip {trip.id}")
-                return make_plan(asked, route, rig, self.ground.rulesets, weather, self.settings.plan, now_utc)
+                return self.making(trip, seen).plan()
             except Exception as exc:
                 return not_planned_for(trip, exc)
 
-        return {trip.id: await asyncio.to_thread(one, trip) for trip in trips}
+        outcomes = {trip.id: await asyncio.to_thread(one, trip) for trip in trips}
+        origin = self._origins.get(seen.route)
+        if self._keep is not None and origin is not None:
+            made = [(trip, plan) for trip in trips if isinstance(plan := outcomes[trip.id], Plan)]
+            made_from = Inputs(
+                now_utc=seen.now_utc,
+                departs=seen.departs,
+                chosen=inputs.chosen(self.settings),
+                files={**self.ground.files, **origin.file},
+                route=next(iter(origin.file)),
+                heard=(*origin.heard, *seen.heard),
+            )
+            await asyncio.to_thread(self._keep, made, made_from)
+        return outcomes
+
+    def making(self, trip: TripRequest, seen: Seen) -> Making:
+        """What the plan of a trip is made from. Raises InputError for a rig that is not known."""
+        return Making(
+            trip=trip_input(trip),
+            route=seen.route,
+            rig=self.ground.rig(trip.rig, f"trip {trip.id}"),
+            rulesets=self.ground.rulesets,
+            fetched=seen.fetched,
+            road=self.sky.road,
+            params=self.settings.plan,
+            now_utc=seen.now_utc,
+        )
 
     async def route_of(self, path: Path) -> Route:
         """The route of any GPX file, with heights from a source where it has none."""
-        return await load_route(path, self.ground, self._elevations)
+        with listening() as heard:
+            route = await load_route(path, self.ground, self._elevations)
+        if self._keep is not None:
+            self._origins[route] = _Origin(file=of_route(path), heard=tuple(heard))
+        return route
 
 
 @asynccontextmanager
-async def planner(settings: Settings, clock: Clock) -> AsyncIterator[Planner]:
+async def planner(settings: Settings, clock: Clock, keep: Keep | None = None) -> AsyncIterator[Planner]:
     """A planner with its sources open. Raises ConfigError for what the settings have wrong."""
     _check_contact(settings)
     ground = read_ground(settings.places)
@@ -139,32 +254,38 @@ async def planner(settings: Settings, clock: Clock) -> AsyncIterator[Planner]:
                 now_utc=clock,
                 rng=np.random.default_rng(),
                 on_trouble=lambda text: log.warning("%s", text),
+                on_answer=hear,
             )
         )
-        providers: list[ForecastProvider] = []
-        elevations: list[ElevationProvider] = []
-        for name in settings.forecast.sources:
-            if name == "nws":
-                providers.append(Nws(client, settings.forecast.nws_url))
-            elif name == "open-meteo":
-                source = OpenMeteo(
-                    client,
-                    settings.forecast.open_meteo_url,
-                    api_key=settings.forecast.open_meteo_key,
-                    noncommercial=settings.noncommercial,
-                )
-                providers.append(source)
-                elevations.append(source)
-            else:
-                raise ConfigError(str(settings.where), "forecast.sources", f'"{name}" is no source', "use nws")
-        sky = Sky(
-            providers=providers,
-            members=settings.forecast.members,
-            seed=settings.forecast.seed,
-            stale_h=settings.forecast.stale_h,
-            road=settings.forecast.road,
-        )
-        yield Planner(settings, ground, sky, elevations)
+        sky, elevations = open_sky(settings.forecast, settings.noncommercial, str(settings.where), client)
+        yield Planner(settings, ground, sky, elevations, keep)
+
+
+def open_sky(
+    forecast: ForecastSettings, noncommercial: bool, where: str, client: Asks
+) -> tuple[Sky, list[ElevationProvider]]:
+    """The sources of the settings, those of heights apart. Raises ConfigError, which names the settings as `where`."""
+    providers: list[ForecastProvider] = []
+    elevations: list[ElevationProvider] = []
+    for name in forecast.sources:
+        if name == "nws":
+            providers.append(Nws(client, forecast.nws_url))
+        elif name == "open-meteo":
+            source = OpenMeteo(
+                client, forecast.open_meteo_url, api_key=forecast.open_meteo_key, noncommercial=noncommercial
+            )
+            providers.append(source)
+            elevations.append(source)
+        else:
+            raise ConfigError(where, "forecast.sources", f'"{name}" is no source', "use nws")
+    sky = Sky(
+        providers=providers,
+        members=forecast.members,
+        seed=forecast.seed,
+        stale_h=forecast.stale_h,
+        road=forecast.road,
+    )
+    return sky, elevations
 
 
 def _check_contact(settings: Settings) -> None:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import time
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
@@ -60,7 +60,11 @@ class PlanFile(FileModel):
     stop_min_spaces: int = Field(3, ge=1, le=100)
 
     def to_core(self, stale_h: float) -> PlanParams:
-        return PlanParams(
+        return PlanParams(**self.chosen(stale_h))
+
+    def chosen(self, stale_h: float) -> dict[str, Any]:
+        """The parameters of a plan that an operator sets, by their names in PlanParams."""
+        return dict(
             chain_probability=self.chain_probability,
             ready_probability=self.ready_probability,
             hold_probability=self.hold_probability,
@@ -78,6 +82,8 @@ class PlanFile(FileModel):
 class DaemonFile(FileModel):
     store: str = Field(examples=["../var/alertd.db"])
     cache: str = Field(examples=["../var/http"])
+    archive: str | None = Field(None, examples=["../var/archive"])
+    archive_days: int = Field(14, ge=1, le=3660)
     trips: str = ""
     plan_every_min: int = Field(30, ge=1, le=360)
     look_ahead_h: float = Field(36.0, gt=0, le=96)
@@ -142,6 +148,7 @@ class Places:
     rules: Path
     rigs: Path
     routes: Path
+    road: Path | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +171,10 @@ class Folder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """Everything an operator sets. `targets` says which channels each audience is told on."""
+    """Everything an operator sets. `targets` says which channels each audience is told on.
+
+    archive: where to keep what plans are made from, None to keep nothing.
+    """
 
     where: Path
     fleet: str
@@ -175,6 +185,8 @@ class Settings:
     plan: PlanParams
     store: Path
     cache: Path
+    archive: Path | None
+    archive_days: int
     trips: Path | None
     plan_every_min: int
     look_ahead_h: float
@@ -192,6 +204,9 @@ def read_settings(path: Path) -> Settings:
     """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
     content = read_toml(path, SettingsFile)
     base = path.parent
+    places, store = _places(base, content), base / content.daemon.store
+    named = content.daemon.archive
+    archive = store.parent / "archive" if named is None else base / named if named else None
     channels: list[WebhookFile | FolderFile] = [*content.webhook, *content.folder]
     names = [c.name for c in channels]
     for name in names:
@@ -210,7 +225,7 @@ def read_settings(path: Path) -> Settings:
         fleet=content.operator.fleet,
         contact=content.operator.contact,
         noncommercial=content.operator.noncommercial_use,
-        places=_places(base, content.places),
+        places=places,
         forecast=ForecastSettings(
             sources=tuple(content.forecast.sources),
             members=content.forecast.members,
@@ -220,11 +235,13 @@ def read_settings(path: Path) -> Settings:
             open_meteo_url=content.forecast.open_meteo_url,
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,
-            road=read_road(base / content.forecast.road) if content.forecast.road else RoadSettings(),
+            road=read_road(places.road) if places.road else RoadSettings(),
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
-        store=base / content.daemon.store,
+        store=store,
         cache=base / content.daemon.cache,
+        archive=archive,
+        archive_days=content.daemon.archive_days,
         trips=base / content.daemon.trips if content.daemon.trips else None,
         plan_every_min=content.daemon.plan_every_min,
         look_ahead_h=content.daemon.look_ahead_h,
@@ -239,7 +256,8 @@ def read_settings(path: Path) -> Settings:
     )
 
 
-def _places(base: Path, places: PlacesFile) -> Places:
+def _places(base: Path, content: SettingsFile) -> Places:
+    places, road = content.places, content.forecast.road
     return Places(
         boundaries=tuple(base / p for p in places.boundaries),
         crossings=base / places.crossings if places.crossings else None,
@@ -249,6 +267,7 @@ def _places(base: Path, places: PlacesFile) -> Places:
         rules=base / places.rules,
         rigs=base / places.rigs,
         routes=base / places.routes,
+        road=base / road if road else None,
     )
 
 

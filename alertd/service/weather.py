@@ -49,7 +49,15 @@ class Sky:
     fields: Fields = field(default_factory=Fields)
 
 
-async def weather_along(route: Route, window: Window, sky: Sky) -> Weather:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fetched:
+    """What a corridor's plans are made from, and the forecasts behind it as their sources gave them."""
+
+    weather: Weather
+    told: tuple[Forecast, ...]
+
+
+async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
     """The road field for one corridor. Never fails for a source: with none the road is unknown, and that is said."""
     plan = choose_cells(route.distance_m, route.elevation_m, route.lat_deg, route.lon_deg, max_cells=MOST_CELLS)
     ask = ForecastAsk(
@@ -77,7 +85,8 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Weather:
         route.lon_deg,
         on_deck=on_bridges(route.distance_m, route.bridges),
     )
-    return await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, window, sky)
+    weather = await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, window, sky)
+    return Fetched(weather=weather, told=tuple(forecasts))
 
 
 def _corridor(

@@ -13,6 +13,7 @@ import json
 import os
 import tempfile
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -144,8 +145,9 @@ class DiskCache:
         removed = 0
         for path in sorted(self._folder.glob("*/*")) if self._folder else ():
             if path.suffix == ".tmp":  # left by a crash between write and rename
-                if datetime.fromtimestamp(path.stat().st_mtime, UTC) < fetched_before:
-                    path.unlink(missing_ok=True)
+                with suppress(OSError):  # or about to be renamed by another process
+                    if datetime.fromtimestamp(path.stat().st_mtime, UTC) < fetched_before:
+                        path.unlink()
                 continue
             entry = self.get(path.stem)
             if entry and entry.fetched_at < fetched_before and not entry.is_fresh(now_utc):

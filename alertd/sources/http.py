@@ -13,8 +13,8 @@ from datetime import datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Generic, TypeVar
-from urllib.parse import urlencode, urljoin, urlsplit
+from typing import Any, TypeVar
+from urllib.parse import urljoin, urlsplit
 from weakref import WeakValueDictionary
 
 import httpx
@@ -23,6 +23,7 @@ import numpy as np
 from alertd import __version__
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.httptime import http_date
+from alertd.sources.answer import Answer, Heard, whole_url, without_secrets
 from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
 from alertd.sources.refusals import Throttled, Verdict, no_verdict, parse_json, refusal, translated
 from alertd.sources.retry import HostGate, RetryPolicy, Sleeper, same_server
@@ -33,28 +34,6 @@ LARGEST_BODY = 10_000_000  # bytes; the largest honest answer recorded is 1.7 MB
 MOST_REDIRECTS = 3
 LONGEST_USE_OF_LAST_GOOD = timedelta(hours=48)  # freshness in alertd.forecast warns long before
 JSON = ("json",)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer(Generic[T]):
-    """What a server said, as its caller reads it.
-
-    fetched_at: when the server gave or last confirmed it. from_cache: no body travelled. stale: the server failed
-    (`stale_because`) and this is its last good answer. clock_offset_s: server's Date less our clock, None if unknown.
-    """
-
-    value: T
-    body: bytes
-    fetched_at: datetime
-    from_cache: bool
-    stale: bool = False
-    stale_because: str = ""
-    clock_offset_s: float | None = None
-
-    @property
-    def not_refreshed(self) -> str:
-        """For the reader of a stale answer: why, and since when."""
-        return f"not refreshed ({self.stale_because}); last good answer of {self.fetched_at:%d %H:%M} UTC"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +51,7 @@ class PoliteClient:
     contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
     cache_dir: None for no cache. rng: jitter of the back-off. transport: for tests. deadline_s bounds one call with
     all its tries, counted from when it may start; a read timeout alone never ends a server that drips.
+    on_answer hears what each caller was handed, from the network or the cache, failures included.
     """
 
     def __init__(
@@ -87,6 +67,7 @@ class PoliteClient:
         at_once_per_host: int = 4,
         per_s_per_host: float = 5.0,
         on_trouble: Callable[[str], None] = lambda text: None,
+        on_answer: Callable[[Heard], None] = lambda heard: None,
         transport: httpx.AsyncBaseTransport | None = None,
     ) -> None:
         if not contact.isprintable() or not contact.isascii():
@@ -95,6 +76,7 @@ class PoliteClient:
         self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
         self._at_once, self._per_s = at_once_per_host, per_s_per_host
         self.cache = DiskCache(cache_dir, on_trouble)
+        self._on_answer = on_answer
         self._gates: dict[str, HostGate] = {}
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
         self._http = httpx.AsyncClient(
@@ -150,13 +132,24 @@ class PoliteClient:
         refresh: bool = False,
     ) -> Answer[T]:
         """As `get_json`, for any body; `content_types` are parts one of which Content-Type must contain."""
-        full = f"{url}?{urlencode(params, safe=',:')}" if params else url
+        full = whole_url(url, params)
         self._identified(source, full)
         sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
         call = _Call(source=source, url=full, sent=sent, content_types=content_types, verdict=verdict)
         # Trucks on one corridor ask for the same cells at the same moment: one goes, the others read its answer.
         async with self._in_flight.setdefault(full, asyncio.Lock()):
-            return await self._cached(call, read, default_life_s, refresh)
+            try:
+                answer = await self._cached(call, read, default_life_s, refresh)
+            except SourceError as exc:
+                self._on_answer(Heard(url=without_secrets(full), refresh=refresh, failed=exc))
+                raise
+        self._on_answer(
+            Heard(
+                url=without_secrets(full), refresh=refresh, body=answer.body, fetched_at=answer.fetched_at,
+                stale_because=answer.stale_because,
+            )
+        )  # fmt: skip
+        return answer
 
     async def _cached(self, call: _Call, read: Callable[[bytes], T], default_life_s: float, refresh: bool) -> Answer[T]:
         key = cache_key(call.url)

@@ -13,7 +13,7 @@ import numpy as np
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Forecast, Gap
-from alertd.sources.http import Answer, PoliteClient
+from alertd.sources.answer import Answer, Asks
 from alertd.sources.nws_grid import SOURCE, GridCell, last_token, read_grid
 from alertd.sources.shape import AnswerModel, validated
 
@@ -44,7 +44,7 @@ class Nws:
 
     name = SOURCE
 
-    def __init__(self, client: PoliteClient, base_url: str = "https://api.weather.gov") -> None:
+    def __init__(self, client: Asks, base_url: str = "https://api.weather.gov") -> None:
         self._client, self._base = client, base_url.rstrip("/")
 
     async def fetch(self, ask: ForecastAsk) -> Forecast:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from alertd.errors import ConfigError, SourceChanged, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Array, Forecast, Gap
-from alertd.sources.http import Answer, PoliteClient
+from alertd.sources.answer import Answer, Asks
 from alertd.sources.open_meteo_hours import (
     CODE,
     ENSEMBLE_VARIABLES,
@@ -54,7 +54,7 @@ class OpenMeteo:
 
     def __init__(
         self,
-        client: PoliteClient,
+        client: Asks,
         base_url: str = "https://api.open-meteo.com",
         *,
         api_key: str | None = None,

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from alertd.service.ground import Ground
+from alertd.service.inputs import hear
 from alertd.service.planner import Planner
 from alertd.service.settings import Settings
 from alertd.service.weather import Sky
@@ -32,6 +33,7 @@ def open_planner(ground: Ground) -> OpenPlanner:
             rng=np.random.default_rng(1),
             sleep=_no_wait,
             deadline_s=deadline_s,
+            on_answer=hear,
         ) as client:
             source = OpenMeteo(client, settings.forecast.open_meteo_url)
             sky = Sky(providers=[source], members=settings.forecast.members, seed=1, stale_h=settings.forecast.stale_h)

@@ -7,6 +7,7 @@ import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,8 @@ from alertd.service.ground import Ground
 from alertd.service.planner import Planner
 from alertd.service.settings import Settings
 from alertd.service.weather import Sky
+from alertd.sources.cache import DiskCache, Entry, cache_key
+from alertd.store.archive import Archive
 from alertd.store.store import Store
 
 
@@ -76,6 +79,24 @@ async def test_a_job_that_does_not_end_is_cut_off_and_that_is_said(
     await daemon.kick(job)()
     await daemon.finish(within_s=0.01)
     assert ["1 jobs cut off" in r.getMessage() for r in caplog.records] == [True]
+
+
+async def test_tidying_removes_stored_answers_and_kept_inputs_past_their_days_and_no_others(
+    daemon: Daemon, make_settings: Callable[..., Settings]
+) -> None:
+    settings, now = make_settings(), system_clock()
+    assert settings.archive is not None
+    cache, archive = DiskCache(settings.cache), Archive(settings.archive)
+    for hours in (1, 47, 49):  # the last good answer is used for 48 hours at most
+        at = now - timedelta(hours=hours)
+        cache.put(cache_key(str(hours)), Entry(headers={}, body=b"{}", fetched_at=at, fresh_until=at, varied={}))
+    ids = {days: "plan_" + f"{days:032}" for days in (1, settings.archive_days - 1, settings.archive_days + 1)}
+    for days, id_ in ids.items():
+        at = now - timedelta(days=days)
+        archive.file_plan(id_, archive.put(id_.encode(), at), at)
+    await daemon.tidy()
+    assert [cache.get(cache_key(str(hours))) is not None for hours in (1, 47, 49)] == [True, True, False]
+    assert archive.plans() == sorted(ids.values())[:2]
 
 
 async def test_a_job_asked_for_while_it_runs_comes_once_more_and_not_more_often(daemon: Daemon) -> None:

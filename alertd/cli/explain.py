@@ -1,0 +1,192 @@
+"""How an advice came about, on the terminal: from what a source said to what the plan says, line by line."""
+
+import textwrap
+from collections.abc import Callable, Iterable
+from datetime import timedelta
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from alertd.cli.show import VERB
+from alertd.errors import InputError
+from alertd.notices import words
+from alertd.plan.explained import AirThere, ColumnHour, Explained, GripThere, SourceSaid, Spread
+from alertd.plan.record import to_plain
+from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_miles, to_mph
+
+FORMAT = "alertd.explained/1"
+WIDTH = 110
+_LABEL = 10
+KELVIN_F = 1.8  # degrees Fahrenheit to one kelvin
+
+
+def place_m(plan: Plan, at_miles: float | None) -> float | None:
+    """Miles from the start as metres. Raises InputError off the route."""
+    if at_miles is not None and not 0.0 <= at_miles * MILE_M <= plan.route_length_m:
+        long = f"is not on this route of {to_miles(plan.route_length_m):.1f} miles"
+        raise InputError("--at", "", f"{at_miles:g} {long}", "give miles from its start")
+    return None if at_miles is None else at_miles * MILE_M
+
+
+def explained_json(plan: Plan, places: Iterable[Explained]) -> dict[str, Any]:
+    return {"format": FORMAT, "plan_id": plan.id, "trip_advice": plan.advice.value, "places": to_plain(tuple(places))}
+
+
+def show_explained(plan: Plan, places: tuple[Explained, ...], console: Console) -> None:
+    """Print each place's chain, its advice last; see `note` for the figures in threes."""
+    head = f"{plan.route_name}   {plan.rig_name}   leaves {words.day_clock(plan.depart_at, plan.depart_zone)}"
+    console.print(Text(head, "bold"))
+    note = f"a / b / c: what 10, 50 and 90 % of the {plan.members_n} members stay below. {POSTED_SIGNS_DECIDE}"
+    _say(console, "", note)
+    for place in places:
+        _place(plan, place, console)
+    if not places:
+        _say(console, "", f"The plan has no stretch that may need chains; its advice is {VERB[plan.advice]}.")
+        _say(console, "", "--at MILES explains any place.")
+
+
+def _place(plan: Plan, x: Explained, console: Console) -> None:
+    early, middle, late = (words.clock(at, x.zone) for at in x.passing)
+    window = f"8 of 10 members from {early[:5]} to {late}; the nearest whole hour stands for each"
+    name = "" if x.stretch is None else plan.stretches[x.stretch].place
+    console.print()
+    console.print(Text(f"{_mile(x.distance_m)} {name}".rstrip() + f", {_feet(x.elevation_m)}", "bold"))
+    _say(console, "passed", f"{middle} at {x.lat_deg:.4f}, {x.lon_deg:.4f} ({window})")
+    for said in x.sources:
+        _source(said, x.zone, console)
+    if not x.sources:
+        _say(console, "forecast", "no source answered")
+    _air(x.air, console)
+    _column(x.column, x.zone, console)
+    _say(console, "road", "when passed, share of members: " + _shares(x.surfaces))
+    for grip in x.grip:
+        _grip(grip, console)
+    for level in x.levels:
+        on_it = "" if level.stretch_frac is None else f", {level.stretch_frac:.0%} somewhere on the stretch"
+        text = f"our estimate that '{level.legal_name}' is posted in {level.jurisdiction}: {level.here_frac:.0%} here"
+        _say(console, "posting", f"{text}{on_it} (law: {level.section or 'no section on file'})")
+    for land in x.no_rules:
+        _say(console, "posting", f"no rules on file for {land}: a winter road there counts as a control that may come")
+    _say(console, "need", f"chains needed here, by posting or by grip: {x.need_frac:.3f} of 1")
+    if x.stretch_surfaces:
+        _say(console, "stretch", "share of members that meet it anywhere on it: " + _shares(x.stretch_surfaces))
+    for c in x.compared:
+        sign = ">=" if c.reached else "<"
+        _say(console, "compared", f"{c.what} {c.value:.3f} {sign} {c.threshold} {c.limit:g}")
+    if x.barred:
+        _say(console, "barred", x.barred)
+    where = "advice of the stretch" if x.stretch is not None else "no stretch of the plan here; advice of the trip"
+    console.print(Text(f"   so: {where}: {VERB[x.advice]}", "bold"))
+
+
+def _source(s: SourceSaid, zone: str, console: Console) -> None:
+    issued = f"issued {words.day_clock(s.issued_at, zone)}" if s.issued_at else "issue time not given"
+    age = f"{words.age(max(s.age_h, 0.0))} old" + (", THE LAST GOOD ANSWER" if s.served_stale else "")
+    _say(console, "forecast", f"{s.provider}: {issued}, fetched {words.day_clock(s.fetched_at, zone)}, {age}")
+    cell = f"cell asked for {s.lat_deg:.4f}, {s.lon_deg:.4f}, {to_miles(s.away_m):.1f} mi from here"
+    _say(console, "", f"{cell}; its temperature is for {_feet(s.elevation_m)}")
+    values = (
+        f"air {_known(s.air_temp_c, lambda v: f'{v:.1f} °C ({to_fahrenheit(v):.1f} F)')}",
+        f"humidity {_known(s.rh_frac, _percent)}",
+        f"wind {_known(s.wind_mps, lambda v: f'{v:.1f} m/s ({to_mph(v):.0f} mph)')}",
+        f"cloud {_known(s.cloud_frac, _percent)}",
+        f"precipitation {_known(s.precip_mmwe_h, lambda v: f'{v:.2f} mm/h ({v / INCH_MM:.3f} in/h)')}",
+        f"its chance {_known(s.precip_prob_frac, _percent)}",
+        f"freezing level {_feet(s.freezing_level_m)}",
+        f"snow level {_feet(s.snow_level_m)}",
+    )
+    hour = f"{words.clock(s.hour_start, zone)[:5]} to {words.clock(s.hour_start + timedelta(hours=1), zone)}"
+    _say(console, "", f"hour {hour}, at whose end the road is looked at: {', '.join(values)}")
+    for remark in s.remarks:
+        _say(console, "", f"but {remark}")
+
+
+def _air(a: AirThere, console: Console) -> None:
+    cell = f"air {_f(a.cell_air_temp_c)}, humidity {_pc(a.cell_rh_frac)}, wind {_mph(a.wind_mps)}"
+    _say(console, "members", f"at the cell's {_feet(a.cell_elevation_m)}: {cell}, cloud {_pc(a.cloud_frac)}")
+    _say(console, "", f"precipitation {_rate(a.precip_mmwe_h)}")
+    for rule, share in a.rules:
+        _say(console, "moved", f"in {share:.0%} of members by the {rule}")
+    lapse = _three(a.lapse_k_per_km, lambda v: f"{v * KELVIN_F * FOOT_M:.1f}", "F colder per 1,000 ft up")
+    _say(console, "", f"{lapse}, to the road's {_feet(a.road_elevation_m)}")
+    _say(console, "at road", f"air {_f(a.air_temp_c)}, humidity {_pc(a.rh_frac)}, wet bulb {_f(a.wet_bulb_c)}")
+    published = f"Jennings 2018 {_pc(a.jennings_frac)}, Wang 2019 {_pc(a.wang_frac)}"
+    fitted = f"{_pc(a.jennings_calibrated_frac)} and {_pc(a.wang_calibrated_frac)}"
+    own = f"each member's own {_pc(a.snow_chance_frac)}"
+    _say(console, "P(snow)", f"if anything falls: {published}; calibrated {fitted}; {own}")
+    falls = f"snow {_rate(a.snow_mmwe_h)}, rain {_rate(a.rain_mmwe_h)}, freezing rain {_rate(a.freezing_mmwe_h)}"
+    _say(console, "falls", falls)
+
+
+def _column(hours: tuple[ColumnHour, ...], zone: str, console: Console) -> None:
+    _say(console, "pavement", "at each hour up to passing: the middle member | then surface and stores of all")
+    for h in hours:
+        one = f"{h.member_class}, {_known(h.member_surface_temp_c, lambda v: f'{to_fahrenheit(v):.1f} F')}"
+        stores = zip(
+            ("water", "snow", "ice"),
+            (h.member_water_mmwe, h.member_snow_mmwe, h.member_ice_mmwe),
+            (h.water_mmwe, h.snow_mmwe, h.ice_mmwe),
+            strict=True,
+        )
+        lying = [(name, own, of_all) for name, own, of_all in stores]
+        own = ", ".join(f"{name} {_known(value, lambda v: f'{v:.2f}')}" for name, value, _ in lying)
+        spread = ", ".join(f"{name} {_three(s, lambda v: f'{v:.2f}')}" for name, _, s in lying)
+        _say(console, words.clock(h.at, zone)[:5], f"{one}, {own} mm | {_f(h.surface_temp_c)}, {spread} mm")
+
+
+def _grip(g: GripThere, console: Console) -> None:
+    way = f"to climb {g.grade:.1%}" if g.grade > 0 else f"to hold {-g.grade:.1%} down by braking"
+    bare, chained = (_three(s, lambda v: f"{v:.2f}") for s in (g.needed_mu, g.chained_needed_mu))
+    have = _three(g.mu, lambda v: f"{v:.2f}")
+    short = f"short in {g.short_frac:.0%} of members without chains, {g.chained_short_frac:.0%} with them"
+    _say(console, "grip", f"{_mile(g.distance_m)}, {way}: has {have}, needs {bare}, chained {chained}; {short}")
+
+
+def _three(s: Spread, write: Callable[[float], str], unit: str = "") -> str:
+    if s.known_frac == 0.0:
+        return "not known"
+    part = f" (known in {s.known_frac:.0%})" if s.known_frac < 1.0 else ""
+    return f"{' / '.join(write(v) for v in (s.low, s.median, s.high))} {unit}".rstrip() + part
+
+
+def _f(s: Spread) -> str:
+    return _three(s, lambda v: f"{to_fahrenheit(v):.1f}", "F")
+
+
+def _pc(s: Spread) -> str:
+    return _three(s, lambda v: f"{100.0 * v:.0f}", "%")
+
+
+def _mph(s: Spread) -> str:
+    return _three(s, lambda v: f"{to_mph(v):.0f}", "mph")
+
+
+def _rate(s: Spread) -> str:
+    return _three(s, lambda v: f"{v / INCH_MM:.3f}", "in/h")
+
+
+def _percent(frac: float) -> str:
+    return f"{frac:.0%}"
+
+
+def _known(value: float, write: Callable[[float], str]) -> str:
+    return "not given" if value != value else write(value)
+
+
+def _feet(height_m: float) -> str:
+    return _known(height_m, lambda v: f"{to_feet(v):,.0f} ft")
+
+
+def _mile(distance_m: float) -> str:
+    return f"mile {to_miles(distance_m):.1f}"
+
+
+def _shares(shares: tuple[tuple[str, float], ...]) -> str:
+    return ", ".join(f"{name} {share:.0%}" for name, share in shares)
+
+
+def _say(console: Console, label: str, text: str) -> None:
+    for i, line in enumerate(textwrap.wrap(text, WIDTH - _LABEL - 3)):
+        console.print(f"   {label if i == 0 else '':{_LABEL}}{line}", highlight=False, soft_wrap=True)

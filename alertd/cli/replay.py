@@ -1,0 +1,65 @@
+"""Which kept plan is meant, and what came of making it again."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from alertd.cli.home import settings_path
+from alertd.errors import ConfigError, InputError
+from alertd.service.replay import Replayed
+from alertd.service.settings import read_settings
+from alertd.store.archive import Archive, is_plan_id
+
+MOST_SHOWN = 40
+
+
+def find_plan(what: str, archive: Path | None, config: str | None) -> tuple[Archive, str]:
+    """The archive and the id in it: of a plan's id, or of a folder that holds one plan. Raises InputError."""
+    if is_plan_id(what):
+        return Archive(archive if archive is not None else _settings_archive(config)), what
+    folder = Path(what)
+    if not folder.is_dir():
+        raise InputError("replay", "", f"{what} is neither a plan's id nor a folder", "write plan_... or an archive")
+    plans = Archive(folder).plans()
+    if len(plans) != 1:
+        held = f"holds {len(plans)} plans" if plans else "holds no plan"
+        mend = f"name one: alertd replay {plans[-1]} --archive {what}" if plans else "name an archive of alertd"
+        raise InputError(what, "", held, mend)
+    return Archive(folder), plans[0]
+
+
+def _settings_archive(config: str | None) -> Path:
+    settings = read_settings(settings_path(config))
+    if settings.archive is None:
+        raise ConfigError(
+            str(settings.where), "daemon.archive", "is empty, so nothing is kept", "name a folder, or give --archive"
+        )
+    return settings.archive
+
+
+def replay_json(done: Replayed, plan_id: str) -> dict[str, Any]:
+    return {
+        "plan_id": plan_id,
+        "made_with": done.made_with,
+        "same": not done.differences,
+        "differences": [{"path": d.path, "old": d.old, "new": d.new} for d in done.differences],
+    }
+
+
+def show_replay(done: Replayed, plan_id: str, console: Console) -> None:
+    if not done.differences:
+        console.print(f"{plan_id}: same, byte for byte", highlight=False, soft_wrap=True)
+        return
+    differing = f"{len(done.differences)} fields differ"
+    console.print(f"{plan_id}: {differing} from the plan made with alertd {done.made_with}", highlight=False)
+    for d in done.differences[:MOST_SHOWN]:
+        console.print(f"  {d.path}: {_short(d.old)} -> {_short(d.new)}", highlight=False, soft_wrap=True)
+    if len(done.differences) > MOST_SHOWN:
+        console.print(f"  and {len(done.differences) - MOST_SHOWN} more; --json lists all", highlight=False)
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 100 else text[:97] + "..."

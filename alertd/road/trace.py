@@ -1,0 +1,122 @@
+"""One column of road followed from the forecast's air to what falls on it, member by member: the numbers in between.
+
+Nothing is computed here that the road model does not compute: each number comes from the function that made the field.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.series import Forecast
+from alertd.road import air, phase
+from alertd.road.air import Array
+from alertd.road.corridor import MemberQuantiles, RoadCells, column_places
+from alertd.road.surface import Forcing
+from alertd.road.weather import AIR, AirParams, Place, Ranks, cell_air, weather_at_road
+
+POOLED = "calm clear night: cold air lies low, so no warming downward and at most 3 K/km cooling upward"
+ANCHORED = "slope from the cell to the forecast's 0 °C level"
+BY_WEATHER = "lapse rate of the kind of weather (moist air rising when it precipitates, else by month)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AirTrace:
+    """One column, each member at its own hour; arrays (member,), in the order in which they come about.
+
+    known: no needed field was missing. cell_*: at the forecast cell's height, its members' own errors included. rule:
+    by which of POOLED, ANCHORED and BY_WEATHER the temperature was moved, at lapse_k_per_m and with the member's own
+    error by height on top. jennings, wang: P(snow) as published, within the two limits of `phase`; *_calibrated: after
+    calibration, and the source's snow level too; chance: between these two, by the member's own weight. All of them
+    whether anything falls or not.
+    """
+
+    known: NDArray[np.bool_]
+    cell_elevation_m: float
+    road_elevation_m: float
+    cell_air_temp_c: Array
+    cell_rh_frac: Array
+    wind_mps: Array
+    cloud_frac: Array
+    precip_mmwe_h: Array
+    freezing_level_m: Array
+    snow_level_m: Array
+    rule: tuple[str, ...]
+    lapse_k_per_m: Array
+    air_temp_c: Array
+    rh_frac: Array
+    pressure_hpa: Array
+    wet_bulb_c: Array
+    jennings: Array
+    wang: Array
+    jennings_calibrated: Array
+    wang_calibrated: Array
+    chance: Array
+    snow_mmwe_h: Array
+    rain_mmwe_h: Array
+    freezing_mmwe_h: Array
+
+
+def trace_air(
+    forecast: Forecast,
+    cells: RoadCells,
+    quantiles: MemberQuantiles,
+    column: int,
+    hour: NDArray[np.int64],
+    params: AirParams = AIR,
+) -> AirTrace:
+    """Follow one column; hour: (member,) of the forecast, `quantiles` those of its field."""
+    places = column_places(forecast, cells)
+    place = Place(**{n: getattr(places, n)[column : column + 1] for n in Place.__slots__})
+    ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
+    member = np.arange(hour.size)
+
+    def at(values: NDArray[Any]) -> NDArray[Any]:
+        """(member, 1, hour), or what broadcasts to it, at each member's hour."""
+        return np.asarray(np.broadcast_to(values, (hour.size, 1, forecast.hours))[member, 0, hour])
+
+    cell = cell_air(forecast, place)
+    used = air.lapse_used(cell.air_temp_c, place.cell_elevation_m[:, None], place.elevation_m[:, None], **cell.lapse_by)
+    pooled, anchored = at(used.calm_clear_night), at(used.anchored)
+    made = weather_at_road(forecast, place, ranks, params)
+    there = Forcing(*(x[hour, member] for x in made.forcing))
+    rh = there.vapour_hpa / air.svp_water_hpa(there.air_temp_c)
+    snow_level = forecast.snow_level_m[member, place.cell_idx[0], hour]
+    published, calibrated = (
+        phase.snow_chance(
+            there.air_temp_c,
+            rh,
+            there.pressure_hpa,
+            road_elevation_m=place.elevation_m[0],
+            snow_level_m=level,
+            calibration=calibration,
+        )
+        for level, calibration in ((np.nan, None), (snow_level, params.calibration))
+    )
+    return AirTrace(
+        known=made.known[hour, member],
+        cell_elevation_m=float(place.cell_elevation_m[0]),
+        road_elevation_m=float(place.elevation_m[0]),
+        cell_air_temp_c=at(cell.air_temp_c),
+        cell_rh_frac=at(cell.rh_frac),
+        wind_mps=at(cell.wind_mps),
+        cloud_frac=at(cell.cloud_frac),
+        precip_mmwe_h=at(cell.precip_mmwe_h),
+        freezing_level_m=forecast.freezing_level_m[member, place.cell_idx[0], hour],
+        snow_level_m=snow_level,
+        rule=tuple(POOLED if p else ANCHORED if a else BY_WEATHER for p, a in zip(pooled, anchored, strict=True)),
+        lapse_k_per_m=at(used.lapse_k_per_m),
+        air_temp_c=there.air_temp_c,
+        rh_frac=rh,
+        pressure_hpa=there.pressure_hpa,
+        wet_bulb_c=air.wet_bulb_c(there.air_temp_c, rh, there.pressure_hpa),
+        jennings=published.jennings,
+        wang=published.wang,
+        jennings_calibrated=calibrated.jennings,
+        wang_calibrated=calibrated.wang,
+        chance=calibrated.weighted(quantiles.phase_model),
+        snow_mmwe_h=there.snow_mmwe_h,
+        rain_mmwe_h=there.rain_mmwe_h - there.freezing_mmwe_h,
+        freezing_mmwe_h=there.freezing_mmwe_h,
+    )

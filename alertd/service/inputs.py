@@ -1,0 +1,243 @@
+"""What one plan was made from: gathered while it is made, filed in an archive, and read back from it.
+
+Kept are raw inputs, never results: answers as the sources were handed them, files as bytes, and what the operator
+set. Parameters that no setting names are the code's, so a replay shows what the code at hand makes of the same inputs.
+"""
+
+import json
+import logging
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from typing import Any, Final, Literal, TypeAlias
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
+
+import alertd
+from alertd.errors import AlertdError, StoreError
+from alertd.plan.record import canonical, plan_json
+from alertd.plan.result import Plan
+from alertd.service.settings import PlanFile, Settings
+from alertd.sources.answer import Heard
+from alertd.sources.retold import failure_kinds
+from alertd.sources.tripfile import TripRequest, parse_trip
+from alertd.store.archive import Archive
+
+log = logging.getLogger(__name__)
+
+FORMAT: Final = "alertd.inputs/1"
+
+_HEARD: ContextVar[list[Heard] | None] = ContextVar("heard", default=None)
+
+
+def hear(heard: Heard) -> None:
+    """What a client calls with each answer it hands out; see `listening`."""
+    listener = _HEARD.get()
+    if listener is not None:
+        listener.append(heard)
+
+
+@contextmanager
+def listening() -> Iterator[list[Heard]]:
+    """Gathers what sources are told inside the block, in tasks begun there too, and nothing that others are told."""
+    heard: list[Heard] = []
+    token = _HEARD.set(heard)
+    try:
+        yield heard
+    finally:
+        _HEARD.reset(token)
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class Chosen(_Model):
+    """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
+
+    nws_url and open_meteo_url are kept because the questions to sources begin with them.
+    """
+
+    sources: tuple[str, ...]
+    members: int
+    seed: int
+    stale_h: float
+    nws_url: str
+    open_meteo_url: str
+    open_meteo_keyed: bool
+    noncommercial: bool
+    plan: dict[str, float | int]
+
+
+def chosen(settings: Settings) -> Chosen:
+    f = settings.forecast
+    return Chosen(
+        sources=f.sources,
+        members=f.members,
+        seed=f.seed,
+        stale_h=f.stale_h,
+        nws_url=f.nws_url,
+        open_meteo_url=f.open_meteo_url,
+        open_meteo_keyed=f.open_meteo_key is not None,
+        noncommercial=settings.noncommercial,
+        plan={name: getattr(settings.plan, name) for name in PlanFile().chosen(f.stale_h)},
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Inputs:
+    """departs: first and last departure of the trips that were planned together, for they share one forecast window.
+
+    files: by name, see `service.files`; route: the name of the route's among them. heard: in any order.
+    """
+
+    now_utc: datetime
+    departs: tuple[datetime, datetime]
+    chosen: Chosen
+    files: Mapping[str, bytes]
+    route: str
+    heard: tuple[Heard, ...]
+
+
+Keep: TypeAlias = Callable[[Sequence[tuple[TripRequest, Plan]], Inputs], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Kept:
+    """A plan as it was made (its JSON, and by which alertd) with its trip and inputs."""
+
+    alertd: str
+    plan: str
+    trip: TripRequest
+    inputs: Inputs
+
+
+class _Failed(_Model):
+    kind: str
+    source: str
+    problem: str
+    retryable: bool
+    retry_after_s: float | None
+
+
+class _Heard(_Model):
+    url: str
+    refresh: bool
+    body: str = ""
+    fetched_at: AwareDatetime | None = None
+    stale_because: str = ""
+    failed: _Failed | None = None
+
+
+class _Manifest(_Model):
+    format: Literal["alertd.inputs/1"]
+    alertd: str
+    plan: str
+    trip: dict[str, Any]
+    now_utc: AwareDatetime
+    departs: tuple[AwareDatetime, AwareDatetime]
+    chosen: Chosen
+    files: dict[str, str]
+    route: str
+    heard: tuple[_Heard, ...]
+
+
+def keep(archive: Archive, made: Sequence[tuple[TripRequest, Plan]], inputs: Inputs) -> None:
+    """File the inputs of plans that were made together. Raises StoreError."""
+    now = inputs.now_utc
+    heard = sorted((_packed(archive, h, now) for h in inputs.heard), key=lambda h: (h["url"], h["refresh"]))
+    shared = {
+        "format": FORMAT,
+        "alertd": alertd.__version__,
+        "now_utc": now.isoformat(),
+        "departs": [at.isoformat() for at in inputs.departs],
+        "chosen": inputs.chosen.model_dump(mode="json"),
+        # What most plans have in common is filed apart, once for all of them.
+        "files": _put(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
+        "route": inputs.route,
+        "heard": _put(archive, heard, now),
+    }
+    for trip, plan in made:
+        own = {"plan": archive.put(plan_json(plan).encode(), now), "trip": trip.model_dump(mode="json")}
+        archive.file_plan(plan.id, _put(archive, shared | own, now), now)
+
+
+def keeping(archive: Archive) -> Keep:
+    """Files inputs, and raises StoreError when that fails."""
+    return partial(keep, archive)
+
+
+def keep_if_possible(archive: Archive) -> Keep:
+    """Files inputs. That it cannot is told in the log, and keeps no plan from the driver."""
+
+    def tried(made: Sequence[tuple[TripRequest, Plan]], inputs: Inputs) -> None:
+        try:
+            keep(archive, made, inputs)
+        except StoreError as exc:
+            log.error("%s; these plans cannot be replayed", exc)
+
+    return tried
+
+
+def kept(archive: Archive, plan_id: str) -> Kept:
+    """What was kept of a plan. Raises StoreError when it is missing, damaged, or in a form that is not read."""
+    told = _got(archive, archive.of_plan(plan_id))
+    try:
+        told |= {name: _got(archive, told[name]) for name in ("files", "heard")}
+        manifest = _Manifest.model_validate_json(json.dumps(told))
+        heard = tuple(_unpacked(archive, h) for h in manifest.heard)
+        trip = parse_trip(manifest.trip, plan_id)
+    except StoreError:
+        raise
+    except (AlertdError, ValidationError, KeyError, TypeError) as exc:
+        why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
+        raise StoreError(
+            f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
+            f"replay it with alertd {str(told.get('alertd', 'of its time'))[:40]}"
+        ) from exc
+    inputs = Inputs(
+        now_utc=manifest.now_utc,
+        departs=manifest.departs,
+        chosen=manifest.chosen,
+        files={name: archive.get(digest) for name, digest in manifest.files.items()},
+        route=manifest.route,
+        heard=heard,
+    )
+    return Kept(alertd=manifest.alertd, plan=archive.get(manifest.plan).decode(), trip=trip, inputs=inputs)
+
+
+def _put(archive: Archive, value: Any, now_utc: datetime) -> str:
+    return archive.put(canonical(value).encode(), now_utc)
+
+
+def _got(archive: Archive, digest: Any) -> Any:
+    return json.loads(archive.get(str(digest)))
+
+
+def _packed(archive: Archive, heard: Heard, now_utc: datetime) -> dict[str, Any]:
+    asked = {"url": heard.url, "refresh": heard.refresh}
+    if heard.failed is not None:
+        exc = heard.failed
+        failed = {"source": exc.source, "problem": exc.problem, "retryable": exc.retryable}
+        return asked | {"failed": failed | {"kind": type(exc).__name__, "retry_after_s": exc.retry_after_s}}
+    fetched_at = heard.fetched_at.isoformat() if heard.fetched_at else None
+    answer = {"body": archive.put(heard.body, now_utc), "fetched_at": fetched_at}
+    return asked | answer | {"stale_because": heard.stale_because}
+
+
+def _unpacked(archive: Archive, told: _Heard) -> Heard:
+    if told.failed is None:
+        return Heard(
+            url=told.url,
+            refresh=told.refresh,
+            body=archive.get(told.body),
+            fetched_at=told.fetched_at,
+            stale_because=told.stale_because,
+        )
+    f = told.failed
+    kind = failure_kinds()[f.kind]
+    failed = kind(f.source, f.problem, retryable=f.retryable, retry_after_s=f.retry_after_s)
+    return Heard(url=told.url, refresh=told.refresh, failed=failed)

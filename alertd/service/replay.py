@@ -1,0 +1,93 @@
+"""Makes a kept plan again, from its archive alone: no network, no present file, no clock."""
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from alertd.errors import StoreError
+from alertd.plan.differences import Difference, differences
+from alertd.plan.params import PlanParams
+from alertd.plan.record import plan_json
+from alertd.plan.result import Plan
+from alertd.service.files import lay_out
+from alertd.service.ground import Ground, load_route, read_ground
+from alertd.service.inputs import Chosen, Kept, kept
+from alertd.service.planner import Making, open_sky, trip_input, window_of
+from alertd.service.settings import ForecastSettings, Places
+from alertd.service.weather import weather_along
+from alertd.sources.retold import Retold
+from alertd.sources.roadfile import RoadSettings, read_road
+from alertd.store.archive import Archive
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Replayed:
+    """A plan made again. `before` is the first one's JSON, made by alertd `made_with`; differences: none when the same
+    byte for byte."""
+
+    before: str
+    made_with: str
+    plan: Plan
+    making: Making
+    differences: tuple[Difference, ...]
+
+
+async def replay(archive: Archive, plan_id: str) -> Replayed:
+    """Make a plan again. Raises StoreError when the archive cannot serve, InputError or ConfigError when the code at
+    hand refuses a file that was good once."""
+    first = kept(archive, plan_id)
+    with tempfile.TemporaryDirectory(prefix="alertd-replay-") as folder:
+        places = lay_out(first.inputs.files, Path(folder))
+        making = await _making(first, places, Path(folder), f"archive {archive.folder}: {plan_id}")
+    plan = making.plan()
+    return Replayed(
+        before=first.plan,
+        made_with=first.alertd,
+        plan=plan,
+        making=making,
+        differences=differences(first.plan, plan_json(plan)),
+    )
+
+
+async def _making(first: Kept, places: Places, folder: Path, where: str) -> Making:
+    i = first.inputs
+    client = Retold(i.heard)
+    ground: Ground = read_ground(places)
+    sky, elevations = open_sky(_forecast(i.chosen, places), i.chosen.noncommercial, where, client)
+    route = await load_route(folder / i.route, ground, elevations)
+    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc), sky)
+    if client.missing:
+        raise StoreError(
+            f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
+            f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
+        )
+    return Making(
+        trip=trip_input(first.trip),
+        route=route,
+        rig=ground.rig(first.trip.rig, where),
+        rulesets=ground.rulesets,
+        fetched=fetched,
+        road=sky.road,
+        params=_params(i.chosen, where),
+        now_utc=i.now_utc,
+    )
+
+
+def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
+    return ForecastSettings(
+        sources=chosen.sources,
+        members=chosen.members,
+        seed=chosen.seed,
+        stale_h=chosen.stale_h,
+        nws_url=chosen.nws_url,
+        open_meteo_url=chosen.open_meteo_url,
+        open_meteo_key="not kept" if chosen.open_meteo_keyed else None,
+        road=read_road(places.road) if places.road else RoadSettings(),
+    )
+
+
+def _params(chosen: Chosen, where: str) -> PlanParams:
+    try:
+        return PlanParams(**chosen.plan)  # type: ignore[arg-type]  # some are counts, the rest floats
+    except TypeError as exc:
+        raise StoreError(f"{where}: a setting kept with it is gone ({exc}); replay it with its own alertd") from exc

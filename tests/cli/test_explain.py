@@ -1,0 +1,80 @@
+"""`--explain` and `--at`: the chain in the order the numbers flow, and the plan's advice as its last line."""
+
+import json
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+from alertd.cli.show import VERB
+from alertd.plan.result import Advice
+from alertd.testing.standin import Fault, FaultKind, Standin
+
+Alertd = Callable[..., Result]
+ORDER = [
+    "passed", "forecast", "members", "moved", "at road", "P(snow)", "falls", "pavement", "road", "grip", "posting",
+    "need", "stretch", "compared",
+]  # fmt: skip
+
+
+@pytest.fixture
+def asked(write_config: Callable[..., Path], storm_soon: Standin, soon: datetime, demo: Path) -> list[object]:
+    config = write_config(forecasts=storm_soon.base_url)
+    return ["plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config]
+
+
+def test_each_stretch_is_explained_line_by_line_and_ends_with_the_plans_advice(
+    alertd: Alertd, asked: list[object], tmp_path: Path
+) -> None:
+    kept = tmp_path / "kept"
+    plan = json.loads(alertd(*asked, "--keep", kept, "--json").stdout)
+    result = alertd("replay", kept, "--explain")
+    assert result.exit_code == 0, result.stderr
+    _, *blocks = result.stdout.split("\n\n")
+    assert len(blocks) == len(plan["stretches"]) > 0
+    for block, stretch in zip(blocks, plan["stretches"], strict=True):
+        lines = block.strip().splitlines()
+        labels = [line[3:13].strip() for line in lines[1:-1]]
+        named = [label for label in dict.fromkeys(labels) if label in ORDER]
+        assert named == [label for label in ORDER if label in named]
+        assert {"forecast", "at road", "P(snow)", "pavement", "grip", "need", "compared"} <= set(named)
+        assert lines[-1].strip() == f"so: advice of the stretch: {VERB[Advice(stretch['advice'])]}"
+        assert f"need anywhere on the stretch {stretch['probability']:.3f} " in block
+        assert "open-meteo" in block
+        assert "°C" in block
+
+
+def test_a_place_is_explained_by_its_miles_as_data_too(alertd: Alertd, asked: list[object]) -> None:
+    result = alertd(*asked, "--at", "30", "--json")
+    assert result.exit_code == 0, result.stderr
+    told = json.loads(result.stdout)
+    (place,) = told["places"]
+    assert told["format"] == "alertd.explained/1"
+    assert place["distance_m"] == pytest.approx(30 * 1609.344, abs=130.0)
+    assert place["advice"] in {told["trip_advice"], "ready", "chain", "hold"}
+    text = alertd(*asked, "--at", "30")
+    assert "mile 30." in text.stdout or "mile 29.9" in text.stdout
+    assert text.stdout.rstrip().splitlines()[-1].strip().startswith("so: ")
+
+
+def test_without_a_forecast_it_says_so_and_ends_with_status_3(
+    alertd: Alertd, asked: list[object], storm_soon: Standin
+) -> None:
+    storm_soon.always(Fault(kind=FaultKind.LIMIT_DAY))
+    result = alertd(*asked, "--explain")
+    assert result.exit_code == 3, result.stderr
+    assert "no source answered" in result.stdout
+    assert "not known" in result.stdout
+    assert f"advice of the stretch: {VERB[Advice.READY]}" in result.stdout
+    assert "nan" not in result.stdout
+
+
+@pytest.mark.parametrize("miles", ["-1", "5000"])
+def test_miles_off_the_route_are_refused_in_one_line(
+    miles: str, mistake: Callable[..., str], asked: list[object]
+) -> None:
+    line = mistake(*asked, "--at", miles)
+    assert line.startswith(f"--at: {miles} is not on this route of 1")
+    assert line.endswith("give miles from its start")

@@ -1,0 +1,93 @@
+"""Contents are stored once, come back whole or not at all, and go when nothing has used them for long enough."""
+
+import os
+import stat
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from alertd.errors import StoreError
+from alertd.store.archive import LARGEST_BYTES, Archive, is_plan_id
+
+NOW = datetime(2027, 1, 14, tzinfo=UTC)
+DAY = timedelta(days=1)
+ID, OTHER = "plan_" + "a" * 32, "plan_" + "b" * 32
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Archive:
+    return Archive(tmp_path / "kept")
+
+
+def files(archive: Archive) -> list[Path]:
+    return [path for path in archive.folder.rglob("*") if path.is_file()]
+
+
+def test_a_content_comes_back_and_lies_there_once_under_its_sha256(archive: Archive) -> None:
+    """sha256("abc") is the first example of FIPS 180-2, appendix B.1."""
+    assert archive.put(b"abc", NOW) == archive.put(b"abc", NOW + DAY)
+    (path,) = files(archive)
+    assert path.name == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert archive.get(path.name) == b"abc"
+
+
+def test_a_plan_leads_to_its_content_and_a_later_word_counts(archive: Archive) -> None:
+    for text in (b"first", b"second"):
+        archive.file_plan(ID, archive.put(text, NOW), NOW)
+    archive.file_plan(OTHER, archive.put(b"third", NOW), NOW)
+    assert archive.get(archive.of_plan(ID)) == b"second"
+    assert archive.plans() == [ID, OTHER]
+
+
+def test_what_was_used_lately_stays_and_a_plan_never_outlives_its_contents(archive: Archive) -> None:
+    shared = archive.put(b"shared", NOW)
+    for n, plan in enumerate((ID, OTHER)):
+        at = NOW + n * 20 * DAY
+        archive.put(b"shared", at)
+        archive.file_plan(plan, archive.put(plan.encode(), at - timedelta(seconds=5)), at)
+    archive.put(b"nobody's", NOW)
+    assert archive.prune(unused_since=NOW) == 0
+    assert archive.prune(unused_since=NOW + timedelta(seconds=1)) == 1  # the first plan; its contents within the day
+    assert archive.prune(unused_since=NOW + 2 * DAY) == 2
+    assert archive.plans() == [OTHER]
+    assert archive.get(archive.of_plan(OTHER)) == OTHER.encode()
+    assert archive.get(shared) == b"shared"
+
+
+def test_a_file_left_by_a_crash_is_no_plan_and_goes(archive: Archive) -> None:
+    archive.file_plan(ID, archive.put(b"x", NOW), NOW)
+    left = archive.folder / "plans" / "aa" / "tmp123.tmp"
+    left.write_bytes(b"half")
+    os.utime(left, (NOW.timestamp(),) * 2)
+    assert archive.plans() == [ID]
+    archive.prune(unused_since=NOW + DAY)
+    assert files(archive) == [archive.folder / "contents" / archive.put(b"x", NOW)[:2] / archive.put(b"x", NOW)]
+
+
+def test_a_content_that_unpacks_without_end_is_refused(archive: Archive) -> None:
+    digest = archive.put(b"\0" * (LARGEST_BYTES + 1), NOW)
+    with pytest.raises(StoreError, match="is damaged or was changed"):
+        archive.get(digest)
+
+
+@pytest.mark.parametrize("id_", ["plan_x", "../../etc/passwd", "plan_" + "A" * 32, "plan_" + "a" * 32 + "/..", ""])
+def test_what_is_no_plans_id_never_becomes_a_path(id_: str, archive: Archive) -> None:
+    assert not is_plan_id(id_)
+    with pytest.raises(StoreError, match="is no plan's id; write plan_"):
+        archive.of_plan(id_)
+
+
+def test_a_plan_or_folder_that_is_not_there_is_told_with_the_mend(archive: Archive) -> None:
+    with pytest.raises(StoreError, match=rf"^archive \S+kept: {ID} is not there; name the archive that holds it"):
+        archive.of_plan(ID)
+    archive.file_plan(ID, "../../secret", NOW)
+    with pytest.raises(StoreError, match="is no digest of a content"):
+        archive.get(archive.of_plan(ID))
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_that_may_not_be_written_is_told(tmp_path: Path) -> None:
+    tmp_path.chmod(stat.S_IRUSR | stat.S_IXUSR)
+    with pytest.raises(StoreError, match=r"cannot be written \(Permission denied\); check the folder"):
+        Archive(tmp_path / "kept").put(b"x", NOW)
