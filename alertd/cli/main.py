@@ -131,7 +131,9 @@ def check(config: str | None, as_json: bool) -> None:
     "--rig", metavar="RIG", help="A rig's id from the rigs folder, or a rig file; a five-axle rig if left out."
 )
 @click.option("--level", metavar="ID", help="This level alone.")
-@click.option("--schema", type=click.Choice(["rule", "rig"]), help="Print the JSON Schema of such files instead.")
+@click.option(
+    "--schema", type=click.Choice(["rule", "rig", "limits"]), help="Print the JSON Schema of such files instead."
+)
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Draw the axles there.")
 @_config
 @_as_json
@@ -139,7 +141,7 @@ def rules(
     code: str | None,
     rig: str | None,
     level: str | None,
-    schema: Literal["rule", "rig"] | None,
+    schema: Literal["rule", "rig", "limits"] | None,
     svg: Path | None,
     config: str | None,
     as_json: bool,

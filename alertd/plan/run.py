@@ -10,7 +10,14 @@ from alertd.plan.chaining import Leg, choose_legs
 from alertd.plan.chains import ChainSet, chains_for, hang_time_s
 from alertd.plan.need import SAME_PROBABILITY, LawSpan, Need, find_need, find_stretches, larger, stretch_probability
 from alertd.plan.params import PlanParams
-from alertd.plan.travel import arrivals_epoch_s, chained_cap_mps, elapsed_s, free_speed_mps, surface_cap_mps
+from alertd.plan.travel import (
+    arrivals_epoch_s,
+    chained_cap_mps,
+    elapsed_s,
+    free_speed_mps,
+    posted_cap_mps,
+    surface_cap_mps,
+)
 from alertd.road.corridor import RoadCells, RoadField, at_arrival
 from alertd.road.state import RoadState
 from alertd.route.line import Route
@@ -78,7 +85,7 @@ def settle(
     ready may have to chain after all and be late for the road behind: what that clock meets counts too.
     """
     d = route.distance_m
-    free = free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params)
+    free = np.minimum(free_speed_mps(route.grade, rig.gross_mass_kg, rig.power_w, params), posted_cap_mps(route))
     unhindered = elapsed_s(d, 1.0 / free)
     moving, stands = unhindered, _NO_STANDS
     before: tuple[object, ...] | None = None

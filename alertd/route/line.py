@@ -66,6 +66,16 @@ class JurisdictionSpan:
     end_m: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitSpan:
+    """A run of the route under a posted speed limit for trucks, and who says so."""
+
+    start_m: float
+    end_m: float
+    speed_mps: float
+    source: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Route:
     """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
@@ -86,6 +96,7 @@ class Route:
     summits: tuple[Summit, ...] = ()
     jurisdictions: tuple[JurisdictionSpan, ...] = ()
     stops: tuple[RouteStop, ...] = ()
+    limits: tuple[LimitSpan, ...] = ()
     findings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -12,6 +12,7 @@ from alertd.forecast.provider import ElevationProvider
 from alertd.route.borders import Boundaries, Crossing
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
 from alertd.route.clean import clean_line
+from alertd.route.limits import PostedLimit, place_limits
 from alertd.route.line import GpxLine, Route
 from alertd.route.stops import Stop
 from alertd.route.terrain import NamedSummit
@@ -19,6 +20,7 @@ from alertd.rules.law import RuleSet
 from alertd.rules.rig import Rig
 from alertd.service.settings import Places
 from alertd.sources.gpx import read_gpx
+from alertd.sources.limitfile import read_limits
 from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rigs
@@ -35,6 +37,7 @@ class Ground:
     boundaries: Boundaries
     crossings: tuple[Crossing, ...]
     summits: tuple[NamedSummit, ...]
+    limits: tuple[PostedLimit, ...]
     routes: Path
 
     def rig(self, name: str, where: str) -> Rig:
@@ -70,6 +73,7 @@ def read_ground(places: Places) -> Ground:
         boundaries=read_boundaries(*places.boundaries),
         crossings=read_crossings(places.crossings) if places.crossings else (),
         summits=read_named_summits(places.summits) if places.summits else (),
+        limits=read_limits(places.limits) if places.limits else (),
         routes=places.routes,
     )
 
@@ -82,13 +86,14 @@ async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationP
     line = clean_line(read_gpx(path))
     if missing_elevation(line) and elevations:
         line = await _fill(line, elevations[0])
-    return build_route(
+    route = build_route(
         line,
         jurisdictions=ground.boundaries,
         crossings=ground.crossings,
         stops=ground.stops,
         named_summits=ground.summits,
     )
+    return replace(route, limits=place_limits(route, ground.limits))
 
 
 async def _fill(line: GpxLine, elevations: ElevationProvider) -> GpxLine:

@@ -29,6 +29,7 @@ class PlacesFile(FileModel):
     boundaries: list[str] = Field(min_length=1, examples=[["boundaries/us_states.topo.json"]])
     crossings: str = ""
     summits: str = ""
+    limits: str = ""
     stops: list[str] = Field(default_factory=list)
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
@@ -136,6 +137,7 @@ class Places:
     boundaries: tuple[Path, ...]
     crossings: Path | None
     summits: Path | None
+    limits: Path | None
     stops: tuple[Path, ...]
     rules: Path
     rigs: Path
@@ -242,6 +244,7 @@ def _places(base: Path, places: PlacesFile) -> Places:
         boundaries=tuple(base / p for p in places.boundaries),
         crossings=base / places.crossings if places.crossings else None,
         summits=base / places.summits if places.summits else None,
+        limits=base / places.limits if places.limits else None,
         stops=tuple(base / p for p in places.stops),
         rules=base / places.rules,
         rigs=base / places.rigs,

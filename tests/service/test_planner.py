@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from io import StringIO
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +12,9 @@ from rich.console import Console
 
 from alertd.cli.show import show_plan
 from alertd.plan.result import Advice, Plan
+from alertd.route.limits import PostedLimit
 from alertd.route.line import Route
+from alertd.service.ground import Ground, load_route
 from alertd.service.planner import NotPlanned
 from alertd.service.settings import Settings
 from alertd.sources.tripfile import TripRequest
@@ -192,3 +195,14 @@ async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_
     (record,) = [r for r in caplog.records if r.levelname == "ERROR"]
     assert record.exc_info is not None
     assert record.getMessage() == "trip T-1: a fault of alertd"
+
+
+async def test_a_route_is_loaded_with_the_posted_limits_that_lie_on_it(
+    ground: Ground, i90_west: Route, demo: Path
+) -> None:
+    ends = [(float(i90_west.lat_deg[i]), float(i90_west.lon_deg[i])) for i in (40, 80)]
+    limit = PostedLimit(start=ends[0], end=ends[1], both_ways=False, speed_mps=15.0, source="made")
+    route = await load_route(demo / "i90-west.gpx", replace(ground, limits=(limit,)), [])
+    (span,) = route.limits
+    assert (span.start_m, span.end_m) == pytest.approx((i90_west.distance_m[40], i90_west.distance_m[80]), abs=1.0)
+    assert (span.speed_mps, span.source) == (15.0, "made")
