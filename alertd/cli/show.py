@@ -63,6 +63,8 @@ def _head(plan: Plan, console: Console) -> None:
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)} to {words.clock(plan.arrive_late, plan.arrive_zone)}"
     late = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
     console.print(f"leaves  {words.day_clock(plan.depart_at, plan.depart_zone)}", highlight=False)
+    if seen := words.seen(plan):
+        console.print(f"{seen}: the rest of the way from there", highlight=False)
     console.print(f"arrives {words.clock(plan.arrive_at, plan.arrive_zone)} ({window}){late}", highlight=False)
     if plan.singles_short:
         console.print(Text(f"SHORT OF CHAINS: {plan.singles_short} single chains missing for this trip", "bold red"))

@@ -130,7 +130,8 @@ def _arrival(plan: Plan) -> str:
     due = words.clock(plan.arrive_at, plan.arrive_zone)
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)}-{words.clock(plan.arrive_late, plan.arrive_zone)}"
     slip = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
-    return f"Arrives {due} ({window}){slip}"
+    seen = words.seen(plan)
+    return f"Arrives {due} ({window}){slip}" + (f"; {seen}" if seen else "")
 
 
 def _short(plan: Plan) -> str:

@@ -126,7 +126,7 @@ def _leg(
         parts=parts,
         on=on,
         off=off,
-        on_m=0.0 if on is None else on.distance_m,
+        on_m=float(route.distance_m[0]) if on is None else on.distance_m,
         off_m=route.length_m if off is None else off.distance_m,
         on_reason=on_reason,
         off_reason="first listed safe stop past the last road that may need chains"
@@ -143,8 +143,9 @@ def _hang_at(
     if on is not None:
         far = ", and a long way short of it" if start - on.distance_m > params.longest_bare_run_m else ""
         return on, f"last listed safe stop before the first road that may need chains{far}"
-    if start <= params.longest_bare_run_m:
-        return None, "no listed safe stop before the snow: hang them where the trip starts"
+    here = "where the trip starts" if route.distance_m[0] == 0.0 else "where the truck is"
+    if start - route.distance_m[0] <= params.longest_bare_run_m:
+        return None, f"no listed safe stop before the snow: hang them {here}"
     # A cramped place, or one at the very edge of the snow, still beats any place that is already in it.
     before = [s for s in route.stops if s.distance_m < start]
     if before:
@@ -158,4 +159,4 @@ def _hang_at(
             return not has_room(s, params), round(value_at(route, need_frac, s), 2), s.distance_m
 
         return min(inside, key=liking), "NO listed stop before the snow: this one may already be in it; go slowly"
-    return None, "no listed stop before or in the snow: hang them where the trip starts, or use a signed area"
+    return None, f"no listed stop before or in the snow: hang them {here}, or use a signed area"

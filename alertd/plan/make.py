@@ -15,9 +15,10 @@ from alertd.plan.need import place_laws
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
-from alertd.plan.result import Advice, AlongPoint, Plan, Stretch
+from alertd.plan.result import Advice, AlongPoint, Plan, PositionFix, Stretch
 from alertd.plan.run import Corridor, Run, settle
 from alertd.plan.stretch import describe
+from alertd.plan.underway import rest_of
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.timezone import zone_at
@@ -31,13 +32,18 @@ ALONG_SPACING_M = 1_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripInput:
-    """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware."""
+    """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware.
+
+    fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen.
+    """
 
     id: str
     depart_at: datetime
     driver: str = ""
     dispatcher: str = ""
     used: HoursUsed = field(default_factory=HoursUsed)
+    fix: PositionFix | None = None
+    position_notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,20 +72,21 @@ def make_plan(
     """
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
-    depart = trip.depart_at.astimezone(UTC)
-    laws = place_laws(route, rulesets, rig)
-    run = settle(depart.timestamp(), route, rig, laws, weather.corridor, params)
-    stretches = tuple(describe(x, run, route, rig, depart.timestamp(), params) for x in run.legs)
+    depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
+    rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params)
+    laws = rest.laws(place_laws(route, rulesets, rig))
+    route, leave = rest.route, rest.leave_at.astimezone(UTC)  # from here on the way still ahead
+    run = settle(leave.timestamp(), route, rig, laws, rest.corridor, params)
+    stretches = tuple(describe(x, run, route, rig, leave.timestamp(), params) for x in run.legs)
     taken_s = float(run.reach_s(route.distance_m, route.length_m))
     early, late = (datetime.fromtimestamp(round(float(np.quantile(run.arrivals[:, -1], q))), UTC) for q in (0.1, 0.9))
-    depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
-    arrive_at = depart + timedelta(seconds=round(taken_s))
-    carry = carry_notes(laws, rig, depart, max(arrive_at, late), (depart_zone, arrive_zone))
+    arrive_at = leave + timedelta(seconds=round(taken_s))
+    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone))
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
-    rules = rule_notes(laws, depart.date())
+    rules = rule_notes(laws, leave.date())
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
-    hours = hours_note(route, run, trip.used, depart, late, known_at, params)
+    hours = hours_note(route, run, trip.used, rest.depart_at, late, known_at, params, rest.driven_s)
     partial = weather.partial or any(s.stale for s in sources) or bool(run.need.unknown.any())
     plan = Plan(
         id="",
@@ -91,7 +98,7 @@ def make_plan(
         rig_name=rig.name,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
-        depart_at=depart,
+        depart_at=rest.depart_at,
         depart_zone=depart_zone,
         arrive_zone=arrive_zone,
         advice=_advice(stretches, partial=partial),
@@ -99,7 +106,7 @@ def make_plan(
         arrive_at=arrive_at,
         arrive_early=early,
         arrive_late=late,
-        arrive_unhindered=depart + timedelta(seconds=round(run.unhindered_s)),
+        arrive_unhindered=leave + timedelta(seconds=round(run.unhindered_s)),
         cost_s=taken_s - run.unhindered_s,
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
@@ -108,11 +115,16 @@ def make_plan(
         carry=carry,
         sources=sources,
         rules=rules,
-        cautions=(*cautions(route, laws, run.need, run.settled, run.later_road, sources, rules, carry), *weather.notes),
+        cautions=(
+            *trip.position_notes,
+            *cautions(route, laws, run.need, run.settled, run.later_road, sources, rules, carry),
+            *weather.notes,
+        ),
         partial=partial,
         members_n=int(run.state.mu.shape[0]),
-        along=_along(route, run, depart.timestamp()),
+        along=_along(route, run, leave.timestamp()),
         hours=hours,
+        position=trip.fix,
     )
     return with_id(plan)
 

@@ -210,8 +210,21 @@ class AlongPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PositionFix:
+    """Where the truck was seen: `distance_m` along its route, `offset_m` off it, positive to the right of travel."""
+
+    at: datetime
+    distance_m: float
+    offset_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """One trip at one moment. `id` is derived from all it says and what it was made from."""
+    """One trip at one moment. `id` is derived from all it says and what it was made from.
+
+    position: where the truck was last seen, when the plan counts from there; then `depart_at` is when it must have
+    left, stretches, `along`, arrival and costs are those of the road still ahead, and stops behind are not named.
+    """
 
     id: str
     trip_id: str
@@ -244,6 +257,7 @@ class Plan:
     members_n: int
     along: tuple[AlongPoint, ...]
     hours: HoursNote | None = None
+    position: PositionFix | None = None
 
 
 POSTED_SIGNS_DECIDE = (

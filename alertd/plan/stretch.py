@@ -156,12 +156,12 @@ def _stop(
     reach: Callable[[float], datetime],
     standing_s: float,
 ) -> StopChoice:
-    """The stop with its clock; the trip's own start (end_idx 0) or end (-1) where there is none."""
+    """The stop with its clock; where the truck is (end_idx 0) or the trip ends (-1) where there is none."""
     if at_stop is None:
         lat, lon = float(route.lat_deg[end_idx]), float(route.lon_deg[end_idx])
         stop = Stop(
             id="",
-            name="trip start" if end_idx == 0 else "trip end",
+            name="trip end" if end_idx else "where the truck is" if route.distance_m[0] > 0.0 else "trip start",
             kind=StopKind.TRUCK_STOP,
             lat_deg=lat,
             lon_deg=lon,

@@ -3,11 +3,12 @@
 import asyncio
 import logging
 from collections import defaultdict
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TypeAlias
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -17,6 +18,7 @@ from alertd.forecast.provider import ElevationProvider, ForecastProvider
 from alertd.plan.hours import HoursUsed
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.result import Plan
+from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
 from alertd.service.clock import Clock
 from alertd.service.ground import Ground, load_route, read_ground
@@ -50,10 +52,16 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
     return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
 
 
-def trip_input(trip: TripRequest) -> TripInput:
+Reports: TypeAlias = Mapping[str, Sequence[PositionReport]]  # by trip id
+_NO_REPORTS: Reports = {}
+
+
+def trip_input(trip: TripRequest, seen: Whereabouts) -> TripInput:
     return TripInput(
         id=trip.id,
-        depart_at=trip.depart_at,
+        depart_at=seen.depart_at,
+        fix=seen.fix,
+        position_notes=seen.notes,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
         used=HoursUsed(
@@ -74,15 +82,17 @@ class Planner:
         self._elevations = elevations
         self._routes: dict[str, tuple[float, Route]] = {}
 
-    async def plan(self, trips: Sequence[TripRequest], now_utc: datetime) -> list[Plan | NotPlanned]:
-        """One outcome a trip, in the order given."""
+    async def plan(
+        self, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
+    ) -> list[Plan | NotPlanned]:
+        """One outcome a trip, in the order given. `reports`: where the trucks under way were seen."""
         by_route: dict[str, list[TripRequest]] = defaultdict(list)
         for trip in trips:
             by_route[trip.route].append(trip)
         outcomes: dict[str, Plan | NotPlanned] = {}
         for name, sharing in by_route.items():
             try:
-                outcomes |= await self._on_route(name, sharing, now_utc)
+                outcomes |= await self._on_route(name, sharing, now_utc, reports)
             except Exception as exc:
                 outcomes |= {trip.id: not_planned_for(trip, exc) for trip in sharing}
         return [outcomes[trip.id] for trip in trips]
@@ -97,23 +107,29 @@ class Planner:
         return self._routes[name][1]
 
     async def _on_route(
-        self, name: str, trips: Sequence[TripRequest], now_utc: datetime
+        self, name: str, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports
     ) -> dict[str, Plan | NotPlanned]:
         route = await self.route(name, f"trip {trips[0].id}")
-        return await self.plan_on(route, trips, now_utc)
+        return await self.plan_on(route, trips, now_utc, reports)
 
     async def plan_on(
-        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime
+        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
     ) -> dict[str, Plan | NotPlanned]:
         """Plan trips that share one route, whatever route they name."""
+
+        def find(trip: TripRequest) -> Whereabouts:
+            depart = trip.depart_at.astimezone(UTC)
+            return locate(route, reports.get(trip.id, ()), depart, now_utc, self.settings.plan)
+
+        seen = {trip.id: await asyncio.to_thread(find, trip) for trip in trips}
         longest = timedelta(seconds=route.length_m / SLOWEST_MPS) + STANDING
-        departs = [trip.depart_at.astimezone(UTC) for trip in trips]
-        window = Window(start=min(departs), end=max(departs) + longest, now=now_utc)
+        leaving = [w.depart_at if w.fix is None else w.fix.at for w in seen.values()]
+        window = Window(start=min(leaving), end=max(leaving) + longest, now=now_utc)
         weather = await weather_along(route, window, self.sky)
 
         def one(trip: TripRequest) -> Plan | NotPlanned:
             try:
-                asked = trip_input(trip)
+                asked = trip_input(trip, seen[trip.id])
                 rig = self.ground.rig(trip.rig, f"trip {trip.id}")
                 return make_plan(asked, route, rig, self.ground.rulesets, weather, self.settings.plan, now_utc)
             except Exception as exc:

@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, field_validator
 
 from alertd.errors import InputError
-from alertd.sources.tomlfile import FileModel, config_error, read_text
+from alertd.sources.tomlfile import FileModel, read_row, read_text
 
 _NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
 _EXAMPLE = "2027-01-14T04:45:00-07:00"
@@ -93,13 +93,7 @@ def read_trips(path: Path) -> tuple[TripRequest, ...]:
 
 def parse_trip(row: Any, where: str) -> TripRequest:
     """One trip from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    if not isinstance(row, dict):
-        raise InputError(where, "", "is not an object", 'write {"id": "T-1", "route": "...", ...}')
-    try:
-        return TripRequest.model_validate(row)
-    except ValidationError as exc:
-        mistake = config_error(where, TripRequest, exc)
-        raise InputError(mistake.where, mistake.field, mistake.problem, mistake.mend) from exc
+    return read_row(row, TripRequest, where, 'write {"id": "T-1", "route": "...", ...}')
 
 
 def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:

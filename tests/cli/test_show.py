@@ -7,15 +7,15 @@ from rich.console import Console
 from alertd.cli.show import show_plan
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice
+from alertd.plan.result import Advice, PositionFix
 from alertd.road.state import RoadClass
 from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_weather
 
 
-def shown(surface: RoadClass) -> str:
+def shown(surface: RoadClass, fix: PositionFix | None = None) -> str:
     route = make_route()
     weather = make_weather(route, lambda member, distance_m, hour: surface)
-    trip = TripInput(id="T-1", depart_at=at_hour(6))
+    trip = TripInput(id="T-1", depart_at=at_hour(6), fix=fix)
     plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, weather, PlanParams(), at_hour(3))
     assert plan.advice is Advice.CLEAR
     out = io.StringIO()
@@ -31,3 +31,10 @@ def test_a_white_road_without_chain_advice_is_called_a_winter_road() -> None:
 
 def test_a_dry_road_is_not() -> None:
     assert "NO WINTER ROAD EXPECTED" in shown(RoadClass.DRY)
+
+
+def test_a_truck_under_way_is_shown_where_it_was_seen_and_the_road_from_there() -> None:
+    """06:30 UTC is 23:30 the evening before by Mountain time; 40 km are 25 miles."""
+    text = shown(RoadClass.DRY, PositionFix(at=at_hour(6.5), distance_m=40e3, offset_m=5.0))
+    assert "seen 23:30 MST, 25 mi on the way: the rest of the way from there" in text
+    assert "time     22:30 PST" in text  # the strip begins there, by the clock of the start

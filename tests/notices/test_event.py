@@ -14,7 +14,7 @@ from alertd.notices.changes import to_say
 from alertd.notices.event import brief_event
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, Plan
+from alertd.plan.result import Advice, Plan, PositionFix
 from alertd.road.state import RoadClass
 from alertd.service.cycle import brief_due, make_brief, run_cycle
 from alertd.service.planner import planner
@@ -59,6 +59,13 @@ def test_a_plan_of_an_unknown_road_is_valid() -> None:
     plan = make_plan(trip, route, make_rig(singles=0), {}, weather, PlanParams(), at_hour(2))
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)
+
+
+def test_a_plan_that_counts_from_a_position_is_valid(saying: Callable[..., Plan]) -> None:
+    plan = replace(saying(Advice.CHAIN), position=PositionFix(at=at_hour(6), distance_m=10e3, offset_m=-3.0))
+    event = next(e for e in bodies(plan, None, 7.0) if e["type"] == "trip.plan")
+    SCHEMA_CHECK.validate(event)
+    assert event["data"]["plan"]["position"] == {"at": "2027-01-14T06:00:00Z", "distance_m": 10e3, "offset_m": -3.0}
 
 
 def test_a_brief_is_valid() -> None:
