@@ -50,18 +50,18 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("route", type=click.Path(path_type=Path), metavar="ROUTE.gpx")
+@click.argument("routes", type=click.Path(path_type=Path), metavar="ROUTE.gpx...", nargs=-1, required=True)
 @click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder, or a rig file.")
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
 @_config
 @_as_json
-def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
-    """Plan one trip now."""
+def plan(routes: tuple[Path, ...], rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
+    """Plan one trip now; with several routes the first, compared with the others."""
     settings = read_settings(settings_path(config))
     now = system_clock()
     own = read_rig(Path(rig)) if rig.endswith(".toml") else None
-    trip = _asked_trip(route, own.id if own else rig, depart, driver, now)
+    trip = _asked_trip(routes[0], own.id if own else rig, depart, driver, now)
 
     async def work() -> Plan:
         from alertd.service.planner import NotPlanned, planner
@@ -69,8 +69,10 @@ def plan(route: Path, rig: str, depart: str, driver: str, config: str | None, as
         async with planner(settings, system_clock) as planning:
             if own:
                 planning.ground = planning.ground.with_rig(own)
-            line = await planning.route_of(route)
-            outcome = (await planning.plan_on(line, [trip], now))[trip.id]
+            lines = [await planning.route_of(route) for route in routes]
+            first, *others = [(await planning.plan_on(line, [trip], now))[trip.id] for line in lines]
+            names = [route.stem for route in routes[1:]]
+            outcome = planning.compared(first, list(zip(names, others, strict=True)))
         if isinstance(outcome, NotPlanned):
             raise InputError("plan", "", outcome.reason, "mend that and try again")
         return outcome

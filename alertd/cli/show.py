@@ -38,8 +38,19 @@ def show_plan(plan: Plan, console: Console) -> None:
     elif not plan.stretches:
         console.print(Text(f"\n {_VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)
+    _ways(plan, console)
     _hours(plan, console)
     _foot(plan, console)
+
+
+def _ways(plan: Plan, console: Console) -> None:
+    """Which way is better, and what each other one asks."""
+    if plan.route_choice:
+        console.print()
+        _say(console, "ways", plan.route_choice)
+    for other in plan.other_routes:
+        if other.reason not in plan.route_choice:
+            _say(console, "", other.reason)
 
 
 def _hours(plan: Plan, console: Console) -> None:

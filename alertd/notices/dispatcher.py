@@ -15,6 +15,8 @@ def dispatcher_text(plan: Plan) -> str:
     lines = [f"{plan.trip_id}  {plan.rig_name}  {plan.driver}: {plan.advice.upper()}", *_trip_lines(plan)]
     if plan.singles_short:
         lines.append(f"  SHORT OF CHAINS: {_short(plan)}")
+    if plan.route_choice:
+        lines += _wrapped(plan.route_choice)
     lines += [f"  Caution: {c}" for c in plan.cautions]
     lines.append(f"  {_ages(plan)} {words.SIGNS}")
     return "\n".join(lines)
@@ -56,6 +58,7 @@ def brief_text(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard where a carry rule holds)",
             [f"{_headline(p)}" for p in clear],
         ),
+        _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
         _section("CARRY RULES on these roads, any weather", _carry_lines(plans)),
         _section("CAUTIONS", list(dict.fromkeys(c for p in plans for c in p.cautions))),
     ]

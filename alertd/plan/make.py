@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from alertd.forecast.series import Forecast
 from alertd.plan.hours import HoursUsed
 from alertd.plan.hours_note import hours_note
-from alertd.plan.need import place_laws
+from alertd.plan.need import place_laws, stretch_probability
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
@@ -122,6 +122,7 @@ def make_plan(
         ),
         partial=partial,
         members_n=int(run.state.mu.shape[0]),
+        chain_probability=stretch_probability(run.need.need, 0, route.distance_m.size - 1),
         along=_along(route, run, leave.timestamp()),
         hours=hours,
         position=trip.fix,

@@ -54,6 +54,10 @@ class PlanParams:
     longest_bare_run_m: float = 40_000.0  # to the snow, for chains hung where the trip starts
     longest_bare_gap_m: float = 16_000.0  # between stretches; beyond it chains come off, for bare road breaks them
 
+    # Another way is worth so much time when it asks less chaining, and counts as quicker from so much on [A].
+    detour_worth_s: float = 3_600.0
+    quicker_s: float = 900.0
+
     # Where a truck was seen [A]: further off than this is off the route, and so near behind is still there; older than
     # this is no news; it may have left so long before its departure, and run no faster than 80 mph since.
     fix_off_route_m: float = 500.0

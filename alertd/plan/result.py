@@ -219,11 +219,30 @@ class PositionFix:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherRoute:
+    """The same trip by another way. chain_probability as in Plan; hours_ok: None where no hours law is on file."""
+
+    name: str
+    length_m: float
+    advice: Advice
+    chain_probability: float
+    arrive_at: datetime
+    cost_s: float
+    singles_needed: int
+    singles_short: int
+    hours_ok: bool | None
+    partial: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """One trip at one moment. `id` is derived from all it says and what it was made from.
 
     position: where the truck was last seen, when the plan counts from there; then `depart_at` is when it must have
     left, stretches, `along`, arrival and costs are those of the road still ahead, and stops behind are not named.
+    chain_probability: share of members in which any point of the way needs chains. route_choice: which of this and
+    the other routes is better and why, "" when none was compared.
     """
 
     id: str
@@ -255,9 +274,12 @@ class Plan:
     cautions: tuple[str, ...]
     partial: bool
     members_n: int
+    chain_probability: float
     along: tuple[AlongPoint, ...]
     hours: HoursNote | None = None
     position: PositionFix | None = None
+    other_routes: tuple[OtherRoute, ...] = ()
+    route_choice: str = ""
 
 
 POSTED_SIGNS_DECIDE = (

@@ -76,7 +76,8 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
                 f"{trip.depart} is in the past, it is {now.isoformat(timespec='seconds')}",
                 "give a departure that is still to come",
             )
-        planner.ground.gpx(trip.route, "request")
+        for name in (trip.route, *trip.other_routes):
+            planner.ground.gpx(name, "request")
         planner.ground.rig(trip.rig, "request")
         async with one_at_a_time:
             known = await asyncio.to_thread(store.trip, trip.id)

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TypeAlias
 from urllib.parse import urlsplit
 
@@ -18,6 +18,7 @@ from alertd.forecast.provider import ElevationProvider, ForecastProvider
 from alertd.plan.hours import HoursUsed
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.result import Plan
+from alertd.plan.ways import with_other_ways
 from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
 from alertd.service.clock import Clock
@@ -74,6 +75,10 @@ def trip_input(trip: TripRequest, seen: Whereabouts) -> TripInput:
     )
 
 
+def _to_compare(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
+    return trip.other_routes if now_utc < trip.depart_at else ()
+
+
 class Planner:
     """Holds what is read once, and plans. Built by `planner`."""
 
@@ -85,17 +90,37 @@ class Planner:
     async def plan(
         self, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
     ) -> list[Plan | NotPlanned]:
-        """One outcome a trip, in the order given. `reports`: where the trucks under way were seen."""
+        """One outcome a trip, in the order given. `reports`: where the trucks under way were seen.
+
+        Other ways of a trip are compared until it leaves.
+        """
         by_route: dict[str, list[TripRequest]] = defaultdict(list)
         for trip in trips:
-            by_route[trip.route].append(trip)
-        outcomes: dict[str, Plan | NotPlanned] = {}
+            for name in (trip.route, *_to_compare(trip, now_utc)):
+                by_route[name].append(trip)
+        outcomes: dict[str, dict[str, Plan | NotPlanned]] = {}
         for name, sharing in by_route.items():
             try:
-                outcomes |= await self._on_route(name, sharing, now_utc, reports)
+                outcomes[name] = await self._on_route(name, sharing, now_utc, reports)
             except Exception as exc:
-                outcomes |= {trip.id: not_planned_for(trip, exc) for trip in sharing}
-        return [outcomes[trip.id] for trip in trips]
+                outcomes[name] = {trip.id: not_planned_for(trip, exc) for trip in sharing}
+        return [
+            self.compared(
+                outcomes[trip.route][trip.id],
+                [(PurePath(name).stem, outcomes[name][trip.id]) for name in _to_compare(trip, now_utc)],
+            )
+            for trip in trips
+        ]
+
+    def compared(
+        self, outcome: Plan | NotPlanned, others: Sequence[tuple[str, Plan | NotPlanned]]
+    ) -> Plan | NotPlanned:
+        """The outcome with what the same trip came to on other ways, by name."""
+        if isinstance(outcome, NotPlanned) or not others:
+            return outcome
+        ways = [(name, other) for name, other in others if isinstance(other, Plan)]
+        missed = [(name, other.reason) for name, other in others if isinstance(other, NotPlanned)]
+        return with_other_ways(outcome, ways, missed, self.settings.plan)
 
     async def route(self, name: str, where: str) -> Route:
         """The route of a GPX file, read again only when the file has changed."""

@@ -15,6 +15,7 @@ from alertd.notices.event import brief_event
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Plan, PositionFix
+from alertd.plan.ways import with_other_ways
 from alertd.road.state import RoadClass
 from alertd.service.cycle import brief_due, make_brief, run_cycle
 from alertd.service.planner import planner
@@ -66,6 +67,14 @@ def test_a_plan_that_counts_from_a_position_is_valid(saying: Callable[..., Plan]
     event = next(e for e in bodies(plan, None, 7.0) if e["type"] == "trip.plan")
     SCHEMA_CHECK.validate(event)
     assert event["data"]["plan"]["position"] == {"at": "2027-01-14T06:00:00Z", "distance_m": 10e3, "offset_m": -3.0}
+
+
+def test_a_plan_with_other_ways_is_valid(saying: Callable[..., Plan]) -> None:
+    plan = with_other_ways(saying(Advice.CHAIN), [("south", saying())], [("north", "no such file")], PlanParams())
+    event = next(e for e in bodies(plan) if e["type"] == "trip.plan")
+    SCHEMA_CHECK.validate(event)
+    assert [o["name"] for o in event["data"]["plan"]["other_routes"]] == ["south"]
+    assert "By way of south: " in event["data"]["plan"]["route_choice"]
 
 
 def test_a_brief_is_valid() -> None:

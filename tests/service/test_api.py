@@ -86,9 +86,21 @@ async def test_a_new_trip_is_201_the_same_again_200_and_only_the_new_one_asks_fo
             "on_duty_since": "",
             "cycle_hours_used": None,
             "cycle_limit_h": 70,
+            "routes": [],
         }
     )
     assert [t.id for t in store.trips()] == ["T-1"]
+
+
+async def test_several_routes_may_stand_in_the_place_of_one(api: Api, store: Store) -> None:
+    several = {k: v for k, v in TRIP.items() if k != "route"} | {"routes": ["i90-west", "i90-east.gpx"]}
+    taken = await api.http.post("/v1/trips", json=several)
+    assert taken.status_code == 201
+    assert (taken.json()["route"], taken.json()["routes"]) == ("i90-west", ["i90-west", "i90-east.gpx"])
+    none = {k: v for k, v in TRIP.items() if k != "route"}
+    assert problem(await api.http.post("/v1/trips", json=none | {"id": "T-2"}), 422)["field"] == "route"
+    empty = problem(await api.http.post("/v1/trips", json=none | {"id": "T-2", "routes": []}), 422)
+    assert empty["field"] == "route"
 
 
 async def test_another_content_under_a_known_id_is_409_and_changes_nothing(api: Api, store: Store) -> None:
@@ -122,6 +134,12 @@ async def test_a_cancelled_trip_is_not_listed_and_its_id_is_not_given_again(api:
         ({"route": "é" * 200}, "route", "is not in "),
         ({"route": "a\0b"}, "route", "control character"),
         ({"route": "\ud800"}, "route", "write"),
+        ({"routes": ["i90-west", "i15"]}, "route", '"i15" is not in '),
+        ({"routes": ["i90-west", "../../etc/passwd"]}, "route", '"../../etc/passwd" is not in '),
+        ({"routes": ["i90-east", "i90-west"]}, "routes", 'begins with "i90-east", not with route; name the planned'),
+        ({"routes": ["i90-west", "i90-west"]}, "routes", "names a route twice; name each once"),
+        ({"routes": ["i90-west", "a\0b"]}, "routes", "control character"),
+        ({"routes": "i90-west"}, "routes", "write routes = "),
         ({"driver": "Ann\nBo"}, "driver", "line break or control character"),
         ({"drive_hours_used": -1}, "drive_hours_used", "-1"),
         ({"spare": 1}, "spare", "unknown key"),

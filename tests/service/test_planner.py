@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from io import StringIO
 from pathlib import Path
 
@@ -181,6 +181,48 @@ async def test_a_trip_that_cannot_be_planned_is_named_with_the_reason_and_costs_
     assert rig.reason.startswith('trip T-2: rig: "rig-of-nobody" is not known; name one of: quillback-17')
     assert isinstance(route, NotPlanned)
     assert route.reason.startswith('trip T-3: route: "../../../etc/passwd" is not in ')
+
+
+WAYS = TRIP.model_copy(update={"routes": ["i90-west", "i90-east.gpx"]})
+
+
+async def test_other_ways_of_a_trip_are_compared_until_it_leaves(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
+) -> None:
+    """The way back stands for another way: 300 km too, in the same storm, from the other side."""
+    with Standin(now_utc=morning) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            alone, plan = await planning.plan([TRIP.model_copy(update={"id": "T-0"}), WAYS], morning)
+            (back,) = await planning.plan([TRIP.model_copy(update={"id": "T-1", "route": "i90-east"})], morning)
+            (left,) = await planning.plan([WAYS], datetime.fromisoformat(TRIP.depart).astimezone(UTC))
+    (other,) = plan.other_routes
+    assert (other.name, other.advice, other.arrive_at) == ("i90-east", back.advice, back.arrive_at)
+    assert other.chain_probability == back.chain_probability >= max(s.probability for s in back.stretches)
+    assert plan.stretches == alone.stretches
+    assert plan.route_choice.endswith(other.reason)
+    assert plan.route_choice in " ".join(shown(plan).split())
+    assert (left.other_routes, left.route_choice) == ((), "")
+
+
+async def test_another_way_that_is_not_there_is_a_caution_and_the_trip_is_planned(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
+) -> None:
+    gone = TRIP.model_copy(update={"routes": ["i90-west", "i15"]})
+    with Standin(now_utc=morning) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            (plan,) = await planning.plan([gone], morning)
+    assert plan.cautions[-1].startswith('Other way i15 could not be planned: trip T-1: route: "i15" is not in ')
+
+
+async def test_without_a_forecast_no_way_is_called_better_or_clear(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
+) -> None:
+    with Standin(now_utc=morning, storm=FINE) as api:
+        api.always(Fault(kind=FaultKind.DOWN))
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            (plan,) = await planning.plan([WAYS], morning)
+    assert plan.route_choice.startswith("No other way is known well enough to compare.")
+    assert "no chains" not in shown(plan)
 
 
 async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_the_log(
