@@ -161,7 +161,7 @@ def _stop(
         lat, lon = float(route.lat_deg[end_idx]), float(route.lon_deg[end_idx])
         stop = Stop(
             id="",
-            name="trip end" if end_idx else "where the truck is" if route.distance_m[0] > 0.0 else "trip start",
+            name="trip end" if end_idx else "present place" if route.distance_m[0] > 0.0 else "trip start",
             kind=StopKind.TRUCK_STOP,
             lat_deg=lat,
             lon_deg=lon,

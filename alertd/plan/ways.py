@@ -51,8 +51,9 @@ def _other(plan: Plan, way: Way) -> OtherRoute:
 def _choice(plan: Plan, others: Sequence[Way], params: PlanParams) -> str:
     """Which way is better and why, in one line; "" without others.
 
-    A way that is not wholly known is never called better. One that spares a hold, a shortage of chains or hours that
-    run out is better however long; one that only asks less chaining, when it arrives little later.
+    A way that is not wholly known is never called better, the planned one neither. One that spares a hold, a shortage
+    of chains or hours that run out is better however long; one that only asks less chaining, when it arrives little
+    later.
     """
     if not others:
         return ""
@@ -64,6 +65,8 @@ def _choice(plan: Plan, others: Sequence[Way], params: PlanParams) -> str:
     later_s = _later_s(plan, best[1])
     if then[:3] < now[:3] or (then < now and later_s <= params.detour_worth_s):
         return f"Another way is better. {_reason(plan, best)}"
+    if plan.partial:
+        return f"The planned way is not wholly known, so none is called better. {_reason(plan, best)}"
     if then < now:
         return f"Less chaining for more time on another way: dispatch decides. {_reason(plan, best)}"
     if then == now and later_s <= -params.quicker_s:

@@ -24,6 +24,7 @@ from alertd.store.store import Store
 log = logging.getLogger(__name__)
 
 OVER_AFTER = timedelta(hours=24)  # a trip that left longer ago is over, unless its truck still reports
+OVER_AT_LAST = timedelta(days=4)  # and then too
 BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief within this
 
 
@@ -66,8 +67,10 @@ def due_trips(store: Store, now_utc: datetime, look_ahead: timedelta) -> list[Tr
         except InputError as exc:  # kept by another version, whose rules were wider
             log.error("not planned: %s", exc)
             continue
-        over = trip.depart_at < now_utc - OVER_AFTER and not still_reporting(store, trip.id, now_utc)
-        if trip.depart_at <= now_utc + look_ahead and not over:
+        left = now_utc - trip.depart_at
+        if -look_ahead <= left <= OVER_AFTER or (
+            OVER_AFTER < left <= OVER_AT_LAST and still_reporting(store, trip.id, now_utc)
+        ):
             out.append(trip)
     return out
 

@@ -116,7 +116,7 @@ def test_no_stop_behind_the_truck_is_named_and_one_it_stands_at_is() -> None:
     hang_s = at_it.stretches[0].hang_s
     assert at_it.stretches[0].chain_up.leave_at - at_it.stretches[0].chain_up.arrive_at == timedelta(seconds=hang_s)
     (past,) = plan_of(fix(7.0, 27e3), PASSES[0]).stretches
-    assert (past.chain_up.stop_id, past.chain_up.name) == ("", "where the truck is")
+    assert (past.chain_up.stop_id, past.chain_up.name) == ("", "present place")
     assert past.chain_up.reason == "no listed safe stop before the snow: hang them where the truck is"
     assert past.chain_up.distance_m == 26.5e3
     assert past.chain_up.arrive_at == at_hour(7.0)

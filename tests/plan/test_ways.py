@@ -136,6 +136,19 @@ def test_a_way_that_is_not_wholly_known_is_never_called_better_nor_clear(
     assert "By way of C:" in choice(over_the_pass, ("B", unsure), ("C", known))
 
 
+def test_a_planned_way_that_is_not_wholly_known_is_not_called_the_better_one(
+    planned: Callable[..., Plan], over_the_pass: Plan
+) -> None:
+    route = make_route(30e3, stops=STOPS)
+    unsure = planned(route, make_weather(route, lambda m, d, h: RoadClass.UNKNOWN))
+    assert unsure.advice.rank < over_the_pass.advice.rank
+    text = choice(unsure, ("B", over_the_pass))
+    assert text.startswith("The planned way is not wholly known, so none is called better. By way of B: plan to chain")
+    assert choice(unsure, ("B", dry(planned, 60e3))).startswith(
+        "Another way is better. By way of B: no chains expected"
+    )
+
+
 def test_of_several_the_best_is_named_with_what_it_lacks(planned: Callable[..., Plan], over_the_pass: Plan) -> None:
     around = dry(planned, 100e3)
     short = replace(over_the_pass, singles_short=2)
