@@ -94,7 +94,7 @@ def stop_words(stop: StopChoice) -> str:
 def seen(plan: Plan) -> str:
     """When and where the truck was last seen, "" when the plan does not count from there."""
     fix = plan.position
-    return f"seen {clock(fix.at, plan.arrive_zone)}, {miles(fix.distance_m)} on the way" if fix else ""
+    return f"seen {clock(fix.at, plan.depart_zone)}, {miles(fix.distance_m)} on the way" if fix else ""
 
 
 def hours(hours_h: float) -> str:

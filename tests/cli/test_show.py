@@ -34,7 +34,7 @@ def test_a_dry_road_is_not() -> None:
 
 
 def test_a_truck_under_way_is_shown_where_it_was_seen_and_the_road_from_there() -> None:
-    """06:30 UTC is 23:30 the evening before by Mountain time; 40 km are 25 miles."""
+    """06:30 UTC is 22:30 the evening before by Pacific time, the clock of the start; 40 km are 25 miles."""
     text = shown(RoadClass.DRY, PositionFix(at=at_hour(6.5), distance_m=40e3, offset_m=5.0))
-    assert "seen 23:30 MST, 25 mi on the way: the rest of the way from there" in text
+    assert "seen 22:30 PST, 25 mi on the way: the rest of the way from there" in text
     assert "time     22:30 PST" in text  # the strip begins there, by the clock of the start

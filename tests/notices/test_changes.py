@@ -270,7 +270,7 @@ def test_a_later_hour_at_the_stop_ahead_is_told(saying: Saying) -> None:
 
 
 def test_the_office_is_told_where_the_truck_was_seen(saying: Saying) -> None:
-    """10 km are 6 miles; the truck was seen at 06:00 UTC, 23:00 the evening before by Mountain time."""
+    """10 km are 6 miles; the truck was seen at 06:00 UTC, 22:00 the evening before by the clock of the start."""
     plan = seen(saying(CHAIN), 10e3)
-    assert "seen 23:00 MST, 6 mi on the way" in " ".join(dispatcher_text(plan).split())
+    assert "seen 22:00 PST, 6 mi on the way" in " ".join(dispatcher_text(plan).split())
     assert "seen" not in dispatcher_text(saying(CHAIN))
