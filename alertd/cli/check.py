@@ -11,6 +11,7 @@ from alertd.errors import AlertdError
 from alertd.service.daemon import channels
 from alertd.service.settings import Settings, read_settings
 from alertd.sources.gpx import read_gpx
+from alertd.sources.limitfile import read_limits
 from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rig
@@ -41,6 +42,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
     _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states and provinces")
     _each(out, [places.crossings], lambda p: f"{len(read_crossings(p))} border crossings")
     _each(out, [places.summits], lambda p: f"{len(read_named_summits(p))} named summits")
+    _each(out, [places.limits], lambda p: f"{len(read_limits(p))} posted speed limits")
     _each(out, places.stops, lambda p: f"{len(read_stops(p))} stops")
     _each(out, [places.bridges], lambda p: f"{len(read_bridges(p))} bridges")
     _each(out, sorted(places.rigs.glob("*.toml")), lambda p: f"rig {read_rig(p).name}")

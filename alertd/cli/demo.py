@@ -24,7 +24,7 @@ from alertd.notices.notice import Audience, NoticeKind
 from alertd.plan.result import Plan
 from alertd.service.cycle import Outcome, brief_due, run_cycle, send_brief
 from alertd.service.daemon import channels
-from alertd.service.inputs import keeping
+from alertd.service.inputs import Keep
 from alertd.service.planner import planner
 from alertd.service.settings import Settings, read_settings
 from alertd.store.archive import Archive
@@ -55,7 +55,7 @@ async def run_demo(console: Console, keep: Path | None) -> None:
         settings = read_settings(demo_path() / "alertd.toml")
         receiver = stack.enter_context(Receiver(settings.endpoints[0].secrets[0], clock=clock))
         settings = _on_loopback(settings, folder, forecasts.base_url, receiver.url)
-        keep_inputs = keeping(Archive(folder / "demo-archive")) if keep else None
+        keep_inputs = Keep(archive=Archive(folder / "demo-archive")) if keep else None
         with Store(settings.store) as store:
             async with planner(settings, clock, keep_inputs) as planning, channels(settings) as ways_out:
                 outcome = await run_cycle(planning, store, clock())

@@ -59,7 +59,7 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("route", type=click.Path(path_type=Path), metavar="ROUTE.gpx")
+@click.argument("routes", type=click.Path(path_type=Path), metavar="ROUTE.gpx...", nargs=-1, required=True)
 @click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder, or a rig file.")
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
@@ -69,7 +69,7 @@ def cli() -> None:
 @_config
 @_as_json
 def plan(
-    route: Path,
+    routes: tuple[Path, ...],
     rig: str,
     depart: str,
     driver: str,
@@ -79,25 +79,27 @@ def plan(
     config: str | None,
     as_json: bool,
 ) -> None:
-    """Plan one trip now."""
+    """Plan one trip now; with several routes the first, compared with the others."""
     settings = read_settings(settings_path(config))
     now = system_clock()
     own = read_rig(Path(rig)) if rig.endswith(".toml") else None
-    trip = _asked_trip(route, own.id if own else rig, depart, driver, now)
+    trip = _asked_trip(routes[0], own.id if own else rig, depart, driver, now)
 
     async def work() -> tuple[Plan, "Making"]:
-        from alertd.service.inputs import keeping
+        from alertd.service.inputs import Keep
         from alertd.service.planner import NotPlanned, planner
         from alertd.store.archive import Archive
 
-        async with planner(settings, system_clock, keeping(Archive(keep)) if keep else None) as planning:
+        async with planner(settings, system_clock, Keep(archive=Archive(keep)) if keep else None) as planning:
             if own:
                 planning.ground = planning.ground.with_rig(own, Path(rig))
-            seen = await planning.look(await planning.route_of(route), [trip], now)
-            outcome = (await planning.plan_in(seen, [trip]))[trip.id]
+            seen = [await planning.look(await planning.route_of(route), [trip], now) for route in routes]
+            first, *others = [(await planning.plan_in(s, [trip]))[trip.id] for s in seen]
+            names = [route.stem for route in routes[1:]]
+            outcome = await planning.compared(first, list(zip(names, others, strict=True)))
             if isinstance(outcome, NotPlanned):
                 raise InputError("plan", "", outcome.reason, "mend that and try again")
-            return outcome, planning.making(trip, seen)
+            return outcome, planning.making(trip, seen[0])
 
     made, making = asyncio.run(work())
     if explain or at is not None:
@@ -193,7 +195,9 @@ def check(config: str | None, as_json: bool) -> None:
     "--rig", metavar="RIG", help="A rig's id from the rigs folder, or a rig file; a five-axle rig if left out."
 )
 @click.option("--level", metavar="ID", help="This level alone.")
-@click.option("--schema", type=click.Choice(["rule", "rig"]), help="Print the JSON Schema of such files instead.")
+@click.option(
+    "--schema", type=click.Choice(["rule", "rig", "limits"]), help="Print the JSON Schema of such files instead."
+)
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Draw the axles there.")
 @_config
 @_as_json
@@ -201,7 +205,7 @@ def rules(
     code: str | None,
     rig: str | None,
     level: str | None,
-    schema: Literal["rule", "rig"] | None,
+    schema: Literal["rule", "rig", "limits"] | None,
     svg: Path | None,
     config: str | None,
     as_json: bool,

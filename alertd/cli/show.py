@@ -38,8 +38,19 @@ def show_plan(plan: Plan, console: Console) -> None:
     elif not plan.stretches:
         console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)
+    _ways(plan, console)
     _hours(plan, console)
     _foot(plan, console)
+
+
+def _ways(plan: Plan, console: Console) -> None:
+    """Which way is better, and what each other one asks."""
+    if plan.route_choice:
+        console.print()
+        _say(console, "ways", plan.route_choice)
+    for other in plan.other_routes:
+        if other.reason not in plan.route_choice:
+            _say(console, "", other.reason)
 
 
 def _hours(plan: Plan, console: Console) -> None:
@@ -63,6 +74,8 @@ def _head(plan: Plan, console: Console) -> None:
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)} to {words.clock(plan.arrive_late, plan.arrive_zone)}"
     late = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
     console.print(f"leaves  {words.day_clock(plan.depart_at, plan.depart_zone)}", highlight=False)
+    if seen := words.seen(plan):
+        console.print(f"{seen}: the rest of the way from there", highlight=False)
     console.print(f"arrives {words.clock(plan.arrive_at, plan.arrive_zone)} ({window}){late}", highlight=False)
     if plan.singles_short:
         console.print(Text(f"SHORT OF CHAINS: {plan.singles_short} single chains missing for this trip", "bold red"))

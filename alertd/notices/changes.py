@@ -76,8 +76,11 @@ def to_say(plan: Plan, before: Sequence[Said] | None, now_utc: datetime) -> tupl
     said keeps standing as it was said, so that small moves add up.
     """
     ahead = [s for s in plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
-    worse = tuple(s for s in ahead if _worse(s, before))
-    eased = () if plan.partial or before is None else tuple(b for b in before if _is_eased(b, plan.stretches))
+    here_m = plan.position.distance_m if plan.position else None
+    worse = tuple(s for s in ahead if _worse(s, before, under_way=here_m is not None))
+    # What a truck is past or in did not get better: it is no news, and stands as it was said.
+    hoped = [b for b in before or () if here_m is None or b.start_m > here_m]
+    eased = () if plan.partial else tuple(b for b in hoped if _is_eased(b, plan.stretches))
     if before is not None and not worse and not eased:
         return (), tuple(before)
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse else NoticeKind.EASED
@@ -104,8 +107,11 @@ def _rank(said: Said, stretches: Sequence[Stretch]) -> int:
     return max((s.advice.rank for s in stretches if _meets(said, [s])), default=Advice.CLEAR.rank)
 
 
-def _worse(stretch: Stretch, before: Sequence[Said] | None) -> bool:
-    """True when a reader must hear of this stretch (again)."""
+def _worse(stretch: Stretch, before: Sequence[Said] | None, *, under_way: bool) -> bool:
+    """True when a reader must hear of this stretch (again).
+
+    A truck under way that has no stop left before it was told of the one behind: that it is past it is no news.
+    """
     if before is None:
         return True
     now = facts(stretch)
@@ -115,7 +121,7 @@ def _worse(stretch: Stretch, before: Sequence[Said] | None) -> bool:
     was = max(matches, key=lambda b: b.advice.rank)
     if now.advice.rank > was.advice.rank or now.singles_short > was.singles_short:
         return True
-    if now.advice.rank < was.advice.rank:
+    if now.advice.rank < was.advice.rank or (under_way and not now.stop_id):
         return False
     return now.stop_id != was.stop_id or now.tires != was.tires or abs(now.at - was.at) >= MOVED
 

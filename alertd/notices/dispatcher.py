@@ -15,6 +15,8 @@ def dispatcher_text(plan: Plan) -> str:
     lines = [f"{plan.trip_id}  {plan.rig_name}  {plan.driver}: {plan.advice.upper()}", *_trip_lines(plan)]
     if plan.singles_short:
         lines.append(f"  SHORT OF CHAINS: {_short(plan)}")
+    if plan.route_choice:
+        lines += _wrapped(plan.route_choice)
     lines += [f"  Caution: {c}" for c in plan.cautions]
     lines.append(f"  {_ages(plan)} {words.SIGNS}")
     return "\n".join(lines)
@@ -56,6 +58,7 @@ def brief_text(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard where a carry rule holds)",
             [f"{_headline(p)}" for p in clear],
         ),
+        _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
         _section("CARRY RULES on these roads, any weather", _carry_lines(plans)),
         _section("CAUTIONS", list(dict.fromkeys(c for p in plans for c in p.cautions))),
     ]
@@ -132,7 +135,8 @@ def _arrival(plan: Plan) -> str:
     due = words.clock(plan.arrive_at, plan.arrive_zone)
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)}-{words.clock(plan.arrive_late, plan.arrive_zone)}"
     slip = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
-    return f"Arrives {due} ({window}){slip}"
+    seen = words.seen(plan)
+    return f"Arrives {due} ({window}){slip}" + (f"; {seen}" if seen else "")
 
 
 def _short(plan: Plan) -> str:

@@ -14,14 +14,16 @@ MOST_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiv
 
 
 def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
-    """A trip's plan for the fleet's systems, whole but for the per-kilometre trace and every way to meet a law.
+    """A trip's plan for the fleet's systems, whole but for the per-kilometre trace, the departures that were compared
+    without being worth saying, and every way to meet a law.
 
     A tri-drive rig has near a hundred ways to meet one text: the event counts the tires and names those to chain. Of
     bridges it names the likeliest ten; the cautions count them all.
     """
     likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MOST_BRIDGES]
-    data = to_plain(replace(plan, along=(), bridges=tuple(sorted(likeliest, key=lambda b: b.start_m))))
-    del data["along"]
+    bridges = tuple(sorted(likeliest, key=lambda b: b.start_m))
+    data = to_plain(replace(plan, along=(), departures=(), bridges=bridges))
+    del data["along"], data["departures"]
     for stretch in data["stretches"]:
         for demand in stretch["hanging"]["demands"]:
             demand["tires_min"] = min(map(len, demand.pop("choices")))

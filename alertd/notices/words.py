@@ -107,6 +107,12 @@ def stop_words(stop: StopChoice) -> str:
     return f"{stop.name} ({stop.milepost})" if stop.milepost else stop.name
 
 
+def seen(plan: Plan) -> str:
+    """When and where the truck was last seen, "" when the plan does not count from there."""
+    fix = plan.position
+    return f"seen {clock(fix.at, plan.depart_zone)}, {miles(fix.distance_m)} on the way" if fix else ""
+
+
 def hours(hours_h: float) -> str:
     """Hours and minutes, e.g. "4 h 31 min"; "-0 h 20 min" when they are overdrawn."""
     whole = round(abs(hours_h) * 60.0)

@@ -15,12 +15,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.series import Forecast
 from alertd.plan.explained import AirThere, ColumnHour, Compared, Explained, GripThere, LevelThere, SourceSaid, Spread
-from alertd.plan.make import TripInput, Weather
+from alertd.plan.make import TripInput, Weather, drive
 from alertd.plan.met import LevelMet, Met, margin_at, met_at
-from alertd.plan.outlook import outlook_for
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Plan, Stretch
-from alertd.plan.run import Run, best_run
+from alertd.plan.run import Run
 from alertd.road.corridor import RoadField
 from alertd.road.state import RoadClass
 from alertd.road.trace import AirTrace, trace_air
@@ -57,10 +56,19 @@ def explain(
     """
     if at_m is not None and not 0.0 <= at_m <= route.length_m:
         raise ValueError(f"{at_m:.0f} m is off a route of {route.length_m:.0f} m")
-    depart_epoch_s = trip.depart_at.timestamp()
-    outlook = outlook_for(route, rig, rulesets, weather.corridor, params, min(depart_epoch_s, plan.made_at.timestamp()))
-    run = best_run(outlook, depart_epoch_s, params)
-    scene = _Scene(plan=plan, route=route, rig=rig, weather=weather, told=tuple(told), params=params, air=air, run=run)
+    went = drive(trip, route, rig, rulesets, weather, params, plan.made_at)
+    run = went.run
+    scene = _Scene(
+        plan=plan,
+        route=route,
+        rig=rig,
+        weather=weather,
+        told=tuple(told),
+        params=params,
+        air=air,
+        run=run,
+        leave_epoch_s=went.rest.leave_at.timestamp(),
+    )
     if at_m is None:
         return tuple(_at(scene, _neediest(scene, s), s) for s in plan.stretches)
     inside = next((s for s in plan.stretches if s.start_m <= at_m <= s.end_m), None)
@@ -77,10 +85,11 @@ class _Scene:
     params: PlanParams
     air: AirParams
     run: Run
+    leave_epoch_s: float
 
 
 def _met(s: _Scene, sample: int) -> Met:
-    return met_at(s.run, s.plan.depart_at.timestamp(), float(s.route.distance_m[sample]), s.params)
+    return met_at(s.run, s.leave_epoch_s, float(s.route.distance_m[sample]), s.params)
 
 
 def _samples(route: Route, stretch: Stretch) -> NDArray[np.int64]:

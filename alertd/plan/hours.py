@@ -115,13 +115,20 @@ def rules_for(codes: Sequence[str]) -> HoursRules | None:
     return EU if first.split("-")[0] in _EU_CODES else None
 
 
-def timeline(distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]]) -> tuple[Spell, ...]:
-    """Spells from a clock: seconds of moving at each sample, and (distance_m, seconds) of each stop for chains."""
-    end_m = float(distance_m[-1])
-    marks = np.arange(0.0, end_m, SPELL_LONGEST_M)
+def timeline(
+    distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]], driven_s: float = 0.0
+) -> tuple[Spell, ...]:
+    """Spells from a clock: seconds of moving at each sample, and (distance_m, seconds) of each stop for chains.
+
+    driven_s: seconds driven before, from the start of the trip to the first sample.
+    """
+    here_m, end_m = float(distance_m[0]), float(distance_m[-1])
+    marks = np.arange(here_m, end_m, SPELL_LONGEST_M)
     cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in stands), end_m})
     spells: list[Spell] = []
-    at_s, last_m = 0.0, 0.0
+    if driven_s > 0.0:
+        spells.append(Spell(duty=Duty.DRIVING, start_s=0.0, end_s=driven_s, start_m=0.0, end_m=here_m))
+    at_s, last_m = driven_s, here_m
     for cut_m in cuts:
         drive_s = float(np.diff(np.interp([last_m, cut_m], distance_m, moving_s))[0])
         if drive_s > 0.0:

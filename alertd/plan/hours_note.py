@@ -39,21 +39,23 @@ def hours_note(
     arrive_late: datetime,
     known_at: datetime | None,
     params: PlanParams,
+    driven_s: float = 0.0,
 ) -> HoursNote | None:
     """The hours of this trip, or None where no hours law is on file for the land it starts in.
 
     arrive_late: the arrival with which the trip is looked at once more, slower all the way and chained wherever it is
-    only told to be ready. known_at: when the forecast came. Times are aware.
+    only told to be ready. known_at: when the forecast came. driven_s: since departure, of a truck that is at the
+    route's first sample by now. Times are aware.
     """
     route = run.sections.route
     rules = rules_for([s.code for s in route.jurisdictions])
     if rules is None:
         return None
-    spells = timeline(run.sections.edge_m, run.moving_s, run.stands)
+    spells = timeline(run.sections.edge_m, run.moving_s, run.stands, driven_s)
     if not spells:
         return None
     spells, breaks = place_breaks(spells, used, rules, depart_at, route, run, params)
-    late = _cautious(run, (arrive_late - depart_at).total_seconds(), params)
+    late = _cautious(run, (arrive_late - depart_at).total_seconds() - driven_s, params, driven_s)
     late, _ = place_breaks(late, used, rules, depart_at, route, run, params)
     planned = limits(spells, used, rules, depart_at)
     ok, late_ok = _all_hold(planned), _all_hold(limits(late, used, rules, depart_at))
@@ -87,7 +89,7 @@ def place_breaks(
     before it: below the pass, where waiting also buys time to see the road.
     """
     notes: list[BreakNote] = []
-    after_m = 0.0
+    after_m = float(route.distance_m[0])
     for _ in range(MOST_BREAKS):
         due = break_limit(spells, used, rules)
         if due.reached_s is None or due.reached_m is None:
@@ -135,8 +137,8 @@ def _break_stop(
     return None, "no listed stop before it falls due: find a legal place yourself"
 
 
-def _cautious(run: Run, road_s: float, params: PlanParams) -> tuple[Spell, ...]:
-    """The timeline chained wherever the plan names a leg, the driving stretched to arrive `road_s` after leaving."""
+def _cautious(run: Run, road_s: float, params: PlanParams, driven_s: float) -> tuple[Spell, ...]:
+    """The timeline chained wherever the plan names a leg, the driving ahead stretched to take `road_s`, stops in."""
     waiting = [x for x in run.legs if not x.driven and not x.kept_on]
     stands = [
         *run.stands,
@@ -147,8 +149,8 @@ def _cautious(run: Run, road_s: float, params: PlanParams) -> tuple[Spell, ...]:
     for x in waiting:
         share = np.clip((edge_m - x.on_m) / max(x.off_m - x.on_m, 1.0), 0.0, 1.0)
         moving = moving + share * x.slow_s
-    driven_s, late_s = float(run.moving_s[-1]), road_s - sum(s for _, s in run.stands)
-    return timeline(edge_m, moving * max(late_s / max(driven_s, 1.0), 1.0), stands)
+    ahead_s, late_s = float(run.moving_s[-1]), road_s - sum(s for _, s in run.stands)
+    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stands, driven_s)
 
 
 def _all_hold(found: Sequence[Limit]) -> bool:

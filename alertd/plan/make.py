@@ -10,15 +10,18 @@ from numpy.typing import NDArray
 
 from alertd.forecast.series import Forecast
 from alertd.plan.bridges import bridge_notes
+from alertd.plan.departures import compare_departures, pick_departures
 from alertd.plan.hours import HoursUsed
 from alertd.plan.hours_note import hours_note
+from alertd.plan.need import stretch_probability
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.outlook import Corridor, outlook_for
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
-from alertd.plan.result import Advice, AlongPoint, Plan, Stretch
+from alertd.plan.result import Advice, AlongPoint, Departure, Plan, PositionFix, Stretch
 from alertd.plan.run import Run, best_run
 from alertd.plan.stretch import describe
+from alertd.plan.underway import Rest, rest_of
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.timezone import zone_at
@@ -32,13 +35,18 @@ ALONG_SPACING_M = 1_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripInput:
-    """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware."""
+    """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware.
+
+    fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen.
+    """
 
     id: str
     depart_at: datetime
     driver: str = ""
     dispatcher: str = ""
     used: HoursUsed = field(default_factory=HoursUsed)
+    fix: PositionFix | None = None
+    position_notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,25 +75,23 @@ def make_plan(
     """
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
-    depart = trip.depart_at.astimezone(UTC)
-    outlook = outlook_for(
-        route, rig, rulesets, weather.corridor, params, min(depart, now_utc.astimezone(UTC)).timestamp()
-    )
-    laws = outlook.laws
-    run = best_run(outlook, depart.timestamp(), params)
-    stretches = tuple(describe(x, run, rig, depart.timestamp(), params) for x in run.legs)
+    went = drive(trip, route, rig, rulesets, weather, params, now_utc)
+    run, leave, laws = went.run, went.rest.leave_at.astimezone(UTC), went.run.passing.outlook.laws
+    stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
     taken_s = float(run.reach_s(route.length_m))
-    early, late = (depart + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
+    early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
-    arrive_at = depart + timedelta(seconds=round(taken_s))
-    carry = carry_notes(laws, rig, depart, max(arrive_at, late), (depart_zone, arrive_zone))
+    arrive_at = leave + timedelta(seconds=round(taken_s))
+    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone))
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
-    rules = rule_notes(laws, depart.date())
-    bridges = bridge_notes(run, depart.timestamp(), params)
+    rules = rule_notes(laws, leave.date())
+    bridges = bridge_notes(run, leave.timestamp(), params)
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
-    hours = hours_note(run, trip.used, depart, late, known_at, params)
+    hours = hours_note(run, trip.used, went.rest.depart_at, late, known_at, params, went.rest.driven_s)
     partial = weather.partial or any(s.stale for s in sources) or bool(run.unknown.any())
+    advice = _advice(stretches, partial=partial)
+    compared = _compared(trip, went, advice, now_utc, params)
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -96,15 +102,15 @@ def make_plan(
         rig_name=rig.name,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
-        depart_at=depart,
+        depart_at=went.rest.depart_at,
         depart_zone=depart_zone,
         arrive_zone=arrive_zone,
-        advice=_advice(stretches, partial=partial),
+        advice=advice,
         stretches=stretches,
         arrive_at=arrive_at,
         arrive_early=early,
         arrive_late=late,
-        arrive_unhindered=depart + timedelta(seconds=round(run.unhindered_s)),
+        arrive_unhindered=leave + timedelta(seconds=round(run.unhindered_s)),
         cost_s=taken_s - run.unhindered_s,
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
@@ -114,16 +120,56 @@ def make_plan(
         sources=sources,
         rules=rules,
         cautions=(
-            *cautions(route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges),
+            *trip.position_notes,
+            *cautions(
+                run.sections.route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges
+            ),
             *weather.notes,
         ),
         partial=partial,
-        members_n=outlook.members,
-        along=_along(run, depart.timestamp()),
+        members_n=went.run.passing.outlook.members,
+        chain_probability=stretch_probability(run.need, 0, run.sections.count - 1),
+        along=_along(run, leave.timestamp()),
         bridges=bridges,
+        departures=compared,
+        picks=pick_departures(compared, went.rest.depart_at),
         hours=hours,
+        position=trip.fix,
     )
     return with_id(plan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drive:
+    """What is left of the way, and the best way over it."""
+
+    rest: Rest
+    run: Run
+
+
+def drive(
+    trip: TripInput,
+    route: Route,
+    rig: Rig,
+    rulesets: Mapping[str, RuleSet],
+    weather: Weather,
+    params: PlanParams,
+    now_utc: datetime,
+) -> Drive:
+    """The run that a plan describes, from where the truck was last seen."""
+    rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params)
+    from_epoch_s = min(rest.leave_at, now_utc).timestamp()
+    outlook = outlook_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
+    return Drive(rest=rest, run=best_run(outlook, rest.leave_at.timestamp(), params))
+
+
+def _compared(
+    trip: TripInput, went: Drive, advice: Advice, now_utc: datetime, params: PlanParams
+) -> tuple[Departure, ...]:
+    """Other departures, where the plan asks for anything and the truck has not left."""
+    if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None:
+        return ()
+    return compare_departures(went.run.passing.outlook, went.rest.depart_at, now_utc, trip.used, params)
 
 
 def _advice(stretches: tuple[Stretch, ...], *, partial: bool) -> Advice:

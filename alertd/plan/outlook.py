@@ -93,7 +93,7 @@ class Outlook:
         near = np.rint(offset_h)
         if not (offset_h.size and first <= offset_h.min() and offset_h.max() <= last):  # NaN is not inside either
             near = np.where((offset_h >= first) & (offset_h <= last), near, self.hours)
-        return np.maximum(near, 0.0, out=near).astype(np.int32)
+        return np.maximum(near, 0.0).astype(np.int32)
 
     def pick(self, hour: Index) -> NDArray[np.intp]:
         """Flat index into this outlook's arrays for hours (..., member, section); see `picked`."""

@@ -54,6 +54,17 @@ class PlanParams:
     longest_bare_run_m: float = 40_000.0  # chained on bare road before the snow, or behind it
     longest_bare_gap_m: float = 16_000.0  # between stretches; beyond it chains come off, for bare road breaks them
 
+    # Another way is worth so much time when it asks less chaining, and counts as quicker from so much on [A].
+    detour_worth_s: float = 3_600.0
+    quicker_s: float = 900.0
+
+    # Where a truck was seen [A]: further off than this is off the route, and so near behind is still there; older than
+    # this is no news; it may have left so long before its departure, and run no faster than 80 mph since.
+    fix_off_route_m: float = 500.0
+    fix_old_h: float = 2.0
+    fix_early_h: float = 2.0
+    fix_fastest_mps: float = to_mps(80.0)
+
     # Work. No agency or study value exists for fitting time; 10 min a chain, at least 30, 20 to take off [A].
     hang_s_per_chain: float = 600.0
     hang_min_s: float = 1_800.0
@@ -70,6 +81,9 @@ class PlanParams:
     unlit_s: float = 600.0
     snowed_s: float = 5_400.0
     edge_s: float = 900.0
+
+    # Other departures are compared over so many hours from now; 0 compares none.
+    compare_h: float = 36.0
 
     # Age beyond which a forecast is called old, hours.
     stale_forecast_h: float = 6.0

@@ -61,8 +61,10 @@ class Stretch:
     probability: share of members in which any point of it needs chains, by expected posting or by grip.
     grip_short_frac / grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
     without chains and with them. barred: why this rig may not pass while a likely control is posted, "" if it may.
-    surfaces: share of members in which each class is met anywhere on it. new_snow_mmwe: the median member's snow where
-    it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep that may be on a road that nobody ploughed.
+    hold_until: with advice to hold, the first hour from which it is expected to be passable again, None where the
+    forecast shows none. surfaces: share of members in which each class is met anywhere on it. new_snow_mmwe: the median
+    member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep that may be on a road that nobody
+    ploughed.
     """
 
     start_m: float
@@ -84,6 +86,7 @@ class Stretch:
     grip_short_frac: float
     grip_short_chained_frac: float
     barred: str
+    hold_until: datetime | None
     postings: tuple[Posting, ...]
     hanging: Hanging
     tires_short_words: str
@@ -259,8 +262,40 @@ class DeparturePick:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PositionFix:
+    """Where the truck was seen: `distance_m` along its route, `offset_m` off it, positive to the right of travel."""
+
+    at: datetime
+    distance_m: float
+    offset_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherRoute:
+    """The same trip by another way. chain_probability as in Plan; hours_ok: None where no hours law is on file."""
+
+    name: str
+    length_m: float
+    advice: Advice
+    chain_probability: float
+    arrive_at: datetime
+    cost_s: float
+    singles_needed: int
+    singles_short: int
+    hours_ok: bool | None
+    partial: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """One trip at one moment. `id` is derived from all it says and what it was made from."""
+    """One trip at one moment. `id` is derived from all it says and what it was made from.
+
+    position: where the truck was last seen, when the plan counts from there; then `depart_at` is when it must have
+    left, stretches, `along`, arrival and costs are those of the road still ahead, and stops behind are not named.
+    chain_probability: share of members in which any point of the way needs chains. route_choice: which of this and
+    the other routes is better and why, "" when none was compared.
+    """
 
     id: str
     trip_id: str
@@ -291,11 +326,15 @@ class Plan:
     cautions: tuple[str, ...]
     partial: bool
     members_n: int
+    chain_probability: float
     along: tuple[AlongPoint, ...]
     bridges: tuple[BridgeNote, ...] = ()
     departures: tuple[Departure, ...] = ()
     picks: tuple[DeparturePick, ...] = ()
     hours: HoursNote | None = None
+    position: PositionFix | None = None
+    other_routes: tuple[OtherRoute, ...] = ()
+    route_choice: str = ""
 
 
 POSTED_SIGNS_DECIDE = (

@@ -10,7 +10,15 @@ from numpy.typing import NDArray
 from alertd.plan.outlook import Codes, Float32, Index, Outlook, picked
 from alertd.plan.params import PlanParams
 from alertd.plan.sections import Sections
-from alertd.plan.travel import Surfaces, elapsed_s, free_speed_mps, lateness_s, surface_shares, unchained_s
+from alertd.plan.travel import (
+    Surfaces,
+    elapsed_s,
+    free_speed_mps,
+    lateness_s,
+    posted_cap_mps,
+    surface_shares,
+    unchained_s,
+)
 from alertd.rules.rig import Rig, Same
 from alertd.units import HOUR_S
 
@@ -47,7 +55,8 @@ class Ride:
 def free_s(sections: Sections, rig: Same[Rig], params: PlanParams) -> Array:
     """Seconds to cross each section on a dry road, (section,)."""
     route = sections.route
-    speed = free_speed_mps(route.grade, rig.it.gross_mass_kg, rig.it.power_w, params)
+    free = free_speed_mps(route.grade, rig.it.gross_mass_kg, rig.it.power_w, params)
+    speed = np.minimum(free, posted_cap_mps(route))
     reach = elapsed_s(route.distance_m, 1.0 / speed)
     return np.diff(np.interp(sections.edge_m, route.distance_m, reach))
 

@@ -104,7 +104,7 @@ def places_on(sections: Sections, params: PlanParams) -> Places:
     """The places of a route. A stop without light is one that is said to have none."""
     route = sections.route
     stops = (None, *route.stops, None)
-    at_m = np.asarray([0.0, *(s.distance_m for s in route.stops), route.length_m])
+    at_m = np.asarray([float(route.distance_m[0]), *(s.distance_m for s in route.stops), route.length_m])
     grade = np.abs(np.interp(at_m, route.distance_m, route.grade))
     cramped = np.asarray([s is not None and not has_room(s, params) for s in stops])
     steep = np.asarray([s is not None for s in stops]) & (grade > params.stop_max_grade)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.outlook import short_of_grip
 from alertd.plan.params import PlanParams
+from alertd.plan.passable import passable_from
 from alertd.plan.result import Advice, StopChoice, Stretch
 from alertd.plan.run import Leg, Rival, Run
 from alertd.road.phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
@@ -68,6 +69,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         grip_short_frac=short_frac,
         grip_short_chained_frac=short_chained_frac,
         barred=x.chains.barred,
+        hold_until=passable_from(x, run, rig, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
         postings=x.chains.postings,
         hanging=x.chains.hanging,
         tires_short_words=tires_code(rig, x.chains.hanging.tires),
@@ -86,8 +88,9 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
 
 def _on_reason(x: Leg, start_m: float) -> str:
     """Why chains go on there, and why not at the next best place."""
-    if x.on is None and x.on_m <= 0.0:
-        why = "no listed stop before the snow that beats it: hang them where the trip starts"
+    if x.on is None:
+        here = "where the trip starts" if x.on_m <= 0.0 else "where the truck is"
+        why = f"no listed stop before the snow that beats it: hang them {here}"
     elif x.on_m >= start_m:
         why = "NO listed stop before the snow: this one may already be in it; go slowly"
     elif x.on_price_s > 0.0:
@@ -213,12 +216,12 @@ def _stop(
     reach: Callable[[float], datetime],
     standing_s: float,
 ) -> StopChoice:
-    """The stop with its clock; the trip's own start (end_idx 0) or end (-1) where there is none."""
+    """The stop with its clock; where the truck is (end_idx 0) or the trip ends (-1) where there is none."""
     if at_stop is None:
         lat, lon = float(route.lat_deg[end_idx]), float(route.lon_deg[end_idx])
         stop = Stop(
             id="",
-            name="trip start" if end_idx == 0 else "trip end",
+            name="trip end" if end_idx else "present place" if route.distance_m[0] > 0.0 else "trip start",
             kind=StopKind.TRUCK_STOP,
             lat_deg=lat,
             lon_deg=lon,

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.params import PlanParams
 from alertd.road.state import RoadClass
+from alertd.route.line import Route
 from alertd.units import GRAVITY_MPS2
 
 Array: TypeAlias = NDArray[np.float64]
@@ -46,6 +47,15 @@ def free_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanPar
     v = np.minimum(crawl_speed_mps(grade, mass_kg, power_w, params), params.cruise_mps)
     v = np.where(grade <= -params.descent_grade, np.minimum(v, params.descent_mps), v)
     return np.where(grade <= -params.steep_descent_grade, np.minimum(v, params.steep_descent_mps), v)
+
+
+def posted_cap_mps(route: Route) -> Array:
+    """The lowest posted limit at each sample, (sample,); +inf where none is known. Its ends count as under it."""
+    cap = np.full(route.distance_m.shape, np.inf)
+    for span in route.limits:
+        inside = (route.distance_m >= span.start_m) & (route.distance_m <= span.end_m)
+        cap[inside] = np.minimum(cap[inside], span.speed_mps)
+    return cap
 
 
 class Surfaces(NamedTuple):

@@ -75,6 +75,16 @@ class BridgeSpan:
     end_m: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitSpan:
+    """A run of the route under a posted speed limit for trucks, and who says so."""
+
+    start_m: float
+    end_m: float
+    speed_mps: float
+    source: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Route:
     """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
@@ -96,6 +106,7 @@ class Route:
     jurisdictions: tuple[JurisdictionSpan, ...] = ()
     stops: tuple[RouteStop, ...] = ()
     bridges: tuple[BridgeSpan, ...] = ()
+    limits: tuple[LimitSpan, ...] = ()
     findings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

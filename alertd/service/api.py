@@ -4,6 +4,7 @@ import asyncio
 import hmac
 import json
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
@@ -16,18 +17,24 @@ from alertd.plan.record import FORMAT
 from alertd.service.clock import Clock
 from alertd.service.cycle import keep_trip
 from alertd.service.planner import Planner
+from alertd.service.positions import keep_position
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
+from alertd.sources.positionfile import PositionRequest, parse_position
+from alertd.sources.tomlfile import FileModel
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
 
 MOST_BODY_BYTES = 64 * 1024
+CLOCKS_APART = timedelta(minutes=5)  # a device's clock may be so far ahead of ours
 
-_TRIP_BODY = {
-    "requestBody": {
-        "required": True,
-        "content": {"application/json": {"schema": TripRequest.model_json_schema()}},
-    }
-}
+
+def _takes(model: type[FileModel]) -> dict[str, Any]:
+    """For the description of the interface: a JSON body of this shape."""
+    content = {"application/json": {"schema": model.model_json_schema()}}
+    return {"requestBody": {"required": True, "content": content}}
+
+
+_KNOWN_SO: dict[int | str, dict[str, Any]] = {200: {"description": "It was known so."}}
 
 
 def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> FastAPI:
@@ -36,6 +43,7 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     explain(app)
     guard = Depends(_token(planner.settings.http_token))
     app.include_router(_trips(planner, store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
+    app.include_router(_positions(store, clock), dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app
 
@@ -56,11 +64,11 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
     router = APIRouter(prefix="/v1/trips")
     one_at_a_time = asyncio.Lock()  # between looking an id up and keeping it
 
-    @router.post("", status_code=201, openapi_extra=_TRIP_BODY, responses={200: {"description": "It was known so."}})
+    @router.post("", status_code=201, openapi_extra=_takes(TripRequest), responses=_KNOWN_SO)
     async def post_trip(body: Annotated[bytes, Depends(_body)]) -> Response:
         """Register a trip: 201 when new, 200 when it was known just so, 409 when the id is another trip's."""
         now = clock()
-        trip = _read_trip(body)
+        trip = parse_trip(_json(body, "trip"), "request")
         if trip.depart_at <= now:
             raise InputError(
                 "request",
@@ -68,7 +76,8 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
                 f"{trip.depart} is in the past, it is {now.isoformat(timespec='seconds')}",
                 "give a departure that is still to come",
             )
-        planner.ground.gpx(trip.route, "request")
+        for name in (trip.route, *trip.other_routes):
+            planner.ground.gpx(name, "request")
         planner.ground.rig(trip.rig, "request")
         async with one_at_a_time:
             known = await asyncio.to_thread(store.trip, trip.id)
@@ -103,6 +112,30 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
     return router
 
 
+def _positions(store: Store, clock: Clock) -> APIRouter:
+    router = APIRouter(prefix="/v1/trips")
+
+    @router.post("/{trip_id}/positions", status_code=201, openapi_extra=_takes(PositionRequest), responses=_KNOWN_SO)
+    async def post_position(trip_id: str, body: Annotated[bytes, Depends(_body)]) -> Response:
+        """Report where the truck of a trip is: 201 when new, 200 when known just so. The next cycle plans from it."""
+        now = clock()
+        position = parse_position(_json(body, "position"), "request")
+        if position.seen_at > now + CLOCKS_APART:
+            raise InputError(
+                "request",
+                "at",
+                f"{position.at} is in the future, it is {now.isoformat(timespec='seconds')}",
+                "send when the truck was there; check the device's clock",
+            )
+        trip = await asyncio.to_thread(store.trip, trip_id)
+        if trip is None or trip.cancelled:
+            raise Refused(404, "no such trip", f"trip {trip_id} is {'unknown' if trip is None else 'cancelled'}")
+        new = await asyncio.to_thread(keep_position, store, trip_id, position)
+        return JSONResponse({"trip_id": trip_id, **position.model_dump()}, status_code=201 if new else 200)
+
+    return router
+
+
 def _health(store: Store, clock: Clock) -> APIRouter:
     router = APIRouter()
 
@@ -131,20 +164,19 @@ async def _body(request: Request) -> bytes:
     Only as JSON: a web page open in a browser on this machine can post other types here without asking.
     """
     if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
-        raise Refused(415, "not JSON", "send the trip with Content-Type: application/json")
+        raise Refused(415, "not JSON", "send it with Content-Type: application/json")
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
         if len(body) > MOST_BODY_BYTES:
-            raise Refused(413, "too large", f"a trip takes at most {MOST_BODY_BYTES} bytes")
+            raise Refused(413, "too large", f"a body takes at most {MOST_BODY_BYTES} bytes")
     return bytes(body)
 
 
-def _read_trip(body: bytes) -> TripRequest:
+def _json(body: bytes, what: str) -> Any:
     try:
-        content = json.loads(body)
+        return json.loads(body)
     except ValueError as exc:
-        raise InputError("request", "", "the body is not JSON", "send one trip as a JSON object") from exc
+        raise InputError("request", "", "the body is not JSON", f"send one {what} as a JSON object") from exc
     except RecursionError as exc:
-        raise InputError("request", "", "the body is nested too deep", "send one trip as a JSON object") from exc
-    return parse_trip(content, "request")
+        raise InputError("request", "", "the body is nested too deep", f"send one {what} as a JSON object") from exc

@@ -16,13 +16,15 @@ from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
+from alertd.service.positions import reports_of, still_reporting
 from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
 from alertd.store.records import Slot, StoredTrip
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-OVER_AFTER = timedelta(hours=24)  # a trip that left longer ago is over
+OVER_AFTER = timedelta(hours=24)  # a trip that left longer ago is over, unless its truck still reports
+OVER_AT_LAST = timedelta(days=4)  # and then too
 BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief within this
 
 
@@ -65,7 +67,10 @@ def due_trips(store: Store, now_utc: datetime, look_ahead: timedelta) -> list[Tr
         except InputError as exc:  # kept by another version, whose rules were wider
             log.error("not planned: %s", exc)
             continue
-        if now_utc - OVER_AFTER <= trip.depart_at <= now_utc + look_ahead:
+        left = now_utc - trip.depart_at
+        if -look_ahead <= left <= OVER_AFTER or (
+            OVER_AFTER < left <= OVER_AT_LAST and still_reporting(store, trip.id, now_utc)
+        ):
             out.append(trip)
     return out
 
@@ -75,7 +80,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
-    outcomes = await planner.plan(trips, now_utc)
+    reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
+    outcomes = await planner.plan(trips, now_utc, reports)
     plans: list[Plan] = []
     failed = [o for o in outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []

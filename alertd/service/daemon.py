@@ -21,7 +21,7 @@ from alertd.errors import AlertdError, ConfigError, StoreError
 from alertd.service.api import make_api
 from alertd.service.clock import Clock
 from alertd.service.cycle import brief_due, run_cycle, send_brief
-from alertd.service.inputs import keep_if_possible
+from alertd.service.inputs import Keep
 from alertd.service.planner import Planner, planner
 from alertd.service.settings import Settings
 from alertd.sources.cache import DiskCache
@@ -139,7 +139,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     _make_folder(settings.store)
     with sole_daemon(settings.store), Store(settings.store) as store, _listening(settings) as listener:
         store.outbox.release_claims()
-        keep = keep_if_possible(Archive(settings.archive)) if settings.archive else None
+        keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
         async with planner(settings, clock, keep) as planning, channels(settings) as ways_out:
             dispatcher = Dispatcher(store.outbox, ways_out, owner="daemon", rng=random.Random())
             daemon = Daemon(planning, store, dispatcher, clock)

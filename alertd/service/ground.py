@@ -13,6 +13,7 @@ from alertd.route.borders import Boundaries, Crossing
 from alertd.route.bridges import Bridge
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
 from alertd.route.clean import clean_line
+from alertd.route.limits import PostedLimit, place_limits
 from alertd.route.line import GpxLine, Route
 from alertd.route.stops import Stop
 from alertd.route.terrain import NamedSummit
@@ -21,6 +22,7 @@ from alertd.rules.rig import Rig
 from alertd.service import files
 from alertd.service.settings import Places
 from alertd.sources.gpx import read_gpx
+from alertd.sources.limitfile import read_limits
 from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rigs
@@ -40,6 +42,7 @@ class Ground:
     boundaries: Boundaries
     crossings: tuple[Crossing, ...]
     summits: tuple[NamedSummit, ...]
+    limits: tuple[PostedLimit, ...]
     routes: Path
     files: Mapping[str, bytes]
 
@@ -77,6 +80,7 @@ def read_ground(places: Places) -> Ground:
         boundaries=read_boundaries(*places.boundaries),
         crossings=read_crossings(places.crossings) if places.crossings else (),
         summits=read_named_summits(places.summits) if places.summits else (),
+        limits=read_limits(places.limits) if places.limits else (),
         routes=places.routes,
         files=files.read_files(places),
     )
@@ -90,7 +94,7 @@ async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationP
     line = clean_line(read_gpx(path))
     if missing_elevation(line) and elevations:
         line = await _fill(line, elevations[0])
-    return build_route(
+    route = build_route(
         line,
         jurisdictions=ground.boundaries,
         crossings=ground.crossings,
@@ -98,6 +102,7 @@ async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationP
         bridges=ground.bridges,
         named_summits=ground.summits,
     )
+    return replace(route, limits=place_limits(route, ground.limits))
 
 
 async def _fill(line: GpxLine, elevations: ElevationProvider) -> GpxLine:

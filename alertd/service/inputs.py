@@ -6,13 +6,12 @@ set. Parameters that no setting names are the code's, so a replay shows what the
 
 import json
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
-from typing import Any, Final, Literal, TypeAlias
+from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
 
@@ -20,6 +19,7 @@ import alertd
 from alertd.errors import AlertdError, StoreError
 from alertd.plan.record import canonical, plan_json
 from alertd.plan.result import Plan
+from alertd.plan.whereabouts import PositionReport
 from alertd.service.settings import PlanFile, Settings
 from alertd.sources.answer import Heard
 from alertd.sources.retold import failure_kinds
@@ -102,7 +102,22 @@ class Inputs:
     heard: tuple[Heard, ...]
 
 
-Keep: TypeAlias = Callable[[Sequence[tuple[TripRequest, Plan]], Inputs], None]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """A plan, its trip, and where its truck was seen."""
+
+    trip: TripRequest
+    reports: tuple[PositionReport, ...]
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """What a plan with other ways was joined of: ids of kept plans, others as (name, id), and missed as (name, why)."""
+
+    planned: str
+    others: tuple[tuple[str, str], ...]
+    missed: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,7 +127,17 @@ class Kept:
     alertd: str
     plan: str
     trip: TripRequest
+    reports: tuple[PositionReport, ...]
     inputs: Inputs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptWays:
+    """A plan with other ways, as it was made."""
+
+    alertd: str
+    plan: str
+    made_of: Ways
 
 
 class _Failed(_Model):
@@ -132,11 +157,27 @@ class _Heard(_Model):
     failed: _Failed | None = None
 
 
+class _Report(_Model):
+    at: AwareDatetime
+    lat_deg: float
+    lon_deg: float
+
+
+class _WaysManifest(_Model):
+    format: Literal["alertd.inputs/1"]
+    alertd: str
+    plan: str
+    planned: str
+    others: tuple[tuple[str, str], ...]
+    missed: tuple[tuple[str, str], ...]
+
+
 class _Manifest(_Model):
     format: Literal["alertd.inputs/1"]
     alertd: str
     plan: str
     trip: dict[str, Any]
+    reports: tuple[_Report, ...]
     now_utc: AwareDatetime
     departs: tuple[AwareDatetime, AwareDatetime]
     chosen: Chosen
@@ -145,8 +186,46 @@ class _Manifest(_Model):
     heard: tuple[_Heard, ...]
 
 
-def keep(archive: Archive, made: Sequence[tuple[TripRequest, Plan]], inputs: Inputs) -> None:
-    """File the inputs of plans that were made together. Raises StoreError."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """Files in an archive what plans were made from.
+
+    Raises StoreError when it cannot; with `or_log` that is told in the log instead, and keeps no plan from the driver.
+    """
+
+    archive: Archive
+    or_log: bool = False
+
+    def plans(self, made: Sequence[Made], inputs: Inputs) -> None:
+        """Plans that were made together."""
+        with self._trying():
+            _keep(self.archive, made, inputs)
+
+    def ways(self, plan: Plan, made_of: Ways) -> None:
+        """A plan joined of others that are kept."""
+        now = plan.made_at
+        with self._trying():
+            told = {
+                "format": FORMAT,
+                "alertd": alertd.__version__,
+                "plan": self.archive.put(plan_json(plan).encode(), now),
+                "planned": made_of.planned,
+                "others": made_of.others,
+                "missed": made_of.missed,
+            }
+            self.archive.file_plan(plan.id, _put(self.archive, told, now), now)
+
+    @contextmanager
+    def _trying(self) -> Iterator[None]:
+        try:
+            yield
+        except StoreError as exc:
+            if not self.or_log:
+                raise
+            log.error("%s; these plans cannot be replayed", exc)
+
+
+def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
     now = inputs.now_utc
     heard = sorted((_packed(archive, h, now) for h in inputs.heard), key=lambda h: (h["url"], h["refresh"]))
     shared = {
@@ -160,32 +239,23 @@ def keep(archive: Archive, made: Sequence[tuple[TripRequest, Plan]], inputs: Inp
         "route": inputs.route,
         "heard": _put(archive, heard, now),
     }
-    for trip, plan in made:
-        own = {"plan": archive.put(plan_json(plan).encode(), now), "trip": trip.model_dump(mode="json")}
-        archive.file_plan(plan.id, _put(archive, shared | own, now), now)
+    for one in made:
+        own = {
+            "plan": archive.put(plan_json(one.plan).encode(), now),
+            "trip": one.trip.model_dump(mode="json"),
+            "reports": [{"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg} for r in one.reports],
+        }
+        archive.file_plan(one.plan.id, _put(archive, shared | own, now), now)
 
 
-def keeping(archive: Archive) -> Keep:
-    """Files inputs, and raises StoreError when that fails."""
-    return partial(keep, archive)
-
-
-def keep_if_possible(archive: Archive) -> Keep:
-    """Files inputs. That it cannot is told in the log, and keeps no plan from the driver."""
-
-    def tried(made: Sequence[tuple[TripRequest, Plan]], inputs: Inputs) -> None:
-        try:
-            keep(archive, made, inputs)
-        except StoreError as exc:
-            log.error("%s; these plans cannot be replayed", exc)
-
-    return tried
-
-
-def kept(archive: Archive, plan_id: str) -> Kept:
+def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
     """What was kept of a plan. Raises StoreError when it is missing, damaged, or in a form that is not read."""
     told = _got(archive, archive.of_plan(plan_id))
     try:
+        if "planned" in told:
+            ways = _WaysManifest.model_validate_json(json.dumps(told))
+            made_of = Ways(planned=ways.planned, others=ways.others, missed=ways.missed)
+            return KeptWays(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
         told |= {name: _got(archive, told[name]) for name in ("files", "heard")}
         manifest = _Manifest.model_validate_json(json.dumps(told))
         heard = tuple(_unpacked(archive, h) for h in manifest.heard)
@@ -206,7 +276,13 @@ def kept(archive: Archive, plan_id: str) -> Kept:
         route=manifest.route,
         heard=heard,
     )
-    return Kept(alertd=manifest.alertd, plan=archive.get(manifest.plan).decode(), trip=trip, inputs=inputs)
+    return Kept(
+        alertd=manifest.alertd,
+        plan=archive.get(manifest.plan).decode(),
+        trip=trip,
+        reports=tuple(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
+        inputs=inputs,
+    )
 
 
 def _put(archive: Archive, value: Any, now_utc: datetime) -> str:

@@ -7,7 +7,8 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from pathlib import Path, PurePath
+from typing import TypeAlias
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -20,6 +21,8 @@ from alertd.plan.hours import HoursUsed
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Plan
+from alertd.plan.ways import with_other_ways
+from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
 from alertd.rules.law import RuleSet
 from alertd.rules.rig import Rig
@@ -27,7 +30,7 @@ from alertd.service import inputs
 from alertd.service.clock import Clock
 from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
-from alertd.service.inputs import Inputs, Keep, hear, listening
+from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
 from alertd.service.settings import ForecastSettings, Settings
 from alertd.service.weather import Fetched, Sky, Window, weather_along
 from alertd.sources.answer import Asks, Heard
@@ -60,10 +63,16 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
     return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
 
 
-def trip_input(trip: TripRequest) -> TripInput:
+Reports: TypeAlias = Mapping[str, Sequence[PositionReport]]  # by trip id
+_NO_REPORTS: Reports = {}
+
+
+def trip_input(trip: TripRequest, seen: Whereabouts) -> TripInput:
     return TripInput(
         id=trip.id,
-        depart_at=trip.depart_at,
+        depart_at=seen.depart_at,
+        fix=seen.fix,
+        position_notes=seen.notes,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
         used=HoursUsed(
@@ -112,11 +121,16 @@ class Making:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Seen:
-    """A route with the weather for trips that leave between two moments, and what the sources said for it."""
+    """A route with the weather for trips that leave between two moments, and what the sources said for it.
+
+    where: each trip's truck, by its id, as `reports` say.
+    """
 
     route: Route
     now_utc: datetime
     departs: tuple[datetime, datetime]
+    where: Mapping[str, Whereabouts]
+    reports: Reports
     fetched: Fetched
     heard: tuple[Heard, ...]
 
@@ -129,11 +143,17 @@ class _Origin:
     heard: tuple[Heard, ...]
 
 
-def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime) -> Window:
-    """The hours that trips leaving between two moments may be on this route."""
+def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime, params: PlanParams) -> Window:
+    """The hours that trips leaving between two moments, or at another that is compared, may be on this route."""
     longest = timedelta(seconds=route.length_m / SLOWEST_MPS) + STANDING
     first, last = (at.astimezone(UTC) for at in departs)
+    if last >= now_utc:
+        last = max(last, now_utc + timedelta(hours=params.compare_h))
     return Window(start=first, end=last + longest, now=now_utc)
+
+
+def _to_compare(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
+    return trip.other_routes if now_utc < trip.depart_at else ()
 
 
 class Planner:
@@ -152,18 +172,44 @@ class Planner:
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _Origin] = {}
 
-    async def plan(self, trips: Sequence[TripRequest], now_utc: datetime) -> list[Plan | NotPlanned]:
-        """One outcome a trip, in the order given."""
+    async def plan(
+        self, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
+    ) -> list[Plan | NotPlanned]:
+        """One outcome a trip, in the order given. `reports`: where the trucks under way were seen.
+
+        Other ways of a trip are compared until it leaves.
+        """
         by_route: dict[str, list[TripRequest]] = defaultdict(list)
         for trip in trips:
-            by_route[trip.route].append(trip)
-        outcomes: dict[str, Plan | NotPlanned] = {}
+            for name in (trip.route, *_to_compare(trip, now_utc)):
+                by_route[name].append(trip)
+        outcomes: dict[str, dict[str, Plan | NotPlanned]] = {}
         for name, sharing in by_route.items():
             try:
-                outcomes |= await self._on_route(name, sharing, now_utc)
+                outcomes[name] = await self._on_route(name, sharing, now_utc, reports)
             except Exception as exc:
-                outcomes |= {trip.id: not_planned_for(trip, exc) for trip in sharing}
-        return [outcomes[trip.id] for trip in trips]
+                outcomes[name] = {trip.id: not_planned_for(trip, exc) for trip in sharing}
+        return [
+            await self.compared(
+                outcomes[trip.route][trip.id],
+                [(PurePath(name).stem, outcomes[name][trip.id]) for name in _to_compare(trip, now_utc)],
+            )
+            for trip in trips
+        ]
+
+    async def compared(
+        self, outcome: Plan | NotPlanned, others: Sequence[tuple[str, Plan | NotPlanned]]
+    ) -> Plan | NotPlanned:
+        """The outcome with what the same trip came to on other ways, by name."""
+        if isinstance(outcome, NotPlanned) or not others:
+            return outcome
+        ways = [(name, other) for name, other in others if isinstance(other, Plan)]
+        missed = [(name, other.reason) for name, other in others if isinstance(other, NotPlanned)]
+        plan = with_other_ways(outcome, ways, missed, self.settings.plan)
+        if self._keep is not None:
+            made_of = Ways(planned=outcome.id, others=tuple((name, w.id) for name, w in ways), missed=tuple(missed))
+            await asyncio.to_thread(self._keep.ways, plan, made_of)
+        return plan
 
     async def route(self, name: str, where: str) -> Route:
         """The route of a GPX file, read again only when the file has changed."""
@@ -177,23 +223,41 @@ class Planner:
         return self._routes[name][1]
 
     async def _on_route(
-        self, name: str, trips: Sequence[TripRequest], now_utc: datetime
+        self, name: str, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports
     ) -> dict[str, Plan | NotPlanned]:
         route = await self.route(name, f"trip {trips[0].id}")
-        return await self.plan_on(route, trips, now_utc)
+        return await self.plan_on(route, trips, now_utc, reports)
 
     async def plan_on(
-        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime
+        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
     ) -> dict[str, Plan | NotPlanned]:
         """Plan trips that share one route, whatever route they name."""
-        return await self.plan_in(await self.look(route, trips, now_utc), trips)
+        return await self.plan_in(await self.look(route, trips, now_utc, reports), trips)
 
-    async def look(self, route: Route, trips: Sequence[TripRequest], now_utc: datetime) -> Seen:
+    async def look(
+        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
+    ) -> Seen:
         """Ask the sources for what trips on this route need."""
-        departs = (min(trip.depart_at for trip in trips), max(trip.depart_at for trip in trips))
+
+        def find(trip: TripRequest) -> Whereabouts:
+            told = reports.get(trip.id, ())
+            return locate(route, told, trip.depart_at.astimezone(UTC), now_utc, self.settings.plan)
+
+        where = {trip.id: await asyncio.to_thread(find, trip) for trip in trips}
+        leaving = [w.depart_at if w.fix is None else w.fix.at for w in where.values()]
+        departs = (min(leaving), max(leaving))
         with listening() as heard:
-            fetched = await weather_along(route, window_of(route, departs, now_utc), self.sky)
-        return Seen(route=route, now_utc=now_utc, departs=departs, fetched=fetched, heard=tuple(heard))
+            window = window_of(route, departs, now_utc, self.settings.plan)
+            fetched = await weather_along(route, window, self.sky)
+        return Seen(
+            route=route,
+            now_utc=now_utc,
+            departs=departs,
+            where=where,
+            reports=reports,
+            fetched=fetched,
+            heard=tuple(heard),
+        )
 
     async def plan_in(self, seen: Seen, trips: Sequence[TripRequest]) -> dict[str, Plan | NotPlanned]:
         """Plan the trips that were looked out for."""
@@ -204,10 +268,16 @@ class Planner:
             except Exception as exc:
                 return not_planned_for(trip, exc)
 
-        outcomes = {trip.id: await asyncio.to_thread(one, trip) for trip in trips}
+        # Trucks of one rig share what the road asks of it, which is kept for a few rigs at a time.
+        by_rig = sorted(trips, key=lambda trip: trip.rig)
+        outcomes = {trip.id: await asyncio.to_thread(one, trip) for trip in by_rig}
         origin = self._origins.get(seen.route)
         if self._keep is not None and origin is not None:
-            made = [(trip, plan) for trip in trips if isinstance(plan := outcomes[trip.id], Plan)]
+            made = [
+                Made(trip=trip, reports=tuple(seen.reports.get(trip.id, ())), plan=plan)
+                for trip in trips
+                if isinstance(plan := outcomes[trip.id], Plan)
+            ]
             made_from = Inputs(
                 now_utc=seen.now_utc,
                 departs=seen.departs,
@@ -216,13 +286,13 @@ class Planner:
                 route=next(iter(origin.file)),
                 heard=(*origin.heard, *seen.heard),
             )
-            await asyncio.to_thread(self._keep, made, made_from)
+            await asyncio.to_thread(self._keep.plans, made, made_from)
         return outcomes
 
     def making(self, trip: TripRequest, seen: Seen) -> Making:
         """What the plan of a trip is made from. Raises InputError for a rig that is not known."""
         return Making(
-            trip=trip_input(trip),
+            trip=trip_input(trip, seen.where[trip.id]),
             route=seen.route,
             rig=self.ground.rig(trip.rig, f"trip {trip.id}"),
             rulesets=self.ground.rulesets,

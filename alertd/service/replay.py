@@ -2,6 +2,7 @@
 
 import tempfile
 from dataclasses import dataclass
+from datetime import UTC
 from pathlib import Path
 
 from alertd.errors import StoreError
@@ -9,9 +10,11 @@ from alertd.plan.differences import Difference, differences
 from alertd.plan.params import PlanParams
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
+from alertd.plan.ways import with_other_ways
+from alertd.plan.whereabouts import locate
 from alertd.service.files import lay_out
 from alertd.service.ground import Ground, load_route, read_ground
-from alertd.service.inputs import Chosen, Kept, kept
+from alertd.service.inputs import Chosen, Kept, KeptWays, kept
 from alertd.service.planner import Making, open_sky, trip_input, window_of
 from alertd.service.settings import ForecastSettings, Places
 from alertd.service.weather import weather_along
@@ -36,10 +39,18 @@ async def replay(archive: Archive, plan_id: str) -> Replayed:
     """Make a plan again. Raises StoreError when the archive cannot serve, InputError or ConfigError when the code at
     hand refuses a file that was good once."""
     first = kept(archive, plan_id)
-    with tempfile.TemporaryDirectory(prefix="alertd-replay-") as folder:
-        places = lay_out(first.inputs.files, Path(folder))
-        making = await _making(first, places, Path(folder), f"archive {archive.folder}: {plan_id}")
-    plan = making.plan()
+    if isinstance(first, KeptWays):
+        planned = await replay(archive, first.made_of.planned)
+        others = [(name, (await replay(archive, id_)).plan) for name, id_ in first.made_of.others]
+        plan, making = (
+            with_other_ways(planned.plan, others, first.made_of.missed, planned.making.params),
+            planned.making,
+        )
+    else:
+        with tempfile.TemporaryDirectory(prefix="alertd-replay-") as folder:
+            places = lay_out(first.inputs.files, Path(folder))
+            making = await _making(first, places, Path(folder), f"archive {archive.folder}: {plan_id}")
+        plan = making.plan()
     return Replayed(
         before=first.plan,
         made_with=first.alertd,
@@ -54,21 +65,23 @@ async def _making(first: Kept, places: Places, folder: Path, where: str) -> Maki
     client = Retold(i.heard)
     ground: Ground = read_ground(places)
     sky, elevations = open_sky(_forecast(i.chosen, places), i.chosen.noncommercial, where, client)
+    params = _params(i.chosen, where)
     route = await load_route(folder / i.route, ground, elevations)
-    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc), sky)
+    seen = locate(route, first.reports, first.trip.depart_at.astimezone(UTC), i.now_utc, params)
+    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc, params), sky)
     if client.missing:
         raise StoreError(
             f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
             f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
         )
     return Making(
-        trip=trip_input(first.trip),
+        trip=trip_input(first.trip, seen),
         route=route,
         rig=ground.rig(first.trip.rig, where),
         rulesets=ground.rulesets,
         fetched=fetched,
         road=sky.road,
-        params=_params(i.chosen, where),
+        params=params,
         now_utc=i.now_utc,
     )
 

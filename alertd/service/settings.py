@@ -29,6 +29,7 @@ class PlacesFile(FileModel):
     boundaries: list[str] = Field(min_length=1, examples=[["boundaries/us_states.topo.json"]])
     crossings: str = ""
     summits: str = ""
+    limits: str = ""
     stops: list[str] = Field(default_factory=list)
     bridges: str = ""
     rules: str = Field("rules", examples=["rules"])
@@ -143,6 +144,7 @@ class Places:
     boundaries: tuple[Path, ...]
     crossings: Path | None
     summits: Path | None
+    limits: Path | None
     stops: tuple[Path, ...]
     bridges: Path | None
     rules: Path
@@ -262,6 +264,7 @@ def _places(base: Path, content: SettingsFile) -> Places:
         boundaries=tuple(base / p for p in places.boundaries),
         crossings=base / places.crossings if places.crossings else None,
         summits=base / places.summits if places.summits else None,
+        limits=base / places.limits if places.limits else None,
         stops=tuple(base / p for p in places.stops),
         bridges=base / places.bridges if places.bridges else None,
         rules=base / places.rules,

@@ -2,12 +2,13 @@
 
 from typing import Any, Final, Literal
 
+from alertd.sources.limitfile import LimitFile
 from alertd.sources.rigfile import RigFile
 from alertd.sources.rulefile import RuleFile
 from alertd.sources.tomlfile import FileModel
 
-Kind = Literal["rule", "rig"]
-_MODELS: Final[dict[Kind, type[FileModel]]] = {"rule": RuleFile, "rig": RigFile}
+Kind = Literal["rule", "rig", "limits"]
+_MODELS: Final[dict[Kind, type[FileModel]]] = {"rule": RuleFile, "rig": RigFile, "limits": LimitFile}
 
 
 def file_schema(kind: Kind) -> dict[str, Any]:

@@ -43,6 +43,17 @@ def read_toml(path: Path, model: type[M]) -> M:
         raise config_error(str(path), model, exc) from exc
 
 
+def read_row(row: Any, model: type[M], where: str, mend: str) -> M:
+    """The plain values of one object as `model`. Raises InputError; `mend` is told for what is no object."""
+    if not isinstance(row, dict):
+        raise InputError(where, "", "is not an object", mend)
+    try:
+        return model.model_validate(row)
+    except ValidationError as exc:
+        mistake = config_error(where, model, exc)
+        raise InputError(mistake.where, mistake.field, mistake.problem, mistake.mend) from exc
+
+
 def read_text(path: Path, where: str, error: type[InputError]) -> str:
     """The text of a file in UTF-8, a byte-order mark dropped. Raises `error`, which names the file as `where`."""
     try:

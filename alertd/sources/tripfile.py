@@ -7,26 +7,39 @@ from collections.abc import Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from alertd.errors import InputError
-from alertd.sources.tomlfile import FileModel, config_error, read_text
+from alertd.sources.tomlfile import FileModel, Mistake, read_row, read_text
 
 _NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
 _EXAMPLE = "2027-01-14T04:45:00-07:00"
 
 
+def _either_route(schema: dict[str, Any]) -> None:
+    """A trip names a route, or several in its place."""
+    schema["required"].remove("route")
+    schema["anyOf"] = [{"required": ["route"]}, {"required": ["routes"]}]
+
+
+_Route = Annotated[str, Field(min_length=1, max_length=200)]
+
+
 class TripRequest(FileModel):
     """One trip. `route` is a GPX file of the routes folder, `rig` a rig file's name without its ending.
+
+    `routes` in its place names several: the first is planned, the others are compared with it until departure.
 
     Hours left out are "not given": they count from departure only, and the plan says so. `cycle_hours_used` are those
     on duty in the last 7 or 8 days, against `cycle_limit_h`, 60 or 70 (49 CFR 395.3(b)).
     """
 
+    model_config = ConfigDict(json_schema_extra=_either_route)
+
     id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["T-1041"])
-    route: str = Field(min_length=1, max_length=200, examples=["i90-west.gpx"])
+    route: _Route = Field(examples=["i90-west.gpx"])
     rig: str = Field(min_length=1, max_length=100, examples=["tractor-17"])
     depart: str = Field(examples=[_EXAMPLE])
     driver: str = Field("", max_length=80)
@@ -36,6 +49,22 @@ class TripRequest(FileModel):
     on_duty_since: str = Field("", examples=["2027-01-14T03:30:00-07:00"])
     cycle_hours_used: float | None = Field(None, ge=0, le=168)
     cycle_limit_h: Literal[60, 70] = 70
+    routes: list[_Route] = Field(default_factory=list, max_length=4, examples=[["i90-west.gpx", "us12-west.gpx"]])
+
+    @model_validator(mode="before")
+    @classmethod
+    def _first_is_planned(cls, row: Any) -> Any:
+        if isinstance(row, dict) and "route" not in row and isinstance(row.get("routes"), list) and row["routes"]:
+            return {**row, "route": row["routes"][0]}
+        return row
+
+    @model_validator(mode="after")
+    def _ways_differ(self) -> "TripRequest":
+        if self.routes and self.routes[0] != self.route:
+            raise Mistake("routes", f'begins with "{self.routes[0]}", not with route', "name the planned route first")
+        if len(set(self.routes)) < len(self.routes):
+            raise Mistake("routes", "names a route twice", "name each once")
+        return self
 
     @field_validator("depart")
     @classmethod
@@ -47,12 +76,17 @@ class TripRequest(FileModel):
     def _duty_has_zone(cls, value: str) -> str:
         return parse_departure(value).isoformat() if value else ""
 
-    @field_validator("route", "rig", "driver", "dispatcher")
+    @field_validator("route", "routes", "rig", "driver", "dispatcher")
     @classmethod
-    def _one_line(cls, value: str) -> str:
-        if not value.isprintable():
+    def _one_line(cls, value: str | list[str]) -> str | list[str]:
+        if not "".join(value).isprintable():
             raise ValueError("has a line break or control character; write a name on one line")
         return value
+
+    @property
+    def other_routes(self) -> tuple[str, ...]:
+        """The routes to compare with the planned one."""
+        return tuple(self.routes[1:])
 
     @property
     def depart_at(self) -> datetime:
@@ -93,13 +127,7 @@ def read_trips(path: Path) -> tuple[TripRequest, ...]:
 
 def parse_trip(row: Any, where: str) -> TripRequest:
     """One trip from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    if not isinstance(row, dict):
-        raise InputError(where, "", "is not an object", 'write {"id": "T-1", "route": "...", ...}')
-    try:
-        return TripRequest.model_validate(row)
-    except ValidationError as exc:
-        mistake = config_error(where, TripRequest, exc)
-        raise InputError(mistake.where, mistake.field, mistake.problem, mistake.mend) from exc
+    return read_row(row, TripRequest, where, 'write {"id": "T-1", "route": "...", ...}')
 
 
 def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:
@@ -115,7 +143,7 @@ def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:
 
 
 def _csv_rows(text: str, where: str) -> list[tuple[str, Any]]:
-    """CSV cells are text; the numbers are read here, an empty cell is a key left out."""
+    """CSV cells are text; numbers and lists ("a;b") are read here, an empty cell is a key left out."""
     reader = csv.DictReader(io.StringIO(text), restkey="more cells than columns")
     rows = []
     try:
@@ -126,6 +154,8 @@ def _csv_rows(text: str, where: str) -> list[tuple[str, Any]]:
                 if isinstance(cells.get(name), str):
                     with suppress(ValueError):  # what is no number is told by the model, with its own words
                         cells[name] = int(cells[name]) if name == "cycle_limit_h" else float(cells[name])
+            if isinstance(cells.get("routes"), str):
+                cells["routes"] = [name.strip() for name in cells["routes"].split(";")]
             rows.append((f"line {reader.line_num}", cells))
     except csv.Error as exc:
         raise InputError(where, f"line {reader.line_num}", f"is not CSV ({exc})", "mend that line") from exc
@@ -137,7 +167,7 @@ def _check_columns(columns: Sequence[str], where: str) -> None:
     if not columns:
         raise InputError(where, "", "is empty", "write the heading " + ",".join(TripRequest.model_fields))
     for name, field in TripRequest.model_fields.items():
-        if field.is_required() and name not in columns:
+        if field.is_required() and name not in columns and not (name == "route" and "routes" in columns):
             mend = "write the heading " + ",".join(TripRequest.model_fields) + ", with commas between"
             raise InputError(where, name, "this column is missing", mend)
     for name in columns:

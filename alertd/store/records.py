@@ -23,6 +23,17 @@ class StoredPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StoredEvent:
+    """What a person or device reported of a trip. `id` is derived from what it says; `body` is its JSON text."""
+
+    id: str
+    trip_id: str
+    kind: str
+    at: datetime
+    body: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Slot:
     """What may be said once only, such as the brief of one fleet on one local date (ISO text)."""
 

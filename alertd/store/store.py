@@ -13,8 +13,8 @@ from alertd.errors import StoreError
 from alertd.notices.notice import Audience, Notice, NoticeKind
 from alertd.store.connection import Database
 from alertd.store.outbox import WAITING, Outbox
-from alertd.store.records import Slot, StoredPlan, StoredTrip
-from alertd.store.schema import deliveries, notices, plans, slots, trips
+from alertd.store.records import Slot, StoredEvent, StoredPlan, StoredTrip
+from alertd.store.schema import deliveries, events, notices, plans, slots, trips
 
 
 class Store:
@@ -79,6 +79,31 @@ class Store:
         """Returns whether there was such a trip. What is already decided about it still goes out."""
         with self._database.write() as connection:
             return connection.execute(update(trips).where(trips.c.id == trip_id).values(cancelled=True)).rowcount > 0
+
+    def put_event(self, event: StoredEvent) -> bool:
+        """Keep a report. Returns whether it is new: one whose id is there changes nothing.
+
+        Raises StoreError when there is no such trip.
+        """
+        kept = (
+            insert_or(events)
+            .values(id=event.id, trip_id=event.trip_id, kind=event.kind, at=event.at, body=event.body)
+            .on_conflict_do_nothing(index_elements=["id"])
+        )
+        with self._database.write() as connection:
+            return connection.execute(kept).rowcount > 0
+
+    def events(self, trip_id: str, kind: str, newest_n: int) -> list[StoredEvent]:
+        """The newest reports of one kind about a trip, oldest of them first."""
+        wanted = (
+            select(events)
+            .where(events.c.trip_id == trip_id, events.c.kind == kind)
+            .order_by(events.c.at.desc(), events.c.id.desc())
+            .limit(newest_n)
+        )
+        with self._database.read() as connection:
+            rows = connection.execute(wanted).all()
+        return [StoredEvent(id=r.id, trip_id=r.trip_id, kind=r.kind, at=r.at, body=r.body) for r in reversed(rows)]
 
     def record_plan(
         self,

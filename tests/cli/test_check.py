@@ -13,6 +13,7 @@ REPO = Path(__file__).resolve().parents[2]
 
 def test_the_shipped_settings_have_nothing_wrong(alertd: Callable[..., Result]) -> None:
     result = alertd("check", "--config", REPO / "config" / "alertd.toml")
+    assert "limits.toml: 0 posted speed limits" in result.stdout
     assert (result.exit_code, result.stderr) == (0, "")
     assert "operator.contact is empty" in result.stdout
     assert not [line for line in result.stdout.splitlines() if line.startswith("wrong")]

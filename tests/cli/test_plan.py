@@ -58,6 +58,20 @@ def test_json_is_all_that_stands_on_standard_output(
     assert result.stderr == ""
 
 
+def test_several_routes_are_compared_and_the_first_is_the_plan(
+    alertd: Alertd, mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+) -> None:
+    config = write_config(forecasts=storm_soon.base_url)
+    rest = ["--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config]
+    west, east = demo / "i90-west.gpx", demo / "i90-east.gpx"
+    text = " ".join(alertd("plan", west, east, *rest).stdout.split())
+    assert "I-90 west" in text
+    assert "By way of i90-east: " in text
+    plan = json.loads(alertd("plan", west, east, *rest, "--json").stdout)
+    assert [o["name"] for o in plan["other_routes"]] == ["i90-east"]
+    assert mistake("plan", west, demo / "none.gpx", *rest).startswith("none.gpx: cannot be read (No such file")
+
+
 def test_a_rig_may_be_a_file_of_ones_own_and_a_bracket_in_its_name_is_no_markup(
     alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:

@@ -151,7 +151,7 @@ def test_state_letters_are_enough_and_a_country_is_not_mistaken_for_a_state() ->
         find_ruleset(rulesets, "US")
 
 
-@pytest.mark.parametrize("kind", ["rule", "rig"])
+@pytest.mark.parametrize("kind", ["rule", "rig", "limits"])
 def test_schema_in_shared_is_that_of_the_files_read(kind: str, alertd: Callable[..., Result]) -> None:
     """To write it anew: alertd rules --schema rule > shared/rule-file.schema.json"""
     shipped = (ROOT / f"shared/{kind}-file.schema.json").read_text(encoding="utf-8")

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.notices.changes import Said, said_from_plain, to_say
+from alertd.notices.dispatcher import dispatcher_text
 from alertd.notices.notice import Audience, Notice, NoticeKind
 from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Advice, Plan
+from alertd.plan.result import Advice, Plan, PositionFix
 from alertd.testing.made import at_hour
 
 CLEAR, READY, CHAIN, HOLD = Advice
@@ -223,3 +224,53 @@ def test_every_rise_is_said_and_relief_only_after_a_rise(saying: Saying, sequenc
         assert sum(n.audience is Audience.FLEET for n in notices) == bool(notices)
     assert len({n.id for n in talk.notices}) == len(talk.notices)
     assert not [n for n in talk.notices if n.kind is NoticeKind.EASED and "all clear" in n.text.lower()]
+
+
+# Trucks that were seen on their way; the passes lie at km 40 to 50 and 120 to 130
+
+
+def seen(plan: Plan, distance_m: float) -> Plan:
+    return replace(plan, position=PositionFix(at=ROLLING, distance_m=distance_m, offset_m=0.0))
+
+
+@pytest.mark.parametrize("distance_m", [45e3, 60e3], ids=["in it", "past it"])
+def test_what_a_truck_is_in_or_past_did_not_get_better(saying: Saying, distance_m: float) -> None:
+    talk = Talk()
+    talk.hear(saying(CHAIN, CHAIN))
+    assert talk.hear(seen(saying(None, CHAIN), distance_m), ROLLING) == ()
+
+
+def test_relief_ahead_of_a_truck_under_way_is_still_given(saying: Saying) -> None:
+    talk = Talk()
+    talk.hear(saying(CHAIN, CHAIN))
+    told = talk.hear(seen(saying(CHAIN), 20e3), ROLLING)
+    assert kinds(told) == [("eased", "dispatcher"), ("eased", "fleet")]
+    assert "Tarn Pass now looks better" in told[0].text
+
+
+def test_that_the_stop_a_driver_was_told_of_lies_behind_is_no_news(saying: Saying) -> None:
+    """Past it, the chains hang or the driver looks for a place; a rise, or chains short, is told all the same."""
+    talk = Talk()
+    talk.hear(saying(CHAIN, CHAIN))
+    assert talk.hear(seen(saying(CHAIN, CHAIN, stop_id="", late_min=90), 35e3), ROLLING) == ()
+    assert kinds(talk.hear(seen(saying(HOLD, CHAIN, stop_id=""), 35e3), ROLLING))[0] == ("worse", "dispatcher")
+    assert kinds(talk.hear(seen(saying(HOLD, CHAIN, stop_id="", short=2), 35e3), ROLLING))[0] == ("worse", "dispatcher")
+
+
+def test_snow_that_nobody_was_told_of_is_told_though_no_stop_is_left(saying: Saying) -> None:
+    talk = Talk()
+    talk.hear(saying())
+    assert kinds(talk.hear(seen(saying(CHAIN, stop_id=""), 35e3), ROLLING))[0] == ("worse", "dispatcher")
+
+
+def test_a_later_hour_at_the_stop_ahead_is_told(saying: Saying) -> None:
+    talk = Talk()
+    talk.hear(saying(CHAIN))
+    assert kinds(talk.hear(seen(saying(CHAIN, late_min=61), 10e3), ROLLING))[0] == ("worse", "dispatcher")
+
+
+def test_the_office_is_told_where_the_truck_was_seen(saying: Saying) -> None:
+    """10 km are 6 miles; the truck was seen at 06:00 UTC, 22:00 the evening before by the clock of the start."""
+    plan = seen(saying(CHAIN), 10e3)
+    assert "seen 22:00 PST, 6 mi on the way" in " ".join(dispatcher_text(plan).split())
+    assert "seen" not in dispatcher_text(saying(CHAIN))

@@ -168,3 +168,11 @@ def test_the_brief_gives_local_time_with_its_zone(saying: Callable[..., Plan]) -
     """02:00 UTC on 14 January is 19:00 the evening before in Denver."""
     assert "Wed 13 Jan 19:00 MST" in brief(saying())
     assert at_hour(2) + timedelta(hours=-7) == at_hour(-5)
+
+
+def test_the_brief_and_the_office_have_a_line_for_the_other_ways_asked_for(saying: Callable[..., Plan]) -> None:
+    line = "Another way is better. By way of south: no chains expected (5%), arrives 35 min later"
+    plan = replace(named(saying(CHAIN), "QT-7"), route_choice=line)
+    assert f"OTHER WAYS asked for QT-7: {line}" in " ".join(brief(plan, saying()).split())
+    assert line in " ".join(dispatcher_text(plan).split())
+    assert "OTHER WAYS" not in brief(saying(CHAIN))

@@ -14,7 +14,8 @@ from alertd.notices.changes import to_say
 from alertd.notices.event import brief_event
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, Plan
+from alertd.plan.result import Advice, Plan, PositionFix
+from alertd.plan.ways import with_other_ways
 from alertd.road.state import RoadClass
 from alertd.route.line import BridgeSpan
 from alertd.service.cycle import brief_due, make_brief, run_cycle
@@ -76,6 +77,21 @@ def test_a_plan_over_icy_bridges_is_valid_and_names_the_likeliest(saying: Callab
     told = next(e["data"]["plan"] for e in bodies(plan) if e["type"] == "trip.plan")
     assert [b["name"] for b in told["bridges"]] == [f"Deck {n}" for n in range(41, 51)]
     assert any("on 50 bridges" in c for c in told["cautions"])
+
+
+def test_a_plan_that_counts_from_a_position_is_valid(saying: Callable[..., Plan]) -> None:
+    plan = replace(saying(Advice.CHAIN), position=PositionFix(at=at_hour(6), distance_m=10e3, offset_m=-3.0))
+    event = next(e for e in bodies(plan, None, 7.0) if e["type"] == "trip.plan")
+    SCHEMA_CHECK.validate(event)
+    assert event["data"]["plan"]["position"] == {"at": "2027-01-14T06:00:00Z", "distance_m": 10e3, "offset_m": -3.0}
+
+
+def test_a_plan_with_other_ways_is_valid(saying: Callable[..., Plan]) -> None:
+    plan = with_other_ways(saying(Advice.CHAIN), [("south", saying())], [("north", "no such file")], PlanParams())
+    event = next(e for e in bodies(plan) if e["type"] == "trip.plan")
+    SCHEMA_CHECK.validate(event)
+    assert [o["name"] for o in event["data"]["plan"]["other_routes"]] == ["south"]
+    assert "By way of south: " in event["data"]["plan"]["route_choice"]
 
 
 def test_a_brief_is_valid() -> None:

@@ -1,21 +1,28 @@
 """Speed on grades and the clock."""
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.params import PlanParams
+from alertd.plan.result import Plan
 from alertd.plan.travel import (
     chained_s,
     crawl_speed_mps,
     elapsed_s,
     free_speed_mps,
     lateness_s,
+    posted_cap_mps,
     surface_shares,
     unchained_s,
 )
 from alertd.road.state import RoadClass
+from alertd.route.line import LimitSpan
+from alertd.testing.made import make_route, make_weather
 from alertd.units import HORSEPOWER_W, POUND_KG, to_mph, to_mps
 
 PARAMS = PlanParams()
@@ -98,3 +105,35 @@ def test_clock_error_grows_and_never_runs_backwards() -> None:
     assert (arrivals[:, 0] == 0.0).all()
     spread = arrivals[2] - arrivals[1]
     assert spread[-1] == pytest.approx(2 * (600 + 0.1 * 20_000.0))
+
+
+def posted(*spans: tuple[float, float, float]) -> tuple[LimitSpan, ...]:
+    return tuple(LimitSpan(start_m=a, end_m=b, speed_mps=v, source="made") for a, b, v in spans)
+
+
+def test_the_lowest_of_the_posted_limits_holds_and_none_is_no_limit() -> None:
+    route = replace(make_route(1e3), limits=posted((250.0, 750.0, 20.0), (500.0, 900.0, 15.0)))
+    assert posted_cap_mps(route).tolist() == [np.inf, 20.0, 15.0, 15.0, np.inf]
+    assert (posted_cap_mps(make_route(1e3)) == np.inf).all()
+
+
+def test_a_plan_runs_no_faster_than_posted_and_that_is_no_cost_of_winter(planned: Callable[..., Plan]) -> None:
+    """60 km, km 20 to 40 at 10 m/s and the rest at 62 mph: a sample stands for half a step on either side, so 20.25 km
+
+    in 2025 s and 39.75 km in 1434 s.
+    """
+    route = replace(make_route(60e3), limits=posted((20e3, 40e3, 10.0)))
+    plan = planned(route, make_weather(route, lambda m, d, h: RoadClass.DRY))
+    taken_s = (plan.arrive_at - plan.depart_at).total_seconds()
+    assert taken_s == pytest.approx(20_250 / 10.0 + 39_750 / to_mps(62.0), abs=1.0)
+    assert plan.arrive_unhindered == plan.arrive_at
+
+
+def test_a_posted_limit_above_what_chains_or_snow_allow_changes_nothing(planned: Callable[..., Plan]) -> None:
+    route = make_route(60e3)
+    fast = replace(route, limits=posted((0.0, 60e3, to_mps(75.0))))
+    one, other = (
+        planned(r, make_weather(r, lambda m, d, h: np.where(d > 30e3, RoadClass.SNOW, RoadClass.DRY)))
+        for r in (route, fast)
+    )
+    assert one == other

@@ -13,6 +13,7 @@ from alertd.service.api import make_api
 from alertd.service.cycle import run_cycle
 from alertd.service.ground import Ground
 from alertd.service.planner import Planner
+from alertd.service.positions import reports_of
 from alertd.service.settings import Settings
 from alertd.service.weather import Sky
 from alertd.store.store import Store
@@ -85,9 +86,21 @@ async def test_a_new_trip_is_201_the_same_again_200_and_only_the_new_one_asks_fo
             "on_duty_since": "",
             "cycle_hours_used": None,
             "cycle_limit_h": 70,
+            "routes": [],
         }
     )
     assert [t.id for t in store.trips()] == ["T-1"]
+
+
+async def test_several_routes_may_stand_in_the_place_of_one(api: Api, store: Store) -> None:
+    several = {k: v for k, v in TRIP.items() if k != "route"} | {"routes": ["i90-west", "i90-east.gpx"]}
+    taken = await api.http.post("/v1/trips", json=several)
+    assert taken.status_code == 201
+    assert (taken.json()["route"], taken.json()["routes"]) == ("i90-west", ["i90-west", "i90-east.gpx"])
+    none = {k: v for k, v in TRIP.items() if k != "route"}
+    assert problem(await api.http.post("/v1/trips", json=none | {"id": "T-2"}), 422)["field"] == "route"
+    empty = problem(await api.http.post("/v1/trips", json=none | {"id": "T-2", "routes": []}), 422)
+    assert empty["field"] == "route"
 
 
 async def test_another_content_under_a_known_id_is_409_and_changes_nothing(api: Api, store: Store) -> None:
@@ -121,6 +134,12 @@ async def test_a_cancelled_trip_is_not_listed_and_its_id_is_not_given_again(api:
         ({"route": "é" * 200}, "route", "is not in "),
         ({"route": "a\0b"}, "route", "control character"),
         ({"route": "\ud800"}, "route", "write"),
+        ({"routes": ["i90-west", "i15"]}, "route", '"i15" is not in '),
+        ({"routes": ["i90-west", "../../etc/passwd"]}, "route", '"../../etc/passwd" is not in '),
+        ({"routes": ["i90-east", "i90-west"]}, "routes", 'begins with "i90-east", not with route; name the planned'),
+        ({"routes": ["i90-west", "i90-west"]}, "routes", "names a route twice; name each once"),
+        ({"routes": ["i90-west", "a\0b"]}, "routes", "control character"),
+        ({"routes": "i90-west"}, "routes", "write routes = "),
         ({"driver": "Ann\nBo"}, "driver", "line break or control character"),
         ({"drive_hours_used": -1}, "drive_hours_used", "-1"),
         ({"spare": 1}, "spare", "unknown key"),
@@ -219,3 +238,71 @@ async def test_the_shared_openapi_description_is_what_the_daemon_serves(api: Api
     """When it is meant to change, write what a daemon of this version serves at /openapi.json into that file."""
     served = (await api.http.get("/openapi.json")).json()
     assert json.loads((SHARED / "openapi.json").read_text(encoding="utf-8")) == served
+
+
+SEEN = {"at": "2027-01-14T03:20:00-07:00", "lat": 47.0, "lon": -114.5}
+
+
+async def test_a_position_is_kept_once_and_asks_for_no_cycle(api: Api, store: Store) -> None:
+    await api.post()
+    wakes = api.wakes
+    first = await api.http.post("/v1/trips/T-1/positions", json=SEEN)
+    again = await api.http.post("/v1/trips/T-1/positions", json=SEEN | {"at": "2027-01-14T10:20:00Z"})
+    assert (first.status_code, again.status_code, api.wakes) == (201, 200, wakes)
+    assert first.json() == again.json() == {"trip_id": "T-1", **SEEN, "at": "2027-01-14T10:20:00+00:00"}
+    (report,) = reports_of(store, "T-1")
+    assert (report.at, report.lat_deg, report.lon_deg) == (datetime(2027, 1, 14, 10, 20, tzinfo=UTC), 47.0, -114.5)
+
+
+async def test_a_device_whose_clock_is_five_minutes_ahead_is_believed(api: Api) -> None:
+    """The clock of these tests stands at 10:30 UTC."""
+    await api.post()
+    late = await api.http.post("/v1/trips/T-1/positions", json=SEEN | {"at": "2027-01-14T10:35:00Z"})
+    assert late.status_code == 201
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "said"),
+    [
+        ({"at": "2027-01-14T10:35:01Z"}, "at", "is in the future, it is 2027-01-14T10:30:00+00:00"),
+        ({"at": "2027-01-14T10:20:00"}, "at", "does not say its zone; add the offset from UTC"),
+        ({"at": "just now"}, "at", "is not a date and time"),
+        ({"at": 7}, "at", "write at = "),
+        ({"lat": 90.1}, "lat", "90.1 is wrong"),
+        ({"lat": "47.0"}, "lat", "write lat = 47.0"),
+        ({"lon": -180.5}, "lon", "-180.5 is wrong"),
+        ({"lon": float("nan")}, "lon", "nan is wrong"),
+        ({"speed": 3}, "speed", "unknown key"),
+    ],
+)
+async def test_a_mistake_in_a_position_is_422_and_nothing_is_kept(
+    changes: dict[str, Any], field: str, said: str, api: Api, store: Store
+) -> None:
+    await api.post()
+    content = json.dumps(SEEN | changes)
+    body = problem(await api.http.post("/v1/trips/T-1/positions", content=content, headers=JSON), 422)
+    assert body["field"] == field
+    assert said in body["detail"]
+    assert body["mend"]
+    assert reports_of(store, "T-1") == ()
+
+
+@pytest.mark.parametrize("content", [b"", b"[1]", b"[" * 60_000], ids=["empty", "list", "deep"])
+async def test_a_position_that_is_no_object_is_422(content: bytes, api: Api) -> None:
+    await api.post()
+    problem(await api.http.post("/v1/trips/T-1/positions", content=content, headers=JSON), 422)
+
+
+async def test_a_position_of_a_trip_that_is_unknown_or_cancelled_is_404(api: Api) -> None:
+    assert "unknown" in problem(await api.http.post("/v1/trips/T-9/positions", json=SEEN), 404)["detail"]
+    await api.post()
+    await api.http.delete("/v1/trips/T-1")
+    assert "cancelled" in problem(await api.http.post("/v1/trips/T-1/positions", json=SEEN), 404)["detail"]
+
+
+async def test_positions_need_the_token_too(
+    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+) -> None:
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    async with api.http:
+        problem(await api.http.post("/v1/trips/T-1/positions", json=SEEN), 401)

@@ -9,17 +9,21 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from alertd.delivery.outbox import Dispatcher
 from alertd.notices.notice import Audience, NoticeKind
-from alertd.service.cycle import BRIEF_GRACE, brief_due, run_cycle, send_brief
+from alertd.route.line import Route
+from alertd.service.cycle import BRIEF_GRACE, brief_due, due_trips, load_trip_file, run_cycle, send_brief
 from alertd.service.daemon import channels
 from alertd.service.ground import Ground
 from alertd.service.planner import Planner
+from alertd.service.positions import keep_position, reports_of
 from alertd.service.settings import Settings
 from alertd.service.weather import Sky
-from alertd.store.records import StoredTrip
+from alertd.sources.positionfile import PositionRequest
+from alertd.store.records import StoredEvent, StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
 from alertd.testing.receiver import Fault as ReceiverFault
@@ -139,7 +143,7 @@ async def test_a_stored_trip_that_can_no_longer_be_read_is_told_and_costs_no_oth
     assert tuple(p.trip_id for p in outcome.plans) == TRIPS
     assert [r.getMessage() for r in caplog.records if "trip old" in r.getMessage()] == [
         "not planned: trip old: pass: unknown key; known keys are id, route, rig, depart, driver, dispatcher, "
-        "drive_hours_used, driven_since_break_h, on_duty_since, cycle_hours_used, cycle_limit_h"
+        "drive_hours_used, driven_since_break_h, on_duty_since, cycle_hours_used, cycle_limit_h, routes"
     ]
 
 
@@ -251,3 +255,69 @@ def test_a_daemon_started_late_still_sends_within_the_grace_and_not_after(
         for slot in [brief_due(when, planning)]
     }
     assert list(asked.values()) == [None, "2027-01-14", "2027-01-14", None]
+
+
+# Trucks under way
+
+
+def seen_at(store: Store, trip_id: str, route: Route, distance_m: float, at: datetime, north_deg: float = 0.0) -> None:
+    """Report a truck of the demo at this distance along its route."""
+    lat, lon = (float(np.interp(distance_m, route.distance_m, v)) for v in (route.lat_deg, route.lon_deg))
+    keep_position(store, trip_id, PositionRequest(at=at.isoformat(), lat=lat + north_deg, lon=lon))
+
+
+async def test_a_truck_under_way_is_planned_from_where_it_was_seen_and_no_relief_is_given_for_what_is_behind(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, i90_west: Route
+) -> None:
+    """QT-1041 leaves at 11:45 UTC; past Lookout Pass at 16:00 it has Fourth of July Pass ahead of it alone."""
+    async with open_planner(settings, clock) as planning:
+        first = await run_cycle(planning, store, clock())
+        before = next(p for p in first.plans if p.trip_id == "QT-1041")
+        lookout, fourth = before.stretches
+        seen = lookout.end_m + 10e3
+        clock.advance(timedelta(hours=6))
+        seen_at(store, "QT-1041", i90_west, seen, clock() - timedelta(minutes=30))
+        second = await run_cycle(planning, store, clock())
+    plan = next(p for p in second.plans if p.trip_id == "QT-1041")
+    assert plan.position is not None
+    assert plan.position.distance_m == pytest.approx(seen, abs=100.0)
+    assert [s.place for s in plan.stretches] == [fourth.place]
+    assert plan.arrive_at > before.arrive_at
+    assert not [n for n in store.notices("QT-1041") if n.kind is NoticeKind.EASED or "EASED" in n.text]
+
+
+async def test_a_truck_seen_off_its_route_is_planned_as_before_with_a_caution(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, i90_west: Route
+) -> None:
+    async with open_planner(settings, clock) as planning:
+        load_trip_file(planning, store, clock())
+        clock.advance(timedelta(hours=2))
+        seen_at(store, "QT-1041", i90_west, 30e3, clock(), north_deg=0.1)
+        outcome = await run_cycle(planning, store, clock())
+    plan = next(p for p in outcome.plans if p.trip_id == "QT-1041")
+    assert plan.position is None
+    assert plan.depart_at == datetime(2027, 1, 14, 11, 45, tzinfo=UTC)
+    assert "mi off the route at " in plan.cautions[0]
+
+
+async def test_a_trip_that_left_a_day_ago_is_over_unless_its_truck_still_reports(
+    store: Store, clock: HeldClock, i90_west: Route
+) -> None:
+    row = {"route": "i90-west", "rig": "quillback-17", "depart": clock().isoformat()}
+    for id_ in ("T-1", "T-2"):
+        store.put_trip(StoredTrip(id=id_, body=json.dumps(row | {"id": id_}), created_at=clock()))
+    clock.advance(timedelta(hours=30))
+    seen_at(store, "T-2", i90_west, 200e3, clock() - timedelta(hours=1))
+    assert [t.id for t in due_trips(store, clock(), timedelta(hours=36))] == ["T-2"]
+    clock.advance(timedelta(hours=6))
+    assert due_trips(store, clock(), timedelta(hours=36)) == []
+
+
+async def test_a_stored_position_that_can_no_longer_be_read_is_left_out_and_told(
+    store: Store, clock: HeldClock, i90_west: Route, caplog: pytest.LogCaptureFixture
+) -> None:
+    store.put_trip(StoredTrip(id="T-1", body="{}", created_at=clock()))
+    store.put_event(StoredEvent(id="evt_1", trip_id="T-1", kind="position", at=clock(), body='{"lat":1}'))
+    seen_at(store, "T-1", i90_west, 10e3, clock())
+    assert len(reports_of(store, "T-1")) == 1
+    assert "event evt_1: at: missing" in caplog.text

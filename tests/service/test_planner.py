@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from io import StringIO
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from rich.console import Console
 
 from alertd.cli.show import show_plan
 from alertd.plan.result import Advice, Plan
+from alertd.route.limits import PostedLimit
 from alertd.route.line import Route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.planner import NotPlanned
@@ -213,6 +214,48 @@ async def test_a_trip_that_cannot_be_planned_is_named_with_the_reason_and_costs_
     assert route.reason.startswith('trip T-3: route: "../../../etc/passwd" is not in ')
 
 
+WAYS = TRIP.model_copy(update={"routes": ["i90-west", "i90-east.gpx"]})
+
+
+async def test_other_ways_of_a_trip_are_compared_until_it_leaves(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
+) -> None:
+    """The way back stands for another way: 300 km too, in the same storm, from the other side."""
+    with Standin(now_utc=morning) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            alone, plan = await planning.plan([TRIP.model_copy(update={"id": "T-0"}), WAYS], morning)
+            (back,) = await planning.plan([TRIP.model_copy(update={"id": "T-1", "route": "i90-east"})], morning)
+            (left,) = await planning.plan([WAYS], datetime.fromisoformat(TRIP.depart).astimezone(UTC))
+    (other,) = plan.other_routes
+    assert (other.name, other.advice, other.arrive_at) == ("i90-east", back.advice, back.arrive_at)
+    assert other.chain_probability == back.chain_probability >= max(s.probability for s in back.stretches)
+    assert plan.stretches == alone.stretches
+    assert plan.route_choice.endswith(other.reason)
+    assert plan.route_choice in " ".join(shown(plan).split())
+    assert (left.other_routes, left.route_choice) == ((), "")
+
+
+async def test_another_way_that_is_not_there_is_a_caution_and_the_trip_is_planned(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
+) -> None:
+    gone = TRIP.model_copy(update={"routes": ["i90-west", "i15"]})
+    with Standin(now_utc=morning) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            (plan,) = await planning.plan([gone], morning)
+    assert plan.cautions[-1].startswith('Other way i15 could not be planned: trip T-1: route: "i15" is not in ')
+
+
+async def test_without_a_forecast_no_way_is_called_better_or_clear(
+    open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
+) -> None:
+    with Standin(now_utc=morning, storm=FINE) as api:
+        api.always(Fault(kind=FaultKind.DOWN))
+        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+            (plan,) = await planning.plan([WAYS], morning)
+    assert plan.route_choice.startswith("No other way is known well enough to compare.")
+    assert "no chains" not in shown(plan)
+
+
 async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_the_log(
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -225,3 +268,14 @@ async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_
     (record,) = [r for r in caplog.records if r.levelname == "ERROR"]
     assert record.exc_info is not None
     assert record.getMessage() == "trip T-1: a fault of alertd"
+
+
+async def test_a_route_is_loaded_with_the_posted_limits_that_lie_on_it(
+    ground: Ground, i90_west: Route, demo: Path
+) -> None:
+    ends = [(float(i90_west.lat_deg[i]), float(i90_west.lon_deg[i])) for i in (40, 80)]
+    limit = PostedLimit(start=ends[0], end=ends[1], both_ways=False, speed_mps=15.0, source="made")
+    route = await load_route(demo / "i90-west.gpx", replace(ground, limits=(limit,)), [])
+    (span,) = route.limits
+    assert (span.start_m, span.end_m) == pytest.approx((i90_west.distance_m[40], i90_west.distance_m[80]), abs=1.0)
+    assert (span.speed_mps, span.source) == (15.0, "made")

@@ -15,7 +15,7 @@ from alertd.errors import StoreError
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
 from alertd.service.cycle import run_cycle
-from alertd.service.inputs import keep_if_possible, keeping
+from alertd.service.inputs import Keep
 from alertd.service.planner import planner
 from alertd.service.replay import replay
 from alertd.service.settings import Settings, read_settings
@@ -69,7 +69,7 @@ def archive(tmp_path: Path) -> Archive:
 
 
 async def planned(settings: Settings, clock: HeldClock, archive: Archive, *trips: TripRequest) -> list[Plan]:
-    async with planner(settings, clock, keeping(archive)) as planning:
+    async with planner(settings, clock, Keep(archive=archive)) as planning:
         outcomes = await planning.plan(trips or [TRIP], clock())
     assert all(isinstance(o, Plan) for o in outcomes), outcomes
     return [o for o in outcomes if isinstance(o, Plan)]
@@ -131,7 +131,7 @@ async def test_heights_that_a_source_gave_for_the_route_come_along(
     settings: Settings, place: Path, archive: Archive, morning: datetime
 ) -> None:
     (settings.places.routes / "bare.gpx").write_text(NO_HEIGHTS, encoding="utf-8")
-    async with planner(settings, HeldClock(morning), keeping(archive)) as planning:
+    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
         bare = TRIP.model_copy(update={"route": "bare"})
         first, second = [(await planning.plan([bare], morning + timedelta(minutes=n)))[0] for n in (0, 1)]
     spoil(place)
@@ -146,7 +146,7 @@ async def test_cycles_of_a_daemon_share_what_did_not_change(
     settings = replace(settings, trips=settings.places.routes / "trips.csv")
     clock = HeldClock(morning)
     with Store(tmp_path / "alertd.db") as store:
-        async with planner(settings, clock, keep_if_possible(archive)) as planning:
+        async with planner(settings, clock, Keep(archive=archive, or_log=True)) as planning:
             first = await run_cycle(planning, store, clock())
             before = {p.name for p in archive.folder.glob("contents/*/*")}
             clock.advance(timedelta(minutes=10))
@@ -162,7 +162,9 @@ async def test_an_archive_that_cannot_be_written_keeps_no_plan_from_the_driver(
     settings: Settings, tmp_path: Path, morning: datetime, caplog: pytest.LogCaptureFixture
 ) -> None:
     (tmp_path / "file").touch()
-    async with planner(settings, HeldClock(morning), keep_if_possible(Archive(tmp_path / "file" / "in-it"))) as made:
+    async with planner(
+        settings, HeldClock(morning), Keep(archive=Archive(tmp_path / "file" / "in-it"), or_log=True)
+    ) as made:
         (plan,) = await made.plan([TRIP], morning)
     assert isinstance(plan, Plan)
     (line,) = [r.getMessage() for r in caplog.records if r.levelname == "ERROR"]
@@ -252,7 +254,7 @@ async def test_corridors_planned_at_once_hear_only_their_own(
 ) -> None:
     settings = make_settings(forecasts=api.base_url, trips=None)
     east = TRIP.model_copy(update={"id": "T-2", "route": "i90-east"})
-    async with planner(settings, HeldClock(morning), keeping(archive)) as planning:
+    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
         both = await asyncio.gather(planning.plan([TRIP], morning), planning.plan([east], morning))
     for (plan,) in both:
         assert isinstance(plan, Plan)

@@ -1,4 +1,4 @@
-"""The JSON Schemas of rule and rig files, checked by a validator that is not ours."""
+"""The JSON Schemas of rule, rig and limits files, checked by a validator that is not ours."""
 
 import json
 import tomllib
@@ -12,6 +12,7 @@ from alertd.sources.fileschema import file_schema
 
 ROOT = Path(__file__).parents[2]
 FILES = [("rule", p) for p in sorted((ROOT / "config/rules").glob("*.toml"))]
+FILES += [("limits", ROOT / "config/limits.toml")]
 FILES += [("rig", p) for p in sorted((ROOT / "config/rigs").glob("*.toml"))]
 
 
@@ -19,7 +20,7 @@ def _as_json(path: Path) -> Any:
     return json.loads(json.dumps(tomllib.loads(path.read_text(encoding="utf-8")), default=str))
 
 
-@pytest.mark.parametrize("kind", ["rule", "rig"])
+@pytest.mark.parametrize("kind", ["rule", "rig", "limits"])
 def test_schema_is_a_schema(kind: Any) -> None:
     Draft202012Validator.check_schema(file_schema(kind))
 

@@ -118,3 +118,29 @@ def test_hours_used_before_are_read_from_a_csv_and_a_duty_day_needs_its_zone(tmp
     for wrong in (row.replace("03:30:00-07:00", "03:30:00"), row.replace(",70,", ",65,")):
         with pytest.raises(InputError, match=r"trips\.csv line 2: (on_duty_since|cycle_limit_h)"):
             read_trips(write(tmp_path, head + wrong))
+
+
+def test_several_routes_are_read_from_a_csv_cell_and_from_json(tmp_path: Path) -> None:
+    head, row = "id,routes,rig,depart\n", "T-1,west.gpx; south.gpx,rig-1,2027-01-14T04:45:00-07:00\n"
+    as_json = '[{"id": "T-1", "routes": ["west.gpx", "south.gpx"], "rig": "rig-1", "depart": '
+    as_json += '"2027-01-14T04:45:00-07:00"}]'
+    (trip,) = read_trips(write(tmp_path, head + row))
+    assert (trip.route, trip.other_routes) == ("west.gpx", ("south.gpx",))
+    assert read_trips(write(tmp_path, as_json, "trips.json")) == (trip,)
+    both = read_trips(write(tmp_path, "route," + head + "west.gpx," + row))
+    assert both == (trip,)
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("id,rig,depart\n", "trips.csv: route: this column is missing"),
+        (f"id,routes,rig,depart\nT-1,,rig-1,{GOOD['depart']}\n", "trips.csv line 2: route: missing; add route = "),
+        (f"id,routes,rig,depart\nT-1,a;a,rig-1,{GOOD['depart']}\n", "trips.csv line 2: routes: names a route twice"),
+        (f"id,routes,rig,depart\nT-1,a;;b,rig-1,{GOOD['depart']}\n", "trips.csv line 2: routes[2]: "),
+        (f"id,routes,rig,depart\nT-1,a;b;c;d;e,rig-1,{GOOD['depart']}\n", "trips.csv line 2: routes: "),
+        (f"id,route,routes,rig,depart\nT-1,b,a;b,rig-1,{GOOD['depart']}\n", 'routes: begins with "a", not with route'),
+    ],
+)
+def test_a_mistake_in_several_routes_is_told(text: str, wanted: str, tmp_path: Path) -> None:
+    assert wanted in told(write(tmp_path, text))

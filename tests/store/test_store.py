@@ -1,13 +1,14 @@
 """What is decided is kept once, whole or not at all."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
 from alertd.errors import StoreError
 from alertd.notices.notice import Audience, Notice
-from alertd.store.records import Slot, StoredPlan, StoredTrip
+from alertd.store.records import Slot, StoredEvent, StoredPlan, StoredTrip
 from alertd.store.store import Store
 
 FLEET = {Audience.FLEET: ["hook"]}
@@ -102,3 +103,28 @@ def test_body_leaves_byte_for_byte_as_it_came(store: Store, noon: datetime, make
     [outgoing] = store.outbox.claim_due(noon, 10, 60, "me")
     assert outgoing.body == notice.body.encode()
     assert outgoing.text == said
+
+
+def position(n: int, at: datetime, trip_id: str = "trip-1") -> StoredEvent:
+    return StoredEvent(id=f"evt_{n}", trip_id=trip_id, kind="position", at=at, body=f'{{"n":{n}}}')
+
+
+def test_a_report_is_kept_once_and_the_newest_come_back_oldest_first(store: Store, noon: datetime) -> None:
+    kept = [position(n, noon + timedelta(minutes=minute)) for n, minute in ((1, 30), (2, 10), (3, 20))]
+    assert [store.put_event(e) for e in (*kept, kept[0])] == [True, True, True, False]
+    store.put_event(position(4, noon, "trip-2"))
+    store.put_event(replace(kept[1], id="evt_5", kind="chains on"))
+    assert store.events("trip-1", "position", 10) == [kept[1], kept[2], kept[0]]
+    assert store.events("trip-1", "position", 2) == [kept[2], kept[0]]
+    assert store.events("trip-9", "position", 10) == []
+
+
+def test_a_report_of_no_known_trip_is_refused(store: Store, noon: datetime) -> None:
+    with pytest.raises(StoreError, match="FOREIGN KEY"):
+        store.put_event(position(1, noon, "trip-9"))
+
+
+def test_a_report_is_there_when_the_store_is_opened_again(store: Store, noon: datetime) -> None:
+    store.put_event(position(1, noon))
+    with Store(store.path) as again:
+        assert again.events("trip-1", "position", 10) == [position(1, noon)]
