@@ -240,7 +240,7 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
     for h in range(hours):
         known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
         started |= known
-        steady = still(forcing, params)
+        steady = still(forcing, params, dt_s)
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = advance(state, forcing, params, dt_s, steady)
         if not started.all():

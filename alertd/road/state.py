@@ -111,8 +111,8 @@ def classify(
         (w >= limits.wet_mmwe, RoadClass.WET),
         (w >= limits.moist_mmwe, RoadClass.MOIST),
     )
-    chosen = np.select([c for c, _ in cases], [int(k) for _, k in cases], default=int(RoadClass.DRY))
-    return np.asarray(chosen, dtype=np.int8)
+    conditions, classes = zip(*cases, strict=True)
+    return np.asarray(np.select(conditions, [np.int8(k) for k in classes], default=np.int8(RoadClass.DRY)))
 
 
 WORDS: Final[dict[RoadClass, str]] = {

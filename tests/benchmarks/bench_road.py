@@ -90,7 +90,7 @@ def column(columns: int) -> None:
         six = [rng.uniform(low, high, n) for low, high in zip(lows, highs, strict=True)]
         weather = Forcing(*six, rain, np.zeros(n), 0.5 * rain)
         for _ in range(HOURS):
-            steady = still(weather, ROAD)
+            steady = still(weather, ROAD, STEP_S)
             for _ in range(round(3600.0 / STEP_S)):
                 state, _ = advance(state, weather, ROAD, STEP_S, steady)
 
