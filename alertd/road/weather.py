@@ -14,6 +14,7 @@ from alertd.road.phase import MOUNTAIN_REPORTS, Calibration
 from alertd.road.surface import Forcing
 from alertd.units import HOUR_S
 
+BLOCK_VALUES: Final = 32_768  # members x columns x hours of one pass: what the processor's cache holds
 NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")
 
 
@@ -83,6 +84,20 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
     Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
     as overcast by day and clear at night, whichever leaves the road colder.
     """
+    members, _, hours = forecast.air_temp_c.shape
+    shape = (hours, members, place.cell_idx.size)
+    known, forcing = np.empty(shape, dtype=np.bool_), Forcing(*(np.empty(shape) for _ in Forcing._fields))
+    width = max(1, BLOCK_VALUES // (members * hours))
+    for first in range(0, place.cell_idx.size, width):
+        some = slice(first, first + width)
+        part = Place(**{n: getattr(place, n)[some] for n in Place.__slots__})
+        for whole, values in zip((known, *forcing), _some_columns(forecast, part, ranks, params), strict=True):
+            whole[:, :, some] = np.moveaxis(values, -1, 0)
+    return RoadWeather(forcing=Forcing(*(x.reshape(hours, -1) for x in forcing)), known=known.reshape(hours, -1))
+
+
+def _some_columns(forecast: Forecast, place: Place, ranks: Ranks, params: AirParams) -> tuple[Array, ...]:
+    """`known` and the forcing in its order, each broadcasting to (member, column, hour)."""
     idx = place.cell_idx
     known, raw = _fill_gaps(forecast, idx)
     cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
@@ -128,23 +143,10 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
         precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
     )
 
-    def by_hour(x: Array) -> Array:
-        whole = np.broadcast_to(x, known.shape)
-        return np.ascontiguousarray(np.moveaxis(whole, 2, 0)).reshape(forecast.hours, -1)
-
-    forcing = Forcing(
-        air_temp_c=by_hour(temp),
-        vapour_hpa=by_hour(vapour),
-        pressure_hpa=by_hour(pressure),
-        wind_mps=by_hour(wind),
-        shortwave_wm2=by_hour(sunshine),
-        longwave_wm2=by_hour(sun.longwave_wm2(temp, vapour, opaque)),
-        rain_mmwe_h=by_hour(precip * (split.rain + split.freezing)),
-        freezing_mmwe_h=by_hour(precip * split.freezing),
-        snow_mmwe_h=by_hour(precip * (split.snow + split.pellets)),
-    )
-    flat = np.ascontiguousarray(np.moveaxis(known, 2, 0)).reshape(forecast.hours, -1)
-    return RoadWeather(forcing=forcing, known=flat)
+    rain = precip * (split.rain + split.freezing)
+    solid = precip * (split.snow + split.pellets)
+    longwave = sun.longwave_wm2(temp, vapour, opaque)
+    return known, temp, vapour, pressure, wind, sunshine, longwave, rain, precip * split.freezing, solid
 
 
 def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
