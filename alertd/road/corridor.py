@@ -235,7 +235,7 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
     start = start_state(start_layers_c(weather, params))
     state, started = start, np.zeros(columns, dtype=np.bool_)
     names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
-    out = {n: np.empty((hours, columns)) for n in names}
+    out = {n: np.empty((hours, columns), dtype=np.int8 if n == "road_class" else np.float32) for n in names}
     valid_h, thaw_h = np.zeros(columns), np.zeros(columns)
     for h in range(hours):
         known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))

@@ -111,8 +111,10 @@ def classify(
         (w >= limits.wet_mmwe, RoadClass.WET),
         (w >= limits.moist_mmwe, RoadClass.MOIST),
     )
-    conditions, classes = zip(*cases, strict=True)
-    return np.asarray(np.select(conditions, [np.int8(k) for k in classes], default=np.int8(RoadClass.DRY)))
+    chosen = np.full(t.shape, RoadClass.DRY, dtype=np.int8)
+    for holds, road_class in reversed(cases):
+        chosen += holds.view(np.int8) * (np.int8(road_class) - chosen)  # several times quicker than to choose
+    return chosen
 
 
 WORDS: Final[dict[RoadClass, str]] = {

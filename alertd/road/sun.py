@@ -68,10 +68,10 @@ def longwave_wm2(air_temp_c: ArrayLike, vapour_hpa: ArrayLike, opaque_cloud_frac
     """Downward longwave radiation, W/m².
 
     Clear sky after Prata 1996, blended to a black cloud base after Crawford & Duchon 1999 (constants of both from
-    memory). Counting thin high cloud as opaque makes a night road too warm: pass opaque cloud.
+    memory), in the precision of what is given. Counting thin high cloud as opaque makes a night road too warm: pass opaque cloud.
     """
-    tk = np.asarray(air_temp_c, dtype=np.float64) + KELVIN_AT_0C
-    xi = 46.5 * np.asarray(vapour_hpa, dtype=np.float64) / tk
+    tk = np.asarray(air_temp_c) + KELVIN_AT_0C
+    xi = 46.5 * np.asarray(vapour_hpa) / tk
     clear = 1.0 - (1.0 + xi) * np.exp(-np.sqrt(1.2 + 3.0 * xi))
-    n = np.asarray(opaque_cloud_frac, dtype=np.float64)
+    n = np.asarray(opaque_cloud_frac)
     return np.asarray((n + (1.0 - n) * clear) * STEFAN_BOLTZMANN * np.square(np.square(tk)))

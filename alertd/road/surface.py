@@ -43,14 +43,14 @@ SPECIFIC_HUMIDITY_RATIO: Final = 0.622
 
 
 class Forcing(NamedTuple):
-    """The weather of one step, each (column,) or a number."""
+    """The weather of one step, each (column,) or a number. What only fluxes come of may be in single precision."""
 
     air_temp_c: Array
-    vapour_hpa: Array
-    pressure_hpa: Array
-    wind_mps: Array  # at wind_height_m
-    shortwave_wm2: Array
-    longwave_wm2: Array
+    vapour_hpa: Array | Float32
+    pressure_hpa: Array | Float32
+    wind_mps: Array | Float32  # at wind_height_m
+    shortwave_wm2: Array | Float32
+    longwave_wm2: Array | Float32
     rain_mmwe_h: Array  # liquid, freezing rain included
     freezing_mmwe_h: Array  # the part of it that falls supercooled
     snow_mmwe_h: Array  # solid: snow and pellets
@@ -152,29 +152,26 @@ def still(f: Forcing, p: SurfaceParams, dt_s: float) -> Still:
     Single precision does for fluxes, which are known to a tenth at best, and halves their cost; the books of heat and
     mass that they enter are kept in double precision, so they still close to round-off.
     """
-    wind = np.maximum(f.wind_mps, p.wind_floor_mps)
-    air_k = f.air_temp_c + KELVIN_AT_0C
-    sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * np.square(np.square(air_k))
-    fluxes = (
-        f.air_temp_c,
-        f.vapour_hpa,
-        f.shortwave_wm2,
-        (GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
-        f.pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
-        SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa,
-        p.emissivity * sky + p.traffic_heat_wm2,
-    )
+    air_c, vapour_hpa, pressure_hpa, wind, shortwave, longwave = (np.asarray(x, dtype=np.float32) for x in f[:6])
+    wind = np.maximum(wind, p.wind_floor_mps)
+    air_k = air_c + KELVIN_AT_0C
+    around = ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * np.square(np.square(air_k))
     rain, freezing, snow = (x * (dt_s / HOUR_S) for x in (f.rain_mmwe_h, f.freezing_mmwe_h, f.snow_mmwe_h))
     rain_jm2k, snow_jm2k = HEAT_CAPACITY_WATER * rain, HEAT_CAPACITY_ICE * snow
-    weather = Still(
-        *(np.asarray(x, dtype=np.float32) for x in fluxes),
+    return Still(
+        air_temp_c=air_c,
+        vapour_hpa=vapour_hpa,
+        shortwave_wm2=shortwave if shortwave.any() else None,
+        buoyancy_per_k=(GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
+        mass_flow=pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
+        vapour_per_hpa=SPECIFIC_HUMIDITY_RATIO / pressure_hpa,
+        sky_wm2=p.emissivity * (p.sky_view_frac * longwave + around) + p.traffic_heat_wm2,
         rain_mmwe=rain,
         freezing_mmwe=freezing,
         snow_mmwe=snow,
         fallen_jm2k=rain_jm2k + snow_jm2k,
         fallen_jm2=rain_jm2k * f.air_temp_c + snow_jm2k * np.minimum(f.air_temp_c, 0.0),
     )
-    return weather if np.any(f.shortwave_wm2) else weather._replace(shortwave_wm2=None)
 
 
 class Balance(NamedTuple):
@@ -195,7 +192,9 @@ class Balance(NamedTuple):
         return gain.astype(np.float64) * dt_s
 
 
-def _surface_balance(surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: Still, p: SurfaceParams) -> Balance:
+def _surface_balance(
+    surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: Still, p: SurfaceParams
+) -> Balance:
     t = surface_temp_c.astype(np.float32)
     warmer = air.air_temp_c - t
     carry = air.mass_flow * _exchange(air.buoyancy_per_k * warmer, p)

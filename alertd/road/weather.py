@@ -15,6 +15,7 @@ from alertd.road.surface import Forcing
 from alertd.units import HOUR_S
 
 BLOCK_VALUES: Final = 32_768  # members x columns x hours of one pass: what the processor's cache holds
+SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # only fluxes come of them
 NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")
 
 
@@ -65,13 +66,12 @@ class RoadWeather:
     known: NDArray[np.bool_]
 
 
-def _fill_gaps(forecast: Forecast, cell_idx: NDArray[np.int64]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
+def _fill_gaps(fields: dict[str, Array]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
     """The needed fields with gaps filled by the last known hour (the first known before it), dry in the gap."""
-    fields = {n: getattr(forecast, n)[:, cell_idx, :] for n in NEEDED}
     known = np.isfinite(sum(fields.values()))
     if known.all():
         return known, fields
-    source = np.maximum.accumulate(np.where(known, np.arange(forecast.hours), -1), axis=2)
+    source = np.maximum.accumulate(np.where(known, np.arange(known.shape[2]), -1), axis=2)
     source = np.where(source < 0, np.argmax(known, axis=2)[..., None], source)
     filled = {n: np.nan_to_num(np.take_along_axis(v, source, axis=2)) for n, v in fields.items()}
     filled["precip_mmwe_h"] = np.where(known, filled["precip_mmwe_h"], 0.0)
@@ -84,47 +84,59 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
     Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
     as overcast by day and clear at night, whichever leaves the road colder.
     """
-    members, _, hours = forecast.air_temp_c.shape
-    shape = (hours, members, place.cell_idx.size)
-    known, forcing = np.empty(shape, dtype=np.bool_), Forcing(*(np.empty(shape) for _ in Forcing._fields))
-    width = max(1, BLOCK_VALUES // (members * hours))
-    for first in range(0, place.cell_idx.size, width):
+    members, columns, hours = forecast.air_temp_c.shape[0], place.cell_idx.size, forecast.hours
+    epoch = forecast.start.timestamp() + HOUR_S * np.arange(hours)
+    zenith, _ = sun.solar_position(place.lat_deg[:, None], place.lon_deg[:, None], epoch + 0.5 * HOUR_S)
+    month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(hours)])
+    month = np.where(place.lat_deg[:, None] < 0.0, (month + 5) % 12 + 1, month)
+    shape = (hours, members, columns)
+    known = np.empty(shape, dtype=np.bool_)
+    forcing = Forcing(*(np.empty(shape, dtype=np.float32 if n in SINGLE else np.float64) for n in Forcing._fields))
+    width = max(1, BLOCK_VALUES // (columns * hours))
+    for first in range(0, members, width):
         some = slice(first, first + width)
-        part = Place(**{n: getattr(place, n)[some] for n in Place.__slots__})
-        for whole, values in zip((known, *forcing), _some_columns(forecast, part, ranks, params), strict=True):
-            whole[:, :, some] = np.moveaxis(values, -1, 0)
+        part = Ranks(**{n: getattr(ranks, n)[some] for n in Ranks.__slots__})
+        there, weather = _some_members(forecast, some, place, part, zenith, month, params)
+        for whole, values in zip((known, *forcing), (there, *weather), strict=True):
+            whole[:, some] = np.moveaxis(np.broadcast_to(values, there.shape), 2, 0)
     return RoadWeather(forcing=Forcing(*(x.reshape(hours, -1) for x in forcing)), known=known.reshape(hours, -1))
 
 
-def _some_columns(forecast: Forecast, place: Place, ranks: Ranks, params: AirParams) -> tuple[Array, ...]:
-    """`known` and the forcing in its order, each broadcasting to (member, column, hour)."""
-    idx = place.cell_idx
-    known, raw = _fill_gaps(forecast, idx)
+def _some_members(
+    forecast: Forecast,
+    some: slice,
+    place: Place,
+    ranks: Ranks,
+    zenith: Array,
+    month: NDArray[np.int64],
+    params: AirParams,
+) -> tuple[NDArray[np.bool_], Forcing]:
+    """`known` (member, column, hour) and a forcing that broadcasts to it."""
+
+    def given(name: str) -> Array:
+        """One NaN where the source has nothing at all, so that nothing is computed of it."""
+        values: Array = getattr(forecast, name)[some, place.cell_idx]
+        return values if np.isfinite(values).any() else np.full((1, 1, 1), np.nan)
+
+    known, raw = _fill_gaps({n: getattr(forecast, n)[some, place.cell_idx] for n in NEEDED})
     cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
     cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
-    cloud = np.clip(forecast.cloud_frac[:, idx, :], 0.0, 1.0)
-    cell_z, road_z, lat, lon = (
-        x[:, None] for x in (place.cell_elevation_m, place.elevation_m, place.lat_deg, place.lon_deg)
-    )
-    epoch = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours)
-    zenith, _ = sun.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
-    month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
+    cloud = np.clip(given("cloud_frac"), 0.0, 1.0)
+    cell_z, road_z = place.cell_elevation_m[:, None], place.elevation_m[:, None]
 
-    given_p = forecast.pressure_hpa[:, idx, :]
+    given_p = given("pressure_hpa")
     cell_p = np.where(np.isfinite(given_p), given_p, air.isa_pressure_hpa(cell_z))
     temp = air.temperature_at_height_c(
         cell_t,
         cell_z,
         road_z,
-        lapse_k_per_m=air.regime_lapse_k_per_m(
-            cell_t, cell_p, cell_rh, cloud, precip, np.where(lat < 0.0, (month + 5) % 12 + 1, month)
-        ),
-        freezing_level_m=forecast.freezing_level_m[:, idx, :],
+        lapse_k_per_m=air.regime_lapse_k_per_m(cell_t, cell_p, cell_rh, cloud, precip, month),
+        freezing_level_m=given("freezing_level_m"),
         cloud_frac=cloud,
         wind_mps=wind,
         sun_is_up=zenith < 90.0,
     )
-    height_given = np.isfinite(forecast.elevation_m[idx])[:, None]
+    height_given = np.isfinite(forecast.elevation_m[place.cell_idx])[:, None]
     apart_km = np.where(height_given, np.abs(road_z - cell_z), params.unknown_height_diff_m) / 1000.0
     temp = temp + ranks.height_z[:, None, None] * params.height_sigma_k_per_km * apart_km
     cell_e = air.vapour_pressure_hpa(cell_t, cell_rh)
@@ -133,33 +145,35 @@ def _some_columns(forecast: Forecast, place: Place, ranks: Ranks, params: AirPar
     vapour = air.vapour_at_height_hpa(cell_e, cell_rh, svp, pressure / cell_p, precip)
     rh = vapour / svp
 
-    snow_level = forecast.snow_level_m[:, idx, :]
-    form = forecast.precip_form[:, idx, :]
-    split = _split_falling(temp, rh, pressure, precip, road_z, snow_level, form, ranks, params.calibration)
-
-    given = forecast.shortwave_wm2[:, idx, :]
-    sunshine = _sunshine(given, sun.clear_sky_wm2(zenith, road_z), cloud)
+    form = forecast.precip_form[some, place.cell_idx]
+    split = _split_falling(temp, rh, pressure, precip, road_z, given("snow_level_m"), form, ranks, params.calibration)
     opaque = np.where(
         precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
     )
-
-    rain = precip * (split.rain + split.freezing)
-    solid = precip * (split.snow + split.pellets)
-    longwave = sun.longwave_wm2(temp, vapour, opaque)
-    return known, temp, vapour, pressure, wind, sunshine, longwave, rain, precip * split.freezing, solid
+    return known, Forcing(
+        air_temp_c=temp,
+        vapour_hpa=vapour,
+        pressure_hpa=pressure,
+        wind_mps=wind,
+        shortwave_wm2=_sunshine(given("shortwave_wm2"), sun.clear_sky_wm2(zenith, road_z), cloud),
+        longwave_wm2=sun.longwave_wm2(*(x.astype(np.float32) for x in (temp, vapour, opaque))),
+        rain_mmwe_h=precip * (split.rain + split.freezing),
+        freezing_mmwe_h=precip * split.freezing,
+        snow_mmwe_h=precip * (split.snow + split.pellets),
+    )
 
 
 def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
-    """The source's own radiation where it has some, else the clear sky's through its cloud; (member, column, hour)."""
+    """The source's own radiation where it has some, else the clear sky's through its cloud."""
     out = np.maximum(given, 0.0)
-    up = clear_sky > 0.0
-    wanting = np.isnan(out)
-    if not wanting.any():
+    if not np.isnan(out).any():
         return out
-    out[wanting] = 0.0
-    derived = clear_sky[up] * sun.cloud_transmission_frac(np.nan_to_num(cloud[:, up], nan=1.0))
-    out[:, up] = np.where(wanting[:, up], derived, out[:, up])
-    return out
+    up = clear_sky > 0.0
+    whole = np.broadcast_shapes(given.shape, clear_sky.shape, cloud.shape)
+    derived = np.zeros(whole)
+    through = sun.cloud_transmission_frac(np.nan_to_num(np.broadcast_to(cloud, whole)[:, up], nan=1.0))
+    derived[:, up] = clear_sky[up] * through
+    return np.where(np.isnan(out), derived, out)
 
 
 def _split_falling(
@@ -176,7 +190,7 @@ def _split_falling(
     """Phase where something falls; elsewhere every part is 0, and the wet bulb need not be solved."""
     shape = temp.shape
     falls = precip > 0.0
-    pressure, z = np.broadcast_to(pressure, shape), np.broadcast_to(road_z, shape)
+    pressure, z, snow_level = (np.broadcast_to(x, shape) for x in (pressure, road_z, snow_level))
     chance = phase.snow_chance(
         temp[falls],
         rh[falls],
