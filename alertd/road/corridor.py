@@ -5,10 +5,9 @@ a few hundred columns. Each member keeps its own ranks (phase, friction, height)
 window, so a storm stays one storm and "anywhere in the zone" can be counted per member.
 """
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,8 +32,6 @@ BLOCK_COLUMNS: Final = 8192  # columns of one pass: large enough for numpy, smal
 _IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # UNKNOWN never comes of a run
 
 Float32 = NDArray[np.float32]
-Columns: TypeAlias = NDArray[np.int64]
-Mapper: TypeAlias = Callable[[Callable[[Columns], None], list[Columns]], Iterable[None]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -154,16 +151,14 @@ def run_corridor(
     limits: ClassLimits = LIMITS,
     air: AirParams = AIR,
     dt_s: float = 900.0,
-    mapper: Mapper = map,
     previous: RoadField | None = None,
     changed: NDArray[np.bool_] | None = None,
 ) -> RoadField:
     """Run the road model for every member and column through the forecast's hours.
 
     forecast: its members already carry its own error. Give each member's `quantiles`, or an `rng` to draw them from.
-    dt_s: 900 or less, dividing an hour. mapper: runs the blocks of columns; an executor's `map` runs them side by side,
-    with the same numbers. previous, changed (column,): take the columns that are not marked as changed from a field of
-    the same cells, hours and quantiles; the caller answers for their weather being the same.
+    dt_s: 900 or less, dividing an hour. previous, changed (column,): take the columns that are not marked as changed
+    from a field of the same cells, hours and quantiles; the caller answers for their weather being the same.
 
     Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
     and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
@@ -193,16 +188,15 @@ def run_corridor(
         road_class = previous.road_class.copy()
         columns = np.flatnonzero(changed)
 
-    def run(block: Columns) -> None:
+    width = max(1, BLOCK_COLUMNS // members)
+    for first in range(0, columns.size, width):
+        block = columns[first : first + width]
         part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         for name, values in _run_block(weather, params, limits, dt_s).items():
             target = road_class if name == "road_class" else whole[name]
             target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
-    width = max(1, BLOCK_COLUMNS // members)
-    for _ in mapper(run, [columns[first : first + width] for first in range(0, columns.size, width)]):
-        pass
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         road_class=road_class,
@@ -286,16 +280,21 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
         said.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")
     if np.isnan(cells.elevation_m).any():
         said.append("height of some of the road not known, taken as the forecast cell's height")
-    if np.isnan(forecast.cloud_frac[:, used, :]).any():
+    if _missing_hours(forecast.cloud_frac, used).any():
         said.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
-    needed = sum(getattr(forecast, n)[:, used, :] for n in NEEDED)
-    missing_h = int(np.isnan(needed).any(axis=(0, 1)).sum())
+    missing_h = int(np.any([_missing_hours(getattr(forecast, n), used) for n in NEEDED], axis=0).sum())
     if missing_h:
         said.append(
             f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours} hours somewhere on the road;"
             " the road state there is unknown until it is known again"
         )
     return tuple(said)
+
+
+def _missing_hours(field: Array, cells: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(hour,): whether any of these cells lacks it in any member."""
+    lacking = np.asarray(np.isnan(field).any(axis=0))
+    return np.asarray(lacking[cells].any(axis=0))
 
 
 def at_arrival(field: RoadField, cells: RoadCells, arrival_epoch_s: ArrayLike) -> RoadState:

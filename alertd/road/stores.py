@@ -53,7 +53,7 @@ def _keep_ice(s: Stores, kept: Array) -> Stores:
 
 
 def change_phase(s: Stores, melted: Array, with_parts: bool) -> Stores:
-    """Melt snow first, then ice; where `melted` is negative freeze water to ice, glaze in the part that fell so cold."""
+    """Melt snow first, then ice; where `melted` is negative freeze water to ice, the supercooled part to glaze."""
     thawed = np.maximum(melted, 0.0)
     froze = thawed - melted
     snow = s.snow - thawed

@@ -78,24 +78,6 @@ class SurfaceState(NamedTuple):
         return np.asarray(self.layer_temp_c[0])
 
 
-class Exchange(NamedTuple):
-    """What one step exchanged with the outside: heat as W/m², mass as mm w.e. over the step."""
-
-    balance: "Balance"
-    top_temp_c: Array  # at the end of the step
-    owed_wm2: Array  # latent heat that was not called for after all
-    underside_wm2: Array | float
-    vapour_water_mmwe: Array  # positive: dew gained
-    vapour_ice_mmwe: Array  # positive: frost gained
-    runoff_mmwe: Array
-    swept_mmwe: Array | float  # snow that traffic throws off
-
-    @property
-    def surface_wm2(self) -> Array:
-        """Radiation, turbulence, vapour's latent heat and traffic, at the new surface temperature."""
-        return np.asarray(self.balance.constant_wm2 - self.balance.slope_wm2k * self.top_temp_c + self.owed_wm2)
-
-
 def start_state(layer_temp_c: Array) -> SurfaceState:
     """A dry column at the given temperatures, (layer, column)."""
     zero = np.zeros(layer_temp_c.shape[1])
@@ -190,6 +172,26 @@ class Balance(NamedTuple):
         warmed = temp_c.astype(np.float32) - self.temp_c
         gain = (self.deficit_hpa - self.surface_hpa_per_k * warmed) * self.vapour
         return gain.astype(np.float64) * dt_s
+
+
+class Exchange(NamedTuple):
+    """What one step exchanged with the outside: heat as W/m², mass as mm w.e. over the step."""
+
+    balance: Balance
+    dt_s: float
+    top_temp_c: Array  # at the end of the step
+    owed_jm2: Array  # latent heat charged in excess, see SurfaceState
+    underside_wm2: Array | float
+    vapour_water_mmwe: Array  # positive: dew gained
+    vapour_ice_mmwe: Array  # positive: frost gained
+    runoff_mmwe: Array
+    swept_mmwe: Array | float  # snow that traffic throws off
+
+    @property
+    def surface_wm2(self) -> Array:
+        """Radiation, turbulence, vapour's latent heat and traffic, at the new surface temperature."""
+        flux = self.balance.constant_wm2 - self.balance.slope_wm2k * self.top_temp_c
+        return np.asarray(flux + self.owed_jm2 / self.dt_s)
 
 
 def _surface_balance(
@@ -331,8 +333,9 @@ def advance(
     lying, swept = stores.drive_over(lying, dt_s / HOUR_S, p)
     crossed = Exchange(
         balance=flux,
+        dt_s=dt_s,
         top_temp_c=top,
-        owed_wm2=vapour.owed_jm2 / dt_s,
+        owed_jm2=vapour.owed_jm2,
         underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]) if p.underside_wm2k else 0.0,
         vapour_water_mmwe=vapour.water_mmwe,
         vapour_ice_mmwe=vapour.ice_mmwe,

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,15 +91,16 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
     month = np.where(place.lat_deg[:, None] < 0.0, (month + 5) % 12 + 1, month)
     shape = (hours, members, columns)
     known = np.empty(shape, dtype=np.bool_)
-    forcing = Forcing(*(np.empty(shape, dtype=np.float32 if n in SINGLE else np.float64) for n in Forcing._fields))
+    blank: dict[str, Any] = {n: np.empty(shape, np.float32 if n in SINGLE else np.float64) for n in Forcing._fields}
     width = max(1, BLOCK_VALUES // (columns * hours))
     for first in range(0, members, width):
         some = slice(first, first + width)
         part = Ranks(**{n: getattr(ranks, n)[some] for n in Ranks.__slots__})
         there, weather = _some_members(forecast, some, place, part, zenith, month, params)
-        for whole, values in zip((known, *forcing), (there, *weather), strict=True):
+        for whole, values in zip((known, *blank.values()), (there, *weather), strict=True):
             whole[:, some] = np.moveaxis(np.broadcast_to(values, there.shape), 2, 0)
-    return RoadWeather(forcing=Forcing(*(x.reshape(hours, -1) for x in forcing)), known=known.reshape(hours, -1))
+    flat = {n: x.reshape(hours, -1) for n, x in blank.items()}
+    return RoadWeather(forcing=Forcing(**flat), known=known.reshape(hours, -1))
 
 
 def _some_members(
@@ -146,7 +147,7 @@ def _some_members(
     rh = vapour / svp
 
     form = forecast.precip_form[some, place.cell_idx]
-    split = _split_falling(temp, rh, pressure, precip, road_z, given("snow_level_m"), form, ranks, params.calibration)
+    falls = _split_falling(temp, rh, pressure, precip, road_z, given("snow_level_m"), form, ranks, params.calibration)
     opaque = np.where(
         precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
     )
@@ -157,9 +158,9 @@ def _some_members(
         wind_mps=wind,
         shortwave_wm2=_sunshine(given("shortwave_wm2"), sun.clear_sky_wm2(zenith, road_z), cloud),
         longwave_wm2=sun.longwave_wm2(*(x.astype(np.float32) for x in (temp, vapour, opaque))),
-        rain_mmwe_h=precip * (split.rain + split.freezing),
-        freezing_mmwe_h=precip * split.freezing,
-        snow_mmwe_h=precip * (split.snow + split.pellets),
+        rain_mmwe_h=falls.rain,
+        freezing_mmwe_h=falls.freezing,
+        snow_mmwe_h=falls.snow,
     )
 
 
@@ -170,10 +171,18 @@ def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
         return out
     up = clear_sky > 0.0
     whole = np.broadcast_shapes(given.shape, clear_sky.shape, cloud.shape)
-    derived = np.zeros(whole)
-    through = sun.cloud_transmission_frac(np.nan_to_num(np.broadcast_to(cloud, whole)[:, up], nan=1.0))
-    derived[:, up] = clear_sky[up] * through
+    derived = np.zeros(whole, dtype=np.float32)
+    cover = np.nan_to_num(np.broadcast_to(cloud, whole)[:, up].astype(np.float32), nan=1.0)
+    derived[:, up] = clear_sky[up] * sun.cloud_transmission_frac(cover)
     return np.where(np.isnan(out), derived, out)
+
+
+class _Falls(NamedTuple):
+    """Precipitation by what it is when it arrives, mm w.e./h; rain includes what freezes."""
+
+    rain: Array
+    freezing: Array
+    snow: Array
 
 
 def _split_falling(
@@ -186,22 +195,24 @@ def _split_falling(
     form: NDArray[np.int8],
     ranks: Ranks,
     calibration: Calibration | None,
-) -> phase.Phase:
-    """Phase where something falls; elsewhere every part is 0, and the wet bulb need not be solved."""
-    shape = temp.shape
-    falls = precip > 0.0
-    pressure, z, snow_level = (np.broadcast_to(x, shape) for x in (pressure, road_z, snow_level))
+) -> _Falls:
+    """Phase where something falls; elsewhere all is 0, and the wet bulb need not be solved."""
+    at = np.flatnonzero(precip > 0.0)
+
+    def there(x: NDArray[Any]) -> NDArray[Any]:
+        return np.take(np.broadcast_to(x, precip.shape), at)
+
     chance = phase.snow_chance(
-        temp[falls],
-        rh[falls],
-        pressure[falls],
-        road_elevation_m=z[falls],
-        snow_level_m=snow_level[falls],
+        there(temp),
+        there(rh),
+        there(pressure),
+        road_elevation_m=there(road_z),
+        snow_level_m=there(snow_level),
         calibration=calibration,
     )
-    weight, rank = (np.broadcast_to(r[:, None, None], shape)[falls] for r in (ranks.phase_model, ranks.phase))
-    wet = phase.split_phase(chance.weighted(weight), rank, form[falls])
-    parts = [np.zeros(shape) for _ in range(3)]
-    for part, values in zip(parts, (wet.snow, wet.freezing, wet.pellets), strict=True):
-        part[falls] = values
-    return phase.Phase(snow=parts[0], freezing=parts[1], pellets=parts[2])
+    weight, rank = (there(r[:, None, None]) for r in (ranks.phase_model, ranks.phase))
+    part = phase.split_phase(chance.weighted(weight), rank, there(form))
+    falls = _Falls(*(np.zeros(precip.shape) for _ in _Falls._fields))
+    for whole, share in zip(falls, (part.rain + part.freezing, part.freezing, part.snow + part.pellets), strict=True):
+        whole.reshape(-1)[at] = share * there(precip)
+    return falls

@@ -1,6 +1,5 @@
 """The shared corridor: one run per forecast, states picked at each truck's arrival."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -9,9 +8,9 @@ import numpy as np
 import pytest
 
 from alertd.forecast.series import Forecast, PrecipForm
+from alertd.road import corridor, weather
 from alertd.road.air import isa_pressure_hpa
 from alertd.road.corridor import (
-    BLOCK_COLUMNS,
     MemberQuantiles,
     RoadField,
     at_arrival,
@@ -246,14 +245,17 @@ def test_columns_that_did_not_change_can_be_taken_from_the_field_before() -> Non
         np.testing.assert_array_equal(getattr(part, name), getattr(whole, name))
 
 
-def test_blocks_run_side_by_side_give_the_same_field() -> None:
-    members, n = 31, 300
-    assert members * n > BLOCK_COLUMNS
-    fc = forecast(members=members, cells=n, hours=6, air_temp_c=0.3, precip_mmwe_h=1.0, rh_frac=0.97)
+def test_the_size_of_the_blocks_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    members, n = 5, 30
+    air_c = np.linspace(-3.0, 3.0, n)[:, None]
+    fc = forecast(members=members, cells=n, hours=30, air_temp_c=air_c, precip_mmwe_h=1.0, rh_frac=0.97)
     q = member_quantiles(members, np.random.default_rng(9))
-    with ThreadPoolExecutor(2) as pool:
-        side = run_corridor(fc, per_cell(n), quantiles=q, mapper=pool.map)
-    np.testing.assert_array_equal(side.surface_temp_c, run_corridor(fc, per_cell(n), quantiles=q).surface_temp_c)
+    whole = run_corridor(fc, per_cell(n), quantiles=q)
+    monkeypatch.setattr(corridor, "BLOCK_COLUMNS", 7 * members)
+    monkeypatch.setattr(weather, "BLOCK_VALUES", 2 * 7 * 30)
+    parts = run_corridor(fc, per_cell(n), quantiles=q)
+    for name in ("road_class", "surface_temp_c", "snow_mmwe", "snowfall_mmwe_h"):
+        np.testing.assert_array_equal(getattr(parts, name), getattr(whole, name))
 
 
 def test_quantiles_or_a_generator_are_asked_for() -> None:
