@@ -206,7 +206,8 @@ def _surface_balance(
     surface_hpa, surface_slope = svp_surface_hpa(t, ice)
     deficit = air.vapour_hpa - surface_hpa
     wetness = (water + frozen).astype(np.float32) * (1.0 / p.full_wetness_mmwe)
-    wetness = np.minimum(np.maximum(wetness, deficit > 0.0), 1.0)  # dew and frost need no wet surface
+    falling = (deficit > 0.0).astype(np.float32)  # dew and frost need no wet surface
+    wetness = np.minimum(np.maximum(wetness, falling), 1.0)
     vapour = wetness * carry * air.vapour_per_hpa
     latent = (LATENT_VAPORISATION + LATENT_FUSION * ice) * vapour
 
