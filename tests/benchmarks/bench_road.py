@@ -5,7 +5,7 @@ Every time is the median of several runs; processor seconds stand beside it, for
 
 What bounds the column is arithmetic: the passes that numpy makes over its arrays, each a load, an operation and a store
 for every column. `bound` counts them (one in single precision is half a one) and gives the time they would take at the
-speed of one multiplication in cache. The column takes about twice that, for exponentials, roots, tests and changes of
+speed of one multiplication in cache. It takes 2 to 2.5 times that, for exponentials, roots, tests and changes of
 precision are dearer than a multiplication, and each call costs numpy half a microsecond. Memory is not the bound: with
 8 MB of arrays in use one multiplication takes a quarter longer than with 128 kB.
 """
