@@ -6,19 +6,17 @@ keeps its own ranks (phase, friction, height) along the whole corridor and windo
 "anywhere in the zone" can be counted per member.
 """
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.series import Forecast
 from alertd.road.air import Array
-from alertd.road.grip import friction_mu
 from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
-from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, RoadState, classify
+from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify
 from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
 from alertd.road.weather import AIR, NEEDED, AirParams, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
@@ -34,8 +32,6 @@ BLOCK_COLUMNS: Final = 8192  # columns of one pass: large enough for numpy, smal
 _IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # UNKNOWN never comes of a run
 
 Float32 = NDArray[np.float32]
-Columns: TypeAlias = NDArray[np.int64]
-Mapper: TypeAlias = Callable[[Callable[[Columns], None], list[Columns]], Iterable[None]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -175,7 +171,6 @@ def run_corridor(
     limits: ClassLimits = LIMITS,
     air: AirParams = AIR,
     dt_s: float = 900.0,
-    mapper: Mapper = map,
     previous: RoadField | None = None,
     changed: NDArray[np.bool_] | None = None,
 ) -> RoadField:
@@ -183,9 +178,8 @@ def run_corridor(
 
     forecast: its members already carry its own error. Give each member's `quantiles`, or an `rng` to draw them from.
     params, deck: what the road, and the decks of its bridges, are made of.
-    dt_s: 900 or less, dividing an hour. mapper: runs the blocks of columns; an executor's `map` runs them side by side,
-    with the same numbers. previous, changed (column,): take the columns that are not marked as changed from a field of
-    the same cells, hours and quantiles; the caller answers for their weather being the same.
+    dt_s: 900 or less, dividing an hour. previous, changed (column,): take the columns that are not marked as changed
+    from a field of the same cells, hours and quantiles; the caller answers for their weather being the same.
 
     Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
     and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
@@ -215,7 +209,9 @@ def run_corridor(
         road_class = previous.road_class.copy()
         columns = np.flatnonzero(changed)
 
-    def run(block: Columns) -> None:
+    width = max(1, BLOCK_COLUMNS // members)
+    kinds = (columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]])  # a block runs with one set of params
+    for block in (c[first : first + width] for c in kinds for first in range(0, c.size, width)):
         part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
@@ -223,10 +219,6 @@ def run_corridor(
             target = road_class if name == "road_class" else whole[name]
             target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
-    width = max(1, BLOCK_COLUMNS // members)
-    kinds = [columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]]]  # a block runs with one set of params
-    for _ in mapper(run, [c[first : first + width] for c in kinds for first in range(0, c.size, width)]):
-        pass
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         road_class=road_class,
@@ -260,12 +252,12 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
     start = start_state(start_layers_c(weather, params))
     state, started = start, np.zeros(columns, dtype=np.bool_)
     names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
-    out = {n: np.empty((hours, columns)) for n in names}
+    out = {n: np.empty((hours, columns), dtype=np.int8 if n == "road_class" else np.float32) for n in names}
     valid_h, thaw_h = np.zeros(columns), np.zeros(columns)
     for h in range(hours):
         known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
         started |= known
-        steady = still(forcing, params)
+        steady = still(forcing, params, dt_s)
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = advance(state, forcing, params, dt_s, steady)
         if not started.all():
@@ -311,10 +303,9 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
         said.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")
     if np.isnan(cells.elevation_m).any():
         said.append("height of some of the road not known, taken as the forecast cell's height")
-    if np.isnan(forecast.cloud_frac[:, used, :]).any():
+    if _missing_hours(forecast.cloud_frac, used).any():
         said.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
-    needed = sum(getattr(forecast, n)[:, used, :] for n in NEEDED)
-    missing_h = int(np.isnan(needed).any(axis=(0, 1)).sum())
+    missing_h = int(np.any([_missing_hours(getattr(forecast, n), used) for n in NEEDED], axis=0).sum())
     if missing_h:
         said.append(
             f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours} hours somewhere on the road;"
@@ -323,45 +314,7 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
     return tuple(said)
 
 
-def hour_met(field: RoadField, when_epoch_s: Array) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
-    """Whether the field reaches a moment, and the hour of it that stands for it; NaN is not reached."""
-    hours = field.road_class.shape[2]
-    offset = (when_epoch_s - field.first_epoch_s) / HOUR_S
-    inside = (offset >= -1.0) & (offset <= hours - 0.5)
-    return inside, np.clip(np.rint(np.where(inside, offset, 0.0)), 0, hours - 1).astype(np.int64)
-
-
-def at_arrival(field: RoadField, cells: RoadCells, arrival_epoch_s: ArrayLike) -> RoadState:
-    """The pavement at each sample when the truck is there.
-
-    arrival_epoch_s: (sample,) or (member, sample), seconds since 1970 UTC. The nearest whole hour's state is taken;
-    an arrival that is NaN or outside the field's hours is UNKNOWN. Friction is drawn with the member's own rank.
-    """
-    members = field.road_class.shape[0]
-    samples = cells.column_of_sample.size
-    when = np.broadcast_to(np.asarray(arrival_epoch_s, dtype=np.float64), (members, samples))
-    inside, hour = hour_met(field, when)
-    member = np.arange(members)[:, None]
-    where = (member, cells.column_of_sample[None, :], hour)
-    pick = np.ravel_multi_index(where, field.road_class.shape)  # once for all the arrays
-
-    def take(values: Float32) -> Array:
-        return np.where(inside, values.ravel()[pick].astype(np.float64), np.nan)
-
-    def classes(columns: Columns) -> NDArray[np.int8]:
-        met = field.road_class[member, columns[None, :], hour]
-        return np.where(inside, met, np.int8(RoadClass.UNKNOWN)).astype(np.int8)
-
-    road_class = classes(cells.column_of_sample)
-    surface = take(field.surface_temp_c)
-    return RoadState(
-        road_class=road_class,
-        beside_class=classes(cells.beside_of_sample) if cells.is_deck.any() else road_class,
-        surface_temp_c=surface,
-        air_temp_c=take(field.air_temp_c),
-        water_mmwe=take(field.water_mmwe),
-        snow_mmwe=take(field.snow_mmwe),
-        ice_mmwe=take(field.ice_mmwe),
-        snowfall_mmwe_h=take(field.snowfall_mmwe_h),
-        mu=friction_mu(road_class, field.quantiles.friction[:, None], surface),
-    )
+def _missing_hours(field: Array, cells: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(hour,): whether any of these cells lacks it in any member."""
+    lacking = np.asarray(np.isnan(field).any(axis=0))
+    return np.asarray(lacking[cells].any(axis=0))

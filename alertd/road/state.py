@@ -42,26 +42,6 @@ WINTER_CLASSES: tuple[RoadClass, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RoadState:
-    """The pavement when the truck is there. Arrays (member, sample); stores in mm water equivalent.
-
-    snowfall_mmwe_h is the snow falling at that hour. mu is the friction coefficient drawn for that member and
-    class (see grip.py), NaN where the class is UNKNOWN. beside_class: the road beside a bridge deck, at the same hour;
-    road_class wherever there is no deck.
-    """
-
-    road_class: NDArray[np.int8]
-    beside_class: NDArray[np.int8]
-    surface_temp_c: NDArray[np.float64]
-    air_temp_c: NDArray[np.float64]
-    water_mmwe: NDArray[np.float64]
-    snow_mmwe: NDArray[np.float64]
-    ice_mmwe: NDArray[np.float64]
-    snowfall_mmwe_h: NDArray[np.float64]
-    mu: NDArray[np.float64]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClassLimits:
     """Store and temperature limits between classes, mm w.e. All are engineering assumptions to be tuned."""
@@ -113,8 +93,10 @@ def classify(
         (w >= limits.wet_mmwe, RoadClass.WET),
         (w >= limits.moist_mmwe, RoadClass.MOIST),
     )
-    chosen = np.select([c for c, _ in cases], [int(k) for _, k in cases], default=int(RoadClass.DRY))
-    return np.asarray(chosen, dtype=np.int8)
+    chosen = np.full(t.shape, RoadClass.DRY, dtype=np.int8)
+    for holds, road_class in reversed(cases):
+        chosen += holds.view(np.int8) * (np.int8(road_class) - chosen)  # several times quicker than to choose
+    return chosen
 
 
 WORDS: Final[dict[RoadClass, str]] = {

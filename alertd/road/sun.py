@@ -61,7 +61,7 @@ def clear_sky_wm2(zenith_deg: ArrayLike, elevation_m: ArrayLike = 0.0) -> Array:
 
 def cloud_transmission_frac(cloud_frac: ArrayLike) -> Array:
     """Part of clear-sky radiation that cloud lets through, 0.25-1: Kasten & Czeplak 1980 (constants from memory)."""
-    return np.asarray(1.0 - 0.75 * np.asarray(cloud_frac, dtype=np.float64) ** 3.4)
+    return np.asarray(1.0 - 0.75 * np.asarray(cloud_frac) ** 3.4)
 
 
 def over_horizon_frac(
@@ -83,10 +83,11 @@ def longwave_wm2(air_temp_c: ArrayLike, vapour_hpa: ArrayLike, opaque_cloud_frac
     """Downward longwave radiation, W/m².
 
     Clear sky after Prata 1996, blended to a black cloud base after Crawford & Duchon 1999 (constants of both from
-    memory). Counting thin high cloud as opaque makes a night road too warm: pass opaque cloud.
+    memory). Counting thin high cloud as opaque makes a night road too warm: pass opaque cloud. In the precision of what
+    is given.
     """
-    tk = np.asarray(air_temp_c, dtype=np.float64) + KELVIN_AT_0C
-    xi = 46.5 * np.asarray(vapour_hpa, dtype=np.float64) / tk
+    tk = np.asarray(air_temp_c) + KELVIN_AT_0C
+    xi = 46.5 * np.asarray(vapour_hpa) / tk
     clear = 1.0 - (1.0 + xi) * np.exp(-np.sqrt(1.2 + 3.0 * xi))
-    n = np.asarray(opaque_cloud_frac, dtype=np.float64)
+    n = np.asarray(opaque_cloud_frac)
     return np.asarray((n + (1.0 - n) * clear) * STEFAN_BOLTZMANN * np.square(np.square(tk)))

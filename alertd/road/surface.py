@@ -32,7 +32,7 @@ from alertd.road.air import (
 from alertd.road.pavement import SurfaceParams
 from alertd.road.stores import LATENT_FUSION, Stores
 from alertd.road.sun import STEFAN_BOLTZMANN
-from alertd.units import GRAVITY_MPS2, KELVIN_AT_0C
+from alertd.units import GRAVITY_MPS2, HOUR_S, KELVIN_AT_0C
 
 Float32: TypeAlias = NDArray[np.float32]
 Floating = TypeVar("Floating", Array, Float32)
@@ -43,14 +43,14 @@ SPECIFIC_HUMIDITY_RATIO: Final = 0.622
 
 
 class Forcing(NamedTuple):
-    """The weather of one step, each (column,) or a number."""
+    """The weather of one step, each (column,) or a number. What only fluxes come of may be in single precision."""
 
     air_temp_c: Array
-    vapour_hpa: Array
-    pressure_hpa: Array
-    wind_mps: Array  # at wind_height_m
-    shortwave_wm2: Array
-    longwave_wm2: Array
+    vapour_hpa: Array | Float32
+    pressure_hpa: Array | Float32
+    wind_mps: Array | Float32  # at wind_height_m
+    shortwave_wm2: Array | Float32
+    longwave_wm2: Array | Float32
     rain_mmwe_h: Array  # liquid, freezing rain included
     freezing_mmwe_h: Array  # the part of it that falls supercooled
     snow_mmwe_h: Array  # solid: snow and pellets
@@ -76,17 +76,6 @@ class SurfaceState(NamedTuple):
     @property
     def surface_temp_c(self) -> Array:
         return np.asarray(self.layer_temp_c[0])
-
-
-class Exchange(NamedTuple):
-    """What one step exchanged with the outside: heat as W/m², mass as mm w.e. over the step."""
-
-    surface_wm2: Array  # radiation, turbulence, vapour's latent heat and traffic, at the new surface temperature
-    underside_wm2: Array
-    vapour_water_mmwe: Array  # positive: dew gained
-    vapour_ice_mmwe: Array  # positive: frost gained
-    runoff_mmwe: Array
-    swept_mmwe: Array  # snow that traffic throws off
 
 
 def start_state(layer_temp_c: Array) -> SurfaceState:
@@ -120,7 +109,10 @@ def vapour_flux_kgm2s(
 
 
 class Still(NamedTuple):
-    """What of the surface balance does not change while the weather stays the same; single precision, see `still`."""
+    """What does not change in a step while the weather stays the same; see `still`.
+
+    Single precision for the surface balance, double for what falls.
+    """
 
     air_temp_c: Float32
     vapour_hpa: Float32
@@ -129,74 +121,114 @@ class Still(NamedTuple):
     mass_flow: Float32  # air density times wind, kg/(m² s)
     vapour_per_hpa: Float32  # specific humidity per hPa of vapour
     sky_wm2: Float32  # longwave absorbed, and traffic's heat
+    rain_mmwe: Array
+    freezing_mmwe: Array
+    snow_mmwe: Array
+    fallen_jm2k: Array  # heat capacity of what falls
+    fallen_jm2: Array  # and its heat, counted from 0 °C
 
 
-def still(f: Forcing, p: SurfaceParams) -> Still:
+def still(f: Forcing, p: SurfaceParams, dt_s: float) -> Still:
     """Computed once for all the steps of one hour.
 
     Single precision does for fluxes, which are known to a tenth at best, and halves their cost; the books of heat and
     mass that they enter are kept in double precision, so they still close to round-off.
     """
-    wind = np.maximum(f.wind_mps, p.wind_floor_mps)
-    air_k = f.air_temp_c + KELVIN_AT_0C
-    sky = p.sky_view_frac * f.longwave_wm2 + ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * np.square(np.square(air_k))
-    terms = (
-        f.air_temp_c,
-        f.vapour_hpa,
-        f.shortwave_wm2,
-        (GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
-        f.pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
-        SPECIFIC_HUMIDITY_RATIO / f.pressure_hpa,
-        p.emissivity * sky + p.traffic_heat_wm2,
+    air_c, vapour_hpa, pressure_hpa, wind, shortwave, longwave = (np.asarray(x, dtype=np.float32) for x in f[:6])
+    wind = np.maximum(wind, p.wind_floor_mps)
+    air_k = air_c + KELVIN_AT_0C
+    around = ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * np.square(np.square(air_k))
+    rain, freezing, snow = (x * (dt_s / HOUR_S) for x in (f.rain_mmwe_h, f.freezing_mmwe_h, f.snow_mmwe_h))
+    rain_jm2k, snow_jm2k = HEAT_CAPACITY_WATER * rain, HEAT_CAPACITY_ICE * snow
+    return Still(
+        air_temp_c=air_c,
+        vapour_hpa=vapour_hpa,
+        shortwave_wm2=shortwave if shortwave.any() else None,
+        buoyancy_per_k=(GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
+        mass_flow=pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
+        vapour_per_hpa=SPECIFIC_HUMIDITY_RATIO / pressure_hpa,
+        sky_wm2=p.emissivity * (p.sky_view_frac * longwave + around) + p.traffic_heat_wm2,
+        rain_mmwe=rain,
+        freezing_mmwe=freezing,
+        snow_mmwe=snow,
+        fallen_jm2k=rain_jm2k + snow_jm2k,
+        fallen_jm2=rain_jm2k * f.air_temp_c + snow_jm2k * np.minimum(f.air_temp_c, 0.0),
     )
-    single = Still(*(np.asarray(x, dtype=np.float32) for x in terms))
-    return single if np.any(f.shortwave_wm2) else single._replace(shortwave_wm2=None)
 
 
-class _Balance(NamedTuple):
-    """The surface flux as a line in surface temperature: flux = constant - slope * T, and the latent part of it."""
+class Balance(NamedTuple):
+    """The surface flux as a line in surface temperature, constant - slope * T, and the vapour's part in it."""
 
-    constant: Float32
-    slope: Float32
-    vapour_constant: Float32  # kg/(m² s), same form
-    vapour_slope: Float32
-    vapour_is_ice: NDArray[np.bool_]
+    constant_wm2: Float32
+    slope_wm2k: Float32
+    temp_c: Float32  # the old surface temperature, about which the line was laid
+    vapour: Float32  # kg/(m² s) for each hPa that the air has more than the surface
+    deficit_hpa: Float32  # that difference at the old temperature
+    surface_hpa_per_k: Float32
+    as_ice: Float32  # 1 where vapour is charged as ice, 0 as water
+
+    def vapour_mmwe(self, temp_c: Array, dt_s: float) -> Array:
+        """What the vapour lays down in a step that ends at this surface temperature."""
+        warmed = temp_c.astype(np.float32) - self.temp_c
+        gain = (self.deficit_hpa - self.surface_hpa_per_k * warmed) * self.vapour
+        return gain.astype(np.float64) * dt_s
 
 
-def _surface_balance(surface_temp_c: Array, lying: Stores, air: Still, p: SurfaceParams) -> _Balance:
-    frozen = lying.snow + lying.ice
-    as_ice = (surface_temp_c < 0.0) | ((lying.water <= 0.0) & (frozen > 0.0))
-    wetness = np.minimum((lying.water + frozen) * (1.0 / p.full_wetness_mmwe), 1.0).astype(np.float32)
+class Exchange(NamedTuple):
+    """What one step exchanged with the outside: heat as W/m², mass as mm w.e. over the step."""
 
+    balance: Balance
+    dt_s: float
+    top_temp_c: Array  # at the end of the step
+    owed_jm2: Array  # latent heat charged in excess, see SurfaceState
+    underside_wm2: Array | float
+    vapour_water_mmwe: Array  # positive: dew gained
+    vapour_ice_mmwe: Array  # positive: frost gained
+    runoff_mmwe: Array
+    swept_mmwe: Array | float  # snow that traffic throws off
+
+    @property
+    def surface_wm2(self) -> Array:
+        """Radiation, turbulence, vapour's latent heat and traffic, at the new surface temperature."""
+        flux = self.balance.constant_wm2 - self.balance.slope_wm2k * self.top_temp_c
+        return np.asarray(flux + self.owed_jm2 / self.dt_s)
+
+
+def _surface_balance(
+    surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: Still, p: SurfaceParams
+) -> Balance:
     t = surface_temp_c.astype(np.float32)
-    carry = air.mass_flow * _exchange(air.buoyancy_per_k * (air.air_temp_c - t), p)
+    warmer = air.air_temp_c - t
+    carry = air.mass_flow * _exchange(air.buoyancy_per_k * warmer, p)
     heat = np.float32(HEAT_CAPACITY_AIR) * carry
-    ice = as_ice.astype(np.float32)
+
+    ice = ((t < 0.0) | ((water <= 0.0) & (frozen > 0.0))).astype(np.float32)
     surface_hpa, surface_slope = svp_surface_hpa(t, ice)
     deficit = air.vapour_hpa - surface_hpa
-    vapour = np.maximum(wetness, (deficit > 0.0).astype(np.float32)) * carry * air.vapour_per_hpa
-    vapour_slope = np.asarray(vapour * surface_slope, dtype=np.float32)
-    vapour_constant = np.asarray(vapour * deficit + vapour_slope * t, dtype=np.float32)
-    latent = LATENT_VAPORISATION + LATENT_FUSION * ice
+    wetness = (water + frozen).astype(np.float32) * (1.0 / p.full_wetness_mmwe)
+    falling = (deficit > 0.0).astype(np.float32)  # dew and frost need no wet surface
+    wetness = np.minimum(np.maximum(wetness, falling), 1.0)
+    vapour = wetness * carry * air.vapour_per_hpa
+    latent = (LATENT_VAPORISATION + LATENT_FUSION * ice) * vapour
 
     tk = t + KELVIN_AT_0C
     emitted = (p.emissivity * STEFAN_BOLTZMANN) * (tk * tk * tk)
-    constant = air.sky_wm2 + emitted * (4.0 * t - tk) + heat * air.air_temp_c + latent * vapour_constant
+    slope = 4.0 * emitted + heat + latent * surface_slope
+    flux = air.sky_wm2 - emitted * tk + heat * warmer + latent * deficit
     if air.shortwave_wm2 is not None:
-        bare = np.exp(lying.snow.astype(np.float32) * (-1.0 / p.snow_cover_mmwe))
-        constant += (1.0 - p.snow_albedo + (p.snow_albedo - p.albedo) * bare) * air.shortwave_wm2
-    slope = 4.0 * emitted + heat + latent * vapour_slope
-    return _Balance(constant, slope, vapour_constant, vapour_slope, as_ice)
+        bare = np.exp(snow.astype(np.float32) * (-1.0 / p.snow_cover_mmwe))
+        flux += (1.0 - p.snow_albedo + (p.snow_albedo - p.albedo) * bare) * air.shortwave_wm2
+    return Balance(flux + slope * t, slope, t, vapour, deficit, surface_slope, ice)
 
 
 class _Ground(NamedTuple):
     """The layers below the top one, folded from the bottom up, as numbers: they hang on grid and step alone.
 
-    Layer j's new temperature is y[j] + pull[j] * (layer j-1), where y[j] = keep[j] * old[j] + rise[j] * y[j+1];
-    the first below the top has no `keep` and `pull` yet, because snow may insulate it from the top.
+    Layer j's new temperature is y[j] + pull[j] * (layer j-1), where y[j] = keep[j] * old[j] + rise[j] * y[j+1]. The
+    first below the top has neither yet, because snow may insulate it from the top.
     """
 
-    keep: tuple[float, ...]
+    keep: Array  # (layer, 1)
     rise: tuple[float, ...]
     pull: tuple[float, ...]
     top_store: float
@@ -212,7 +244,7 @@ def _ground(p: SurfaceParams, dt_s: float) -> _Ground:
     store = [float(x) for x in p.layer_heat_jm2k / dt_s]
     link = [float(x) for x in p.conductance_wm2k]
     last = len(store) - 1
-    keep, rise, pull = [0.0] * (last + 1), [0.0] * (last + 1), [0.0] * (last + 1)
+    keep, rise, pull = [1.0] * (last + 1), [0.0] * (last + 1), [0.0] * (last + 1)
     leak, underside = p.underside_wm2k, 0.0
     for j in range(last, 1, -1):
         diagonal = store[j] + leak + link[j - 1]
@@ -220,7 +252,8 @@ def _ground(p: SurfaceParams, dt_s: float) -> _Ground:
         if j == last:
             underside = p.underside_wm2k / diagonal
         leak = link[j - 1] * (1.0 - pull[j])
-    return _Ground(tuple(keep), tuple(rise), tuple(pull), store[0], link[0], store[1], link[1], leak, underside)
+    column = np.asarray(keep)[:, None]
+    return _Ground(column, tuple(rise), tuple(pull), store[0], link[0], store[1], link[1], leak, underside)
 
 
 def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[Array, Array, Array, Array | float]:
@@ -230,41 +263,35 @@ def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tu
     column) and the first layer's pull.
     """
     g, old = _ground(p, dt_s), s.layer_temp_c
-    last = old.shape[0] - 1
-    y, part = np.empty_like(old), np.empty_like(old[0])
-    for j in range(last, 1, -1):
-        np.multiply(old[j], g.keep[j], out=y[j])
-        if j < last:
-            y[j] += np.multiply(y[j + 1], g.rise[j], out=part)
-        elif g.underside:
-            y[j] += g.underside * f.air_temp_c
+    y = old * g.keep
+    if g.underside:
+        y[-1] += g.underside * f.air_temp_c
+    part = np.empty_like(y[0])
+    for j in range(len(y) - 2, 1, -1):
+        y[j] += np.multiply(y[j + 1], g.rise[j], out=part)
     top_link: Array | float = g.top_link
     if p.snow_k_wmk is not None:
         # Cold snow insulates. Melting snow does not: it melts at its base, against the pavement.
         cover_m = np.where(old[0] < 0.0, s.snow_mmwe, 0.0) / p.snow_density_kgm3
         top_link = 1.0 / (1.0 / top_link + cover_m / p.snow_k_wmk)
     below = 1.0 / (g.first_store + g.first_leak + top_link)
-    y[1] = (g.first_store * old[1] + g.first_rise * y[2]) * below
+    y[1] *= g.first_store * below
+    y[1] += np.multiply(y[2], g.first_rise * below, out=part)
     pull = top_link * below
     return np.asarray(top_link * (1.0 - pull)), np.asarray(top_link * y[1]), y, pull
 
 
-def _change_phase(
-    balance_w: Array, slope_w: Array, water: Array, frozen: Array, dt_s: float
-) -> tuple[Array, Array, Array]:
-    """Surface temperature, mm melted, mm frozen, for a top row slope * T = balance, T in °C.
+def _change_phase(heat_jm2: Array, slope_jm2k: Array, water: Array, frozen: Array) -> tuple[Array, Array]:
+    """Surface temperature, and mm melted (negative: frozen), for a top row slope * T = heat, T in °C.
 
     Whatever heat is left at 0 °C melts what is there, or freezes it; only what remains changes the temperature. The
     changed mass then cools or warms with its new heat capacity, which keeps energy exact.
     """
-    melted = np.minimum(np.maximum(balance_w, 0.0) * (dt_s / LATENT_FUSION), frozen)
-    froze = np.minimum(np.maximum(-balance_w, 0.0) * (dt_s / LATENT_FUSION), water)
-    changed = melted - froze
-    rest = balance_w - changed * (LATENT_FUSION / dt_s)
-    # Where phase change took up the whole balance the rest is a rounding residue, and the surface is at 0 exactly.
-    whole = ((melted > 0.0) & (melted < frozen)) | ((froze > 0.0) & (froze < water))
-    temp = np.where(whole, 0.0, rest / (slope_w + changed * ((HEAT_CAPACITY_WATER - HEAT_CAPACITY_ICE) / dt_s)))
-    return temp, melted, froze
+    could_melt = heat_jm2 * (1.0 / LATENT_FUSION)
+    melted = np.minimum(np.maximum(could_melt, -water), frozen)
+    # Where phase change takes up the whole heat nothing at all remains, and the surface is at 0 exactly.
+    rest = (could_melt - melted) * LATENT_FUSION
+    return rest / (slope_jm2k + melted * (HEAT_CAPACITY_WATER - HEAT_CAPACITY_ICE)), melted
 
 
 def advance(
@@ -272,30 +299,27 @@ def advance(
 ) -> tuple[SurfaceState, Exchange]:
     """Carry the columns through one step of dt_s (900 s at most) of constant weather.
 
-    air: `still(f, p)` where it is already known from a step with the same weather.
+    air: `still(f, p, dt_s)` where it is already known from a step with the same weather.
     """
-    air = air if air is not None else still(f, p)
-    hours = dt_s / 3600.0
-    old_heat = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
-    rained, snowed = f.rain_mmwe_h * hours, f.snow_mmwe_h * hours
+    air = air if air is not None else still(f, p, dt_s)
     lying = Stores(
-        water=s.water_mmwe + rained,
-        snow=s.snow_mmwe + snowed,
+        water=s.water_mmwe + air.rain_mmwe,
+        snow=s.snow_mmwe + air.snow_mmwe,
         ice=s.ice_mmwe,
         packed=s.packed_mmwe,
         glaze=s.glaze_mmwe,
-        supercooled=s.supercooled_mmwe + f.freezing_mmwe_h * hours,
+        supercooled=s.supercooled_mmwe + air.freezing_mmwe,
     )
+    frozen, old = lying.snow + lying.ice, s.layer_temp_c[0]
     # The film that evaporates includes what fell in this step: a shower onto a dry road wets it at once.
-    flux = _surface_balance(s.layer_temp_c[0], lying, air, p)
+    flux = _surface_balance(old, lying.water, lying.snow, frozen, air, p)
     ground_slope, ground_constant, y, pull = _eliminate(s, f, p, dt_s)
     ground = _ground(p, dt_s)
-    top_heat = ground.top_store * dt_s + old_heat
-    rain_heat, snow_heat = HEAT_CAPACITY_WATER * rained, HEAT_CAPACITY_ICE * snowed
-    brought = rain_heat * f.air_temp_c + snow_heat * np.minimum(f.air_temp_c, 0.0) + s.owed_jm2
-    slope = (top_heat + rain_heat + snow_heat) * (1.0 / dt_s) + flux.slope + ground_slope
-    balance = (top_heat * s.layer_temp_c[0] + brought) * (1.0 / dt_s) + flux.constant + ground_constant
-    top, melted, froze = _change_phase(balance, slope, lying.water, lying.snow + lying.ice, dt_s)
+    held_jm2k = HEAT_CAPACITY_WATER * lying.water + HEAT_CAPACITY_ICE * frozen + ground.top_store * dt_s
+    heat = (held_jm2k - air.fallen_jm2k) * old + air.fallen_jm2 + s.owed_jm2
+    heat += (flux.constant_wm2 + ground_constant) * dt_s
+    slope = held_jm2k + (flux.slope_wm2k + ground_slope) * dt_s
+    top, melted = _change_phase(heat, slope, lying.water, frozen)
 
     layers, part = y, np.empty_like(top)
     layers[0] = top
@@ -303,14 +327,17 @@ def advance(
     for j in range(2, layers.shape[0]):
         layers[j] += np.multiply(layers[j - 1], ground.pull[j], out=part)
 
-    lying = stores.change_phase(lying, melted, froze)
-    gain = (flux.vapour_constant - flux.vapour_slope * top) * dt_s
-    lying, vapour = stores.exchange_vapour(lying, gain, flux.vapour_is_ice)
-    lying, runoff = stores.drain(lying, top, p)
-    lying, swept = stores.drive_over(lying, hours, p)
+    with_parts = lying.with_parts
+    lying = stores.change_phase(lying, melted, with_parts)
+    lying, vapour = stores.exchange_vapour(lying, flux.vapour_mmwe(top, dt_s), flux.as_ice, with_parts)
+    lying, runoff = stores.drain(lying, top, p, with_parts)
+    lying, swept = stores.drive_over(lying, dt_s / HOUR_S, p)
     crossed = Exchange(
-        surface_wm2=flux.constant - flux.slope * top + vapour.owed_jm2 / dt_s,
-        underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]) if p.underside_wm2k else np.zeros_like(top),
+        balance=flux,
+        dt_s=dt_s,
+        top_temp_c=top,
+        owed_jm2=vapour.owed_jm2,
+        underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]) if p.underside_wm2k else 0.0,
         vapour_water_mmwe=vapour.water_mmwe,
         vapour_ice_mmwe=vapour.ice_mmwe,
         runoff_mmwe=runoff,

@@ -80,7 +80,7 @@ def trace_air(
     used = air.lapse_used(cell.air_temp_c, place.cell_elevation_m[:, None], place.elevation_m[:, None], **cell.lapse_by)
     pooled, anchored = at(used.calm_clear_night), at(used.anchored)
     made = weather_at_road(forecast, place, ranks, params)
-    there = Forcing(*(x[hour, member] for x in made.forcing))
+    there = Forcing(*(x[hour, member].astype(np.float64) for x in made.forcing))
     rh = there.vapour_hpa / air.svp_water_hpa(there.air_temp_c)
     snow_level = forecast.snow_level_m[member, place.cell_idx[0], hour]
     published, calibrated = (
@@ -109,7 +109,7 @@ def trace_air(
         lapse_k_per_m=at(used.lapse_k_per_m),
         air_temp_c=there.air_temp_c,
         rh_frac=rh,
-        pressure_hpa=there.pressure_hpa,
+        pressure_hpa=np.asarray(there.pressure_hpa, dtype=np.float64),
         wet_bulb_c=air.wet_bulb_c(there.air_temp_c, rh, there.pressure_hpa),
         jennings=published.jennings,
         wang=published.wang,

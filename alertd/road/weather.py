@@ -14,6 +14,8 @@ from alertd.road.phase import MOUNTAIN_REPORTS, Calibration
 from alertd.road.surface import Forcing
 from alertd.units import HOUR_S
 
+BLOCK_VALUES: Final = 32_768  # members x columns x hours of one pass: what the processor's cache holds
+SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # only fluxes come of them
 NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")
 
 
@@ -68,13 +70,12 @@ class RoadWeather:
     known: NDArray[np.bool_]
 
 
-def _fill_gaps(forecast: Forecast, cell_idx: NDArray[np.int64]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
+def _fill_gaps(fields: dict[str, Array]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
     """The needed fields with gaps filled by the last known hour (the first known before it), dry in the gap."""
-    fields = {n: getattr(forecast, n)[:, cell_idx, :] for n in NEEDED}
     known = np.isfinite(sum(fields.values()))
     if known.all():
         return known, fields
-    source = np.maximum.accumulate(np.where(known, np.arange(forecast.hours), -1), axis=2)
+    source = np.maximum.accumulate(np.where(known, np.arange(known.shape[2]), -1), axis=2)
     source = np.where(source < 0, np.argmax(known, axis=2)[..., None], source)
     filled = {n: np.nan_to_num(np.take_along_axis(v, source, axis=2)) for n, v in fields.items()}
     filled["precip_mmwe_h"] = np.where(known, filled["precip_mmwe_h"], 0.0)
@@ -98,29 +99,47 @@ class CellAir(NamedTuple):
     lapse_by: dict[str, Any]
 
 
-def cell_air(forecast: Forecast, place: Place) -> CellAir:
-    """What the forecast says at each column's cell, as the road's weather is made from it."""
-    idx = place.cell_idx
-    known, raw = _fill_gaps(forecast, idx)
-    cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
-    cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
-    cloud = np.clip(forecast.cloud_frac[:, idx, :], 0.0, 1.0)
-    cell_z, lat, lon = (x[:, None] for x in (place.cell_elevation_m, place.lat_deg, place.lon_deg))
+class _When(NamedTuple):
+    """What the hours mean at each column, (column, hour): the sun's zenith and the month of the season."""
+
+    zenith_deg: Array
+    month: NDArray[np.int64]
+
+
+def _when(forecast: Forecast, place: Place) -> _When:
     epoch = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours)
+    lat, lon = place.lat_deg[:, None], place.lon_deg[:, None]
     zenith, _ = sun.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
     month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
+    return _When(zenith, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
 
-    given_p = forecast.pressure_hpa[:, idx, :]
-    cell_p = np.where(np.isfinite(given_p), given_p, air.isa_pressure_hpa(cell_z))
-    month_there = np.where(lat < 0.0, (month + 5) % 12 + 1, month)
+
+_ALL: Final = slice(None)
+
+
+def _given(forecast: Forecast, name: str, some: slice, place: Place) -> Array:
+    """One NaN where the source has nothing at all, so that nothing is computed of it."""
+    values: Array = getattr(forecast, name)[some, place.cell_idx]
+    return values if np.isfinite(values).any() else np.full((1, 1, 1), np.nan)
+
+
+def cell_air(forecast: Forecast, place: Place, some: slice = _ALL, when: _When | None = None) -> CellAir:
+    """What the forecast says at each column's cell in some members, as the road's weather is made from it."""
+    when = _when(forecast, place) if when is None else when
+    known, raw = _fill_gaps({n: getattr(forecast, n)[some, place.cell_idx] for n in NEEDED})
+    cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
+    cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
+    cloud = np.clip(_given(forecast, "cloud_frac", some, place), 0.0, 1.0)
+    given_p = _given(forecast, "pressure_hpa", some, place)
+    cell_p = np.where(np.isfinite(given_p), given_p, air.isa_pressure_hpa(place.cell_elevation_m[:, None]))
     lapse_by = dict(
-        lapse_k_per_m=air.regime_lapse_k_per_m(cell_t, cell_p, cell_rh, cloud, precip, month_there),
-        freezing_level_m=forecast.freezing_level_m[:, idx, :],
+        lapse_k_per_m=air.regime_lapse_k_per_m(cell_t, cell_p, cell_rh, cloud, precip, when.month),
+        freezing_level_m=_given(forecast, "freezing_level_m", some, place),
         cloud_frac=cloud,
         wind_mps=wind,
-        sun_is_up=zenith < 90.0,
+        sun_is_up=when.zenith_deg < 90.0,
     )
-    return CellAir(known, cell_t, cell_rh, cell_p, wind, cloud, precip, zenith, lapse_by)
+    return CellAir(known, cell_t, cell_rh, cell_p, wind, cloud, precip, when.zenith_deg, lapse_by)
 
 
 def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
@@ -130,65 +149,85 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
     as overcast by day and clear at night, and as clear where it decides what a horizon hides: whichever leaves the road
     colder.
     """
-    idx = place.cell_idx
-    cell = cell_air(forecast, place)
-    known, cell_t, cell_rh, cell_p = cell.known, cell.air_temp_c, cell.rh_frac, cell.pressure_hpa
-    precip, wind, cloud, zenith = cell.precip_mmwe_h, cell.wind_mps, cell.cloud_frac, cell.zenith_deg
+    members, columns, hours = forecast.air_temp_c.shape[0], place.cell_idx.size, forecast.hours
+    when = _when(forecast, place)
+    shape = (hours, members, columns)
+    known = np.empty(shape, dtype=np.bool_)
+    blank: dict[str, Any] = {n: np.empty(shape, np.float32 if n in SINGLE else np.float64) for n in Forcing._fields}
+    width = max(1, BLOCK_VALUES // (columns * hours))
+    for first in range(0, members, width):
+        some = slice(first, first + width)
+        part = Ranks(**{n: getattr(ranks, n)[some] for n in Ranks.__slots__})
+        there, weather = _some_members(forecast, some, place, part, when, params)
+        for whole, values in zip((known, *blank.values()), (there, *weather), strict=True):
+            whole[:, some] = np.moveaxis(np.broadcast_to(values, there.shape), 2, 0)
+    flat = {n: x.reshape(hours, -1) for n, x in blank.items()}
+    return RoadWeather(forcing=Forcing(**flat), known=known.reshape(hours, -1))
+
+
+def _some_members(
+    forecast: Forecast, some: slice, place: Place, ranks: Ranks, when: _When, params: AirParams
+) -> tuple[NDArray[np.bool_], Forcing]:
+    """`known` (member, column, hour) and a forcing that broadcasts to it."""
+    cell = cell_air(forecast, place, some, when)
+    cell_t, cell_p, precip, cloud = cell.air_temp_c, cell.pressure_hpa, cell.precip_mmwe_h, cell.cloud_frac
     cell_z, road_z = place.cell_elevation_m[:, None], place.elevation_m[:, None]
     temp = air.temperature_at_height_c(cell_t, cell_z, road_z, **cell.lapse_by)
-    height_given = np.isfinite(forecast.elevation_m[idx])[:, None]
+    height_given = np.isfinite(forecast.elevation_m[place.cell_idx])[:, None]
     apart_km = np.where(height_given, np.abs(road_z - cell_z), params.unknown_height_diff_m) / 1000.0
     temp = temp + ranks.height_z[:, None, None] * params.height_sigma_k_per_km * apart_km
-    cell_e = air.vapour_pressure_hpa(cell_t, cell_rh)
+    cell_e = air.vapour_pressure_hpa(cell_t, cell.rh_frac)
     pressure = air.hydrostatic_hpa(cell_p, cell_t, cell_e, road_z - cell_z)
     svp = air.svp_water_hpa(temp)
-    vapour = air.vapour_at_height_hpa(cell_e, cell_rh, svp, pressure / cell_p, precip)
+    vapour = air.vapour_at_height_hpa(cell_e, cell.rh_frac, svp, pressure / cell_p, precip)
     rh = vapour / svp
 
-    snow_level = forecast.snow_level_m[:, idx, :]
-    form = forecast.precip_form[:, idx, :]
-    split = _split_falling(temp, rh, pressure, precip, road_z, snow_level, form, ranks, params.calibration)
-
-    given = forecast.shortwave_wm2[:, idx, :]
-    sunshine = _sunshine(given, sun.clear_sky_wm2(zenith, road_z), cloud)
+    form = forecast.precip_form[some, place.cell_idx]
+    level = _given(forecast, "snow_level_m", some, place)
+    falls = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, params.calibration)
+    given = _given(forecast, "shortwave_wm2", some, place)
+    sunshine = _sunshine(given, sun.clear_sky_wm2(when.zenith_deg, road_z), cloud)
     if params.horizon_deg > 0.0:
         # Never at 0: an hour whose middle is before sunrise has sunshine of its own.
         clear_or_known = np.nan_to_num(cloud, nan=0.0)
-        sunshine *= sun.over_horizon_frac(zenith, params.horizon_deg, clear_or_known, params.direct_frac)
+        sunshine = sunshine * sun.over_horizon_frac(
+            when.zenith_deg, params.horizon_deg, clear_or_known, params.direct_frac
+        )
     opaque = np.where(
         precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
     )
-
-    def by_hour(x: Array) -> Array:
-        whole = np.broadcast_to(x, known.shape)
-        return np.ascontiguousarray(np.moveaxis(whole, 2, 0)).reshape(forecast.hours, -1)
-
-    forcing = Forcing(
-        air_temp_c=by_hour(temp),
-        vapour_hpa=by_hour(vapour),
-        pressure_hpa=by_hour(pressure),
-        wind_mps=by_hour(wind),
-        shortwave_wm2=by_hour(sunshine),
-        longwave_wm2=by_hour(sun.longwave_wm2(temp, vapour, opaque)),
-        rain_mmwe_h=by_hour(precip * (split.rain + split.freezing)),
-        freezing_mmwe_h=by_hour(precip * split.freezing),
-        snow_mmwe_h=by_hour(precip * (split.snow + split.pellets)),
+    return cell.known, Forcing(
+        air_temp_c=temp,
+        vapour_hpa=vapour,
+        pressure_hpa=pressure,
+        wind_mps=cell.wind_mps,
+        shortwave_wm2=sunshine,
+        longwave_wm2=sun.longwave_wm2(*(x.astype(np.float32) for x in (temp, vapour, opaque))),
+        rain_mmwe_h=falls.rain,
+        freezing_mmwe_h=falls.freezing,
+        snow_mmwe_h=falls.snow,
     )
-    flat = np.ascontiguousarray(np.moveaxis(known, 2, 0)).reshape(forecast.hours, -1)
-    return RoadWeather(forcing=forcing, known=flat)
 
 
 def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
-    """The source's own radiation where it has some, else the clear sky's through its cloud; (member, column, hour)."""
+    """The source's own radiation where it has some, else the clear sky's through its cloud."""
     out = np.maximum(given, 0.0)
-    up = clear_sky > 0.0
-    wanting = np.isnan(out)
-    if not wanting.any():
+    if not np.isnan(out).any():
         return out
-    out[wanting] = 0.0
-    derived = clear_sky[up] * sun.cloud_transmission_frac(np.nan_to_num(cloud[:, up], nan=1.0))
-    out[:, up] = np.where(wanting[:, up], derived, out[:, up])
-    return out
+    up = clear_sky > 0.0
+    whole = np.broadcast_shapes(given.shape, clear_sky.shape, cloud.shape)
+    derived = np.zeros(whole, dtype=np.float32)
+    cover = np.nan_to_num(np.broadcast_to(cloud, whole)[:, up].astype(np.float32), nan=1.0)
+    derived[:, up] = clear_sky[up] * sun.cloud_transmission_frac(cover)
+    return np.where(np.isnan(out), derived, out)
+
+
+class _Falls(NamedTuple):
+    """Precipitation by what it is when it arrives, mm w.e./h; rain includes what freezes."""
+
+    rain: Array
+    freezing: Array
+    snow: Array
 
 
 def _split_falling(
@@ -201,22 +240,24 @@ def _split_falling(
     form: NDArray[np.int8],
     ranks: Ranks,
     calibration: Calibration | None,
-) -> phase.Phase:
-    """Phase where something falls; elsewhere every part is 0, and the wet bulb need not be solved."""
-    shape = temp.shape
-    falls = precip > 0.0
-    pressure, z = np.broadcast_to(pressure, shape), np.broadcast_to(road_z, shape)
+) -> _Falls:
+    """Phase where something falls; elsewhere all is 0, and the wet bulb need not be solved."""
+    at = np.flatnonzero(precip > 0.0)
+
+    def there(x: NDArray[Any]) -> NDArray[Any]:
+        return np.take(np.broadcast_to(x, precip.shape), at)
+
     chance = phase.snow_chance(
-        temp[falls],
-        rh[falls],
-        pressure[falls],
-        road_elevation_m=z[falls],
-        snow_level_m=snow_level[falls],
+        there(temp),
+        there(rh),
+        there(pressure),
+        road_elevation_m=there(road_z),
+        snow_level_m=there(snow_level),
         calibration=calibration,
     )
-    weight, rank = (np.broadcast_to(r[:, None, None], shape)[falls] for r in (ranks.phase_model, ranks.phase))
-    wet = phase.split_phase(chance.weighted(weight), rank, form[falls])
-    parts = [np.zeros(shape) for _ in range(3)]
-    for part, values in zip(parts, (wet.snow, wet.freezing, wet.pellets), strict=True):
-        part[falls] = values
-    return phase.Phase(snow=parts[0], freezing=parts[1], pellets=parts[2])
+    weight, rank = (there(r[:, None, None]) for r in (ranks.phase_model, ranks.phase))
+    part = phase.split_phase(chance.weighted(weight), rank, there(form))
+    falls = _Falls(*(np.zeros(precip.shape) for _ in _Falls._fields))
+    for whole, share in zip(falls, (part.rain + part.freezing, part.freezing, part.snow + part.pellets), strict=True):
+        whole.reshape(-1)[at] = share * there(precip)
+    return falls

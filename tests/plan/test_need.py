@@ -119,6 +119,16 @@ def test_the_hour_after_the_last_is_not_known_and_reads_as_such() -> None:
     assert seen.need[:, :, -1] == pytest.approx(PARAMS.unknown_flat_probability)
 
 
+def test_each_member_meets_the_hour_nearest_to_its_own_arrival() -> None:
+    """Snow from hour 9 on: a truck is in it from half past eight, and knows nothing beyond the forecast."""
+    seen = outlook(make_route(500.0), {}, lambda _, d, h: np.where(h >= 9, RoadClass.SNOW, RoadClass.DRY))
+    minutes = np.array([8 * 60 + 29, 8 * 60 + 31, 9 * 60, 35 * 60 + 31])
+    hour = np.broadcast_to(seen.hour_at(MIDNIGHT.timestamp() + 60.0 * minutes)[:, None], (4, 3))
+    assert hour[:, 0].tolist() == [8, 9, 9, seen.hours]
+    snow = seen.field_values("snow_mmwe", np.vstack([hour, hour[:1].repeat(6, axis=0)]))
+    assert snow[:4, 0].tolist() == pytest.approx([0.0, 5.0, 5.0, np.nan], nan_ok=True)
+
+
 def test_a_section_is_as_steep_as_its_steepest_part_either_way() -> None:
     """Four samples a column: a dip of 4 % down and 5 % up is both, and its ends are its samples'."""
     d = np.arange(0.0, 5001.0, 250.0)

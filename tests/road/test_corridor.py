@@ -1,6 +1,5 @@
 """The shared corridor: one run per forecast, states picked at each truck's arrival."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -9,12 +8,11 @@ import numpy as np
 import pytest
 
 from alertd.forecast.series import Forecast, PrecipForm
+from alertd.road import corridor, weather
 from alertd.road.air import isa_pressure_hpa
 from alertd.road.corridor import (
-    BLOCK_COLUMNS,
     MemberQuantiles,
     RoadField,
-    at_arrival,
     member_quantiles,
     road_cells,
     run_corridor,
@@ -246,14 +244,17 @@ def test_columns_that_did_not_change_can_be_taken_from_the_field_before() -> Non
         np.testing.assert_array_equal(getattr(part, name), getattr(whole, name))
 
 
-def test_blocks_run_side_by_side_give_the_same_field() -> None:
-    members, n = 31, 300
-    assert members * n > BLOCK_COLUMNS
-    fc = forecast(members=members, cells=n, hours=6, air_temp_c=0.3, precip_mmwe_h=1.0, rh_frac=0.97)
+def test_the_size_of_the_blocks_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    members, n = 5, 30
+    air_c = np.linspace(-3.0, 3.0, n)[:, None]
+    fc = forecast(members=members, cells=n, hours=30, air_temp_c=air_c, precip_mmwe_h=1.0, rh_frac=0.97)
     q = member_quantiles(members, np.random.default_rng(9))
-    with ThreadPoolExecutor(2) as pool:
-        side = run_corridor(fc, per_cell(n), quantiles=q, mapper=pool.map)
-    np.testing.assert_array_equal(side.surface_temp_c, run_corridor(fc, per_cell(n), quantiles=q).surface_temp_c)
+    whole = run_corridor(fc, per_cell(n), quantiles=q)
+    monkeypatch.setattr(corridor, "BLOCK_COLUMNS", 7 * members)
+    monkeypatch.setattr(weather, "BLOCK_VALUES", 2 * 7 * 30)
+    parts = run_corridor(fc, per_cell(n), quantiles=q)
+    for name in ("road_class", "surface_temp_c", "snow_mmwe", "snowfall_mmwe_h"):
+        np.testing.assert_array_equal(getattr(parts, name), getattr(whole, name))
 
 
 def test_quantiles_or_a_generator_are_asked_for() -> None:
@@ -261,30 +262,6 @@ def test_quantiles_or_a_generator_are_asked_for() -> None:
         run_corridor(forecast(), road(1000.0))
     with pytest.raises(ValueError, match="3 members, the forecast has 1"):
         run_corridor(forecast(), road(1000.0), quantiles=middle(3))
-
-
-def test_arrival_picks_the_nearest_hour_per_member() -> None:
-    cells = road(1000.0, 1000.0)
-    fc = forecast(members=2, air_temp_c=-3.0, rh_frac=0.97, precip_mmwe_h=np.where(np.arange(72) >= 50, 3.0, 0.0))
-    field = run_corridor(fc, cells, quantiles=middle(2))
-    base = START.timestamp()
-    arrive = base + 3600.0 * np.array([[49.0, 60.0], [60.4, 49.0]])
-    state = at_arrival(field, cells, arrive)
-    snowy = state.road_class == RoadClass.SNOW
-    assert snowy.tolist() == [[False, True], [True, False]]
-    assert state.snow_mmwe[1, 0] == pytest.approx(float(field.snow_mmwe[1, 0, 59]))
-    assert np.isfinite(state.mu).all()
-
-
-def test_arrival_outside_the_forecast_or_unknown_is_unknown() -> None:
-    cells = road(*([1000.0] * 4))
-    field = run_corridor(forecast(), cells, quantiles=middle())
-    base = START.timestamp()
-    state = at_arrival(field, cells, np.array([base - 60.0, base + 73.0 * 3600.0, np.nan, base + 50 * 3600.0]))
-    assert state.road_class[0].tolist()[:3] == [RoadClass.UNKNOWN] * 3
-    assert state.road_class[0, 3] != RoadClass.UNKNOWN
-    assert np.isnan(state.mu[0, :3]).all()
-    assert np.isnan(state.snow_mmwe[0, :3]).all()
 
 
 def test_what_is_shared_between_trucks_cannot_be_written_to() -> None:

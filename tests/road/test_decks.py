@@ -11,7 +11,6 @@ from alertd.forecast.series import Forecast
 from alertd.road.corridor import (
     RoadCells,
     RoadField,
-    at_arrival,
     member_quantiles,
     road_cells,
     run_corridor,
@@ -120,11 +119,10 @@ def test_a_deck_freezes_hours_before_the_road_on_a_clear_night_after_a_mild_day(
     freezes = [int(np.argmax(t < 0.0)) for t in (deck, road)]
     assert freezes[0] <= freezes[1] - 3
     assert (deck[60:] < road[60:]).all()
-    state = at_arrival(field, cells, np.full(12, START.timestamp() + 3600.0 * 74.0))
-    frosty = state.road_class[0] == RoadClass.RIME
-    assert frosty.tolist() == mask(5).tolist()
-    assert not np.isin(state.beside_class[0], WINTER_CLASSES).any()
-    assert (state.beside_class == state.road_class)[0].tolist() == (~mask(5)).tolist()
+    own, beside = (field.road_class[0, c, 73] for c in (cells.column_of_sample, cells.beside_of_sample))
+    assert (own == RoadClass.RIME).tolist() == mask(5).tolist()
+    assert not np.isin(beside, WINTER_CLASSES).any()
+    assert (beside == own).tolist() == (~mask(5)).tolist()
 
 
 def test_a_deck_follows_the_air_within_its_time_constant_and_the_road_does_not() -> None:
@@ -147,11 +145,7 @@ def test_a_deck_follows_the_air_within_its_time_constant_and_the_road_does_not()
 def test_where_the_weather_is_not_known_neither_deck_nor_road_is(name: str) -> None:
     cells = level(mask(5))
     field = run_corridor(forecast(**{name: np.nan}), cells, rng=np.random.default_rng(1))
-    state = at_arrival(field, cells, np.full(12, START.timestamp() + 3600.0 * 72.0))
-    assert (state.road_class == RoadClass.UNKNOWN).all()
-    assert (state.beside_class == RoadClass.UNKNOWN).all()
-    late = at_arrival(field, cells, np.full(12, np.nan))
-    assert (late.beside_class == RoadClass.UNKNOWN).all()
+    assert (field.road_class == RoadClass.UNKNOWN).all()
 
 
 def test_decks_that_did_not_change_are_taken_from_the_field_before() -> None:
