@@ -122,7 +122,7 @@ def _stop(stop: StopChoice, *, standing: bool) -> str:
 
 def _strip(plan: Plan, console: Console) -> None:
     """The road in one look: height above, pavement at the truck's hour below, chains between their stops."""
-    points = _thinned(plan.along)
+    points = _thinned(plan.along.points)
     low, high = min(p.elevation_m for p in points), max(p.elevation_m for p in points)
     height = "".join(_HEIGHTS[round((p.elevation_m - low) / max(high - low, 1.0) * 7)] for p in points)
     road = "".join(_LETTERS[p.surface] for p in points)

@@ -70,7 +70,7 @@ def likely(stretch: Stretch) -> str:
 
 def winter_frac(plan: Plan) -> float:
     """The highest odds of a winter surface anywhere on the way, bridges with a deck of their own among it."""
-    return max([p.winter_frac for p in plan.along] + [b.probability for b in plan.bridges], default=0.0)
+    return max([*plan.along.winter_frac, *(b.probability for b in plan.bridges)], default=0.0)
 
 
 def is_wintry(plan: Plan) -> bool:

@@ -122,8 +122,10 @@ def _advice(scene: Scene | None, passing: Passing, params: PlanParams, unknown_f
         if chains.barred:
             return Advice.HOLD
         if x.short > 0.0:
-            short = short_of_grip(outlook.sections, outlook.rig, chains.hanging.tires, friction, passing.code)
-            if passing.short_frac(short, x.first, x.last) >= params.hold_probability - SAME_PROBABILITY:
+            here = slice(x.first, x.last + 1)
+            tires = chains.hanging.tires
+            short = short_of_grip(outlook.sections, outlook.rig, tires, friction, passing.code[:, here], here)
+            if short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
                 return Advice.HOLD
         if x.probability >= params.chain_probability - SAME_PROBABILITY:
             advice = Advice.CHAIN

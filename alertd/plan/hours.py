@@ -129,8 +129,8 @@ def timeline(
     if driven_s > 0.0:
         spells.append(Spell(duty=Duty.DRIVING, start_s=0.0, end_s=driven_s, start_m=0.0, end_m=here_m))
     at_s, last_m = driven_s, here_m
-    for cut_m in cuts:
-        drive_s = float(np.diff(np.interp([last_m, cut_m], distance_m, moving_s))[0])
+    drives_s = np.diff(np.interp([here_m, *cuts], distance_m, moving_s)).tolist()
+    for cut_m, drive_s in zip(cuts, drives_s, strict=True):
         if drive_s > 0.0:
             spells.append(Spell(duty=Duty.DRIVING, start_s=at_s, end_s=at_s + drive_s, start_m=last_m, end_m=cut_m))
             at_s += drive_s

@@ -18,7 +18,7 @@ from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.outlook import Corridor, outlook_for
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
-from alertd.plan.result import Advice, AlongPoint, Departure, Plan, PositionFix, Stretch
+from alertd.plan.result import Advice, Along, Departure, Plan, PositionFix, Stretch
 from alertd.plan.run import Run, best_run
 from alertd.plan.stretch import describe
 from alertd.plan.underway import Rest, rest_of
@@ -129,7 +129,7 @@ def make_plan(
         partial=partial,
         members_n=went.run.passing.outlook.members,
         chain_probability=stretch_probability(run.need, 0, run.sections.count - 1),
-        along=_along(run, leave.timestamp()),
+        along=_along(run, leave),
         bridges=bridges,
         departures=compared,
         picks=pick_departures(compared, went.rest.depart_at),
@@ -178,30 +178,30 @@ def _advice(stretches: tuple[Stretch, ...], *, partial: bool) -> Advice:
     return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
 
 
-def _along(run: Run, depart_epoch_s: float) -> tuple[AlongPoint, ...]:
+def _along(run: Run, leave_at: datetime) -> Along:
     """The route thinned to about a kilometre, with what most members meet there."""
     route = run.sections.route
     step = max(1, round(ALONG_SPACING_M / float(np.diff(route.distance_m).mean())))
-    at_m, elevation_m = route.distance_m[::step].tolist(), route.elevation_m[::step].tolist()
+    at_m = route.distance_m[::step]
+    section = run.sections.at(at_m)
     classes = run.road_class
     counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in RoadClass]) / classes.shape[0]
-    share, winter = counts.max(axis=0), counts[[c + 1 for c in WINTER_CLASSES]].sum(axis=0)
-    names = [c.label for c in RoadClass]
-    surface = [names[i] for i in counts.argmax(axis=0)]
+    names = np.asarray([c.label for c in RoadClass])
+    winter = counts[[c + 1 for c in WINTER_CLASSES]].sum(axis=0)
     air, pavement = (np.median(run.passing.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c"))
-    met = [x.tolist() for x in (share, winter, run.need_frac, air, pavement)]
-    reached = (depart_epoch_s + run.reach_s(at_m)).round().tolist()
-    return tuple(
-        AlongPoint(
-            distance_m=at_m[i],
-            elevation_m=elevation_m[i],
-            arrive_at=datetime.fromtimestamp(reached[i], UTC),
-            surface=surface[s],
-            surface_frac=met[0][s],
-            winter_frac=met[1][s],
-            need_frac=met[2][s],
-            air_temp_c=met[3][s],
-            surface_temp_c=met[4][s],
-        )
-        for i, s in enumerate(run.sections.at(at_m).tolist())
+
+    def column(values: Array) -> tuple[float, ...]:
+        return tuple(values.tolist())
+
+    return Along(
+        begins_at=leave_at,
+        distance_m=column(at_m),
+        elevation_m=column(route.elevation_m[::step]),
+        reach_s=column(run.reach_s(at_m)),
+        surface=tuple(names[counts.argmax(axis=0)][section].tolist()),
+        surface_frac=column(counts.max(axis=0)[section]),
+        winter_frac=column(winter[section]),
+        need_frac=column(run.need_frac[section]),
+        air_temp_c=column(air[section]),
+        surface_temp_c=column(pavement[section]),
     )

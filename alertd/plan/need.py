@@ -28,11 +28,10 @@ SAME_PROBABILITY = 1e-6
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LevelHere:
-    """A control level that asks tires of this rig, or bars it, with our estimate of its posting on this road."""
+    """A control level that asks tires of this rig here, or bars it."""
 
     level: ControlLevel
     demand: TireDemand
-    tables: tuple[PostingTable, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,9 +68,7 @@ def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, ri
     for level in sorted(rules.levels, key=lambda lv: lv.rank):
         demand = demand_for(rules, level, rig)
         if demand.tires_min > 0 or demand.barred:
-            tables = _tables_along(sections, Same(rules), level.id)
-            here = tuple(replace(t, holds=t.holds[at]) for t in tables)
-            levels.append(LevelHere(level=level, demand=demand, tables=here))
+            levels.append(LevelHere(level=level, demand=demand))
     return LawSpan(span=span, rules=rules, at=at, levels=tuple(levels), zone_spans=spans)
 
 
@@ -91,7 +88,7 @@ def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
 
 
 @lru_cache(maxsize=1024)
-def _tables_along(sections: Sections, rules: Same[RuleSet], level_id: str) -> tuple[PostingTable, ...]:
+def tables_along(sections: Sections, rules: Same[RuleSet], level_id: str) -> tuple[PostingTable, ...]:
     """A level's estimate on the whole route: a section may be posted where any of its samples may."""
     route = sections.route
     zones = _zones_along(route, rules)

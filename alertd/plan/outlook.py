@@ -1,14 +1,14 @@
 """What the road will ask of one rig at every hour of the forecast, computed once for all its departures."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, Final, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.need import LawSpan, LevelHere, place_laws
+from alertd.plan.need import LawSpan, LevelHere, place_laws, tables_along
 from alertd.plan.params import PlanParams
 from alertd.plan.sections import Sections, fold
 from alertd.road.corridor import RoadCells, RoadField
@@ -143,50 +143,80 @@ def _outlook(
     params: PlanParams,
     skip_h: int,
 ) -> Outlook:
-    field, rig = corridor.field, for_rig.it
-    sections = fold(route, corridor.cells)
-    laws = place_laws(sections, of_rules.it, rig)
-
-    def hourly(values: NDArray[Any], unknown: float, column: NDArray[np.int64] = sections.column) -> NDArray[Any]:
-        return np.pad(values[:, column, skip_h:], ((0, 0), (0, 0), (0, 1)), constant_values=unknown)
-
-    road_class: Codes = hourly(field.road_class, RoadClass.UNKNOWN)
-    posted_by: Codes = hourly(field.road_class, RoadClass.UNKNOWN, _posted_by(sections, params))
-    snowfall: Float32 = hourly(field.snowfall_mmwe_h, np.nan)
-    code = road_class + np.int8(1)
-    surface = hourly(field.surface_temp_c, np.nan)
-    code[(road_class == RoadClass.ICE) & (surface >= WET_ICE_TEMP_C)] = WET_ICE
-
-    need = np.zeros(code.shape, dtype=np.float32)
+    rig, road = for_rig.it, _pavement(route, corridor, params, skip_h)
+    laws = place_laws(road.sections, of_rules.it, rig)
+    need = road.unknown_need.copy()
     by_level = []
     for law in laws:
-        here = posted_by[:, law.at]
         part = need[:, law.at]
         if law.rules is None:
             # No rule on file is not "no rule": a winter surface there may well bring a control.
-            np.maximum(part, np.float32(params.unknown_probability) * _IS_WINTER[here + 1], out=part)
+            winter = _IS_WINTER[road.posted_by[:, law.at] + 1]
+            np.maximum(part, np.float32(params.unknown_probability) * winter, out=part)
+            continue
         for level in law.levels:
-            chance = posting_chance(level.tables, here, snowfall[:, law.at])
+            chance = _chance(road, Same(law.rules), level.level.id, law.at.start, law.at.stop)
             np.maximum(part, chance, out=part)
             by_level.append((law, level, chance))
-    short = short_of_grip(sections, rig, (), Same(field.quantiles.friction), code)
-    need[short] = 1.0
-    unknown = np.broadcast_to(_unknown_need(sections, params)[None, :, None], code.shape)
-    not_known = (road_class == RoadClass.UNKNOWN) | (posted_by == RoadClass.UNKNOWN)
-    np.maximum(need, np.where(not_known, unknown, np.float32(0.0)), out=need)
+    short = short_of_grip(road.sections, rig, (), Same(corridor.field.quantiles.friction), road.code)
+    np.maximum(need, short, out=need)
     return Outlook(
-        sections=sections,
+        sections=road.sections,
         corridor=corridor,
         rig=rig,
         laws=laws,
-        first_epoch_s=field.first_epoch_s + skip_h * HOUR_S,
+        first_epoch_s=corridor.field.first_epoch_s + skip_h * HOUR_S,
         skip_h=skip_h,
-        code=code,
+        code=road.code,
         need=need,
         short=short,
         by_level=tuple(by_level),
         chance={id(level): chance for _, level, chance in by_level},
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pavement:
+    """What is there for every rig, (member, section, hour + 1). posted_by: the class that an authority goes by."""
+
+    sections: Sections
+    code: Codes
+    posted_by: Codes
+    snowfall_mmwe_h: Float32
+    unknown_need: Float32
+
+
+@lru_cache(maxsize=8)
+def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int) -> _Pavement:
+    field, sections = corridor.field, fold(route, corridor.cells)
+
+    def hourly(values: NDArray[Any], unknown: float, column: NDArray[np.int64] = sections.column) -> NDArray[Any]:
+        members, _, hours = values.shape
+        out = np.full((members, column.size, hours - skip_h + 1), unknown, dtype=values.dtype)
+        out[:, :, :-1] = values[:, column, skip_h:]
+        return out
+
+    code: Codes = hourly(field.road_class, RoadClass.UNKNOWN) + np.int8(1)
+    posted_by: Codes = hourly(field.road_class, RoadClass.UNKNOWN, _posted_by(sections, params))
+    not_known = (code == 0) | (posted_by == RoadClass.UNKNOWN)
+    icy = code == RoadClass.ICE + 1
+    if icy.any():
+        code[icy & (hourly(field.surface_temp_c, np.nan) >= WET_ICE_TEMP_C)] = WET_ICE
+    return _Pavement(
+        sections=sections,
+        code=code,
+        posted_by=posted_by,
+        snowfall_mmwe_h=hourly(field.snowfall_mmwe_h, np.nan),
+        unknown_need=_unknown_need(sections, params)[None, :, None] * not_known,
+    )
+
+
+@lru_cache(maxsize=64)
+def _chance(road: _Pavement, rules: Same[RuleSet], level_id: str, start: int, stop: int) -> Float32:
+    """Our estimate that a level is posted on sections start to stop, whatever the rig."""
+    here = slice(start, stop)
+    tables = [replace(t, holds=t.holds[here]) for t in tables_along(road.sections, rules, level_id)]
+    return posting_chance(tables, road.posted_by[:, here], road.snowfall_mmwe_h[:, here])
 
 
 def _posted_by(sections: Sections, params: PlanParams) -> NDArray[np.int64]:
@@ -203,13 +233,18 @@ def _unknown_need(sections: Sections, params: PlanParams) -> Float32:
     return np.where(steep, params.unknown_probability, params.unknown_flat_probability).astype(np.float32)
 
 
-def short_of_grip(sections: Sections, rig: Rig, tires: tuple[Tire, ...], friction: Same[Array], code: Codes) -> Mask:
+_ALL: Final = slice(None)
+
+
+def short_of_grip(
+    sections: Sections, rig: Rig, tires: tuple[Tire, ...], friction: Same[Array], code: Codes, here: slice = _ALL
+) -> Mask:
     """True where the rig slips with these tires chained: uphill on its drive axles, downhill with every wheel braked.
 
-    code: (member, section) or (member, section, hour). friction: each member's rank, (member,). Unknown grip is False
-    here; the unknown is counted by itself.
+    code: (member, section) or (member, section, hour) of the sections `here`. friction: each member's rank, (member,).
+    Unknown grip is False here; the unknown is counted by itself.
     """
-    table = _short_table(sections, Same(rig), tires, friction)
+    table = _short_table(sections, Same(rig), tires, friction)[:, here]
     if code.ndim == 2:
         return np.take_along_axis(table, code[:, :, None].astype(np.intp), axis=2)[:, :, 0]
     return np.take_along_axis(table, code.astype(np.intp), axis=2)

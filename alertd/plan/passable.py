@@ -26,10 +26,10 @@ def passable_from(x: Leg, run: Run, rig: Rig, enter_epoch_s: float, params: Plan
         return None
     here, ahead = slice(x.first, x.last + 1), slice(first, outlook.hours)
     friction = Same(outlook.corridor.field.quantiles.friction)
-    code = outlook.code[:, :, ahead]
-    short = short_of_grip(outlook.sections, rig, x.chains.hanging.tires, friction, code)[:, here]
+    code = outlook.code[:, here, ahead]
+    short = short_of_grip(outlook.sections, rig, x.chains.hanging.tires, friction, code, here)
     holds = short.any(axis=1).mean(axis=0) >= params.hold_probability - SAME_PROBABILITY
-    holds |= (code[:, here] == 0).any(axis=(0, 1))  # an hour that is not known is none to send anybody into
+    holds |= (code == 0).any(axis=(0, 1))  # an hour that is not known is none to send anybody into
     for law, level, chance in outlook.by_level:
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:
             a, b = max(x.first - law.at.start, 0), x.last + 1 - law.at.start

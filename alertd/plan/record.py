@@ -2,11 +2,14 @@
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, date, datetime
 from enum import Enum
 from functools import cache
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from alertd.plan.result import Plan
 
@@ -14,6 +17,7 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 FORMAT = "alertd.plan/1"
+LONG = 32  # values, from which a column is rounded as one
 
 
 def to_plain(value: Any) -> Any:
@@ -31,10 +35,21 @@ def to_plain(value: Any) -> Any:
     if is_dataclass(value) and not isinstance(value, type):
         return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
     if isinstance(value, tuple | list):
+        if len(value) > LONG and type(value[0]) is float and type(value[-1]) is float:
+            return _column(value)
         return [to_plain(v) for v in value]
     if isinstance(value, frozenset | set):
         return sorted(to_plain(v) for v in value)
     return value
+
+
+def _column(values: Sequence[float]) -> list[float | None]:
+    """`to_plain` of each of many floats at once."""
+    rounded = np.round(np.asarray(values, dtype=np.float64), 4) + 0.0
+    if np.isnan(rounded).any():
+        return [None if v != v else v for v in rounded.tolist()]
+    plain: list[float | None] = rounded.tolist()
+    return plain
 
 
 @cache

@@ -1,8 +1,9 @@
 """What a plan says: values only, every number traceable to its input, times in UTC, lengths in metres."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
+from typing import NamedTuple
 
 from alertd.rules.demand import Hanging
 
@@ -218,9 +219,8 @@ class BridgeNote:
     road_unknown: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlongPoint:
-    """The route at one place, for pictures and for tracing: likely class, its share, and the odds of winter surface."""
+class AlongPoint(NamedTuple):
+    """The route at one place: likely class, its share, and the odds of winter surface and of needing chains."""
 
     distance_m: float
     elevation_m: float
@@ -231,6 +231,31 @@ class AlongPoint:
     need_frac: float
     air_temp_c: float
     surface_temp_c: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Along:
+    """The route about every kilometre, for pictures and for tracing: a column a quantity, so that it stays small.
+
+    reach_s: seconds after `begins_at`, when the truck is at the first of them.
+    """
+
+    begins_at: datetime
+    distance_m: tuple[float, ...] = ()
+    elevation_m: tuple[float, ...] = ()
+    reach_s: tuple[float, ...] = ()
+    surface: tuple[str, ...] = ()
+    surface_frac: tuple[float, ...] = ()
+    winter_frac: tuple[float, ...] = ()
+    need_frac: tuple[float, ...] = ()
+    air_temp_c: tuple[float, ...] = ()
+    surface_temp_c: tuple[float, ...] = ()
+
+    @property
+    def points(self) -> tuple[AlongPoint, ...]:
+        arrive_at = [self.begins_at + timedelta(seconds=round(s)) for s in self.reach_s]
+        columns = (arrive_at if name == "arrive_at" else getattr(self, name) for name in AlongPoint._fields)
+        return tuple(AlongPoint(*row) for row in zip(*columns, strict=True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -327,7 +352,7 @@ class Plan:
     partial: bool
     members_n: int
     chain_probability: float
-    along: tuple[AlongPoint, ...]
+    along: Along
     bridges: tuple[BridgeNote, ...] = ()
     departures: tuple[Departure, ...] = ()
     picks: tuple[DeparturePick, ...] = ()

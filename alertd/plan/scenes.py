@@ -64,9 +64,6 @@ class Passing:
         """RoadClass of the road beside each section, (member, section)."""
         return self.outlook.beside_class(self.hour)
 
-    def short_frac(self, short: Mask, first: int, last: int) -> float:
-        return float(short[:, first : last + 1].any(axis=1).mean())
-
     def chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
         """The chains for sections first to last."""
         laws = [law for law in self.outlook.laws if law.at.start <= last and law.at.stop > first]
@@ -252,7 +249,7 @@ def _stretches(passing: Passing, need: Float32, stops_m: Array, params: PlanPara
             start_m=float(sections.start_m[first]),
             end_m=float(max(sections.end_m[last], sections.start_m[first] + 1.0)),  # one sample is road too
             probability=stretch_probability(need, first, last),
-            short=passing.short_frac(passing.short, first, last),
+            short=float(passing.short[:, first : last + 1].any(axis=1).mean()),
         )
         for first, last, parts in joined
     )

@@ -30,9 +30,9 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     """The stretch of one leg, in values that every output shares."""
     sections, here = run.sections, slice(x.first, x.last + 1)
     route, friction = sections.route, run.passing.outlook.corridor.field.quantiles.friction
-    chained_short = short_of_grip(sections, rig, x.chains.hanging.tires, Same(friction), run.code)
+    chained_short = short_of_grip(sections, rig, x.chains.hanging.tires, Same(friction), run.code[:, here], here)
     short_frac = _any_frac(run.short[:, here])
-    short_chained_frac = _any_frac(chained_short[:, here])
+    short_chained_frac = _any_frac(chained_short)
     unknown_frac = _any_frac(run.unknown[:, here])
     advice = _advice(x, short_chained_frac, params)
     surfaces = _surfaces(run.road_class[:, here])

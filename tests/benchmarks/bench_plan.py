@@ -1,67 +1,147 @@
-"""Times planning on a warm corridor: one trip over 600 km, and 100 trips that share it. Run by hand.
+"""Times planning on known corridors: every departure of one trip, and a fleet planned anew. Run by hand.
 
-Usage: python tests/benchmarks/bench_plan.py
+    python tests/benchmarks/bench_plan.py [--trips 10000] [--routes 60] [--workers 2]
+
+The corridors' road fields are given (see bench_road.py for theirs); everything after them is counted: what each rig
+meets, the way over, stretches, hours, reasons, the plan's id. Routes of 200 to 600 km over two passes, 31 members, a
+storm that crosses over the day, sections as the demo's roads fold. Trips of one route share its corridor and leave over
+24 hours, with any of the 15 shipped rigs.
 """
 
+import argparse
+from concurrent.futures import ProcessPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 from statistics import median
-from time import perf_counter
+from time import perf_counter, process_time
+from typing import Any
 
 import numpy as np
 
 from alertd.notices.changes import to_say
-from alertd.plan.make import TripInput, make_plan
+from alertd.plan.departures import compare_departures, pick_departures
+from alertd.plan.hours import HoursUsed
+from alertd.plan.make import TripInput, Weather, make_plan
+from alertd.plan.outlook import outlook_for
 from alertd.plan.params import PlanParams
 from alertd.plan.record import plan_json
 from alertd.road.state import RoadClass
+from alertd.route.line import Route
 from alertd.sources.rigfile import read_rigs
 from alertd.sources.rulefile import read_rulesets
 from alertd.testing.made import at_hour, make_route, make_stop, make_weather
 
 ROOT = Path(__file__).parents[2]
-LENGTH_M, MEMBERS, TRIPS = 600e3, 31, 100
+MEMBERS, HOURS = 31, 84
+OWN = PlanParams(compare_h=0.0)
 
 
-def main() -> None:
-    d = np.arange(0.0, LENGTH_M + 125.0, 250.0)
+def corridor(number: int) -> tuple[Route, Weather]:
+    """A road over two passes, with a storm that crosses it between hour 10 and 40."""
+    length_m = 200e3 + 100e3 * (number % 5)
+    d = np.arange(0.0, length_m + 125.0, 250.0)
+    passes = (0.35 * length_m, 0.7 * length_m)
+    grade = sum(0.05 * np.sign(p - d) * (np.abs(d - p) < 14e3) for p in passes)
+    third = length_m / 3.0
     route = make_route(
-        LENGTH_M,
-        grade=0.05 * np.sin(d / 20e3),
-        stops=[make_stop(str(km), km * 1e3) for km in range(10, 600, 30)],
-        spans=[("US-MT", 0, 200e3), ("US-ID", 200e3, 400e3), ("US-WA", 400e3, 600e3)],
+        length_m,
+        grade=grade,
+        stops=[make_stop(str(km), km * 1e3) for km in range(10, int(length_m / 1e3), 30)],
+        spans=[("US-MT", 0, third), ("US-ID", third, 2 * third), ("US-WA", 2 * third, length_m)],
     )
-    ranks = np.random.default_rng(1).random((MEMBERS, 1, 1))
+    ranks = np.random.default_rng(number).random((MEMBERS, 1, 1))
+
+    def storm(_: Any, at_m: Any, h: Any) -> Any:
+        high = np.logical_or.reduce([np.abs(at_m - p) < 12e3 for p in passes])
+        share = np.clip(1.2 - np.abs(h - 25.0 - number % 7) / 12.0, 0.0, 1.0)
+        return np.where(high & (share > ranks), RoadClass.SNOW, RoadClass.WET)
+
     weather = make_weather(
         route,
-        lambda m, d, h: np.where(np.sin(d / 20e3 + h / 6.0) > ranks, RoadClass.SNOW, RoadClass.WET),
+        storm,
         members=MEMBERS,
-        hours=72,
+        hours=HOURS,
         samples_a_column=6,  # as the demo's roads fold: 1199 samples in 204 sections
         clock_z=np.linspace(-2.0, 2.0, MEMBERS),
         friction=(np.arange(MEMBERS) + 0.5) / MEMBERS,
     )
+    return route, weather
+
+
+def departures() -> None:
+    route, weather = corridor(4)
+    rig = read_rigs(ROOT / "config/rigs")["tractor-6x4-van-53"]
+    rulesets = read_rulesets(ROOT / "config/rules")
+    began = perf_counter()
+    outlook = outlook_for(route, rig, rulesets, weather.corridor, OWN, at_hour(2).timestamp())
+    print(f"{route.length_m / 1e3:.0f} km, {outlook.sections.count} sections, {MEMBERS} members")
+    print(f"what this rig meets at every hour of {outlook.hours}: {(perf_counter() - began) * 1e3:.0f} ms, once")
+    wall, cpu, found = [], [], ()
+    for _ in range(9):
+        w, c = perf_counter(), process_time()
+        found = compare_departures(outlook, at_hour(16), at_hour(2), HoursUsed(), OWN)
+        picks = pick_departures(found, at_hour(16))
+        wall.append(perf_counter() - w)
+        cpu.append(process_time() - c)
+    asked = sum(d.advice.rank > 0 for d in found)
+    print(
+        f"{len(found)} departures compared, {asked} of them asking for anything, {len(picks)} picked: "
+        f"median {median(wall) * 1e3:.0f} ms, best {min(wall) * 1e3:.0f} (processor {median(cpu) * 1e3:.0f})"
+    )
+
+
+def fleet_of(job: tuple[int, int]) -> tuple[int, float]:
+    """Plan so many trips on one route; trips and seconds."""
+    number, trips = job
+    route, weather = corridor(number)
     rigs = list(read_rigs(ROOT / "config/rigs").values())
     rulesets = read_rulesets(ROOT / "config/rules")
-    params, now = PlanParams(), at_hour(2)
-    plans, each_s = [], []
-    for i in range(TRIPS):
-        trip = TripInput(id=f"QT-{i}", depart_at=at_hour(4) + timedelta(minutes=10 * i))
-        start = perf_counter()
-        plans.append(make_plan(trip, route, rigs[i % len(rigs)], rulesets, weather, params, now))
-        each_s.append(perf_counter() - start)
-    start = perf_counter()
-    texts = [plan_json(p) for p in plans]
-    json_s = (perf_counter() - start) / TRIPS
-    start = perf_counter()
-    notices_n = sum(len(to_say(p, None, now)[0]) for p in plans)
-    say_s = (perf_counter() - start) / TRIPS
-    print(f"{d.size} samples, {MEMBERS} members, {TRIPS} trips sharing one corridor, {len(rigs)} rigs")
-    print(
-        f"first plan {each_s[0] * 1e3:.0f} ms; then median {median(each_s) * 1e3:.0f}, worst {max(each_s) * 1e3:.0f} ms"
-    )
-    print(f"{TRIPS} plans {sum(each_s):.2f} s; JSON {json_s * 1e3:.1f} ms and {len(texts[0]) / 1e3:.0f} kB a plan")
-    print(f"notices {say_s * 1e3:.1f} ms a plan, {notices_n} in all; stretches a plan {len(plans[0].stretches)}")
+    began = perf_counter()
+    for n in sorted(range(trips), key=lambda n: n % len(rigs)):  # as the planner does: trucks of one rig together
+        trip = TripInput(id=f"T-{n}", depart_at=at_hour(4) + timedelta(minutes=1440 * n / trips))
+        make_plan(trip, route, rigs[n % len(rigs)], rulesets, weather, OWN, at_hour(2))
+    return trips, perf_counter() - began
+
+
+def fleet(trips: int, routes: int, workers: int) -> None:
+    with ProcessPoolExecutor(workers) as pool:
+        list(pool.map(fleet_of, [(0, 1)] * workers))  # imports and caches
+        for part in sorted({max(trips // 50, routes), trips // 5, trips}):
+            jobs = [(n, part // routes + (n < part % routes)) for n in range(routes)]
+            began = perf_counter()
+            done = list(pool.map(fleet_of, jobs))
+            wall, busy, planned = perf_counter() - began, sum(s for _, s in done), sum(n for n, _ in done)
+            each_ms, alone_s = busy / planned * 1e3, busy / workers
+            print(f"{planned} trips on {routes} routes, {workers} processes: {each_ms:.1f} ms a trip, {alone_s:.1f} s")
+            print(f"  {wall:.1f} s with making the corridors up")
+
+
+def texts() -> None:
+    route, weather = corridor(4)
+    rigs, rulesets = list(read_rigs(ROOT / "config/rigs").values()), read_rulesets(ROOT / "config/rules")
+    trip = TripInput(id="T", depart_at=at_hour(16))
+    plan = make_plan(trip, route, rigs[0], rulesets, weather, OWN, at_hour(2))
+    began = perf_counter()
+    for _ in range(20):
+        plan_json(plan)
+    json_s = (perf_counter() - began) / 20
+    began = perf_counter()
+    for _ in range(20):
+        to_say(plan, None, at_hour(2))
+    say_s = (perf_counter() - began) / 20
+    size = len(plan_json(plan))
+    print(f"JSON {json_s * 1e3:.1f} ms and {size / 1e3:.0f} kB a plan; its notices {say_s * 1e3:.1f} ms")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--trips", type=int, default=10_000)
+    parser.add_argument("--routes", type=int, default=60)
+    parser.add_argument("--workers", type=int, default=2)
+    asked = parser.parse_args()
+    departures()
+    texts()
+    fleet(asked.trips, asked.routes, asked.workers)
 
 
 if __name__ == "__main__":

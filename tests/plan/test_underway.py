@@ -56,8 +56,8 @@ def test_the_clock_starts_anew_where_and_when_the_truck_was_seen() -> None:
     assert plan.depart_at == at_hour(6)
     assert plan.position == fix(9.0, 100e3)
     assert plan.route_length_m == 160e3
-    assert plan.along[0].distance_m == 99_500.0
-    assert plan.along[0].arrive_at == at_hour(9.0)
+    assert plan.along.distance_m[0] == 99_500.0
+    assert (plan.along.begins_at, plan.along.reach_s[0]) == (at_hour(9.0), 0.0)
 
 
 def test_the_error_of_the_clock_starts_anew_too() -> None:

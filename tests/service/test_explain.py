@@ -102,7 +102,7 @@ async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: 
 @pytest.mark.parametrize("storm", list(STORMS.values())[:3], ids=list(STORMS)[:3])
 async def test_each_place_along_the_road_is_explained_as_the_plan_has_it(storm: Storm, tell: Callable) -> None:
     told = await tell(storm)
-    for point in told.plan.along[::15]:
+    for point in told.plan.along.points[::15]:
         x = told.at(point.distance_m)
         shares = dict(x.surfaces)
         assert x.need_frac == pytest.approx(point.need_frac, abs=1e-12)
