@@ -1,0 +1,178 @@
+"""Leaving at another time: what is compared, what is picked, and why."""
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from alertd.plan.departures import compare_departures, hours_used_then, pick_departures
+from alertd.plan.hours import HoursUsed
+from alertd.plan.make import TripInput, make_plan
+from alertd.plan.outlook import outlook_for
+from alertd.plan.params import PlanParams
+from alertd.plan.result import Advice, Departure, Plan
+from alertd.road.state import RoadClass
+from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+
+PARAMS = PlanParams()
+RIG = make_rig()
+ROUTE = make_route(120e3, stops=[make_stop(n, m) for n, m in (("a", 40e3), ("b", 90e3))])
+NOW_H = 2.0
+
+
+def storm(from_h: int, to_h: int, members: int = 10) -> Any:
+    """Snow at km 60 to 80 in so many of ten members, from one hour of the field to another."""
+    return lambda m, d, h: np.where(
+        (d >= 60e3) & (d <= 80e3) & (h >= from_h) & (h <= to_h) & (m < members), RoadClass.SNOW, RoadClass.DRY
+    )
+
+
+def compared(script: Any, planned_h: float = 10.0, used: HoursUsed | None = None) -> tuple[Departure, ...]:
+    weather = make_weather(ROUTE, script, hours=60)
+    rules = {"US-XX": make_rules(chance=1.0)}
+    outlook = outlook_for(ROUTE, RIG, rules, weather.corridor, PARAMS, at_hour(NOW_H).timestamp())
+    return compare_departures(outlook, at_hour(planned_h), at_hour(NOW_H), used or HoursUsed(), PARAMS)
+
+
+def at(found: tuple[Departure, ...], hour: float) -> Departure:
+    return next(d for d in found if d.depart_at == at_hour(hour))
+
+
+def test_every_quarter_of_an_hour_for_a_day_and_a_half_from_now() -> None:
+    found = compared(storm(99, 99))
+    assert len(found) == 144
+    assert found[0].depart_at == at_hour(NOW_H)
+    assert {b.depart_at - a.depart_at for a, b in pairwise(found)} == {timedelta(minutes=15)}
+
+
+def test_the_grid_holds_the_planned_minute() -> None:
+    found = compared(storm(99, 99), planned_h=10.0 + 7 / 60)
+    assert at(found, 10.0 + 7 / 60)
+    assert found[0].depart_at == at_hour(NOW_H + 7 / 60)
+
+
+def test_a_departure_into_the_storm_costs_what_its_chains_cost_by_hand() -> None:
+    """Snow holds from half past 10 to half past 14; km 60 comes 36 min after leaving and km 80 48 (62 mph).
+
+    In it: hang 40 min and remove 20, 30 km bare at 20 and 20 km of snow at 25 mph instead of 62.
+    """
+    found = compared(storm(11, 14))
+    assert at(found, 8.0).advice is Advice.CLEAR
+    inside = at(found, 11.0)
+    mph = 0.44704
+    lost_s = 2400 + 1200 + 30e3 * (1 / (20 * mph) - 1 / (62 * mph)) + 20e3 * (1 / (25 * mph) - 1 / (62 * mph))
+    assert (inside.advice, inside.hangings, inside.probability) == (Advice.CHAIN, 1, pytest.approx(1.0))
+    assert inside.lost_s == pytest.approx(lost_s, abs=60.0)
+    assert at(found, 16.0).advice is Advice.CLEAR
+
+
+def test_chains_hung_before_the_snow_may_bring_the_truck_past_its_end() -> None:
+    """Left at 13:30 the pass comes at 14:06 unchained: snow. Who stops to chain is there at 14:46, when it has gone;
+
+    that departure still asks for chains, for whoever does not stop is in the snow.
+    """
+    found = compared(storm(11, 14))
+    assert at(found, 13.5).advice is Advice.CHAIN
+    assert at(found, 14.25).advice is Advice.CLEAR
+
+
+def test_hours_beyond_the_forecast_are_left_out() -> None:
+    weather = make_weather(ROUTE, storm(99, 99), hours=20)
+    outlook = outlook_for(ROUTE, RIG, {"US-XX": make_rules()}, weather.corridor, PARAMS, at_hour(NOW_H).timestamp())
+    found = compare_departures(outlook, at_hour(10), at_hour(NOW_H), HoursUsed(), PARAMS)
+    # The last hour known is 19:00, which stands until 19:30; the drive takes 1 h 12 min.
+    assert at_hour(18.0) < found[-1].depart_at + timedelta(hours=1) <= at_hour(19.5)
+
+
+def test_a_truck_that_should_have_left_is_not_compared() -> None:
+    assert compared(storm(11, 14), planned_h=1.0) == ()
+
+
+def test_the_nearest_departure_without_chains_is_picked_with_its_reasons() -> None:
+    found = compared(storm(11, 14), planned_h=11.0)
+    picks = pick_departures(found, at_hour(11))
+    earlier = picks[0]
+    assert earlier.departure.advice is Advice.CLEAR
+    assert earlier.leave_later_s == (earlier.departure.depart_at - at_hour(11)).total_seconds() < 0
+    assert earlier.arrive_later_s < earlier.leave_later_s  # no chains: it gains more than it leaves earlier
+    assert earlier.reasons[0] == "no chains expected by this forecast (chance of needing them 0% instead of 100%)"
+    assert any("less lost to chains and snow" in reason for reason in earlier.reasons)
+
+
+def test_waiting_is_picked_when_the_truck_arrives_no_later_for_it() -> None:
+    """Snow until half past 14; chained from 13:45 the truck loses more than an hour, and left 30 min later nothing."""
+    found = compared(storm(11, 14), planned_h=13.75)
+    picks = pick_departures(found, at_hour(13.75))
+    late = [p for p in picks if p.leave_later_s > 0]
+    assert late
+    assert all(p.arrive_later_s <= 0 for p in late)
+
+
+def test_nothing_is_picked_on_a_road_that_is_not_known() -> None:
+    found = compared(lambda m, d, h: np.where(h >= 8, RoadClass.UNKNOWN, RoadClass.DRY) + 0 * d + 0 * m)
+    assert all(p.departure.unknown_frac == 0.0 for p in pick_departures(found, at_hour(10)))
+    assert at(found, 20.0).advice is Advice.READY
+
+
+def test_leaving_earlier_than_planned_is_not_known_to_be_legal_before_the_duty_day_begins() -> None:
+    found = compared(storm(11, 14), used=HoursUsed(on_duty_since=at_hour(9.5)))
+    assert at(found, 9.0).hours_ok is None
+    assert at(found, 9.5).hours_ok is True
+    assert at(found, 10.0).hours_ok is True
+
+
+def test_a_departure_that_the_window_does_not_bear_is_said_so_and_not_picked() -> None:
+    """On duty since 0:00, so the 14 h of 49 CFR 395.3(a)(2) end at 14:00; the drive takes 1 h 12 min without chains."""
+    route = make_route(120e3, stops=ROUTE.stops, spans=[("US-XX", 0.0, 120e3)])
+    weather = make_weather(route, storm(99, 99), hours=60)
+    outlook = outlook_for(route, RIG, {"US-XX": make_rules()}, weather.corridor, PARAMS, at_hour(2).timestamp())
+    used = HoursUsed(on_duty_since=at_hour(0.0))
+    found = compare_departures(outlook, at_hour(10), at_hour(2), used, PARAMS)
+    assert at(found, 12.5).hours_ok is True
+    assert at(found, 13.0).hours_ok is False
+    assert at(found, 20.0).hours_ok is True  # ten hours after the planned departure a new day begins
+
+
+def test_a_wait_of_ten_hours_is_a_fresh_day_and_one_of_45_minutes_a_break() -> None:
+    """49 CFR 395.3(a)(1), and 395.3(a)(3)(ii) or Regulation (EC) 561/2006, Article 7."""
+    used = HoursUsed(drive_h=6.0, on_duty_since=at_hour(0), since_break_h=5.0, cycle_h=40.0)
+    short, break_, rest = (hours_used_then(used, at_hour(8), at_hour(8 + h)) for h in (0.5, 1.0, 10.0))
+    assert short == used
+    assert break_ == replace(used, since_break_h=0.0)
+    assert (rest.drive_h, rest.on_duty_since, rest.since_break_h, rest.cycle_h) == (0.0, at_hour(18), 0.0, 40.0)
+
+
+def plan_at(hour: float, script: Any) -> Plan:
+    trip = TripInput(id="QT-1", depart_at=at_hour(hour))
+    weather = make_weather(ROUTE, script, hours=60)
+    return make_plan(
+        trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, replace(PARAMS, compare_h=0.0), at_hour(NOW_H)
+    )
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(6, 20), st.integers(0, 10), st.integers(0, 10), st.integers(0, 56))
+def test_a_departure_compared_is_the_plan_made_for_it(from_h: int, lasts_h: int, members: int, quarter: int) -> None:
+    """The same scenes and the same choice: arrival to the rounding of minutes, and never a milder word."""
+    script = storm(from_h, from_h + lasts_h, members)
+    one = at(compared(script), NOW_H + quarter / 4)
+    plan = plan_at(NOW_H + quarter / 4, script)
+    assert abs(one.arrive_at - plan.arrive_at) <= timedelta(minutes=4)
+    assert one.advice.rank == plan.advice.rank
+
+
+def test_a_plan_that_asks_for_something_compares_and_one_that_asks_nothing_does_not() -> None:
+    weather = make_weather(ROUTE, storm(11, 14), hours=60)
+
+    def plan(depart_at: datetime) -> Plan:
+        trip = TripInput(id="QT-1", depart_at=depart_at)
+        return make_plan(trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, PARAMS, at_hour(NOW_H))
+
+    asked, free = plan(at_hour(11)), plan(at_hour(6))
+    assert (len(asked.departures), len(free.departures)) == (144, 0)
+    assert asked.picks == pick_departures(asked.departures, at_hour(11))
