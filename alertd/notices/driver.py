@@ -18,8 +18,8 @@ def driver_text(plan: Plan, stretch: Stretch) -> str:
 
     The first 160 septets say what to do, where, when, on how many tires and how fast, and on which ones unless their
     words are too long; the rest says what for, where chains come off, or if there is room from when a held road may
-    be passable, how sure, how old, and who decides. Raises ValueError when even the shortest form does not fit, which no
-    rig and stop of sensible length can bring about.
+    be passable, how sure, how old, and who decides. Raises ValueError when even the shortest form does not fit, which
+    no rig and stop of sensible length can bring about.
     """
     text, ends = "", (_until(stretch), "") if _until(stretch) else ("",)
     for tires_first, until, (up_max, off_max, pass_max) in product((True, False), ends, _SQUEEZES):
