@@ -8,6 +8,7 @@ import json
 import logging
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -64,6 +65,7 @@ def cli() -> None:
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
 @click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep there what the plan is made from.")
+@click.option("--no-compare", is_flag=True, help="Do not compare with leaving at another time; quicker.")
 @_explain
 @_at
 @_config
@@ -74,6 +76,7 @@ def plan(
     depart: str,
     driver: str,
     keep: Path | None,
+    no_compare: bool,
     explain: bool,
     at: float | None,
     config: str | None,
@@ -81,6 +84,8 @@ def plan(
 ) -> None:
     """Plan one trip now; with several routes the first, compared with the others."""
     settings = read_settings(settings_path(config))
+    if no_compare:
+        settings = replace(settings, plan=replace(settings.plan, compare_h=0.0))
     now = system_clock()
     own = read_rig(Path(rig)) if rig.endswith(".toml") else None
     trip = _asked_trip(routes[0], own.id if own else rig, depart, driver, now)

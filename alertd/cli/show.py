@@ -1,12 +1,14 @@
 """A plan on the terminal: what to do first, then the road as a strip, then why and how old."""
 
 import textwrap
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from rich.console import Console
 from rich.text import Text
 
-from alertd.notices import words
-from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Plan, StopChoice, Stretch
+from alertd.notices import leaving, words
+from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
 
 WIDTH = 96
 _STRIP = 64
@@ -15,6 +17,12 @@ _LETTERS = {
     "dry": "·", "moist": "·", "wet": "w", "rime": "r", "slush": "~", "snow": "s", "packed snow": "p", "ice": "i",
     "glaze": "g", "unknown": "?",
 }  # fmt: skip
+_SLOT_S, _TIME_SLOTS = 1_800.0, 12  # a letter each half hour, a time each six hours
+_LEAVING = {
+    "·": "no chains expected by this forecast", "-": "be ready", "?": "some road not known", "=": "plan to chain",
+    "#": "hold", "^": "as planned", "*": "named above",
+}  # fmt: skip
+_BY_RISK = " ·-?=#"
 VERB = {
     Advice.CLEAR: "NO WINTER ROAD EXPECTED",
     Advice.READY: "BE READY TO CHAIN",
@@ -38,6 +46,7 @@ def show_plan(plan: Plan, console: Console) -> None:
     elif not plan.stretches:
         console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)
+    _leaving(plan, console)
     _ways(plan, console)
     _hours(plan, console)
     _foot(plan, console)
@@ -92,6 +101,7 @@ def _stretch(s: Stretch, console: Console) -> None:
     )
     short = f"; {s.hanging.singles_short} SHORT of what is aboard" if s.hanging.singles_short else ""
     rows = [
+        *(("until", end) for end in (words.held_until(s),) if end),
         ("hang", _stop(s.chain_up, standing=s.advice is not Advice.READY)),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}{short}"),
         ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),
@@ -149,6 +159,49 @@ def _chain_mark(plan: Plan, distance_m: float) -> str:
         if s.chain_up.distance_m <= distance_m <= s.chain_off.distance_m:
             return "-" if s.advice is Advice.READY else "="
     return " "
+
+
+def _leaving(plan: Plan, console: Console) -> None:
+    """Other departures: those worth weighing, then all of them as a strip, a letter each half hour."""
+    lines = leaving.leaving_lines(plan)
+    if not lines:
+        return
+    console.print(Text("\n LEAVING AT ANOTHER TIME", "bold"))
+    for line in lines:
+        _say(console, "", line)
+    if plan.departures:
+        _hours_strip(plan, console)
+
+
+def _hours_strip(plan: Plan, console: Console) -> None:
+    """Each half hour as the strictest of its departures, blank where the forecast does not reach."""
+    start_s = plan.departures[0].depart_at.timestamp() // _SLOT_S * _SLOT_S
+
+    def slot(at: datetime) -> int:
+        return int((at.timestamp() - start_s) // _SLOT_S)
+
+    slots_n = slot(plan.departures[-1].depart_at) + 1
+    asked, marks = [" "] * slots_n, [" "] * slots_n
+    for d in plan.departures:
+        asked[slot(d.depart_at)] = max(asked[slot(d.depart_at)], _leaving_letter(plan, d), key=_BY_RISK.index)
+    for at, mark in [*((p.departure.depart_at, "*") for p in plan.picks if not plan.partial), (plan.depart_at, "^")]:
+        if 0 <= slot(at) < slots_n:
+            marks[slot(at)] = mark
+    zone = ZoneInfo(plan.depart_zone)
+    begins = [datetime.fromtimestamp(start_s + i * _SLOT_S, zone) for i in range(0, slots_n, _TIME_SLOTS)]
+    times = "".join(f"{at:%a %H:%M}".ljust(_TIME_SLOTS) for at in begins)
+    console.print(f"   {'leaving':9}{''.join(asked)}", highlight=False)
+    console.print(f"   {'':9}{''.join(marks)}", highlight=False)
+    console.print(f"   {'time':9}{times.rstrip()} {begins[-1]:%Z}", highlight=False)
+    key = ", ".join(f"{letter} {said}" for letter, said in _LEAVING.items() if letter in asked or letter in marks)
+    _say(console, "", key + (", blank where the forecast does not reach" if " " in asked else ""))
+
+
+def _leaving_letter(plan: Plan, d: Departure) -> str:
+    advice = leaving.asked(plan, d)
+    if advice is Advice.READY and d.unknown_frac > 0.0:
+        return "?"
+    return {Advice.CLEAR: "·", Advice.READY: "-", Advice.CHAIN: "=", Advice.HOLD: "#"}[advice]
 
 
 def _feet(height_m: float) -> str:

@@ -23,7 +23,7 @@ class Said:
 
     turn: how often something had been said of the trip by then. It goes into the identity of what is said next, so
     that words which come round again, after others in between, are not taken for a repeat and dropped. Relief
-    leaves its row behind as `clear` for the same reason.
+    leaves its row behind as `clear` for the same reason. until: when a held road was said to be passable again.
     """
 
     advice: Advice
@@ -34,6 +34,7 @@ class Said:
     tires: str
     singles_short: int
     at: datetime
+    until: datetime | None = None
     turn: int = 0
 
 
@@ -47,6 +48,7 @@ def facts(stretch: Stretch) -> Said:
         tires=stretch.tires_short_words,
         singles_short=stretch.hanging.singles_short,
         at=stretch.chain_up.arrive_at,
+        until=stretch.hold_until,
     )
 
 
@@ -62,6 +64,7 @@ def said_from_plain(rows: Sequence[dict[str, object]]) -> tuple[Said, ...]:
             tires=str(r["tires"]),
             singles_short=int(str(r["singles_short"])),
             at=datetime.fromisoformat(str(r["at"])),
+            until=datetime.fromisoformat(str(r["until"])) if r.get("until") else None,
             turn=int(str(r.get("turn", 0))),
         )
         for r in rows
@@ -121,9 +124,16 @@ def _worse(stretch: Stretch, before: Sequence[Said] | None, *, under_way: bool) 
     was = max(matches, key=lambda b: b.advice.rank)
     if now.advice.rank > was.advice.rank or now.singles_short > was.singles_short:
         return True
+    if now.advice.rank == was.advice.rank and _held_longer(now.until, was.until):
+        return True
     if now.advice.rank < was.advice.rank or (under_way and not now.stop_id):
         return False
     return now.stop_id != was.stop_id or now.tires != was.tires or abs(now.at - was.at) >= MOVED
+
+
+def _held_longer(until: datetime | None, was: datetime | None) -> bool:
+    """Whether a driver who waits for the hour that was said waits for the wrong one. Sooner is no news."""
+    return was is not None and (until is None or until - was >= MOVED)
 
 
 def _is_eased(said: Said, stretches: Sequence[Stretch]) -> bool:

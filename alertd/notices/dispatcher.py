@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from alertd.notices import words
+from alertd.notices.leaving import best_line
 from alertd.plan.result import Advice, Plan, Stretch
 
 WIDTH = 78  # fits a mail client and a printed page
@@ -85,6 +86,8 @@ def _trip_lines(plan: Plan) -> list[str]:
     lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
         lines += _wrapped("Forecast missing or old for some of the road: be ready to chain")
+    if other := best_line(plan):
+        lines += _wrapped(other)
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
         lines += _wrapped(f"Hours: {words.hours_line(plan.hours, plan.arrive_zone)}")
         lines += [line for b in words.break_lines(plan.hours, plan.arrive_zone) for line in _wrapped(f"Break: {b}")]
@@ -96,11 +99,12 @@ def _stretch(s: Stretch) -> list[str]:
     what = {
         Advice.CHAIN: "plan to chain",
         Advice.READY: "be ready to chain",
-        Advice.HOLD: "HOLD below it, grip may be short even chained",
+        Advice.HOLD: f"HOLD below it, {'rig may be barred' if s.barred else 'grip may be short even chained'}",
     }.get(s.advice, "watch")
     surface = ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3])
     cost = words.minutes(s.hang_s + s.remove_s + s.slow_s)
     rows = [
+        *(("until", end) for end in (words.held_until(s),) if end),
         ("on", f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}"),
         ("off", f"{words.stop_words(s.chain_off)}, {words.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),

@@ -17,13 +17,14 @@ def driver_text(plan: Plan, stretch: Stretch) -> str:
     """What the driver reads, parked, about one stretch.
 
     The first 160 septets say what to do, where, when, on how many tires and how fast, and on which ones unless their
-    words are too long; the rest says what for, where chains come off, how sure, how old, and who decides. Raises
-    ValueError when even the shortest form does not fit, which no rig and stop of sensible length can bring about.
+    words are too long; the rest says what for, where chains come off, or if there is room from when a held road may
+    be passable, how sure, how old, and who decides. Raises ValueError when even the shortest form does not fit, which
+    no rig and stop of sensible length can bring about.
     """
-    text = ""
-    for tires_first, (up_max, off_max, pass_max) in product((True, False), _SQUEEZES):
+    text, ends = "", (_until(stretch), "") if _until(stretch) else ("",)
+    for tires_first, until, (up_max, off_max, pass_max) in product((True, False), ends, _SQUEEZES):
         first = gsm7.plain(_do(stretch, up_max, tires_first=tires_first))
-        rest = gsm7.plain(_then(plan, stretch, off_max, pass_max, tires_first=tires_first))
+        rest = gsm7.plain(_then(plan, stretch, off_max, pass_max, until, tires_first=tires_first))
         text = f"{first} {rest}"
         if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MOST_SEGMENTS:
             return text
@@ -42,7 +43,15 @@ def _do(s: Stretch, name_max: int, *, tires_first: bool) -> str:
     return f"{verb} {where}, {when}. {tires}. Max {words.mph(s.speed_mps)}, {to_mph(s.bare_speed_mps):.0f} if bare."
 
 
-def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int, *, tires_first: bool) -> str:
+def _until(s: Stretch) -> str:
+    """From when a held road may be passable, by the clock where the truck is told to hold; "" if that is not known."""
+    if s.advice is not Advice.HOLD or s.hold_until is None:
+        return ""
+    at = words.clock_on(s.hold_until, s.chain_up.zone, s.chain_up.arrive_at)
+    return f"Maybe passable from {at.rsplit(' ', 1)[0]}. "
+
+
+def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int, until: str, *, tires_first: bool) -> str:
     """What for, where it ends, how sure, how old, who decides; in fewer words where the tires need the room."""
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
     surface = next(f"{name}, " for name, _ in s.surfaces) if s.unknown_frac < 1.0 and (place or tires_first) else ""
@@ -50,9 +59,9 @@ def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int, *, tires_first: b
     text = words.rule_text_age(plan, s.jurisdictions)
     ages = f"{words.forecast_age(plan)}, rule text {text}" if tires_first else f"{words.fcst_age(plan)}, law {text}"
     tires = "" if tires_first else f"Tires: {s.tires_short_words}. "
-    # Who is told to hold needs the place to take chains off last of all.
-    off = f"Off at {_place(s.chain_off, off_max)}. " if tires_first or s.advice is not Advice.HOLD else ""
-    return f"{tires}{what[0].upper()}{what[1:]}. {off}{ages}. Signs+officers decide, rules change. Read parked."
+    # Who is told to hold needs the place to take chains off last of all, and before it until when.
+    off = "" if until or (s.advice is Advice.HOLD and not tires_first) else f"Off at {_place(s.chain_off, off_max)}. "
+    return f"{tires}{what[0].upper()}{what[1:]}. {until}{off}{ages}. Signs+officers decide, rules change. Read parked."
 
 
 def _place(stop: StopChoice, name_max: int) -> str:

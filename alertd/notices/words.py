@@ -4,7 +4,7 @@ import math
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from alertd.plan.result import HoursNote, Plan, StopChoice, Stretch
+from alertd.plan.result import Advice, HoursNote, Plan, StopChoice, Stretch
 from alertd.units import to_fahrenheit, to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
@@ -22,6 +22,13 @@ def clock(when: datetime, zone: str) -> str:
 def day_clock(when: datetime, zone: str) -> str:
     """Local day and time with zone, e.g. "Thu 14 Jan 06:40 MST"."""
     return when.astimezone(ZoneInfo(zone)).strftime("%a %d %b %H:%M %Z")
+
+
+def clock_on(when: datetime, zone: str, by: datetime) -> str:
+    """Local time with its zone, and its weekday where that is another than that of `by`, e.g. "Fri 06:40 MST"."""
+    here = ZoneInfo(zone)
+    other_day = when.astimezone(here).date() != by.astimezone(here).date()
+    return (when.astimezone(here).strftime("%a ") if other_day else "") + clock(when, zone)
 
 
 def mph(speed_mps: float) -> str:
@@ -66,6 +73,16 @@ def percent(frac: float) -> str:
 def likely(stretch: Stretch) -> str:
     """How sure, in words; where nothing is known no figure is given."""
     return "road not known" if stretch.unknown_frac == 1.0 else f"{percent(stretch.probability)} likely"
+
+
+def held_until(stretch: Stretch) -> str:
+    """How long a stretch is to be held below, by the clock where the truck would stand; "" where it is not held."""
+    if stretch.advice is not Advice.HOLD:
+        return ""
+    if stretch.hold_until is None:
+        return "no end of it within the forecast"
+    at = clock_on(stretch.hold_until, stretch.chain_up.zone, stretch.chain_up.arrive_at)
+    return f"expected to be passable with chains from {at}"
 
 
 def winter_frac(plan: Plan) -> float:

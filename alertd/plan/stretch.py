@@ -111,17 +111,19 @@ def _off_reason(x: Leg) -> str:
 def _rival_words(rival: Rival) -> str:
     """The stop that came second, and what lost it the choice."""
     name = "the trip's start" if rival.stop is None else rival.stop.stop.name
-    parts = [
-        f"{seconds / 60.0:.0f} min {what}"
+    because = [
+        what
         for seconds, what in (
-            (rival.slow_s, "more at chained speed"),
-            (rival.wear_s, "worth of wear on bare road"),
-            (rival.price_s, "worth of a worse place to stand"),
+            (rival.slow_s, f"{rival.slow_s / 60.0:.0f} min longer at chained speed"),
+            (rival.wear_s, "more wear on bare road"),
+            (rival.price_s, "a worse place to stand"),
         )
         if seconds >= 30.0
     ]
-    because = f" ({', '.join(parts)})" if parts else ""
-    return f"next best {name}: {rival.more_s / 60.0:.0f} min worse{because}"
+    why = f": {', '.join(because)}" if because else ""
+    if rival.more_s < 30.0:
+        return f"next best is {name}, about as good{why}"
+    return f"next best is {name}, {rival.more_s / 60.0:.0f} min worse all told{why}"
 
 
 def _reasons(

@@ -59,6 +59,7 @@ class PlanFile(FileModel):
     minutes_hang_at_least: float = Field(30.0, ge=0, le=240)
     minutes_remove: float = Field(20.0, ge=0, le=240)
     stop_min_spaces: int = Field(3, ge=1, le=100)
+    compare_departures_h: float = Field(36.0, ge=0, le=48)
 
     def to_core(self, stale_h: float) -> PlanParams:
         return PlanParams(**self.chosen(stale_h))
@@ -76,6 +77,7 @@ class PlanFile(FileModel):
             hang_min_s=self.minutes_hang_at_least * 60.0,
             remove_s=self.minutes_remove * 60.0,
             stop_min_spaces=self.stop_min_spaces,
+            compare_h=self.compare_departures_h,
             stale_forecast_h=stale_h,
         )
 

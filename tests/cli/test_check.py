@@ -37,6 +37,8 @@ def test_the_demo_has_nothing_wrong_and_every_file_is_named(alertd: Callable[...
         ({"[operator]": "[operators]"}, "alertd.toml: operators: unknown key; write operator"),
         ({"[daemon]": "[daemon"}, "alertd.toml: not TOML: "),
         ({'fleet = "Quillback & Tarn Haulage (invented)"': ""}, "alertd.toml: operator.fleet: missing; add fleet = "),
+        ({"[daemon]": "[plan]\ncompare_departures_h = 49\n[daemon]"}, "alertd.toml: plan.compare_departures_h: "),
+        ({"[daemon]": "[plan]\ncompare_departures_h = -1\n[daemon]"}, "alertd.toml: plan.compare_departures_h: "),
         ({'brief_at = "03:30"': 'brief_at = "25:00"'}, 'daemon.brief_at: "25:00" is no local time of day; write e.g.'),
         ({'brief_at = "03:30"': 'brief_at = "03:30+02:00"'}, "daemon.brief_at: "),
         ({"America/Denver": "Montana"}, 'daemon.brief_zone: "Montana" is no time zone; write an IANA name'),

@@ -58,6 +58,24 @@ def test_json_is_all_that_stands_on_standard_output(
     assert result.stderr == ""
 
 
+def test_leaving_at_another_time_is_compared_unless_told_not_to(
+    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+) -> None:
+    config = write_config(forecasts=storm_soon.base_url)
+    asked = ["plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--json"]
+    plan = json.loads(alertd(*asked, "--config", config).stdout)
+    assert soon.timestamp() in {datetime.fromisoformat(d["depart_at"]).timestamp() for d in plan["departures"]}
+    without = json.loads(alertd(*asked, "--config", config, "--no-compare").stdout)
+    assert (without["departures"], without["picks"]) == ([], [])
+    assert [s["chain_up"]["stop_id"] for s in without["stretches"]] == [
+        s["chain_up"]["stop_id"] for s in plan["stretches"]
+    ]
+    never = write_config(
+        forecasts=storm_soon.base_url, changes={"[daemon]": "[plan]\ncompare_departures_h = 0\n[daemon]"}
+    )
+    assert json.loads(alertd(*asked, "--config", never).stdout)["departures"] == []
+
+
 def test_several_routes_are_compared_and_the_first_is_the_plan(
     alertd: Alertd, mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
 ) -> None:

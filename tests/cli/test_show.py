@@ -1,13 +1,16 @@
-"""What the terminal says of a plan without a stretch."""
+"""What the terminal says of a plan without a stretch, of other departures and of a hold."""
 
 import io
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 from rich.console import Console
 
 from alertd.cli.show import show_plan
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, PositionFix
+from alertd.plan.result import Advice, Departure, DeparturePick, Plan, PositionFix
 from alertd.road.state import RoadClass
 from alertd.route.line import BridgeSpan
 from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_weather
@@ -46,3 +49,85 @@ def test_a_truck_under_way_is_shown_where_it_was_seen_and_the_road_from_there() 
     text = shown(RoadClass.DRY, fix=PositionFix(at=at_hour(6.5), distance_m=40e3, offset_m=5.0))
     assert "seen 22:30 PST, 25 mi on the way: the rest of the way from there" in text
     assert "time     22:30 PST" in text  # the strip begins there, by the clock of the start
+
+
+# Other departures: the made trip leaves at 06:00 UTC, 22:00 PST of Wednesday 13 January
+
+LETTERS = {".": Advice.CLEAR, "?": Advice.CLEAR, "-": Advice.READY, "=": Advice.CHAIN, "#": Advice.HOLD}
+
+
+def chained() -> Plan:
+    route = make_route(grade=0.05)
+    weather = make_weather(route, lambda m, d, h: RoadClass.SNOW)
+    trip = TripInput(id="T-1", depart_at=at_hour(6))
+    plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(3))
+    assert plan.advice is Advice.CHAIN
+    return plan
+
+
+def comparing(quarters: str, first_at: datetime, picked: Sequence[int] = ()) -> Plan:
+    """A plan with a departure a letter, a quarter of an hour apart; a blank is beyond the forecast."""
+    compared = {
+        i: Departure(
+            depart_at=first_at + timedelta(minutes=15 * i),
+            arrive_at=first_at + timedelta(minutes=15 * i + 90),
+            advice=LETTERS[letter],
+            probability=0.1,
+            unknown_frac=0.2 if letter == "?" else 0.0,
+            lost_s=0.0,
+            hangings=0,
+            hours_ok=True,
+        )
+        for i, letter in enumerate(quarters)
+        if letter != " "
+    }
+    picks = tuple(
+        DeparturePick(departure=compared[i], leave_later_s=-3600.0, arrive_later_s=-3600.0, reasons=()) for i in picked
+    )
+    return replace(chained(), departures=tuple(compared.values()), picks=picks)
+
+
+def printed(plan: Plan) -> str:
+    out = io.StringIO()
+    show_plan(plan, Console(file=out, width=100))
+    return out.getvalue()
+
+
+def test_other_departures_are_a_strip_of_half_hours_the_strictest_of_each() -> None:
+    """From 05:15 UTC, 21:15 PST: the first half hour holds one quarter, then 21:30, 22:00 with the planned one, ..."""
+    text = printed(comparing("." + ".-" + "=?" + "?." + "  " + "#=" + ".-", at_hour(5.25), picked=[1]))
+    lines = text.splitlines()
+    (i,) = [n for n, line in enumerate(lines) if line.startswith("   leaving  ")]
+    assert lines[i][12:] == "·-=? #-"
+    assert lines[i + 1][12:].rstrip() == " *^"
+    assert lines[i + 2].split() == ["time", "Wed", "21:00", "PST"]
+    legend = " ".join(" ".join(lines[i + 3 : i + 5]).split())
+    assert "? some road not known, = plan to chain, # hold" in legend
+    assert "blank where the forecast does not reach" in legend
+    assert "LEAVING AT ANOTHER TIME" in text
+    assert "Leave 60 min earlier, 21:30 PST: no chains expected by this forecast (10%), arrives" in text
+
+
+def test_on_an_old_forecast_the_strip_has_no_half_hour_free_of_chains() -> None:
+    plan = replace(comparing("......" * 4, at_hour(5), picked=[1]), partial=True)
+    text = printed(plan)
+    (strip,) = [line for line in text.splitlines() if line.startswith("   leaving  ")]
+    assert set(strip[12:]) == {"-"}
+    assert "no chains expected" not in text
+    assert "no other departure is called better" in text
+
+
+def test_without_a_comparison_the_terminal_has_no_block_for_it() -> None:
+    assert "LEAVING" not in printed(replace(chained(), departures=(), picks=()))
+
+
+def test_a_hold_has_its_end_on_the_terminal() -> None:
+    plan = chained()
+    (stretch,) = plan.stretches
+    held = replace(stretch, advice=Advice.HOLD, hold_until=at_hour(20))
+    until = "expected to be passable with chains from 12:00 PST"
+    stood = replace(held, chain_up=replace(held.chain_up, arrive_at=at_hour(16)))
+    assert f"until    {until}" in printed(replace(plan, stretches=(stood,)))
+    endless = printed(replace(plan, stretches=(replace(held, hold_until=None),)))
+    assert "until    no end of it within the forecast" in endless
+    assert "until    " not in printed(plan)

@@ -185,6 +185,23 @@ def test_words_that_do_not_fit_a_text_are_still_said(saying: Saying) -> None:
     assert "Stop 1 (I-90 MP 1)" in text
 
 
+def held(plan: Plan, until_h: float | None) -> Plan:
+    until = None if until_h is None else at_hour(until_h)
+    return replace(plan, stretches=(replace(plan.stretches[0], hold_until=until), *plan.stretches[1:]))
+
+
+def test_a_driver_who_waits_for_an_hour_that_was_said_is_told_when_it_moves_away(saying: Saying) -> None:
+    """By an hour or more, small moves added up, or out of the forecast; sooner is no news."""
+    talk = Talk()
+    talk.hear(held(saying(HOLD), 14))
+    assert talk.hear(held(saying(HOLD), 14.5)) == ()
+    assert talk.hear(held(saying(HOLD), 12)) == ()
+    assert kinds(talk.hear(held(saying(HOLD), 15)))[0] == ("worse", "driver")
+    assert talk.hear(held(saying(HOLD), 15.5)) == ()
+    assert kinds(talk.hear(held(saying(HOLD), None)))[0] == ("worse", "driver")
+    assert talk.hear(held(saying(HOLD), 20)) == ()
+
+
 PLANS = st.lists(
     st.tuples(
         st.sampled_from([None, READY, CHAIN, HOLD]),

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -101,6 +102,35 @@ def test_an_unknown_road_gives_no_figure(two_passes: Plan) -> None:
     text = driver_text(two_passes, stretch)
     assert "road not known" in text
     assert "%" not in text
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("rig_id", sorted(RIGS))
+def test_the_end_of_a_hold_is_told_where_it_fits_and_the_order_is_as_without(
+    two_passes: Plan, rig_id: str, place: str
+) -> None:
+    """Local time where the truck holds; by Alaska's clock, 9 hours behind UTC, the day after."""
+    rig, told = RIGS[rig_id], 0
+    for hanging in hangings(rig):
+        stretch = stretch_for(two_passes, rig, hanging, Advice.HOLD, place, "Larch Pass", "America/Anchorage")
+        until = stretch.chain_up.arrive_at.replace(minute=0) + timedelta(hours=24)
+        day = (until - timedelta(hours=9)).strftime("%a %H:%M")
+        text = driver_text(two_passes, replace(stretch, hold_until=until))
+        first = text[: gsm7.SINGLE_SEPTETS]
+        assert gsm7.segments(text) <= 2
+        assert first.startswith("HOLD at ")
+        assert "25 mph" in first
+        assert "% likely" in text
+        assert text.endswith("Read parked.")
+        assert text.count("Maybe passable") == text.count(f"Maybe passable from {day}. ")
+        told += "Maybe passable" in text
+    assert told
+
+
+@pytest.mark.parametrize("advice", [Advice.READY, Advice.CHAIN])
+def test_only_a_hold_has_an_end(two_passes: Plan, advice: Advice) -> None:
+    stretch = replace(two_passes.stretches[0], advice=advice, hold_until=two_passes.arrive_at)
+    assert "Maybe passable" not in driver_text(two_passes, stretch)
 
 
 @pytest.mark.parametrize("place", ["", "Larch Pass", "Fourth of July Pass and Lookout Pass"])
