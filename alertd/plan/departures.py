@@ -12,20 +12,20 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.chaining import DELAY_STEP_S, Scene, Walk, Way, best_way
+from alertd.plan.chaining import DELAY_STEP_S, Scene, Way
 from alertd.plan.hours import Duty, HoursRules, HoursUsed, Spell, break_limit, limits, rules_for, with_break
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.outlook import Float32, Outlook, short_of_grip
 from alertd.plan.params import PlanParams
+from alertd.plan.passed import best_of, chained_legs, met_on, uncovered, walk_over
 from alertd.plan.result import Advice, Departure, DeparturePick
 from alertd.plan.ride import ride
-from alertd.plan.scenes import Passing, Scenes, places_on
+from alertd.plan.scenes import Passing, Scenes, places_on, scene_of
 from alertd.rules.rig import Same
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-COMPARED: Final = 144  # a day and a half of quarters of an hour
 LATEST_S: Final = 6 * HOUR_S  # rides known for delays on the way after the last departure
 MOST_BREAKS: Final = 4
 REST_H: Final = 10.0  # 49 CFR 395.3(a)(1); the 11 h of Regulation (EC) 561/2006, Article 8, are asked for there
@@ -53,7 +53,8 @@ def compare_departures(
         return ()
     first_n = -int((planned_at - now_utc).total_seconds() // DELAY_STEP_S)
     first_at = planned_at + timedelta(seconds=first_n * DELAY_STEP_S)
-    n = COMPARED + int(LATEST_S // DELAY_STEP_S)
+    compared_n = int(params.compare_h * HOUR_S // DELAY_STEP_S)
+    n = compared_n + int(LATEST_S // DELAY_STEP_S)
     departs: Array = first_at.timestamp() + DELAY_STEP_S * np.arange(n, dtype=np.float64)
     rides = ride(outlook, departs, params)
     scenes = Scenes(
@@ -68,20 +69,21 @@ def compare_departures(
         used=used,
         rules=rules_for([s.code for s in outlook.sections.route.jurisdictions]),
     )
-    beyond = (rides.hour[:COMPARED] == outlook.hours).any(axis=(1, 2))
-    quiet = rides.need[:COMPARED].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
-    unknown_frac = (rides.code[:COMPARED] == 0).mean(axis=(1, 2))
+    beyond = (rides.hour[:compared_n] == outlook.hours).any(axis=(1, 2))
+    quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
+    unknown_frac = (rides.code[:compared_n] == 0).mean(axis=(1, 2))
     compared = []
     for i in np.flatnonzero(~beyond).tolist():
         scene = None if quiet[i] else scenes.scene(i)
-        way = best_way(_walk(scenes, i)) if scene is not None and scene.stretches else None
+        leaving = scenes.leaving(i)
+        way = best_of(walk_over(leaving, params.chain_probability)) if scene is not None and scene.stretches else None
         minutes = round(float(rides.reach_s[i, -1]) / 60.0) if way is None else way.minute
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
         compared.append(
             Departure(
                 depart_at=depart_at.astimezone(UTC),
                 arrive_at=depart_at.astimezone(UTC) + timedelta(minutes=minutes),
-                advice=_advice(scene, scenes.passing(i), params, float(unknown_frac[i])),
+                advice=_advice(leaving, way, float(unknown_frac[i])),
                 probability=_probability(scene, rides.need[i]),
                 unknown_frac=float(unknown_frac[i]),
                 lost_s=minutes * 60.0 - float(scenes.dry_s[-1]),
@@ -92,16 +94,6 @@ def compare_departures(
     return tuple(compared)
 
 
-def _walk(scenes: Scenes, i: int) -> Walk:
-    return Walk(
-        places_m=scenes.places.at_m,
-        dry_s=scenes.dry_s,
-        scene=lambda late: scenes.scene(i + late),
-        params=scenes.params,
-        must=scenes.params.chain_probability - SAME_PROBABILITY,
-    )
-
-
 def _probability(scene: Scene | None, need: Float32) -> float:
     """Share of members that need chains on any stretch."""
     if scene is None or not scene.stretches:
@@ -110,26 +102,27 @@ def _probability(scene: Scene | None, need: Float32) -> float:
     return float(need[:, on].max(axis=1).mean(dtype=np.float64))
 
 
-def _advice(scene: Scene | None, passing: Passing, params: PlanParams, unknown_frac: float) -> Advice:
-    """As the plan of that departure would say, by the road that its scene meets."""
-    if scene is None or not scene.stretches:
+def _advice(scenes: Scenes, way: Way | None, unknown_frac: float) -> Advice:
+    """As the plan of that departure would say, by the road that its way meets."""
+    if way is None:
         return Advice.CLEAR if unknown_frac == 0.0 else Advice.READY
-    outlook = passing.outlook
+    params, places, met = scenes.params, scenes.places, met_on(scenes, way)
+    scene = scene_of(met.passing, met.row, places, params)
+    legs = chained_legs(scene, way, places, walk_over(scenes, params.chain_probability))
+    asked = [x for _, x, _ in legs] + [[x] for x in uncovered(scene, way, places)]
+    if any(_held(met.passing, x[0].first, x[-1].last, params) for x in asked):
+        return Advice.HOLD
+    return Advice.CHAIN if way.spans else Advice.READY if asked or unknown_frac > 0.0 else Advice.CLEAR
+
+
+def _held(passing: Passing, first: int, last: int, params: PlanParams) -> bool:
+    """Whether a stretch bars this rig, or is too slick for it even chained, in too many members."""
+    outlook, here = passing.outlook, slice(first, last + 1)
+    chains = passing.chains(first, last, params)
     friction = Same(outlook.corridor.field.quantiles.friction)
-    advice = Advice.READY
-    for n, x in enumerate(scene.stretches):
-        chains = scene.chains(n, n)
-        if chains.barred:
-            return Advice.HOLD
-        if x.short > 0.0:
-            here = slice(x.first, x.last + 1)
-            tires = chains.hanging.tires
-            short = short_of_grip(outlook.sections, outlook.rig, tires, friction, passing.code[:, here], here)
-            if short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
-                return Advice.HOLD
-        if x.probability >= params.chain_probability - SAME_PROBABILITY:
-            advice = Advice.CHAIN
-    return advice
+    tires = chains.hanging.tires
+    short = short_of_grip(outlook.sections, outlook.rig, tires, friction, passing.code[:, here], here)
+    return bool(chains.barred) or bool(short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY)
 
 
 def _hours_ok(scenes: Scenes, way: Way | None, minutes: int, depart_at: datetime, asked: _Asked) -> bool | None:
@@ -182,8 +175,9 @@ def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime) 
 def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tuple[DeparturePick, ...]:
     """The few worth saying beside the planned one, each better in something that counts and legal as far as known.
 
-    The one nearest to the plan that asks for less; the one that arrives first; and of those that arrive as early as
-    the plan and ask for no more, the last to leave. None is offered on road that the forecast does not know.
+    The one nearest to the plan that asks for less; of those that spare time under way, the one that arrives first; and
+    of those that arrive as early as the plan and ask for no more, the last to leave. None is offered on road that the
+    forecast does not know.
     """
     planned = next((d for d in compared if d.depart_at == planned_at), None)
     if planned is None:
@@ -191,7 +185,8 @@ def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tupl
     allowed = [d for d in compared if d is not planned and d.hours_ok is not False and d.unknown_frac == 0.0]
     milder = [d for d in allowed if d.advice.rank < planned.advice.rank]
     sooner = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.advice is not Advice.HOLD]
-    sooner = [d for d in sooner if d.arrive_at <= planned.arrive_at - WORTH_SAYING]
+    sooner = [d for d in sooner if planned.lost_s - d.lost_s >= WORTH_SAYING.total_seconds()]
+    sooner = [d for d in sooner if d.arrive_at < planned.arrive_at]
     later = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.arrive_at <= planned.arrive_at]
     later = [d for d in later if d.depart_at >= planned_at + WORTH_SAYING]
     found: dict[datetime, Departure] = {}
@@ -219,7 +214,7 @@ def _pick(d: Departure, planned: Departure) -> DeparturePick:
 def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
     """Why, by what differs from the planned departure."""
     out = []
-    odds = f"{d.probability:.0%} instead of {planned.probability:.0%}"
+    odds = f"{_odds(d)} instead of {_odds(planned)}"
     if d.advice.rank < planned.advice.rank:
         words = {
             Advice.CLEAR: "no chains expected by this forecast",
@@ -237,3 +232,7 @@ def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
     elif d.hours_ok and planned.hours_ok is False:
         out.append("within the legal hours, which the planned departure is not")
     return tuple(out)
+
+
+def _odds(d: Departure) -> str:
+    return f"{min(max(d.probability, 0.01), 0.99):.0%}"

@@ -132,7 +132,7 @@ def make_plan(
         along=_along(run, leave),
         bridges=bridges,
         departures=compared,
-        picks=pick_departures(compared, went.rest.depart_at),
+        picks=() if partial else pick_departures(compared, went.rest.depart_at),
         hours=hours,
         position=trip.fix,
     )

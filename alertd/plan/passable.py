@@ -1,5 +1,6 @@
 """From when on a stretch that is held below is expected to be passable with chains."""
 
+import math
 from datetime import UTC, datetime
 from typing import Final
 
@@ -16,12 +17,12 @@ LASTING_H: Final = 2  # assumed: a lull of an hour is none to drive into
 
 
 def passable_from(x: Leg, run: Run, rig: Rig, enter_epoch_s: float, params: PlanParams) -> datetime | None:
-    """The first whole hour from entering on that holds no more, and the next neither; None within the forecast.
+    """The first whole hour after entering that holds no more, and the next neither; None within the forecast.
 
     It holds while the rig may slip chained in too many members, or a level that bars it is likely posted.
     """
     outlook = run.passing.outlook
-    first = int(outlook.hour_at(enter_epoch_s))
+    first = max(math.ceil((enter_epoch_s - outlook.first_epoch_s) / HOUR_S), 0)
     if first >= outlook.hours:
         return None
     here, ahead = slice(x.first, x.last + 1), slice(first, outlook.hours)

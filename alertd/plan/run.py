@@ -13,10 +13,11 @@ from alertd.plan.chains import ChainSet, hang_time_s
 from alertd.plan.need import SAME_PROBABILITY, stretch_probability
 from alertd.plan.outlook import Codes, Float32, Mask, Outlook
 from alertd.plan.params import PlanParams
-from alertd.plan.ride import Ride, free_s
+from alertd.plan.passed import Met, best_of, chained_legs, met_on, overlaps, uncovered, walk_over
+from alertd.plan.ride import free_s
 from alertd.plan.scenes import Passing, Places, Scenes, places_on, scene_of, section_chained_s
 from alertd.plan.sections import Sections
-from alertd.plan.travel import Surfaces, lateness_s
+from alertd.plan.travel import lateness_s
 from alertd.road.state import RoadClass
 from alertd.route.stops import RouteStop
 from alertd.rules.rig import Same
@@ -124,14 +125,6 @@ class Run:
         return np.asarray(np.interp(at, self.sections.edge_m, self.moving_s) + stood)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Met:
-    """What a way meets: its passing, and the ride put together from the scenes that it runs through."""
-
-    passing: Passing
-    row: Ride
-
-
 def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run:
     """The cheapest way for this departure.
 
@@ -140,17 +133,17 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
     """
     places = places_on(outlook.sections, params)
     scenes = Scenes(outlook=outlook, depart_epoch_s=depart_epoch_s, params=params, places=places)
-    way = _best(_walk(scenes, params.chain_probability))
-    met = _met(scenes, way)
+    way = best_of(walk_over(scenes, params.chain_probability))
+    met = met_on(scenes, way)
     scene = scene_of(met.passing, met.row, places, params)
     later_road = False
-    if _uncovered(scene, way, places):
-        warned = _met(scenes, _best(_walk(scenes, params.ready_probability)))
+    if uncovered(scene, way, places):
+        warned = met_on(scenes, best_of(walk_over(scenes, params.ready_probability)))
         more = warned.passing.need.mean(axis=0) > met.passing.need.mean(axis=0) + SAME_PROBABILITY
         if more.any():
             scenes.hold(np.where(more, warned.passing.need, np.float32(0.0)))
-            way = _best(_walk(scenes, params.chain_probability))
-            met = _met(scenes, way)
+            way = best_of(walk_over(scenes, params.chain_probability))
+            met = met_on(scenes, way)
             hour = np.where(more, warned.passing.hour, met.passing.hour)
             met = replace(met, passing=replace(met.passing, hour=hour, met=None))
             before_n = len(scene.stretches)
@@ -170,91 +163,24 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
     )
 
 
-def _walk(scenes: Scenes, must: float, **choices: Any) -> Walk:
-    return Walk(
-        places_m=scenes.places.at_m,
-        dry_s=scenes.dry_s,
-        scene=scenes.scene,
-        params=scenes.params,
-        must=must - SAME_PROBABILITY,
-        **choices,
-    )
-
-
-def _best(walk: Walk) -> Way:
-    way = best_way(walk)
-    if way is None:
-        raise AssertionError("a walk without bound always reaches the end")
-    return way
-
-
-def _met(scenes: Scenes, way: Way) -> _Met:
-    """Each section on the clock that passes it. Road that was chained for stays as the clock that chose so saw it,
-
-    where that was worse: who does not stop to chain is there then.
-    """
-    sections = scenes.outlook.sections
-    between = np.searchsorted(scenes.places.at_m, sections.middle_m, side="right") - 1
-    clock = np.asarray(way.clocks)[np.clip(between, 0, len(way.clocks) - 1)]
-    first = scenes.row(way.clocks[0])
-    takes, hour, on = np.diff(first.reach_s[0]), first.hour[0], Surfaces(*(x[0] for x in first.on))
-    for n in set(way.clocks[1:]) - {way.clocks[0]}:
-        there, row = clock == n, scenes.row(n)
-        takes, hour = np.where(there, np.diff(row.reach_s[0]), takes), np.where(there, row.hour[0], hour)
-        on = Surfaces(*(np.where(there, new[0], old) for new, old in zip(row.on, on, strict=True)))
-    need_frac = Passing(outlook=scenes.outlook, hour=hour).need.mean(axis=0)
-    for span in way.spans:
-        if span.decided_on != span.clock:
-            decided = scenes.passing(span.decided_on)
-            worse = decided.need.mean(axis=0) > need_frac
-            worse[: span.stretches[0].first] = worse[span.stretches[-1].last + 1 :] = False
-            hour = np.where(worse, decided.hour, hour)
-    passing = Passing(outlook=scenes.outlook, hour=hour, floor=scenes.floor)
-    return _Met(
-        passing=passing,
-        row=Ride(
-            depart_epoch_s=first.depart_epoch_s,
-            reach_s=np.append(0.0, np.cumsum(takes))[None, :],
-            hour=hour[None],
-            code=passing.code[None],
-            need=passing.need[None],
-            on=Surfaces(*(x[None] for x in on)),
-        ),
-    )
-
-
-def _uncovered(scene: Scene, way: Way, places: Places) -> list[Stretch]:
-    spans_m = [(places.at_m[x.on], places.at_m[x.off]) for x in way.spans]
-    return [x for x in scene.stretches if not any(_overlap(x, a, b) for a, b in spans_m)]
-
-
-def _overlap(x: Stretch, on_m: float, off_m: float) -> bool:
-    return x.end_m >= on_m and x.start_m <= off_m
-
-
-def _legs(scenes: Scenes, scene: Scene, way: Way, met: _Met) -> tuple[Leg, ...]:
+def _legs(scenes: Scenes, scene: Scene, way: Way, met: Met) -> tuple[Leg, ...]:
     """The legs that the plan counts, and those to be ready for, in the order of the road."""
     params, places = scenes.params, scenes.places
-    must, at_m = _walk(scenes, params.chain_probability), places.at_m
+    must, at_m = walk_over(scenes, params.chain_probability), places.at_m
     legs = []
 
     def add(covered: Sequence[Stretch], span: Span, rival: Rival | None, **kind: Any) -> None:
         legs.append(_leg(covered, span, rival, scene, places, met, params, **kind))
 
-    for span in way.spans:
+    for span, covered, kept_on in chained_legs(scene, way, places, must):
         rival = _rival(replace(must, never_on=frozenset((span.on,))), way, span, places)
-        here = [x for x in scene.stretches if _overlap(x, at_m[span.on], at_m[span.off])]
-        asked = [n for n, x in enumerate(here) if must.is_must(x)]
-        add(here[asked[0] : asked[-1] + 1] if asked else span.stretches, span, rival, driven=True)
-        for n, x in enumerate(here if asked else ()):
-            if not asked[0] <= n <= asked[-1]:
-                add([x], span, rival, kept_on=True)
-    left = _uncovered(scene, way, places)
+        add(covered, span, rival, driven=not kept_on, kept_on=kept_on)
+    left = uncovered(scene, way, places)
     if left:
         ready = replace(must, scene=lambda _: scene, must=params.ready_probability - SAME_PROBABILITY)
-        ready_way = _best(ready)
+        ready_way = best_of(ready)
         for span in ready_way.spans:
-            warned = [x for x in left if _overlap(x, at_m[span.on], at_m[span.off])]
+            warned = [x for x in left if overlaps(x, at_m[span.on], at_m[span.off])]
             rival = _rival(replace(ready, never_on=frozenset((span.on,))), ready_way, span, places) if warned else None
             for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
                 on = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
@@ -269,7 +195,7 @@ def _leg(
     rival: Rival | None,
     scene: Scene,
     places: Places,
-    met: _Met,
+    met: Met,
     params: PlanParams,
     *,
     driven: bool = False,
@@ -318,7 +244,7 @@ def _rival(walk: Walk, way: Way, span: Span, places: Places) -> Rival | None:
     )
 
 
-def _clock(legs: Sequence[Leg], met: _Met, params: PlanParams) -> tuple[Array, Stands]:
+def _clock(legs: Sequence[Leg], met: Met, params: PlanParams) -> tuple[Array, Stands]:
     """Moving seconds at each edge and the stops, with the chains of the legs that are driven chained."""
     outlook = met.passing.outlook
     middle, takes = outlook.sections.middle_m, np.diff(met.row.reach_s[0])

@@ -1,7 +1,7 @@
 """The road as one clock meets it: what may need chains, and what each place to stand at is worth then."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import TypeAlias
 
@@ -127,7 +127,8 @@ def has_room(stop: RouteStop, params: PlanParams) -> bool:
 class Scenes:
     """Scenes of one rig on one corridor, made when asked for: scene n leaves n quarters of an hour after the first.
 
-    rides: the rides of the first departures where they are already known. floor: see Passing.
+    rides: the rides of the first departures where they are already known. offset: which of them is scene 0 here.
+    floor: see Passing.
     """
 
     outlook: Outlook
@@ -135,6 +136,7 @@ class Scenes:
     params: PlanParams
     places: Places
     rides: Ride | None = None
+    offset: int = 0
     floor: Float32 | None = None
     _made: dict[int, Scene] = field(default_factory=dict)
     _rows: dict[int, Ride] = field(default_factory=dict)
@@ -148,6 +150,7 @@ class Scenes:
 
     def row(self, n: int) -> Ride:
         """The ride of the n-th departure, of one row."""
+        n += self.offset
         known = self._rows.get(n)
         if known is None:
             if self.rides is not None and n < self.rides.depart_epoch_s.size:
@@ -167,11 +170,15 @@ class Scenes:
         return Passing(outlook=self.outlook, hour=row.hour[0], met=row.need[0], floor=self.floor)
 
     def scene(self, n: int) -> Scene:
-        made = self._made.get(n)
+        made = self._made.get(n + self.offset)
         if made is None:
-            row = self.row(n)
-            made = self._made[n] = scene_of(self.passing(n), row, self.places, self.params)
+            made = scene_of(self.passing(n), self.row(n), self.places, self.params)
+            self._made[n + self.offset] = made
         return made
+
+    def leaving(self, n: int) -> "Scenes":
+        """The same scenes for a truck that leaves n quarters of an hour later, sharing what is made."""
+        return replace(self, offset=self.offset + n)
 
 
 def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) -> Scene:
