@@ -49,13 +49,14 @@ class Scene:
     """The road as one clock meets it, seen from the places, (place,), first the start of the trip, last its end.
 
     reach_s: seconds from departure, unchained. bare_m: road passed on which chains do not bite. price_s: what not
-    having to stand at a place is worth. chained_s: seconds passed with chains on under a legal limit; chains: the set
-    for stretches i to j.
+    having to stand at a place is worth; flaws: why, by name, (place,) each. chained_s: seconds passed with chains on
+    under a legal limit; chains: the set for stretches i to j.
     """
 
     reach_s: Array
     bare_m: Array
     price_s: Array
+    flaws: Mapping[str, NDArray[np.bool_]]
     stretches: tuple[Stretch, ...]
     chained_s: Callable[[float | None], Array]
     chains: Callable[[int, int], ChainSet]
@@ -247,6 +248,11 @@ class Walk:
         gaps = [(inside[0].start_m - a_m, p.longest_bare_run_m), (b_m - inside[-1].end_m, p.longest_bare_run_m)]
         gaps += [(y.start_m - x.end_m, p.longest_bare_gap_m) for x, y in pairwise(inside)]
         return sum(gap > longest for gap, longest in gaps)
+
+
+def flaws_at(scene: Scene, place: int) -> tuple[str, ...]:
+    """What is wrong with a place to stand at, in words."""
+    return tuple(name for name, has in scene.flaws.items() if has[place])
 
 
 def best_way(walk: Walk, most_s: float = np.inf) -> Way | None:

@@ -8,7 +8,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way
+from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way, flaws_at
 from alertd.plan.chains import ChainSet, hang_time_s
 from alertd.plan.need import SAME_PROBABILITY, stretch_probability
 from alertd.plan.outlook import Codes, Float32, Mask, Outlook
@@ -50,7 +50,7 @@ class Leg:
 
     on is None when chains go on where the trip starts, off when they come off where it ends. driven: the plan counts
     its stops and slow running; else it is only "be ready". kept_on: chains for another leg are on here in any case.
-    on_price_s, off_price_s: why these places are none we like.
+    on_flaws, off_flaws: why these places are none we like.
     """
 
     first: int
@@ -60,8 +60,8 @@ class Leg:
     off: RouteStop | None
     on_m: float
     off_m: float
-    on_price_s: float
-    off_price_s: float
+    on_flaws: tuple[str, ...]
+    off_flaws: tuple[str, ...]
     chains: ChainSet
     probability: float
     driven: bool
@@ -214,8 +214,8 @@ def _leg(
         off=places.stops[off],
         on_m=float(places.at_m[on]),
         off_m=float(places.at_m[off]),
-        on_price_s=float(scene.price_s[on]),
-        off_price_s=float(scene.price_s[off]),
+        on_flaws=flaws_at(scene, on),
+        off_flaws=flaws_at(scene, off),
         chains=chains,
         probability=p,
         driven=driven or (not kept_on and p >= params.chain_probability - SAME_PROBABILITY),

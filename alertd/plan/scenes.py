@@ -81,7 +81,7 @@ class Passing:
 class Places:
     """Where chains can go on or off: the trip's start, its stops in order, its end; arrays (place,).
 
-    fixed_price_s: what does not hang on the weather. None among `stops` at both ends.
+    None among `stops` at both ends. unlit: said to have no light.
     """
 
     stops: tuple[RouteStop | None, ...]
@@ -89,7 +89,8 @@ class Places:
     section: NDArray[np.intp]
     lat_deg: Array
     lon_deg: Array
-    fixed_price_s: Array
+    cramped: Mask
+    steep: Mask
     unlit: Mask
 
     @property
@@ -98,20 +99,20 @@ class Places:
 
 
 def places_on(sections: Sections, params: PlanParams) -> Places:
-    """The places of a route. A stop without light is one that is said to have none."""
+    """The places of a route."""
     route = sections.route
     stops = (None, *route.stops, None)
     at_m = np.asarray([float(route.distance_m[0]), *(s.distance_m for s in route.stops), route.length_m])
     grade = np.abs(np.interp(at_m, route.distance_m, route.grade))
-    cramped = np.asarray([s is not None and not has_room(s, params) for s in stops])
-    steep = np.asarray([s is not None for s in stops]) & (grade > params.stop_max_grade)
+    listed = np.asarray([s is not None for s in stops])
     return Places(
         stops=stops,
         at_m=at_m,
         section=sections.at(at_m),
         lat_deg=np.interp(at_m, route.distance_m, route.lat_deg),
         lon_deg=np.interp(at_m, route.distance_m, route.lon_deg),
-        fixed_price_s=params.cramped_s * cramped + params.steep_s * steep,
+        cramped=np.asarray([s is not None and not has_room(s, params) for s in stops]),
+        steep=listed & (grade > params.stop_max_grade),
         unlit=np.asarray([s is not None and s.stop.lit is False for s in stops]),
     )
 
@@ -191,10 +192,12 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
     on = Surfaces(*(x[0] for x in row.on))
     bare = np.append(0.0, np.cumsum(sections.length_m * (1.0 - on.snow - on.ice)))
     snowed = places.listed & (need_frac[places.section] >= params.ready_probability)
-    price = places.fixed_price_s + params.snowed_s * snowed
-    if places.unlit.any():
+    dark = places.unlit
+    if dark.any():
         zenith, _ = solar_position(places.lat_deg, places.lon_deg, row.depart_epoch_s[0] + reach)
-        price = price + params.unlit_s * (places.unlit & (zenith > NIGHT_ZENITH_DEG))
+        dark = dark & (zenith > NIGHT_ZENITH_DEG)
+    flaws = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
+    prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
     stretches = _stretches(passing, need, places.at_m[places.listed & ~snowed], params)
     made: dict[float | None, Array] = {}
 
@@ -207,7 +210,8 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
     return Scene(
         reach_s=reach,
         bare_m=np.interp(places.at_m, sections.edge_m, bare),
-        price_s=price,
+        price_s=np.sum([price * has for price, has in zip(prices, flaws.values(), strict=True)], axis=0),
+        flaws=flaws,
         stretches=stretches,
         chained_s=chained,
         chains=_chains_between(stretches, partial(passing.chains, params=params)),

@@ -93,8 +93,8 @@ def _on_reason(x: Leg, start_m: float) -> str:
         why = f"no listed stop before the snow that beats it: hang them {here}"
     elif x.on_m >= start_m:
         why = "NO listed stop before the snow: this one may already be in it; go slowly"
-    elif x.on_price_s > 0.0:
-        why = "the best listed before the snow, but small, on a grade, without light or close to the snow"
+    elif x.on_flaws:
+        why = f"the best listed before the snow, but {' and '.join(x.on_flaws)}"
     else:
         why = "last listed safe stop before the first road that may need chains"
     return why if x.rival is None else f"{why}; {_rival_words(x.rival)}"
@@ -103,8 +103,8 @@ def _on_reason(x: Leg, start_m: float) -> str:
 def _off_reason(x: Leg) -> str:
     if x.off is None:
         return "no listed safe stop past the snow before the trip ends: take them off there"
-    if x.off_price_s > 0.0:
-        return "the best listed past the last road that may need chains, but small, on a grade or without light"
+    if x.off_flaws:
+        return f"the best listed past the last road that may need chains, but {' and '.join(x.off_flaws)}"
     return "first listed safe stop past the last road that may need chains"
 
 

@@ -6,9 +6,11 @@ import pytest
 from alertd.plan.make import Weather
 from alertd.plan.outlook import outlook_for
 from alertd.plan.params import PlanParams
+from alertd.plan.result import Advice
 from alertd.plan.run import Run, best_run
 from alertd.road.state import RoadClass
 from alertd.route.line import Route
+from alertd.route.stops import StopKind
 from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 PARAMS = PlanParams()
@@ -108,3 +110,58 @@ def test_four_chains_take_forty_minutes() -> None:
     """Our own assumption after standards.md D5: 10 min a chain, at least 30; no agency or study value exists."""
     result, _ = first_pass_and_later_storm(onset_h=99, chance=0.6)
     assert [x.hang_s for x in result.legs] == [2400.0]
+
+
+def test_a_poor_place_says_what_is_wrong_with_it_and_what_came_second(planned) -> None:  # type: ignore[no-untyped-def]
+    """A turnout for two at km 50 beats 30 km more chained on bare road: 38 min slower and 15 of wear, against 30."""
+    poor = make_stop("t", 50e3, kind=StopKind.TURNOUT, spaces=2, name="Narrow Pullout")
+    route = make_route(120e3, stops=[make_stop("a", 20e3, name="Far Plaza"), poor, make_stop("d", 90e3)])
+    weather = make_weather(route, lambda _, d, h: np.where((d >= 55e3) & (d <= 80e3), RoadClass.SNOW, RoadClass.DRY))
+    (stretch,) = planned(route, weather, rules={"US-XX": make_rules(chance=0.9)}).stretches
+    assert stretch.chain_up.stop_id == "t"
+    assert stretch.chain_up.reason.startswith("the best listed before the snow, but small; next best is Far Plaza, ")
+    assert "23 min worse all told: 38 min longer at chained speed, more wear on bare road" in stretch.chain_up.reason
+
+
+def slick(until_h: int):  # type: ignore[no-untyped-def]
+    """Glaze at km 45 to 60 of a 6 % climb until an hour of the field, snow behind it."""
+
+    def script(_, d, h):  # type: ignore[no-untyped-def]
+        return np.where(d < 45e3, RoadClass.DRY, np.where(h < until_h, RoadClass.GLAZE, RoadClass.SNOW))
+
+    return script
+
+
+def test_a_hold_ends_with_the_first_hour_that_a_chained_rig_can_climb(planned) -> None:  # type: ignore[no-untyped-def]
+    """Chained on glaze 0.05 * 2 of 0.425 climbs 4 %, on snow 0.2 * 1.5 of it 12 % (standards.md D6's formula)."""
+    route = make_route(60e3, grade=0.06)
+    (held,) = planned(route, make_weather(route, slick(until_h=11))).stretches
+    assert (held.advice, held.hold_until) == (Advice.HOLD, at_hour(11))
+    assert held.enter_at < held.hold_until
+
+
+def test_a_hold_without_end_in_the_forecast_has_none(planned) -> None:  # type: ignore[no-untyped-def]
+    route = make_route(60e3, grade=0.06)
+    (held,) = planned(route, make_weather(route, slick(until_h=99))).stretches
+    assert (held.advice, held.hold_until) == (Advice.HOLD, None)
+    (chained,) = planned(route, make_weather(route, slick(until_h=0))).stretches
+    assert (chained.advice, chained.hold_until) == (Advice.CHAIN, None)
+
+
+def test_a_lull_of_one_hour_ends_no_hold(planned) -> None:  # type: ignore[no-untyped-def]
+    route = make_route(60e3, grade=0.06)
+
+    def script(_, d, h):  # type: ignore[no-untyped-def]
+        clear = (h == 10) | (h >= 14)
+        return np.where(d < 45e3, RoadClass.DRY, np.where(clear, RoadClass.SNOW, RoadClass.GLAZE))
+
+    (held,) = planned(route, make_weather(route, script)).stretches
+    assert held.hold_until == at_hour(14)
+
+
+def test_a_bar_ends_when_it_is_no_longer_likely(planned) -> None:  # type: ignore[no-untyped-def]
+    route = make_route(60e3, stops=STOPS[:2])
+    weather = make_weather(route, lambda _, d, h: np.where((d > 20e3) & (h < 12), RoadClass.SNOW, RoadClass.DRY))
+    rules = {"US-XX": make_rules(barred="no trailers while posted")}
+    (held,) = planned(route, weather, rules=rules).stretches
+    assert (held.advice, held.hold_until) == (Advice.HOLD, at_hour(12))
