@@ -258,15 +258,16 @@ def flaws_at(scene: Scene, place: int) -> tuple[str, ...]:
 def best_way(walk: Walk, most_s: float = np.inf) -> Way | None:
     """The way of least cost, or None when it would cost more than `most_s`.
 
-    Where the road asks for nothing there is nothing to choose. Else best first (A*): a place is looked at in the order
-    of what its way has cost and at least will cost yet, so the first way to reach the end is the best, and ways that
-    break the order are hardly ever looked at.
+    Where no road must be chained for there is nothing to choose. Else best first (A*): a place is looked at in the
+    order of what its way has cost and at least will cost yet, so the first way to reach the end is the best, and ways
+    that break the order are hardly ever looked at.
     """
     final = walk.places_m.size - 1
     now = walk.scene(0)
-    if not now.stretches:
-        minute = round(float(now.reach_s[-1]) / 60.0)
-        return Way(float(now.reach_s[-1]), (), (0,) * final, (), minute)
+    if not any(walk.is_must(x) for x in now.stretches):
+        run_s = float(now.reach_s[-1])
+        cost_s = run_s + sum(walk.risk_s(now, place) for place in range(final))
+        return Way(cost_s, (), (0,) * final, (), round(run_s / 60.0))
     left_s = (walk.dry_s[-1] - walk.dry_s).tolist()
     best: dict[tuple[int, int], float] = {(0, 0): 0.0}
     before: dict[tuple[int, int], tuple[tuple[int, int], _Step]] = {}

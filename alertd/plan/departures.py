@@ -107,7 +107,7 @@ def _advice(scenes: Scenes, way: Way | None, unknown_frac: float) -> Advice:
     if way is None:
         return Advice.CLEAR if unknown_frac == 0.0 else Advice.READY
     params, places, met = scenes.params, scenes.places, met_on(scenes, way)
-    scene = scene_of(met.passing, met.row, places, params)
+    scene = scene_of(met.passing, met.row, places, params) if any(way.clocks) else scenes.scene(0)
     legs = chained_legs(scene, way, places, walk_over(scenes, params.chain_probability))
     asked = [x for _, x, _ in legs] + [[x] for x in uncovered(scene, way, places)]
     if any(_held(met.passing, x[0].first, x[-1].last, params) for x in asked):

@@ -99,9 +99,10 @@ def tables_along(sections: Sections, rules: Same[RuleSet], level_id: str) -> tup
 def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
     """Runs of sections that may need chains, as (first, last) index; runs with a short gap between them are one.
 
-    A run is where its points alone are likely enough, and it goes on as far as any member does wherever what it would
-    leave out is by itself likely enough: showers that each member puts elsewhere are few at any one point, and yet on
-    the way. So no road that was worth saying goes unsaid for a need that has risen.
+    A run is where its points alone are likely enough. But where that would leave out members that need chains only
+    beyond it, it goes as far as any member does: showers that each member puts elsewhere are few at any one point, and
+    yet on the way. So the likeliest stretch is never less likely for a need that has risen; and of what a likelier run
+    leaves out, whatever is by itself likely enough is one too, so that no road worth saying goes unsaid for it.
     """
     enough = params.ready_probability - SAME_PROBABILITY
     anywhere = np.asarray((need >= enough).any(axis=0))
@@ -110,14 +111,16 @@ def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list
     likely = _joined(np.asarray(need.mean(axis=0) >= enough), sections, params.join_gap_m)
     found: list[tuple[int, int]] = []
     for first, last in _joined(anywhere, sections, params.join_gap_m):
+        whole = stretch_probability(need, first, last)
+        inside = [(a, b) for a, b in likely if first <= a and b <= last]
+        if not any(stretch_probability(need, a, b) >= whole - SAME_PROBABILITY for a, b in inside):
+            found += [(first, last)] if whole >= enough else []
+            continue
         kept = np.zeros(sections.count, dtype=np.bool_)
-        left_out = np.zeros(sections.count, dtype=np.bool_)
-        left_out[first : last + 1] = True
-        for a, b in likely:
-            if first <= a and b <= last:
-                kept[a : b + 1], left_out[a : b + 1] = True, False
-        for a, b in runs_of(left_out):
-            kept[a : b + 1] = stretch_probability(need, a, b) >= enough
+        for a, b in inside:
+            kept[a : b + 1] = True
+        for a, b in runs_of(~kept[first : last + 1]):
+            kept[first + a : first + b + 1] = stretch_probability(need, first + a, first + b) >= enough
         found += runs_of(kept)
     return found
 

@@ -47,6 +47,8 @@ def met_on(scenes: Scenes, way: Way) -> Met:
 
     where that was worse: who does not stop to chain is there then.
     """
+    if not any(way.clocks):
+        return Met(passing=scenes.passing(0), row=scenes.row(0))
     sections = scenes.outlook.sections
     between = np.searchsorted(scenes.places.at_m, sections.middle_m, side="right") - 1
     clock = np.asarray(way.clocks)[np.clip(between, 0, len(way.clocks) - 1)]

@@ -145,7 +145,7 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
             way = best_of(walk_over(scenes, params.chain_probability))
             met = met_on(scenes, way)
             hour = np.where(more, warned.passing.hour, met.passing.hour)
-            met = replace(met, passing=replace(met.passing, hour=hour, met=None))
+            met = replace(met, passing=replace(met.passing, hour=hour, ride=None))
             before_n = len(scene.stretches)
             scene = scene_of(met.passing, met.row, places, params)
             later_road = len(scene.stretches) > before_n

@@ -29,13 +29,13 @@ NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
 class Passing:
     """What the truck meets if it reaches each section in this hour: arrays (member, section).
 
-    hour: index into the outlook; met: the need there, where it is already looked up. floor: a need that some other
-    clock met and that is not to be forgotten, or None.
+    hour: index into the outlook; ride: of one row, where that is looked up already. floor: a need that some other clock
+    met and that is not to be forgotten, or None.
     """
 
     outlook: Outlook
     hour: Index
-    met: Float32 | None = None
+    ride: Ride | None = None
     floor: Float32 | None = None
 
     @cached_property
@@ -44,7 +44,7 @@ class Passing:
 
     @cached_property
     def code(self) -> Codes:
-        return picked(self.outlook.code, self._pick)
+        return picked(self.outlook.code, self._pick) if self.ride is None else self.ride.code[0]
 
     @cached_property
     def short(self) -> Mask:
@@ -52,7 +52,7 @@ class Passing:
 
     @cached_property
     def need(self) -> Float32:
-        need = picked(self.outlook.need, self._pick) if self.met is None else self.met
+        need = picked(self.outlook.need, self._pick) if self.ride is None else self.ride.need[0]
         return need if self.floor is None else np.maximum(need, self.floor)
 
     def field_values(self, name: str) -> Array:
@@ -141,6 +141,7 @@ class Scenes:
     floor: Float32 | None = None
     _made: dict[int, Scene] = field(default_factory=dict)
     _rows: dict[int, Ride] = field(default_factory=dict)
+    _passings: dict[int, Passing] = field(default_factory=dict)
 
     @cached_property
     def dry_s(self) -> Array:
@@ -165,10 +166,15 @@ class Scenes:
         """From now on no need below this, (member, section)."""
         self.floor = floor
         self._made.clear()
+        self._passings.clear()
 
     def passing(self, n: int) -> Passing:
-        row = self.row(n)
-        return Passing(outlook=self.outlook, hour=row.hour[0], met=row.need[0], floor=self.floor)
+        known = self._passings.get(n + self.offset)
+        if known is None:
+            row = self.row(n)
+            known = Passing(outlook=self.outlook, hour=row.hour[0], ride=row, floor=self.floor)
+            self._passings[n + self.offset] = known
+        return known
 
     def scene(self, n: int) -> Scene:
         made = self._made.get(n + self.offset)

@@ -79,7 +79,7 @@ def departures() -> None:
     wall, cpu, found = [], [], ()
     for _ in range(9):
         w, c = perf_counter(), process_time()
-        found = compare_departures(outlook, at_hour(16), at_hour(2), HoursUsed(), OWN)
+        found = compare_departures(outlook, at_hour(16), at_hour(2), HoursUsed(), PlanParams())
         picks = pick_departures(found, at_hour(16))
         wall.append(perf_counter() - w)
         cpu.append(process_time() - c)
