@@ -12,7 +12,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.chaining import DELAY_STEP_S, Scene, Way
+from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch, Way
 from alertd.plan.hours import Duty, HoursRules, HoursUsed, Spell, break_limit, limits, rules_for, with_break
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.outlook import Float32, Outlook, short_of_grip
@@ -71,7 +71,7 @@ def compare_departures(
     )
     beyond = (rides.hour[:compared_n] == outlook.hours).any(axis=(1, 2))
     quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
-    unknown_frac = (rides.code[:compared_n] == 0).mean(axis=(1, 2))
+    unknown_frac = (rides.code[:compared_n] == 0).sum(axis=1, dtype=np.uint16).mean(axis=1) / outlook.members
     compared = []
     for i in np.flatnonzero(~beyond).tolist():
         scene = None if quiet[i] else scenes.scene(i)
@@ -110,19 +110,22 @@ def _advice(scenes: Scenes, way: Way | None, unknown_frac: float) -> Advice:
     scene = scene_of(met.passing, met.row, places, params) if any(way.clocks) else scenes.scene(0)
     legs = chained_legs(scene, way, places, walk_over(scenes, params.chain_probability))
     asked = [x for _, x, _ in legs] + [[x] for x in uncovered(scene, way, places)]
-    if any(_held(met.passing, x[0].first, x[-1].last, params) for x in asked):
+    if any(_held(met.passing, x, params) for x in asked):
         return Advice.HOLD
     return Advice.CHAIN if way.spans else Advice.READY if asked or unknown_frac > 0.0 else Advice.CLEAR
 
 
-def _held(passing: Passing, first: int, last: int, params: PlanParams) -> bool:
-    """Whether a stretch bars this rig, or is too slick for it even chained, in too many members."""
+def _held(passing: Passing, stretches: Sequence[Stretch], params: PlanParams) -> bool:
+    """Whether a leg bars this rig, or is too slick for it even chained, in too many members."""
+    first, last = stretches[0].first, stretches[-1].last
     outlook, here = passing.outlook, slice(first, last + 1)
     chains = passing.chains(first, last, params)
+    if chains.barred or sum(x.short for x in stretches) < params.hold_probability:  # chains never cost grip
+        return bool(chains.barred)
     friction = Same(outlook.corridor.field.quantiles.friction)
     tires = chains.hanging.tires
     short = short_of_grip(outlook.sections, outlook.rig, tires, friction, passing.code[:, here], here)
-    return bool(chains.barred) or bool(short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY)
+    return bool(short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY)
 
 
 def _hours_ok(scenes: Scenes, way: Way | None, minutes: int, depart_at: datetime, asked: _Asked) -> bool | None:

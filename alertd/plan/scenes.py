@@ -1,8 +1,7 @@
 """The road as one clock meets it: what may need chains, and what each place to stand at is worth then."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -64,8 +63,17 @@ class Passing:
         """RoadClass of the road beside each section, (member, section)."""
         return self.outlook.beside_class(self.hour)
 
+    @cached_property
+    def _chained(self) -> dict[tuple[int, int], ChainSet]:
+        return {}
+
     def chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
         """The chains for sections first to last."""
+        if (first, last) not in self._chained:
+            self._chained[first, last] = self._chains(first, last, params)
+        return self._chained[first, last]
+
+    def _chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
         laws = [law for law in self.outlook.laws if law.at.start <= last and law.at.stop > first]
 
         def posted(law: LawSpan, level: LevelHere) -> float:
@@ -220,7 +228,7 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
         flaws=flaws,
         stretches=stretches,
         chained_s=chained,
-        chains=_chains_between(stretches, partial(passing.chains, params=params)),
+        chains=lambda i, j: passing.chains(stretches[i].first, stretches[j].last, params),
     )
 
 
@@ -229,19 +237,6 @@ def section_chained_s(outlook: Outlook, row: Ride, params: PlanParams, limit_mps
     free, on = free_s(outlook.sections, Same(outlook.rig), params), Surfaces(*(x[0] for x in row.on))
     chained = chained_s(free, outlook.sections.length_m, on, params, limit_mps)
     return np.asarray(np.maximum(np.diff(row.reach_s[0]), chained))
-
-
-def _chains_between(
-    stretches: tuple[Stretch, ...], chains: Callable[[int, int], ChainSet]
-) -> Callable[[int, int], ChainSet]:
-    made: dict[tuple[int, int], ChainSet] = {}
-
-    def between(i: int, j: int) -> ChainSet:
-        if (i, j) not in made:
-            made[i, j] = chains(stretches[i].first, stretches[j].last)
-        return made[i, j]
-
-    return between
 
 
 def _stretches(passing: Passing, need: Float32, stops_m: Array, params: PlanParams) -> tuple[Stretch, ...]:
