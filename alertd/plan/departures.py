@@ -10,9 +10,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Final, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chaining import DELAY_STEP_S, Scene, Walk, Way, best_way
+from alertd.plan.closures import Clock, Closure, meets_a_hold
 from alertd.plan.hours import Duty, HoursRules, HoursUsed, Spell, break_limit, limits, rules_for, with_break
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.outlook import Float32, Outlook, short_of_grip
@@ -43,11 +44,17 @@ class _Asked:
 
 
 def compare_departures(
-    outlook: Outlook, planned_at: datetime, now_utc: datetime, used: HoursUsed, params: PlanParams
+    outlook: Outlook,
+    planned_at: datetime,
+    now_utc: datetime,
+    used: HoursUsed,
+    params: PlanParams,
+    closures: Sequence[Closure] = (),
 ) -> tuple[Departure, ...]:
     """Every departure from now on, a quarter of an hour apart and the planned one among them; none once it has left.
 
-    Those whose road the forecast does not reach are left out. Times are aware.
+    Those whose road the forecast does not reach are left out; one that meets a closure to hold for is "hold". Times are
+    aware.
     """
     if planned_at < now_utc:
         return ()
@@ -77,11 +84,15 @@ def compare_departures(
         way = best_way(_walk(scenes, i)) if scene is not None and scene.stretches else None
         minutes = round(float(rides.reach_s[i, -1]) / 60.0) if way is None else way.minute
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
+        clock = _clock(scenes, rides.reach_s[i], way, minutes)
+        held = meets_a_hold(
+            closures, outlook.sections.route, clock, depart_at, outlook.corridor.clock_z, now_utc, params
+        )
         compared.append(
             Departure(
                 depart_at=depart_at.astimezone(UTC),
                 arrive_at=depart_at.astimezone(UTC) + timedelta(minutes=minutes),
-                advice=_advice(scene, scenes.passing(i), params, float(unknown_frac[i])),
+                advice=Advice.HOLD if held else _advice(scene, scenes.passing(i), params, float(unknown_frac[i])),
                 probability=_probability(scene, rides.need[i]),
                 unknown_frac=float(unknown_frac[i]),
                 lost_s=minutes * 60.0 - float(scenes.dry_s[-1]),
@@ -100,6 +111,19 @@ def _walk(scenes: Scenes, i: int) -> Walk:
         params=scenes.params,
         must=scenes.params.chain_probability - SAME_PROBABILITY,
     )
+
+
+def _clock(scenes: Scenes, reach_s: Array, way: Way | None, minutes: int) -> Clock:
+    """Seconds to any place: unchained to each edge, and later by what chaining takes, even between its stops."""
+    edge_m, spells = scenes.outlook.sections.edge_m, _spells(scenes, way, minutes)
+    spell_m = np.array([(s.start_m, s.end_m) for s in spells]).ravel()
+    late_s = np.array([(s.start_s, s.end_s) for s in spells]).ravel() - np.interp(spell_m, edge_m, reach_s)
+
+    def reach(at_m: ArrayLike) -> Array:
+        at = np.asarray(at_m, dtype=np.float64)
+        return np.asarray(np.interp(at, edge_m, reach_s) + np.interp(at, spell_m, late_s))
+
+    return reach
 
 
 def _probability(scene: Scene | None, need: Float32) -> float:
