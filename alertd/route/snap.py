@@ -176,7 +176,7 @@ def spans_between(
     passes = sorted(
         (along_m, which)
         for which, place in enumerate((a, b))
-        for along_m, _ in find_passes(line, *place, max_offset_m=max_offset_m, apart_m=max_offset_m)
+        for along_m, _ in find_passes(line, *place, max_offset_m=max_offset_m, apart_m=2.0 * max_offset_m)
     )
     rows = [[m for m, _ in row] for _, row in groupby(passes, key=lambda at: at[1])]
     if len(rows) > 1:

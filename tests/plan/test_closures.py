@@ -92,8 +92,10 @@ def test_what_a_closure_says_stands_first_among_the_cautions() -> None:
         "Road closed (slide) by the road authority, mi 12 to 19, from Wed 21:00 PST until Wed 23:00 PST: hold below it"
     )
     assert planned(closed()).cautions[0].endswith("no end given: hold below it")
-    assert planned(closed(ends_h=6.1)).cautions[0].endswith(
-        "expected to be over when the truck gets there (Wed 22:12 PST); check before it"
+    assert (
+        planned(closed(ends_h=6.1))
+        .cautions[0]
+        .endswith("expected to be over when the truck gets there (Wed 22:12 PST); check before it")
     )
 
 
