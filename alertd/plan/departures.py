@@ -84,8 +84,8 @@ def compare_departures(
         way = best_way(_walk(scenes, i)) if scene is not None and scene.stretches else None
         minutes = round(float(rides.reach_s[i, -1]) / 60.0) if way is None else way.minute
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
-        clock = _clock(scenes, rides.reach_s[i], way, minutes)
-        held = meets_a_hold(
+        clock = _clock(scenes, rides.reach_s[i], way, minutes) if closures else None
+        held = clock is not None and meets_a_hold(
             closures, outlook.sections.route, clock, depart_at, outlook.corridor.clock_z, now_utc, params
         )
         compared.append(

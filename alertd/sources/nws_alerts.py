@@ -12,7 +12,7 @@ from pydantic import AwareDatetime, Field
 from alertd.errors import SourceChanged
 from alertd.plan.warnings import HOLD_EVENTS, TOLD_EVENTS, Ring, WeatherAlert
 from alertd.sources.answer import Answer, Asks
-from alertd.sources.nws import point_text
+from alertd.sources.nws import point_text, verdict
 from alertd.sources.nws_grid import SOURCE
 from alertd.sources.shape import AnswerModel, Number, validated
 
@@ -81,7 +81,7 @@ class NwsAlerts:
     async def at(self, lat_deg: float, lon_deg: float) -> Answer[tuple[WeatherAlert, ...]]:
         return await self._client.get_json(
             SOURCE, f"{self._base}/alerts/active", params={"point": point_text(lat_deg, lon_deg)},
-            read=read_alerts, default_life_s=LIFE_S,
+            read=read_alerts, default_life_s=LIFE_S, verdict=verdict,
         )  # fmt: skip
 
 

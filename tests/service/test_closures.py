@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import numpy as np
 import pytest
 import respx
 
@@ -15,15 +16,16 @@ from alertd.plan.record import plan_json
 from alertd.plan.result import Advice, Plan
 from alertd.route.line import Route
 from alertd.service.api import make_api
-from alertd.service.closures import keep_closure, standing
+from alertd.service.closures import keep_closure, standing, take_back
 from alertd.service.cycle import run_cycle
 from alertd.service.ground import Ground
-from alertd.service.inputs import Keep
-from alertd.service.planner import Planner, planner
+from alertd.service.inputs import Keep, hear
+from alertd.service.planner import Planner, open_sky, planner
 from alertd.service.replay import replay
 from alertd.service.settings import Settings
 from alertd.service.weather import Sky
 from alertd.sources.closurefile import parse_closure
+from alertd.sources.http import PoliteClient
 from alertd.sources.tripfile import TripRequest
 from alertd.store.archive import Archive
 from alertd.store.store import Store
@@ -142,7 +144,12 @@ async def test_closures_need_the_token_too(
 
 
 async def test_a_cycle_holds_a_trip_for_a_posted_closure_until_it_is_taken_back_and_a_replay_knows_it(
-    make_settings: Callable[..., Settings], store: Store, morning: datetime, closure: dict[str, Any], tmp_path: Path
+    make_settings: Callable[..., Settings],
+    store: Store,
+    morning: datetime,
+    closure: dict[str, Any],
+    i90_west: Route,
+    tmp_path: Path,
 ) -> None:
     archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
     with Standin(now_utc=morning, storm=FINE) as forecasts:
@@ -152,16 +159,38 @@ async def test_a_cycle_holds_a_trip_for_a_posted_closure_until_it_is_taken_back_
             keep_closure(store, parse_closure(closure, "test"), clock())
             clock.advance(timedelta(minutes=1))
             held = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
+            said = {trip_id: " ".join(n.text for n in store.notices(trip_id)) for trip_id in held}
+            assert take_back(store, "C-1", clock())
+            clock.advance(timedelta(minutes=1))
+            after = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
     west = [p for p in held.values() if p.closures]
     assert west
     assert all(before[p.trip_id].advice is not Advice.HOLD for p in west)
     for plan in west:
         (note,) = plan.closures
         assert (plan.advice, note.held, note.what) == (Advice.HOLD, True, "Road closed (avalanche work)")
-        assert (note.start_m, note.end_m) == pytest.approx((50e3, 60e3), abs=300.0)
-        assert "HOLD below mi 31" in " ".join(n.text for n in store.notices(plan.trip_id))
+        far_m = plan.route_length_m
+        ends = (50e3, 60e3) if plan.route_name == i90_west.name else (far_m - 60e3, far_m - 50e3)  # two go east
+        assert (note.start_m, note.end_m) == pytest.approx(ends, abs=600.0)
+        assert f"HOLD below mi {note.start_m / 1609.344:.0f} of this trip: Road closed" in said[plan.trip_id]
+        assert (after[plan.trip_id].advice, after[plan.trip_id].closures) == (before[plan.trip_id].advice, ())
+        assert "EASED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
         again = await replay(archive, plan.id)
         assert plan_json(again.plan) == plan_json(plan)
+
+
+async def plans_of(settings: Settings, ground: Ground, now: datetime, keep: Keep | None = None) -> list[Any]:
+    """As `planner` would, without its pace."""
+    async with PoliteClient(
+        contact=settings.contact,
+        cache_dir=settings.cache,
+        now_utc=HeldClock(now),
+        rng=np.random.default_rng(1),
+        per_s_per_host=1e9,
+        on_answer=hear,
+    ) as client:
+        sky, elevations = open_sky(settings.forecast, True, "test", client)
+        return await Planner(settings, ground, sky, elevations, keep).plan([TRIP], now)
 
 
 def blizzard(ends: str | None) -> dict[str, Any]:
@@ -196,6 +225,7 @@ async def test_warnings_are_asked_where_nws_is_a_source_and_a_replay_hears_the_s
     advice: Advice | None,
     said: str,
     make_settings: Callable[..., Settings],
+    ground: Ground,
     morning: datetime,
     tmp_path: Path,
 ) -> None:
@@ -208,14 +238,12 @@ async def test_warnings_are_asked_where_nws_is_a_source_and_a_replay_hears_the_s
         router.get(url__startswith=f"{NWS}/points/").respond(404, json=gone)
         made = make_settings(forecasts=forecasts.base_url, trips=None, contact="ops@fleet.example")
         settings = replace(made, forecast=replace(made.forecast, sources=("nws", "open-meteo")))
-        async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
-            (plan,) = await planning.plan([TRIP], morning)
+        (plan,) = await plans_of(settings, ground, morning, Keep(archive=archive))
         assert 2 <= asked.call_count <= 10
         assert isinstance(plan, Plan)
         off = replace(settings, forecast=replace(settings.forecast, alerts=False), cache=tmp_path / "apart")
         n = asked.call_count
-        async with planner(off, HeldClock(morning)) as planning:
-            await planning.plan([TRIP], morning)
+        await plans_of(off, ground, morning)
         assert asked.call_count == n
     assert any(said in c for c in plan.cautions)
     assert plan.advice is (advice or Advice.READY)
