@@ -180,7 +180,13 @@ def spans_between(
     )
     rows = [[m for m, _ in row] for _, row in groupby(passes, key=lambda at: at[1])]
     if len(rows) > 1:
-        return tuple((here[0], then[-1]) for here, then in pairwise(rows))
+        return tuple(
+            (
+                min(m for m in here if here[-1] - m <= PASSES_APART_M),
+                max(m for m in then if m - then[0] <= PASSES_APART_M),
+            )
+            for here, then in pairwise(rows)
+        )
     part = interval_between(line, a, b, max_offset_m=max_offset_m)
     return () if part is None else (part,)
 
