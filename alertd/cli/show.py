@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.text import Text
 
 from alertd.notices import leaving, words
+from alertd.notices.closures import held_lines
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
 
 WIDTH = 96
@@ -35,6 +36,8 @@ _STYLE = {Advice.CLEAR: "bold", Advice.READY: "bold yellow", Advice.CHAIN: "bold
 def show_plan(plan: Plan, console: Console) -> None:
     """Print a plan in the reader's units and local times."""
     _head(plan, console)
+    for line in held_lines(plan):
+        console.print(Text(line, "bold red"))
     for stretch in plan.stretches:
         _stretch(stretch, console)
     if not plan.stretches and plan.advice is Advice.CLEAR and words.is_wintry(plan):
@@ -43,7 +46,7 @@ def show_plan(plan: Plan, console: Console) -> None:
         console.print(Text(f"\n WINTER ROAD up to {odds} likely, {where}.", "bold"))
     elif not plan.stretches and plan.advice is Advice.CLEAR:
         console.print(Text(f"\n {VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
-    elif not plan.stretches:
+    elif not plan.stretches and plan.partial:
         console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)
     _leaving(plan, console)

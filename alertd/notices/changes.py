@@ -2,40 +2,23 @@
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import TypeAlias
 
-from alertd.notices import words
+from alertd.notices import closures, words
 from alertd.notices.dispatcher import dispatcher_text
 from alertd.notices.driver import driver_text, eased_text
 from alertd.notices.event import message_event, plan_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.said import Said
 from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Advice, Plan, Stretch
+from alertd.plan.result import Advice, ClosureNote, Plan, Stretch
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
+_Words: TypeAlias = tuple[str, datetime, str]  # a text, when it is of no more use, and its part of the notice's id
+
 MOVED = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
-    """The facts of one stretch that a reader acts on, as last said.
-
-    turn: how often something had been said of the trip by then. It goes into the identity of what is said next, so
-    that words which come round again, after others in between, are not taken for a repeat and dropped. Relief
-    leaves its row behind as `clear` for the same reason. until: when a held road was said to be passable again.
-    """
-
-    advice: Advice
-    start_m: float
-    end_m: float
-    place: str
-    stop_id: str
-    tires: str
-    singles_short: int
-    at: datetime
-    until: datetime | None = None
-    turn: int = 0
 
 
 def facts(stretch: Stretch) -> Said:
@@ -78,28 +61,34 @@ def to_say(plan: Plan, before: Sequence[Said] | None, now_utc: datetime) -> tupl
     partial one the facts said before keep standing, so that it can still be given later. What moved too little to be
     said keeps standing as it was said, so that small moves add up.
     """
+    everything = before or ()
+    shut = [b for b in everything if closures.is_closure(b)]
+    before = None if before is None else [b for b in before if not closures.is_closure(b)]
+    closed, opened = closures.news(plan, shut), () if plan.partial else closures.lifted(plan, shut)
     ahead = [s for s in plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
     worse = tuple(s for s in ahead if _worse(s, before, under_way=here_m is not None))
     # What a truck is past or in did not get better: it is no news, and stands as it was said.
     hoped = [b for b in before or () if here_m is None or b.start_m > here_m]
     eased = () if plan.partial else tuple(b for b in hoped if _is_eased(b, plan.stretches))
-    if before is not None and not worse and not eased:
-        return (), tuple(before)
-    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse else NoticeKind.EASED
-    lineage = _digest(before or ())
-    notices = [*_to_people(plan, kind, worse, eased, lineage, now_utc), _to_fleet(plan, kind, lineage, now_utc)]
-    return tuple(notices), _standing(plan, worse, eased, before or ())
+    if before is not None and not (worse or eased or closed or opened):
+        return (), tuple(everything)
+    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse or closed else NoticeKind.EASED
+    lineage = _digest(everything)
+    texts = [*_on_closures(plan, closed, opened), *_on_stretches(plan, worse, eased)]
+    notices = [*_to_people(plan, kind, texts, lineage, now_utc), _to_fleet(plan, kind, lineage, now_utc)]
+    turn = 1 + max((b.turn for b in everything), default=0)
+    stands = (*_standing(plan, worse, eased, before or ()), *closures.standing(shut, closed, opened))
+    return tuple(notices), tuple(replace(x, turn=turn) for x in stands)
 
 
 def _standing(plan: Plan, worse: Sequence[Stretch], eased: Sequence[Said], before: Sequence[Said]) -> tuple[Said, ...]:
     """What stands as said once the notices are out: the news, and of the rest what was said before."""
-    turn = 1 + max((b.turn for b in before), default=0)
     told = [s for s in plan.stretches if s in worse or any(_meets(b, [s]) for b in eased)]
     # What a reader was told stands until other words on the same road; milder words wait for a whole plan.
     kept = [b for b in before if b not in eased and (not _meets(b, told) or b.advice.rank > _rank(b, plan.stretches))]
     over = [replace(b, advice=Advice.CLEAR) for b in eased if not _meets(b, plan.stretches)]
-    return tuple(replace(x, turn=turn) for x in (*kept, *(facts(s) for s in told), *over))
+    return (*kept, *(facts(s) for s in told), *over)
 
 
 def _meets(said: Said, stretches: Sequence[Stretch]) -> bool:
@@ -140,25 +129,33 @@ def _is_eased(said: Said, stretches: Sequence[Stretch]) -> bool:
     return _rank(said, stretches) < said.advice.rank
 
 
+def _all_facts(plan: Plan) -> tuple[Said, ...]:
+    return (*map(facts, plan.stretches), *map(closures.closure_facts, closures.held_for(plan)))
+
+
 def _digest(said: Sequence[Said]) -> str:
     return hashlib.sha256(canonical(to_plain(tuple(said))).encode()).hexdigest()[:16]
 
 
-def _to_people(
-    plan: Plan,
-    kind: NoticeKind,
-    worse: Sequence[Stretch],
-    eased: Sequence[Said],
-    lineage: str,
-    now_utc: datetime,
-) -> list[Notice]:
+def _on_stretches(plan: Plan, worse: Sequence[Stretch], eased: Sequence[Said]) -> list[_Words]:
+    texts = [(_order(plan, s), s.chain_up.arrive_at + timedelta(hours=1), _digest((facts(s),))) for s in worse]
+    return texts + [(_relief(plan, b), plan.arrive_at, _digest((b,))) for b in eased if not _meets(b, worse)]
+
+
+def _on_closures(plan: Plan, closed: Sequence[ClosureNote], opened: Sequence[Said]) -> list[_Words]:
+    texts = [
+        (closures.closure_text(plan, n), n.enter_at + timedelta(hours=1), _digest((closures.closure_facts(n),)))
+        for n in closed
+    ]
+    return texts + [(closures.lifted_text(b), plan.arrive_late, _digest((b,))) for b in opened]
+
+
+def _to_people(plan: Plan, kind: NoticeKind, texts: Sequence[_Words], lineage: str, now_utc: datetime) -> list[Notice]:
     """Texts for the driver, and one for the dispatcher where anything is asked of anybody.
 
     A driver may be at the wheel once the truck should be rolling, so from then on the dispatcher gets the driver's
     words to pass on when the truck is parked (49 CFR 392.80: reading a text while driving is texting).
     """
-    texts = [(_order(plan, s), s.chain_up.arrive_at + timedelta(hours=1), _digest((facts(s),))) for s in worse]
-    texts += [(_relief(plan, b), plan.arrive_at, _digest((b,))) for b in eased if not _meets(b, worse)]
     rolling = now_utc >= plan.depart_at
     audience = Audience.DISPATCHER if rolling else Audience.DRIVER
     prefix = f"PASS ON WHEN PARKED to {plan.driver or 'the driver'}: " if rolling else ""
@@ -167,7 +164,7 @@ def _to_people(
         for text, expires_at, key in texts
     ]
     if (texts or plan.advice is not Advice.CLEAR) and not rolling:
-        key = _digest(tuple(facts(s) for s in plan.stretches))
+        key = _digest(_all_facts(plan))
         out.append(
             _notice(plan, kind, Audience.DISPATCHER, dispatcher_text(plan), plan.arrive_at, (key, lineage), now_utc)
         )
@@ -212,7 +209,7 @@ def _notice(
 
 
 def _to_fleet(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> Notice:
-    id_ = notice_id(kind, Audience.FLEET, plan.trip_id, _digest(tuple(facts(s) for s in plan.stretches)), lineage)
+    id_ = notice_id(kind, Audience.FLEET, plan.trip_id, _digest(_all_facts(plan)), lineage)
     return Notice(
         id=id_,
         kind=kind,

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from alertd.notices import words
+from alertd.notices.closures import held_lines
 from alertd.notices.leaving import best_line
 from alertd.plan.result import Advice, Plan, Stretch
 
@@ -50,7 +51,7 @@ def brief_text(
             [f"{p.rig_name}, {p.trip_id}, {p.driver}: {_short(p)}" for p in plans if p.singles_short],
         ),
         _section("IN ORDER OF THE NEXT ACTION", []) if acting else [],
-        *([_headline(p), *_trip_lines(p)] for p in acting),
+        *([_headline(p), *(w for h in held_lines(p) for w in _wrapped(h)), *_trip_lines(p)] for p in acting),
         _section(
             "WINTER ROAD, below the odds for chain advice - drive to the surface",
             [f"{_headline(p)}, winter road up to {words.percent(words.winter_frac(p))} likely" for p in wintry],

@@ -10,9 +10,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Final, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch, Way
+from alertd.plan.closures import Clock, Closure, meets_a_hold
 from alertd.plan.hours import Duty, HoursRules, HoursUsed, Spell, break_limit, limits, rules_for, with_break
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.outlook import Float32, Outlook, short_of_grip
@@ -43,11 +44,17 @@ class _Asked:
 
 
 def compare_departures(
-    outlook: Outlook, planned_at: datetime, now_utc: datetime, used: HoursUsed, params: PlanParams
+    outlook: Outlook,
+    planned_at: datetime,
+    now_utc: datetime,
+    used: HoursUsed,
+    params: PlanParams,
+    closures: Sequence[Closure] = (),
 ) -> tuple[Departure, ...]:
     """Every departure from now on, a quarter of an hour apart and the planned one among them; none once it has left.
 
-    Those whose road the forecast does not reach are left out. Times are aware.
+    Those whose road the forecast does not reach are left out; one that meets a closure to hold for is "hold". Times are
+    aware.
     """
     if planned_at < now_utc:
         return ()
@@ -79,11 +86,15 @@ def compare_departures(
         way = best_of(walk_over(leaving, params.chain_probability)) if scene is not None and scene.stretches else None
         minutes = round(float(rides.reach_s[i, -1]) / 60.0) if way is None else way.minute
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
+        clock = _clock(scenes, rides.reach_s[i], way, minutes) if closures else None
+        held = clock is not None and meets_a_hold(
+            closures, outlook.sections.route, clock, depart_at, outlook.corridor.clock_z, now_utc, params
+        )
         compared.append(
             Departure(
                 depart_at=depart_at.astimezone(UTC),
                 arrive_at=depart_at.astimezone(UTC) + timedelta(minutes=minutes),
-                advice=_advice(leaving, way, float(unknown_frac[i])),
+                advice=Advice.HOLD if held else _advice(leaving, way, float(unknown_frac[i])),
                 probability=_probability(scene, rides.need[i]),
                 unknown_frac=float(unknown_frac[i]),
                 lost_s=minutes * 60.0 - float(scenes.dry_s[-1]),
@@ -92,6 +103,19 @@ def compare_departures(
             )
         )
     return tuple(compared)
+
+
+def _clock(scenes: Scenes, reach_s: Array, way: Way | None, minutes: int) -> Clock:
+    """Seconds to any place: unchained to each edge, and later by what chaining takes, even between its stops."""
+    edge_m, spells = scenes.outlook.sections.edge_m, _spells(scenes, way, minutes)
+    spell_m = np.array([(s.start_m, s.end_m) for s in spells]).ravel()
+    late_s = np.array([(s.start_s, s.end_s) for s in spells]).ravel() - np.interp(spell_m, edge_m, reach_s)
+
+    def reach(at_m: ArrayLike) -> Array:
+        at = np.asarray(at_m, dtype=np.float64)
+        return np.asarray(np.interp(at, edge_m, reach_s) + np.interp(at, spell_m, late_s))
+
+    return reach
 
 
 def _probability(scene: Scene | None, need: Float32) -> float:
@@ -224,7 +248,8 @@ def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
             Advice.READY: "be ready to chain, not expected to",
             Advice.CHAIN: "passable with chains",
         }
-        out.append(f"{words[d.advice]} (chance of needing them {odds})")
+        held = "not held, " if planned.advice is Advice.HOLD else ""
+        out.append(f"{held}{words[d.advice]} (chance of needing them {odds})")
     elif abs(d.probability - planned.probability) >= 0.1:
         out.append(f"chance of needing chains {odds}")
     if abs(d.lost_s - planned.lost_s) >= WORTH_SAYING.total_seconds():

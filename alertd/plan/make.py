@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from alertd.forecast.series import Forecast
 from alertd.plan.bridges import bridge_notes
+from alertd.plan.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.departures import compare_departures, pick_departures
 from alertd.plan.hours import HoursUsed
 from alertd.plan.hours_note import hours_note
@@ -38,6 +39,7 @@ class TripInput:
     """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware.
 
     fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen.
+    closures: closed roads and weather warnings on the route; warnings_known: whether all of the latter are among them.
     """
 
     id: str
@@ -47,6 +49,8 @@ class TripInput:
     used: HoursUsed = field(default_factory=HoursUsed)
     fix: PositionFix | None = None
     position_notes: tuple[str, ...] = ()
+    closures: tuple[Closure, ...] = ()
+    warnings_known: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,7 +94,12 @@ def make_plan(
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
     hours = hours_note(run, trip.used, went.rest.depart_at, late, known_at, params, went.rest.driven_s)
     partial = weather.partial or any(s.stale for s in sources) or bool(run.unknown.any())
+    closures = closure_notes(
+        trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
+    )
     advice = _advice(stretches, partial=partial)
+    if any(c.held for c in closures):
+        advice = Advice.HOLD
     compared = _compared(trip, went, advice, now_utc, params)
     plan = Plan(
         id="",
@@ -120,6 +129,7 @@ def make_plan(
         sources=sources,
         rules=rules,
         cautions=(
+            *closure_cautions(closures, now_utc),
             *trip.position_notes,
             *cautions(
                 run.sections.route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges
@@ -135,6 +145,8 @@ def make_plan(
         picks=() if partial else pick_departures(compared, went.rest.depart_at),
         hours=hours,
         position=trip.fix,
+        closures=closures,
+        warnings_known=trip.warnings_known,
     )
     return with_id(plan)
 
@@ -169,7 +181,7 @@ def _compared(
     """Other departures, where the plan asks for anything and the truck has not left."""
     if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None:
         return ()
-    return compare_departures(went.run.passing.outlook, went.rest.depart_at, now_utc, trip.used, params)
+    return compare_departures(went.run.passing.outlook, went.rest.depart_at, now_utc, trip.used, params, trip.closures)
 
 
 def _advice(stretches: tuple[Stretch, ...], *, partial: bool) -> Advice:

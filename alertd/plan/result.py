@@ -287,6 +287,29 @@ class DeparturePick:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClosureNote:
+    """A closed road or a weather warning ahead. ends_at is None where no end is given.
+
+    enter_at: when the truck is expected there. met: it comes there while this stands, early or late as one in ten.
+    held: that is why the advice is to hold. where: the area in the source's words, "" if it names none. posted: by the
+    operator; else it is a weather warning.
+    """
+
+    what: str
+    source: str
+    where: str
+    start_m: float
+    end_m: float
+    zone: str
+    enter_at: datetime
+    begins_at: datetime
+    ends_at: datetime | None
+    met: bool
+    held: bool
+    posted: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PositionFix:
     """Where the truck was seen: `distance_m` along its route, `offset_m` off it, positive to the right of travel."""
 
@@ -319,7 +342,8 @@ class Plan:
     position: where the truck was last seen, when the plan counts from there; then `depart_at` is when it must have
     left, stretches, `along`, arrival and costs are those of the road still ahead, and stops behind are not named.
     chain_probability: share of members in which any point of the way needs chains. route_choice: which of this and
-    the other routes is better and why, "" when none was compared.
+    the other routes is better and why, "" when none was compared. warnings_known: the source of weather warnings has
+    answered for all of the way.
     """
 
     id: str
@@ -360,6 +384,8 @@ class Plan:
     position: PositionFix | None = None
     other_routes: tuple[OtherRoute, ...] = ()
     route_choice: str = ""
+    closures: tuple[ClosureNote, ...] = ()
+    warnings_known: bool = False
 
 
 POSTED_SIGNS_DECIDE = (

@@ -93,6 +93,9 @@ def _reason(plan: Plan, way: Way) -> str:
 
 
 def _chains(other: Plan) -> str:
+    closed = next((c.what for c in other.closures if c.held), "")
+    if closed:
+        return f"HOLD for {closed}"
     if other.partial and other.advice is Advice.READY:
         return "road not wholly known, be ready to chain"
     odds = f"({min(max(round(other.chain_probability * 100), 1), 99)}%)"  # no forecast promises 0 or 100

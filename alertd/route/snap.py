@@ -6,6 +6,7 @@ plane is right to 0.1 %; the chords cut curves by up to (250 m)² / 8 R, which i
 """
 
 from collections.abc import Sequence
+from itertools import groupby, pairwise
 from typing import Final, Literal, Protocol
 
 import numpy as np
@@ -162,6 +163,32 @@ def interval_between(
     if (to_a + to_b <= _ZONE_DETOUR_WHOLE * straight_m).all():
         return 0.0, float(line.distance_m[-1])
     return None
+
+
+def spans_between(
+    line: Line, a: tuple[float, float], b: tuple[float, float], *, max_offset_m: float
+) -> tuple[tuple[float, float], ...]:
+    """Every part (start_m, end_m) of the route between two places on a road, in either order, in order along it.
+
+    As `interval_between`, but a route that passes both places several times, there and back, has a part for each. Where
+    it passes one of them several times in a row, on a switchback, the part is the longer one.
+    """
+    passes = sorted(
+        (along_m, which)
+        for which, place in enumerate((a, b))
+        for along_m, _ in find_passes(line, *place, max_offset_m=max_offset_m, apart_m=2.0 * max_offset_m)
+    )
+    rows = [[m for m, _ in row] for _, row in groupby(passes, key=lambda at: at[1])]
+    if len(rows) > 1:
+        return tuple(
+            (
+                min(m for m in here if here[-1] - m <= PASSES_APART_M),
+                max(m for m in then if m - then[0] <= PASSES_APART_M),
+            )
+            for here, then in pairwise(rows)
+        )
+    part = interval_between(line, a, b, max_offset_m=max_offset_m)
+    return () if part is None else (part,)
 
 
 def _distances(line: Line, place: tuple[float, float]) -> Array:

@@ -15,10 +15,12 @@ import alertd
 from alertd.errors import InputError
 from alertd.plan.record import FORMAT
 from alertd.service.clock import Clock
+from alertd.service.closures import TakenError, keep_closure, standing, take_back
 from alertd.service.cycle import keep_trip
 from alertd.service.planner import Planner
 from alertd.service.positions import keep_position
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
+from alertd.sources.closurefile import ClosureRequest, parse_closure
 from alertd.sources.positionfile import PositionRequest, parse_position
 from alertd.sources.tomlfile import FileModel
 from alertd.sources.tripfile import TripRequest, parse_trip
@@ -44,6 +46,7 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     guard = Depends(_token(planner.settings.http_token))
     app.include_router(_trips(planner, store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_positions(store, clock), dependencies=[guard], responses=PROBLEM_RESPONSES)
+    app.include_router(_closures(store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app
 
@@ -132,6 +135,37 @@ def _positions(store: Store, clock: Clock) -> APIRouter:
             raise Refused(404, "no such trip", f"trip {trip_id} is {'unknown' if trip is None else 'cancelled'}")
         new = await asyncio.to_thread(keep_position, store, trip_id, position)
         return JSONResponse({"trip_id": trip_id, **position.model_dump()}, status_code=201 if new else 200)
+
+    return router
+
+
+def _closures(store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
+    router = APIRouter(prefix="/v1/closures")
+
+    @router.post("", status_code=201, openapi_extra=_takes(ClosureRequest), responses=_KNOWN_SO)
+    async def post_closure(body: Annotated[bytes, Depends(_body)]) -> Response:
+        """Post a closed road: 201 when new, 200 when it was known just so, 409 when the id is another closure's."""
+        closure = parse_closure(_json(body, "closure"), "request")
+        try:
+            new = await asyncio.to_thread(keep_closure, store, closure, clock())
+        except TakenError as exc:
+            raise Refused(409, "the id is taken", str(exc)) from exc
+        if new:
+            wake()
+        return JSONResponse(closure.model_dump(mode="json", by_alias=True), status_code=201 if new else 200)
+
+    @router.get("")
+    async def list_closures() -> dict[str, Any]:
+        """Every closure that is neither taken back nor over."""
+        found = await asyncio.to_thread(standing, store, clock())
+        return {"closures": [c.model_dump(mode="json", by_alias=True) for c in found]}
+
+    @router.delete("/{closure_id}", status_code=204)
+    async def delete_closure(closure_id: str) -> None:
+        """Take a closure back: the road is open. Its id is not given again."""
+        if not await asyncio.to_thread(take_back, store, closure_id, clock()):
+            raise Refused(404, "no such closure", f"closure {closure_id} is unknown")
+        wake()
 
     return router
 

@@ -9,12 +9,14 @@ from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError, StoreError
 from alertd.notices import words
-from alertd.notices.changes import Said, said_from_plain, to_say
+from alertd.notices.changes import said_from_plain, to_say
 from alertd.notices.dispatcher import brief_text
 from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.said import Said
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+from alertd.service.closures import standing
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
 from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
@@ -81,7 +83,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
     reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
-    outcomes = await planner.plan(trips, now_utc, reports)
+    posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
+    outcomes = await planner.plan(trips, now_utc, reports, posted)
     plans: list[Plan] = []
     failed = [o for o in outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []

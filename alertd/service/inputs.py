@@ -9,7 +9,7 @@ import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, Literal
 
@@ -17,6 +17,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
 
 import alertd
 from alertd.errors import AlertdError, StoreError
+from alertd.plan.closures import PostedClosure
 from alertd.plan.record import canonical, plan_json
 from alertd.plan.result import Plan
 from alertd.plan.whereabouts import PositionReport
@@ -66,6 +67,7 @@ class Chosen(_Model):
     seed: int
     stale_h: float
     nws_url: str
+    alerts: bool = False  # plans kept before warnings were asked for
     open_meteo_url: str
     open_meteo_keyed: bool
     noncommercial: bool
@@ -80,6 +82,7 @@ def chosen(settings: Settings) -> Chosen:
         seed=f.seed,
         stale_h=f.stale_h,
         nws_url=f.nws_url,
+        alerts=f.alerts,
         open_meteo_url=f.open_meteo_url,
         open_meteo_keyed=f.open_meteo_key is not None,
         noncommercial=settings.noncommercial,
@@ -91,7 +94,8 @@ def chosen(settings: Settings) -> Chosen:
 class Inputs:
     """departs: first and last departure of the trips that were planned together, for they share one forecast window.
 
-    files: by name, see `service.files`; route: the name of the route's among them. heard: in any order.
+    files: by name, see `service.files`; route: the name of the route's among them. heard: in any order. closures: as
+    the operator posted them, on this route or not.
     """
 
     now_utc: datetime
@@ -100,6 +104,7 @@ class Inputs:
     files: Mapping[str, bytes]
     route: str
     heard: tuple[Heard, ...]
+    closures: tuple[PostedClosure, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +168,16 @@ class _Report(_Model):
     lon_deg: float
 
 
+class _Closure(_Model):
+    id: str
+    start: tuple[float, float]
+    end: tuple[float, float]
+    begins_at: AwareDatetime
+    ends_at: AwareDatetime | None
+    what: str
+    source: str
+
+
 class _WaysManifest(_Model):
     format: Literal["alertd.inputs/1"]
     alertd: str
@@ -184,6 +199,7 @@ class _Manifest(_Model):
     files: dict[str, str]
     route: str
     heard: tuple[_Heard, ...]
+    closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +254,7 @@ def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
         "files": _put(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
         "route": inputs.route,
         "heard": _put(archive, heard, now),
+        "closures": [_plain_closure(c) for c in inputs.closures],
     }
     for one in made:
         own = {
@@ -275,6 +292,7 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
         files={name: archive.get(digest) for name, digest in manifest.files.items()},
         route=manifest.route,
         heard=heard,
+        closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
     )
     return Kept(
         alertd=manifest.alertd,
@@ -283,6 +301,12 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
         reports=tuple(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
         inputs=inputs,
     )
+
+
+def _plain_closure(c: PostedClosure) -> dict[str, Any]:
+    """Places and times to the last digit, so that it lies on the route where it lay."""
+    ends_at = c.ends_at.isoformat() if c.ends_at else None
+    return asdict(c) | {"begins_at": c.begins_at.isoformat(), "ends_at": ends_at}
 
 
 def _put(archive: Archive, value: Any, now_utc: datetime) -> str:

@@ -15,6 +15,7 @@ import numpy as np
 
 from alertd.errors import AlertdError, ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
+from alertd.plan.closures import Closure, PostedClosure, place_closures
 from alertd.plan.explain import explain
 from alertd.plan.explained import Explained
 from alertd.plan.hours import HoursUsed
@@ -32,10 +33,12 @@ from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
 from alertd.service.settings import ForecastSettings, Settings
+from alertd.service.warnings import Warned
 from alertd.service.weather import Fetched, Sky, Window, weather_along
 from alertd.sources.answer import Asks, Heard
 from alertd.sources.http import PoliteClient
 from alertd.sources.nws import Nws
+from alertd.sources.nws_alerts import NwsAlerts
 from alertd.sources.open_meteo import OpenMeteo
 from alertd.sources.roadfile import RoadSettings
 from alertd.sources.tripfile import TripRequest
@@ -67,12 +70,14 @@ Reports: TypeAlias = Mapping[str, Sequence[PositionReport]]  # by trip id
 _NO_REPORTS: Reports = {}
 
 
-def trip_input(trip: TripRequest, seen: Whereabouts) -> TripInput:
+def trip_input(trip: TripRequest, seen: Whereabouts, posted: Sequence[Closure], warned: Warned) -> TripInput:
     return TripInput(
         id=trip.id,
         depart_at=seen.depart_at,
         fix=seen.fix,
         position_notes=seen.notes,
+        closures=(*posted, *warned.closures),
+        warnings_known=warned.known,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
         used=HoursUsed(
@@ -123,7 +128,8 @@ class Making:
 class Seen:
     """A route with the weather for trips that leave between two moments, and what the sources said for it.
 
-    where: each trip's truck, by its id, as `reports` say.
+    where: each trip's truck, by its id, as `reports` say. posted: closures as the operator posted them; placed: on the
+    route.
     """
 
     route: Route
@@ -133,6 +139,8 @@ class Seen:
     reports: Reports
     fetched: Fetched
     heard: tuple[Heard, ...]
+    posted: tuple[PostedClosure, ...]
+    placed: tuple[Closure, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,9 +181,13 @@ class Planner:
         self._origins: dict[Route, _Origin] = {}
 
     async def plan(
-        self, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
+        self,
+        trips: Sequence[TripRequest],
+        now_utc: datetime,
+        reports: Reports = _NO_REPORTS,
+        posted: Sequence[PostedClosure] = (),
     ) -> list[Plan | NotPlanned]:
-        """One outcome a trip, in the order given. `reports`: where the trucks under way were seen.
+        """One outcome a trip, in the order given. `reports`: where the trucks under way were seen; `posted`: closures.
 
         Other ways of a trip are compared until it leaves.
         """
@@ -186,7 +198,7 @@ class Planner:
         outcomes: dict[str, dict[str, Plan | NotPlanned]] = {}
         for name, sharing in by_route.items():
             try:
-                outcomes[name] = await self._on_route(name, sharing, now_utc, reports)
+                outcomes[name] = await self._on_route(name, sharing, now_utc, reports, posted)
             except Exception as exc:
                 outcomes[name] = {trip.id: not_planned_for(trip, exc) for trip in sharing}
         return [
@@ -223,19 +235,34 @@ class Planner:
         return self._routes[name][1]
 
     async def _on_route(
-        self, name: str, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports
+        self,
+        name: str,
+        trips: Sequence[TripRequest],
+        now_utc: datetime,
+        reports: Reports,
+        posted: Sequence[PostedClosure],
     ) -> dict[str, Plan | NotPlanned]:
         route = await self.route(name, f"trip {trips[0].id}")
-        return await self.plan_on(route, trips, now_utc, reports)
+        return await self.plan_on(route, trips, now_utc, reports, posted)
 
     async def plan_on(
-        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
+        self,
+        route: Route,
+        trips: Sequence[TripRequest],
+        now_utc: datetime,
+        reports: Reports = _NO_REPORTS,
+        posted: Sequence[PostedClosure] = (),
     ) -> dict[str, Plan | NotPlanned]:
         """Plan trips that share one route, whatever route they name."""
-        return await self.plan_in(await self.look(route, trips, now_utc, reports), trips)
+        return await self.plan_in(await self.look(route, trips, now_utc, reports, posted), trips)
 
     async def look(
-        self, route: Route, trips: Sequence[TripRequest], now_utc: datetime, reports: Reports = _NO_REPORTS
+        self,
+        route: Route,
+        trips: Sequence[TripRequest],
+        now_utc: datetime,
+        reports: Reports = _NO_REPORTS,
+        posted: Sequence[PostedClosure] = (),
     ) -> Seen:
         """Ask the sources for what trips on this route need."""
 
@@ -249,6 +276,7 @@ class Planner:
         with listening() as heard:
             window = window_of(route, departs, now_utc, self.settings.plan)
             fetched = await weather_along(route, window, self.sky)
+        placed = await asyncio.to_thread(place_closures, route, posted)
         return Seen(
             route=route,
             now_utc=now_utc,
@@ -257,6 +285,8 @@ class Planner:
             reports=reports,
             fetched=fetched,
             heard=tuple(heard),
+            posted=tuple(posted),
+            placed=placed,
         )
 
     async def plan_in(self, seen: Seen, trips: Sequence[TripRequest]) -> dict[str, Plan | NotPlanned]:
@@ -285,6 +315,7 @@ class Planner:
                 files={**self.ground.files, **origin.file},
                 route=next(iter(origin.file)),
                 heard=(*origin.heard, *seen.heard),
+                closures=seen.posted,
             )
             await asyncio.to_thread(self._keep.plans, made, made_from)
         return outcomes
@@ -292,7 +323,7 @@ class Planner:
     def making(self, trip: TripRequest, seen: Seen) -> Making:
         """What the plan of a trip is made from. Raises InputError for a rig that is not known."""
         return Making(
-            trip=trip_input(trip, seen.where[trip.id]),
+            trip=trip_input(trip, seen.where[trip.id], seen.placed, seen.fetched.warned),
             route=seen.route,
             rig=self.ground.rig(trip.rig, f"trip {trip.id}"),
             rulesets=self.ground.rulesets,
@@ -354,6 +385,7 @@ def open_sky(
         seed=forecast.seed,
         stale_h=forecast.stale_h,
         road=forecast.road,
+        alerts=NwsAlerts(client, forecast.nws_url) if forecast.alerts and "nws" in forecast.sources else None,
     )
     return sky, elevations
 

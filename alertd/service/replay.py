@@ -6,6 +6,7 @@ from datetime import UTC
 from pathlib import Path
 
 from alertd.errors import StoreError
+from alertd.plan.closures import place_closures
 from alertd.plan.differences import Difference, differences
 from alertd.plan.params import PlanParams
 from alertd.plan.record import plan_json
@@ -75,7 +76,7 @@ async def _making(first: Kept, places: Places, folder: Path, where: str) -> Maki
             f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
         )
     return Making(
-        trip=trip_input(first.trip, seen),
+        trip=trip_input(first.trip, seen, place_closures(route, i.closures), fetched.warned),
         route=route,
         rig=ground.rig(first.trip.rig, where),
         rulesets=ground.rulesets,
@@ -93,6 +94,7 @@ def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
         seed=chosen.seed,
         stale_h=chosen.stale_h,
         nws_url=chosen.nws_url,
+        alerts=chosen.alerts,
         open_meteo_url=chosen.open_meteo_url,
         open_meteo_key="not kept" if chosen.open_meteo_keyed else None,
         road=read_road(places.road) if places.road else RoadSettings(),

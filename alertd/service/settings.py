@@ -43,6 +43,7 @@ class ForecastFile(FileModel):
     seed: int = Field(1, ge=0)
     stale_h: float = Field(6.0, gt=0, le=48)
     nws_url: str = "https://api.weather.gov"
+    alerts: bool = True
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
     road: str = Field("", examples=["road.toml"])
@@ -162,6 +163,7 @@ class ForecastSettings:
     seed: int
     stale_h: float
     nws_url: str
+    alerts: bool
     open_meteo_url: str
     open_meteo_key: str | None
     road: RoadSettings
@@ -236,6 +238,7 @@ def read_settings(path: Path) -> Settings:
             seed=content.forecast.seed,
             stale_h=content.forecast.stale_h,
             nws_url=content.forecast.nws_url,
+            alerts=content.forecast.alerts,
             open_meteo_url=content.forecast.open_meteo_url,
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,

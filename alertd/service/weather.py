@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -22,6 +22,8 @@ from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_ce
 from alertd.route.bridges import on_bridges
 from alertd.route.line import Route
 from alertd.service.fields import Fields
+from alertd.service.warnings import Warned, warnings_along
+from alertd.sources.nws_alerts import NwsAlerts
 from alertd.sources.roadfile import RoadSettings
 
 SPIN_UP = timedelta(hours=48)  # past hours that let the road forget how it was started
@@ -39,7 +41,7 @@ class Window:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sky:
-    """The sources to ask and how to turn them into members."""
+    """The sources to ask and how to turn them into members. alerts: None where warnings are not asked for."""
 
     providers: Sequence[ForecastProvider]
     members: int
@@ -47,14 +49,19 @@ class Sky:
     stale_h: float
     road: RoadSettings = field(default_factory=RoadSettings)
     fields: Fields = field(default_factory=Fields)
+    alerts: NwsAlerts | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fetched:
-    """What a corridor's plans are made from, and the forecasts behind it as their sources gave them."""
+    """What a corridor's plans are made from, and the forecasts behind it as their sources gave them.
+
+    warned: the weather warnings on it, whose notes stand among the weather's.
+    """
 
     weather: Weather
     told: tuple[Forecast, ...]
+    warned: Warned
 
 
 async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
@@ -68,7 +75,9 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
         end=window.end,
         now_utc=window.now,
     )
-    answers = await asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True)
+    answers, warned = await asyncio.gather(
+        asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True), _warned(route, sky)
+    )
     forecasts, failed = [], {}
     for provider, answer in zip(sky.providers, answers, strict=True):
         if isinstance(answer, SourceError):
@@ -86,7 +95,12 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
         on_deck=on_bridges(route.distance_m, route.bridges),
     )
     weather = await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, window, sky)
-    return Fetched(weather=weather, told=tuple(forecasts))
+    weather = replace(weather, notes=(*warned.notes, *weather.notes))
+    return Fetched(weather=weather, told=tuple(forecasts), warned=warned)
+
+
+async def _warned(route: Route, sky: Sky) -> Warned:
+    return Warned() if sky.alerts is None else await warnings_along(route, sky.alerts)
 
 
 def _corridor(

@@ -24,10 +24,10 @@ class StoredPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredEvent:
-    """What a person or device reported of a trip. `id` is derived from what it says; `body` is its JSON text."""
+    """What a person or device reported. `id` is derived from what it says; `body` is its JSON text."""
 
     id: str
-    trip_id: str
+    trip_id: str  # "" when it is about no trip
     kind: str
     at: datetime
     body: str

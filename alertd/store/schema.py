@@ -109,7 +109,7 @@ deliveries = Table(
     sqlite_autoincrement=True,
 )
 
-# What people and devices report back: read it, chains on, chains off, a position, a posted control.
+# What people and devices report back: read it, chains on, chains off, a position, a closed road.
 events = Table(
     "events",
     metadata,

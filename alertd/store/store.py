@@ -87,23 +87,28 @@ class Store:
         """
         kept = (
             insert_or(events)
-            .values(id=event.id, trip_id=event.trip_id, kind=event.kind, at=event.at, body=event.body)
+            .values(id=event.id, trip_id=event.trip_id or None, kind=event.kind, at=event.at, body=event.body)
             .on_conflict_do_nothing(index_elements=["id"])
         )
         with self._database.write() as connection:
             return connection.execute(kept).rowcount > 0
 
-    def events(self, trip_id: str, kind: str, newest_n: int) -> list[StoredEvent]:
-        """The newest reports of one kind about a trip, oldest of them first."""
+    def event(self, id_: str) -> StoredEvent | None:
+        with self._database.read() as connection:
+            row = connection.execute(select(events).where(events.c.id == id_)).one_or_none()
+        return None if row is None else _event(row)
+
+    def events(self, trip_id: str, kind: str, newest_n: int | None = None) -> list[StoredEvent]:
+        """The newest reports of one kind about a trip ("" for those about none), oldest of them first."""
         wanted = (
             select(events)
-            .where(events.c.trip_id == trip_id, events.c.kind == kind)
+            .where(events.c.trip_id.is_(trip_id or None), events.c.kind == kind)
             .order_by(events.c.at.desc(), events.c.id.desc())
             .limit(newest_n)
         )
         with self._database.read() as connection:
             rows = connection.execute(wanted).all()
-        return [StoredEvent(id=r.id, trip_id=r.trip_id, kind=r.kind, at=r.at, body=r.body) for r in reversed(rows)]
+        return [_event(row) for row in reversed(rows)]
 
     def record_plan(
         self,
@@ -231,6 +236,10 @@ def _queue(connection: Connection, notice: Notice, target: str, at: datetime) ->
 
 def _trip(row: Row[Any]) -> StoredTrip:
     return StoredTrip(id=row.id, body=row.body, created_at=row.created_at, cancelled=row.cancelled)
+
+
+def _event(row: Row[Any]) -> StoredEvent:
+    return StoredEvent(id=row.id, trip_id=row.trip_id or "", kind=row.kind, at=row.at, body=row.body)
 
 
 def _notice(row: Row[Any]) -> Notice:

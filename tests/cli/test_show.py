@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from rich.console import Console
 
 from alertd.cli.show import show_plan
+from alertd.plan.closures import Closure
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Departure, DeparturePick, Plan, PositionFix
@@ -131,3 +132,19 @@ def test_a_hold_has_its_end_on_the_terminal() -> None:
     endless = printed(replace(plan, stretches=(replace(held, hold_until=None),)))
     assert "until    no end of it within the forecast" in endless
     assert "until    " not in printed(plan)
+
+
+def test_a_trip_that_meets_a_closed_road_is_told_to_hold_and_not_that_its_road_is_unknown() -> None:
+    shut = Closure(
+        start_m=20e3, end_m=30e3, begins_at=at_hour(1), ends_at=at_hour(9), what="Road closed (slide)", source="DOT"
+    )
+    route = make_route()
+    trip = TripInput(id="T-1", depart_at=at_hour(6), closures=(shut,))
+    weather = make_weather(route, lambda m, d, h: RoadClass.DRY)
+    plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, weather, PlanParams(), at_hour(3))
+    out = io.StringIO()
+    show_plan(plan, Console(file=out, width=100))
+    text = out.getvalue()
+    assert "HOLD: Road closed (slide) by DOT, mi 12 to 19, until Thu 01:00 PST" in text
+    assert "BE READY TO CHAIN" not in text
+    assert "NO WINTER ROAD" not in text

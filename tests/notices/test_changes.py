@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alertd.notices.changes import Said, said_from_plain, to_say
+from alertd.notices.changes import said_from_plain, to_say
 from alertd.notices.dispatcher import dispatcher_text
 from alertd.notices.notice import Audience, Notice, NoticeKind
+from alertd.notices.said import Said
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, Plan, PositionFix
 from alertd.testing.made import at_hour

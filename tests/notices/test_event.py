@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator, ValidationError
 
 from alertd.notices.changes import to_say
 from alertd.notices.event import brief_event
+from alertd.plan.closures import Closure
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Plan, PositionFix
@@ -59,6 +60,20 @@ def test_a_plan_of_an_unknown_road_is_valid() -> None:
     weather = make_weather(route, lambda m, d, h: RoadClass.UNKNOWN, issued_at=None)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
     plan = make_plan(trip, route, make_rig(singles=0), {}, weather, PlanParams(), at_hour(2))
+    for event in bodies(plan):
+        SCHEMA_CHECK.validate(event)
+
+
+def test_a_plan_that_meets_closures_is_valid() -> None:
+    posted, warning = (
+        Closure(start_m=20e3, end_m=30e3, begins_at=at_hour(1), ends_at=end, what="Road closed (slide)", source="DOT")
+        for end in (None, at_hour(9))
+    )
+    route = make_route()
+    trip = TripInput(id="QT-1", depart_at=at_hour(6), closures=(posted, warning), warnings_known=True)
+    weather = make_weather(route, lambda m, d, h: RoadClass.DRY)
+    plan = make_plan(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2))
+    assert [c.held for c in plan.closures] == [True, True]
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)
 

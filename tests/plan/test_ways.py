@@ -10,7 +10,7 @@ import pytest
 
 from alertd.plan.params import PlanParams
 from alertd.plan.record import with_id
-from alertd.plan.result import Advice, Plan
+from alertd.plan.result import Advice, ClosureNote, Plan
 from alertd.plan.ways import with_other_ways
 from alertd.road.state import RoadClass
 from alertd.testing.made import make_route, make_rules, make_stop, make_weather
@@ -160,3 +160,18 @@ def test_a_way_that_could_not_be_planned_is_said_and_costs_nothing_else(over_the
     plan = with_other_ways(over_the_pass, (), [("B", "no such file")], PARAMS)
     assert plan.cautions[-1] == "Other way B could not be planned: no such file"
     assert (plan.route_choice, plan.other_routes) == ("", ())
+
+
+def test_a_way_round_a_closed_road_is_better_however_long(planned: Callable[..., Plan]) -> None:
+    road = dry(planned, 60e3)
+    shut = ClosureNote(
+        what="Road closed (slide)", source="DOT", where="", start_m=20e3, end_m=30e3, zone="America/Denver",
+        enter_at=road.depart_at, begins_at=road.depart_at, ends_at=None, met=True, held=True, posted=True,
+    )  # fmt: skip
+    closed = replace(road, advice=Advice.HOLD, closures=(shut,))
+    round_it = dry(planned, 200e3)
+    assert choice(closed, ("round", round_it)).startswith("Another way is better. By way of round: no chains expected")
+    assert (
+        "By way of straight: HOLD for Road closed (slide)"
+        in with_other_ways(round_it, [("straight", closed)], (), PARAMS).other_routes[0].reason
+    )

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from alertd.route.build import build_route
 from alertd.route.clean import WGS84
 from alertd.route.line import GpxLine, Route
-from alertd.route.snap import find_passes, interval_between, project, snap_stops
+from alertd.route.snap import find_passes, interval_between, project, snap_stops, spans_between
 from alertd.route.stops import Stop, StopKind
 
 
@@ -147,3 +147,29 @@ def test_route_wholly_inside_a_zone_is_in_it() -> None:
 
 def test_zone_elsewhere_is_none() -> None:
     assert interval_between(EAST, (48.0, -115.9), (48.0, -115.1)) is None
+
+
+def test_a_road_driven_there_and_back_has_a_part_each_way() -> None:
+    """The route turns at its half: km 10 to 20 lie as far from the end on the way back."""
+
+    def spans(a: float, b: float) -> list[tuple[float, float]]:
+        places = [(47.0, float(np.interp(m, EAST.distance_m, EAST.lon_deg))) for m in (a, b)]
+        return list(spans_between(THERE_AND_BACK, places[0], places[1], max_offset_m=500.0))
+
+    whole_m = THERE_AND_BACK.length_m
+    for ends in ((10e3, 20e3), (20e3, 10e3)):
+        there, back = spans(*ends)
+        assert there == pytest.approx((10e3, 20e3), abs=100.0)
+        assert back == pytest.approx((whole_m - 20e3, whole_m - 10e3), abs=100.0)
+    assert spans(50e3, 60e3) == []
+
+
+def test_a_switchback_under_an_end_is_not_cut_off() -> None:
+    """2 km east, back 300 m further north, then 20 km north: the road from the hairpins' foot begins at km 0."""
+    corners, along = np.array([0.0, 2e3, 2.3e3, 4.3e3, 24e3]), np.arange(0.0, 24_001.0, 100.0)
+    lon = -116.0 + np.interp(along, corners, [0.0, 2e3, 2e3, 0.0, 0.0]) / 75_800.0
+    lat = 47.0 + np.interp(along, corners, [0.0, 0.0, 300.0, 300.0, 20e3]) / 111_200.0
+    route = route_over(lat, lon)
+    ((start_m, end_m),) = spans_between(route, (47.0, -116.0), (float(lat[-1]), -116.0), max_offset_m=500.0)
+    assert start_m == pytest.approx(0.0, abs=100.0)
+    assert end_m == pytest.approx(route.length_m, abs=100.0)

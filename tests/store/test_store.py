@@ -117,6 +117,10 @@ def test_a_report_is_kept_once_and_the_newest_come_back_oldest_first(store: Stor
     assert store.events("trip-1", "position", 10) == [kept[1], kept[2], kept[0]]
     assert store.events("trip-1", "position", 2) == [kept[2], kept[0]]
     assert store.events("trip-9", "position", 10) == []
+    of_none = replace(kept[1], id="evt_6", trip_id="", kind="closure")
+    store.put_event(of_none)
+    assert (store.events("", "closure"), store.events("", "position")) == ([of_none], [])
+    assert (store.event("evt_6"), store.event("evt_7")) == (of_none, None)
 
 
 def test_a_report_of_no_known_trip_is_refused(store: Store, noon: datetime) -> None:
