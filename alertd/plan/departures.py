@@ -143,8 +143,11 @@ def _held(passing: Passing, stretches: Sequence[Stretch], params: PlanParams) ->
     """Whether a leg bars this rig, or is too slick for it even chained, in too many members."""
     first, last = stretches[0].first, stretches[-1].last
     outlook, here = passing.outlook, slice(first, last + 1)
+    slick = sum(x.short for x in stretches) >= params.hold_probability - SAME_PROBABILITY  # chains never cost grip
+    if not slick and not outlook.may_bar:
+        return False
     chains = passing.chains(first, last, params)
-    if chains.barred or sum(x.short for x in stretches) < params.hold_probability:  # chains never cost grip
+    if chains.barred or not slick:
         return bool(chains.barred)
     friction = Same(outlook.corridor.field.quantiles.friction)
     tires = chains.hanging.tires

@@ -78,6 +78,11 @@ class Outlook:
         """Hours that are known; also the index of the one that is not."""
         return int(self.code.shape[2]) - 1
 
+    @cached_property
+    def may_bar(self) -> bool:
+        """Whether any level on this road bars the rig from it."""
+        return any(x.demand.barred for law in self.laws for x in law.levels)
+
     @property
     def members(self) -> int:
         return int(self.code.shape[0])
