@@ -28,7 +28,7 @@ from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from alertd.service.planner import Making
+    from alertd.service.making import Making
 
 BAD_INPUT, PARTIAL, DIFFERS = 1, 3, 3
 FORECASTS_REACH = timedelta(days=15)

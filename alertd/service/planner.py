@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from typing import TypeAlias
 from urllib.parse import urlsplit
@@ -16,38 +16,26 @@ import numpy as np
 from alertd.errors import AlertdError, ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
 from alertd.plan.closures import Closure, PostedClosure, place_closures
-from alertd.plan.explain import explain
-from alertd.plan.explained import Explained
-from alertd.plan.hours import HoursUsed
-from alertd.plan.make import TripInput, make_plan
-from alertd.plan.params import PlanParams
 from alertd.plan.result import Plan
 from alertd.plan.ways import with_other_ways
 from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
-from alertd.rules.law import RuleSet
-from alertd.rules.rig import Rig
 from alertd.service import inputs
 from alertd.service.clock import Clock
 from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
+from alertd.service.making import Making, trip_input, window_of
 from alertd.service.settings import ForecastSettings, Settings
-from alertd.service.warnings import Warned
-from alertd.service.weather import Fetched, Sky, Window, weather_along
+from alertd.service.weather import Fetched, Sky, weather_along
 from alertd.sources.answer import Asks, Heard
 from alertd.sources.http import PoliteClient
 from alertd.sources.nws import Nws
 from alertd.sources.nws_alerts import NwsAlerts
 from alertd.sources.open_meteo import OpenMeteo
-from alertd.sources.roadfile import RoadSettings
 from alertd.sources.tripfile import TripRequest
 
 log = logging.getLogger(__name__)
-
-# How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
-SLOWEST_MPS = 12.0
-STANDING = timedelta(hours=4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,60 +56,6 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
 
 Reports: TypeAlias = Mapping[str, Sequence[PositionReport]]  # by trip id
 _NO_REPORTS: Reports = {}
-
-
-def trip_input(trip: TripRequest, seen: Whereabouts, posted: Sequence[Closure], warned: Warned) -> TripInput:
-    return TripInput(
-        id=trip.id,
-        depart_at=seen.depart_at,
-        fix=seen.fix,
-        position_notes=seen.notes,
-        closures=(*posted, *warned.closures),
-        warnings_known=warned.known,
-        driver=trip.driver,
-        dispatcher=trip.dispatcher,
-        used=HoursUsed(
-            drive_h=trip.drive_hours_used,
-            on_duty_since=trip.duty_began_at,
-            cycle_h=trip.cycle_hours_used,
-            cycle_limit_h=float(trip.cycle_limit_h),
-            since_break_h=trip.driven_since_break_h,
-        ),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Making:
-    """Everything one plan is made from, as values."""
-
-    trip: TripInput
-    route: Route
-    rig: Rig
-    rulesets: Mapping[str, RuleSet]
-    fetched: Fetched
-    road: RoadSettings
-    params: PlanParams
-    now_utc: datetime
-
-    def plan(self) -> Plan:
-        return make_plan(
-            self.trip, self.route, self.rig, self.rulesets, self.fetched.weather, self.params, self.now_utc
-        )
-
-    def explained(self, plan: Plan, at_m: float | None = None) -> tuple[Explained, ...]:
-        """How `plan`, made of this, came about; see `plan.explain`."""
-        return explain(
-            plan,
-            self.trip,
-            self.route,
-            self.rig,
-            self.rulesets,
-            self.fetched.weather,
-            self.fetched.told,
-            self.params,
-            air=self.road.air,
-            at_m=at_m,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -149,15 +83,6 @@ class _Origin:
 
     file: Mapping[str, bytes]
     heard: tuple[Heard, ...]
-
-
-def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime, params: PlanParams) -> Window:
-    """The hours that trips leaving between two moments, or at another that is compared, may be on this route."""
-    longest = timedelta(seconds=route.length_m / SLOWEST_MPS) + STANDING
-    first, last = (at.astimezone(UTC) for at in departs)
-    if last >= now_utc:
-        last = max(last, now_utc + timedelta(hours=params.compare_h))
-    return Window(start=first, end=last + longest, now=now_utc)
 
 
 def _to_compare(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:

@@ -13,7 +13,8 @@ from alertd.plan.explained import Explained
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, Plan
 from alertd.route.line import Route
-from alertd.service.planner import Making, Planner
+from alertd.service.making import Making
+from alertd.service.planner import Planner
 from alertd.service.settings import Settings
 from alertd.sources.answer import Heard
 from alertd.sources.tripfile import TripRequest
