@@ -125,6 +125,7 @@ class Walk:
     must: float
     never_on: Set[int] = field(default_factory=frozenset)
     may_pass_over: bool = True
+    _on_time_s: list[float] = field(default_factory=list, init=False)
     _moves: dict[tuple[int, int], tuple[_Step, tuple[_Choice, ...]]] = field(default_factory=dict, init=False)
     _runs: dict[tuple[int, int, int, int, int], list[_Step]] = field(default_factory=dict, init=False)
 
@@ -133,8 +134,9 @@ class Walk:
 
     def clock(self, place: int, minute: int) -> int:
         """Which scene a truck meets that leaves this place so many minutes after departure."""
-        late_s = minute * 60.0 - float(self.scene(0).reach_s[place])
-        return max(round(late_s / DELAY_STEP_S), 0)
+        if not self._on_time_s:
+            self._on_time_s += self.scene(0).reach_s.tolist()
+        return max(round((minute * 60.0 - self._on_time_s[place]) / DELAY_STEP_S), 0)
 
     def steps(self, place: int, minute: int) -> Iterator[_Step]:
         """Every way on from a place: unchained to the next, or chained to any later one."""

@@ -18,7 +18,7 @@ from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-SPELL_LONGEST_M = 5_000.0  # within one, distance is taken as linear in time
+SPELL_LONGEST_M = 10_000.0  # within one, distance is taken as linear in time
 EPSILON_S = 1e-6
 
 

@@ -197,9 +197,10 @@ def _along(run: Run, leave_at: datetime) -> Along:
     at_m = route.distance_m[::step]
     section = run.sections.at(at_m)
     classes = run.road_class
-    counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in RoadClass]) / classes.shape[0]
-    names = np.asarray([c.label for c in RoadClass])
-    winter = counts[[c + 1 for c in WINTER_CLASSES]].sum(axis=0)
+    met = [RoadClass(c) for c in np.unique(classes)]
+    counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
+    names = np.asarray([c.label for c in met])
+    winter = counts[np.isin(met, WINTER_CLASSES)].sum(axis=0)
     air, pavement = (np.median(run.passing.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c"))
 
     def column(values: Array) -> tuple[float, ...]:

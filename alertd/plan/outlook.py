@@ -28,6 +28,7 @@ Codes: TypeAlias = NDArray[np.int8]
 Index: TypeAlias = NDArray[np.int32]
 Scalar = TypeVar("Scalar", bound=np.generic)
 
+_ALL: Final = slice(None)
 SHARED_START_H: Final = 6  # trips that leave within as many hours share one outlook
 
 # Pavement as grip sees it: the class + 1, and one more for ice so warm that it is wet.
@@ -109,9 +110,9 @@ class Outlook:
         members, sections, hours = self.code.shape
         return np.asarray(np.arange(members * sections, dtype=np.intp).reshape(members, sections) * hours)
 
-    def field_values(self, name: str, hour: Index) -> Array:
-        """A float array of the road field at hours (member, section); NaN at the unknown hour."""
-        return np.where(hour == self.hours, np.nan, self._field(name, hour, self.sections.column))
+    def field_values(self, name: str, hour: Index, here: slice = _ALL) -> Array:
+        """A float array of the road field at hours (member, section) of the sections `here`; NaN at the unknown hour."""
+        return np.where(hour == self.hours, np.nan, self._field(name, hour, self.sections.column[here]))
 
     def beside_class(self, hour: Index) -> Codes:
         """RoadClass of the road beside each section, (member, section): another than its own on bridges only."""
@@ -236,9 +237,6 @@ def _unknown_need(sections: Sections, params: PlanParams) -> Float32:
     grade, d = sections.route.grade, sections.route.distance_m
     steep = sections.any(within_reach(np.abs(grade) >= params.unknown_grade, d, params.unknown_reach_m))
     return np.where(steep, params.unknown_probability, params.unknown_flat_probability).astype(np.float32)
-
-
-_ALL: Final = slice(None)
 
 
 def short_of_grip(

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, date, datetime
 from enum import Enum
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from alertd.plan.result import Plan
+from alertd.rules.demand import TireDemand
+from alertd.rules.rig import Same
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -32,6 +34,8 @@ def to_plain(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, Enum):
         return value.value
+    if isinstance(value, TireDemand):  # few, shared by many plans, and some with near a hundred ways to be met
+        return dict(_demand(Same(value)))
     if is_dataclass(value) and not isinstance(value, type):
         return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
     if isinstance(value, tuple | list):
@@ -41,6 +45,11 @@ def to_plain(value: Any) -> Any:
     if isinstance(value, frozenset | set):
         return sorted(to_plain(v) for v in value)
     return value
+
+
+@lru_cache(maxsize=4096)
+def _demand(value: Same[TireDemand]) -> dict[str, Any]:
+    return {name: to_plain(getattr(value.it, name)) for name in _names(TireDemand)}
 
 
 def _column(values: Sequence[float]) -> list[float | None]:

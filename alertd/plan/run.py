@@ -23,7 +23,7 @@ from alertd.route.stops import RouteStop
 from alertd.rules.rig import Same
 
 Array: TypeAlias = NDArray[np.float64]
-RIVAL_WITHIN_S = 4 * 3600.0  # a next best that loses more than this is none
+RIVAL_WITHIN_S = 2 * 3600.0  # a next best that loses more than this is none
 
 Stands: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
 

@@ -21,6 +21,7 @@ from alertd.rules.rig import Same
 
 Array: TypeAlias = NDArray[np.float64]
 
+_ALL = slice(None)
 NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
 
 
@@ -54,9 +55,9 @@ class Passing:
         need = picked(self.outlook.need, self._pick) if self.ride is None else self.ride.need[0]
         return need if self.floor is None else np.maximum(need, self.floor)
 
-    def field_values(self, name: str) -> Array:
-        """A float array of the road field, (member, section); NaN where the hour is not known."""
-        return self.outlook.field_values(name, self.hour)
+    def field_values(self, name: str, here: slice = _ALL) -> Array:
+        """A float array of the road field, (member, section) `here`; NaN where the hour is not known."""
+        return self.outlook.field_values(name, self.hour[:, here], here)
 
     @property
     def beside_class(self) -> NDArray[np.int8]:

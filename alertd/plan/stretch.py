@@ -36,8 +36,8 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     unknown_frac = _any_frac(run.unknown[:, here])
     advice = _advice(x, short_chained_frac, params)
     surfaces = _surfaces(run.road_class[:, here])
-    snow_mmwe = _median_most(run.passing.field_values("snow_mmwe")[:, here])
-    depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, run.passing.field_values("air_temp_c")[:, here])
+    snow_mmwe = _median_most(run.passing.field_values("snow_mmwe", here))
+    depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, run.passing.field_values("air_temp_c", here))
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
     def at(distance_m: float) -> datetime:
