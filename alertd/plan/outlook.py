@@ -111,7 +111,7 @@ class Outlook:
         return np.asarray(np.arange(members * sections, dtype=np.intp).reshape(members, sections) * hours)
 
     def field_values(self, name: str, hour: Index, here: slice = _ALL) -> Array:
-        """A float array of the road field at hours (member, section) of the sections `here`; NaN at the unknown hour."""
+        """A float array of the road field, hour: (member, section) of the sections `here`; NaN at the unknown hour."""
         return np.where(hour == self.hours, np.nan, self._field(name, hour, self.sections.column[here]))
 
     def beside_class(self, hour: Index) -> Codes:

@@ -136,9 +136,9 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
     way = best_of(walk_over(scenes, params.chain_probability))
     met = met_on(scenes, way)
     scene = scene_of(met.passing, met.row, places, params)
-    later_road = False
-    if uncovered(scene, way, places):
-        warned = met_on(scenes, best_of(walk_over(scenes, params.ready_probability)))
+    ready, later_road = _Ready(scenes, scene, way), False
+    if ready.left:
+        warned = met_on(scenes, ready.way)
         more = warned.passing.need.mean(axis=0) > met.passing.need.mean(axis=0) + SAME_PROBABILITY
         if more.any():
             scenes.hold(np.where(more, warned.passing.need, np.float32(0.0)))
@@ -149,7 +149,8 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
             before_n = len(scene.stretches)
             scene = scene_of(met.passing, met.row, places, params)
             later_road = len(scene.stretches) > before_n
-    legs = _legs(scenes, scene, way, met)
+            ready = _Ready(scenes, scene, way)
+    legs = _legs(scenes, scene, way, met, ready)
     moving_s, stands = _clock(legs, met, params)
     total_s = np.asarray([moving_s[-1] + sum(s for _, s in stands)])
     return Run(
@@ -163,7 +164,19 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
     )
 
 
-def _legs(scenes: Scenes, scene: Scene, way: Way, met: Met) -> tuple[Leg, ...]:
+class _Ready:
+    """What a way leaves unchained, and how it would be chained for if every warning came true, seen as one scene."""
+
+    def __init__(self, scenes: Scenes, scene: Scene, way: Way) -> None:
+        self.left = uncovered(scene, way, scenes.places)
+        self.walk = replace(walk_over(scenes, scenes.params.ready_probability), scene=lambda _: scene)
+
+    @cached_property
+    def way(self) -> Way:
+        return best_of(self.walk)
+
+
+def _legs(scenes: Scenes, scene: Scene, way: Way, met: Met, ready: _Ready) -> tuple[Leg, ...]:
     """The legs that the plan counts, and those to be ready for, in the order of the road."""
     params, places = scenes.params, scenes.places
     must, at_m = walk_over(scenes, params.chain_probability), places.at_m
@@ -175,17 +188,13 @@ def _legs(scenes: Scenes, scene: Scene, way: Way, met: Met) -> tuple[Leg, ...]:
     for span, covered, kept_on in chained_legs(scene, way, places, must):
         rival = _rival(replace(must, never_on=frozenset((span.on,))), way, span, places)
         add(covered, span, rival, driven=not kept_on, kept_on=kept_on)
-    left = uncovered(scene, way, places)
-    if left:
-        ready = replace(must, scene=lambda _: scene, must=params.ready_probability - SAME_PROBABILITY)
-        ready_way = best_of(ready)
-        for span in ready_way.spans:
-            warned = [x for x in left if overlaps(x, at_m[span.on], at_m[span.off])]
-            rival = _rival(replace(ready, never_on=frozenset((span.on,))), ready_way, span, places) if warned else None
-            for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
-                on = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
-                off = min([span.off, *(y.on for y in way.spans if at_m[y.on] >= x.end_m)])
-                add([x], span._replace(on=on, off=off), rival)
+    for span in ready.way.spans if ready.left else ():
+        warned = [x for x in ready.left if overlaps(x, at_m[span.on], at_m[span.off])]
+        rival = _rival(replace(ready.walk, never_on=frozenset((span.on,))), ready.way, span, places) if warned else None
+        for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
+            on = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
+            off = min([span.off, *(y.on for y in way.spans if at_m[y.on] >= x.end_m)])
+            add([x], span._replace(on=on, off=off), rival)
     return tuple(sorted(legs, key=lambda x: x.first))
 
 
