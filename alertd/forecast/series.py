@@ -5,7 +5,6 @@ The one axis order of the project is (member, cell-or-sample, hour). Hour h stan
 every stage carries on; it never means zero.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from enum import IntEnum
@@ -110,8 +109,3 @@ WEATHER_FIELDS: tuple[str, ...] = (
     "snow_level_m",
     "precip_form",
 )
-
-
-def oldest_age_h(forecasts: Iterable[Forecast], now_utc: datetime) -> float:
-    """The age of the oldest of several forecasts, hours."""
-    return max(f.age_h(now_utc) for f in forecasts)

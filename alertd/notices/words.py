@@ -5,7 +5,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from alertd.plan.result import Advice, HoursNote, Plan, StopChoice, Stretch
-from alertd.units import to_fahrenheit, to_inches, to_miles, to_mph
+from alertd.units import to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
@@ -42,10 +42,6 @@ def miles(distance_m: float) -> str:
 def minutes(seconds: float) -> str:
     whole = round(seconds / 60.0)
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"
-
-
-def fahrenheit(temp_c: float) -> str:
-    return f"{to_fahrenheit(temp_c):.0f} F"
 
 
 def snow_depth(stretch: Stretch) -> str:

@@ -24,7 +24,6 @@ WET_BULB_STEPS: Final = 4  # error 1e-9 K over -40..40 °C, RH 1..100 %, 550..10
 
 # Liston & Elder 2006, J. Hydrometeor. 7:217, air-temperature lapse rates January..December, northern hemisphere, K/km
 MONTHLY_LAPSE_K_PER_KM: Final = (4.4, 5.9, 7.1, 7.8, 8.1, 8.2, 8.1, 8.1, 7.7, 6.8, 5.5, 4.7)
-STANDARD_LAPSE_K_PER_KM: Final = 6.5  # ISO 2533
 CLEAR_NIGHT_LAPSE_K_PER_KM: Final = (
     3.0  # ceiling upward; Blandford 2008 shows 6.5 far too steep at night, figure assumed
 )
