@@ -116,7 +116,8 @@ class _Choice(NamedTuple):
 @dataclass(slots=True)
 class Walk:
     """The choices between places_m, (place,). dry_s: (place,) seconds to them that no way can beat. must: odds from
-    which a stretch is never run unchained; never_on: places where chains are not to be hung."""
+    which a stretch is never run unchained; never_on: places where chains are not to be hung; may_pass_over: leave out
+    stops to which a nearer one, at no higher a price, is to be preferred."""
 
     places_m: Array
     dry_s: Array

@@ -43,9 +43,10 @@ def best_of(walk: Walk) -> Way:
 
 
 def met_on(scenes: Scenes, way: Way) -> Met:
-    """Each section on the clock that passes it. Road that was chained for stays as the clock that chose so saw it,
+    """Each section on the clock that passes it.
 
-    where that was worse: who does not stop to chain is there then.
+    Road that was chained for stays as the clock that chose so saw it, where that was worse: who does not stop to chain
+    is there then.
     """
     if not any(way.clocks):
         return Met(passing=scenes.passing(0), row=scenes.row(0))
