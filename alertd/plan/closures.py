@@ -102,7 +102,7 @@ def closure_notes(
         early, enter, late = _passing(c, route, clock, leave_at, clock_z, params)
         if c.begins_at > late + SAID_AHEAD:
             continue
-        at = int(np.argmin(np.abs(route.distance_m - c.start_m)))
+        at, met = int(np.argmin(np.abs(route.distance_m - c.start_m))), _met(c, early, late, now_utc)
         notes.append(
             ClosureNote(
                 what=c.what,
@@ -114,9 +114,9 @@ def closure_notes(
                 enter_at=enter,
                 begins_at=c.begins_at.astimezone(UTC),
                 ends_at=None if c.ends_at is None else c.ends_at.astimezone(UTC),
-                met=_met(c, early, late, now_utc),
+                met=met,
                 posted=c.posted,
-                held=c.holds and _met(c, early, late, now_utc),
+                held=c.holds and met,
             )
         )
     return tuple(notes)

@@ -16,13 +16,12 @@ from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch, Way
 from alertd.plan.closures import Clock, Closure, meets_a_hold
 from alertd.plan.hours import Duty, HoursRules, HoursUsed, Spell, break_limit, limits, rules_for, with_break
 from alertd.plan.need import SAME_PROBABILITY
-from alertd.plan.outlook import Float32, Outlook, short_of_grip
+from alertd.plan.outlook import Float32, Outlook
 from alertd.plan.params import PlanParams
 from alertd.plan.passed import best_of, chained_legs, met_on, uncovered, walk_over
 from alertd.plan.result import Advice, Departure, DeparturePick
 from alertd.plan.ride import ride
-from alertd.plan.scenes import Passing, Scenes, places_on, scene_of
-from alertd.rules.rig import Same
+from alertd.plan.scenes import Passing, Scenes, places_on
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
@@ -131,7 +130,7 @@ def _advice(scenes: Scenes, way: Way | None, unknown_frac: float) -> Advice:
     if way is None:
         return Advice.CLEAR if unknown_frac == 0.0 else Advice.READY
     params, places, met = scenes.params, scenes.places, met_on(scenes, way)
-    scene = scene_of(met.passing, met.row, places, params) if any(way.clocks) else scenes.scene(0)
+    scene = met.scene
     legs = chained_legs(scene, way, places, walk_over(scenes, params.chain_probability))
     asked = [x for _, x, _ in legs] + [[x] for x in uncovered(scene, way, places)]
     if any(_held(met.passing, x, params) for x in asked):
@@ -149,9 +148,7 @@ def _held(passing: Passing, stretches: Sequence[Stretch], params: PlanParams) ->
     chains = passing.chains(first, last, params)
     if chains.barred or not slick:
         return bool(chains.barred)
-    friction = Same(outlook.corridor.field.quantiles.friction)
-    tires = chains.hanging.tires
-    short = short_of_grip(outlook.sections, outlook.rig, tires, friction, passing.code[:, here], here)
+    short = outlook.slips(chains.hanging.tires, passing.code[:, here], here)
     return bool(short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY)
 
 

@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.series import Forecast
 from alertd.plan.explained import AirThere, ColumnHour, Compared, Explained, GripThere, LevelThere, SourceSaid, Spread
 from alertd.plan.make import TripInput, Weather, drive
-from alertd.plan.met import LevelMet, Met, margin_at, met_at
+from alertd.plan.met import LevelMet, Met, met_at
+from alertd.plan.outlook import rig_margin
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Plan, Stretch
 from alertd.plan.run import Run
@@ -257,7 +258,7 @@ def _grip(s: _Scene, sample: int, stretch: Stretch | None) -> tuple[GripThere, .
 
 def _grip_at(s: _Scene, sample: int, tires: tuple[Tire, ...]) -> GripThere:
     met, grade = _met(s, sample), float(s.route.grade[sample])
-    bare, chained = (margin_at(met, grade, s.rig, on) for on in ((), tires))
+    bare, chained = (rig_margin(s.rig, on, met.road_class, met.mu, grade) for on in ((), tires))
     return GripThere(
         distance_m=float(s.route.distance_m[sample]),
         grade=grade,

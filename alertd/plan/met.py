@@ -6,15 +6,13 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.outlook import chained_share
 from alertd.plan.params import PlanParams
 from alertd.plan.run import Run
 from alertd.plan.travel import lateness_s
-from alertd.road.grip import friction_mu, grip_margin
+from alertd.road.grip import friction_mu
 from alertd.road.state import RoadClass
 from alertd.rules.demand import TireDemand
 from alertd.rules.law import ControlLevel
-from alertd.rules.rig import AxleRole, Rig, Tire
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -77,16 +75,3 @@ def met_at(run: Run, depart_epoch_s: float, distance_m: float, params: PlanParam
         ),
         no_rules=tuple(law.span.code or law.span.name for law in here if law.rules is None),
     )
-
-
-def margin_at(met: Met, grade: float, rig: Rig, tires: tuple[Tire, ...]) -> Array:
-    """Friction at hand less friction needed with chains on these tires, (member,): to climb, or to hold by braking."""
-    margin = grip_margin(
-        met.road_class,
-        met.mu,
-        grade,
-        rig.drive_share,
-        chained_drive_share=chained_share(rig, tires, (AxleRole.DRIVE,)),
-        chained_share=chained_share(rig, tires, tuple(AxleRole)),
-    )
-    return margin.drive if grade > 0 else margin.brake

@@ -79,6 +79,11 @@ class Outlook:
         """Hours that are known; also the index of the one that is not."""
         return int(self.code.shape[2]) - 1
 
+    def slips(self, tires: tuple[Tire, ...], code: Codes, here: slice) -> Mask:
+        """Where the rig slips with these tires chained, on pavement `code` of the sections `here`; its shape."""
+        friction = Same(self.corridor.field.quantiles.friction)
+        return short_of_grip(self.sections, self.rig, tires, friction, code, here)
+
     @cached_property
     def may_bar(self) -> bool:
         """Whether any level on this road bars the rig from it."""
@@ -256,23 +261,26 @@ def short_of_grip(
 @lru_cache(maxsize=256)
 def _short_table(sections: Sections, rig: Same[Rig], tires: tuple[Tire, ...], friction: Same[Array]) -> Mask:
     """(member, section, code): a section falls short where its steepest part does, either way."""
-    road_class = _CLASS_OF_CODE[:, None]
-    drive = (AxleRole.DRIVE,)
+    mu = friction_mu(_CLASS_OF_CODE, friction.it[:, None], _SURFACE_OF_CODE)  # (member, code)
     short = []
     for grade in (sections.up_grade, sections.down_grade):
-        margin = grip_margin(
-            road_class,
-            0.0,
-            grade,
-            rig.it.drive_share,
-            chained_drive_share=chained_share(rig.it, tires, drive),
-            chained_share=chained_share(rig.it, tires, tuple(AxleRole)),
-        )
-        asked = -np.where(grade > 0, margin.drive, margin.brake)  # (code, section)
-        mu = friction_mu(_CLASS_OF_CODE, friction.it[:, None], _SURFACE_OF_CODE)  # (member, code)
+        asked = -rig_margin(rig.it, tires, _CLASS_OF_CODE[:, None], 0.0, grade)  # (code, section)
         with np.errstate(invalid="ignore"):
             short.append(mu[:, None, :] - asked.T[None, :, :] < 0.0)
     return np.asarray(short[0] | short[1])
+
+
+def rig_margin(rig: Rig, tires: tuple[Tire, ...], road_class: ArrayLike, mu: ArrayLike, grade: ArrayLike) -> Array:
+    """Friction at hand less friction needed with chains on these tires: to climb, or to hold a descent by braking."""
+    margin = grip_margin(
+        road_class,
+        mu,
+        grade,
+        rig.drive_share,
+        chained_drive_share=chained_share(rig, tires, (AxleRole.DRIVE,)),
+        chained_share=chained_share(rig, tires, tuple(AxleRole)),
+    )
+    return np.where(np.asarray(grade) > 0, margin.drive, margin.brake)
 
 
 def chained_share(rig: Rig, tires: tuple[Tire, ...], roles: tuple[AxleRole, ...]) -> float:

@@ -7,16 +7,14 @@ from typing import Final
 import numpy as np
 
 from alertd.plan.need import SAME_PROBABILITY
-from alertd.plan.outlook import short_of_grip
 from alertd.plan.params import PlanParams
 from alertd.plan.run import Leg, Run
-from alertd.rules.rig import Rig, Same
 from alertd.units import HOUR_S
 
 LASTING_H: Final = 2  # assumed: a lull of an hour is none to drive into
 
 
-def passable_from(x: Leg, run: Run, rig: Rig, enter_epoch_s: float, params: PlanParams) -> datetime | None:
+def passable_from(x: Leg, run: Run, enter_epoch_s: float, params: PlanParams) -> datetime | None:
     """The first whole hour after entering that holds no more, and the next neither; None within the forecast.
 
     It holds while the rig may slip chained in too many members, or a level that bars it is likely posted.
@@ -26,9 +24,8 @@ def passable_from(x: Leg, run: Run, rig: Rig, enter_epoch_s: float, params: Plan
     if first >= outlook.hours:
         return None
     here, ahead = slice(x.first, x.last + 1), slice(first, outlook.hours)
-    friction = Same(outlook.corridor.field.quantiles.friction)
     code = outlook.code[:, here, ahead]
-    short = short_of_grip(outlook.sections, rig, x.chains.hanging.tires, friction, code, here)
+    short = outlook.slips(x.chains.hanging.tires, code, here)
     holds = short.any(axis=1).mean(axis=0) >= params.hold_probability - SAME_PROBABILITY
     holds |= (code == 0).any(axis=(0, 1))  # an hour that is not known is none to send anybody into
     for law, level, chance in outlook.by_level:

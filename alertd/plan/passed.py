@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, TypeAlias
+from functools import cached_property
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,28 +11,36 @@ from numpy.typing import NDArray
 from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.ride import Ride
-from alertd.plan.scenes import Passing, Places, Scenes
+from alertd.plan.scenes import Passing, Places, Scenes, scene_of
 from alertd.plan.travel import Surfaces
 
 Array: TypeAlias = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Met:
     """What a way meets: its passing, and the ride put together from the scenes that it runs through."""
 
+    scenes: Scenes
     passing: Passing
     row: Ride
 
+    @cached_property
+    def scene(self) -> Scene:
+        """All of it as one scene."""
+        if self.passing is self.scenes.passing(0):
+            return self.scenes.scene(0)
+        return scene_of(self.passing, self.row, self.scenes.places, self.scenes.params)
 
-def walk_over(scenes: Scenes, must: float, **choices: Any) -> Walk:
+
+def walk_over(scenes: Scenes, must: float) -> Walk:
+    """The choices over these scenes where stretches of at least these odds must be chained for."""
     return Walk(
         places_m=scenes.places.at_m,
         dry_s=scenes.dry_s,
         scene=scenes.scene,
         params=scenes.params,
         must=must - SAME_PROBABILITY,
-        **choices,
     )
 
 
@@ -49,7 +58,7 @@ def met_on(scenes: Scenes, way: Way) -> Met:
     is there then.
     """
     if not any(way.clocks):
-        return Met(passing=scenes.passing(0), row=scenes.row(0))
+        return Met(scenes=scenes, passing=scenes.passing(0), row=scenes.row(0))
     sections = scenes.outlook.sections
     between = np.searchsorted(scenes.places.at_m, sections.middle_m, side="right") - 1
     clock = np.asarray(way.clocks)[np.clip(between, 0, len(way.clocks) - 1)]
@@ -67,17 +76,15 @@ def met_on(scenes: Scenes, way: Way) -> Met:
             worse[: span.stretches[0].first] = worse[span.stretches[-1].last + 1 :] = False
             hour = np.where(worse, decided.hour, hour)
     passing = Passing(outlook=scenes.outlook, hour=hour, floor=scenes.floor)
-    return Met(
-        passing=passing,
-        row=Ride(
-            depart_epoch_s=first.depart_epoch_s,
-            reach_s=np.append(0.0, np.cumsum(takes))[None, :],
-            hour=hour[None],
-            code=passing.code[None],
-            need=passing.need[None],
-            on=Surfaces(*(x[None] for x in on)),
-        ),
+    row = Ride(
+        depart_epoch_s=first.depart_epoch_s,
+        reach_s=np.append(0.0, np.cumsum(takes))[None, :],
+        hour=hour[None],
+        code=passing.code[None],
+        need=passing.need[None],
+        on=Surfaces(*(x[None] for x in on)),
     )
+    return Met(scenes=scenes, passing=passing, row=row)
 
 
 def uncovered(scene: Scene, way: Way, places: Places) -> list[Stretch]:

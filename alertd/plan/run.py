@@ -15,7 +15,7 @@ from alertd.plan.outlook import Codes, Float32, Mask, Outlook
 from alertd.plan.params import PlanParams
 from alertd.plan.passed import Met, best_of, chained_legs, met_on, overlaps, uncovered, walk_over
 from alertd.plan.ride import free_s
-from alertd.plan.scenes import Passing, Places, Scenes, places_on, scene_of, section_chained_s
+from alertd.plan.scenes import Passing, Places, Scenes, places_on, section_chained_s
 from alertd.plan.sections import Sections
 from alertd.plan.travel import lateness_s
 from alertd.road.state import RoadClass
@@ -135,8 +135,7 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
     scenes = Scenes(outlook=outlook, depart_epoch_s=depart_epoch_s, params=params, places=places)
     way = best_of(walk_over(scenes, params.chain_probability))
     met = met_on(scenes, way)
-    scene = scene_of(met.passing, met.row, places, params)
-    ready, later_road = _Ready(scenes, scene, way), False
+    ready, later_road = _Ready(scenes, met.scene, way), False
     if ready.left:
         warned = met_on(scenes, ready.way)
         more = warned.passing.need.mean(axis=0) > met.passing.need.mean(axis=0) + SAME_PROBABILITY
@@ -146,11 +145,9 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
             met = met_on(scenes, way)
             hour = np.where(more, warned.passing.hour, met.passing.hour)
             met = replace(met, passing=replace(met.passing, hour=hour, ride=None))
-            before_n = len(scene.stretches)
-            scene = scene_of(met.passing, met.row, places, params)
-            later_road = len(scene.stretches) > before_n
-            ready = _Ready(scenes, scene, way)
-    legs = _legs(scenes, scene, way, met, ready)
+            later_road = len(met.scene.stretches) > len(ready.scene.stretches)
+            ready = _Ready(scenes, met.scene, way)
+    legs = _legs(scenes, way, met, ready)
     moving_s, stands = _clock(legs, met, params)
     total_s = np.asarray([moving_s[-1] + sum(s for _, s in stands)])
     return Run(
@@ -168,7 +165,7 @@ class _Ready:
     """What a way leaves unchained, and how it would be chained for if every warning came true, seen as one scene."""
 
     def __init__(self, scenes: Scenes, scene: Scene, way: Way) -> None:
-        self.left = uncovered(scene, way, scenes.places)
+        self.scene, self.left = scene, uncovered(scene, way, scenes.places)
         self.walk = replace(walk_over(scenes, scenes.params.ready_probability), scene=lambda _: scene)
 
     @cached_property
@@ -176,16 +173,16 @@ class _Ready:
         return best_of(self.walk)
 
 
-def _legs(scenes: Scenes, scene: Scene, way: Way, met: Met, ready: _Ready) -> tuple[Leg, ...]:
+def _legs(scenes: Scenes, way: Way, met: Met, ready: _Ready) -> tuple[Leg, ...]:
     """The legs that the plan counts, and those to be ready for, in the order of the road."""
     params, places = scenes.params, scenes.places
     must, at_m = walk_over(scenes, params.chain_probability), places.at_m
     legs = []
 
     def add(covered: Sequence[Stretch], span: Span, rival: Rival | None, **kind: Any) -> None:
-        legs.append(_leg(covered, span, rival, scene, places, met, params, **kind))
+        legs.append(_leg(covered, span, rival, places, met, params, **kind))
 
-    for span, covered, kept_on in chained_legs(scene, way, places, must):
+    for span, covered, kept_on in chained_legs(met.scene, way, places, must):
         rival = _rival(replace(must, never_on=frozenset((span.on,))), way, span, places)
         add(covered, span, rival, driven=not kept_on, kept_on=kept_on)
     for span in ready.way.spans if ready.left else ():
@@ -202,7 +199,6 @@ def _leg(
     covered: Sequence[Stretch],
     span: Span,
     rival: Rival | None,
-    scene: Scene,
     places: Places,
     met: Met,
     params: PlanParams,
@@ -211,7 +207,7 @@ def _leg(
     kept_on: bool = False,
 ) -> Leg:
     first, last = covered[0].first, covered[-1].last
-    on, off = span.on, span.off
+    on, off, scene = span.on, span.off, met.scene
     p = stretch_probability(met.passing.need, first, last)
     chains = met.passing.chains(first, last, params)
     extra_s = scene.chained_s(chains.speed_limit_mps) - scene.reach_s

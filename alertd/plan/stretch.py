@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.need import SAME_PROBABILITY
-from alertd.plan.outlook import short_of_grip
 from alertd.plan.params import PlanParams
 from alertd.plan.passable import passable_from
 from alertd.plan.result import Advice, StopChoice, Stretch
@@ -18,7 +17,7 @@ from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.route.timezone import zone_at
-from alertd.rules.rig import Rig, Same
+from alertd.rules.rig import Rig
 from alertd.rules.words import tires_code, tires_words
 
 Array: TypeAlias = NDArray[np.float64]
@@ -29,8 +28,8 @@ SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this of a named summit is
 def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanParams) -> Stretch:
     """The stretch of one leg, in values that every output shares."""
     sections, here = run.sections, slice(x.first, x.last + 1)
-    route, friction = sections.route, run.passing.outlook.corridor.field.quantiles.friction
-    chained_short = short_of_grip(sections, rig, x.chains.hanging.tires, Same(friction), run.code[:, here], here)
+    route = sections.route
+    chained_short = run.passing.outlook.slips(x.chains.hanging.tires, run.code[:, here], here)
     short_frac = _any_frac(run.short[:, here])
     short_chained_frac = _any_frac(chained_short)
     unknown_frac = _any_frac(run.unknown[:, here])
@@ -69,7 +68,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         grip_short_frac=short_frac,
         grip_short_chained_frac=short_chained_frac,
         barred=x.chains.barred,
-        hold_until=passable_from(x, run, rig, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
+        hold_until=passable_from(x, run, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
         postings=x.chains.postings,
         hanging=x.chains.hanging,
         tires_short_words=tires_code(rig, x.chains.hanging.tires),
