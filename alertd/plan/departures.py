@@ -14,7 +14,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch, Way
 from alertd.plan.closures import Clock, Closure, meets_a_hold
-from alertd.plan.hours import Duty, HoursRules, HoursUsed, Spell, break_limit, limits, rules_for, with_break
+from alertd.plan.hours import (
+    MOST_BREAKS,
+    Duty,
+    HoursRules,
+    HoursUsed,
+    Spell,
+    break_limit,
+    limits,
+    rules_for,
+    with_break,
+)
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.outlook import Float32, Outlook
 from alertd.plan.params import PlanParams
@@ -27,7 +37,6 @@ from alertd.units import HOUR_S
 Array: TypeAlias = NDArray[np.float64]
 
 LATEST_S: Final = 6 * HOUR_S  # rides known for delays on the way after the last departure
-MOST_BREAKS: Final = 4
 REST_H: Final = 10.0  # 49 CFR 395.3(a)(1); the 11 h of Regulation (EC) 561/2006, Article 8, are asked for there
 SHORT_WAIT_H: Final = 0.75  # a break in either law
 WORTH_SAYING: Final = timedelta(minutes=20)

@@ -20,6 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 SPELL_LONGEST_M = 10_000.0  # within one, distance is taken as linear in time
 EPSILON_S = 1e-6
+MOST_BREAKS = 4  # on one trip; beyond it the driving hours are long gone
 
 
 class Duty(StrEnum):

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.hours import (
     EU,
+    MOST_BREAKS,
     HoursRules,
     HoursUsed,
     Limit,
@@ -28,8 +29,6 @@ from alertd.route.stops import RouteStop
 from alertd.units import to_miles
 
 Array: TypeAlias = NDArray[np.float64]
-
-MOST_BREAKS = 4
 
 
 def hours_note(

@@ -113,7 +113,6 @@ def places_on(sections: Sections, params: PlanParams) -> Places:
     stops = (None, *route.stops, None)
     at_m = np.asarray([float(route.distance_m[0]), *(s.distance_m for s in route.stops), route.length_m])
     grade = np.abs(np.interp(at_m, route.distance_m, route.grade))
-    listed = np.asarray([s is not None for s in stops])
     return Places(
         stops=stops,
         at_m=at_m,
@@ -121,7 +120,7 @@ def places_on(sections: Sections, params: PlanParams) -> Places:
         lat_deg=np.interp(at_m, route.distance_m, route.lat_deg),
         lon_deg=np.interp(at_m, route.distance_m, route.lon_deg),
         cramped=np.asarray([s is not None and not has_room(s, params) for s in stops]),
-        steep=listed & (grade > params.stop_max_grade),
+        steep=np.asarray([s is not None for s in stops]) & (grade > params.stop_max_grade),
         unlit=np.asarray([s is not None and s.stop.lit is False for s in stops]),
     )
 
