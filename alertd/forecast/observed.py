@@ -76,6 +76,11 @@ class StationReport:
             raise ValueError("observation times must be aware")
 
 
+def on_earth(elevation_m: float) -> float:
+    """A height as given, NaN for one that no station stands at."""
+    return elevation_m if -500.0 <= elevation_m <= 9000.0 else float("nan")
+
+
 def newest(reports: Iterable[StationReport], now_utc: datetime) -> list[StationReport]:
     """Of each station the newest report with an air temperature, where that is neither old nor from the future."""
     out: dict[str, StationReport] = {}

@@ -8,11 +8,11 @@ from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Any, Final, Generic, Protocol, TypeVar
+from typing import Any, Final, Generic, TypeAlias, TypeVar
 
 import numpy as np
 
-from alertd.errors import AlertdError, SourceError
+from alertd.errors import AlertdError, SourceDown, SourceError
 from alertd.forecast.observed import Station, StationReport, apart_m
 from alertd.plan.warnings import places_to_ask
 from alertd.route.line import Route
@@ -25,12 +25,15 @@ from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
+Question: TypeAlias = tuple[str, Callable[[], Awaitable[tuple[T, ...]]]]  # under a name of its own
 
 KIND: Final = "observation"
 NEAR_M: Final = 30_000.0
 NEAREST_N: Final = 2  # of each place asked about: twenty stations a road at most
 EVERY: Final = timedelta(minutes=20)
 GATHERED_WITHIN_S: Final = 90.0
+# Failures in a row after which a service is left alone for this turn: fewer than shut its host to forecasts too.
+GIVE_UP_AFTER: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,12 +51,6 @@ class _Told(Generic[T]):
     heard: tuple[Heard, ...]
 
 
-class _Tried(Protocol):
-    """Asks, under a name for the question; nothing where that fails."""
-
-    async def __call__(self, key: str, ask: Callable[[], Awaitable[tuple[T, ...]]], /) -> tuple[T, ...]: ...
-
-
 class Observer:
     """Asks each question at most once in `EVERY`, for all roads together, and repeats the answer in between."""
 
@@ -64,40 +61,52 @@ class Observer:
     async def along(self, route: Route, now_utc: datetime) -> Observed:
         """What stations within NEAR_M of the road say. Never fails for a source."""
         self._told = {key: told for key, told in self._told.items() if timedelta(0) <= now_utc - told.at < EVERY}
-        reports, troubles = await self._asked(route, now_utc)
+        troubles: Counter[str] = Counter()
+        reports = [
+            *await self._of_stations(route, now_utc, troubles),
+            *await self._of_airports(route, now_utc, troubles),
+        ]
         near = _near(route, [r.station for r in reports])
         # The service whose values were checked comes first, so that its word stands for a report both have.
         kept = {(r.station.id, r.observed_at): r for r, on in zip(reversed(reports), reversed(near), strict=True) if on}
         ordered = sorted(kept.values(), key=lambda r: (r.station.id, r.observed_at))
-        return Observed(reports=tuple(ordered), troubles=tuple(f"{what} ({n})" for what, n in troubles.items()))
+        told = tuple(what if n == 1 else f"{what} ({n} times)" for what, n in troubles.items())
+        return Observed(reports=tuple(ordered), troubles=told)
 
-    async def _asked(self, route: Route, now_utc: datetime) -> tuple[list[StationReport], Counter[str]]:
-        troubles: Counter[str] = Counter()
-
-        async def tried(key: str, ask: Callable[[], Awaitable[tuple[T, ...]]]) -> tuple[T, ...]:
-            try:
-                return await self._once(key, now_utc, ask)
-            except SourceError as exc:
-                troubles[str(exc)] += 1
-                return ()
-
-        by_service = await asyncio.gather(self._of_stations(route, tried), self._of_airports(route, tried))
-        return [report for reports in by_service for report in reports], troubles
-
-    async def _of_stations(self, route: Route, tried: "_Tried") -> list[StationReport]:
+    async def _of_stations(self, route: Route, now_utc: datetime, troubles: Counter[str]) -> list[StationReport]:
         if self._stations is None:
             return []
         places = [(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in places_to_ask(route)]
-        lists = await asyncio.gather(*(tried(f"near {at}", partial(self._stations.near, *at)) for at in places))
-        ids = sorted({s.id for at, listed in zip(places, lists, strict=True) for s in _nearest(at, listed)})
-        said = await asyncio.gather(*(tried(f"at {id_}", partial(self._stations.observed, id_)) for id_ in ids))
-        return [report for reports in said for report in reports]
+        near = [(f"near {place}", partial(self._stations.near, *place)) for place in places]
+        lists = await self._each(near, now_utc, troubles)
+        ids = sorted({s.id for place, listed in zip(places, lists, strict=True) for s in _nearest(place, listed)})
+        at = [(f"at {id_}", partial(self._stations.observed, id_)) for id_ in ids]
+        return [report for reports in await self._each(at, now_utc, troubles) for report in reports]
 
-    async def _of_airports(self, route: Route, tried: "_Tried") -> list[StationReport]:
+    async def _of_airports(self, route: Route, now_utc: datetime, troubles: Counter[str]) -> list[StationReport]:
         if self._metars is None:
             return []
         box = _box(route)
-        return list(await tried(f"in {box}", partial(self._metars.inside, *box)))
+        (reports,) = await self._each([(f"in {box}", partial(self._metars.inside, *box))], now_utc, troubles)
+        return list(reports)
+
+    async def _each(
+        self, questions: Sequence[Question[T]], now_utc: datetime, troubles: Counter[str]
+    ) -> list[tuple[T, ...]]:
+        """The answers one after the other, empty where there is none. A service that is down is not asked on."""
+        out: list[tuple[T, ...]] = []
+        down_n = 0
+        for key, ask in questions:
+            answer: tuple[T, ...] = ()
+            if down_n < GIVE_UP_AFTER:
+                try:
+                    answer = await self._once(key, now_utc, ask)
+                    down_n = 0
+                except SourceError as exc:
+                    troubles[str(exc)] += 1
+                    down_n += isinstance(exc, SourceDown)
+            out.append(answer)
+        return out
 
     async def _once(self, key: str, now_utc: datetime, ask: Callable[[], Awaitable[T]]) -> T:
         """The answer of this turn or of one shortly before. Either way its hearers hear what it was made of."""
@@ -151,9 +160,9 @@ async def gather_observations(
     store: Store,
     now_utc: datetime,
 ) -> int:
-    """Keep what stations near the routes say; returns how many reports are new. Fails for nothing but a fault of ours.
+    """Keep what stations near the routes say; returns how many reports are new. Never fails.
 
-    What goes wrong is a line in the log: no plan hangs on it.
+    What goes wrong is a line in the log, and a fault of ours stands there whole: no plan or brief hangs on it.
     """
     new = 0
     try:
@@ -165,6 +174,8 @@ async def gather_observations(
                 new += await asyncio.to_thread(keep_observations, store, observed.reports)
     except (AlertdError, TimeoutError) as exc:
         log.warning("observations: %s", str(exc) or f"not all of them within {GATHERED_WITHIN_S:g} s")
+    except Exception:
+        log.exception("observations: a fault of alertd")
     return new
 
 

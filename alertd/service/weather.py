@@ -83,11 +83,11 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
         end=window.end,
         now_utc=window.now,
     )
-    answers, warned, observed = await asyncio.gather(
-        asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True),
-        _warned(route, sky),
-        _observed(route, window, sky),
+    answers, warned = await asyncio.gather(
+        asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True), _warned(route, sky)
     )
+    # After the forecasts, so that a station that fails never closes a shared host to them.
+    observed = await _observed(route, window, sky)
     forecasts, failed = [], {}
     for provider, answer in zip(sky.providers, answers, strict=True):
         if isinstance(answer, SourceError):
@@ -114,8 +114,9 @@ async def _warned(route: Route, sky: Sky) -> Warned:
 
 
 async def _observed(route: Route, window: Window, sky: Sky) -> Observed:
-    wanted = sky.observer is not None and sky.station_correction
-    return await sky.observer.along(route, window.now) if sky.observer and wanted else Observed()
+    if sky.observer is None or not sky.station_correction:
+        return Observed()
+    return await sky.observer.along(route, window.now)
 
 
 def _corridor(

@@ -7,9 +7,12 @@ knots, statute miles and inches, heights in metres; a number may come as text ("
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from fractions import Fraction
+from typing import Annotated
+
+from pydantic import Field
 
 from alertd.errors import SourceChanged, SourceError
-from alertd.forecast.observed import Station, StationReport
+from alertd.forecast.observed import Station, StationReport, on_earth
 from alertd.sources.answer import Asks
 from alertd.sources.metar_text import NAN, Groups, read_text, seen_in
 from alertd.sources.shape import AnswerModel, Number, validated
@@ -24,7 +27,7 @@ class NothingThere(SourceError):
 
 
 class _Report(AnswerModel):
-    icaoId: str
+    icaoId: Annotated[str, Field(pattern=r"^[A-Z0-9]{3,12}$")]
     obsTime: int
     lat: Number
     lon: Number
@@ -102,7 +105,7 @@ def _report(r: _Report) -> StationReport:
     groups = (r.wxString or "").split()
     wind_mps = _first(told.wind_mps, text.wind_mps)
     return StationReport(
-        station=Station(id=r.icaoId, lat_deg=r.lat, lon_deg=r.lon, elevation_m=_number(r.elev)),
+        station=Station(id=r.icaoId, lat_deg=r.lat, lon_deg=r.lon, elevation_m=on_earth(_number(r.elev))),
         source=SOURCE,
         observed_at=at,
         air_temp_c=_first(told.air_temp_c, text.air_temp_c, within=(-60.0, 60.0)),

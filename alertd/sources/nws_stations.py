@@ -11,7 +11,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import AwareDatetime, Field
 
-from alertd.forecast.observed import Station, StationReport
+from alertd.errors import SourceChanged
+from alertd.forecast.observed import Station, StationReport, on_earth
 from alertd.sources.answer import Asks
 from alertd.sources.metar_text import NAN, read_text, seen_in
 from alertd.sources.nws import point_text, verdict
@@ -140,7 +141,11 @@ def read_observations(body: object) -> tuple[StationReport, ...]:
 
 def _report(observed: _Observed) -> StationReport:
     p = observed.properties
-    raw, at = p.rawMessage or "", p.timestamp.astimezone(UTC)
+    raw = p.rawMessage or ""
+    try:
+        at = p.timestamp.astimezone(UTC)
+    except OverflowError as exc:
+        raise SourceChanged(SOURCE, f"timestamp {p.timestamp} is no time") from exc
     text = read_text(raw, at)
     values: dict[str, float] = {}
     for name, (ours, quantity, low, high) in _VALUES.items():
@@ -154,9 +159,12 @@ def _report(observed: _Observed) -> StationReport:
             values[ours] = value if low <= value <= high else NAN
     if values["wind_mps"] == 0.0:
         values["wind_from_deg"] = NAN
+    id_ = p.station.rsplit("/", 1)[-1]
+    if not _ID.fullmatch(id_):
+        raise SourceChanged(SOURCE, "an observation does not say of which station it is")
     groups = [w.rawString for w in p.presentWeather or () if not w.inVicinity]
     seen = seen_in(groups, raw) if p.presentWeather else text.weather
-    station = _station(p.station.rsplit("/", 1)[-1], observed.geometry, p.elevation)
+    station = _station(id_, observed.geometry, p.elevation)
     return StationReport(station=station, source=SOURCE, observed_at=at, weather=seen, raw=raw, **values)
 
 
@@ -165,4 +173,4 @@ def _station(id_: str, place: _Point, elevation: _Quantity) -> Station:
     if elevation.value is not None:
         height_m = float(in_si("elevation", elevation.unitCode, "height", np.array([elevation.value]))[0])
     lon_deg, lat_deg = place.coordinates[:2]
-    return Station(id=id_, lat_deg=lat_deg, lon_deg=lon_deg, elevation_m=height_m)
+    return Station(id=id_, lat_deg=lat_deg, lon_deg=lon_deg, elevation_m=on_earth(height_m))

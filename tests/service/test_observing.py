@@ -151,6 +151,23 @@ async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_
     assert all("nws" in trouble for trouble in told.troubles)
 
 
+async def test_a_service_that_is_down_is_not_asked_on_and_never_shut_to_forecasts(
+    web: respx.MockRouter, i90_west: Route, morning: datetime
+) -> None:
+    asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))
+    async with PoliteClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
+        retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
+    ) as client:  # fmt: skip
+        observer = Observer(NwsStations(client, NWS), None)
+        told = await observer.along(i90_west, morning)
+        await observer.along(i90_west, morning)
+        assert asked.call_count == 2
+        assert told.troubles == ("nws: answered HTTP 503 (2 times)",)
+        asked.mock(httpx.Response(200, json={"features": []}))
+        await client.get_json("nws", f"{NWS}/gridpoints/MSO/36,94", read=lambda body: body)
+
+
 def report(at: datetime, **over: Any) -> StationReport:
     whole: dict[str, Any] = {
         "station": Station(id="KXXX", lat_deg=47.4, lon_deg=-115.7, elevation_m=NAN), "source": "metar",

@@ -32,31 +32,14 @@ needs_shared = [
     pytest.mark.needs_shared,
     pytest.mark.skipif(not RECORDED.is_dir(), reason="the reference folder is not beside the checkout"),
 ]
-# Our own, in the shape of the service's answers. The station is made up.
-RAW = "KXXX 141056Z AUTO 27012G20KT 1/2SM -SN BLSN OVC008 M04/M06 A2990 RMK AO2 P0003 T10391056"
-PROPERTIES: dict[str, Any] = {
-    "station": "https://api.weather.gov/stations/KXXX",
-    "timestamp": "2027-01-14T10:56:00+00:00",
-    "elevation": {"unitCode": "wmoUnit:m", "value": 1440},
-    "rawMessage": RAW,
-    "presentWeather": [{"intensity": "light", "modifier": None, "weather": "snow", "rawString": "-SN"}],
-    "temperature": {"unitCode": "wmoUnit:degC", "value": -3.9, "qualityControl": "V"},
-    "dewpoint": {"unitCode": "wmoUnit:degC", "value": -5.6, "qualityControl": "V"},
-    "relativeHumidity": {"unitCode": "wmoUnit:percent", "value": 88.0, "qualityControl": "V"},
-    "windSpeed": {"unitCode": "wmoUnit:km_h-1", "value": 22.2, "qualityControl": "V"},
-    "windGust": {"unitCode": "wmoUnit:km_h-1", "value": None, "qualityControl": "Z"},
-    "windDirection": {"unitCode": "wmoUnit:degree_(angle)", "value": 270, "qualityControl": "V"},
-    "visibility": {"unitCode": "wmoUnit:m", "value": 800, "qualityControl": "C"},
-    "precipitationLastHour": {"unitCode": "wmoUnit:mm", "value": None, "qualityControl": "Z"},
-}
-AIRPORT: dict[str, Any] = {
-    "icaoId": "KXXX", "obsTime": 1799924160, "lat": 47.45, "lon": -115.7, "elev": 1440, "temp": -3.9, "dewp": -5.6,
-    "wdir": 270, "wspd": 12, "visib": 0.5, "wxString": "-SN BLSN", "rawOb": f"METAR {RAW}",
-}  # fmt: skip
+# Our own, in the shape of the services' answers. The station is made up.
+OWN = Path(__file__).parents[2] / "fixtures" / "forecast"
+FEATURE = json.loads((OWN / "nws_observations.json").read_text())["features"][0]
+AIRPORT = json.loads((OWN / "metar.json").read_text())[0]
 
 
 def feature(**properties: Any) -> dict[str, Any]:
-    body = {"geometry": {"type": "Point", "coordinates": [-115.7, 47.45]}, "properties": copy.deepcopy(PROPERTIES)}
+    body: dict[str, Any] = copy.deepcopy(FEATURE)
     body["properties"] |= properties
     return body
 
