@@ -51,6 +51,14 @@ class _Told(Generic[T]):
     heard: tuple[Heard, ...]
 
 
+@dataclass(slots=True)
+class _Turn:
+    """One turn with one service: what went wrong, by its words, and how often in a row it was down."""
+
+    troubles: Counter[str]
+    down_n: int = 0
+
+
 class Observer:
     """Asks each question at most once in `EVERY`, for all roads together, and repeats the answer in between."""
 
@@ -63,8 +71,8 @@ class Observer:
         self._told = {key: told for key, told in self._told.items() if timedelta(0) <= now_utc - told.at < EVERY}
         troubles: Counter[str] = Counter()
         reports = [
-            *await self._of_stations(route, now_utc, troubles),
-            *await self._of_airports(route, now_utc, troubles),
+            *await self._of_stations(route, now_utc, _Turn(troubles)),
+            *await self._of_airports(route, now_utc, _Turn(troubles)),
         ]
         near = _near(route, [r.station for r in reports])
         # The service whose values were checked comes first, so that its word stands for a report both have.
@@ -73,38 +81,35 @@ class Observer:
         told = tuple(what if n == 1 else f"{what} ({n} times)" for what, n in troubles.items())
         return Observed(reports=tuple(ordered), troubles=told)
 
-    async def _of_stations(self, route: Route, now_utc: datetime, troubles: Counter[str]) -> list[StationReport]:
+    async def _of_stations(self, route: Route, now_utc: datetime, turn: _Turn) -> list[StationReport]:
         if self._stations is None:
             return []
         places = [(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in places_to_ask(route)]
         near = [(f"near {place}", partial(self._stations.near, *place)) for place in places]
-        lists = await self._each(near, now_utc, troubles)
+        lists = await self._each(near, now_utc, turn)
         ids = sorted({s.id for place, listed in zip(places, lists, strict=True) for s in _nearest(place, listed)})
         at = [(f"at {id_}", partial(self._stations.observed, id_)) for id_ in ids]
-        return [report for reports in await self._each(at, now_utc, troubles) for report in reports]
+        return [report for reports in await self._each(at, now_utc, turn) for report in reports]
 
-    async def _of_airports(self, route: Route, now_utc: datetime, troubles: Counter[str]) -> list[StationReport]:
+    async def _of_airports(self, route: Route, now_utc: datetime, turn: _Turn) -> list[StationReport]:
         if self._metars is None:
             return []
         box = _box(route)
-        (reports,) = await self._each([(f"in {box}", partial(self._metars.inside, *box))], now_utc, troubles)
+        (reports,) = await self._each([(f"in {box}", partial(self._metars.inside, *box))], now_utc, turn)
         return list(reports)
 
-    async def _each(
-        self, questions: Sequence[Question[T]], now_utc: datetime, troubles: Counter[str]
-    ) -> list[tuple[T, ...]]:
+    async def _each(self, questions: Sequence[Question[T]], now_utc: datetime, turn: _Turn) -> list[tuple[T, ...]]:
         """The answers one after the other, empty where there is none. A service that is down is not asked on."""
         out: list[tuple[T, ...]] = []
-        down_n = 0
         for key, ask in questions:
             answer: tuple[T, ...] = ()
-            if down_n < GIVE_UP_AFTER:
+            if turn.down_n < GIVE_UP_AFTER:
                 try:
                     answer = await self._once(key, now_utc, ask)
-                    down_n = 0
+                    turn.down_n = 0
                 except SourceError as exc:
-                    troubles[str(exc)] += 1
-                    down_n += isinstance(exc, SourceDown)
+                    turn.troubles[str(exc)] += 1
+                    turn.down_n += isinstance(exc, SourceDown)
             out.append(answer)
         return out
 
