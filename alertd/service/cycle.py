@@ -19,6 +19,7 @@ from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
 from alertd.service.closures import standing
+from alertd.service.observing import gather_observations
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
 from alertd.service.speaking import Standing
@@ -110,6 +111,9 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
         new += await asyncio.to_thread(
             store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
         )
+    if planner.sky.observer is not None:  # last, so that no plan waits for it
+        routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
+        await gather_observations(planner.sky.observer, planner.route, routes, store, now_utc)
     return Outcome(
         plans=tuple(one.plan for one in done),
         not_planned=tuple(failed),

@@ -26,12 +26,15 @@ from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
 from alertd.service.making import Making, trip_input, window_of
+from alertd.service.observing import Observer
 from alertd.service.settings import ForecastSettings, Settings
 from alertd.service.weather import Fetched, Sky, weather_along
 from alertd.sources.answer import Asks, Heard
 from alertd.sources.http import PoliteClient
+from alertd.sources.metar import Metars
 from alertd.sources.nws import Nws
 from alertd.sources.nws_alerts import NwsAlerts
+from alertd.sources.nws_stations import NwsStations
 from alertd.sources.open_meteo import OpenMeteo
 from alertd.sources.tripfile import TripRequest
 
@@ -311,14 +314,27 @@ def open_sky(
         stale_h=forecast.stale_h,
         road=forecast.road,
         alerts=NwsAlerts(client, forecast.nws_url) if forecast.alerts and "nws" in forecast.sources else None,
+        observer=_observer(forecast, client),
+        station_correction=forecast.station_correction,
     )
     return sky, elevations
+
+
+def _observer(forecast: ForecastSettings, client: Asks) -> Observer | None:
+    if not (forecast.observations or forecast.station_correction):
+        return None
+    return Observer(
+        NwsStations(client, forecast.nws_url) if "nws" in forecast.sources else None,
+        Metars(client, forecast.metar_url) if forecast.metar_url else None,
+    )
 
 
 def _check_contact(settings: Settings) -> None:
     """Weather services must be told who asks; a stand-in on this machine need not be."""
     urls = {"nws": settings.forecast.nws_url, "open-meteo": settings.forecast.open_meteo_url}
     asked = [urls[name] for name in settings.forecast.sources]
+    if settings.forecast.metar_url and (settings.forecast.observations or settings.forecast.station_correction):
+        asked.append(settings.forecast.metar_url)
     if not settings.contact and any(urlsplit(url).hostname != "127.0.0.1" for url in asked):
         raise ConfigError(
             str(settings.where),

@@ -46,6 +46,9 @@ class ForecastFile(FileModel):
     stale_h: float = Field(6.0, gt=0, le=48)
     nws_url: str = "https://api.weather.gov"
     alerts: bool = True
+    observations: bool = False
+    metar_url: str = "https://aviationweather.gov"
+    station_correction: bool = False
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
     road: str = Field("", examples=["road.toml"])
@@ -167,6 +170,9 @@ class ForecastSettings:
     stale_h: float
     nws_url: str
     alerts: bool
+    observations: bool
+    metar_url: str
+    station_correction: bool
     open_meteo_url: str
     open_meteo_key: str | None
     road: RoadSettings
@@ -243,6 +249,9 @@ def read_settings(path: Path) -> Settings:
             stale_h=content.forecast.stale_h,
             nws_url=content.forecast.nws_url,
             alerts=content.forecast.alerts,
+            observations=content.forecast.observations,
+            metar_url=content.forecast.metar_url,
+            station_correction=content.forecast.station_correction,
             open_meteo_url=content.forecast.open_meteo_url,
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,

@@ -14,6 +14,7 @@ from alertd.forecast.blend import pool
 from alertd.forecast.cells import choose_cells
 from alertd.forecast.freshness import Limits, Usable, freshness, together
 from alertd.forecast.members import dress, normal_scores
+from alertd.forecast.nudge import Nudged, nudge
 from alertd.forecast.provider import ForecastAsk, ForecastProvider
 from alertd.forecast.series import WEATHER_FIELDS, Forecast
 from alertd.plan.make import Weather
@@ -22,6 +23,7 @@ from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_ce
 from alertd.route.bridges import on_bridges
 from alertd.route.line import Route
 from alertd.service.fields import Fields
+from alertd.service.observing import Observed, Observer
 from alertd.service.warnings import Warned, warnings_along
 from alertd.sources.nws_alerts import NwsAlerts
 from alertd.sources.roadfile import RoadSettings
@@ -41,7 +43,11 @@ class Window:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sky:
-    """The sources to ask and how to turn them into members. alerts: None where warnings are not asked for."""
+    """The sources to ask and how to turn them into members.
+
+    alerts: None where warnings are not asked for; observer: None where stations are not. station_correction: whether
+    what stations measure corrects the next hours.
+    """
 
     providers: Sequence[ForecastProvider]
     members: int
@@ -50,6 +56,8 @@ class Sky:
     road: RoadSettings = field(default_factory=RoadSettings)
     fields: Fields = field(default_factory=Fields)
     alerts: NwsAlerts | None = None
+    observer: Observer | None = None
+    station_correction: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,6 +86,8 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
     answers, warned = await asyncio.gather(
         asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True), _warned(route, sky)
     )
+    # After the forecasts, so that a station that fails never closes a shared host to them.
+    observed = await _observed(route, window, sky)
     forecasts, failed = [], {}
     for provider, answer in zip(sky.providers, answers, strict=True):
         if isinstance(answer, SourceError):
@@ -94,7 +104,7 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
         route.lon_deg,
         on_deck=on_bridges(route.distance_m, route.bridges),
     )
-    weather = await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, window, sky)
+    weather = await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, observed, window, sky)
     weather = replace(weather, notes=(*warned.notes, *weather.notes))
     return Fetched(weather=weather, told=tuple(forecasts), warned=warned)
 
@@ -103,11 +113,18 @@ async def _warned(route: Route, sky: Sky) -> Warned:
     return Warned() if sky.alerts is None else await warnings_along(route, sky.alerts)
 
 
+async def _observed(route: Route, window: Window, sky: Sky) -> Observed:
+    if sky.observer is None or not sky.station_correction:
+        return Observed()
+    return await sky.observer.along(route, window.now)
+
+
 def _corridor(
     ask: ForecastAsk,
     cells: RoadCells,
     forecasts: list[Forecast],
     failed: dict[str, str],
+    observed: Observed,
     window: Window,
     sky: Sky,
 ) -> Weather:
@@ -124,6 +141,10 @@ def _corridor(
     road = sky.road
     dressed = [dress(f, members=sky.members, spreads=road.spreads, rng=rng, now_utc=window.now) for f in usable]
     forecast = pool(dressed, failed=failed, elevation_m=ask.road_elevation_m) if dressed else _nothing(ask, sky.members)
+    corrected = nudge(forecast, observed.reports, window.now)
+    forecast = corrected.forecast
+    if sky.station_correction:
+        notes.append(_moved(corrected))
     members = forecast.air_temp_c.shape[0]
     quantiles = member_quantiles(members, rng)
 
@@ -147,6 +168,16 @@ def _corridor(
         corridor=corridor,
         notes=tuple(dict.fromkeys((*notes, *(road_field.notes if usable else ())))),
         partial=bool(failed) or verdict.state is not Usable.OK,
+    )
+
+
+def _moved(corrected: Nudged) -> str:
+    if not corrected.stations_n:
+        return "Air temperature not corrected: no station near the road told a recent one"
+    stations = f"{corrected.stations_n} station{'s' if corrected.stations_n > 1 else ''}"
+    return (
+        f"Air temperature of the next hours moved toward what {stations} near the road measured: "
+        f"at most {-corrected.coldest_k:.1f} °C colder, {corrected.warmest_k:.1f} °C warmer"
     )
 
 

@@ -21,7 +21,7 @@ from alertd.forecast.series import PrecipForm
 from alertd.route.ring import inside_ring
 from alertd.sources.intervals import Array, held, parse_interval, rates_per_h
 from alertd.sources.shape import AnswerModel, Number, validated
-from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS
+from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS, KNOT_MPS
 
 SOURCE = "nws"
 Ring: TypeAlias = tuple[tuple[float, float], ...]
@@ -48,7 +48,8 @@ UNITS: dict[str, tuple[str, Callable[[Array], Array]]] = {
     "ft": ("height", lambda v: v * FOOT_M),
     "km_h-1": ("speed", lambda v: v * KMH_MPS),
     "m_s-1": ("speed", _as_is),
-    "kt": ("speed", lambda v: v * (1852.0 / 3600.0)),
+    "kt": ("speed", lambda v: v * KNOT_MPS),
+    "degree_(angle)": ("angle", _as_is),
 }
 
 # layer -> (quantity, lowest and highest value that can be true, after conversion)
