@@ -46,7 +46,7 @@ def pool(
     start, end = min(f.start for f in level), max(f.end for f in level)
     hours = round((end - start) / timedelta(hours=1))
     members = max(f.air_temp_c.shape[0] for f in level)
-    arrays = {
+    arrays: dict[str, Any] = {
         name: np.concatenate([laid(f, name, start_idx(f, first=start), hours, members) for f in level])
         for name in WEATHER_FIELDS
     }

@@ -21,7 +21,10 @@ class Usable(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Ages in hours since issue (since fetch where the source does not say). future_h: clocks may differ by this."""
+    """Ages in hours since issue (since fetch where the source does not say). future_h: clocks may differ by this.
+
+    A source that makes only a few issues a day is stale later by the hours between them, and unusable no later.
+    """
 
     stale_after_h: float = 6.0
     unusable_after_h: float = 24.0
@@ -51,7 +54,7 @@ def freshness(
     name = forecast.provider
     if age_h > limits.unusable_after_h:
         state, reasons = Usable.UNUSABLE, [f"{name}: forecast is {age_h:.0f} h old, too old to plan with"]
-    elif age_h > limits.stale_after_h:
+    elif age_h > limits.stale_after_h + forecast.issue_every_h:
         state, reasons = Usable.STALE, [f"{name}: forecast is {age_h:.0f} h old"]
     elif age_h < -limits.future_h:
         state, reasons = Usable.STALE, [f"{name}: forecast claims to be issued {-age_h:.0f} h from now"]

@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from typing import Any
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -19,6 +20,7 @@ from alertd.errors import ConfigError, SourceChanged, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Array, Forecast, Gap
 from alertd.sources.answer import Answer, Asks
+from alertd.sources.echo import apart_km
 from alertd.sources.open_meteo_hours import (
     CODE,
     ENSEMBLE_VARIABLES,
@@ -36,7 +38,6 @@ MOST_PLACES = 100  # in one request; the free host takes 1000, but a URL over 64
 FORECAST_LIFE_S = 3600.0  # the source sends no caching headers; its models run every hour at best
 EVER_S = 10 * 365 * 86_400.0  # the ground does not move
 MAX_ECHO_KM = 30.0  # an answer is for a model cell a few km off; farther means another place (latitude swapped)
-EARTH_RADIUS_KM = 6371.0
 
 # Days are asked for in these steps so that the same road keeps the same URL from hour to hour: only then can the last
 # good answer be found when the server is down.
@@ -179,13 +180,6 @@ def check_places(places: list[PlaceHours], lat_deg: Array, lon_deg: Array, max_e
             )
 
 
-def apart_km(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
-    """Great-circle distance by the haversine formula."""
-    a, b, c, d = np.radians([lat1_deg, lon1_deg, lat2_deg, lon2_deg])
-    h = np.sin((c - a) / 2) ** 2 + np.cos(a) * np.cos(c) * np.sin((d - b) / 2) ** 2
-    return float(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.clip(h, 0.0, 1.0))))
-
-
 def read_elevations(body: object, count: int) -> Array:
     """Heights of an elevation answer. Raises SourceChanged."""
     raw = body.get("elevation") if isinstance(body, Mapping) else None
@@ -207,7 +201,7 @@ def assemble(
     answers = [answer for _, answer in parts if not isinstance(answer, SourceError)]
     members = max(len(place.precip_form) for answer in answers for place in answer.value)
     shape = (members, ask.lat_deg.size, hours)
-    arrays = {field: np.full(shape, np.nan) for field in FIELDS}
+    arrays: dict[str, Any] = {field: np.full(shape, np.nan) for field in FIELDS}
     form = np.zeros(shape, dtype=np.int8)
     gaps = []
     told_at, stale = [], False

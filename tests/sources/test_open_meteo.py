@@ -19,8 +19,9 @@ import respx
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk
 from alertd.forecast.series import PrecipForm
+from alertd.sources.echo import apart_km
 from alertd.sources.http import PoliteClient
-from alertd.sources.open_meteo import OpenMeteo, apart_km, days_for, read_elevations
+from alertd.sources.open_meteo import OpenMeteo, days_for, read_elevations
 from alertd.sources.open_meteo_hours import limit_or_refusal, member_keys, read_places
 
 ROOT = Path(__file__).parents[2]
