@@ -8,7 +8,7 @@ every stage carries on; it never means zero.
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from enum import IntEnum
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,6 +132,8 @@ class Forecast:
         )  # fmt: skip
         return (own,)
 
+
+NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")  # without these an hour is not known
 
 WEATHER_FIELDS: tuple[str, ...] = (
     "air_temp_c",
