@@ -98,6 +98,11 @@ def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
         alerts=chosen.alerts,
         open_meteo_url=chosen.open_meteo_url,
         open_meteo_key="not kept" if chosen.open_meteo_keyed else None,
+        weights=chosen.weights,
+        open_meteo_ensemble_url=chosen.open_meteo_ensemble_url,
+        open_meteo_ensemble_model=chosen.open_meteo_ensemble_model,
+        open_meteo_elevation_url=chosen.open_meteo_elevation_url,
+        met_norway_url=chosen.met_norway_url,
         road=read_road(places.road) if places.road else RoadSettings(),
     )
 

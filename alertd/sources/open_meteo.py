@@ -69,6 +69,7 @@ class OpenMeteo:
         self._client, self._base = client, base_url.rstrip("/")
         self._elevation_base = (elevation_url or base_url).rstrip("/")
         self._api_key, self._model, self._ensemble = api_key, model, ensemble
+        self._base_host = _host(self._base)
         self.name = " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
 
     async def fetch(self, ask: ForecastAsk) -> Forecast:
@@ -86,7 +87,9 @@ class OpenMeteo:
             lat, lon = lat_deg[i : i + MOST_PLACES], lon_deg[i : i + MOST_PLACES]
             answer = await self._client.get_json(
                 SOURCE, f"{self._elevation_base}/v1/elevation",
-                params=self._keyed({"latitude": _listed(lat, 5), "longitude": _listed(lon, 5)}),
+                params=self._keyed(
+                    {"latitude": _listed(lat, 5), "longitude": _listed(lon, 5)}, self._elevation_base
+                ),
                 read=partial(read_elevations, count=lat.size),
                 default_life_s=EVER_S, verdict=self._verdict_at(None),
             )  # fmt: skip
@@ -113,14 +116,18 @@ class OpenMeteo:
             params["models"] = self._model
         try:
             return await self._client.get_json(
-                SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}", params=self._keyed(params),
+                SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}",
+                params=self._keyed(params, self._base),
                 read=read, default_life_s=FORECAST_LIFE_S, verdict=self._verdict_at(ask.now_utc),
             )  # fmt: skip
         except SourceError as exc:
             return exc
 
-    def _keyed(self, params: dict[str, str]) -> dict[str, str]:
-        return params | ({"apikey": self._api_key} if self._api_key else {})
+    def _keyed(self, params: dict[str, str], url: str) -> dict[str, str]:
+        """With the key where it belongs: on the server of forecasts, and on any other that asks for one."""
+        host = _host(url)
+        shown = host == self._base_host or _is_customer_host(host)
+        return params | ({"apikey": self._api_key} if self._api_key and shown else {})
 
     @staticmethod
     def _verdict_at(now_utc: datetime | None) -> Verdict:
@@ -134,14 +141,22 @@ class OpenMeteo:
         return verdict
 
 
+def _host(url: str) -> str:
+    return (urlsplit(url).hostname or "").lower().rstrip(".")  # a name may end with a dot
+
+
+def _is_customer_host(host: str) -> bool:
+    return host.startswith("customer-") and host.endswith(".open-meteo.com")
+
+
 def _may_use(url: str, api_key: str | None, noncommercial: bool) -> None:
-    host = (urlsplit(url).hostname or "").lower()
+    host = _host(url)
     where, field = "settings", "open_meteo"
     if not host:
         raise ConfigError(where, field, f'"{url}" names no server', "write it as https://host")
     if not (host == "open-meteo.com" or host.endswith(".open-meteo.com")):
         return
-    if host.startswith("customer-"):
+    if _is_customer_host(host):
         if not api_key:
             raise ConfigError(where, field, f"{host} needs an API key", "set the key, or use another server")
     elif not noncommercial:
