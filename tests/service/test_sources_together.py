@@ -1,25 +1,45 @@
 """Several sources in one plan: what each is credited with, and that losing one is never taken for good weather."""
 
-from collections.abc import Sequence
+import copy
+import json
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from io import StringIO
+from pathlib import Path
 from typing import Any
 
+import httpx
 import numpy as np
 import pytest
+import respx
+from jsonschema import Draft202012Validator
 from numpy.typing import NDArray
+from rich.console import Console
 
+from alertd.cli.show import show_plan
 from alertd.errors import ConfigError, OutsideArea, SourceDown
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import WEATHER_FIELDS, Forecast, Gap
+from alertd.notices.changes import to_say
+from alertd.notices.dispatcher import brief_text, dispatcher_text
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.record import plan_json
 from alertd.plan.result import Advice, Plan
-from alertd.service.planner import open_sky
-from alertd.service.settings import ForecastSettings
+from alertd.service.ground import Ground
+from alertd.service.inputs import Keep, hear
+from alertd.service.planner import Planner, open_sky
+from alertd.service.replay import replay
+from alertd.service.settings import ForecastSettings, Settings
 from alertd.service.weather import Sky, Window, weather_along
+from alertd.sources.http import PoliteClient
 from alertd.sources.roadfile import RoadSettings
+from alertd.sources.tripfile import TripRequest
+from alertd.store.archive import Archive
+from alertd.testing.clock import HeldClock
 from alertd.testing.made import make_rig, make_route, make_rules
+from alertd.testing.standin import Standin
 
 NOW = datetime(2027, 1, 14, 6, tzinfo=UTC)
 DEPART = NOW + timedelta(hours=2)
@@ -233,3 +253,70 @@ def test_own_and_paid_servers_are_asked_for_a_business() -> None:
         open_meteo_ensemble_url="https://customer-ensemble-api.open-meteo.com",
     )  # fmt: skip
     assert len(open_sky(paid, False, "alertd.toml", client)[0].providers) == 2
+
+
+ROOT = Path(__file__).parents[2]
+OURS = json.loads((ROOT / "fixtures/forecast/met_norway_complete.json").read_text())
+TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00", driver="Ann")
+
+
+def met_norway(request: httpx.Request) -> httpx.Response:
+    """Ten mild dry days at the place and height asked, from the hour before the demo's morning."""
+    asked = request.url.params
+    body = copy.deepcopy(OURS)
+    body["geometry"]["coordinates"] = [float(asked["lon"]), float(asked["lat"]), int(asked["altitude"])]
+    instant = {"air_temperature": 12.0, "relative_humidity": 50.0, "wind_speed": 3.0, "cloud_area_fraction": 20.0}
+    dry = {"summary": {"symbol_code": "fair_day"}, "details": {"precipitation_amount": 0.0}}
+    begin = datetime(2027, 1, 14, 10, tzinfo=UTC)
+    body["properties"]["meta"]["updated_at"] = "2027-01-14T04:10:00Z"
+    body["properties"]["timeseries"] = [
+        {"time": (begin + timedelta(hours=h)).isoformat(), "data": {"instant": {"details": instant}} | period}
+        for h, period in [(h, {"next_1_hours": dry}) for h in range(56)] + [(56 + 6 * n, {"next_6_hours": dry})
+                                                                             for n in range(30)]
+    ]  # fmt: skip
+    return httpx.Response(200, json=body)
+
+
+async def test_three_services_make_one_plan_that_names_each_everywhere_and_replays(
+    make_settings: Callable[..., Settings], ground: Ground, morning: datetime, tmp_path: Path
+) -> None:
+    """From HTTP to plan, terminal, texts and webhook. The stand-in's storm is in the two Open-Meteo sources."""
+    archive = Archive(tmp_path / "kept")
+    with Standin(now_utc=morning) as api, respx.mock(assert_all_called=False) as router:
+        router.route(host="127.0.0.1").pass_through()
+        asked = router.get(url__startswith="https://api.met.no/").mock(side_effect=met_norway)
+        made = make_settings(forecasts=api.base_url, trips=None, contact="ops@fleet.example")
+        chosen = replace(
+            made.forecast, sources=("open-meteo", "open-meteo-ensemble", "met-norway"), members=5,
+            open_meteo_ensemble_url=api.base_url, weights={"open-meteo": 2.0},
+        )  # fmt: skip
+        async with PoliteClient(
+            contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=HeldClock(morning),
+            rng=np.random.default_rng(1), per_s_per_host=1e9, on_answer=hear,
+        ) as client:  # fmt: skip
+            sky, elevations = open_sky(chosen, True, "test", client)
+            settings = replace(made, forecast=chosen)
+            planning = Planner(settings, ground, sky, elevations, Keep(archive=archive))
+            (plan,) = await planning.plan([TRIP], morning)
+    assert isinstance(plan, Plan)
+    assert asked.call_count > 10
+    told = {s.provider: s for s in plan.sources}
+    assert list(told) == ["open-meteo", "open-meteo ensemble", "met-norway"]
+    assert told["met-norway"].issued_at == datetime(2027, 1, 14, 4, 10, tzinfo=UTC)
+    assert (told["met-norway"].age_h, told["met-norway"].stale) == (pytest.approx(6 + 20 / 60), False)
+    assert not plan.partial, plan.cautions
+    assert plan.members_n == 62  # the ensemble's 31, twice
+
+    out = StringIO()
+    show_plan(plan, Console(file=out, width=200, markup=False, emoji=False))
+    for text in (out.getvalue(), dispatcher_text(plan), brief_text("Fleet", [plan], [], morning, "America/Denver")):
+        assert "MET Norway, CC BY 4.0" in text
+        assert "Weather data by Open-Meteo.com, CC BY 4.0" in text
+    schema = json.loads((ROOT / "shared/webhook-event.schema.json").read_text())
+    notices, _ = to_say(plan, None, morning)
+    events = [json.loads(notice.body) for notice in notices]
+    for event in events:
+        Draft202012Validator(schema).validate(event)
+    assert "met-norway" in json.dumps(events)
+    again = await replay(archive, plan.id)
+    assert plan_json(again.plan) == plan_json(plan)
