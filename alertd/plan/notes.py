@@ -15,18 +15,17 @@ from alertd.rules.rig import Rig
 
 
 def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> tuple[SourceNote, ...]:
-    if not forecast.provider:
-        return ()
-    age_h = forecast.age_h(now_utc)
-    return (
+    """One note for each source that the forecast is made of, with its own licence and age."""
+    return tuple(
         SourceNote(
-            provider=forecast.provider,
-            licence=forecast.licence,
-            issued_at=forecast.issued_at,
-            fetched_at=forecast.fetched_at,
-            age_h=age_h,
-            stale=forecast.served_stale or age_h > params.stale_forecast_h,
-        ),
+            provider=c.provider,
+            licence=c.licence,
+            issued_at=c.issued_at,
+            fetched_at=c.fetched_at,
+            age_h=c.age_h(now_utc),
+            stale=c.served_stale or c.overdue_h(now_utc) > params.stale_forecast_h,
+        )
+        for c in forecast.credits
     )
 
 

@@ -59,7 +59,7 @@ class _Model(BaseModel):
 class Chosen(_Model):
     """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
 
-    nws_url, metar_url and open_meteo_url are kept because the questions to sources begin with them.
+    The URLs of sources are kept because the questions to them begin with them.
     """
 
     sources: tuple[str, ...]
@@ -73,6 +73,11 @@ class Chosen(_Model):
     open_meteo_url: str
     open_meteo_keyed: bool
     noncommercial: bool
+    weights: dict[str, float] = {}  # this and the rest: none in plans kept before sources had them
+    open_meteo_ensemble_url: str = ""
+    open_meteo_ensemble_model: str = ""
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = ""
     plan: dict[str, float | int]
 
 
@@ -90,6 +95,11 @@ def chosen(settings: Settings) -> Chosen:
         open_meteo_url=f.open_meteo_url,
         open_meteo_keyed=f.open_meteo_key is not None,
         noncommercial=settings.noncommercial,
+        weights=dict(f.weights),
+        open_meteo_ensemble_url=f.open_meteo_ensemble_url,
+        open_meteo_ensemble_model=f.open_meteo_ensemble_model,
+        open_meteo_elevation_url=f.open_meteo_elevation_url,
+        met_norway_url=f.met_norway_url,
         plan={name: getattr(settings.plan, name) for name in PlanFile().chosen(f.stale_h)},
     )
 

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path, PurePath
 from typing import TypeAlias
 from urllib.parse import urlsplit
@@ -31,6 +32,7 @@ from alertd.service.settings import ForecastSettings, Settings
 from alertd.service.weather import Fetched, Sky, weather_along
 from alertd.sources.answer import Asks, Heard
 from alertd.sources.http import PoliteClient
+from alertd.sources.met_norway import MetNorway
 from alertd.sources.metar import Metars
 from alertd.sources.nws import Nws
 from alertd.sources.nws_alerts import NwsAlerts
@@ -296,15 +298,23 @@ def open_sky(
     """The sources of the settings, those of heights apart. Raises ConfigError, which names the settings as `where`."""
     providers: list[ForecastProvider] = []
     elevations: list[ElevationProvider] = []
+    open_meteo = partial(OpenMeteo, client, api_key=forecast.open_meteo_key, noncommercial=noncommercial)
+    heights_at = forecast.open_meteo_elevation_url or None
     for name in forecast.sources:
         if name == "nws":
             providers.append(Nws(client, forecast.nws_url))
+        elif name == "met-norway":
+            providers.append(MetNorway(client, forecast.met_norway_url))
         elif name == "open-meteo":
-            source = OpenMeteo(
-                client, forecast.open_meteo_url, api_key=forecast.open_meteo_key, noncommercial=noncommercial
-            )
+            source = open_meteo(forecast.open_meteo_url, elevation_url=heights_at)
             providers.append(source)
             elevations.append(source)
+        elif name == "open-meteo-ensemble":
+            model = forecast.open_meteo_ensemble_model or None
+            source = open_meteo(forecast.open_meteo_ensemble_url, ensemble=True, model=model, elevation_url=heights_at)
+            providers.append(source)
+            if heights_at:  # a server of ensembles need not have heights
+                elevations.append(source)
         else:
             raise ConfigError(where, "forecast.sources", f'"{name}" is no source', "use nws")
     sky = Sky(
@@ -316,6 +326,10 @@ def open_sky(
         alerts=NwsAlerts(client, forecast.nws_url) if forecast.alerts and "nws" in forecast.sources else None,
         observer=_observer(forecast, client),
         station_correction=forecast.station_correction,
+        weights={
+            provider.name: forecast.weights.get(name, 1.0)
+            for name, provider in zip(forecast.sources, providers, strict=True)
+        },
     )
     return sky, elevations
 
@@ -331,7 +345,12 @@ def _observer(forecast: ForecastSettings, client: Asks) -> Observer | None:
 
 def _check_contact(settings: Settings) -> None:
     """Weather services must be told who asks; a stand-in on this machine need not be."""
-    urls = {"nws": settings.forecast.nws_url, "open-meteo": settings.forecast.open_meteo_url}
+    urls = {
+        "nws": settings.forecast.nws_url,
+        "open-meteo": settings.forecast.open_meteo_url,
+        "open-meteo-ensemble": settings.forecast.open_meteo_ensemble_url,
+        "met-norway": settings.forecast.met_norway_url,
+    }
     asked = [urls[name] for name in settings.forecast.sources]
     if settings.forecast.metar_url and (settings.forecast.observations or settings.forecast.station_correction):
         asked.append(settings.forecast.metar_url)

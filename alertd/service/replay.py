@@ -101,6 +101,11 @@ def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
         station_correction=chosen.station_correction,
         open_meteo_url=chosen.open_meteo_url,
         open_meteo_key="not kept" if chosen.open_meteo_keyed else None,
+        weights=chosen.weights,
+        open_meteo_ensemble_url=chosen.open_meteo_ensemble_url,
+        open_meteo_ensemble_model=chosen.open_meteo_ensemble_model,
+        open_meteo_elevation_url=chosen.open_meteo_elevation_url,
+        met_norway_url=chosen.met_norway_url,
         road=read_road(places.road) if places.road else RoadSettings(),
     )
 

@@ -1,9 +1,10 @@
 """The operator's settings file as values; the reader's units, relative paths and file names end here."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
@@ -39,8 +40,13 @@ class PlacesFile(FileModel):
     routes: str = Field("routes", examples=["routes"])
 
 
+ForecastSource = Literal["nws", "open-meteo", "open-meteo-ensemble", "met-norway"]
+Weight = Annotated[float, Field(gt=0.0, le=100.0)]
+
+
 class ForecastFile(FileModel):
-    sources: list[Literal["nws", "open-meteo"]] = Field(min_length=1, examples=[["nws"]])
+    sources: list[ForecastSource] = Field(min_length=1, examples=[["nws"]])
+    weights: dict[ForecastSource, Weight] = Field(default_factory=dict, examples=[{"nws": 1.0}])
     members: int = Field(31, ge=5, le=200)
     seed: int = Field(1, ge=0)
     stale_h: float = Field(6.0, gt=0, le=48)
@@ -51,6 +57,10 @@ class ForecastFile(FileModel):
     station_correction: bool = False
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
+    open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
+    open_meteo_ensemble_model: str = Field("", examples=["gfs_seamless"])
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = "https://api.met.no"
     road: str = Field("", examples=["road.toml"])
 
 
@@ -176,6 +186,11 @@ class ForecastSettings:
     open_meteo_url: str
     open_meteo_key: str | None
     road: RoadSettings
+    weights: Mapping[str, float] = field(default_factory=dict)
+    open_meteo_ensemble_url: str = ForecastFile.model_fields["open_meteo_ensemble_url"].default
+    open_meteo_ensemble_model: str = ""
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = ForecastFile.model_fields["met_norway_url"].default
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,6 +271,11 @@ def read_settings(path: Path) -> Settings:
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,
             road=read_road(places.road) if places.road else RoadSettings(),
+            weights=_weights(path, content.forecast),
+            open_meteo_ensemble_url=content.forecast.open_meteo_ensemble_url,
+            open_meteo_ensemble_model=content.forecast.open_meteo_ensemble_model,
+            open_meteo_elevation_url=content.forecast.open_meteo_elevation_url,
+            met_norway_url=content.forecast.met_norway_url,
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=store,
@@ -275,6 +295,15 @@ def read_settings(path: Path) -> Settings:
         notices=content.notices.to_core(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
     )
+
+
+def _weights(path: Path, forecast: ForecastFile) -> dict[str, float]:
+    for name in forecast.weights:
+        if name not in forecast.sources:
+            raise ConfigError(
+                str(path), "forecast.weights", f'"{name}" is not among the sources', "add it there, or drop its weight"
+            )
+    return {str(name): weight for name, weight in forecast.weights.items()}
 
 
 def _places(base: Path, content: SettingsFile) -> Places:

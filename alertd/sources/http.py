@@ -77,6 +77,7 @@ class PoliteClient:
         self._at_once, self._per_s = at_once_per_host, per_s_per_host
         self.cache = DiskCache(cache_dir, on_trouble)
         self._on_answer = on_answer
+        self._on_trouble, self._told_203 = on_trouble, set[str]()
         self._gates: dict[str, HostGate] = {}
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
         self._http = httpx.AsyncClient(
@@ -212,7 +213,9 @@ class PoliteClient:
         told = {name.lower(): value for name, value in response.headers.items()}
         if response.status_code == 304 and entry is not None:
             return entry.confirmed(told, now, default_life_s), False
-        if response.status_code != 200:
+        if response.status_code == 203:
+            self._told_of_203(call.source, call.url)
+        elif response.status_code != 200:
             raise refusal(call.source, response, body, call.verdict, now)
         if not any(part in told.get("content-type", "").lower() for part in call.content_types):
             kind = told.get("content-type", "no content type")
@@ -273,6 +276,13 @@ class PoliteClient:
             return self._answer(entry, read, from_cache=True, stale_because=exc.problem)
         except SourceError:
             raise exc from None
+
+    def _told_of_203(self, source: str, url: str) -> None:
+        """MET Norway answers 203 for a product that is in test or about to go: said once a product."""
+        product = url.partition("?")[0]
+        if product not in self._told_203:
+            self._told_203.add(product)
+            self._on_trouble(f"{source}: {product} answers HTTP 203: it is in test, or deprecated and about to go")
 
     def _gate(self, url: str) -> HostGate:
         host = urlsplit(url).netloc

@@ -7,13 +7,14 @@ forecasters; their grid is realigned without notice, so a mapping is asked again
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
-from alertd.errors import SourceChanged, SourceDown, SourceError
+from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Forecast, Gap
-from alertd.sources.answer import Answer, Asks
+from alertd.sources.answer import Answer, Asks, most_telling
 from alertd.sources.nws_grid import SOURCE, GridCell, last_token, read_grid
 from alertd.sources.shape import AnswerModel, validated
 
@@ -26,7 +27,7 @@ BUSY_WAIT_S = 120.0  # "service unavailable" was seen to last 10 to 15 minutes
 
 
 class NotCovered(SourceError):
-    """The service has no land forecast for this place or cell."""
+    """The service has no land forecast for this place or cell, though the place may lie in its area."""
 
 
 class _PointProperties(AnswerModel):
@@ -65,7 +66,7 @@ class Nws:
             found = {place: group.create_task(self._one(place, grid)) for place in dict.fromkeys(places)}
         results = [found[place].result() for place in places]
         if not any(isinstance(result, Answer) for result in results):
-            raise next(result for result in results if isinstance(result, SourceError))
+            raise most_telling([result for result in results if isinstance(result, SourceError)])
         return assemble(ask, start, hours, results)
 
     async def _one(
@@ -128,7 +129,9 @@ def verdict(status: int, problem: object) -> SourceError | None:
     name = last_token(problem)
     detail = str(problem.get("detail") or problem.get("title") or name)
     match name:
-        case "InvalidPoint" | "InvalidGridpoint" | "MarineForecastNotSupported" | "NotFound":
+        case "InvalidPoint":
+            return OutsideArea(SOURCE, f"has no forecast there ({name}: {detail})")
+        case "InvalidGridpoint" | "MarineForecastNotSupported" | "NotFound":
             return NotCovered(SOURCE, f"no forecast there ({name}: {detail})")
         case "ForecastGridExpired" | "ForecastMissingData":
             return SourceDown(SOURCE, detail, retryable=True, retry_after_s=OUTAGE_WAIT_S)
@@ -140,14 +143,17 @@ def verdict(status: int, problem: object) -> SourceError | None:
 def assemble(
     ask: ForecastAsk, start: datetime, hours: int, results: Sequence[Answer[GridCell] | SourceError]
 ) -> Forecast:
-    """One Forecast over the places of the ask; a place without a usable cell is NaN and named in a Gap."""
+    """One Forecast over the places of the ask; a place without a usable cell is NaN and outside or named in a Gap."""
     shape = (1, len(results), hours)
-    arrays = {name: np.full(shape, np.nan) for name in _FROM_CELL}
+    arrays: dict[str, Any] = {name: np.full(shape, np.nan) for name in _FROM_CELL}
     form = np.zeros(shape, dtype=np.int8)
     elevation_m = np.full(len(results), np.nan)
     notes: dict[str, list[int]] = {}
-    used = []
+    used, outside = [], []
     for i, result in enumerate(results):
+        if isinstance(result, OutsideArea):
+            outside.append(i)
+            continue
         if isinstance(result, SourceError):
             notes.setdefault(result.problem, []).append(i)
             continue
@@ -167,7 +173,7 @@ def assemble(
         lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=elevation_m,
         pressure_hpa=unknown, shortwave_wm2=unknown.copy(), freezing_level_m=unknown.copy(), precip_form=form,
         gaps=tuple(Gap(cell_idx=tuple(cells), reason=f"{SOURCE}: {note}") for note, cells in notes.items()),
-        served_stale=old or any(a.stale for a in used),
+        served_stale=old or any(a.stale for a in used), outside=tuple(outside),
         **arrays,
     )  # fmt: skip
 

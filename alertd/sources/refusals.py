@@ -69,7 +69,7 @@ def refusal(source: str, response: httpx.Response, body: bytes, verdict: Verdict
             error = SourceDown(source, text, retryable=status != 403, retry_after_s=wait)
         else:
             error = SourceError(source, text)
-    if isinstance(error, SourceDown) and error.retry_after_s is None and wait is not None:
+    if isinstance(error, SourceDown) and wait is not None and wait > (error.retry_after_s or 0.0):
         error = SourceDown(error.source, error.problem, retryable=error.retryable, retry_after_s=wait)
     if isinstance(error, SourceDown) and (status in (403, 429) or "retry-after" in response.headers):
         return Throttled(error.source, error.problem, retryable=error.retryable, retry_after_s=error.retry_after_s)

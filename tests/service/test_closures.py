@@ -229,12 +229,12 @@ async def test_warnings_are_asked_where_nws_is_a_source_and_a_replay_hears_the_s
     morning: datetime,
     tmp_path: Path,
 ) -> None:
-    """The trip leaves at 04:45. Its cells are not covered here, which makes the plan partial and "be ready"."""
+    """The trip leaves at 04:45. It has no forecast for its own cells, which makes the plan partial and "be ready"."""
     archive = Archive(tmp_path / "kept")
     with Standin(now_utc=morning, storm=FINE) as forecasts, respx.mock(assert_all_called=False) as router:
         router.route(host="127.0.0.1").pass_through()
         asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(status, json=blizzard(ends))
-        gone = {"type": f"{NWS}/problems/InvalidPoint", "status": 404}
+        gone = {"type": f"{NWS}/problems/MarineForecastNotSupported", "status": 404}
         router.get(url__startswith=f"{NWS}/points/").respond(404, json=gone)
         made = make_settings(forecasts=forecasts.base_url, trips=None, contact="ops@fleet.example")
         settings = replace(made, forecast=replace(made.forecast, sources=("nws", "open-meteo")))

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import respx
 
-from alertd.errors import SourceChanged, SourceDown, SourceError
+from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk
 from alertd.forecast.series import PrecipForm
 from alertd.sources.http import PoliteClient
@@ -162,7 +162,7 @@ class TestRecorded:
     @pytest.mark.parametrize(
         ("file", "kind", "retry_after_s"),
         [
-            ("nws_problem_404_InvalidPoint.json", NotCovered, None),
+            ("nws_problem_404_InvalidPoint.json", OutsideArea, None),
             ("nws_problem_404_NotFound.json", NotCovered, None),
             ("nws_problem_503_ForecastGridExpired_2021-03.json", SourceDown, 3600.0),
             ("nws_problem_503_ServiceUnavailable.json", SourceDown, 120.0),
@@ -369,7 +369,7 @@ async def test_places_in_one_cell_cost_one_call_and_share_its_forecast(nws: Nws)
 
 
 @respx.mock
-async def test_a_place_without_coverage_is_a_gap_and_unknown(nws: Nws) -> None:
+async def test_a_place_abroad_is_outside_and_unknown_and_no_gap(nws: Nws) -> None:
     respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
     respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
     respx.get(f"{BASE}/points/49.5,-115.7").mock(return_value=problem("InvalidPoint", 404))
@@ -377,15 +377,25 @@ async def test_a_place_without_coverage_is_a_gap_and_unknown(nws: Nws) -> None:
     assert np.isnan(forecast.air_temp_c[0, 1]).all()
     assert np.isnan(forecast.precip_mmwe_h[0, 1]).all()
     assert not np.isnan(forecast.air_temp_c[0, 0]).any()
+    assert (forecast.outside, forecast.gaps) == ((1,), ())
+
+
+@respx.mock
+async def test_a_place_whose_cell_is_not_found_though_it_was_named_is_a_gap(nws: Nws) -> None:
+    respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
+    respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
+    respx.get(f"{BASE}/points/49.5,-115.7").respond(json={"properties": {"gridId": "XYZ", "gridX": 9, "gridY": 9}})
+    respx.get(f"{BASE}/gridpoints/XYZ/9,9").mock(return_value=problem("NotFound", 404))
+    forecast = await nws.fetch(ask([47.45, 49.5], [-115.69, -115.7]))
     (gap,) = forecast.gaps
-    assert gap.cell_idx == (1,)
-    assert "InvalidPoint" in gap.reason
+    assert (gap.cell_idx, forecast.outside) == ((1,), ())
+    assert "NotFound" in gap.reason
 
 
 @respx.mock
 async def test_no_coverage_at_all_raises(nws: Nws) -> None:
     respx.get(url__startswith=f"{BASE}/points/").mock(return_value=problem("InvalidPoint", 404))
-    with pytest.raises(NotCovered):
+    with pytest.raises(OutsideArea):
         await nws.fetch(ask([49.5], [-115.7]))
 
 

@@ -19,8 +19,9 @@ import respx
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk
 from alertd.forecast.series import PrecipForm
+from alertd.sources.echo import apart_km
 from alertd.sources.http import PoliteClient
-from alertd.sources.open_meteo import OpenMeteo, apart_km, days_for, read_elevations
+from alertd.sources.open_meteo import OpenMeteo, days_for, read_elevations
 from alertd.sources.open_meteo_hours import limit_or_refusal, member_keys, read_places
 
 ROOT = Path(__file__).parents[2]
@@ -245,14 +246,44 @@ def test_a_limit_waits_for_the_end_of_its_window(reason: str, retry_after_s: flo
 
 
 @pytest.mark.parametrize(
-    "url", ["https://api.open-meteo.com", "https://ensemble-api.open-meteo.com", "https://API.Open-Meteo.com/"]
+    "url",
+    [
+        "https://api.open-meteo.com",
+        "https://ensemble-api.open-meteo.com",
+        "https://historical-forecast-api.open-meteo.com",
+        "https://open-meteo.com",
+        "https://API.Open-Meteo.com/",
+        "https://api.open-meteo.com./",  # a name with its root dot is the same server
+        "https://user@api.open-meteo.com:443",
+    ],
 )
 def test_the_free_host_is_refused_unless_the_use_is_non_commercial(url: str) -> None:
     """open-meteo.com/en/terms: the keyless servers are for non-commercial use."""
     client: Any = None
     with pytest.raises(ConfigError, match="free for non-commercial use only; set noncommercial = true"):
         OpenMeteo(client, url)
+    with pytest.raises(ConfigError, match="free for non-commercial use only"):
+        OpenMeteo(client, url, api_key="k", ensemble=True)
+    with pytest.raises(ConfigError, match="free for non-commercial use only"):
+        OpenMeteo(client, BASE, api_key="k", elevation_url=url)
     assert OpenMeteo(client, url, noncommercial=True).name == "open-meteo"
+
+
+@respx.mock
+@pytest.mark.parametrize(
+    ("elevation_url", "shown"),
+    [
+        (None, True),
+        ("https://customer-elevation.open-meteo.com", True),
+        ("http://10.0.0.5:8080", False),
+        ("https://customer-api.open-meteo.com.example.net", False),
+    ],
+)
+async def test_the_key_goes_to_no_other_server(client: PoliteClient, elevation_url: str | None, shown: bool) -> None:
+    route = respx.get(url__regex=".*/v1/elevation.*").respond(json={"elevation": [38.0]})
+    source = OpenMeteo(client, BASE, api_key="k3y", elevation_url=elevation_url)
+    await source.elevations_m(np.array([52.5]), np.array([13.4]))
+    assert ("k3y" in str(route.calls[0].request.url)) is shown
 
 
 def test_a_customer_host_needs_its_key_and_an_own_server_nothing() -> None:
