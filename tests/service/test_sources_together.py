@@ -215,6 +215,7 @@ def settings(sources: Sequence[str], **changed: Any) -> ForecastSettings:
         "alerts": False, "open_meteo_url": "https://api.open-meteo.com", "open_meteo_key": None,
         "road": RoadSettings(),
     }  # fmt: skip
+    given |= {"observations": False, "metar_url": "", "station_correction": False}
     return ForecastSettings(**(given | changed))
 
 
