@@ -117,15 +117,15 @@ class TestRecorded:
         (place,) = read_places(body, want_local_time=True)
         np.testing.assert_allclose(place.fields["air_temp_c"][[0, 1, 8, 30], 0], [18.9, 19.0, 18.5, 19.1])
 
-    def test_trap_6_new_jerseys_wind_in_kilometres_an_hour_is_refused(self) -> None:
+    def test_trap_6_new_jerseys_wind_in_kilometres_an_hour_is_converted(self) -> None:
+        """2.8 and 2.2 km/h at the first two stamps, so 2.5 km/h over the hour."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
-        with pytest.raises(SourceChanged, match='wind_speed_10m is in "km/h", not "m/s"'):
-            read_places(body)
+        (place,) = read_places(body)
+        assert place.fields["wind_mps"][0, 0] == pytest.approx(2.5 / 3.6)
 
     def test_new_jerseys_nulls_are_unknown_and_its_gmt_text_times_are_fine(self) -> None:
         """Its owner set cloud_cover to null at 13:00: the hours that end and start there are unknown."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
-        del body["hourly"]["wind_speed_10m"]
         (place,) = read_places(body)
         np.testing.assert_allclose(place.fields["cloud_frac"][0, 11:15], [0.24, NAN, NAN, 0.78])
         np.testing.assert_allclose(place.fields["precip_mmwe_h"][0, 14], 0.05)  # stamp 15:00
@@ -191,21 +191,42 @@ def test_trap_9_series_that_cannot_be_trusted_are_refused(hourly: dict[str, Any]
 @pytest.mark.parametrize(
     ("name", "unit"),
     [
-        ("temperature_2m", "°F"),
         ("temperature_2m", "K"),
-        ("precipitation", "inch"),
-        ("wind_speed_10m", "km/h"),
-        ("freezing_level_height", "ft"),
+        ("temperature_2m", "m/s"),
+        ("precipitation", "cm"),
+        ("precipitation", ""),
+        ("wind_speed_10m", "Bft"),
+        ("freezing_level_height", "km"),
         ("weather_code", ""),
         ("time", "seconds"),
         ("cloud_cover", "fraction"),
     ],
 )
-def test_trap_6_another_unit_is_refused(name: str, unit: str) -> None:
+def test_trap_6_an_unknown_unit_is_refused(name: str, unit: str) -> None:
     body = one()
     body["hourly_units"][name] = unit
     with pytest.raises(SourceChanged, match=rf"in \"{unit}\"|in unit \"{unit}\""):
         read_places(body)
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "value", "field", "expected"),
+    [
+        ("temperature_2m", "°F", 14.0, "air_temp_c", -10.0),
+        ("precipitation", "inch", 0.1, "precip_mmwe_h", 2.54),
+        ("wind_speed_10m", "km/h", 36.0, "wind_mps", 10.0),
+        ("wind_speed_10m", "mp/h", 10.0, "wind_mps", 4.4704),
+        ("wind_speed_10m", "kn", 10.0, "wind_mps", 5.144444),
+        ("freezing_level_height", "ft", 1000.0, "freezing_level_m", 304.8),
+    ],
+)
+def test_trap_6_the_units_that_callers_can_choose_are_converted(
+    name: str, unit: str, value: float, field: str, expected: float
+) -> None:
+    """open-meteo.com/en/docs: temperature_unit, wind_speed_unit, precipitation_unit; labels as the server has them."""
+    body = one(**{name: [value] * 13})
+    body["hourly_units"][name] = unit
+    assert read_places(body)[0].fields[field][0, 0] == pytest.approx(expected, rel=1e-6)
 
 
 @pytest.mark.parametrize("body", [None, [], {}, [1], {"latitude": 1}, {**TWO[0], "hourly": None}, [TWO[1], TWO[0]]])
