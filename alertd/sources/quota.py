@@ -50,10 +50,10 @@ class Quota:
             used = _rolled(state, self._limits, now_utc)
             for window, limit in self._limits.items():
                 if calls > limit:
-                    because = f"this question counts as {calls:.0f} calls, and {limit:,} a {window} are allowed"
+                    because = f"this question counts as {calls:.0f} calls, and {limit:,} per {window} are allowed"
                     return Spent(window=window, until=None, because=because)
                 if used[window][1] + calls > limit:
-                    return Spent(window=window, until=_turn(window, now_utc), because=f"{limit:,} calls a {window}")
+                    return Spent(window=window, until=_turn(window, now_utc), because=f"{limit:,} calls per {window}")
             for window, (start, count) in used.items():
                 used[window] = (start, count + calls)
             state["used"] = used
