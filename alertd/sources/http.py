@@ -63,9 +63,10 @@ class PoliteClient:
     """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`.
 
     contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
-    cache_dir: None for no cache, and then counts of calls are not kept either. rng: jitter of the back-off. transport:
-    for tests. deadline_s bounds one call with all its tries, counted from when it may start; a read timeout alone never
-    ends a server that drips. at_once_per_host, per_s_per_host: for hosts without stated limits.
+    cache_dir: None for no cache, and then counts of calls are not kept either. rng: jitter of the back-off. sleep and
+    ticks keep the pace; ticks are the event loop's own when None. transport: for tests. deadline_s bounds one call with
+    all its tries, counted from when it may start; a read timeout alone never ends a server that drips.
+    at_once_per_host, per_s_per_host: for hosts without stated limits.
     on_answer hears what each caller was handed, from the network or the cache, failures included.
     """
 
@@ -77,6 +78,7 @@ class PoliteClient:
         now_utc: Callable[[], datetime],
         rng: np.random.Generator,
         sleep: Sleeper = asyncio.sleep,
+        ticks: Callable[[], float] | None = None,
         deadline_s: float = 45.0,
         retry: RetryPolicy | None = None,
         at_once_per_host: int = 4,
@@ -88,6 +90,7 @@ class PoliteClient:
         if not contact.isprintable() or not contact.isascii():
             raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
         self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, rng, sleep
+        self._ticks = ticks or _now_s
         self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
         self._other = HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host)
         self._cache_dir, self._on_trouble, self._on_answer = cache_dir, on_trouble, on_answer
@@ -390,7 +393,7 @@ class PoliteClient:
         limits = limits_of(url, self._other)
         gate = self._gates.get(limits.name)
         if gate is None:
-            gate = self._gates[limits.name] = HostGate(limits=limits, sleep=self._sleep)
+            gate = self._gates[limits.name] = HostGate(limits=limits, sleep=self._sleep, ticks=self._ticks)
             if limits.quotas:
                 path = self._cache_dir / f"calls-{limits.name}.json" if self._cache_dir else None
                 self._quotas[limits.name] = Quota(limits.quotas, path, self._on_trouble)

@@ -95,10 +95,14 @@ class Pause:
 
 @dataclass(slots=True, kw_only=True)
 class HostGate:
-    """One host's manners: calls at once, calls a second, and a pause while it is down or told us to wait."""
+    """One host's manners: calls at once, calls a second, and a pause while it is down or told us to wait.
+
+    ticks: seconds that only ever grow, by which the pace is kept.
+    """
 
     limits: HostLimits
     sleep: Sleeper
+    ticks: Callable[[], float]
     slots: asyncio.Semaphore = field(init=False)
     pause: Pause = field(default_factory=Pause)
     _next_s: float = -math.inf
@@ -108,7 +112,7 @@ class HostGate:
 
     async def pace(self) -> None:
         """Wait for this host's turn: calls start at least 1 / per_s apart, so that no second sees more than per_s."""
-        now_s = asyncio.get_running_loop().time()
+        now_s = self.ticks()
         due_s = max(self._next_s, now_s)
         self._next_s = due_s + 1.0 / self.limits.per_s
         if due_s > now_s:
@@ -116,7 +120,7 @@ class HostGate:
 
     def hold(self, wait_s: float) -> None:
         """The host asked one call to wait: the others wait too."""
-        self._next_s = max(self._next_s, asyncio.get_running_loop().time() + wait_s)
+        self._next_s = max(self._next_s, self.ticks() + wait_s)
 
 
 def same_server(one: str, other: str) -> bool:
