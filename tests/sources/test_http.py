@@ -374,7 +374,7 @@ async def test_a_dead_host_is_left_alone_after_four_calls(client: PoliteClient, 
     ids=["html", "truncated", "empty", "trailing words", "NaN", "Infinity", "not utf-8", "nested", "huge", "untyped",
          "304 to nothing"],
 )  # fmt: skip
-async def test_trap_9_a_200_that_is_no_answer_is_refused_and_not_stored(
+async def test_trap_09_a_200_that_is_no_answer_is_refused_and_not_stored(
     client: PoliteClient, tmp_path: Path, response: httpx.Response, words: str
 ) -> None:
     respx.get(URL).mock(return_value=response)

@@ -107,13 +107,13 @@ class TestRecordedValues:
 class TestRecorded:
     pytestmark = needs_shared
 
-    def test_trap_1_the_storm_total_of_minneapolis_is_that_of_its_intervals(self) -> None:
+    def test_trap_01_the_storm_total_of_minneapolis_is_that_of_its_intervals(self) -> None:
         """12Z 12 Jan to 12Z 13 Jan 2024: 22.86 + 35.56 + 22.86 + 10.16 = 91.44 mm of snow, by hand."""
         cell = read_grid(recorded(MPX), start=at("2024-01-12T12:00"), hours=24, now_utc=NOW)
         assert cell.snowfall_mm_h.sum() == pytest.approx(91.44)
         assert cell.precip_mmwe_h.sum() == pytest.approx(1.27 + 2.032 + 1.27 + 0.508)
 
-    def test_trap_2_snow_is_unknown_where_its_layer_ends_before_precipitation(self) -> None:
+    def test_trap_02_snow_is_unknown_where_its_layer_ends_before_precipitation(self) -> None:
         """Tallahassee: snow ends 2022-02-08T00Z, precipitation 2022-02-10T12Z."""
         cell = read_grid(recorded(TAE), start=at("2022-02-08T00:00"), hours=60, now_utc=NOW)
         assert np.isnan(cell.snowfall_mm_h).all()
@@ -237,7 +237,7 @@ def test_water_is_never_less_than_the_snow_of_the_same_cell_needs() -> None:
     ("uom", "value", "expected"),
     [("wmoUnit:degC", -5, -5.0), ("unit:degC", -5, -5.0), ("wmoUnit:degF", 14, -10.0), ("wmoUnit:K", 268.15, -5.0)],
 )
-def test_trap_6_temperature_units_are_converted(uom: str, value: float, expected: float) -> None:
+def test_trap_06_temperature_units_are_converted(uom: str, value: float, expected: float) -> None:
     layer = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": value}]}
     np.testing.assert_allclose(hours_of(grid(temperature=layer), hours=1).air_temp_c, [expected])
 
@@ -254,13 +254,13 @@ def test_trap_6_temperature_units_are_converted(uom: str, value: float, expected
         ("quantitativePrecipitation", "kg_m-2"),
     ],
 )
-def test_trap_6_an_unknown_unit_is_refused(layer: str, uom: str) -> None:
+def test_trap_06_an_unknown_unit_is_refused(layer: str, uom: str) -> None:
     told = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": 1}]}
     with pytest.raises(SourceChanged, match=f"nws: {layer} is in unit"):
         hours_of(grid(**{layer: told}))
 
 
-def test_trap_6_snow_in_metres_is_metres() -> None:
+def test_trap_06_snow_in_metres_is_metres() -> None:
     told = {"uom": "wmoUnit:m", "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT2H", "value": 0.1}]}
     np.testing.assert_allclose(hours_of(grid(snowfallAmount=told), hours=2).snowfall_mm_h, 50.0)
 
@@ -302,7 +302,7 @@ def test_absurd_values_are_refused(layer: str, uom: str, value: float) -> None:
         grid(temperature=None),
     ],
 )
-def test_trap_9_another_shape_is_refused_with_its_place(body: object) -> None:
+def test_trap_09_another_shape_is_refused_with_its_place(body: object) -> None:
     with pytest.raises(SourceChanged, match="nws: "):
         hours_of(body)
 
@@ -439,7 +439,7 @@ async def test_trap_11_a_cell_that_stays_elsewhere_is_refused(nws: Nws) -> None:
 
 @respx.mock
 @pytest.mark.parametrize(("hours", "words"), [(13.5, "15 h old"), (88.0, "90 h old"), (-3.0, "issued in the future")])
-async def test_trap_9_a_grid_with_fresh_headers_and_an_old_or_future_issue_is_told(
+async def test_trap_09_a_grid_with_fresh_headers_and_an_old_or_future_issue_is_told(
     nws: Nws, hours: float, words: str
 ) -> None:
     """A content network once served grids 88 h old with fresh headers (weather-gov/api issue 71). Issue 04:30Z."""
