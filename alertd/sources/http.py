@@ -262,9 +262,10 @@ class PoliteClient:
             wait = (spent.until - now).total_seconds()
             if spent.window != "minute" or not patient:
                 until = f"{spent.until:%H:%M} UTC" if wait <= 86_400 else f"{spent.until:%d %b %H:%M} UTC"
-                raise NotAsked(
-                    call.source, f"quota spent until {until} ({spent.because})", retryable=True, retry_after_s=wait
-                )
+                why = f"quota spent until {until} ({spent.because})"
+                if not spent.window:
+                    why = f"not asked again before {until}: {spent.because}"
+                raise NotAsked(call.source, why, retryable=True, retry_after_s=wait)
             await self._sleep(wait)
 
     async def _also_counted(self, gate: HostGate) -> None:
@@ -277,18 +278,18 @@ class PoliteClient:
         policy, now = self._retry, self._now()
         if isinstance(error, NotAsked):
             return
-        if isinstance(error, PlaceDown) or not isinstance(error, SourceDown | SourceChanged):
-            gate.pause.succeeded()  # a plain refusal comes from a host that is well
-        if isinstance(error, SourceDown) and not isinstance(error, PlaceDown):
-            asked_s = error.retry_after_s if isinstance(error, Throttled) else None
-            if isinstance(error, Throttled) and asked_s is None:
-                asked_s = policy.pause_s
+        of_host = isinstance(error, SourceDown | CutShort) and not isinstance(error, PlaceDown)
+        if of_host:
+            asked_s = (error.retry_after_s or policy.pause_s) if isinstance(error, Throttled) else None
             gate.pause.failed(error, now, asked_s=asked_s, after=policy.give_up_after, pause_s=policy.pause_s,
                               longest_s=policy.longest_pause_s)  # fmt: skip
             quota = self._quotas.get(gate.limits.name)
             if quota is not None and asked_s is not None and gate.pause.until is not None:
                 quota.close(gate.pause.until, error.problem)  # so that it stands over a restart
-        if isinstance(error, SourceDown | SourceChanged) and not isinstance(error, Throttled | Unreached):
+        elif isinstance(error, PlaceDown) or not isinstance(error, SourceChanged):
+            gate.pause.succeeded()  # a plain refusal comes from a host that is well
+        alone = not of_host or gate.pause.failures <= 1  # else the host is down, and not this question bad
+        if isinstance(error, SourceDown | SourceChanged) and alone and not isinstance(error, Throttled | Unreached):
             asked_s = error.retry_after_s if isinstance(error, PlaceDown) else None
             sore.failed(error, now, asked_s=asked_s, after=policy.sore_after, pause_s=policy.sore_pause_s,
                         longest_s=policy.longest_sore_s)  # fmt: skip

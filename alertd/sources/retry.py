@@ -36,7 +36,7 @@ class RetryPolicy:
     longest_pause_s: float = 900.0
     sore_after: int = 2
     sore_pause_s: float = 1800.0
-    longest_sore_s: float = 10_800.0
+    longest_sore_s: float = 3600.0
 
     def wait_s(self, tries_made: int, error: SourceError, jitter: float) -> float | None:
         """Seconds until the next try, or None to give up. `jitter` is uniform in [0, 1).

@@ -450,6 +450,28 @@ async def test_a_question_that_keeps_failing_is_left_alone_while_its_host_answer
 
 
 @respx.mock
+@pytest.mark.parametrize("failure", [httpx.Response(503), httpx.Response(200, html="<h1>busy</h1>")])
+async def test_after_an_outage_of_the_host_every_question_is_asked_again(
+    client: PoliteClient, clock: Clock, failure: httpx.Response
+) -> None:
+    """Down for six hours, the host is tried at least every quarter of an hour, and no question that served as the trial
+    is left alone for it once the host answers."""
+    route = respx.get(url__startswith=URL).mock(return_value=failure)
+    for _ in range(36):
+        before = route.call_count
+        for i in range(8):
+            with pytest.raises(SourceError):
+                await client.get_json("sky", f"{URL}/{i}", read=as_is)
+        assert 0 <= route.call_count - before <= 15
+        clock.now += timedelta(minutes=10)
+    assert 3 * 6 * 4 - 9 <= route.call_count <= 3 * 6 * 6
+    clock.now += timedelta(minutes=5)
+    route.mock(return_value=ok())
+    answers = [await client.get_json("sky", f"{URL}/{i}", read=as_is) for i in range(8)]
+    assert not any(answer.stale for answer in answers)
+
+
+@respx.mock
 async def test_what_one_question_must_wait_for_does_not_close_the_host(client: PoliteClient, clock: Clock) -> None:
     """An expired grid is one office's outage: each of its cells rests for an hour, though the answer has Retry-After,
     and cells of other offices are asked."""

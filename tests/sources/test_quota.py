@@ -246,8 +246,9 @@ async def test_trap_10_a_spent_day_stands_over_a_restart_until_midnight(tmp_path
 
     for _ in range(3):
         async with client_on(clock, tmp_path, refused, asked) as client:
-            with pytest.raises(SourceDown):
+            with pytest.raises(SourceDown, match="Daily API request limit exceeded") as caught:
                 await client.get_json("open-meteo", FREE, read=as_is, params=places(1), verdict=verdict)
+    assert "not asked again before 00:00 UTC" in str(caught.value)
     assert (len(asked), clock.slept) == (1, [])
     clock.now = datetime(2026, 1, 13, 0, 0, 2, tzinfo=UTC)
     async with client_on(clock, tmp_path, good, asked) as client:
