@@ -27,20 +27,10 @@ from alertd.httptime import http_date
 from alertd.sources.answer import Answer, Heard, whole_url, without_secrets
 from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
 from alertd.sources.inflate import ACCEPTED, Inflater, Packed, TooLarge
-from alertd.sources.limits import HostLimits, calls_asked, limits_of
-from alertd.sources.quota import Quota
-from alertd.sources.refusals import (
-    CutShort,
-    PlaceDown,
-    Throttled,
-    Unreached,
-    Verdict,
-    no_verdict,
-    parse_json,
-    refusal,
-    translated,
-)
-from alertd.sources.retry import HostGate, NotAsked, Pause, RetryPolicy, Sleeper, same_server
+from alertd.sources.limits import HostLimits
+from alertd.sources.manners import Manners
+from alertd.sources.refusals import CutShort, Throttled, Unreached, Verdict, no_verdict, parse_json, refusal, translated
+from alertd.sources.retry import HostGate, RetryPolicy, Sleeper, same_server
 
 T = TypeVar("T")
 
@@ -90,14 +80,13 @@ class PoliteClient:
         if not contact.isprintable() or not contact.isascii():
             raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
         self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, rng, sleep
-        self._ticks = ticks or _now_s
         self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
-        self._other = HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host)
-        self._cache_dir, self._on_trouble, self._on_answer = cache_dir, on_trouble, on_answer
+        self._manners = Manners(
+            now_utc=now_utc, sleep=sleep, ticks=ticks or _now_s, policy=self._retry, cache_dir=cache_dir,
+            other=HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host), on_trouble=on_trouble,
+        )  # fmt: skip
+        self._on_trouble, self._on_answer = on_trouble, on_answer
         self.cache = DiskCache(cache_dir, on_trouble)
-        self._gates: dict[str, HostGate] = {}
-        self._quotas: dict[str, Quota] = {}
-        self._sore: dict[str, Pause] = {}  # questions that fail while their host answers, by cache_key
         self._told: set[str] = set()
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
         self._http = httpx.AsyncClient(
@@ -197,29 +186,24 @@ class PoliteClient:
         self, call: _Call, entry: Entry | None, read: Callable[[bytes], T], default_life_s: float
     ) -> tuple[Entry, Answer[T]]:
         """The server's answer as an entry and as read, after as many tries as the policy allows."""
-        gate = self._gate(call.url)
-        sore = self._sore.get(cache_key(call.url), Pause())
-        async with gate.slots:
-            sore.check(call.source, self._now())
-            await self._admitted(call, gate, patient=True)
+        async with self._manners.gate(call.url).slots:
+            await self._manners.admit(call.source, call.url, patient=True)
             try:
                 async with asyncio.timeout(self._deadline_s) as deadline:
-                    result = await self._tries(call, gate, entry, read, default_life_s, deadline)
+                    result = await self._tries(call, entry, read, default_life_s, deadline)
             except TimeoutError as exc:
                 late = Unreached(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
-                self._count_failure(call, gate, sore, late)
+                self._manners.failed(call.url, late)
                 raise late from exc
             except SourceError as exc:
-                self._count_failure(call, gate, sore, exc)
+                self._manners.failed(call.url, exc)
                 raise
-        gate.pause.succeeded()
-        self._sore.pop(cache_key(call.url), None)
+        self._manners.succeeded(call.url)
         return result
 
     async def _tries(
         self,
         call: _Call,
-        gate: HostGate,
         entry: Entry | None,
         read: Callable[[bytes], T],
         default_life_s: float,
@@ -229,75 +213,22 @@ class PoliteClient:
         while True:
             tries_made += 1
             try:
-                return await self._once(call, gate, entry, read, default_life_s)
+                return await self._once(call, entry, read, default_life_s)
             except SourceError as exc:
-                await self._also_counted(gate)
+                await self._manners.also_counted(call.url)
                 wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
                 if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
                     raise  # the reason says more than a deadline missed in one's sleep
                 if isinstance(exc, Throttled):
-                    gate.hold(wait)  # and this call with the others
+                    self._manners.gate(call.url).hold(wait)  # and this call with the others
                 else:
                     await self._sleep(wait)
-                await self._admitted(call, gate, patient=False)
-
-    async def _admitted(self, call: _Call, gate: HostGate, *, patient: bool) -> None:
-        """Wait for the host's turn; when `patient`, for the next minute too where this one's allowance is spent.
-
-        Raises NotAsked when the host is left alone, or an allowance is spent for longer than that.
-        """
-        while True:
-            gate.pause.check(call.source, self._now())
-            await gate.pace()
-            gate.pause.check(call.source, self._now())  # it may have failed meanwhile
-            quota = self._quotas.get(gate.limits.name)
-            if quota is None:
-                return
-            now = self._now()
-            spent = await asyncio.to_thread(quota.take, calls_asked(call.url), now)
-            if spent is None:
-                return
-            if spent.until is None:
-                raise SourceError(call.source, f"not asked: {spent.because}")
-            wait = (spent.until - now).total_seconds()
-            if spent.window != "minute" or not patient:
-                until = f"{spent.until:%H:%M} UTC" if wait <= 86_400 else f"{spent.until:%d %b %H:%M} UTC"
-                why = f"quota spent until {until} ({spent.because})"
-                if not spent.window:
-                    why = f"not asked again before {until}: {spent.because}"
-                raise NotAsked(call.source, why, retryable=True, retry_after_s=wait)
-            await self._sleep(wait)
-
-    async def _also_counted(self, gate: HostGate) -> None:
-        quota = self._quotas.get(gate.limits.name)
-        if quota is not None:
-            await asyncio.to_thread(quota.add, 1.0, self._now())
-
-    def _count_failure(self, call: _Call, gate: HostGate, sore: Pause, error: SourceError) -> None:
-        """Let the host rest, or this one question, by what kind of failure it was."""
-        policy, now = self._retry, self._now()
-        if isinstance(error, NotAsked):
-            return
-        of_host = isinstance(error, SourceDown | CutShort) and not isinstance(error, PlaceDown)
-        if of_host:
-            asked_s = (error.retry_after_s or policy.pause_s) if isinstance(error, Throttled) else None
-            gate.pause.failed(error, now, asked_s=asked_s, after=policy.give_up_after, pause_s=policy.pause_s,
-                              longest_s=policy.longest_pause_s)  # fmt: skip
-            quota = self._quotas.get(gate.limits.name)
-            if quota is not None and asked_s is not None and gate.pause.until is not None:
-                quota.close(gate.pause.until, error.problem)  # so that it stands over a restart
-        elif isinstance(error, PlaceDown) or not isinstance(error, SourceChanged):
-            gate.pause.succeeded()  # a plain refusal comes from a host that is well
-        alone = not of_host or gate.pause.failures <= 1  # else the host is down, and not this question bad
-        if isinstance(error, SourceDown | SourceChanged) and alone and not isinstance(error, Throttled | Unreached):
-            asked_s = error.retry_after_s if isinstance(error, PlaceDown) else None
-            sore.failed(error, now, asked_s=asked_s, after=policy.sore_after, pause_s=policy.sore_pause_s,
-                        longest_s=policy.longest_sore_s)  # fmt: skip
-            self._sore[cache_key(call.url)] = sore
+                await self._manners.admit(call.source, call.url, patient=False)
 
     async def _once(
-        self, call: _Call, gate: HostGate, entry: Entry | None, read: Callable[[bytes], T], default_life_s: float
+        self, call: _Call, entry: Entry | None, read: Callable[[bytes], T], default_life_s: float
     ) -> tuple[Entry, Answer[T]]:
+        gate = self._manners.gate(call.url)
         headers = dict(call.sent)
         if entry is not None:
             known = (("etag", "if-none-match"), ("last-modified", "if-modified-since"))
@@ -313,8 +244,8 @@ class PoliteClient:
             try:
                 return confirmed, self._answer(confirmed, read, from_cache=True)
             except SourceError:  # stored by an older version that read it differently: it would be confirmed for ever
-                await self._admitted(call, gate, patient=False)
-                return await self._once(call, gate, None, read, default_life_s)
+                await self._manners.admit(call.source, call.url, patient=False)
+                return await self._once(call, None, read, default_life_s)
         if response.status_code not in (200, 203):
             raise refusal(call.source, response, body, call.verdict, now, gate.limits.refused_pause_s)
         if response.status_code == 203:
@@ -389,16 +320,6 @@ class PoliteClient:
             return self._answer(entry, read, from_cache=True, stale_because=exc.problem)
         except SourceError:
             raise exc from None
-
-    def _gate(self, url: str) -> HostGate:
-        limits = limits_of(url, self._other)
-        gate = self._gates.get(limits.name)
-        if gate is None:
-            gate = self._gates[limits.name] = HostGate(limits=limits, sleep=self._sleep, ticks=self._ticks)
-            if limits.quotas:
-                path = self._cache_dir / f"calls-{limits.name}.json" if self._cache_dir else None
-                self._quotas[limits.name] = Quota(limits.quotas, path, self._on_trouble)
-        return gate
 
     def _tell_once(self, text: str) -> None:
         if text not in self._told:
