@@ -34,6 +34,7 @@ from alertd.sources.open_meteo_hours import (
 from alertd.sources.refusals import Verdict
 
 LICENCE = "Weather data by Open-Meteo.com, CC BY 4.0"
+MOST_ENSEMBLE_PLACES = 10  # a place is up to 51 calls, and the free host takes 600 a minute
 MOST_PLACES = 100  # in one request; the free host takes 1000, but a URL over 64 kB fails and one bad place spoils all
 FORECAST_LIFE_S = 3600.0  # the source sends no caching headers; its models run every hour at best
 EVER_S = 10 * 365 * 86_400.0  # the ground does not move
@@ -73,7 +74,8 @@ class OpenMeteo:
         self.name = " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
 
     async def fetch(self, ask: ForecastAsk) -> Forecast:
-        chunks = [np.arange(i, min(i + MOST_PLACES, ask.lat_deg.size)) for i in range(0, ask.lat_deg.size, MOST_PLACES)]
+        step, places = MOST_ENSEMBLE_PLACES if self._ensemble else MOST_PLACES, ask.lat_deg.size
+        chunks = [np.arange(i, min(i + step, places)) for i in range(0, places, step)]
         results = await asyncio.gather(*(self._chunk(ask, cells) for cells in chunks))
         failures = [r for r in results if isinstance(r, SourceError)]
         if len(failures) == len(results):

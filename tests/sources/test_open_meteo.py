@@ -50,7 +50,7 @@ def one(**hourly: object) -> dict[str, Any]:
 class TestRecorded:
     pytestmark = needs_shared
 
-    def test_trap_7_stuttgarts_precipitation_belongs_to_the_hour_before_its_stamp(self) -> None:
+    def test_trap_07_stuttgarts_precipitation_belongs_to_the_hour_before_its_stamp(self) -> None:
         """17 Jan 2024, CET. First stamp 15:00 CET = 14:00Z. The sum 0.10 at 16:00 CET fell 14:00Z to 15:00Z; the sum
         0.50 at 15:00 CET fell before the series starts and is dropped. Front: 0.60 at 07:00 CET fell 05:00Z to 06:00Z.
         """
@@ -78,7 +78,7 @@ class TestRecorded:
             "open_meteo_ensemble_amsterdam_2026-07-11_1h.json",
         ],
     )
-    def test_trap_8_local_times_are_refused(self, file: str) -> None:
+    def test_trap_08_local_times_are_refused(self, file: str) -> None:
         """One offset for the whole answer: at a clock change an hour is invented."""
         with pytest.raises(SourceChanged, match="local times where UTC was asked"):
             read_places(recorded(file))
@@ -118,15 +118,15 @@ class TestRecorded:
         (place,) = read_places(body, want_local_time=True)
         np.testing.assert_allclose(place.fields["air_temp_c"][[0, 1, 8, 30], 0], [18.9, 19.0, 18.5, 19.1])
 
-    def test_trap_6_new_jerseys_wind_in_kilometres_an_hour_is_refused(self) -> None:
+    def test_trap_06_new_jerseys_wind_in_kilometres_an_hour_is_converted(self) -> None:
+        """2.8 and 2.2 km/h at the first two stamps, so 2.5 km/h over the hour."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
-        with pytest.raises(SourceChanged, match='wind_speed_10m is in "km/h", not "m/s"'):
-            read_places(body)
+        (place,) = read_places(body)
+        assert place.fields["wind_mps"][0, 0] == pytest.approx(2.5 / 3.6)
 
     def test_new_jerseys_nulls_are_unknown_and_its_gmt_text_times_are_fine(self) -> None:
         """Its owner set cloud_cover to null at 13:00: the hours that end and start there are unknown."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
-        del body["hourly"]["wind_speed_10m"]
         (place,) = read_places(body)
         np.testing.assert_allclose(place.fields["cloud_frac"][0, 11:15], [0.24, NAN, NAN, 0.78])
         np.testing.assert_allclose(place.fields["precip_mmwe_h"][0, 14], 0.05)  # stamp 15:00
@@ -157,9 +157,19 @@ def test_trap_13_only_freezing_and_grain_codes_count_and_freezing_wins() -> None
     assert form == [0, 0, freezing, freezing, pellets, pellets, 0, 0, 0, 0, 0, 0, 0]
 
 
-def test_traps_5_and_14_snow_and_rain_codes_say_nothing_of_form() -> None:
-    codes = [51, 53, 55, 61, 63, 65, 71, 73, 75, 80, 85, 86, 95]
-    assert not read_places(one(weather_code=codes))[0].precip_form.any()
+@pytest.mark.parametrize("code", [61, 63, 65, 71, 73, 75, 80, 85, 86, 95])
+def test_trap_05_the_sources_own_rain_or_snow_is_not_taken(code: int) -> None:
+    """Below zero as above: the form stays open, for the phase is decided from temperature and humidity."""
+    assert not read_places(one(weather_code=[code] * 13, temperature_2m=[-4.0] * 13))[0].precip_form.any()
+
+
+@pytest.mark.parametrize("code", [51, 53, 55, 71, 73])
+def test_trap_14_a_code_at_trace_amounts_brings_neither_form_nor_water(code: int) -> None:
+    """Drizzle at -8 degrees C below 0.1 mm (open-meteo issue 1538)."""
+    body = one(weather_code=[code] * 13, temperature_2m=[-8.0] * 13, precipitation=[0.01] * 13)
+    (place,) = read_places(body)
+    assert not place.precip_form.any()
+    np.testing.assert_allclose(place.fields["precip_mmwe_h"][0, :12], 0.01)
 
 
 def test_trap_15_a_freezing_level_below_everything_is_unknown() -> None:
@@ -184,7 +194,7 @@ def test_trap_15_a_freezing_level_below_everything_is_unknown() -> None:
         ({"time": [None] * 13}, "times cannot be read"),
     ],
 )
-def test_trap_9_series_that_cannot_be_trusted_are_refused(hourly: dict[str, Any], words: str) -> None:
+def test_trap_09_series_that_cannot_be_trusted_are_refused(hourly: dict[str, Any], words: str) -> None:
     with pytest.raises(SourceChanged, match=words):
         read_places(one(**hourly))
 
@@ -192,25 +202,46 @@ def test_trap_9_series_that_cannot_be_trusted_are_refused(hourly: dict[str, Any]
 @pytest.mark.parametrize(
     ("name", "unit"),
     [
-        ("temperature_2m", "°F"),
         ("temperature_2m", "K"),
-        ("precipitation", "inch"),
-        ("wind_speed_10m", "km/h"),
-        ("freezing_level_height", "ft"),
+        ("temperature_2m", "m/s"),
+        ("precipitation", "cm"),
+        ("precipitation", ""),
+        ("wind_speed_10m", "Bft"),
+        ("freezing_level_height", "km"),
         ("weather_code", ""),
         ("time", "seconds"),
         ("cloud_cover", "fraction"),
     ],
 )
-def test_trap_6_another_unit_is_refused(name: str, unit: str) -> None:
+def test_trap_06_an_unknown_unit_is_refused(name: str, unit: str) -> None:
     body = one()
     body["hourly_units"][name] = unit
     with pytest.raises(SourceChanged, match=rf"in \"{unit}\"|in unit \"{unit}\""):
         read_places(body)
 
 
+@pytest.mark.parametrize(
+    ("name", "unit", "value", "field", "expected"),
+    [
+        ("temperature_2m", "°F", 14.0, "air_temp_c", -10.0),
+        ("precipitation", "inch", 0.1, "precip_mmwe_h", 2.54),
+        ("wind_speed_10m", "km/h", 36.0, "wind_mps", 10.0),
+        ("wind_speed_10m", "mp/h", 10.0, "wind_mps", 4.4704),
+        ("wind_speed_10m", "kn", 10.0, "wind_mps", 5.144444),
+        ("freezing_level_height", "ft", 1000.0, "freezing_level_m", 304.8),
+    ],
+)
+def test_trap_06_the_units_that_callers_can_choose_are_converted(
+    name: str, unit: str, value: float, field: str, expected: float
+) -> None:
+    """open-meteo.com/en/docs: temperature_unit, wind_speed_unit, precipitation_unit; labels as the server has them."""
+    body = one(**{name: [value] * 13})
+    body["hourly_units"][name] = unit
+    assert read_places(body)[0].fields[field][0, 0] == pytest.approx(expected, rel=1e-6)
+
+
 @pytest.mark.parametrize("body", [None, [], {}, [1], {"latitude": 1}, {**TWO[0], "hourly": None}, [TWO[1], TWO[0]]])
-def test_trap_9_another_shape_is_refused(body: object) -> None:
+def test_trap_09_another_shape_is_refused(body: object) -> None:
     with pytest.raises(SourceChanged, match=r"^open-meteo: "):
         read_places(body)
 
