@@ -59,7 +59,7 @@ class _Model(BaseModel):
 class Chosen(_Model):
     """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
 
-    nws_url and open_meteo_url are kept because the questions to sources begin with them.
+    The URLs, alerts_area and geomet_collection are kept because the questions to sources begin with them.
     """
 
     sources: tuple[str, ...]
@@ -68,6 +68,9 @@ class Chosen(_Model):
     stale_h: float
     nws_url: str
     alerts: bool = False  # plans kept before warnings were asked for
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = ""
+    geomet_collection: str = ""
     open_meteo_url: str
     open_meteo_keyed: bool
     noncommercial: bool
@@ -83,6 +86,9 @@ def chosen(settings: Settings) -> Chosen:
         stale_h=f.stale_h,
         nws_url=f.nws_url,
         alerts=f.alerts,
+        alerts_area=f.alerts_area,
+        geomet_url=f.geomet_url,
+        geomet_collection=f.geomet_collection,
         open_meteo_url=f.open_meteo_url,
         open_meteo_keyed=f.open_meteo_key is not None,
         noncommercial=settings.noncommercial,

@@ -22,13 +22,16 @@ from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
 from alertd.service import inputs
 from alertd.service.clock import Clock
+from alertd.service.feed import Feed
 from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
 from alertd.service.making import Making, trip_input, window_of
 from alertd.service.settings import ForecastSettings, Settings
+from alertd.service.warnings import Services
 from alertd.service.weather import Fetched, Sky, weather_along
 from alertd.sources.answer import Asks, Heard
+from alertd.sources.geomet_alerts import GeometAlerts
 from alertd.sources.http import PoliteClient
 from alertd.sources.nws import Nws
 from alertd.sources.nws_alerts import NwsAlerts
@@ -116,6 +119,7 @@ class Planner:
 
         Other ways of a trip are compared until it leaves.
         """
+        self.ground = await asyncio.to_thread(self.ground.gathered_anew, self.settings.places)
         by_route: dict[str, list[TripRequest]] = defaultdict(list)
         for trip in trips:
             for name in (trip.route, *_to_compare(trip, now_utc)):
@@ -200,7 +204,7 @@ class Planner:
         departs = (min(leaving), max(leaving))
         with listening() as heard:
             window = window_of(route, departs, now_utc, self.settings.plan)
-            fetched = await weather_along(route, window, self.sky)
+            fetched = await weather_along(route, window, self.sky, self.ground.zones)
         placed = await asyncio.to_thread(place_closures, route, posted)
         return Seen(
             route=route,
@@ -310,9 +314,14 @@ def open_sky(
         seed=forecast.seed,
         stale_h=forecast.stale_h,
         road=forecast.road,
-        alerts=NwsAlerts(client, forecast.nws_url) if forecast.alerts and "nws" in forecast.sources else None,
+        alerts=_alerts(forecast, client) if forecast.alerts else None,
     )
     return sky, elevations
+
+
+def _alerts(forecast: ForecastSettings, client: Asks) -> Services:
+    us = Feed(NwsAlerts(client, forecast.nws_url, forecast.alerts_area)) if "nws" in forecast.sources else None
+    return Services(us=us, canada=GeometAlerts(client, forecast.geomet_url, forecast.geomet_collection))
 
 
 def _check_contact(settings: Settings) -> None:

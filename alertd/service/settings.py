@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import time
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
@@ -32,6 +32,8 @@ class PlacesFile(FileModel):
     limits: str = ""
     stops: list[str] = Field(default_factory=list)
     bridges: str = ""
+    zones: str = ""
+    heights: str = ""
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
@@ -44,6 +46,9 @@ class ForecastFile(FileModel):
     stale_h: float = Field(6.0, gt=0, le=48)
     nws_url: str = "https://api.weather.gov"
     alerts: bool = True
+    alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
     road: str = Field("", examples=["road.toml"])
@@ -144,6 +149,8 @@ class SettingsFile(FileModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
+    """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
+
     boundaries: tuple[Path, ...]
     crossings: Path | None
     summits: Path | None
@@ -154,6 +161,8 @@ class Places:
     rigs: Path
     routes: Path
     road: Path | None
+    zones: Path | None = None
+    heights: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +176,9 @@ class ForecastSettings:
     open_meteo_url: str
     open_meteo_key: str | None
     road: RoadSettings
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = "weather-alerts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,6 +255,9 @@ def read_settings(path: Path) -> Settings:
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,
             road=read_road(places.road) if places.road else RoadSettings(),
+            alerts_area=tuple(content.forecast.alerts_area),
+            geomet_url=content.forecast.geomet_url,
+            geomet_collection=content.forecast.geomet_collection,
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=store,
@@ -276,6 +291,8 @@ def _places(base: Path, content: SettingsFile) -> Places:
         rigs=base / places.rigs,
         routes=base / places.routes,
         road=base / road if road else None,
+        zones=base / places.zones if places.zones else None,
+        heights=base / places.heights if places.heights else None,
     )
 
 
