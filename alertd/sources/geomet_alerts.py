@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from alertd.errors import SourceChanged
+from alertd.errors import SourceChanged, SourceError
 from alertd.plan.events import weigh_named
 from alertd.plan.quote import cut, one_line
 from alertd.plan.warnings import AlertList, Unread, WeatherAlert
@@ -37,17 +37,22 @@ class GeometAlerts:
     async def within(self, box: Box) -> tuple[list[Answer[AlertList]], bool]:
         """The pages of what is in force in a box, and whether they are all there are.
 
-        Raises SourceError when the service does not say. Pages are counted on by `offset`, as this server names them.
+        Raises SourceError when the service does not give the first. Pages are counted on by `offset`, as this server names them.
         """
         answers: list[Answer[AlertList]] = []
         bbox = ",".join(f"{value:.3f}" for value in box)
         offset = 0
         for _ in range(_MOST_PAGES):
             params = {"f": "json", "lang": "en", "bbox": bbox, "limit": str(PAGE_N)}
-            answer = await self._client.get_json(
-                SOURCE, self._items, params=params | ({"offset": str(offset)} if offset else {}), read=read_page,
-                default_life_s=LIFE_S,
-            )  # fmt: skip
+            try:
+                answer = await self._client.get_json(
+                    SOURCE, self._items, params=params | ({"offset": str(offset)} if offset else {}), read=read_page,
+                    default_life_s=LIFE_S,
+                )  # fmt: skip
+            except SourceError:
+                if not answers:
+                    raise
+                break
             page = answer.value
             answers.append(answer)
             offset += page.listed_n
