@@ -101,7 +101,7 @@ def _settings_looks(settings: Settings) -> list[Finding]:
 
 def _gathered_looks(settings: Settings, today: date) -> list[Finding]:
     try:
-        found = findings(settings, datetime.combine(today, time(12), UTC))
+        found = findings(settings, datetime.combine(today, time.max, UTC))
     except AlertdError as exc:
         return [Finding(file=str(settings.where), level="wrong", text=str(exc))]
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]

@@ -9,7 +9,8 @@ _END: Final = re.compile(r"[.!?](?=\s)")
 
 def one_line(text: str) -> str:
     """The same words on one line, without characters that steer a terminal."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    words = " ".join(text.split())
+    return words if words.isprintable() else " ".join("".join(c if c.isprintable() else " " for c in words).split())
 
 
 def cut(text: str, most: int = MOST_CHARS) -> str:

@@ -1,7 +1,7 @@
 """Weather warnings of a service, placed on a route: by their outline, their zones, their counties, or where told at."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Final
@@ -124,6 +124,7 @@ def place_warnings(
     """
     told = told or {}
     near = _nearest(route, sorted(told))
+    road = _Road(route=route, zones=zones)
     states = us_states(route)
     at: dict[str, list[int]] = {}
     extra: dict[str, WeatherAlert] = {}
@@ -136,7 +137,7 @@ def place_warnings(
     said: dict[tuple[str, datetime, datetime | None], WeatherAlert] = {}
     unplaced = []
     for alert in (*alerts, *(a for key, a in extra.items() if key not in listed)):
-        found, whole = _spans(route, alert, zones, states)
+        found, whole = _spans(route, alert, road, states)
         if not whole and alert.key in at:
             found = [*found, *(near[sample] for sample in at[alert.key])]
         elif not whole:
@@ -152,19 +153,44 @@ def place_warnings(
     return Placed(closures=tuple(closures), unplaced=tuple(unplaced))
 
 
-def _spans(route: Route, alert: WeatherAlert, zones: Zones, states: frozenset[str]) -> tuple[list[Span], bool]:
-    """The road that outlines place it on, and whether they leave none of its land in the route's states out."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Road:
+    """The road in each zone on file, found once for all warnings that name it."""
+
+    route: Route
+    zones: Zones
+    found: dict[str, list[Span]] = field(default_factory=dict)
+
+    def within(self, zone_id: str) -> list[Span] | None:
+        """None for a zone that is not on file."""
+        if zone_id not in self.zones:
+            return None
+        if zone_id not in self.found:
+            self.found[zone_id] = on_route(self.zones[zone_id].area, self.route)
+        return self.found[zone_id]
+
+    def within_all(self, zone_ids: Sequence[str]) -> tuple[list[Span], bool]:
+        """In those on file together, and whether all are."""
+        spans = [self.within(z) for z in zone_ids]
+        return [s for one in spans for s in one or ()], None not in spans
+
+
+def _spans(route: Route, alert: WeatherAlert, road: _Road, states: frozenset[str]) -> tuple[list[Span], bool]:
+    """The road that outlines place it on, and whether they leave none of its land in the route's states out.
+
+    Where the route's states are not known, any land counts.
+    """
     if alert.area is not None:
         return on_route(alert.area, route), True
-    here = [z for z in alert.zones if state_of(z) in states]
-    found = [span for z in here if z in zones for span in on_route(zones[z].area, route)]
-    if alert.zones and all(z in zones for z in here):
+    here = [z for z in alert.zones if not states or state_of(z) in states]
+    found, whole = road.within_all(here)
+    if alert.zones and whole:
         return found, True
-    counties = [c for c in alert.counties if state_of(c) in states]
+    counties = [c for c in alert.counties if not states or state_of(c) in states]
     if alert.counties and not alert.zones and not counties:
         return [], True
-    found += [span for c in counties if c in zones for span in on_route(zones[c].area, route)]
-    return found, bool(counties) and all(c in zones for c in counties)
+    by_county, whole = road.within_all(counties)
+    return [*found, *by_county], bool(counties) and whole
 
 
 def closure_of(alert: WeatherAlert, span: Span, now_utc: datetime) -> Closure:

@@ -74,7 +74,8 @@ async def gather_zones(settings: Settings, clock: Clock, say: Say, *, renew: boo
         service = NwsZones(client, settings.forecast.nws_url)
         wanted = await _touched(settings, service, missed, say)
         states = {state_of(zone) for zone in wanted}
-        wanted |= await _warned_of(NwsAlerts(client, settings.forecast.nws_url), states, missed)
+        if states:
+            wanted |= await _warned_of(NwsAlerts(client, settings.forecast.nws_url), states, missed)
         due = sorted(z for z in wanted if renew or _is_due(on_file.get(z), clock()))
         say(f"{len(wanted)} zones in {', '.join(sorted(states)) or 'no state'}; {len(due)} to ask for")
         fresh = await asyncio.gather(*(_outline(service, zone_id, missed) for zone_id in due))

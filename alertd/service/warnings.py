@@ -67,7 +67,7 @@ async def _us(route: Route, feed: Feed | None, zones: Zones, now_utc: datetime) 
     if isinstance(answer, SourceError):
         return Warned(notes=(f"Weather warnings not known ({answer.problem}): {ASK}",))
     told, states = answer.value, us_states(route)
-    notes = [*_doubts(answer, whole_country=not feed.source.area), *_unread(told.unread, states)]
+    notes = [*_doubts(answer, feed.source.area, states), *_unread(told.unread, states)]
     alerts = tuple(a for a in told.alerts if _may_matter(a, states))
     placed = await asyncio.to_thread(place_warnings, route, alerts, zones, now_utc)
     if placed.unplaced:
@@ -89,9 +89,13 @@ def _may_matter(alert: WeatherAlert, states: frozenset[str]) -> bool:
     return any(state_of(z) in states for z in (*alert.zones, *alert.counties))
 
 
-def _doubts(answer: Answer[AlertList], *, whole_country: bool) -> list[str]:
-    """What speaks against taking the list as it is."""
-    told, out = answer.value, []
+def _doubts(answer: Answer[AlertList], area: Sequence[str], states: frozenset[str]) -> list[str]:
+    """What speaks against taking the list of an area, () for the whole country, as it is."""
+    told, whole_country, out = answer.value, not area, []
+    if area and (left_out := sorted(states - set(area))):
+        out.append(
+            f"Weather warnings not asked for in {', '.join(left_out)}, which forecast.alerts_area leaves out: {ASK}"
+        )
     if answer.stale:
         out.append(f"Weather warnings may have changed: {answer.not_refreshed}")
     if not told.whole:

@@ -37,7 +37,7 @@ class GeometAlerts:
     async def within(self, box: Box) -> tuple[list[Answer[AlertList]], bool]:
         """The pages of what is in force in a box, and whether they are all there are.
 
-        Raises SourceError when the service does not give the first. Pages are counted on by `offset`, as this server names them.
+        Raises SourceError when the service does not give the first. Pages are counted on by `offset`.
         """
         answers: list[Answer[AlertList]] = []
         bbox = ",".join(f"{value:.3f}" for value in box)

@@ -163,6 +163,21 @@ async def test_a_list_that_is_not_read_well_clears_nothing_and_is_said(
     assert (found.closures, found.notes, found.known) == ((), (said,), False)
 
 
+async def test_a_state_that_is_not_asked_for_is_said(router: respx.MockRouter, morning: datetime) -> None:
+    route = make_route(60e3, spans=[("US-MT", 0.0, 30e3), ("US-ID", 30e3, 60e3)])
+    found = await warned(route, [], morning, router, listed(), area=("MT",))
+    assert found.notes == (
+        "Weather warnings not asked for in ID, which forecast.alerts_area leaves out: ask before leaving",
+    )
+
+
+async def test_a_road_in_no_known_state_may_be_under_any_warning(router: respx.MockRouter, morning: datetime) -> None:
+    route = make_route(60e3, spans=[("", 0.0, 60e3)])
+    found = await warned(route, [], morning, router, listed(feature()), places=listed())
+    assert not found.known
+    assert "whose area is not on file" in found.notes[0]
+
+
 async def test_an_empty_list_of_some_states_is_believed(router: respx.MockRouter, morning: datetime) -> None:
     assert (await warned(ROUTE, [], morning, router, listed(), area=("MT",))).known
 

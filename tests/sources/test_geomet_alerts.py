@@ -2,8 +2,8 @@
 
 No recorded answer of the live service was at hand: bodies here are made by the list of fields in our notes
 (alert_code, alert_type, validity_datetime, event_end_datetime, expiration_datetime, status, a polygon a sub-region) and
-by fields that public clients of the service name (alert_name_en, alert_text_en, feature_name_en, publication_datetime, status_en,
-numberMatched, links). So what these tests show is that we read that list, not that the service still answers so.
+by fields that public clients of the service name (alert_name_en, alert_text_en, feature_name_en, publication_datetime,
+status_en, numberMatched, links). So what these tests show is that we read that list, not that the service answers so.
 """
 
 from datetime import UTC, datetime
