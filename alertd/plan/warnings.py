@@ -28,8 +28,8 @@ class WeatherAlert:
     """One message on one event. Times are aware; ends_at None where it gives no end, sent_at None where unreadable.
 
     key: the event, the same in all its messages; `id` is the message's. words: the office's own, to be quoted.
-    zones: as in `plan.zones`; counties: the same kind of ids, of the counties that the zones lie in. area: its outline,
-    where it has one of its own.
+    zones: as in `plan.zones`, not all of them where `zones_whole` is False; counties: the same kind of ids, of the
+    counties that the zones lie in. area: its outline, where it has one of its own.
     """
 
     key: str
@@ -43,6 +43,7 @@ class WeatherAlert:
     words: tuple[str, ...] = ()
     where: str = ""
     zones: tuple[str, ...] = ()
+    zones_whole: bool = True
     counties: tuple[str, ...] = ()
     area: Area | None = None
 
@@ -105,6 +106,7 @@ def _both(a: WeatherAlert, b: WeatherAlert) -> WeatherAlert:
         begins_at=min(a.begins_at, b.begins_at),
         ends_at=None if None in ends else max(e for e in ends if e is not None),
         zones=tuple(dict.fromkeys((*a.zones, *b.zones))),
+        zones_whole=a.zones_whole and b.zones_whole,
         counties=tuple(dict.fromkeys((*a.counties, *b.counties))),
     )
 
@@ -184,10 +186,10 @@ def _spans(route: Route, alert: WeatherAlert, road: _Road, states: frozenset[str
         return on_route(alert.area, route), True
     here = [z for z in alert.zones if not states or state_of(z) in states]
     found, whole = road.within_all(here)
-    if alert.zones and whole:
+    if alert.zones and alert.zones_whole and whole:
         return found, True
     counties = [c for c in alert.counties if not states or state_of(c) in states]
-    if alert.counties and not alert.zones and not counties:
+    if alert.counties and alert.zones_whole and not alert.zones and not counties:
         return [], True
     by_county, whole = road.within_all(counties)
     return [*found, *by_county], bool(counties) and whole

@@ -74,9 +74,7 @@ async def _us(route: Route, feed: Feed | None, zones: Zones, now_utc: datetime) 
         at_places, missed = await _at_places(route, feed.source)
         placed = await asyncio.to_thread(place_warnings, route, alerts, zones, now_utc, at_places)
         lost = await asyncio.to_thread(_lost, placed.unplaced, route, zones, bool(missed))
-        notes += _lost_note(lost)
-        if lost:
-            notes += missed
+        notes += (*_lost_note(lost), *missed)
     if old := _old_outlines(alerts, zones, now_utc):
         notes.append(old)
     return Warned(closures=placed.closures, notes=tuple(notes), known=not notes)
@@ -84,7 +82,7 @@ async def _us(route: Route, feed: Feed | None, zones: Zones, now_utc: datetime) 
 
 def _may_matter(alert: WeatherAlert, states: frozenset[str]) -> bool:
     """Whether any of its land may lie in these states; one that names no land may."""
-    if alert.area is not None or not states or not (alert.zones or alert.counties):
+    if alert.area is not None or not states or not alert.zones_whole or not (alert.zones or alert.counties):
         return True
     return any(state_of(z) in states for z in (*alert.zones, *alert.counties))
 
@@ -155,7 +153,11 @@ def _lost(unplaced: Sequence[WeatherAlert], route: Route, zones: Zones, unanswer
     for kind in {z.partition("/")[0] for a in unplaced for z in a.zones}:
         of_kind = [zone for zone in zones.values() if zone.id.startswith(f"{kind}/")]
         covered[kind] = not unanswered and covers(of_kind, states, route)
-    return [a for a in unplaced if not a.zones or not all(covered[z.partition("/")[0]] for z in a.zones)]
+    return [
+        a
+        for a in unplaced
+        if not a.zones or not a.zones_whole or not all(covered[z.partition("/")[0]] for z in a.zones)
+    ]
 
 
 def _lost_note(lost: Sequence[WeatherAlert]) -> list[str]:

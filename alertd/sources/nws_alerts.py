@@ -6,7 +6,7 @@ lost is said, and only the service's own dropping it from a list that was read w
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -87,7 +87,7 @@ def _read(feature: object) -> WeatherAlert | Unread | None:
     weight = weigh(codes, event)
     if weight is None:
         return None
-    zones = tuple(_zones(p))
+    zones, zones_whole = _zones(p)
     begins_at, ends_at = _window(p, told, live, sent_at)
     if begins_at is None:
         return Unread(event=event, where=where, zones=zones)
@@ -105,6 +105,7 @@ def _read(feature: object) -> WeatherAlert | Unread | None:
         words=tuple(cut(text) for text in (_headline(p, told), _text(p, "instruction")) if text.strip()),
         where=where,
         zones=zones,
+        zones_whole=zones_whole,
         counties=tuple(filter(None, (county_of(same) for same in _texts(p.get("geocode"), "SAME")))),
         area=read_area(feature.get("geometry")),
     )
@@ -128,14 +129,19 @@ def _window(
     return min(known), None if any(v.ends_at is None for v in live) else max(later, default=None)
 
 
-def _zones(p: Mapping[str, Any]) -> Iterator[str]:
-    """Ids of the zones named, each once; those named by their bare code only are forecast zones or counties."""
-    whole = [f"{m[1]}/{m[2]}" for m in map(_ZONE.search, _texts(p, "affectedZones")) if m]
-    yield from dict.fromkeys(whole)
-    codes = {zone.rpartition("/")[2] for zone in whole}
-    for code in dict.fromkeys(_texts(p.get("geocode"), "UGC")):
-        if _UGC.fullmatch(code) and code not in codes:
-            yield f"{'county' if code[2] == 'C' else 'forecast'}/{code}"
+def _zones(p: Mapping[str, Any]) -> tuple[tuple[str, ...], bool]:
+    """Ids of the zones named, each once, and whether all names could be read.
+
+    A zone named by its bare code only is taken as a forecast zone or county.
+    """
+    addresses, codes = _listed(p, "affectedZones"), _listed(p.get("geocode"), "UGC")
+    named = [(m[2], f"{m[1]}/{m[2]}") for m in map(_ZONE.search, _strings(addresses)) if m]
+    bare = [code for code in _strings(codes) if _UGC.fullmatch(code)]
+    found = {code for code, _ in named}
+    rest = [f"{'county' if code[2] == 'C' else 'forecast'}/{code}" for code in bare if code not in found]
+    count = len(found.union(bare))
+    whole = all(len(read) == len(given) or count >= len(given) for read, given in ((named, addresses), (bare, codes)))
+    return tuple(dict.fromkeys((*(id_ for _, id_ in named), *rest))), whole
 
 
 def _headline(p: Mapping[str, Any], told: Mapping[str, Any]) -> str:
@@ -154,8 +160,16 @@ def _line(p: Mapping[str, Any], name: str) -> str:
 
 
 def _texts(p: object, name: str) -> list[str]:
+    return _strings(_listed(p, name))
+
+
+def _listed(p: object, name: str) -> list[Any]:
     values = p.get(name) if isinstance(p, Mapping) else None
-    return [v for v in values if isinstance(v, str)] if isinstance(values, list) else []
+    return values if isinstance(values, list) else []
+
+
+def _strings(values: Sequence[Any]) -> list[str]:
+    return [v for v in values if isinstance(v, str)]
 
 
 def _when(p: Mapping[str, Any], name: str) -> datetime | None:

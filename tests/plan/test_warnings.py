@@ -122,6 +122,14 @@ def test_what_is_placed_in_part_only_is_named_as_such_and_never_dropped() -> Non
     assert place_warnings(ROUTE, [nowhere], zones(("forecast/XXZ001", 0, 1e3)), NOW).unplaced == (nowhere,)
 
 
+def test_one_whose_zones_could_not_all_be_read_is_placed_by_those_and_named_as_not_placed() -> None:
+    told = alert(zones=("forecast/XXZ001",), zones_whole=False)
+    placed = place_warnings(ROUTE, [told], zones(("forecast/XXZ001", 5.1e3, 9.9e3)), NOW)
+    assert (runs(placed), placed.unplaced) == ([(5e3, 10e3)], (told,))
+    elsewhere = alert(zones=("forecast/YYZ001",), zones_whole=False)
+    assert place_warnings(ROUTE, [elsewhere], {}, NOW).unplaced == (elsewhere,)
+
+
 def test_a_warning_whose_area_is_not_on_file_covers_the_road_nearest_to_the_places_it_was_told_at() -> None:
     """Asked at km 0, 20 and 60: half ways are km 10 and 40."""
     far = alert(zones=("forecast/XXZ001",))

@@ -216,6 +216,15 @@ async def test_a_zone_not_on_file_has_no_road_where_those_on_file_share_out_all_
     assert len(redrawn.closures) == 1  # the service says that it holds there, so the outlines are no longer right
 
 
+async def test_zones_that_could_not_be_read_are_said_though_the_others_lie_elsewhere(
+    router: respx.MockRouter, morning: datetime
+) -> None:
+    body = listed(feature(affectedZones=[f"{NWS}/zones/forecast/IDZ009", None]))
+    found = await warned(ROUTE, [], morning, router, body, places=listed())
+    assert not found.known
+    assert "whose area is not on file" in found.notes[0]
+
+
 async def test_old_outlines_are_said(router: respx.MockRouter, morning: datetime) -> None:
     zones = [zone("forecast/MTZ001", -116.4, -116.2, morning - timedelta(days=210))]
     found = await warned(ROUTE, zones, morning, router, listed(feature()))

@@ -123,6 +123,16 @@ def test_trap_04_zones_are_known_by_their_bare_code_where_the_address_is_broken(
     assert one(affectedZones=None, geocode={"UGC": ["MTC063"]}).zones == ("county/MTC063",)
 
 
+def test_trap_04_a_zone_whose_names_are_all_broken_leaves_the_list_of_zones_short_and_that_is_known() -> None:
+    assert one().zones_whole
+    whole = one(geocode={"UGC": ["MTZ001", "?"]})  # its address still names the second
+    assert (whole.zones, whole.zones_whole) == (("forecast/MTZ001", "forecast/IDZ002"), True)
+    short = one(geocode={"UGC": ["?", "IDZ002"]}, affectedZones=["?", "https://api.weather.gov/zones/forecast/IDZ002"])
+    assert (short.zones, short.zones_whole) == (("forecast/IDZ002",), False)
+    twice = [f"https://api.weather.gov/zones/{kind}/MTZ001" for kind in ("forecast", "fire")]
+    assert one(geocode={"UGC": ["MTZ001"]}, affectedZones=twice).zones_whole
+
+
 def test_outlines_are_read_with_their_holes_and_one_that_cannot_be_read_leaves_the_zones() -> None:
     polygon = one(geometry={"type": "Polygon", "coordinates": [RING, RING]})
     assert polygon.area is not None
