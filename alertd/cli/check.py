@@ -3,12 +3,13 @@
 import asyncio
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Literal
 
 from alertd.errors import AlertdError
 from alertd.service.daemon import channels
+from alertd.service.gathering import findings
 from alertd.service.settings import Settings, read_settings
 from alertd.sources.gpx import read_gpx
 from alertd.sources.limitfile import read_limits
@@ -55,6 +56,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
     out += [f for p in rule_files for f in _rule_looks(p, today)]
+    out += _gathered_looks(settings, today)
     return out
 
 
@@ -95,6 +97,14 @@ def _settings_looks(settings: Settings) -> list[Finding]:
         if not folder.is_dir():
             looks.append(f"places.{key}: there is no folder {folder}; make it, or trips can name no {key}")
     return [Finding(file=where, level="look", text=f"{where}: {text}") for text in looks]
+
+
+def _gathered_looks(settings: Settings, today: date) -> list[Finding]:
+    try:
+        found = findings(settings, datetime.combine(today, time.max, UTC))
+    except AlertdError as exc:
+        return [Finding(file=str(settings.where), level="wrong", text=str(exc))]
+    return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]
 
 
 def _rule_looks(path: Path, today: date) -> list[Finding]:

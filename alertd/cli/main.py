@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 import alertd
+from alertd.cli.gather import gather
 from alertd.cli.home import settings_path
 from alertd.errors import AlertdError, InputError
 from alertd.plan.record import plan_json
@@ -282,6 +283,9 @@ def demo(keep: Path | None) -> None:
     from alertd.cli.demo import run_demo
 
     asyncio.run(run_demo(_console(), keep))
+
+
+cli.add_command(gather)
 
 
 def _console() -> "Console":

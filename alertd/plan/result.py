@@ -292,7 +292,8 @@ class ClosureNote:
 
     enter_at: when the truck is expected there. met: it comes there while this stands, early or late as one in ten.
     held: that is why the advice is to hold. where: the area in the source's words, "" if it names none. posted: by the
-    operator; else it is a weather warning.
+    operator; else it is a weather warning. presumed: ends_at is ours, the source gives no end. words: the source's own,
+    quoted, whole sentences; sent_at: when it said so.
     """
 
     what: str
@@ -307,6 +308,9 @@ class ClosureNote:
     met: bool
     held: bool
     posted: bool
+    presumed: bool = False
+    words: tuple[str, ...] = ()
+    sent_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

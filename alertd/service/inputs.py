@@ -59,7 +59,7 @@ class _Model(BaseModel):
 class Chosen(_Model):
     """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
 
-    The URLs of sources are kept because the questions to them begin with them.
+    The URLs, alerts_area and geomet_collection are kept because the questions to sources begin with them.
     """
 
     sources: tuple[str, ...]
@@ -70,6 +70,9 @@ class Chosen(_Model):
     alerts: bool = False  # plans kept before warnings were asked for
     metar_url: str = ""  # plans kept before stations were asked
     station_correction: bool = False
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = ""
+    geomet_collection: str = ""
     open_meteo_url: str
     open_meteo_keyed: bool
     noncommercial: bool
@@ -92,6 +95,9 @@ def chosen(settings: Settings) -> Chosen:
         alerts=f.alerts,
         metar_url=f.metar_url,
         station_correction=f.station_correction,
+        alerts_area=f.alerts_area,
+        geomet_url=f.geomet_url,
+        geomet_collection=f.geomet_collection,
         open_meteo_url=f.open_meteo_url,
         open_meteo_keyed=f.open_meteo_key is not None,
         noncommercial=settings.noncommercial,

@@ -23,14 +23,17 @@ from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
 from alertd.service import inputs
 from alertd.service.clock import Clock
+from alertd.service.feed import Feed
 from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
 from alertd.service.making import Making, trip_input, window_of
 from alertd.service.observing import Observer
 from alertd.service.settings import ForecastSettings, Settings
+from alertd.service.warnings import Services
 from alertd.service.weather import Fetched, Sky, weather_along
 from alertd.sources.answer import Asks, Heard
+from alertd.sources.geomet_alerts import GeometAlerts
 from alertd.sources.http import PoliteClient
 from alertd.sources.met_norway import MetNorway
 from alertd.sources.metar import Metars
@@ -121,6 +124,7 @@ class Planner:
 
         Other ways of a trip are compared until it leaves.
         """
+        self.ground = await asyncio.to_thread(self.ground.gathered_anew, self.settings.places)
         by_route: dict[str, list[TripRequest]] = defaultdict(list)
         for trip in trips:
             for name in (trip.route, *_to_compare(trip, now_utc)):
@@ -205,7 +209,7 @@ class Planner:
         departs = (min(leaving), max(leaving))
         with listening() as heard:
             window = window_of(route, departs, now_utc, self.settings.plan)
-            fetched = await weather_along(route, window, self.sky)
+            fetched = await weather_along(route, window, self.sky, self.ground.zones)
         placed = await asyncio.to_thread(place_closures, route, posted)
         return Seen(
             route=route,
@@ -323,7 +327,7 @@ def open_sky(
         seed=forecast.seed,
         stale_h=forecast.stale_h,
         road=forecast.road,
-        alerts=NwsAlerts(client, forecast.nws_url) if forecast.alerts and "nws" in forecast.sources else None,
+        alerts=_alerts(forecast, client) if forecast.alerts else None,
         observer=_observer(forecast, client),
         station_correction=forecast.station_correction,
         weights={
@@ -341,6 +345,11 @@ def _observer(forecast: ForecastSettings, client: Asks) -> Observer | None:
         NwsStations(client, forecast.nws_url) if "nws" in forecast.sources else None,
         Metars(client, forecast.metar_url) if forecast.metar_url else None,
     )
+
+
+def _alerts(forecast: ForecastSettings, client: Asks) -> Services:
+    us = Feed(NwsAlerts(client, forecast.nws_url, forecast.alerts_area)) if "nws" in forecast.sources else None
+    return Services(us=us, canada=GeometAlerts(client, forecast.geomet_url, forecast.geomet_collection))
 
 
 def _check_contact(settings: Settings) -> None:

@@ -70,7 +70,7 @@ async def _making(first: Kept, places: Places, folder: Path, where: str) -> Maki
     params = _params(i.chosen, where)
     route = await load_route(folder / i.route, ground, elevations)
     seen = locate(route, first.reports, first.trip.depart_at.astimezone(UTC), i.now_utc, params)
-    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc, params), sky)
+    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc, params), sky, ground.zones)
     if client.missing:
         raise StoreError(
             f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
@@ -99,6 +99,9 @@ def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
         observations=chosen.station_correction,
         metar_url=chosen.metar_url,
         station_correction=chosen.station_correction,
+        alerts_area=chosen.alerts_area,
+        geomet_url=chosen.geomet_url,
+        geomet_collection=chosen.geomet_collection,
         open_meteo_url=chosen.open_meteo_url,
         open_meteo_key="not kept" if chosen.open_meteo_keyed else None,
         weights=chosen.weights,

@@ -35,6 +35,8 @@ class PlacesFile(FileModel):
     limits: str = ""
     stops: list[str] = Field(default_factory=list)
     bridges: str = ""
+    zones: str = ""
+    heights: str = ""
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
@@ -55,6 +57,9 @@ class ForecastFile(FileModel):
     observations: bool = False
     metar_url: str = "https://aviationweather.gov"
     station_correction: bool = False
+    alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
     open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
@@ -160,6 +165,8 @@ class SettingsFile(FileModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
+    """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
+
     boundaries: tuple[Path, ...]
     crossings: Path | None
     summits: Path | None
@@ -170,6 +177,8 @@ class Places:
     rigs: Path
     routes: Path
     road: Path | None
+    zones: Path | None = None
+    heights: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,6 +200,9 @@ class ForecastSettings:
     open_meteo_ensemble_model: str = ""
     open_meteo_elevation_url: str = ""
     met_norway_url: str = ForecastFile.model_fields["met_norway_url"].default
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = "weather-alerts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,6 +288,9 @@ def read_settings(path: Path) -> Settings:
             open_meteo_ensemble_model=content.forecast.open_meteo_ensemble_model,
             open_meteo_elevation_url=content.forecast.open_meteo_elevation_url,
             met_norway_url=content.forecast.met_norway_url,
+            alerts_area=tuple(content.forecast.alerts_area),
+            geomet_url=content.forecast.geomet_url,
+            geomet_collection=content.forecast.geomet_collection,
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=store,
@@ -319,6 +334,8 @@ def _places(base: Path, content: SettingsFile) -> Places:
         rigs=base / places.rigs,
         routes=base / places.routes,
         road=base / road if road else None,
+        zones=base / places.zones if places.zones else None,
+        heights=base / places.heights if places.heights else None,
     )
 
 

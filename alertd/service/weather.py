@@ -20,13 +20,13 @@ from alertd.forecast.series import WEATHER_FIELDS, Forecast
 from alertd.forecast.weights import age_weight, member_counts
 from alertd.plan.make import Weather
 from alertd.plan.outlook import Corridor
+from alertd.plan.zones import Zones
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.route.bridges import on_bridges
 from alertd.route.line import Route
 from alertd.service.fields import Fields
 from alertd.service.observing import Observed, Observer
-from alertd.service.warnings import Warned, warnings_along
-from alertd.sources.nws_alerts import NwsAlerts
+from alertd.service.warnings import Services, Warned, warnings_along
 from alertd.sources.roadfile import RoadSettings
 
 SPIN_UP = timedelta(hours=48)  # past hours that let the road forget how it was started
@@ -59,7 +59,7 @@ class Sky:
     stale_h: float
     road: RoadSettings = field(default_factory=RoadSettings)
     fields: Fields = field(default_factory=Fields)
-    alerts: NwsAlerts | None = None
+    alerts: Services | None = None
     observer: Observer | None = None
     station_correction: bool = False
     weights: Mapping[str, float] = field(default_factory=dict)
@@ -77,8 +77,11 @@ class Fetched:
     warned: Warned
 
 
-async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
-    """The road field for one corridor. Never fails for a source: with none the road is unknown, and that is said."""
+async def weather_along(route: Route, window: Window, sky: Sky, zones: Zones | None = None) -> Fetched:
+    """The road field for one corridor. Never fails for a source: with none the road is unknown, and that is said.
+
+    zones: outlines that place weather warnings.
+    """
     plan = choose_cells(route.distance_m, route.elevation_m, route.lat_deg, route.lon_deg, max_cells=MOST_CELLS)
     ask = ForecastAsk(
         lat_deg=route.lat_deg[plan.sample_idx],
@@ -89,7 +92,8 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
         now_utc=window.now,
     )
     answers, warned = await asyncio.gather(
-        asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True), _warned(route, sky)
+        asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True),
+        _warned(route, sky, zones or {}, window),
     )
     # After the forecasts, so that a station that fails never closes a shared host to them.
     observed = await _observed(route, window, sky)
@@ -121,8 +125,8 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
     return Fetched(weather=weather, told=tuple(forecasts), warned=warned)
 
 
-async def _warned(route: Route, sky: Sky) -> Warned:
-    return Warned() if sky.alerts is None else await warnings_along(route, sky.alerts)
+async def _warned(route: Route, sky: Sky, zones: Zones, window: Window) -> Warned:
+    return Warned() if sky.alerts is None else await warnings_along(route, sky.alerts, zones, window.now)
 
 
 async def _observed(route: Route, window: Window, sky: Sky) -> Observed:

@@ -422,7 +422,7 @@ async def test_a_203_is_used_and_its_deprecation_logged_once(
         )
     )  # fmt: skip
     assert told.air_temp_c[0, 0, 2] == 0.5
-    assert troubles == [f"met-norway: {URL} answers HTTP 203: it is in test, or deprecated and about to go"]
+    assert troubles == ["met-norway: api.met.no answered 203: what we ask for is deprecated or a trial"]
 
 
 @respx.mock
