@@ -92,13 +92,21 @@ def plan(
 
     async def work() -> tuple[Plan, "Making"]:
         from alertd.service.inputs import Keep
+        from alertd.service.known import known_now
         from alertd.service.planner import NotPlanned, planner
         from alertd.store.archive import Archive
 
         async with planner(settings, system_clock, Keep(archive=Archive(keep)) if keep else None) as planning:
             if own:
                 planning.ground = planning.ground.with_rig(own, Path(rig))
-            seen = [await planning.look(await planning.route_of(route), [trip], now) for route in routes]
+            known = await known_now(planning, now)
+            click.echo(f"alertd: {known.used}", err=True)
+            seen = [
+                await planning.look(
+                    await planning.route_of(route), [trip], now, posted=known.closures, controls=known.posted
+                )
+                for route in routes
+            ]
             first, *others = [(await planning.plan_in(s, [trip]))[trip.id] for s in seen]
             names = [route.stem for route in routes[1:]]
             outcome = await planning.compared(first, list(zip(names, others, strict=True)))
@@ -271,6 +279,7 @@ def brief(config: str | None, as_json: bool) -> None:
 
     settings = read_settings(settings_path(config))
     made = asyncio.run(brief_now(settings, system_clock))
+    click.echo(f"alertd: {made.used}", err=True)
     click.echo(json.dumps({"text": made.text, "partial": made.partial}) if as_json else made.text, nl=not as_json)
     sys.exit(PARTIAL if made.partial else 0)
 

@@ -64,13 +64,16 @@ def to_say(plan: Plan, before: Sequence[Said] | None, now_utc: datetime) -> tupl
     everything = before or ()
     shut = [b for b in everything if closures.is_closure(b)]
     before = None if before is None else [b for b in before if not closures.is_closure(b)]
-    closed, opened = closures.news(plan, shut), () if plan.partial else closures.lifted(plan, shut)
+    closed, opened = (
+        closures.news(plan, shut),
+        () if plan.partial or plan.posted_missing else closures.lifted(plan, shut),
+    )
     ahead = [s for s in plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
     worse = tuple(s for s in ahead if _worse(s, before, under_way=here_m is not None))
     # What a truck is past or in did not get better: it is no news, and stands as it was said.
     hoped = [b for b in before or () if here_m is None or b.start_m > here_m]
-    eased = () if plan.partial else tuple(b for b in hoped if _is_eased(b, plan.stretches))
+    eased = () if plan.partial or plan.posted_missing else tuple(b for b in hoped if _is_eased(b, plan.stretches))
     if before is not None and not (worse or eased or closed or opened):
         return (), tuple(everything)
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse or closed else NoticeKind.EASED

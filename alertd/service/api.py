@@ -19,6 +19,7 @@ from alertd.service.closures import TakenError, keep_closure, standing, take_bac
 from alertd.service.cycle import keep_trip
 from alertd.service.planner import Planner
 from alertd.service.positions import keep_position
+from alertd.service.posted_api import posted_router
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
 from alertd.sources.closurefile import ClosureRequest, parse_closure
 from alertd.sources.positionfile import PositionRequest, parse_position
@@ -47,6 +48,8 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     app.include_router(_trips(planner, store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_positions(store, clock), dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_closures(store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
+    posted = posted_router(planner, store, clock, wake, _body, _json)
+    app.include_router(posted, dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app
 
