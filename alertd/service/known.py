@@ -32,7 +32,7 @@ async def known_now(planner: Planner, now_utc: datetime) -> KnownNow:
     feeds = tuple(f.name for f in planner.feeds.feeds) if planner.feeds is not None else ()
     if not await asyncio.to_thread(place.is_file):
         posted = await gather(planner.feeds, planner.ground, None, now_utc, record=False)
-        return KnownNow(closures=(), posted=posted, used=_used(f"no daemon's store at {place}", feeds))
+        return KnownNow(closures=(), posted=posted, used=_used("", feeds))
     try:
         store = await asyncio.to_thread(Store, place)
         try:
@@ -54,4 +54,6 @@ def _n(n: int, what: str) -> str:
 
 
 def _used(store: str, feeds: Sequence[str]) -> str:
-    return f"planned with {store}; feeds of posted conditions: {', '.join(feeds) or 'none'}"
+    """What was asked; "" where there is neither a store nor a feed."""
+    asked = ", ".join(filter(None, (store, *(f"feed {name}" for name in feeds))))
+    return f"planned with {asked}" if asked else ""
