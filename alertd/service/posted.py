@@ -116,6 +116,12 @@ def _gathered(
             continue
         if said.old_because:
             missing.append(_missing(feed, f"may have changed ({said.old_because})"))
+            listed = {_digest(feed.name, c) for c in said.controls}
+            controls += [
+                k.control
+                for k in of_feed
+                if k.key.rpartition("_")[0] not in listed and now_utc - k.control.confirmed_at <= STILL_OPEN
+            ]
         first = {k.key.rpartition("_")[0]: k for k in of_feed}
         if store is not None and record and not said.old_because:
             _record(store, feed, said, first, now_utc)

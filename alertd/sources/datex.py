@@ -7,6 +7,9 @@ Elements are found by namespace and name, wherever they stand, so that a feed of
 - validity: validityStatus, overallStartTime, overallEndTime; informationStatus of the situation's header;
 - locationReference: latitude and longitude of points, posList of lines.
 
+From memory, not read in the schemas: the elements roadOrCarriagewayOrLaneManagementType, generalPublicComment,
+coordinatesForDisplay, cancel and end, the LinearRing of areas, and the attribute _extendedValue.
+
 A document type or an entity is refused outright: none is needed, and both are ways to attack a reader.
 """
 
@@ -189,12 +192,10 @@ def _wheres(record: Element) -> tuple[Where, ...]:
     reference = record.find(f"{_SIT}locationReference")
     if reference is None:
         return ()
-    lists = [e for e in reference.iter() if e.tag == f"{_LOC}posList" or _is_gml(e, "posList")]
-    rings = {id(e) for ring in reference.iter() if _named(ring, "LinearRing") for e in ring.iter()}
-    lines = [(e, _line(e, _srs(reference, e))) for e in lists]
-    if any(line is None for _, line in lines):
+    lines = [(_line(e, srs), ring) for e, srs, ring in _pos_lists(reference, "", ring=False)]
+    if any(line is None for line, _ in lines):
         return ()  # one part that cannot be read may be the one on this road
-    found = [Where(outline=x) if id(e) in rings else Where(line=x) for e, x in lines if x is not None]
+    found = [Where(outline=x) if ring else Where(line=x) for x, ring in lines if x is not None]
     if found:
         return tuple(found)
     points = [p for p in map(_point, _coordinates(reference)) if p is not None]
@@ -208,7 +209,7 @@ def _coordinates(reference: Element) -> list[Element]:
     """Elements with a latitude and a longitude; a place only for drawing a sign counts where there is no other."""
     both = [e for e in reference.iter() if e.find(f"{_LOC}latitude") is not None]
     drawn = [e for e in both if _named(e, "coordinatesForDisplay")]
-    return [e for e in both if e not in drawn] or drawn
+    return [e for e in both if not _named(e, "coordinatesForDisplay")] or drawn
 
 
 def _point(e: Element) -> Place | None:
@@ -237,10 +238,13 @@ def _line(e: Element, srs: str) -> tuple[Place, ...] | None:
     return tuple(places)
 
 
-def _srs(reference: Element, of: Element) -> str:
-    """srsName of a posList or of what it stands in, "" where none is given."""
-    around = [p for p in reference.iter() if any(e is of for e in p.iter())]
-    return next((name for p in reversed(around) if (name := _attribute(p, "srsName"))), "")
+def _pos_lists(e: Element, srs: str, *, ring: bool) -> Iterator[tuple[Element, str, bool]]:
+    """Each posList below, the srsName that holds for it ("" for none), and whether it is a ring of an area."""
+    srs, ring = _attribute(e, "srsName") or srs, ring or _named(e, "LinearRing")
+    if _named(e, "posList"):
+        yield e, srs, ring
+    for child in e:
+        yield from _pos_lists(child, srs, ring=ring)
 
 
 def _attribute(e: Element, name: str) -> str:
