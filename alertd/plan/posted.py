@@ -195,7 +195,7 @@ def spans_of(control: PostedControl, route: Route, rules: RuleSet | None) -> tup
         placed = rules is not None and any(z.id == w.zone and z.placed for z in rules.zones)
         found = tuple(zones_along(route, Same(rules))[w.zone]) if rules is not None and placed else None
     elif w.between is not None:
-        found = spans_between(route, *w.between, max_offset_m=CLOSURE_OFFSET_M)
+        found = () if _far(route, *w.between) else spans_between(route, *w.between, max_offset_m=CLOSURE_OFFSET_M)
     elif w.line:
         found = _along_line(route, w.line)
     elif w.outline:
@@ -207,6 +207,20 @@ def spans_of(control: PostedControl, route: Route, rules: RuleSet | None) -> tup
     if found is None or control.bearing_deg is None:
         return found
     return tuple(s for s in found if _heads(route, s, control.bearing_deg))
+
+
+def _far(route: Route, a: Place, b: Place) -> bool:
+    """Whether a route is nowhere near a road between two places: a state's feed has hundreds elsewhere.
+
+    `interval_between` takes nothing in from which the way over both ends is half as long again as straight, which is
+    within 0.8 of the straight line of either end.
+    """
+    middle = np.radians(0.5 * (a[0] + b[0]))
+    per_deg = np.array([111_132.0, 111_320.0 * np.cos(middle)])
+    straight_m = float(np.hypot(*(np.subtract(a, b) * per_deg)))
+    at = np.column_stack((route.lat_deg, route.lon_deg))
+    nearest_m = min(float(np.hypot(*((at - end) * per_deg).T).min()) for end in (a, b))
+    return nearest_m > 0.8 * straight_m + 10.0 * CLOSURE_OFFSET_M
 
 
 def _around(route: Route, place: Place, reach_m: float, offset_m: float) -> tuple[Span, ...]:

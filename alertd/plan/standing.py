@@ -112,6 +112,8 @@ def met_frac(outlook: Outlook, hour: Index, span: PostedSpan, within: slice | No
 
 def as_posted(postings: Sequence[Posting], outlook: Outlook, hour: Index, within: slice) -> tuple[Posting, ...]:
     """Postings of a leg, those that stand when the truck meets them marked with who posted them and since when."""
+    if not outlook.posted:
+        return tuple(postings)
     return tuple(_marked(p, outlook, hour, within) for p in postings)
 
 
@@ -128,6 +130,20 @@ def _marked(p: Posting, outlook: Outlook, hour: Index, within: slice) -> Posting
     own = min(found, key=lambda s: (s.control.level != p.level_id, s.start_m, s.control.source))
     c = own.control
     return replace(p, posted=True, posted_level=c.level, posted_by=c.source, posted_since=c.since)
+
+
+def not_understood(outlook: Outlook, hour: Index, within: slice) -> tuple[str, ...]:
+    """In words, what stands on these sections and is only worth being ready for."""
+    laws = [law for law in outlook.laws if law.at.start < within.stop and law.at.stop > within.start]
+    found = [
+        f"Posted by {s.control.source}, words not understood: '{s.control.words}'"
+        for s in outlook.posted
+        if s.placed
+        and s.control.level not in (CLOSED, NONE_POSTED)
+        and not any(level_of(law, s) for law in laws)
+        and met_frac(outlook, hour, s, within) > 0.0
+    ]
+    return tuple(dict.fromkeys(found))
 
 
 def carried_for(law: LawSpan, standing: Sequence[PostedSpan]) -> tuple[str, ...]:

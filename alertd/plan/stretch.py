@@ -12,7 +12,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.passable import passable_from
 from alertd.plan.result import Advice, Posting, StopChoice, Stretch
 from alertd.plan.run import Leg, Rival, Run
-from alertd.plan.standing import as_posted
+from alertd.plan.standing import as_posted, not_understood
 from alertd.road.phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
@@ -83,7 +83,10 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         hang_s=x.hang_s,
         remove_s=params.remove_s,
         slow_s=x.slow_s,
-        reasons=_reasons(x, postings, surfaces, short_frac, short_chained_frac, unknown_frac),
+        reasons=(
+            *_reasons(x, postings, surfaces, short_frac, short_chained_frac, unknown_frac),
+            *not_understood(run.passing.outlook, run.passing.hour, here),
+        ),
     )
 
 

@@ -1,4 +1,4 @@
-"""The command with what is posted: a feed's file tried on a saved answer, and plans by hand that know of the daemon's."""
+"""The command with what is posted: a feed's file tried on an answer, and plans by hand that know of the daemon's."""
 
 import json
 from collections.abc import Callable

@@ -179,6 +179,9 @@ def test_words_not_understood_are_quoted_and_worth_being_ready_for() -> None:
     assert "words not understood: 'use extreme caution'" in plan.cautions[0]
     assert "be ready to chain" in plan.cautions[0]
     assert not plan.stretches[0].postings
+    assert plan.stretches[0].reasons[-1] == (
+        "Posted by the road authority, words not understood: 'use extreme caution'"
+    )
 
 
 @pytest.mark.parametrize("jurisdiction", ["US-YY", "US-XX"])
@@ -249,6 +252,8 @@ def test_posted_closed_holds_until_its_end_and_without_one_until_taken_back() ->
         (Where(line=((48.0, -116.0), (48.1, -116.0))), []),
         (Where(near=at_m(25e3)), [(20e3, 30e3)]),
         (Where(near=(47.5, -116.2)), []),
+        (Where(between=((48.0, -116.2), (48.1, -116.2))), []),
+        (Where(between=((47.45, -120.0), (47.45, -112.0))), [(0.0, 60e3)]),  # all of our road lies between
         (Where(near=at_m(2e3), near_m=8e3), [(0.0, 10e3)]),
         (Where(outline=((47.4, at_m(20e3)[1]), (47.5, at_m(20e3)[1]), (47.5, at_m(30e3)[1]), (47.4, at_m(30e3)[1]))),
          [(20e3, 30e3)]),
