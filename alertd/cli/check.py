@@ -11,12 +11,13 @@ from alertd.errors import AlertdError
 from alertd.service.daemon import channels
 from alertd.service.gathering import findings
 from alertd.service.settings import Settings, read_settings
+from alertd.sources.feedfile import read_feed, read_feeds
 from alertd.sources.gpx import read_gpx
 from alertd.sources.limitfile import read_limits
 from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rig
-from alertd.sources.rulefile import read_ruleset
+from alertd.sources.rulefile import read_ruleset, read_rulesets
 from alertd.sources.tripfile import read_trips
 
 
@@ -57,6 +58,33 @@ def check_all(path: Path, today: date) -> list[Finding]:
         )
     out += [f for p in rule_files for f in _rule_looks(p, today)]
     out += _gathered_looks(settings, today)
+    out += _feed_findings(settings)
+    return out
+
+
+def _feed_findings(settings: Settings) -> list[Finding]:
+    """Feeds of posted conditions, against the rules whose levels they name; none where the rules are wrong."""
+    if settings.feeds is None:
+        return []
+    if not settings.feeds.is_dir():
+        text = f"places.feeds: there is no folder {settings.feeds}; make it, or leave the key out"
+        return [Finding(file=str(settings.where), level="look", text=f"{settings.where}: {text}")]
+    out: list[Finding] = []
+    try:
+        rulesets = read_rulesets(settings.places.rules)
+    except AlertdError:
+        return []
+
+    def one(path: Path) -> str:
+        feed = read_feed(path, rulesets)
+        return f"feed {feed.name} of {feed.jurisdiction}, {'in use' if feed.use else 'NOT in use'}"
+
+    _each(out, sorted(settings.feeds.glob("*.toml")), one)
+    try:
+        read_feeds(settings.feeds, rulesets)
+    except AlertdError as exc:
+        if not any(f.level == "wrong" for f in out):
+            out.append(Finding(file=str(settings.feeds), level="wrong", text=str(exc)))
     return out
 
 

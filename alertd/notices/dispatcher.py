@@ -89,7 +89,8 @@ def _headline(plan: Plan) -> str:
 def _trip_lines(plan: Plan) -> list[str]:
     lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
-        lines += _wrapped("Forecast missing or old for some of the road: be ready to chain")
+        why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
+        lines += _wrapped(f"{why}: be ready to chain")
     if other := best_line(plan):
         lines += _wrapped(other)
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):

@@ -13,11 +13,12 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 import alertd
 from alertd.errors import AlertdError, StoreError
 from alertd.plan.closures import PostedClosure
+from alertd.plan.posted import NOTHING_POSTED, Posted
 from alertd.plan.record import canonical, plan_json
 from alertd.plan.result import Plan
 from alertd.plan.whereabouts import PositionReport
@@ -30,6 +31,7 @@ from alertd.store.archive import Archive
 log = logging.getLogger(__name__)
 
 FORMAT: Final = "alertd.inputs/1"
+_POSTED: Final = TypeAdapter(Posted)
 
 _HEARD: ContextVar[list[Heard] | None] = ContextVar("heard", default=None)
 
@@ -115,7 +117,8 @@ class Inputs:
     """departs: first and last departure of the trips that were planned together, for they share one forecast window.
 
     files: by name, see `service.files`; route: the name of the route's among them. heard: in any order. closures: as
-    the operator posted them, on this route or not.
+    the operator posted them, on this route or not. posted: controls as they were read, for what a feed said earlier may
+    count among them.
     """
 
     now_utc: datetime
@@ -125,6 +128,7 @@ class Inputs:
     route: str
     heard: tuple[Heard, ...]
     closures: tuple[PostedClosure, ...]
+    posted: Posted = NOTHING_POSTED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,6 +224,7 @@ class _Manifest(_Model):
     route: str
     heard: tuple[_Heard, ...]
     closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
+    posted: dict[str, Any] = {}  # likewise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,6 +281,8 @@ def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
         "heard": _put(archive, heard, now),
         "closures": [_plain_closure(c) for c in inputs.closures],
     }
+    if inputs.posted != NOTHING_POSTED:
+        shared["posted"] = _put(archive, _POSTED.dump_python(inputs.posted, mode="json"), now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
@@ -293,9 +300,10 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
             ways = _WaysManifest.model_validate_json(json.dumps(told))
             made_of = Ways(planned=ways.planned, others=ways.others, missed=ways.missed)
             return KeptWays(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
-        told |= {name: _got(archive, told[name]) for name in ("files", "heard")}
+        told |= {name: _got(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
         manifest = _Manifest.model_validate_json(json.dumps(told))
         heard = tuple(_unpacked(archive, h) for h in manifest.heard)
+        posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
         trip = parse_trip(manifest.trip, plan_id)
     except StoreError:
         raise
@@ -313,6 +321,7 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
         route=manifest.route,
         heard=heard,
         closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
+        posted=posted,
     )
     return Kept(
         alertd=manifest.alertd,

@@ -17,24 +17,27 @@ import numpy as np
 from alertd.errors import AlertdError, ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
 from alertd.plan.closures import Closure, PostedClosure, place_closures
+from alertd.plan.posted import NOTHING_POSTED, Posted, PostedOnRoute, closed_by_post, place_posted
 from alertd.plan.result import Plan
 from alertd.plan.ways import with_other_ways
 from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
 from alertd.service import inputs
+from alertd.service.active_alerts import ActiveAlerts
 from alertd.service.clock import Clock
-from alertd.service.feed import Feed
 from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
 from alertd.service.making import Making, trip_input, window_of
 from alertd.service.observing import Observer
+from alertd.service.posted import Feeds
 from alertd.service.settings import ForecastSettings, Settings
 from alertd.service.warnings import Services
 from alertd.service.weather import Fetched, Sky, weather_along
 from alertd.sources.answer import Asks, Heard
+from alertd.sources.feedfile import Feed, read_feeds
 from alertd.sources.geomet_alerts import GeometAlerts
-from alertd.sources.http import PoliteClient
+from alertd.sources.http import PoliteClient, is_loopback
 from alertd.sources.met_norway import MetNorway
 from alertd.sources.metar import Metars
 from alertd.sources.nws import Nws
@@ -71,7 +74,7 @@ class Seen:
     """A route with the weather for trips that leave between two moments, and what the sources said for it.
 
     where: each trip's truck, by its id, as `reports` say. posted: closures as the operator posted them; placed: on the
-    route.
+    route. controls: what road authorities have posted; on_route: of that, what concerns this route.
     """
 
     route: Route
@@ -83,6 +86,8 @@ class Seen:
     heard: tuple[Heard, ...]
     posted: tuple[PostedClosure, ...]
     placed: tuple[Closure, ...]
+    controls: Posted
+    on_route: PostedOnRoute
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,6 +115,7 @@ class Planner:
     ) -> None:
         self.settings, self.ground, self.sky = settings, ground, sky
         self._elevations, self._keep = elevations, keep
+        self.feeds: Feeds | None = None
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _Origin] = {}
 
@@ -119,10 +125,11 @@ class Planner:
         now_utc: datetime,
         reports: Reports = _NO_REPORTS,
         posted: Sequence[PostedClosure] = (),
+        controls: Posted = NOTHING_POSTED,
     ) -> list[Plan | NotPlanned]:
         """One outcome a trip, in the order given. `reports`: where the trucks under way were seen; `posted`: closures.
 
-        Other ways of a trip are compared until it leaves.
+        `controls`: what road authorities have posted. Other ways of a trip are compared until it leaves.
         """
         self.ground = await asyncio.to_thread(self.ground.gathered_anew, self.settings.places)
         by_route: dict[str, list[TripRequest]] = defaultdict(list)
@@ -132,7 +139,7 @@ class Planner:
         outcomes: dict[str, dict[str, Plan | NotPlanned]] = {}
         for name, sharing in by_route.items():
             try:
-                outcomes[name] = await self._on_route(name, sharing, now_utc, reports, posted)
+                outcomes[name] = await self._on_route(name, sharing, now_utc, reports, posted, controls)
             except Exception as exc:
                 outcomes[name] = {trip.id: not_planned_for(trip, exc) for trip in sharing}
         return [
@@ -175,9 +182,10 @@ class Planner:
         now_utc: datetime,
         reports: Reports,
         posted: Sequence[PostedClosure],
+        controls: Posted,
     ) -> dict[str, Plan | NotPlanned]:
         route = await self.route(name, f"trip {trips[0].id}")
-        return await self.plan_on(route, trips, now_utc, reports, posted)
+        return await self.plan_on(route, trips, now_utc, reports, posted, controls)
 
     async def plan_on(
         self,
@@ -186,9 +194,10 @@ class Planner:
         now_utc: datetime,
         reports: Reports = _NO_REPORTS,
         posted: Sequence[PostedClosure] = (),
+        controls: Posted = NOTHING_POSTED,
     ) -> dict[str, Plan | NotPlanned]:
         """Plan trips that share one route, whatever route they name."""
-        return await self.plan_in(await self.look(route, trips, now_utc, reports, posted), trips)
+        return await self.plan_in(await self.look(route, trips, now_utc, reports, posted, controls), trips)
 
     async def look(
         self,
@@ -197,6 +206,7 @@ class Planner:
         now_utc: datetime,
         reports: Reports = _NO_REPORTS,
         posted: Sequence[PostedClosure] = (),
+        controls: Posted = NOTHING_POSTED,
     ) -> Seen:
         """Ask the sources for what trips on this route need."""
 
@@ -211,6 +221,9 @@ class Planner:
             window = window_of(route, departs, now_utc, self.settings.plan)
             fetched = await weather_along(route, window, self.sky, self.ground.zones)
         placed = await asyncio.to_thread(place_closures, route, posted)
+        on_route = await asyncio.to_thread(
+            place_posted, route, controls, self.ground.rulesets, now_utc, self.settings.plan
+        )
         return Seen(
             route=route,
             now_utc=now_utc,
@@ -220,7 +233,9 @@ class Planner:
             fetched=fetched,
             heard=tuple(heard),
             posted=tuple(posted),
-            placed=placed,
+            placed=(*placed, *closed_by_post(on_route)),
+            controls=controls,
+            on_route=on_route,
         )
 
     async def plan_in(self, seen: Seen, trips: Sequence[TripRequest]) -> dict[str, Plan | NotPlanned]:
@@ -250,6 +265,7 @@ class Planner:
                 route=next(iter(origin.file)),
                 heard=(*origin.heard, *seen.heard),
                 closures=seen.posted,
+                posted=seen.controls,
             )
             await asyncio.to_thread(self._keep.plans, made, made_from)
         return outcomes
@@ -257,7 +273,7 @@ class Planner:
     def making(self, trip: TripRequest, seen: Seen) -> Making:
         """What the plan of a trip is made from. Raises InputError for a rig that is not known."""
         return Making(
-            trip=trip_input(trip, seen.where[trip.id], seen.placed, seen.fetched.warned),
+            trip=trip_input(trip, seen.where[trip.id], seen.placed, seen.fetched.warned, seen.on_route),
             route=seen.route,
             rig=self.ground.rig(trip.rig, f"trip {trip.id}"),
             rulesets=self.ground.rulesets,
@@ -293,7 +309,11 @@ async def planner(settings: Settings, clock: Clock, keep: Keep | None = None) ->
             )
         )
         sky, elevations = open_sky(settings.forecast, settings.noncommercial, str(settings.where), client)
-        yield Planner(settings, ground, sky, elevations, keep)
+        planning = Planner(settings, ground, sky, elevations, keep)
+        feeds = read_feeds(settings.feeds, ground.rulesets) if settings.feeds else ()
+        _check_feed_contact(settings, feeds)
+        planning.feeds = Feeds(client=client, feeds=feeds)
+        yield planning
 
 
 def open_sky(
@@ -348,7 +368,7 @@ def _observer(forecast: ForecastSettings, client: Asks) -> Observer | None:
 
 
 def _alerts(forecast: ForecastSettings, client: Asks) -> Services:
-    us = Feed(NwsAlerts(client, forecast.nws_url, forecast.alerts_area)) if "nws" in forecast.sources else None
+    us = ActiveAlerts(NwsAlerts(client, forecast.nws_url, forecast.alerts_area)) if "nws" in forecast.sources else None
     return Services(us=us, canada=GeometAlerts(client, forecast.geomet_url, forecast.geomet_collection))
 
 
@@ -368,5 +388,17 @@ def _check_contact(settings: Settings) -> None:
             str(settings.where),
             "operator.contact",
             "is empty, and weather services want to know who asks",
+            "write an e-mail address or web page where you can be reached",
+        )
+
+
+def _check_feed_contact(settings: Settings, feeds: Sequence[Feed]) -> None:
+    """Who runs a road feed wants to know too who asks."""
+    abroad = [f.name for f in feeds if not is_loopback(urlsplit(f.url).hostname or "")]
+    if abroad and not settings.contact:
+        raise ConfigError(
+            str(settings.where),
+            "operator.contact",
+            f"is empty, and feed {abroad[0]} of posted conditions is asked",
             "write an e-mail address or web page where you can be reached",
         )

@@ -9,6 +9,7 @@ from alertd.errors import StoreError
 from alertd.plan.closures import place_closures
 from alertd.plan.differences import Difference, differences
 from alertd.plan.params import PlanParams
+from alertd.plan.posted import closed_by_post, place_posted
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
 from alertd.plan.ways import with_other_ways
@@ -76,8 +77,10 @@ async def _making(first: Kept, places: Places, folder: Path, where: str) -> Maki
             f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
             f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
         )
+    on_route = place_posted(route, i.posted, ground.rulesets, i.now_utc, params)
+    closures = (*place_closures(route, i.closures), *closed_by_post(on_route))
     return Making(
-        trip=trip_input(first.trip, seen, place_closures(route, i.closures), fetched.warned),
+        trip=trip_input(first.trip, seen, closures, fetched.warned, on_route),
         route=route,
         rig=ground.rig(first.trip.rig, where),
         rulesets=ground.rulesets,

@@ -40,6 +40,7 @@ class PlacesFile(FileModel):
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
+    feeds: str = Field("", examples=["feeds"])
 
 
 ForecastSource = Literal["nws", "open-meteo", "open-meteo-ensemble", "met-norway"]
@@ -81,6 +82,7 @@ class PlanFile(FileModel):
     minutes_remove: float = Field(20.0, ge=0, le=240)
     stop_min_spaces: int = Field(3, ge=1, le=100)
     compare_departures_h: float = Field(36.0, ge=0, le=48)
+    posted_believed_h: float = Field(6.0, gt=0, le=48)
 
     def to_core(self, stale_h: float) -> PlanParams:
         return PlanParams(**self.chosen(stale_h))
@@ -99,6 +101,7 @@ class PlanFile(FileModel):
             remove_s=self.minutes_remove * 60.0,
             stop_min_spaces=self.stop_min_spaces,
             compare_h=self.compare_departures_h,
+            posted_believed_h=self.posted_believed_h,
             stale_forecast_h=stale_h,
         )
 
@@ -215,7 +218,8 @@ class Folder:
 class Settings:
     """Everything an operator sets. `targets` says which channels each audience is told on.
 
-    archive: where to keep what plans are made from, None to keep nothing.
+    archive: where to keep what plans are made from, None to keep nothing. feeds: the folder of feeds of posted
+    conditions, None for none.
     """
 
     where: Path
@@ -241,6 +245,7 @@ class Settings:
     folders: tuple[Folder, ...]
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
+    feeds: Path | None = None
 
 
 def read_settings(path: Path) -> Settings:
@@ -309,6 +314,7 @@ def read_settings(path: Path) -> Settings:
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
         notices=content.notices.to_core(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
+        feeds=base / content.places.feeds if content.places.feeds else None,
     )
 
 

@@ -12,7 +12,7 @@ from alertd.plan.closures import Closure
 from alertd.plan.warnings import AlertList, Unread, WeatherAlert, place_warnings, places_to_ask
 from alertd.plan.zones import OUTLINE_OLD, Zones, covers, state_of, us_states
 from alertd.route.line import Route
-from alertd.service.feed import Feed
+from alertd.service.active_alerts import ActiveAlerts
 from alertd.sources.answer import Answer
 from alertd.sources.geomet_alerts import GeometAlerts, box_around
 from alertd.sources.nws_alerts import NwsAlerts
@@ -36,7 +36,7 @@ class Warned:
 class Services:
     """Who is asked for which land; us: None where the National Weather Service is no source."""
 
-    us: Feed | None
+    us: ActiveAlerts | None
     canada: GeometAlerts
 
 

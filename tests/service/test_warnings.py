@@ -19,7 +19,7 @@ from alertd.plan.result import Advice, Plan
 from alertd.plan.zones import Zone
 from alertd.route.areas import Area
 from alertd.route.line import Route
-from alertd.service.feed import Feed
+from alertd.service.active_alerts import ActiveAlerts
 from alertd.service.ground import Ground, read_ground
 from alertd.service.inputs import Keep, hear, listening
 from alertd.service.planner import Planner, open_sky
@@ -102,7 +102,7 @@ async def warned(
         per_s_per_host=1e9,
     ) as client:  # fmt: skip
         services = Services(
-            us=Feed(NwsAlerts(client, NWS, area)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
+            us=ActiveAlerts(NwsAlerts(client, NWS, area)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
         )
         return await warnings_along(route, services, {z.id: z for z in zones}, now)
 
@@ -253,7 +253,9 @@ async def test_a_list_cut_short_anywhere_is_no_list(kept: float, router: respx.M
         contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
         per_s_per_host=1e9,
     ) as client:  # fmt: skip
-        services = Services(us=Feed(NwsAlerts(client, NWS)), canada=GeometAlerts(client, GEOMET, "weather-alerts"))
+        services = Services(
+            us=ActiveAlerts(NwsAlerts(client, NWS)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
+        )
         found = await warnings_along(ROUTE, services, {}, morning)
     assert (found.closures, found.known, len(found.notes)) == ((), False, 1)
 
@@ -266,7 +268,7 @@ async def test_the_list_is_asked_once_a_moment_and_every_route_keeps_what_was_an
         contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
         per_s_per_host=1e9, on_answer=hear,
     ) as client:  # fmt: skip
-        feed = Feed(NwsAlerts(client, NWS))
+        feed = ActiveAlerts(NwsAlerts(client, NWS))
         kept = []
         for now in (morning, morning, morning + timedelta(minutes=30)):
             with listening() as heard:

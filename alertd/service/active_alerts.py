@@ -10,7 +10,7 @@ from alertd.sources.answer import Answer, Heard
 from alertd.sources.nws_alerts import NwsAlerts
 
 
-class Feed:
+class ActiveAlerts:
     """Asks once for each moment, and lets every route's plans hear, and keep, what was answered."""
 
     def __init__(self, source: NwsAlerts) -> None:
