@@ -9,6 +9,7 @@ AlertdError
 │ └ SourceStale    an answer too old to plan with
 ├ DeliveryError  a notice could not be handed over
 └ StoreError     what must survive could not be written or read
+  └ LeadershipLost  another daemon of the same store leads by now
 """
 
 
@@ -65,3 +66,7 @@ class DeliveryError(AlertdError):
 
 class StoreError(AlertdError):
     """What must survive could not be written or read. Nothing half-written stays."""
+
+
+class LeadershipLost(StoreError):
+    """Another daemon of the same store leads by now: this one may neither write nor send."""

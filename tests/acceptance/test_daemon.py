@@ -90,15 +90,29 @@ def test_an_idle_daemon_ends_at_once_and_every_line_it_said_is_one_line(config: 
     assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
 
 
-def test_a_second_daemon_on_the_same_store_ends_with_one_line_that_names_the_lock(config: Path, start: Start) -> None:
+def test_a_second_daemon_on_the_same_store_stands_by_and_leads_when_the_first_is_killed(
+    config: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    first = start(config)
+    assert first.post(trip).status_code == 201
+    second = start(config)
+    wait_until(lambda: any("standing by: " in line for line in second.said), "the second stands by")
+    wait_until(lambda: planned(first) and first.undelivered() == 0, "the trip is planned and told")
+    told = {r.id: r.body for r in receiver.received}
+    assert not any("alertd answers on" in line for line in second.said)
+    first.kill()
+    wait_until(lambda: planned(second) and second.undelivered() == 0, "the second leads and plans")
+    assert second.stop()[0] == 0
+    assert {r.id: r.body for r in receiver.received} == told == decided(config)
+    assert [line for line in second.said if not LOG_LINE.fullmatch(line)] == []
+
+
+def test_a_daemon_that_stands_by_ends_when_it_is_told_to(config: Path, start: Start, wait_until: Wait) -> None:
     first = start(config)
     assert first.url
     second = start(config)
-    assert second.ended() == 1
-    (line,) = second.said
-    assert line.startswith("alertd: store ")
-    assert "another alertd daemon holds " in line
-    assert "alertd.db.lock; stop that one first" in line
+    wait_until(lambda: any("standing by: " in line for line in second.said), "the second stands by")
+    assert second.stop()[0] == 0
     assert first.child.poll() is None
 
 
