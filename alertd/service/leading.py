@@ -46,14 +46,18 @@ async def stand_by(candidate: Candidate, clock: Clock, stop: asyncio.Event) -> b
 
 async def keep_leading(candidate: Candidate, every_s: float, lost: asyncio.Event) -> None:
     """Say again and again that this daemon lives, and set `lost` when another leads by then."""
+    said = ""
     while not lost.is_set():
         await wait(lost, every_s)
         try:
             if not await asyncio.to_thread(candidate.renew):
                 log.error("another daemon leads by now; this one stops its work and stands by")
                 lost.set()
+            said = ""
         except StoreError as exc:  # its writes fail too; whether another can lead is for the store to say
-            log.error("%s", exc)
+            if str(exc) != said:
+                log.error("%s", exc)
+            said = str(exc)
 
 
 async def wait(event: asyncio.Event, at_most_s: float) -> None:

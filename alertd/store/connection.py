@@ -35,7 +35,7 @@ class _Backend(Protocol):
 class Database:
     """Open until `close`. Leaving a transaction by an exception undoes it.
 
-    `epoch`: that of this process's leadership, under which alone it may write; None for one that leads nothing.
+    `epoch`: that of the leadership under which alone this process may write; None for one that never means to lead.
     """
 
     def __init__(self, place: Place | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
@@ -74,10 +74,12 @@ class Database:
             yield connection
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
-        """Raises LeadershipLost when another daemon leads by now."""
+    def write(self, *, fenced: bool = True) -> Iterator[Connection]:
+        """Raises LeadershipLost when another daemon leads by now, unless it is not `fenced`."""
         with self._transaction(self._writing) as connection:
-            self._let_in(connection.execute(select(leader.c.epoch).with_for_update()).scalar_one())
+            epoch = connection.execute(select(leader.c.epoch).with_for_update()).scalar_one()
+            if fenced:
+                self._let_in(epoch)
             yield connection
 
     def _let_in(self, epoch: int) -> None:

@@ -16,6 +16,8 @@ from alertd.errors import LeadershipLost, StoreError
 from alertd.store.connection import Database
 from alertd.store.schema import leader
 
+_NEVER_LED = -1  # no epoch
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leading:
@@ -30,15 +32,19 @@ class Candidate:
     """One daemon that leads the store or stands by for it. Every method but `release` may raise StoreError."""
 
     def __init__(self, database: Database, owner: str, *, lease_s: float) -> None:
-        """`owner` is for people to read; `lease_s` the same for all daemons of a store."""
+        """`owner` is for people to read; `lease_s` the same for all daemons of a store.
+
+        From now on, whatever of this process writes while it does not lead is refused: a job that it had begun when it
+        lost the lead may come to its end late.
+        """
         self._database, self._owner, self._lease_s = database, owner, lease_s
+        database.epoch = _NEVER_LED
         self._lock = database.new_lock()
         self._seen: tuple[int, int] | None = None
         self._seen_since_s = 0.0
 
     def take(self, now_s: float, now: datetime) -> bool:
         """Lead, if nobody else does; returns whether it leads. `now_s` is of a monotonic clock."""
-        self._database.epoch = None
         locked = self._lock.take()
         with self._database.read() as connection:
             row = connection.execute(select(leader)).one()
@@ -60,11 +66,10 @@ class Candidate:
         return True
 
     def release(self) -> None:
-        """Lead no more, so that another may at once. After it, this process may write nothing that is fenced."""
+        """Lead no more, so that another may at once."""
         try:
-            if self._database.epoch is not None:
-                with self._database.write() as connection:
-                    connection.execute(update(leader).values(owner=None, locked=False))
+            with self._database.write() as connection:
+                connection.execute(update(leader).values(owner=None, locked=False))
         except StoreError:  # another leads already, or takes over when the lock is free
             pass
         finally:
@@ -89,5 +94,5 @@ class Candidate:
             .where(leader.c.epoch == row.epoch, leader.c.beat == row.beat)  # nobody was quicker
             .values(epoch=row.epoch + 1, beat=0, owner=self._owner, locked=locked, since=now)
         )
-        with self._database.write() as connection:
+        with self._database.write(fenced=False) as connection:
             return connection.execute(taken).rowcount > 0

@@ -45,7 +45,7 @@ class Store:
         self._database.close()
 
     def candidate(self, owner: str, *, lease_s: float) -> Candidate:
-        """This process as one that may lead the store: from then on its writes are refused when another does."""
+        """This process as one that may lead the store: from then on it may write only while it does."""
         return Candidate(self._database, owner, lease_s=lease_s)
 
     def put_trip(self, trip: StoredTrip, *, replace: bool = False) -> bool:

@@ -62,7 +62,7 @@ async def test_a_store_that_fails_while_it_leads_costs_it_nothing_but_a_line_and
 ) -> None:
     with Store(tmp_path / "a.db") as one:
         candidate, lost = one.candidate("north:1", lease_s=60), asyncio.Event()
-        answers = iter([StoreError("store x: disk is full"), True, False])
+        answers = iter([*[StoreError("store x: disk is full")] * 3, True, False])
 
         def renew() -> bool:
             answer = next(answers)

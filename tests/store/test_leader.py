@@ -84,6 +84,20 @@ def test_one_that_lost_the_lead_may_neither_write_nor_hand_out_and_may_lead_agai
     first.release()
 
 
+def test_what_a_daemon_had_begun_is_refused_while_it_stands_by_again(store: Store, heir: Store, noon: datetime) -> None:
+    first, second = store.candidate("one", lease_s=10), heir.candidate("two", lease_s=10)
+    with pytest.raises(LeadershipLost):
+        store.put_trip(trip("too early", noon))
+    assert first.take(0.0, noon)
+    second.take(0.0, noon)
+    assert second.take(10.0, noon)
+    assert not first.renew()
+    assert not first.take(11.0, noon)
+    with pytest.raises(LeadershipLost):
+        store.put_trip(trip("late", noon))
+    second.release()
+
+
 def test_who_leads_nothing_may_write_beside_the_leader(store: Store, heir: Store, noon: datetime) -> None:
     """As the commands of a person do."""
     first = store.candidate("one", lease_s=10)
