@@ -36,7 +36,6 @@ KILL_WITHIN_S = 1.2
 
 def child(place: str, url: str, first: int, last: int) -> None:
     """Decide notices number `first` to `last`, delivering meanwhile; then deliver what is left, and end."""
-    import numpy as np
 
     from alertd.delivery.outbox import Dispatcher
     from alertd.delivery.webhook import Endpoint, WebhookChannel
@@ -62,9 +61,7 @@ def child(place: str, url: str, first: int, last: int) -> None:
     async def work(store: Store) -> None:
         endpoint = Endpoint(name="hook", url=url, secrets=(SECRET,), allow_networks=(ip_network("127.0.0.0/8"),))
         async with WebhookChannel(endpoint) as channel:
-            dispatcher = Dispatcher(
-                store.outbox, {"hook": channel}, owner=str(os.getpid()), rng=np.random.default_rng()
-            )
+            dispatcher = Dispatcher(store.outbox, {"hook": channel}, owner=str(os.getpid()), rng=random.Random())
             print("ready", flush=True)
             for number in range(first, last):
                 await asyncio.to_thread(decide, store, number)
