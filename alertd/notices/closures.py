@@ -41,7 +41,7 @@ def is_closure(row: Said) -> bool:
 def news(plan: Plan, before: Sequence[Said]) -> tuple[ClosureNote, ...]:
     """Those to hold for that were not said, or with another end."""
     hold = [b for b in before if b.advice is Advice.HOLD]
-    return tuple(n for n in held_for(plan) if not any(_same(b, n) and not _moved(b, n) for b in hold))
+    return tuple(n for n in held_for(plan) if not any(is_same(b, n) and not _moved(b, n) for b in hold))
 
 
 def lifted(plan: Plan, before: Sequence[Said]) -> tuple[Said, ...]:
@@ -54,7 +54,7 @@ def lifted(plan: Plan, before: Sequence[Said]) -> tuple[Said, ...]:
         b
         for b in before
         if b.advice is Advice.HOLD
-        and not any(_same(b, n) for n in held_for(plan))
+        and not any(is_same(b, n) for n in held_for(plan))
         and (here_m is None or b.start_m > here_m)
         and (b.stop_id == CLOSED_ROAD or plan.warnings_known)
     )
@@ -62,7 +62,7 @@ def lifted(plan: Plan, before: Sequence[Said]) -> tuple[Said, ...]:
 
 def standing(before: Sequence[Said], told: Sequence[ClosureNote], over: Sequence[Said]) -> tuple[Said, ...]:
     """What stands as said once `told` and `over` are out; relief leaves its row behind as clear, see Said."""
-    kept = [b for b in before if b not in over and not any(_same(b, n) for n in told)]
+    kept = [b for b in before if b not in over and not any(is_same(b, n) for n in told)]
     return (*kept, *(closure_facts(n) for n in told), *(replace(b, advice=Advice.CLEAR) for b in over))
 
 
@@ -102,7 +102,7 @@ def _cut(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip() + "."
 
 
-def _same(row: Said, note: ClosureNote) -> bool:
+def is_same(row: Said, note: ClosureNote) -> bool:
     now = closure_facts(note)
     return (row.stop_id, row.place) == (now.stop_id, now.place) and (
         row.start_m <= now.end_m and row.end_m >= now.start_m

@@ -1,5 +1,6 @@
 """The driver's short text: place, time, tires, speed first, in at most two GSM-7 segments."""
 
+from collections.abc import Callable, Sequence
 from itertools import product
 
 from alertd.notices import gsm7, words
@@ -81,3 +82,13 @@ def eased_text(plan: Plan, place: str) -> str:
         f"{words.forecast_age(plan)}, rule text {words.rule_text_age(plan)}. "
         f"Signs+officers decide, rules change. Read parked."
     )
+
+
+def fitted(said: Callable[[int], str], cuts: Sequence[int]) -> str:
+    """A text in the alphabet of text messages, from its longest form to its shortest until it fits two segments."""
+    text = ""
+    for cut in cuts:
+        text = gsm7.plain(said(cut))
+        if gsm7.segments(text) <= MOST_SEGMENTS:
+            break
+    return text

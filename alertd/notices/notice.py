@@ -18,6 +18,12 @@ class NoticeKind(StrEnum):
     EASED = "eased"  # the advice fell; never sent on missing or stale data
     BRIEF = "brief"  # the morning brief, one a fleet and local date
     DATA = "data"  # forecasts missing or stale: be ready to chain
+    OUTLOOK = "outlook"  # the evening before
+    EARLY = "early"  # hours before the chain-up place, when it was said long ago
+    APPROACH = "approach"  # the last message before the chain-up place
+    RECHECK = "recheck"  # some time after hanging
+    OFF = "off"  # before the place where chains come off
+    UNREAD = "unread"  # nobody confirmed an urgent message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,8 +20,10 @@ from alertd.service.cycle import keep_trip
 from alertd.service.planner import Planner
 from alertd.service.positions import keep_position
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
+from alertd.service.reports_api import reports_router
 from alertd.sources.closurefile import ClosureRequest, parse_closure
 from alertd.sources.positionfile import PositionRequest, parse_position
+from alertd.sources.reportfile import ReportRequest
 from alertd.sources.tomlfile import FileModel
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
@@ -46,6 +48,8 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     guard = Depends(_token(planner.settings.http_token))
     app.include_router(_trips(planner, store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_positions(store, clock), dependencies=[guard], responses=PROBLEM_RESPONSES)
+    reports = reports_router(store, clock, _body, _json, _takes(ReportRequest))
+    app.include_router(reports, dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_closures(store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app

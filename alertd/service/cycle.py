@@ -3,22 +3,25 @@
 import asyncio
 import json
 import logging
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError, StoreError
 from alertd.notices import words
-from alertd.notices.changes import said_from_plain, to_say
+from alertd.notices.changes import to_say
 from alertd.notices.dispatcher import brief_text
 from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-from alertd.notices.said import Said
+from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
 from alertd.service.closures import standing
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
+from alertd.service.speaking import Standing
 from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
 from alertd.store.records import Slot, StoredTrip
 from alertd.store.store import Store
@@ -35,6 +38,7 @@ class Outcome:
     plans: tuple[Plan, ...]
     not_planned: tuple[NotPlanned, ...]
     new_notices: tuple[str, ...]
+    standing: tuple[Standing, ...] = ()
     unread: tuple[tuple[str, str], ...] = ()  # (file, why) of a trips file that could not be taken in
 
 
@@ -85,32 +89,55 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
     posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
     outcomes = await planner.plan(trips, now_utc, reports, posted)
-    plans: list[Plan] = []
+    done: list[Standing] = []
+    told = await asyncio.to_thread(_told_lately, store, trips, now_utc)
     failed = [o for o in outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []
     for trip, plan in zip(trips, outcomes, strict=True):
         if isinstance(plan, NotPlanned):
             continue
         try:
-            new += await asyncio.to_thread(_record, planner, store, plan, now_utc)
+            ids, said = await asyncio.to_thread(_record, planner, store, plan, told, now_utc)
         except StoreError:
             raise
         except Exception as exc:  # what cannot be put into words must not keep the others unsaid
             failed.append(not_planned_for(trip, exc))
         else:
-            plans.append(plan)
+            new += ids
+            done.append(Standing(plan=plan, said=said))
     for miss in failed:
         log.error("trip %s not planned: %s", miss.trip.id, miss.reason)
         new += await asyncio.to_thread(
             store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
         )
-    return Outcome(plans=tuple(plans), not_planned=tuple(failed), new_notices=tuple(new), unread=unread)
+    return Outcome(
+        plans=tuple(one.plan for one in done),
+        not_planned=tuple(failed),
+        new_notices=tuple(new),
+        unread=unread,
+        standing=tuple(done),
+    )
 
 
-def _record(planner: Planner, store: Store, plan: Plan, now_utc: datetime) -> tuple[str, ...]:
-    notices, said = to_say(plan, last_said(store, plan.trip_id), now_utc)
+def _record(
+    planner: Planner, store: Store, plan: Plan, told: defaultdict[str, list[datetime]], now_utc: datetime
+) -> tuple[tuple[str, ...], tuple[Said, ...]]:
+    """Record a plan with what it calls for; returns the ids that are new, and what then stands as said."""
+    settings, driver = planner.settings, plan.driver or plan.trip_id
+    notices, said = to_say(plan, last_said(store, plan.trip_id), now_utc, settings.notices, told[driver])
     body = canonical({"plan": to_plain(plan), "said": to_plain(said)})
-    return store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, planner.settings.targets)
+    new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
+    told[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]
+    return new, said
+
+
+def _told_lately(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> defaultdict[str, list[datetime]]:
+    """When each driver of these trips was told anything within the hour; by trip where no driver is named."""
+    whose = {trip.id: trip.driver or trip.id for trip in trips}
+    told: defaultdict[str, list[datetime]] = defaultdict(list)
+    for notice in store.notices_since(Audience.DRIVER, now_utc - timedelta(hours=1)):
+        told[whose.get(notice.trip_id, notice.trip_id)].append(notice.created_at)
+    return told
 
 
 def last_said(store: Store, trip_id: str) -> tuple[Said, ...] | None:

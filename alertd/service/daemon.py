@@ -26,6 +26,7 @@ from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_
 from alertd.service.planner import Planner, planner
 from alertd.service.retention import forget
 from alertd.service.settings import Settings
+from alertd.service.speaking import Standing, speak
 from alertd.sources.cache import DiskCache
 from alertd.sources.http import LONGEST_USE_OF_LAST_GOOD
 from alertd.store.archive import Archive
@@ -36,6 +37,7 @@ log = logging.getLogger(__name__)
 
 DELIVER_EVERY_S = 5
 LOOK_AT_CLOCK_EVERY_S = 30
+SPEAK_EVERY_S = 60
 TIDY_EVERY_H = 6
 AT_ONCE = 2  # of one job
 # Told to stop, requests and jobs under way get so long to end; what is cut off then is done again after the next start.
@@ -62,11 +64,13 @@ class Daemon:
         self._planning, self._store, self._dispatcher, self._clock = planning, store, dispatcher, clock
         self._one_at_a_time = asyncio.Lock()
         self._under_way: set[asyncio.Task[None]] = set()
+        self._standing: tuple[Standing, ...] = ()
 
     async def cycle(self) -> None:
         """Plan all due trips; a brief and a cycle never run at once."""
         async with self._one_at_a_time:
             outcome = await run_cycle(self._planning, self._store, self._clock())
+            self._standing = outcome.standing
         log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
 
@@ -80,6 +84,17 @@ class Daemon:
             sent = await send_brief(self._planning, self._store, now, slot) if slot else ()
         if slot and sent:
             log.info("brief of %s recorded", slot.local_date)
+            await self.deliver()
+
+    async def speak(self) -> None:
+        """Say what has come to its moment since the last cycle."""
+        settings = self._planning.settings
+        async with self._one_at_a_time:
+            new = await speak(
+                self._standing, self._store, settings.fleet, settings.notices, settings.targets, self._clock()
+            )
+        if new:
+            log.info("%d notices whose moment has come", len(new))
             await self.deliver()
 
     async def deliver(self) -> None:
@@ -256,6 +271,7 @@ def _schedule(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSchedu
     minutes = settings.plan_every_min
     scheduler.add_job(daemon.kick(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
     scheduler.add_job(daemon.kick(daemon.brief), "interval", seconds=LOOK_AT_CLOCK_EVERY_S, id="brief")
+    scheduler.add_job(daemon.kick(daemon.speak), "interval", seconds=SPEAK_EVERY_S, id="speak")
     scheduler.add_job(daemon.kick(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
     scheduler.add_job(daemon.kick(daemon.tidy), "interval", hours=TIDY_EVERY_H, id="tidy", next_run_time=now)
     return scheduler

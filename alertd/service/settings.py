@@ -1,6 +1,6 @@
 """The operator's settings file as values; the reader's units, relative paths and file names end here."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
 from typing import Any, Literal
@@ -12,7 +12,9 @@ from alertd.delivery.addresses import read_network
 from alertd.delivery.webhook import Endpoint
 from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
+from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
+from alertd.service.noticesfile import NoticesFile
 from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import FileModel, read_toml
@@ -147,6 +149,7 @@ class SettingsFile(FileModel):
     places: PlacesFile
     forecast: ForecastFile
     plan: PlanFile = PlanFile()
+    notices: NoticesFile = NoticesFile()
     daemon: DaemonFile
     webhook: list[WebhookFile] = Field(default_factory=list)
     folder: list[FolderFile] = Field(default_factory=list)
@@ -226,6 +229,7 @@ class Settings:
     endpoints: tuple[Endpoint, ...]
     folders: tuple[Folder, ...]
     targets: dict[Audience, tuple[str, ...]]
+    notices: Policy = field(default_factory=Policy)
 
 
 def read_settings(path: Path) -> Settings:
@@ -284,6 +288,7 @@ def read_settings(path: Path) -> Settings:
         http_token=token,
         endpoints=tuple(_endpoint(path, base, i, w) for i, w in enumerate(content.webhook, start=1)),
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
+        notices=content.notices.to_core(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
     )
 

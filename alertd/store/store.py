@@ -194,6 +194,22 @@ class Store:
         with self._database.read() as connection:
             return [_notice(row) for row in connection.execute(wanted)]
 
+    def notices_since(self, audience: Audience, since: datetime) -> list[Notice]:
+        """What was said to one audience after a moment, about any trip, oldest first."""
+        wanted = (
+            select(notices)
+            .where(notices.c.created_at > since, notices.c.audience == audience.value)
+            .order_by(notices.c.created_at, notices.c.id)
+        )
+        with self._database.read() as connection:
+            return [_notice(row) for row in connection.execute(wanted)]
+
+    def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
+        """Reports of one kind after a moment, about any trip, oldest first."""
+        wanted = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
+        with self._database.read() as connection:
+            return [_event(row) for row in connection.execute(wanted)]
+
 
 def _say(
     connection: Connection, said: Sequence[Notice], targets: Mapping[Audience, Sequence[str]], at: datetime

@@ -1,13 +1,14 @@
 """Made-up roads, rigs, rules and pavement for tests: small, whole, and free of any forecast."""
 
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime, timedelta
-from typing import Any, TypeAlias
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.series import WEATHER_FIELDS, Forecast
+from alertd.notices.policy import Policy
 from alertd.plan.make import Weather
 from alertd.plan.outlook import Corridor
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField
@@ -250,3 +251,15 @@ def _forecast(issued_at: datetime | None) -> Forecast:
         precip_form=np.zeros((1, 1, 1), dtype=np.int8),
         **nothing,
     )
+
+
+# Speaks of all that is news, without waiting, night or limit.
+AT_ONCE: Final = Policy(
+    ease_after=timedelta(0),
+    least_gap=timedelta(0),
+    chain_cleared_probability=2.0,
+    ready_cleared_probability=2.0,
+    driver_most_an_hour=1000,
+    quiet_from=time(0),
+    quiet_to=time(0),
+)

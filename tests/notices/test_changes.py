@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alertd.notices.changes import said_from_plain, to_say
+from alertd.notices.changes import to_say
 from alertd.notices.dispatcher import dispatcher_text
 from alertd.notices.notice import Audience, Notice, NoticeKind
-from alertd.notices.said import Said
+from alertd.notices.policy import Policy
+from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, Plan, PositionFix
-from alertd.testing.made import at_hour
+from alertd.testing.made import AT_ONCE, at_hour
 
 CLEAR, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
@@ -27,12 +28,13 @@ ROLLING = at_hour(6)
 class Talk:
     """A trip's plans one after another, with what stands as said kept as the store keeps it, as JSON."""
 
-    def __init__(self) -> None:
+    def __init__(self, policy: Policy = AT_ONCE) -> None:
+        self.policy = policy
         self.said: tuple[Said, ...] | None = None
         self.notices: list[Notice] = []
 
     def hear(self, plan: Plan, now: Any = BEFORE) -> tuple[Notice, ...]:
-        notices, said = to_say(plan, self.said, now)
+        notices, said = to_say(plan, self.said, now, self.policy)
         self.said = said_from_plain(json.loads(canonical(to_plain(said))))
         assert self.said == said
         self.notices += notices

@@ -7,14 +7,14 @@ from typing import Any
 import pytest
 
 from alertd.notices import gsm7
-from alertd.notices.changes import said_from_plain, to_say
+from alertd.notices.changes import to_say
 from alertd.notices.closures import closure_text
 from alertd.notices.dispatcher import brief_text, dispatcher_text
 from alertd.notices.notice import Audience
-from alertd.notices.said import Said
+from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import to_plain
 from alertd.plan.result import Advice, ClosureNote, Plan, PositionFix
-from alertd.testing.made import at_hour
+from alertd.testing.made import AT_ONCE, at_hour
 
 Saying = Callable[..., Plan]
 
@@ -45,7 +45,7 @@ class Talk:
         plan = replace(self.saying(), closures=notes, **changes)
         if any(n.held for n in notes):
             plan = replace(plan, advice=Advice.HOLD)
-        notices, said = to_say(plan, self.said, at_hour(now_h))
+        notices, said = to_say(plan, self.said, at_hour(now_h), AT_ONCE)
         self.said = said_from_plain(to_plain(said))
         self.ids += [n.id for n in notices]
         return [n.text for n in notices if n.audience is Audience.DRIVER]
@@ -97,14 +97,14 @@ def test_what_lies_behind_the_truck_is_no_relief(talk: Talk) -> None:
     talk.driver(SLIDE)
     here = PositionFix(at=at_hour(7), distance_m=85e3, offset_m=0.0)
     plan = replace(talk.saying(), position=here)
-    assert to_say(plan, talk.said, at_hour(7))[0] == ()
+    assert to_say(plan, talk.said, at_hour(7), AT_ONCE)[0] == ()
 
 
 def test_chains_on_the_same_road_are_told_beside_it(talk: Talk, saying: Saying) -> None:
     talk.driver()
     talk.driver(replace(SLIDE, start_m=30e3, end_m=60e3))
     plan = replace(saying(Advice.CHAIN), closures=(replace(SLIDE, start_m=30e3, end_m=60e3),), advice=Advice.HOLD)
-    notices, said = to_say(plan, talk.said, at_hour(3))
+    notices, said = to_say(plan, talk.said, at_hour(3), AT_ONCE)
     (text,) = [n.text for n in notices if n.audience is Audience.DRIVER]
     assert text.startswith("PLAN TO CHAIN")
     assert len(said) == 2

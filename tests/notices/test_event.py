@@ -26,7 +26,7 @@ from alertd.sources.rigfile import read_rigs
 from alertd.sources.rulefile import read_rulesets
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
-from alertd.testing.made import at_hour, make_rig, make_route, make_stop, make_weather
+from alertd.testing.made import AT_ONCE, at_hour, make_rig, make_route, make_stop, make_weather
 from alertd.testing.standin import Standin
 
 ROOT = Path(__file__).parents[2]
@@ -36,7 +36,7 @@ LARGEST_BYTES = 20_000  # what a receiver must be ready to take
 
 
 def bodies(plan: Plan, before: Any = None, hour: float = 3.0) -> list[dict[str, Any]]:
-    notices, _ = to_say(plan, before, at_hour(hour))
+    notices, _ = to_say(plan, before, at_hour(hour), AT_ONCE)
     return [json.loads(n.body) for n in notices]
 
 
@@ -47,7 +47,7 @@ def test_the_schema_is_itself_valid() -> None:
 @pytest.mark.parametrize("hour", [3.0, 7.0])
 def test_every_event_of_a_trip_is_valid(saying: Callable[..., Plan], hour: float) -> None:
     first = saying(Advice.CHAIN, Advice.HOLD, short=2, partial=True)
-    _, said = to_say(first, None, at_hour(hour))
+    _, said = to_say(first, None, at_hour(hour), AT_ONCE)
     events = [*bodies(first, None, hour), *bodies(saying(), said, hour)]
     assert {e["type"] for e in events} == {"trip.plan", "trip.message"}
     assert {e["data"]["kind"] for e in events} == {"plan", "eased"}

@@ -14,7 +14,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Plan
 from alertd.road.state import RoadClass
 from alertd.rules.rig import Rig
-from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.made import AT_ONCE, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 PARAMS = PlanParams(compare_h=0.0)
 STOPS = [make_stop(n, m) for n, m in (("a", 5e3), ("b", 42e3), ("c", 71e3), ("d", 110e3))]
@@ -72,8 +72,8 @@ def test_a_later_forecast_that_only_raises_the_odds_eases_nothing(case: tuple[np
     """Nobody is told that it looks better, and what was said still stands at least as strongly."""
     base, more, chance = case
     before, after = plan_of(base, chance), plan_of(more, chance, now_h=3.0)
-    _, said = to_say(before, None, at_hour(2))
-    notices, still = to_say(after, said, at_hour(3))
+    _, said = to_say(before, None, at_hour(2), AT_ONCE)
+    notices, still = to_say(after, said, at_hour(3), AT_ONCE)
     assert NoticeKind.EASED not in {n.kind for n in notices}
     assert not [n for n in notices if "EASED" in n.text]
     for was in said:

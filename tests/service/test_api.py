@@ -306,3 +306,31 @@ async def test_positions_need_the_token_too(
     api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
     async with api.http:
         problem(await api.http.post("/v1/trips/T-1/positions", json=SEEN), 401)
+
+
+async def test_reports_of_a_trip_are_kept_once_and_listed(api: Api) -> None:
+    await api.post()
+    sent = {"what": "chains_on", "at": "2027-01-14T03:00:00-07:00", "place": "Sled Flats"}
+    first, again = [await api.http.post("/v1/trips/T-1/events", json=sent) for _ in range(2)]
+    assert (first.status_code, again.status_code) == (201, 200)
+    listed = (await api.http.get("/v1/trips/T-1/events")).json()["events"]
+    assert [(r["what"], r["at"]) for r in listed] == [("chains_on", "2027-01-14T10:00:00+00:00")]
+
+
+@pytest.mark.parametrize(
+    ("sent", "status", "says"),
+    [
+        ({"what": "danced", "at": "2027-01-14T03:00:00-07:00"}, 422, "what"),
+        ({"what": "read", "at": "2027-01-14T03:00:00-07:00"}, 422, "notice_id"),
+        ({"what": "read", "at": "2027-01-14T03:00:00-07:00", "notice_id": "ntc_1"}, 404, "ntc_1"),
+        ({"what": "chains_on", "at": "2027-01-14T03:00:00"}, 422, "at"),
+        ({"what": "chains_on", "at": "2031-01-14T03:00:00-07:00"}, 422, "future"),
+    ],
+)
+async def test_a_report_that_cannot_be_is_refused_by_field(
+    api: Api, sent: dict[str, str], status: int, says: str
+) -> None:
+    await api.post()
+    answer = await api.http.post("/v1/trips/T-1/events", json=sent)
+    assert answer.status_code == status
+    assert says in json.dumps(answer.json())

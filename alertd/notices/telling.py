@@ -1,0 +1,191 @@
+"""News put into notices: for whom, in which words, and what the driver is told later because it is late."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from alertd.notices import closures, words
+from alertd.notices.dispatcher import dispatcher_text
+from alertd.notices.driver import driver_text, eased_text
+from alertd.notices.event import message_event, plan_event
+from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.policy import Policy, reader
+from alertd.notices.said import Said, facts
+from alertd.plan.record import canonical, to_plain
+from alertd.plan.result import Advice, ClosureNote, Plan, Stretch
+
+LEAST_LIFE = timedelta(minutes=15)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """Words on one stretch or closure. start_m, end_m: the road they are about; key: their part of a notice's id.
+
+    act_at: when the driver must have acted; rank: of the advice, to tell the weightiest first.
+    """
+
+    text: str
+    start_m: float
+    end_m: float
+    expires_at: datetime
+    act_at: datetime
+    rank: int
+    key: str
+
+
+def digest(said: Sequence[Said]) -> str:
+    """An identity of facts, however and whenever they were told."""
+    bare = [Said(**{name: getattr(s, name) for name in _FACTS}) for s in said]
+    return hashlib.sha256(canonical(to_plain(tuple(bare))).encode()).hexdigest()[:16]
+
+
+_FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")
+
+
+def on_stretch(plan: Plan, stretch: Stretch) -> Message:
+    at = stretch.chain_up.arrive_at
+    return Message(
+        text=order(plan, stretch),
+        start_m=stretch.start_m,
+        end_m=stretch.end_m,
+        expires_at=at + timedelta(hours=1),
+        act_at=min(at, plan.depart_at) if plan.position is None else at,
+        rank=stretch.advice.rank,
+        key=digest((facts(stretch),)),
+    )
+
+
+def on_relief(plan: Plan, said: Said) -> Message:
+    """Less than was said. Where chains are still to be hung, the whole instruction: "looks better" would hide it."""
+    still = [s for s in plan.stretches if said.meets(s) and s.advice.rank >= Advice.CHAIN.rank]
+    return Message(
+        text=order(plan, still[0]) if still else eased_text(plan, said.place),
+        start_m=said.start_m,
+        end_m=said.end_m,
+        expires_at=plan.arrive_at,
+        act_at=plan.arrive_at,
+        rank=Advice.CLEAR.rank,
+        key=digest((said,)),
+    )
+
+
+def on_closure(plan: Plan, note: ClosureNote) -> Message:
+    return Message(
+        text=closures.closure_text(plan, note),
+        start_m=note.start_m,
+        end_m=note.end_m,
+        expires_at=note.enter_at + timedelta(hours=1),
+        act_at=min(note.enter_at, plan.depart_at) if plan.position is None else note.enter_at,
+        rank=Advice.HOLD.rank,
+        key=digest((closures.closure_facts(note),)),
+    )
+
+
+def on_opening(plan: Plan, said: Said) -> Message:
+    return Message(
+        text=closures.lifted_text(said),
+        start_m=said.start_m,
+        end_m=said.end_m,
+        expires_at=plan.arrive_late,
+        act_at=plan.arrive_late,
+        rank=Advice.CLEAR.rank,
+        key=digest((said,)),
+    )
+
+
+def order(plan: Plan, stretch: Stretch) -> str:
+    """The driver's text; the dispatcher's where it will not fit, for words too long are better than none."""
+    try:
+        return driver_text(plan, stretch)
+    except ValueError:
+        return dispatcher_text(plan)
+
+
+def sendable(
+    messages: Sequence[Message], plan: Plan, now_utc: datetime, policy: Policy, told_at: Sequence[datetime]
+) -> tuple[list[Message], list[Message]]:
+    """What the reader of a driver's words gets now, and what waits; in the order of the road.
+
+    Nothing waits for a dispatcher.
+    """
+    if reader(plan, now_utc, policy)[0] is Audience.DISPATCHER:
+        return list(messages), []
+    quiet = policy.is_quiet(now_utc, plan.depart_zone)
+    awake = [m for m in messages if not quiet or (m.rank >= Advice.CHAIN.rank and _yields(m, now_utc, policy))]
+    weightiest = sorted(awake, key=lambda m: (-m.rank, m.act_at, m.start_m))[: policy.room(told_at, now_utc)]
+    return [m for m in messages if m in weightiest], [m for m in messages if m not in weightiest]
+
+
+def _yields(message: Message, now_utc: datetime, policy: Policy) -> bool:
+    return message.act_at - now_utc <= policy.quiet_yields
+
+
+def to_people(
+    plan: Plan,
+    kind: NoticeKind,
+    messages: Sequence[Message],
+    *,
+    news: bool,
+    lineage: str,
+    now_utc: datetime,
+    policy: Policy,
+) -> list[Notice]:
+    """The driver's messages, and one for the dispatcher where anything is asked of anybody.
+
+    `news`: the dispatcher has not been told. Who gets the driver's words to pass on needs no second text.
+    """
+    audience, prefix = reader(plan, now_utc, policy)
+    out = [message(plan, kind, audience, prefix + m.text, m.expires_at, (m.key, lineage), now_utc) for m in messages]
+    if news and audience is Audience.DRIVER:
+        text, key = dispatcher_text(plan), digest(all_facts(plan))
+        out.append(message(plan, kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), now_utc))
+    return out
+
+
+def message(
+    plan: Plan,
+    kind: NoticeKind,
+    audience: Audience,
+    text: str,
+    expires_at: datetime,
+    said: tuple[str, ...],
+    now_utc: datetime,
+    *,
+    whoever: bool = False,
+) -> Notice:
+    """One notice to people about a plan; what makes it this one and no other is `said`.
+
+    `whoever`: it is the same notice whoever gets it, so that what the driver had is not passed on once more.
+    """
+    id_ = notice_id(kind, Audience.DRIVER if whoever else audience, plan.trip_id, *said)
+    return Notice(
+        id=id_,
+        kind=kind,
+        audience=audience,
+        trip_id=plan.trip_id,
+        plan_id=plan.id,
+        created_at=now_utc,
+        expires_at=max(expires_at, now_utc + LEAST_LIFE),
+        text=text,
+        body=canonical(message_event(id_, kind, audience, plan, text, now_utc)),
+    )
+
+
+def to_fleet(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> Notice:
+    id_ = notice_id(kind, Audience.FLEET, plan.trip_id, digest(all_facts(plan)), lineage)
+    return Notice(
+        id=id_,
+        kind=kind,
+        audience=Audience.FLEET,
+        trip_id=plan.trip_id,
+        plan_id=plan.id,
+        created_at=now_utc,
+        expires_at=plan.arrive_late + timedelta(hours=24),
+        text=f"{plan.trip_id}: {plan.advice} ({words.SIGNS})",
+        body=canonical(plan_event(id_, kind, plan, now_utc)),
+    )
+
+
+def all_facts(plan: Plan) -> tuple[Said, ...]:
+    return (*map(facts, plan.stretches), *map(closures.closure_facts, closures.held_for(plan)))

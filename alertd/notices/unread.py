@@ -1,0 +1,50 @@
+"""Urgent messages that nobody has confirmed: the driver is reminded once, then the dispatcher hears of it."""
+
+from collections.abc import Collection, Sequence
+from datetime import datetime, timedelta
+
+from alertd.notices import gsm7, words
+from alertd.notices.notice import Audience, Notice, NoticeKind
+from alertd.notices.policy import Policy, reader
+from alertd.notices.telling import message
+from alertd.plan.result import Advice, Plan
+
+_URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
+
+
+def not_confirmed(
+    plan: Plan, sent: Sequence[Notice], confirmed: Collection[str], now_utc: datetime, policy: Policy
+) -> tuple[Notice, ...]:
+    """A reminder and a word to the dispatcher, each once, about the newest urgent message of the driver.
+
+    `sent`: what was said of the trip; `confirmed`: ids of notices that the driver has confirmed. Whoever confirms a
+    later message has seen the earlier ones. Nothing once the trip asks for no chains, or the message is of no more use.
+    """
+    if not policy.escalate_after or plan.advice.rank < Advice.CHAIN.rank:
+        return ()
+    mine = [n for n in sent if n.audience is Audience.DRIVER]
+    urgent = [n for n in mine if n.kind in _URGENT_KINDS]
+    if not urgent:
+        return ()
+    last = max(urgent, key=lambda n: (n.created_at, n.id))
+    if any(n.id in confirmed and n.created_at >= last.created_at for n in mine) or now_utc >= last.expires_at:
+        return ()
+    waits = wait_for(plan, last.created_at, policy)
+    out = []
+    audience, _ = reader(plan, now_utc, policy)
+    if now_utc >= last.created_at + waits / 2 and audience is Audience.DRIVER:
+        text = gsm7.plain(f"NOT CONFIRMED YET: {last.text}")
+        text = text if gsm7.segments(text) <= 2 else last.text
+        out.append(message(plan, NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,), now_utc))
+    if now_utc >= last.created_at + waits:
+        said = words.clock(last.created_at, plan.depart_zone)
+        text = f"NOT CONFIRMED by {plan.driver or 'the driver'} of {plan.trip_id}, said {said}: {last.text}"
+        out.append(message(plan, NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), now_utc))
+    return tuple(out)
+
+
+def wait_for(plan: Plan, said_at: datetime, policy: Policy) -> timedelta:
+    """How long a message may stay unconfirmed: less where the chain-up place is near."""
+    acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
+    left = min((at - said_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))
+    return max(min(policy.escalate_after, left * policy.escalate_share), policy.escalate_least)

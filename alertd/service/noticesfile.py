@@ -1,0 +1,54 @@
+"""The [notices] part of the settings: when to speak and to whom, in the reader's units."""
+
+from datetime import time, timedelta
+
+from pydantic import Field, field_validator
+
+from alertd.notices.policy import Policy
+from alertd.sources.tomlfile import FileModel
+
+
+class NoticesFile(FileModel):
+    ease_after_min: float = Field(60.0, ge=0, le=720)
+    chain_cleared_probability: float = Field(0.4, gt=0.0, lt=1.0)
+    ready_cleared_probability: float = Field(0.1, gt=0.0, lt=1.0)
+    least_gap_min: float = Field(30.0, ge=0, le=360)
+    driver_most_an_hour: int = Field(4, ge=1, le=20)
+    quiet_from: str = Field("21:00", examples=["21:00"])
+    quiet_to: str = Field("04:00", examples=["04:00"])
+    quiet_yields_h: float = Field(3.0, ge=1, le=12)
+    outlook_at: str = Field("18:30", examples=["18:30"])
+    early_h: float = Field(3.0, ge=0.5, le=12)
+    approach_min: float = Field(45.0, ge=15, le=120)
+    recheck_min: float = Field(20.0, ge=5, le=120)
+    escalate_min: float = Field(30.0, ge=0, le=240)
+    tell_rolling_driver: bool = False
+
+    @field_validator("quiet_from", "quiet_to", "outlook_at")
+    @classmethod
+    def _is_clock(cls, value: str) -> str:
+        try:
+            parsed = time.fromisoformat(value)
+        except ValueError:
+            parsed = None
+        if parsed is None or parsed.tzinfo is not None:
+            raise ValueError(f'"{value}" is no local time of day; write e.g. "21:00"')
+        return value
+
+    def to_core(self) -> Policy:
+        return Policy(
+            ease_after=timedelta(minutes=self.ease_after_min),
+            chain_cleared_probability=self.chain_cleared_probability,
+            ready_cleared_probability=self.ready_cleared_probability,
+            least_gap=timedelta(minutes=self.least_gap_min),
+            driver_most_an_hour=self.driver_most_an_hour,
+            quiet_from=time.fromisoformat(self.quiet_from),
+            quiet_to=time.fromisoformat(self.quiet_to),
+            quiet_yields=timedelta(hours=self.quiet_yields_h),
+            outlook_at=time.fromisoformat(self.outlook_at),
+            early=timedelta(hours=self.early_h),
+            approach=timedelta(minutes=self.approach_min),
+            recheck_after=timedelta(minutes=self.recheck_min),
+            escalate_after=timedelta(minutes=self.escalate_min),
+            tell_rolling_driver=self.tell_rolling_driver,
+        )
