@@ -19,15 +19,15 @@ ANSWERS_KEPT = timedelta(days=2)  # nobody repeats a request later than that
 
 def forget(store: Store, keep: KeepDays, now_utc: datetime) -> int:
     """Remove what has had its days; returns how many rows. Raises StoreError."""
-    positions, decided, reports = (
-        now_utc - timedelta(days=days) for days in (keep.positions, keep.trips, keep.reports)
-    )
+    kept = (keep.positions, keep.plans, keep.trips, keep.reports)
+    positions, planned, decided, reports = (now_utc - timedelta(days=days) for days in kept)
     pruning = store.pruning
     removed = pruning.events(positions, kinds=[POSITION])
     # A closed road is closed until somebody says otherwise, however long ago it was posted.
     removed += pruning.events(reports, but=[POSITION, POSTED, TAKEN_BACK])
     removed += pruning.events_by_id(finished(store, reports))
-    removed += pruning.decided(decided)
+    removed += pruning.notices(decided)
+    removed += pruning.plans(planned)
     removed += pruning.trips(over(store, decided))
     removed += pruning.slots(decided)
     return removed + pruning.answers(now_utc - ANSWERS_KEPT)

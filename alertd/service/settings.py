@@ -88,6 +88,7 @@ class PlanFile(FileModel):
 
 class KeepDaysFile(FileModel):
     positions: int = Field(14, ge=5, le=3660)
+    plans: int = Field(14, ge=1, le=3660)
     trips: int = Field(60, ge=7, le=3660)
     reports: int = Field(730, ge=7, le=36600)
 
@@ -190,9 +191,10 @@ class Folder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeepDays:
-    """How long the store keeps records of each kind; `trips` with their plans, notices and deliveries."""
+    """Days that the store keeps each kind of record: `plans` of which nothing was said, `trips` with what was."""
 
     positions: int
+    plans: int
     trips: int
     reports: int
 

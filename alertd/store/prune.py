@@ -29,24 +29,25 @@ class Pruning:
         """These reports, of which there are few."""
         return self._remove(events, events.c.id.in_(ids))
 
-    def decided(self, before: datetime) -> int:
-        """Notices of before a moment that no target is still to get, and plans that nothing needs any more.
+    def notices(self, before: datetime) -> int:
+        """Notices of before a moment that no target is still to get.
 
-        What is parked counts as still to get until it has been of no use since that moment. The newest plan of a trip
-        stays while the trip does: what is news is told from it.
+        What is parked counts as still to get until it has been of no use since that moment.
         """
         of_use = and_(deliveries.c.state == PARKED, deliveries.c.expires_at >= before)
         to_get = exists().where(deliveries.c.notice_id == notices.c.id, or_(deliveries.c.state == WAITING, of_use))
-        removed = self._remove(
+        return self._remove(
             notices,
             and_(notices.c.created_at < before, ~to_get),
             first=lambda ids: delete(deliveries).where(deliveries.c.notice_id.in_(ids)),
         )
+
+    def plans(self, before: datetime) -> int:
+        """Plans of before a moment without a notice left, but not a trip's newest: what is news is told from it."""
         newer = plans.alias("newer")
         superseded = exists().where(newer.c.trip_id == plans.c.trip_id, newer.c.made_at > plans.c.made_at)
         said = exists().where(notices.c.plan_id == plans.c.id)
-        removed += self._remove(plans, and_(plans.c.made_at < before, superseded, ~said))
-        return removed
+        return self._remove(plans, and_(plans.c.made_at < before, superseded, ~said))
 
     def trips(self, over: Sequence[str]) -> int:
         """Of the trips that are over, those of which no notice and no report is left, with their last plans."""

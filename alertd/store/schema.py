@@ -72,6 +72,7 @@ plans = Table(
     Column("made_at", Utc, nullable=False),
     Column("body", Text, nullable=False),
     Index("plans_by_trip", "trip_id", "made_at"),
+    Index("plans_by_age", "made_at"),
 )
 
 # A slot is what may be said once only, such as the brief of one fleet on one local date.

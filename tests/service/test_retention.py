@@ -16,7 +16,7 @@ from alertd.store.records import StoredEvent, StoredTrip
 from alertd.store.store import Store
 
 NOW = datetime(2027, 1, 14, 12, tzinfo=UTC)
-KEEP = KeepDays(positions=14, trips=60, reports=730)
+KEEP = KeepDays(positions=14, plans=14, trips=60, reports=730)
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ def test_a_path_is_taken_from_the_settings_folder(write_config: WriteConfig) -> 
     settings = read_settings(path)
     assert settings.store == path.parent / "var" / "alertd.db"
     assert settings.archive == path.parent / "var" / "archive"
-    assert (settings.takeover_s, settings.keep) == (15.0, KeepDays(positions=14, trips=60, reports=730))
+    assert (settings.takeover_s, settings.keep) == (15.0, KeepDays(positions=14, plans=14, trips=60, reports=730))
 
 
 def test_a_servers_password_comes_from_its_file_and_shows_nowhere(write_config: WriteConfig) -> None:
@@ -36,7 +36,7 @@ def test_a_servers_password_comes_from_its_file_and_shows_nowhere(write_config: 
 
 def test_how_long_records_are_kept_is_set_by_kind(write_config: WriteConfig) -> None:
     path = write_config(changes={STORE: STORE + "\nkeep_days = { positions = 30, reports = 3650 }"})
-    assert read_settings(path).keep == KeepDays(positions=30, trips=60, reports=3650)
+    assert read_settings(path).keep == KeepDays(positions=30, plans=14, trips=60, reports=3650)
 
 
 def test_another_kind_of_store_is_refused_without_its_password(write_config: WriteConfig) -> None:

@@ -50,11 +50,12 @@ def test_what_was_delivered_or_expired_goes_with_its_plan_but_not_a_trips_newest
         said = [make_notice(f"said {n}", plan_id=f"plan-{n}")]
         store.record_plan(f"plan-{n}", "trip-1", noon + n * DAY, "{}", said, HOOK)
         settle(store, noon + n * DAY, how)
-    assert store.pruning.decided(noon) == 0
-    # all four notices were created at noon; plans 0 and 1 are older than the moment, 3 is the newest
-    assert store.pruning.decided(noon + 2 * DAY) == 4 + 2
+    assert store.pruning.notices(noon) == 0
+    assert store.pruning.plans(noon + 9 * DAY) == 0  # each is what a kept notice was said from, or the newest
+    assert store.pruning.notices(noon + 2 * DAY) == 4  # all were created at noon
     assert store.notices("trip-1") == []
-    assert store.pruning.decided(noon + 99 * DAY) == 1
+    assert store.pruning.plans(noon + 2 * DAY) == 2
+    assert store.pruning.plans(noon + 99 * DAY) == 1
     latest = store.latest_plan("trip-1")
     assert latest is not None
     assert latest.id == "plan-3"
@@ -67,17 +68,18 @@ def test_what_waits_or_is_parked_keeps_its_notice_plan_and_trip(
     store.record_plan("plan-1", "trip-1", noon, "{}", [waits], HOOK)
     settle(store, noon, "parked")
     store.record_plan("plan-2", "trip-1", noon + DAY, "{}", [], {})
-    assert store.pruning.decided(noon + 80 * DAY) == 0
+    assert store.pruning.notices(noon + 80 * DAY) + store.pruning.plans(noon + 80 * DAY) == 0
     assert store.pruning.trips(["trip-1", "trip-2", "no such trip"]) == 1  # trip-2, of which nothing is left
     [hook, spool] = store.outbox.list_parked()
     assert store.outbox.requeue([hook.id, spool.id], noon + 80 * DAY) == 2
     [to_hook, _] = store.outbox.claim_due(noon + 80 * DAY, 9, 60, "me")
     assert to_hook.body == waits.body.encode()
     store.outbox.mark_done(to_hook.id, noon)
-    assert store.pruning.decided(noon + 99 * DAY) == 0  # one target is still to get it
+    assert store.pruning.notices(noon + 99 * DAY) == 0  # one target is still to get it
     store.outbox.mark_parked(spool.id, noon, "given up")
-    assert store.pruning.decided(noon + 89 * DAY) == 0
-    assert store.pruning.decided(noon + 91 * DAY) == 2  # of no use to anybody since day 90: the notice, and plan-1
+    assert store.pruning.notices(noon + 89 * DAY) == 0
+    assert store.pruning.notices(noon + 91 * DAY) == 1  # of no use to anybody since day 90
+    assert store.pruning.plans(noon + 91 * DAY) == 1
 
 
 def test_a_trip_goes_last_with_its_last_plan(store: Store, noon: datetime) -> None:

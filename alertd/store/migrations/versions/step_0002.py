@@ -13,6 +13,7 @@ def upgrade() -> None:
     op.execute("DELETE FROM meta WHERE key = 'schema_version'")
     op.execute("INSERT INTO meta (key, value) VALUES ('schema_version', '2')")
     op.create_index("events_by_kind", "events", ["kind", "at"])
+    op.create_index("plans_by_age", "plans", ["made_at"])
     op.create_index("notices_by_age", "notices", ["created_at"])
     op.create_index("notices_by_plan", "notices", ["plan_id"])
     op.create_table(
