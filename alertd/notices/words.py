@@ -67,7 +67,11 @@ def percent(frac: float) -> str:
 
 
 def likely(stretch: Stretch) -> str:
-    """How sure, in words; where nothing is known no figure is given."""
+    """How sure, in words: posted, or our estimate; where nothing is known no figure is given."""
+    sign = next((p for p in stretch.postings if p.posted), None)
+    if sign is not None:
+        since = sign.posted_since
+        return "POSTED" + (f" since {clock_on(since, stretch.zone, stretch.enter_at)}" if since else " now")
     return "road not known" if stretch.unknown_frac == 1.0 else f"{percent(stretch.probability)} likely"
 
 

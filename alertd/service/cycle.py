@@ -19,8 +19,10 @@ from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
 from alertd.service.closures import standing
+from alertd.service.observing import gather_observations
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
+from alertd.service.posted import gather
 from alertd.service.speaking import Standing
 from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
 from alertd.store.records import Slot, StoredTrip
@@ -88,7 +90,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
     reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
     posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
-    outcomes = await planner.plan(trips, now_utc, reports, posted)
+    controls = await gather(planner.feeds, planner.ground, store, now_utc, record=True)
+    outcomes = await planner.plan(trips, now_utc, reports, posted, controls)
     done: list[Standing] = []
     told = await asyncio.to_thread(_told_lately, store, trips, now_utc)
     failed = [o for o in outcomes if isinstance(o, NotPlanned)]
@@ -110,6 +113,9 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
         new += await asyncio.to_thread(
             store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
         )
+    if planner.sky.observer is not None:  # last, so that no plan waits for it
+        routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
+        await gather_observations(planner.sky.observer, planner.route, routes, store, now_utc)
     return Outcome(
         plans=tuple(one.plan for one in done),
         not_planned=tuple(failed),

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from alertd.errors import InputError
 from alertd.service.closures import POSTED, TAKEN_BACK, finished
 from alertd.service.cycle import OVER_AT_LAST
+from alertd.service.observing import KIND as OBSERVATION
 from alertd.service.positions import KIND as POSITION
 from alertd.service.settings import KeepDays
 from alertd.sources.tripfile import parse_trip
@@ -14,6 +15,7 @@ from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
+_MANY = (POSITION, OBSERVATION)  # come by the minute
 ANSWERS_KEPT = timedelta(days=2)  # nobody repeats a request later than that
 
 
@@ -22,9 +24,9 @@ def forget(store: Store, keep: KeepDays, now_utc: datetime) -> int:
     kept = (keep.positions, keep.plans, keep.trips, keep.reports)
     positions, planned, decided, reports = (now_utc - timedelta(days=days) for days in kept)
     pruning = store.pruning
-    removed = pruning.events(positions, kinds=[POSITION])
+    removed = pruning.events(positions, kinds=_MANY)
     # A closed road is closed until somebody says otherwise, however long ago it was posted.
-    removed += pruning.events(reports, but=[POSITION, POSTED, TAKEN_BACK])
+    removed += pruning.events(reports, but=[*_MANY, POSTED, TAKEN_BACK])
     removed += pruning.events_by_id(finished(store, reports))
     removed += pruning.notices(decided)
     removed += pruning.plans(planned)

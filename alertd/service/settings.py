@@ -1,9 +1,10 @@
 """The operator's settings file as values; the reader's units, relative paths and file names end here."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
@@ -35,20 +36,38 @@ class PlacesFile(FileModel):
     limits: str = ""
     stops: list[str] = Field(default_factory=list)
     bridges: str = ""
+    zones: str = ""
+    heights: str = ""
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
+    feeds: str = Field("", examples=["feeds"])
+
+
+ForecastSource = Literal["nws", "open-meteo", "open-meteo-ensemble", "met-norway"]
+Weight = Annotated[float, Field(gt=0.0, le=100.0)]
 
 
 class ForecastFile(FileModel):
-    sources: list[Literal["nws", "open-meteo"]] = Field(min_length=1, examples=[["nws"]])
+    sources: list[ForecastSource] = Field(min_length=1, examples=[["nws"]])
+    weights: dict[ForecastSource, Weight] = Field(default_factory=dict, examples=[{"nws": 1.0}])
     members: int = Field(31, ge=5, le=200)
     seed: int = Field(1, ge=0)
     stale_h: float = Field(6.0, gt=0, le=48)
     nws_url: str = "https://api.weather.gov"
     alerts: bool = True
+    observations: bool = False
+    metar_url: str = "https://aviationweather.gov"
+    station_correction: bool = False
+    alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
+    open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
+    open_meteo_ensemble_model: str = Field("", examples=["gfs_seamless"])
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = "https://api.met.no"
     road: str = Field("", examples=["road.toml"])
 
 
@@ -64,6 +83,7 @@ class PlanFile(FileModel):
     minutes_remove: float = Field(20.0, ge=0, le=240)
     stop_min_spaces: int = Field(3, ge=1, le=100)
     compare_departures_h: float = Field(36.0, ge=0, le=48)
+    posted_believed_h: float = Field(6.0, gt=0, le=48)
 
     def to_core(self, stale_h: float) -> PlanParams:
         return PlanParams(**self.chosen(stale_h))
@@ -82,6 +102,7 @@ class PlanFile(FileModel):
             remove_s=self.minutes_remove * 60.0,
             stop_min_spaces=self.stop_min_spaces,
             compare_h=self.compare_departures_h,
+            posted_believed_h=self.posted_believed_h,
             stale_forecast_h=stale_h,
         )
 
@@ -158,6 +179,8 @@ class SettingsFile(FileModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
+    """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
+
     boundaries: tuple[Path, ...]
     crossings: Path | None
     summits: Path | None
@@ -168,6 +191,8 @@ class Places:
     rigs: Path
     routes: Path
     road: Path | None
+    zones: Path | None = None
+    heights: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,9 +203,20 @@ class ForecastSettings:
     stale_h: float
     nws_url: str
     alerts: bool
+    observations: bool
+    metar_url: str
+    station_correction: bool
     open_meteo_url: str
     open_meteo_key: str | None
     road: RoadSettings
+    weights: Mapping[str, float] = field(default_factory=dict)
+    open_meteo_ensemble_url: str = ForecastFile.model_fields["open_meteo_ensemble_url"].default
+    open_meteo_ensemble_model: str = ""
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = ForecastFile.model_fields["met_norway_url"].default
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = "weather-alerts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,8 +239,9 @@ class KeepDays:
 class Settings:
     """Everything an operator sets. `targets` says which channels each audience is told on.
 
-    archive: where to keep what plans are made from, None to keep nothing. takeover_s: after so long without a sign
-    of life from the leading daemon of the store, another one leads.
+    archive: where to keep what plans are made from, None to keep nothing. feeds: the folder of feeds of posted
+    conditions, None for none. takeover_s: after so long without a sign of life from the leading daemon of the store,
+    another one leads.
     """
 
     where: Path
@@ -232,6 +269,7 @@ class Settings:
     folders: tuple[Folder, ...]
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
+    feeds: Path | None = None
 
 
 def read_settings(path: Path) -> Settings:
@@ -268,10 +306,21 @@ def read_settings(path: Path) -> Settings:
             stale_h=content.forecast.stale_h,
             nws_url=content.forecast.nws_url,
             alerts=content.forecast.alerts,
+            observations=content.forecast.observations,
+            metar_url=content.forecast.metar_url,
+            station_correction=content.forecast.station_correction,
             open_meteo_url=content.forecast.open_meteo_url,
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,
             road=read_road(places.road) if places.road else RoadSettings(),
+            weights=_weights(path, content.forecast),
+            open_meteo_ensemble_url=content.forecast.open_meteo_ensemble_url,
+            open_meteo_ensemble_model=content.forecast.open_meteo_ensemble_model,
+            open_meteo_elevation_url=content.forecast.open_meteo_elevation_url,
+            met_norway_url=content.forecast.met_norway_url,
+            alerts_area=tuple(content.forecast.alerts_area),
+            geomet_url=content.forecast.geomet_url,
+            geomet_collection=content.forecast.geomet_collection,
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=store,
@@ -292,7 +341,17 @@ def read_settings(path: Path) -> Settings:
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
         notices=content.notices.to_core(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
+        feeds=base / content.places.feeds if content.places.feeds else None,
     )
+
+
+def _weights(path: Path, forecast: ForecastFile) -> dict[str, float]:
+    for name in forecast.weights:
+        if name not in forecast.sources:
+            raise ConfigError(
+                str(path), "forecast.weights", f'"{name}" is not among the sources', "add it there, or drop its weight"
+            )
+    return {str(name): weight for name, weight in forecast.weights.items()}
 
 
 def _places(base: Path, content: SettingsFile) -> Places:
@@ -308,6 +367,8 @@ def _places(base: Path, content: SettingsFile) -> Places:
         rigs=base / places.rigs,
         routes=base / places.routes,
         road=base / road if road else None,
+        zones=base / places.zones if places.zones else None,
+        heights=base / places.heights if places.heights else None,
     )
 
 
