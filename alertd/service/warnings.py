@@ -60,7 +60,7 @@ async def warnings_along(route: Route, services: Services, zones: Zones, now_utc
     )
 
 
-async def _us(route: Route, feed: Feed | None, zones: Zones, now_utc: datetime) -> Warned:
+async def _us(route: Route, feed: ActiveAlerts | None, zones: Zones, now_utc: datetime) -> Warned:
     if feed is None:
         return Warned()
     answer = await feed.read(now_utc)
