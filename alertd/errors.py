@@ -10,6 +10,7 @@ AlertdError
 │ └ OutsideArea    the source has no forecasts for that place, and says so
 ├ DeliveryError  a notice could not be handed over
 └ StoreError     what must survive could not be written or read
+  └ LeadershipLost  another daemon of the same store leads by now
 """
 
 
@@ -70,3 +71,7 @@ class DeliveryError(AlertdError):
 
 class StoreError(AlertdError):
     """What must survive could not be written or read. Nothing half-written stays."""
+
+
+class LeadershipLost(StoreError):
+    """Another daemon of the same store leads by now: this one may neither write nor send."""

@@ -290,8 +290,20 @@ def run(config: str | None) -> None:
     logging.getLogger("apscheduler").setLevel(logging.ERROR)  # a job that still runs at its next time is no news
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     logging.getLogger("httpx").setLevel(logging.WARNING)
+    logging.getLogger("alembic").setLevel(logging.WARNING)
     settings = read_settings(settings_path(config))
     asyncio.run(run_daemon(settings, system_clock, lambda url: click.echo(f"alertd answers on {url}", err=True)))
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
+@_config
+def backup(file: Path, config: str | None) -> None:
+    """Copy the store to the new FILE, checked, while the daemon runs or not."""
+    from alertd.store.backup import back_up
+
+    size = back_up(read_settings(settings_path(config)).store, file)
+    click.echo(f"{file}: {size:,} bytes, checked")
 
 
 @cli.command()

@@ -4,6 +4,7 @@ import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 
 from alertd.errors import StoreError
 from alertd.plan.closures import PostedClosure
@@ -30,7 +31,7 @@ async def known_now(planner: Planner, now_utc: datetime) -> KnownNow:
     """
     place = planner.settings.store
     feeds = tuple(f.name for f in planner.feeds.feeds) if planner.feeds is not None else ()
-    if not await asyncio.to_thread(place.is_file):
+    if isinstance(place, Path) and not await asyncio.to_thread(place.is_file):
         posted = await gather(planner.feeds, planner.ground, None, now_utc, record=False)
         return KnownNow(closures=(), posted=posted, used=_used("", feeds))
     try:

@@ -11,7 +11,7 @@ from pydantic import Field, field_validator
 
 from alertd.delivery.addresses import read_network
 from alertd.delivery.webhook import Endpoint
-from alertd.errors import ConfigError
+from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
@@ -19,6 +19,7 @@ from alertd.service.noticesfile import NoticesFile
 from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import FileModel, read_toml
+from alertd.store.place import Place, Server, read_place
 from alertd.units import to_mps
 
 
@@ -106,8 +107,18 @@ class PlanFile(FileModel):
         )
 
 
+class KeepDaysFile(FileModel):
+    positions: int = Field(14, ge=5, le=3660)
+    plans: int = Field(14, ge=1, le=3660)
+    trips: int = Field(60, ge=7, le=3660)
+    reports: int = Field(730, ge=7, le=36600)
+
+
 class DaemonFile(FileModel):
-    store: str = Field(examples=["../var/alertd.db"])
+    store: str = Field(min_length=1, examples=["../var/alertd.db"])
+    store_password_file: str = ""
+    takeover_s: float = Field(15.0, ge=1, le=60)
+    keep_days: KeepDaysFile = KeepDaysFile()
     cache: str = Field(examples=["../var/http"])
     archive: str | None = Field(None, examples=["../var/archive"])
     archive_days: int = Field(14, ge=1, le=3660)
@@ -215,11 +226,22 @@ class Folder:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeepDays:
+    """Days that the store keeps each kind of record: `plans` of which nothing was said, `trips` with what was."""
+
+    positions: int
+    plans: int
+    trips: int
+    reports: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """Everything an operator sets. `targets` says which channels each audience is told on.
 
     archive: where to keep what plans are made from, None to keep nothing. feeds: the folder of feeds of posted
-    conditions, None for none.
+    conditions, None for none. takeover_s: after so long without a sign of life from the leading daemon of the store,
+    another one leads.
     """
 
     where: Path
@@ -229,7 +251,9 @@ class Settings:
     places: Places
     forecast: ForecastSettings
     plan: PlanParams
-    store: Path
+    store: Place
+    takeover_s: float
+    keep: KeepDays
     cache: Path
     archive: Path | None
     archive_days: int
@@ -252,9 +276,10 @@ def read_settings(path: Path) -> Settings:
     """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
     content = read_toml(path, SettingsFile)
     base = path.parent
-    places, store = _places(base, content), base / content.daemon.store
-    named = content.daemon.archive
-    archive = store.parent / "archive" if named is None else base / named if named else None
+    places, store = _places(base, content), _store(path, base, content.daemon)
+    named, cache = content.daemon.archive, base / content.daemon.cache
+    beside = store.parent if isinstance(store, Path) else cache.parent
+    archive = beside / "archive" if named is None else base / named if named else None
     channels: list[WebhookFile | FolderFile] = [*content.webhook, *content.folder]
     names = [c.name for c in channels]
     for name in names:
@@ -299,7 +324,9 @@ def read_settings(path: Path) -> Settings:
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=store,
-        cache=base / content.daemon.cache,
+        takeover_s=content.daemon.takeover_s,
+        keep=KeepDays(**content.daemon.keep_days.model_dump()),
+        cache=cache,
         archive=archive,
         archive_days=content.daemon.archive_days,
         trips=base / content.daemon.trips if content.daemon.trips else None,
@@ -343,6 +370,16 @@ def _places(base: Path, content: SettingsFile) -> Places:
         zones=base / places.zones if places.zones else None,
         heights=base / places.heights if places.heights else None,
     )
+
+
+def _store(path: Path, base: Path, daemon: DaemonFile) -> Place:
+    try:
+        place = read_place(daemon.store, base)
+    except StoreError as exc:
+        problem, _, mend = str(exc).partition("; ")
+        raise ConfigError(str(path), "daemon.store", problem, mend) from exc
+    password = _secret(path, base, "daemon.store_password_file", daemon.store_password_file)
+    return place.with_password(password) if password and isinstance(place, Server) else place
 
 
 def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile) -> Endpoint:

@@ -19,10 +19,11 @@ from alertd.store.schema import deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
+_AT_A_TIME = 500  # ids in one statement
 
 
 class Outbox:
-    """The deliveries of one store. Every method raises StoreError when the file fails."""
+    """The deliveries of one store. Every method raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
@@ -61,14 +62,14 @@ class Outbox:
             return [_outgoing(row) for row in rows]
 
     def peek_due(self, now: datetime, target: str) -> list[Outgoing]:
-        """What could be claimed for `target`, unclaimed: for the only daemon, while the file takes no writes."""
+        """What could be claimed for `target`, unclaimed: for the leading daemon, while the store takes no writes."""
         wanted = _whole().where(*_due(now), ~_older_waits(now), deliveries.c.target == target)
-        with self._database.read() as connection:
+        with self._database.read(leading=True) as connection:
             rows = connection.execute(wanted.order_by(deliveries.c.next_try, deliveries.c.id))
             return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
 
     def release_claims(self) -> int:
-        """Free every lease. Only the daemon that holds the store's lock may: all other owners are then dead."""
+        """Free every lease. Only the daemon that has just begun to lead may: what others held is nobody's now."""
         with self._database.write() as connection:
             return connection.execute(
                 update(deliveries)
@@ -111,16 +112,34 @@ class Outbox:
     def requeue(self, ids: Sequence[int], now: datetime) -> int:
         """Put parked deliveries back in line, as new. Returns how many were parked and now wait."""
         with self._database.write() as connection:
-            return connection.execute(
-                update(deliveries)
-                .where(deliveries.c.id.in_(ids), deliveries.c.state == PARKED)
-                .values(state=WAITING, attempts=0, next_try=now, settled_at=None)
-            ).rowcount
+            return sum(
+                connection.execute(
+                    update(deliveries)
+                    .where(deliveries.c.id.in_(ids[n : n + _AT_A_TIME]), deliveries.c.state == PARKED)
+                    .values(state=WAITING, attempts=0, next_try=now, settled_at=None)
+                ).rowcount
+                for n in range(0, len(ids), _AT_A_TIME)
+            )
 
-    def list_parked(self) -> list[Delivery]:
+    def requeue_range(
+        self, now: datetime, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
+    ) -> int:
+        """Put back in line what `list_parked` of the same range lists; returns how many."""
+        return self.requeue([row.id for row in self.list_parked(target=target, since=since, until=until)], now)
+
+    def list_parked(
+        self, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Delivery]:
+        """What is parked, of one target or all, decided from `since` on and before `until`; oldest first."""
+        wanted = _whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id)
+        if target is not None:
+            wanted = wanted.where(deliveries.c.target == target)
+        if since is not None:
+            wanted = wanted.where(notices.c.created_at >= since)
+        if until is not None:
+            wanted = wanted.where(notices.c.created_at < until)
         with self._database.read() as connection:
-            rows = connection.execute(_whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id))
-            return [_delivery(row) for row in rows]
+            return [_delivery(row) for row in connection.execute(wanted)]
 
     def of_notice(self, notice_id: str) -> list[Delivery]:
         """Where one notice stands with each of its targets."""

@@ -1,5 +1,6 @@
 """Claims: each delivery to one owner at a time, in order within a trip and target."""
 
+import itertools
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
@@ -13,6 +14,7 @@ from alertd.store.records import StoredTrip
 from alertd.store.store import Store
 
 FLEET = {Audience.FLEET: ["hook"]}
+_EXAMPLES = itertools.count()
 
 
 @pytest.fixture
@@ -110,6 +112,19 @@ def test_parked_ones_are_listed_and_can_be_put_back(store: Store, noon: datetime
     assert [row.attempt for row in store.outbox.claim_due(noon, 1, 60, "me")] == [1]
 
 
+def test_parked_ones_of_a_target_and_time_are_put_back_together(store: Store, noon: datetime, say) -> None:
+    say("a", trip_id="", targets=["hook", "other"])
+    later = store.outbox.claim_due(noon, 10, 60, "me")
+    for row in later:
+        store.outbox.mark_parked(row.id, noon, "410")
+    assert store.outbox.list_parked(since=noon + timedelta(seconds=1)) == []
+    assert store.outbox.list_parked(until=noon) == []
+    assert [row.target for row in store.outbox.list_parked(since=noon)] == ["hook", "other"]
+    assert store.outbox.requeue_range(noon, target="other", since=noon) == 1
+    assert store.outbox.due_targets(noon) == ("other",)
+    assert [row.target for row in store.outbox.list_parked()] == ["hook"]
+
+
 def test_health_counts_states_and_the_age_of_the_oldest(store: Store, noon: datetime, say) -> None:
     for said in ("done", "parked", "expired", "waits"):
         say(said, trip_id="")
@@ -149,27 +164,27 @@ def test_workers_at_the_same_time_never_claim_the_same_row(store: Store, noon: d
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(st.sampled_from(["say", "done", "retry", "park", "tick"]), min_size=5, max_size=25))
-def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(tmp_path_factory, make_notice, noon, steps) -> None:
+def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(store: Store, make_notice, noon, steps) -> None:
     """Property: whatever happens to the tries, ids are settled in rising order within a trip and target."""
-    with Store(tmp_path_factory.mktemp("order") / "s.sqlite") as store:
-        store.put_trip(StoredTrip(id="trip-1", body="{}", created_at=noon))
-        now, settled, said = noon, [], 0
-        for step in [*steps, *["tick", "done"] * len(steps)]:
-            now += timedelta(minutes=6) if step == "tick" else timedelta(0)
-            if step == "say":
-                said += 1
-                store.record_notices([make_notice(f"{said}", life_h=1000)], FLEET, now)
-                continue
-            if step == "tick":
-                continue
-            for row in store.outbox.claim_due(now, 5, 60, "me"):
-                if step == "done":
-                    store.outbox.mark_done(row.id, now)
-                    settled.append(row.id)
-                elif step == "retry":
-                    store.outbox.mark_retry(row.id, now, now + timedelta(minutes=5), "x")
-                else:
-                    store.outbox.mark_parked(row.id, now, "x")
-                    settled.append(row.id)
-        assert settled == sorted(settled)
-        assert len(settled) == said
+    trip = f"trip of example {next(_EXAMPLES)}"
+    store.put_trip(StoredTrip(id=trip, body="{}", created_at=noon))
+    now, settled, said = noon, [], 0
+    for step in [*steps, *["tick", "done"] * len(steps)]:
+        now += timedelta(minutes=6) if step == "tick" else timedelta(0)
+        if step == "say":
+            said += 1
+            store.record_notices([make_notice(f"{said}", trip_id=trip, life_h=1000)], FLEET, now)
+            continue
+        if step == "tick":
+            continue
+        for row in store.outbox.claim_due(now, 5, 60, "me"):
+            if step == "done":
+                store.outbox.mark_done(row.id, now)
+                settled.append(row.id)
+            elif step == "retry":
+                store.outbox.mark_retry(row.id, now, now + timedelta(minutes=5), "x")
+            else:
+                store.outbox.mark_parked(row.id, now, "x")
+                settled.append(row.id)
+    assert settled == sorted(settled)
+    assert len(settled) == said
