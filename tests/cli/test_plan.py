@@ -256,11 +256,11 @@ def test_the_trips_of_a_day_to_come_are_planned_within_the_look_ahead(
     alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
 ) -> None:
     far = (soon + timedelta(days=300)).isoformat()
-    trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\nT-2,i90-west,quillback-17,{far}\n"
+    trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\nFAR,i90-west,quillback-17,{far}\n"
     (tmp_path / "trips.csv").write_text(trips, encoding="utf-8")
     config = write_config(forecasts=storm_soon.base_url, changes={"http_port = 0": 'trips = "trips.csv"'})
     result = alertd("brief", "--config", config, "--json")
     assert result.exit_code == 0, result.stderr
     brief = json.loads(result.stdout)
     assert "1 trip:" in brief["text"]
-    assert "T-2" not in brief["text"]
+    assert "FAR" not in brief["text"]
