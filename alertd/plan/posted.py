@@ -13,7 +13,7 @@ from alertd.plan.need import zones_along
 from alertd.plan.params import PlanParams
 from alertd.route.line import Route
 from alertd.route.runs import runs_of
-from alertd.route.snap import PASSES_APART_M, find_passes, spans_between
+from alertd.route.snap import PASSES_APART_M, ZONE_OFFSET_M, find_passes, spans_between
 from alertd.rules.land import spans_inside
 from alertd.rules.law import RuleSet
 from alertd.rules.rig import Same
@@ -232,7 +232,8 @@ def _around(route: Route, place: Place, reach_m: float, offset_m: float) -> tupl
 def _along_line(route: Route, line: Sequence[Place]) -> tuple[Span, ...]:
     """Where a route follows a line that a source drew of a road; where it passes both its ends, all between.
 
-    A coarse line strays far from the road in bends, and then only its ends tell.
+    A coarse line strays far from the road in bends, and then only its ends tell; they may lie farther off where the
+    line is known to be of this road.
     """
     d = route.distance_m
     near = np.zeros(d.shape, dtype=np.bool_)
@@ -243,8 +244,9 @@ def _along_line(route: Route, line: Sequence[Place]) -> tuple[Span, ...]:
             if d[last] - d[first] < least_m:
                 near[first : last + 1] = False
         ends = (line[0], line[-1])
-        if ends[0] != ends[1] and all(find_passes(route, *e, max_offset_m=CLOSURE_OFFSET_M) for e in ends):
-            for start_m, end_m in spans_between(route, *ends, max_offset_m=CLOSURE_OFFSET_M):
+        off_m = ZONE_OFFSET_M if near.any() else CLOSURE_OFFSET_M
+        if ends[0] != ends[1] and all(find_passes(route, *e, max_offset_m=off_m) for e in ends):
+            for start_m, end_m in spans_between(route, *ends, max_offset_m=off_m):
                 near |= (d >= start_m) & (d <= end_m)
     if not near.any() and len(line) == 1:
         return _around(route, line[0], POINT_REACH_M, POINT_OFFSET_M)

@@ -47,7 +47,7 @@ async def ask(client: PoliteClient, feed: Feed, names: Mapping[str, Where], now_
         params=feed.key,
         default_life_s=feed.poll_s,
     )
-    said = to_controls(feed, answer.value, names, answer.fetched_at)
+    said = to_controls(feed, answer.value, names, min(answer.fetched_at, now_utc))  # fetched since `now` was read
     old_s = (now_utc - said.confirmed_at).total_seconds()
     if answer.stale:
         return replace(said, old_because=answer.not_refreshed)

@@ -248,6 +248,8 @@ def test_posted_closed_holds_until_its_end_and_without_one_until_taken_back() ->
         (Where(between=(at_m(30e3), at_m(20e3))), [(20e3, 30e3)]),
         (Where(line=(at_m(20e3), at_m(25e3), at_m(30e3))), [(20e3, 30e3)]),
         (Where(line=((47.45, at_m(20e3)[1]), (47.60, at_m(25e3)[1]), (47.45, at_m(30e3)[1]))), [(20e3, 30e3)]),
+        # Coarse, on the road at its start only, its end 2 km beside it.
+        (Where(line=(at_m(20e3), at_m(22e3), (47.468, at_m(30e3)[1]))), [(20e3, 30e3)]),
         (Where(line=((47.40, at_m(25e3)[1]), (47.50, at_m(25e3)[1]))), []),  # a road that crosses ours
         (Where(line=((48.0, -116.0), (48.1, -116.0))), []),
         (Where(near=at_m(25e3)), [(20e3, 30e3)]),
