@@ -145,9 +145,10 @@ def _svg(picture: Picture) -> str:
     for e in root.iter():
         _lighten(e, used)
     style.text = _style(sorted(used))
+    _drop_ids(root)
+    _flatten(root)
     for i, e in enumerate((title, desc)):
         root.insert(i, e)
-    _number(root)
     return ElementTree.tostring(root, encoding="unicode") + "\n"
 
 
@@ -195,10 +196,19 @@ def _lighten(e: ElementTree.Element, used: set[tuple[str, str]]) -> None:
         e.text = None
 
 
-def _number(root: ElementTree.Element) -> None:
+def _drop_ids(root: ElementTree.Element) -> None:
     """Drop ids that nothing refers to: several pictures stand on one page."""
     said = ElementTree.tostring(root, encoding="unicode")
     meant = set(re.findall(r'(?:url\(#|href="#)([^")]+)', said))
     for e in root.iter():
         if e.get("id") not in meant:
             e.attrib.pop("id", None)
+
+
+def _flatten(e: ElementTree.Element) -> None:
+    """Groups that say nothing give way to what is in them."""
+    inside: list[ElementTree.Element] = []
+    for child in list(e):
+        _flatten(child)
+        inside += list(child) if child.tag == f"{{{_SVG}}}g" and not child.attrib else [child]
+    e[:] = inside

@@ -63,14 +63,15 @@ def chart(plan: Plan, route: Route, boundaries: Boundaries, view: View) -> Pictu
     _lands(ax, boundaries, box, wide, view)
     _road(ax, plan, route, view, (box.east - box.west) / 400.0)
     _stops(ax, route, view)
-    labels = [(m.distance_m, m.label, m.strong) for m in marks]
+    labels = [(m.distance_m, m.label, m.strong) for m in marks if m.label != "HOURS"]
+    needed_n = len(labels)
     labels += [(0.0, "START", False), (route.length_m, "END", False)]
     labels += [(s.distance_m, f"▲ {s.name}", False) for s in route.summits if s.name]
     labels += [((c.start_m + c.end_m) / 2.0, (CLOSED if c.posted else WARNED).letter, True) for c in plan.closures]
     marked_m = [m for m, *_ in labels] + [s.distance_m for s in route.stops]
     left = _letters(ax, plan, route, marked_m, (box.east - box.west) * box.cos_lat * DEGREE_M / wide, view)
     labels += [((start + end) / 2.0, look.letter, False) for start, end, look in left]
-    _labels(ax, labels, route, box, (wide, high), view)
+    _labels(ax, labels, needed_n, route, box, (wide, high), view)
     _scale(sheet, top_map + high + 4.0, box, wide, measures)
     brush.draw_legend(sheet, top_legend, legend)
     brush.draw_key(sheet, top_key, key)
@@ -177,12 +178,16 @@ def _stops(ax: Axes, route: Route, view: View) -> None:
 def _labels(
     ax: Axes,
     labels: Sequence[tuple[float, str, bool]],
+    needed_n: int,
     route: Route,
     box: Box,
     room: tuple[float, float],
     view: View,
 ) -> None:
-    """Names beside their places, off the road where there is room, tied to it by a thin line."""
+    """Names beside their places, off the road where there is room, tied to it by a thin line.
+
+    The first `needed_n` always; of the others those that find room, the rest as their sign alone.
+    """
 
     def pixels(lon: Array, lat: Array) -> list[tuple[float, float]]:
         x = (lon - box.west) / (box.east - box.west) * room[0]
@@ -191,8 +196,14 @@ def _labels(
     at = on_map(route, np.asarray([m for m, *_ in labels]))
     road = pixels(*_thinned(route, 0.0, route.length_m, (box.east - box.west) / 120.0))
     sizes = [(width_of(text, SMALL, bold=True) + 8.0, LABEL_PX) for _, text, _ in labels]
-    spots = place_around(pixels(*at), sizes, room, road)
-    for (_, text, strong), lon, lat, (x, y) in zip(labels, *at, spots, strict=True):
+    needed = [n < needed_n for n in range(len(labels))]
+    spots = place_around(pixels(*at), sizes, room, road, needed)
+    for (_, text, strong), lon, lat, spot in zip(labels, *at, spots, strict=True):
+        if spot is None:
+            if text.startswith("▲"):
+                brush.plate(ax, lon, lat, "▲", view, edge=0.0, pad=0.05, zorder=6.0)
+            continue
+        x, y = spot
         to = (box.west + x / room[0] * (box.east - box.west), box.south + y / room[1] * (box.north - box.south))
         ax.plot([lon, to[0]], [lat, to[1]], color=view.color("ink"), linewidth=1.0, zorder=6.0)
         ax.plot(

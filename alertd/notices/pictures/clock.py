@@ -86,7 +86,7 @@ def clock(plan: Plan, route: Route, hours: RoadHours, view: View) -> Picture:
     )
     lanes_px = LANE * (1 + max([p.lane for p in placed], default=0)) + 4.0
     top_field = MARGIN + brush.lines_height(head) + 4.0 + lanes_px
-    top_legend = top_field + HIGH_PX + LINE + 10.0
+    top_legend = top_field + HIGH_PX + LINE + 14.0
     top_key = top_legend + len(legend) * (LINE + 2.0) + 6.0
     top_foot = top_key + len(key) * LINE + 6.0
     sheet = Sheet(view, top_foot + brush.lines_height(foot) + MARGIN)
@@ -116,8 +116,8 @@ def clock(plan: Plan, route: Route, hours: RoadHours, view: View) -> Picture:
         _departures(sheet, top_field, plan, first, last)
     _hours(sheet, top_field, first, last, plan.depart_zone)
     for m, said in measures.even_distances(begins_m, ends_m, int(wide // 60)):
-        sheet.text(left + (m - begins_m) * px_of, top_field + HIGH_PX + 3.0, said, SMALL, ha="center")
-    sheet.text(4.0, top_field + HIGH_PX + 3.0, measures.far, SMALL)
+        sheet.text(left + (m - begins_m) * px_of, top_field + HIGH_PX + 7.0, said, SMALL, ha="center")
+    sheet.text(4.0, top_field + HIGH_PX + 7.0, measures.far, SMALL)
     brush.draw_legend(sheet, top_legend, legend)
     brush.draw_key(sheet, top_key, key)
     brush.draw_lines(sheet, top_foot, foot)

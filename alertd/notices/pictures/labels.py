@@ -58,16 +58,18 @@ def place_around(
     sizes_px: Sequence[tuple[float, float]],
     room_px: tuple[float, float],
     avoid_px: Sequence[tuple[float, float]],
-) -> list[tuple[float, float]]:
-    """The middle of each label near its place, inside the room, and the line that ties it there.
+    needed: Sequence[bool],
+) -> list[tuple[float, float] | None]:
+    """The middle of each label near its place and inside the room.
 
-    Labels come in order of importance. One lies where it covers least: other labels first of all, then their lines or
-    its own line them, then points to avoid; of places that are alike the nearer.
+    Labels come in order of importance. One lies where it covers least: other labels first of all, then the lines that
+    tie them to their places, then points to avoid; of spots that are alike the nearer. One that is not needed and would
+    cover a label or cross a tie is left out: None.
     """
     taken: list[_Box] = []
     ties: list[tuple[float, float]] = []
-    out = []
-    for at, (w, h) in zip(at_px, sizes_px, strict=True):
+    out: list[tuple[float, float] | None] = []
+    for at, (w, h), keep in zip(at_px, sizes_px, needed, strict=True):
         tried = []
         for n, (dx, dy) in enumerate(_AROUND):
             cx = min(max(at[0] + dx * (w / 2.0 + 8.0), w / 2.0), room_px[0] - w / 2.0)
@@ -78,7 +80,10 @@ def place_around(
             cost += 60.0 * (sum(_inside(p, box) for p in ties) + sum(_inside(p, other) for p in tie for other in taken))
             cost += 4.0 * sum(_inside(p, box) for p in avoid_px)
             tried.append((cost, cx, cy))
-        _, cx, cy = min(tried)
+        cost, cx, cy = min(tried)
+        if cost >= 60.0 and not keep:
+            out.append(None)
+            continue
         taken.append((cx - w / 2.0, cx + w / 2.0, cy - h / 2.0, cy + h / 2.0))
         ties += _along(at, (cx, cy))
         out.append((cx, cy))
@@ -89,7 +94,7 @@ _Box: TypeAlias = tuple[float, float, float, float]  # left, right, low, high
 # Above and below first, then the sides, then the same farther off.
 _AROUND: Final = tuple(
     (far * dx, far * dy)
-    for far in (1.0, 1.9, 3.0, 4.2)
+    for far in (1.0, 1.9, 3.0)
     for dx, dy in ((0.0, 1.0), (0.0, -1.0), (1.0, 1.0), (-1.0, 1.0), (1.0, -1.0), (-1.0, -1.0), (1.0, 0.0), (-1.0, 0.0))
 )
 

@@ -8,7 +8,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from alertd.notices import words
 from alertd.notices.pictures import alt, brush
@@ -17,8 +17,9 @@ from alertd.notices.pictures.canvas import SMALL, Picture, Sheet, View, width_of
 from alertd.notices.pictures.labels import Placed, place_labels
 from alertd.notices.pictures.marks import marks_of, road_runs, rows_of
 from alertd.notices.pictures.measures import Measures
-from alertd.notices.pictures.palette import ADVICE, BY_LABEL, CLOSED, PLAIN_BAR, QUIET, WARNED, Look
+from alertd.notices.pictures.palette import ADVICE, BY_LABEL, CLOSED, PLAIN_BAR, QUIET, ROAD, WARNED, Look
 from alertd.plan.result import Plan
+from alertd.road.state import RoadClass
 from alertd.route.line import Route
 from alertd.route.runs import runs_of
 
@@ -93,7 +94,7 @@ def strip(plan: Plan, route: Route, view: View) -> Picture:
 
 def _profile(ax: Axes, plan: Plan, measures: Measures, view: View) -> None:
     runs = road_runs(plan)
-    d, z = np.asarray(plan.along.distance_m), np.asarray(plan.along.elevation_m) / measures.high_m
+    d, z = _thinned(plan.along.distance_m, np.asarray(plan.along.elevation_m) / measures.high_m, view)
     low, high = float(np.nanmin(z)), float(np.nanmax(z))
     room = max(high - low, 300.0 / measures.high_m)
     ax.set_ylim(low - 0.12 * room, low + 1.08 * room)
@@ -114,6 +115,13 @@ def _profile(ax: Axes, plan: Plan, measures: Measures, view: View) -> None:
         measures.high, (0, 1), xytext=(-4, 2), xycoords="axes fraction", textcoords="offset points", ha="right",
         fontsize=SMALL, color=view.color("ink"),
     )  # fmt: skip
+
+
+def _thinned(distance_m: Sequence[float], values: ArrayLike, view: View) -> tuple[Array, Array]:
+    """Places and values about a pixel and a half apart, the last one kept."""
+    step = max(1, int(1.5 * len(distance_m) // (view.width_px - LEFT - MARGIN)))
+    at = np.unique(np.append(np.arange(0, len(distance_m), step), len(distance_m) - 1))
+    return np.asarray(distance_m)[at], np.asarray(values)[at]
 
 
 def _labels(
@@ -139,7 +147,7 @@ def _rows(sheet: Sheet, top: float, bands: Sequence[str], wide: float, plan: Pla
     draw = {
         "hills": lambda ax: _hills(ax, route, px_of, begins_m, view),
         "road": lambda ax: _road(ax, plan, px_of, view),
-        "odds": lambda ax: _odds(ax, plan, view),
+        "odds": lambda ax: _odds(ax, plan, px_of, view),
         "chains": lambda ax: _chains(ax, plan, px_of, view),
         "closed": lambda ax: _closed(ax, plan, px_of, view),
         "land": lambda ax: _land(ax, route, px_of, begins_m, view),
@@ -177,10 +185,13 @@ def _road(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
     brush.frame(ax, view)
 
 
-def _odds(ax: Axes, plan: Plan, view: View) -> None:
-    """The share of members with a winter surface: a full row is all of them."""
-    d, share = plan.along.distance_m, plan.along.winter_frac
-    brush.fill(ax, [[(d[0], 0.0), *zip(d, share, strict=True), (d[-1], 0.0)]], QUIET, view)
+def _odds(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
+    """The share of members with a winter surface, a full row all of them; where the road is not known, so are they."""
+    d, share = _thinned(plan.along.distance_m, plan.along.winter_frac, view)
+    brush.fill(ax, [np.column_stack((np.append(d, (d[-1], d[0])), np.append(share, (0.0, 0.0))))], QUIET, view)
+    unknown = [r for r in road_runs(plan) if r[2] is ROAD[RoadClass.UNKNOWN]]
+    brush.fill(ax, [brush.box(a, b, 0, 1) for a, b, _ in unknown], ROAD[RoadClass.UNKNOWN], view, zorder=2.0)
+    brush.letters(ax, unknown, 0.5, view, px_of)
     brush.frame(ax, view)
 
 
