@@ -28,6 +28,8 @@ def heads(plan: Plan) -> list[str]:
         Advice.CHAIN: "Plan to chain",
         Advice.HOLD: "Hold below it",
     }[plan.advice]
+    if where := ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.advice is plan.advice and s.place)):
+        said += f": {where}"
     if plan.advice is Advice.CLEAR and words.is_wintry(plan):
         said += f", winter road up to {words.percent(words.winter_frac(plan))} likely: keep them aboard"
     short = [f"SHORT OF CHAINS: {plan.singles_short} single chains missing."] if plan.singles_short else []
@@ -48,12 +50,21 @@ def strip_feet(plan: Plan) -> list[str]:
     ]
 
 
+def deck_rows(plan: Plan, measures: Measures) -> list[tuple[str, str]]:
+    """One row for the bridges whose decks may be icy while the road is not: how many, and the likeliest."""
+    if not plan.bridges:
+        return []
+    worst = max(plan.bridges, key=lambda b: b.probability)
+    place = f"{worst.name or 'one'} at {measures.distance(worst.start_m)}, {words.percent(worst.probability)} likely"
+    n = len(plan.bridges)
+    return [("◆", f"{n} bridge{'s' if n > 1 else ''} that may be icy alone, first of all {place}")]
+
+
 def clock_feet(plan: Plan) -> list[str]:
-    return [
-        "Field: the likeliest road at that place and hour. Column: what leaving then would ask. "
-        "Dotted: other departures, at an even pace.",
-        *feet(plan),
-    ]
+    others = (
+        " Column: what leaving then would ask. Dotted: other departures, at an even pace." if plan.departures else ""
+    )
+    return [f"Field: the likeliest road at that place and hour.{others}", *feet(plan)]
 
 
 def chart_feet(plan: Plan) -> list[str]:
@@ -67,6 +78,7 @@ def strip_said(plan: Plan, route: Route, measures: Measures) -> tuple[str, ...]:
         *_stretches(plan, measures),
         *_marks(plan, measures),
         *_summits(plan, route, measures),
+        *(f"{label}: {text}." for label, text in deck_rows(plan, measures)),
         *_closures(plan, measures),
         *_lands(route, measures),
         *feet(plan),

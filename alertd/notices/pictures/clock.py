@@ -5,7 +5,7 @@ drawn at an even pace from departure to arrival: the plan knows those two moment
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Final, TypeAlias
@@ -62,7 +62,7 @@ def window_of(plan: Plan) -> tuple[datetime, datetime]:
 
 def clock(plan: Plan, route: Route, hours: RoadHours, view: View) -> Picture:
     """The picture of one plan; `hours` cover `window_of` it."""
-    measures = Measures(metric=view.metric)
+    measures, hours = Measures(metric=view.metric), _ahead(hours, plan.along.distance_m[0])
     title = f"{plan.trip_id}: the road by the hour"
     first, last = window_of(plan)
     paths, lines = _paths(plan), leaving_lines(plan)
@@ -122,6 +122,14 @@ def clock(plan: Plan, route: Route, hours: RoadHours, view: View) -> Picture:
     brush.draw_key(sheet, top_key, key)
     brush.draw_lines(sheet, top_foot, foot)
     return Picture(title=title, said=alt.clock_said(plan, route, hours, measures), sheet=sheet)
+
+
+def _ahead(hours: RoadHours, begins_m: float) -> RoadHours:
+    """The field from the place on where the plan begins."""
+    first = max(0, int(np.searchsorted(hours.edge_m, begins_m, side="right")) - 1)
+    return replace(
+        hours, edge_m=hours.edge_m[first:], likely=hours.likely[first:], winter_frac=hours.winter_frac[first:]
+    )
 
 
 def _paths(plan: Plan) -> list[_Path]:

@@ -54,7 +54,7 @@ def strip(plan: Plan, route: Route, view: View) -> Picture:
     ]
     head = brush.head_lines(title, alt.heads(plan), view)
     legend = brush.legend_rows([*looks, *advice], view)
-    key = brush.key_rows(rows_of(marks), view)
+    key = brush.key_rows([*rows_of(marks), *alt.deck_rows(plan, measures)], view)
     foot = brush.small_lines(alt.strip_feet(plan), view)
 
     wide = view.width_px - LEFT - MARGIN
@@ -83,6 +83,7 @@ def strip(plan: Plan, route: Route, view: View) -> Picture:
     ax = sheet.axes(LEFT, top_profile, wide, PROFILE_PX)
     ax.set_xlim(begins_m, ends_m)
     _profile(ax, plan, measures, view)
+    sheet.text(LEFT - 4.0, top_profile - 20.0, measures.high, SMALL, ha="right")
     _labels(ax, labels, placed, begins_m, px_of, view)
     _rows(sheet, top_rows, bands, wide, plan, route)
     _ticks(sheet, top_ticks, wide, plan, measures)
@@ -108,13 +109,14 @@ def _profile(ax: Axes, plan: Plan, measures: Measures, view: View) -> None:
     for look in dict.fromkeys(look for *_, look in runs):
         brush.fill(ax, [under(a, b) for a, b, it in runs if it is look], look, view)
     ax.plot(d, z, color=view.color("ink"), linewidth=1.8, zorder=4.0)
+    decks = [b.start_m for b in plan.bridges]
+    ax.plot(
+        decks, np.interp(decks, d, z), linestyle="none", marker="D", markersize=6.0, zorder=6.0,
+        markerfacecolor=view.color("paper"), markeredgecolor=view.color("ink"), markeredgewidth=1.4,
+    )  # fmt: skip
     ax.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True, steps=[1, 2, 5, 10]))
     ax.yaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
     ax.grid(axis="y", color=view.color("line"), linewidth=0.6, zorder=0.5)
-    ax.annotate(
-        measures.high, (0, 1), xytext=(-4, 2), xycoords="axes fraction", textcoords="offset points", ha="right",
-        fontsize=SMALL, color=view.color("ink"),
-    )  # fmt: skip
 
 
 def _thinned(distance_m: Sequence[float], values: ArrayLike, view: View) -> tuple[Array, Array]:

@@ -1,5 +1,6 @@
 """The field by place and hour, the truck's path over it, and other departures."""
 
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from alertd.notices.pictures.canvas import View
 from alertd.notices.pictures.clock import clock, window_of
-from alertd.plan.result import Advice
+from alertd.plan.result import Advice, Along
 from alertd.testing.made import at_hour
 
 
@@ -41,6 +42,19 @@ def test_text_says_when_the_pass_is_clear_and_what_leaving_then_asks(drawn: Any)
     assert {d.advice for d in later} != {Advice.CHAIN}
     for label in ("ON 1", "OFF 1"):
         assert any(line.startswith(f"{label}: ") for line in said)
+
+
+def test_nothing_is_drawn_of_the_road_behind_a_truck_under_way(drawn: Any) -> None:
+    """Seen past Larch Pass: its snow is neither in the field nor in the legend, and no letter lies off the field."""
+    along = drawn.plan.along
+    rest = {f.name: getattr(along, f.name)[60:] for f in fields(along) if f.name != "begins_at"}
+    plan = replace(drawn.plan, along=Along(begins_at=along.begins_at, **rest), departures=(), picks=())
+    ax = clock(plan, drawn.route, drawn.hours, View()).sheet.figure.axes[0]
+    assert ax.get_xlim() == (along.distance_m[60], 160e3)
+    inside = [t.xy[0] for t in ax.texts if t.get_text() in {"w", "S", "?"}]
+    assert inside
+    assert min(inside) >= along.distance_m[60] - 1_600.0
+    assert "///" not in {p.get_hatch() for p in ax.patches}
 
 
 def test_field_has_each_class_where_the_corridor_has_it(drawn: Any) -> None:

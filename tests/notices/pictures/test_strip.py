@@ -13,7 +13,7 @@ from alertd.notices.pictures.canvas import DESK_PX, PHONE_PX, View
 from alertd.notices.pictures.marks import road_runs
 from alertd.notices.pictures.palette import ROAD
 from alertd.notices.pictures.strip import LEFT, MARGIN, steep_runs, strip
-from alertd.plan.result import Advice, ClosureNote
+from alertd.plan.result import Advice, BridgeNote, ClosureNote
 from alertd.road.state import RoadClass
 from alertd.testing.made import at_hour, make_route
 
@@ -94,6 +94,17 @@ def test_closures_have_a_row_of_their_own(drawn: Any) -> None:
     assert "closed" in drawn_words
     assert "X" in drawn_words
     assert "closed road, 43 mi to 44 mi until Thu 14 Jan 09:00 UTC: slide." in picture.said
+
+
+def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any) -> None:
+    deck = BridgeNote(
+        name="Heron Creek", start_m=20e3, end_m=20.2e3, zone="UTC", arrive_at=at_hour(7), probability=0.4,
+        surfaces=(), road_unknown=False,
+    )  # fmt: skip
+    picture = strip(replace(drawn.plan, bridges=(deck,)), drawn.route, View())
+    marked = [line.get_xdata() for line in picture.sheet.figure.axes[0].lines if line.get_marker() == "D"]
+    assert np.asarray(marked).tolist() == [[20e3]]
+    assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 40% likely." in picture.said
 
 
 def test_hills_are_marked_from_five_percent_over_three_thousand_feet() -> None:
