@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.outlook import Corridor
-from alertd.road.state import WINTER_CLASSES, RoadClass
+from alertd.road.state import RoadClass
 from alertd.route.line import Route
 from alertd.units import HOUR_S
 
@@ -24,14 +24,13 @@ MOST_HOURS: Final = 48
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadHours:
-    """Arrays (place, hour): likely, the RoadClass that most members and road have; winter_frac, the share with a winter
-    surface. edge_m, (place + 1,): a place is the road between two of them. Hour h is the state at
-    first_epoch_s + h * 3600. UNKNOWN beyond the forecast."""
+    """likely, (place, hour): the RoadClass that most of the members and of the road there have, UNKNOWN beyond the
+    forecast. edge_m, (place + 1,): a place is the road between two of them. Hour h is the state at
+    first_epoch_s + h * 3600."""
 
     edge_m: Array
     first_epoch_s: float
     likely: NDArray[np.int8]
-    winter_frac: Array
 
 
 def road_hours(route: Route, corridor: Corridor, from_epoch_s: float, to_epoch_s: float) -> RoadHours:
@@ -54,8 +53,4 @@ def road_hours(route: Route, corridor: Corridor, from_epoch_s: float, to_epoch_s
     shares = np.stack([share_of(c) for c in classes])
     likely = np.full((places_n, hours.size), RoadClass.UNKNOWN, dtype=np.int8)
     likely[:, known] = np.asarray(classes, dtype=np.int8)[shares.argmax(axis=0)]
-    winter = np.zeros((places_n, hours.size))
-    winter[:, known] = shares[[c in WINTER_CLASSES for c in classes]].sum(axis=0)
-    return RoadHours(
-        edge_m=edge_m, first_epoch_s=field.first_epoch_s + first_h * HOUR_S, likely=likely, winter_frac=winter
-    )
+    return RoadHours(edge_m=edge_m, first_epoch_s=field.first_epoch_s + first_h * HOUR_S, likely=likely)

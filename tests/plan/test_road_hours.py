@@ -22,7 +22,6 @@ def test_place_and_hour_have_the_class_of_most_members() -> None:
     assert (hours.likely[far, 2:6] == RoadClass.SNOW).all()  # 08:00 to 11:00
     assert (hours.likely[far, :2] == RoadClass.WET).all()
     assert (hours.likely[~far, :6] == RoadClass.WET).all()
-    assert np.allclose(hours.winter_frac[far, 2:6], 0.6)
     assert (hours.likely[:, 6:] == RoadClass.UNKNOWN).all()  # the field ends with its twelfth hour, 11:00
 
 

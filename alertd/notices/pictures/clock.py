@@ -41,7 +41,7 @@ _LINES_APART_H: Final = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Path:
-    """A way over the field: places and the hours after `from` at which the truck is there."""
+    """A way over the field: places, and when the truck is there."""
 
     label: str
     at_m: Array
@@ -127,9 +127,7 @@ def clock(plan: Plan, route: Route, hours: RoadHours, view: View) -> Picture:
 def _ahead(hours: RoadHours, begins_m: float) -> RoadHours:
     """The field from the place on where the plan begins."""
     first = max(0, int(np.searchsorted(hours.edge_m, begins_m, side="right")) - 1)
-    return replace(
-        hours, edge_m=hours.edge_m[first:], likely=hours.likely[first:], winter_frac=hours.winter_frac[first:]
-    )
+    return replace(hours, edge_m=hours.edge_m[first:], likely=hours.likely[first:])
 
 
 def _paths(plan: Plan) -> list[_Path]:
