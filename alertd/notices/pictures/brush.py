@@ -121,19 +121,25 @@ def legend_rows(looks: Sequence[Look], view: View) -> list[list[tuple[float, Loo
 
 
 def draw_legend(sheet: Sheet, top: float, rows: Sequence[Sequence[tuple[float, Look]]]) -> None:
-    for row in rows:
+    """All swatches on one pair of axes in pixels, since axes are dear to make."""
+    if not rows:
+        return
+    high, view = len(rows) * (LINE + 2.0), sheet.view
+    ax = sheet.axes(0.0, top, view.width_px, high)
+    ax.set_xlim(0.0, view.width_px)
+    ax.set_ylim(0.0, high)
+    for n, row in enumerate(rows):
+        low = high - n * (LINE + 2.0) - LINE + 1.0
         for left, look in row:
-            ax = sheet.axes(left, top + 1.0, _SWATCH, LINE - 2.0)
-            ax.set_xlim(0, _SWATCH)
-            ax.set_ylim(0, LINE)
-            fill(ax, [box(0, _SWATCH, 0, LINE)], look, sheet.view)
+            fill(ax, [box(left, left + _SWATCH, low, low + LINE - 2.0)], look, view)
             ax.add_patch(
-                Rectangle((0, 0), _SWATCH, LINE, facecolor="none", edgecolor=sheet.view.color("ink"), linewidth=1.0)
+                Rectangle(
+                    (left, low), _SWATCH, LINE - 2.0, facecolor="none", edgecolor=view.color("ink"), linewidth=1.0
+                )
             )
             if look.letter:
-                plate(ax, _SWATCH / 2.0, LINE / 2.0, look.letter, sheet.view, edge=0.0, pad=0.08)
-            sheet.text(left + _SWATCH + 6.0, top, look.name)
-        top += LINE + 2.0
+                plate(ax, left + _SWATCH / 2.0, low + LINE / 2.0 - 1.0, look.letter, view, edge=0.0, pad=0.08)
+            sheet.text(left + _SWATCH + 6.0, top + n * (LINE + 2.0), look.name)
 
 
 def letters(ax: Axes, runs: Sequence[tuple[float, float, Look]], y: float, view: View, px_of: float) -> None:
