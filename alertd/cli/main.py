@@ -66,6 +66,8 @@ def cli() -> None:
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
 @click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep there what the plan is made from.")
+@click.option("--pictures", type=click.Path(path_type=Path), metavar="DIR", help="Draw the plan there, SVG and PNG.")
+@click.option("--metric", is_flag=True, help="Kilometres and metres on the pictures.")
 @click.option("--no-compare", is_flag=True, help="Do not compare with leaving at another time; quicker.")
 @_explain
 @_at
@@ -77,6 +79,8 @@ def plan(
     depart: str,
     driver: str,
     keep: Path | None,
+    pictures: Path | None,
+    metric: bool,
     no_compare: bool,
     explain: bool,
     at: float | None,
@@ -113,7 +117,12 @@ def plan(
             outcome = await planning.compared(first, list(zip(names, others, strict=True)))
             if isinstance(outcome, NotPlanned):
                 raise InputError("plan", "", outcome.reason, "mend that and try again")
-            return outcome, planning.making(trip, seen[0])
+            making = planning.making(trip, seen[0])
+            if pictures:
+                from alertd.cli.pictures import write_pictures
+
+                write_pictures(pictures, outcome, making, planning.ground.boundaries, metric=metric)
+            return outcome, making
 
     made, making = asyncio.run(work())
     if explain or at is not None:
