@@ -79,6 +79,9 @@ class WebhookChannel:
             trust_env=False,  # no proxy and no .netrc from the environment may see a notice
             follow_redirects=False,
             timeout=httpx.Timeout(deadline_s, connect=min(CONNECT_S, deadline_s)),
+            # No connection is kept: one that the other end closed meanwhile would fail a notice, and many endpoints
+            # would hold more of them than a process may have open.
+            limits=httpx.Limits(max_keepalive_connections=0),
             headers={"user-agent": f"alertd/{alertd.__version__}", "accept-encoding": "identity"},
         )
 

@@ -85,3 +85,16 @@ class OutboxHealth:
     expired_n: int
     done_n: int
     oldest_waiting_age_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetTally:
+    """One target's deliveries, counted. The times are None where there is nothing to take them from."""
+
+    target: str
+    waiting_n: int
+    parked_n: int
+    expired_n: int
+    done_n: int
+    last_done_at: datetime | None
+    oldest_waiting_at: datetime | None
