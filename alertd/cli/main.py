@@ -17,6 +17,7 @@ import click
 
 import alertd
 from alertd.cli.home import settings_path
+from alertd.cli.parked import parked
 from alertd.errors import AlertdError, InputError
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
@@ -282,6 +283,9 @@ def demo(keep: Path | None) -> None:
     from alertd.cli.demo import run_demo
 
     asyncio.run(run_demo(_console(), keep))
+
+
+cli.add_command(parked)
 
 
 def _console() -> "Console":
