@@ -24,9 +24,9 @@ _config = click.option("--config", "config", metavar="FILE", help="Settings; con
 @click.pass_context
 def parked(context: click.Context, config: str | None, as_json: bool) -> None:
     """List notices that could not be delivered and targets that take none; `resend` and `reopen` mend that."""
-    context.obj = read_settings(settings_path(config))
+    context.obj = config
     if context.invoked_subcommand is None:
-        with _store(context.obj) as store:
+        with _store(read_settings(settings_path(config))) as store:
             rows, shut = given_up(store, system_clock()), StoredBook(store).standings().values()
         troubled = sorted((s for s in shut if s.state != "up"), key=lambda s: s.target)
         if as_json:
@@ -46,12 +46,20 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
 @click.option("--all", "everything", is_flag=True, help="All that is still of use and was not overtaken by newer news.")
 @click.option("--target", default="", metavar="NAME", help="The same, of one target.")
 @click.option("--since", metavar="TIME", help="The same, parked since; ISO 8601 with offset.")
+@_config
 @click.pass_obj
-def resend(settings: Settings, ids: tuple[int, ...], everything: bool, target: str, since: str | None) -> None:
+def resend(
+    outer: str | None,
+    ids: tuple[int, ...],
+    everything: bool,
+    target: str,
+    since: str | None,
+    config: str | None,
+) -> None:
     """Put parked notices back in line, by NUMBER or by what they share. A running daemon sends them within seconds."""
     if bool(ids) == bool(everything or target or since):
         raise InputError("parked resend", "", "says not which notices", "give numbers, or --all, --target or --since")
-    with _store(settings) as store:
+    with _store(read_settings(settings_path(config or outer))) as store:
         if ids:
             done = resend_ids(store, ids, system_clock())
         else:
@@ -62,9 +70,11 @@ def resend(settings: Settings, ids: tuple[int, ...], everything: bool, target: s
 
 @parked.command(name="reopen")
 @click.argument("target")
+@_config
 @click.pass_obj
-def reopen_target(settings: Settings, target: str) -> None:
+def reopen_target(outer: str | None, target: str, config: str | None) -> None:
     """Let notices go to TARGET again that wanted none or failed for five days. What is parked stays until `resend`."""
+    settings = read_settings(settings_path(config or outer))
     with _store(settings) as store:
         was_shut = reopen(StoredBook(store), target, settings.ways_out, system_clock())
     click.echo(f"{target} is open again" if was_shut else f"{target} was open; nothing to do")

@@ -194,10 +194,10 @@ class Outbox:
         counted = (
             select(
                 deliveries.c.target,
-                func.sum(deliveries.c.state == WAITING).label("waiting"),
-                func.sum(deliveries.c.state == PARKED).label("parked"),
-                func.sum(deliveries.c.state == EXPIRED).label("expired"),
-                func.sum(deliveries.c.state == DONE).label("done"),
+                _counted(WAITING).label("waiting"),
+                _counted(PARKED).label("parked"),
+                _counted(EXPIRED).label("expired"),
+                _counted(DONE).label("done"),
                 func.max(case((deliveries.c.state == DONE, deliveries.c.settled_at))).label("last_done_at"),
                 func.min(case((deliveries.c.state == WAITING, notices.c.created_at))).label("oldest_waiting_at"),
             )
@@ -252,6 +252,10 @@ class Outbox:
                 .where(deliveries.c.id == delivery_id, deliveries.c.state == WAITING)
                 .values(**values, **_FREE)
             )
+
+
+def _counted(state: str) -> ColumnElement[int]:
+    return func.sum(case((deliveries.c.state == state, 1), else_=0))
 
 
 def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:

@@ -327,3 +327,80 @@ async def test_after_an_outage_everything_still_of_use_arrives_and_nothing_else(
     assert expired_n == 3 - len(still_of_use)
     assert len(store.outbox.list_parked()) == (0 if outage_h < 24 else 1)
     assert most_tries <= 4
+
+
+async def test_after_six_hours_down_every_trips_notices_arrive_in_their_order(
+    store: Store, noon: datetime, say
+) -> None:
+    for number in range(5):
+        store.put_trip(StoredTrip(id=f"t{number}", body="{}", created_at=noon))
+    hook = Scripted()
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    for minute in range(371):
+        at = noon + timedelta(minutes=minute)
+        hook.down = DeliveryError("hook", "ConnectError") if minute < 360 else None
+        if minute % 40 == 0 and minute < 360:
+            for number in range(5):
+                say(f"t{number} at {minute:03d}", trip_id=f"t{number}", at=at)
+        await dispatcher.deliver_due(at)
+    for number in range(5):
+        of_trip = [text for text in hook.texts if text.startswith(f"t{number} ")]
+        assert of_trip == [f"t{number} at {minute:03d}" for minute in range(0, 360, 40)]
+    assert len(hook.texts) == 45
+
+
+async def test_five_days_of_nothing_but_failures_disable_a_target_in_plain_sight(
+    store: Store, noon: datetime, say
+) -> None:
+    hook, book = Scripted(), Slate()
+    hook.down = DeliveryError("hook", "answered 401")
+    dispatcher = _dispatcher(store.outbox, book=book, hook=hook)
+    alarms: list[Alarm] = []
+    for hour in range(5 * 24 + 3):
+        at = noon + timedelta(hours=hour)
+        say(f"{hour}", trip_id="", at=at, life_h=200)
+        alarms += (await dispatcher.deliver_due(at)).alarms
+        states = [standing.state for standing in book.standings().values()]
+        assert hour > 119 or states in ([], ["failing"])
+    assert states == ["disabled"]
+    told = [alarm for alarm in alarms if alarm.kind in ("failing", "disabled")]
+    assert [alarm.kind for alarm in told] == ["failing", "disabled"]
+    assert "nothing but failures since 2026-01-05 12:00Z" in told[1].text
+    tries_n = hook.tries_n
+    say("later", trip_id="", at=at)
+    await dispatcher.deliver_due(at + timedelta(minutes=1))
+    assert hook.tries_n == tries_n
+
+
+async def test_a_restart_knows_who_was_in_trouble_and_tells_it_once(store: Store, noon: datetime, say) -> None:
+    book, hook = Slate(), Scripted()
+    hook.down = DeliveryError("hook", "answered 500")
+    for number in range(3):
+        say(f"{number}", trip_id="")
+    first = await _dispatcher(store.outbox, book=book, hook=hook).deliver_due(noon)
+    assert [alarm.kind for alarm in first.alarms] == ["failing"]
+    store.outbox.release_claims()
+    again = _dispatcher(store.outbox, book=book, hook=hook)
+    second = await again.deliver_due(noon + timedelta(hours=1))
+    assert second.alarms == ()
+    assert timedelta(0) <= again.health()[0].failing_since - noon < timedelta(minutes=1)
+    hook.down = None
+    third = await again.deliver_due(noon + timedelta(hours=2))
+    assert (third.done_n, third.recovered, book.standings()["hook"].state) == (3, ("hook",), "up")
+    store.outbox.release_claims()
+    book.note(Standing(target="hook", state="disabled", since=noon + timedelta(hours=3), why="hook: answered 410"))
+    say("after", trip_id="")
+    gone = await _dispatcher(store.outbox, book=book, hook=hook).deliver_due(noon + timedelta(hours=3))
+    assert (gone.parked_n, gone.done_n) == (1, 0)
+
+
+async def test_a_book_that_cannot_be_read_does_not_stop_deliveries(store: Store, noon: datetime, say) -> None:
+    class Torn(Slate):
+        def standings(self) -> dict[str, Standing]:
+            raise StoreError("disk is failing")
+
+    say("chain")
+    hook = Scripted()
+    with pytest.raises(StoreError, match="failing"):
+        await _dispatcher(store.outbox, book=Torn(), hook=hook).deliver_due(noon)
+    assert hook.texts == ["chain"]
