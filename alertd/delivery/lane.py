@@ -23,11 +23,12 @@ AlarmKind = Literal["failing", "pause", "disabled", "parked", "expired", "fault"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alarm:
-    """What a person must hear by another way than `target`."""
+    """What a person must hear by another way than `target`. `trip_id` is "" where it is about no one trip."""
 
     target: str
     kind: AlarmKind
     text: str
+    trip_id: str = ""
 
     def __str__(self) -> str:
         return self.text

@@ -260,7 +260,7 @@ class Dispatcher:
 
     def _alarm(self, outgoing: Outgoing, kind: AlarmKind, what: str) -> None:
         text = f"notice {outgoing.notice_id} to {what}"
-        self._alarms.append(Alarm(target=outgoing.target, kind=kind, text=text))
+        self._alarms.append(Alarm(target=outgoing.target, kind=kind, text=text, trip_id=outgoing.trip_id))
 
     async def _settle(
         self, mark: Callable[[int, datetime, str], None], outgoing: Outgoing, lane: Lane, at: datetime, why: str

@@ -12,13 +12,15 @@ from alertd.service.settings import Settings
 from alertd.store.store import Store
 
 OF_USE = timedelta(hours=12)
+MOST_TRIPS = 20  # named in a text
 
 
 def tell(store: Store, settings: Settings, alarms: Sequence[Alarm], now_utc: datetime) -> tuple[str, ...]:
     """Record a notice to the office for each target in trouble; returns the ids of those that are new.
 
-    One a target and kind of trouble in an hour, however many notices it holds up. Where the office has no other way
-    than the one that failed, the fleet's own systems are told; where there is none at all, only the log says it.
+    One for all that a round of the dispatcher met, and within an hour not the same again of the same trips. Where the
+    office has no other way than the one that failed, the fleet's own systems are told; where there is none at all, only
+    the log says it.
     """
     told: list[str] = []
     for target in dict.fromkeys(alarm.target for alarm in alarms):
@@ -41,12 +43,17 @@ def _other_ways(settings: Settings, target: str) -> tuple[str, ...]:
 def _notice(target: str, alarms: Sequence[Alarm], now_utc: datetime) -> Notice:
     kind = alarms[0].kind
     more = f" So it is with {len(alarms)} notices." if len(alarms) > 1 else ""
+    trips = sorted({alarm.trip_id for alarm in alarms if alarm.trip_id})
+    if trips:
+        named = ", ".join(trips[:MOST_TRIPS]) + (f" and {len(trips) - MOST_TRIPS} more" if trips[MOST_TRIPS:] else "")
+        more += f" Trips: {named}."
     mend = {
         "parked": " `alertd parked` lists what is held; `alertd parked resend` sends it again.",
         "disabled": " Nothing goes there until someone mends it and runs `alertd parked reopen`.",
     }.get(kind, "")
     text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{mend} Tell those concerned another way."
-    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, "delivery", target, kind, f"{now_utc:%Y-%m-%dT%H}")
+    hour = f"{now_utc:%Y-%m-%dT%H}"
+    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, "delivery", target, kind, hour, *trips)
     body = {
         "type": "fleet.delivery",
         "format": FORMAT,

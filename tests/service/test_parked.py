@@ -142,12 +142,17 @@ def test_the_office_hears_of_a_failing_way_out_over_another(store: Store) -> Non
     assert list(_told(store, ids).values()) == [["office"]]
     assert tell(store, settings, alarms, NOON + timedelta(minutes=20)) == ()  # once an hour
     assert len(tell(store, settings, alarms, NOON + timedelta(hours=1))) == 1
-    driver = [Alarm(target="texts", kind="parked", text="notice ntc_1 to texts is parked: answered 550")] * 3
+    driver = [
+        Alarm(target="texts", kind="parked", text="notice ntc_1 to texts is parked: answered 550", trip_id=trip)
+        for trip in ("T-2", "T-1", "T-2")
+    ]
     [one] = tell(store, settings, driver, NOON)
     assert _told(store, (one,)) == {one: ["office", "hook"]}
     [row] = [r for r in store.outbox.claim_each(NOON, {"office": 9}, 60, "me")["office"] if r.notice_id == one]
-    assert "So it is with 3 notices" in row.text
+    assert "So it is with 3 notices. Trips: T-1, T-2." in row.text
     assert "alertd parked" in row.text
+    other = [Alarm(target="texts", kind="parked", text="notice ntc_9 to texts is parked", trip_id="T-3")]
+    assert len(tell(store, settings, other, NOON)) == 1  # another trip is news within the hour
 
 
 def test_where_the_office_has_one_way_only_the_fleets_systems_hear(store: Store) -> None:
