@@ -117,8 +117,8 @@ def _settings_looks(settings: Settings) -> list[Finding]:
     looks = []
     if not settings.contact:
         looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
-    if not settings.endpoints and not settings.folders:
-        looks.append("no [[webhook]] and no [[folder]]: notices would reach nobody")
+    if not settings.ways_out:
+        looks.append("no [[webhook]], [[mail]], [[gateway]], [[folder]] or [[console]]: notices would reach nobody")
     if not settings.places.stops:
         looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
     for key, folder in (("rigs", settings.places.rigs), ("routes", settings.places.routes)):

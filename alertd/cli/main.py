@@ -18,6 +18,7 @@ import click
 import alertd
 from alertd.cli.gather import gather
 from alertd.cli.home import settings_path
+from alertd.cli.parked import parked
 from alertd.errors import AlertdError, InputError
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
@@ -339,6 +340,7 @@ def demo(keep: Path | None) -> None:
 
 
 cli.add_command(gather)
+cli.add_command(parked)
 
 
 def _console() -> "Console":

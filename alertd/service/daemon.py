@@ -5,6 +5,8 @@ import logging
 import random
 import signal
 import socket
+import ssl
+import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from datetime import timedelta
@@ -14,7 +16,10 @@ import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from alertd.delivery.channel import Channel
+from alertd.delivery.console import ConsoleChannel
 from alertd.delivery.file import FileChannel
+from alertd.delivery.gateway import GatewayChannel
+from alertd.delivery.mail import MailChannel
 from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
 from alertd.errors import AlertdError, ConfigError, StoreError
@@ -23,10 +28,13 @@ from alertd.service.clock import Clock
 from alertd.service.cycle import brief_due, run_cycle, send_brief
 from alertd.service.inputs import Keep
 from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_by
+from alertd.service.outages import tell
+from alertd.service.parked import resend_after_outage
 from alertd.service.planner import Planner, planner
 from alertd.service.retention import forget
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
+from alertd.service.standings import StoredBook
 from alertd.sources.cache import DiskCache
 from alertd.sources.http import LONGEST_USE_OF_LAST_GOOD
 from alertd.store.archive import Archive
@@ -50,10 +58,18 @@ async def channels(settings: Settings) -> AsyncIterator[Mapping[str, Channel]]:
     """Every channel of the settings by name, open."""
     async with AsyncExitStack() as stack:
         out: dict[str, Channel] = {}
+        tls = ssl.create_default_context()  # read once: it takes a twentieth of a second
         for endpoint in settings.endpoints:
-            out[endpoint.name] = await stack.enter_async_context(WebhookChannel(endpoint))
+            out[endpoint.name] = await stack.enter_async_context(WebhookChannel(endpoint, tls=tls))
         for folder in settings.folders:
             out[folder.name] = FileChannel(folder.name, folder.path)
+        for mailbox in settings.mailboxes:
+            out[mailbox.name] = MailChannel(mailbox, tls=tls)
+        for gateway in settings.gateways:
+            out[gateway.name] = opened = GatewayChannel(gateway.name, gateway.url, sms=gateway.sms)
+            stack.callback(opened.close)
+        for name in settings.consoles:
+            out[name] = ConsoleChannel(name, sys.stdout)
         yield out
 
 
@@ -101,6 +117,10 @@ class Daemon:
         done = await self._dispatcher.deliver_due(self._clock())
         for alarm in done.alarms:
             log.error("%s", alarm)
+        await asyncio.to_thread(tell, self._store, self._planning.settings, done.alarms, self._clock())
+        for target in done.recovered:
+            back = await asyncio.to_thread(resend_after_outage, self._store, target, self._clock())
+            log.info("target %s takes notices again; %d that were parked go out again", target, len(back.again))
 
     async def tidy(self) -> None:
         """Remove what is older than the settings want: stored answers, kept inputs, and records of the store."""
@@ -187,7 +207,9 @@ async def _lead(
             await asyncio.to_thread(store.outbox.release_claims)
             keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
             async with planner(settings, clock, keep) as planning, channels(settings) as ways_out:
-                dispatcher = Dispatcher(store.outbox, ways_out, owner=own_name(), rng=random.Random())
+                dispatcher = Dispatcher(
+                    store.outbox, ways_out, owner=own_name(), rng=random.Random(), book=StoredBook(store)
+                )
                 daemon = Daemon(planning, store, dispatcher, clock)
                 scheduler = _schedule(daemon, settings, clock)
                 app = make_api(planning, store, clock, wake=lambda: _soon(scheduler, clock))

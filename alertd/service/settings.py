@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -10,12 +11,15 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import Field, field_validator
 
 from alertd.delivery.addresses import read_network
+from alertd.delivery.envelope import source_of
+from alertd.delivery.mail import Mailbox
 from alertd.delivery.webhook import Endpoint
 from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
 from alertd.service.noticesfile import NoticesFile
+from alertd.service.ways import ConsoleFile, Gateway, GatewayFile, MailFile
 from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import FileModel, read_toml
@@ -156,6 +160,8 @@ class WebhookFile(FileModel):
     name: str = Field(min_length=1, pattern=r"^[A-Za-z0-9_-]+$", examples=["tms"])
     url: str = Field(examples=["https://fleet.example/alertd"])
     secret_file: str = Field(examples=["secrets/tms.txt"])
+    envelope: Literal["plain", "cloudevents"] = "plain"
+    token_file: str = ""
     audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["fleet"]])
     allow_networks: list[str] = Field(default_factory=list)
 
@@ -175,6 +181,9 @@ class SettingsFile(FileModel):
     daemon: DaemonFile
     webhook: list[WebhookFile] = Field(default_factory=list)
     folder: list[FolderFile] = Field(default_factory=list)
+    mail: list[MailFile] = Field(default_factory=list)
+    gateway: list[GatewayFile] = Field(default_factory=list)
+    console: list[ConsoleFile] = Field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,6 +279,20 @@ class Settings:
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
     feeds: Path | None = None
+    mailboxes: tuple[Mailbox, ...] = ()
+    gateways: tuple[Gateway, ...] = ()
+    consoles: tuple[str, ...] = ()
+
+    @property
+    def ways_out(self) -> tuple[str, ...]:
+        """The names of all channels."""
+        named: tuple[Endpoint | Folder | Mailbox | Gateway, ...] = (
+            *self.endpoints,
+            *self.folders,
+            *self.mailboxes,
+            *self.gateways,
+        )
+        return (*(way.name for way in named), *self.consoles)
 
 
 def read_settings(path: Path) -> Settings:
@@ -280,7 +303,13 @@ def read_settings(path: Path) -> Settings:
     named, cache = content.daemon.archive, base / content.daemon.cache
     beside = store.parent if isinstance(store, Path) else cache.parent
     archive = beside / "archive" if named is None else base / named if named else None
-    channels: list[WebhookFile | FolderFile] = [*content.webhook, *content.folder]
+    channels: list[WebhookFile | FolderFile | MailFile | GatewayFile | ConsoleFile] = [
+        *content.webhook,
+        *content.folder,
+        *content.mail,
+        *content.gateway,
+        *content.console,
+    ]
     names = [c.name for c in channels]
     for name in names:
         if names.count(name) > 1:
@@ -337,11 +366,22 @@ def read_settings(path: Path) -> Settings:
         http_host=content.daemon.http_host,
         http_port=content.daemon.http_port,
         http_token=token,
-        endpoints=tuple(_endpoint(path, base, i, w) for i, w in enumerate(content.webhook, start=1)),
+        endpoints=tuple(
+            _endpoint(path, base, i, w, source_of(content.operator.fleet))
+            for i, w in enumerate(content.webhook, start=1)
+        ),
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
         notices=content.notices.to_core(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
         feeds=base / content.places.feeds if content.places.feeds else None,
+        mailboxes=tuple(
+            m.to_core(f"mail[{i}]", partial(_secret, path, base)) for i, m in enumerate(content.mail, start=1)
+        ),
+        gateways=tuple(
+            g.to_core(str(path), f"gateway[{i}]", partial(_secret, path, base))
+            for i, g in enumerate(content.gateway, start=1)
+        ),
+        consoles=tuple(c.name for c in content.console),
     )
 
 
@@ -382,14 +422,21 @@ def _store(path: Path, base: Path, daemon: DaemonFile) -> Place:
     return place.with_password(password) if password and isinstance(place, Server) else place
 
 
-def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile) -> Endpoint:
+def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile, source: str) -> Endpoint:
     field = f"webhook[{number}]"
     try:
         networks = tuple(read_network(text) for text in webhook.allow_networks)
     except ValueError as exc:
         raise ConfigError(str(path), f"{field}.allow_networks", str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
     secrets = tuple(_secret(path, base, f"{field}.secret_file", webhook.secret_file).split())
-    return Endpoint(name=webhook.name, url=webhook.url, secrets=secrets, allow_networks=networks)
+    return Endpoint(
+        name=webhook.name,
+        url=webhook.url,
+        secrets=secrets,
+        allow_networks=networks,
+        source=source if webhook.envelope == "cloudevents" else "",
+        token=_secret(path, base, f"{field}.token_file", webhook.token_file),
+    )
 
 
 def _secret(path: Path, base: Path, field: str, name: str) -> str:

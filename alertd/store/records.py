@@ -137,3 +137,16 @@ class StoredAnswer:
     status: int
     body: str
     created_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetTally:
+    """One target's deliveries, counted. The times are None where there is nothing to take them from."""
+
+    target: str
+    waiting_n: int
+    parked_n: int
+    expired_n: int
+    done_n: int
+    last_done_at: datetime | None
+    oldest_waiting_at: datetime | None

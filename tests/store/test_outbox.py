@@ -188,3 +188,41 @@ def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(store: Store, 
                 settled.append(row.id)
     assert settled == sorted(settled)
     assert len(settled) == said
+
+
+def test_claims_for_many_targets_at_once_keep_each_ones_order_and_number(store: Store, noon: datetime, say) -> None:
+    first = say("first", targets=["a", "b"])
+    say("second", targets=["a", "b"])
+    others = [say(f"other {n}", targets=["a"], trip_id="") for n in range(3)]
+    claimed = store.outbox.claim_each(noon, {"a": 2, "b": 9, "c": 1}, 60, "me")
+    assert {target: _ids(rows) for target, rows in claimed.items()} == {"a": [first.id, others[0].id], "b": [first.id]}
+    assert [row.attempt for row in claimed["a"]] == [1, 1]
+    again = store.outbox.claim_each(noon, {"a": 9, "b": 9}, 60, "me")
+    assert {target: _ids(rows) for target, rows in again.items()} == {"a": [others[1].id, others[2].id]}
+    assert store.outbox.claim_each(noon, {}, 60, "me") == {}
+
+
+def test_many_marked_at_once_are_done_each_at_its_time(store: Store, noon: datetime, say) -> None:
+    said = [say(f"{n}", trip_id="") for n in range(3)]
+    claimed = store.outbox.claim_each(noon, {"hook": 9}, 60, "me")["hook"]
+    at = {row.id: noon + timedelta(seconds=row.id) for row in claimed}
+    store.outbox.mark_all_done(at)
+    rows = [row for notice in said for row in store.outbox.of_notice(notice.id)]
+    assert [(row.state, row.settled_at) for row in rows] == [("done", at[row.id]) for row in rows]
+
+
+def test_each_target_is_counted_by_state_with_its_newest_success(store: Store, noon: datetime, say) -> None:
+    for n in range(6):
+        say(f"{n}", trip_id="", at=noon - timedelta(minutes=n))
+    say("elsewhere", trip_id="", targets=["other"])
+    done, parked, expired, *_ = store.outbox.claim_each(noon, {"hook": 4}, 60, "me")["hook"]
+    store.outbox.mark_all_done({done.id: noon + timedelta(seconds=9)})
+    store.outbox.mark_parked(parked.id, noon, "given up")
+    store.outbox.mark_expired(expired.id, noon, "too late")
+    hook, other = store.outbox.tallies()
+    assert (hook.target, hook.waiting_n, hook.parked_n, hook.expired_n, hook.done_n) == ("hook", 3, 1, 1, 1)
+    assert hook.last_done_at == noon + timedelta(seconds=9)
+    assert (other.target, other.waiting_n, other.last_done_at) == ("other", 1, None)
+    assert hook.oldest_waiting_at is not None
+    assert store.outbox.waiting_targets() == {"hook", "other"}
+    assert [row.note for row in store.outbox.list_expired(5)] == ["too late"]
