@@ -18,7 +18,7 @@ from alertd.service.files import lay_out
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Chosen, Kept, KeptWays, kept
 from alertd.service.making import Making, trip_input, window_of
-from alertd.service.planner import open_sky
+from alertd.service.open_sources import open_sky
 from alertd.service.settings import ForecastSettings, Places
 from alertd.service.weather import weather_along
 from alertd.sources.retold import Retold

@@ -29,7 +29,8 @@ from alertd.plan.record import plan_json
 from alertd.plan.result import Advice, Plan
 from alertd.service.ground import Ground
 from alertd.service.inputs import Keep, hear
-from alertd.service.planner import Planner, open_sky
+from alertd.service.open_sources import open_sky
+from alertd.service.planner import Planner
 from alertd.service.replay import replay
 from alertd.service.settings import ForecastSettings, Settings
 from alertd.service.weather import Sky, Window, weather_along

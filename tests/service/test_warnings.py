@@ -22,7 +22,8 @@ from alertd.route.line import Route
 from alertd.service.active_alerts import ActiveAlerts
 from alertd.service.ground import Ground, read_ground
 from alertd.service.inputs import Keep, hear, listening
-from alertd.service.planner import Planner, open_sky
+from alertd.service.open_sources import open_sky
+from alertd.service.planner import Planner
 from alertd.service.replay import replay
 from alertd.service.settings import Settings
 from alertd.service.warnings import Services, Warned, warnings_along
