@@ -2,7 +2,7 @@
 
     python tests/benchmarks/day_of_requests.py
 
-Forty invented roads of eight places each are asked for every half hour through the real client and sources; the
+Forty invented roads of eight places each are asked for every half hour through the real client and every source; the
 servers are stand-ins that count for themselves, as the real ones do. Prints a table a host: requests, calls as the
 server weighs them, the most in any second and any minute, the most at once, the stated limit, the share of 304,
 failures, and the longest time without a good answer. Time is that of the event loop, which jumps to whatever is due
@@ -15,7 +15,7 @@ import selectors
 import sys
 import tempfile
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
@@ -30,8 +30,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.errors import SourceError
 from alertd.forecast.provider import ForecastAsk, ForecastProvider
+from alertd.sources.geomet_alerts import GeometAlerts, box_around
 from alertd.sources.http import PoliteClient
+from alertd.sources.met_norway import MetNorway
+from alertd.sources.metar import Metars
 from alertd.sources.nws import Nws
+from alertd.sources.nws_alerts import NwsAlerts
 from alertd.sources.open_meteo import OpenMeteo
 from alertd.sources.open_meteo_hours import CODE, CODE_UNIT, VARIABLES
 
@@ -222,8 +226,15 @@ def _good(request: httpx.Request, at_s: float, issued_back_h: int = 0) -> httpx.
     if host == FREE:
         body = open_meteo_body(str(request.url), at_s)
         return httpx.Response(200, content=body, headers={"content-type": "application/json"})
-    if host != NWS:
-        return httpx.Response(200, json={"ok": True}, headers={"cache-control": "max-age=1500"})
+    if host == MET:
+        return _met_norway(request, at_s)
+    if host == METAR:
+        return httpx.Response(200, json=[metar_body(at_s)])
+    if host == GEOMET:
+        return httpx.Response(200, json={"type": "FeatureCollection", "features": [], "numberMatched": 0, "links": []})
+    if path == "/alerts/active":
+        headers = {"cache-control": "max-age=60", "last-modified": format_datetime(MIDNIGHT, usegmt=True)}
+        return httpx.Response(200, json=alerts_body(at_s), headers=headers)
     if path.startswith("/points/"):
         lat, _, lon = path.removeprefix("/points/").partition(",")
         return httpx.Response(200, json=point_body(float(lat), float(lon)), headers={"cache-control": "max-age=86400"})
@@ -233,6 +244,58 @@ def _good(request: httpx.Request, at_s: float, issued_back_h: int = 0) -> httpx.
     if request.headers.get("if-modified-since") == modified:
         return httpx.Response(304, headers=headers)
     return httpx.Response(200, json=grid_body(path.removeprefix("/gridpoints/"), issued), headers=headers)
+
+
+def _met_norway(request: httpx.Request, at_s: float) -> httpx.Response:
+    """A new run each six hours; an answer stays fresh for about half an hour, as recorded headers have it."""
+    updated = MIDNIGHT + timedelta(hours=at_s // 21_600 * 6)
+    now = MIDNIGHT + timedelta(seconds=at_s)
+    headers = {
+        "last-modified": format_datetime(updated, usegmt=True),
+        "expires": format_datetime(now + timedelta(seconds=1700), usegmt=True),
+        "date": format_datetime(now, usegmt=True),
+    }
+    if request.headers.get("if-modified-since") == headers["last-modified"]:
+        return httpx.Response(304, headers=headers)
+    asked = {name: values[0] for name, values in parse_qs(request.url.query.decode()).items()}
+    return httpx.Response(200, json=met_norway_body(asked, now, updated), headers=headers)
+
+
+def met_norway_body(asked: dict[str, str], now: datetime, updated: datetime) -> dict[str, Any]:
+    instant = {
+        "air_temperature": -2.0, "relative_humidity": 95.0, "cloud_area_fraction": 100.0, "wind_speed": 5.0,
+    }  # fmt: skip
+    hour = {"summary": {"symbol_code": "snow"}, "details": {"precipitation_amount": 0.4}}
+    first = now.replace(minute=0, second=0, microsecond=0)
+    series = [
+        {
+            "time": f"{first + timedelta(hours=h):%Y-%m-%dT%H:%M:%SZ}",
+            "data": {"instant": {"details": instant}, "next_1_hours": hour},
+        }
+        for h in range(54)
+    ]
+    units = {
+        "air_temperature": "celsius", "relative_humidity": "%", "cloud_area_fraction": "%", "wind_speed": "m/s",
+        "precipitation_amount": "mm",
+    }  # fmt: skip
+    where = [float(asked["lon"]), float(asked["lat"]), int(asked["altitude"])]
+    meta = {"updated_at": f"{updated:%Y-%m-%dT%H:%M:%SZ}", "units": units}
+    return {
+        "type": "Feature", "geometry": {"type": "Point", "coordinates": where},
+        "properties": {"meta": meta, "timeseries": series},
+    }  # fmt: skip
+
+
+def metar_body(at_s: float) -> dict[str, Any]:
+    hour = int(MIDNIGHT.timestamp() + at_s // 3600 * 3600)
+    return {"icaoId": "KXXX", "obsTime": hour, "lat": 46.1, "lon": -120.9, "elev": 1200, "temp": -2, "dewp": -3}
+
+
+def alerts_body(at_s: float) -> dict[str, Any]:
+    return {
+        "type": "FeatureCollection", "features": [],
+        "updated": (MIDNIGHT + timedelta(seconds=at_s)).isoformat(),
+    }  # fmt: skip
 
 
 def point_body(lat: float, lon: float) -> dict[str, Any]:
@@ -318,7 +381,9 @@ async def _day(
     ) as client:  # fmt: skip
         sources: list[ForecastProvider] = [OpenMeteo(client, f"https://{FREE}", noncommercial=True)]
         if not only:
-            sources.append(Nws(client))
+            sources += [Nws(client), MetNorway(client)]
+        alerts, airports = NwsAlerts(client, f"https://{NWS}"), Metars(client, f"https://{METAR}")
+        canada = GeometAlerts(client, f"https://{GEOMET}", "weather-alerts")
 
         async def fetch(source: ForecastProvider, ask: ForecastAsk) -> None:
             try:
@@ -331,11 +396,11 @@ async def _day(
             outcome.forecasts[source.name, how] += 1
             outcome.reasons.update(gap.reason for gap in forecast.gaps)
 
-        async def other(host: str, i: int) -> None:
+        async def heard(asked: Awaitable[object]) -> None:
             try:
-                await client.get_json(host, f"https://{host}/data/{i}", read=lambda body: body)
+                await asked
             except SourceError as exc:
-                outcome.reasons[f"{host}: {exc.problem}"] += 1
+                outcome.reasons[f"{exc.source}: {exc.problem}"] += 1
 
         while loop.time() < outcome.end_s:
             began = loop.time()
@@ -348,9 +413,12 @@ async def _day(
                     )  # fmt: skip
                     for source in sources:
                         group.create_task(fetch(source, ask))
-                for host, calls in ((MET, 3 * count), (METAR, 4 * count), (GEOMET, count)):
-                    for i in range(0 if only else calls):
-                        group.create_task(other(host, i))
+                    if not only:
+                        west, south, east, north = box_around(lat.tolist(), lon.tolist(), 0.3)
+                        group.create_task(heard(airports.inside(south, west, north, east)))
+                        group.create_task(heard(canada.within((west, south, east, north))))
+                if not only:
+                    group.create_task(heard(alerts.active()))
             await asyncio.sleep(max(0.0, began + 1800.0 - loop.time()))
     return outcome
 
