@@ -15,9 +15,10 @@ from alertd.notices.changes import to_say
 from alertd.notices.dispatcher import brief_text
 from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.office import office_notice
 from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.result import Plan
 from alertd.service.closures import standing
 from alertd.service.observing import gather_observations
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
@@ -158,30 +159,8 @@ def _not_planned(miss: NotPlanned, now_utc: datetime) -> Notice:
         f"{miss.trip.id} could not be planned: {miss.reason}. Driver {miss.trip.driver or 'unknown'} "
         f"should be ready to chain. {words.SIGNS}"
     )
-    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, miss.trip.id, miss.reason, now_utc.date().isoformat())
-    body = {
-        "type": "trip.not_planned",
-        "format": "alertd.event/1",
-        "timestamp": to_plain(now_utc),
-        "data": {
-            "notice_id": id_,
-            "kind": "data",
-            "authority": POSTED_SIGNS_DECIDE,
-            "trip_id": miss.trip.id,
-            "text": text,
-        },
-    }
-    return Notice(
-        id=id_,
-        kind=NoticeKind.DATA,
-        audience=Audience.DISPATCHER,
-        trip_id=miss.trip.id,
-        plan_id="",
-        created_at=now_utc,
-        expires_at=now_utc + timedelta(hours=24),
-        text=text,
-        body=canonical(body),
-    )
+    said = (miss.trip.id, miss.reason, now_utc.date().isoformat())
+    return office_notice("trip.not_planned", said, text, timedelta(hours=24), now_utc, trip_id=miss.trip.id)
 
 
 def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:

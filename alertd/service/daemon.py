@@ -106,8 +106,14 @@ class Daemon:
         """Say what has come to its moment since the last cycle."""
         settings = self._planning.settings
         async with self._one_at_a_time:
-            new = await speak(
-                self._standing, self._store, settings.fleet, settings.notices, settings.targets, self._clock()
+            new = await asyncio.to_thread(
+                speak,
+                self._standing,
+                self._store,
+                settings.fleet,
+                settings.notices,
+                settings.targets,
+                self._clock(),
             )
         if new:
             log.info("%d notices whose moment has come", len(new))

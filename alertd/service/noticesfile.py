@@ -8,6 +8,17 @@ from alertd.notices.policy import Policy
 from alertd.sources.tomlfile import FileModel
 
 
+def local_clock(value: str) -> str:
+    """The value where it is a time of day without a zone. Raises ValueError naming the mend."""
+    try:
+        parsed = time.fromisoformat(value)
+    except ValueError:
+        parsed = None
+    if parsed is None or parsed.tzinfo is not None:
+        raise ValueError(f'"{value}" is no local time of day; write e.g. "04:30"')
+    return value
+
+
 class NoticesFile(FileModel):
     ease_after_min: float = Field(60.0, ge=0, le=720)
     chain_cleared_probability: float = Field(0.4, gt=0.0, lt=1.0)
@@ -24,16 +35,7 @@ class NoticesFile(FileModel):
     escalate_min: float = Field(30.0, ge=0, le=240)
     tell_rolling_driver: bool = False
 
-    @field_validator("quiet_from", "quiet_to", "outlook_at")
-    @classmethod
-    def _is_clock(cls, value: str) -> str:
-        try:
-            parsed = time.fromisoformat(value)
-        except ValueError:
-            parsed = None
-        if parsed is None or parsed.tzinfo is not None:
-            raise ValueError(f'"{value}" is no local time of day; write e.g. "21:00"')
-        return value
+    _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(local_clock)
 
     def to_core(self) -> Policy:
         return Policy(

@@ -4,10 +4,8 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from alertd.delivery.lane import Alarm
-from alertd.notices.event import FORMAT
-from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import POSTED_SIGNS_DECIDE
+from alertd.notices.notice import Audience, Notice
+from alertd.notices.office import office_notice
 from alertd.service.settings import Settings
 from alertd.store.store import Store
 
@@ -53,28 +51,5 @@ def _notice(target: str, alarms: Sequence[Alarm], now_utc: datetime) -> Notice:
     }.get(kind, "")
     text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{mend} Tell those concerned another way."
     hour = f"{now_utc:%Y-%m-%dT%H}"
-    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, "delivery", target, kind, hour, *trips)
-    body = {
-        "type": "fleet.delivery",
-        "format": FORMAT,
-        "timestamp": to_plain(now_utc),
-        "data": {
-            "notice_id": id_,
-            "kind": NoticeKind.DATA.value,
-            "authority": POSTED_SIGNS_DECIDE,
-            "target": target,
-            "trouble": kind,
-            "text": text,
-        },
-    }
-    return Notice(
-        id=id_,
-        kind=NoticeKind.DATA,
-        audience=Audience.DISPATCHER,
-        trip_id="",
-        plan_id="",
-        created_at=now_utc,
-        expires_at=now_utc + OF_USE,
-        text=text,
-        body=canonical(body),
-    )
+    said = ("delivery", target, kind, hour, *trips)
+    return office_notice("fleet.delivery", said, text, OF_USE, now_utc, target=target, trouble=kind)

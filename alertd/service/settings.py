@@ -18,7 +18,7 @@ from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
-from alertd.service.noticesfile import NoticesFile
+from alertd.service.noticesfile import NoticesFile, local_clock
 from alertd.service.ways import ConsoleFile, Gateway, GatewayFile, MailFile
 from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
@@ -135,16 +135,7 @@ class DaemonFile(FileModel):
     http_port: int = Field(8631, ge=0, le=65535)
     http_token_file: str = ""
 
-    @field_validator("brief_at")
-    @classmethod
-    def _is_clock(cls, value: str) -> str:
-        try:
-            parsed = time.fromisoformat(value)
-        except ValueError:
-            parsed = None
-        if parsed is None or parsed.tzinfo is not None:
-            raise ValueError(f'"{value}" is no local time of day; write e.g. "04:30"')
-        return value
+    _is_clock = field_validator("brief_at")(local_clock)
 
     @field_validator("brief_zone")
     @classmethod
