@@ -285,13 +285,13 @@ def test_a_feed_that_is_not_heard_is_said_in_its_state_and_lets_nothing_be_eased
     """What was posted is gone from what is known, but the feed did not answer: no relief until it does."""
     missing = Posted(missing=(FeedNote(jurisdiction="US-XX", text="Posted conditions of X not known"),))
     before = planned(control())
-    _, said = to_say(before, None, at_hour(5.5))
+    _, said = to_say(before, None, at_hour(5.5), AT_ONCE)
     silent = planned(on_route=place_posted(FLAT, missing, {}, at_hour(5.6), PARAMS))
     assert silent.posted_missing == ("Posted conditions of X not known",)
     assert "Posted conditions of X not known" in silent.cautions
-    notices, stands = to_say(silent, said, at_hour(5.6))
+    notices, stands = to_say(silent, said, at_hour(5.6), AT_ONCE)
     assert (notices, stands) == ((), said)
-    heard, _ = to_say(planned(), said, at_hour(5.6))
+    heard, _ = to_say(planned(), said, at_hour(5.6), AT_ONCE)
     assert {n.kind for n in heard} == {NoticeKind.EASED}
     elsewhere = Posted(missing=(FeedNote(jurisdiction="US-YY", text="x"),))
     assert place_posted(FLAT, elsewhere, {}, at_hour(5.6), PARAMS).missing == ()
