@@ -33,7 +33,16 @@ from alertd.plan.result import Advice, Plan
 from alertd.road.state import RoadClass
 from alertd.route.line import Route
 from alertd.rules.law import ControlLevel, Placement, RuleSet, Zone
-from alertd.testing.made import M_PER_DEG_LON, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.made import (
+    AT_ONCE,
+    M_PER_DEG_LON,
+    at_hour,
+    make_rig,
+    make_route,
+    make_rules,
+    make_stop,
+    make_weather,
+)
 
 PARAMS = PlanParams(compare_h=0.0)
 STOPS = [make_stop(n, m) for n, m in (("a", 5e3), ("b", 42e3), ("c", 71e3), ("d", 110e3))]
