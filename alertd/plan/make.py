@@ -40,6 +40,7 @@ class TripInput:
 
     fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen.
     closures: closed roads and weather warnings on the route; warnings_known: whether all of the latter are among them.
+    language: of the driver's texts, "" for the operator's choice.
     """
 
     id: str
@@ -51,6 +52,7 @@ class TripInput:
     position_notes: tuple[str, ...] = ()
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
+    language: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,6 +149,7 @@ def make_plan(
         position=trip.fix,
         closures=closures,
         warnings_known=trip.warnings_known,
+        language=trip.language,
     )
     return with_id(plan)
 

@@ -18,6 +18,7 @@ from alertd.route.line import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.route.timezone import zone_at
 from alertd.rules.rig import Rig
+from alertd.rules.runs import tire_runs
 from alertd.rules.words import tires_code, tires_words
 
 Array: TypeAlias = NDArray[np.float64]
@@ -82,6 +83,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         remove_s=params.remove_s,
         slow_s=x.slow_s,
         reasons=_reasons(x, surfaces, short_frac, short_chained_frac, unknown_frac),
+        tire_runs=tire_runs(rig, x.chains.hanging.tires),
     )
 
 

@@ -44,6 +44,7 @@ def trip_input(trip: TripRequest, seen: Whereabouts, posted: Sequence[Closure], 
         warnings_known=warned.known,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
+        language=trip.language,
         used=HoursUsed(
             drive_h=trip.drive_hours_used,
             on_duty_since=trip.duty_began_at,
