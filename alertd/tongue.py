@@ -3,7 +3,10 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Final, Literal, TypeAlias, get_args
+
+Language: TypeAlias = Literal["en", "es", "fr"]
+LANGUAGES: Final[tuple[Language, ...]] = get_args(Language)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,10 @@ MOST_SEGMENTS = 2
 # names of stops give way first.
 _SQUEEZES = ((60, 60, 60), (60, 26, 60), (60, 0, 40), (34, 0, 40), (26, 0, 26), (18, 0, 20), (0, 0, 20), (0, 0, 0))
 
+# Tried in order: tires within the first 160 septets or after them, and whole or without what can be spared: the place
+# to take chains off, of which a message of its own comes later, and why to hold.
+_FORMS = ((True, True), (False, True), (False, False))
+
 
 def driver_text(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     """What the driver reads, parked, about one stretch.
@@ -24,20 +28,26 @@ def driver_text(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     """
     until = _until(stretch, tongue)
     text, ends = "", (until, "") if until else ("",)
-    for tires_first, end, (up_max, off_max, pass_max) in product((True, False), ends, _SQUEEZES):
-        first = gsm7.plain(_do(stretch, up_max, tongue, tires_first=tires_first))
-        rest = gsm7.plain(_then(plan, stretch, off_max, pass_max, end, tongue, tires_first=tires_first))
+    for (tires_first, whole), end, (up_max, off_max, pass_max) in product(_FORMS, ends, _SQUEEZES):
+        first = gsm7.plain(_do(stretch, up_max, tongue, tires_first=tires_first, reason=whole))
+        cuts = (off_max if whole else None, pass_max)
+        rest = gsm7.plain(_then(plan, stretch, *cuts, end, tongue, tires_first=tires_first))
         text = f"{first} {rest}"
         if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MOST_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
 
 
-def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool) -> str:
+def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool, reason: bool) -> str:
     """The part that must stand alone."""
     where, when = _place(s.chain_up, name_max), words.clock(s.chain_up.arrive_at, s.chain_up.zone)
     tires = spoken.tires_n(s, tongue) + (f": {spoken.tires(s, tongue)}" if tires_first else "")
     speed, bare = spoken.speed(s.speed_mps, s, tongue), spoken.figure(s.bare_speed_mps, s, tongue)
+    if s.advice is Advice.HOLD and not reason:
+        return tongue.say(
+            "HOLD at {where}, {when}. If sent on: {tires}, max {speed}.",
+            where=where, when=when, tires=tires, speed=speed,
+        )  # fmt: skip
     if s.advice is Advice.HOLD:
         why = tongue.say("rig may be barred") if s.barred else tongue.say("may be too slick even chained")
         return tongue.say(
@@ -63,18 +73,27 @@ def _until(s: Stretch, tongue: Tongue) -> str:
     return tongue.say("Maybe passable from {at}. ", at=at.rsplit(" ", 1)[0])
 
 
-def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int, until: str, tongue: Tongue, *, tires_first: bool) -> str:
+def _then(
+    plan: Plan, s: Stretch, off_max: int | None, pass_max: int, until: str, tongue: Tongue, *, tires_first: bool
+) -> str:
     """What for, where it ends, how sure, how old, who decides; in fewer words where the tires need the room."""
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
     told = s.unknown_frac < 1.0 and (place or tires_first)
     surface = next(f"{spoken.surface(name, tongue)}, " for name, _ in s.surfaces) if told else ""
     what = f"{place}{surface}{words.likely(s, tongue)}"
     ages = (spoken.ages if tires_first else spoken.ages_short)(plan, s.jurisdictions, tongue)
-    tires = "" if tires_first else tongue.say("Tires: {tires}. ", tires=spoken.tires(s, tongue))
+    tires = ""
+    if not tires_first:
+        which = spoken.tires(s, tongue)
+        tires = f"{_capital(which)}. " if off_max is None else tongue.say("Tires: {tires}. ", tires=which)
     # Who is told to hold needs the place to take chains off last of all, and before it until when.
-    mute = until or (s.advice is Advice.HOLD and not tires_first)
-    off = "" if mute else tongue.say("Off at {where}. ", where=_place(s.chain_off, off_max))
-    return f"{tires}{what[0].upper()}{what[1:]}. {until}{off}{ages}. {spoken.tail(tongue)}"
+    mute = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
+    off = "" if mute else tongue.say("Off at {where}. ", where=_place(s.chain_off, off_max or 0))
+    return f"{tires}{_capital(what)}. {until}{off}{ages}. {spoken.tail(tongue)}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _place(stop: StopChoice, name_max: int) -> str:

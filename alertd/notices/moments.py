@@ -150,18 +150,22 @@ def _expected(advice: Advice, tongue: Tongue) -> str:
 
 def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, tongue: Tongue = ENGLISH) -> str:
     """The last message: the place and the tires, readable in one look while parked."""
-    up, left = stretch.chain_up, words.minutes((stretch.chain_up.arrive_at - now_utc).total_seconds())
+    up, at = stretch.chain_up, stretch.chain_up.arrive_at
+    left = words.minutes((at - now_utc).total_seconds())
 
     def said(cut: int) -> str:
-        text = tongue.say(
-            "{order}, {when}, {left} away. {tires}: {which}. Max {speed}.",
-            order=_last_order(stretch.advice, spoken.name_and_milepost(up, cut), tongue),
-            when=words.clock(up.arrive_at, up.zone),
-            left=left,
-            tires=spoken.tires_n(stretch, tongue),
-            which=spoken.tires(stretch, tongue),
-            speed=spoken.speed(stretch.speed_mps, stretch, tongue),
-        )
+        order, when = _last_order(stretch.advice, spoken.name_and_milepost(up, cut), tongue), words.clock(at, up.zone)
+        tires = f"{spoken.tires_n(stretch, tongue)}: {spoken.tires(stretch, tongue)}"
+        speed = spoken.speed(stretch.speed_mps, stretch, tongue)
+        if cut:
+            text = tongue.say(
+                "{order}, {when}, {left} away. {tires}. Max {speed}.",
+                order=order, when=when, left=left, tires=tires, speed=speed,
+            )  # fmt: skip
+        else:
+            text = tongue.say(
+                "{order}, {when}. {tires}. Max {speed}.", order=order, when=when, tires=tires, speed=speed
+            )
         likely = words.likely(stretch, tongue)
         off = tongue.say("Off at {where}. ", where=spoken.name_and_milepost(stretch.chain_off, cut)) if cut else ""
         ages = spoken.ages_short(plan, stretch.jurisdictions, tongue)

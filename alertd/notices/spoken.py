@@ -37,7 +37,8 @@ def tires_n(stretch: Stretch, tongue: Tongue) -> str:
     number = tongue.count("{n} tire", "{n} tires", hanging.singles_n)
     if not hanging.singles_short:
         return number
-    return tongue.say("{tires} ({short} SHORT)", tires=number, short=hanging.singles_short)
+    short = tongue.count("({n} SHORT)", "({n} SHORT)", hanging.singles_short)
+    return f"{number} {short}"
 
 
 def figure(speed_mps: float, stretch: Stretch, tongue: Tongue) -> str:

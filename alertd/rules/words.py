@@ -13,6 +13,12 @@ _POWER: Final = {
     AxleRole.DRIVE: (marked("drive"), marked("drive axle {n}"), marked("drive axles {n}")),
     AxleRole.TAG: (marked("tag"), marked("tag axle {n}"), marked("tag axles {n}")),
 }
+# Behind other axles of the same role: one, several. Languages that can leave the role unsaid here save its length.
+_MORE: Final = {
+    AxleRole.STEER: (marked("+ steer axle {n} {tires}"), marked("+ steer axles {n} {tires}")),
+    AxleRole.DRIVE: (marked("+ drive axle {n} {tires}"), marked("+ drive axles {n} {tires}")),
+    AxleRole.TAG: (marked("+ tag axle {n} {tires}"), marked("+ tag axles {n} {tires}")),
+}
 # The only unit of its kind, then by number. "2nd trailer", not "trailer 2": a number after the word reads as a count of
 # tires.
 _TOWED: Final = {
@@ -56,31 +62,52 @@ def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
 
 def tires_said(runs: Sequence[TireRun], tongue: Tongue) -> str:
     """Runs of tires in the fewest words of a language."""
-    said: dict[str, list[tuple[str, str]]] = {}
-    names: dict[AxleRole, list[str]] = {AxleRole.TRAILER: [], AxleRole.DOLLY: []}
-    units_n = {run.role: run.units_n for run in runs if run.unit}
+    power = _power_said([run for run in runs if run.unit == 0], tongue)
+    towed = _towed_said([run for run in runs if run.unit], tongue)
+    return " + ".join([*power, *towed]) or tongue.say("no tires")
+
+
+def _power_said(runs: Sequence[TireRun], tongue: Tongue) -> list[str]:
+    """A text for each role."""
+    said: dict[AxleRole, str] = {}
     for run in runs:
-        unit = _unit(run, tongue) if run.unit else _power(run, tongue)
-        said.setdefault(unit, []).append((_towed_axles(run, tongue) if run.unit else "", _joined(run.where, tongue)))
-        if run.unit and unit not in names[run.role]:
-            names[run.role].append(unit)
-    for role, alike in names.items():
-        if 1 < len(alike) == units_n[role] and all(said[u] == said[alike[0]] for u in alike):
-            each = tongue.say(_EACH[role])
+        axles, tires = "+".join(map(str, run.axles)), _joined(run.where, tongue)
+        alone, one, several = _POWER[run.role]
+        if run.role in said:
+            more = _MORE[run.role][len(run.axles) > 1]
+            said[run.role] = tongue.say(
+                "{axles} {more}", axles=said[run.role], more=tongue.say(more, n=axles, tires=tires)
+            )
+        else:
+            unit = (
+                tongue.say(alone) if run.peers_n == 1 else tongue.say(one if len(run.axles) == 1 else several, n=axles)
+            )
+            said[run.role] = tongue.say("{unit} {tires}", unit=unit, tires=tires)
+    return list(said.values())
+
+
+def _towed_said(runs: Sequence[TireRun], tongue: Tongue) -> list[str]:
+    """A text for each unit and each run of its axles; units chained alike in one."""
+    said: dict[str, list[tuple[str, str]]] = {}
+    for run in runs:
+        said.setdefault(_unit(run, tongue), []).append((_towed_axles(run, tongue), _joined(run.where, tongue)))
+    for role, each in ((role, tongue.say(word)) for role, word in _EACH.items()):
+        alike = list(dict.fromkeys(_unit(run, tongue) for run in runs if run.role is role))
+        units_n = max((run.units_n for run in runs if run.role is role), default=0)
+        if 1 < len(alike) == units_n and all(said[u] == said[alike[0]] for u in alike):
             said = {(each if u == alike[0] else u): how for u, how in said.items() if u not in alike[1:]}
     trailer = tongue.say(_EACH[AxleRole.TRAILER])
     for dolly in (tongue.say(_EACH[AxleRole.DOLLY]), tongue.say(_TOWED[AxleRole.DOLLY][0])):
         if dolly in said and said[dolly] == said.get(trailer):
             both = tongue.say("each trailer+dolly")
             said = {(both if u == trailer else u): how for u, how in said.items() if u != dolly}
-    parts = [
+    return [
         tongue.say("{unit} {axles} {tires}", unit=unit, axles=axles, tires=tires)
         if axles
         else tongue.say("{unit} {tires}", unit=unit, tires=tires)
         for unit, hows in said.items()
         for axles, tires in hows
     ]
-    return " + ".join(parts) or tongue.say("no tires")
 
 
 def tires_detail(rig: Rig, tires: Iterable[Tire]) -> list[dict[str, str | int]]:
@@ -103,31 +130,23 @@ def _unit(run: TireRun, tongue: Tongue) -> str:
     return tongue.say(_TOWED[run.role][run.unit if run.units_n > 1 else 0])
 
 
-def _power(run: TireRun, tongue: Tongue) -> str:
-    """Axles of the power unit by number, where there are several."""
-    alone, one, several = _POWER[run.role]
-    if run.peers_n == 1:
-        return tongue.say(alone)
-    return tongue.say(one if len(run.axles) == 1 else several, n="+".join(map(str, run.axles)))
-
-
 def _towed_axles(run: TireRun, tongue: Tongue) -> str:
     if run.peers_n == 1:
         return ""
     if len(run.axles) == run.peers_n > 2:
         return tongue.say("all {n} axles", n=run.peers_n)
     ends = {1: tongue.say("front"), run.peers_n: tongue.say("rear")}
-    return _and([ends.get(axle) or tongue.say("no. {n}", n=axle) for axle in run.axles], tongue)
+    said, *rest = (ends.get(axle) or tongue.say("no. {n}", n=axle) for axle in run.axles)
+    for axle in rest:
+        said = tongue.say("{axles} and {axle}", axles=said, axle=axle)
+    return said
 
 
 def _joined(where: Sequence[str], tongue: Tongue) -> str:
-    return _and([tongue.say(_WHERE[w]) for w in where], tongue)
-
-
-def _and(words: Sequence[str], tongue: Tongue) -> str:
-    said, *rest = words
-    for word in rest:
-        said = tongue.say("{one} and {other}", one=said, other=word)
+    """Tires of one axle."""
+    said, *rest = (tongue.say(_WHERE[w]) for w in where)
+    for tire in rest:
+        said = tongue.say("{tires} and {tire}", tires=said, tire=tire)
     return said
 
 

@@ -14,6 +14,7 @@ from alertd.errors import ConfigError
 from alertd.notices.notice import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
+from alertd.service.languages import Languages
 from alertd.service.noticesfile import NoticesFile
 from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
@@ -208,6 +209,7 @@ class Settings:
     folders: tuple[Folder, ...]
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
+    languages: Languages = field(default_factory=Languages)
 
 
 def read_settings(path: Path) -> Settings:
@@ -264,6 +266,7 @@ def read_settings(path: Path) -> Settings:
         endpoints=tuple(_endpoint(path, base, i, w) for i, w in enumerate(content.webhook, start=1)),
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
         notices=content.notices.to_core(),
+        languages=content.notices.languages(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
     )
 
