@@ -13,7 +13,6 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from alertd.errors import InputError
 from alertd.sources.tomlfile import FileModel, Mistake, read_row, read_text
-from alertd.tongue import Language
 
 _NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
 _EXAMPLE = "2027-01-14T04:45:00-07:00"
@@ -47,7 +46,7 @@ class TripRequest(FileModel):
     depart: str = Field(examples=[_EXAMPLE])
     driver: str = Field("", max_length=80)
     dispatcher: str = Field("", max_length=80)
-    language: Language | Literal[""] = ""
+    language: Literal["", "en", "es", "fr"] = ""
     drive_hours_used: float | None = Field(None, ge=0, le=24)
     driven_since_break_h: float | None = Field(None, ge=0, le=24)
     on_duty_since: str = Field("", examples=["2027-01-14T03:30:00-07:00"])
