@@ -6,9 +6,11 @@ AlertdError
 ├ SourceError    a forecast provider or feed did not give what was asked
 │ ├ SourceDown     no answer, or an answer that says try later
 │ ├ SourceChanged  an answer whose shape, units or values cannot be trusted
-│ └ SourceStale    an answer too old to plan with
+│ ├ SourceStale    an answer too old to plan with
+│ └ OutsideArea    the source has no forecasts for that place, and says so
 ├ DeliveryError  a notice could not be handed over
 └ StoreError     what must survive could not be written or read
+  └ LeadershipLost  another daemon of the same store leads by now
 """
 
 
@@ -52,6 +54,10 @@ class SourceStale(SourceError):
     """An answer too old to plan with."""
 
 
+class OutsideArea(SourceError):
+    """The source has no forecasts for that place, and says so; other sources lose nothing by it."""
+
+
 class DeliveryError(AlertdError):
     """A notice could not be handed over on `channel`; `permanent` when no retry can help."""
 
@@ -65,3 +71,7 @@ class DeliveryError(AlertdError):
 
 class StoreError(AlertdError):
     """What must survive could not be written or read. Nothing half-written stays."""
+
+
+class LeadershipLost(StoreError):
+    """Another daemon of the same store leads by now: this one may neither write nor send."""

@@ -10,6 +10,7 @@ INCH_MM: Final = 25.4  # exact
 POUND_KG: Final = 0.45359237  # avoirdupois pound, exact
 HORSEPOWER_W: Final = 745.6998715822702  # mechanical horsepower, 550 ft lbf/s
 KMH_MPS: Final = 1.0 / 3.6
+KNOT_MPS: Final = 1852.0 / 3600.0  # international nautical mile an hour, exact
 MPH_MPS: Final = MILE_M / 3600.0
 HOUR_S: Final = 3600.0
 

@@ -1,7 +1,7 @@
 """The invented carrier, its road and its settings, shared by the tests that need the whole of alertd."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +11,7 @@ import pytest
 from alertd.route.line import Route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.settings import Settings, read_settings
+from alertd.testing.cluster import Cluster, server_programs
 
 DEMO = Path(__file__).resolve().parents[1] / "fixtures" / "demo"
 
@@ -35,6 +36,25 @@ def ground() -> Ground:
 @pytest.fixture(scope="session")
 def i90_west(ground: Ground) -> Route:
     return asyncio.run(load_route(DEMO / "i90-west.gpx", ground, []))
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Cluster]:
+    """A PostgreSQL server of this run."""
+    programs = server_programs()
+    if programs is None:
+        pytest.skip("no PostgreSQL server programs on this machine (apt-get install postgresql)")
+    with Cluster(programs) as cluster:
+        yield cluster
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> Path | str:
+    """Where a new store may be, of each kind."""
+    if request.param == "sqlite":
+        return tmp_path / "alertd.sqlite"
+    url: str = request.getfixturevalue("postgres").new_place()
+    return url
 
 
 @pytest.fixture

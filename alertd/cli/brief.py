@@ -7,6 +7,7 @@ from alertd.errors import ConfigError
 from alertd.notices.dispatcher import brief_text
 from alertd.plan.result import Plan
 from alertd.service.clock import Clock
+from alertd.service.known import known_now
 from alertd.service.planner import NotPlanned, planner
 from alertd.service.settings import Settings
 from alertd.sources.tripfile import read_trips
@@ -16,6 +17,7 @@ from alertd.sources.tripfile import read_trips
 class BriefNow:
     text: str
     partial: bool
+    used: str
 
 
 async def brief_now(settings: Settings, clock: Clock) -> BriefNow:
@@ -26,8 +28,9 @@ async def brief_now(settings: Settings, clock: Clock) -> BriefNow:
     ends = now + timedelta(hours=settings.look_ahead_h)
     trips = [t for t in read_trips(settings.trips) if now < t.depart_at <= ends]
     async with planner(settings, clock) as planning:
-        outcomes = await planning.plan(trips, now)
+        known = await known_now(planning, now)
+        outcomes = await planning.plan(trips, now, posted=known.closures, controls=known.posted)
     plans = [o for o in outcomes if isinstance(o, Plan)]
     missed = [(o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned)]
     text = brief_text(settings.fleet, plans, missed, now, settings.brief_zone)
-    return BriefNow(text=text, partial=bool(missed) or any(p.partial for p in plans))
+    return BriefNow(text=text, partial=bool(missed) or any(p.partial for p in plans), used=known.used)

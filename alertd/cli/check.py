@@ -3,19 +3,21 @@
 import asyncio
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Literal
 
 from alertd.errors import AlertdError
 from alertd.service.daemon import channels
+from alertd.service.gathering import findings
 from alertd.service.settings import Settings, read_settings
+from alertd.sources.feedfile import read_feed, read_feeds
 from alertd.sources.gpx import read_gpx
 from alertd.sources.limitfile import read_limits
 from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rig
-from alertd.sources.rulefile import read_ruleset
+from alertd.sources.rulefile import read_ruleset, read_rulesets
 from alertd.sources.tripfile import read_trips
 
 
@@ -55,6 +57,34 @@ def check_all(path: Path, today: date) -> list[Finding]:
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
     out += [f for p in rule_files for f in _rule_looks(p, today)]
+    out += _gathered_looks(settings, today)
+    out += _feed_findings(settings)
+    return out
+
+
+def _feed_findings(settings: Settings) -> list[Finding]:
+    """Feeds of posted conditions, against the rules whose levels they name; none where the rules are wrong."""
+    if settings.feeds is None:
+        return []
+    if not settings.feeds.is_dir():
+        text = f"places.feeds: there is no folder {settings.feeds}; make it, or leave the key out"
+        return [Finding(file=str(settings.where), level="look", text=f"{settings.where}: {text}")]
+    out: list[Finding] = []
+    try:
+        rulesets = read_rulesets(settings.places.rules)
+    except AlertdError:
+        return []
+
+    def one(path: Path) -> str:
+        feed = read_feed(path, rulesets)
+        return f"feed {feed.name} of {feed.jurisdiction}, {'in use' if feed.use else 'NOT in use'}"
+
+    _each(out, sorted(settings.feeds.glob("*.toml")), one)
+    try:
+        read_feeds(settings.feeds, rulesets)
+    except AlertdError as exc:
+        if not any(f.level == "wrong" for f in out):
+            out.append(Finding(file=str(settings.feeds), level="wrong", text=str(exc)))
     return out
 
 
@@ -87,14 +117,22 @@ def _settings_looks(settings: Settings) -> list[Finding]:
     looks = []
     if not settings.contact:
         looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
-    if not settings.endpoints and not settings.folders:
-        looks.append("no [[webhook]] and no [[folder]]: notices would reach nobody")
+    if not settings.ways_out:
+        looks.append("no [[webhook]], [[mail]], [[gateway]], [[folder]] or [[console]]: notices would reach nobody")
     if not settings.places.stops:
         looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
     for key, folder in (("rigs", settings.places.rigs), ("routes", settings.places.routes)):
         if not folder.is_dir():
             looks.append(f"places.{key}: there is no folder {folder}; make it, or trips can name no {key}")
     return [Finding(file=where, level="look", text=f"{where}: {text}") for text in looks]
+
+
+def _gathered_looks(settings: Settings, today: date) -> list[Finding]:
+    try:
+        found = findings(settings, datetime.combine(today, time.max, UTC))
+    except AlertdError as exc:
+        return [Finding(file=str(settings.where), level="wrong", text=str(exc))]
+    return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]
 
 
 def _rule_looks(path: Path, today: date) -> list[Finding]:

@@ -66,6 +66,11 @@ def _place(plan: Plan, x: Explained, console: Console) -> None:
     for level in x.levels:
         on_it = "" if level.stretch_frac is None else f", {level.stretch_frac:.0%} somewhere on the stretch"
         text = f"our estimate that '{level.legal_name}' is posted in {level.jurisdiction}: {level.here_frac:.0%} here"
+        if level.posted_by:
+            since = f" since {words.day_clock(level.posted_since, x.zone)}" if level.posted_since else ""
+            text = (
+                f"POSTED by {level.posted_by}{since}, or with what is: '{level.legal_name}'; {level.here_frac:.0%} here"
+            )
         _say(console, "posting", f"{text}{on_it} (law: {level.section or 'no section on file'})")
     for land in x.no_rules:
         _say(console, "posting", f"no rules on file for {land}: a winter road there counts as a control that may come")

@@ -16,7 +16,9 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 import alertd
+from alertd.cli.gather import gather
 from alertd.cli.home import settings_path
+from alertd.cli.parked import parked
 from alertd.errors import AlertdError, InputError
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
@@ -65,6 +67,8 @@ def cli() -> None:
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
 @click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep there what the plan is made from.")
+@click.option("--pictures", type=click.Path(path_type=Path), metavar="DIR", help="Draw the plan there, SVG and PNG.")
+@click.option("--metric", is_flag=True, help="Kilometres and metres on the pictures.")
 @click.option("--no-compare", is_flag=True, help="Do not compare with leaving at another time; quicker.")
 @_explain
 @_at
@@ -76,6 +80,8 @@ def plan(
     depart: str,
     driver: str,
     keep: Path | None,
+    pictures: Path | None,
+    metric: bool,
     no_compare: bool,
     explain: bool,
     at: float | None,
@@ -92,19 +98,32 @@ def plan(
 
     async def work() -> tuple[Plan, "Making"]:
         from alertd.service.inputs import Keep
+        from alertd.service.known import known_now
         from alertd.service.planner import NotPlanned, planner
         from alertd.store.archive import Archive
 
         async with planner(settings, system_clock, Keep(archive=Archive(keep)) if keep else None) as planning:
             if own:
                 planning.ground = planning.ground.with_rig(own, Path(rig))
-            seen = [await planning.look(await planning.route_of(route), [trip], now) for route in routes]
+            known = await known_now(planning, now)
+            _say_used(known.used)
+            seen = [
+                await planning.look(
+                    await planning.route_of(route), [trip], now, posted=known.closures, controls=known.posted
+                )
+                for route in routes
+            ]
             first, *others = [(await planning.plan_in(s, [trip]))[trip.id] for s in seen]
             names = [route.stem for route in routes[1:]]
             outcome = await planning.compared(first, list(zip(names, others, strict=True)))
             if isinstance(outcome, NotPlanned):
                 raise InputError("plan", "", outcome.reason, "mend that and try again")
-            return outcome, planning.making(trip, seen[0])
+            making = planning.making(trip, seen[0])
+            if pictures:
+                from alertd.cli.pictures import write_pictures
+
+                write_pictures(pictures, outcome, making, planning.ground.boundaries, metric=metric)
+            return outcome, making
 
     made, making = asyncio.run(work())
     if explain or at is not None:
@@ -116,6 +135,12 @@ def plan(
 
         show_plan(made, _console())
     sys.exit(PARTIAL if made.partial else 0)
+
+
+def _say_used(used: str) -> None:
+    """What of the daemon's store and feeds a plan by hand was made with; programs read standard output."""
+    if used:
+        click.echo(f"alertd: {used}", err=True)
 
 
 def _explained(made: Plan, making: "Making", at: float | None, as_json: bool) -> None:
@@ -179,11 +204,28 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
 
 
 @cli.command()
+@click.option("--feed", type=click.Path(path_type=Path), metavar="FEED.toml", help="Try this feed's file, with --try.")
+@click.option("--try", "answer", type=click.Path(path_type=Path), metavar="FILE", help="A saved answer of that feed.")
 @_config
 @_as_json
-def check(config: str | None, as_json: bool) -> None:
-    """Read every configured file and name what is wrong in each."""
+def check(feed: Path | None, answer: Path | None, config: str | None, as_json: bool) -> None:
+    """Read every configured file and name what is wrong in each.
+
+    With --feed and --try, print instead what a feed's file makes of a saved answer.
+    """
     from alertd.cli.check import check_all
+
+    if (feed is None) != (answer is None):
+        raise click.UsageError("--feed and --try go together")
+    if feed is not None and answer is not None:
+        from alertd.cli import feeds as sheet
+
+        tried = sheet.try_feed(read_settings(settings_path(config)), feed, answer, system_clock())
+        if as_json:
+            click.echo(json.dumps(sheet.tried_json(tried), indent=1, ensure_ascii=False))
+        else:
+            sheet.show_tried(tried)
+        return
 
     findings = check_all(settings_path(config), system_clock().date())
     if as_json:
@@ -258,8 +300,20 @@ def run(config: str | None) -> None:
     logging.getLogger("apscheduler").setLevel(logging.ERROR)  # a job that still runs at its next time is no news
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     logging.getLogger("httpx").setLevel(logging.WARNING)
+    logging.getLogger("alembic").setLevel(logging.WARNING)
     settings = read_settings(settings_path(config))
     asyncio.run(run_daemon(settings, system_clock, lambda url: click.echo(f"alertd answers on {url}", err=True)))
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
+@_config
+def backup(file: Path, config: str | None) -> None:
+    """Copy the store to the new FILE, checked, while the daemon runs or not."""
+    from alertd.store.backup import back_up
+
+    size = back_up(read_settings(settings_path(config)).store, file)
+    click.echo(f"{file}: {size:,} bytes, checked")
 
 
 @cli.command()
@@ -271,6 +325,7 @@ def brief(config: str | None, as_json: bool) -> None:
 
     settings = read_settings(settings_path(config))
     made = asyncio.run(brief_now(settings, system_clock))
+    _say_used(made.used)
     click.echo(json.dumps({"text": made.text, "partial": made.partial}) if as_json else made.text, nl=not as_json)
     sys.exit(PARTIAL if made.partial else 0)
 
@@ -282,6 +337,10 @@ def demo(keep: Path | None) -> None:
     from alertd.cli.demo import run_demo
 
     asyncio.run(run_demo(_console(), keep))
+
+
+cli.add_command(gather)
+cli.add_command(parked)
 
 
 def _console() -> "Console":

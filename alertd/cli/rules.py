@@ -9,10 +9,10 @@ from rich.console import Console
 from rich.text import Text
 
 from alertd.errors import InputError
+from alertd.notices.pictures.axles import picture_svg, picture_text
 from alertd.plan.result import POSTED_SIGNS_DECIDE
 from alertd.rules.demand import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, standing_on
 from alertd.rules.law import CarryRule, ControlLevel, RuleSet, Season
-from alertd.rules.picture import picture_svg, picture_text
 from alertd.rules.rig import Rig
 from alertd.rules.words import tires_code, tires_detail, tires_words
 from alertd.units import KMH_MPS, to_mph

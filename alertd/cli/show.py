@@ -46,6 +46,8 @@ def show_plan(plan: Plan, console: Console) -> None:
         console.print(Text(f"\n WINTER ROAD up to {odds} likely, {where}.", "bold"))
     elif not plan.stretches and plan.advice is Advice.CLEAR:
         console.print(Text(f"\n {VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
+    elif not plan.stretches and plan.advice is Advice.READY and not plan.partial:
+        console.print(Text(f"\n {VERB[Advice.READY]}: what is posted may be on this way, see below.", "bold"))
     elif not plan.stretches and plan.partial:
         console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _strip(plan, console)

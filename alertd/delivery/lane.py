@@ -1,19 +1,37 @@
 """What is known about one target while the daemon runs: is it up, did it ask for a pause, must a person be told.
 
-A restart forgets it, and so asks the target anew.
+Of this, its standing outlives the daemon; the rest is forgotten, and so the target asked anew.
 """
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Literal
 
 from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
 from alertd.delivery.retry import LONGEST_ASKED_WAIT_S
+from alertd.delivery.standing import Standing
 from alertd.errors import DeliveryError
 
 FAILURES_OF_AN_OUTAGE = 3
 ALARM_AFTER = timedelta(minutes=15)
 PROBE_EVERY = timedelta(minutes=10)  # so that nobody waits longer than this once a target is back
 REFUSALS_TO_PARK = 4
+DISABLE_AFTER = timedelta(days=5)  # of nothing but failures, and never in silence
+
+AlarmKind = Literal["failing", "pause", "disabled", "parked", "expired", "fault"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alarm:
+    """What a person must hear by another way than `target`. `trip_id` is "" where it is about no one trip."""
+
+    target: str
+    kind: AlarmKind
+    text: str
+    trip_id: str = ""
+
+    def __str__(self) -> str:
+        return self.text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +46,7 @@ class TargetHealth:
 
 @dataclass(slots=True, kw_only=True)
 class Lane:
-    """One target's. `gone` and `last_problem` are "" while there is nothing to say."""
+    """One target's. `gone`, why nothing goes there, and `last_problem` are "" while there is nothing to say."""
 
     target: str
     busy: bool = False
@@ -40,7 +58,27 @@ class Lane:
     _alarmed: bool = False
     _probed_at: datetime | None = None
     _hold_until: datetime | None = None
+    _first_failed: dict[int, datetime] = field(default_factory=dict)
     _first_refused: dict[int, datetime] = field(default_factory=dict)
+
+    def standing(self, at: datetime) -> Standing:
+        """What of it outlives the daemon, as at `at`."""
+        if self.gone:
+            return Standing(target=self.target, state="disabled", since=at, why=self.gone)
+        if self._alarmed and self.failing_since is not None:
+            return Standing(target=self.target, state="failing", since=self.failing_since, why=self.last_problem)
+        return Standing(target=self.target, state="up", since=at)
+
+    def recall(self, kept: Standing) -> None:
+        """Take over what is on record: after a restart, and when a person has reopened the target."""
+        if kept.state == "disabled":
+            self.gone = kept.why
+        elif kept.state == "failing" and self.failing_since is None and self.last_success_at is None:
+            self.failures_in_a_row, self.failing_since = FAILURES_OF_AN_OUTAGE, kept.since
+            self.last_problem, self._alarmed = kept.why, True
+        elif kept.state == "up" and self.gone:
+            self.gone, self.failures_in_a_row, self.failing_since, self._alarmed = "", 0, None, False
+            self._hold_until = self._probed_at = None
 
     def holds(self, at: datetime) -> bool:
         """Whether the target asked for a pause, which holds for all that goes there."""
@@ -66,27 +104,37 @@ class Lane:
         self.forget(outgoing)
         return ends_outage
 
-    def failed(self, error: DeliveryError, at: datetime) -> list[str]:
+    def failed(self, outgoing: Outgoing, error: DeliveryError, at: datetime) -> list[Alarm]:
         """Returns what a person must hear of now, one line each."""
+        self._first_failed.setdefault(outgoing.id, at)
         self.failures_in_a_row += 1
         self.failing_since = self.failing_since or at
         self.last_problem, self._probed_at = str(error), at
+        alarms = []
         if isinstance(error, TargetGone):
             self.gone = str(error)
-        alarms = []
+            alarms.append(self._alarm("disabled", f"wants no more notices and is disabled: {error}"))
+        elif at - self.failing_since >= DISABLE_AFTER:
+            self.gone = f"nothing but failures since {self.failing_since:%Y-%m-%d %H:%M}Z; the last: {error}"
+            alarms.append(self._alarm("disabled", f"is disabled: {self.gone}"))
         if error.retry_after_s is not None:
             pause = timedelta(seconds=min(error.retry_after_s, LONGEST_ASKED_WAIT_S))
             self._hold_until = at + pause
             if pause >= ALARM_AFTER:
-                alarms.append(f"target {self.target} takes nothing until {self._hold_until:%Y-%m-%d %H:%M}Z: {error}")
+                alarms.append(self._alarm("pause", f"takes nothing until {self._hold_until:%Y-%m-%d %H:%M}Z: {error}"))
         lasts = self.failures_in_a_row >= FAILURES_OF_AN_OUTAGE or at - self.failing_since >= ALARM_AFTER
-        if lasts and not self._alarmed:
+        if lasts and not self._alarmed and not self.gone:
             self._alarmed = True
-            alarms.append(
-                f"target {self.target}: {self.failures_in_a_row} tries failed since "
-                f"{self.failing_since:%Y-%m-%d %H:%M}Z; the last: {error}"
-            )
+            tries = f"{self.failures_in_a_row} tries failed since {self.failing_since:%Y-%m-%d %H:%M}Z"
+            alarms.append(self._alarm("failing", f"{tries}; the last: {error}"))
         return alarms
+
+    def _alarm(self, kind: AlarmKind, what: str) -> Alarm:
+        return Alarm(target=self.target, kind=kind, text=f"target {self.target}: {what}")
+
+    def first_failed(self, outgoing: Outgoing, at: datetime) -> datetime:
+        """Since when this daemon tries to hand it over in vain."""
+        return self._first_failed.get(outgoing.id, at)
 
     def refuses_only(self, outgoing: Outgoing, error: DeliveryError, at: datetime) -> bool:
         """Whether the fault lies in this notice: refused again and again by a target that takes others meanwhile.
@@ -102,6 +150,7 @@ class Lane:
 
     def forget(self, outgoing: Outgoing) -> None:
         self._first_refused.pop(outgoing.id, None)
+        self._first_failed.pop(outgoing.id, None)
 
     def health(self) -> TargetHealth:
         return TargetHealth(

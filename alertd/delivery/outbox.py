@@ -7,12 +7,15 @@ from datetime import datetime, timedelta
 from typing import Literal, ParamSpec
 
 from alertd.delivery.channel import Channel, Outbox, Outgoing
-from alertd.delivery.lane import Lane, TargetHealth
+from alertd.delivery.desk import Desk
+from alertd.delivery.lane import Alarm, AlarmKind, Lane, TargetHealth
 from alertd.delivery.retry import GiveUp, Rng, decide
+from alertd.delivery.standing import Book, Slate, Standing
 from alertd.errors import DeliveryError, StoreError
 
 LEASE_S = 120.0  # several times a channel's deadline: a lease that ends during a send would send twice
 WORKERS_N = 4
+SENDS_AT_ONCE = 256  # over all targets: each is an open connection
 FAILURES_A_ROUND = 3
 
 _P = ParamSpec("_P")
@@ -21,19 +24,26 @@ Fate = Literal["done", "retried", "parked", "expired"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Round:
-    """What one call did. `alarms` are lines that a person must get by another way than the one that failed."""
+    """What one call did.
+
+    `alarms` are for a person, by another way than the one that failed. `recovered`: targets that were failing and have
+    taken a notice.
+    """
 
     done_n: int
     retried_n: int
     parked_n: int
     expired_n: int
-    alarms: tuple[str, ...]
+    alarms: tuple[Alarm, ...]
+    recovered: tuple[str, ...] = ()
 
 
 @dataclass(slots=True, kw_only=True)
 class _Tally:
     clock: Callable[[], datetime]
+    desk: Desk
     fates: list[Fate] = field(default_factory=list)
+    recovered: list[str] = field(default_factory=list)
 
 
 class Dispatcher:
@@ -52,13 +62,17 @@ class Dispatcher:
         rng: Rng,
         lease_s: float = LEASE_S,
         workers_n: int = WORKERS_N,
+        book: Book | None = None,
     ) -> None:
-        """`channels` by target name. `owner` tells this daemon's claims from another's."""
+        """`channels` by target name. `owner` tells this daemon's claims from another's. `book` keeps standings."""
         self._outbox, self._channels = outbox, channels
         self._owner, self._rng = owner, rng
         self._lease_s, self._workers_n = lease_s, workers_n
+        self._book: Book = Slate() if book is None else book
+        self._standings: dict[str, Standing] = {}  # as last read or written
+        self._open = asyncio.Semaphore(SENDS_AT_ONCE)
         self._lanes: dict[str, Lane] = {}
-        self._alarms: list[str] = []  # kept over a round that ends in a StoreError
+        self._alarms: list[Alarm] = []  # kept over a round that ends in a StoreError
         # What the store could not be told: sent but not marked, and tried but not put off. Both by delivery id.
         self._sent_unmarked: dict[int, datetime] = {}
         self._put_off: dict[int, datetime] = {}
@@ -73,8 +87,14 @@ class Dispatcher:
         """
         loop = asyncio.get_running_loop()
         began_s = loop.time()
+
         # Slow targets take time: times are read off a clock that goes on from `now` and never jumps.
-        tally = _Tally(clock=lambda: now + timedelta(seconds=loop.time() - began_s))
+        def clock() -> datetime:
+            return now + timedelta(seconds=loop.time() - began_s)
+
+        desk = Desk(self._outbox, owner=self._owner, lease_s=self._lease_s, clock=clock)
+        tally = _Tally(clock=clock, desk=desk)
+        await self._recall()
         await self._mark_leftovers()
         await self._wake_probes(now)
         targets = await asyncio.to_thread(self._outbox.due_targets, now)
@@ -89,32 +109,56 @@ class Dispatcher:
             parked_n=tally.fates.count("parked"),
             expired_n=tally.fates.count("expired"),
             alarms=alarms,
+            recovered=tuple(dict.fromkeys(tally.recovered)),
         )
 
     def health(self) -> tuple[TargetHealth, ...]:
         """Every target that is configured or was met since the start, by name."""
         return tuple(lane.health() for _, lane in sorted(self._lanes.items()))
 
-    def enable(self, target: str) -> None:
-        """Call a target again that was gone, after a person has put it right."""
-        self._lanes.pop(target, None)
-
     def _lane(self, target: str) -> Lane:
         return self._lanes.setdefault(target, Lane(target=target))
 
+    async def _recall(self) -> None:
+        """Read the book: another process may have reopened a target. Unreadable, what it said last still holds."""
+        try:
+            kept = dict(await asyncio.to_thread(self._book.standings))
+        except StoreError as exc:
+            self._store_problem = exc
+            return
+        for target, standing in kept.items():
+            if self._standings.get(target) != standing:
+                self._lane(target).recall(standing)
+        self._standings = kept
+
+    async def _note(self, lane: Lane, at: datetime) -> None:
+        """Put the standing of a target on record when it is another than before."""
+        standing, known = lane.standing(at), self._standings.get(lane.target)
+        if standing.state == (known.state if known else "up"):
+            return
+        if await self._told(self._book.note, standing):
+            self._standings[lane.target] = standing
+
     async def _mark_leftovers(self) -> None:
         """Mark what was sent while the store could not be written, before its lease ends and it is sent again."""
-        for delivery_id, at in list(self._sent_unmarked.items()):
-            if not await self._told(self._outbox.mark_done, delivery_id, at):
-                return
-            self._sent_unmarked.pop(delivery_id, None)
+        done = dict(self._sent_unmarked)
+        if done and await self._told(self._outbox.mark_all_done, done):
+            for delivery_id in done:
+                self._sent_unmarked.pop(delivery_id, None)
 
     async def _wake_probes(self, now: datetime) -> None:
-        for target in self._channels:
-            lane = self._lane(target)
-            if lane.wants_probe(now):
-                lane.probed(now)
-                await self._told(self._outbox.wake, target, now, 1)
+        probing = [lane for lane in map(self._lane, self._channels) if lane.wants_probe(now)]
+        if not probing:
+            return
+        try:
+            waiting = await asyncio.to_thread(self._outbox.waiting_targets)
+        except StoreError as exc:
+            self._store_problem = exc
+            return
+        for lane in probing:
+            lane.probed(now)
+            if lane.target in waiting:
+                await self._told(self._outbox.wake, lane.target, now, 1)
 
     async def _serve(self, lane: Lane, tally: _Tally) -> None:
         if lane.busy:
@@ -130,61 +174,70 @@ class Dispatcher:
 
     async def _work(self, lane: Lane, stop_at: int, tally: _Tally) -> None:
         while lane.failures_in_a_row < stop_at and not lane.holds(tally.clock()):
-            outgoing = await self._claim(lane, tally.clock())
-            if outgoing is None:
-                return
-            self._in_hand.add(outgoing.id)
-            try:
-                tally.fates.append(await self._deliver(outgoing, lane, tally))
-            finally:
-                self._in_hand.discard(outgoing.id)
+            async with self._open:
+                outgoing = await self._claim(lane, tally)
+                if outgoing is None:
+                    return
+                self._in_hand.add(outgoing.id)
+                try:
+                    tally.fates.append(await self._deliver(outgoing, lane, tally))
+                finally:
+                    self._in_hand.discard(outgoing.id)
 
-    async def _claim(self, lane: Lane, at: datetime) -> Outgoing | None:
+    async def _claim(self, lane: Lane, tally: _Tally) -> Outgoing | None:
         try:
-            claimed = await asyncio.to_thread(self._outbox.claim_due, at, 1, self._lease_s, self._owner, lane.target)
+            return await tally.desk.claim(lane.target)
         except StoreError as exc:
-            self._store_problem = exc
+            self._store_problem, at = exc, tally.clock()
             waiting = await asyncio.to_thread(self._outbox.peek_due, at, lane.target)
             # From here to _in_hand.add nothing waits, so no two workers take the same.
             put_off = {one for one, until in self._put_off.items() if at < until}
             known = self._in_hand | self._sent_unmarked.keys() | put_off
             return next((outgoing for outgoing in waiting if outgoing.id not in known), None)
-        return claimed[0] if claimed else None
 
     async def _deliver(self, outgoing: Outgoing, lane: Lane, tally: _Tally) -> Fate:
         at = tally.clock()
         if outgoing.id in self._sent_unmarked:
-            return await self._succeeded(outgoing, lane, at)
+            return await self._succeeded(outgoing, lane, tally)
         if outgoing.expires_at <= at:
             return await self._expire(outgoing, lane, at, f"expired before try {outgoing.attempt}")
         channel = self._channels.get(outgoing.target)
         if channel is None:
-            return await self._park(outgoing, lane, at, "no such target is configured; add it, then requeue")
+            return await self._park(outgoing, lane, at, "no such target is configured; add it, then resend")
         if lane.gone:
-            return await self._park(outgoing, lane, at, f"{lane.gone}; mend the target, then requeue")
+            return await self._park(outgoing, lane, at, f"{lane.gone}; mend the target, reopen it, then resend")
         try:
             await channel.send(outgoing, at.timestamp())
         except DeliveryError as exc:
             return await self._failed(outgoing, lane, exc, tally.clock())
         except Exception as exc:  # a fault of our own must not stop the other rows: it is told, and tried again
             fault = DeliveryError(outgoing.target, f"fault of alertd: {exc!r}")
-            self._alarms.append(f"notice {outgoing.notice_id} to {fault}")
+            self._alarm(outgoing, "fault", str(fault))
             return await self._failed(outgoing, lane, fault, tally.clock())
-        return await self._succeeded(outgoing, lane, tally.clock())
+        return await self._succeeded(outgoing, lane, tally)
 
-    async def _succeeded(self, outgoing: Outgoing, lane: Lane, at: datetime) -> Fate:
+    async def _succeeded(self, outgoing: Outgoing, lane: Lane, tally: _Tally) -> Fate:
+        at = tally.clock()
         ends_outage = lane.succeeded(outgoing, at)
         self._sent_unmarked[outgoing.id] = at
-        if await self._told(self._outbox.mark_done, outgoing.id, at):
+        try:
+            await tally.desk.mark_done(outgoing.id, at)
+        except StoreError as exc:
+            self._store_problem = exc
+        else:
             self._sent_unmarked.pop(outgoing.id, None)
         self._put_off.pop(outgoing.id, None)
         if ends_outage:
+            tally.recovered.append(lane.target)
             await self._told(self._outbox.wake, outgoing.target, at)
+        await self._note(lane, at)
         return "done"
 
     async def _failed(self, outgoing: Outgoing, lane: Lane, error: DeliveryError, at: datetime) -> Fate:
-        self._alarms += lane.failed(error, at)
-        verdict = decide(outgoing.attempt, error, at, outgoing.expires_at, self._rng)
+        self._alarms += lane.failed(outgoing, error, at)
+        await self._note(lane, at)
+        since = lane.first_failed(outgoing, at)
+        verdict = decide(outgoing.attempt, error, at, outgoing.expires_at, self._rng, since=since)
         if lane.refuses_only(outgoing, error, at):
             verdict = GiveUp(reason=f"{error}, {outgoing.attempt} times, while the target takes others")
         if isinstance(verdict, GiveUp):
@@ -196,14 +249,18 @@ class Dispatcher:
         return "retried"
 
     async def _park(self, outgoing: Outgoing, lane: Lane, at: datetime, why: str) -> Fate:
-        self._alarms.append(f"notice {outgoing.notice_id} to {outgoing.target} is parked: {why}")
+        self._alarm(outgoing, "parked", f"{outgoing.target} is parked: {why}")
         await self._settle(self._outbox.mark_parked, outgoing, lane, at, why)
         return "parked"
 
     async def _expire(self, outgoing: Outgoing, lane: Lane, at: datetime, why: str) -> Fate:
-        self._alarms.append(f"notice {outgoing.notice_id} to {outgoing.target} was never delivered: {why}")
+        self._alarm(outgoing, "expired", f"{outgoing.target} was never delivered: {why}")
         await self._settle(self._outbox.mark_expired, outgoing, lane, at, why)
         return "expired"
+
+    def _alarm(self, outgoing: Outgoing, kind: AlarmKind, what: str) -> None:
+        text = f"notice {outgoing.notice_id} to {what}"
+        self._alarms.append(Alarm(target=outgoing.target, kind=kind, text=text, trip_id=outgoing.trip_id))
 
     async def _settle(
         self, mark: Callable[[int, datetime, str], None], outgoing: Outgoing, lane: Lane, at: datetime, why: str

@@ -7,8 +7,11 @@ from typing import Protocol
 from alertd.errors import DeliveryError
 
 # Seconds to wait after the first, second, ... failed try. From 30 min on the steps are those of the Standard Webhooks
-# specification 1.0.0 ("Deliverability and reliability"), whose first steps are too coarse for news that ages in hours.
-WAITS_S = (5.0, 30.0, 120.0, 300.0, 1800.0, 7200.0, 18000.0, 36000.0, 50400.0, 72000.0, 86400.0)
+# specification 1.0.0 ("Deliverability and reliability"), whose first steps are too coarse for news that ages in hours
+# and whose later ones the cap below cuts short.
+WAITS_S = (5.0, 30.0, 120.0, 300.0, 1800.0, 7200.0)
+LONGEST_TRYING = timedelta(days=1)  # then a person should know, and may send it again
+A_DAY = "tried for a day"
 JITTER_FRAC = 0.2
 LEAST_CAP_S = 60.0
 CAP_FRAC_OF_LIFE = 0.1  # so that a short-lived notice is tried often enough to be of use
@@ -36,25 +39,35 @@ class GiveUp:
     expired: bool = False
 
 
-def decide(attempt: int, error: DeliveryError, now: datetime, expires_at: datetime, rng: Rng) -> RetryAt | GiveUp:
-    """What follows the failure of try number `attempt` (1 is the first) at `now`.
+def decide(
+    attempt: int, error: DeliveryError, now: datetime, expires_at: datetime, rng: Rng, *, since: datetime
+) -> RetryAt | GiveUp:
+    """What follows the failure of try number `attempt` (1 is the first) at `now`; `since` is when the first failed.
 
-    It goes on until the notice expires: the number of tries alone never ends it.
+    It goes on for a day, or until the notice expires: the number of tries alone never ends it.
     """
-    left_s = (expires_at - now).total_seconds()
-    if left_s <= 0:
+    ends_at = min(expires_at, since + LONGEST_TRYING)
+    expires = ends_at == expires_at
+    left_s = (ends_at - now).total_seconds()
+    if expires_at <= now:
         return GiveUp(reason=f"expired after {attempt} tries; the last: {error}", expired=True)
     if error.permanent:
         return GiveUp(reason=str(error))
+    if left_s <= 0:
+        return GiveUp(reason=f"{A_DAY}, {attempt} times; the last: {error}")
     asked_s = error.retry_after_s or 0.0
-    if asked_s > LONGEST_ASKED_WAIT_S or 0 < asked_s >= left_s - LAST_MOMENT_S:
+    if asked_s > LONGEST_ASKED_WAIT_S or 0 < asked_s >= (expires_at - now).total_seconds() - LAST_MOMENT_S:
         return GiveUp(reason=f"{error}; it asks to wait {asked_s:.0f} s, past the use of the notice or a day")
-    wait_s = max(asked_s, _planned_wait_s(attempt, left_s, rng))
+    wait_s = _planned_wait_s(attempt, left_s, rng)
+    if asked_s >= wait_s:
+        return RetryAt(at=now + timedelta(seconds=asked_s))
     if wait_s >= left_s - LAST_MOMENT_S and left_s >= SHORTEST_LIFE_S:
         # The pause would outlast the notice: one more try while it is still of use.
         wait_s = max(asked_s, left_s / 2)
     if wait_s < left_s - LAST_MOMENT_S:
         return RetryAt(at=now + timedelta(seconds=wait_s))
+    if not expires:
+        return GiveUp(reason=f"{A_DAY}, {attempt} times; the last: {error}")
     return GiveUp(reason=f"expires in {left_s:.0f} s, after {attempt} tries; the last: {error}", expired=True)
 
 

@@ -21,6 +21,8 @@ import httpx
 import alertd
 from alertd.delivery.addresses import Network, denied, listed
 from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
+from alertd.delivery.envelope import CONTENT_TYPE as ENVELOPED
+from alertd.delivery.envelope import wrap
 from alertd.delivery.signature import headers as signature_headers
 from alertd.delivery.signature import read_secret
 from alertd.errors import ConfigError, DeliveryError
@@ -31,6 +33,7 @@ CONNECT_S = 5.0
 MAX_BODY_BYTES = 64 * 1024  # what CloudEvents 1.0.2 intermediaries must forward; a receiver may refuse more
 MAX_ANSWER_BYTES = 4 * 1024
 ANSWER_BODY_S = 2.0
+_TOKEN = re.compile(r"[A-Za-z0-9._~+/-]*=*")
 _HOST = re.compile(r"[A-Za-z0-9._:-]+")
 _ABOUT_THE_NOTICE = frozenset({400, 413, 415, 422})
 
@@ -42,12 +45,15 @@ class Endpoint:
     """Where to and how. `secrets` newest first: several while a secret is being changed, each signs.
 
     `allow_networks`: private addresses that the operator lets this endpoint have; they may also go without https.
+    `source`: of its CloudEvents, "" for an endpoint that gets the plain body. `token`: sent as a bearer's, "" for none.
     """
 
     name: str
     url: str
     secrets: tuple[str, ...]
     allow_networks: tuple[Network, ...] = ()
+    source: str = ""
+    token: str = ""
 
 
 class WebhookChannel:
@@ -69,7 +75,10 @@ class WebhookChannel:
         if not endpoint.secrets:
             raise ConfigError(endpoint.name, "secrets", "no secret to sign with", "give at least one whsec_ secret")
         self._keys = tuple(read_secret(text, where=endpoint.name, field="secrets") for text in endpoint.secrets)
-        self._allow = endpoint.allow_networks
+        if not _TOKEN.fullmatch(endpoint.token):
+            mend = "write one line of letters, digits and -._~+/= there"
+            raise ConfigError(endpoint.name, "token_file", "holds what no header can carry", mend)
+        self._allow, self._source = endpoint.allow_networks, endpoint.source
         self._resolve = resolve or _resolve
         self._deadline_s = deadline_s
         # A client of its own: pooled connections are kept by address, and the certificate was checked for this name.
@@ -79,7 +88,14 @@ class WebhookChannel:
             trust_env=False,  # no proxy and no .netrc from the environment may see a notice
             follow_redirects=False,
             timeout=httpx.Timeout(deadline_s, connect=min(CONNECT_S, deadline_s)),
-            headers={"user-agent": f"alertd/{alertd.__version__}", "accept-encoding": "identity"},
+            # No connection is kept: one that the other end closed meanwhile would fail a notice, and many endpoints
+            # would hold more of them than a process may have open.
+            limits=httpx.Limits(max_keepalive_connections=0),
+            headers={
+                "user-agent": f"alertd/{alertd.__version__}",
+                "accept-encoding": "identity",
+                **({"authorization": f"Bearer {endpoint.token}"} if endpoint.token else {}),
+            },
         )
 
     async def __aenter__(self) -> Self:
@@ -95,36 +111,36 @@ class WebhookChannel:
 
     async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
         """Return on a 2xx answer. Raises DeliveryError otherwise, TargetGone on 410."""
-        if len(outgoing.body) > MAX_BODY_BYTES:
-            raise DeliveryError(
-                self._name, f"the notice has {len(outgoing.body)} bytes, more than {MAX_BODY_BYTES}", permanent=True
-            )
+        body = wrap(outgoing, self._source) if self._source else outgoing.body
+        if len(body) > MAX_BODY_BYTES:
+            problem = f"the notice has {len(body)} bytes, more than {MAX_BODY_BYTES}"
+            raise DeliveryError(self._name, problem, permanent=True)
+        signed = {
+            "content-type": ENVELOPED if self._source else "application/json",
+            **signature_headers(self._keys, outgoing.notice_id, int(now_epoch_s), body),
+        }
         try:
             async with asyncio.timeout(self._deadline_s):
-                await self._exchange(outgoing, now_epoch_s)
+                await self._exchange(body, signed, now_epoch_s)
         except TimeoutError as exc:
             raise DeliveryError(self._name, f"no full answer within {self._deadline_s:g} s") from exc
         except httpx.HTTPError as exc:
             raise DeliveryError(self._name, f"{type(exc).__name__}: {_printable(str(exc))}") from exc
 
-    async def _exchange(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def _exchange(self, body: bytes, signed: dict[str, str], now_epoch_s: float) -> None:
         *others, last = await self._judged_addresses()
         for address in others:
             # Nothing has been sent when a connection fails: the next address may be tried at once.
             with suppress(httpx.ConnectError, httpx.ConnectTimeout):
-                return await self._post(outgoing, now_epoch_s, address)
-        await self._post(outgoing, now_epoch_s, last)
+                return await self._post(body, signed, now_epoch_s, address)
+        await self._post(body, signed, now_epoch_s, last)
 
-    async def _post(self, outgoing: Outgoing, now_epoch_s: float, address: str) -> None:
+    async def _post(self, body: bytes, signed: dict[str, str], now_epoch_s: float, address: str) -> None:
         request = self._client.build_request(
             "POST",
             self._url.copy_with(host=address),
-            content=outgoing.body,
-            headers={
-                "host": self._url.netloc.decode(),
-                "content-type": "application/json",
-                **signature_headers(self._keys, outgoing.notice_id, int(now_epoch_s), outgoing.body),
-            },
+            content=body,
+            headers={"host": self._url.netloc.decode(), **signed},
             # The certificate is asked for and checked under the name, though the connection goes to the address.
             extensions={"sni_hostname": self._host},
         )

@@ -1,4 +1,4 @@
-"""Several sources' forecasts for the same places as one, each source with equal weight, on the member axis."""
+"""Several sources' forecasts for the same places as one: each counts by its number of members."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.series import WEATHER_FIELDS, Array, Forecast, Gap
+from alertd.forecast.series import NEEDED, WEATHER_FIELDS, Array, Forecast, Gap
 
 SAME_PLACE_DEG = 1e-3  # about 100 m
 WET_LAPSE_K_PER_M = 0.0060  # saturated air near 0 °C (moist adiabat at 850 to 700 hPa)
@@ -16,15 +16,22 @@ DRY_LAPSE_K_PER_M = 0.0065  # standard atmosphere
 
 
 def pool(
-    forecasts: Sequence[Forecast], *, failed: Mapping[str, str] | None = None, elevation_m: Array | None = None
+    forecasts: Sequence[Forecast],
+    *,
+    counts: Sequence[int] | NDArray[np.intp] | None = None,
+    failed: Mapping[str, str] | None = None,
+    elevation_m: Array | None = None,
 ) -> Forecast:
     """One forecast over the union of hours, members of all sources side by side.
 
-    Every source gets the same number of members, the largest any has; one with fewer repeats its own in turn. Hours a
-    source does not cover are unknown (NaN) in its members and stay so. failed: provider name -> reason, for those that
-    gave nothing; told as a Gap. elevation_m: (cell,) heights to which temperatures of several sources are brought (see
+    counts: (source,) members of each, the largest number any has when not given. A source with fewer of its own
+    repeats them, one with more gives evenly picked ones. failed: provider name -> reason, for those that gave nothing;
+    told as a Gap. elevation_m: (cell,) heights to which temperatures of several sources are brought (see
     `at_heights`), the road's by preference; without it those of the first source. One source alone is left as it is.
-    Raises ValueError for none, or for different places.
+
+    Where a source does not reach (see `reach`) its members take the weather of those sources that do, in proportion to
+    their members: there the pool is that of the others. Where it reaches and still does not know, its members are
+    unknown (NaN) and stay so. Raises ValueError for none, or for different places.
     """
     if not forecasts:
         raise ValueError("nothing to pool")
@@ -45,11 +52,18 @@ def pool(
     level = [at_heights(forecast, heights) for forecast in forecasts]
     start, end = min(f.start for f in level), max(f.end for f in level)
     hours = round((end - start) / timedelta(hours=1))
-    members = max(f.air_temp_c.shape[0] for f in level)
-    arrays = {
-        name: np.concatenate([laid(f, name, start_idx(f, first=start), hours, members) for f in level])
+    if counts is None:
+        counts = [max(f.air_temp_c.shape[0] for f in level)] * len(level)
+    offsets = [start_idx(f, first=start) for f in level]
+    arrays: dict[str, Any] = {
+        name: np.concatenate([laid(f, name, o, hours, n) for f, o, n in zip(level, offsets, counts, strict=True)])
         for name in WEATHER_FIELDS
     }
+    reached = np.zeros((len(level), first.lat_deg.size, hours), dtype=np.bool_)
+    for there, f, offset in zip(reached, level, offsets, strict=True):
+        there[:, offset : offset + f.hours] = reach(f)
+        there[unknown_throughout(f)] = True
+    lend(arrays, np.repeat(np.arange(len(level)), counts), reached)
     return replace(
         first,
         provider=" + ".join(dict.fromkeys(f.provider for f in level)),
@@ -60,8 +74,57 @@ def pool(
         elevation_m=heights.copy(),
         gaps=tuple(dict.fromkeys(gap for f in level for gap in f.gaps)) + lost,
         served_stale=any(f.served_stale for f in level),
+        outside=tuple(c for c in whole if all(c in f.outside for f in level)),
+        issue_every_h=0.0,
+        pooled=tuple(credit for f in level for credit in f.credits),
         **arrays,
     )
+
+
+def reach(forecast: Forecast) -> NDArray[np.bool_]:
+    """(cell, hour): from the first hour that any member knows to the last, holes between included.
+
+    None in cells outside the source's area. All hours of a cell inside it of which nothing is known: an answer is
+    missing there, and that is no matter of reach.
+    """
+    known = known_hours(forecast)
+    begun = np.maximum.accumulate(known, axis=1)
+    ahead = np.maximum.accumulate(known[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray((begun & ahead) | unknown_throughout(forecast)[:, None])
+
+
+def known_hours(forecast: Forecast) -> NDArray[np.bool_]:
+    """(cell, hour): whether some member knows all that the road needs."""
+    return np.asarray(np.isfinite(sum(getattr(forecast, name) for name in NEEDED)).any(axis=0))
+
+
+def unknown_throughout(forecast: Forecast) -> NDArray[np.bool_]:
+    """(cell,): inside the source's area, and nothing known of it."""
+    inside = np.ones(forecast.lat_deg.size, dtype=np.bool_)
+    inside[list(forecast.outside)] = False
+    return np.asarray(inside & ~known_hours(forecast).any(axis=1))
+
+
+def lend(arrays: Mapping[str, NDArray[Any]], source: NDArray[np.intp], reached: NDArray[np.bool_]) -> None:
+    """Give the members of sources that do not reach an hour the weather of members whose sources do, in place.
+
+    arrays: (member, cell, hour) each. source: (member,) whose each member is. reached: (source, cell, hour). A lender
+    is taken every so many members of all that reach there, so each source lends in proportion to its members; all
+    fields of an hour come of one member. Hours that nobody reaches stay as they are.
+    """
+    which = np.tensordot(2 ** np.arange(len(reached)), reached, axes=1)  # (cell, hour): the set that reaches there
+    for code in np.unique(which):
+        there = which == code
+        speaks = ((code >> np.arange(len(reached))) & 1).astype(np.bool_)[source]
+        lenders, borrowers = np.flatnonzero(speaks), np.flatnonzero(~speaks)
+        if lenders.size == 0 or borrowers.size == 0:
+            continue
+        cell, hour = np.nonzero(there)
+        for one in np.unique(source[borrowers]):
+            own = np.flatnonzero(source == one)
+            lender = lenders[np.arange(own.size) * lenders.size // own.size]
+            for values in arrays.values():
+                values[own[:, None], cell, hour] = values[lender[:, None], cell, hour]
 
 
 def start_idx(forecast: Forecast, *, first: datetime) -> int:
@@ -76,7 +139,7 @@ def laid(forecast: Forecast, name: str, offset: int, hours: int, members: int) -
     """One weather array, on `hours` hours and `members` members; unknown outside its own hours."""
     own = getattr(forecast, name)
     whole = np.full((members, own.shape[1], hours), 0 if own.dtype == np.int8 else np.nan, dtype=own.dtype)
-    whole[..., offset : offset + own.shape[2]] = own[np.arange(members) % own.shape[0]]
+    whole[..., offset : offset + own.shape[2]] = own[np.arange(members) * own.shape[0] // members]
     return whole
 
 

@@ -6,7 +6,9 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
+from alertd.forecast.blend import reach
 from alertd.forecast.series import Forecast
 
 
@@ -21,7 +23,10 @@ class Usable(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Ages in hours since issue (since fetch where the source does not say). future_h: clocks may differ by this."""
+    """Ages in hours since issue (since fetch where the source does not say). future_h: clocks may differ by this.
+
+    A source that makes only a few issues a day is stale later by the hours between them, and unusable no later.
+    """
 
     stale_after_h: float = 6.0
     unusable_after_h: float = 24.0
@@ -43,43 +48,67 @@ def freshness(
     window_start: datetime,
     window_end: datetime,
     limits: Limits | None = None,
+    shared: bool = False,
 ) -> Freshness:
-    """Judge one forecast for the hours a trip needs."""
+    """Judge one forecast for the hours a trip needs.
+
+    shared: it is one of several, and only held to places and hours that it reaches (see `blend.reach`); `coverage` of
+    the pool says what none of them does.
+    """
     limits = limits or Limits()
     state, reasons = Usable.OK, []
     age_h = forecast.age_h(now_utc)
     name = forecast.provider
     if age_h > limits.unusable_after_h:
         state, reasons = Usable.UNUSABLE, [f"{name}: forecast is {age_h:.0f} h old, too old to plan with"]
-    elif age_h > limits.stale_after_h:
+    elif age_h > limits.stale_after_h + forecast.issue_every_h:
         state, reasons = Usable.STALE, [f"{name}: forecast is {age_h:.0f} h old"]
     elif age_h < -limits.future_h:
         state, reasons = Usable.STALE, [f"{name}: forecast claims to be issued {-age_h:.0f} h from now"]
     if forecast.served_stale:
         state = max(state, Usable.STALE)
         reasons.append(f"{name}: source not reached or not updating, its last good forecast is used")
-    known_frac = covered_frac(forecast, window_start, window_end)
-    if known_frac == 0.0:
-        state = Usable.UNUSABLE
-        reasons.append(f"{name}: no forecast for the hours of this trip")
-    elif known_frac < 1.0:
-        state = max(state, Usable.PARTIAL)
-        missing = min(99, max(1, round(100 * (1.0 - known_frac))))
-        reasons.append(f"{name}: {missing} % of the hours and places of this trip have no forecast")
+    held_to = reach(forecast) if shared else None
+    there = coverage(forecast, window_start, window_end, held_to)
+    state = max(state, there.state)
+    reasons += there.reasons
     for gap in forecast.gaps:
         state = max(state, Usable.PARTIAL)
         reasons.append(gap.reason)
     return Freshness(state=state, reasons=tuple(dict.fromkeys(reasons)))
 
 
-def covered_frac(forecast: Forecast, window_start: datetime, window_end: datetime) -> float:
-    """Share of (cell, hour) of the window for which some member knows both temperature and precipitation."""
+def coverage(
+    forecast: Forecast, window_start: datetime, window_end: datetime, among: NDArray[np.bool_] | None = None
+) -> Freshness:
+    """How much of the hours and places of a trip is known; see `covered_frac`."""
+    known_frac = covered_frac(forecast, window_start, window_end, among)
+    if known_frac == 0.0:
+        said = f"{forecast.provider}: no forecast for the hours of this trip"
+        return Freshness(state=Usable.UNUSABLE, reasons=(said,))
+    if known_frac < 1.0:
+        missing = min(99, max(1, round(100 * (1.0 - known_frac))))
+        said = f"{forecast.provider}: {missing} % of the hours and places of this trip have no forecast"
+        return Freshness(state=Usable.PARTIAL, reasons=(said,))
+    return Freshness(state=Usable.OK, reasons=())
+
+
+def covered_frac(
+    forecast: Forecast, window_start: datetime, window_end: datetime, among: NDArray[np.bool_] | None = None
+) -> float:
+    """Share of (cell, hour) of the window for which some member knows both temperature and precipitation.
+
+    among: (cell, hour) of the forecast to count alone; 0 when none of them is in the window.
+    """
     hour = timedelta(hours=1)
     first, last = int((window_start - forecast.start) // hour), int(-((forecast.start - window_end) // hour))
     wanted = max(last - first, 1) * forecast.lat_deg.size
     inside = slice(max(first, 0), max(min(last, forecast.hours), 0))
     known = ~np.isnan(forecast.air_temp_c[..., inside]) & ~np.isnan(forecast.precip_mmwe_h[..., inside])
-    return float(np.count_nonzero(known.any(axis=0)) / wanted)
+    if among is None:
+        return float(np.count_nonzero(known.any(axis=0)) / wanted)
+    counted = among[:, inside]
+    return float(np.count_nonzero(known.any(axis=0) & counted)) / max(float(np.count_nonzero(counted)), 1.0)
 
 
 def together(judged: Sequence[Freshness]) -> Freshness:

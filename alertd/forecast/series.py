@@ -8,7 +8,7 @@ every stage carries on; it never means zero.
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from enum import IntEnum
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,26 @@ class Gap:
     reason: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Credit:
+    """A source to be named wherever its forecast is used, by its own licence and age."""
+
+    provider: str
+    licence: str
+    issued_at: datetime | None
+    fetched_at: datetime
+    served_stale: bool
+    issue_every_h: float
+
+    def age_h(self, now_utc: datetime) -> float:
+        """Hours since the source issued it; since it was fetched where the source does not say."""
+        return (now_utc - (self.issued_at or self.fetched_at)).total_seconds() / 3600.0
+
+    def overdue_h(self, now_utc: datetime) -> float:
+        """Its age less the hours in which this source makes no new issue; never below zero."""
+        return max(self.age_h(now_utc) - self.issue_every_h, 0.0)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Forecast:
     """One source's forecast for the cells of a route.
@@ -44,6 +64,9 @@ class Forecast:
     cloud_frac [0-1], shortwave_wm2 [global horizontal], precip_mmwe_h [water equivalent, all forms],
     precip_prob_frac [0-1, over the hour], freezing_level_m and snow_level_m [above sea level],
     precip_form [PrecipForm].
+
+    outside: cells that lie outside the source's area by its own word: all NaN, and no fault. issue_every_h: hours
+    between two issues where the source makes only a few a day. pooled: the sources it is made of, when several.
     """
 
     provider: str
@@ -67,6 +90,9 @@ class Forecast:
     precip_form: NDArray[np.int8]
     gaps: tuple[Gap, ...] = ()
     served_stale: bool = False  # the provider could not be reached, this is its last good answer
+    outside: tuple[int, ...] = ()
+    issue_every_h: float = 0.0
+    pooled: tuple[Credit, ...] = ()
 
     def __post_init__(self) -> None:
         shape = self.air_temp_c.shape
@@ -95,6 +121,19 @@ class Forecast:
         """Hours since the source issued it; since it was fetched where the source does not say."""
         return (now_utc - (self.issued_at or self.fetched_at)).total_seconds() / 3600.0
 
+    @property
+    def credits(self) -> tuple[Credit, ...]:
+        """The sources behind it, itself when it is one; none when it knows nothing."""
+        if self.pooled or not self.provider:
+            return self.pooled
+        own = Credit(
+            provider=self.provider, licence=self.licence, issued_at=self.issued_at, fetched_at=self.fetched_at,
+            served_stale=self.served_stale, issue_every_h=self.issue_every_h,
+        )  # fmt: skip
+        return (own,)
+
+
+NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")  # without these an hour is not known
 
 WEATHER_FIELDS: tuple[str, ...] = (
     "air_temp_c",

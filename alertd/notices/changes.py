@@ -45,13 +45,14 @@ def to_say(
     everything = tuple(before or ())
     shut = [b for b in everything if closures.is_closure(b)]
     road = [b for b in everything if not closures.is_closure(b)]
-    closed, opened = closures.news(plan, shut), () if plan.partial else closures.lifted(plan, shut)
+    blind = plan.partial or plan.posted_missing
+    closed, opened = closures.news(plan, shut), () if blind else closures.lifted(plan, shut)
     ahead = [s for s in plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
     worse = tuple(s for s in ahead if before is None or _worse(s, road, here_m is not None, now_utc, policy))
     # What a truck is past or in did not get better: it is no news, and stands as it was said.
     hoped = [b for b in road if here_m is None or b.start_m > here_m]
-    milder = () if plan.partial else tuple(b for b in hoped if _is_milder(b, plan, policy))
+    milder = () if blind else tuple(b for b in hoped if _is_milder(b, plan, policy))
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
     owed = tuple(b for b in everything if b.owed)
     news = before is None or bool(worse or eased or closed or opened)

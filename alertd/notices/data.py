@@ -2,13 +2,12 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Final
 
 from alertd.notices import words
-from alertd.notices.event import FORMAT
-from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+from alertd.notices.notice import Notice
+from alertd.notices.office import office_notice
+from alertd.plan.result import Plan
 
 AHEAD: Final = timedelta(hours=12)  # trips that leave later are planned again many times before
 SAID_EVERY: Final = timedelta(hours=6)
@@ -29,33 +28,8 @@ def no_forecast(fleet: str, plans: Sequence[Plan], now_utc: datetime) -> tuple[N
     slot = str(int(now_utc.timestamp() // SAID_EVERY.total_seconds()))
     text = _text(blind, len(plans), now_utc)
     trips = [p.trip_id for p in blind]
-    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, fleet, slot, *trips)
-    body: dict[str, Any] = {
-        "type": "fleet.data",
-        "format": FORMAT,
-        "timestamp": to_plain(now_utc),
-        "data": {
-            "notice_id": id_,
-            "kind": NoticeKind.DATA.value,
-            "authority": POSTED_SIGNS_DECIDE,
-            "fleet": fleet,
-            "trip_ids": trips,
-            "text": text,
-        },
-    }
-    return (
-        Notice(
-            id=id_,
-            kind=NoticeKind.DATA,
-            audience=Audience.DISPATCHER,
-            trip_id="",
-            plan_id="",
-            created_at=now_utc,
-            expires_at=now_utc + SAID_EVERY,
-            text=text,
-            body=canonical(body),
-        ),
-    )
+    said = (fleet, slot, *trips)
+    return (office_notice("fleet.data", said, text, SAID_EVERY, now_utc, fleet=fleet, trip_ids=trips),)
 
 
 def _text(blind: Sequence[Plan], all_n: int, now_utc: datetime) -> str:

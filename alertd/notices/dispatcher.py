@@ -21,6 +21,8 @@ def dispatcher_text(plan: Plan) -> str:
         lines += _wrapped(plan.route_choice)
     lines += [f"  Caution: {c}" for c in plan.cautions]
     lines.append(f"  {_ages(plan)} {words.SIGNS}")
+    if plan.sources:
+        lines.append(f"  {_credits([plan])}")
     return "\n".join(lines)
 
 
@@ -44,6 +46,7 @@ def brief_text(
             total + (f", {len(not_planned)} NOT PLANNED" if not_planned else ""),
             words.SIGNS,
             *([_oldest(plans)] if plans else []),
+            *([_credits(plans)] if any(p.sources for p in plans) else []),
         ],
         _section("COULD NOT BE PLANNED - be ready to chain", [f"{trip}: {why}" for trip, why in not_planned]),
         _section(
@@ -86,7 +89,8 @@ def _headline(plan: Plan) -> str:
 def _trip_lines(plan: Plan) -> list[str]:
     lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
-        lines += _wrapped("Forecast missing or old for some of the road: be ready to chain")
+        why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
+        lines += _wrapped(f"{why}: be ready to chain")
     if other := best_line(plan):
         lines += _wrapped(other)
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
@@ -152,6 +156,14 @@ def _short(plan: Plan) -> str:
 
 def _ages(plan: Plan) -> str:
     return f"{words.forecast_age(plan)}; rule text of {words.rule_text_age(plan)}."
+
+
+def _credits(plans: Sequence[Plan]) -> str:
+    """Whose forecasts these are, by their licences; each source once, at the oldest it is in any plan."""
+    oldest: dict[str, float] = {}
+    for source in (s for p in plans for s in p.sources):
+        oldest[source.licence] = max(oldest.get(source.licence, source.age_h), source.age_h)
+    return "Forecasts: " + "; ".join(f"{who} ({words.age(age_h)} old)" for who, age_h in oldest.items()) + "."
 
 
 def _oldest(plans: Sequence[Plan]) -> str:

@@ -80,7 +80,8 @@ def _then(
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
     told = s.unknown_frac < 1.0 and (place or tires_first)
     surface = next(f"{spoken.surface(name, tongue)}, " for name, _ in s.surfaces) if told else ""
-    what = f"{place}{surface}{words.likely(s, tongue)}"
+    likely = (spoken.likely_short if off_max is None else words.likely)(s, tongue)
+    what = f"{place}{surface}{likely}"
     ages = (spoken.ages if tires_first else spoken.ages_short)(plan, s.jurisdictions, tongue)
     tires = ""
     if not tires_first:

@@ -10,6 +10,7 @@ from alertd.plan.record import to_plain
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Along, Plan
 
 FORMAT = "alertd.event/1"
+MOST_POSTED = 20  # likewise of posted controls, in the order of the road, those that no map places last
 MOST_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiver's memory is not ours
 
 
@@ -22,7 +23,15 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
     """
     likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MOST_BRIDGES]
     bridges = tuple(sorted(likeliest, key=lambda b: b.start_m))
-    data = to_plain(replace(plan, along=Along(begins_at=plan.depart_at), departures=(), bridges=bridges))
+    data = to_plain(
+        replace(
+            plan,
+            along=Along(begins_at=plan.depart_at),
+            departures=(),
+            bridges=bridges,
+            posted=plan.posted[:MOST_POSTED],
+        )
+    )
     del data["along"], data["departures"]
     for stretch in data["stretches"]:
         for demand in stretch["hanging"]["demands"]:

@@ -166,7 +166,7 @@ def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, tongue: Tongu
             text = tongue.say(
                 "{order}, {when}. {tires}. Max {speed}.", order=order, when=when, tires=tires, speed=speed
             )
-        likely = words.likely(stretch, tongue)
+        likely = (words.likely if cut else spoken.likely_short)(stretch, tongue)
         off = tongue.say("Off at {where}. ", where=spoken.name_and_milepost(stretch.chain_off, cut)) if cut else ""
         ages = spoken.ages_short(plan, stretch.jurisdictions, tongue)
         return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {spoken.tail(tongue)}"

@@ -62,6 +62,13 @@ def mark(distance_m: float, tongue: Tongue) -> str:
     return f"km {distance_m / 1000.0:.0f}" if tongue.metric else f"mi {to_miles(distance_m):.0f}"
 
 
+def likely_short(stretch: Stretch, tongue: Tongue) -> str:
+    """How sure, in the fewest words: of what is posted not since when."""
+    if any(posting.posted for posting in stretch.postings):
+        return tongue.say("POSTED now")
+    return words.likely(stretch, tongue)
+
+
 def name_and_milepost(stop: StopChoice, cut: int) -> str:
     """A place a driver can find, its name cut; the milepost alone when there is no room for a name."""
     if not cut and stop.milepost:

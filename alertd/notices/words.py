@@ -68,7 +68,13 @@ def percent(frac: float) -> str:
 
 
 def likely(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
-    """How sure, in words; where nothing is known no figure is given."""
+    """How sure, in words: posted, or our estimate; where nothing is known no figure is given."""
+    sign = next((p for p in stretch.postings if p.posted), None)
+    if sign is not None and sign.posted_since is not None:
+        at = clock_on(sign.posted_since, stretch.zone, stretch.enter_at, tongue)
+        return tongue.say("POSTED since {at}", at=at)
+    if sign is not None:
+        return tongue.say("POSTED now")
     if stretch.unknown_frac == 1.0:
         return tongue.say("road not known")
     return tongue.say("{share} likely", share=percent(stretch.probability))

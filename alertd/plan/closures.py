@@ -47,7 +47,8 @@ class Closure:
     """One run of a route that is closed, or under a warning, for some time; `ends_at` None where no end is given.
 
     what, source: what stands and who says so. where: the area in the source's words. holds: whether a truck is to wait
-    for its end, or only be told. posted: by the operator.
+    for its end, or only be told. posted: by the operator. rank: see `plan.events`, 0 the gravest. presumed: the end is
+    ours, the source gives none. words: the source's own, to be quoted; sent_at: when it said so, None where unknown.
     """
 
     start_m: float
@@ -59,6 +60,10 @@ class Closure:
     where: str = ""
     holds: bool = True
     posted: bool = False
+    rank: int = 0
+    presumed: bool = False
+    words: tuple[str, ...] = ()
+    sent_at: datetime | None = None
 
     def stands_until(self, now_utc: datetime) -> datetime | None:
         """Its end as far as to be believed now, None for one that never ends within a plan."""
@@ -93,12 +98,14 @@ def closure_notes(
     now_utc: datetime,
     params: PlanParams,
 ) -> tuple[ClosureNote, ...]:
-    """One note for each closure that still lies ahead and concerns the trip, in the order of the road.
+    """One note for each closure that still lies ahead and concerns the trip, gravest first, then in the road's order.
 
     `route` begins where the truck is, `clock` and `leave_at` (aware) there too; clock_z: (member,), as in lateness_s.
     """
     notes = []
-    for c in sorted(_ahead(closures, route, now_utc), key=lambda c: (c.start_m, c.end_m, c.what, c.source)):
+    for c in sorted(
+        _ahead(closures, route, now_utc), key=lambda c: (c.rank, c.start_m, c.end_m, c.what, c.source, c.begins_at)
+    ):
         early, enter, late = _passing(c, route, clock, leave_at, clock_z, params)
         if c.begins_at > late + SAID_AHEAD:
             continue
@@ -117,6 +124,9 @@ def closure_notes(
                 met=met,
                 posted=c.posted,
                 held=c.holds and met,
+                presumed=c.presumed,
+                words=c.words,
+                sent_at=None if c.sent_at is None else c.sent_at.astimezone(UTC),
             )
         )
     return tuple(notes)
@@ -140,8 +150,8 @@ def meets_a_hold(
 
 
 def closure_cautions(notes: Sequence[ClosureNote], now_utc: datetime) -> tuple[str, ...]:
-    """A line for each closure: what, who says so, where, from when until when, and what follows."""
-    return tuple(dict.fromkeys(f"{said(n, now_utc)}: {_follows(n)}" for n in notes))
+    """A line for each closure: what, who says so, where, from when until when, what follows, and the source's words."""
+    return tuple(dict.fromkeys(f"{said(n, now_utc)}: {_follows(n)}{_quoted(n)}" for n in notes))
 
 
 def said(note: ClosureNote, now_utc: datetime) -> str:
@@ -150,6 +160,8 @@ def said(note: ClosureNote, now_utc: datetime) -> str:
     spans = [f"from {_local(note.begins_at, note.zone)}"] if note.begins_at > now_utc else []
     if note.ends_at is None:
         spans.append("no end given")
+    elif note.presumed:
+        spans.append(f"no end given, taken to stand until {_local(note.ends_at, note.zone)}, then looked at again")
     elif note.ends_at > now_utc:
         spans.append(f"until {_local(note.ends_at, note.zone)}")
     else:
@@ -165,6 +177,12 @@ def _follows(note: ClosureNote) -> str:
     if note.begins_at > note.enter_at:
         return "the truck is expected past it by then; not if it is later than planned"
     return f"expected to be over when the truck gets there ({_local(note.enter_at, note.zone)}); check before it"
+
+
+def _quoted(note: ClosureNote) -> str:
+    sent = f"; sent {_local(note.sent_at, note.zone)}" if note.sent_at else ""
+    words = " ".join(f'"{w}"' for w in note.words)
+    return f"{sent}: {words}" if words else sent
 
 
 def _local(when: datetime, zone: str) -> str:

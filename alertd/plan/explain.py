@@ -272,7 +272,7 @@ def _grip_at(s: _Scene, sample: int, tires: tuple[Tire, ...]) -> GripThere:
 
 def _level(x: LevelMet, stretch: Stretch | None) -> LevelThere:
     on_it = () if stretch is None else stretch.postings
-    same = (p.probability for p in on_it if (p.jurisdiction, p.level_id) == (x.jurisdiction, x.level.id))
+    same = [p for p in on_it if (p.jurisdiction, p.level_id) == (x.jurisdiction, x.level.id)]
     return LevelThere(
         jurisdiction=x.jurisdiction,
         level_id=x.level.id,
@@ -280,7 +280,9 @@ def _level(x: LevelMet, stretch: Stretch | None) -> LevelThere:
         section=x.demand.section,
         tires_n=x.demand.tires_min,
         here_frac=float(x.chance.mean()),
-        stretch_frac=next(same, None),
+        stretch_frac=same[0].probability if same else None,
+        posted_by=same[0].posted_by if same else "",
+        posted_since=same[0].posted_since if same else None,
     )
 
 

@@ -112,7 +112,8 @@ class GripThere:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelThere:
     """Our estimate that a level is posted: at this place, and anywhere on the stretch (None where it is too unlikely to
-    be ready for). section: of the law it would invoke."""
+    be ready for). section: of the law it would invoke. posted_by: who says that it is posted at the truck's hour, ""
+    where our estimate alone speaks; posted_since: since when, None where not said."""
 
     jurisdiction: str
     level_id: str
@@ -121,6 +122,8 @@ class LevelThere:
     tires_n: int
     here_frac: float
     stretch_frac: float | None
+    posted_by: str = ""
+    posted_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,9 +18,12 @@ from alertd.plan.need import stretch_probability
 from alertd.plan.notes import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.outlook import Corridor, outlook_for
 from alertd.plan.params import PlanParams
+from alertd.plan.posted import PostedOnRoute
+from alertd.plan.posted_notes import needs_ready, posted_cautions, posted_notes
 from alertd.plan.record import with_id
 from alertd.plan.result import Advice, Along, Departure, Plan, PositionFix, Stretch
 from alertd.plan.run import Run, best_run
+from alertd.plan.standing import met_frac, with_posted
 from alertd.plan.stretch import describe
 from alertd.plan.underway import Rest, rest_of
 from alertd.road.state import WINTER_CLASSES, RoadClass
@@ -40,6 +43,7 @@ class TripInput:
 
     fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen.
     closures: closed roads and weather warnings on the route; warnings_known: whether all of the latter are among them.
+    posted: what road authorities have posted on the route.
     language: of the driver's texts, "" for the operator's choice.
     """
 
@@ -52,6 +56,7 @@ class TripInput:
     position_notes: tuple[str, ...] = ()
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
+    posted: PostedOnRoute = field(default_factory=PostedOnRoute)
     language: str = ""
 
 
@@ -88,7 +93,8 @@ def make_plan(
     early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = leave + timedelta(seconds=round(taken_s))
-    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone))
+    standing = [s for s in trip.posted.spans if met_frac(run.passing.outlook, run.passing.hour, s) > 0.0]
+    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), standing)
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, leave.date())
@@ -99,7 +105,8 @@ def make_plan(
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
-    advice = _advice(stretches, partial=partial)
+    posted = posted_notes(trip.posted.spans, run, leave, rulesets)
+    advice = _advice(stretches, partial=partial or needs_ready(posted))
     if any(c.held for c in closures):
         advice = Advice.HOLD
     compared = _compared(trip, went, advice, now_utc, params)
@@ -132,6 +139,8 @@ def make_plan(
         rules=rules,
         cautions=(
             *closure_cautions(closures, now_utc),
+            *posted_cautions(posted, now_utc, params),
+            *trip.posted.notes,
             *trip.position_notes,
             *cautions(
                 run.sections.route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges
@@ -149,6 +158,8 @@ def make_plan(
         position=trip.fix,
         closures=closures,
         warnings_known=trip.warnings_known,
+        posted=posted,
+        posted_missing=trip.posted.missing,
         language=trip.language,
     )
     return with_id(plan)
@@ -175,6 +186,8 @@ def drive(
     rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params)
     from_epoch_s = min(rest.leave_at, now_utc).timestamp()
     outlook = outlook_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
+    if trip.posted.spans:
+        outlook = with_posted(outlook, trip.posted.spans, params)
     return Drive(rest=rest, run=best_run(outlook, rest.leave_at.timestamp(), params))
 
 

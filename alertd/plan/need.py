@@ -60,7 +60,7 @@ def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, ri
     if rules is None:
         return LawSpan(span=span, rules=None, at=at, levels=(), zone_spans={})
     spans = {}
-    for zone_id, along in _zones_along(sections.route, Same(rules)).items():
+    for zone_id, along in zones_along(sections.route, Same(rules)).items():
         touched = [w for w in along if w[0] <= span.end_m and w[1] >= span.start_m]
         if touched:
             spans[zone_id] = touched
@@ -73,7 +73,7 @@ def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, ri
 
 
 @lru_cache(maxsize=256)
-def _zones_along(route: Route, rules: Same[RuleSet]) -> Mapping[str, list[tuple[float, float]]]:
+def zones_along(route: Route, rules: Same[RuleSet]) -> Mapping[str, list[tuple[float, float]]]:
     """Where this route lies in each zone: the same for every truck on it, and by far the dearest part of placing."""
     return {zone.id: _zone_spans(route, zone) for zone in rules.it.zones}
 
@@ -91,7 +91,7 @@ def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
 def tables_along(sections: Sections, rules: Same[RuleSet], level_id: str) -> tuple[PostingTable, ...]:
     """A level's estimate on the whole route: a section may be posted where any of its samples may."""
     route = sections.route
-    zones = _zones_along(route, rules)
+    zones = zones_along(route, rules)
     tables = posting_tables(rules.it, level_id, np.abs(route.grade), route.distance_m, zones)
     return tuple(replace(t, holds=sections.any(t.holds)) for t in tables)
 

@@ -8,25 +8,26 @@ from alertd.forecast.series import Forecast
 from alertd.plan.bridges import bridge_cautions
 from alertd.plan.need import LawSpan
 from alertd.plan.params import PlanParams
+from alertd.plan.posted import PostedSpan
 from alertd.plan.result import BridgeNote, CarryNote, RuleNote, SourceNote
+from alertd.plan.standing import carried_for
 from alertd.route.line import Route
 from alertd.rules.demand import carry_duty
 from alertd.rules.rig import Rig
 
 
 def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> tuple[SourceNote, ...]:
-    if not forecast.provider:
-        return ()
-    age_h = forecast.age_h(now_utc)
-    return (
+    """One note for each source that the forecast is made of, with its own licence and age."""
+    return tuple(
         SourceNote(
-            provider=forecast.provider,
-            licence=forecast.licence,
-            issued_at=forecast.issued_at,
-            fetched_at=forecast.fetched_at,
-            age_h=age_h,
-            stale=forecast.served_stale or age_h > params.stale_forecast_h,
-        ),
+            provider=c.provider,
+            licence=c.licence,
+            issued_at=c.issued_at,
+            fetched_at=c.fetched_at,
+            age_h=c.age_h(now_utc),
+            stale=c.served_stale or c.overdue_h(now_utc) > params.stale_forecast_h,
+        )
+        for c in forecast.credits
     )
 
 
@@ -49,12 +50,18 @@ def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
 
 
 def carry_notes(
-    laws: Sequence[LawSpan], rig: Rig, depart_at: datetime, arrive_at: datetime, zones: Sequence[str]
+    laws: Sequence[LawSpan],
+    rig: Rig,
+    depart_at: datetime,
+    arrive_at: datetime,
+    zones: Sequence[str],
+    standing: Sequence[PostedSpan] = (),
 ) -> tuple[CarryNote, ...]:
     """Duties to carry on any local day of the trip; a trip over midnight is held to both days.
 
     `zones` are those at both ends: at a season's edge the day may already be another across the line. Of several
-    duties of one jurisdiction, a certain one before an uncertain one, then the one that asks most.
+    duties of one jurisdiction, a certain one before an uncertain one, then the one that asks most. standing: posted
+    controls that the truck meets, some of which ask for chains on board.
     """
     first = min(depart_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
     last = max(arrive_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
@@ -64,7 +71,7 @@ def carry_notes(
         if law.rules is None:
             continue
         for day in days:
-            duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans))
+            duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans), carried_for(law, standing))
             known = notes.get(law.rules.jurisdiction)
             if duty is not None and (
                 known is None or (duty.certain, duty.singles_n) > (known.certain, known.singles_asked)

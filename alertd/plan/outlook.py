@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.need import LawSpan, LevelHere, place_laws, tables_along
 from alertd.plan.params import PlanParams
+from alertd.plan.posted import PostedSpan
 from alertd.plan.sections import Sections, fold
 from alertd.road.corridor import RoadCells, RoadField
 from alertd.road.grip import WET_ICE_TEMP_C, friction_mu, grip_margin
@@ -59,7 +60,7 @@ class Outlook:
     Index h is the state at first_epoch_s + h * 3600. need: probability in that member that chains are needed, by an
     expected posting or by grip. short: the rig slips there without chains. by_level: of each law's levels the chance
     of posting on its own sections, `chance` the same by the level's identity. skip_h: hours of the field before the
-    first.
+    first. posted: the controls that are counted in.
     """
 
     sections: Sections
@@ -73,6 +74,7 @@ class Outlook:
     short: Mask
     by_level: tuple[tuple[LawSpan, LevelHere, Float32], ...]
     chance: Mapping[int, Float32]
+    posted: tuple[PostedSpan, ...] = ()
 
     @property
     def hours(self) -> int:

@@ -85,5 +85,9 @@ class PlanParams:
     # Other departures are compared over so many hours from now; 0 compares none.
     compare_h: float = 36.0
 
+    # A posted control without an end is believed for so long after it was last confirmed, and then fades out [A].
+    posted_believed_h: float = 6.0
+    posted_fades_h: float = 6.0
+
     # Age beyond which a forecast is called old, hours.
     stale_forecast_h: float = 6.0

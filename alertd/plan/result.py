@@ -44,7 +44,12 @@ class StopChoice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Posting:
-    """A control we expect, by OUR ESTIMATE, and the law it would invoke."""
+    """A control we expect, by OUR ESTIMATE, or one that is posted, and the law it invokes.
+
+    posted: its authority has posted it and it stands at the truck's hour; then posted_by says who said so and
+    posted_since since when (None: not said). posted_level: the level on the sign, which is another than level_id where
+    this one only comes with it.
+    """
 
     jurisdiction: str
     level_id: str
@@ -54,6 +59,10 @@ class Posting:
     section: str
     confidence: str
     doubt: str
+    posted: bool = False
+    posted_level: str = ""
+    posted_by: str = ""
+    posted_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,7 +303,8 @@ class ClosureNote:
 
     enter_at: when the truck is expected there. met: it comes there while this stands, early or late as one in ten.
     held: that is why the advice is to hold. where: the area in the source's words, "" if it names none. posted: by the
-    operator; else it is a weather warning.
+    operator; else it is a weather warning. presumed: ends_at is ours, the source gives no end. words: the source's own,
+    quoted, whole sentences; sent_at: when it said so.
     """
 
     what: str
@@ -309,6 +319,36 @@ class ClosureNote:
     met: bool
     held: bool
     posted: bool
+    presumed: bool = False
+    words: tuple[str, ...] = ()
+    sent_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PostedNote:
+    """A posted control ahead on this trip, or one that may be.
+
+    level_id: of the rule set, "closed", "none" (none posted), or "" where its words were not understood; then
+    legal_name is "" too. words: the source's own. start_m, end_m: None where it is not placed on the map. enter_at:
+    when the truck is expected there, None where not placed. since, until: None where not given. confirmed_at: when
+    the source last said it. believed_frac: how far it is believed at the truck's hour, 0 where it does not stand
+    then.
+    """
+
+    jurisdiction: str
+    level_id: str
+    legal_name: str
+    words: str
+    source: str
+    where: str
+    start_m: float | None
+    end_m: float | None
+    zone: str
+    enter_at: datetime | None
+    since: datetime | None
+    until: datetime | None
+    confirmed_at: datetime
+    believed_frac: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -345,7 +385,9 @@ class Plan:
     left, stretches, `along`, arrival and costs are those of the road still ahead, and stops behind are not named.
     chain_probability: share of members in which any point of the way needs chains. route_choice: which of this and
     the other routes is better and why, "" when none was compared. warnings_known: the source of weather warnings has
-    answered for all of the way. language: of the driver's texts, "" for the operator's choice.
+    answered for all of the way. language: of the driver's texts, "" for the operator's choice. posted: what road
+    authorities have posted ahead; posted_missing: why that is not all known, empty when every feed that is asked has
+    answered.
     """
 
     id: str
@@ -388,6 +430,8 @@ class Plan:
     route_choice: str = ""
     closures: tuple[ClosureNote, ...] = ()
     warnings_known: bool = False
+    posted: tuple[PostedNote, ...] = ()
+    posted_missing: tuple[str, ...] = ()
     language: str = ""
 
 

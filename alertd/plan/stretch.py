@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.params import PlanParams
 from alertd.plan.passable import passable_from
-from alertd.plan.result import Advice, StopChoice, Stretch
+from alertd.plan.result import Advice, Posting, StopChoice, Stretch
 from alertd.plan.run import Leg, Rival, Run
+from alertd.plan.standing import as_posted, not_understood
 from alertd.road.phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
@@ -43,6 +44,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     def at(distance_m: float) -> datetime:
         return _utc(depart_epoch_s + float(run.reach_s(distance_m)))
 
+    postings = as_posted(x.chains.postings, run.passing.outlook, run.passing.hour, here)
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
     chain_up = _stop(route, x.on, 0, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
@@ -70,7 +72,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         grip_short_chained_frac=short_chained_frac,
         barred=x.chains.barred,
         hold_until=passable_from(x, run, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
-        postings=x.chains.postings,
+        postings=postings,
         hanging=x.chains.hanging,
         tires_short_words=tires_code(rig, x.chains.hanging.tires),
         tires_words=tires_words(rig, x.chains.hanging.tires),
@@ -82,7 +84,10 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         hang_s=x.hang_s,
         remove_s=params.remove_s,
         slow_s=x.slow_s,
-        reasons=_reasons(x, surfaces, short_frac, short_chained_frac, unknown_frac),
+        reasons=(
+            *_reasons(x, postings, surfaces, short_frac, short_chained_frac, unknown_frac),
+            *not_understood(run.passing.outlook, run.passing.hour, here),
+        ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
     )
 
@@ -129,6 +134,7 @@ def _rival_words(rival: Rival) -> str:
 
 def _reasons(
     x: Leg,
+    postings: tuple[Posting, ...],
     surfaces: tuple[tuple[str, float], ...],
     short_frac: float,
     short_chained_frac: float,
@@ -137,10 +143,7 @@ def _reasons(
     """Why, in the order a driver would ask: the road, the expected posting, the grip, what is not known."""
     road = ", ".join(f"{name} {share:.0%}" for name, share in surfaces if share >= 0.05)
     out = [f"Road at your hour, share of forecast members that meet it: {road}"] if unknown_frac < 1.0 else []
-    out += [
-        f"Our estimate: '{p.legal_name}' posted in {p.jurisdiction} {p.probability:.0%} (law: {p.section})"
-        for p in x.chains.postings
-    ]
+    out += [_posting_words(p) for p in postings]
     if short_frac > 0:
         out.append(
             f"Grip on the steepest part falls short in {short_frac:.0%} of members without chains, "
@@ -159,8 +162,17 @@ def _reasons(
         out.append(
             "Chains stay on over the bare road between: no listed stop to change at, or changing costs more time"
         )
-    out += [f"Doubt in the rule: {p.doubt}" for p in x.chains.postings if p.doubt]
+    out += [f"Doubt in the rule: {p.doubt}" for p in postings if p.doubt]
     return tuple(dict.fromkeys(out))
+
+
+def _posting_words(p: Posting) -> str:
+    """What is posted, or what we expect to be; a level that may follow is ours to guess, and said so."""
+    if not p.posted:
+        return f"Our estimate: '{p.legal_name}' posted in {p.jurisdiction} {p.probability:.0%} (law: {p.section})"
+    if p.posted_level != p.level_id:
+        return f"Comes with what is posted: '{p.legal_name}' in {p.jurisdiction} (law: {p.section})"
+    return f"POSTED: '{p.legal_name}' in {p.jurisdiction}, by {p.posted_by} (law: {p.section})"
 
 
 def _advice(x: Leg, short_chained_frac: float, params: PlanParams) -> Advice:

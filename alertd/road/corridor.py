@@ -13,12 +13,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.forecast.series import Forecast
+from alertd.forecast.series import NEEDED, Forecast
 from alertd.road.air import Array
 from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
 from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify
 from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
-from alertd.road.weather import AIR, NEEDED, AirParams, Place, Ranks, RoadWeather, weather_at_road
+from alertd.road.weather import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten

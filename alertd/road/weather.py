@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.series import Forecast
+from alertd.forecast.series import NEEDED, Forecast
 from alertd.road import air, phase, sun
 from alertd.road.air import Array
 from alertd.road.phase import MOUNTAIN_REPORTS, Calibration
@@ -16,7 +16,6 @@ from alertd.units import HOUR_S
 
 BLOCK_VALUES: Final = 32_768  # members x columns x hours of one pass: what the processor's cache holds
 SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # only fluxes come of them
-NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ from alertd.service.closures import TakenError, keep_closure, standing, take_bac
 from alertd.service.cycle import keep_trip
 from alertd.service.planner import Planner
 from alertd.service.positions import keep_position
+from alertd.service.posted_api import posted_router
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
 from alertd.service.reports_api import reports_router
 from alertd.sources.closurefile import ClosureRequest, parse_closure
@@ -51,6 +52,8 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     reports = reports_router(store, clock, _body, _json, _takes(ReportRequest))
     app.include_router(reports, dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_closures(store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
+    posted = posted_router(planner, store, clock, wake, _body, _json)
+    app.include_router(posted, dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app
 

@@ -49,6 +49,13 @@ def standing(store: Store, now_utc: datetime) -> tuple[ClosureRequest, ...]:
     return tuple(c for c in _posted(store) if c.id not in gone and not _over(c.to_core(), now_utc))
 
 
+def finished(store: Store, before: datetime) -> list[str]:
+    """The events of closures that were taken back or over before a moment, by id."""
+    back = [event for event in store.events("", TAKEN_BACK) if event.at < before]
+    gone = {event.body for event in back} | {c.id for c in _posted(store) if _over(c.to_core(), before)}
+    return [event.id for event in back] + [f"{POSTED}_{id_}" for id_ in sorted(gone)]
+
+
 def _posted(store: Store) -> Iterator[ClosureRequest]:
     for event in store.events("", POSTED):
         try:

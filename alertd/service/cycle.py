@@ -15,12 +15,15 @@ from alertd.notices.changes import to_say
 from alertd.notices.dispatcher import brief_text
 from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.office import office_notice
 from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.result import Plan
 from alertd.service.closures import standing
+from alertd.service.observing import gather_observations
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
+from alertd.service.posted import gather
 from alertd.service.speaking import Standing
 from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
 from alertd.store.records import Slot, StoredTrip
@@ -88,7 +91,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
     reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
     posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
-    outcomes = await planner.plan(trips, now_utc, reports, posted)
+    controls = await gather(planner.feeds, planner.ground, store, now_utc, record=True)
+    outcomes = await planner.plan(trips, now_utc, reports, posted, controls)
     done: list[Standing] = []
     told = await asyncio.to_thread(_told_lately, store, trips, now_utc)
     failed = [o for o in outcomes if isinstance(o, NotPlanned)]
@@ -110,6 +114,9 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
         new += await asyncio.to_thread(
             store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
         )
+    if planner.sky.observer is not None:  # last, so that no plan waits for it
+        routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
+        await gather_observations(planner.sky.observer, planner.route, routes, store, now_utc)
     return Outcome(
         plans=tuple(one.plan for one in done),
         not_planned=tuple(failed),
@@ -153,30 +160,8 @@ def _not_planned(miss: NotPlanned, now_utc: datetime) -> Notice:
         f"{miss.trip.id} could not be planned: {miss.reason}. Driver {miss.trip.driver or 'unknown'} "
         f"should be ready to chain. {words.SIGNS}"
     )
-    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, miss.trip.id, miss.reason, now_utc.date().isoformat())
-    body = {
-        "type": "trip.not_planned",
-        "format": "alertd.event/1",
-        "timestamp": to_plain(now_utc),
-        "data": {
-            "notice_id": id_,
-            "kind": "data",
-            "authority": POSTED_SIGNS_DECIDE,
-            "trip_id": miss.trip.id,
-            "text": text,
-        },
-    }
-    return Notice(
-        id=id_,
-        kind=NoticeKind.DATA,
-        audience=Audience.DISPATCHER,
-        trip_id=miss.trip.id,
-        plan_id="",
-        created_at=now_utc,
-        expires_at=now_utc + timedelta(hours=24),
-        text=text,
-        body=canonical(body),
-    )
+    said = (miss.trip.id, miss.reason, now_utc.date().isoformat())
+    return office_notice("trip.not_planned", said, text, timedelta(hours=24), now_utc, trip_id=miss.trip.id)
 
 
 def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:

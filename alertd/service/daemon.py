@@ -1,10 +1,12 @@
-"""The daemon: one process a store that plans, notifies, briefs and answers until it is told to stop."""
+"""The daemon: one process leads a store, and plans, notifies, briefs and answers until it is told to stop."""
 
 import asyncio
 import logging
 import random
 import signal
 import socket
+import ssl
+import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from datetime import timedelta
@@ -14,7 +16,10 @@ import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from alertd.delivery.channel import Channel
+from alertd.delivery.console import ConsoleChannel
 from alertd.delivery.file import FileChannel
+from alertd.delivery.gateway import GatewayChannel
+from alertd.delivery.mail import MailChannel
 from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
 from alertd.errors import AlertdError, ConfigError, StoreError
@@ -22,13 +27,18 @@ from alertd.service.api import make_api
 from alertd.service.clock import Clock
 from alertd.service.cycle import brief_due, run_cycle, send_brief
 from alertd.service.inputs import Keep
+from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_by
+from alertd.service.outages import tell
+from alertd.service.parked import resend_after_outage
 from alertd.service.planner import Planner, planner
+from alertd.service.retention import forget
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
+from alertd.service.standings import StoredBook
 from alertd.sources.cache import DiskCache
 from alertd.sources.http import LONGEST_USE_OF_LAST_GOOD
 from alertd.store.archive import Archive
-from alertd.store.lock import sole_daemon
+from alertd.store.leader import Candidate
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -48,10 +58,18 @@ async def channels(settings: Settings) -> AsyncIterator[Mapping[str, Channel]]:
     """Every channel of the settings by name, open."""
     async with AsyncExitStack() as stack:
         out: dict[str, Channel] = {}
+        tls = ssl.create_default_context()  # read once: it takes a twentieth of a second
         for endpoint in settings.endpoints:
-            out[endpoint.name] = await stack.enter_async_context(WebhookChannel(endpoint))
+            out[endpoint.name] = await stack.enter_async_context(WebhookChannel(endpoint, tls=tls))
         for folder in settings.folders:
             out[folder.name] = FileChannel(folder.name, folder.path)
+        for mailbox in settings.mailboxes:
+            out[mailbox.name] = MailChannel(mailbox, tls=tls)
+        for gateway in settings.gateways:
+            out[gateway.name] = opened = GatewayChannel(gateway.name, gateway.url, sms=gateway.sms)
+            stack.callback(opened.close)
+        for name in settings.consoles:
+            out[name] = ConsoleChannel(name, sys.stdout)
         yield out
 
 
@@ -88,7 +106,8 @@ class Daemon:
         """Say what has come to its moment since the last cycle."""
         settings = self._planning.settings
         async with self._one_at_a_time:
-            new = await speak(
+            new = await asyncio.to_thread(
+                speak,
                 self._standing,
                 self._store,
                 settings.fleet,
@@ -105,9 +124,13 @@ class Daemon:
         done = await self._dispatcher.deliver_due(self._clock())
         for alarm in done.alarms:
             log.error("%s", alarm)
+        await asyncio.to_thread(tell, self._store, self._planning.settings, done.alarms, self._clock())
+        for target in done.recovered:
+            back = await asyncio.to_thread(resend_after_outage, self._store, target, self._clock())
+            log.info("target %s takes notices again; %d that were parked go out again", target, len(back.again))
 
     async def tidy(self) -> None:
-        """Remove stored answers that will not be used again, and kept inputs older than the settings want."""
+        """Remove what is older than the settings want: stored answers, kept inputs, and records of the store."""
         settings, now = self._planning.settings, self._clock()
         cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
         answers = await asyncio.to_thread(cache.prune, fetched_before=now - LONGEST_USE_OF_LAST_GOOD, now_utc=now)
@@ -115,8 +138,9 @@ class Daemon:
         if settings.archive is not None:
             archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)
             kept = await asyncio.to_thread(archive.prune, unused_since=since)
-        if answers or kept:
-            log.info("removed %d stored answers and %d files of the archive", answers, kept)
+        rows = await asyncio.to_thread(forget, self._store, settings.keep, now)
+        if answers or kept or rows:
+            log.info("removed %d stored answers, %d files of the archive and %d records", answers, kept, rows)
 
     def kick(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
         """What the timer calls for `job`: starts it, unless two of it are under way, and does not wait for it.
@@ -156,31 +180,64 @@ class Daemon:
 
 
 async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str], None]) -> None:
-    """Run until SIGTERM or SIGINT. Raises StoreError when another daemon holds the store, ConfigError on settings."""
-    _make_folder(settings.store)
-    with sole_daemon(settings.store), Store(settings.store) as store, _listening(settings) as listener:
-        store.outbox.release_claims()
-        keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
-        async with planner(settings, clock, keep) as planning, channels(settings) as ways_out:
-            dispatcher = Dispatcher(store.outbox, ways_out, owner="daemon", rng=random.Random())
-            daemon = Daemon(planning, store, dispatcher, clock)
-            scheduler = _schedule(daemon, settings, clock)
-            app = make_api(planning, store, clock, wake=lambda: _soon(scheduler, clock))
-            server = uvicorn.Server(
-                uvicorn.Config(
-                    app,
-                    log_config=None,
-                    access_log=False,
-                    lifespan="off",
-                    timeout_graceful_shutdown=REQUESTS_END_WITHIN_S,
-                )
-            )
-            scheduler.start()
+    """Run until SIGTERM or SIGINT: lead the store, or stand by while another daemon does.
+
+    Raises StoreError when the store cannot be used, ConfigError on settings.
+    """
+    if isinstance(settings.store, Path):
+        _make_folder(settings.store)
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    with Store(settings.store) as store:
+        candidate = store.candidate(own_name(), lease_s=settings.takeover_s)
+        while await stand_by(candidate, clock, stop):
             try:
-                await _serve(server, listener, on_ready)
+                await _lead(settings, clock, on_ready, store, candidate, stop)
             finally:
-                scheduler.shutdown(wait=False)
-                await daemon.finish(JOBS_END_WITHIN_S)
+                await asyncio.to_thread(candidate.release)
+
+
+async def _lead(
+    settings: Settings,
+    clock: Clock,
+    on_ready: Callable[[str], None],
+    store: Store,
+    candidate: Candidate,
+    stop: asyncio.Event,
+) -> None:
+    """Do the daemon's work until it is told to stop, or another daemon leads."""
+    lost = asyncio.Event()
+    beating = asyncio.create_task(keep_leading(candidate, settings.takeover_s / BEATS_A_LEASE, lost))
+    try:
+        with _listening(settings) as listener:
+            await asyncio.to_thread(store.outbox.release_claims)
+            keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
+            async with planner(settings, clock, keep) as planning, channels(settings) as ways_out:
+                dispatcher = Dispatcher(
+                    store.outbox, ways_out, owner=own_name(), rng=random.Random(), book=StoredBook(store)
+                )
+                daemon = Daemon(planning, store, dispatcher, clock)
+                scheduler = _schedule(daemon, settings, clock)
+                app = make_api(planning, store, clock, wake=lambda: _soon(scheduler, clock))
+                server = uvicorn.Server(
+                    uvicorn.Config(
+                        app,
+                        log_config=None,
+                        access_log=False,
+                        lifespan="off",
+                        timeout_graceful_shutdown=REQUESTS_END_WITHIN_S,
+                    )
+                )
+                scheduler.start()
+                try:
+                    await _serve(server, listener, on_ready, stop, lost)
+                finally:
+                    scheduler.shutdown(wait=False)
+                    await daemon.finish(JOBS_END_WITHIN_S)
+    finally:
+        beating.cancel()
+        await asyncio.wait([beating])
 
 
 def _make_folder(database: Path) -> None:
@@ -211,25 +268,25 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
         yield listener
 
 
-async def _serve(server: uvicorn.Server, listener: socket.socket, on_ready: Callable[[str], None]) -> None:
-    """Serve until SIGTERM or SIGINT.
+async def _serve(
+    server: uvicorn.Server, listener: socket.socket, on_ready: Callable[[str], None], *ends: asyncio.Event
+) -> None:
+    """Serve until one of `ends` is set.
 
-    uvicorn raises the signal once more when it has served, which would end the process before its jobs are: taken
-    here, the signal only says stop, from before the first request to after the last.
+    uvicorn raises a signal once more when it has served, which would end the process before its jobs are: the loop
+    takes it from before the first request to after the last, and it only says stop.
     """
-    loop = asyncio.get_running_loop()
-
-    def stop() -> None:
-        server.should_exit = True
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop)
     serving = asyncio.create_task(server.serve(sockets=[listener]))
     while not server.started and not serving.done():
         await asyncio.sleep(0.05)
     if server.started:
         host, port = listener.getsockname()[:2]
         on_ready(f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}")
+    waiting = [asyncio.create_task(end.wait()) for end in ends]
+    await asyncio.wait([serving, *waiting], return_when=asyncio.FIRST_COMPLETED)
+    for task in waiting:
+        task.cancel()
+    server.should_exit = True
     await serving
 
 

@@ -7,6 +7,8 @@ from typing import Any, get_type_hints
 from alertd.errors import ConfigError, StoreError
 from alertd.service.settings import Places
 
+GATHERED = ("zones", "heights")  # written by `alertd gather`, and not there before its first run
+
 
 def read_files(places: Places) -> dict[str, bytes]:
     """Every file that the places name, except routes. Raises ConfigError when one cannot be read."""
@@ -17,9 +19,15 @@ def read_files(places: Places) -> dict[str, bytes]:
             out |= {f"{kind}/{n:03}/{path.name}": _bytes(path) for n, path in enumerate(value)}  # their order counts
         elif named is Path:
             out |= {f"{kind}/{path.name}": _bytes(path) for path in sorted(value.glob("*.toml"))}
-        elif value is not None:
+        elif value is not None and (kind not in GATHERED or value.is_file()):
             out[f"{kind}/{value.name}"] = _bytes(value)
     return out
+
+
+def read_gathered(places: Places) -> dict[str, bytes]:
+    """What `alertd gather` has written, as far as it is there. Raises ConfigError when it cannot be read."""
+    named = [(kind, getattr(places, kind)) for kind in GATHERED]
+    return {f"{kind}/{path.name}": _bytes(path) for kind, path in named if path is not None and path.is_file()}
 
 
 def _kinds() -> list[tuple[str, Any]]:

@@ -1,14 +1,17 @@
 """What is read once and shared by every trip: rules, rigs, what lies along roads, and routes built from GPX."""
 
+import logging
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from alertd.errors import InputError
+from alertd.errors import ConfigError, InputError
 from alertd.forecast.provider import ElevationProvider
+from alertd.plan.zones import Zones
 from alertd.route.borders import Boundaries, Crossing
 from alertd.route.bridges import Bridge
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
@@ -22,11 +25,15 @@ from alertd.rules.rig import Rig
 from alertd.service import files
 from alertd.service.settings import Places
 from alertd.sources.gpx import read_gpx
+from alertd.sources.heightfile import Heights, heights_for, read_heights
 from alertd.sources.limitfile import read_limits
 from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rigs
 from alertd.sources.rulefile import read_rulesets
+from alertd.sources.zonefile import read_zones
+
+log = logging.getLogger(__name__)
 
 FILL_SPACING_M = 500.0  # heights asked of an elevation service: one every half kilometre
 
@@ -45,6 +52,8 @@ class Ground:
     limits: tuple[PostedLimit, ...]
     routes: Path
     files: Mapping[str, bytes]
+    zones: Zones = field(default_factory=dict)
+    heights: Heights = field(default_factory=dict)
 
     def rig(self, name: str, where: str) -> Rig:
         """A rig of the rigs folder by id; never a path, since a trip may come over the network. Raises InputError."""
@@ -56,6 +65,17 @@ class Ground:
     def with_rig(self, rig: Rig, path: Path) -> "Ground":
         """The same ground with one more rig, known by its id, and the file it was read from."""
         return replace(self, rigs={**self.rigs, rig.id: rig}, files={**self.files, **files.of_rig(path)})
+
+    def gathered_anew(self, places: Places) -> "Ground":
+        """The same ground with what `alertd gather` has written since; a file that broke since is told in the log."""
+        try:
+            now = files.read_gathered(places)
+            if all(self.files.get(name) == content for name, content in now.items()):
+                return self
+            return replace(self, files={**self.files, **now}, **_gathered(places))
+        except ConfigError as exc:
+            log.error("%s; what was read of it before holds", exc)
+            return self
 
     def gpx(self, name: str, where: str) -> Path:
         """The GPX file that a trip names, with or without its ending.
@@ -83,7 +103,17 @@ def read_ground(places: Places) -> Ground:
         limits=read_limits(places.limits) if places.limits else (),
         routes=places.routes,
         files=files.read_files(places),
+        **_gathered(places),
     )
+
+
+def _gathered(places: Places) -> dict[str, Any]:
+    """What `alertd gather` wrote, as far as it is there."""
+    zones, heights = places.zones, places.heights
+    return {
+        "zones": read_zones(zones) if zones and zones.is_file() else {},
+        "heights": read_heights(heights) if heights and heights.is_file() else {},
+    }
 
 
 async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationProvider]) -> Route:
@@ -92,8 +122,8 @@ async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationP
     Raises InputError when heights are missing and no service is configured, SourceError when it fails.
     """
     line = clean_line(read_gpx(path))
-    if missing_elevation(line) and elevations:
-        line = await _fill(line, elevations[0])
+    if missing_elevation(line):
+        line = await _filled(line, ground, elevations)
     route = build_route(
         line,
         jurisdictions=ground.boundaries,
@@ -105,7 +135,14 @@ async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationP
     return replace(route, limits=place_limits(route, ground.limits))
 
 
-async def _fill(line: GpxLine, elevations: ElevationProvider) -> GpxLine:
+async def _filled(line: GpxLine, ground: Ground, elevations: Sequence[ElevationProvider]) -> GpxLine:
+    """The line with heights gathered for it before, else asked for now; as it is where there are neither."""
     places = sample_line(line, spacing_m=FILL_SPACING_M)
-    heights = await elevations.elevations_m(places.lat_deg, places.lon_deg)
+    on_file = heights_for(ground.heights, line.sha256, places.lat_deg, places.lon_deg)
+    if on_file is not None:
+        filled = with_elevations(line, np.asarray(on_file.elevation_m), along_m=places.distance_m)
+        return replace(filled, findings=(*filled.findings, on_file.said))
+    if not elevations:
+        return line
+    heights = await elevations[0].elevations_m(places.lat_deg, places.lon_deg)
     return with_elevations(line, np.asarray(heights), along_m=places.distance_m)

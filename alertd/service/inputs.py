@@ -13,11 +13,12 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 import alertd
 from alertd.errors import AlertdError, StoreError
 from alertd.plan.closures import PostedClosure
+from alertd.plan.posted import NOTHING_POSTED, Posted
 from alertd.plan.record import canonical, plan_json
 from alertd.plan.result import Plan
 from alertd.plan.whereabouts import PositionReport
@@ -30,6 +31,7 @@ from alertd.store.archive import Archive
 log = logging.getLogger(__name__)
 
 FORMAT: Final = "alertd.inputs/1"
+_POSTED: Final = TypeAdapter(Posted)
 
 _HEARD: ContextVar[list[Heard] | None] = ContextVar("heard", default=None)
 
@@ -59,7 +61,7 @@ class _Model(BaseModel):
 class Chosen(_Model):
     """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
 
-    nws_url and open_meteo_url are kept because the questions to sources begin with them.
+    The URLs, alerts_area and geomet_collection are kept because the questions to sources begin with them.
     """
 
     sources: tuple[str, ...]
@@ -68,9 +70,19 @@ class Chosen(_Model):
     stale_h: float
     nws_url: str
     alerts: bool = False  # plans kept before warnings were asked for
+    metar_url: str = ""  # plans kept before stations were asked
+    station_correction: bool = False
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = ""
+    geomet_collection: str = ""
     open_meteo_url: str
     open_meteo_keyed: bool
     noncommercial: bool
+    weights: dict[str, float] = {}  # this and the rest: none in plans kept before sources had them
+    open_meteo_ensemble_url: str = ""
+    open_meteo_ensemble_model: str = ""
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = ""
     plan: dict[str, float | int]
 
 
@@ -83,9 +95,19 @@ def chosen(settings: Settings) -> Chosen:
         stale_h=f.stale_h,
         nws_url=f.nws_url,
         alerts=f.alerts,
+        metar_url=f.metar_url,
+        station_correction=f.station_correction,
+        alerts_area=f.alerts_area,
+        geomet_url=f.geomet_url,
+        geomet_collection=f.geomet_collection,
         open_meteo_url=f.open_meteo_url,
         open_meteo_keyed=f.open_meteo_key is not None,
         noncommercial=settings.noncommercial,
+        weights=dict(f.weights),
+        open_meteo_ensemble_url=f.open_meteo_ensemble_url,
+        open_meteo_ensemble_model=f.open_meteo_ensemble_model,
+        open_meteo_elevation_url=f.open_meteo_elevation_url,
+        met_norway_url=f.met_norway_url,
         plan={name: getattr(settings.plan, name) for name in PlanFile().chosen(f.stale_h)},
     )
 
@@ -95,7 +117,8 @@ class Inputs:
     """departs: first and last departure of the trips that were planned together, for they share one forecast window.
 
     files: by name, see `service.files`; route: the name of the route's among them. heard: in any order. closures: as
-    the operator posted them, on this route or not.
+    the operator posted them, on this route or not. posted: controls as they were read, for what a feed said earlier may
+    count among them.
     """
 
     now_utc: datetime
@@ -105,6 +128,7 @@ class Inputs:
     route: str
     heard: tuple[Heard, ...]
     closures: tuple[PostedClosure, ...]
+    posted: Posted = NOTHING_POSTED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,6 +224,7 @@ class _Manifest(_Model):
     route: str
     heard: tuple[_Heard, ...]
     closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
+    posted: dict[str, Any] = {}  # likewise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,6 +281,8 @@ def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
         "heard": _put(archive, heard, now),
         "closures": [_plain_closure(c) for c in inputs.closures],
     }
+    if inputs.posted != NOTHING_POSTED:
+        shared["posted"] = _put(archive, _POSTED.dump_python(inputs.posted, mode="json"), now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
@@ -273,9 +300,10 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
             ways = _WaysManifest.model_validate_json(json.dumps(told))
             made_of = Ways(planned=ways.planned, others=ways.others, missed=ways.missed)
             return KeptWays(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
-        told |= {name: _got(archive, told[name]) for name in ("files", "heard")}
+        told |= {name: _got(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
         manifest = _Manifest.model_validate_json(json.dumps(told))
         heard = tuple(_unpacked(archive, h) for h in manifest.heard)
+        posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
         trip = parse_trip(manifest.trip, plan_id)
     except StoreError:
         raise
@@ -293,6 +321,7 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
         route=manifest.route,
         heard=heard,
         closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
+        posted=posted,
     )
     return Kept(
         alertd=manifest.alertd,

@@ -10,6 +10,7 @@ from alertd.plan.explained import Explained
 from alertd.plan.hours import HoursUsed
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.posted import PostedOnRoute
 from alertd.plan.result import Plan
 from alertd.plan.whereabouts import Whereabouts
 from alertd.route.line import Route
@@ -34,7 +35,9 @@ def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetim
     return Window(start=first, end=last + longest, now=now_utc)
 
 
-def trip_input(trip: TripRequest, seen: Whereabouts, posted: Sequence[Closure], warned: Warned) -> TripInput:
+def trip_input(
+    trip: TripRequest, seen: Whereabouts, posted: Sequence[Closure], warned: Warned, controls: PostedOnRoute
+) -> TripInput:
     return TripInput(
         id=trip.id,
         depart_at=seen.depart_at,
@@ -42,6 +45,7 @@ def trip_input(trip: TripRequest, seen: Whereabouts, posted: Sequence[Closure], 
         position_notes=seen.notes,
         closures=(*posted, *warned.closures),
         warnings_known=warned.known,
+        posted=controls,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
         language=trip.language,

@@ -11,6 +11,17 @@ from alertd.sources.tomlfile import FileModel
 from alertd.tongue import Language
 
 
+def local_clock(value: str) -> str:
+    """The value where it is a time of day without a zone. Raises ValueError naming the mend."""
+    try:
+        parsed = time.fromisoformat(value)
+    except ValueError:
+        parsed = None
+    if parsed is None or parsed.tzinfo is not None:
+        raise ValueError(f'"{value}" is no local time of day; write e.g. "04:30"')
+    return value
+
+
 class NoticesFile(FileModel):
     ease_after_min: float = Field(60.0, ge=0, le=720)
     chain_cleared_probability: float = Field(0.4, gt=0.0, lt=1.0)
@@ -30,16 +41,7 @@ class NoticesFile(FileModel):
     dispatcher_language: Language = "en"
     units: Literal["us", "metric"] = "us"
 
-    @field_validator("quiet_from", "quiet_to", "outlook_at")
-    @classmethod
-    def _is_clock(cls, value: str) -> str:
-        try:
-            parsed = time.fromisoformat(value)
-        except ValueError:
-            parsed = None
-        if parsed is None or parsed.tzinfo is not None:
-            raise ValueError(f'"{value}" is no local time of day; write e.g. "21:00"')
-        return value
+    _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(local_clock)
 
     def languages(self) -> Languages:
         return Languages(driver=self.driver_language, office=self.dispatcher_language, metric=self.units == "metric")

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from typing import TypeAlias
-from urllib.parse import urlsplit
 
 import numpy as np
 
-from alertd.errors import AlertdError, ConfigError
-from alertd.forecast.provider import ElevationProvider, ForecastProvider
+from alertd.errors import AlertdError
+from alertd.forecast.provider import ElevationProvider
 from alertd.plan.closures import Closure, PostedClosure, place_closures
+from alertd.plan.posted import NOTHING_POSTED, Posted, PostedOnRoute, closed_by_post, place_posted
 from alertd.plan.result import Plan
 from alertd.plan.ways import with_other_ways
 from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
@@ -26,13 +26,13 @@ from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
 from alertd.service.making import Making, trip_input, window_of
-from alertd.service.settings import ForecastSettings, Settings
+from alertd.service.open_sources import check_contact, check_feed_contact, open_sky
+from alertd.service.posted import Feeds
+from alertd.service.settings import Settings
 from alertd.service.weather import Fetched, Sky, weather_along
-from alertd.sources.answer import Asks, Heard
+from alertd.sources.answer import Heard
+from alertd.sources.feedfile import read_feeds
 from alertd.sources.http import PoliteClient
-from alertd.sources.nws import Nws
-from alertd.sources.nws_alerts import NwsAlerts
-from alertd.sources.open_meteo import OpenMeteo
 from alertd.sources.tripfile import TripRequest
 
 log = logging.getLogger(__name__)
@@ -63,7 +63,7 @@ class Seen:
     """A route with the weather for trips that leave between two moments, and what the sources said for it.
 
     where: each trip's truck, by its id, as `reports` say. posted: closures as the operator posted them; placed: on the
-    route.
+    route. controls: what road authorities have posted; on_route: of that, what concerns this route.
     """
 
     route: Route
@@ -75,6 +75,8 @@ class Seen:
     heard: tuple[Heard, ...]
     posted: tuple[PostedClosure, ...]
     placed: tuple[Closure, ...]
+    controls: Posted
+    on_route: PostedOnRoute
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,6 +104,7 @@ class Planner:
     ) -> None:
         self.settings, self.ground, self.sky = settings, ground, sky
         self._elevations, self._keep = elevations, keep
+        self.feeds: Feeds | None = None
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _Origin] = {}
 
@@ -111,11 +114,13 @@ class Planner:
         now_utc: datetime,
         reports: Reports = _NO_REPORTS,
         posted: Sequence[PostedClosure] = (),
+        controls: Posted = NOTHING_POSTED,
     ) -> list[Plan | NotPlanned]:
         """One outcome a trip, in the order given. `reports`: where the trucks under way were seen; `posted`: closures.
 
-        Other ways of a trip are compared until it leaves.
+        `controls`: what road authorities have posted. Other ways of a trip are compared until it leaves.
         """
+        self.ground = await asyncio.to_thread(self.ground.gathered_anew, self.settings.places)
         by_route: dict[str, list[TripRequest]] = defaultdict(list)
         for trip in trips:
             for name in (trip.route, *_to_compare(trip, now_utc)):
@@ -123,7 +128,7 @@ class Planner:
         outcomes: dict[str, dict[str, Plan | NotPlanned]] = {}
         for name, sharing in by_route.items():
             try:
-                outcomes[name] = await self._on_route(name, sharing, now_utc, reports, posted)
+                outcomes[name] = await self._on_route(name, sharing, now_utc, reports, posted, controls)
             except Exception as exc:
                 outcomes[name] = {trip.id: not_planned_for(trip, exc) for trip in sharing}
         return [
@@ -166,9 +171,10 @@ class Planner:
         now_utc: datetime,
         reports: Reports,
         posted: Sequence[PostedClosure],
+        controls: Posted,
     ) -> dict[str, Plan | NotPlanned]:
         route = await self.route(name, f"trip {trips[0].id}")
-        return await self.plan_on(route, trips, now_utc, reports, posted)
+        return await self.plan_on(route, trips, now_utc, reports, posted, controls)
 
     async def plan_on(
         self,
@@ -177,9 +183,10 @@ class Planner:
         now_utc: datetime,
         reports: Reports = _NO_REPORTS,
         posted: Sequence[PostedClosure] = (),
+        controls: Posted = NOTHING_POSTED,
     ) -> dict[str, Plan | NotPlanned]:
         """Plan trips that share one route, whatever route they name."""
-        return await self.plan_in(await self.look(route, trips, now_utc, reports, posted), trips)
+        return await self.plan_in(await self.look(route, trips, now_utc, reports, posted, controls), trips)
 
     async def look(
         self,
@@ -188,6 +195,7 @@ class Planner:
         now_utc: datetime,
         reports: Reports = _NO_REPORTS,
         posted: Sequence[PostedClosure] = (),
+        controls: Posted = NOTHING_POSTED,
     ) -> Seen:
         """Ask the sources for what trips on this route need."""
 
@@ -200,8 +208,11 @@ class Planner:
         departs = (min(leaving), max(leaving))
         with listening() as heard:
             window = window_of(route, departs, now_utc, self.settings.plan)
-            fetched = await weather_along(route, window, self.sky)
+            fetched = await weather_along(route, window, self.sky, self.ground.zones)
         placed = await asyncio.to_thread(place_closures, route, posted)
+        on_route = await asyncio.to_thread(
+            place_posted, route, controls, self.ground.rulesets, now_utc, self.settings.plan
+        )
         return Seen(
             route=route,
             now_utc=now_utc,
@@ -211,7 +222,9 @@ class Planner:
             fetched=fetched,
             heard=tuple(heard),
             posted=tuple(posted),
-            placed=placed,
+            placed=(*placed, *closed_by_post(on_route)),
+            controls=controls,
+            on_route=on_route,
         )
 
     async def plan_in(self, seen: Seen, trips: Sequence[TripRequest]) -> dict[str, Plan | NotPlanned]:
@@ -241,6 +254,7 @@ class Planner:
                 route=next(iter(origin.file)),
                 heard=(*origin.heard, *seen.heard),
                 closures=seen.posted,
+                posted=seen.controls,
             )
             await asyncio.to_thread(self._keep.plans, made, made_from)
         return outcomes
@@ -248,7 +262,7 @@ class Planner:
     def making(self, trip: TripRequest, seen: Seen) -> Making:
         """What the plan of a trip is made from. Raises InputError for a rig that is not known."""
         return Making(
-            trip=trip_input(trip, seen.where[trip.id], seen.placed, seen.fetched.warned),
+            trip=trip_input(trip, seen.where[trip.id], seen.placed, seen.fetched.warned, seen.on_route),
             route=seen.route,
             rig=self.ground.rig(trip.rig, f"trip {trip.id}"),
             rulesets=self.ground.rulesets,
@@ -270,7 +284,7 @@ class Planner:
 @asynccontextmanager
 async def planner(settings: Settings, clock: Clock, keep: Keep | None = None) -> AsyncIterator[Planner]:
     """A planner with its sources open. Raises ConfigError for what the settings have wrong."""
-    _check_contact(settings)
+    check_contact(settings)
     ground = read_ground(settings.places)
     async with AsyncExitStack() as stack:
         client = await stack.enter_async_context(
@@ -284,45 +298,8 @@ async def planner(settings: Settings, clock: Clock, keep: Keep | None = None) ->
             )
         )
         sky, elevations = open_sky(settings.forecast, settings.noncommercial, str(settings.where), client)
-        yield Planner(settings, ground, sky, elevations, keep)
-
-
-def open_sky(
-    forecast: ForecastSettings, noncommercial: bool, where: str, client: Asks
-) -> tuple[Sky, list[ElevationProvider]]:
-    """The sources of the settings, those of heights apart. Raises ConfigError, which names the settings as `where`."""
-    providers: list[ForecastProvider] = []
-    elevations: list[ElevationProvider] = []
-    for name in forecast.sources:
-        if name == "nws":
-            providers.append(Nws(client, forecast.nws_url))
-        elif name == "open-meteo":
-            source = OpenMeteo(
-                client, forecast.open_meteo_url, api_key=forecast.open_meteo_key, noncommercial=noncommercial
-            )
-            providers.append(source)
-            elevations.append(source)
-        else:
-            raise ConfigError(where, "forecast.sources", f'"{name}" is no source', "use nws")
-    sky = Sky(
-        providers=providers,
-        members=forecast.members,
-        seed=forecast.seed,
-        stale_h=forecast.stale_h,
-        road=forecast.road,
-        alerts=NwsAlerts(client, forecast.nws_url) if forecast.alerts and "nws" in forecast.sources else None,
-    )
-    return sky, elevations
-
-
-def _check_contact(settings: Settings) -> None:
-    """Weather services must be told who asks; a stand-in on this machine need not be."""
-    urls = {"nws": settings.forecast.nws_url, "open-meteo": settings.forecast.open_meteo_url}
-    asked = [urls[name] for name in settings.forecast.sources]
-    if not settings.contact and any(urlsplit(url).hostname != "127.0.0.1" for url in asked):
-        raise ConfigError(
-            str(settings.where),
-            "operator.contact",
-            "is empty, and weather services want to know who asks",
-            "write an e-mail address or web page where you can be reached",
-        )
+        planning = Planner(settings, ground, sky, elevations, keep)
+        feeds = read_feeds(settings.feeds, ground.rulesets) if settings.feeds else ()
+        check_feed_contact(settings, feeds)
+        planning.feeds = Feeds(client=client, feeds=feeds)
+        yield planning

@@ -9,6 +9,7 @@ from alertd.errors import StoreError
 from alertd.plan.closures import place_closures
 from alertd.plan.differences import Difference, differences
 from alertd.plan.params import PlanParams
+from alertd.plan.posted import closed_by_post, place_posted
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
 from alertd.plan.ways import with_other_ways
@@ -17,7 +18,7 @@ from alertd.service.files import lay_out
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Chosen, Kept, KeptWays, kept
 from alertd.service.making import Making, trip_input, window_of
-from alertd.service.planner import open_sky
+from alertd.service.open_sources import open_sky
 from alertd.service.settings import ForecastSettings, Places
 from alertd.service.weather import weather_along
 from alertd.sources.retold import Retold
@@ -70,14 +71,16 @@ async def _making(first: Kept, places: Places, folder: Path, where: str) -> Maki
     params = _params(i.chosen, where)
     route = await load_route(folder / i.route, ground, elevations)
     seen = locate(route, first.reports, first.trip.depart_at.astimezone(UTC), i.now_utc, params)
-    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc, params), sky)
+    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc, params), sky, ground.zones)
     if client.missing:
         raise StoreError(
             f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
             f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
         )
+    on_route = place_posted(route, i.posted, ground.rulesets, i.now_utc, params)
+    closures = (*place_closures(route, i.closures), *closed_by_post(on_route))
     return Making(
-        trip=trip_input(first.trip, seen, place_closures(route, i.closures), fetched.warned),
+        trip=trip_input(first.trip, seen, closures, fetched.warned, on_route),
         route=route,
         rig=ground.rig(first.trip.rig, where),
         rulesets=ground.rulesets,
@@ -96,8 +99,19 @@ def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
         stale_h=chosen.stale_h,
         nws_url=chosen.nws_url,
         alerts=chosen.alerts,
+        observations=chosen.station_correction,
+        metar_url=chosen.metar_url,
+        station_correction=chosen.station_correction,
+        alerts_area=chosen.alerts_area,
+        geomet_url=chosen.geomet_url,
+        geomet_collection=chosen.geomet_collection,
         open_meteo_url=chosen.open_meteo_url,
         open_meteo_key="not kept" if chosen.open_meteo_keyed else None,
+        weights=chosen.weights,
+        open_meteo_ensemble_url=chosen.open_meteo_ensemble_url,
+        open_meteo_ensemble_model=chosen.open_meteo_ensemble_model,
+        open_meteo_elevation_url=chosen.open_meteo_elevation_url,
+        met_norway_url=chosen.met_norway_url,
         road=read_road(places.road) if places.road else RoadSettings(),
     )
 

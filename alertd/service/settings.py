@@ -1,24 +1,30 @@
 """The operator's settings file as values; the reader's units, relative paths and file names end here."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
+from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
 
 from alertd.delivery.addresses import read_network
+from alertd.delivery.envelope import source_of
+from alertd.delivery.mail import Mailbox
 from alertd.delivery.webhook import Endpoint
-from alertd.errors import ConfigError
+from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
 from alertd.service.languages import Languages
-from alertd.service.noticesfile import NoticesFile
+from alertd.service.noticesfile import NoticesFile, local_clock
+from alertd.service.ways import ConsoleFile, Gateway, GatewayFile, MailFile
 from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import FileModel, read_toml
+from alertd.store.place import Place, Server, read_place
 from alertd.units import to_mps
 
 
@@ -35,20 +41,38 @@ class PlacesFile(FileModel):
     limits: str = ""
     stops: list[str] = Field(default_factory=list)
     bridges: str = ""
+    zones: str = ""
+    heights: str = ""
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
+    feeds: str = Field("", examples=["feeds"])
+
+
+ForecastSource = Literal["nws", "open-meteo", "open-meteo-ensemble", "met-norway"]
+Weight = Annotated[float, Field(gt=0.0, le=100.0)]
 
 
 class ForecastFile(FileModel):
-    sources: list[Literal["nws", "open-meteo"]] = Field(min_length=1, examples=[["nws"]])
+    sources: list[ForecastSource] = Field(min_length=1, examples=[["nws"]])
+    weights: dict[ForecastSource, Weight] = Field(default_factory=dict, examples=[{"nws": 1.0}])
     members: int = Field(31, ge=5, le=200)
     seed: int = Field(1, ge=0)
     stale_h: float = Field(6.0, gt=0, le=48)
     nws_url: str = "https://api.weather.gov"
     alerts: bool = True
+    observations: bool = False
+    metar_url: str = "https://aviationweather.gov"
+    station_correction: bool = False
+    alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
     open_meteo_url: str = "https://api.open-meteo.com"
     open_meteo_key_file: str = ""
+    open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
+    open_meteo_ensemble_model: str = Field("", examples=["gfs_seamless"])
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = "https://api.met.no"
     road: str = Field("", examples=["road.toml"])
 
 
@@ -64,6 +88,7 @@ class PlanFile(FileModel):
     minutes_remove: float = Field(20.0, ge=0, le=240)
     stop_min_spaces: int = Field(3, ge=1, le=100)
     compare_departures_h: float = Field(36.0, ge=0, le=48)
+    posted_believed_h: float = Field(6.0, gt=0, le=48)
 
     def to_core(self, stale_h: float) -> PlanParams:
         return PlanParams(**self.chosen(stale_h))
@@ -82,12 +107,23 @@ class PlanFile(FileModel):
             remove_s=self.minutes_remove * 60.0,
             stop_min_spaces=self.stop_min_spaces,
             compare_h=self.compare_departures_h,
+            posted_believed_h=self.posted_believed_h,
             stale_forecast_h=stale_h,
         )
 
 
+class KeepDaysFile(FileModel):
+    positions: int = Field(14, ge=5, le=3660)
+    plans: int = Field(14, ge=1, le=3660)
+    trips: int = Field(60, ge=7, le=3660)
+    reports: int = Field(730, ge=7, le=36600)
+
+
 class DaemonFile(FileModel):
-    store: str = Field(examples=["../var/alertd.db"])
+    store: str = Field(min_length=1, examples=["../var/alertd.db"])
+    store_password_file: str = ""
+    takeover_s: float = Field(15.0, ge=1, le=60)
+    keep_days: KeepDaysFile = KeepDaysFile()
     cache: str = Field(examples=["../var/http"])
     archive: str | None = Field(None, examples=["../var/archive"])
     archive_days: int = Field(14, ge=1, le=3660)
@@ -100,16 +136,7 @@ class DaemonFile(FileModel):
     http_port: int = Field(8631, ge=0, le=65535)
     http_token_file: str = ""
 
-    @field_validator("brief_at")
-    @classmethod
-    def _is_clock(cls, value: str) -> str:
-        try:
-            parsed = time.fromisoformat(value)
-        except ValueError:
-            parsed = None
-        if parsed is None or parsed.tzinfo is not None:
-            raise ValueError(f'"{value}" is no local time of day; write e.g. "04:30"')
-        return value
+    _is_clock = field_validator("brief_at")(local_clock)
 
     @field_validator("brief_zone")
     @classmethod
@@ -125,6 +152,8 @@ class WebhookFile(FileModel):
     name: str = Field(min_length=1, pattern=r"^[A-Za-z0-9_-]+$", examples=["tms"])
     url: str = Field(examples=["https://fleet.example/alertd"])
     secret_file: str = Field(examples=["secrets/tms.txt"])
+    envelope: Literal["plain", "cloudevents"] = "plain"
+    token_file: str = ""
     audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["fleet"]])
     allow_networks: list[str] = Field(default_factory=list)
 
@@ -144,10 +173,15 @@ class SettingsFile(FileModel):
     daemon: DaemonFile
     webhook: list[WebhookFile] = Field(default_factory=list)
     folder: list[FolderFile] = Field(default_factory=list)
+    mail: list[MailFile] = Field(default_factory=list)
+    gateway: list[GatewayFile] = Field(default_factory=list)
+    console: list[ConsoleFile] = Field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
+    """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
+
     boundaries: tuple[Path, ...]
     crossings: Path | None
     summits: Path | None
@@ -158,6 +192,8 @@ class Places:
     rigs: Path
     routes: Path
     road: Path | None
+    zones: Path | None = None
+    heights: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,9 +204,20 @@ class ForecastSettings:
     stale_h: float
     nws_url: str
     alerts: bool
+    observations: bool
+    metar_url: str
+    station_correction: bool
     open_meteo_url: str
     open_meteo_key: str | None
     road: RoadSettings
+    weights: Mapping[str, float] = field(default_factory=dict)
+    open_meteo_ensemble_url: str = ForecastFile.model_fields["open_meteo_ensemble_url"].default
+    open_meteo_ensemble_model: str = ""
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = ForecastFile.model_fields["met_norway_url"].default
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = "weather-alerts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,10 +227,22 @@ class Folder:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeepDays:
+    """Days that the store keeps each kind of record: `plans` of which nothing was said, `trips` with what was."""
+
+    positions: int
+    plans: int
+    trips: int
+    reports: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """Everything an operator sets. `targets` says which channels each audience is told on.
 
-    archive: where to keep what plans are made from, None to keep nothing.
+    archive: where to keep what plans are made from, None to keep nothing. feeds: the folder of feeds of posted
+    conditions, None for none. takeover_s: after so long without a sign of life from the leading daemon of the store,
+    another one leads.
     """
 
     where: Path
@@ -193,7 +252,9 @@ class Settings:
     places: Places
     forecast: ForecastSettings
     plan: PlanParams
-    store: Path
+    store: Place
+    takeover_s: float
+    keep: KeepDays
     cache: Path
     archive: Path | None
     archive_days: int
@@ -210,16 +271,38 @@ class Settings:
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
     languages: Languages = field(default_factory=Languages)
+    feeds: Path | None = None
+    mailboxes: tuple[Mailbox, ...] = ()
+    gateways: tuple[Gateway, ...] = ()
+    consoles: tuple[str, ...] = ()
+
+    @property
+    def ways_out(self) -> tuple[str, ...]:
+        """The names of all channels."""
+        named: tuple[Endpoint | Folder | Mailbox | Gateway, ...] = (
+            *self.endpoints,
+            *self.folders,
+            *self.mailboxes,
+            *self.gateways,
+        )
+        return (*(way.name for way in named), *self.consoles)
 
 
 def read_settings(path: Path) -> Settings:
     """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
     content = read_toml(path, SettingsFile)
     base = path.parent
-    places, store = _places(base, content), base / content.daemon.store
-    named = content.daemon.archive
-    archive = store.parent / "archive" if named is None else base / named if named else None
-    channels: list[WebhookFile | FolderFile] = [*content.webhook, *content.folder]
+    places, store = _places(base, content), _store(path, base, content.daemon)
+    named, cache = content.daemon.archive, base / content.daemon.cache
+    beside = store.parent if isinstance(store, Path) else cache.parent
+    archive = beside / "archive" if named is None else base / named if named else None
+    channels: list[WebhookFile | FolderFile | MailFile | GatewayFile | ConsoleFile] = [
+        *content.webhook,
+        *content.folder,
+        *content.mail,
+        *content.gateway,
+        *content.console,
+    ]
     names = [c.name for c in channels]
     for name in names:
         if names.count(name) > 1:
@@ -245,14 +328,27 @@ def read_settings(path: Path) -> Settings:
             stale_h=content.forecast.stale_h,
             nws_url=content.forecast.nws_url,
             alerts=content.forecast.alerts,
+            observations=content.forecast.observations,
+            metar_url=content.forecast.metar_url,
+            station_correction=content.forecast.station_correction,
             open_meteo_url=content.forecast.open_meteo_url,
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,
             road=read_road(places.road) if places.road else RoadSettings(),
+            weights=_weights(path, content.forecast),
+            open_meteo_ensemble_url=content.forecast.open_meteo_ensemble_url,
+            open_meteo_ensemble_model=content.forecast.open_meteo_ensemble_model,
+            open_meteo_elevation_url=content.forecast.open_meteo_elevation_url,
+            met_norway_url=content.forecast.met_norway_url,
+            alerts_area=tuple(content.forecast.alerts_area),
+            geomet_url=content.forecast.geomet_url,
+            geomet_collection=content.forecast.geomet_collection,
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=store,
-        cache=base / content.daemon.cache,
+        takeover_s=content.daemon.takeover_s,
+        keep=KeepDays(**content.daemon.keep_days.model_dump()),
+        cache=cache,
         archive=archive,
         archive_days=content.daemon.archive_days,
         trips=base / content.daemon.trips if content.daemon.trips else None,
@@ -263,12 +359,33 @@ def read_settings(path: Path) -> Settings:
         http_host=content.daemon.http_host,
         http_port=content.daemon.http_port,
         http_token=token,
-        endpoints=tuple(_endpoint(path, base, i, w) for i, w in enumerate(content.webhook, start=1)),
+        endpoints=tuple(
+            _endpoint(path, base, i, w, source_of(content.operator.fleet))
+            for i, w in enumerate(content.webhook, start=1)
+        ),
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
         notices=content.notices.to_core(),
         languages=content.notices.languages(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
+        feeds=base / content.places.feeds if content.places.feeds else None,
+        mailboxes=tuple(
+            m.to_core(f"mail[{i}]", partial(_secret, path, base)) for i, m in enumerate(content.mail, start=1)
+        ),
+        gateways=tuple(
+            g.to_core(str(path), f"gateway[{i}]", partial(_secret, path, base))
+            for i, g in enumerate(content.gateway, start=1)
+        ),
+        consoles=tuple(c.name for c in content.console),
     )
+
+
+def _weights(path: Path, forecast: ForecastFile) -> dict[str, float]:
+    for name in forecast.weights:
+        if name not in forecast.sources:
+            raise ConfigError(
+                str(path), "forecast.weights", f'"{name}" is not among the sources', "add it there, or drop its weight"
+            )
+    return {str(name): weight for name, weight in forecast.weights.items()}
 
 
 def _places(base: Path, content: SettingsFile) -> Places:
@@ -284,17 +401,36 @@ def _places(base: Path, content: SettingsFile) -> Places:
         rigs=base / places.rigs,
         routes=base / places.routes,
         road=base / road if road else None,
+        zones=base / places.zones if places.zones else None,
+        heights=base / places.heights if places.heights else None,
     )
 
 
-def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile) -> Endpoint:
+def _store(path: Path, base: Path, daemon: DaemonFile) -> Place:
+    try:
+        place = read_place(daemon.store, base)
+    except StoreError as exc:
+        problem, _, mend = str(exc).partition("; ")
+        raise ConfigError(str(path), "daemon.store", problem, mend) from exc
+    password = _secret(path, base, "daemon.store_password_file", daemon.store_password_file)
+    return place.with_password(password) if password and isinstance(place, Server) else place
+
+
+def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile, source: str) -> Endpoint:
     field = f"webhook[{number}]"
     try:
         networks = tuple(read_network(text) for text in webhook.allow_networks)
     except ValueError as exc:
         raise ConfigError(str(path), f"{field}.allow_networks", str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
     secrets = tuple(_secret(path, base, f"{field}.secret_file", webhook.secret_file).split())
-    return Endpoint(name=webhook.name, url=webhook.url, secrets=secrets, allow_networks=networks)
+    return Endpoint(
+        name=webhook.name,
+        url=webhook.url,
+        secrets=secrets,
+        allow_networks=networks,
+        source=source if webhook.envelope == "cloudevents" else "",
+        token=_secret(path, base, f"{field}.token_file", webhook.token_file),
+    )
 
 
 def _secret(path: Path, base: Path, field: str, name: str) -> str:

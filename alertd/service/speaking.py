@@ -1,6 +1,5 @@
 """Between cycles: what must be said because its moment has come, or because nobody confirmed what was said."""
 
-import asyncio
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ class Standing:
     said: tuple[Said, ...]
 
 
-async def speak(
+def speak(
     standing: Sequence[Standing],
     store: Store,
     fleet: str,
@@ -36,18 +35,7 @@ async def speak(
     languages: Languages | None = None,
 ) -> tuple[str, ...]:
     """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError."""
-    return await asyncio.to_thread(_speak, standing, store, fleet, policy, targets, now_utc, languages or Languages())
-
-
-def _speak(
-    standing: Sequence[Standing],
-    store: Store,
-    fleet: str,
-    policy: Policy,
-    targets: Mapping[Audience, Sequence[str]],
-    now_utc: datetime,
-    languages: Languages,
-) -> tuple[str, ...]:
+    languages = languages or Languages()
     sent: dict[str, list[Notice]] = defaultdict(list)
     for audience in (Audience.DRIVER, Audience.DISPATCHER):
         for notice in store.notices_since(audience, now_utc - LATELY):

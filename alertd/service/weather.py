@@ -1,7 +1,7 @@
 """From a route and a window to the corridor's road field: ask every source, keep what came, say what did not."""
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -9,25 +9,31 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.errors import SourceError
+from alertd.errors import OutsideArea, SourceError
 from alertd.forecast.blend import pool
 from alertd.forecast.cells import choose_cells
-from alertd.forecast.freshness import Limits, Usable, freshness, together
+from alertd.forecast.freshness import Freshness, Limits, Usable, coverage, freshness, together
 from alertd.forecast.members import dress, normal_scores
+from alertd.forecast.nudge import Nudged, nudge
 from alertd.forecast.provider import ForecastAsk, ForecastProvider
 from alertd.forecast.series import WEATHER_FIELDS, Forecast
+from alertd.forecast.weights import age_weight, member_counts
 from alertd.plan.make import Weather
 from alertd.plan.outlook import Corridor
+from alertd.plan.zones import Zones
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.route.bridges import on_bridges
 from alertd.route.line import Route
 from alertd.service.fields import Fields
-from alertd.service.warnings import Warned, warnings_along
-from alertd.sources.nws_alerts import NwsAlerts
+from alertd.service.observing import Observed, Observer
+from alertd.service.warnings import Services, Warned, warnings_along
 from alertd.sources.roadfile import RoadSettings
 
 SPIN_UP = timedelta(hours=48)  # past hours that let the road forget how it was started
 MOST_CELLS = 100  # what one request to a source may carry
+SOURCES_IN_FULL = (
+    2  # the pool holds as many sources' members; more sources have fewer each, so that a plan costs no more
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +47,11 @@ class Window:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sky:
-    """The sources to ask and how to turn them into members. alerts: None where warnings are not asked for."""
+    """The sources to ask and how to turn them into members.
+
+    alerts: None where warnings are not asked for; observer: None where stations are not. station_correction: whether
+    what stations measure corrects the next hours. weights: of sources by their name, 1 where not given; see `_counts`.
+    """
 
     providers: Sequence[ForecastProvider]
     members: int
@@ -49,7 +59,10 @@ class Sky:
     stale_h: float
     road: RoadSettings = field(default_factory=RoadSettings)
     fields: Fields = field(default_factory=Fields)
-    alerts: NwsAlerts | None = None
+    alerts: Services | None = None
+    observer: Observer | None = None
+    station_correction: bool = False
+    weights: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,8 +77,11 @@ class Fetched:
     warned: Warned
 
 
-async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
-    """The road field for one corridor. Never fails for a source: with none the road is unknown, and that is said."""
+async def weather_along(route: Route, window: Window, sky: Sky, zones: Zones | None = None) -> Fetched:
+    """The road field for one corridor. Never fails for a source: with none the road is unknown, and that is said.
+
+    zones: outlines that place weather warnings.
+    """
     plan = choose_cells(route.distance_m, route.elevation_m, route.lat_deg, route.lon_deg, max_cells=MOST_CELLS)
     ask = ForecastAsk(
         lat_deg=route.lat_deg[plan.sample_idx],
@@ -76,11 +92,16 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
         now_utc=window.now,
     )
     answers, warned = await asyncio.gather(
-        asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True), _warned(route, sky)
+        asyncio.gather(*(p.fetch(ask) for p in sky.providers), return_exceptions=True),
+        _warned(route, sky, zones or {}, window),
     )
-    forecasts, failed = [], {}
+    # After the forecasts, so that a station that fails never closes a shared host to them.
+    observed = await _observed(route, window, sky)
+    forecasts, failed, notes = [], {}, []
     for provider, answer in zip(sky.providers, answers, strict=True):
-        if isinstance(answer, SourceError):
+        if isinstance(answer, OutsideArea):
+            notes.append(f"{provider.name}: has no forecasts for this road; planned without it")
+        elif isinstance(answer, SourceError):
             failed[provider.name] = answer.problem
         elif isinstance(answer, BaseException):
             raise answer
@@ -94,13 +115,24 @@ async def weather_along(route: Route, window: Window, sky: Sky) -> Fetched:
         route.lon_deg,
         on_deck=on_bridges(route.distance_m, route.bridges),
     )
-    weather = await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, window, sky)
-    weather = replace(weather, notes=(*warned.notes, *weather.notes))
+    notes += [
+        f"{f.provider}: {len(f.outside)} of {f.lat_deg.size} places asked on this road are outside its area"
+        for f in forecasts
+        if f.outside
+    ]
+    weather = await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, observed, window, sky)
+    weather = replace(weather, notes=(*warned.notes, *weather.notes, *notes))
     return Fetched(weather=weather, told=tuple(forecasts), warned=warned)
 
 
-async def _warned(route: Route, sky: Sky) -> Warned:
-    return Warned() if sky.alerts is None else await warnings_along(route, sky.alerts)
+async def _warned(route: Route, sky: Sky, zones: Zones, window: Window) -> Warned:
+    return Warned() if sky.alerts is None else await warnings_along(route, sky.alerts, zones, window.now)
+
+
+async def _observed(route: Route, window: Window, sky: Sky) -> Observed:
+    if sky.observer is None or not sky.station_correction:
+        return Observed()
+    return await sky.observer.along(route, window.now)
 
 
 def _corridor(
@@ -108,6 +140,7 @@ def _corridor(
     cells: RoadCells,
     forecasts: list[Forecast],
     failed: dict[str, str],
+    observed: Observed,
     window: Window,
     sky: Sky,
 ) -> Weather:
@@ -115,15 +148,39 @@ def _corridor(
     rng = np.random.default_rng(sky.seed)
     limits = Limits(stale_after_h=sky.stale_h)
     judged = [
-        freshness(f, now_utc=window.now, window_start=window.start, window_end=window.end, limits=limits)
+        freshness(
+            f,
+            now_utc=window.now,
+            window_start=window.start,
+            window_end=window.end,
+            limits=limits,
+            shared=len(forecasts) > 1,
+        )
         for f in forecasts
     ]
     usable = [f for f, j in zip(forecasts, judged, strict=True) if j.state is not Usable.UNUSABLE]
-    verdict = together(judged)
-    notes = [*(f"{name}: no forecast ({why})" for name, why in failed.items()), *verdict.reasons]
     road = sky.road
-    dressed = [dress(f, members=sky.members, spreads=road.spreads, rng=rng, now_utc=window.now) for f in usable]
-    forecast = pool(dressed, failed=failed, elevation_m=ask.road_elevation_m) if dressed else _nothing(ask, sky.members)
+    counts = _counts(usable, sky, window.now)
+    dressed = [
+        dress(f, members=n, spreads=road.spreads, rng=rng, now_utc=window.now)
+        for f, n in zip(usable, counts, strict=True)
+    ]
+    forecast = (
+        pool(dressed, counts=counts, failed=failed, elevation_m=ask.road_elevation_m)
+        if dressed
+        else _nothing(ask, sky.members)
+    )
+    verdict = together(judged)
+    if len(forecasts) > 1 and usable:
+        whole = coverage(forecast, window.start, window.end)
+        verdict = Freshness(
+            state=max(verdict.state, whole.state), reasons=tuple(dict.fromkeys((*verdict.reasons, *whole.reasons)))
+        )
+    notes = [*(f"{name}: no forecast ({why})" for name, why in failed.items()), *verdict.reasons]
+    corrected = nudge(forecast, observed.reports, window.now)
+    forecast = corrected.forecast
+    if sky.station_correction:
+        notes.append(_moved(corrected))
     members = forecast.air_temp_c.shape[0]
     quantiles = member_quantiles(members, rng)
 
@@ -148,6 +205,29 @@ def _corridor(
         notes=tuple(dict.fromkeys((*notes, *(road_field.notes if usable else ())))),
         partial=bool(failed) or verdict.state is not Usable.OK,
     )
+
+
+def _moved(corrected: Nudged) -> str:
+    if not corrected.stations_n:
+        return "Air temperature not corrected: no station near the road told a recent one"
+    stations = f"{corrected.stations_n} station{'s' if corrected.stations_n > 1 else ''}"
+    return (
+        f"Air temperature of the next hours moved toward what {stations} near the road measured: "
+        f"at most {-corrected.coldest_k:.1f} °C colder, {corrected.warmest_k:.1f} °C warmer"
+    )
+
+
+def _counts(usable: Sequence[Forecast], sky: Sky, now_utc: datetime) -> list[int]:
+    """Members of each source: those of the settings for one alone, else by weight, skill times `age_weight`.
+
+    An ensemble larger than the settings' members makes room for itself.
+    """
+    most = max([sky.members, *(f.air_temp_c.shape[0] for f in usable)])
+    if len(usable) < 2:
+        return [sky.members for _ in usable]
+    weights = [sky.weights.get(f.provider, 1.0) * age_weight(f.credits[0].overdue_h(now_utc)) for f in usable]
+    total = max(most * min(len(usable), SOURCES_IN_FULL), len(usable))
+    return [int(n) for n in member_counts(weights, total)]
 
 
 def _nothing(ask: ForecastAsk, members: int) -> Forecast:

@@ -1,12 +1,12 @@
 """What a source is handed for a question: an answer with its age, or why there is none; and who may hand it."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, Generic, Protocol, TypeVar
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
-from alertd.errors import SourceError
+from alertd.errors import OutsideArea, SourceError
 from alertd.sources.refusals import Verdict, no_verdict
 
 T = TypeVar("T")
@@ -66,6 +66,11 @@ class Asks(Protocol):
         verdict: Verdict = no_verdict,
         refresh: bool = False,
     ) -> Answer[T]: ...
+
+
+def most_telling(failures: Sequence[SourceError]) -> SourceError:
+    """Of several places' failures the one to raise: that all lies outside the source's area only when all say so."""
+    return next((exc for exc in failures if not isinstance(exc, OutsideArea)), failures[0])
 
 
 def whole_url(url: str, params: Mapping[str, str] | None) -> str:

@@ -3,7 +3,8 @@
 An answer is first read by its caller's `read` function; only what could be read is stored. So a page of HTML, half a
 JSON text, a changed unit or a swapped place never becomes the last good answer, and when the server fails in any of
 these ways the last good answer is served instead, marked stale with the time it was fetched.
-Error answers are never stored, whatever their headers say.
+Error answers are never stored, whatever their headers say. What is asked stays inside the host's stated limits
+(`limits`): a call that a spent allowance does not cover is not made.
 """
 
 import asyncio
@@ -13,7 +14,7 @@ from datetime import datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 from urllib.parse import urljoin, urlsplit
 from weakref import WeakValueDictionary
 
@@ -25,12 +26,15 @@ from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.httptime import http_date
 from alertd.sources.answer import Answer, Heard, whole_url, without_secrets
 from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
-from alertd.sources.refusals import Throttled, Verdict, no_verdict, parse_json, refusal, translated
+from alertd.sources.inflate import ACCEPTED, Inflater, Packed, TooLarge
+from alertd.sources.limits import HostLimits
+from alertd.sources.manners import Manners
+from alertd.sources.refusals import CutShort, Throttled, Unreached, Verdict, no_verdict, parse_json, refusal, translated
 from alertd.sources.retry import HostGate, RetryPolicy, Sleeper, same_server
 
 T = TypeVar("T")
 
-LARGEST_BODY = 10_000_000  # bytes; the largest honest answer recorded is 1.7 MB
+LARGEST_BODY = 10_000_000  # bytes, unpacked; the largest honest answer recorded is 1.7 MB
 MOST_REDIRECTS = 3
 LONGEST_USE_OF_LAST_GOOD = timedelta(hours=48)  # freshness in alertd.forecast warns long before
 JSON = ("json",)
@@ -49,8 +53,10 @@ class PoliteClient:
     """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`.
 
     contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
-    cache_dir: None for no cache. rng: jitter of the back-off. transport: for tests. deadline_s bounds one call with
+    cache_dir: None for no cache, and then counts of calls are not kept either. rng: jitter of the back-off. sleep and
+    ticks keep the pace; ticks are the event loop's own when None. transport: for tests. deadline_s bounds one call with
     all its tries, counted from when it may start; a read timeout alone never ends a server that drips.
+    at_once_per_host, per_s_per_host: for hosts without stated limits.
     on_answer hears what each caller was handed, from the network or the cache, failures included.
     """
 
@@ -62,6 +68,7 @@ class PoliteClient:
         now_utc: Callable[[], datetime],
         rng: np.random.Generator,
         sleep: Sleeper = asyncio.sleep,
+        ticks: Callable[[], float] | None = None,
         deadline_s: float = 45.0,
         retry: RetryPolicy | None = None,
         at_once_per_host: int = 4,
@@ -74,15 +81,21 @@ class PoliteClient:
             raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
         self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, rng, sleep
         self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
-        self._at_once, self._per_s = at_once_per_host, per_s_per_host
+        self._manners = Manners(
+            now_utc=now_utc, sleep=sleep, ticks=ticks or _now_s, policy=self._retry, cache_dir=cache_dir,
+            other=HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host), on_trouble=on_trouble,
+        )  # fmt: skip
+        self._on_trouble, self._on_answer = on_trouble, on_answer
         self.cache = DiskCache(cache_dir, on_trouble)
-        self._on_answer = on_answer
-        self._gates: dict[str, HostGate] = {}
+        self._told: set[str] = set()
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
         self._http = httpx.AsyncClient(
             timeout=httpx.Timeout(30.0, connect=10.0),
             follow_redirects=False,
-            headers={"User-Agent": f"alertd/{__version__} ({self._contact})" if contact else f"alertd/{__version__}"},
+            headers={
+                "User-Agent": f"alertd/{__version__} ({self._contact})" if contact else f"alertd/{__version__}",
+                "Accept-Encoding": ACCEPTED,
+            },
             transport=transport,
         )
 
@@ -162,61 +175,84 @@ class PoliteClient:
             except SourceError:  # stored by an older version that read it differently
                 entry = None
         try:
-            fresh, changed = await self._exchange(call, entry, default_life_s)
-            answer = self._answer(fresh, read, from_cache=not changed)
+            fresh, answer = await self._exchange(call, entry, read, default_life_s)
         except SourceError as exc:
             return self._last_good(entry, read, exc)
         if may_store(fresh.headers):
             await asyncio.to_thread(self.cache.put, key, fresh)
         return answer
 
-    async def _exchange(self, call: _Call, entry: Entry | None, default_life_s: float) -> tuple[Entry, bool]:
-        """The server's answer as an entry, and whether a new body came, after as many tries as the policy allows."""
-        gate = self._gate(call.url)
-        async with gate.slots:
-            gate.check(call.source, self._now())
-            await gate.pace()
+    async def _exchange(
+        self, call: _Call, entry: Entry | None, read: Callable[[bytes], T], default_life_s: float
+    ) -> tuple[Entry, Answer[T]]:
+        """The server's answer as an entry and as read, after as many tries as the policy allows."""
+        async with self._manners.gate(call.url).slots:
+            await self._manners.admit(call.source, call.url, patient=True)
             try:
                 async with asyncio.timeout(self._deadline_s) as deadline:
-                    for tries_made in range(1, self._retry.tries + 1):
-                        try:
-                            result = await self._once(call, entry, default_life_s)
-                        except SourceError as exc:
-                            wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
-                            if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
-                                raise  # the reason says more than a deadline missed in one's sleep
-                            await self._sleep(wait)
-                            await gate.pace()
-                        else:
-                            gate.succeeded()
-                            return result
+                    result = await self._tries(call, entry, read, default_life_s, deadline)
             except TimeoutError as exc:
-                late = SourceDown(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
-                gate.failed(late, self._retry, self._now(), host_wide=False)
+                late = Unreached(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
+                self._manners.failed(call.url, late)
                 raise late from exc
             except SourceError as exc:
-                gate.failed(exc, self._retry, self._now(), host_wide=isinstance(exc, Throttled))
+                self._manners.failed(call.url, exc)
                 raise
-        raise AssertionError("the last try either returns or raises")
+        self._manners.succeeded(call.url)
+        return result
 
-    async def _once(self, call: _Call, entry: Entry | None, default_life_s: float) -> tuple[Entry, bool]:
+    async def _tries(
+        self,
+        call: _Call,
+        entry: Entry | None,
+        read: Callable[[bytes], T],
+        default_life_s: float,
+        deadline: asyncio.Timeout,
+    ) -> tuple[Entry, Answer[T]]:
+        tries_made = 0
+        while True:
+            tries_made += 1
+            try:
+                return await self._once(call, entry, read, default_life_s)
+            except SourceError as exc:
+                await self._manners.also_counted(call.url)
+                wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
+                if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
+                    raise  # the reason says more than a deadline missed in one's sleep
+                if isinstance(exc, Throttled):
+                    self._manners.gate(call.url).hold(wait)  # and this call with the others
+                else:
+                    await self._sleep(wait)
+                await self._manners.admit(call.source, call.url, patient=False)
+
+    async def _once(
+        self, call: _Call, entry: Entry | None, read: Callable[[bytes], T], default_life_s: float
+    ) -> tuple[Entry, Answer[T]]:
+        gate = self._manners.gate(call.url)
         headers = dict(call.sent)
         if entry is not None:
             known = (("etag", "if-none-match"), ("last-modified", "if-modified-since"))
             headers |= {ask: entry.headers[name] for name, ask in known if name in entry.headers}
         try:
-            response, body = await self._fetch(call, headers)
+            response, body = await self._fetch(call, gate, headers)
         except httpx.HTTPError as exc:
             raise translated(call.source, exc) from exc
         now = self._now()
         told = {name.lower(): value for name, value in response.headers.items()}
         if response.status_code == 304 and entry is not None:
-            return entry.confirmed(told, now, default_life_s), False
-        if response.status_code != 200:
-            raise refusal(call.source, response, body, call.verdict, now)
+            confirmed = entry.confirmed(told, now, default_life_s)
+            try:
+                return confirmed, self._answer(confirmed, read, from_cache=True)
+            except SourceError:  # stored by an older version that read it differently: it would be confirmed for ever
+                await self._manners.admit(call.source, call.url, patient=False)
+                return await self._once(call, None, read, default_life_s)
+        if response.status_code not in (200, 203):
+            raise refusal(call.source, response, body, call.verdict, now, gate.limits.refused_pause_s)
+        if response.status_code == 203:
+            self._tell_once(f"{call.source}: {gate.limits.name} answered 203: what we ask for is deprecated or a trial")
         if not any(part in told.get("content-type", "").lower() for part in call.content_types):
             kind = told.get("content-type", "no content type")
-            raise SourceChanged(call.source, f"answered {kind} where {' or '.join(call.content_types)} was asked")
+            raise CutShort(call.source, f"answered {kind} where {' or '.join(call.content_types)} was asked")
         varied = [name.strip().lower() for name in told.get("vary", "").split(",") if name.strip() not in ("", "*")]
         sent = {name.lower(): value for name, value in response.request.headers.items()}
         life = timedelta(seconds=fresh_for_s(told, now, default_life_s))
@@ -224,23 +260,34 @@ class PoliteClient:
             headers=kept(told), body=body, fetched_at=now, fresh_until=now + life,
             varied={name: sent.get(name, "") for name in varied if name in ("accept", "user-agent")},
         )  # fmt: skip
-        return new, True
+        return new, self._answer(new, read, from_cache=False)
 
-    async def _fetch(self, call: _Call, headers: Mapping[str, str]) -> tuple[httpx.Response, bytes]:
+    async def _fetch(self, call: _Call, gate: HostGate, headers: Mapping[str, str]) -> tuple[httpx.Response, bytes]:
         """Status, headers and at most LARGEST_BODY bytes, following redirects on the same server only."""
         url = call.url
-        for _ in range(MOST_REDIRECTS + 1):
+        for hop in range(MOST_REDIRECTS + 1):
+            if hop:
+                await gate.pace()
             async with self._http.stream("GET", url, headers=headers) as response:
                 if response.status_code in (301, 302, 307, 308) and "location" in response.headers:
                     url = self._redirected(call.source, url, response.headers["location"])
                     continue
-                body = bytearray()
-                async for chunk in response.aiter_bytes():
-                    body += chunk
-                    if len(body) > LARGEST_BODY:
-                        raise SourceChanged(call.source, f"sent more than {LARGEST_BODY // 1_000_000} MB")
-                return response, bytes(body)
+                return response, await self._body(call.source, response)
         raise SourceChanged(call.source, f"redirected more than {MOST_REDIRECTS} times")
+
+    @staticmethod
+    async def _body(source: str, response: httpx.Response) -> bytes:
+        try:
+            inflater = Inflater(response.headers.get("content-encoding", ""), LARGEST_BODY)
+            async for chunk in cast(httpx.AsyncByteStream, response.stream):  # as it came, not unpacked by httpx
+                inflater.feed(chunk)
+            return inflater.end()
+        except TooLarge as exc:
+            raise SourceChanged(source, f"sent more than {LARGEST_BODY // 1_000_000} MB") from exc
+        except Packed as exc:
+            if response.status_code != 200:
+                return b""  # the status says what there is to say
+            raise CutShort(source, f"its answer {exc}") from exc
 
     @staticmethod
     def _redirected(source: str, url: str, location: str) -> str:
@@ -274,13 +321,10 @@ class PoliteClient:
         except SourceError:
             raise exc from None
 
-    def _gate(self, url: str) -> HostGate:
-        host = urlsplit(url).netloc
-        if host not in self._gates:
-            self._gates[host] = HostGate(
-                at_once=self._at_once, per_s=self._per_s, burst=self._at_once, sleep=self._sleep
-            )
-        return self._gates[host]
+    def _tell_once(self, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            self._on_trouble(text)
 
     def _identified(self, source: str, url: str) -> None:
         host = urlsplit(url).hostname or ""

@@ -15,16 +15,16 @@ from numpy.typing import NDArray
 Array: TypeAlias = NDArray[np.float64]
 Span: TypeAlias = tuple[datetime, datetime]
 
-_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2})?(\.\d+)?(Z|[+-]\d{2}:\d{2})")
+_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2})?(\.\d+)?(Z|[+-]\d{2}(:?\d{2})?)")
 _DURATION = re.compile(
-    r"P(?:(?P<days>\d+)D)?(?:T(?=\d)(?:(?P<hours>\d+)H)?(?:(?P<minutes>\d+)M)?(?:(?P<seconds>\d+)S)?)?"
+    r"P(?:0+Y)?(?:0+M)?(?:(?P<days>\d+)D)?(?:T(?=\d)(?:(?P<hours>\d+)H)?(?:(?P<minutes>\d+)M)?(?:(?P<seconds>\d+)S)?)?"
 )
 
 
 def parse_interval(text: str, *, now_utc: datetime) -> Span:
     """An ISO 8601 interval as aware moments: start/duration, start/end or duration/end; NOW stands for now_utc.
 
-    Months and years are refused, for they have no fixed length. Raises ValueError.
+    Months and years other than none are refused, for they have no fixed length. Raises ValueError.
     """
     first, slash, second = text.partition("/")
     if not slash:

@@ -1,20 +1,23 @@
 """The US National Weather Service (api.weather.gov): points to cells, cells to a Forecast.
 
 Free for any use, no key; asks for identification, which the client sends. Cells are 2.5 km wide and edited by
-forecasters; their grid is realigned without notice, so a mapping is asked again when a cell turns out wrong.
+forecasters; their grid is realigned without notice, so a mapping is asked again when a cell turns out wrong. A cell
+that fails while its neighbour answers takes the neighbour's forecast, which is said.
 """
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
-from alertd.errors import SourceChanged, SourceDown, SourceError
+from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Forecast, Gap
-from alertd.sources.answer import Answer, Asks
+from alertd.sources.answer import Answer, Asks, most_telling
 from alertd.sources.nws_grid import SOURCE, GridCell, last_token, read_grid
+from alertd.sources.refusals import PlaceDown
 from alertd.sources.shape import AnswerModel, validated
 
 LICENCE = "US National Weather Service, public domain"
@@ -22,11 +25,12 @@ OLD_H = 12.0  # a content network once served grids 88 h old with fresh headers:
 POINT_LIFE_S = 86_400.0
 GRID_LIFE_S = 1200.0
 OUTAGE_WAIT_S = 3600.0  # an expired grid is an office outage of hours to days
+BESIDE = 2.1  # a place in the next cell is at most three half widths from the middle of this one
 BUSY_WAIT_S = 120.0  # "service unavailable" was seen to last 10 to 15 minutes
 
 
 class NotCovered(SourceError):
-    """The service has no land forecast for this place or cell."""
+    """The service has no land forecast for this place or cell, though the place may lie in its area."""
 
 
 class _PointProperties(AnswerModel):
@@ -50,11 +54,13 @@ class Nws:
     async def fetch(self, ask: ForecastAsk) -> Forecast:
         start, hours = window(ask)
         places = [point_text(lat, lon) for lat, lon in zip(ask.lat_deg, ask.lon_deg, strict=True)]
+        cells: dict[str, asyncio.Task[Answer[GridCell] | SourceError]] = {}
+        cell_of: dict[str, str] = {}
         async with asyncio.TaskGroup() as group:
-            cells: dict[str, asyncio.Task[Answer[GridCell] | SourceError]] = {}
 
-            async def grid(cell: str) -> Answer[GridCell]:
+            async def grid(place: str, cell: str) -> Answer[GridCell]:
                 """The cell's answer, asked for once for all places in it."""
+                cell_of[place] = cell
                 if cell not in cells:
                     cells[cell] = group.create_task(self._grid(cell, start, hours, ask.now_utc))
                 answer = await cells[cell]
@@ -63,26 +69,38 @@ class Nws:
                 return answer
 
             found = {place: group.create_task(self._one(place, grid)) for place in dict.fromkeys(places)}
-        results = [found[place].result() for place in places]
+        told = {cell: task.result() for cell, task in cells.items()}
+        good = {cell: answer for cell, answer in told.items() if isinstance(answer, Answer)}
+        results: list[Answer[GridCell] | SourceError] = []
+        lent: dict[int, str] = {}
+        for i, place in enumerate(places):
+            result, cell = found[place].result(), cell_of.get(place, "")
+            failed = told.get(cell)
+            if isinstance(failed, SourceDown | SourceChanged):
+                lender = neighbour(cell, good)
+                if lender is not None and good[lender].value.contains(*_place(place), slack=BESIDE):
+                    lent[i] = f"cell {cell} failed ({failed.problem}); its neighbour {lender} stands in"
+                    result = good[lender]
+            results.append(result)
         if not any(isinstance(result, Answer) for result in results):
-            raise next(result for result in results if isinstance(result, SourceError))
-        return assemble(ask, start, hours, results)
+            raise most_telling([result for result in results if isinstance(result, SourceError)])
+        return assemble(ask, start, hours, results, lent)
 
     async def _one(
-        self, place: str, grid: Callable[[str], Awaitable[Answer[GridCell]]]
+        self, place: str, grid: Callable[[str, str], Awaitable[Answer[GridCell]]]
     ) -> Answer[GridCell] | SourceError:
-        lat_deg, lon_deg = (float(part) for part in place.split(","))
+        lat_deg, lon_deg = _place(place)
         try:
             cell = await self._resolve(place, refresh=False)
             try:
-                answer = await grid(cell)
+                answer = await grid(place, cell)
                 if answer.value.contains(lat_deg, lon_deg):
                     return answer
             except NotCovered:
                 pass
             # The stored mapping may be from before a realignment: ask once more.
             cell = await self._resolve(place, refresh=True)
-            answer = await grid(cell)
+            answer = await grid(place, cell)
             if answer.value.contains(lat_deg, lon_deg):
                 return answer
             return SourceChanged(SOURCE, f"cell {cell} lies elsewhere than the place it was given for")
@@ -97,11 +115,17 @@ class Nws:
         return answer.value
 
     async def _grid(self, cell: str, start: datetime, hours: int, now_utc: datetime) -> Answer[GridCell] | SourceError:
+        def read(body: object) -> GridCell:
+            found = read_grid(body, start=start, hours=hours, now_utc=now_utc)
+            if found.name != cell:
+                raise NotCovered(SOURCE, f"answered cell {found.name} where {cell} was asked")
+            return found
+
+        office = cell.split("/")[0]
         try:
             return await self._client.get_json(
-                SOURCE, f"{self._base}/gridpoints/{cell}",
-                read=lambda body: read_grid(body, start=start, hours=hours, now_utc=now_utc),
-                default_life_s=GRID_LIFE_S, verdict=verdict,
+                SOURCE, f"{self._base}/gridpoints/{cell}", read=read, default_life_s=GRID_LIFE_S,
+                verdict=lambda status, problem: verdict(status, problem, office),
             )  # fmt: skip
         except SourceError as exc:
             return exc
@@ -121,33 +145,73 @@ def read_point(body: object) -> str:
     return f"{p.gridId}/{p.gridX},{p.gridY}"
 
 
-def verdict(status: int, problem: object) -> SourceError | None:
-    """What a problem document (RFC 9457) means for the next call. None: as the HTTP status says."""
+def _place(text: str) -> tuple[float, float]:
+    lat, _, lon = text.partition(",")
+    return float(lat), float(lon)
+
+
+def neighbour(cell: str, among: Mapping[str, object]) -> str | None:
+    """The cell of the same office that touches this one, rather at an edge than at a corner; None if there is none."""
+    office, x, y = _parts(cell)
+    near = []
+    for other in among:
+        office2, x2, y2 = _parts(other)
+        if office2 == office and max(abs(x2 - x), abs(y2 - y)) == 1:
+            near.append((abs(x2 - x) + abs(y2 - y), other))
+    return min(near)[1] if near else None
+
+
+def _parts(cell: str) -> tuple[str, int, int]:
+    office, _, place = cell.partition("/")
+    x, _, y = place.partition(",")
+    return office, int(x), int(y)
+
+
+def verdict(status: int, problem: object, office: str = "") -> SourceError | None:
+    """What a problem document (RFC 9457) means for the next call. None: as the HTTP status says.
+
+    office: whose grid was asked for. It is named where it has none for now, which lasts hours to days.
+    """
     if not isinstance(problem, Mapping):
         return None
     name = last_token(problem)
     detail = str(problem.get("detail") or problem.get("title") or name)
     match name:
-        case "InvalidPoint" | "InvalidGridpoint" | "MarineForecastNotSupported" | "NotFound":
+        case "InvalidPoint":
+            return OutsideArea(SOURCE, f"has no forecast there ({name}: {detail})")
+        case "InvalidGridpoint" | "MarineForecastNotSupported" | "NotFound":
             return NotCovered(SOURCE, f"no forecast there ({name}: {detail})")
         case "ForecastGridExpired" | "ForecastMissingData":
-            return SourceDown(SOURCE, detail, retryable=True, retry_after_s=OUTAGE_WAIT_S)
+            missing = f"NWS missing for office {office}: {detail}" if office else detail
+            return PlaceDown(SOURCE, missing, retryable=True, retry_after_s=OUTAGE_WAIT_S)
         case "ServiceUnavailable" | "UnavailableWebService":
             return SourceDown(SOURCE, detail, retryable=True, retry_after_s=BUSY_WAIT_S)
     return None
 
 
 def assemble(
-    ask: ForecastAsk, start: datetime, hours: int, results: Sequence[Answer[GridCell] | SourceError]
+    ask: ForecastAsk,
+    start: datetime,
+    hours: int,
+    results: Sequence[Answer[GridCell] | SourceError],
+    lent: Mapping[int, str],
 ) -> Forecast:
-    """One Forecast over the places of the ask; a place without a usable cell is NaN and named in a Gap."""
+    """One Forecast over the places of the ask; a place without a usable cell is NaN and outside or named in a Gap.
+
+    lent: why the cell of a place is not its own.
+    """
     shape = (1, len(results), hours)
-    arrays = {name: np.full(shape, np.nan) for name in _FROM_CELL}
+    arrays: dict[str, Any] = {name: np.full(shape, np.nan) for name in _FROM_CELL}
     form = np.zeros(shape, dtype=np.int8)
     elevation_m = np.full(len(results), np.nan)
     notes: dict[str, list[int]] = {}
-    used = []
+    for i, why in lent.items():
+        notes.setdefault(why, []).append(i)
+    used, outside = [], []
     for i, result in enumerate(results):
+        if isinstance(result, OutsideArea):
+            outside.append(i)
+            continue
         if isinstance(result, SourceError):
             notes.setdefault(result.problem, []).append(i)
             continue
@@ -167,7 +231,7 @@ def assemble(
         lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=elevation_m,
         pressure_hpa=unknown, shortwave_wm2=unknown.copy(), freezing_level_m=unknown.copy(), precip_form=form,
         gaps=tuple(Gap(cell_idx=tuple(cells), reason=f"{SOURCE}: {note}") for note, cells in notes.items()),
-        served_stale=old or any(a.stale for a in used),
+        served_stale=old or any(a.stale for a in used), outside=tuple(outside),
         **arrays,
     )  # fmt: skip
 

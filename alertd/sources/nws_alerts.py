@@ -1,131 +1,185 @@
-"""Warnings of the US National Weather Service (/alerts/active) for places: which are in force, from when until when.
+"""Alerts of the US National Weather Service (/alerts/active): one list for the whole country, read event by event.
 
-`ends` is the life of the event and may be missing; `expires` is only that of the message, which is often shorter, so
-it never ends a warning here. What is cancelled or over leaves the list of active ones.
+`expires` is the life of a message, often shorter than that of its event, so it never ends one here. A field that cannot
+be read costs its message no more than that field, and a message that cannot be read at all is told as such: whatever is
+lost is said, and only the service's own dropping it from a list that was read well is taken as its end.
 """
 
-from datetime import timedelta
-from typing import Annotated, Any, Literal, TypeAlias
-
-from pydantic import AwareDatetime, Field
+import re
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any, Final
 
 from alertd.errors import SourceChanged
-from alertd.plan.warnings import HOLD_EVENTS, TOLD_EVENTS, Ring, WeatherAlert
+from alertd.plan.events import weigh
+from alertd.plan.quote import cut, one_line
+from alertd.plan.warnings import AlertList, Unread, WeatherAlert, together
 from alertd.sources.answer import Answer, Asks
+from alertd.sources.fips import county_of
 from alertd.sources.nws import point_text, verdict
 from alertd.sources.nws_grid import SOURCE
-from alertd.sources.shape import AnswerModel, Number, validated
+from alertd.sources.outlined import read_area
+from alertd.sources.vtec import Vtec, read_vtec
 
-LIFE_S = 300.0  # the service names a shorter one as a rule
-_MOST_CHARS = 80  # of a text that goes into a line for people
-
-
-class _Event(AnswerModel):
-    event: str
-
-
-class _Listed(AnswerModel):
-    properties: _Event
-
-
-class _Properties(_Event):
-    id: str
-    status: str
-    messageType: str = ""
-    onset: AwareDatetime | None = None
-    effective: AwareDatetime | None = None
-    ends: AwareDatetime | None = None
-    senderName: str = ""
-    areaDesc: str = ""
-
-
-class _Feature(AnswerModel):
-    properties: _Properties
-
-
-_Coordinates: TypeAlias = list[list[tuple[Number, Number]]]
-
-
-class _Polygon(AnswerModel):
-    type: Literal["Polygon"]
-    coordinates: _Coordinates
-
-    @property
-    def polygons(self) -> list[_Coordinates]:
-        return [self.coordinates]
-
-
-class _MultiPolygon(AnswerModel):
-    type: Literal["MultiPolygon"]
-    coordinates: list[_Coordinates]
-
-    @property
-    def polygons(self) -> list[_Coordinates]:
-        return self.coordinates
-
-
-class _Outlined(AnswerModel):
-    geometry: Annotated[_Polygon | _MultiPolygon, Field(discriminator="type")]
-
-
-class _Answer(AnswerModel):
-    features: list[Any]
+LIFE_S = 120.0  # [A] the service names its own as a rule; asked more often than that, it says nothing new
+_MOST_CHARS: Final = 80  # of a name that goes into a line for people
+_NOT_REAL: Final = frozenset(("Test", "Exercise", "Draft", "System"))
+_ZONE: Final = re.compile(r"(?:^|/)zones/([a-z]+)/([A-Z]{2}[ZC]\d{3})$")
+_UGC: Final = re.compile(r"[A-Z]{2}[ZC]\d{3}")
 
 
 class NwsAlerts:
-    """Asks for one place at a time. Raises SourceError when the service does not say."""
+    """Asks for the list. area: states such as "WA" to ask for alone, () for the whole country."""
 
-    def __init__(self, client: Asks, base_url: str) -> None:
-        self._client, self._base = client, base_url.rstrip("/")
+    def __init__(self, client: Asks, base_url: str, area: Sequence[str] = ()) -> None:
+        self._client, self._base, self.area = client, base_url.rstrip("/"), tuple(area)
 
-    async def at(self, lat_deg: float, lon_deg: float) -> Answer[tuple[WeatherAlert, ...]]:
+    async def active(self) -> Answer[AlertList]:
+        """Raises SourceError when the service does not say."""
+        params = {"status": "actual"} | ({"area": ",".join(self.area)} if self.area else {})
+        return await self._ask(params)
+
+    async def at(self, lat_deg: float, lon_deg: float) -> Answer[AlertList]:
+        """What is in force at one place. Raises SourceError when the service does not say."""
+        return await self._ask({"point": point_text(lat_deg, lon_deg)})
+
+    async def _ask(self, params: Mapping[str, str]) -> Answer[AlertList]:
         return await self._client.get_json(
-            SOURCE, f"{self._base}/alerts/active", params={"point": point_text(lat_deg, lon_deg)},
-            read=read_alerts, default_life_s=LIFE_S, verdict=verdict,
+            SOURCE, f"{self._base}/alerts/active", params=params, read=read_alerts, default_life_s=LIFE_S,
+            verdict=verdict,
         )  # fmt: skip
 
 
-def read_alerts(body: object) -> tuple[WeatherAlert, ...]:
-    """The warnings of an answer that plans look at. Raises SourceChanged for one of them that cannot be read.
+def read_alerts(body: object) -> AlertList:
+    """The events of an answer that plans look at; cancelled ones, tests and exercises are left out.
 
-    Other events may have any shape. Tests, exercises and cancelled ones are left out.
+    Raises SourceChanged for what is no list of alerts.
     """
-    alerts = []
-    for listed in validated(SOURCE, _Answer, body).features:
-        if validated(SOURCE, _Listed, listed).properties.event not in HOLD_EVENTS | TOLD_EVENTS:
-            continue
-        feature = validated(SOURCE, _Feature, listed)
-        p = feature.properties
-        if p.status != "Actual" or p.messageType == "Cancel":
-            continue
-        begins_at = p.onset or p.effective
-        if begins_at is None:
-            raise SourceChanged(SOURCE, f"{p.event} does not say when it begins")
-        # An end before the beginning cannot be meant: taken as none, which is the cautious reading.
-        ends_at = p.ends if p.ends is not None and p.ends - begins_at > timedelta(0) else None
-        alerts.append(
-            WeatherAlert(
-                id=p.id,
-                event=p.event,
-                begins_at=begins_at,
-                ends_at=ends_at,
-                sender=_line(p.senderName) or "the National Weather Service",
-                area=_line(p.areaDesc),
-                rings=_rings(listed),
-            )
-        )
-    return tuple(alerts)
+    features = body.get("features") if isinstance(body, Mapping) else None
+    if not isinstance(body, Mapping) or not isinstance(features, list):
+        raise SourceChanged(SOURCE, "answer is no list of alerts")
+    found = [_read(feature) for feature in features]
+    pages = body.get("pagination")
+    return AlertList(
+        alerts=together(a for a in found if isinstance(a, WeatherAlert)),
+        unread=tuple(u for u in found if isinstance(u, Unread)),
+        listed_n=len(features),
+        updated_at=_when(body, "updated"),
+        whole=not (isinstance(pages, Mapping) and pages.get("next")),
+    )
 
 
-def _rings(feature: object) -> tuple[Ring, ...]:
-    """Outer outlines; none where there is no readable one, and then the places asked about place the warning."""
-    try:
-        polygons = validated(SOURCE, _Outlined, feature).geometry.polygons
-    except SourceChanged:
-        return ()
-    return tuple(tuple((lat, lon) for lon, lat in polygon[0]) for polygon in polygons if polygon)
+def _read(feature: object) -> WeatherAlert | Unread | None:
+    """None for what is of no matter to a truck, or over."""
+    p = feature.get("properties") if isinstance(feature, Mapping) else None
+    if not isinstance(feature, Mapping) or not isinstance(p, Mapping):
+        return Unread(event="", where="", zones=())
+    if _text(p, "status") in _NOT_REAL or _text(p, "messageType") == "Cancel":
+        return None
+    told: Mapping[str, Any] = p["parameters"] if isinstance(p.get("parameters"), Mapping) else {}
+    lines = [read_vtec(text) for text in _texts(told, "VTEC")]
+    known = [v for v in lines if v is not None]
+    live = [v for v in known if not v.over and not v.test]
+    if known and not live and len(known) == len(lines):
+        return None
+    event, where, sent_at = _line(p, "event"), _line(p, "areaDesc"), _when(p, "sent")
+    codes = [v.code for v in live]
+    weight = weigh(codes, event)
+    if weight is None:
+        return None
+    zones, zones_whole = _zones(p)
+    begins_at, ends_at = _window(p, told, live, sent_at)
+    if begins_at is None:
+        return Unread(event=event, where=where, zones=zones)
+    id_ = _line(p, "id") or " ".join((event, begins_at.isoformat(), *zones))
+    gravest = min(live, key=lambda v: getattr(weigh([v.code], ""), "rank", 9), default=None)
+    return WeatherAlert(
+        key=gravest.key(sent_at) if gravest else id_,
+        id=id_,
+        event=event or "A weather warning without a name",
+        weight=weight,
+        begins_at=begins_at,
+        ends_at=ends_at,
+        sender=_line(p, "senderName") or "the National Weather Service",
+        sent_at=sent_at,
+        words=tuple(cut(text) for text in (_headline(p, told), _text(p, "instruction")) if text.strip()),
+        where=where,
+        zones=zones,
+        zones_whole=zones_whole,
+        counties=tuple(filter(None, (county_of(same) for same in _texts(p.get("geocode"), "SAME")))),
+        area=read_area(feature.get("geometry")),
+    )
 
 
-def _line(text: str) -> str:
-    words = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+def _window(
+    p: Mapping[str, Any], told: Mapping[str, Any], live: Sequence[Vtec], sent_at: datetime | None
+) -> tuple[datetime | None, datetime | None]:
+    """From when until when the event is expected, by all that is readable: the earliest begin and the latest end.
+
+    A begin of zeros has begun, and its onset is only when it was last told of.
+    """
+    begun = sent_at if any(v.begins_at is None for v in live) else None
+    begins = [_when(p, "onset"), begun, *(v.begins_at for v in live)]
+    known = [at for at in begins if at is not None] or [at for at in (_when(p, "effective"), sent_at) if at is not None]
+    if not known:
+        return None, None
+    ends = [_when(p, "ends"), *(v.ends_at for v in live), *(_time(t) for t in _texts(told, "eventEndingTime"))]
+    later = [at for at in ends if at is not None and at > min(known)]
+    # An end before the beginning cannot be meant; one of "until further notice" beside a named one is the later.
+    return min(known), None if any(v.ends_at is None for v in live) else max(later, default=None)
+
+
+def _zones(p: Mapping[str, Any]) -> tuple[tuple[str, ...], bool]:
+    """Ids of the zones named, each once, and whether all names could be read.
+
+    A zone named by its bare code only is taken as a forecast zone or county.
+    """
+    addresses, codes = _listed(p, "affectedZones"), _listed(p.get("geocode"), "UGC")
+    named = [(m[2], f"{m[1]}/{m[2]}") for m in map(_ZONE.search, _strings(addresses)) if m]
+    bare = [code for code in _strings(codes) if _UGC.fullmatch(code)]
+    found = {code for code, _ in named}
+    rest = [f"{'county' if code[2] == 'C' else 'forecast'}/{code}" for code in bare if code not in found]
+    count = len(found.union(bare))
+    whole = all(len(read) == len(given) or count >= len(given) for read, given in ((named, addresses), (bare, codes)))
+    return tuple(dict.fromkeys((*(id_ for _, id_ in named), *rest))), whole
+
+
+def _headline(p: Mapping[str, Any], told: Mapping[str, Any]) -> str:
+    """The forecaster's own headline before the one that the service makes of name and times."""
+    return next((t for t in _texts(told, "NWSheadline") if t.strip()), _text(p, "headline"))
+
+
+def _text(p: Mapping[str, Any], name: str) -> str:
+    value = p.get(name)
+    return value if isinstance(value, str) else ""
+
+
+def _line(p: Mapping[str, Any], name: str) -> str:
+    words = one_line(_text(p, name))
     return words if len(words) <= _MOST_CHARS else f"{words[: _MOST_CHARS - 3].rstrip()}..."
+
+
+def _texts(p: object, name: str) -> list[str]:
+    return _strings(_listed(p, name))
+
+
+def _listed(p: object, name: str) -> list[Any]:
+    values = p.get(name) if isinstance(p, Mapping) else None
+    return values if isinstance(values, list) else []
+
+
+def _strings(values: Sequence[Any]) -> list[str]:
+    return [v for v in values if isinstance(v, str)]
+
+
+def _when(p: Mapping[str, Any], name: str) -> datetime | None:
+    return _time(_text(p, name))
+
+
+def _time(text: str) -> datetime | None:
+    """Aware, UTC; None for what is no time or does not say its zone."""
+    try:
+        read = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return None if read.utcoffset() is None else read.astimezone(UTC)

@@ -21,7 +21,7 @@ from alertd.forecast.series import PrecipForm
 from alertd.route.ring import inside_ring
 from alertd.sources.intervals import Array, held, parse_interval, rates_per_h
 from alertd.sources.shape import AnswerModel, Number, validated
-from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS
+from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS, KNOT_MPS
 
 SOURCE = "nws"
 Ring: TypeAlias = tuple[tuple[float, float], ...]
@@ -36,7 +36,7 @@ def _as_is(values: Array) -> Array:
     return values
 
 
-# unit word -> (quantity, to SI); the word is the last token, as prefixes have changed from unit: to wmoUnit:
+# unit word -> (quantity, to SI); prefixes have changed from unit: to wmoUnit:, and the OpenAPI text allows UCUM (uc:)
 UNITS: dict[str, tuple[str, Callable[[Array], Array]]] = {
     "degC": ("temperature", _as_is),
     "degF": ("temperature", lambda v: (v - 32.0) / 1.8),
@@ -48,7 +48,16 @@ UNITS: dict[str, tuple[str, Callable[[Array], Array]]] = {
     "ft": ("height", lambda v: v * FOOT_M),
     "km_h-1": ("speed", lambda v: v * KMH_MPS),
     "m_s-1": ("speed", _as_is),
-    "kt": ("speed", lambda v: v * (1852.0 / 3600.0)),
+    "kt": ("speed", lambda v: v * KNOT_MPS),
+    "degree_(angle)": ("angle", _as_is),
+    "Cel": ("temperature", _as_is),
+    "[degF]": ("temperature", lambda v: (v - 32.0) / 1.8),
+    "%": ("fraction", lambda v: v / 100.0),
+    "[in_i]": ("depth", lambda v: v * INCH_MM),
+    "[ft_i]": ("height", lambda v: v * FOOT_M),
+    "km/h": ("speed", lambda v: v * KMH_MPS),
+    "m/s": ("speed", _as_is),
+    "[kn_i]": ("speed", lambda v: v * KNOT_MPS),
 }
 
 # layer -> (quantity, lowest and highest value that can be true, after conversion)
@@ -69,7 +78,7 @@ PELLET_WORDS = frozenset({"sleet"})  # American usage: ice pellets
 
 
 class _Quantity(AnswerModel):
-    unitCode: str = ""
+    unitCode: str | None = None
     value: Number | None = None
 
 
@@ -79,8 +88,8 @@ class _Sample(AnswerModel):
 
 
 class _Layer(AnswerModel):
-    uom: str = ""
-    values: list[_Sample]
+    uom: str | None = None
+    values: list[_Sample] | None = None
 
 
 class _Word(AnswerModel):
@@ -93,7 +102,7 @@ class _WeatherSample(AnswerModel):
 
 
 class _WeatherLayer(AnswerModel):
-    values: list[_WeatherSample]
+    values: list[_WeatherSample] | None = None
 
 
 class _Geometry(AnswerModel):
@@ -106,7 +115,7 @@ class _Properties(AnswerModel):
     gridId: str
     gridX: int
     gridY: int
-    elevation: _Quantity = _Quantity()
+    elevation: _Quantity | None = None
     temperature: _Layer
     weather: _WeatherLayer | None = None
     relativeHumidity: _Layer | None = None
@@ -200,9 +209,10 @@ def _hourly(name: str, layer: _Layer | None, start: datetime, hours: int, now_ut
         raise SourceChanged(SOURCE, f"{name}: {exc}") from exc
 
 
-def in_si(name: str, uom: str, quantity: str, raw: Array) -> Array:
+def in_si(name: str, uom: str | None, quantity: str, raw: Array) -> Array:
     """Values in SI by their unit word; SourceChanged for a unit unknown or of another quantity."""
-    word = uom.replace("/", ":").rsplit(":", 1)[-1]
+    uom = uom or ""
+    word = uom.rsplit("/", 1)[-1] if "://" in uom else uom.rsplit(":", 1)[-1]
     kind, convert = UNITS.get(word, ("", _as_is))
     if kind == "height" and quantity == "depth":  # snow given in metres or feet instead of millimetres
         return convert(raw) * 1000.0
@@ -211,8 +221,8 @@ def in_si(name: str, uom: str, quantity: str, raw: Array) -> Array:
     return convert(raw)
 
 
-def _elevation_m(told: _Quantity) -> float:
-    if told.value is None:
+def _elevation_m(told: _Quantity | None) -> float:
+    if told is None or told.value is None:
         return float("nan")
     return float(in_si("elevation", told.unitCode, "height", np.array([told.value]))[0])
 
@@ -223,7 +233,7 @@ def _form(
     """Freezing rain or drizzle wins over pellets, and any chance of it counts; accumulating ice means freezing."""
     form = np.zeros(hours, dtype=np.int8)
     for words, value in ((PELLET_WORDS, PrecipForm.PELLETS), (FREEZING_WORDS, PrecipForm.FREEZING)):
-        for sample in layer.values if layer else ():
+        for sample in (layer.values or ()) if layer else ():
             if any(word.weather in words for word in sample.value or ()):
                 try:
                     begin, end = parse_interval(sample.validTime, now_utc=now_utc)

@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from typing import Any
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -19,6 +20,7 @@ from alertd.errors import ConfigError, SourceChanged, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Array, Forecast, Gap
 from alertd.sources.answer import Answer, Asks
+from alertd.sources.echo import apart_km
 from alertd.sources.open_meteo_hours import (
     CODE,
     ENSEMBLE_VARIABLES,
@@ -32,11 +34,11 @@ from alertd.sources.open_meteo_hours import (
 from alertd.sources.refusals import Verdict
 
 LICENCE = "Weather data by Open-Meteo.com, CC BY 4.0"
+MOST_ENSEMBLE_PLACES = 10  # a place is up to 51 calls, and the free host takes 600 a minute
 MOST_PLACES = 100  # in one request; the free host takes 1000, but a URL over 64 kB fails and one bad place spoils all
 FORECAST_LIFE_S = 3600.0  # the source sends no caching headers; its models run every hour at best
 EVER_S = 10 * 365 * 86_400.0  # the ground does not move
 MAX_ECHO_KM = 30.0  # an answer is for a model cell a few km off; farther means another place (latitude swapped)
-EARTH_RADIUS_KM = 6371.0
 
 # Days are asked for in these steps so that the same road keeps the same URL from hour to hour: only then can the last
 # good answer be found when the server is down.
@@ -68,10 +70,12 @@ class OpenMeteo:
         self._client, self._base = client, base_url.rstrip("/")
         self._elevation_base = (elevation_url or base_url).rstrip("/")
         self._api_key, self._model, self._ensemble = api_key, model, ensemble
+        self._base_host = _host(self._base)
         self.name = " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
 
     async def fetch(self, ask: ForecastAsk) -> Forecast:
-        chunks = [np.arange(i, min(i + MOST_PLACES, ask.lat_deg.size)) for i in range(0, ask.lat_deg.size, MOST_PLACES)]
+        step, places = MOST_ENSEMBLE_PLACES if self._ensemble else MOST_PLACES, ask.lat_deg.size
+        chunks = [np.arange(i, min(i + step, places)) for i in range(0, places, step)]
         results = await asyncio.gather(*(self._chunk(ask, cells) for cells in chunks))
         failures = [r for r in results if isinstance(r, SourceError)]
         if len(failures) == len(results):
@@ -85,7 +89,9 @@ class OpenMeteo:
             lat, lon = lat_deg[i : i + MOST_PLACES], lon_deg[i : i + MOST_PLACES]
             answer = await self._client.get_json(
                 SOURCE, f"{self._elevation_base}/v1/elevation",
-                params=self._keyed({"latitude": _listed(lat, 5), "longitude": _listed(lon, 5)}),
+                params=self._keyed(
+                    {"latitude": _listed(lat, 5), "longitude": _listed(lon, 5)}, self._elevation_base
+                ),
                 read=partial(read_elevations, count=lat.size),
                 default_life_s=EVER_S, verdict=self._verdict_at(None),
             )  # fmt: skip
@@ -112,14 +118,18 @@ class OpenMeteo:
             params["models"] = self._model
         try:
             return await self._client.get_json(
-                SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}", params=self._keyed(params),
+                SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}",
+                params=self._keyed(params, self._base),
                 read=read, default_life_s=FORECAST_LIFE_S, verdict=self._verdict_at(ask.now_utc),
             )  # fmt: skip
         except SourceError as exc:
             return exc
 
-    def _keyed(self, params: dict[str, str]) -> dict[str, str]:
-        return params | ({"apikey": self._api_key} if self._api_key else {})
+    def _keyed(self, params: dict[str, str], url: str) -> dict[str, str]:
+        """With the key where it belongs: on the server of forecasts, and on any other that asks for one."""
+        host = _host(url)
+        shown = host == self._base_host or _is_customer_host(host)
+        return params | ({"apikey": self._api_key} if self._api_key and shown else {})
 
     @staticmethod
     def _verdict_at(now_utc: datetime | None) -> Verdict:
@@ -133,14 +143,22 @@ class OpenMeteo:
         return verdict
 
 
+def _host(url: str) -> str:
+    return (urlsplit(url).hostname or "").lower().rstrip(".")  # a name may end with a dot
+
+
+def _is_customer_host(host: str) -> bool:
+    return host.startswith("customer-") and host.endswith(".open-meteo.com")
+
+
 def _may_use(url: str, api_key: str | None, noncommercial: bool) -> None:
-    host = (urlsplit(url).hostname or "").lower()
+    host = _host(url)
     where, field = "settings", "open_meteo"
     if not host:
         raise ConfigError(where, field, f'"{url}" names no server', "write it as https://host")
     if not (host == "open-meteo.com" or host.endswith(".open-meteo.com")):
         return
-    if host.startswith("customer-"):
+    if _is_customer_host(host):
         if not api_key:
             raise ConfigError(where, field, f"{host} needs an API key", "set the key, or use another server")
     elif not noncommercial:
@@ -179,13 +197,6 @@ def check_places(places: list[PlaceHours], lat_deg: Array, lon_deg: Array, max_e
             )
 
 
-def apart_km(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
-    """Great-circle distance by the haversine formula."""
-    a, b, c, d = np.radians([lat1_deg, lon1_deg, lat2_deg, lon2_deg])
-    h = np.sin((c - a) / 2) ** 2 + np.cos(a) * np.cos(c) * np.sin((d - b) / 2) ** 2
-    return float(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.clip(h, 0.0, 1.0))))
-
-
 def read_elevations(body: object, count: int) -> Array:
     """Heights of an elevation answer. Raises SourceChanged."""
     raw = body.get("elevation") if isinstance(body, Mapping) else None
@@ -207,7 +218,7 @@ def assemble(
     answers = [answer for _, answer in parts if not isinstance(answer, SourceError)]
     members = max(len(place.precip_form) for answer in answers for place in answer.value)
     shape = (members, ask.lat_deg.size, hours)
-    arrays = {field: np.full(shape, np.nan) for field in FIELDS}
+    arrays: dict[str, Any] = {field: np.full(shape, np.nan) for field in FIELDS}
     form = np.zeros(shape, dtype=np.int8)
     gaps = []
     told_at, stale = [], False

@@ -7,7 +7,7 @@ one direction only, so we decide from temperature and humidity; only the freezin
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.forecast.series import PrecipForm
 from alertd.sources.shape import AnswerModel, Number, validated
+from alertd.units import FOOT_M, INCH_MM, KMH_MPS, MPH_MPS
 
 Array: TypeAlias = NDArray[np.float64]
+Convert: TypeAlias = Callable[[Array], Array]
 
 SOURCE = "open-meteo"
 FREEZING_CODES = (56, 57, 66, 67)  # WMO 4677 as the source uses it: freezing drizzle, freezing rain
@@ -30,29 +32,44 @@ LOWEST_FREEZING_LEVEL_M = -500.0  # some models send -100000 where the air is be
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variable:
-    """One hourly variable: the Forecast field it fills, its unit, factor to SI, plausible range in SI, and whether
-    its stamp ends the hour it speaks of (`preceding`)."""
+    """One hourly variable: the Forecast field it fills, the units it may come in, its plausible range in SI, and
+    whether its stamp ends the hour it speaks of (`preceding`)."""
 
     field: str
-    unit: str
+    units: Mapping[str, Convert]
     low: float
     high: float
-    factor: float = 1.0
     preceding: bool = False
 
 
+def _times(factor: float) -> Convert:
+    return lambda values: values * factor
+
+
+# By the words of `hourly_units`: what we ask for first, then what else a caller can ask the source for.
+_TEMPERATURE: dict[str, Convert] = {"°C": _times(1.0), "°F": lambda values: (values - 32.0) / 1.8}
+_FRACTION: dict[str, Convert] = {"%": _times(0.01)}
+_SPEED: dict[str, Convert] = {
+    "m/s": _times(1.0), "km/h": _times(KMH_MPS), "mp/h": _times(MPH_MPS), "kn": _times(1852.0 / 3600.0)
+}  # fmt: skip
+_DEPTH: dict[str, Convert] = {"mm": _times(1.0), "inch": _times(INCH_MM)}
+_HEIGHT: dict[str, Convert] = {"m": _times(1.0), "ft": _times(FOOT_M)}
+
+
 VARIABLES: dict[str, Variable] = {
-    "temperature_2m": Variable(field="air_temp_c", unit="°C", low=-60.0, high=60.0),
-    "relative_humidity_2m": Variable(field="rh_frac", unit="%", low=0.0, high=1.05, factor=0.01),
-    "surface_pressure": Variable(field="pressure_hpa", unit="hPa", low=300.0, high=1100.0),
-    "wind_speed_10m": Variable(field="wind_mps", unit="m/s", low=0.0, high=115.0),
-    "cloud_cover": Variable(field="cloud_frac", unit="%", low=0.0, high=1.0, factor=0.01),
-    "shortwave_radiation": Variable(field="shortwave_wm2", unit="W/m²", low=-5.0, high=1600.0, preceding=True),
-    "precipitation": Variable(field="precip_mmwe_h", unit="mm", low=0.0, high=300.0, preceding=True),
-    "precipitation_probability": Variable(
-        field="precip_prob_frac", unit="%", low=0.0, high=1.0, factor=0.01, preceding=True
+    "temperature_2m": Variable(field="air_temp_c", units=_TEMPERATURE, low=-60.0, high=60.0),
+    "relative_humidity_2m": Variable(field="rh_frac", units=_FRACTION, low=0.0, high=1.05),
+    "surface_pressure": Variable(field="pressure_hpa", units={"hPa": _times(1.0)}, low=300.0, high=1100.0),
+    "wind_speed_10m": Variable(field="wind_mps", units=_SPEED, low=0.0, high=115.0),
+    "cloud_cover": Variable(field="cloud_frac", units=_FRACTION, low=0.0, high=1.0),
+    "shortwave_radiation": Variable(
+        field="shortwave_wm2", units={"W/m²": _times(1.0)}, low=-5.0, high=1600.0, preceding=True
     ),
-    "freezing_level_height": Variable(field="freezing_level_m", unit="m", low=LOWEST_FREEZING_LEVEL_M, high=9000.0),
+    "precipitation": Variable(field="precip_mmwe_h", units=_DEPTH, low=0.0, high=300.0, preceding=True),
+    "precipitation_probability": Variable(field="precip_prob_frac", units=_FRACTION, low=0.0, high=1.0, preceding=True),
+    "freezing_level_height": Variable(
+        field="freezing_level_m", units=_HEIGHT, low=LOWEST_FREEZING_LEVEL_M, high=9000.0
+    ),
 }
 CODE, CODE_UNIT = "weather_code", "wmo code"
 # The ensemble endpoint has no probability (its members are one) and no freezing level.
@@ -167,10 +184,10 @@ def _stamps(place: _Place, want_local_time: bool) -> list[datetime]:
 
 
 def _values(place: _Place, key: str, variable: Variable) -> Array:
-    unit = place.hourly_units.get(key)
-    if unit != variable.unit:
-        raise SourceChanged(SOURCE, f'{key} is in "{unit}", not "{variable.unit}"')
-    values = _numbers(place, key) * variable.factor
+    unit = place.hourly_units.get(key, "")
+    if unit not in variable.units:
+        raise SourceChanged(SOURCE, f'{key} is in "{unit}", which is no unit known for it')
+    values = variable.units[unit](_numbers(place, key))
     if variable.field == "freezing_level_m":
         return np.where((values < variable.low) | (values > variable.high), np.nan, values)
     if np.any((values < variable.low) | (values > variable.high)):

@@ -1,178 +1,123 @@
-"""One SQLite file, opened so that what was acknowledged survives a power cut, and every failure of it in one line."""
+"""A store's database, SQLite or PostgreSQL: one transaction a `read` or `write`, every failure in one line.
 
-import re
-import sqlite3
-import threading
+Writers take turns. On SQLite the file has one writer at a time; on PostgreSQL every writing transaction first locks
+the one row of `leader`, so what holds of one holds of the other. In that turn a fenced daemon is refused.
+"""
+
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
+from typing import Any, Protocol
 
-from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect, select
-from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy import Connection, Engine, Table, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DBAPIError
 
-from alertd.errors import StoreError
-from alertd.store.schema import SCHEMA_VERSION, meta, metadata
-
-_SYNCHRONOUS_LEVEL = {"FULL": 2, "EXTRA": 3}
-_TAKES_WRITE_LOCK = {"alertd_takes_write_lock": True}
-
-_FULL_OR_FAILING = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR}  # a file-size limit shows as IOERR, not as FULL
-_BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
-_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+from alertd.errors import LeadershipLost, StoreError
+from alertd.store.lock import Lock
+from alertd.store.migrate import bring_up, revision_of
+from alertd.store.place import Place, read_place
+from alertd.store.postgres import PostgresServer
+from alertd.store.schema import REVISION, leader
+from alertd.store.sqlite import SqliteFile
 
 
-def wal_is_safe(sqlite_version: str) -> bool:
-    """Whether this SQLite is free of the WAL-reset bug (3.7.0 to 3.51.2; mended in 3.51.3, 3.50.7 and 3.44.6)."""
-    major, minor, patch = (int(part) for part in re.findall(r"\d+", sqlite_version)[:3])
-    if (major, minor) in {(3, 44), (3, 50), (3, 51)}:
-        return patch >= {44: 6, 50: 7, 51: 3}[minor]
-    return (major, minor) > (3, 51)
+class _Backend(Protocol):
+    @property
+    def engine(self) -> Engine: ...
+    @property
+    def turn(self) -> AbstractContextManager[object]: ...
+    def new_lock(self) -> Lock: ...
+    def check(self) -> None: ...
+    def explained(self, cause: BaseException | None) -> str: ...
 
 
 class Database:
-    """The file and its engine. `read` and `write` each give one transaction; leaving by an exception undoes it."""
+    """Open until `close`. Leaving a transaction by an exception undoes it.
 
-    def __init__(self, place: Path | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
-        """Open or create the file at `place` (a path, or a URL `sqlite:///path`).
+    `epoch`: that of the leadership under which alone this process may write; None for one that never means to lead.
+    """
 
-        Raises StoreError when the file cannot be used, is not ours, or was written by a newer alertd.
+    def __init__(self, place: Place | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
+        """Open or create the store at `place`, and bring it up to this alertd's tables.
+
+        Raises StoreError when it cannot be used, is not ours, or was written by a newer alertd.
         """
-        url = _sqlite_url(place)
-        self.path = Path(str(url.database))
-        self._busy_timeout_s = busy_timeout_s
-        if wal and not wal_is_safe(sqlite3.sqlite_version):
-            raise StoreError(
-                f"store {self.path}: SQLite {sqlite3.sqlite_version} can corrupt a file in WAL mode; "
-                "leave WAL off, or use SQLite 3.51.3 or later"
-            )
-        # The rollback journal needs EXTRA to sync the folder too; WAL is durable from FULL on.
-        self._journal, self._synchronous = ("wal", "FULL") if wal else ("delete", "EXTRA")
-        # Threads of one daemon take turns here: SQLite's own waiting is by polling, and under load it starves one of
-        # several writers for longer than the timeout.
-        self._turn = threading.RLock()
-        self._engine = create_engine(url, connect_args={"timeout": busy_timeout_s})
-        event.listen(self._engine, "connect", self._prepare)
-        event.listen(self._engine, "begin", _begin)
-        self._writing = self._engine.execution_options(**_TAKES_WRITE_LOCK)
+        self.place = place if not isinstance(place, Path | str) else read_place(place)
+        self.epoch: int | None = None
+        self._backend: _Backend = (
+            SqliteFile(self.place, wal=wal, busy_timeout_s=busy_timeout_s)
+            if isinstance(self.place, Path)
+            else PostgresServer(self.place, busy_timeout_s=busy_timeout_s)
+        )
+        self._writing = self._backend.engine.execution_options(alertd_writes=True)
         try:
-            self._verify_journal()
-            self._create_or_check_schema()
+            with self._guarded():
+                self._backend.check()
+            self._bring_up(busy_timeout_s)
         except BaseException:
             self.close()
             raise
 
     def close(self) -> None:
-        self._engine.dispose()
+        self._backend.engine.dispose()
+
+    def new_lock(self) -> Lock:
+        return self._backend.new_lock()
 
     @contextmanager
-    def read(self) -> Iterator[Connection]:
-        with self._transaction(self._engine) as connection:
+    def read(self, *, leading: bool = False) -> Iterator[Connection]:
+        """`leading`: refuse it to a daemon that no longer leads."""
+        with self._transaction(self._backend.engine) as connection:
+            if leading:
+                self._let_in(connection.execute(select(leader.c.epoch)).scalar_one())
             yield connection
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
+    def write(self, *, fenced: bool = True) -> Iterator[Connection]:
+        """Raises LeadershipLost when another daemon leads by now, unless it is not `fenced`."""
         with self._transaction(self._writing) as connection:
+            epoch = connection.execute(select(leader.c.epoch).with_for_update()).scalar_one()
+            if fenced:
+                self._let_in(epoch)
             yield connection
+
+    def _let_in(self, epoch: int) -> None:
+        if self.epoch is not None and self.epoch != epoch:
+            raise LeadershipLost(f"store {self.place}: another daemon leads by now; this one stands by")
 
     @contextmanager
     def _transaction(self, engine: Engine) -> Iterator[Connection]:
-        try:
-            with self._turn, engine.begin() as connection:
-                yield connection
-        except DBAPIError as exc:
-            raise self._explained(exc) from exc
-
-    def _prepare(self, dbapi: sqlite3.Connection, _record: object) -> None:
-        dbapi.isolation_level = None  # Python's own transaction control off: _begin says when and how
-        dbapi.execute("PRAGMA foreign_keys=ON").close()
-        dbapi.execute(f"PRAGMA synchronous={self._synchronous}").close()
-        level = dbapi.execute("PRAGMA synchronous").fetchone()[0]
-        if level != _SYNCHRONOUS_LEVEL[self._synchronous]:
-            raise StoreError(
-                f"store {self.path}: SQLite keeps synchronous at {level}, not {self._synchronous}, so a power cut "
-                "could lose notices; use another build of SQLite"
-            )
-
-    def _verify_journal(self) -> None:
-        with self._guarded(), self._engine.connect() as connection:
-            # The journal mode cannot change inside a transaction, so this goes straight to the driver.
-            dbapi = connection.connection.driver_connection
-            assert isinstance(dbapi, sqlite3.Connection)  # noqa: S101 - narrows the type, holds by construction
-            try:
-                mode = dbapi.execute(f"PRAGMA journal_mode={self._journal}").fetchone()[0]
-            except sqlite3.Error as exc:
-                raise self._explained_code(exc) from exc
-        if mode != self._journal:
-            raise StoreError(
-                f"store {self.path}: journal mode is {mode}, not {self._journal}; "
-                "close other programs that hold the file and start again"
-            )
-
-    def _create_or_check_schema(self) -> None:
-        with self.write() as connection:
-            tables = inspect(connection).get_table_names()
-            if not tables:
-                metadata.create_all(connection)
-                connection.execute(insert(meta).values(key="schema_version", value=str(SCHEMA_VERSION)))
-                return
-            if meta.name not in tables:
-                raise StoreError(f"store {self.path}: this SQLite file is not alertd's; name another file")
-            found = connection.execute(select(meta.c.value).where(meta.c.key == "schema_version")).scalar()
-        if found is None or not found.isdigit():
-            raise StoreError(f"store {self.path}: this SQLite file is not alertd's; name another file")
-        if int(found) > SCHEMA_VERSION:
-            raise StoreError(
-                f"store {self.path}: written by a newer alertd (schema {found}, this one knows {SCHEMA_VERSION}); "
-                "run that newer alertd, or start with another file"
-            )
+        with self._guarded(), self._backend.turn, engine.begin() as connection:
+            yield connection
 
     @contextmanager
     def _guarded(self) -> Iterator[None]:
         try:
             yield
         except DBAPIError as exc:
-            raise self._explained(exc) from exc
+            said = f"store {self.place}: {self._backend.explained(exc.orig)}"
+            raise StoreError(" ".join(said.split())) from exc
 
-    def _explained(self, exc: DBAPIError) -> StoreError:
-        return self._explained_code(exc.orig)
-
-    def _explained_code(self, cause: BaseException | None) -> StoreError:
-        code = getattr(cause, "sqlite_errorcode", 0) & 0xFF  # the low byte is the kind, the rest the detail
-        if code in _FULL_OR_FAILING:
-            said = f"disk is full or failing ({cause}); nothing was half-written; free space and the daemon goes on"
-        elif code in _BUSY:
-            said = (
-                f"held by another program for over {self._busy_timeout_s:g} s ({cause}); nothing was half-written; "
-                "close that program and the daemon goes on"
+    def _bring_up(self, busy_timeout_s: float) -> None:
+        with self.read() as connection:
+            if revision_of(connection, self.place) == REVISION:
+                return
+        lock = self.new_lock()
+        if not lock.take(busy_timeout_s):
+            raise StoreError(
+                f"store {self.place}: another alertd daemon holds it, of an older version; "
+                "stop that one first, or give this one another store"
             )
-        elif code in _DAMAGED:
-            said = f"not a sound SQLite file ({cause}); move it aside and put back the last backup"
-        elif code == sqlite3.SQLITE_READONLY:
-            said = f"cannot be written ({cause}); give the daemon's user the right to write the file and its folder"
-        elif code == sqlite3.SQLITE_CANTOPEN:
-            said = f"cannot be opened ({cause}); make the folder and give the daemon's user the right to write there"
-        else:
-            said = f"refused what was to be stored ({cause}); nothing was half-written; this is a fault of alertd"
-        return StoreError(" ".join(f"store {self.path}: {said}".split()))
+        try:
+            with self._transaction(self._writing) as connection:
+                revision = revision_of(connection, self.place)  # another process may have been quicker
+                if revision != REVISION:
+                    bring_up(connection, revision)
+        finally:
+            lock.release()
 
 
-def _begin(connection: Connection) -> None:
-    """Take the write lock at the start: a reader that later writes would fail at once, whatever the busy timeout."""
-    writes = connection.get_execution_options().get("alertd_takes_write_lock", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-
-def _sqlite_url(place: Path | str) -> URL:
-    if isinstance(place, Path) or "://" not in place:
-        return URL.create("sqlite", database=str(place))
-    try:
-        url = make_url(place)
-    except ArgumentError as exc:
-        raise StoreError("store: the URL cannot be read; write it as sqlite:///path/to/alertd.sqlite") from exc
-    if url.get_backend_name() != "sqlite" or url.database in (None, "", ":memory:"):
-        raise StoreError(
-            f"store {url.render_as_string()}: only a SQLite file is served yet; "
-            "write it as sqlite:///path/to/alertd.sqlite"
-        )
-    return url
+def insert_or(connection: Connection, table: Table) -> Any:
+    """An INSERT of the connection's dialect that can say `on_conflict_do_nothing` and `on_conflict_do_update`."""
+    return (sqlite if connection.dialect.name == "sqlite" else postgresql).insert(table)

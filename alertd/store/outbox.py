@@ -6,23 +6,24 @@ waiting ── claim, send ──→ done
 requeue ── given up ─────→ parked
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, or_, select, update
+from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists, func, or_, select, update
 
 from alertd.store.connection import Database
-from alertd.store.records import Delivery, OutboxHealth, Outgoing
+from alertd.store.records import Delivery, OutboxHealth, Outgoing, TargetTally
 from alertd.store.schema import deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
+_AT_A_TIME = 500  # ids in one statement
 
 
 class Outbox:
-    """The deliveries of one store. Every method raises StoreError when the file fails."""
+    """The deliveries of one store. Every method raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
@@ -60,15 +61,48 @@ class Outbox:
             )
             return [_outgoing(row) for row in rows]
 
+    def claim_each(
+        self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str
+    ) -> dict[str, list[Outgoing]]:
+        """`claim_due` for many targets in one transaction: up to so many of each, by target; none where none is due."""
+        at_most = max(wanted.values(), default=0)
+        place = func.row_number().over(
+            partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id)
+        )
+        ranked = (
+            select(deliveries.c.id, deliveries.c.target, place.label("place"))
+            .where(*_due(now), deliveries.c.target.in_(wanted), ~_older_waits(now))
+            .subquery()
+        )
+        with self._database.write() as connection:
+            found = connection.execute(
+                select(ranked.c.id, ranked.c.target, ranked.c.place).where(ranked.c.place <= at_most)
+            )
+            ids = [row.id for row in found if row.place <= wanted[row.target]]
+            if not ids:
+                return {}
+            connection.execute(
+                update(deliveries)
+                .where(deliveries.c.id.in_(ids))
+                .values(owner=owner, lease_until=now + timedelta(seconds=lease_s), attempts=deliveries.c.attempts + 1)
+            )
+            rows = connection.execute(
+                _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
+            )
+            claimed: dict[str, list[Outgoing]] = {}
+            for outgoing in map(_outgoing, rows):
+                claimed.setdefault(outgoing.target, []).append(outgoing)
+            return claimed
+
     def peek_due(self, now: datetime, target: str) -> list[Outgoing]:
-        """What could be claimed for `target`, unclaimed: for the only daemon, while the file takes no writes."""
+        """What could be claimed for `target`, unclaimed: for the leading daemon, while the store takes no writes."""
         wanted = _whole().where(*_due(now), ~_older_waits(now), deliveries.c.target == target)
-        with self._database.read() as connection:
+        with self._database.read(leading=True) as connection:
             rows = connection.execute(wanted.order_by(deliveries.c.next_try, deliveries.c.id))
             return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
 
     def release_claims(self) -> int:
-        """Free every lease. Only the daemon that holds the store's lock may: all other owners are then dead."""
+        """Free every lease. Only the daemon that has just begun to lead may: what others held is nobody's now."""
         with self._database.write() as connection:
             return connection.execute(
                 update(deliveries)
@@ -84,6 +118,16 @@ class Outbox:
                 .where(deliveries.c.id == delivery_id, deliveries.c.state != DONE)
                 .values(state=DONE, settled_at=at, note=note, **_FREE)
             )
+
+    def mark_all_done(self, done: Mapping[int, datetime]) -> None:
+        """`mark_done` for many, by delivery id, in one transaction."""
+        marking = (
+            update(deliveries)
+            .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE)
+            .values(state=DONE, settled_at=bindparam("at"), note="", **_FREE)
+        )
+        with self._database.write() as connection:
+            connection.execute(marking, [{"delivery_id": one, "at": at} for one, at in done.items()])
 
     def mark_retry(self, delivery_id: int, at: datetime, next_try: datetime, note: str) -> None:
         self._change_waiting(delivery_id, next_try=next_try, note=note)
@@ -111,22 +155,94 @@ class Outbox:
     def requeue(self, ids: Sequence[int], now: datetime) -> int:
         """Put parked deliveries back in line, as new. Returns how many were parked and now wait."""
         with self._database.write() as connection:
-            return connection.execute(
-                update(deliveries)
-                .where(deliveries.c.id.in_(ids), deliveries.c.state == PARKED)
-                .values(state=WAITING, attempts=0, next_try=now, settled_at=None)
-            ).rowcount
+            return sum(
+                connection.execute(
+                    update(deliveries)
+                    .where(deliveries.c.id.in_(ids[n : n + _AT_A_TIME]), deliveries.c.state == PARKED)
+                    .values(state=WAITING, attempts=0, next_try=now, settled_at=None)
+                ).rowcount
+                for n in range(0, len(ids), _AT_A_TIME)
+            )
 
-    def list_parked(self) -> list[Delivery]:
+    def requeue_range(
+        self, now: datetime, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
+    ) -> int:
+        """Put back in line what `list_parked` of the same range lists; returns how many."""
+        return self.requeue([row.id for row in self.list_parked(target=target, since=since, until=until)], now)
+
+    def list_parked(
+        self, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Delivery]:
+        """What is parked, of one target or all, decided from `since` on and before `until`; oldest first."""
+        wanted = _whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id)
+        if target is not None:
+            wanted = wanted.where(deliveries.c.target == target)
+        if since is not None:
+            wanted = wanted.where(notices.c.created_at >= since)
+        if until is not None:
+            wanted = wanted.where(notices.c.created_at < until)
         with self._database.read() as connection:
-            rows = connection.execute(_whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id))
-            return [_delivery(row) for row in rows]
+            return [_delivery(row) for row in connection.execute(wanted)]
+
+    def list_expired(self, newest_n: int) -> list[Delivery]:
+        """The newest of those that were of no more use before they could be handed over, oldest of them first."""
+        wanted = _whole().where(deliveries.c.state == EXPIRED).order_by(deliveries.c.id.desc()).limit(newest_n)
+        with self._database.read() as connection:
+            return [_delivery(row) for row in connection.execute(wanted)][::-1]
+
+    def overtaken(self, ids: Sequence[int]) -> set[int]:
+        """Those of `ids` after which newer news of the same trip reached the same target."""
+        newer = deliveries.alias("newer")
+        passed_by = exists().where(
+            newer.c.target == deliveries.c.target,
+            newer.c.thread == deliveries.c.thread,
+            newer.c.state == DONE,
+            newer.c.id > deliveries.c.id,
+        )
+        with self._database.read() as connection:
+            return set(connection.execute(select(deliveries.c.id).where(deliveries.c.id.in_(ids), passed_by)).scalars())
 
     def of_notice(self, notice_id: str) -> list[Delivery]:
         """Where one notice stands with each of its targets."""
         with self._database.read() as connection:
             rows = connection.execute(_whole().where(deliveries.c.notice_id == notice_id).order_by(deliveries.c.id))
             return [_delivery(row) for row in rows]
+
+    def tallies(self) -> tuple[TargetTally, ...]:
+        """How many deliveries each target has in each state, by name."""
+        counted = (
+            select(
+                deliveries.c.target,
+                _counted(WAITING).label("waiting"),
+                _counted(PARKED).label("parked"),
+                _counted(EXPIRED).label("expired"),
+                _counted(DONE).label("done"),
+                func.max(case((deliveries.c.state == DONE, deliveries.c.settled_at))).label("last_done_at"),
+                func.min(case((deliveries.c.state == WAITING, notices.c.created_at))).label("oldest_waiting_at"),
+            )
+            .join(notices, notices.c.id == deliveries.c.notice_id)
+            .group_by(deliveries.c.target)
+            .order_by(deliveries.c.target)
+        )
+        with self._database.read() as connection:
+            return tuple(
+                TargetTally(
+                    target=row.target,
+                    waiting_n=row.waiting,
+                    parked_n=row.parked,
+                    expired_n=row.expired,
+                    done_n=row.done,
+                    last_done_at=row.last_done_at,
+                    oldest_waiting_at=row.oldest_waiting_at,
+                )
+                for row in connection.execute(counted)
+            )
+
+    def waiting_targets(self) -> frozenset[str]:
+        """Targets for which anything waits, due or pausing."""
+        with self._database.read() as connection:
+            found = connection.execute(select(deliveries.c.target).where(deliveries.c.state == WAITING).distinct())
+            return frozenset(found.scalars())
 
     def health(self, now: datetime) -> OutboxHealth:
         with self._database.read() as connection:
@@ -155,6 +271,10 @@ class Outbox:
                 .where(deliveries.c.id == delivery_id, deliveries.c.state == WAITING)
                 .values(**values, **_FREE)
             )
+
+
+def _counted(state: str) -> ColumnElement[int]:
+    return func.sum(case((deliveries.c.state == state, 1), else_=0))
 
 
 def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:

@@ -85,3 +85,68 @@ class OutboxHealth:
     expired_n: int
     done_n: int
     oldest_waiting_age_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """What is to be done once. `owner` and `epoch` are of its last claim, "" and 0 before the first."""
+
+    kind: str
+    key: str
+    due_at: datetime
+    state: str
+    owner: str
+    epoch: int
+    outcome: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndpointState:
+    """One target as the store knows it. `failures` are those in a row since the last success."""
+
+    target: str
+    state: str
+    reason: str
+    since: datetime
+    last_success_at: datetime | None
+    last_failure_at: datetime | None
+    failures: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredToken:
+    """A caller's token, by its hash only."""
+
+    id: str
+    hash: str
+    name: str
+    scopes: tuple[str, ...]
+    created_at: datetime
+    expires_at: datetime | None = None
+    revoked_at: datetime | None = None
+    last_used_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredAnswer:
+    """What was answered to a request with a key of its own; the hash tells the same request from another."""
+
+    route: str
+    key: str
+    request_hash: str
+    status: int
+    body: str
+    created_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetTally:
+    """One target's deliveries, counted. The times are None where there is nothing to take them from."""
+
+    target: str
+    waiting_n: int
+    parked_n: int
+    expired_n: int
+    done_n: int
+    last_done_at: datetime | None
+    oldest_waiting_at: datetime | None

@@ -2,29 +2,38 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from sqlalchemy import Connection, Row, insert, select, update
-from sqlalchemy.dialects.sqlite import insert as insert_or
 
 from alertd.errors import StoreError
 from alertd.notices.notice import Audience, Notice, NoticeKind
-from alertd.store.connection import Database
+from alertd.store.access import Answers, Tokens
+from alertd.store.connection import Database, insert_or
+from alertd.store.due import DueTable
+from alertd.store.endpoints import Endpoints
+from alertd.store.leader import Candidate
 from alertd.store.outbox import WAITING, Outbox
+from alertd.store.place import Place
+from alertd.store.prune import Pruning
 from alertd.store.records import Slot, StoredEvent, StoredPlan, StoredTrip
 from alertd.store.schema import deliveries, events, notices, plans, slots, trips
 
 
 class Store:
-    """One store, open. Use as a context manager. Every method raises StoreError when the file fails."""
+    """One store, open. Use as a context manager. Every method raises StoreError when the store fails."""
 
-    def __init__(self, place: Path | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
-        """Open or create the store at `place`, a path or a URL `sqlite:///path`."""
+    def __init__(self, place: Place | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
+        """Open or create the store at `place`: a path, or a URL `sqlite:///path` or `postgresql://...`."""
         self._database = Database(place, wal=wal, busy_timeout_s=busy_timeout_s)
-        self.path = self._database.path
+        self.place = self._database.place
         self.outbox = Outbox(self._database)
+        self.due = DueTable(self._database)
+        self.endpoints = Endpoints(self._database)
+        self.tokens = Tokens(self._database)
+        self.answers = Answers(self._database)
+        self.pruning = Pruning(self._database)
 
     def __enter__(self) -> Self:
         return self
@@ -34,6 +43,10 @@ class Store:
 
     def close(self) -> None:
         self._database.close()
+
+    def candidate(self, owner: str, *, lease_s: float) -> Candidate:
+        """This process as one that may lead the store: from then on it may write only while it does."""
+        return Candidate(self._database, owner, lease_s=lease_s)
 
     def put_trip(self, trip: StoredTrip, *, replace: bool = False) -> bool:
         """Keep a trip. Returns whether anything changed: the same trip again changes nothing.
@@ -55,7 +68,7 @@ class Store:
                 return False
             if not replace:
                 raise StoreError(
-                    f"store {self.path}: trip {trip.id} is already there with another content; "
+                    f"store {self.place}: trip {trip.id} is already there with another content; "
                     "give the new trip its own id, or ask for it to be replaced"
                 )
             # An update, never a delete: the plans and notices of the trip stay.
@@ -85,13 +98,14 @@ class Store:
 
         Raises StoreError when there is no such trip.
         """
-        kept = (
-            insert_or(events)
-            .values(id=event.id, trip_id=event.trip_id or None, kind=event.kind, at=event.at, body=event.body)
-            .on_conflict_do_nothing(index_elements=["id"])
-        )
         with self._database.write() as connection:
-            return connection.execute(kept).rowcount > 0
+            kept = connection.execute(
+                insert_or(connection, events)
+                .values(id=event.id, trip_id=event.trip_id or None, kind=event.kind, at=event.at, body=event.body)
+                .on_conflict_do_nothing(index_elements=["id"])
+                .returning(events.c.id)
+            )
+            return kept.first() is not None
 
     def event(self, id_: str) -> StoredEvent | None:
         with self._database.read() as connection:
@@ -100,9 +114,10 @@ class Store:
 
     def events(self, trip_id: str, kind: str, newest_n: int | None = None) -> list[StoredEvent]:
         """The newest reports of one kind about a trip ("" for those about none), oldest of them first."""
+        about = events.c.trip_id == trip_id if trip_id else events.c.trip_id.is_(None)
         wanted = (
             select(events)
-            .where(events.c.trip_id.is_(trip_id or None), events.c.kind == kind)
+            .where(about, events.c.kind == kind)
             .order_by(events.c.at.desc(), events.c.id.desc())
             .limit(newest_n)
         )
@@ -129,7 +144,7 @@ class Store:
                 connection.execute(insert(plans).values(id=plan_id, trip_id=trip_id, made_at=made_at, body=body_json))
             elif (known.trip_id, known.body) != (trip_id, body_json):
                 raise StoreError(
-                    f"store {self.path}: plan {plan_id} is already there with another content; "
+                    f"store {self.place}: plan {plan_id} is already there with another content; "
                     "a plan never changes, give the new one its own id"
                 )
             return _say(connection, said, targets, made_at)
@@ -157,11 +172,12 @@ class Store:
         with self._database.write() as connection:
             if slot is not None:
                 filled = connection.execute(
-                    insert_or(slots)
+                    insert_or(connection, slots)
                     .values(kind=slot.kind, fleet=slot.fleet, local_date=slot.local_date, filled_at=recorded_at)
                     .on_conflict_do_nothing()
+                    .returning(slots.c.kind)
                 )
-                if filled.rowcount == 0:
+                if filled.first() is None:
                     return ()
             return _say(connection, said, targets, recorded_at)
 
@@ -201,7 +217,7 @@ def _say(
     new: list[str] = []
     for notice in said:
         kept = connection.execute(
-            insert_or(notices)
+            insert_or(connection, notices)
             .values(
                 id=notice.id,
                 kind=notice.kind.value,
@@ -214,8 +230,9 @@ def _say(
                 body=notice.body,
             )
             .on_conflict_do_nothing(index_elements=["id"])
+            .returning(notices.c.id)
         )
-        if kept.rowcount == 0:
+        if kept.first() is None:
             continue
         new.append(notice.id)
         for target in dict.fromkeys(targets.get(notice.audience, ())):

@@ -21,6 +21,7 @@ from urllib.parse import parse_qsl, urlsplit
 
 from alertd.testing.open_meteo_format import NO_FLAWS, BadRequest, Flaws, Ground, elevation, forecast, run_metadata
 from alertd.testing.storm import Storm, ground_m, member
+from alertd.testing.weather_gov import WeatherGov
 
 MEMBERS: Final = 30
 
@@ -94,12 +95,14 @@ class Standin:
     """The server, as a context manager: `with Standin(now_utc=…) as api: httpx.get(api.base_url + "/v1/forecast")`.
 
     `now_utc` is the held clock that places past_days and forecast_days; the owner may move it between requests.
+    weather_gov: also answers for that service, see there.
     `script(…)` lists the faults of the next requests, None for a good answer; `always(…)` holds for all the others.
     """
 
     now_utc: datetime
     storm: Storm = field(default_factory=Storm)
     ground: Ground = ground_m
+    weather_gov: WeatherGov | None = None
     requests: list[Asked] = field(default_factory=list)
     _scripted: deque[Fault | None] = field(default_factory=deque)
     _lasting: Fault | None = None
@@ -182,6 +185,8 @@ class Standin:
                 return _Answer(_json(elevation(asked.params, self.ground)))
             if asked.path.startswith("/data/") and asked.path.endswith("/static/meta.json"):
                 return _Answer(_json(run_metadata(self.now_utc)))
+            if self.weather_gov is not None and (body := self.weather_gov.answer(asked.path, asked.params)) is not None:
+                return _Answer(_json(body), content_type="application/geo+json")
         except BadRequest as exc:
             return _Answer(_json({"error": True, "reason": str(exc)}), 400)
         return _Answer(_json({"error": True, "reason": "Not Found"}), 404)

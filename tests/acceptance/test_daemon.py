@@ -5,10 +5,14 @@ import resource
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import httpx
+import pytest
 
+from alertd.service.settings import read_settings
 from alertd.store.store import Store
+from alertd.testing.cluster import PASSWORD
 from alertd.testing.receiver import Fault as ReceiverFault
 from alertd.testing.receiver import Receiver
 from alertd.testing.standin import Fault, FaultKind, Standin
@@ -20,7 +24,7 @@ LOG_LINE = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d,\d{3} (INFO|WARNING|ERROR
 
 def decided(config: Path, trip_id: str = "T-1") -> dict[str, bytes]:
     """Every notice of the trip that the store holds, by id."""
-    with Store(config.parent / "var" / "alertd.db") as store:
+    with Store(read_settings(config).store) as store:
         return {notice.id: notice.body.encode() for notice in store.notices(trip_id)}
 
 
@@ -90,15 +94,43 @@ def test_an_idle_daemon_ends_at_once_and_every_line_it_said_is_one_line(config: 
     assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
 
 
-def test_a_second_daemon_on_the_same_store_ends_with_one_line_that_names_the_lock(config: Path, start: Start) -> None:
+@pytest.fixture(params=["sqlite", "postgres"])
+def config_of_each(request: pytest.FixtureRequest, config: Path) -> Path:
+    """The settings with each kind of store; the server's password stands in a file of its own."""
+    if request.param == "postgres":
+        url = request.getfixturevalue("postgres").new_place()
+        (config.parent / "password.txt").write_text(f"{PASSWORD}\n")
+        bare = f'store = "{url.replace(":" + quote(PASSWORD, safe=""), "")}"\nstore_password_file = "password.txt"'
+        text = config.read_text(encoding="utf-8")
+        assert 'store = "var/alertd.db"' in text
+        config.write_text(text.replace('store = "var/alertd.db"', bare), encoding="utf-8")
+    return config
+
+
+def test_a_second_daemon_on_the_same_store_stands_by_and_leads_when_the_first_is_killed(
+    config_of_each: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    config = config_of_each
+    first = start(config)
+    assert first.post(trip).status_code == 201
+    second = start(config)
+    wait_until(lambda: any("standing by: " in line for line in second.said), "the second stands by")
+    wait_until(lambda: planned(first) and first.undelivered() == 0, "the trip is planned and told")
+    told = {r.id: r.body for r in receiver.received}
+    assert not any("alertd answers on" in line for line in second.said)
+    first.kill()
+    wait_until(lambda: planned(second) and second.undelivered() == 0, "the second leads and plans")
+    assert second.stop()[0] == 0
+    assert {r.id: r.body for r in receiver.received} == told == decided(config)
+    assert [line for line in second.said if not LOG_LINE.fullmatch(line) or PASSWORD in line] == []
+
+
+def test_a_daemon_that_stands_by_ends_when_it_is_told_to(config: Path, start: Start, wait_until: Wait) -> None:
     first = start(config)
     assert first.url
     second = start(config)
-    assert second.ended() == 1
-    (line,) = second.said
-    assert line.startswith("alertd: store ")
-    assert "another alertd daemon holds " in line
-    assert "alertd.db.lock; stop that one first" in line
+    wait_until(lambda: any("standing by: " in line for line in second.said), "the second stands by")
+    assert second.stop()[0] == 0
     assert first.child.poll() is None
 
 

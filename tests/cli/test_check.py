@@ -43,6 +43,14 @@ def test_the_demo_has_nothing_wrong_and_every_file_is_named(alertd: Callable[...
         ({'brief_at = "03:30"': 'brief_at = "03:30+02:00"'}, "daemon.brief_at: "),
         ({"America/Denver": "Montana"}, 'daemon.brief_zone: "Montana" is no time zone; write an IANA name'),
         ({'["open-meteo"]': '["open-meteor"]'}, "forecast.sources[1]: "),
+        (
+            {'sources = ["open-meteo"]': 'sources = ["open-meteo"]\nweights = { nws = 2.0 }'},
+            'forecast.weights: "nws" is not among the sources; add it there',
+        ),
+        (
+            {'sources = ["open-meteo"]': 'sources = ["open-meteo"]\nweights = { open-meteo = 0.0 }'},
+            "forecast.weights.open-meteo: ",
+        ),
         ({'audiences = ["fleet"': 'audiences = ["fleets"'}, "webhook[1].audiences[1]: "),
         ({"receiver-secret.txt": "no-secret.txt"}, "no-secret.txt cannot be read; make that file"),
         ({'["127.0.0.0/8"]': '["127.0.0.1/8"]'}, "webhook[1].allow_networks: "),

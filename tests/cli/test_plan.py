@@ -256,11 +256,47 @@ def test_the_trips_of_a_day_to_come_are_planned_within_the_look_ahead(
     alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
 ) -> None:
     far = (soon + timedelta(days=300)).isoformat()
-    trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\nT-2,i90-west,quillback-17,{far}\n"
+    trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\nFAR,i90-west,quillback-17,{far}\n"
     (tmp_path / "trips.csv").write_text(trips, encoding="utf-8")
     config = write_config(forecasts=storm_soon.base_url, changes={"http_port = 0": 'trips = "trips.csv"'})
     result = alertd("brief", "--config", config, "--json")
     assert result.exit_code == 0, result.stderr
     brief = json.loads(result.stdout)
     assert "1 trip:" in brief["text"]
-    assert "T-2" not in brief["text"]
+    assert "FAR" not in brief["text"]
+
+
+def test_pictures_are_written_for_phone_and_desk_and_in_words(
+    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "new" / "pictures"
+    result = alertd(
+        "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--json",
+        "--config", write_config(forecasts=storm_soon.base_url), "--pictures", folder,
+    )  # fmt: skip
+    assert result.exit_code == 0, result.stderr
+    plan = json.loads(result.stdout)
+    drawn = {
+        f"{name}{width}.{kind}"
+        for name in ("road", "hours", "map")
+        for width in ("", "-phone")
+        for kind in ("svg", "png")
+    }
+    axles = {f"axles-{n}.svg" for n in range(1, len(plan["stretches"]) + 1)}
+    assert {p.name for p in folder.iterdir()} == {*drawn, *axles, "pictures.txt"}
+    words = (folder / "pictures.txt").read_text(encoding="utf-8")
+    assert plan["stretches"]
+    assert all(s["chain_up"]["name"] in words and s["chain_off"]["name"] in words for s in plan["stretches"])
+    assert max(p.stat().st_size for p in folder.glob("*.svg")) < 60_000
+
+
+def test_a_folder_that_cannot_be_written_is_one_line(
+    mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "file").write_text("in the way")
+    said = mistake(
+        "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--no-compare",
+        "--config", write_config(forecasts=storm_soon.base_url), "--pictures", tmp_path / "file",
+    )  # fmt: skip
+    assert said.startswith("--pictures: ")
+    assert "name another folder" in said

@@ -14,9 +14,11 @@ class Out:
     id: int = 1
     notice_id: str = "ntc_0123456789abcdef0123456789abcdef"
     kind: str = "plan"
+    trip_id: str = "trip-1"
     target: str = "hook"
     text: str = "Be ready to chain at Larch Lot."
     body: bytes = b'{"said":"be ready to chain"}'
+    created_at: datetime = NOON
     expires_at: datetime = NOON + timedelta(hours=12)
     attempt: int = 1
 

@@ -5,10 +5,18 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 
-def test_nothing_decided_is_lost_to_kill_9_and_twice_means_the_same_bytes() -> None:
+from alertd.testing.cluster import server_programs
+
+
+@pytest.mark.parametrize("store", ["sqlite", "postgres"])
+def test_nothing_decided_is_lost_to_kill_9_and_twice_means_the_same_bytes(store: str) -> None:
+    if store == "postgres" and server_programs() is None:
+        pytest.skip("no PostgreSQL server programs on this machine (apt-get install postgresql)")
     script = Path(__file__).resolve().parents[1] / "benchmarks" / "crash_outbox.py"
-    ran = subprocess.run([sys.executable, str(script), "--kills", "5"], capture_output=True, text=True, check=True)
+    command = [sys.executable, str(script), "--store", store, "--kills", "5"]
+    ran = subprocess.run(command, capture_output=True, text=True, check=True)
     tally = json.loads(ran.stdout)
     assert tally["kills"] == 5  # the fault did happen
     assert tally["decided"] > 0

@@ -1,7 +1,7 @@
 """The dispatcher with the real store on a held clock: nothing lost, nothing stuck, the right people told."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
+from alertd.delivery.lane import Alarm
 from alertd.delivery.outbox import Dispatcher
+from alertd.delivery.standing import Slate, Standing
 from alertd.errors import DeliveryError, StoreError
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.store.outbox import Outbox
@@ -66,8 +68,12 @@ def say(store: Store, noon: datetime) -> Callable[..., Notice]:
     return one
 
 
-def _dispatcher(outbox: Outbox, **channels: object) -> Dispatcher:
-    return Dispatcher(outbox, channels, owner="me", rng=np.random.default_rng(1))
+def _dispatcher(outbox: Outbox, *, book: Slate | None = None, **channels: object) -> Dispatcher:
+    return Dispatcher(outbox, channels, owner="me", rng=np.random.default_rng(1), book=book)
+
+
+def _texts(alarms: Sequence[Alarm]) -> list[str]:
+    return [str(alarm) for alarm in alarms]
 
 
 async def test_a_trips_notices_arrive_in_order_once_and_unchanged(store: Store, noon: datetime, say) -> None:
@@ -87,7 +93,7 @@ async def test_a_crash_between_send_and_mark_sends_the_same_again(store: Store, 
     hook = Scripted()
 
     class Dies(Outbox):
-        def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None:
+        def mark_all_done(self, done: dict[int, datetime]) -> None:
             raise InterruptedError
 
     with pytest.raises(InterruptedError):
@@ -105,10 +111,10 @@ async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon
     class FullOnce(Outbox):
         full = True
 
-        def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None:
+        def mark_all_done(self, done: dict[int, datetime]) -> None:
             if self.full:
                 raise StoreError("disk is full")
-            super().mark_done(delivery_id, at, note)
+            super().mark_all_done(done)
 
     outbox = FullOnce(store._database)
     dispatcher = _dispatcher(outbox, hook=hook)
@@ -128,15 +134,15 @@ async def test_while_the_disk_is_full_what_is_decided_still_goes_out_once(store:
     class ReadOnly(Outbox):
         full = True
 
-        def claim_due(self, *args: object, **kwargs: object) -> list:
+        def claim_each(self, *args: object) -> dict:
             if self.full:
                 raise StoreError("disk is full")
-            return super().claim_due(*args, **kwargs)
+            return super().claim_each(*args)
 
-        def mark_done(self, *args: object) -> None:
+        def mark_all_done(self, *args: object) -> None:
             if self.full:
                 raise StoreError("disk is full")
-            super().mark_done(*args)
+            super().mark_all_done(*args)
 
         def mark_retry(self, *args: object) -> None:
             raise StoreError("disk is full")
@@ -173,7 +179,7 @@ async def test_an_expired_notice_is_not_sent_but_told_of(store: Store, noon: dat
     hook = Scripted()
     done = await _dispatcher(store.outbox, hook=hook).deliver_due(noon + timedelta(hours=1))
     assert (done.expired_n, hook.tries_n) == (1, 0)
-    assert done.alarms == (f"notice {notice.id} to hook was never delivered: expired before try 1",)
+    assert _texts(done.alarms) == [f"notice {notice.id} to hook was never delivered: expired before try 1"]
     assert [row.state for row in store.outbox.of_notice(notice.id)] == ["expired"]
 
 
@@ -188,14 +194,14 @@ async def test_one_bad_row_does_not_stop_the_others(store: Store, noon: datetime
 async def test_after_410_the_target_is_left_alone_until_a_person_acts(store: Store, noon: datetime, say) -> None:
     say("first")
     say("second")
-    hook = Scripted(TargetGone("hook", "answered 410"))
-    dispatcher = _dispatcher(store.outbox, hook=hook)
+    hook, book = Scripted(TargetGone("hook", "answered 410")), Slate()
+    dispatcher = _dispatcher(store.outbox, book=book, hook=hook)
     done = await dispatcher.deliver_due(noon)
     later = await dispatcher.deliver_due(noon + timedelta(minutes=1))
     assert (done.parked_n + later.parked_n, hook.tries_n) == (2, 1)
-    assert all("410" in alarm for alarm in (*done.alarms, *later.alarms))
+    assert all("410" in text for text in _texts((*done.alarms, *later.alarms)))
     assert [health.gone for health in dispatcher.health()] == [True]
-    dispatcher.enable("hook")
+    book.note(Standing(target="hook", state="up", since=noon))
     store.outbox.requeue([row.id for row in store.outbox.list_parked()], noon)
     assert (await dispatcher.deliver_due(noon + timedelta(minutes=2))).done_n == 2
 
@@ -204,7 +210,7 @@ async def test_a_target_that_is_not_configured_parks_its_notices(store: Store, n
     say("chain", to="removed")
     done = await _dispatcher(store.outbox, hook=Scripted()).deliver_due(noon)
     assert done.parked_n == 1
-    assert "no such target is configured" in done.alarms[0]
+    assert "no such target is configured" in done.alarms[0].text
 
 
 async def test_a_hanging_target_does_not_hold_up_the_others(store: Store, noon: datetime, say) -> None:
@@ -267,7 +273,7 @@ async def test_a_notice_refused_while_others_pass_is_parked_so_that_later_news_g
     hook = Scripted()
     hook.refuses = {"poison"}
     dispatcher = _dispatcher(store.outbox, hook=hook)
-    alarms: list[str] = []
+    alarms: list[Alarm] = []
     for minute in range(30):
         at = noon + timedelta(minutes=minute)
         if minute == 1:
@@ -275,7 +281,7 @@ async def test_a_notice_refused_while_others_pass_is_parked_so_that_later_news_g
         say(f"other {minute}", trip_id="", at=at)
         alarms += (await dispatcher.deliver_due(at)).alarms
     assert "later news" in hook.texts
-    assert any("while the target takes others" in alarm for alarm in alarms)
+    assert any("while the target takes others" in text for text in _texts(alarms))
 
 
 async def test_a_target_that_refuses_everything_parks_nothing(store: Store, noon: datetime, say) -> None:
@@ -285,7 +291,7 @@ async def test_a_target_that_refuses_everything_parks_nothing(store: Store, noon
     hook = Scripted()
     hook.down = NoticeRefused("hook", "answered 400")
     dispatcher = _dispatcher(store.outbox, hook=hook)
-    alarms: list[str] = []
+    alarms: list[Alarm] = []
     for minute in range(0, 360, 2):
         alarms += (await dispatcher.deliver_due(noon + timedelta(minutes=minute))).alarms
     hook.down = None
@@ -293,14 +299,17 @@ async def test_a_target_that_refuses_everything_parks_nothing(store: Store, noon
         await dispatcher.deliver_due(noon + timedelta(minutes=minute))
     assert sorted(hook.texts) == ["0", "1", "2", "3", "4"]
     assert len(alarms) == 1
-    assert alarms[0].startswith("target hook: ")
+    assert (alarms[0].kind, alarms[0].target) == ("failing", "hook")
 
 
 @pytest.mark.parametrize("outage_h", [1, 8, 72])
 async def test_after_an_outage_everything_still_of_use_arrives_and_nothing_else(
     store: Store, noon: datetime, say, outage_h: int
 ) -> None:
-    """Notices of 12, 24 and 96 h on a held clock: within 10 min of the end of the outage all is there."""
+    """Notices of 12, 24 and 96 h on a held clock: within 10 min of the end of the outage all is there.
+
+    What is still of use after a day of tries is parked.
+    """
     for life_h in (12, 24, 96):
         say(f"{life_h} h", trip_id="", life_h=life_h)
     hook = Scripted()
@@ -314,7 +323,84 @@ async def test_after_an_outage_everything_still_of_use_arrives_and_nothing_else(
         expired_n += (await dispatcher.deliver_due(noon + timedelta(minutes=minute))).expired_n
         most_tries = max(most_tries, hook.tries_n - tries_before)
     still_of_use = [f"{life_h} h" for life_h in (12, 24, 96) if life_h > outage_h]
-    assert sorted(hook.texts) == sorted(still_of_use)
+    assert sorted(hook.texts) == (sorted(still_of_use) if outage_h < 24 else [])
     assert expired_n == 3 - len(still_of_use)
-    assert store.outbox.list_parked() == []
+    assert len(store.outbox.list_parked()) == (0 if outage_h < 24 else 1)
     assert most_tries <= 4
+
+
+async def test_after_six_hours_down_every_trips_notices_arrive_in_their_order(
+    store: Store, noon: datetime, say
+) -> None:
+    for number in range(5):
+        store.put_trip(StoredTrip(id=f"t{number}", body="{}", created_at=noon))
+    hook = Scripted()
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    for minute in range(371):
+        at = noon + timedelta(minutes=minute)
+        hook.down = DeliveryError("hook", "ConnectError") if minute < 360 else None
+        if minute % 40 == 0 and minute < 360:
+            for number in range(5):
+                say(f"t{number} at {minute:03d}", trip_id=f"t{number}", at=at)
+        await dispatcher.deliver_due(at)
+    for number in range(5):
+        of_trip = [text for text in hook.texts if text.startswith(f"t{number} ")]
+        assert of_trip == [f"t{number} at {minute:03d}" for minute in range(0, 360, 40)]
+    assert len(hook.texts) == 45
+
+
+async def test_five_days_of_nothing_but_failures_disable_a_target_in_plain_sight(
+    store: Store, noon: datetime, say
+) -> None:
+    hook, book = Scripted(), Slate()
+    hook.down = DeliveryError("hook", "answered 401")
+    dispatcher = _dispatcher(store.outbox, book=book, hook=hook)
+    alarms: list[Alarm] = []
+    for hour in range(5 * 24 + 3):
+        at = noon + timedelta(hours=hour)
+        say(f"{hour}", trip_id="", at=at, life_h=200)
+        alarms += (await dispatcher.deliver_due(at)).alarms
+        states = [standing.state for standing in book.standings().values()]
+        assert hour > 119 or states in ([], ["failing"])
+    assert states == ["disabled"]
+    told = [alarm for alarm in alarms if alarm.kind in ("failing", "disabled")]
+    assert [alarm.kind for alarm in told] == ["failing", "disabled"]
+    assert "nothing but failures since 2026-01-05 12:00Z" in told[1].text
+    tries_n = hook.tries_n
+    say("later", trip_id="", at=at)
+    await dispatcher.deliver_due(at + timedelta(minutes=1))
+    assert hook.tries_n == tries_n
+
+
+async def test_a_restart_knows_who_was_in_trouble_and_tells_it_once(store: Store, noon: datetime, say) -> None:
+    book, hook = Slate(), Scripted()
+    hook.down = DeliveryError("hook", "answered 500")
+    for number in range(3):
+        say(f"{number}", trip_id="")
+    first = await _dispatcher(store.outbox, book=book, hook=hook).deliver_due(noon)
+    assert [alarm.kind for alarm in first.alarms] == ["failing"]
+    store.outbox.release_claims()
+    again = _dispatcher(store.outbox, book=book, hook=hook)
+    second = await again.deliver_due(noon + timedelta(hours=1))
+    assert second.alarms == ()
+    assert timedelta(0) <= again.health()[0].failing_since - noon < timedelta(minutes=1)
+    hook.down = None
+    third = await again.deliver_due(noon + timedelta(hours=2))
+    assert (third.done_n, third.recovered, book.standings()["hook"].state) == (3, ("hook",), "up")
+    store.outbox.release_claims()
+    book.note(Standing(target="hook", state="disabled", since=noon + timedelta(hours=3), why="hook: answered 410"))
+    say("after", trip_id="")
+    gone = await _dispatcher(store.outbox, book=book, hook=hook).deliver_due(noon + timedelta(hours=3))
+    assert (gone.parked_n, gone.done_n) == (1, 0)
+
+
+async def test_a_book_that_cannot_be_read_does_not_stop_deliveries(store: Store, noon: datetime, say) -> None:
+    class Torn(Slate):
+        def standings(self) -> dict[str, Standing]:
+            raise StoreError("disk is failing")
+
+    say("chain")
+    hook = Scripted()
+    with pytest.raises(StoreError, match="failing"):
+        await _dispatcher(store.outbox, book=Torn(), hook=hook).deliver_due(noon)
+    assert hook.texts == ["chain"]

@@ -5,6 +5,7 @@ import shutil
 import ssl
 import subprocess
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from ipaddress import ip_network
 from pathlib import Path
@@ -141,6 +142,47 @@ async def test_a_dripping_answer_ends_at_the_deadline(receiver, channel_to, make
     async with channel_to(receiver.url, deadline_s=0.3) as channel:
         with pytest.raises(DeliveryError, match=r"no full answer within 0\.3 s"):
             await channel.send(make_out(), _now_s())
+
+
+@pytest.mark.parametrize("line", [b"X-More: " + b"y" * 900 + b"\r\n", b"z" * 1000])
+async def test_headers_without_end_are_cut_off_long_before_they_fill_memory(channel_to, make_out, line: bytes) -> None:
+    """httpcore takes at most 100 kB of them (its MAX_INCOMPLETE_EVENT_SIZE)."""
+    sent_bytes = 0
+
+    async def pour(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal sent_bytes
+        await reader.readuntil(b"\r\n\r\n")
+        with suppress(ConnectionError):
+            writer.write(b"HTTP/1.1 200 OK\r\n")
+            while not writer.is_closing():
+                writer.write(line)
+                sent_bytes += len(line)
+                await writer.drain()
+
+    server = await asyncio.start_server(pour, "127.0.0.1", 0)
+    async with server, channel_to(f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}/") as channel:
+        with pytest.raises(DeliveryError):
+            await channel.send(make_out(), _now_s())
+    assert sent_bytes < 20_000_000
+
+
+async def test_both_secrets_sign_while_one_is_being_changed(make_out, secret: str) -> None:
+    """A receiver that knows only the old one, and one that knows only the new one, both take it."""
+    new = "whsec_" + "B" * 32
+    for known in (secret, new):
+        with Receiver(known) as receiver:
+            both = Endpoint(name="hook", url=receiver.url, secrets=(new, secret), allow_networks=LOOPBACK)
+            async with WebhookChannel(both) as channel:
+                await channel.send(make_out(), _now_s())
+            assert (len(receiver.received), receiver.refused) == (1, [])
+
+
+async def test_proxies_of_the_environment_are_not_used(receiver, channel_to, make_out, monkeypatch) -> None:
+    for name in ("HTTP_PROXY", "http_proxy", "ALL_PROXY", "all_proxy"):
+        monkeypatch.setenv(name, "http://127.0.0.1:1")
+    async with channel_to(receiver.url) as channel:
+        await channel.send(make_out(), _now_s())
+    assert len(receiver.received) == 1
 
 
 async def test_a_dropped_connection_and_a_closed_port_are_retried(receiver, channel_to, make_out) -> None:

@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from functools import cache
 from itertools import product
 from pathlib import Path
 
@@ -55,20 +56,22 @@ AGE = {
     "es": r"Previsto hace (menos de )?\d+ h",
     "fr": r"Prévu il y a (moins d')?\d+ h",
 }
+POSTED = {"en": "POSTED", "es": "SEÑALIZADO", "fr": "AFFICHÉ"}
 OLD = {"en": "2026 OLD", "es": "2026 VIEJA", "fr": "2026 PÉRIMÉE"}
 
 every_language = pytest.mark.parametrize("language", LANGUAGES)
 
 
-def hangings(rig: Rig) -> list[Hanging]:
-    """Every distinct hanging that any level of any rule set on file asks of the rig, with and without chains."""
+@cache
+def hangings(rig_id: str) -> list[Hanging]:
+    """Every distinct hanging that any level of any rule set on file asks of the rig that has no chains."""
+    rig = RIGS[rig_id]
     found = {}
     for rules in RULES.values():
         for level in rules.levels:
-            for carried in (0, 40):
-                hanging = cover(replace(rig, singles_carried=carried), [demand_for(rules, level, rig)])
-                if hanging.singles_n:
-                    found[tires_code(rig, hanging.tires), hanging.singles_short] = hanging
+            hanging = cover(replace(rig, singles_carried=0), [demand_for(rules, level, rig)])
+            if hanging.singles_n:
+                found[hanging.tires] = hanging
     return list(found.values())
 
 
@@ -99,6 +102,12 @@ def holds(text: str, tongue: Tongue, *, likely: bool = True, age: bool = True) -
         assert re.search(AGE[tongue.language], text), text
 
 
+def posted(stretch: Stretch) -> Stretch:
+    """With a control that its authority has posted since the day before."""
+    sign = replace(stretch.postings[0], posted=True, posted_since=at_hour(-12))
+    return replace(stretch, postings=(sign, *stretch.postings[1:]))
+
+
 def at_their_longest(plan: Plan) -> Plan:
     """Ages in their longest words, old rule text, and a zone whose abbreviation has four letters."""
     return replace(
@@ -115,7 +124,10 @@ def test_orders_of_every_rig_and_place_fit_and_their_first_segment_stands_alone(
 ) -> None:
     """reliability A10: the first 160 septets hold place, time with zone, how many tires and how fast."""
     tongue, rig, plan = read_tongue(language), RIGS[rig_id], at_their_longest(two_passes)
-    for hanging, place, advice in product(hangings(rig), PLACES, CHAINED):
+    every = hangings(rig_id)
+    longest = max(every, key=lambda h: len(tires_said(tire_runs(rig, h.tires), tongue)))
+    cases = [*product(every, ["long"], CHAINED), *product([longest], PLACES, CHAINED)]
+    for hanging, place, advice in cases:
         name, milepost = PLACES[place]
         stretch = stretch_for(plan, rig, hanging, advice, place)
         text = driver_text(plan, stretch, tongue)
@@ -130,6 +142,12 @@ def test_orders_of_every_rig_and_place_fit_and_their_first_segment_stands_alone(
         last = approach_text(plan, stretch, at_hour(5), tongue)
         holds(last, tongue)
         assert "25 mph" in last
+        for said in (
+            driver_text(plan, posted(stretch), tongue),
+            approach_text(plan, posted(stretch), at_hour(5), tongue),
+        ):
+            holds(said, tongue, likely=False)
+            assert POSTED[language] in said.upper()
 
 
 @every_language

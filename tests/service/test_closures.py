@@ -1,32 +1,27 @@
-"""Closures over HTTP into plans, and weather warnings asked along a route; both come back in a replay."""
+"""Closures over HTTP into plans; they come back in a replay."""
 
 import json
 from collections.abc import AsyncIterator, Callable, Iterator
-from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import httpx
-import numpy as np
 import pytest
-import respx
 
 from alertd.plan.record import plan_json
-from alertd.plan.result import Advice, Plan
+from alertd.plan.result import Advice
 from alertd.route.line import Route
 from alertd.service.api import make_api
 from alertd.service.closures import keep_closure, standing, take_back
 from alertd.service.cycle import run_cycle
 from alertd.service.ground import Ground
-from alertd.service.inputs import Keep, hear
-from alertd.service.planner import Planner, open_sky, planner
+from alertd.service.inputs import Keep
+from alertd.service.planner import Planner, planner
 from alertd.service.replay import replay
 from alertd.service.settings import Settings
 from alertd.service.weather import Sky
 from alertd.sources.closurefile import parse_closure
-from alertd.sources.http import PoliteClient
-from alertd.sources.tripfile import TripRequest
 from alertd.store.archive import Archive
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
@@ -34,8 +29,6 @@ from alertd.testing.standin import Standin
 from alertd.testing.storm import Storm
 
 FINE = Storm(warmer_k=15.0, wetter=0.0)
-TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00", driver="Ann")
-NWS = "https://api.weather.gov"
 
 
 @pytest.fixture
@@ -177,76 +170,3 @@ async def test_a_cycle_holds_a_trip_for_a_posted_closure_until_it_is_taken_back_
         assert "EASED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
         again = await replay(archive, plan.id)
         assert plan_json(again.plan) == plan_json(plan)
-
-
-async def plans_of(settings: Settings, ground: Ground, now: datetime, keep: Keep | None = None) -> list[Any]:
-    """As `planner` would, without its pace."""
-    async with PoliteClient(
-        contact=settings.contact,
-        cache_dir=settings.cache,
-        now_utc=HeldClock(now),
-        rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
-        on_answer=hear,
-    ) as client:
-        sky, elevations = open_sky(settings.forecast, True, "test", client)
-        return await Planner(settings, ground, sky, elevations, keep).plan([TRIP], now)
-
-
-def blizzard(ends: str | None) -> dict[str, Any]:
-    return {
-        "features": [
-            {
-                "geometry": None,
-                "properties": {
-                    "id": "urn:made",
-                    "event": "Blizzard Warning",
-                    "status": "Actual",
-                    "onset": "2027-01-14T03:00:00-07:00",
-                    "ends": ends,
-                    "senderName": "NWS Made",
-                },
-            }
-        ]
-    }
-
-
-@pytest.mark.parametrize(
-    ("status", "ends", "advice", "said"),
-    [
-        (200, None, Advice.HOLD, "Blizzard Warning by NWS Made, mi 0 to "),
-        (200, "2027-01-14T04:30:00-07:00", None, "expected to be over when the truck gets there"),
-        (404, None, None, "Weather warnings not known (answered HTTP 404): ask before leaving"),
-    ],
-)
-async def test_warnings_are_asked_where_nws_is_a_source_and_a_replay_hears_the_same(
-    status: int,
-    ends: str | None,
-    advice: Advice | None,
-    said: str,
-    make_settings: Callable[..., Settings],
-    ground: Ground,
-    morning: datetime,
-    tmp_path: Path,
-) -> None:
-    """The trip leaves at 04:45. Its cells are not covered here, which makes the plan partial and "be ready"."""
-    archive = Archive(tmp_path / "kept")
-    with Standin(now_utc=morning, storm=FINE) as forecasts, respx.mock(assert_all_called=False) as router:
-        router.route(host="127.0.0.1").pass_through()
-        asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(status, json=blizzard(ends))
-        gone = {"type": f"{NWS}/problems/InvalidPoint", "status": 404}
-        router.get(url__startswith=f"{NWS}/points/").respond(404, json=gone)
-        made = make_settings(forecasts=forecasts.base_url, trips=None, contact="ops@fleet.example")
-        settings = replace(made, forecast=replace(made.forecast, sources=("nws", "open-meteo")))
-        (plan,) = await plans_of(settings, ground, morning, Keep(archive=archive))
-        assert 2 <= asked.call_count <= 10
-        assert isinstance(plan, Plan)
-        off = replace(settings, forecast=replace(settings.forecast, alerts=False), cache=tmp_path / "apart")
-        n = asked.call_count
-        await plans_of(off, ground, morning)
-        assert asked.call_count == n
-    assert any(said in c for c in plan.cautions)
-    assert plan.advice is (advice or Advice.READY)
-    assert plan.warnings_known is (status == 200)
-    again = await replay(archive, plan.id)
-    assert plan_json(again.plan) == plan_json(plan)

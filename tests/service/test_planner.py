@@ -81,6 +81,15 @@ async def test_on_a_mild_dry_day_with_a_sound_forecast_the_road_is_clear(plan_on
     assert "NO WINTER ROAD EXPECTED" in shown(plan)
 
 
+async def test_units_that_were_not_asked_for_are_converted_by_their_labels(
+    plan_on: Callable, morning: datetime
+) -> None:
+    with Standin(now_utc=morning, storm=FINE) as api:
+        api.always(Fault(kind=FaultKind.WRONG_UNITS))
+        plan = await plan_on(api, HeldClock(morning))
+    assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
+
+
 @pytest.mark.parametrize(
     ("fault", "reason"),
     [
@@ -90,7 +99,6 @@ async def test_on_a_mild_dry_day_with_a_sound_forecast_the_road_is_clear(plan_on
         (Fault(kind=FaultKind.HTML), "answered text/html where json was asked"),
         (Fault(kind=FaultKind.TRUNCATED), "open-meteo: no forecast ("),
         (Fault(kind=FaultKind.BROKEN_STREAM), "open-meteo: no forecast ("),
-        (Fault(kind=FaultKind.WRONG_UNITS), "open-meteo: no forecast ("),
         (Fault(kind=FaultKind.LIMIT_MINUTE), "limit exceeded"),
         (Fault(kind=FaultKind.LIMIT_DAY), "limit exceeded"),
         (Fault(kind=FaultKind.OVERLOADED), "open-meteo: no forecast ("),

@@ -99,7 +99,7 @@ async def test_the_same_plan_comes_back_when_sources_and_files_are_gone(
     assert len(api.requests) == asked
 
 
-@pytest.mark.parametrize("fault", [FaultKind.DOWN, FaultKind.LIMIT_DAY, FaultKind.NULLS, FaultKind.WRONG_UNITS])
+@pytest.mark.parametrize("fault", [FaultKind.DOWN, FaultKind.LIMIT_DAY, FaultKind.NULLS])
 async def test_a_plan_on_a_failed_or_partial_answer_comes_back_as_partial(
     fault: FaultKind, settings: Settings, place: Path, archive: Archive, api: Standin, morning: datetime
 ) -> None:

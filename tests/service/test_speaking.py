@@ -43,7 +43,7 @@ def settings(make_settings: Callable[..., Settings], api: Standin) -> Settings:
 
 
 async def say(standing: tuple[Standing, ...], store: Store, settings: Settings, now: datetime) -> tuple[str, ...]:
-    return await speak(standing, store, settings.fleet, settings.notices, settings.targets, now)
+    return speak(standing, store, settings.fleet, settings.notices, settings.targets, now)
 
 
 def chaining(standing: tuple[Standing, ...]) -> Plan:

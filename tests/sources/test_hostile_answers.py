@@ -14,12 +14,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.errors import SourceError
+from alertd.forecast.observed import StationReport
+from alertd.sources.metar import read_metars
 from alertd.sources.nws_grid import LAYERS, read_grid
+from alertd.sources.nws_stations import read_observations
 from alertd.sources.open_meteo_hours import VARIABLES, read_places
 
 OWN = Path(__file__).parents[2] / "fixtures" / "forecast"
 GRID = json.loads((OWN / "nws_grid.json").read_text())
 TWO = json.loads((OWN / "open_meteo_two_places.json").read_text())
+OBSERVED = json.loads((OWN / "nws_observations.json").read_text())
+METARS = json.loads((OWN / "metar.json").read_text())
 START = datetime(2026, 1, 12, tzinfo=UTC)
 
 JUNK = st.one_of(
@@ -84,3 +89,38 @@ def test_a_garbled_series_is_refused_or_plausible(data: st.DataObject) -> None:
         for variable in VARIABLES.values():
             low = 0.0 if variable.field == "shortwave_wm2" else variable.low
             assert plausible(place.fields[variable.field], low, variable.high), variable.field
+
+
+def plausible_report(report: StationReport) -> bool:
+    ranges = ((report.air_temp_c, -60.0, 60.0), (report.wind_mps, 0.0, 115.0), (report.visibility_m, 0.0, 200_000.0))
+    return all(plausible(np.array([value]), low, high) for value, low, high in ranges)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_garbled_observations_are_refused_or_plausible(data: st.DataObject) -> None:
+    try:
+        reports = read_observations(garbled(data, OBSERVED))
+    except SourceError:
+        return
+    assert all(plausible_report(r) for r in reports)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_garbled_airport_reports_are_refused_or_plausible(data: st.DataObject) -> None:
+    try:
+        reports = read_metars(garbled(data, METARS))
+    except SourceError:
+        return
+    assert all(plausible_report(r) for r in reports)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(max_size=80), st.integers(0, 90))
+def test_a_garbled_coded_text_is_unknown_or_plausible(junk: str, at: int) -> None:
+    raw = METARS[0]["rawOb"]
+    (report,) = read_metars(
+        [METARS[0] | {"temp": None, "wspd": None, "visib": None, "rawOb": raw[:at] + junk + raw[at:]}]
+    )
+    assert plausible_report(report)

@@ -15,12 +15,13 @@ import numpy as np
 import pytest
 import respx
 
-from alertd.errors import SourceChanged, SourceDown, SourceError
+from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk
 from alertd.forecast.series import PrecipForm
 from alertd.sources.http import PoliteClient
-from alertd.sources.nws import NotCovered, Nws, point_text, read_point, verdict
+from alertd.sources.nws import NotCovered, Nws, neighbour, point_text, read_point, verdict
 from alertd.sources.nws_grid import read_grid
+from alertd.sources.refusals import PlaceDown
 
 ROOT = Path(__file__).parents[2]
 RECORDED = ROOT.parent / "shared" / "recorded"
@@ -106,13 +107,13 @@ class TestRecordedValues:
 class TestRecorded:
     pytestmark = needs_shared
 
-    def test_trap_1_the_storm_total_of_minneapolis_is_that_of_its_intervals(self) -> None:
+    def test_trap_01_the_storm_total_of_minneapolis_is_that_of_its_intervals(self) -> None:
         """12Z 12 Jan to 12Z 13 Jan 2024: 22.86 + 35.56 + 22.86 + 10.16 = 91.44 mm of snow, by hand."""
         cell = read_grid(recorded(MPX), start=at("2024-01-12T12:00"), hours=24, now_utc=NOW)
         assert cell.snowfall_mm_h.sum() == pytest.approx(91.44)
         assert cell.precip_mmwe_h.sum() == pytest.approx(1.27 + 2.032 + 1.27 + 0.508)
 
-    def test_trap_2_snow_is_unknown_where_its_layer_ends_before_precipitation(self) -> None:
+    def test_trap_02_snow_is_unknown_where_its_layer_ends_before_precipitation(self) -> None:
         """Tallahassee: snow ends 2022-02-08T00Z, precipitation 2022-02-10T12Z."""
         cell = read_grid(recorded(TAE), start=at("2022-02-08T00:00"), hours=60, now_utc=NOW)
         assert np.isnan(cell.snowfall_mm_h).all()
@@ -162,9 +163,9 @@ class TestRecorded:
     @pytest.mark.parametrize(
         ("file", "kind", "retry_after_s"),
         [
-            ("nws_problem_404_InvalidPoint.json", NotCovered, None),
+            ("nws_problem_404_InvalidPoint.json", OutsideArea, None),
             ("nws_problem_404_NotFound.json", NotCovered, None),
-            ("nws_problem_503_ForecastGridExpired_2021-03.json", SourceDown, 3600.0),
+            ("nws_problem_503_ForecastGridExpired_2021-03.json", PlaceDown, 3600.0),
             ("nws_problem_503_ServiceUnavailable.json", SourceDown, 120.0),
             ("nws_problem_503_UnavailableWebService_2019-12.json", SourceDown, 120.0),
             ("nws_problem_301_AdjustPointPrecision.json", type(None), None),
@@ -236,7 +237,7 @@ def test_water_is_never_less_than_the_snow_of_the_same_cell_needs() -> None:
     ("uom", "value", "expected"),
     [("wmoUnit:degC", -5, -5.0), ("unit:degC", -5, -5.0), ("wmoUnit:degF", 14, -10.0), ("wmoUnit:K", 268.15, -5.0)],
 )
-def test_trap_6_temperature_units_are_converted(uom: str, value: float, expected: float) -> None:
+def test_trap_06_temperature_units_are_converted(uom: str, value: float, expected: float) -> None:
     layer = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": value}]}
     np.testing.assert_allclose(hours_of(grid(temperature=layer), hours=1).air_temp_c, [expected])
 
@@ -253,13 +254,13 @@ def test_trap_6_temperature_units_are_converted(uom: str, value: float, expected
         ("quantitativePrecipitation", "kg_m-2"),
     ],
 )
-def test_trap_6_an_unknown_unit_is_refused(layer: str, uom: str) -> None:
+def test_trap_06_an_unknown_unit_is_refused(layer: str, uom: str) -> None:
     told = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": 1}]}
     with pytest.raises(SourceChanged, match=f"nws: {layer} is in unit"):
         hours_of(grid(**{layer: told}))
 
 
-def test_trap_6_snow_in_metres_is_metres() -> None:
+def test_trap_06_snow_in_metres_is_metres() -> None:
     told = {"uom": "wmoUnit:m", "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT2H", "value": 0.1}]}
     np.testing.assert_allclose(hours_of(grid(snowfallAmount=told), hours=2).snowfall_mm_h, 50.0)
 
@@ -301,7 +302,7 @@ def test_absurd_values_are_refused(layer: str, uom: str, value: float) -> None:
         grid(temperature=None),
     ],
 )
-def test_trap_9_another_shape_is_refused_with_its_place(body: object) -> None:
+def test_trap_09_another_shape_is_refused_with_its_place(body: object) -> None:
     with pytest.raises(SourceChanged, match="nws: "):
         hours_of(body)
 
@@ -369,7 +370,7 @@ async def test_places_in_one_cell_cost_one_call_and_share_its_forecast(nws: Nws)
 
 
 @respx.mock
-async def test_a_place_without_coverage_is_a_gap_and_unknown(nws: Nws) -> None:
+async def test_a_place_abroad_is_outside_and_unknown_and_no_gap(nws: Nws) -> None:
     respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
     respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
     respx.get(f"{BASE}/points/49.5,-115.7").mock(return_value=problem("InvalidPoint", 404))
@@ -377,15 +378,25 @@ async def test_a_place_without_coverage_is_a_gap_and_unknown(nws: Nws) -> None:
     assert np.isnan(forecast.air_temp_c[0, 1]).all()
     assert np.isnan(forecast.precip_mmwe_h[0, 1]).all()
     assert not np.isnan(forecast.air_temp_c[0, 0]).any()
+    assert (forecast.outside, forecast.gaps) == ((1,), ())
+
+
+@respx.mock
+async def test_a_place_whose_cell_is_not_found_though_it_was_named_is_a_gap(nws: Nws) -> None:
+    respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
+    respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
+    respx.get(f"{BASE}/points/49.5,-115.7").respond(json={"properties": {"gridId": "XYZ", "gridX": 9, "gridY": 9}})
+    respx.get(f"{BASE}/gridpoints/XYZ/9,9").mock(return_value=problem("NotFound", 404))
+    forecast = await nws.fetch(ask([47.45, 49.5], [-115.69, -115.7]))
     (gap,) = forecast.gaps
-    assert gap.cell_idx == (1,)
-    assert "InvalidPoint" in gap.reason
+    assert (gap.cell_idx, forecast.outside) == ((1,), ())
+    assert "NotFound" in gap.reason
 
 
 @respx.mock
 async def test_no_coverage_at_all_raises(nws: Nws) -> None:
     respx.get(url__startswith=f"{BASE}/points/").mock(return_value=problem("InvalidPoint", 404))
-    with pytest.raises(NotCovered):
+    with pytest.raises(OutsideArea):
         await nws.fetch(ask([49.5], [-115.7]))
 
 
@@ -438,7 +449,7 @@ async def test_trap_11_a_cell_that_stays_elsewhere_is_refused(nws: Nws) -> None:
 
 @respx.mock
 @pytest.mark.parametrize(("hours", "words"), [(13.5, "15 h old"), (88.0, "90 h old"), (-3.0, "issued in the future")])
-async def test_trap_9_a_grid_with_fresh_headers_and_an_old_or_future_issue_is_told(
+async def test_trap_09_a_grid_with_fresh_headers_and_an_old_or_future_issue_is_told(
     nws: Nws, hours: float, words: str
 ) -> None:
     """A content network once served grids 88 h old with fresh headers (weather-gov/api issue 71). Issue 04:30Z."""
@@ -467,15 +478,83 @@ async def test_an_outage_serves_the_last_good_cells_and_says_so(nws: Nws) -> Non
 @respx.mock
 async def test_one_bad_cell_does_not_spoil_the_others(nws: Nws) -> None:
     other = copy.deepcopy(POINT)
-    other["properties"]["gridX"] = 13
+    other["properties"]["gridX"] = 14
     respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
     respx.get(f"{BASE}/points/47.45,-115.65").respond(json=other)
     respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
-    respx.get(f"{BASE}/gridpoints/XYZ/13,34").respond(html="<h1>blocked</h1>")
+    respx.get(f"{BASE}/gridpoints/XYZ/14,34").respond(html="<h1>blocked</h1>")
     forecast = await nws.fetch(ask([47.45, 47.45], [-115.69, -115.65]))
     (gap,) = forecast.gaps
     assert (gap.cell_idx, "text/html" in gap.reason) == ((1,), True)
     assert np.isnan(forecast.air_temp_c[0]).any(axis=1).tolist() == [False, True]
+
+
+@respx.mock
+@pytest.mark.parametrize(
+    ("failure", "word"),
+    [(httpx.Response(500), "HTTP 500"), (httpx.Response(200, html="<h1>blocked</h1>"), "text/html"),
+     (httpx.Response(200, json=grid(gridX="13", temperature={"uom": "wmoUnit:degC", "values": [
+         {"validTime": "2026-01-12T00:00:00+00:00/PT8H", "value": 4000}]})), "beyond -60 to 60")],
+    ids=["500", "html", "absurd"],
+)  # fmt: skip
+async def test_the_neighbour_of_a_failing_cell_stands_in_and_is_named(
+    nws: Nws, failure: httpx.Response, word: str
+) -> None:
+    """One cell was seen to answer 500 for twelve days (weather-gov/api issue 160). The place lies 1.1 km east of the
+    neighbour's edge."""
+    other = copy.deepcopy(POINT)
+    other["properties"]["gridX"] = 13
+    respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
+    respx.get(f"{BASE}/points/47.45,-115.66").respond(json=other)
+    respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
+    respx.get(f"{BASE}/gridpoints/XYZ/13,34").mock(return_value=failure)
+    forecast = await nws.fetch(ask([47.45, 47.45], [-115.69, -115.66]))
+    np.testing.assert_array_equal(forecast.air_temp_c[0, 1], forecast.air_temp_c[0, 0])
+    (gap,) = forecast.gaps
+    assert gap.cell_idx == (1,)
+    assert word in gap.reason
+    assert gap.reason.endswith("its neighbour XYZ/12,34 stands in")
+
+
+def test_a_neighbour_touches_and_belongs_to_the_same_office() -> None:
+    assert neighbour("XYZ/9,9", {"XYZ/10,10": 0, "XYZ/9,10": 0, "XYZ/9,11": 0, "ABC/9,10": 0}) == "XYZ/9,10"
+    assert neighbour("XYZ/9,9", {"XYZ/11,9": 0, "ABC/9,10": 0, "XYZ/9,9": 0}) is None
+
+
+@respx.mock
+async def test_an_answer_that_names_another_cell_is_not_taken(nws: Nws) -> None:
+    respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
+    respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=grid(gridY=35))
+    with pytest.raises(NotCovered, match="answered cell XYZ/12,35 where XYZ/12,34 was asked"):
+        await nws.fetch(ask([47.45], [-115.69]))
+
+
+@pytest.mark.parametrize(
+    ("layer", "uom", "value", "field", "expected"),
+    [
+        ("temperature", "http://codes.wmo.int/common/unit/degC", 3, "air_temp_c", 3.0),
+        ("temperature", "uc:Cel", 3, "air_temp_c", 3.0),
+        ("temperature", "degC", 3, "air_temp_c", 3.0),
+        ("windSpeed", "uc:km/h", 36, "wind_mps", 10.0),
+        ("windSpeed", "unit:m_s-1", 10, "wind_mps", 10.0),
+        ("windSpeed", "nwsUnit:kt", 10, "wind_mps", 5.144444),
+        ("skyCover", "uc:%", 50, "cloud_frac", 0.5),
+    ],
+)
+def test_units_are_known_by_any_prefix_of_the_specification(
+    layer: str, uom: str, value: float, field: str, expected: float
+) -> None:
+    """OpenAPI 3.8.1, UnitOfMeasure: wmo, uc, wmoUnit or nwsUnit before the unit, or nothing; `unit:` until 2021."""
+    told = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": value}]}
+    np.testing.assert_allclose(getattr(hours_of(grid(**{layer: told}), hours=1), field), [expected], rtol=1e-6)
+
+
+@pytest.mark.parametrize("layer", [None, {}, {"values": []}, {"values": None}, {"uom": None, "values": []}])
+def test_a_layer_that_says_nothing_is_unknown(layer: object) -> None:
+    cell = hours_of(grid(quantitativePrecipitation=layer, snowfallAmount=layer, weather=layer, elevation=None))
+    assert np.isnan(cell.precip_mmwe_h).all()
+    assert np.isnan(cell.snowfall_mm_h).all()
+    assert np.isnan(cell.elevation_m)
 
 
 def test_a_null_grid_id_means_not_covered() -> None:

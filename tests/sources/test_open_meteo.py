@@ -19,8 +19,9 @@ import respx
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk
 from alertd.forecast.series import PrecipForm
+from alertd.sources.echo import apart_km
 from alertd.sources.http import PoliteClient
-from alertd.sources.open_meteo import OpenMeteo, apart_km, days_for, read_elevations
+from alertd.sources.open_meteo import OpenMeteo, days_for, read_elevations
 from alertd.sources.open_meteo_hours import limit_or_refusal, member_keys, read_places
 
 ROOT = Path(__file__).parents[2]
@@ -49,7 +50,7 @@ def one(**hourly: object) -> dict[str, Any]:
 class TestRecorded:
     pytestmark = needs_shared
 
-    def test_trap_7_stuttgarts_precipitation_belongs_to_the_hour_before_its_stamp(self) -> None:
+    def test_trap_07_stuttgarts_precipitation_belongs_to_the_hour_before_its_stamp(self) -> None:
         """17 Jan 2024, CET. First stamp 15:00 CET = 14:00Z. The sum 0.10 at 16:00 CET fell 14:00Z to 15:00Z; the sum
         0.50 at 15:00 CET fell before the series starts and is dropped. Front: 0.60 at 07:00 CET fell 05:00Z to 06:00Z.
         """
@@ -77,7 +78,7 @@ class TestRecorded:
             "open_meteo_ensemble_amsterdam_2026-07-11_1h.json",
         ],
     )
-    def test_trap_8_local_times_are_refused(self, file: str) -> None:
+    def test_trap_08_local_times_are_refused(self, file: str) -> None:
         """One offset for the whole answer: at a clock change an hour is invented."""
         with pytest.raises(SourceChanged, match="local times where UTC was asked"):
             read_places(recorded(file))
@@ -117,15 +118,15 @@ class TestRecorded:
         (place,) = read_places(body, want_local_time=True)
         np.testing.assert_allclose(place.fields["air_temp_c"][[0, 1, 8, 30], 0], [18.9, 19.0, 18.5, 19.1])
 
-    def test_trap_6_new_jerseys_wind_in_kilometres_an_hour_is_refused(self) -> None:
+    def test_trap_06_new_jerseys_wind_in_kilometres_an_hour_is_converted(self) -> None:
+        """2.8 and 2.2 km/h at the first two stamps, so 2.5 km/h over the hour."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
-        with pytest.raises(SourceChanged, match='wind_speed_10m is in "km/h", not "m/s"'):
-            read_places(body)
+        (place,) = read_places(body)
+        assert place.fields["wind_mps"][0, 0] == pytest.approx(2.5 / 3.6)
 
     def test_new_jerseys_nulls_are_unknown_and_its_gmt_text_times_are_fine(self) -> None:
         """Its owner set cloud_cover to null at 13:00: the hours that end and start there are unknown."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
-        del body["hourly"]["wind_speed_10m"]
         (place,) = read_places(body)
         np.testing.assert_allclose(place.fields["cloud_frac"][0, 11:15], [0.24, NAN, NAN, 0.78])
         np.testing.assert_allclose(place.fields["precip_mmwe_h"][0, 14], 0.05)  # stamp 15:00
@@ -156,9 +157,19 @@ def test_trap_13_only_freezing_and_grain_codes_count_and_freezing_wins() -> None
     assert form == [0, 0, freezing, freezing, pellets, pellets, 0, 0, 0, 0, 0, 0, 0]
 
 
-def test_traps_5_and_14_snow_and_rain_codes_say_nothing_of_form() -> None:
-    codes = [51, 53, 55, 61, 63, 65, 71, 73, 75, 80, 85, 86, 95]
-    assert not read_places(one(weather_code=codes))[0].precip_form.any()
+@pytest.mark.parametrize("code", [61, 63, 65, 71, 73, 75, 80, 85, 86, 95])
+def test_trap_05_the_sources_own_rain_or_snow_is_not_taken(code: int) -> None:
+    """Below zero as above: the form stays open, for the phase is decided from temperature and humidity."""
+    assert not read_places(one(weather_code=[code] * 13, temperature_2m=[-4.0] * 13))[0].precip_form.any()
+
+
+@pytest.mark.parametrize("code", [51, 53, 55, 71, 73])
+def test_trap_14_a_code_at_trace_amounts_brings_neither_form_nor_water(code: int) -> None:
+    """Drizzle at -8 degrees C below 0.1 mm (open-meteo issue 1538)."""
+    body = one(weather_code=[code] * 13, temperature_2m=[-8.0] * 13, precipitation=[0.01] * 13)
+    (place,) = read_places(body)
+    assert not place.precip_form.any()
+    np.testing.assert_allclose(place.fields["precip_mmwe_h"][0, :12], 0.01)
 
 
 def test_trap_15_a_freezing_level_below_everything_is_unknown() -> None:
@@ -183,7 +194,7 @@ def test_trap_15_a_freezing_level_below_everything_is_unknown() -> None:
         ({"time": [None] * 13}, "times cannot be read"),
     ],
 )
-def test_trap_9_series_that_cannot_be_trusted_are_refused(hourly: dict[str, Any], words: str) -> None:
+def test_trap_09_series_that_cannot_be_trusted_are_refused(hourly: dict[str, Any], words: str) -> None:
     with pytest.raises(SourceChanged, match=words):
         read_places(one(**hourly))
 
@@ -191,25 +202,46 @@ def test_trap_9_series_that_cannot_be_trusted_are_refused(hourly: dict[str, Any]
 @pytest.mark.parametrize(
     ("name", "unit"),
     [
-        ("temperature_2m", "°F"),
         ("temperature_2m", "K"),
-        ("precipitation", "inch"),
-        ("wind_speed_10m", "km/h"),
-        ("freezing_level_height", "ft"),
+        ("temperature_2m", "m/s"),
+        ("precipitation", "cm"),
+        ("precipitation", ""),
+        ("wind_speed_10m", "Bft"),
+        ("freezing_level_height", "km"),
         ("weather_code", ""),
         ("time", "seconds"),
         ("cloud_cover", "fraction"),
     ],
 )
-def test_trap_6_another_unit_is_refused(name: str, unit: str) -> None:
+def test_trap_06_an_unknown_unit_is_refused(name: str, unit: str) -> None:
     body = one()
     body["hourly_units"][name] = unit
     with pytest.raises(SourceChanged, match=rf"in \"{unit}\"|in unit \"{unit}\""):
         read_places(body)
 
 
+@pytest.mark.parametrize(
+    ("name", "unit", "value", "field", "expected"),
+    [
+        ("temperature_2m", "°F", 14.0, "air_temp_c", -10.0),
+        ("precipitation", "inch", 0.1, "precip_mmwe_h", 2.54),
+        ("wind_speed_10m", "km/h", 36.0, "wind_mps", 10.0),
+        ("wind_speed_10m", "mp/h", 10.0, "wind_mps", 4.4704),
+        ("wind_speed_10m", "kn", 10.0, "wind_mps", 5.144444),
+        ("freezing_level_height", "ft", 1000.0, "freezing_level_m", 304.8),
+    ],
+)
+def test_trap_06_the_units_that_callers_can_choose_are_converted(
+    name: str, unit: str, value: float, field: str, expected: float
+) -> None:
+    """open-meteo.com/en/docs: temperature_unit, wind_speed_unit, precipitation_unit; labels as the server has them."""
+    body = one(**{name: [value] * 13})
+    body["hourly_units"][name] = unit
+    assert read_places(body)[0].fields[field][0, 0] == pytest.approx(expected, rel=1e-6)
+
+
 @pytest.mark.parametrize("body", [None, [], {}, [1], {"latitude": 1}, {**TWO[0], "hourly": None}, [TWO[1], TWO[0]]])
-def test_trap_9_another_shape_is_refused(body: object) -> None:
+def test_trap_09_another_shape_is_refused(body: object) -> None:
     with pytest.raises(SourceChanged, match=r"^open-meteo: "):
         read_places(body)
 
@@ -245,14 +277,44 @@ def test_a_limit_waits_for_the_end_of_its_window(reason: str, retry_after_s: flo
 
 
 @pytest.mark.parametrize(
-    "url", ["https://api.open-meteo.com", "https://ensemble-api.open-meteo.com", "https://API.Open-Meteo.com/"]
+    "url",
+    [
+        "https://api.open-meteo.com",
+        "https://ensemble-api.open-meteo.com",
+        "https://historical-forecast-api.open-meteo.com",
+        "https://open-meteo.com",
+        "https://API.Open-Meteo.com/",
+        "https://api.open-meteo.com./",  # a name with its root dot is the same server
+        "https://user@api.open-meteo.com:443",
+    ],
 )
 def test_the_free_host_is_refused_unless_the_use_is_non_commercial(url: str) -> None:
     """open-meteo.com/en/terms: the keyless servers are for non-commercial use."""
     client: Any = None
     with pytest.raises(ConfigError, match="free for non-commercial use only; set noncommercial = true"):
         OpenMeteo(client, url)
+    with pytest.raises(ConfigError, match="free for non-commercial use only"):
+        OpenMeteo(client, url, api_key="k", ensemble=True)
+    with pytest.raises(ConfigError, match="free for non-commercial use only"):
+        OpenMeteo(client, BASE, api_key="k", elevation_url=url)
     assert OpenMeteo(client, url, noncommercial=True).name == "open-meteo"
+
+
+@respx.mock
+@pytest.mark.parametrize(
+    ("elevation_url", "shown"),
+    [
+        (None, True),
+        ("https://customer-elevation.open-meteo.com", True),
+        ("http://10.0.0.5:8080", False),
+        ("https://customer-api.open-meteo.com.example.net", False),
+    ],
+)
+async def test_the_key_goes_to_no_other_server(client: PoliteClient, elevation_url: str | None, shown: bool) -> None:
+    route = respx.get(url__regex=".*/v1/elevation.*").respond(json={"elevation": [38.0]})
+    source = OpenMeteo(client, BASE, api_key="k3y", elevation_url=elevation_url)
+    await source.elevations_m(np.array([52.5]), np.array([13.4]))
+    assert ("k3y" in str(route.calls[0].request.url)) is shown
 
 
 def test_a_customer_host_needs_its_key_and_an_own_server_nothing() -> None:

@@ -152,5 +152,7 @@ def test_a_trip_may_name_the_language_of_its_driver(tmp_path: Path) -> None:
     row = f"T-1,west,rig-1,{GOOD['depart']},"
     assert [t.language for t in read_trips(write(tmp_path, head + row + "fr\n"))] == ["fr"]
     assert [t.language for t in read_trips(write(tmp_path, head + row + "\n"))] == [""]
-    assert [t.language for t in (parse_trip(GOOD | {"language": name}, "here") for name in LANGUAGES)] == list(LANGUAGES)
+    assert [t.language for t in (parse_trip(GOOD | {"language": name}, "here") for name in LANGUAGES)] == list(
+        LANGUAGES
+    )
     assert "trips.csv line 2: language: " in told(write(tmp_path, head + row + "de\n"))

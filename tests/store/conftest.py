@@ -19,8 +19,8 @@ def noon() -> datetime:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store(tmp_path / "alertd.sqlite") as opened:
+def store(place: Path | str) -> Iterator[Store]:
+    with Store(place) as opened:
         opened.put_trip(StoredTrip(id="trip-1", body='{"rig":"van"}', created_at=NOON))
         opened.put_trip(StoredTrip(id="trip-2", body='{"rig":"flat"}', created_at=NOON))
         yield opened

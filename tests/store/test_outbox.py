@@ -1,5 +1,6 @@
 """Claims: each delivery to one owner at a time, in order within a trip and target."""
 
+import itertools
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
@@ -13,6 +14,7 @@ from alertd.store.records import StoredTrip
 from alertd.store.store import Store
 
 FLEET = {Audience.FLEET: ["hook"]}
+_EXAMPLES = itertools.count()
 
 
 @pytest.fixture
@@ -110,6 +112,19 @@ def test_parked_ones_are_listed_and_can_be_put_back(store: Store, noon: datetime
     assert [row.attempt for row in store.outbox.claim_due(noon, 1, 60, "me")] == [1]
 
 
+def test_parked_ones_of_a_target_and_time_are_put_back_together(store: Store, noon: datetime, say) -> None:
+    say("a", trip_id="", targets=["hook", "other"])
+    later = store.outbox.claim_due(noon, 10, 60, "me")
+    for row in later:
+        store.outbox.mark_parked(row.id, noon, "410")
+    assert store.outbox.list_parked(since=noon + timedelta(seconds=1)) == []
+    assert store.outbox.list_parked(until=noon) == []
+    assert [row.target for row in store.outbox.list_parked(since=noon)] == ["hook", "other"]
+    assert store.outbox.requeue_range(noon, target="other", since=noon) == 1
+    assert store.outbox.due_targets(noon) == ("other",)
+    assert [row.target for row in store.outbox.list_parked()] == ["hook"]
+
+
 def test_health_counts_states_and_the_age_of_the_oldest(store: Store, noon: datetime, say) -> None:
     for said in ("done", "parked", "expired", "waits"):
         say(said, trip_id="")
@@ -149,27 +164,65 @@ def test_workers_at_the_same_time_never_claim_the_same_row(store: Store, noon: d
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(st.sampled_from(["say", "done", "retry", "park", "tick"]), min_size=5, max_size=25))
-def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(tmp_path_factory, make_notice, noon, steps) -> None:
+def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(store: Store, make_notice, noon, steps) -> None:
     """Property: whatever happens to the tries, ids are settled in rising order within a trip and target."""
-    with Store(tmp_path_factory.mktemp("order") / "s.sqlite") as store:
-        store.put_trip(StoredTrip(id="trip-1", body="{}", created_at=noon))
-        now, settled, said = noon, [], 0
-        for step in [*steps, *["tick", "done"] * len(steps)]:
-            now += timedelta(minutes=6) if step == "tick" else timedelta(0)
-            if step == "say":
-                said += 1
-                store.record_notices([make_notice(f"{said}", life_h=1000)], FLEET, now)
-                continue
-            if step == "tick":
-                continue
-            for row in store.outbox.claim_due(now, 5, 60, "me"):
-                if step == "done":
-                    store.outbox.mark_done(row.id, now)
-                    settled.append(row.id)
-                elif step == "retry":
-                    store.outbox.mark_retry(row.id, now, now + timedelta(minutes=5), "x")
-                else:
-                    store.outbox.mark_parked(row.id, now, "x")
-                    settled.append(row.id)
-        assert settled == sorted(settled)
-        assert len(settled) == said
+    trip = f"trip of example {next(_EXAMPLES)}"
+    store.put_trip(StoredTrip(id=trip, body="{}", created_at=noon))
+    now, settled, said = noon, [], 0
+    for step in [*steps, *["tick", "done"] * len(steps)]:
+        now += timedelta(minutes=6) if step == "tick" else timedelta(0)
+        if step == "say":
+            said += 1
+            store.record_notices([make_notice(f"{said}", trip_id=trip, life_h=1000)], FLEET, now)
+            continue
+        if step == "tick":
+            continue
+        for row in store.outbox.claim_due(now, 5, 60, "me"):
+            if step == "done":
+                store.outbox.mark_done(row.id, now)
+                settled.append(row.id)
+            elif step == "retry":
+                store.outbox.mark_retry(row.id, now, now + timedelta(minutes=5), "x")
+            else:
+                store.outbox.mark_parked(row.id, now, "x")
+                settled.append(row.id)
+    assert settled == sorted(settled)
+    assert len(settled) == said
+
+
+def test_claims_for_many_targets_at_once_keep_each_ones_order_and_number(store: Store, noon: datetime, say) -> None:
+    first = say("first", targets=["a", "b"])
+    say("second", targets=["a", "b"])
+    others = [say(f"other {n}", targets=["a"], trip_id="") for n in range(3)]
+    claimed = store.outbox.claim_each(noon, {"a": 2, "b": 9, "c": 1}, 60, "me")
+    assert {target: _ids(rows) for target, rows in claimed.items()} == {"a": [first.id, others[0].id], "b": [first.id]}
+    assert [row.attempt for row in claimed["a"]] == [1, 1]
+    again = store.outbox.claim_each(noon, {"a": 9, "b": 9}, 60, "me")
+    assert {target: _ids(rows) for target, rows in again.items()} == {"a": [others[1].id, others[2].id]}
+    assert store.outbox.claim_each(noon, {}, 60, "me") == {}
+
+
+def test_many_marked_at_once_are_done_each_at_its_time(store: Store, noon: datetime, say) -> None:
+    said = [say(f"{n}", trip_id="") for n in range(3)]
+    claimed = store.outbox.claim_each(noon, {"hook": 9}, 60, "me")["hook"]
+    at = {row.id: noon + timedelta(seconds=row.id) for row in claimed}
+    store.outbox.mark_all_done(at)
+    rows = [row for notice in said for row in store.outbox.of_notice(notice.id)]
+    assert [(row.state, row.settled_at) for row in rows] == [("done", at[row.id]) for row in rows]
+
+
+def test_each_target_is_counted_by_state_with_its_newest_success(store: Store, noon: datetime, say) -> None:
+    for n in range(6):
+        say(f"{n}", trip_id="", at=noon - timedelta(minutes=n))
+    say("elsewhere", trip_id="", targets=["other"])
+    done, parked, expired, *_ = store.outbox.claim_each(noon, {"hook": 4}, 60, "me")["hook"]
+    store.outbox.mark_all_done({done.id: noon + timedelta(seconds=9)})
+    store.outbox.mark_parked(parked.id, noon, "given up")
+    store.outbox.mark_expired(expired.id, noon, "too late")
+    hook, other = store.outbox.tallies()
+    assert (hook.target, hook.waiting_n, hook.parked_n, hook.expired_n, hook.done_n) == ("hook", 3, 1, 1, 1)
+    assert hook.last_done_at == noon + timedelta(seconds=9)
+    assert (other.target, other.waiting_n, other.last_done_at) == ("other", 1, None)
+    assert hook.oldest_waiting_at is not None
+    assert store.outbox.waiting_targets() == {"hook", "other"}
+    assert [row.note for row in store.outbox.list_expired(5)] == ["too late"]

@@ -3,11 +3,12 @@
 A chained tire is told by hatching, a heavy edge and the letter C; color only comes on top of that.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from html import escape
 from textwrap import wrap
 from typing import Final
 
+from alertd.notices.pictures.palette import DARK, LIGHT
 from alertd.rules.rig import Axle, AxleRole, Place, Rig, Side, Tire
 from alertd.rules.words import tires_words
 
@@ -15,30 +16,39 @@ _TIRE_W: Final = 20
 _TIRE_H: Final = 36
 _ROW_H: Final = 50
 _UNIT_GAP: Final = 34
-_TRACK: Final = {"left": 118, "right": 262}  # middle of the single tire, or of the gap of the dual pair
-_WIDTH: Final = 500
+_TRACK: Final = {"left": 68, "right": 182}  # middle of the single tire, or of the gap of the dual pair
+_LABELS_X: Final = 240
+_WIDTH: Final = 360  # a phone's; the same everywhere, so that a tire is as large on paper
 _MIDDLE: Final = (_TRACK["left"] + _TRACK["right"]) / 2
 _LINE_H: Final = 17
+_LINE_LETTERS: Final = 46  # that fit into the width, in the widest of the usual fonts
+_HEAD_LETTERS: Final = 34
 
-# Plain colors first: viewers that know no media queries still draw black on white.
-_STYLE: Final = """
-  .paper, .bare, .plate { fill: #fff; }
-  .body { fill: none; stroke: #8a8a8a; stroke-width: 1.5; }
-  .axle { stroke: #1b1b1b; stroke-width: 3; }
-  .bare, .plate { stroke: #1b1b1b; stroke-width: 1.5; }
-  .mark { fill: #ffc680; }
-  .hatch { stroke: #1b1b1b; stroke-width: 2; }
-  .edge { fill: none; stroke: #1b1b1b; stroke-width: 4; }
-  text { fill: #1b1b1b; font-family: sans-serif; font-size: 13px; }
-  .letter { font-weight: bold; text-anchor: middle; }
-  .head { font-weight: bold; font-size: 15px; }
-  .side { text-anchor: middle; }
-  @media screen and (prefers-color-scheme: dark) {
-    .paper, .bare, .plate { fill: #16181b; }
-    .axle, .bare, .plate, .hatch, .edge { stroke: #f2f2f2; }
-    .mark { fill: #8a4b00; }
-    text { fill: #f2f2f2; }
-  }
+
+def _style() -> str:
+    """Plain colors first: viewers that know no media queries still draw black on white."""
+
+    def colors(c: Mapping[str, str]) -> str:
+        return f"""
+  .alertd-axles .paper, .alertd-axles .bare, .alertd-axles .plate {{ fill: {c["paper"]}; }}
+  .alertd-axles .body {{ stroke: {c["quiet"]}; }}
+  .alertd-axles .axle, .alertd-axles .bare, .alertd-axles .plate, .alertd-axles .hatch, .alertd-axles .edge
+    {{ stroke: {c["ink"]}; }}
+  .alertd-axles .mark {{ fill: {c["mark"]}; }}
+  .alertd-axles text {{ fill: {c["ink"]}; }}"""
+
+    return f"""{colors(LIGHT)}
+  .alertd-axles .body, .alertd-axles .edge {{ fill: none; }}
+  .alertd-axles .body, .alertd-axles .bare, .alertd-axles .plate {{ stroke-width: 1.5; }}
+  .alertd-axles .axle {{ stroke-width: 3; }}
+  .alertd-axles .hatch {{ stroke-width: 2; }}
+  .alertd-axles .edge {{ stroke-width: 4; }}
+  .alertd-axles text {{ font-family: sans-serif; font-size: 13px; }}
+  .alertd-axles .letter {{ font-weight: bold; text-anchor: middle; }}
+  .alertd-axles .head {{ font-weight: bold; font-size: 15px; }}
+  .alertd-axles .side {{ text-anchor: middle; }}
+  @media screen and (prefers-color-scheme: dark) {{{colors(DARK)}
+  }}
 """
 
 
@@ -83,22 +93,22 @@ def picture_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[s
     """
     chained = frozenset(tires)
     said = tires_words(rig, chained)
-    below = [*wrap(f"Chain {len(chained)} tires: {said}" if chained else "No tire is asked.", 68)]
+    below = [*wrap(f"Chain {len(chained)} tires: {said}" if chained else "No tire is asked.", _LINE_LETTERS)]
     for line in lines:
-        below += wrap(line, 68)
-    head = wrap(title, 52)
+        below += wrap(line, _LINE_LETTERS)
+    head = wrap(title, _HEAD_LETTERS)
     top = 30 + len(head) * 20 + _LINE_H
     rows_y = list(_rows(rig, top))
     bottom = rows_y[-1] + _ROW_H
     height = bottom + 44 + len(below) * _LINE_H
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {height}" width="{_WIDTH}" '
-        f'height="{height}" role="img" aria-labelledby="title desc">',
-        f'<title id="title">{escape(title)}</title>',
-        f'<desc id="desc">{escape(f"{rig.name}, seen from above, front at the top. {said}.")}</desc>',
-        f"<style>{_STYLE}</style>",
+        f'height="{height}" role="img" class="alertd-axles">',
+        f"<title>{escape(title)}</title>",
+        f"<desc>{escape(f'{rig.name}, seen from above, front at the top. {said}.')}</desc>",
+        f"<style>{_style()}</style>",
         f'<rect class="paper" width="{_WIDTH}" height="{height}"/>',
-        *(_text(20, 28 + i * 20, line, "head") for i, line in enumerate(head)),
+        *(_text(10, 28 + i * 20, line, "head") for i, line in enumerate(head)),
         _text(_TRACK["left"], top - 14, "left", "side"),
         _text(_MIDDLE, top - 14, "front ▲", "side"),
         _text(_TRACK["right"], top - 14, "right", "side"),
@@ -106,8 +116,8 @@ def picture_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[s
     ]
     for i, (axle, y) in enumerate(zip(rig.axles, rows_y, strict=True)):
         parts += _axle(rig, i, axle, y, chained)
-    parts += [*_key(20, bottom + 10)]
-    parts += [_text(20, bottom + 44 + i * _LINE_H, line) for i, line in enumerate(below)]
+    parts += [*_key(10, bottom + 10)]
+    parts += [_text(10, bottom + 44 + i * _LINE_H, line) for i, line in enumerate(below)]
     return "\n".join([*parts, "</svg>", ""])
 
 
@@ -141,7 +151,7 @@ def _axle(rig: Rig, axle_idx: int, axle: Axle, y: int, chained: Collection[Tire]
         for k, tire in enumerate(side):
             x = _TRACK[tire.side] + (k - (len(side) - 1) / 2) * (_TIRE_W + 5)
             yield from _tire(x, y, chained=tire in chained)
-    yield _text(330, y + 5, _label(rig, axle_idx))
+    yield _text(_LABELS_X, y + 5, _label(rig, axle_idx))
 
 
 def _tire(x: float, y: float, *, chained: bool) -> Iterator[str]:

@@ -4,12 +4,18 @@ from xml.etree import ElementTree
 
 import pytest
 
+from alertd.notices.pictures.axles import picture_svg, picture_text
 from alertd.rules.demand import cover, demand_for
 from alertd.rules.law import RuleSet
-from alertd.rules.picture import picture_svg, picture_text
 from alertd.rules.rig import Rig, Tire
 
 SVG = "{http://www.w3.org/2000/svg}"
+
+
+def test_a_phone_shows_it_at_its_own_size(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
+    for rig in rigs.values():
+        drawn = ElementTree.fromstring(picture_svg(rig, _washington(shipped, rig), "Washington"))
+        assert drawn.get("width") == "360"
 
 
 def _washington(shipped: dict[str, RuleSet], rig: Rig) -> tuple[Tire, ...]:
@@ -18,7 +24,7 @@ def _washington(shipped: dict[str, RuleSet], rig: Rig) -> tuple[Tire, ...]:
 
 
 def test_text_picture_shows_each_axle_with_its_chains(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
-    rows = picture_text(rigs["TS5"], _washington(shipped, rigs["TS5"])).splitlines()
+    rows = picture_text(rigs["tractor-6x4-van-53"], _washington(shipped, rigs["tractor-6x4-van-53"])).splitlines()
     assert [re.sub(" +", " ", r).strip() for r in rows[1:7]] == [
         "1 steer [ ]-----[ ]",
         "2 drive [C][ ]-----[ ][C]",
@@ -30,7 +36,7 @@ def test_text_picture_shows_each_axle_with_its_chains(shipped: dict[str, RuleSet
 
 
 def test_inside_tire_is_drawn_at_the_middle(rigs: dict[str, Rig]) -> None:
-    text = picture_text(rigs["ST2"], [Tire(1, "left", "inside"), Tire(1, "right", "inside")])
+    text = picture_text(rigs["straight-truck-4x2"], [Tire(1, "left", "inside"), Tire(1, "right", "inside")])
     assert "[ ][C]-----[C][ ]" in text
 
 
@@ -49,10 +55,9 @@ def test_every_tire_is_drawn_once_and_every_chain_by_more_than_color(
 
 
 def test_picture_says_in_words_what_it_shows(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
-    rig = replace(rigs["TS5"], name="Rig <7> & van")
+    rig = replace(rigs["tractor-6x4-van-53"], name="Rig <7> & van")
     drawn = ElementTree.fromstring(picture_svg(rig, _washington(shipped, rig), "Chains & all"))
     assert drawn.get("role") == "img"
-    assert drawn.get("aria-labelledby") == "title desc"
     assert drawn.find(f"{SVG}title").text == "Chains & all"
     said = drawn.find(f"{SVG}desc").text
     assert "Rig <7> & van" in said
@@ -71,5 +76,5 @@ def test_drawing_stays_inside_its_frame(shipped: dict[str, RuleSet], rigs: dict[
 
 @pytest.mark.parametrize("tires", [(), (Tire(0, "left", "single"),)])
 def test_picture_of_no_or_one_steer_tire(tires: tuple[Tire, ...], rigs: dict[str, Rig]) -> None:
-    svg = picture_svg(rigs["TS5"], tires, "x")
+    svg = picture_svg(rigs["tractor-6x4-van-53"], tires, "x")
     assert ("No tire is asked." in svg) == (not tires)

@@ -1,0 +1,66 @@
+"""The commands that gather what plans stand on and what changes seldom: zone outlines and ground heights."""
+
+import asyncio
+import json
+import sys
+from collections.abc import Callable, Coroutine
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from alertd.cli.home import settings_path
+from alertd.service.clock import system_clock
+from alertd.service.settings import read_settings
+
+if TYPE_CHECKING:
+    from alertd.service.gathering import Gathered
+
+PARTIAL = 3
+
+_options = [
+    click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given."),
+    click.option("--renew", is_flag=True, help="Get all again, not only what is absent or old."),
+    click.option("--json", "as_json", is_flag=True, help="JSON on standard output."),
+]
+
+
+@click.group()
+def gather() -> None:
+    """Get and keep what changes seldom: outlines of weather zones, and heights for routes that have none."""
+
+
+def _with_options(command: Callable[..., None]) -> Callable[..., None]:
+    for option in reversed(_options):
+        command = option(command)
+    return command
+
+
+@gather.command()
+@_with_options
+def zones(config: str | None, renew: bool, as_json: bool) -> None:
+    """Outlines of the weather zones and counties that the routes touch, to place weather warnings by."""
+    from alertd.service.gathering import gather_zones
+
+    settings = read_settings(settings_path(config))
+    _run(lambda say: gather_zones(settings, system_clock, say, renew=renew), "zones", as_json)
+
+
+@gather.command()
+@_with_options
+def heights(config: str | None, renew: bool, as_json: bool) -> None:
+    """Ground heights for the routes whose GPX files have none."""
+    from alertd.service.gathering import gather_heights
+
+    settings = read_settings(settings_path(config))
+    _run(lambda say: gather_heights(settings, system_clock, say, renew=renew), "routes", as_json)
+
+
+def _run(work: "Callable[[Callable[[str], None]], Coroutine[Any, Any, Gathered]]", what: str, as_json: bool) -> None:
+    found = asyncio.run(work(lambda text: click.echo(text, err=True)))
+    if as_json:
+        click.echo(json.dumps({"new": found.new_n, "kept": found.kept_n, "missed": list(found.missed)}))
+    else:
+        click.echo(f"{found.new_n} {what} new or renewed, {found.kept_n} kept as they were")
+        for line in found.missed:
+            click.echo(f"not had: {line}")
+    sys.exit(PARTIAL if found.missed else 0)

@@ -1,0 +1,174 @@
+"""Mail by SMTP, encrypted unless the operator says otherwise for a server on the daemon's own machine.
+
+The notice's id makes the Message-ID, so a mail that is sent again is the same mail and a reader's program may show it
+once. What the text holds never reaches a header unescaped: headers are built by `email`, which refuses line breaks, and
+ours are stripped of control characters before.
+"""
+
+import asyncio
+import re
+import ssl
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import format_datetime
+from typing import Literal
+
+import aiosmtplib
+
+from alertd.delivery.channel import Outgoing
+from alertd.errors import ConfigError, DeliveryError
+
+DEADLINE_S = 20.0
+MOST_SUBJECT = 120
+Security = Literal["tls", "starttls", "none"]
+# RFC 4954: replies to a login or the want of one. A wrong password for an hour must not park the mails of that hour.
+_OF_THE_LOGIN = frozenset({530, 534, 535, 538})
+_ADDRESS = re.compile(r"[^\s<>@,;:\"()\[\]\\]+@[A-Za-z0-9.-]+")
+_FLAT = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mailbox:
+    """Where mail is handed in and to whom it goes. `user` "" for a server that asks for none."""
+
+    name: str
+    host: str
+    port: int
+    sender: str
+    recipients: tuple[str, ...]
+    security: Security = "starttls"
+    user: str = ""
+    password: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """`content_id` of a picture that the HTML shows in place as `cid:<content_id>`; "" for a file beside the text."""
+
+    filename: str
+    media_type: str
+    content: bytes
+    content_id: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dress:
+    """What a mail has besides its text."""
+
+    html: str = ""
+    attachments: tuple[Attachment, ...] = ()
+
+
+class MailChannel:
+    """One mailbox. `dress` gives the HTML and pictures of a notice; left out, mails are plain text."""
+
+    def __init__(
+        self,
+        mailbox: Mailbox,
+        *,
+        dress: Callable[[Outgoing], Dress] | None = None,
+        tls: ssl.SSLContext | None = None,
+        deadline_s: float = DEADLINE_S,
+    ) -> None:
+        """Raises ConfigError when an address cannot be used, or a password would go out in the clear."""
+        for field, addresses in (("sender", (mailbox.sender,)), ("recipients", mailbox.recipients)):
+            for address in addresses:
+                if not _ADDRESS.fullmatch(address):
+                    mend = "write it as name@host, without a display name"
+                    raise ConfigError(mailbox.name, field, f"{address!r} is no mail address", mend)
+        if not mailbox.recipients:
+            raise ConfigError(mailbox.name, "recipients", "nobody is named", "name at least one address")
+        if mailbox.security == "none" and mailbox.user:
+            mend = 'use "tls" or "starttls", or leave the user out'
+            raise ConfigError(mailbox.name, "security", "a password would be sent unencrypted", mend)
+        self._mailbox, self._dress, self._deadline_s = mailbox, dress, deadline_s
+        self._tls = tls or ssl.create_default_context()
+
+    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        """Return when the server has taken it for every recipient. Raises DeliveryError otherwise.
+
+        One refused recipient among several fails the whole: the rest get the same mail again with the next try, under
+        the same Message-ID.
+        """
+        name = self._mailbox.name
+        message = make_message(self._mailbox, outgoing, self._dress(outgoing) if self._dress else Dress())
+        try:
+            async with asyncio.timeout(self._deadline_s):
+                await self._hand_in(message)
+        except TimeoutError as exc:
+            raise DeliveryError(name, f"not taken within {self._deadline_s:g} s") from exc
+        except aiosmtplib.SMTPRecipientsRefused as exc:
+            worst = max(exc.recipients, key=lambda refused: refused.code)
+            raise refusal(name, worst.code, f"{worst.recipient}: {worst.message}") from exc
+        except aiosmtplib.SMTPResponseException as exc:
+            raise refusal(name, exc.code, exc.message) from exc
+        except (aiosmtplib.SMTPException, OSError, ValueError) as exc:
+            raise DeliveryError(name, f"{type(exc).__name__}: {_flat(str(exc))}") from exc
+
+    async def _hand_in(self, message: EmailMessage) -> None:
+        box = self._mailbox
+        client = aiosmtplib.SMTP(
+            hostname=box.host,
+            port=box.port,
+            use_tls=box.security == "tls",
+            start_tls=box.security == "starttls",  # never "if offered": who strips the offer would read the mail
+            tls_context=self._tls if box.security != "none" else None,
+            timeout=self._deadline_s,
+            local_hostname="alertd.invalid",  # the machine's own name is nobody's business
+        )
+        async with client:
+            if box.user:
+                await client.login(box.user, box.password)
+            refused, _ = await client.send_message(message, sender=box.sender, recipients=list(box.recipients))
+            if refused:
+                address, (code, said) = max(refused.items(), key=lambda item: item[1][0])
+                raise refusal(box.name, code, f"{address}: {said}")
+
+
+def make_message(mailbox: Mailbox, outgoing: Outgoing, dress: Dress) -> EmailMessage:
+    """The mail of a notice: the same on every try, its date that of the decision."""
+    message = EmailMessage(policy=SMTP)
+    message["From"] = mailbox.sender
+    message["To"] = ", ".join(mailbox.recipients)
+    message["Subject"] = subject(outgoing)
+    message["Date"] = format_datetime(outgoing.created_at.astimezone(UTC))
+    message["Message-ID"] = f"<{_flat(outgoing.notice_id)}@{mailbox.sender.rpartition('@')[2]}>"
+    message["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers
+    message["Expires"] = format_datetime(outgoing.expires_at.astimezone(UTC))
+    message.set_content(outgoing.text.rstrip("\n") + "\n")
+    inline = [one for one in dress.attachments if one.content_id]
+    if dress.html:
+        message.add_alternative(dress.html, subtype="html")
+        body = message.get_payload(1)
+        assert isinstance(body, EmailMessage)  # noqa: S101 - narrows the type, holds by construction
+        for one in inline:
+            body.add_related(one.content, *_type(one), cid=f"<{one.content_id}>", filename=_flat(one.filename))
+    for one in dress.attachments:
+        if not (dress.html and one.content_id):
+            message.add_attachment(one.content, *_type(one), filename=_flat(one.filename))
+    return message
+
+
+def subject(outgoing: Outgoing) -> str:
+    """The trip and the first line that says something."""
+    first = next((line.strip() for line in outgoing.text.splitlines() if line.strip()), outgoing.kind)
+    trip = f"{outgoing.trip_id}: " if outgoing.trip_id and outgoing.trip_id not in first else ""
+    whole = _flat(trip + first)
+    return whole if len(whole) <= MOST_SUBJECT else whole[: MOST_SUBJECT - 3].rstrip() + "..."
+
+
+def refusal(name: str, code: int, said: str) -> DeliveryError:
+    """An SMTP reply as our failure: 4yz is tried again, 5yz is final (RFC 5321, 4.2.1) unless it is about the login."""
+    final = 500 <= code <= 599 and code not in _OF_THE_LOGIN
+    return DeliveryError(name, f"answered {code}: {_flat(said)}", permanent=final)
+
+
+def _type(attachment: Attachment) -> Sequence[str]:
+    return attachment.media_type.split("/", 1)
+
+
+def _flat(text: str) -> str:
+    return _FLAT.sub(" ", text)[:200].strip()

@@ -1,0 +1,46 @@
+"""Lengths and times on a picture's axes and in its sentences, in the reader's units."""
+
+from datetime import datetime
+from math import ceil, floor
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from alertd.units import FOOT_M, MILE_M
+
+_NICE: Final = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
+_NICE_H: Final = (1, 2, 3, 4, 6, 12, 24)
+
+
+class Measures:
+    """Miles and feet, or kilometres and metres."""
+
+    def __init__(self, *, metric: bool) -> None:
+        self.far, self.far_m = ("km", 1000.0) if metric else ("mi", MILE_M)
+        self.high, self.high_m = ("m", 1.0) if metric else ("ft", FOOT_M)
+
+    def distance(self, distance_m: float) -> str:
+        return f"{distance_m / self.far_m:.0f} {self.far}"
+
+    def height(self, elevation_m: float) -> str:
+        """Rounded to ten, as signs at summits are not to be outdone by a smoothed line."""
+        return f"{round(elevation_m / self.high_m, -1):,.0f} {self.high}"
+
+    def even_distances(self, start_m: float, end_m: float, most: int) -> list[tuple[float, str]]:
+        """Round distances (in metres, as a tick says it) between two places, at most so many."""
+        start, end = start_m / self.far_m, end_m / self.far_m
+        step = next((n for n in _NICE if (end - start) / n <= most), _NICE[-1])
+        return [(n * step * self.far_m, f"{n * step:,}") for n in range(ceil(start / step), floor(end / step) + 1)]
+
+
+def even_hours(first: datetime, last: datetime, zone: str, most: int) -> list[datetime]:
+    """Whole hours of the local clock between two moments, evenly apart, at most so many."""
+    here = ZoneInfo(zone)
+    span_h = (last - first).total_seconds() / 3600.0
+    step = next((h for h in _NICE_H if span_h / h <= most), 24)
+    epoch, out = -(-first.timestamp() // 3600.0) * 3600.0, []
+    while epoch <= last.timestamp():
+        at = datetime.fromtimestamp(epoch, here)
+        if at.minute == 0 and at.hour % step == 0:
+            out.append(at)
+        epoch += 1800.0 if at.minute else 3600.0
+    return out

@@ -1,0 +1,102 @@
+"""Which weather events a truck on a pass must know of, which it waits out, and which come first.
+
+US events by their code of phenomenon and significance (W warning, A watch, Y advisory; NWS Instruction 10-1703),
+because names change and codes stay. A code that is in no list here is kept, last in rank: a new kind of event is no
+reason to say nothing.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+_WINTER_CODES: Final = "BZ WS IS LE LB SQ ZR WW ZF HS SN SB BS HP IP"
+WINTER: Final = frozenset(_WINTER_CODES.split())
+# Of other kinds only these: wind for high-sided vehicles, sight, cold that stops engines and hands, water on the road.
+_ROAD: Final = {
+    "HW": "WA", "EW": "W", "WI": "Y", "DS": "WY", "DU": "WY", "FG": "Y", "SM": "Y", "EC": "W", "WC": "W", "FF": "W",
+    "FA": "W", "FL": "W", "AV": "WAY",
+}  # fmt: skip
+# Known, and of no matter to a truck on a winter pass: sea, beach, heat, frost in fields, fire, air, storms of summer.
+_ELSEWHERE_CODES: Final = (
+    "AF AQ AS BH BW CF CW EH FR FW FZ GL HF HI HT HU HY HZ LO LS LW MA MF MH MS RB RH RP SC SE SI SR SS SU SV SW TI TO "
+    "TR TS TY UP VO XH ZY"
+)
+_ELSEWHERE: Final = frozenset(_ELSEWHERE_CODES.split())
+_UNTOLD: Final = frozenset(
+    (
+        "Administrative Message", "Air Quality Alert", "Air Stagnation Advisory", "Beach Hazards Statement",
+        "Blue Alert", "Child Abduction Emergency", "Coastal Flood Statement", "Fire Warning",
+        "Hazardous Weather Outlook", "Hydrologic Outlook", "Lakeshore Flood Statement", "Law Enforcement Warning",
+        "Marine Weather Statement", "Rip Current Statement", "Short Term Forecast", "Tropical Cyclone Local Statement",
+        "Tsunami Advisory", "Tsunami Warning", "Tsunami Watch",
+    )
+)  # fmt: skip
+_NAMES: Final = {
+    "Blizzard": "BZ", "Winter Storm": "WS", "Ice Storm": "IS", "Lake Effect Snow": "LE", "Snow Squall": "SQ",
+    "Freezing Rain": "ZR", "Winter Weather": "WW", "Freezing Fog": "ZF", "Heavy Snow": "HS", "High Wind": "HW",
+    "Extreme Wind": "EW", "Wind": "WI", "Dust Storm": "DS", "Blowing Dust": "DU", "Dense Fog": "FG",
+    "Dense Smoke": "SM", "Extreme Cold": "EC", "Wind Chill": "WC", "Flash Flood": "FF", "Flood": "FA",
+    "Avalanche": "AV",
+}  # fmt: skip
+_LEVELS: Final = {"Warning": "W", "Watch": "A", "Advisory": "Y", "Statement": "S"}
+
+# [A] Waited out: snow and wind that take all sight away (a blizzard's criterion is under 1/4 mile for three hours), and
+# a squall, whose flash freeze is over within the hour, so that waiting costs little. All others are cautions: how much
+# ice or snow lies on this road at this hour is the road model's to say, and an ice storm's or winter storm's zone holds
+# valleys that stay open beside the pass that does not.
+_HOLDS: Final = frozenset(("BZ.W", "SQ.W"))
+LAST: Final = 5
+# [A] Words of names, for a service whose codes are not on file here; a name with none of them is kept, last in rank.
+_WINTER_WORDS: Final = ("snow", "winter", "blizzard", "freezing", "ice", "flash freeze", "avalanche")
+_ROAD_WORDS: Final = ("wind", "fog", "extreme cold", "dust")
+_ELSEWHERE_WORDS: Final = ("heat", "frost", "air quality", "tornado", "thunderstorm", "surge", "marine", "hurricane")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weight:
+    """What an event asks. rank: 0 waited out, 1 and 2 warnings, 3 advisories, 4 watches, 5 what is not known better."""
+
+    holds: bool
+    rank: int
+
+
+def weigh(codes: Sequence[str], event: str) -> Weight | None:
+    """The gravest of what the codes and the event's name say; None for an event of no matter here.
+
+    codes: such as "WS.W", () where none was given. The name counts beside them: one damaged field loses nothing.
+    """
+    words = event.rsplit(" ", 1)
+    phenomenon, level = _NAMES.get(words[0], ""), _LEVELS.get(words[-1], "")
+    named = [f"{phenomenon}.{level}"] if phenomenon and level else []
+    if not codes and not named:
+        return None if event in _UNTOLD else Weight(holds=False, rank=LAST)
+    found = [w for w in map(_of_code, (*codes, *named)) if w is not None]
+    return min(found, key=lambda w: w.rank, default=None)
+
+
+def weigh_named(name: str, level: str) -> Weight | None:
+    """An event of a service that codes it otherwise, by its English name and its level; None for one of no matter here.
+
+    level: "warning", "watch", "advisory" or another word. [A] A blizzard warning is waited out as a US one is; a squall
+    warning is not, for Canada's last many hours, not one.
+    """
+    words, level = name.lower(), level.lower()
+    if "blizzard" in words and level == "warning":
+        return Weight(holds=True, rank=0)
+    ranks = {"advisory": 3, "watch": 4}
+    if any(w in words for w in _WINTER_WORDS):
+        return Weight(holds=False, rank=ranks.get(level, 1 if level == "warning" else LAST))
+    if any(w in words for w in _ROAD_WORDS):
+        return Weight(holds=False, rank=ranks.get(level, 2 if level == "warning" else LAST))
+    return None if any(w in words for w in _ELSEWHERE_WORDS) else Weight(holds=False, rank=LAST)
+
+
+def _of_code(code: str) -> Weight | None:
+    phenomenon, _, level = code.partition(".")
+    if code in _HOLDS:
+        return Weight(holds=True, rank=0)
+    if phenomenon in WINTER:
+        return Weight(holds=False, rank={"W": 1, "Y": 3, "A": 4}.get(level, LAST))
+    if phenomenon in _ROAD:
+        return Weight(holds=False, rank={"W": 2, "Y": 3, "A": 4}[level]) if level in _ROAD[phenomenon] else None
+    return None if phenomenon in _ELSEWHERE else Weight(holds=False, rank=LAST)

@@ -1,0 +1,49 @@
+"""What the daemon forgets, and when: each kind of record after the days the settings give it."""
+
+import json
+import logging
+from datetime import datetime, timedelta
+
+from alertd.errors import InputError
+from alertd.service.closures import POSTED, TAKEN_BACK, finished
+from alertd.service.cycle import OVER_AT_LAST
+from alertd.service.observing import KIND as OBSERVATION
+from alertd.service.positions import KIND as POSITION
+from alertd.service.settings import KeepDays
+from alertd.sources.tripfile import parse_trip
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+_MANY = (POSITION, OBSERVATION)  # come by the minute
+ANSWERS_KEPT = timedelta(days=2)  # nobody repeats a request later than that
+
+
+def forget(store: Store, keep: KeepDays, now_utc: datetime) -> int:
+    """Remove what has had its days; returns how many rows. Raises StoreError."""
+    kept = (keep.positions, keep.plans, keep.trips, keep.reports)
+    positions, planned, decided, reports = (now_utc - timedelta(days=days) for days in kept)
+    pruning = store.pruning
+    removed = pruning.events(positions, kinds=_MANY)
+    # A closed road is closed until somebody says otherwise, however long ago it was posted.
+    removed += pruning.events(reports, but=[*_MANY, POSTED, TAKEN_BACK])
+    removed += pruning.events_by_id(finished(store, reports))
+    removed += pruning.notices(decided)
+    removed += pruning.plans(planned)
+    removed += pruning.trips(over(store, decided))
+    removed += pruning.slots(decided)
+    return removed + pruning.answers(now_utc - ANSWERS_KEPT)
+
+
+def over(store: Store, before: datetime) -> list[str]:
+    """Trips that were over before a moment, by the departure they were given."""
+    out = []
+    for stored in store.trips(cancelled_too=True):
+        try:
+            trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
+        except InputError as exc:  # kept by another version, whose rules were wider
+            log.warning("kept: %s", exc)
+            continue
+        if trip.depart_at + OVER_AT_LAST < before:
+            out.append(stored.id)
+    return out

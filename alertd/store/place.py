@@ -1,0 +1,45 @@
+"""Where a store is: a SQLite file, or a database of a PostgreSQL server."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError
+
+from alertd.errors import StoreError
+
+FORMS: Final = "write a file's path, or postgresql://user@host:5432/database"
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Server:
+    """A PostgreSQL database. Neither its text nor its repr shows the password."""
+
+    url: URL
+
+    def __str__(self) -> str:
+        return self.url.set(drivername="postgresql").render_as_string()
+
+    __repr__ = __str__
+
+    def with_password(self, password: str) -> "Server":
+        return Server(self.url.set(password=password))
+
+
+Place = Path | Server
+
+
+def read_place(text: Path | str, base: Path = Path()) -> Place:
+    """A path (taken from `base`), `sqlite:///path` or `postgresql://...`. Raises StoreError, without any password."""
+    if isinstance(text, Path) or "://" not in text:
+        return base / text
+    try:
+        url = make_url(text)
+    except (ArgumentError, ValueError) as exc:
+        raise StoreError(f"store: the URL cannot be read; {FORMS}") from exc
+    if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
+        return base / str(url.database)
+    if url.drivername in ("postgresql", "postgres", "postgresql+psycopg") and url.database:
+        return Server(url.set(drivername="postgresql+psycopg"))
+    raise StoreError(f"store {url.render_as_string()}: no such kind of store; {FORMS}")

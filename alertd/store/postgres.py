@@ -1,0 +1,122 @@
+"""One database of a PostgreSQL server, used so that what was acknowledged survives, and its failures in one line."""
+
+import time
+from contextlib import AbstractContextManager, nullcontext
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import DBAPIError
+
+from alertd.errors import StoreError
+from alertd.store.place import Server
+
+# An advisory lock is two numbers that all who use it agree on: whose it is, and which store of this database.
+_LOCK: Final = f"SELECT pg_try_advisory_lock({int.from_bytes(b'alrt')}, hashtext(current_schema()))"
+_LOOK_EVERY_S: Final = 0.1
+# A dead network must not hold the daemon for the system's own two hours.
+_ALIVE: Final = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 15_000,
+}
+_MENDS: Final = {
+    "53100": "disk is full or failing ({}); nothing was half-written; free space and the daemon goes on",
+    "42501": "the user may not do this ({}); give it the right to create and use tables in this database",
+    "25006": "takes no writes ({}); name the primary server, not a standby of it",
+}
+
+
+class PostgresServer:
+    """The database's engine, and what is said of its failures."""
+
+    def __init__(self, place: Server, *, busy_timeout_s: float) -> None:
+        self.place, self._busy_timeout_s = place, busy_timeout_s
+        self.turn: AbstractContextManager[object] = nullcontext()
+        try:
+            self.engine = create_engine(place.url, connect_args=_ALIVE, pool_pre_ping=True)
+        except ImportError as exc:
+            raise StoreError(
+                f"store {place}: the library for PostgreSQL is not installed; pip install 'alertd[postgres]'"
+            ) from exc
+        event.listen(self.engine, "connect", self._prepare)
+
+    def new_lock(self) -> "SessionLock":
+        return SessionLock(self)
+
+    def check(self) -> None:
+        with self.engine.connect() as connection:
+            for name, wanted in (("server_encoding", "UTF8"), ("fsync", "on")):
+                found = connection.exec_driver_sql(f"SHOW {name}").scalar()
+                if found != wanted:
+                    raise StoreError(f"store {self.place}: the server's {name} is {found}; alertd needs {wanted}")
+
+    def explained(self, cause: BaseException | None) -> str:
+        state, said = getattr(cause, "sqlstate", None), str(cause)
+        if state in _MENDS:
+            return _MENDS[state].format(said)
+        if state == "55P03":
+            return (
+                f"held by another program for over {self._busy_timeout_s:g} s ({said}); nothing was half-written; "
+                "end that program and the daemon goes on"
+            )
+        unreached = state is None and type(cause).__name__ == "OperationalError"
+        if unreached or (state or "")[:2] in ("08", "57", "25"):  # shut down, or cut off while idle
+            return f"cannot be used ({said}); start the server, or mend daemon.store and its password"
+        return f"refused what was to be stored ({said}); nothing was half-written; this is a fault of alertd"
+
+    def _prepare(self, dbapi: Any, _record: object) -> None:
+        with dbapi.cursor() as cursor:
+            cursor.execute("SELECT set_config('lock_timeout', %s, false)", (f"{self._busy_timeout_s * 1000:.0f}ms",))
+            # A frozen process must not hold the writers' turn for ever.
+            cursor.execute("SET idle_in_transaction_session_timeout = '10s'")
+            # "off" acknowledges what a crash of the server then loses; stricter settings than "on" stay.
+            if cursor.execute("SHOW synchronous_commit").fetchone() == ("off",):
+                cursor.execute("SET synchronous_commit = on")
+        dbapi.commit()
+
+
+class SessionLock:
+    """An advisory lock, held by a connection of its own: the server frees it when the holder's connection ends."""
+
+    def __init__(self, server: PostgresServer) -> None:
+        self._server = server
+        # No transaction stays open on it, which the server would cut off.
+        self._engine: Engine = server.engine.execution_options(isolation_level="AUTOCOMMIT")
+        self._connection: Connection | None = None
+
+    def take(self, within_s: float = 0.0) -> bool:
+        ends_s = time.monotonic() + within_s
+        while not (held := self._try()) and time.monotonic() < ends_s:
+            time.sleep(_LOOK_EVERY_S)
+        return held
+
+    def _try(self) -> bool:
+        try:
+            if self._connection is not None and self._still_there(self._connection):
+                return True
+            self._connection = self._engine.connect()
+            self._connection.detach()  # closing it ends the session, and so frees the lock
+            held = self._connection.exec_driver_sql(_LOCK).scalar()
+        except DBAPIError as exc:
+            self.release()
+            raise StoreError(
+                " ".join(f"store {self._server.place}: {self._server.explained(exc.orig)}".split())
+            ) from exc
+        if not held:
+            self.release()
+        return bool(held)
+
+    def _still_there(self, connection: Connection) -> bool:
+        try:
+            connection.exec_driver_sql("SELECT 1")
+        except DBAPIError:
+            self.release()
+            return False
+        return True
+
+    def release(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            connection.close()

@@ -1,0 +1,56 @@
+"""Each way out as one value, from what the store counts, what the lanes know and what is on record."""
+
+from datetime import datetime, timedelta
+
+from alertd.delivery.health import channel_health
+from alertd.delivery.lane import TargetHealth
+from alertd.delivery.standing import Standing
+from alertd.store.records import TargetTally
+
+
+def _tally(target: str, **changes: object) -> TargetTally:
+    values = {
+        "waiting_n": 0,
+        "parked_n": 0,
+        "expired_n": 0,
+        "done_n": 0,
+        "last_done_at": None,
+        "oldest_waiting_at": None,
+    }
+    return TargetTally(target=target, **{**values, **changes})
+
+
+def _lane(target: str, **changes: object) -> TargetHealth:
+    values = {"failures_in_a_row": 0, "failing_since": None, "last_success_at": None, "last_problem": "", "gone": False}
+    return TargetHealth(target=target, **{**values, **changes})
+
+
+def test_every_configured_target_is_named_and_those_that_still_have_notices(noon: datetime) -> None:
+    hook, old = channel_health(["hook"], [_tally("old", parked_n=3)], [], {}, noon)
+    assert (hook.target, hook.configured, hook.last_success_age_s, hook.problem) == ("hook", True, None, "")
+    assert (old.target, old.configured, old.parked_n) == ("old", False, 3)
+
+
+def test_ages_count_from_the_newest_that_is_known(noon: datetime) -> None:
+    """After a restart only the store knows of a success; before its next commit only the lane does."""
+    tally = _tally(
+        "hook",
+        waiting_n=2,
+        last_done_at=noon - timedelta(minutes=30),
+        oldest_waiting_at=noon - timedelta(minutes=7),
+        done_n=5,
+    )
+    [after_restart] = channel_health(["hook"], [tally], [], {}, noon)
+    assert (after_restart.last_success_age_s, after_restart.oldest_waiting_age_s) == (1800.0, 420.0)
+    [fresher] = channel_health(["hook"], [tally], [_lane("hook", last_success_at=noon)], {}, noon)
+    assert fresher.last_success_age_s == 0.0
+
+
+def test_trouble_on_record_shows_without_a_dispatcher(noon: datetime) -> None:
+    failing = Standing(target="a", state="failing", since=noon - timedelta(hours=2), why="a: answered 500")
+    disabled = Standing(target="b", state="disabled", since=noon, why="b: answered 410")
+    up = Standing(target="c", state="up", since=noon)
+    a, b, c = channel_health("abc", [], [], {"a": failing, "b": disabled, "c": up}, noon)
+    assert (a.failing_s, a.disabled, a.problem) == (7200.0, False, "a: answered 500")
+    assert (b.disabled, b.problem) == (True, "b: answered 410")
+    assert (c.failing_s, c.disabled, c.problem) == (None, False, "")
