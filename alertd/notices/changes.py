@@ -20,6 +20,7 @@ from alertd.notices.telling import (
     to_people,
 )
 from alertd.plan.result import Advice, Plan, Stretch
+from alertd.tongue import IN_ENGLISH, Tongue, Tongues
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
 MOVED = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
@@ -31,6 +32,7 @@ def to_say(
     now_utc: datetime,
     policy: Policy | None = None,
     driver_told_at: Sequence[datetime] = (),
+    tongues: Tongues = IN_ENGLISH,
 ) -> tuple[tuple[Notice, ...], tuple[Said, ...]]:
     """The notices a plan calls for, and the facts that then stand as said.
 
@@ -39,7 +41,7 @@ def to_say(
     before keep standing, so that it can still be given later. What moved too little to be said keeps standing as it was
     said, so that small moves add up.
     """
-    policy = policy or Policy()
+    policy, tongue = policy or Policy(), tongues.driver
     everything = tuple(before or ())
     shut = [b for b in everything if closures.is_closure(b)]
     road = [b for b in everything if not closures.is_closure(b)]
@@ -55,12 +57,12 @@ def to_say(
     owed = tuple(b for b in everything if b.owed)
     news = before is None or bool(worse or eased or closed or opened)
     pending = [
-        *(on_closure(plan, n) for n in closed),
-        *(on_opening(plan, b) for b in opened),
-        *(on_stretch(plan, s) for s in worse),
+        *(on_closure(plan, n, tongue) for n in closed),
+        *(on_opening(plan, b, tongue) for b in opened),
+        *(on_stretch(plan, s, tongue) for s in worse),
         # Who was never told of it needs no relief.
-        *(on_relief(plan, b) for b in eased if not b.owed and not any(b.meets(s) for s in worse)),
-        *(m for b in owed if (m := _still_owed(b, plan, ahead, [*worse, *closed, *opened]))),
+        *(on_relief(plan, b, tongue) for b in eased if not b.owed and not any(b.meets(s) for s in worse)),
+        *(m for b in owed if (m := _still_owed(b, plan, ahead, [*worse, *closed, *opened], tongue))),
     ]
     told, held_back = sendable(pending, plan, now_utc, policy, driver_told_at)
     if not news and not told:
@@ -68,7 +70,9 @@ def to_say(
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse or closed or not news else NoticeKind.EASED
     lineage = digest(everything)
     asks = news and bool(pending or plan.advice is not Advice.CLEAR)
-    notices = to_people(plan, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy)
+    notices = to_people(
+        plan, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=tongues.office
+    )
     if news:
         notices.append(to_fleet(plan, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
@@ -161,20 +165,22 @@ def _watched(said: Said, milder: Sequence[Said], plan: Plan, now_utc: datetime) 
     return replace(said, milder_since=now_utc, milder_on=_forecast_at(plan))
 
 
-def _still_owed(said: Said, plan: Plan, ahead: Sequence[Stretch], news: Sequence[object]) -> Message | None:
+def _still_owed(
+    said: Said, plan: Plan, ahead: Sequence[Stretch], news: Sequence[object], tongue: Tongue
+) -> Message | None:
     """What the driver was not told, in the words that hold now; None where fresh news says it anyway."""
     if said in news:
         return None
     if closures.is_closure(said):
         notes = [n for n in closures.held_for(plan) if closures.is_same(said, n)]
         if said.advice is Advice.CLEAR:
-            return on_opening(plan, said)
-        return on_closure(plan, notes[0]) if notes and notes[0] not in news else None
+            return on_opening(plan, said, tongue)
+        return on_closure(plan, notes[0], tongue) if notes and notes[0] not in news else None
     here = [s for s in ahead if said.meets(s)]
     if not here:
-        return on_relief(plan, said) if said.advice is Advice.CLEAR else None
+        return on_relief(plan, said, tongue) if said.advice is Advice.CLEAR else None
     first = max(here, key=lambda s: s.advice.rank)
-    return None if first in news else on_stretch(plan, first)
+    return None if first in news else on_stretch(plan, first, tongue)
 
 
 def _noted(

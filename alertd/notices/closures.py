@@ -5,11 +5,13 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.notices import gsm7, words
+from alertd.notices import gsm7, spoken, words
+from alertd.notices.driver import fitted
 from alertd.notices.said import Said
 from alertd.plan.closures import said
 from alertd.plan.record import to_plain
 from alertd.plan.result import Advice, ClosureNote, Plan
+from alertd.tongue import ENGLISH, Tongue
 
 MOVED: Final = timedelta(minutes=60)  # an end that moves less is no news
 CLOSED_ROAD, WARNING = "closed road", "weather warning"  # in the place of a stop's id
@@ -66,27 +68,32 @@ def standing(before: Sequence[Said], told: Sequence[ClosureNote], over: Sequence
     return (*kept, *(closure_facts(n) for n in told), *(replace(b, advice=Advice.CLEAR) for b in over))
 
 
-def closure_text(plan: Plan, note: ClosureNote) -> str:
+def closure_text(plan: Plan, note: ClosureNote, tongue: Tongue = ENGLISH) -> str:
     """What the driver reads, parked, in at most two segments; the source's words give way where they are long."""
-    text = ""
-    for cut in _CUTS:
-        what, source = _cut(note.what, cut), _cut(note.source, cut)
-        text = gsm7.plain(
-            f"HOLD below mi {words.miles(note.start_m).removesuffix(' mi')} of this trip: {what}, {_until(note)}. "
-            f"Says {source}. You would be there {words.clock(note.enter_at, note.zone)}: stand before it, ask "
-            f"{plan.dispatcher[:24] or 'dispatch'}. Signs+officers decide, rules change. Read parked."
+
+    def said_at(cut: int) -> str:
+        text = tongue.say(
+            "HOLD below {mark} of this trip: {what}, {until}. Says {source}. You would be there {when}: stand before "
+            "it, ask {office}.",
+            mark=spoken.mark(note.start_m, tongue),
+            what=_cut(note.what, cut),
+            until=_until(note, tongue),
+            source=_cut(note.source, cut),
+            when=words.clock(note.enter_at, note.zone),
+            office=plan.dispatcher[:24] or tongue.say("dispatch"),
         )
-        if gsm7.segments(text) <= 2:
-            break
-    return text
+        return f"{text} {spoken.tail(tongue)}"
+
+    return fitted(said_at, _CUTS)
 
 
-def lifted_text(row: Said) -> str:
+def lifted_text(row: Said, tongue: Tongue = ENGLISH) -> str:
     """Relief, worded so that nobody takes it for an open road."""
-    return gsm7.plain(
-        f"EASED: {_cut(row.place, 80)} no longer stands in the way at your hour, as far as we know. Ask before you go. "
-        "Signs+officers decide, rules change. Read parked."
+    text = tongue.say(
+        "EASED: {what} no longer stands in the way at your hour, as far as we know. Ask before you go.",
+        what=_cut(row.place, 80),
     )
+    return gsm7.plain(f"{text} {spoken.tail(tongue)}")
 
 
 def held_lines(plan: Plan) -> list[str]:
@@ -94,8 +101,10 @@ def held_lines(plan: Plan) -> list[str]:
     return [f"HOLD: {said(n, plan.made_at)}" for n in held_for(plan)]
 
 
-def _until(note: ClosureNote) -> str:
-    return "no end given" if note.ends_at is None else f"until {words.day_clock(note.ends_at, note.zone)}"
+def _until(note: ClosureNote, tongue: Tongue) -> str:
+    if note.ends_at is None:
+        return tongue.say("no end given")
+    return tongue.say("until {when}", when=words.day_clock(note.ends_at, note.zone, tongue))
 
 
 def _cut(text: str, most: int) -> str:

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Sequence
 from itertools import product
 
-from alertd.notices import gsm7, words
+from alertd.notices import gsm7, spoken, words
 from alertd.plan.result import Advice, Plan, StopChoice, Stretch
-from alertd.units import to_mph
+from alertd.tongue import ENGLISH, Tongue
 
 MOST_SEGMENTS = 2
 
@@ -13,8 +13,12 @@ MOST_SEGMENTS = 2
 # names of stops give way first.
 _SQUEEZES = ((60, 60, 60), (60, 26, 60), (60, 0, 40), (34, 0, 40), (26, 0, 26), (18, 0, 20), (0, 0, 20), (0, 0, 0))
 
+# Tried in order: tires within the first 160 septets or after them, and whole or without what can be spared: the place
+# to take chains off, of which a message of its own comes later, and why to hold.
+_FORMS = ((True, True), (False, True), (False, False))
 
-def driver_text(plan: Plan, stretch: Stretch) -> str:
+
+def driver_text(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     """What the driver reads, parked, about one stretch.
 
     The first 160 septets say what to do, where, when, on how many tires and how fast, and on which ones unless their
@@ -22,47 +26,75 @@ def driver_text(plan: Plan, stretch: Stretch) -> str:
     be passable, how sure, how old, and who decides. Raises ValueError when even the shortest form does not fit, which
     no rig and stop of sensible length can bring about.
     """
-    text, ends = "", (_until(stretch), "") if _until(stretch) else ("",)
-    for tires_first, until, (up_max, off_max, pass_max) in product((True, False), ends, _SQUEEZES):
-        first = gsm7.plain(_do(stretch, up_max, tires_first=tires_first))
-        rest = gsm7.plain(_then(plan, stretch, off_max, pass_max, until, tires_first=tires_first))
+    until = _until(stretch, tongue)
+    text, ends = "", (until, "") if until else ("",)
+    for (tires_first, whole), end, (up_max, off_max, pass_max) in product(_FORMS, ends, _SQUEEZES):
+        first = gsm7.plain(_do(stretch, up_max, tongue, tires_first=tires_first, reason=whole))
+        cuts = (off_max if whole else None, pass_max)
+        rest = gsm7.plain(_then(plan, stretch, *cuts, end, tongue, tires_first=tires_first))
         text = f"{first} {rest}"
         if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MOST_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
 
 
-def _do(s: Stretch, name_max: int, *, tires_first: bool) -> str:
+def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool, reason: bool) -> str:
     """The part that must stand alone."""
     where, when = _place(s.chain_up, name_max), words.clock(s.chain_up.arrive_at, s.chain_up.zone)
-    short = f" ({s.hanging.singles_short} SHORT)" if s.hanging.singles_short else ""
-    tires = f"{s.hanging.singles_n} tires{short}" + (f": {s.tires_short_words}" if tires_first else "")
+    tires = spoken.tires_n(s, tongue) + (f": {spoken.tires(s, tongue)}" if tires_first else "")
+    speed, bare = spoken.speed(s.speed_mps, s, tongue), spoken.figure(s.bare_speed_mps, s, tongue)
+    if s.advice is Advice.HOLD and not reason:
+        return tongue.say(
+            "HOLD at {where}, {when}. If sent on: {tires}, max {speed}.",
+            where=where, when=when, tires=tires, speed=speed,
+        )  # fmt: skip
     if s.advice is Advice.HOLD:
-        why = "rig may be barred" if s.barred else "may be too slick even chained"
-        return f"HOLD at {where}, {when}: {why}. If sent on: {tires}, max {words.mph(s.speed_mps)}."
-    verb = "PLAN TO CHAIN at" if s.advice is Advice.CHAIN else "BE READY TO CHAIN at"
-    return f"{verb} {where}, {when}. {tires}. Max {words.mph(s.speed_mps)}, {to_mph(s.bare_speed_mps):.0f} if bare."
+        why = tongue.say("rig may be barred") if s.barred else tongue.say("may be too slick even chained")
+        return tongue.say(
+            "HOLD at {where}, {when}: {why}. If sent on: {tires}, max {speed}.",
+            where=where, when=when, why=why, tires=tires, speed=speed,
+        )  # fmt: skip
+    if s.advice is Advice.CHAIN:
+        return tongue.say(
+            "PLAN TO CHAIN at {where}, {when}. {tires}. Max {speed}, {bare} if bare.",
+            where=where, when=when, tires=tires, speed=speed, bare=bare,
+        )  # fmt: skip
+    return tongue.say(
+        "BE READY TO CHAIN at {where}, {when}. {tires}. Max {speed}, {bare} if bare.",
+        where=where, when=when, tires=tires, speed=speed, bare=bare,
+    )  # fmt: skip
 
 
-def _until(s: Stretch) -> str:
+def _until(s: Stretch, tongue: Tongue) -> str:
     """From when a held road may be passable, by the clock where the truck is told to hold; "" if that is not known."""
     if s.advice is not Advice.HOLD or s.hold_until is None:
         return ""
-    at = words.clock_on(s.hold_until, s.chain_up.zone, s.chain_up.arrive_at)
-    return f"Maybe passable from {at.rsplit(' ', 1)[0]}. "
+    at = words.clock_on(s.hold_until, s.chain_up.zone, s.chain_up.arrive_at, tongue)
+    return tongue.say("Maybe passable from {at}. ", at=at.rsplit(" ", 1)[0])
 
 
-def _then(plan: Plan, s: Stretch, off_max: int, pass_max: int, until: str, *, tires_first: bool) -> str:
+def _then(
+    plan: Plan, s: Stretch, off_max: int | None, pass_max: int, until: str, tongue: Tongue, *, tires_first: bool
+) -> str:
     """What for, where it ends, how sure, how old, who decides; in fewer words where the tires need the room."""
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
-    surface = next(f"{name}, " for name, _ in s.surfaces) if s.unknown_frac < 1.0 and (place or tires_first) else ""
-    what = f"{place}{surface}{words.likely(s)}"
-    text = words.rule_text_age(plan, s.jurisdictions)
-    ages = f"{words.forecast_age(plan)}, rule text {text}" if tires_first else f"{words.fcst_age(plan)}, law {text}"
-    tires = "" if tires_first else f"Tires: {s.tires_short_words}. "
+    told = s.unknown_frac < 1.0 and (place or tires_first)
+    surface = next(f"{spoken.surface(name, tongue)}, " for name, _ in s.surfaces) if told else ""
+    likely = (spoken.likely_short if off_max is None else words.likely)(s, tongue)
+    what = f"{place}{surface}{likely}"
+    ages = (spoken.ages if tires_first else spoken.ages_short)(plan, s.jurisdictions, tongue)
+    tires = ""
+    if not tires_first:
+        which = spoken.tires(s, tongue)
+        tires = f"{_capital(which)}. " if off_max is None else tongue.say("Tires: {tires}. ", tires=which)
     # Who is told to hold needs the place to take chains off last of all, and before it until when.
-    off = "" if until or (s.advice is Advice.HOLD and not tires_first) else f"Off at {_place(s.chain_off, off_max)}. "
-    return f"{tires}{what[0].upper()}{what[1:]}. {until}{off}{ages}. Signs+officers decide, rules change. Read parked."
+    mute = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
+    off = "" if mute else tongue.say("Off at {where}. ", where=_place(s.chain_off, off_max or 0))
+    return f"{tires}{_capital(what)}. {until}{off}{ages}. {spoken.tail(tongue)}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _place(stop: StopChoice, name_max: int) -> str:
@@ -74,14 +106,19 @@ def _place(stop: StopChoice, name_max: int) -> str:
     return f"{name}, {stop.milepost}" if stop.milepost else name
 
 
-def eased_text(plan: Plan, place: str) -> str:
+def eased_text(plan: Plan, place: str, tongue: Tongue = ENGLISH) -> str:
     """Relief, worded so that nobody throws chains off the truck."""
-    where = place or "the snow we named"
-    return gsm7.plain(
-        f"EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. "
-        f"{words.forecast_age(plan)}, rule text {words.rule_text_age(plan)}. "
-        f"Signs+officers decide, rules change. Read parked."
-    )
+
+    def said(cut: int) -> str:
+        text = tongue.say(
+            "EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Chains {share} "
+            "likely on this trip.",
+            where=place[:cut].rstrip() or tongue.say("the snow we named"),
+            share=words.percent(plan.chain_probability),
+        )
+        return f"{text} {spoken.ages(plan, (), tongue)}. {spoken.tail(tongue)}"
+
+    return fitted(said, (80, 60, 40, 26))
 
 
 def fitted(said: Callable[[int], str], cuts: Sequence[int]) -> str:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from alertd.notices.notice import Audience
 from alertd.plan.result import Plan
+from alertd.tongue import ENGLISH, Tongue
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,12 +74,13 @@ class Policy:
         return max(0, self.driver_most_an_hour - lately)
 
 
-def reader(plan: Plan, now_utc: datetime, policy: Policy) -> tuple[Audience, str]:
-    """Who gets a driver's words now, and what stands before them.
+def reader(plan: Plan, now_utc: datetime, policy: Policy, office: Tongue = ENGLISH) -> tuple[Audience, str]:
+    """Who gets a driver's words now, and what stands before them in the office's language.
 
     From the planned departure on a driver may be at the wheel, so the dispatcher gets them to pass on when the truck is
     parked (49 CFR 392.80: reading a text while driving is texting).
     """
     if now_utc < plan.depart_at or policy.tell_rolling_driver:
         return Audience.DRIVER, ""
-    return Audience.DISPATCHER, f"PASS ON WHEN PARKED to {plan.driver or 'the driver'}: "
+    driver = plan.driver or office.say("the driver")
+    return Audience.DISPATCHER, office.say("PASS ON WHEN PARKED to {driver}: ", driver=driver)

@@ -14,6 +14,7 @@ from alertd.notices.policy import Policy, reader
 from alertd.notices.said import Said, facts
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, ClosureNote, Plan, Stretch
+from alertd.tongue import ENGLISH, Tongue
 
 LEAST_LIFE = timedelta(minutes=15)
 
@@ -43,10 +44,10 @@ def digest(said: Sequence[Said]) -> str:
 _FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")
 
 
-def on_stretch(plan: Plan, stretch: Stretch) -> Message:
+def on_stretch(plan: Plan, stretch: Stretch, tongue: Tongue) -> Message:
     at = stretch.chain_up.arrive_at
     return Message(
-        text=order(plan, stretch),
+        text=order(plan, stretch, tongue),
         start_m=stretch.start_m,
         end_m=stretch.end_m,
         expires_at=at + timedelta(hours=1),
@@ -56,11 +57,11 @@ def on_stretch(plan: Plan, stretch: Stretch) -> Message:
     )
 
 
-def on_relief(plan: Plan, said: Said) -> Message:
+def on_relief(plan: Plan, said: Said, tongue: Tongue) -> Message:
     """Less than was said. Where chains are still to be hung, the whole instruction: "looks better" would hide it."""
     still = [s for s in plan.stretches if said.meets(s) and s.advice.rank >= Advice.CHAIN.rank]
     return Message(
-        text=order(plan, still[0]) if still else eased_text(plan, said.place),
+        text=order(plan, still[0], tongue) if still else eased_text(plan, said.place, tongue),
         start_m=said.start_m,
         end_m=said.end_m,
         expires_at=plan.arrive_at,
@@ -70,9 +71,9 @@ def on_relief(plan: Plan, said: Said) -> Message:
     )
 
 
-def on_closure(plan: Plan, note: ClosureNote) -> Message:
+def on_closure(plan: Plan, note: ClosureNote, tongue: Tongue) -> Message:
     return Message(
-        text=closures.closure_text(plan, note),
+        text=closures.closure_text(plan, note, tongue),
         start_m=note.start_m,
         end_m=note.end_m,
         expires_at=note.enter_at + timedelta(hours=1),
@@ -82,9 +83,9 @@ def on_closure(plan: Plan, note: ClosureNote) -> Message:
     )
 
 
-def on_opening(plan: Plan, said: Said) -> Message:
+def on_opening(plan: Plan, said: Said, tongue: Tongue) -> Message:
     return Message(
-        text=closures.lifted_text(said),
+        text=closures.lifted_text(said, tongue),
         start_m=said.start_m,
         end_m=said.end_m,
         expires_at=plan.arrive_late,
@@ -94,10 +95,10 @@ def on_opening(plan: Plan, said: Said) -> Message:
     )
 
 
-def order(plan: Plan, stretch: Stretch) -> str:
+def order(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     """The driver's text; the dispatcher's where it will not fit, for words too long are better than none."""
     try:
-        return driver_text(plan, stretch)
+        return driver_text(plan, stretch, tongue)
     except ValueError:
         return dispatcher_text(plan)
 
@@ -130,12 +131,13 @@ def to_people(
     lineage: str,
     now_utc: datetime,
     policy: Policy,
+    office: Tongue = ENGLISH,
 ) -> list[Notice]:
     """The driver's messages, and one for the dispatcher where anything is asked of anybody.
 
     `news`: the dispatcher has not been told. Who gets the driver's words to pass on needs no second text.
     """
-    audience, prefix = reader(plan, now_utc, policy)
+    audience, prefix = reader(plan, now_utc, policy, office)
     out = [message(plan, kind, audience, prefix + m.text, m.expires_at, (m.key, lineage), now_utc) for m in messages]
     if news and audience is Audience.DRIVER:
         text, key = dispatcher_text(plan), digest(all_facts(plan))

@@ -8,12 +8,18 @@ from alertd.notices.notice import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, reader
 from alertd.notices.telling import message
 from alertd.plan.result import Advice, Plan
+from alertd.tongue import IN_ENGLISH, Tongues
 
 _URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
 
 
 def not_confirmed(
-    plan: Plan, sent: Sequence[Notice], confirmed: Collection[str], now_utc: datetime, policy: Policy
+    plan: Plan,
+    sent: Sequence[Notice],
+    confirmed: Collection[str],
+    now_utc: datetime,
+    policy: Policy,
+    tongues: Tongues = IN_ENGLISH,
 ) -> tuple[Notice, ...]:
     """A reminder and a word to the dispatcher, each once, about the newest urgent message of the driver.
 
@@ -31,14 +37,17 @@ def not_confirmed(
         return ()
     waits = wait_for(plan, last.created_at, policy)
     out = []
-    audience, _ = reader(plan, now_utc, policy)
+    audience, _ = reader(plan, now_utc, policy, tongues.office)
     if now_utc >= last.created_at + waits / 2 and audience is Audience.DRIVER:
-        text = gsm7.plain(f"NOT CONFIRMED YET: {last.text}")
+        text = gsm7.plain(tongues.driver.say("NOT CONFIRMED YET: {text}", text=last.text))
         text = text if gsm7.segments(text) <= 2 else last.text
         out.append(message(plan, NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,), now_utc))
     if now_utc >= last.created_at + waits:
         said = words.clock(last.created_at, plan.depart_zone)
-        text = f"NOT CONFIRMED by {plan.driver or 'the driver'} of {plan.trip_id}, said {said}: {last.text}"
+        text = tongues.office.say(
+            "NOT CONFIRMED by {driver} of {trip}, said {at}: {text}",
+            driver=plan.driver or tongues.office.say("the driver"), trip=plan.trip_id, at=said, text=last.text,
+        )  # fmt: skip
         out.append(message(plan, NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), now_utc))
     return tuple(out)
 

@@ -5,6 +5,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from alertd.plan.result import Advice, HoursNote, Plan, StopChoice, Stretch
+from alertd.tongue import ENGLISH, Tongue
 from alertd.units import to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
@@ -19,16 +20,16 @@ def clock(when: datetime, zone: str) -> str:
     return when.astimezone(ZoneInfo(zone)).strftime("%H:%M %Z")
 
 
-def day_clock(when: datetime, zone: str) -> str:
+def day_clock(when: datetime, zone: str, tongue: Tongue = ENGLISH) -> str:
     """Local day and time with zone, e.g. "Thu 14 Jan 06:40 MST"."""
-    return when.astimezone(ZoneInfo(zone)).strftime("%a %d %b %H:%M %Z")
+    return f"{tongue.date(when.astimezone(ZoneInfo(zone)))} {clock(when, zone)}"
 
 
-def clock_on(when: datetime, zone: str, by: datetime) -> str:
+def clock_on(when: datetime, zone: str, by: datetime, tongue: Tongue = ENGLISH) -> str:
     """Local time with its zone, and its weekday where that is another than that of `by`, e.g. "Fri 06:40 MST"."""
-    here = ZoneInfo(zone)
-    other_day = when.astimezone(here).date() != by.astimezone(here).date()
-    return (when.astimezone(here).strftime("%a ") if other_day else "") + clock(when, zone)
+    local = when.astimezone(ZoneInfo(zone))
+    other_day = local.date() != by.astimezone(ZoneInfo(zone)).date()
+    return (f"{tongue.day(local)} " if other_day else "") + clock(when, zone)
 
 
 def mph(speed_mps: float) -> str:
@@ -66,13 +67,17 @@ def percent(frac: float) -> str:
     return f"{min(max(round(frac * 100), 1), 99)}%"
 
 
-def likely(stretch: Stretch) -> str:
+def likely(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     """How sure, in words: posted, or our estimate; where nothing is known no figure is given."""
     sign = next((p for p in stretch.postings if p.posted), None)
+    if sign is not None and sign.posted_since is not None:
+        at = clock_on(sign.posted_since, stretch.zone, stretch.enter_at, tongue)
+        return tongue.say("POSTED since {at}", at=at)
     if sign is not None:
-        since = sign.posted_since
-        return "POSTED" + (f" since {clock_on(since, stretch.zone, stretch.enter_at)}" if since else " now")
-    return "road not known" if stretch.unknown_frac == 1.0 else f"{percent(stretch.probability)} likely"
+        return tongue.say("POSTED now")
+    if stretch.unknown_frac == 1.0:
+        return tongue.say("road not known")
+    return tongue.say("{share} likely", share=percent(stretch.probability))
 
 
 def held_until(stretch: Stretch) -> str:
@@ -95,28 +100,34 @@ def is_wintry(plan: Plan) -> bool:
     return winter_frac(plan) >= WINTRY_FRAC
 
 
-def age(hours: float) -> str:
-    return "under 1 h" if hours < 1 else f"{hours:.0f} h"
+def age(hours: float, tongue: Tongue = ENGLISH) -> str:
+    return tongue.say("under 1 h") if hours < 1 else f"{hours:.0f} h"
 
 
-def forecast_age(plan: Plan) -> str:
+def forecast_age(plan: Plan, tongue: Tongue = ENGLISH) -> str:
     """The age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" when no source answered."""
-    return f"Forecast {age(max(s.age_h for s in plan.sources))} old" if plan.sources else "No forecast"
+    if not plan.sources:
+        return tongue.say("No forecast")
+    return tongue.say("Forecast {age} old", age=age(max(s.age_h for s in plan.sources), tongue))
 
 
-def fcst_age(plan: Plan) -> str:
+def fcst_age(plan: Plan, tongue: Tongue = ENGLISH) -> str:
     """The same in fewer letters."""
-    return forecast_age(plan).replace("Forecast", "Fcst")
+    if not plan.sources:
+        return tongue.say("No forecast")
+    return tongue.say("Fcst {age} old", age=age(max(s.age_h for s in plan.sources), tongue))
 
 
-def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = ()) -> str:
+def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), tongue: Tongue = ENGLISH) -> str:
     """The year of the oldest rule text used, e.g. "2020 OLD"; of some jurisdictions if named.
 
     OLD marks a text that may no longer be the law: overdue for review, or older than the last winter season.
     """
     used = [r for r in plan.rules if not jurisdictions or r.jurisdiction in jurisdictions]
-    mark = " OLD" if any(r.aged for r in used) else ""
-    return f"{min(r.text_date for r in used).year}{mark}" if used else "none on file"
+    if not used:
+        return tongue.say("none on file")
+    year = min(r.text_date for r in used).year
+    return tongue.say("{year} OLD", year=year) if any(r.aged for r in used) else str(year)
 
 
 def stop_words(stop: StopChoice) -> str:

@@ -44,6 +44,7 @@ class TripInput:
     fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen.
     closures: closed roads and weather warnings on the route; warnings_known: whether all of the latter are among them.
     posted: what road authorities have posted on the route.
+    language: of the driver's texts, "" for the operator's choice.
     """
 
     id: str
@@ -56,6 +57,7 @@ class TripInput:
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
     posted: PostedOnRoute = field(default_factory=PostedOnRoute)
+    language: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,6 +160,7 @@ def make_plan(
         warnings_known=trip.warnings_known,
         posted=posted,
         posted_missing=trip.posted.missing,
+        language=trip.language,
     )
     return with_id(plan)
 

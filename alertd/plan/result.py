@@ -6,6 +6,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from alertd.rules.demand import Hanging
+from alertd.rules.runs import TireRun
 
 
 class Advice(StrEnum):
@@ -74,7 +75,7 @@ class Stretch:
     hold_until: with advice to hold, the first hour from which it is expected to be passable again, None where the
     forecast shows none. surfaces: share of members in which each class is met anywhere on it. new_snow_mmwe: the median
     member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep that may be on a road that nobody
-    ploughed.
+    ploughed. tire_runs: the tires of `hanging` as runs of axles, to be put into any language.
     """
 
     start_m: float
@@ -110,6 +111,7 @@ class Stretch:
     remove_s: float
     slow_s: float
     reasons: tuple[str, ...]
+    tire_runs: tuple[TireRun, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -383,8 +385,9 @@ class Plan:
     left, stretches, `along`, arrival and costs are those of the road still ahead, and stops behind are not named.
     chain_probability: share of members in which any point of the way needs chains. route_choice: which of this and
     the other routes is better and why, "" when none was compared. warnings_known: the source of weather warnings has
-    answered for all of the way. posted: what road authorities have posted ahead; posted_missing: why that is not all
-    known, empty when every feed that is asked has answered.
+    answered for all of the way. language: of the driver's texts, "" for the operator's choice. posted: what road
+    authorities have posted ahead; posted_missing: why that is not all known, empty when every feed that is asked has
+    answered.
     """
 
     id: str
@@ -429,6 +432,7 @@ class Plan:
     warnings_known: bool = False
     posted: tuple[PostedNote, ...] = ()
     posted_missing: tuple[str, ...] = ()
+    language: str = ""
 
 
 POSTED_SIGNS_DECIDE = (

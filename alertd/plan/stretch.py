@@ -19,6 +19,7 @@ from alertd.route.line import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.route.timezone import zone_at
 from alertd.rules.rig import Rig
+from alertd.rules.runs import tire_runs
 from alertd.rules.words import tires_code, tires_words
 
 Array: TypeAlias = NDArray[np.float64]
@@ -87,6 +88,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
             *_reasons(x, postings, surfaces, short_frac, short_chained_frac, unknown_frac),
             *not_understood(run.passing.outlook, run.passing.hour, here),
         ),
+        tire_runs=tire_runs(rig, x.chains.hanging.tires),
     )
 
 

@@ -1,34 +1,113 @@
-"""Tires in a driver's words, short enough for a text message and in GSM-7 characters only."""
+"""Tires in a driver's words, short enough for a text message; in English in GSM-7 characters only."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Final
 
 from alertd.rules.rig import AxleRole, Rig, Tire
+from alertd.rules.runs import TireRun, tire_runs
+from alertd.tongue import ENGLISH, Tongue, marked
+
+# Axles of the power unit: the only one of its role, one of several, several of them.
+_POWER: Final = {
+    AxleRole.STEER: (marked("steer"), marked("steer axle {n}"), marked("steer axles {n}")),
+    AxleRole.DRIVE: (marked("drive"), marked("drive axle {n}"), marked("drive axles {n}")),
+    AxleRole.TAG: (marked("tag"), marked("tag axle {n}"), marked("tag axles {n}")),
+}
+# Behind other axles of the same role: one, several. Languages that can leave the role unsaid here save its length.
+_MORE: Final = {
+    AxleRole.STEER: (marked("+ steer axle {n} {tires}"), marked("+ steer axles {n} {tires}")),
+    AxleRole.DRIVE: (marked("+ drive axle {n} {tires}"), marked("+ drive axles {n} {tires}")),
+    AxleRole.TAG: (marked("+ tag axle {n} {tires}"), marked("+ tag axles {n} {tires}")),
+}
+# The only unit of its kind, then by number. "2nd trailer", not "trailer 2": a number after the word reads as a count of
+# tires.
+_TOWED: Final = {
+    AxleRole.TRAILER: (
+        marked("trailer"), marked("1st trailer"), marked("2nd trailer"), marked("3rd trailer"), marked("4th trailer"),
+    ),
+    AxleRole.DOLLY: (
+        marked("dolly"), marked("1st dolly"), marked("2nd dolly"), marked("3rd dolly"), marked("4th dolly"),
+    ),
+}  # fmt: skip
+_EACH: Final = {AxleRole.TRAILER: marked("each trailer"), AxleRole.DOLLY: marked("each dolly")}
+_WHERE: Final = {
+    "all 4": marked("all 4"),
+    "each side": marked("each side"),
+    # The outside tires of one axle's two pairs are its "outside duals" to a driver.
+    "outside each side": marked("outside duals"),
+    "inside each side": marked("inside duals"),
+    "left": marked("left"),
+    "right": marked("right"),
+    "left outside": marked("left outside"),
+    "right outside": marked("right outside"),
+    "left inside": marked("left inside"),
+    "right inside": marked("right inside"),
+}
 
 
 def tires_words(rig: Rig, tires: Iterable[Tire]) -> str:
     """A line to read: "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle"."""
-    parts = [
-        (f"{n} {unit}: " if power else f"{unit}: {n} ") + pattern + (f", {axles}" if axles else "")
-        for power, unit, axles, _, pattern, n in _runs(rig, tires)
-    ]
+    parts = []
+    for run in tire_runs(rig, tires):
+        unit, axles = _unit(run, ENGLISH), _axle_words(run)
+        lead = f"{run.tires_n} {unit}: " if run.unit == 0 else f"{unit}: {run.tires_n} "
+        parts.append(lead + " and ".join(run.where) + (f", {axles}" if axles else ""))
     return "; ".join(parts) or "no tires"
 
 
 def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
     """The same in the fewest words: "drive axle 1 all 4 + trailer rear outside duals"."""
-    said: dict[str, list[str]] = {}
-    for _, unit, _, axles, pattern, _ in _runs(rig, tires):
-        # The outside tires of one axle's two pairs are its "outside duals" to a driver.
-        brief = pattern.replace("outside each side", "outside duals").replace("inside each side", "inside duals")
-        said.setdefault(unit, []).append(f"{axles} {brief}".strip())
-    for kind, role in (("trailer", AxleRole.TRAILER), ("dolly", AxleRole.DOLLY)):
-        alike = [unit for unit in said if unit.endswith(kind)]
-        if 1 < len(alike) == len(_units(rig, role)) and all(said[u] == said[alike[0]] for u in alike):
-            said = {(f"each {kind}" if u == alike[0] else u): how for u, how in said.items() if u not in alike[1:]}
-    for dolly in ("each dolly", "dolly"):
-        if dolly in said and said[dolly] == said.get("each trailer"):
-            said = {("each trailer+dolly" if u == "each trailer" else u): how for u, how in said.items() if u != dolly}
-    return " + ".join(f"{unit} {how}" for unit, hows in said.items() for how in hows) or "no tires"
+    return tires_said(tire_runs(rig, tires), ENGLISH)
+
+
+def tires_said(runs: Sequence[TireRun], tongue: Tongue) -> str:
+    """Runs of tires in the fewest words of a language."""
+    power = _power_said([run for run in runs if run.unit == 0], tongue)
+    towed = _towed_said([run for run in runs if run.unit], tongue)
+    return " + ".join([*power, *towed]) or tongue.say("no tires")
+
+
+def _power_said(runs: Sequence[TireRun], tongue: Tongue) -> list[str]:
+    """A text for each role."""
+    said: dict[AxleRole, str] = {}
+    for run in runs:
+        axles, tires = "+".join(map(str, run.axles)), _joined(run.where, tongue)
+        alone, one, several = _POWER[run.role]
+        if run.role in said:
+            more = _MORE[run.role][len(run.axles) > 1]
+            said[run.role] = tongue.say(
+                "{axles} {more}", axles=said[run.role], more=tongue.say(more, n=axles, tires=tires)
+            )
+        else:
+            unit = (
+                tongue.say(alone) if run.peers_n == 1 else tongue.say(one if len(run.axles) == 1 else several, n=axles)
+            )
+            said[run.role] = tongue.say("{unit} {tires}", unit=unit, tires=tires)
+    return list(said.values())
+
+
+def _towed_said(runs: Sequence[TireRun], tongue: Tongue) -> list[str]:
+    """A text for each unit and each run of its axles; units chained alike in one."""
+    said: dict[str, list[tuple[str, str]]] = {}
+    for run in runs:
+        said.setdefault(_unit(run, tongue), []).append((_towed_axles(run, tongue), _joined(run.where, tongue)))
+    for role, each in ((role, tongue.say(word)) for role, word in _EACH.items()):
+        alike = list(dict.fromkeys(_unit(run, tongue) for run in runs if run.role is role))
+        units_n = max((run.units_n for run in runs if run.role is role), default=0)
+        if 1 < len(alike) == units_n and all(said[u] == said[alike[0]] for u in alike):
+            said = {(each if u == alike[0] else u): how for u, how in said.items() if u not in alike[1:]}
+    trailer = tongue.say(_EACH[AxleRole.TRAILER])
+    for dolly in (tongue.say(_EACH[AxleRole.DOLLY]), tongue.say(_TOWED[AxleRole.DOLLY][0])):
+        if dolly in said and said[dolly] == said.get(trailer):
+            both = tongue.say("each trailer+dolly")
+            said = {(both if u == trailer else u): how for u, how in said.items() if u != dolly}
+    return [
+        tongue.say("{unit} {axles} {tires}", unit=unit, axles=axles, tires=tires)
+        if axles
+        else tongue.say("{unit} {tires}", unit=unit, tires=tires)
+        for unit, hows in said.items()
+        for axles, tires in hows
+    ]
 
 
 def tires_detail(rig: Rig, tires: Iterable[Tire]) -> list[dict[str, str | int]]:
@@ -45,75 +124,39 @@ def tires_detail(rig: Rig, tires: Iterable[Tire]) -> list[dict[str, str | int]]:
     ]
 
 
-def _runs(rig: Rig, tires: Iterable[Tire]) -> list[tuple[bool, str, str, str, str, int]]:
-    """(power unit?, unit, axles in words, axles in short, pattern, tires) for each run of axles chained alike."""
-    by_axle: dict[int, list[Tire]] = {}
-    for tire in sorted(tires, key=rig.tires().index):
-        by_axle.setdefault(tire.axle_idx, []).append(tire)
-    runs: list[tuple[str, str, list[int], int]] = []
-    for axle_idx, chained in by_axle.items():
-        unit, pattern = _unit_words(rig, axle_idx), _pattern(rig, chained)
-        if runs and runs[-1][:2] == (unit, pattern):
-            runs[-1] = (unit, pattern, [*runs[-1][2], axle_idx], runs[-1][3] + len(chained))
-        else:
-            runs.append((unit, pattern, [axle_idx], len(chained)))
-    return [
-        (rig.axles[axles[0]].unit == 0, unit, _axle_words(rig, axles), _axle_code(rig, axles), pattern, n)
-        for unit, pattern, axles, n in runs
-    ]
+def _unit(run: TireRun, tongue: Tongue) -> str:
+    if run.unit == 0:
+        return tongue.say(_POWER[run.role][0])
+    return tongue.say(_TOWED[run.role][run.unit if run.units_n > 1 else 0])
 
 
-def _unit_words(rig: Rig, axle_idx: int) -> str:
-    axle = rig.axles[axle_idx]
-    if axle.unit == 0:
-        return str(axle.role)
-    name = "dolly" if axle.role is AxleRole.DOLLY else "trailer"
-    # "2nd trailer", not "trailer 2": a number after the word reads as a count of tires.
-    return name if len(_units(rig, axle.role)) == 1 else f"{('1st', '2nd', '3rd', '4th')[axle.unit - 1]} {name}"
-
-
-def _units(rig: Rig, role: AxleRole) -> set[int]:
-    """The units that have such an axle."""
-    return {axle.unit for axle in rig.axles if axle.role is role}
-
-
-def _pattern(rig: Rig, chained: list[Tire]) -> str:
-    sides = {t.side for t in chained}
-    places = {t.place for t in chained}
-    if len(chained) == (4 if rig.axles[chained[0].axle_idx].dual else 2) and len(places - {"single"}) != 1:
-        return "all 4" if len(chained) == 4 else "each side"
-    if len(places) == 1 and len(sides) == 2:
-        return f"{places.pop()} each side"
-    return " and ".join(f"{t.side} {t.place}".replace(" single", "") for t in chained)
-
-
-def _peers(rig: Rig, axle_idx: int) -> tuple[int, ...]:
-    axle = rig.axles[axle_idx]
-    return rig.axle_indices(axle.role, unit=axle.unit)
-
-
-def _axle_words(rig: Rig, axles: list[int]) -> str:
-    peers = _peers(rig, axles[0])
-    role = "drive axle" if rig.axles[axles[0]].role is AxleRole.DRIVE else "axle"
-    if len(peers) == 1:
+def _towed_axles(run: TireRun, tongue: Tongue) -> str:
+    if run.peers_n == 1:
         return ""
-    if len(axles) == len(peers):
-        return f"{'both' if len(peers) == 2 else 'all'} {role}s"
-    if rig.axles[axles[0]].unit == 0:
-        return _axle_code(rig, axles).replace("axle", role)
-    return f"{_axle_code(rig, axles)} {role}" + ("s" if len(axles) > 1 else "")
+    if len(run.axles) == run.peers_n > 2:
+        return tongue.say("all {n} axles", n=run.peers_n)
+    ends = {1: tongue.say("front"), run.peers_n: tongue.say("rear")}
+    said, *rest = (ends.get(axle) or tongue.say("no. {n}", n=axle) for axle in run.axles)
+    for axle in rest:
+        said = tongue.say("{axles} and {axle}", axles=said, axle=axle)
+    return said
 
 
-def _axle_code(rig: Rig, axles: list[int]) -> str:
-    peers = _peers(rig, axles[0])
-    if len(peers) == 1:
+def _joined(where: Sequence[str], tongue: Tongue) -> str:
+    """Tires of one axle."""
+    said, *rest = (tongue.say(_WHERE[w]) for w in where)
+    for tire in rest:
+        said = tongue.say("{tires} and {tire}", tires=said, tire=tire)
+    return said
+
+
+def _axle_words(run: TireRun) -> str:
+    """The axles in a line to read, in English."""
+    role = "drive axle" if run.role is AxleRole.DRIVE else "axle"
+    if run.peers_n == 1:
         return ""
-    if rig.axles[axles[0]].unit == 0:
-        return ("axle " if len(axles) == 1 else "axles ") + "+".join(str(peers.index(a) + 1) for a in axles)
-    if len(axles) == len(peers) > 2:
-        return f"all {len(peers)} axles"
-    return " and ".join(_along(peers, a) for a in axles)
-
-
-def _along(peers: tuple[int, ...], axle_idx: int) -> str:
-    return {peers[0]: "front", peers[-1]: "rear"}.get(axle_idx, f"no. {peers.index(axle_idx) + 1}")
+    if len(run.axles) == run.peers_n:
+        return f"{'both' if run.peers_n == 2 else 'all'} {role}s"
+    if run.unit == 0:
+        return f"{role}{'s' if len(run.axles) > 1 else ''} {'+'.join(map(str, run.axles))}"
+    return f"{_towed_axles(run, ENGLISH)} {role}" + ("s" if len(run.axles) > 1 else "")

@@ -131,7 +131,8 @@ def _record(
 ) -> tuple[tuple[str, ...], tuple[Said, ...]]:
     """Record a plan with what it calls for; returns the ids that are new, and what then stands as said."""
     settings, driver = planner.settings, plan.driver or plan.trip_id
-    notices, said = to_say(plan, last_said(store, plan.trip_id), now_utc, settings.notices, told[driver])
+    tongues = settings.languages.of(plan.language)
+    notices, said = to_say(plan, last_said(store, plan.trip_id), now_utc, settings.notices, told[driver], tongues)
     body = canonical({"plan": to_plain(plan), "said": to_plain(said)})
     new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
     told[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]

@@ -114,6 +114,7 @@ class Daemon:
                 settings.notices,
                 settings.targets,
                 self._clock(),
+                settings.languages,
             )
         if new:
             log.info("%d notices whose moment has come", len(new))

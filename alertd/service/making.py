@@ -48,6 +48,7 @@ def trip_input(
         posted=controls,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
+        language=trip.language,
         used=HoursUsed(
             drive_h=trip.drive_hours_used,
             on_duty_since=trip.duty_began_at,

@@ -1,11 +1,14 @@
-"""The [notices] part of the settings: when to speak and to whom, in the reader's units."""
+"""The [notices] part of the settings: when to speak, to whom and in which language, in the reader's units."""
 
 from datetime import time, timedelta
+from typing import Literal
 
 from pydantic import Field, field_validator
 
 from alertd.notices.policy import Policy
+from alertd.service.languages import Languages
 from alertd.sources.tomlfile import FileModel
+from alertd.tongue import Language
 
 
 def local_clock(value: str) -> str:
@@ -34,8 +37,14 @@ class NoticesFile(FileModel):
     recheck_min: float = Field(20.0, ge=5, le=120)
     escalate_min: float = Field(30.0, ge=0, le=240)
     tell_rolling_driver: bool = False
+    driver_language: Language = "en"
+    dispatcher_language: Language = "en"
+    units: Literal["us", "metric"] = "us"
 
     _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(local_clock)
+
+    def languages(self) -> Languages:
+        return Languages(driver=self.driver_language, office=self.dispatcher_language, metric=self.units == "metric")
 
     def to_core(self) -> Policy:
         return Policy(

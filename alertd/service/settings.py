@@ -18,6 +18,7 @@ from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
+from alertd.service.languages import Languages
 from alertd.service.noticesfile import NoticesFile, local_clock
 from alertd.service.ways import ConsoleFile, Gateway, GatewayFile, MailFile
 from alertd.sources.http import is_loopback
@@ -269,6 +270,7 @@ class Settings:
     folders: tuple[Folder, ...]
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
+    languages: Languages = field(default_factory=Languages)
     feeds: Path | None = None
     mailboxes: tuple[Mailbox, ...] = ()
     gateways: tuple[Gateway, ...] = ()
@@ -363,6 +365,7 @@ def read_settings(path: Path) -> Settings:
         ),
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
         notices=content.notices.to_core(),
+        languages=content.notices.languages(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
         feeds=base / content.places.feeds if content.places.feeds else None,
         mailboxes=tuple(

@@ -12,6 +12,7 @@ from alertd.notices.policy import Policy
 from alertd.notices.said import Said
 from alertd.notices.unread import not_confirmed
 from alertd.plan.result import Plan
+from alertd.service.languages import Languages
 from alertd.service.reports import LATELY, chained, confirmed
 from alertd.store.store import Store
 
@@ -31,8 +32,10 @@ def speak(
     policy: Policy,
     targets: Mapping[Audience, Sequence[str]],
     now_utc: datetime,
+    languages: Languages | None = None,
 ) -> tuple[str, ...]:
     """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError."""
+    languages = languages or Languages()
     sent: dict[str, list[Notice]] = defaultdict(list)
     for audience in (Audience.DRIVER, Audience.DISPATCHER):
         for notice in store.notices_since(audience, now_utc - LATELY):
@@ -44,9 +47,10 @@ def speak(
     new: list[Notice] = []
     for one in standing:
         plan, known = one.plan, {n.id for n in sent[one.plan.trip_id]}
+        tongues = languages.of(plan.language)
         calls = [
-            *due(plan, one.said, chains.get(plan.trip_id, Chained()), now_utc, policy),
-            *not_confirmed(plan, sent[plan.trip_id], read, now_utc, policy),
+            *due(plan, one.said, chains.get(plan.trip_id, Chained()), now_utc, policy, tongues),
+            *not_confirmed(plan, sent[plan.trip_id], read, now_utc, policy, tongues),
         ]
         fresh = [n for n in calls if n.id not in known]
         mine = [n for n in fresh if n.audience is Audience.DRIVER]

@@ -30,6 +30,8 @@ _Route = Annotated[str, Field(min_length=1, max_length=200)]
 class TripRequest(FileModel):
     """One trip. `route` is a GPX file of the routes folder, `rig` a rig file's name without its ending.
 
+    `language` is the driver's, for the driver's texts; left out, the operator's `driver_language`.
+
     `routes` in its place names several: the first is planned, the others are compared with it until departure.
 
     Hours left out are "not given": they count from departure only, and the plan says so. `cycle_hours_used` are those
@@ -44,6 +46,7 @@ class TripRequest(FileModel):
     depart: str = Field(examples=[_EXAMPLE])
     driver: str = Field("", max_length=80)
     dispatcher: str = Field("", max_length=80)
+    language: Literal["", "en", "es", "fr"] = ""
     drive_hours_used: float | None = Field(None, ge=0, le=24)
     driven_since_break_h: float | None = Field(None, ge=0, le=24)
     on_duty_since: str = Field("", examples=["2027-01-14T03:30:00-07:00"])

@@ -1,6 +1,7 @@
 """Segment counts against the published rule: 3GPP TS 23.038 (alphabet) and TS 23.040 (segment sizes)."""
 
 import pytest
+from gsm0338 import Codec
 
 from alertd.notices.gsm7 import plain, segments, septets
 
@@ -54,3 +55,19 @@ def test_a_character_outside_the_alphabet_would_cost_a_segment_so_it_is_replaced
 
 def test_names_stay_readable_when_replaced() -> None:
     assert plain("Col de l’Iseran ❄ 10°F – ça va") == "Col de l'Iseran ? 10 degF - ca va"
+
+
+def test_every_character_counts_as_a_second_implementation_has_it() -> None:
+    """The package gsm0338, which is not ours, over the Basic Multilingual Plane; ESC alone is no character."""
+    codec = Codec()
+    for code in [*range(0x1B), *range(0x1C, 0xD800), *range(0xE000, 0x10000)]:
+        char = chr(code)
+        try:
+            theirs = len(codec.encode(char)[0])
+        except UnicodeError:
+            theirs = None
+        try:
+            ours = septets(char)
+        except ValueError:
+            ours = None
+        assert ours == theirs, hex(code)

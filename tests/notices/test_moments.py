@@ -116,7 +116,7 @@ def test_every_text_fits_two_segments_of_the_text_message_alphabet(saying: Sayin
         plan = replace(plan, stretches=stretches, trip_id="T" * 64, singles_short=8)
         texts = [
             outlook_text(plan), approach_text(plan, plan.stretches[0], at_hour(5)),
-            off_text(plan.stretches[0].chain_off), recheck_text(),
+            off_text(plan, plan.stretches[0].chain_off), recheck_text(),
         ]  # fmt: skip
         for text in texts:
             assert gsm7.segments(text) <= 2, text

@@ -7,6 +7,7 @@ import pytest
 
 from alertd.errors import InputError
 from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip, read_trips
+from alertd.tongue import LANGUAGES
 
 HEAD = "id,route,rig,driver,dispatcher,depart,drive_hours_used\n"
 ROW = "T-1,west,rig-1,Ann,Bo,2027-01-14T04:45:00-07:00,1.5\n"
@@ -144,3 +145,14 @@ def test_several_routes_are_read_from_a_csv_cell_and_from_json(tmp_path: Path) -
 )
 def test_a_mistake_in_several_routes_is_told(text: str, wanted: str, tmp_path: Path) -> None:
     assert wanted in told(write(tmp_path, text))
+
+
+def test_a_trip_may_name_the_language_of_its_driver(tmp_path: Path) -> None:
+    head = "id,route,rig,depart,language\n"
+    row = f"T-1,west,rig-1,{GOOD['depart']},"
+    assert [t.language for t in read_trips(write(tmp_path, head + row + "fr\n"))] == ["fr"]
+    assert [t.language for t in read_trips(write(tmp_path, head + row + "\n"))] == [""]
+    assert [t.language for t in (parse_trip(GOOD | {"language": name}, "here") for name in LANGUAGES)] == list(
+        LANGUAGES
+    )
+    assert "trips.csv line 2: language: " in told(write(tmp_path, head + row + "de\n"))

@@ -1,0 +1,88 @@
+"""Parts that the driver's texts have in common, in a driver's language and units."""
+
+from typing import Final
+
+from alertd.notices import words
+from alertd.plan.result import Plan, StopChoice, Stretch
+from alertd.rules.words import tires_said
+from alertd.tongue import Tongue, marked
+from alertd.units import KMH_MPS, to_miles, to_mph
+
+KMH_STEP: Final = 5  # km/h are told in steps of five, as signs have them, and never above the speed itself
+
+# The names that plans give to road classes.
+_SURFACES: Final = (
+    marked("unknown"), marked("dry"), marked("moist"), marked("wet"), marked("rime"), marked("snow"), marked("ice"),
+    marked("glaze"), marked("slush"), marked("packed snow"),
+)  # fmt: skip
+
+
+def tail(tongue: Tongue) -> str:
+    """Who decides, and when to read: the end of every driver's text."""
+    return tongue.say("Signs+officers decide, rules change. Read parked.")
+
+
+def surface(name: str, tongue: Tongue) -> str:
+    return tongue.say(name) if name in _SURFACES else name
+
+
+def tires(stretch: Stretch, tongue: Tongue) -> str:
+    """Which tires, in the fewest words. The plan's own words are English."""
+    return stretch.tires_short_words if tongue.language == "en" else tires_said(stretch.tire_runs, tongue)
+
+
+def tires_n(stretch: Stretch, tongue: Tongue) -> str:
+    """How many, and how many chains are missing for them."""
+    hanging = stretch.hanging
+    number = tongue.count("{n} tire", "{n} tires", hanging.singles_n)
+    if not hanging.singles_short:
+        return number
+    short = tongue.count("({n} SHORT)", "({n} SHORT)", hanging.singles_short)
+    return f"{number} {short}"
+
+
+def figure(speed_mps: float, stretch: Stretch, tongue: Tongue) -> str:
+    """A speed without its unit, in the unit of `speed`."""
+    if _in_kmh(stretch, tongue):
+        return str(max(KMH_STEP, int((speed_mps / KMH_MPS + 1e-6) // KMH_STEP) * KMH_STEP))
+    return f"{to_mph(speed_mps):.0f}"
+
+
+def speed(speed_mps: float, stretch: Stretch, tongue: Tongue) -> str:
+    """A speed in the unit that the signs beside the road have."""
+    return f"{figure(speed_mps, stretch, tongue)} {'km/h' if _in_kmh(stretch, tongue) else 'mph'}"
+
+
+def _in_kmh(stretch: Stretch, tongue: Tongue) -> bool:
+    return tongue.metric and not any(code.startswith("US-") for code in stretch.jurisdictions)
+
+
+def mark(distance_m: float, tongue: Tongue) -> str:
+    """How far along the trip, e.g. "mi 50"."""
+    return f"km {distance_m / 1000.0:.0f}" if tongue.metric else f"mi {to_miles(distance_m):.0f}"
+
+
+def likely_short(stretch: Stretch, tongue: Tongue) -> str:
+    """How sure, in the fewest words: of what is posted not since when."""
+    if any(posting.posted for posting in stretch.postings):
+        return tongue.say("POSTED now")
+    return words.likely(stretch, tongue)
+
+
+def name_and_milepost(stop: StopChoice, cut: int) -> str:
+    """A place a driver can find, its name cut; the milepost alone when there is no room for a name."""
+    if not cut and stop.milepost:
+        return stop.milepost
+    name = stop.name[: max(cut, 14)].rstrip()
+    return f"{name} ({stop.milepost})" if stop.milepost else name
+
+
+def ages(plan: Plan, jurisdictions: tuple[str, ...], tongue: Tongue) -> str:
+    """How old the forecast and the rule text are."""
+    law = words.rule_text_age(plan, jurisdictions, tongue)
+    return tongue.say("{forecast}, rule text {law}", forecast=words.forecast_age(plan, tongue), law=law)
+
+
+def ages_short(plan: Plan, jurisdictions: tuple[str, ...], tongue: Tongue) -> str:
+    law = words.rule_text_age(plan, jurisdictions, tongue)
+    return tongue.say("{forecast}, law {law}", forecast=words.fcst_age(plan, tongue), law=law)

@@ -1,0 +1,124 @@
+"""Catalogues against the code: complete, current, with the same placeholders, and fit to be sent as a text message."""
+
+import re
+from pathlib import Path
+from string import Formatter
+
+import pytest
+from babel.messages.catalog import Catalog, Message
+
+from alertd.notices import gsm7
+from alertd.notices.labels import before_rolling, hanging, page_labels, taking_off
+from alertd.sources.catalogues import FOLDER, read_catalogue, read_tongue
+from alertd.testing.catalogues import main, messages_in_code
+from alertd.tongue import ENGLISH, LANGUAGES
+
+OTHERS = [language for language in LANGUAGES if language != "en"]
+every_other = pytest.mark.parametrize("language", OTHERS)
+
+# What ends in a point inside a text, or is cut short, that a driver may meet: road numbers and units aside, nothing.
+SHORTENED = {"max", "km", "mi", "min", "h"}
+# Words that lose an accent in the alphabet of text messages and then mean something else.
+CHANGED_BY_A_LOST_ACCENT = {
+    "es": {"aún", "sólo", "papá", "más", "sí", "tú", "él", "mamá", "ánimo", "público", "término"},
+    "fr": {"sûr", "dû", "mûr", "jeûne", "tâche", "pêcheur", "forêt", "côte", "châsse"},
+}
+PAGE = "alertd/notices/labels.py"
+
+
+def said(catalogue: Catalog) -> list[Message]:
+    return [m for m in catalogue if m.id]
+
+
+def texts(value: object) -> list[str]:
+    return [value] if isinstance(value, str) else list(value)  # type: ignore[call-overload]
+
+
+def places(text: str) -> set[str]:
+    return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
+
+
+def of_page_only(message: Message) -> bool:
+    return {where for where, _ in message.locations} == {PAGE}
+
+
+def test_a_catalogue_lies_beside_the_code_for_every_language_but_english() -> None:
+    assert sorted(p.stem for p in FOLDER.glob("*.po")) == sorted(OTHERS)
+
+
+@every_other
+def test_every_message_of_the_code_is_translated_and_nothing_else(language: str) -> None:
+    catalogue = read_catalogue(language)
+    assert {m.id for m in said(catalogue)} == {m.id for m in said(messages_in_code())}
+    assert not catalogue.obsolete
+    for message in said(catalogue):
+        assert not message.fuzzy, message.id
+        assert all(texts(message.string)), message.id
+
+
+@every_other
+def test_placeholders_and_ends_are_those_of_the_english(language: str) -> None:
+    for message in said(read_catalogue(language)):
+        wanted = places(texts(message.id)[-1])
+        for text in texts(message.string):
+            assert places(text) == wanted, text
+            assert text.endswith(" ") == texts(message.id)[0].endswith(" "), text
+            assert text == text.lstrip(), text
+            assert text.isprintable(), text
+
+
+@every_other
+def test_texts_for_phones_lose_nothing_but_accents(language: str) -> None:
+    """3GPP TS 23.038: what the alphabet lacks is replaced before sending, so it must read well without."""
+    for message in said(read_catalogue(language)):
+        if of_page_only(message):
+            continue
+        for text in texts(message.string):
+            assert "?" not in gsm7.plain(text), text
+            assert not {c for c in text if c in gsm7.EXTENDED} - set("{}"), text  # two septets each
+            words = re.findall(r"[^\W\d_]+", re.sub(r"\{\w+\}", "", text.lower()))
+            assert not CHANGED_BY_A_LOST_ACCENT[language].intersection(words), text
+
+
+@every_other
+def test_nothing_is_abbreviated_but_units(language: str) -> None:
+    for message in said(read_catalogue(language)):
+        for text in texts(message.string):
+            short = re.findall(r"\b([^\W\d_]{1,4})\.(?=\s*[a-zà-ÿ])", text)
+            assert {w.lower() for w in short} <= SHORTENED, text
+
+
+@every_other
+def test_numbers_choose_their_form(language: str) -> None:
+    tongue = read_tongue(language)  # type: ignore[arg-type]
+    one, four = tongue.count("{n} tire", "{n} tires", 1), tongue.count("{n} tire", "{n} tires", 4)
+    assert (one, four) == {"es": ("1 llanta", "4 llantas"), "fr": ("1 pneu", "4 pneus")}[language]
+
+
+def test_english_is_the_code_itself() -> None:
+    english = read_tongue("en")
+    assert english.say("{n} h", n=3) == "3 h"
+    assert (english.days, english.months) == (ENGLISH.days, ENGLISH.months)
+    assert english.count("{n} tire", "{n} tires", 4) == ENGLISH.count("{n} tire", "{n} tires", 4) == "4 tires"
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_labels_of_the_page_are_there_in_every_language(language: str) -> None:
+    tongue = read_tongue(language)  # type: ignore[arg-type]
+    labels = [*page_labels(tongue).values(), *before_rolling(tongue), *hanging(tongue), *taking_off(tongue)]
+    english = [*page_labels(ENGLISH).values(), *before_rolling(ENGLISH), *hanging(ENGLISH), *taking_off(ENGLISH)]
+    assert all(labels)
+    assert (labels == english) is (language == "en")
+
+
+def test_bringing_catalogues_up_to_date_leaves_current_ones_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else every run would be a change to review."""
+    kept = {language: (FOLDER / f"{language}.po").read_bytes() for language in OTHERS}
+    for language, content in kept.items():
+        (tmp_path / f"{language}.po").write_bytes(content)
+    monkeypatch.setattr("alertd.sources.catalogues.FOLDER", tmp_path)
+    monkeypatch.setattr("alertd.testing.catalogues.FOLDER", tmp_path)
+    main()
+    assert {language: (tmp_path / f"{language}.po").read_bytes() for language in OTHERS} == kept
