@@ -15,6 +15,6 @@ def secret_path(base: Path, name: str) -> Path:
     wanted = name.removeprefix(HANDED)
     if not folder:
         raise ValueError(f'"{name}" is for a service started by systemd, which hands no credentials to this process')
-    if not wanted or Path(wanted).name != wanted:
+    if wanted in ("", ".", "..") or Path(wanted).name != wanted:
         raise ValueError(f'"{name}" does not name a credential')
     return Path(folder) / wanted

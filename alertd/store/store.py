@@ -185,9 +185,8 @@ class Store:
         return self._heard(said, new)
 
     def _heard(self, said: Sequence[Notice], new: tuple[str, ...]) -> tuple[str, ...]:
-        for notice in said:
-            if notice.id in new:
-                self.on_new(notice)
+        for notice in {notice.id: notice for notice in said if notice.id in new}.values():
+            self.on_new(notice)
         return new
 
     def slot_filled(self, slot: Slot) -> bool:

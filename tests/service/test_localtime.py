@@ -1,6 +1,7 @@
 """A local time of day is one moment a date, in every zone and through every clock change."""
 
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -28,7 +29,8 @@ HALF_HOURS = tuple(time(m // 60, m % 60) for m in range(0, 1440, 30))
 DENVER = ZoneInfo("America/Denver")
 
 
-# 14 March 2027: 02:00 MST is followed by 03:00 MDT, at 09:00 UTC. 1 November 2026: 02:00 MDT by 01:00 MST (tz database).
+# 14 March 2027: 02:00 MST is followed by 03:00 MDT, at 09:00 UTC. 1 November 2026: 02:00 MDT by 01:00 MST (tz
+# database).
 @pytest.mark.parametrize(
     ("day", "at", "moment"),
     [
@@ -66,7 +68,7 @@ def test_ten_years_of_every_half_hour_come_once_a_date_in_order_and_on_that_date
     days = [day for day in (date(2026, 1, 1) + timedelta(days=n) for n in range(3653)) if _is_near_a_change(day, here)]
     for at in HALF_HOURS:
         moments = [moment_of(day, at, here) for day in days]
-        assert all(a < b for a, b in zip(moments, moments[1:], strict=False))
+        assert all(a < b for a, b in pairwise(moments))
         for day, moment in zip(days, moments, strict=True):
             local = moment.astimezone(here)
             assert (local.date(), local.fold) == (day, 0)
