@@ -295,14 +295,19 @@ def rules(
 def run(config: str | None) -> None:
     """Run the daemon: fetch, plan, notify, brief, and answer HTTP, until it is told to stop."""
     from alertd.service.daemon import run_daemon
+    from alertd.service.logs import secrets_of, set_up
 
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    logging.getLogger("apscheduler").setLevel(logging.ERROR)  # a job that still runs at its next time is no news
-    logging.getLogger("uvicorn").setLevel(logging.WARNING)
-    logging.getLogger("httpx").setLevel(logging.WARNING)
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+    set_up("text")
     settings = read_settings(settings_path(config))
-    asyncio.run(run_daemon(settings, system_clock, lambda url: click.echo(f"alertd answers on {url}", err=True)))
+    set_up(settings.log, secrets_of(settings))
+
+    def ready(url: str) -> None:
+        if settings.log == "json":
+            logging.getLogger("alertd").info("alertd answers on %s", url)
+        else:
+            click.echo(f"alertd answers on {url}", err=True)
+
+    asyncio.run(run_daemon(settings, system_clock, ready))
 
 
 @cli.command()

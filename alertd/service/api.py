@@ -17,10 +17,14 @@ from alertd.plan.record import FORMAT
 from alertd.service.clock import Clock
 from alertd.service.closures import TakenError, keep_closure, standing, take_back
 from alertd.service.cycle import keep_trip
+from alertd.service.health_api import health_router
+from alertd.service.metrics import Meters
+from alertd.service.metrics_api import metrics_router
 from alertd.service.planner import Planner
 from alertd.service.positions import keep_position
 from alertd.service.posted_api import posted_router
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
+from alertd.service.pulse import Pulse
 from alertd.service.reports_api import reports_router
 from alertd.sources.closurefile import ClosureRequest, parse_closure
 from alertd.sources.positionfile import PositionRequest, parse_position
@@ -42,8 +46,14 @@ def _takes(model: type[FileModel]) -> dict[str, Any]:
 _KNOWN_SO: dict[int | str, dict[str, Any]] = {200: {"description": "It was known so."}}
 
 
-def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> FastAPI:
-    """The application. `wake` asks for a cycle soon after a trip has come or changed."""
+def make_api(
+    planner: Planner,
+    store: Store,
+    clock: Clock,
+    wake: Callable[[], None],
+    watched: tuple[Pulse, Meters] | None = None,
+) -> FastAPI:
+    """The application. `wake` asks for a cycle soon after a trip has come or changed. watched: of the daemon's work."""
     app = FastAPI(title="alertd", version=alertd.__version__, docs_url=None, redoc_url=None)
     explain(app)
     guard = Depends(_token(planner.settings.http_token))
@@ -54,7 +64,9 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     app.include_router(_closures(store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
     posted = posted_router(planner, store, clock, wake, _body, _json)
     app.include_router(posted, dependencies=[guard], responses=PROBLEM_RESPONSES)
-    app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
+    pulse, meters = watched or (Pulse(), Meters())
+    app.include_router(metrics_router(store, clock, meters), dependencies=[guard], responses=PROBLEM_RESPONSES)
+    app.include_router(health_router(planner, store, clock, pulse, meters), responses=PROBLEM_RESPONSES)
     return app
 
 
@@ -173,28 +185,6 @@ def _closures(store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter
         if not await asyncio.to_thread(take_back, store, closure_id, clock()):
             raise Refused(404, "no such closure", f"closure {closure_id} is unknown")
         wake()
-
-    return router
-
-
-def _health(store: Store, clock: Clock) -> APIRouter:
-    router = APIRouter()
-
-    @router.get("/healthz")
-    async def healthz() -> dict[str, str]:
-        """The process answers. Says nothing of sources, store or receivers."""
-        return {"status": "up", "version": alertd.__version__}
-
-    @router.get("/readyz")
-    async def readyz() -> dict[str, Any]:
-        """The store answers, and how the outbox stands; 503 when the store does not."""
-        health = await asyncio.to_thread(store.outbox.health, clock())
-        return {
-            "status": "ready",
-            "undelivered": health.waiting_n,
-            "oldest_undelivered_s": round(health.oldest_waiting_age_s),
-            "parked": health.parked_n,
-        }
 
     return router
 

@@ -6,7 +6,7 @@ import logging
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError, StoreError
@@ -20,6 +20,7 @@ from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Plan
 from alertd.service.closures import standing
+from alertd.service.localtime import moment_of
 from alertd.service.observing import gather_observations
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
@@ -110,7 +111,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             new += ids
             done.append(Standing(plan=plan, said=said))
     for miss in failed:
-        log.error("trip %s not planned: %s", miss.trip.id, miss.reason)
+        log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
         new += await asyncio.to_thread(
             store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
         )
@@ -165,34 +166,36 @@ def _not_planned(miss: NotPlanned, now_utc: datetime) -> Notice:
 
 
 def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:
-    """The slot of today's brief when its local time has come and not long passed; None else.
-
-    A local time that a clock change skips is read on the clock before the change (02:30 comes at 03:30); one that
-    comes twice counts at its first coming.
-    """
+    """The slot of today's brief when its local time has come and not long passed; None else."""
     settings = planner.settings
     zone = ZoneInfo(settings.brief_zone)
     today = now_utc.astimezone(zone).date()
     for local_date in (today, today - timedelta(days=1)):  # a brief of the late evening may be sent after midnight
-        due = datetime.combine(local_date, settings.brief_at, zone).astimezone(UTC)
+        due = moment_of(local_date, settings.brief_at, zone)
         if due <= now_utc < due + BRIEF_GRACE:
             return Slot(kind=NoticeKind.BRIEF.value, fleet=settings.fleet, local_date=local_date.isoformat())
     return None
 
 
-async def send_brief(planner: Planner, store: Store, now_utc: datetime, slot: Slot) -> tuple[str, ...]:
-    """Plan afresh and record the brief of one local date, once."""
+async def send_brief(
+    planner: Planner, store: Store, now_utc: datetime, slot: Slot, not_sent: Sequence[tuple[str, str]] = ()
+) -> tuple[str, ...]:
+    """Plan afresh and record the brief of one local date, once. not_sent: (date, why) of earlier ones never sent."""
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
     outcome = await run_cycle(planner, store, now_utc)
-    notice = make_brief(planner, outcome, now_utc, slot)
+    notice = make_brief(planner, outcome, now_utc, slot, not_sent)
     return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
 
 
-def make_brief(planner: Planner, outcome: Outcome, now_utc: datetime, slot: Slot) -> Notice:
+def make_brief(
+    planner: Planner, outcome: Outcome, now_utc: datetime, slot: Slot, not_sent: Sequence[tuple[str, str]] = ()
+) -> Notice:
     settings = planner.settings
     missed = [*outcome.unread, *((m.trip.id, m.reason) for m in outcome.not_planned)]
     text = brief_text(settings.fleet, outcome.plans, missed, now_utc, settings.brief_zone)
+    if not_sent:
+        text = "\n".join((text, "", "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
     id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date)
     return Notice(
         id=id_,

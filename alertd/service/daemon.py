@@ -10,7 +10,9 @@ import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -23,18 +25,28 @@ from alertd.delivery.mail import MailChannel
 from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
 from alertd.errors import AlertdError, ConfigError, StoreError
+from alertd.notices.notice import Notice
 from alertd.service.api import make_api
+from alertd.service.briefs import send_due
 from alertd.service.clock import Clock
-from alertd.service.cycle import brief_due, run_cycle, send_brief
-from alertd.service.inputs import Keep
+from alertd.service.clockwatch import ClockWatch, keep_watch
+from alertd.service.cycle import run_cycle
+from alertd.service.inputs import Keep, hear
 from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_by
+from alertd.service.metrics import Meters
+from alertd.service.notify import keep_alive, reloading
+from alertd.service.notify import tell as tell_manager
 from alertd.service.outages import tell
 from alertd.service.parked import resend_after_outage
 from alertd.service.planner import Planner, planner
+from alertd.service.pulse import Pulse
+from alertd.service.reload import reread
 from alertd.service.retention import forget
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
 from alertd.service.standings import StoredBook
+from alertd.service.versions import outdated, runs_on
+from alertd.sources.answer import Heard
 from alertd.sources.cache import DiskCache
 from alertd.sources.http import LONGEST_USE_OF_LAST_GOOD
 from alertd.store.archive import Archive
@@ -76,8 +88,16 @@ async def channels(settings: Settings) -> AsyncIterator[Mapping[str, Channel]]:
 class Daemon:
     """The jobs and what they share. A job that fails says so in one line and comes again at its next time."""
 
-    def __init__(self, planning: Planner, store: Store, dispatcher: Dispatcher, clock: Clock) -> None:
+    def __init__(
+        self,
+        planning: Planner,
+        store: Store,
+        dispatcher: Dispatcher,
+        clock: Clock,
+        watched: tuple[Pulse, Meters] | None = None,
+    ) -> None:
         self._planning, self._store, self._dispatcher, self._clock = planning, store, dispatcher, clock
+        self._pulse, self._meters = watched or (Pulse(), Meters())
         self._one_at_a_time = asyncio.Lock()
         self._under_way: set[asyncio.Task[None]] = set()
         self._standing: tuple[Standing, ...] = ()
@@ -87,19 +107,17 @@ class Daemon:
         async with self._one_at_a_time:
             outcome = await run_cycle(self._planning, self._store, self._clock())
             self._standing = outcome.standing
+        self._meters.planned(outcome.plans, len(outcome.not_planned))
         log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
 
     async def brief(self) -> None:
-        """Send the morning brief when its time has come and it was not sent."""
-        if brief_due(self._clock(), self._planning) is None:
-            return
+        """Settle the morning briefs whose time has come: sent, or named as skipped."""
         async with self._one_at_a_time:
-            now = self._clock()  # a cycle may have held it up
-            slot = brief_due(now, self._planning)
-            sent = await send_brief(self._planning, self._store, now, slot) if slot else ()
-        if slot and sent:
-            log.info("brief of %s recorded", slot.local_date)
+            settled = await send_due(self._planning, self._store, self._clock(), own_name())
+        for one in settled:
+            self._meters.due_slots.labels(one.end.replace(" ", "_")).inc()
+        if any(one.said for one in settled):
             await self.deliver()
 
     async def speak(self) -> None:
@@ -123,7 +141,8 @@ class Daemon:
     async def deliver(self) -> None:
         done = await self._dispatcher.deliver_due(self._clock())
         for alarm in done.alarms:
-            log.error("%s", alarm)
+            log.error("%s", alarm, extra={"trip": alarm.trip_id})
+        self._meters.alarmed(done.alarms)
         await asyncio.to_thread(tell, self._store, self._planning.settings, done.alarms, self._clock())
         for target in done.recovered:
             back = await asyncio.to_thread(resend_after_outage, self._store, target, self._clock())
@@ -150,6 +169,7 @@ class Daemon:
         """
 
         async def start() -> None:
+            self._pulse.beat()
             if sum(task.get_name() == job.__name__ for task in self._under_way) < AT_ONCE:
                 task = asyncio.create_task(self.guarded(job), name=job.__name__)
                 self._under_way.add(task)
@@ -160,7 +180,9 @@ class Daemon:
     async def guarded(self, job: Callable[[], Coroutine[None, None, None]]) -> None:
         """Run `job`: a failure is told in the log, and its next time comes all the same."""
         try:
-            await job()
+            with self._pulse.job(job.__name__):
+                await job()
+            self._meters.last_success.labels(job.__name__).set(self._clock().timestamp())
         except AlertdError as exc:
             log.error("%s", exc)
         except Exception:
@@ -180,22 +202,57 @@ class Daemon:
 
 
 async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str], None]) -> None:
-    """Run until SIGTERM or SIGINT: lead the store, or stand by while another daemon does.
+    """Run until SIGTERM or SIGINT: lead the store, or stand by while another daemon does. SIGHUP reads the settings.
 
     Raises StoreError when the store cannot be used, ConfigError on settings.
     """
     if isinstance(settings.store, Path):
         _make_folder(settings.store)
-    stop = asyncio.Event()
+    log.info("%s", runs_on())
+    if outdated():
+        log.warning("%s", outdated())
+    stop, reload, pulse, meters = asyncio.Event(), asyncio.Event(), Pulse(), Meters()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    with Store(settings.store) as store:
-        candidate = store.candidate(own_name(), lease_s=settings.takeover_s)
-        while await stand_by(candidate, clock, stop):
-            try:
-                await _lead(settings, clock, on_ready, store, candidate, stop)
-            finally:
-                await asyncio.to_thread(candidate.release)
+    asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, reload.set)
+
+    def standing_by(said: str) -> None:
+        pulse.beat()
+        tell_manager(f"READY=1\nSTATUS={said}")
+
+    def ready(url: str) -> None:
+        tell_manager(f"READY=1\nSTATUS=leading, answers on {url}")
+        on_ready(url)
+
+    alive = asyncio.create_task(keep_alive(pulse))
+    try:
+        with Store(settings.store) as store:
+            store.on_new = _heard_of(meters)
+            candidate = store.candidate(own_name(), lease_s=settings.takeover_s)
+            while await stand_by(candidate, clock, stop, standing_by):
+                meters.lead(True)
+                try:
+                    settings = await _lead(settings, clock, ready, store, candidate, stop, reload, (pulse, meters))
+                finally:
+                    meters.lead(False)
+                    await asyncio.to_thread(candidate.release)
+        tell_manager("STOPPING=1")
+    finally:
+        alive.cancel()
+
+
+def _heard_of(meters: Meters) -> Callable[[Notice], None]:
+    def heard(notice: Notice) -> None:
+        meters.said(notice)
+        log.info(
+            "decided: %s for the %s, %s",
+            notice.kind.value,
+            notice.audience.value,
+            f"trip {notice.trip_id}" if notice.trip_id else "no one trip",
+            extra={"trip": notice.trip_id, "notice": notice.id},
+        )
+
+    return heard
 
 
 async def _lead(
@@ -205,39 +262,98 @@ async def _lead(
     store: Store,
     candidate: Candidate,
     stop: asyncio.Event,
-) -> None:
-    """Do the daemon's work until it is told to stop, or another daemon leads."""
+    reload: asyncio.Event,
+    watched: tuple[Pulse, Meters],
+) -> Settings:
+    """Do the daemon's work until it is told to stop, or another daemon leads; returns the settings it then had.
+
+    New settings begin the work anew under the same lead, with the same socket: who asks meanwhile waits.
+    """
     lost = asyncio.Event()
     beating = asyncio.create_task(keep_leading(candidate, settings.takeover_s / BEATS_A_LEASE, lost))
     try:
         with _listening(settings) as listener:
             await asyncio.to_thread(store.outbox.release_claims)
-            keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
-            async with planner(settings, clock, keep) as planning, channels(settings) as ways_out:
-                dispatcher = Dispatcher(
-                    store.outbox, ways_out, owner=own_name(), rng=random.Random(), book=StoredBook(store)
-                )
-                daemon = Daemon(planning, store, dispatcher, clock)
-                scheduler = _schedule(daemon, settings, clock)
-                app = make_api(planning, store, clock, wake=lambda: _soon(scheduler, clock))
-                server = uvicorn.Server(
-                    uvicorn.Config(
-                        app,
-                        log_config=None,
-                        access_log=False,
-                        lifespan="off",
-                        timeout_graceful_shutdown=REQUESTS_END_WITHIN_S,
-                    )
-                )
-                scheduler.start()
+            while not stop.is_set() and not lost.is_set():
+                changed = asyncio.create_task(_changed(settings, clock, reload))
                 try:
-                    await _serve(server, listener, on_ready, stop, lost)
+                    await _work(settings, clock, on_ready, store, listener, (stop, lost), changed, watched)
+                    settings = changed.result() if changed.done() and not changed.cancelled() else settings
                 finally:
-                    scheduler.shutdown(wait=False)
-                    await daemon.finish(JOBS_END_WITHIN_S)
+                    changed.cancel()
     finally:
         beating.cancel()
         await asyncio.wait([beating])
+    return settings
+
+
+async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event) -> Settings:
+    """Wait for settings that are new and sound."""
+    while True:
+        await reload.wait()
+        reload.clear()
+        tell_manager(reloading())
+        new = await reread(settings, partial(_try_out, clock=clock))
+        if new is not None:
+            return new
+        tell_manager("READY=1")
+
+
+async def _try_out(settings: Settings, clock: Clock) -> None:
+    """Open all that these settings name, and close it again. Raises ConfigError."""
+    async with planner(settings, clock), channels(settings):
+        pass
+
+
+async def _work(
+    settings: Settings,
+    clock: Clock,
+    on_ready: Callable[[str], None],
+    store: Store,
+    listener: socket.socket,
+    ends: tuple[asyncio.Event, ...],
+    changed: asyncio.Task[Settings],
+    watched: tuple[Pulse, Meters],
+) -> None:
+    """Plan, notify, brief and answer until one of `ends` is set or the settings have changed."""
+    pulse, meters = watched
+    pulse.beat()
+
+    def heard(answer: Heard) -> None:
+        hear(answer)
+        meters.heard(answer)
+
+    keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
+    async with planner(settings, clock, keep, heard) as planning, channels(settings) as ways_out:
+        timed = {name: meters.timed(channel, clock) for name, channel in ways_out.items()}
+        dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random(), book=StoredBook(store))
+        daemon = Daemon(planning, store, dispatcher, clock, watched)
+        scheduler = _schedule(daemon, settings, clock)
+        app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched)
+        server = uvicorn.Server(
+            uvicorn.Config(
+                app,
+                log_config=None,
+                access_log=False,
+                lifespan="off",
+                timeout_graceful_shutdown=REQUESTS_END_WITHIN_S,
+            )
+        )
+
+        def stepped(_by_s: float) -> None:
+            meters.clock_steps.inc()
+            for job in scheduler.get_jobs():  # they wait for the old time
+                job.modify(next_run_time=clock())
+
+        scheduler.start()
+        watching = asyncio.create_task(keep_watch(ClockWatch(clock), stepped))
+        try:
+            with listener.dup() as own:  # the server closes what it is given
+                await _serve(server, own, on_ready, changed, *(asyncio.create_task(end.wait()) for end in ends))
+        finally:
+            watching.cancel()
+            scheduler.shutdown(wait=False)
+            await daemon.finish(JOBS_END_WITHIN_S)
 
 
 def _make_folder(database: Path) -> None:
@@ -269,9 +385,9 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
 
 
 async def _serve(
-    server: uvicorn.Server, listener: socket.socket, on_ready: Callable[[str], None], *ends: asyncio.Event
+    server: uvicorn.Server, listener: socket.socket, on_ready: Callable[[str], None], *ends: asyncio.Task[Any]
 ) -> None:
-    """Serve until one of `ends` is set.
+    """Serve until one of `ends` is done.
 
     uvicorn raises a signal once more when it has served, which would end the process before its jobs are: the loop
     takes it from before the first request to after the last, and it only says stop.
@@ -282,9 +398,8 @@ async def _serve(
     if server.started:
         host, port = listener.getsockname()[:2]
         on_ready(f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}")
-    waiting = [asyncio.create_task(end.wait()) for end in ends]
-    await asyncio.wait([serving, *waiting], return_when=asyncio.FIRST_COMPLETED)
-    for task in waiting:
+    await asyncio.wait([serving, *ends], return_when=asyncio.FIRST_COMPLETED)
+    for task in ends:
         task.cancel()
     server.should_exit = True
     await serving

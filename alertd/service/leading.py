@@ -5,6 +5,7 @@ import logging
 import os
 import socket
 import time
+from collections.abc import Callable
 
 from alertd.errors import StoreError
 from alertd.service.clock import Clock
@@ -21,8 +22,10 @@ def own_name() -> str:
     return f"{socket.gethostname()}:{os.getpid()}"
 
 
-async def stand_by(candidate: Candidate, clock: Clock, stop: asyncio.Event) -> bool:
-    """Wait until this daemon leads; returns False when it is told to stop first.
+async def stand_by(
+    candidate: Candidate, clock: Clock, stop: asyncio.Event, on_look: Callable[[str], None] = lambda said: None
+) -> bool:
+    """Wait until this daemon leads; returns False when it is told to stop first. on_look: hears of each look in vain.
 
     Raises StoreError when the store fails at the first look; later ones wait for it to come back.
     """
@@ -40,6 +43,7 @@ async def stand_by(candidate: Candidate, clock: Clock, stop: asyncio.Event) -> b
         if line != said:
             log.info("%s", line)
             said = line
+        on_look(said)
         await wait(stop, LOOK_EVERY_S)
     return False
 

@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections import defaultdict
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -50,7 +50,7 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
     """The trip with what stopped it. A fault of ours goes whole into the log, and costs this trip only."""
     if isinstance(exc, AlertdError):
         return NotPlanned(trip=trip, reason=str(exc))
-    log.error("trip %s: a fault of alertd", trip.id, exc_info=exc)
+    log.error("trip %s: a fault of alertd", trip.id, exc_info=exc, extra={"trip": trip.id})
     return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
 
 
@@ -282,8 +282,13 @@ class Planner:
 
 
 @asynccontextmanager
-async def planner(settings: Settings, clock: Clock, keep: Keep | None = None) -> AsyncIterator[Planner]:
-    """A planner with its sources open. Raises ConfigError for what the settings have wrong."""
+async def planner(
+    settings: Settings, clock: Clock, keep: Keep | None = None, on_answer: Callable[[Heard], None] = hear
+) -> AsyncIterator[Planner]:
+    """A planner with its sources open. Raises ConfigError for what the settings have wrong.
+
+    on_answer: is told of each answer of a source; it must call `hear`.
+    """
     check_contact(settings)
     ground = read_ground(settings.places)
     async with AsyncExitStack() as stack:
@@ -294,7 +299,7 @@ async def planner(settings: Settings, clock: Clock, keep: Keep | None = None) ->
                 now_utc=clock,
                 rng=np.random.default_rng(),
                 on_trouble=lambda text: log.warning("%s", text),
-                on_answer=hear,
+                on_answer=on_answer,
             )
         )
         sky, elevations = open_sky(settings.forecast, settings.noncommercial, str(settings.where), client)

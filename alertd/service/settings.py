@@ -18,6 +18,7 @@ from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
+from alertd.service.credentials import secret_path
 from alertd.service.languages import Languages
 from alertd.service.noticesfile import NoticesFile, local_clock
 from alertd.service.ways import ConsoleFile, Gateway, GatewayFile, MailFile
@@ -135,6 +136,7 @@ class DaemonFile(FileModel):
     http_host: str = "127.0.0.1"
     http_port: int = Field(8631, ge=0, le=65535)
     http_token_file: str = ""
+    log: Literal["text", "json"] = "text"
 
     _is_clock = field_validator("brief_at")(local_clock)
 
@@ -275,6 +277,7 @@ class Settings:
     mailboxes: tuple[Mailbox, ...] = ()
     gateways: tuple[Gateway, ...] = ()
     consoles: tuple[str, ...] = ()
+    log: Literal["text", "json"] = "text"
 
     @property
     def ways_out(self) -> tuple[str, ...]:
@@ -376,6 +379,7 @@ def read_settings(path: Path) -> Settings:
             for i, g in enumerate(content.gateway, start=1)
         ),
         consoles=tuple(c.name for c in content.console),
+        log=content.daemon.log,
     )
 
 
@@ -438,6 +442,10 @@ def _secret(path: Path, base: Path, field: str, name: str) -> str:
     if not name:
         return ""
     try:
-        return (base / name).read_text(encoding="utf-8").strip()
+        place = secret_path(base, name)
+    except ValueError as exc:
+        raise ConfigError(str(path), field, str(exc), "name a file, or let the unit's LoadCredential hand it") from exc
+    try:
+        return place.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as exc:
         raise ConfigError(str(path), field, f"{name} cannot be read", "make that file, readable by the daemon") from exc

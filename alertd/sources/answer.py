@@ -42,6 +42,7 @@ class Heard:
     """One question and what came of it: all of an answer that sources look at, or the failure they were told.
 
     url: whole, without secrets. refresh: the caller wanted the server's word, however fresh the stored answer was.
+    clock_offset_s: server's Date less our clock, of an answer that came just now, None else.
     """
 
     url: str
@@ -50,6 +51,7 @@ class Heard:
     fetched_at: datetime | None = None
     stale_because: str = ""
     failed: SourceError | None = None
+    clock_offset_s: float | None = None
 
 
 class Asks(Protocol):

@@ -160,6 +160,7 @@ class PoliteClient:
             Heard(
                 url=without_secrets(full), refresh=refresh, body=answer.body, fetched_at=answer.fetched_at,
                 stale_because=answer.stale_because,
+                clock_offset_s=None if answer.from_cache else answer.clock_offset_s,
             )
         )  # fmt: skip
         return answer

@@ -1,6 +1,6 @@
 """What must survive a crash: trips, plans and notices, with the outbox filled in the transaction of the decision."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from types import TracebackType
 from typing import Any, Self
@@ -34,6 +34,7 @@ class Store:
         self.tokens = Tokens(self._database)
         self.answers = Answers(self._database)
         self.pruning = Pruning(self._database)
+        self.on_new: Callable[[Notice], None] = lambda notice: None  # hears of each notice once it is kept for good
 
     def __enter__(self) -> Self:
         return self
@@ -147,7 +148,8 @@ class Store:
                     f"store {self.place}: plan {plan_id} is already there with another content; "
                     "a plan never changes, give the new one its own id"
                 )
-            return _say(connection, said, targets, made_at)
+            new = _say(connection, said, targets, made_at)
+        return self._heard(said, new)
 
     def latest_plan(self, trip_id: str) -> StoredPlan | None:
         newest = select(plans).where(plans.c.trip_id == trip_id).order_by(plans.c.made_at.desc(), plans.c.id).limit(1)
@@ -179,7 +181,13 @@ class Store:
                 )
                 if filled.first() is None:
                     return ()
-            return _say(connection, said, targets, recorded_at)
+            new = _say(connection, said, targets, recorded_at)
+        return self._heard(said, new)
+
+    def _heard(self, said: Sequence[Notice], new: tuple[str, ...]) -> tuple[str, ...]:
+        for notice in {notice.id: notice for notice in said if notice.id in new}.values():
+            self.on_new(notice)
+        return new
 
     def slot_filled(self, slot: Slot) -> bool:
         filled = select(slots.c.filled_at).where(

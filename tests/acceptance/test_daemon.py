@@ -1,7 +1,9 @@
 """What an operator may rely on: nothing decided is lost or said anew, and the daemon stops and starts in order."""
 
+import json
 import re
 import resource
+import signal
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -163,3 +165,60 @@ def test_a_disk_that_fills_up_refuses_the_trip_keeps_what_is_stored_and_goes_on_
     assert process.stop()[0] == 0
     assert decided(config) == kept
     assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+
+
+def test_settings_are_read_anew_on_sighup_and_broken_ones_change_nothing(
+    config: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    process = start(config)
+    url, sound = process.url, config.read_text(encoding="utf-8")
+
+    def said(part: str) -> Any:
+        return lambda: [line for line in process.said if part in line]
+
+    config.write_text(sound.replace("members = 31", "members = 3"), encoding="utf-8")
+    process.child.send_signal(signal.SIGHUP)
+    (refused,) = wait_until(said("settings not taken, the old ones stay: "), "the broken settings are refused")
+    assert "forecast.members" in refused
+    assert httpx.get(f"{url}/healthz").json()["status"] == "up"
+    more = f'takeover_s = 20.0\nstore = "{config.parent}/other.db"'
+    folder = f'\n[[folder]]\nname = "spool"\npath = "{config.parent}/spool"\naudiences = ["fleet"]\n'
+    config.write_text(sound.replace('store = "var/alertd.db"', more) + folder, encoding="utf-8")
+    process.child.send_signal(signal.SIGHUP)
+    wait_until(said("settings read anew"), "the sound settings are taken")
+    (held,) = said("takes effect at the next start")()
+    assert "daemon.store, daemon.takeover_s" in held
+    assert process.post(trip).status_code == 201
+    wait_until(lambda: any((config.parent / "spool").glob("*")), "the new channel is told")
+    assert not (config.parent / "other.db").exists()
+    wait_until(lambda: process.undelivered() == 0, "all is told")
+    assert process.stop()[0] == 0
+    assert {r.id: r.body for r in receiver.received} == decided_in(config.parent / "var" / "alertd.db")
+    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+
+
+def test_the_log_as_json_is_one_object_a_line_with_ids_as_fields(
+    config: Path, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text.replace("http_port = 0", 'http_port = 0\nlog = "json"'), encoding="utf-8")
+    process = start(config)
+
+    def lines() -> list[dict[str, str]]:
+        return [json.loads(line) for line in list(process.said)]
+
+    def answers() -> str:
+        return next((o["text"].split()[-1] for o in lines() if o["text"].startswith("alertd answers on")), "")
+
+    url = wait_until(answers, "the daemon answers")
+    assert httpx.post(f"{url}/v1/trips", json=trip, timeout=20.0).status_code == 201
+    decided_lines = wait_until(lambda: [o for o in lines() if "notice" in o], "a notice is decided")
+    assert {o["trip"] for o in decided_lines} == {"T-1"}
+    assert process.stop()[0] == 0
+    secret = read_settings(config).endpoints[0].secrets[0]
+    assert not [line for line in process.said if secret in line]
+
+
+def decided_in(store_file: Path) -> dict[str, bytes]:
+    with Store(store_file) as store:
+        return {notice.id: notice.body.encode() for notice in store.notices("T-1")}

@@ -216,7 +216,7 @@ async def test_a_plan_is_404_until_a_cycle_has_made_it(
 async def test_health_answers_and_readiness_counts_the_outbox(api: Api) -> None:
     assert (await api.http.get("/healthz")).json()["status"] == "up"
     ready = (await api.http.get("/readyz")).json()
-    assert ready == {"status": "ready", "undelivered": 0, "oldest_undelivered_s": 0, "parked": 0}
+    assert {"status": "ready", "undelivered": 0, "oldest_undelivered_s": 0, "parked": 0}.items() <= ready.items()
 
 
 async def test_readiness_is_503_when_the_store_fails_and_health_still_answers(api: Api, store: Store) -> None:

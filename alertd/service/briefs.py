@@ -1,0 +1,129 @@
+"""The morning brief's slots: one a local date, noted when due, and settled as ran, ran late, or skipped and why.
+
+What was sent stands in the store with its slot, in one transaction, and is never sent again; the due table says of
+every date how it ended.
+"""
+
+import asyncio
+import logging
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from alertd.notices.notice import NoticeKind
+from alertd.service.cycle import BRIEF_GRACE, send_brief
+from alertd.service.localtime import moment_of
+from alertd.service.planner import Planner
+from alertd.service.settings import Settings
+from alertd.store.records import Due, Slot
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+KIND = NoticeKind.BRIEF.value
+ON_TIME = timedelta(seconds=60)
+DAYS_BACK = 31  # a daemon that was down longer names no brief of that time
+LEASE_S = 60.0  # after a failure or a crash it is tried again so much later
+UNTIL_THE_START = "not wanted: the store was new"
+
+End = Literal["ran", "ran late", "skipped"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """How one date's brief ended; `said` are its notices that are new."""
+
+    local_date: str
+    end: End
+    why: str
+    said: tuple[str, ...] = ()
+
+
+async def send_due(planner: Planner, store: Store, now_utc: datetime, owner: str) -> tuple[Settled, ...]:
+    """Settle every brief that is due: send it within its grace, else name it as skipped. Raises StoreError.
+
+    One whose sending fails stays due, and is claimed again when the lease ends.
+    """
+    await asyncio.to_thread(note_due, store, planner.settings, now_utc)
+    claimed = await asyncio.to_thread(store.due.claim, now_utc, DAYS_BACK + 1, LEASE_S, owner, KIND)
+    done = []
+    for slot in claimed:
+        settled = await _settle(planner, store, slot, now_utc)
+        why = f": {settled.why}" if settled.why else ""
+        await asyncio.to_thread(store.due.settle, slot, settled.end + why)
+        log.log(
+            logging.ERROR if settled.end == "skipped" else logging.INFO,
+            "brief of %s: %s%s",
+            settled.local_date,
+            settled.end,
+            why,
+        )
+        done.append(settled)
+    return tuple(done)
+
+
+def note_due(store: Store, settings: Settings, now_utc: datetime) -> None:
+    """Note the slots that came due since the last one on record, those of days the daemon did not run included.
+
+    In a new store nothing was missed: the newest slot beyond its grace is noted as settled, to count from.
+    """
+    zone = ZoneInfo(settings.brief_zone)
+    today = now_utc.astimezone(zone).date()
+    missing: list[tuple[date, datetime]] = []
+    known = False
+    for day in (today - timedelta(days=n) for n in range(DAYS_BACK + 1)):
+        known = store.due.get(KIND, _key(settings.fleet, day)) is not None
+        if known:
+            break
+        due_at = moment_of(day, settings.brief_at, zone)
+        if due_at <= now_utc:
+            missing.append((day, due_at))
+    if not known:
+        in_time = [one for one in missing if now_utc - one[1] < BRIEF_GRACE]
+        _count_from(store, settings.fleet, missing[len(in_time)])
+        missing = in_time
+    for day, due_at in reversed(missing):
+        store.due.put(KIND, _key(settings.fleet, day), due_at)
+
+
+def _count_from(store: Store, fleet: str, slot: tuple[date, datetime]) -> None:
+    day, due_at = slot
+    store.due.put(KIND, _key(fleet, day), due_at)
+    for claimed in store.due.claim(due_at, DAYS_BACK, LEASE_S, "the start", KIND):
+        if claimed.key == _key(fleet, day):
+            store.due.settle(claimed, UNTIL_THE_START)
+
+
+async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime) -> Settled:
+    fleet, _, day = due.key.rpartition("/")
+    settings, late = planner.settings, now_utc - due.due_at
+    slot = Slot(kind=KIND, fleet=fleet, local_date=day)
+    if await asyncio.to_thread(store.slot_filled, slot):  # sent, and ended before it could say so
+        return Settled(local_date=day, end="ran", why="")
+    if fleet != settings.fleet:
+        return Settled(local_date=day, end="skipped", why=f'the fleet is called "{settings.fleet}" by now')
+    if late >= BRIEF_GRACE:
+        why = f"not sent within {BRIEF_GRACE // timedelta(hours=1)} hours of {settings.brief_at:%H:%M}"
+        return Settled(local_date=day, end="skipped", why=why)
+    earlier = await asyncio.to_thread(_skipped_before, store, fleet, date.fromisoformat(day))
+    said = await send_brief(planner, store, now_utc, slot, not_sent=earlier)
+    if late <= ON_TIME:
+        return Settled(local_date=day, end="ran", why="", said=said)
+    return Settled(local_date=day, end="ran late", why=f"{late // timedelta(minutes=1)} min", said=said)
+
+
+def _skipped_before(store: Store, fleet: str, day: date) -> tuple[tuple[str, str], ...]:
+    """The dates (ISO) just before `day` whose briefs were skipped, each with why: the reader of the next one asks."""
+    out: list[tuple[str, str]] = []
+    for back in range(1, DAYS_BACK + 1):
+        before = day - timedelta(days=back)
+        slot = store.due.get(KIND, _key(fleet, before))
+        if slot is None or not slot.outcome.startswith("skipped"):
+            break
+        out.insert(0, (before.isoformat(), slot.outcome.partition(": ")[2]))
+    return tuple(out)
+
+
+def _key(fleet: str, day: date) -> str:
+    return f"{fleet}/{day.isoformat()}"

@@ -1,0 +1,170 @@
+"""What a monitoring system may watch: counts, ages and times, in one registry of the daemon's own.
+
+Whatever the fleet's size there are at most 300 series: no trip, driver or place is a label, and of the channels and
+hosts the first so many have a label of their own, the others share one.
+"""
+
+import platform
+import sqlite3
+from collections import deque
+from collections.abc import Sequence
+from datetime import datetime
+from statistics import median
+from typing import Final
+from urllib.parse import urlsplit
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info, disable_created_metrics
+
+import alertd
+from alertd.delivery.channel import Channel, Outgoing
+from alertd.delivery.lane import Alarm
+from alertd.errors import DeliveryError
+from alertd.notices.notice import Notice
+from alertd.plan.result import Plan
+from alertd.service.clock import Clock
+from alertd.sources.answer import Heard
+from alertd.store.store import Store
+
+MOST_CHANNELS: Final = 16
+MOST_HOSTS: Final = 16
+THE_OTHERS: Final = "others"
+OFFSETS_N: Final = 9  # the median of so many: one server with a wrong clock moves nothing
+# Seconds from the decision to the receiver's yes: half of them within 2, all but one in a hundred within 30.
+BUCKETS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 300.0, 1800.0, 7200.0, 43200.0)
+
+disable_created_metrics()  # type: ignore[no-untyped-call] # a second series for every counter, of no use here
+
+
+class Names:
+    """Labels of an open set, held to a number."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._known = most, set[str]()
+
+    def label(self, name: str) -> str:
+        if name not in self._known and len(self._known) < self._most:
+            self._known.add(name)
+        return name if name in self._known else THE_OTHERS
+
+
+class Meters:
+    """All that the daemon measures. What is counted starts at 0 with the process."""
+
+    def __init__(self) -> None:
+        self.registry = at = CollectorRegistry()
+        self._channels, self._hosts = Names(MOST_CHANNELS), Names(MOST_HOSTS)
+        self._issued: dict[str, datetime] = {}
+        self._offsets: deque[float] = deque(maxlen=OFFSETS_N)
+        self.blind = False  # trips were planned, and no forecast has come since the start
+        self.leading = False
+        self.last_success = Gauge(
+            "alertd_last_success_timestamp_seconds", "When a job last ended well.", ["job"], registry=at
+        )
+        self.oldest = Gauge("alertd_outbox_oldest_age_seconds", "Age of the oldest undelivered notice.", registry=at)
+        self.waiting = Gauge("alertd_outbox_waiting", "Deliveries that wait.", ["channel"], registry=at)
+        self.parked = Gauge("alertd_outbox_parked", "Deliveries that wait for a person.", ["channel"], registry=at)
+        self.deliveries = Counter(
+            "alertd_deliveries",
+            "Tries to deliver (accepted, failed), and deliveries given up (parked, expired).",
+            ["channel", "outcome"],
+            registry=at,
+        )
+        self.notices = Counter("alertd_notices", "Notices decided.", ["kind", "audience"], registry=at)
+        self.to_accept = Histogram(
+            "alertd_decision_to_accept_seconds",
+            "From the decision to the receiver's yes.",
+            buckets=BUCKETS,
+            registry=at,
+        )
+        self.forecast_age = Gauge(
+            "alertd_forecast_age_seconds", "Age of the forecast that plans are made from.", ["provider"], registry=at
+        )
+        self.source_failures = Counter("alertd_source_failures", "Answers a source owed us.", ["host"], registry=at)
+        self.offset = Gauge(
+            "alertd_clock_offset_seconds", "Servers' clocks less our own, the middle of the last nine.", registry=at
+        )
+        self.clock_steps = Counter("alertd_clock_steps", "Jumps of the machine's clock.", registry=at)
+        self.due_slots = Counter(
+            "alertd_due_slots", "Briefs that came due, by how they ended.", ["outcome"], registry=at
+        )
+        self.trips = Gauge("alertd_trips", "Trips of the last cycle.", ["state"], registry=at)
+        self.leader = Gauge("alertd_leader", "1 while this daemon leads the store.", registry=at)
+        build = Info("alertd_build", "What runs.", registry=at)
+        build.info(
+            {"version": alertd.__version__, "python": platform.python_version(), "sqlite": sqlite3.sqlite_version}
+        )
+        for outcome in ("ran", "ran_late", "skipped"):
+            self.due_slots.labels(outcome)
+
+    def lead(self, leading: bool) -> None:
+        self.leading = leading
+        self.leader.set(leading)
+
+    def said(self, notice: Notice) -> None:
+        self.notices.labels(notice.kind.value, notice.audience.value).inc()
+
+    def alarmed(self, alarms: Sequence[Alarm]) -> None:
+        """Deliveries that were given up, of a round's alarms."""
+        for alarm in alarms:
+            if alarm.kind in ("parked", "expired"):
+                self.deliveries.labels(self._channels.label(alarm.target), alarm.kind).inc()
+
+    def planned(self, plans: Sequence[Plan], not_planned_n: int) -> None:
+        for note in (note for plan in plans for note in plan.sources):
+            self._issued[note.provider] = note.issued_at or note.fetched_at
+        self.blind = bool(plans) and not self._issued
+        partial_n = sum(plan.partial for plan in plans)
+        for state, n in (("planned", len(plans)), ("on_partial_data", partial_n), ("not_planned", not_planned_n)):
+            self.trips.labels(state).set(n)
+
+    def heard(self, heard: Heard) -> None:
+        """An answer of a source, or that there was none."""
+        if heard.failed is not None or heard.stale_because:
+            self.source_failures.labels(self._hosts.label(urlsplit(heard.url).hostname or "")).inc()
+        if heard.clock_offset_s is not None:
+            self._offsets.append(heard.clock_offset_s)
+            self.offset.set(median(self._offsets))
+
+    def forecast_ages_s(self, now_utc: datetime) -> dict[str, float]:
+        """By provider, of those that the last plans were made from."""
+        return {name: max(0.0, (now_utc - at).total_seconds()) for name, at in sorted(self._issued.items())}
+
+    def timed(self, channel: Channel, clock: Clock) -> Channel:
+        """The channel, with its tries counted and its successes timed."""
+        return _Timed(channel, self, clock)
+
+    def counted(self, outgoing: Outgoing, outcome: str, now_utc: datetime) -> None:
+        self.deliveries.labels(self._channels.label(outgoing.target), outcome).inc()
+        if outcome == "accepted":
+            self.to_accept.observe(max(0.0, (now_utc - outgoing.created_at).total_seconds()))
+
+    def look(self, store: Store, now_utc: datetime) -> None:
+        """Bring up to date what is read from the store. Raises StoreError."""
+        waiting: dict[str, int] = {}
+        parked: dict[str, int] = {}
+        oldest_s = 0.0
+        for tally in store.outbox.tallies():
+            name = self._channels.label(tally.target)
+            waiting[name] = waiting.get(name, 0) + tally.waiting_n
+            parked[name] = parked.get(name, 0) + tally.parked_n
+            if tally.oldest_waiting_at is not None:
+                oldest_s = max(oldest_s, (now_utc - tally.oldest_waiting_at).total_seconds())
+        self.oldest.set(oldest_s)
+        for gauge, counts in ((self.waiting, waiting), (self.parked, parked)):
+            for name, n in counts.items():
+                gauge.labels(name).set(n)
+        for name, age_s in self.forecast_ages_s(now_utc).items():
+            self.forecast_age.labels(name).set(age_s)
+
+
+class _Timed:
+    def __init__(self, channel: Channel, meters: Meters, clock: Clock) -> None:
+        self._channel, self._meters, self._clock = channel, meters, clock
+
+    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        try:
+            await self._channel.send(outgoing, now_epoch_s)
+        except DeliveryError:
+            self._meters.counted(outgoing, "failed", self._clock())
+            raise
+        self._meters.counted(outgoing, "accepted", self._clock())

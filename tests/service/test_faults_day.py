@@ -1,0 +1,26 @@
+"""A few hours of the day of faults; all of it is tests/benchmarks/faults_day.py."""
+
+import importlib.util
+import sys
+from datetime import timedelta
+from pathlib import Path
+
+from alertd.testing.standin import Fault, FaultKind
+
+SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "faults_day.py"
+
+
+async def test_nothing_is_called_clear_or_eased_while_the_forecast_is_missing_or_stale(tmp_path: Path) -> None:
+    spec = importlib.util.spec_from_file_location("faults_day", SCRIPT)
+    assert spec is not None
+    assert spec.loader is not None
+    script = importlib.util.module_from_spec(spec)
+    sys.modules["faults_day"] = script  # its dataclass looks there for itself
+    spec.loader.exec_module(script)
+    faults = [None, *(Fault(kind=kind) for kind in (FaultKind.DOWN, FaultKind.NULLS, FaultKind.STALE))]
+    sound, *failing = await script.a_day(tmp_path, faults, timedelta(hours=1))
+    assert sound.relief_else > 0
+    for row in failing:
+        assert row.fired > 0
+        assert row.blind > 0
+        assert (row.clear, row.eased) == (0, 0)

@@ -1,0 +1,175 @@
+"""The measures as a monitoring system reads them, with the parsers of the library that writes the format."""
+
+from collections.abc import AsyncIterator, Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import httpx
+import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families as open_metrics
+from prometheus_client.parser import text_string_to_metric_families as prometheus
+
+from alertd.delivery.lane import Alarm
+from alertd.errors import DeliveryError, SourceDown
+from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.service.api import make_api
+from alertd.service.ground import Ground
+from alertd.service.metrics import Meters
+from alertd.service.planner import Planner
+from alertd.service.pulse import Pulse
+from alertd.service.settings import Settings
+from alertd.service.weather import Sky
+from alertd.sources.answer import Heard
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+
+NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
+OPEN = {"Accept": "application/openmetrics-text; version=1.0.0,text/plain;version=0.0.4;q=0.5"}
+
+
+class World:
+    def __init__(self, settings: Settings, ground: Ground, store: Store) -> None:
+        self.meters, self.store, self.clock = Meters(), store, HeldClock(NOW)
+        self.ticks_s = 0.0
+        self.pulse = Pulse(lambda: self.ticks_s)
+        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        app = make_api(planning, store, self.clock, lambda: None, (self.pulse, self.meters))
+        self.http = httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://alertd")
+
+    async def samples(self) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
+        text = (await self.http.get("/metrics", headers=OPEN)).text
+        return {
+            (s.name, tuple(sorted(s.labels.items()))): s.value for family in open_metrics(text) for s in family.samples
+        }
+
+
+@pytest.fixture
+async def world(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) -> AsyncIterator[World]:
+    with Store(tmp_path / "alertd.db") as store:
+        made = World(make_settings(trips=None), ground, store)
+        store.on_new = made.meters.said
+        async with made.http:
+            yield made
+
+
+def notice(n: int, at: datetime = NOW) -> Notice:
+    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, str(n))
+    return Notice(
+        id=id_, kind=NoticeKind.DATA, audience=Audience.DISPATCHER, trip_id="", plan_id="", created_at=at,
+        expires_at=at + timedelta(hours=6), text="", body="{}",
+    )  # fmt: skip
+
+
+def outgoing(target: str, created_at: datetime = NOW) -> Any:
+    return SimpleNamespace(target=target, created_at=created_at)
+
+
+class Way:
+    def __init__(self, fails: bool = False) -> None:
+        self.fails = fails
+
+    async def send(self, outgoing: Any, now_epoch_s: float) -> None:
+        if self.fails:
+            raise DeliveryError("hook", "status 503")
+
+
+async def test_what_is_served_is_open_metrics_for_who_asks_for_it_and_prometheus_text_else(world: World) -> None:
+    asked = await world.http.get("/metrics", headers=OPEN)
+    assert asked.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
+    assert asked.text.endswith("# EOF\n")
+    names = {family.name for family in open_metrics(asked.text)}
+    plain = await world.http.get("/metrics")
+    assert plain.headers["content-type"].startswith("text/plain; version=0.0.4")
+    assert names
+    assert all(name.startswith("alertd_") for name in names)
+    assert {family.name for family in prometheus(plain.text)} >= names - {"alertd_build"}
+
+
+async def test_each_measure_says_what_happened(world: World) -> None:
+    meters = world.meters
+    world.store.record_notices([notice(1), notice(1)], {Audience.DISPATCHER: ["hook"]}, NOW)
+    world.clock.advance(timedelta(seconds=40))
+    await meters.timed(Way(), world.clock).send(outgoing("hook"), 0.0)
+    with pytest.raises(DeliveryError):
+        await meters.timed(Way(fails=True), world.clock).send(outgoing("hook"), 0.0)
+    meters.alarmed([Alarm(target="hook", kind="parked", text="", trip_id="")])
+    meters.heard(Heard(url="https://api.example/x", refresh=False, failed=SourceDown("x", "down")))
+    for offset_s in (1.0, 2.0, 900.0):
+        meters.heard(Heard(url="https://api.example/x", refresh=False, clock_offset_s=offset_s))
+    found = await world.samples()
+    hook = ("channel", "hook")
+    assert found["alertd_notices_total", (("audience", "dispatcher"), ("kind", "data"))] == 1.0
+    assert found["alertd_outbox_oldest_age_seconds", ()] == 40.0
+    assert found["alertd_outbox_waiting", (hook,)] == 1.0
+    for outcome in ("accepted", "failed", "parked"):
+        assert found["alertd_deliveries_total", (hook, ("outcome", outcome))] == 1.0
+    assert found["alertd_decision_to_accept_seconds_bucket", (("le", "30.0"),)] == 0.0
+    assert found["alertd_decision_to_accept_seconds_bucket", (("le", "60.0"),)] == 1.0
+    assert found["alertd_source_failures_total", (("host", "api.example"),)] == 1.0
+    assert found["alertd_clock_offset_seconds", ()] == 2.0
+
+
+async def test_a_fleet_of_any_size_has_at_most_300_series(world: World) -> None:
+    """10,000 notices of every kind, 500 channels, 500 hosts."""
+    kinds, audiences = list(NoticeKind), list(Audience)
+    for n in range(10_000):
+        kind, audience = kinds[n % len(kinds)], audiences[n % len(audiences)]
+        world.meters.said(SimpleNamespace(kind=kind, audience=audience, trip_id=f"T-{n}"))  # type: ignore[arg-type]
+    for n in range(500):
+        for way in (Way(), Way(fails=True)):
+            try:
+                await world.meters.timed(way, world.clock).send(outgoing(f"way-{n}"), 0.0)
+            except DeliveryError:
+                continue
+        world.meters.alarmed([Alarm(target=f"way-{n}", kind=k, text="", trip_id="") for k in ("parked", "expired")])
+        world.meters.heard(Heard(url=f"https://h{n}.example/", refresh=False, failed=SourceDown("x", "down")))
+        world.store.record_notices([notice(n)], {Audience.DISPATCHER: [f"way-{n}"]}, NOW)
+    for job in ("cycle", "brief", "speak", "deliver", "tidy"):
+        world.meters.last_success.labels(job).set(1.0)
+    found = await world.samples()
+    assert 100 < len(found) <= 300
+    assert not [key for key in found if "T-" in str(key)]
+    others = ("channel", "others")
+    assert found["alertd_deliveries_total", (others, ("outcome", "accepted"))] == 500.0 - 16.0
+
+
+async def test_a_token_guards_the_metrics_where_one_is_set(
+    make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path
+) -> None:
+    with Store(tmp_path / "alertd.db") as store:
+        world = World(make_settings(trips=None, http_token="long-and-random"), ground, store)
+        async with world.http:
+            assert (await world.http.get("/metrics")).status_code == 401
+            let_in = await world.http.get("/metrics", headers={"Authorization": "Bearer long-and-random"})
+            assert let_in.status_code == 200
+            assert (await world.http.get("/healthz")).status_code == 200
+
+
+async def test_health_is_503_when_the_work_hangs_and_says_what(world: World) -> None:
+    assert (await world.http.get("/healthz")).json()["status"] == "up"
+    world.ticks_s = 61.0
+    hung = await world.http.get("/healthz")
+    assert hung.status_code == 503
+    assert hung.json()["problem"] == "the timer has not come round for 61 s"
+
+
+async def test_degraded_is_not_down(world: World) -> None:
+    world.store.record_notices([notice(1)], {Audience.DISPATCHER: ["hook"]}, NOW)
+    world.clock.advance(timedelta(minutes=45))
+    world.meters.planned([SimpleNamespace(sources=(), partial=True)], 0)  # type: ignore[list-item]
+    ready = await world.http.get("/readyz")
+    assert ready.status_code == 200
+    assert ready.json()["degraded"][:2] == [
+        "a notice has been undelivered for 45 min",
+        "no forecast has come since the start",
+    ]
+
+
+async def test_readiness_writes_to_the_store_and_not_for_every_question(world: World) -> None:
+    for _ in range(5):
+        assert (await world.http.get("/readyz")).status_code == 200
+    probe = world.store.due.get("probe", "probe")
+    assert probe is not None
+    assert probe.epoch == 1
