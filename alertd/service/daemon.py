@@ -23,6 +23,7 @@ from alertd.delivery.mail import MailChannel
 from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
 from alertd.errors import AlertdError, ConfigError, StoreError
+from alertd.service.alerts import Alerts
 from alertd.service.api import make_api
 from alertd.service.clock import Clock
 from alertd.service.cycle import brief_due, run_cycle, send_brief
@@ -32,6 +33,7 @@ from alertd.service.outages import tell
 from alertd.service.parked import resend_after_outage
 from alertd.service.planner import Planner, planner
 from alertd.service.retention import forget
+from alertd.service.serving import serving
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
 from alertd.service.standings import StoredBook
@@ -78,6 +80,7 @@ class Daemon:
 
     def __init__(self, planning: Planner, store: Store, dispatcher: Dispatcher, clock: Clock) -> None:
         self._planning, self._store, self._dispatcher, self._clock = planning, store, dispatcher, clock
+        self.alerts = Alerts(store, planning.settings.fleet)
         self._one_at_a_time = asyncio.Lock()
         self._under_way: set[asyncio.Task[None]] = set()
         self._standing: tuple[Standing, ...] = ()
@@ -87,6 +90,7 @@ class Daemon:
         async with self._one_at_a_time:
             outcome = await run_cycle(self._planning, self._store, self._clock())
             self._standing = outcome.standing
+            await self.alerts.renew(self._planning, outcome, self._clock())
         log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
 
@@ -212,16 +216,10 @@ async def _lead(
                 )
                 daemon = Daemon(planning, store, dispatcher, clock)
                 scheduler = _schedule(daemon, settings, clock)
-                app = make_api(planning, store, clock, wake=lambda: _soon(scheduler, clock))
-                server = uvicorn.Server(
-                    uvicorn.Config(
-                        app,
-                        log_config=None,
-                        access_log=False,
-                        lifespan="off",
-                        timeout_graceful_shutdown=REQUESTS_END_WITHIN_S,
-                    )
-                )
+                app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), daemon.alerts)
+                if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
+                    log.warning("no token holds, so HTTP lets nobody in; make one with `alertd token new`")
+                server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S))
                 scheduler.start()
                 try:
                     await _serve(server, listener, on_ready, stop, lost)
