@@ -10,11 +10,10 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from alertd.service.problems import MEDIA_TYPE
-from alertd.service.shell import HEADERS
+from alertd.service.shell import HEADERS, MOST_HEADER_BYTES
 
 HEADERS_WITHIN_S: Final = 10.0
 KEEP_ALIVE_S: Final = 15
-MOST_HEADER_BYTES: Final = 16 * 1024
 MOST_CONNECTIONS: Final = 500  # from here on new ones are answered 503
 
 
@@ -73,6 +72,6 @@ def serving(app: ASGIApp, end_within_s: int) -> uvicorn.Config:
         lifespan="off",
         timeout_keep_alive=KEEP_ALIVE_S,
         timeout_graceful_shutdown=end_within_s,
-        h11_max_incomplete_event_size=MOST_HEADER_BYTES,
+        h11_max_incomplete_event_size=MOST_HEADER_BYTES,  # of what comes in pieces; the shell looks at the whole
         limit_concurrency=MOST_CONNECTIONS,
     )

@@ -19,6 +19,7 @@ from alertd.service.problems import Refused, broken, problem
 log = logging.getLogger(__name__)
 
 MOST_BODY_BYTES: Final = 64 * 1024
+MOST_HEADER_BYTES: Final = 16 * 1024
 REQUEST_WITHIN_S: Final = 30.0
 REQUEST_ID: Final = "X-Request-ID"
 
@@ -119,6 +120,8 @@ class _Answer:
 
 def _refused(headers: Headers, most: int) -> Refused | None:
     """What can be refused before a byte of the body is read."""
+    if sum(len(name) + len(value) for name, value in headers.raw) > MOST_HEADER_BYTES:
+        return Refused(431, "too large", f"headers take at most {MOST_HEADER_BYTES} bytes together")
     if headers.get("content-encoding", "identity").strip().lower() != "identity":
         return Refused(415, "compressed", "send the body as it is, without Content-Encoding")
     length = headers.get("content-length", "0")
