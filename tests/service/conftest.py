@@ -63,8 +63,8 @@ async def open_client(
             routes = tmp_path / "routes"
             if not routes.exists():
                 shutil.copytree(make_settings().places.routes, routes, ignore=_all_but_routes)
-            settings = make_settings(trips=None, **over)
-            settings = replace(settings, places=replace(settings.places, routes=routes))
+            settings = make_settings(trips=None)
+            settings = replace(settings, **{"places": replace(settings.places, routes=routes), **over})
             store = stack.enter_context(Store(tmp_path / "alertd.db"))
             clock = HeldClock(morning)
             sky = Sky(providers=[], members=5, seed=1, stale_h=6.0)

@@ -1,4 +1,4 @@
-"""Routes that are sent: kept under a name of our own, and whatever is wrong with one costs little and stores nothing."""
+"""Routes that are sent: kept under a name of our own; whatever is wrong with one costs little and stores nothing."""
 
 import gzip
 import os
