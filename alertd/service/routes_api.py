@@ -34,7 +34,8 @@ def routes_router(planner: Planner) -> APIRouter:
         """Send a GPX file: 201 with the name that trips call it by, 200 when the same was sent before."""
         if request.headers.get("content-type", "").split(";")[0].strip().lower() != _GPX:
             raise Refused(415, "not GPX", f"send it with Content-Type: {_GPX}")
-        kept = await uploads.keep(name, await request.body())
+        with uploads.place():
+            kept = await uploads.keep(name, await request.body())
         body = {"name": kept.name, "points": kept.points, "findings": list(kept.findings)}
         return JSONResponse(body, status_code=201 if kept.new else 200)
 

@@ -12,6 +12,7 @@ from contextvars import ContextVar
 from typing import Any, Final
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from alertd.service.problems import Refused, broken, problem
@@ -72,6 +73,8 @@ class Shell:
         except TimeoutError:
             if not answer.begun:
                 await problem(_late(inlet.whole, self._within_s))(scope, inlet, answer)
+        except ClientDisconnect:
+            return  # nobody is there to be answered
         except Exception:
             # Whole in the log, nothing of it in the answer.
             log.exception("request %s failed", request_id.get())
@@ -144,7 +147,7 @@ def _late(whole: bool, within_s: float) -> Refused:
 
 def _note(scope: Scope, answer: _Answer, id_: str) -> None:
     """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret."""
-    if answer.status < 400 and scope["method"] in ("GET", "HEAD"):
+    if not answer.begun or (answer.status < 400 and scope["method"] in ("GET", "HEAD")):
         return
     route: Any = scope.get("route")
     method = scope["method"] if scope["method"] in _METHODS else "another method"

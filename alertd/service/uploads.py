@@ -10,7 +10,8 @@ import json
 import os
 import re
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,6 +28,7 @@ NAME_PATTERN: Final = "^[A-Za-z0-9_-]{1,40}$"
 SENT_AT_MOST: Final = 1000  # in the routes folder; the operator deletes what no trip needs
 LOOK_WITHIN_S: Final = 15.0
 AT_ONCE: Final = 1  # workers; others wait their turn
+UNDER_WAY_AT_MOST: Final = 8  # files held in memory meanwhile
 _PACKAGE: Final = Path(__file__).resolve().parents[2]
 
 
@@ -46,6 +48,18 @@ class Uploads:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._turns = asyncio.Semaphore(AT_ONCE)
+        self._under_way = 0
+
+    @contextmanager
+    def place(self) -> Iterator[None]:
+        """One of the places for files under way, taken before a byte of the file is read. Raises Refused."""
+        if self._under_way >= UNDER_WAY_AT_MOST:
+            raise Refused(503, "busy", "too many routes are being sent; try again in 5 s", {"Retry-After": "5"})
+        self._under_way += 1
+        try:
+            yield
+        finally:
+            self._under_way -= 1
 
     async def keep(self, name: str, data: bytes) -> KeptRoute:
         """Look at a GPX file and keep it. Raises InputError for its mistakes, Refused, StoreError."""

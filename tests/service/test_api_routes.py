@@ -1,5 +1,6 @@
 """Routes that are sent: kept under a name of our own; whatever is wrong with one costs little and stores nothing."""
 
+import asyncio
 import gzip
 import os
 from collections.abc import Callable
@@ -149,6 +150,15 @@ async def test_the_number_of_sent_routes_is_bounded(open_client: Open, monkeypat
     monkeypatch.setattr(uploads, "SENT_AT_MOST", 2)
     assert [(await send(client, track(3), name)).status_code for name in "abc"] == [201, 201, 507]
     assert (await send(client, track(3), "a")).status_code == 200
+
+
+async def test_only_so_many_files_are_held_at_once(open_client: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    client = await open_client()
+    monkeypatch.setattr(uploads, "UNDER_WAY_AT_MOST", 2)
+    answers = await asyncio.gather(*(send(client, track(3), name) for name in "abcd"))
+    assert sorted(a.status_code for a in answers) == [201, 201, 503, 503]
+    assert {a.headers.get("retry-after") for a in answers if a.status_code == 503} == {"5"}
+    assert (await send(client, track(3), "e")).status_code == 201
 
 
 async def test_a_folder_that_cannot_be_written_is_503(open_client: Open, monkeypatch: pytest.MonkeyPatch) -> None:
