@@ -19,6 +19,7 @@ import alertd
 from alertd.cli.gather import gather
 from alertd.cli.home import settings_path
 from alertd.cli.parked import parked
+from alertd.cli.token import token
 from alertd.errors import AlertdError, InputError
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
@@ -346,6 +347,7 @@ def demo(keep: Path | None) -> None:
 
 cli.add_command(gather)
 cli.add_command(parked)
+cli.add_command(token)
 
 
 def _console() -> "Console":

@@ -11,10 +11,12 @@ MEDIA_TYPE = "application/atom+xml; charset=utf-8"
 ALERT_MEDIA_TYPE = "application/cap+xml; charset=utf-8"
 
 
-def cap_feed(alerts: Sequence[bytes], sender: CapSender, base_url: str, updated: datetime) -> bytes:
-    """A feed of `alerts`, as `cap_alert` made them, newest first. Each is looked for at `base_url`/<its identifier>.
+def cap_feed(
+    alerts: Sequence[bytes], sender: CapSender, base_url: str, updated: datetime, *, ending: str = "", own_url: str = ""
+) -> bytes:
+    """A feed of `alerts`, as `cap_alert` made them, newest first; each is found at `base_url`/<identifier>`ending`.
 
-    `updated` holds when there are none: else it is when the newest was sent.
+    `updated` holds when there are none: else it is when the newest was sent. own_url: of the feed, if not `base_url`.
     """
     told = sorted((ET.fromstring(alert) for alert in alerts), key=_sent, reverse=True)  # noqa: S314 - our own bytes
     base = base_url.rstrip("/")
@@ -24,20 +26,20 @@ def cap_feed(alerts: Sequence[bytes], sender: CapSender, base_url: str, updated:
     _put(feed, "updated", _time(_sent(told[0]) if told else updated))
     author = ET.SubElement(feed, "author")
     _put(author, "name", sender.name)
-    ET.SubElement(feed, "link", {"rel": "self", "href": base, "type": "application/atom+xml"})
+    ET.SubElement(feed, "link", {"rel": "self", "href": own_url or base, "type": "application/atom+xml"})
     for alert in told:
-        _put_entry(feed, alert, base)
+        _put_entry(feed, alert, base, ending)
     return to_bytes(feed)
 
 
-def _put_entry(feed: ET.Element, alert: ET.Element, base: str) -> None:
+def _put_entry(feed: ET.Element, alert: ET.Element, base: str, ending: str) -> None:
     identifier, kind = _of(alert, "identifier"), _of(alert, "msgType")
     headlines = [x.text or "" for x in alert.iterfind(f"{{{NAMESPACE}}}info/{{{NAMESPACE}}}headline")]
     entry = ET.SubElement(feed, "entry")
     _put(entry, "id", f"{base}/{identifier}")
     _put(entry, "title", headlines[0] if headlines else f"{kind}: {_of(alert, 'note')}")
     _put(entry, "updated", _time(_sent(alert)))
-    link = {"rel": "alternate", "href": f"{base}/{identifier}", "type": "application/cap+xml"}
+    link = {"rel": "alternate", "href": f"{base}/{identifier}{ending}", "type": "application/cap+xml"}
     ET.SubElement(entry, "link", link)
     ET.SubElement(entry, "category", {"term": kind})
     _put(entry, "summary", "; ".join(headlines) or _of(alert, "note"))

@@ -1,7 +1,6 @@
 """The HTTP interface: trips and their plans under /v1, and health."""
 
 import asyncio
-import hmac
 import json
 from collections.abc import Callable
 from datetime import timedelta
@@ -9,15 +8,19 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.responses import JSONResponse
-from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 import alertd
 from alertd.errors import InputError
 from alertd.plan.record import FORMAT
+from alertd.service.alerts import Alerts
+from alertd.service.alerts_api import alerts_router
+from alertd.service.channels_api import channels_router
 from alertd.service.clock import Clock
 from alertd.service.closures import TakenError, keep_closure, standing, take_back
 from alertd.service.cycle import keep_trip
+from alertd.service.entrance import Entrance
 from alertd.service.health_api import health_router
+from alertd.service.idempotency import PARAMETER, Keeping, Once, Replay, answer_again
 from alertd.service.metrics import Meters
 from alertd.service.metrics_api import metrics_router
 from alertd.service.planner import Planner
@@ -25,22 +28,27 @@ from alertd.service.positions import keep_position
 from alertd.service.posted_api import posted_router
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
 from alertd.service.pulse import Pulse
+from alertd.service.records_api import records_router
 from alertd.service.reports_api import reports_router
+from alertd.service.routes_api import ROUTES_PATH, routes_router
+from alertd.service.shell import Shell
+from alertd.service.tokens import Doorkeeper
+from alertd.service.uploads import GPX_LIMITS
 from alertd.sources.closurefile import ClosureRequest, parse_closure
+from alertd.sources.http import is_loopback
 from alertd.sources.positionfile import PositionRequest, parse_position
 from alertd.sources.reportfile import ReportRequest
 from alertd.sources.tomlfile import FileModel
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
 
-MOST_BODY_BYTES = 64 * 1024
 CLOCKS_APART = timedelta(minutes=5)  # a device's clock may be so far ahead of ours
 
 
 def _takes(model: type[FileModel]) -> dict[str, Any]:
     """For the description of the interface: a JSON body of this shape."""
     content = {"application/json": {"schema": model.model_json_schema()}}
-    return {"requestBody": {"required": True, "content": content}}
+    return {"requestBody": {"required": True, "content": content}, "parameters": [PARAMETER]}
 
 
 _KNOWN_SO: dict[int | str, dict[str, Any]] = {200: {"description": "It was known so."}}
@@ -52,34 +60,40 @@ def make_api(
     clock: Clock,
     wake: Callable[[], None],
     watched: tuple[Pulse, Meters] | None = None,
+    alerts: Alerts | None = None,
 ) -> FastAPI:
-    """The application. `wake` asks for a cycle soon after a trip has come or changed. watched: of the daemon's work."""
-    app = FastAPI(title="alertd", version=alertd.__version__, docs_url=None, redoc_url=None)
+    """The application. `wake` asks for a cycle soon after a trip has come or changed. watched: of the daemon's work.
+
+    `app.state.doorkeeper.allowed(token, scope)` says what a token may do, for pages that ask for one themselves.
+    """
+    app = FastAPI(title="alertd", version=alertd.__version__, docs_url=None, redoc_url=None, redirect_slashes=False)
     explain(app)
-    guard = Depends(_token(planner.settings.http_token))
-    app.include_router(_trips(planner, store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
-    app.include_router(_positions(store, clock), dependencies=[guard], responses=PROBLEM_RESPONSES)
-    reports = reports_router(store, clock, _body, _json, _takes(ReportRequest))
-    app.include_router(reports, dependencies=[guard], responses=PROBLEM_RESPONSES)
-    app.include_router(_closures(store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
-    posted = posted_router(planner, store, clock, wake, _body, _json)
-    app.include_router(posted, dependencies=[guard], responses=PROBLEM_RESPONSES)
+    app.add_exception_handler(Replay, answer_again)
+    settings, once = planner.settings, Once(store, clock)
+    open_without = is_loopback(settings.http_host)
+    app.state.doorkeeper = Doorkeeper(store, settings.http_token, clock, open_without=open_without)
+    entrance = Entrance(app.state.doorkeeper, settings.http_limits)
     pulse, meters = watched or (Pulse(), Meters())
-    app.include_router(metrics_router(store, clock, meters), dependencies=[guard], responses=PROBLEM_RESPONSES)
+
+    def serve(router: APIRouter, write: str) -> None:
+        """For who may read, and for what changes something, who has the scope `write`."""
+        guards = [Depends(entrance.guard(write)), Depends(once.look_up)]
+        app.include_router(router, dependencies=guards, responses=PROBLEM_RESPONSES)
+
+    serve(_trips(planner, store, clock, wake), "trips")
+    serve(records_router(store), "trips")
+    serve(routes_router(planner), "trips")
+    serve(_positions(store, clock), "reports")
+    serve(reports_router(store, clock, _body, _json, _takes(ReportRequest)), "reports")
+    serve(_closures(store, clock, wake), "posted")
+    serve(posted_router(planner, store, clock, wake, _body, _json), "posted")
+    serve(channels_router(settings, store, clock), "admin")
+    serve(alerts_router(alerts or Alerts(store, settings.fleet)), "admin")
+    serve(metrics_router(store, clock, meters), "admin")
     app.include_router(health_router(planner, store, clock, pulse, meters), responses=PROBLEM_RESPONSES)
+    app.add_middleware(Keeping, once=once)
+    app.add_middleware(Shell, larger={ROUTES_PATH: GPX_LIMITS.max_bytes})  # the last one added is outermost
     return app
-
-
-def _token(token: str) -> Callable[[HTTPAuthorizationCredentials | None], None]:
-    """A guard that lets through who sends the daemon's token; everybody when none is set (loopback only)."""
-    bearer = HTTPBearer(auto_error=False, description="The daemon's token, if its settings name one.")
-
-    def allowed(sent: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)]) -> None:
-        given = sent.credentials if sent else ""
-        if token and not hmac.compare_digest(given.encode(), token.encode()):
-            raise Refused(401, "no valid token", "send Authorization: Bearer with the daemon's token")
-
-    return allowed
 
 
 def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
@@ -190,18 +204,13 @@ def _closures(store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter
 
 
 async def _body(request: Request) -> bytes:
-    """The request's body, refused as soon as it passes the limit.
+    """The request's body, which the shell holds to its limit.
 
     Only as JSON: a web page open in a browser on this machine can post other types here without asking.
     """
     if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
         raise Refused(415, "not JSON", "send it with Content-Type: application/json")
-    body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MOST_BODY_BYTES:
-            raise Refused(413, "too large", f"a body takes at most {MOST_BODY_BYTES} bytes")
-    return bytes(body)
+    return await request.body()
 
 
 def _json(body: bytes, what: str) -> Any:

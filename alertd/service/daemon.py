@@ -26,6 +26,7 @@ from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
 from alertd.errors import AlertdError, ConfigError, StoreError
 from alertd.notices.notice import Notice
+from alertd.service.alerts import Alerts
 from alertd.service.api import make_api
 from alertd.service.briefs import send_due
 from alertd.service.clock import Clock
@@ -42,6 +43,7 @@ from alertd.service.planner import Planner, planner
 from alertd.service.pulse import Pulse
 from alertd.service.reload import reread
 from alertd.service.retention import forget
+from alertd.service.serving import serving
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
 from alertd.service.standings import StoredBook
@@ -98,6 +100,7 @@ class Daemon:
     ) -> None:
         self._planning, self._store, self._dispatcher, self._clock = planning, store, dispatcher, clock
         self._pulse, self._meters = watched or (Pulse(), Meters())
+        self.alerts = Alerts(store, planning.settings.fleet)
         self._one_at_a_time = asyncio.Lock()
         self._under_way: set[asyncio.Task[None]] = set()
         self._standing: tuple[Standing, ...] = ()
@@ -107,6 +110,7 @@ class Daemon:
         async with self._one_at_a_time:
             outcome = await run_cycle(self._planning, self._store, self._clock())
             self._standing = outcome.standing
+            await self.alerts.renew(self._planning, outcome, self._clock())
         self._meters.planned(outcome.plans, len(outcome.not_planned))
         log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
@@ -329,16 +333,10 @@ async def _work(
         dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random(), book=StoredBook(store))
         daemon = Daemon(planning, store, dispatcher, clock, watched)
         scheduler = _schedule(daemon, settings, clock)
-        app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched)
-        server = uvicorn.Server(
-            uvicorn.Config(
-                app,
-                log_config=None,
-                access_log=False,
-                lifespan="off",
-                timeout_graceful_shutdown=REQUESTS_END_WITHIN_S,
-            )
-        )
+        app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched, daemon.alerts)
+        if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
+            log.warning("no token holds, so HTTP lets nobody in; make one with `alertd token new`")
+        server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S))
 
         def stepped(_by_s: float) -> None:
             meters.clock_steps.inc()

@@ -10,6 +10,7 @@ from fastapi.responses import JSONResponse
 from alertd.plan.record import to_plain
 from alertd.service.clock import Clock
 from alertd.service.closures import TakenError
+from alertd.service.idempotency import PARAMETER
 from alertd.service.planner import Planner
 from alertd.service.posted import Known, keep_posted, names_of, standing_posted, take_back_posted
 from alertd.service.problems import Refused
@@ -32,7 +33,8 @@ def posted_router(
         "requestBody": {
             "required": True,
             "content": {"application/json": {"schema": PostedRequest.model_json_schema()}},
-        }
+        },
+        "parameters": [PARAMETER],
     }
 
     @router.post(

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
@@ -38,9 +39,9 @@ PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
 class Refused(Exception):
     """A request that is answered with a status and why."""
 
-    def __init__(self, status: int, title: str, detail: str) -> None:
+    def __init__(self, status: int, title: str, detail: str, headers: Mapping[str, str] | None = None) -> None:
         super().__init__(detail)
-        self.status, self.title, self.detail = status, title, detail
+        self.status, self.title, self.detail, self.headers = status, title, detail, headers
 
 
 def explain(app: FastAPI) -> None:
@@ -48,9 +49,7 @@ def explain(app: FastAPI) -> None:
 
     @app.exception_handler(Refused)
     async def refused(request: Request, exc: Refused) -> Response:
-        # RFC 9110 section 11.6.1: a 401 says how to be let in.
-        headers = {"WWW-Authenticate": "Bearer"} if exc.status == 401 else None
-        return _problem(exc.status, exc.title, exc.detail, headers=headers)
+        return problem(exc)
 
     @app.exception_handler(InputError)
     async def mistaken(request: Request, exc: InputError) -> Response:
@@ -64,9 +63,20 @@ def explain(app: FastAPI) -> None:
     async def unserved(request: Request, exc: HTTPException) -> Response:
         return _problem(exc.status_code, exc.detail, f"{request.method} {request.url.path}", headers=exc.headers)
 
-    @app.exception_handler(Exception)
-    async def broken(request: Request, exc: Exception) -> Response:
-        return _problem(500, "a fault of alertd", "the log has it whole; the request may be sent again")
+    @app.exception_handler(RequestValidationError)
+    async def unfit(request: Request, exc: RequestValidationError) -> Response:
+        first = exc.errors()[0]
+        field = str(first["loc"][-1])
+        return _problem(422, "the request has a mistake", f"request: {field}: {first['msg']}", field=field)
+
+
+def problem(exc: Refused) -> Response:
+    return _problem(exc.status, exc.title, exc.detail, headers=exc.headers)
+
+
+def broken() -> Response:
+    """The answer to a fault of ours: the log has it whole, with the request's id."""
+    return _problem(500, "a fault of alertd", "the log has it whole; the request may be sent again")
 
 
 def _problem(

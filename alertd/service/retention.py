@@ -5,6 +5,7 @@ import logging
 from datetime import datetime, timedelta
 
 from alertd.errors import InputError
+from alertd.service.alerts import KIND as ALERT
 from alertd.service.closures import POSTED, TAKEN_BACK, finished
 from alertd.service.cycle import OVER_AT_LAST
 from alertd.service.observing import KIND as OBSERVATION
@@ -15,7 +16,7 @@ from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-_MANY = (POSITION, OBSERVATION)  # come by the minute
+_MANY = (POSITION, OBSERVATION, ALERT)  # come by the minute or the cycle
 ANSWERS_KEPT = timedelta(days=2)  # nobody repeats a request later than that
 
 

@@ -21,8 +21,8 @@ from alertd.plan.params import PlanParams
 from alertd.service.credentials import secret_path
 from alertd.service.languages import Languages
 from alertd.service.noticesfile import NoticesFile, local_clock
+from alertd.service.pace import HttpLimits, HttpLimitsFile
 from alertd.service.ways import ConsoleFile, Gateway, GatewayFile, MailFile
-from alertd.sources.http import is_loopback
 from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import FileModel, read_toml
 from alertd.store.place import Place, Server, read_place
@@ -137,6 +137,7 @@ class DaemonFile(FileModel):
     http_port: int = Field(8631, ge=0, le=65535)
     http_token_file: str = ""
     log: Literal["text", "json"] = "text"
+    http_limits: HttpLimitsFile = HttpLimitsFile()
 
     _is_clock = field_validator("brief_at")(local_clock)
 
@@ -278,6 +279,7 @@ class Settings:
     gateways: tuple[Gateway, ...] = ()
     consoles: tuple[str, ...] = ()
     log: Literal["text", "json"] = "text"
+    http_limits: HttpLimits = field(default_factory=HttpLimits)
 
     @property
     def ways_out(self) -> tuple[str, ...]:
@@ -311,13 +313,6 @@ def read_settings(path: Path) -> Settings:
         if names.count(name) > 1:
             raise ConfigError(str(path), "name", f'"{name}" names two channels', "give each channel a name of its own")
     token = _secret(path, base, "daemon.http_token_file", content.daemon.http_token_file)
-    if not token and not is_loopback(content.daemon.http_host):
-        raise ConfigError(
-            str(path),
-            "daemon.http_host",
-            f"{content.daemon.http_host} can be reached from other machines and no token is set",
-            "name a file with a long random token in http_token_file, or use 127.0.0.1",
-        )
     return Settings(
         where=path,
         fleet=content.operator.fleet,
@@ -362,6 +357,7 @@ def read_settings(path: Path) -> Settings:
         http_host=content.daemon.http_host,
         http_port=content.daemon.http_port,
         http_token=token,
+        http_limits=content.daemon.http_limits.to_core(),
         endpoints=tuple(
             _endpoint(path, base, i, w, source_of(content.operator.fleet))
             for i, w in enumerate(content.webhook, start=1)

@@ -155,9 +155,12 @@ class Store:
         newest = select(plans).where(plans.c.trip_id == trip_id).order_by(plans.c.made_at.desc(), plans.c.id).limit(1)
         with self._database.read() as connection:
             row = connection.execute(newest).one_or_none()
-        if row is None:
-            return None
-        return StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=row.body)
+        return None if row is None else _plan(row)
+
+    def plan(self, plan_id: str) -> StoredPlan | None:
+        with self._database.read() as connection:
+            row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
+        return None if row is None else _plan(row)
 
     def record_notices(
         self,
@@ -195,6 +198,11 @@ class Store:
         )
         with self._database.read() as connection:
             return connection.execute(filled).first() is not None
+
+    def notice(self, notice_id: str) -> Notice | None:
+        with self._database.read() as connection:
+            row = connection.execute(select(notices).where(notices.c.id == notice_id)).one_or_none()
+        return None if row is None else _notice(row)
 
     def notices(self, trip_id: str) -> list[Notice]:
         """What was said about a trip, oldest first."""
@@ -277,6 +285,10 @@ def _queue(connection: Connection, notice: Notice, target: str, at: datetime) ->
 
 def _trip(row: Row[Any]) -> StoredTrip:
     return StoredTrip(id=row.id, body=row.body, created_at=row.created_at, cancelled=row.cancelled)
+
+
+def _plan(row: Row[Any]) -> StoredPlan:
+    return StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=row.body)
 
 
 def _event(row: Row[Any]) -> StoredEvent:

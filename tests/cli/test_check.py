@@ -54,7 +54,7 @@ def test_the_demo_has_nothing_wrong_and_every_file_is_named(alertd: Callable[...
         ({'audiences = ["fleet"': 'audiences = ["fleets"'}, "webhook[1].audiences[1]: "),
         ({"receiver-secret.txt": "no-secret.txt"}, "no-secret.txt cannot be read; make that file"),
         ({'["127.0.0.0/8"]': '["127.0.0.1/8"]'}, "webhook[1].allow_networks: "),
-        ({"http_port = 0": 'http_host = "0.0.0.0"'}, "daemon.http_host: 0.0.0.0 can be reached from other machines"),
+        ({"http_port = 0": "http_limits = {requests_per_min = 0}"}, "daemon.http_limits.requests_per_min: "),
     ],
 )
 def test_a_mistake_in_the_settings_is_one_line_with_file_key_and_mend(

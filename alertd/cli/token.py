@@ -1,0 +1,97 @@
+"""`alertd token`: who may call the daemon. Tokens are made, listed and revoked, daemon running or not."""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from alertd.cli.home import settings_path
+from alertd.errors import InputError
+from alertd.plan.record import to_plain
+from alertd.service.clock import system_clock
+from alertd.service.settings import read_settings
+from alertd.service.tokens import SCOPES, active, new_token
+from alertd.store.records import StoredToken
+from alertd.store.store import Store
+
+_config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+_WORDS = "; ".join(f"{scope}: {words}" for scope, words in SCOPES.items())
+
+
+@click.group()
+def token() -> None:
+    """Tokens of those who call the daemon. The store keeps only their hashes."""
+
+
+@token.command()
+@click.option("--name", required=True, help="Who calls with it. A name may have two, while its caller changes over.")
+@click.option("--scopes", required=True, metavar="A,B", help=f"What it may do. {_WORDS}.")
+@click.option("--days", type=click.IntRange(1, 3660), help="How long it holds; until it is revoked if not given.")
+@_config
+def new(name: str, scopes: str, days: int | None, config: str | None) -> None:
+    """Make a token and print it, this once."""
+    with _store(config) as store:
+        wanted = [scope.strip() for scope in scopes.split(",") if scope.strip()]
+        id_, made = new_token(store, name, wanted, system_clock(), days)
+    click.echo(f"{id_} of {name}; it cannot be shown again", err=True)
+    click.echo(made)
+
+
+@token.command(name="list")
+@_config
+@click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
+def list_(config: str | None, as_json: bool) -> None:
+    """List all tokens ever made, without what opens anything."""
+    with _store(config) as store:
+        known, now = store.tokens.all(), system_clock()
+    if as_json:
+        click.echo(json.dumps([_plain(t, now) for t in known], ensure_ascii=False, indent=1))
+        return
+    for one in known:
+        click.echo(_line(one, now))
+    if not known:
+        click.echo("no token was made yet")
+
+
+@token.command()
+@click.argument("id_", metavar="ID")
+@_config
+def revoke(id_: str, config: str | None) -> None:
+    """End a token now."""
+    with _store(config) as store:
+        if not store.tokens.revoke(id_, system_clock()):
+            raise InputError("token revoke", "ID", f"{id_} is no token that holds", "see `alertd token list`")
+    click.echo(f"{id_} is revoked")
+
+
+def _store(config: str | None) -> Store:
+    place = read_settings(settings_path(config)).store
+    if isinstance(place, Path):
+        try:
+            place.parent.mkdir(parents=True, exist_ok=True)  # tokens may be made before the first start
+        except OSError as exc:
+            raise InputError(str(place.parent), "", f"cannot be made ({exc.strerror})", "mend daemon.store") from exc
+    return Store(place)
+
+
+def _line(one: StoredToken, now: datetime) -> str:
+    used = f"last used {_clock(one.last_used_at)}" if one.last_used_at else "never used"
+    return f"{one.id}  {one.name}  {','.join(one.scopes)}  {_state(one, now)}  {used}"
+
+
+def _state(one: StoredToken, now: datetime) -> str:
+    if one.revoked_at is not None:
+        return f"revoked {_clock(one.revoked_at)}"
+    if one.expires_at is None:
+        return "holds"
+    return f"{'until' if active(one, now) else 'expired'} {_clock(one.expires_at)}"
+
+
+def _clock(at: datetime) -> str:
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M}Z"
+
+
+def _plain(one: StoredToken, now: datetime) -> dict[str, object]:
+    times = {name: to_plain(getattr(one, name)) for name in ("created_at", "expires_at", "revoked_at", "last_used_at")}
+    return {"id": one.id, "name": one.name, "scopes": list(one.scopes), "holds": active(one, now), **times}

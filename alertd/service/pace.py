@@ -1,0 +1,56 @@
+"""So many requests a minute for each caller, and so many failed ones for each address."""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import Final
+
+from pydantic import Field
+
+from alertd.sources.tomlfile import FileModel
+
+WINDOW_S: Final = 60.0
+KEYS_AT_MOST: Final = 10_000  # from here on those whose minute is over are forgotten
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HttpLimits:
+    """requests_per_min: of one token. failures_per_min: wrong tokens from one address."""
+
+    requests_per_min: int = 60
+    failures_per_min: int = 10
+
+
+class HttpLimitsFile(FileModel):
+    requests_per_min: int = Field(60, ge=1, le=100_000)
+    failures_per_min: int = Field(10, ge=1, le=1000)
+
+    def to_core(self) -> HttpLimits:
+        return HttpLimits(requests_per_min=self.requests_per_min, failures_per_min=self.failures_per_min)
+
+
+class Pace:
+    """At most `most` in any 60 seconds for each key. Times are monotonic seconds."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._times: dict[str, deque[float]] = {}
+
+    def wait_s(self, key: str, now_s: float) -> int:
+        """Whole seconds until one more is within the limit, 0 when it is now."""
+        times = self._recent(key, now_s)
+        return 0 if len(times) < self._most else max(1, math.ceil(times[0] + WINDOW_S - now_s))
+
+    def count(self, key: str, now_s: float) -> None:
+        """One more, which was within the limit."""
+        if len(self._times) >= KEYS_AT_MOST:
+            self._times = {k: t for k, t in self._times.items() if t and t[-1] > now_s - WINDOW_S}
+        times = self._recent(key, now_s)
+        self._times[key] = times
+        times.append(now_s)
+
+    def _recent(self, key: str, now_s: float) -> deque[float]:
+        times = self._times.get(key) or deque(maxlen=self._most)
+        while times and times[0] <= now_s - WINDOW_S:
+            times.popleft()
+        return times

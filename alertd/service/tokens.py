@@ -1,0 +1,137 @@
+"""Who may call: tokens made, told apart by what each may do, and looked up by their hash.
+
+A token is 256 random bits behind a prefix by which people and scanners know it. The store keeps its SHA-256 only, so
+that a copy of the store opens nothing; a slow hash would add nothing, since nobody guesses 256 bits.
+"""
+
+import hashlib
+import hmac
+import logging
+import secrets
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from alertd.errors import InputError, StoreError
+from alertd.service.clock import Clock
+from alertd.store.records import StoredToken
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+PREFIX: Final = "alertd_"
+SCOPES: Final = {
+    "read": "every GET under /v1",
+    "trips": "register and cancel trips, send routes",
+    "reports": "positions, and what drivers report",
+    "posted": "closures and posted controls",
+    "admin": "all of these",
+}
+ACTIVE_AT_MOST: Final = 2  # of one name: the old and the new one, while a caller changes over
+USE_NOTED_EVERY: Final = timedelta(minutes=1)  # each note is a write that waits for the disk
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caller:
+    """Who a token is: `id` for records and limits, `scopes` for what it may do. open: nobody was asked for a token."""
+
+    id: str
+    scopes: frozenset[str]
+    open: bool = False
+
+    def may(self, scope: str) -> bool:
+        return scope in self.scopes or "admin" in self.scopes
+
+
+OPEN: Final = Caller(id="open", scopes=frozenset(SCOPES), open=True)
+
+
+class Doorkeeper:
+    """Knows the tokens of a store, and the one of the settings' file, which may do everything.
+
+    open_without: let everybody in until the first token is made; for an address that only this machine reaches. One
+    token ever made ends that for good: neither its expiry nor its revoking may open the door again.
+    """
+
+    def __init__(self, store: Store, file_token: str, clock: Clock, *, open_without: bool) -> None:
+        self._store, self._clock, self._open_without = store, clock, open_without
+        self._file_hash = hash_of(file_token) if file_token else ""
+        self._noted: dict[str, datetime] = {}
+        self._tokens_made = False
+
+    def allowed(self, token: str, scope: str) -> bool:
+        """Whether who holds `token` ("" for none) may do what needs `scope`. Raises StoreError."""
+        caller = self.caller(token)
+        return caller is not None and caller.may(scope)
+
+    def caller(self, token: str) -> Caller | None:
+        """Who holds `token` ("" for none); None for nobody we know. Reads the store. Raises StoreError."""
+        if self._is_open():
+            return OPEN
+        hash_ = hash_of(token)
+        if self._file_hash and hmac.compare_digest(hash_, self._file_hash):
+            return Caller(id="file", scopes=frozenset(SCOPES))
+        known = self._store.tokens.by_hash(hash_)
+        now = self._clock()
+        if known is None or not hmac.compare_digest(hash_, known.hash) or not active(known, now):
+            return None
+        self._note_use(known.id, now)
+        return Caller(id=known.id, scopes=frozenset(known.scopes))
+
+    def lets_nobody_in(self) -> bool:
+        """Whether no token at all would do now. Raises StoreError."""
+        holds = any(active(token, self._clock()) for token in self._store.tokens.all())
+        return not (self._is_open() or self._file_hash or holds)
+
+    def _is_open(self) -> bool:
+        if not self._open_without or self._file_hash or self._tokens_made:
+            return False
+        self._tokens_made = bool(self._store.tokens.all())
+        return not self._tokens_made
+
+    def _note_use(self, id_: str, now: datetime) -> None:
+        noted = self._noted.get(id_)
+        if noted is not None and now - noted < USE_NOTED_EVERY:
+            return
+        try:
+            self._store.tokens.used(id_, now)
+            self._noted[id_] = now
+        except StoreError as exc:  # a store that is only busy must not shut anybody out
+            log.warning("use of token %s not noted: %s", id_, exc)
+
+
+def hash_of(token: str) -> str:
+    return hashlib.sha256(token.encode(errors="surrogatepass")).hexdigest()
+
+
+def active(token: StoredToken, now: datetime) -> bool:
+    return token.revoked_at is None and (token.expires_at is None or now < token.expires_at)
+
+
+def new_token(store: Store, name: str, scopes: Sequence[str], now: datetime, days: int | None) -> tuple[str, str]:
+    """Make a token and keep its hash; returns its id and the token, which nobody can show again.
+
+    Raises InputError for unknown scopes or a name with two active tokens, StoreError.
+    """
+    wanted = _known(scopes)
+    held = [t.id for t in store.tokens.all() if t.name == name and active(t, now)]
+    if len(held) >= ACTIVE_AT_MOST:
+        raise InputError(
+            "token new", "name", f'"{name}" has two active tokens, {" and ".join(held)}', "revoke one of them first"
+        )
+    token = PREFIX + secrets.token_urlsafe(32)
+    id_ = f"tok_{secrets.token_hex(4)}"
+    expires = None if days is None else now + timedelta(days=days)
+    store.tokens.put(
+        StoredToken(id=id_, hash=hash_of(token), name=name, scopes=wanted, created_at=now, expires_at=expires)
+    )
+    return id_, token
+
+
+def _known(scopes: Collection[str]) -> tuple[str, ...]:
+    unknown = sorted(set(scopes) - SCOPES.keys())
+    if unknown or not scopes:
+        problem = f'"{unknown[0]}" is no scope' if unknown else "names none"
+        raise InputError("token new", "scopes", problem, f"name some of: {', '.join(SCOPES)}")
+    return tuple(scope for scope in SCOPES if scope in scopes)

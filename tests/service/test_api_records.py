@@ -1,0 +1,141 @@
+"""Trips, plans, notices with their deliveries, channels and alerts, as they are on record."""
+
+from collections.abc import AsyncIterator, Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import pytest
+import xmlschema
+
+from alertd.notices.cap import NAMESPACE
+from alertd.notices.capfeed import ATOM
+from alertd.service.alerts import Alerts
+from alertd.service.api import make_api
+from alertd.service.cycle import run_cycle
+from alertd.testing.clock import HeldClock
+from alertd.testing.standin import Standin
+
+Open = Callable[..., Any]
+TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00", "driver": "Ann"}
+CAP = {"cap": NAMESPACE}
+
+
+class Cycled:
+    """A client on a store in which cycles have run, and the alerts made of them."""
+
+    def __init__(self, client: Any, alerts: Alerts, again: Callable[[], Any]) -> None:
+        self.client, self.alerts, self.again = client, alerts, again
+
+
+@pytest.fixture
+async def cycled(open_client: Open, open_planner: Any, make_settings: Any, morning: Any) -> AsyncIterator[Cycled]:
+    client = await open_client()
+    await client.post("/v1/trips", json=TRIP)
+    clock: HeldClock = client.clock
+    with Standin(now_utc=morning) as forecasts:
+        settings = make_settings(forecasts=forecasts.base_url, trips=None)
+        async with open_planner(settings, clock) as planning:
+            alerts = Alerts(client.store, settings.fleet)
+            client._transport.app = make_api(planning, client.store, clock, lambda: None, alerts)
+
+            async def again() -> None:
+                await alerts.renew(planning, await run_cycle(planning, client.store, clock()), clock())
+
+            yield Cycled(client, alerts, again)
+
+
+async def test_a_trip_by_its_id(open_client: Open) -> None:
+    client = await open_client()
+    assert (await client.get("/v1/trips/T-1")).status_code == 404
+    assert (await client.get("/v1/trips/T-1/notices")).status_code == 404
+    await client.post("/v1/trips", json=TRIP)
+    trip = (await client.get("/v1/trips/T-1")).json()
+    assert TRIP.items() <= trip.items()
+    assert (trip["created_at"], trip["cancelled"]) == ("2027-01-14T10:30:00Z", False)
+    await client.delete("/v1/trips/T-1")
+    assert (await client.get("/v1/trips/T-1")).json()["cancelled"] is True
+    assert (await client.get("/v1/trips/T-1/notices")).json() == {"trip_id": "T-1", "notices": []}
+
+
+async def test_what_was_said_of_a_trip_with_how_far_each_target_has_it(cycled: Cycled) -> None:
+    client = cycled.client
+    await cycled.again()
+    notices = (await client.get("/v1/trips/T-1/notices")).json()["notices"]
+    assert {n["audience"] for n in notices} >= {"driver", "dispatcher", "fleet"}
+    targets = client.settings.targets
+    for notice in notices:
+        assert [d["target"] for d in notice["deliveries"]] == list(
+            next(names for audience, names in targets.items() if audience.value == notice["audience"])
+        )
+        assert {d["state"] for d in notice["deliveries"]} <= {"waiting"}
+        assert (await client.get(f"/v1/notices/{notice['id']}")).json() == notice
+    plan = (await client.get("/v1/trips/T-1/plan")).json()
+    assert (await client.get(f"/v1/plans/{plan['id']}")).json() == plan
+    for unknown in ("/v1/notices/ntc_0", "/v1/plans/plan_0"):
+        assert (await client.get(unknown)).status_code == 404
+
+
+async def test_a_delivery_that_is_done_is_told_so(cycled: Cycled) -> None:
+    client = cycled.client
+    await cycled.again()
+    (first, *_) = (await client.get("/v1/trips/T-1/notices")).json()["notices"]
+    delivery = client.store.outbox.of_notice(first["id"])[0]
+    client.store.outbox.claim_due(client.clock(), 100, 60.0, "me")
+    client.store.outbox.mark_done(delivery.id, client.clock())
+    (told, *_) = (await client.get(f"/v1/notices/{first['id']}")).json()["deliveries"]
+    assert (told["state"], told["settled_at"], told["next_try"]) == ("done", "2027-01-14T10:30:00Z", None)
+
+
+async def test_channels_with_what_waits_there(cycled: Cycled) -> None:
+    await cycled.again()
+    channels = (await cycled.client.get("/v1/health")).json()["channels"]
+    assert {c["target"] for c in channels} == set(cycled.client.settings.ways_out)
+    waiting = {c["target"]: c["waiting_n"] for c in channels}
+    notices = (await cycled.client.get("/v1/trips/T-1/notices")).json()["notices"]
+    for target in waiting:
+        assert waiting[target] == sum(d["target"] == target for n in notices for d in n["deliveries"])
+
+
+async def test_no_feed_before_the_first_cycle_since_none_would_read_as_all_clear(cycled: Cycled) -> None:
+    assert (await cycled.client.get("/v1/alerts.atom")).status_code == 503
+    await cycled.again()
+    assert (await cycled.client.get("/v1/alerts.atom")).status_code == 200
+
+
+async def test_the_feed_leads_to_alerts_that_are_cap_1_2(cycled: Cycled) -> None:
+    await cycled.again()
+    answer = await cycled.client.get("/v1/alerts.atom")
+    assert answer.headers["content-type"] == "application/atom+xml; charset=utf-8"
+    feed = ET.fromstring(answer.content)
+    (link,) = feed.iterfind(f"{{{ATOM}}}entry/{{{ATOM}}}link")
+    own = feed.find(f"{{{ATOM}}}link")
+    assert own is not None
+    assert own.get("href") == "http://test/v1/alerts.atom"
+    alert = await cycled.client.get(str(link.get("href")))
+    assert (alert.status_code, alert.headers["content-type"]) == (200, "application/cap+xml; charset=utf-8")
+    xmlschema.XMLSchema(str(Path(__file__).parents[2] / "fixtures/cap/CAP-v1.2.xsd")).validate(alert.text)
+    assert ET.fromstring(alert.content).findtext("cap:msgType", namespaces=CAP) == "Alert"
+    assert (await cycled.client.get("/v1/alerts/alertd.plan_0.xml")).status_code == 404
+
+
+async def test_a_later_plan_s_alert_takes_the_place_of_the_one_before_also_after_a_restart(cycled: Cycled) -> None:
+    await cycled.again()
+    first = cycled.alerts.standing()[0]
+    await cycled.again()  # the same plan of the same moment is the same alert
+    assert cycled.alerts.standing() == [first]
+    cycled.client.clock.advance(timedelta(minutes=30))
+    cycled.alerts._shown.clear()  # as a new process has it
+    await cycled.again()
+    (second,) = cycled.alerts.standing()
+    told = ET.fromstring(second.xml)
+    assert told.findtext("cap:msgType", namespaces=CAP) == "Update"
+    references = str(told.findtext("cap:references", namespaces=CAP))
+    assert references == f"{cycled.alerts.sender.id},{first.identifier},2027-01-14T10:30:00-00:00"
+
+
+async def test_a_cancelled_trip_has_no_alert(cycled: Cycled) -> None:
+    await cycled.again()
+    await cycled.client.delete("/v1/trips/T-1")
+    assert cycled.alerts.standing() == []
