@@ -317,14 +317,21 @@ def backup(file: Path, config: str | None) -> None:
 
 
 @cli.command()
+@click.option(
+    "--html", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write it there as a page."
+)
+@click.option(
+    "--pdf", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write it there for print."
+)
 @_config
 @_as_json
-def brief(config: str | None, as_json: bool) -> None:
+def brief(html: Path | None, pdf: Path | None, config: str | None, as_json: bool) -> None:
     """Print the morning brief of the trips file as it stands now."""
-    from alertd.cli.brief import brief_now
+    from alertd.cli.brief import brief_now, write_page
 
     settings = read_settings(settings_path(config))
-    made = asyncio.run(brief_now(settings, system_clock))
+    made = asyncio.run(brief_now(settings, system_clock, page=bool(html or pdf)))
+    write_page(made.page, html, pdf)
     _say_used(made.used)
     click.echo(json.dumps({"text": made.text, "partial": made.partial}) if as_json else made.text, nl=not as_json)
     sys.exit(PARTIAL if made.partial else 0)
