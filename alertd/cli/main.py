@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 import alertd
+from alertd.cli.chainlog import chainlog
 from alertd.cli.gather import gather
 from alertd.cli.home import settings_path
 from alertd.cli.parked import parked
@@ -346,6 +347,7 @@ def demo(keep: Path | None) -> None:
     asyncio.run(run_demo(_console(), keep))
 
 
+cli.add_command(chainlog)
 cli.add_command(gather)
 cli.add_command(parked)
 

@@ -14,6 +14,7 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 import alertd
 from alertd.errors import InputError
 from alertd.plan.record import FORMAT
+from alertd.service.chainlog_api import chainlog_router
 from alertd.service.clock import Clock
 from alertd.service.closures import TakenError, keep_closure, standing, take_back
 from alertd.service.cycle import keep_trip
@@ -54,6 +55,8 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     app.include_router(_closures(store, clock, wake), dependencies=[guard], responses=PROBLEM_RESPONSES)
     posted = posted_router(planner, store, clock, wake, _body, _json)
     app.include_router(posted, dependencies=[guard], responses=PROBLEM_RESPONSES)
+    chainlog = chainlog_router(planner, store, clock, _body, _json)
+    app.include_router(chainlog, dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app
 
