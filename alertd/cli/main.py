@@ -20,6 +20,7 @@ from alertd.cli.chainlog import chainlog
 from alertd.cli.gather import gather
 from alertd.cli.home import settings_path
 from alertd.cli.parked import parked
+from alertd.cli.score import score
 from alertd.errors import AlertdError, InputError
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
@@ -350,6 +351,7 @@ def demo(keep: Path | None) -> None:
 cli.add_command(chainlog)
 cli.add_command(gather)
 cli.add_command(parked)
+cli.add_command(score)
 
 
 def _console() -> "Console":

@@ -23,6 +23,7 @@ from alertd.service.positions import keep_position
 from alertd.service.posted_api import posted_router
 from alertd.service.problems import PROBLEM_RESPONSES, Refused, explain
 from alertd.service.reports_api import reports_router
+from alertd.service.score_api import score_router
 from alertd.sources.closurefile import ClosureRequest, parse_closure
 from alertd.sources.positionfile import PositionRequest, parse_position
 from alertd.sources.reportfile import ReportRequest
@@ -57,6 +58,8 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     app.include_router(posted, dependencies=[guard], responses=PROBLEM_RESPONSES)
     chainlog = chainlog_router(planner, store, clock, _body, _json)
     app.include_router(chainlog, dependencies=[guard], responses=PROBLEM_RESPONSES)
+    score = score_router(planner, store, clock)
+    app.include_router(score, dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
     return app
 
