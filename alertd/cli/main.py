@@ -341,8 +341,19 @@ def brief(html: Path | None, pdf: Path | None, config: str | None, as_json: bool
 
 @cli.command()
 @click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep the demo's store and files there.")
-def demo(keep: Path | None) -> None:
+@click.option("--serve", is_flag=True, help="Run it as a daemon on this machine, its clock running fast, until Ctrl-C.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, metavar="PORT", help="With --serve; 0: any that is free."
+)
+@click.option("--speed", type=click.FloatRange(1, 600), default=60.0, metavar="N", help="With --serve: how many times.")
+def demo(keep: Path | None, serve: bool, port: int, speed: float) -> None:
     """An invented carrier and storm, end to end and offline: plan, message, brief, verified webhook."""
+    if serve:
+        from alertd.cli.demo_serve import serve_demo
+
+        logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(message)s")
+        asyncio.run(serve_demo(click.echo, keep, port, speed))
+        return
     from alertd.cli.demo import run_demo
 
     asyncio.run(run_demo(_console(), keep))
