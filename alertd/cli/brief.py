@@ -2,11 +2,13 @@
 
 from dataclasses import dataclass
 from datetime import timedelta
+from pathlib import Path
 
-from alertd.errors import ConfigError
+from alertd.errors import ConfigError, InputError
 from alertd.notices.dispatcher import brief_text
 from alertd.plan.result import Plan
 from alertd.service.clock import Clock
+from alertd.service.dress import draw_roads, page_for_file
 from alertd.service.known import known_now
 from alertd.service.planner import NotPlanned, planner
 from alertd.service.settings import Settings
@@ -15,12 +17,15 @@ from alertd.sources.tripfile import read_trips
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BriefNow:
+    """page: as HTML with its pictures inside, "" where none was asked for."""
+
     text: str
     partial: bool
     used: str
+    page: str = ""
 
 
-async def brief_now(settings: Settings, clock: Clock) -> BriefNow:
+async def brief_now(settings: Settings, clock: Clock, *, page: bool = False) -> BriefNow:
     """Plan every trip of the trips file that leaves within the look-ahead. Raises ConfigError when no file is set."""
     if settings.trips is None:
         raise ConfigError(str(settings.where), "daemon.trips", "no trips file is set", 'write e.g. trips = "trips.csv"')
@@ -30,7 +35,36 @@ async def brief_now(settings: Settings, clock: Clock) -> BriefNow:
     async with planner(settings, clock) as planning:
         known = await known_now(planning, now)
         outcomes = await planning.plan(trips, now, posted=known.closures, controls=known.posted)
-    plans = [o for o in outcomes if isinstance(o, Plan)]
-    missed = [(o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned)]
-    text = brief_text(settings.fleet, plans, missed, now, settings.brief_zone)
-    return BriefNow(text=text, partial=bool(missed) or any(p.partial for p in plans), used=known.used)
+        plans = [o for o in outcomes if isinstance(o, Plan)]
+        drawn = await draw_roads(planning, plans, {t.id: t.route for t in trips}) if page else {}
+    told = (plans, [(o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned)], now, settings.brief_zone)
+    return BriefNow(
+        text=brief_text(settings.fleet, *told),
+        partial=bool(told[1]) or any(p.partial for p in plans),
+        used=known.used,
+        page=page_for_file(settings.fleet, *told, drawn) if page else "",
+    )
+
+
+def write_page(page: str, html: Path | None, pdf: Path | None) -> None:
+    """Write the brief's page as asked. Raises InputError where that cannot be."""
+    for option, file, content in (("--html", html, page.encode()), ("--pdf", pdf, b"")):
+        if file is not None:
+            try:
+                file.write_bytes(_pdf(page) if option == "--pdf" else content)
+            except OSError as exc:
+                raise InputError(option, "", f"{file} cannot be written ({exc.strerror})", "name another file") from exc
+
+
+def _pdf(page: str) -> bytes:
+    try:
+        from weasyprint import HTML, URLFetcher  # takes a second to load, and needs Pango on the machine
+    except (ImportError, OSError) as exc:
+        raise InputError(
+            "--pdf",
+            "",
+            f"the library that makes PDF cannot be used ({str(exc).splitlines()[0]})",
+            "pip install 'alertd[print]' and the system's Pango, or print the page of --html",
+        ) from exc
+    # A name in a trip must not make this machine read a file or call a host: the page holds all it needs.
+    return bytes(HTML(string=page, url_fetcher=URLFetcher(allowed_protocols=("data",))).write_pdf())

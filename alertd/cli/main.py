@@ -16,9 +16,11 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 import alertd
+from alertd.cli.chainlog import chainlog
 from alertd.cli.gather import gather
 from alertd.cli.home import settings_path
 from alertd.cli.parked import parked
+from alertd.cli.score import score
 from alertd.cli.token import token
 from alertd.errors import AlertdError, InputError
 from alertd.plan.record import plan_json
@@ -323,14 +325,21 @@ def backup(file: Path, config: str | None) -> None:
 
 
 @cli.command()
+@click.option(
+    "--html", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write it there as a page."
+)
+@click.option(
+    "--pdf", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write it there for print."
+)
 @_config
 @_as_json
-def brief(config: str | None, as_json: bool) -> None:
+def brief(html: Path | None, pdf: Path | None, config: str | None, as_json: bool) -> None:
     """Print the morning brief of the trips file as it stands now."""
-    from alertd.cli.brief import brief_now
+    from alertd.cli.brief import brief_now, write_page
 
     settings = read_settings(settings_path(config))
-    made = asyncio.run(brief_now(settings, system_clock))
+    made = asyncio.run(brief_now(settings, system_clock, page=bool(html or pdf)))
+    write_page(made.page, html, pdf)
     _say_used(made.used)
     click.echo(json.dumps({"text": made.text, "partial": made.partial}) if as_json else made.text, nl=not as_json)
     sys.exit(PARTIAL if made.partial else 0)
@@ -338,16 +347,29 @@ def brief(config: str | None, as_json: bool) -> None:
 
 @cli.command()
 @click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep the demo's store and files there.")
-def demo(keep: Path | None) -> None:
+@click.option("--serve", is_flag=True, help="Run it as a daemon on this machine, its clock running fast, until Ctrl-C.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, metavar="PORT", help="With --serve; 0: any that is free."
+)
+@click.option("--speed", type=click.FloatRange(1, 600), default=60.0, metavar="N", help="With --serve: how many times.")
+def demo(keep: Path | None, serve: bool, port: int, speed: float) -> None:
     """An invented carrier and storm, end to end and offline: plan, message, brief, verified webhook."""
+    if serve:
+        from alertd.cli.demo_serve import serve_demo
+
+        logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(message)s")
+        asyncio.run(serve_demo(click.echo, keep, port, speed))
+        return
     from alertd.cli.demo import run_demo
 
     asyncio.run(run_demo(_console(), keep))
 
 
+cli.add_command(chainlog)
 cli.add_command(gather)
 cli.add_command(parked)
 cli.add_command(token)
+cli.add_command(score)
 
 
 def _console() -> "Console":

@@ -94,7 +94,8 @@ class MailChannel:
         the same Message-ID.
         """
         name = self._mailbox.name
-        message = make_message(self._mailbox, outgoing, self._dress(outgoing) if self._dress else Dress())
+        dress = await asyncio.to_thread(self._dress, outgoing) if self._dress else Dress()
+        message = make_message(self._mailbox, outgoing, dress)
         try:
             async with asyncio.timeout(self._deadline_s):
                 await self._hand_in(message)
@@ -149,6 +150,8 @@ def make_message(mailbox: Mailbox, outgoing: Outgoing, dress: Dress) -> EmailMes
     for one in dress.attachments:
         if not (dress.html and one.content_id):
             message.add_attachment(one.content, *_type(one), filename=_flat(one.filename))
+    for n, part in enumerate(part for part in message.walk() if part.is_multipart()):
+        part.set_boundary(f"=_{_flat(outgoing.notice_id)}_{n}")  # drawn anew for each try if left to the library
     return message
 
 

@@ -14,6 +14,7 @@ from alertd.errors import InputError
 from alertd.plan.record import FORMAT
 from alertd.service.alerts import Alerts
 from alertd.service.alerts_api import alerts_router
+from alertd.service.chainlog_api import chainlog_router
 from alertd.service.channels_api import channels_router
 from alertd.service.clock import Clock
 from alertd.service.closures import TakenError, keep_closure, standing, take_back
@@ -31,6 +32,7 @@ from alertd.service.pulse import Pulse
 from alertd.service.records_api import records_router
 from alertd.service.reports_api import reports_router
 from alertd.service.routes_api import ROUTES_PATH, routes_router
+from alertd.service.score_api import score_router
 from alertd.service.shell import Shell
 from alertd.service.tokens import Doorkeeper
 from alertd.service.uploads import GPX_LIMITS
@@ -87,6 +89,8 @@ def make_api(
     serve(reports_router(store, clock, _body, _json, _takes(ReportRequest)), "reports")
     serve(_closures(store, clock, wake), "posted")
     serve(posted_router(planner, store, clock, wake, _body, _json), "posted")
+    serve(chainlog_router(planner, store, clock, _body, _json), "reports")
+    serve(score_router(planner, store, clock), "admin")
     serve(channels_router(settings, store, clock), "admin")
     serve(alerts_router(alerts or Alerts(store, settings.fleet)), "admin")
     serve(metrics_router(store, clock, meters), "admin")

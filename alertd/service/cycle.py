@@ -20,6 +20,7 @@ from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Plan
 from alertd.service.closures import standing
+from alertd.service.dress import keep_dress
 from alertd.service.localtime import moment_of
 from alertd.service.observing import gather_observations
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
@@ -185,15 +186,21 @@ async def send_brief(
         return ()
     outcome = await run_cycle(planner, store, now_utc)
     notice = make_brief(planner, outcome, now_utc, slot, not_sent)
+    if planner.settings.mailboxes:
+        await keep_dress(planner, store, notice, outcome.plans, missed(outcome), now_utc)
     return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
+
+
+def missed(outcome: Outcome) -> list[tuple[str, str]]:
+    """What could not be planned, or not be read, and why."""
+    return [*outcome.unread, *((m.trip.id, m.reason) for m in outcome.not_planned)]
 
 
 def make_brief(
     planner: Planner, outcome: Outcome, now_utc: datetime, slot: Slot, not_sent: Sequence[tuple[str, str]] = ()
 ) -> Notice:
     settings = planner.settings
-    missed = [*outcome.unread, *((m.trip.id, m.reason) for m in outcome.not_planned)]
-    text = brief_text(settings.fleet, outcome.plans, missed, now_utc, settings.brief_zone)
+    text = brief_text(settings.fleet, outcome.plans, missed(outcome), now_utc, settings.brief_zone)
     if not_sent:
         text = "\n".join((text, "", "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
     id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date)

@@ -17,11 +17,11 @@ from typing import Any
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
-from alertd.delivery.channel import Channel
+from alertd.delivery.channel import Channel, Outgoing
 from alertd.delivery.console import ConsoleChannel
 from alertd.delivery.file import FileChannel
 from alertd.delivery.gateway import GatewayChannel
-from alertd.delivery.mail import MailChannel
+from alertd.delivery.mail import Dress, MailChannel
 from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
 from alertd.errors import AlertdError, ConfigError, StoreError
@@ -32,6 +32,7 @@ from alertd.service.briefs import send_due
 from alertd.service.clock import Clock
 from alertd.service.clockwatch import ClockWatch, keep_watch
 from alertd.service.cycle import run_cycle
+from alertd.service.dress import dress_of
 from alertd.service.inputs import Keep, hear
 from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_by
 from alertd.service.metrics import Meters
@@ -68,8 +69,10 @@ JOBS_END_WITHIN_S = 4.0
 
 
 @asynccontextmanager
-async def channels(settings: Settings) -> AsyncIterator[Mapping[str, Channel]]:
-    """Every channel of the settings by name, open."""
+async def channels(
+    settings: Settings, dress: Callable[[Outgoing], Dress] | None = None
+) -> AsyncIterator[Mapping[str, Channel]]:
+    """Every channel of the settings by name, open. `dress`: what mails have besides their text."""
     async with AsyncExitStack() as stack:
         out: dict[str, Channel] = {}
         tls = ssl.create_default_context()  # read once: it takes a twentieth of a second
@@ -78,7 +81,7 @@ async def channels(settings: Settings) -> AsyncIterator[Mapping[str, Channel]]:
         for folder in settings.folders:
             out[folder.name] = FileChannel(folder.name, folder.path)
         for mailbox in settings.mailboxes:
-            out[mailbox.name] = MailChannel(mailbox, tls=tls)
+            out[mailbox.name] = MailChannel(mailbox, dress=dress, tls=tls)
         for gateway in settings.gateways:
             out[gateway.name] = opened = GatewayChannel(gateway.name, gateway.url, sms=gateway.sms)
             stack.callback(opened.close)
@@ -328,7 +331,7 @@ async def _work(
         meters.heard(answer)
 
     keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
-    async with planner(settings, clock, keep, heard) as planning, channels(settings) as ways_out:
+    async with planner(settings, clock, keep, heard) as planning, channels(settings, dress_of(store)) as ways_out:
         timed = {name: meters.timed(channel, clock) for name, channel in ways_out.items()}
         dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random(), book=StoredBook(store))
         daemon = Daemon(planning, store, dispatcher, clock, watched)

@@ -8,6 +8,7 @@ from alertd.errors import InputError
 from alertd.service.alerts import KIND as ALERT
 from alertd.service.closures import POSTED, TAKEN_BACK, finished
 from alertd.service.cycle import OVER_AT_LAST
+from alertd.service.dress import KIND as DRESS
 from alertd.service.observing import KIND as OBSERVATION
 from alertd.service.positions import KIND as POSITION
 from alertd.service.settings import KeepDays
@@ -26,6 +27,7 @@ def forget(store: Store, keep: KeepDays, now_utc: datetime) -> int:
     positions, planned, decided, reports = (now_utc - timedelta(days=days) for days in kept)
     pruning = store.pruning
     removed = pruning.events(positions, kinds=_MANY)
+    removed += pruning.events(decided, kinds=(DRESS,))
     # A closed road is closed until somebody says otherwise, however long ago it was posted.
     removed += pruning.events(reports, but=[*_MANY, POSTED, TAKEN_BACK])
     removed += pruning.events_by_id(finished(store, reports))

@@ -162,6 +162,21 @@ class Store:
             row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
         return None if row is None else _plan(row)
 
+    def plan(self, plan_id: str) -> StoredPlan | None:
+        with self._database.read() as connection:
+            row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
+        return None if row is None else StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=row.body)
+
+    def plans_made(self, since: datetime, until: datetime) -> list[tuple[str, str, datetime]]:
+        """(plan, trip, when made) of the plans made in [since, until), oldest first; their bodies are large."""
+        wanted = (
+            select(plans.c.id, plans.c.trip_id, plans.c.made_at)
+            .where(plans.c.made_at >= since, plans.c.made_at < until)
+            .order_by(plans.c.made_at, plans.c.id)
+        )
+        with self._database.read() as connection:
+            return [(row.id, row.trip_id, row.made_at) for row in connection.execute(wanted)]
+
     def record_notices(
         self,
         said: Sequence[Notice],

@@ -300,3 +300,22 @@ def test_a_folder_that_cannot_be_written_is_one_line(
     )  # fmt: skip
     assert said.startswith("--pictures: ")
     assert "name another folder" in said
+
+
+def test_the_brief_is_written_as_a_page_that_needs_nothing_from_elsewhere_and_as_pdf(
+    alertd: Alertd, write_config: WriteConfig, mistake: Callable[..., str], storm_soon: Standin, soon: datetime,
+    tmp_path: Path,
+) -> None:  # fmt: skip
+    trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\n"
+    (tmp_path / "trips.csv").write_text(trips, encoding="utf-8")
+    config = write_config(forecasts=storm_soon.base_url, changes={"http_port = 0": 'trips = "trips.csv"'})
+    result = alertd("brief", "--config", config, "--html", tmp_path / "b.html")
+    assert result.exit_code == 0, result.stderr
+    page = (tmp_path / "b.html").read_text(encoding="utf-8")
+    assert 'src="data:image/png;base64,' in page
+    assert "T-1" in page
+    line = mistake("brief", "--config", config, "--html", tmp_path / "no" / "b.html")
+    assert line.startswith("--html: ")
+    pytest.importorskip("weasyprint")
+    assert alertd("brief", "--config", config, "--pdf", tmp_path / "b.pdf").exit_code == 0
+    assert (tmp_path / "b.pdf").read_bytes().startswith(b"%PDF-")

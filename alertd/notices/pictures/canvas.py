@@ -17,6 +17,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
+from PIL import Image
 
 from alertd.notices.pictures.palette import DARK, LIGHT
 
@@ -79,6 +80,12 @@ class Picture:
         """For mail and print: `scale` dots for each pixel of the view."""
         out = io.BytesIO()
         self.sheet.figure.savefig(out, format="png", dpi=_DOT * scale, metadata={"Software": None, "Title": self.title})
+        return out.getvalue()
+
+    def small_png(self, scale: float = 1.5) -> bytes:
+        """The same in 64 colors, a third of the bytes: for mails that carry many."""
+        out = io.BytesIO()
+        Image.open(io.BytesIO(self.png(scale))).convert("RGB").quantize(64).save(out, "PNG", optimize=True)
         return out.getvalue()
 
 

@@ -1,0 +1,156 @@
+"""The invented storm as a daemon on loopback, its clock running fast: pages to look at while it moves."""
+
+import asyncio
+import os
+import random
+import shutil
+import signal
+import socket
+import tempfile
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import uvicorn
+from fastapi import FastAPI
+from starlette.routing import Match
+
+from alertd.cli.demo import MORNING, SHOWN_TRIP
+from alertd.cli.home import demo_path
+from alertd.delivery.outbox import Dispatcher
+from alertd.errors import InputError
+from alertd.notices.notice import Audience
+from alertd.service.api import make_api
+from alertd.service.daemon import Daemon, channels
+from alertd.service.planner import Planner, planner
+from alertd.service.settings import Folder, Settings, read_settings
+from alertd.sources.tripfile import read_trips
+from alertd.store.store import Store
+from alertd.testing.clock import FastClock
+from alertd.testing.standin import Standin
+from alertd.testing.trucks import Trucks, observe
+
+TICK_S: Final = 0.5
+BEGINS: Final = MORNING - timedelta(minutes=10)  # so that the brief is seen to come
+JOBS_END_WITHIN_S: Final = 4.0
+OBSERVE_EVERY: Final = timedelta(minutes=20)
+_ABOUT: Final = {
+    "/board": "the dispatcher's board",
+    "/score": "scores",
+    "/metrics": "metrics",
+    "/v1/trips": "trips",
+    "/v1/trips/{trip_id}/plan": "a plan",
+    "/v1/chainlog": "chain time by driver; fills as trucks hang chains",
+    "/healthz": "health",
+}
+
+
+async def serve_demo(say: Callable[[str], None], keep: Path | None, port: int, speed: float) -> None:
+    """Serve until SIGINT or SIGTERM. Raises InputError for a port that is taken."""
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    with ExitStack() as stack:
+        folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="alertd-demo-")))
+        listener = stack.enter_context(_listening(port))
+        clock = FastClock(BEGINS, speed)
+        sky = stack.enter_context(Standin(now_utc=BEGINS))
+        settings = _settings(folder, sky.base_url)
+        store = stack.enter_context(Store(settings.store))
+        async with planner(settings, clock) as planning, channels(settings) as ways_out:
+            dispatcher = Dispatcher(store.outbox, ways_out, owner="demo", rng=random.Random(1))
+            daemon = Daemon(planning, store, dispatcher, clock)
+            asked = asyncio.Event()
+            app = make_api(planning, store, clock, wake=asked.set)
+            server = uvicorn.Server(
+                uvicorn.Config(app, log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=2)
+            )
+            serving = asyncio.create_task(server.serve(sockets=[listener]))
+            for text in _said(app, f"http://127.0.0.1:{listener.getsockname()[1]}", speed, folder):
+                say(text)
+            moving = asyncio.create_task(_move(daemon, planning, store, sky, clock, asked))
+            stopping = asyncio.create_task(stop.wait())
+            await asyncio.wait([serving, stopping, moving], return_when=asyncio.FIRST_COMPLETED)
+            server.should_exit = True
+            await serving
+            for task in (moving, stopping):
+                task.cancel()
+            ended = await asyncio.gather(moving, stopping, return_exceptions=True)
+            await daemon.finish(JOBS_END_WITHIN_S)
+            for fault in ended:
+                if isinstance(fault, Exception):
+                    raise fault
+    say("ended")
+
+
+async def _move(
+    daemon: Daemon, planning: Planner, store: Store, sky: Standin, clock: Callable[[], datetime], asked: asyncio.Event
+) -> None:
+    """What the daemon's timer does, by the fast clock; and the trucks and stations of the play."""
+    every = timedelta(minutes=planning.settings.plan_every_min)
+    trucks, next_cycle, next_look = Trucks(store), clock(), clock()
+    trips = read_trips(demo_path() / "trips.csv")
+    routes = {trip.id: await planning.route(trip.route, trip.id) for trip in trips}
+    while True:
+        now = sky.now_utc = clock()
+        if now >= next_cycle or asked.is_set():
+            asked.clear()
+            next_cycle = now + every
+            await daemon.kick(daemon.cycle)()
+        for job in (daemon.brief, daemon.speak, daemon.deliver):
+            await daemon.kick(job)()
+        for trip_id, route in routes.items():
+            await asyncio.to_thread(trucks.move, trip_id, route, now)
+        if now >= next_look:
+            next_look = now + OBSERVE_EVERY
+            await asyncio.to_thread(observe, store, routes[SHOWN_TRIP], sky.storm, now)
+        await asyncio.sleep(TICK_S)
+
+
+def _settings(folder: Path, forecasts: str) -> Settings:
+    """The demo's, on loopback, with notices as files. Names that no daemon's own store has."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "demo.db").unlink(missing_ok=True)
+    except OSError as exc:
+        raise InputError("--keep", "", f"{folder} cannot be used ({exc.strerror})", "name another folder") from exc
+    for name in ("demo-http", "demo-notices"):
+        shutil.rmtree(folder / name, ignore_errors=True)
+    settings = read_settings(demo_path() / "alertd.toml")
+    return replace(
+        settings,
+        forecast=replace(settings.forecast, open_meteo_url=forecasts),
+        endpoints=(),
+        folders=(Folder(name="notices", path=folder / "demo-notices"),),
+        targets={audience: ("notices",) for audience in Audience},
+        store=folder / "demo.db",
+        cache=folder / "demo-http",
+        archive=None,
+    )
+
+
+def _listening(port: int) -> socket.socket:
+    try:
+        return socket.create_server(("127.0.0.1", port))
+    except OSError as exc:
+        why = os.strerror(exc.errno or 0)  # its own strerror repeats the address
+        raise InputError("--port", "", f"cannot listen on {port} ({why})", "name another, or 0") from exc
+
+
+def _said(app: FastAPI, url: str, speed: float, folder: Path) -> Iterable[str]:
+    """What there is to look at: the pages that this version serves."""
+    yield f"An invented storm, carrier and trucks from {BEGINS:%d %b %Y %H:%M} UTC on, {speed:g} times as fast as here."
+    yield f"Notices are written to {folder / 'demo-notices'}. Ctrl-C ends it."
+    others = [p for p in app.openapi()["paths"] if not p.startswith(("/v1", "/readyz")) and p not in _ABOUT]
+    for path, about in (*_ABOUT.items(), *((p, "") for p in others)):
+        at = path.replace("{trip_id}", SHOWN_TRIP)
+        if about == "" or _is_served(app, at):
+            yield f"  {url}{at}   {about}".rstrip()
+
+
+def _is_served(app: FastAPI, path: str) -> bool:
+    asked = {"type": "http", "method": "GET", "path": path, "root_path": "", "headers": []}
+    return any(route.matches(asked)[0] is Match.FULL for route in app.routes)

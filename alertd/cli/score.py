@@ -1,0 +1,40 @@
+"""`alertd score`: how the daemon's plans fared against what happened."""
+
+import asyncio
+import json
+from datetime import timedelta
+
+import click
+
+from alertd.cli.home import settings_path
+from alertd.cli.records import daemon_store
+from alertd.notices.scores import Score, lines, plain
+from alertd.service.clock import system_clock
+from alertd.service.period import period
+from alertd.service.settings import read_settings
+
+
+@click.command()
+@click.option("--from", "since", default="", metavar="DATE", help="31 days back if not given.")
+@click.option("--to", "until", default="", metavar="DATE", help="This day counts too; now if not given.")
+@click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
+@click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+def score(since: str, until: str, as_json: bool, config: str | None) -> None:
+    """Hold the plans made in a period against what drivers reported, what was posted and what stations saw."""
+    from alertd.service.planner import planner
+    from alertd.service.scoring import scores
+
+    settings = read_settings(settings_path(config))
+    first, last = period(since, until, settings.brief_zone, system_clock(), default=timedelta(days=31), where="score")
+
+    async def work() -> tuple[Score, Score]:
+        with daemon_store(settings) as store:
+            async with planner(settings, system_clock) as planning:
+                return await scores(planning, store, first, last)
+
+    found = asyncio.run(work())
+    if as_json:
+        click.echo(json.dumps([plain(s) for s in found], ensure_ascii=False, indent=1))
+        return
+    for one in found:
+        click.echo("\n".join(lines(one)))

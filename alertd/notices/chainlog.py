@@ -1,0 +1,163 @@
+"""When chains were on, for how long and where: from what drivers reported to a log that an office pays by.
+
+Nothing reported is thrown away or put right in silence: an end that nobody reported stays open, a report that came
+twice is counted, and a correction stands beside what it corrects, with who made it, when and why.
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Final
+
+# A second tap within this is taken for the same; a later one for another hanging (or taking off). Our own choice.
+SAME_TAP: Final = timedelta(minutes=15)
+STILL_ON: Final = timedelta(hours=12)  # after so long without a word, chains are no longer taken to be on
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tap:
+    """One report of chains on (`on`) or off. id: of its event. by: who reported, "" for the driver."""
+
+    id: str
+    on: bool
+    at: datetime
+    place: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What an office put right of one entry, named by any report in it. None: as it was reported.
+
+    void: it was no hanging of chains at all. at: when it was made.
+    """
+
+    entry: str
+    by: str
+    why: str
+    at: datetime
+    start: datetime | None = None
+    end: datetime | None = None
+    place: str | None = None
+    void: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """state: ISO 3166-2, "" if not known. zone: IANA name."""
+
+    words: str
+    state: str
+    zone: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """Chains once hung and taken off. reported_start, reported_end: None where nobody reported it.
+
+    id: of the first of the reports in it, all of which `taps` names. repeats: reports that said the same again.
+    overlaps: trips of the same driver on which chains were on at the same time.
+    """
+
+    id: str
+    taps: tuple[str, ...]
+    trip_id: str
+    driver: str
+    reported_start: datetime | None
+    reported_end: datetime | None
+    on_place: Place
+    off_place: Place
+    repeats: int = 0
+    by: tuple[str, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    overlaps: tuple[str, ...] = ()
+
+    @property
+    def start(self) -> datetime | None:
+        """As it stands: the last correction's, else as reported."""
+        return next((c.start for c in reversed(self.corrections) if c.start), self.reported_start)
+
+    @property
+    def end(self) -> datetime | None:
+        return next((c.end for c in reversed(self.corrections) if c.end), self.reported_end)
+
+    @property
+    def place(self) -> str:
+        """Where they were hung, or taken off where that alone is known."""
+        corrected = next((c.place for c in reversed(self.corrections) if c.place is not None), None)
+        return corrected if corrected is not None else self.on_place.words or self.off_place.words
+
+    @property
+    def void(self) -> bool:
+        return bool(self.corrections) and self.corrections[-1].void
+
+    @property
+    def minutes(self) -> int | None:
+        """Whole minutes from on to off, by UTC, so that no change of the clock counts; None where an end is open, 0 for
+        an entry that was struck out."""
+        if self.void:
+            return 0
+        if self.start is None or self.end is None:
+            return None
+        return round((self.end - self.start).total_seconds() / 60.0)
+
+    def open_end(self, now_utc: datetime) -> str:
+        """What is missing, in words; "" when nothing is."""
+        if self.void:
+            return ""
+        if self.start is None:
+            return "start not reported"
+        if self.end is None:
+            return "still on" if now_utc - self.start <= STILL_ON else "end not reported"
+        return ""
+
+
+def paired(taps: Sequence[Tap]) -> list[tuple[Tap | None, Tap | None, tuple[Tap, ...]]]:
+    """Reports of one trip as (on, off, repeats), in order of time. A missing end is None."""
+    out: list[tuple[Tap | None, Tap | None, tuple[Tap, ...]]] = []
+    for tap in sorted(taps, key=lambda t: (t.at, not t.on, t.id)):
+        on, off, repeats = out[-1] if out else (None, None, ())
+        last = off or on
+        if (
+            last is not None
+            and last.on is tap.on
+            and tap.at - max(last.at, *(r.at for r in repeats), last.at) <= SAME_TAP
+        ):
+            out[-1] = (on, off, (*repeats, tap))
+        elif tap.on:
+            out.append((tap, None, ()))
+        elif on is not None and off is None:
+            out[-1] = (on, tap, repeats)
+        else:
+            out.append((None, tap, ()))
+    return out
+
+
+def with_corrections(entries: Sequence[Entry], corrections: Sequence[Correction]) -> list[Entry]:
+    """The entries, each with what was corrected of it, oldest correction first."""
+    of: dict[str, list[Correction]] = defaultdict(list)
+    for c in sorted(corrections, key=lambda c: c.at):
+        of[c.entry].append(c)
+    return [
+        replace(e, corrections=tuple(sorted((c for tap in e.taps for c in of[tap]), key=lambda c: c.at)))
+        for e in entries
+    ]
+
+
+def with_overlaps(entries: Sequence[Entry]) -> list[Entry]:
+    """The entries, each with the driver's other trips on which chains were on at the same time."""
+    of: dict[str, list[Entry]] = defaultdict(list)
+    for e in entries:
+        if e.driver and not e.void and e.start is not None and e.end is not None:
+            of[e.driver].append(e)
+    out = []
+    for e in entries:
+        mine = of[e.driver] if e in of[e.driver] else []
+        others = {o.trip_id for o in mine if o.id != e.id and _overlap(o, e)}
+        out.append(replace(e, overlaps=tuple(sorted(others))))
+    return out
+
+
+def _overlap(a: Entry, b: Entry) -> bool:
+    return bool(a.start and a.end and b.start and b.end and a.start < b.end and b.start < a.end)

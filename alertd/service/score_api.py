@@ -1,0 +1,49 @@
+"""The HTTP interface's part for scores: as JSON for programs, and as a page."""
+
+import asyncio
+from datetime import timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse
+
+from alertd.notices.score_page import score_page
+from alertd.notices.scores import plain
+from alertd.plan.record import to_plain
+from alertd.service.clock import Clock
+from alertd.service.period import period
+from alertd.service.planner import Planner
+from alertd.service.scoring import scores
+from alertd.store.store import Store
+
+A_MONTH = timedelta(days=31)
+
+
+def score_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
+    router = APIRouter()
+    settings = planner.settings
+
+    @router.get("/v1/score")
+    async def get_score(
+        since: Annotated[str, Query(alias="from", max_length=40)] = "",
+        until: Annotated[str, Query(alias="to", max_length=40)] = "",
+    ) -> dict[str, Any]:
+        """How the plans of a period fared against what happened; of the last 31 days when no dates are given."""
+        first, last = period(since, until, settings.brief_zone, clock(), default=A_MONTH)
+        found = await scores(planner, store, first, last)
+        return {"from": to_plain(first), "to": to_plain(last), "scores": [plain(s) for s in found]}
+
+    @router.get("/score", response_class=HTMLResponse)
+    async def get_score_page(
+        since: Annotated[str, Query(alias="from", max_length=40)] = "",
+        until: Annotated[str, Query(alias="to", max_length=40)] = "",
+    ) -> HTMLResponse:
+        """The same as a page, with the reliability diagram where there are cases enough."""
+        first, last = period(since, until, settings.brief_zone, clock(), default=A_MONTH)
+        found = await scores(planner, store, first, last)
+        odds = settings.plan.chain_probability
+        page = await asyncio.to_thread(score_page, settings.fleet, found, first, last, settings.brief_zone, odds)
+        # Nothing on the page calls anything; a browser is told so too.
+        return HTMLResponse(page, headers={"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"})
+
+    return router

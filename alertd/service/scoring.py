@@ -1,0 +1,250 @@
+"""Stored plans of a period held against what was reported, posted and observed."""
+
+import asyncio
+import json
+import logging
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from pydantic import TypeAdapter, ValidationError
+
+from alertd.errors import AlertdError, InputError
+from alertd.forecast.observed import StationReport, apart_m
+from alertd.forecast.series import Array
+from alertd.notices.scores import LEADS_H, Case, Score, scored
+from alertd.plan.outcome import CHAINS_RULE, ROAD_RULE, TripEvidence, chains_needed, winter_weather
+from alertd.plan.result import Advice
+from alertd.plan.whereabouts import PositionReport
+from alertd.route.line import Route
+from alertd.service.observing import KIND as OBSERVATION
+from alertd.service.planner import Planner
+from alertd.service.positions import reports_of as positions_of
+from alertd.service.reports import reports_of
+from alertd.sources.reportfile import CHAINS_ON, ReportRequest
+from alertd.sources.tripfile import parse_trip
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+NEAR_M: Final = 10_000.0
+SAME_HEIGHT_M: Final = 150.0
+AT_THE_HOUR: Final = timedelta(minutes=45)
+PAST_M: Final = 2_000.0
+ON_ROAD_M: Final = 1_000.0
+_SIGN_WITHIN_H: Final = 3.0  # a plan this short ahead knows the signs that the truck met
+_REPORT: Final = TypeAdapter(StationReport)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Told:
+    """Of a stored plan what is scored. place_m: where chains are likeliest; there_at: when the truck is there.
+
+    Arrays over the points along the road. signs: a posted control asks chains of this rig. none_posted: (from, to) [m]
+    of roads whose control was posted as none.
+    """
+
+    made_at: datetime
+    zone: str
+    probability: float
+    said: bool
+    place_m: float
+    there_at: datetime
+    begins_at: datetime
+    distance_m: Array
+    reach_s: Array
+    winter_frac: Array
+    signs: bool
+    none_posted: tuple[tuple[float, float], ...]
+
+    @property
+    def lead_h(self) -> float:
+        return (self.there_at - self.made_at) / timedelta(hours=1)
+
+
+async def scores(planner: Planner, store: Store, since: datetime, until: datetime) -> tuple[Score, Score]:
+    """Of chains by trip and of winter weather by station, for the plans made in [since, until)."""
+    told = await asyncio.to_thread(_told, store, since, until)
+    stations = await asyncio.to_thread(_observed, store, since)
+    chains: list[Case] = []
+    weather: list[Case] = []
+    for trip_id, plans in told.items():
+        route = await _route(planner, store, trip_id)
+        reports, seen = await asyncio.to_thread(lambda id_: (reports_of(store, id_), positions_of(store, id_)), trip_id)
+        chains += chain_cases(plans, route, reports, seen)
+        if route is not None:
+            weather += weather_cases(plans, route, stations)
+    return (
+        scored("Chains needed on the trip", CHAINS_RULE, chains),
+        scored("Winter weather at stations on the way", ROAD_RULE, weather),
+    )
+
+
+def chain_cases(
+    plans: Sequence[Told], route: Route | None, reports: Sequence[ReportRequest], seen: Sequence[PositionReport]
+) -> list[Case]:
+    """One case a lead time: the newest plan in it."""
+    furthest_m = _furthest_m(route, seen)
+    out = []
+    near = [t for t in plans if 0.0 <= t.lead_h <= _SIGN_WITHIN_H]
+    for t in newest_by_lead(plans, [t.lead_h for t in plans]):
+        evidence = TripEvidence(
+            chained=any(r.what == CHAINS_ON for r in reports),
+            sign=any(n.signs for n in near),
+            none_posted=any(a <= t.place_m <= b for n in near for a, b in n.none_posted),
+            passed=furthest_m >= min(t.place_m + PAST_M, t.distance_m[-1] - PAST_M),
+            spoken=bool(reports),
+        )
+        v = chains_needed(evidence)
+        out.append(
+            Case(
+                lead_h=t.lead_h, probability=t.probability, said=t.said, happened=v.happened, because=v.because,
+                day=_day(t, t.there_at),
+            )
+        )  # fmt: skip
+    return out
+
+
+def weather_cases(plans: Sequence[Told], route: Route, stations: Mapping[str, Sequence[StationReport]]) -> list[Case]:
+    """One case a station on the way and lead time."""
+    out = []
+    for reports in stations.values():
+        station = reports[0].station
+        far_m = apart_m(np.array([station.lat_deg]), np.array([station.lon_deg]), route.lat_deg, route.lon_deg)[0]
+        level = np.abs(route.elevation_m - station.elevation_m) <= SAME_HEIGHT_M
+        near = np.where(level, far_m, np.inf)
+        if not near.min() <= NEAR_M:
+            continue
+        at_m = float(route.distance_m[near.argmin()])
+        ahead = [t for t in plans if t.distance_m[0] <= at_m <= t.distance_m[-1]]
+        hours = [t.begins_at + timedelta(seconds=float(np.interp(at_m, t.distance_m, t.reach_s))) for t in ahead]
+        leads = [(h - t.made_at) / timedelta(hours=1) for t, h in zip(ahead, hours, strict=True)]
+        for t in newest_by_lead(ahead, leads):
+            i = ahead.index(t)
+            close = [r for r in reports if abs(r.observed_at - hours[i]) <= AT_THE_HOUR]
+            v = winter_weather(min(close, key=lambda r, at=hours[i]: abs(r.observed_at - at), default=None))  # type: ignore[misc]
+            p = float(np.interp(at_m, t.distance_m, t.winter_frac))
+            if np.isfinite(p):
+                out.append(
+                    Case(
+                        lead_h=leads[i], probability=p, said=p >= 0.5, happened=v.happened, because=v.because,
+                        day=_day(t, hours[i]),
+                    )
+                )  # fmt: skip
+    return out
+
+
+def newest_by_lead(plans: Sequence[Told], leads_h: Sequence[float]) -> list[Told]:
+    """Of the plans in each lead time the one made last, which is what people had been told by then."""
+    best: dict[int, Told] = {}
+    for t, lead_h in zip(plans, leads_h, strict=True):
+        at = next((i for i, (a, b) in enumerate(LEADS_H) if a <= lead_h < b), None)
+        if at is not None and (at not in best or best[at].made_at < t.made_at):
+            best[at] = t
+    return list(best.values())
+
+
+def _furthest_m(route: Route | None, seen: Sequence[PositionReport]) -> float:
+    """How far along the truck was seen, -inf where it was not."""
+    if route is None or not seen:
+        return float("-inf")
+    lat, lon = (np.array([getattr(p, name) for p in seen]) for name in ("lat_deg", "lon_deg"))
+    far_m = apart_m(lat, lon, route.lat_deg, route.lon_deg)
+    on = far_m.min(axis=1) <= ON_ROAD_M
+    return float(route.distance_m[far_m.argmin(axis=1)[on]].max()) if on.any() else float("-inf")
+
+
+def _told(store: Store, since: datetime, until: datetime) -> dict[str, list[Told]]:
+    """By trip, of each hour's plans the last: enough for every lead time, and few to read."""
+    chosen: dict[tuple[str, int], str] = {}
+    for id_, trip_id, made_at in store.plans_made(since, until):
+        chosen[trip_id, int(made_at.timestamp() // 3600)] = id_
+    out: dict[str, list[Told]] = defaultdict(list)
+    for (trip_id, _), id_ in chosen.items():
+        stored = store.plan(id_)
+        if stored is None:
+            continue
+        try:
+            out[trip_id].append(told_of(json.loads(stored.body)["plan"]))
+        except (KeyError, TypeError, ValueError) as exc:  # kept by another version, in another form
+            log.warning("plan %s is not scored: %s", id_, type(exc).__name__)
+    return out
+
+
+def told_of(plan: dict[str, Any]) -> Told:
+    """From a stored plan. Raises KeyError, TypeError or ValueError for another form."""
+    along, stretches = plan["along"], plan["stretches"]
+    distance, reach, need, winter = (
+        np.array([np.nan if v is None else v for v in along[name]], dtype=np.float64)
+        for name in ("distance_m", "reach_s", "need_frac", "winter_frac")
+    )
+    if not distance.size:
+        raise ValueError("no road")
+    begins_at = datetime.fromisoformat(along["begins_at"])
+    likeliest = int(np.lexsort((np.nan_to_num(winter), np.nan_to_num(need)))[-1])
+    asked = [s for s in stretches if s["advice"] != Advice.CLEAR.value]
+    place_m = float(asked[0]["start_m"]) if asked else float(distance[likeliest])
+    there_at = (
+        datetime.fromisoformat(asked[0]["enter_at"])
+        if asked
+        else begins_at + timedelta(seconds=float(reach[likeliest]))
+    )
+    return Told(
+        made_at=datetime.fromisoformat(plan["made_at"]),
+        zone=plan["depart_zone"],
+        probability=float(plan["chain_probability"]),
+        said=plan["advice"] in (Advice.CHAIN.value, Advice.HOLD.value),
+        place_m=place_m,
+        there_at=there_at,
+        begins_at=begins_at,
+        distance_m=distance,
+        reach_s=reach,
+        winter_frac=winter,
+        signs=any(p["posted"] and p["tires_n"] > 0 for s in stretches for p in s["postings"]),
+        none_posted=tuple(
+            (float(p["start_m"]), float(p["end_m"]))
+            for p in plan["posted"]
+            if p["level_id"] == "none" and p["start_m"] is not None and p["believed_frac"] > 0.0
+        ),
+    )
+
+
+def _observed(store: Store, since: datetime) -> dict[str, list[StationReport]]:
+    out: dict[str, list[StationReport]] = defaultdict(list)
+    for event in store.events_since(OBSERVATION, since):
+        try:
+            report = _report(json.loads(event.body))
+        except (ValidationError, KeyError, TypeError, ValueError) as exc:  # kept by another version, in another form
+            log.warning("observation %s is left out: %s", event.id, type(exc).__name__)
+            continue
+        out[report.station.id].append(report)
+    return out
+
+
+def _report(body: dict[str, Any]) -> StationReport:
+    """From an event's body, where null is unknown."""
+
+    def known(values: dict[str, Any]) -> dict[str, Any]:
+        return {k: float("nan") if v is None and k not in ("weather", "station") else v for k, v in values.items()}
+
+    return _REPORT.validate_python(known(body) | {"station": known(body["station"])})
+
+
+async def _route(planner: Planner, store: Store, trip_id: str) -> Route | None:
+    stored = await asyncio.to_thread(store.trip, trip_id)
+    try:
+        if stored is None:
+            return None
+        trip = parse_trip(json.loads(stored.body), f"trip {trip_id}")
+        return await planner.route(trip.route, f"trip {trip_id}")
+    except (AlertdError, InputError) as exc:
+        log.warning("score: %s", exc)
+        return None
+
+
+def _day(told: Told, at: datetime) -> str:
+    return at.astimezone(ZoneInfo(told.zone)).date().isoformat()

@@ -1,0 +1,129 @@
+"""Invented trucks that drive as their plans say, report where they are, hang chains, and two invented stations that
+watch the storm."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from math import nan
+from typing import Any, Final
+
+import numpy as np
+
+from alertd.forecast.observed import Seen, Station, StationReport
+from alertd.notices.notice import Audience
+from alertd.route.line import Route
+from alertd.service.observing import keep_observations
+from alertd.service.positions import keep_position
+from alertd.service.reports import keep_report
+from alertd.sources.positionfile import PositionRequest
+from alertd.sources.reportfile import CHAINS_OFF, CHAINS_ON, READ, parse_report
+from alertd.store.store import Store
+from alertd.testing.storm import Storm
+
+AT_STOP_M: Final = 300.0
+READS_AFTER: Final = timedelta(minutes=2)
+REPORTS_EVERY: Final = timedelta(minutes=3)
+STATIONS: Final = ((-115.694, "DEMO-LOOKOUT"), (-114.05, "DEMO-MISSOULA"))  # longitudes along the demo's road
+
+
+@dataclass(slots=True)
+class Truck:
+    """One trip's truck. off_m: where its chains come off, None while they are not on.
+
+    hung: where chains came off or will, by name, since the place to hang them is told anew on the way.
+    """
+
+    off_m: float | None = None
+    off_place: str = ""
+    hung: set[str] = field(default_factory=set)
+    read: set[str] = field(default_factory=set)
+    seen_at: datetime | None = None
+
+
+class Trucks:
+    """All of them. Call `move` from time to time; it does as much as the clock allows."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._trucks: dict[str, Truck] = {}
+
+    def move(self, trip_id: str, route: Route, now_utc: datetime) -> None:
+        """Report what the truck of a trip does now: where it is, chains, and what its driver has read."""
+        stored = self._store.latest_plan(trip_id)
+        if stored is None:
+            return
+        plan, truck = json.loads(stored.body)["plan"], self._trucks.setdefault(trip_id, Truck())
+        self._read(trip_id, truck, now_utc)
+        if truck.seen_at is not None and now_utc - truck.seen_at < REPORTS_EVERY:
+            return
+        at_m = place_m(plan, now_utc)
+        if at_m is None:
+            return
+        truck.seen_at = now_utc
+        self._chains(trip_id, truck, plan["stretches"], at_m, now_utc)
+        lat, lon = (float(np.interp(at_m, route.distance_m, values)) for values in (route.lat_deg, route.lon_deg))
+        keep_position(self._store, trip_id, PositionRequest(at=now_utc.isoformat(), lat=lat, lon=lon))
+
+    def _chains(
+        self, trip_id: str, truck: Truck, stretches: Sequence[dict[str, Any]], at_m: float, now_utc: datetime
+    ) -> None:
+        if truck.off_m is not None and at_m >= truck.off_m - AT_STOP_M:
+            self._report(trip_id, CHAINS_OFF, now_utc, place=truck.off_place)
+            truck.off_m = None
+        for s in stretches:
+            on, off = s["chain_up"], s["chain_off"]
+            here = on["distance_m"] - AT_STOP_M <= at_m < off["distance_m"] - AT_STOP_M
+            if s["advice"] == "chain" and here and truck.off_m is None and off["name"] not in truck.hung:
+                truck.hung.add(off["name"])
+                truck.off_m, truck.off_place = off["distance_m"], off["name"]
+                self._report(trip_id, CHAINS_ON, now_utc, place=on["name"])
+
+    def _read(self, trip_id: str, truck: Truck, now_utc: datetime) -> None:
+        for notice in self._store.notices(trip_id):
+            fresh = notice.id not in truck.read and notice.audience is Audience.DRIVER
+            if fresh and now_utc - notice.created_at >= READS_AFTER:
+                truck.read.add(notice.id)
+                self._report(trip_id, READ, now_utc, notice_id=notice.id)
+
+    def _report(self, trip_id: str, what: str, now_utc: datetime, **more: str) -> None:
+        keep_report(self._store, trip_id, parse_report({"what": what, "at": now_utc.isoformat(), **more}, "demo"))
+
+
+def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
+    """Where the truck of a stored plan is [m], None before it leaves and once it has arrived. It waits at a hold."""
+    along = plan["along"]
+    reach_s = (now_utc - datetime.fromisoformat(along["begins_at"])) / timedelta(seconds=1)
+    if not along["reach_s"] or not 0.0 <= reach_s <= along["reach_s"][-1]:
+        return None
+    at_m = float(np.interp(reach_s, along["reach_s"], along["distance_m"]))
+    waits_m: list[float] = [s["chain_up"]["distance_m"] for s in plan["stretches"] if s["advice"] == "hold"]
+    return min([at_m, *(m for m in waits_m if m >= along["distance_m"][0])])
+
+
+def observe(store: Store, route: Route, storm: Storm, now_utc: datetime) -> None:
+    """What the stations see of the storm now, kept as the daemon keeps real observations."""
+    reports = []
+    for lon_deg, name in STATIONS:
+        i = int(np.argmin(np.abs(route.lon_deg - lon_deg)))
+        lat, lon, height = (float(a[i]) for a in (route.lat_deg, route.lon_deg, route.elevation_m))
+        sky = {k: float(v) for k, v in storm.weather(lat, lon, height, now_utc.timestamp()).items()}
+        falls = Seen.SNOW if sky["snowfall_water_equivalent"] >= 0.5 * sky["precipitation"] else Seen.RAIN
+        reports.append(
+            StationReport(
+                station=Station(id=name, lat_deg=lat, lon_deg=lon, elevation_m=height),
+                source="invented",
+                observed_at=now_utc,
+                air_temp_c=sky["temperature_2m"],
+                dew_point_c=sky["dew_point_2m"],
+                rh_frac=sky["relative_humidity_2m"] / 100.0,
+                wind_mps=sky["wind_speed_10m"],
+                gust_mps=sky["wind_gusts_10m"],
+                wind_from_deg=sky["wind_direction_10m"],
+                visibility_m=nan,
+                precip_last_hour_mmwe=nan,
+                weather=(falls,) if sky["precipitation"] > 0.0 else (),
+                raw="",
+            )
+        )
+    keep_observations(store, reports)

@@ -1,0 +1,80 @@
+"""`alertd demo --serve` as a person runs it: it says where to look, serves it, moves, and Ctrl-C ends it cleanly."""
+
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+REPO = Path(__file__).resolve().parents[2]
+PATIENCE_S = 90.0
+
+
+class Shown:
+    """One run. `said` are its lines on standard output so far."""
+
+    def __init__(self, *options: str) -> None:
+        self.said: list[str] = []
+        self.child = subprocess.Popen(
+            [sys.executable, "-u", "-W", "error", "-m", "alertd", "demo", "--serve", *options],
+            cwd=REPO, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        assert self.child.stdout is not None
+        self.said.extend(iter(self.child.stdout.readline, ""))
+
+    def url(self) -> str:
+        """Where it answers, once it has said so."""
+        ends = time.monotonic() + PATIENCE_S
+        while time.monotonic() < ends and self.child.poll() is None:
+            for line in list(self.said):
+                if "/score" in line:
+                    return line.split("/score")[0].strip()
+            time.sleep(0.05)
+        raise AssertionError(f"no address was said: {self.said}")
+
+
+@pytest.fixture
+def shown(tmp_path: Path) -> Iterator[Shown]:
+    run = Shown("--speed", "120", "--keep", str(tmp_path / "demo"))
+    yield run
+    run.child.kill()
+    run.child.communicate()
+
+
+def test_it_serves_plans_and_pages_of_a_moving_storm_until_ctrl_c(shown: Shown) -> None:
+    url = shown.url()
+    ends = time.monotonic() + PATIENCE_S
+    while httpx.get(f"{url}/v1/trips/QT-1041/plan").status_code != 200:
+        assert time.monotonic() < ends, "no plan was made"
+        time.sleep(0.2)
+    plan = httpx.get(f"{url}/v1/trips/QT-1041/plan").json()
+    assert plan["made_at"].startswith("2027-01-14T1")
+    page = httpx.get(f"{url}/score")
+    assert page.status_code == 200
+    assert "What counts as true" in page.text
+    for line in shown.said:
+        if line.startswith("  http"):
+            assert httpx.get(line.split()[0]).status_code == 200, line
+    shown.child.send_signal(signal.SIGINT)
+    assert shown.child.wait(timeout=PATIENCE_S) == 0
+    assert shown.child.stderr is not None
+    assert "Traceback" not in shown.child.stderr.read()
+    assert shown.said[-1] == "ended\n"
+
+
+def test_a_port_that_is_taken_is_told_in_one_line(shown: Shown) -> None:
+    port = shown.url().rpartition(":")[2]
+    again = subprocess.run(
+        [sys.executable, "-m", "alertd", "demo", "--serve", "--port", port], cwd=REPO, capture_output=True, text=True,
+        timeout=PATIENCE_S, check=False,
+    )  # fmt: skip
+    assert again.returncode == 1
+    assert again.stderr == f"alertd: --port: cannot listen on {port} (Address already in use); name another, or 0\n"

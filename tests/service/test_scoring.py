@@ -1,0 +1,125 @@
+"""Plans of the invented morning held against what was reported and observed of it, as stored and over HTTP."""
+
+import json
+from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from math import nan
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pytest
+
+from alertd.forecast.observed import Seen, Station, StationReport
+from alertd.route.line import Route
+from alertd.service.api import make_api
+from alertd.service.cycle import run_cycle
+from alertd.service.observing import keep_observations
+from alertd.service.planner import Planner
+from alertd.service.positions import keep_position
+from alertd.service.reports import keep_report
+from alertd.service.scoring import newest_by_lead, scores, told_of
+from alertd.service.settings import Settings
+from alertd.sources.positionfile import PositionRequest
+from alertd.sources.reportfile import parse_report
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.standin import Standin
+
+DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "alertd.db") as opened:
+        yield opened
+
+
+@pytest.fixture
+async def planned(
+    make_settings: Callable[..., Settings], morning: datetime, store: Store, open_planner: Callable
+) -> AsyncIterator[Planner]:
+    """The four trips of the invented morning, planned at 03:30."""
+    clock = HeldClock(morning)
+    with Standin(now_utc=morning) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), clock) as planning:
+            await run_cycle(planning, store, clock())
+            yield planning
+
+
+def report(store: Store, trip_id: str, what: str, at: datetime) -> None:
+    keep_report(store, trip_id, parse_report({"what": what, "at": at.isoformat()}, "test"))
+
+
+async def test_without_evidence_every_case_is_left_out_and_nothing_is_claimed(
+    planned: Planner, store: Store, morning: datetime
+) -> None:
+    chains, weather = await scores(planned, store, morning - DAY, morning + DAY)
+    assert (chains.whole.n, sum(n for _, n in chains.left_out)) == (0, 4)
+    assert (weather.whole.n, weather.left_out) == (0, ())
+
+
+async def test_chains_reported_are_a_hit_and_a_truck_seen_past_without_them_a_false_alarm(
+    planned: Planner, store: Store, morning: datetime, i90_west: Route
+) -> None:
+    report(store, "QT-1041", "chains_on", morning + timedelta(hours=3))
+    report(store, "QT-1042", "chains_off", morning + timedelta(hours=3))  # spoken, but of no chains hung
+    end = {"at": (morning + timedelta(hours=6)).isoformat(), "lat": float(i90_west.lat_deg[-1])}
+    keep_position(store, "QT-1042", PositionRequest(**end, lon=float(i90_west.lon_deg[-1])))
+    chains, _ = await scores(planned, store, morning - DAY, morning + DAY)
+    table = chains.whole.table
+    assert (table.hits, table.false_alarms, table.misses, table.correct_negatives) == (1, 1, 0, 0)
+    assert chains.left_out == (("the truck was not seen past the place", 2),)
+    assert not chains.whole.enough
+
+
+async def test_a_station_on_the_road_tells_of_winter_weather_at_the_hour_of_passing(
+    planned: Planner, store: Store, morning: datetime, i90_west: Route
+) -> None:
+    at = int(np.argmin(np.abs(i90_west.lon_deg + 115.69)))  # the pass
+    station = Station(
+        id="KXX", lat_deg=float(i90_west.lat_deg[at]), lon_deg=float(i90_west.lon_deg[at]),
+        elevation_m=float(i90_west.elevation_m[at]),
+    )  # fmt: skip
+    stored = store.latest_plan("QT-1041")
+    assert stored is not None
+    told = told_of(json.loads(stored.body)["plan"])
+    there = told.begins_at + timedelta(seconds=float(np.interp(i90_west.distance_m[at], told.distance_m, told.reach_s)))
+    seen = StationReport(
+        station=station, source="made", observed_at=there, air_temp_c=-2.0, dew_point_c=nan, rh_frac=nan, wind_mps=nan,
+        gust_mps=nan, wind_from_deg=nan, visibility_m=nan, precip_last_hour_mmwe=nan, weather=(Seen.SNOW,), raw="",
+    )  # fmt: skip
+    high = replace(seen, station=replace(station, id="KYY", elevation_m=station.elevation_m + 400.0))
+    keep_observations(store, [seen, high])
+    _, weather = await scores(planned, store, morning - DAY, morning + DAY)
+    assert (weather.whole.n, weather.whole.happened_n) == (1, 1)  # QT-1041; the others come hours later
+    assert dict(weather.left_out) == {"no station reported at that hour": 3}
+
+
+async def test_the_scores_are_served_as_json_and_as_a_page_behind_the_token(
+    planned: Planner, store: Store, morning: datetime
+) -> None:
+    planned.settings = replace(planned.settings, http_token="a-long-token")
+    app = make_api(planned, store, HeldClock(morning + DAY), lambda: None)
+    transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://test") as http:
+        for path in ("/v1/score", "/score"):
+            assert (await http.get(path)).status_code == 401
+        http.headers["authorization"] = "Bearer a-long-token"
+        found = (await http.get("/v1/score")).json()
+        assert [s["cases"] for s in found["scores"]] == [0, 0]
+        assert found["scores"][0]["left_out"] == {"the truck was not seen past the place": 4}
+        page = await http.get("/score", params={"from": "2027-01-14"})
+        assert page.headers["content-type"].startswith("text/html")
+        assert "Nothing can be said yet" in page.text
+        assert (await http.get("/score", params={"from": "x"})).status_code == 422
+
+
+async def test_of_each_lead_time_the_plan_made_last_counts(planned: Planner, store: Store) -> None:
+    stored = store.latest_plan("QT-1041")
+    assert stored is not None
+    told = told_of(json.loads(stored.body)["plan"])
+    earlier = [replace(told, made_at=told.made_at - timedelta(hours=h)) for h in (0, 0.5, 5, 30, 90)]
+    leads = [t.lead_h for t in earlier]
+    assert [t.made_at for t in newest_by_lead(earlier, leads)] == [earlier[i].made_at for i in (0, 2, 3)]

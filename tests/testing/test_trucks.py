@@ -1,0 +1,66 @@
+"""The demo's trucks: they drive by the plan, hang chains once, and wait before a hold; its clock runs as told."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from alertd.plan.make import TripInput, make_plan
+from alertd.plan.params import PlanParams
+from alertd.plan.record import canonical, to_plain
+from alertd.plan.result import Advice, Plan
+from alertd.road.state import RoadClass
+from alertd.store.records import StoredTrip
+from alertd.store.store import Store
+from alertd.testing.clock import FastClock
+from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.trucks import Trucks, place_m
+
+ROUTE = make_route(100e3, stops=[make_stop("1", 30e3), make_stop("2", 60e3)])
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    """Snow from km 40 to 50; chains on at km 30 and off at km 60, leaving at 06:00 UTC."""
+    weather = make_weather(ROUTE, lambda m, d, h: np.where((d >= 40e3) & (d <= 50e3), RoadClass.SNOW, RoadClass.DRY))
+    trip = TripInput(id="QT-1", depart_at=at_hour(6), driver="Odalys")
+    made = make_plan(trip, ROUTE, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2))
+    assert [s.advice for s in made.stretches] == [Advice.CHAIN]
+    return made
+
+
+def test_a_truck_reports_its_way_and_hangs_and_takes_off_chains_once(plan: Plan, tmp_path: Path) -> None:
+    with Store(tmp_path / "a.db") as store:
+        store.put_trip(StoredTrip(id="QT-1", body="{}", created_at=at_hour(2)))
+        store.record_plan(plan.id, "QT-1", at_hour(2), canonical({"plan": to_plain(plan), "said": []}), (), {})
+        trucks = Trucks(store)
+        for minute in range(0, 300):
+            trucks.move("QT-1", ROUTE, at_hour(5.5) + timedelta(minutes=minute))
+        (on,), (off,) = (store.events("QT-1", kind) for kind in ("chains_on", "chains_off"))
+        (stretch,) = plan.stretches
+        assert abs(on.at - stretch.chain_up.arrive_at) <= timedelta(minutes=4)
+        assert abs(off.at - stretch.chain_off.arrive_at) <= timedelta(minutes=4)
+        seen = store.events("QT-1", "position")
+        assert at_hour(6) <= seen[0].at
+        assert seen[-1].at <= plan.arrive_at
+        assert len(seen) > 20
+
+
+def test_a_truck_waits_before_a_hold(plan: Plan) -> None:
+    held = to_plain(replace(plan, stretches=tuple(replace(s, advice=Advice.HOLD) for s in plan.stretches)))
+    assert place_m(held, plan.arrive_at - timedelta(minutes=5)) == pytest.approx(
+        plan.stretches[0].chain_up.distance_m, abs=1.0
+    )
+    assert place_m(held, at_hour(5)) is None
+
+
+def test_a_fast_clock_runs_as_fast_as_told() -> None:
+    at = [100.0]
+    clock = FastClock(datetime(2027, 1, 14, 10, tzinfo=UTC), 60.0, lambda: at[0])
+    at[0] += 2.5
+    assert clock() == datetime(2027, 1, 14, 10, 2, 30, tzinfo=UTC)
+    for start, speed in ((clock().astimezone(timezone(timedelta(hours=-7))), 60.0), (clock(), 0.0)):
+        with pytest.raises(ValueError, match="fast clock"):
+            FastClock(start, speed)
