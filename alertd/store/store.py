@@ -162,11 +162,6 @@ class Store:
             row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
         return None if row is None else _plan(row)
 
-    def plan(self, plan_id: str) -> StoredPlan | None:
-        with self._database.read() as connection:
-            row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
-        return None if row is None else StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=row.body)
-
     def plans_made(self, since: datetime, until: datetime) -> list[tuple[str, str, datetime]]:
         """(plan, trip, when made) of the plans made in [since, until), oldest first; their bodies are large."""
         wanted = (

@@ -87,6 +87,7 @@ async def test_a_new_trip_is_201_the_same_again_200_and_only_the_new_one_asks_fo
             "cycle_hours_used": None,
             "cycle_limit_h": 70,
             "routes": [],
+            "language": "",
         }
     )
     assert [t.id for t in store.trips()] == ["T-1"]
