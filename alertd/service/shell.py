@@ -146,8 +146,11 @@ def _late(whole: bool, within_s: float) -> Refused:
 
 
 def _note(scope: Scope, answer: _Answer, id_: str) -> None:
-    """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret."""
-    if not answer.begun or (answer.status < 400 and scope["method"] in ("GET", "HEAD")):
+    """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret.
+
+    None of what came too often: a flood must not become one of the log.
+    """
+    if not answer.begun or answer.status == 429 or (answer.status < 400 and scope["method"] in ("GET", "HEAD")):
         return
     route: Any = scope.get("route")
     method = scope["method"] if scope["method"] in _METHODS else "another method"
