@@ -17,6 +17,7 @@ from alertd.plan.record import FORMAT
 from alertd.service.clock import Clock
 from alertd.service.closures import TakenError, keep_closure, standing, take_back
 from alertd.service.cycle import keep_trip
+from alertd.service.pages_api import pages_router
 from alertd.service.planner import Planner
 from alertd.service.positions import keep_position
 from alertd.service.posted_api import posted_router
@@ -55,6 +56,7 @@ def make_api(planner: Planner, store: Store, clock: Clock, wake: Callable[[], No
     posted = posted_router(planner, store, clock, wake, _body, _json)
     app.include_router(posted, dependencies=[guard], responses=PROBLEM_RESPONSES)
     app.include_router(_health(store, clock), responses=PROBLEM_RESPONSES)
+    app.include_router(pages_router(planner, store, clock, wake))
     return app
 
 

@@ -107,7 +107,13 @@ class Daemon:
         settings = self._planning.settings
         async with self._one_at_a_time:
             new = await speak(
-                self._standing, self._store, settings.fleet, settings.notices, settings.targets, self._clock()
+                self._standing,
+                self._store,
+                settings.fleet,
+                settings.notices,
+                settings.targets,
+                self._clock(),
+                self._planning.links.in_words,
             )
         if new:
             log.info("%d notices whose moment has come", len(new))

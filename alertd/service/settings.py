@@ -134,6 +134,8 @@ class DaemonFile(FileModel):
     http_host: str = "127.0.0.1"
     http_port: int = Field(8631, ge=0, le=65535)
     http_token_file: str = ""
+    public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])
+    links_key_file: str = ""
 
     @field_validator("brief_at")
     @classmethod
@@ -282,6 +284,14 @@ class Settings:
     mailboxes: tuple[Mailbox, ...] = ()
     gateways: tuple[Gateway, ...] = ()
     consoles: tuple[str, ...] = ()
+    public_url: str = ""
+    links_key_file: Path | None = None
+
+    @property
+    def links_key(self) -> Path:
+        """The file of the key that links are signed with: beside the store unless named."""
+        beside = self.store if isinstance(self.store, Path) else self.cache
+        return self.links_key_file or beside.parent / "alertd-links.key"
 
     @property
     def ways_out(self) -> tuple[str, ...]:
@@ -382,6 +392,8 @@ def read_settings(path: Path) -> Settings:
             for i, g in enumerate(content.gateway, start=1)
         ),
         consoles=tuple(c.name for c in content.console),
+        public_url=content.daemon.public_url.rstrip("/"),
+        links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
     )
 
 

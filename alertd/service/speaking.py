@@ -2,10 +2,12 @@
 
 import asyncio
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeAlias
 
+from alertd.notices.confirm import with_link
 from alertd.notices.data import no_forecast
 from alertd.notices.moments import Chained, due
 from alertd.notices.notice import Audience, Notice
@@ -15,6 +17,8 @@ from alertd.notices.unread import not_confirmed
 from alertd.plan.result import Plan
 from alertd.service.reports import LATELY, chained, confirmed
 from alertd.store.store import Store
+
+Link: TypeAlias = Callable[[Plan, datetime], str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,9 +36,13 @@ async def speak(
     policy: Policy,
     targets: Mapping[Audience, Sequence[str]],
     now_utc: datetime,
+    link: Link = lambda plan, now_utc: "",
 ) -> tuple[str, ...]:
-    """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError."""
-    return await asyncio.to_thread(_speak, standing, store, fleet, policy, targets, now_utc)
+    """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError.
+
+    `link`: where the driver of a plan confirms; "" for none.
+    """
+    return await asyncio.to_thread(_speak, standing, store, fleet, policy, targets, now_utc, link)
 
 
 def _speak(
@@ -44,6 +52,7 @@ def _speak(
     policy: Policy,
     targets: Mapping[Audience, Sequence[str]],
     now_utc: datetime,
+    link: Link,
 ) -> tuple[str, ...]:
     sent: dict[str, list[Notice]] = defaultdict(list)
     for audience in (Audience.DRIVER, Audience.DISPATCHER):
@@ -66,7 +75,7 @@ def _speak(
             mine = [n for n in mine if n.expires_at - now_utc <= policy.quiet_yields]
         mine = mine[: policy.room(told[_driver(plan)], now_utc)]
         told[_driver(plan)] += [now_utc] * len(mine)
-        new += [*mine, *(n for n in fresh if n.audience is not Audience.DRIVER)]
+        new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
     blind = no_forecast(fleet, [one.plan for one in standing], now_utc)
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]
     return store.record_notices(new, targets, now_utc) if new else ()
