@@ -1,4 +1,4 @@
-"""The invented carrier's pages served on loopback, from a stand-in forecast and a held clock, in a thread of their own."""
+"""The daemon's pages served on loopback in a thread of their own, from a held clock."""
 
 import asyncio
 import socket
