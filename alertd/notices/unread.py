@@ -10,7 +10,7 @@ from alertd.notices.telling import message
 from alertd.plan.result import Advice, Plan
 from alertd.tongue import IN_ENGLISH, Tongues
 
-_URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
+URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
 
 
 def not_confirmed(
@@ -29,7 +29,7 @@ def not_confirmed(
     if not policy.escalate_after or plan.advice.rank < Advice.CHAIN.rank:
         return ()
     mine = [n for n in sent if n.audience is Audience.DRIVER]
-    urgent = [n for n in mine if n.kind in _URGENT_KINDS]
+    urgent = [n for n in mine if n.kind in URGENT_KINDS]
     if not urgent:
         return ()
     last = max(urgent, key=lambda n: (n.created_at, n.id))

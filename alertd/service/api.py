@@ -24,6 +24,7 @@ from alertd.service.health_api import health_router
 from alertd.service.idempotency import PARAMETER, Keeping, Once, Replay, answer_again
 from alertd.service.metrics import Meters
 from alertd.service.metrics_api import metrics_router
+from alertd.service.pages_api import pages_router
 from alertd.service.planner import Planner
 from alertd.service.positions import keep_position
 from alertd.service.posted_api import posted_router
@@ -95,6 +96,7 @@ def make_api(
     serve(alerts_router(alerts or Alerts(store, settings.fleet)), "admin")
     serve(metrics_router(store, clock, meters), "admin")
     app.include_router(health_router(planner, store, clock, pulse, meters), responses=PROBLEM_RESPONSES)
+    app.include_router(pages_router(planner, store, clock, wake))
     app.add_middleware(Keeping, once=once)
     app.add_middleware(Shell, larger={ROUTES_PATH: GPX_LIMITS.max_bytes})  # the last one added is outermost
     return app

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from alertd.errors import InputError, StoreError
 from alertd.notices import words
 from alertd.notices.changes import to_say
+from alertd.notices.confirm import with_link
 from alertd.notices.dispatcher import brief_text
 from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
@@ -119,13 +120,15 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     if planner.sky.observer is not None:  # last, so that no plan waits for it
         routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
         await gather_observations(planner.sky.observer, planner.route, routes, store, now_utc)
-    return Outcome(
+    outcome = Outcome(
         plans=tuple(one.plan for one in done),
         not_planned=tuple(failed),
         new_notices=tuple(new),
         unread=unread,
         standing=tuple(done),
     )
+    planner.shown.take(outcome.plans, [(m.trip.id, m.reason) for m in failed], unread, now_utc)
+    return outcome
 
 
 def _record(
@@ -135,6 +138,7 @@ def _record(
     settings, driver = planner.settings, plan.driver or plan.trip_id
     tongues = settings.languages.of(plan.language)
     notices, said = to_say(plan, last_said(store, plan.trip_id), now_utc, settings.notices, told[driver], tongues)
+    notices = tuple(with_link(notices, planner.links.in_words(plan, now_utc)))
     body = canonical({"plan": to_plain(plan), "said": to_plain(said)})
     new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
     told[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]

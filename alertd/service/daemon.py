@@ -140,6 +140,7 @@ class Daemon:
                 settings.targets,
                 self._clock(),
                 settings.languages,
+                self._planning.links.in_words,
             )
         if new:
             log.info("%d notices whose moment has come", len(new))

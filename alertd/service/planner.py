@@ -25,10 +25,12 @@ from alertd.service.clock import Clock
 from alertd.service.files import of_route
 from alertd.service.ground import Ground, load_route, read_ground
 from alertd.service.inputs import Inputs, Keep, Made, Ways, hear, listening
+from alertd.service.links import Links
 from alertd.service.making import Making, trip_input, window_of
 from alertd.service.open_sources import check_contact, check_feed_contact, open_sky
 from alertd.service.posted import Feeds
 from alertd.service.settings import Settings
+from alertd.service.shown import Shown
 from alertd.service.weather import Fetched, Sky, weather_along
 from alertd.sources.answer import Heard
 from alertd.sources.feedfile import read_feeds
@@ -105,6 +107,8 @@ class Planner:
         self.settings, self.ground, self.sky = settings, ground, sky
         self._elevations, self._keep = elevations, keep
         self.feeds: Feeds | None = None
+        self.shown = Shown()
+        self.links = Links(settings.links_key, settings.public_url)
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _Origin] = {}
 
@@ -239,6 +243,7 @@ class Planner:
         # Trucks of one rig share what the road asks of it, which is kept for a few rigs at a time.
         by_rig = sorted(trips, key=lambda trip: trip.rig)
         outcomes = {trip.id: await asyncio.to_thread(one, trip) for trip in by_rig}
+        await asyncio.to_thread(self.shown.keep_road, seen.route, seen.fetched.weather.corridor, seen.now_utc)
         origin = self._origins.get(seen.route)
         if self._keep is not None and origin is not None:
             made = [

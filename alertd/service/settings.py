@@ -138,6 +138,8 @@ class DaemonFile(FileModel):
     http_token_file: str = ""
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimitsFile = HttpLimitsFile()
+    public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])
+    links_key_file: str = ""
 
     _is_clock = field_validator("brief_at")(local_clock)
 
@@ -280,6 +282,14 @@ class Settings:
     consoles: tuple[str, ...] = ()
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)
+    public_url: str = ""
+    links_key_file: Path | None = None
+
+    @property
+    def links_key(self) -> Path:
+        """The file of the key that links are signed with: beside the store unless named."""
+        beside = self.store if isinstance(self.store, Path) else self.cache
+        return self.links_key_file or beside.parent / "alertd-links.key"
 
     @property
     def ways_out(self) -> tuple[str, ...]:
@@ -376,6 +386,8 @@ def read_settings(path: Path) -> Settings:
         ),
         consoles=tuple(c.name for c in content.console),
         log=content.daemon.log,
+        public_url=content.daemon.public_url.rstrip("/"),
+        links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
     )
 
 

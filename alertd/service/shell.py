@@ -68,7 +68,7 @@ class Shell:
             if refused is not None:
                 await problem(refused)(scope, inlet, answer)
                 return
-            async with asyncio.timeout(self._within_s):
+            async with asyncio.timeout(self._within_s) as answer.within:
                 await self._app(scope, inlet, answer)
         except TimeoutError:
             if not answer.begun:
@@ -108,6 +108,7 @@ class _Answer:
     def __init__(self, send: Send, id_: str, inlet: _Inlet) -> None:
         self._send, self._id, self._inlet = send, id_, inlet
         self.begun, self.status = False, 0
+        self.within: asyncio.Timeout | None = None
 
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
@@ -118,6 +119,8 @@ class _Answer:
                 headers.setdefault(name, value)
             if not self._inlet.whole:
                 headers["Connection"] = "close"
+            if self.within and headers.get("content-type", "").startswith("text/event-stream"):
+                self.within.reschedule(None)  # a stream of events lasts as long as somebody listens
         await self._send(message)
 
 

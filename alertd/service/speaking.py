@@ -1,10 +1,12 @@
 """Between cycles: what must be said because its moment has come, or because nobody confirmed what was said."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeAlias
 
+from alertd.notices.confirm import with_link
 from alertd.notices.data import no_forecast
 from alertd.notices.moments import Chained, due
 from alertd.notices.notice import Audience, Notice
@@ -15,6 +17,8 @@ from alertd.plan.result import Plan
 from alertd.service.languages import Languages
 from alertd.service.reports import LATELY, chained, confirmed
 from alertd.store.store import Store
+
+Link: TypeAlias = Callable[[Plan, datetime], str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,8 +37,12 @@ def speak(
     targets: Mapping[Audience, Sequence[str]],
     now_utc: datetime,
     languages: Languages | None = None,
+    link: Link = lambda plan, now_utc: "",
 ) -> tuple[str, ...]:
-    """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError."""
+    """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError.
+
+    `link`: where the driver of a plan confirms; "" for none.
+    """
     languages = languages or Languages()
     sent: dict[str, list[Notice]] = defaultdict(list)
     for audience in (Audience.DRIVER, Audience.DISPATCHER):
@@ -58,7 +66,7 @@ def speak(
             mine = [n for n in mine if n.expires_at - now_utc <= policy.quiet_yields]
         mine = mine[: policy.room(told[_driver(plan)], now_utc)]
         told[_driver(plan)] += [now_utc] * len(mine)
-        new += [*mine, *(n for n in fresh if n.audience is not Audience.DRIVER)]
+        new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
     blind = no_forecast(fleet, [one.plan for one in standing], now_utc)
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]
     return store.record_notices(new, targets, now_utc) if new else ()

@@ -1,0 +1,53 @@
+"""What differs between two plans of a trip, in a dispatcher's words."""
+
+from typing import Final
+
+from alertd.notices import words
+from alertd.plan.result import Plan, Stretch
+
+WORTH_S: Final = 600.0  # an arrival or a chain-up that moves less is not named
+WORTH_FRAC: Final = 0.1  # nor odds that move less
+
+
+def moved(old: Plan, new: Plan) -> tuple[str, ...]:
+    """One short line a difference that a dispatcher acts on; empty when there is none."""
+    out = []
+    if old.advice is not new.advice:
+        out.append(f"{old.advice} → {new.advice}")
+    if old.singles_short != new.singles_short:
+        out.append(f"chains short {old.singles_short} → {new.singles_short}")
+    before = {_name(s): s for s in old.stretches}
+    for s in new.stretches:
+        known = before.pop(_name(s), None)
+        if known is None:
+            out.append(f"new: {s.advice} at {_name(s)}")
+        else:
+            out += _of_stretch(known, s)
+    out += [f"no more: {name}" for name in before]
+    later_s = (new.arrive_at - old.arrive_at).total_seconds()
+    if abs(later_s) >= WORTH_S:
+        out.append(f"arrives {words.minutes(abs(later_s))} {'later' if later_s > 0 else 'sooner'}")
+    if new.partial and not old.partial:
+        out.append("forecast now old or missing in part")
+    return tuple(out)
+
+
+def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
+    out, name = [], _name(new)
+    if old.advice is not new.advice:
+        out.append(f"{name}: {old.advice} → {new.advice}")
+    elif abs(old.probability - new.probability) >= WORTH_FRAC:
+        out.append(f"{name}: {words.percent(old.probability)} → {words.percent(new.probability)}")
+    if old.chain_up.stop_id != new.chain_up.stop_id:
+        out.append(f"chain up at {words.stop_words(new.chain_up)}, was {words.stop_words(old.chain_up)}")
+    elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= WORTH_S:
+        here = new.chain_up.zone
+        was, now = words.clock(old.chain_up.arrive_at, here), words.clock(new.chain_up.arrive_at, here)
+        out.append(f"chain-up {was} → {now}")
+    if old.hanging.singles_n != new.hanging.singles_n:
+        out.append(f"tires {old.hanging.singles_n} → {new.hanging.singles_n}")
+    return out
+
+
+def _name(s: Stretch) -> str:
+    return s.place or f"about {round(s.start_m / 20_000.0) * 20_000.0 / 1609.344:.0f} mi"

@@ -1,0 +1,94 @@
+"""What a driver does next on a trip, from its plan and what was reported of the chains."""
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from alertd.notices import words
+from alertd.notices.closures import held_for
+from alertd.notices.moments import Chained
+from alertd.plan.result import Advice, ClosureNote, Plan, StopChoice, Stretch
+
+OLD_PLAN = timedelta(hours=2)  # a plan that was not made again for so long clears nothing
+
+
+class Step(StrEnum):
+    HANG = "hang"
+    HOLD = "hold"
+    READY = "ready"
+    TAKE_OFF = "take_off"
+    DRIVE = "drive"  # no chains expected on what is left, by this forecast
+    ARRIVED = "arrived"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextStep:
+    """at: when it is due. stretch and stop, or closure, say where; all None where it is about the whole way.
+
+    number: of the stretch, from 1. then: what else is asked later, one line each.
+    """
+
+    step: Step
+    at: datetime
+    stretch: Stretch | None = None
+    stop: StopChoice | None = None
+    closure: ClosureNote | None = None
+    number: int = 0
+    then: tuple[str, ...] = ()
+
+
+def next_step(plan: Plan, chained: Chained, off_at: datetime | None, now_utc: datetime) -> NextStep:
+    """`off_at`: when chains were last reported off. On old or missing data the least is to be ready."""
+    calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc)]
+    if chained.on_at is not None and (off := _take_off(plan, now_utc)) is not None:
+        calls = [off, *(c for c in calls if c.at > off.at)]
+    else:
+        calls.sort(key=lambda c: c.at)
+    if calls:
+        return replace(calls[0], then=tuple(_line(c) for c in calls[1:]))
+    if plan.arrive_late < now_utc:
+        return NextStep(step=Step.ARRIVED, at=plan.arrive_at)
+    at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
+    unsure = plan.partial or is_old(plan, now_utc) or (plan.advice is not Advice.CLEAR and not plan.stretches)
+    return NextStep(step=Step.READY if unsure else Step.DRIVE, at=at)
+
+
+def is_old(plan: Plan, now_utc: datetime) -> bool:
+    """Whether a plan was made too long ago to clear anything."""
+    return now_utc - plan.made_at > OLD_PLAN
+
+
+def _take_off(plan: Plan, now_utc: datetime) -> NextStep | None:
+    """A stretch that begins later than now is the next one; the chains that are on are not its, but of the first."""
+    numbered = list(enumerate(plan.stretches, 1))
+    here = [(n, s) for n, s in numbered if s.enter_at <= now_utc] or numbered[:1]
+    if not here:
+        return None
+    n, s = here[-1]
+    return NextStep(step=Step.TAKE_OFF, at=s.chain_off.arrive_at, stretch=s, stop=s.chain_off, number=n)
+
+
+def _stretches(plan: Plan, off_at: datetime | None, now_utc: datetime) -> list[NextStep]:
+    out = []
+    for n, s in enumerate(plan.stretches, 1):
+        done = s.leave_at <= now_utc or (off_at is not None and s.chain_up.arrive_at <= off_at)
+        if done or s.advice is Advice.CLEAR:
+            continue
+        step = {Advice.HOLD: Step.HOLD, Advice.CHAIN: Step.HANG}.get(s.advice, Step.READY)
+        out.append(NextStep(step=step, at=s.chain_up.arrive_at, stretch=s, stop=s.chain_up, number=n))
+    return out
+
+
+def _closed(plan: Plan, now_utc: datetime) -> list[NextStep]:
+    ahead = [c for c in held_for(plan) if c.enter_at > now_utc]
+    return [NextStep(step=Step.HOLD, at=c.enter_at, closure=c) for c in ahead]
+
+
+def _line(call: NextStep) -> str:
+    if call.closure is not None:
+        return f"HOLD, {words.clock(call.at, call.closure.zone)}: {call.closure.what}"
+    if call.stop is None or call.stretch is None:
+        return ""
+    what = {Step.HOLD: "HOLD", Step.HANG: "chain"}.get(call.step, "be ready to chain")
+    place = f" ({call.stretch.place})" if call.stretch.place else ""
+    return f"{what}, {words.clock(call.at, call.stop.zone)}: {words.stop_words(call.stop)}{place}"

@@ -1,0 +1,245 @@
+"""The driver's page: what to do next, read when parked; one tap each for "Got it", "Chains on" and "Chains off".
+
+A GET changes nothing, whoever follows the link first: mail scanners and link previews do. Reports are posted.
+"""
+
+import asyncio
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+from urllib.parse import quote
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import JSONResponse, RedirectResponse
+
+from alertd.errors import AlertdError, InputError
+from alertd.notices import words
+from alertd.notices.moments import Chained
+from alertd.notices.next_step import NextStep, Step, is_old, next_step
+from alertd.notices.notice import Audience, Notice
+from alertd.notices.pictures import alt
+from alertd.notices.pictures.measures import Measures
+from alertd.plan.result import Plan, StopChoice
+from alertd.service.clock import Clock
+from alertd.service.drawings import Drawings
+from alertd.service.links import DRIVER, Links
+from alertd.service.page import HEADERS, SECRET_PATH, Pages, check_same_origin, form_of, svg
+from alertd.service.planner import Planner
+from alertd.service.problems import Refused
+from alertd.service.reports import keep_report, reports_of
+from alertd.sources.reportfile import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.sources.tripfile import TripRequest, parse_trip
+from alertd.store.store import Store
+
+CLOCKS_APART: Final = timedelta(minutes=5)
+DONE: Final = {
+    READ: "Got it: your dispatcher sees that you have read this.",
+    CHAINS_ON: "Noted: chains are on.",
+    CHAINS_OFF: "Noted: chains are off.",
+}
+ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "OFF"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chains:
+    """What was reported of a trip's chains, and which of its messages were read when."""
+
+    chained: Chained
+    off_at: datetime | None
+    read_at: dict[str, datetime]
+
+
+def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> Chains:
+    on_at = off_at = None
+    read_at = {}
+    for report in (r for r in reports if r.happened_at <= now_utc + CLOCKS_APART):  # oldest first
+        if report.what == READ:
+            read_at[report.notice_id] = report.happened_at
+        elif report.what == CHAINS_ON:
+            on_at, off_at = report.happened_at, None
+        else:
+            on_at, off_at = None, report.happened_at
+    return Chains(chained=Chained(on_at=on_at), off_at=off_at, read_at=read_at)
+
+
+class DriverPage:
+    """The routes of one trip's driver: the page, its pictures, and the taps."""
+
+    def __init__(
+        self, planner: Planner, store: Store, clock: Clock, links: Links, pages: Pages, drawings: Drawings
+    ) -> None:
+        self._planner, self._store, self._clock = planner, store, clock
+        self._links, self._pages, self._drawings = links, pages, drawings
+
+    def router(self) -> APIRouter:
+        router = APIRouter(prefix="/d", include_in_schema=False)
+        router.add_api_route("/{token}", self._show, methods=["GET", "HEAD"])
+        router.add_api_route("/{token}", self._tap, methods=["POST"])
+        router.add_api_route("/{token}/{name}.svg", self._picture, methods=["GET"])
+        return router
+
+    def _trip_of(self, token: str) -> TripRequest:
+        """The trip of a link. Raises Refused: 410 for one that has run out, 404 for any other that is no good."""
+        known = {t.id: t for t in self._store.trips()}
+        opened = self._links.opened(token, DRIVER, known)
+        if opened is None:
+            raise Refused(404, "This link does not work", "It is not whole, or its trip was cancelled. Ask dispatch.")
+        if opened.until <= self._clock():
+            raise Refused(410, "This link has run out", "The trip is over. Ask dispatch for a new link.")
+        return parse_trip(json.loads(known[opened.subject].body), f"trip {opened.subject}")
+
+    def _refused(self, title: str, detail: str, status: int) -> Response:
+        return self._pages.show("refused.html", {"title": title, "detail": detail}, status=status, headers=SECRET_PATH)
+
+    async def _show(self, token: str, request: Request, done: str = "") -> Response:
+        try:
+            trip = await asyncio.to_thread(self._trip_of, token)
+        except Refused as exc:
+            return self._refused(exc.title, exc.detail, exc.status)
+        values = await asyncio.to_thread(driver_values, self._planner, self._store, trip, self._clock())
+        if values["plan"] is not None:
+            values["said"] = await _said(self._planner, trip, values["plan"])
+        language = request.headers.get("accept-language", "en")[:2].lower()
+        values |= {"token": token, "done": DONE.get(done, "")}
+        return self._pages.show("driver.html", values, language=language, headers=SECRET_PATH)
+
+    async def _tap(self, token: str, request: Request) -> Response:
+        check_same_origin(request, secret_path=True)
+        form = await form_of(request)
+        try:
+            trip = await asyncio.to_thread(self._trip_of, token)
+            what = await asyncio.to_thread(keep_tap, self._store, trip.id, form, self._clock())
+        except Refused as exc:
+            return self._refused(exc.title, exc.detail, exc.status)
+        except InputError as exc:
+            return self._refused("Not noted", str(exc), 422)
+        headers = {**HEADERS, **SECRET_PATH}
+        if "application/json" in request.headers.get("accept", ""):
+            return JSONResponse({"said": DONE[what]}, headers=headers)
+        return RedirectResponse(f"/d/{token}?done={what}", 303, headers=headers)
+
+    async def _picture(self, token: str, name: str) -> Response:
+        trip = await asyncio.to_thread(self._trip_of, token)
+        plan = await asyncio.to_thread(self._planner.shown.plan, self._store, trip.id)
+        drawn = None if plan is None else await self._drawings.svg(plan, trip, name, wide=False)
+        if drawn is None:
+            raise Refused(404, "no such picture", name)
+        return svg(drawn, SECRET_PATH)
+
+
+def keep_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime) -> str:
+    """Keep what a button reports; the same tap again changes nothing. Raises InputError.
+
+    `at` comes with one that waited for a network; what a device's clock puts into the future happened now.
+    """
+    what = form.get("what", "")
+    row: dict[str, Any] = {"what": what, "at": now_utc.isoformat()}
+    if form.get("at"):
+        row["at"] = form["at"]
+    if what == READ:
+        row["notice_id"] = form.get("notice", "")
+    elif form.get("place"):
+        row["place"] = form["place"][:80]
+    asked = parse_report(row, "page")
+    if asked.happened_at > now_utc + CLOCKS_APART:
+        asked = asked.model_copy(update={"at": now_utc.astimezone(UTC).isoformat()})
+    if what == READ:
+        if all(n.id != asked.notice_id for n in store.notices(trip_id)):
+            raise InputError("page", "notice", "is not a message of this trip", "load the page again")
+        keep_report(store, trip_id, asked)
+        return what
+    before = [r for r in reports_of(store, trip_id) if r.what != READ and r.happened_at <= asked.happened_at]
+    if not before or before[-1].what != what:
+        keep_report(store, trip_id, asked)
+    return what
+
+
+def driver_values(planner: Planner, store: Store, trip: TripRequest, now_utc: datetime) -> dict[str, Any]:
+    """What the driver's page says of a trip now."""
+    plan = planner.shown.plan(store, trip.id)
+    missed = planner.shown.missed.get(trip.id, "")
+    chains = chains_of(reports_of(store, trip.id), now_utc)
+    mine = [n for n in store.notices(trip.id) if n.audience is Audience.DRIVER]
+    last = max(mine, key=lambda n: (n.created_at, n.id), default=None)
+    values: dict[str, Any] = {
+        "trip": trip,
+        "plan": plan,
+        "missed": missed,
+        "now": now_utc,
+        "zone": plan.depart_zone if plan else planner.settings.brief_zone,
+        "fleet": planner.settings.fleet,
+        "message": last,
+        "read_at": _read_at(mine, last, chains),
+        "on_at": chains.chained.on_at,
+        "off_at": chains.off_at,
+        "said": (),
+    }
+    if plan is None:
+        return values
+    step = next_step(plan, chains.chained, chains.off_at, now_utc)
+    return values | {
+        "step": step,
+        "icon": ICONS.get(step.step, ""),
+        "head": head(plan, step, now_utc),
+        "warn": warnings(plan, missed, now_utc),
+        "later": [s for n, s in enumerate(plan.stretches, 1) if n != step.number and s.chain_up.arrive_at > step.at],
+        "place": step.stop.name if step.stop else "",
+        "geo": geo(step.stop) if step.stop else "",
+        "pictures": ("road", "map") if plan.along.distance_m else (),
+        "older_h": (now_utc - plan.made_at).total_seconds() / 3600.0,
+        "met": [c for c in plan.closures if c.met],
+        "posted": [p for p in plan.posted if p.enter_at is not None and p.enter_at > now_utc and p.believed_frac > 0],
+    }
+
+
+def head(plan: Plan, step: NextStep, now_utc: datetime) -> str:
+    """The words that stand largest."""
+    if step.step is Step.HANG:
+        near = step.at - now_utc <= timedelta(minutes=45)
+        return "CHAIN UP" if near else "PLAN TO CHAIN"
+    return {
+        Step.READY: "BE READY TO CHAIN",
+        Step.HOLD: "HOLD",
+        Step.TAKE_OFF: "CHAINS OFF",
+        Step.ARRIVED: "ARRIVED, by the plan",
+    }.get(step.step, "No chains expected by this forecast")
+
+
+def warnings(plan: Plan, missed: str, now_utc: datetime) -> list[str]:
+    """Why this page may say too little."""
+    out = []
+    if is_old(plan, now_utc) or missed:
+        hours = (now_utc - plan.made_at).total_seconds() / 3600.0
+        out.append(f"This plan is {words.age(hours)} old and was not made again. Be ready to chain, whatever it says.")
+    if plan.partial:
+        out.append("Some of the forecast is old or missing. Be ready to chain.")
+    if plan.singles_short:
+        out.append(f"SHORT OF CHAINS: {plan.singles_short} missing. Tell dispatch before you go.")
+    return out
+
+
+def geo(stop: StopChoice) -> str:
+    """Opens the reader's own map (RFC 5870)."""
+    at = f"{stop.lat_deg:.5f},{stop.lon_deg:.5f}"
+    return f"geo:{at}?q={at}({quote(words.stop_words(stop))})"
+
+
+def _read_at(mine: Sequence[Notice], last: Notice | None, chains: Chains) -> datetime | None:
+    """When the last message, or one as new, was confirmed."""
+    if last is None:
+        return None
+    return max((chains.read_at[n.id] for n in mine if n.id in chains.read_at and n.created_at >= last.created_at),
+               default=None)  # fmt: skip
+
+
+async def _said(planner: Planner, trip: TripRequest, plan: Plan) -> tuple[str, ...]:
+    """The picture of the road in sentences; none when the route is gone since."""
+    if not plan.along.distance_m:
+        return ()
+    try:
+        route = await planner.route(trip.route, f"trip {trip.id}")
+    except AlertdError:
+        return ()
+    return await asyncio.to_thread(alt.strip_said, plan, route, Measures(metric=False))

@@ -1,0 +1,102 @@
+"""What the last cycle came to, for people to look at: plans, trips without one, what changed, the road by the hour."""
+
+import json
+from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from threading import Lock
+from typing import Any, Final
+
+from pydantic import TypeAdapter, ValidationError
+
+from alertd.notices.moved import moved
+from alertd.plan.outlook import Corridor
+from alertd.plan.result import Plan
+from alertd.plan.road_hours import RoadHours, road_hours
+from alertd.route.line import Route
+from alertd.store.store import Store
+from alertd.units import HOUR_S
+
+MOST_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
+MOST_READ: Final = 200  # plans read back from the store, of trips that no cycle plans any more
+CHANGES_LAST: Final = timedelta(hours=12)
+_BACK: Final = timedelta(hours=6)  # a truck under way has part of its road by the hour behind it
+_PLAN: Final = TypeAdapter(Plan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    at: datetime
+    lines: tuple[str, ...]
+
+
+class Shown:
+    """Kept in memory; after a restart plans come from the store until the first cycle has ended. Any thread may ask."""
+
+    def __init__(self) -> None:
+        self.plans: dict[str, Plan] = {}
+        self.missed: dict[str, str] = {}  # by trip, why it could not be planned
+        self.unread: tuple[tuple[str, str], ...] = ()  # trips files, and why they could not be taken in
+        self.taken_at: datetime | None = None
+        self.changes: dict[str, Change] = {}
+        self._hours: OrderedDict[Route, RoadHours] = OrderedDict()
+        self._read: OrderedDict[str, Plan] = OrderedDict()
+        self._lock = Lock()
+
+    def take(
+        self, plans: Iterable[Plan], missed: Iterable[tuple[str, str]], unread: Iterable[tuple[str, str]], now: datetime
+    ) -> None:
+        """The outcome of a cycle."""
+        new = {plan.trip_id: plan for plan in plans}
+        changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_LAST}
+        for trip_id, plan in new.items():
+            old = self.plans.get(trip_id)
+            if old is not None and old.id != plan.id and (lines := moved(old, plan)):
+                changes[trip_id] = Change(at=now, lines=lines)
+        self.plans, self.missed, self.unread = new, dict(missed), tuple(unread)
+        self.changes, self.taken_at = changes, now
+
+    def plan(self, store: Store, trip_id: str) -> Plan | None:
+        """The newest plan of a trip; None where there is none, or one of an older version that is not understood."""
+        if trip_id in self.plans:
+            return self.plans[trip_id]
+        stored = store.latest_plan(trip_id)
+        if stored is None:
+            return None
+        with self._lock:
+            known = self._read.get(stored.id)
+        plan = known or read_plan(json.loads(stored.body)["plan"])
+        if plan is not None:
+            with self._lock:
+                self._read[stored.id] = plan
+                self._read.move_to_end(stored.id)
+                while len(self._read) > MOST_READ:
+                    self._read.popitem(last=False)
+        return plan
+
+    def keep_road(self, route: Route, corridor: Corridor, now: datetime) -> None:
+        """Keep the likely road of a route by the hour: the corridor itself is too large to keep for many."""
+        first_s = (now - _BACK).timestamp()
+        hours = road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
+        with self._lock:
+            self._hours[route] = hours
+            self._hours.move_to_end(route)
+            while len(self._hours) > MOST_ROADS:
+                self._hours.popitem(last=False)
+
+    def road(self, route: Route) -> RoadHours | None:
+        with self._lock:
+            return self._hours.get(route)
+
+
+def read_plan(plain: dict[str, Any]) -> Plan | None:
+    """A plan back from its JSON; None for one of another version."""
+    along = plain.get("along", {})
+    for name, column in along.items():
+        if isinstance(column, list):
+            along[name] = [float("nan") if v is None else v for v in column]
+    try:
+        return _PLAN.validate_python(plain)
+    except ValidationError:
+        return None
