@@ -96,7 +96,7 @@ def make_api(
     serve(alerts_router(alerts or Alerts(store, settings.fleet)), "admin")
     serve(metrics_router(store, clock, meters), "admin")
     app.include_router(health_router(planner, store, clock, pulse, meters), responses=PROBLEM_RESPONSES)
-    app.include_router(pages_router(planner, store, clock, wake))
+    app.include_router(pages_router(planner, store, clock, wake, app.state.doorkeeper))
     app.add_middleware(Keeping, once=once)
     app.add_middleware(Shell, larger={ROUTES_PATH: GPX_LIMITS.max_bytes})  # the last one added is outermost
     return app

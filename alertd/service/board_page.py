@@ -91,7 +91,7 @@ class BoardPage:
             "now": self._clock(),
             "zone": self._planner.settings.brief_zone,
             "fleet": self._planner.settings.fleet,
-            "signed": bool(self._planner.settings.http_token),
+            "signed": self._door.needs_token(),
             "form": dict.fromkeys(FIELDS, "") | dict(form or {}),
             "problem": problem,
         }

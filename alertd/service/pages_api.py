@@ -11,14 +11,17 @@ from alertd.service.driver_page import DriverPage
 from alertd.service.page import Pages
 from alertd.service.planner import Planner
 from alertd.service.sign_in import Door
+from alertd.service.tokens import Doorkeeper
 from alertd.service.trip_page import trip_router
 from alertd.store.store import Store
 
 
-def pages_router(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
+def pages_router(
+    planner: Planner, store: Store, clock: Clock, wake: Callable[[], None], doorkeeper: Doorkeeper
+) -> APIRouter:
     settings = planner.settings
     links, pages, drawings = planner.links, Pages(), Drawings(planner)
-    door = Door(settings, clock, links, pages)
+    door = Door(settings, clock, links, pages, doorkeeper)
     router = APIRouter()
     router.include_router(pages.router())
     router.include_router(DriverPage(planner, store, clock, links, pages, drawings).router())

@@ -1,7 +1,6 @@
-"""Who may look at the board: a browser that showed the daemon's token; where none is set, only this machine."""
+"""Who may look at the board: a browser that showed a token of the daemon; where none is needed, only this machine."""
 
-import hashlib
-import hmac
+import asyncio
 from datetime import timedelta
 from typing import Final
 from urllib.parse import urlsplit
@@ -14,6 +13,7 @@ from alertd.service.links import BOARD, Links
 from alertd.service.page import HEADERS, Pages, check_same_origin, form_of
 from alertd.service.problems import Refused
 from alertd.service.settings import Settings
+from alertd.service.tokens import Doorkeeper, badge_of
 from alertd.sources.http import is_loopback
 
 COOKIE: Final = "alertd_board"
@@ -21,19 +21,28 @@ SIGNED_IN_FOR: Final = timedelta(hours=12)
 
 
 class Door:
-    """The cookie is a signed token that runs out; one made under another token of the daemon is worth nothing."""
+    """The cookie is a signed text that runs out, and is worth nothing once the token that it was given for does not
+    hold any more. What the token may do, the browser may."""
 
-    def __init__(self, settings: Settings, clock: Clock, links: Links, pages: Pages) -> None:
+    def __init__(self, settings: Settings, clock: Clock, links: Links, pages: Pages, doorkeeper: Doorkeeper) -> None:
         self._settings, self._clock, self._links, self._pages = settings, clock, links, pages
-        self._holder = hashlib.sha256(f"board {settings.http_token}".encode()).hexdigest()
+        self._doorkeeper = doorkeeper
 
-    def signed_in(self, request: Request) -> bool:
-        if not self._settings.http_token:
+    def may(self, request: Request, scope: str) -> bool:
+        """Whether this browser may do what needs `scope`. Reads the store. Raises StoreError."""
+        if self._doorkeeper.is_open():
             # Open on this machine, as the interface is; but not to a name that some other site lets point here.
             host = urlsplit(f"//{request.headers.get('host', '')}").hostname or ""
             return is_loopback(host) or host == urlsplit(self._settings.public_url).hostname
-        opened = self._links.opened(request.cookies.get(COOKIE, ""), BOARD, (self._holder,))
-        return opened is not None and opened.until > self._clock()
+        badges = self._doorkeeper.badges()
+        opened = self._links.opened(request.cookies.get(COOKIE, ""), BOARD, badges)
+        return opened is not None and opened.until > self._clock() and badges[opened.subject].may(scope)
+
+    def signed_in(self, request: Request) -> bool:
+        return self.may(request, "read")
+
+    def needs_token(self) -> bool:
+        return not self._doorkeeper.is_open()
 
     def reader(self, request: Request) -> None:
         """Raise Refused for who is not signed in."""
@@ -41,19 +50,25 @@ class Door:
             raise Refused(401, "not signed in", "sign in at /board/sign-in")
 
     def writer(self, request: Request) -> None:
-        """Raise Refused also for what another site's page sent."""
+        """Raise Refused also for what another site's page sent, and for a token that may not post controls."""
         check_same_origin(request)
         self.reader(request)
+        if not self.may(request, "posted"):
+            raise Refused(403, "not allowed", 'the token that you signed in with has no scope "posted"')
 
     def router(self) -> APIRouter:
         router = APIRouter(prefix="/board", include_in_schema=False)
         router.add_api_route("/sign-in", self._ask, methods=["GET"])
         router.add_api_route("/sign-in", self._sign_in, methods=["POST"])
-        router.add_api_route("/sign-out", self._sign_out, methods=["POST"], dependencies=[Depends(self.writer)])
+        router.add_api_route("/sign-out", self._sign_out, methods=["POST"], dependencies=[Depends(self._leaver)])
         return router
 
+    def _leaver(self, request: Request) -> None:
+        check_same_origin(request)
+        self.reader(request)
+
     def _page(self, problem: str, status: int) -> Response:
-        values = {"problem": problem, "fleet": self._settings.fleet, "needs": bool(self._settings.http_token)}
+        values = {"problem": problem, "fleet": self._settings.fleet, "needs": self.needs_token()}
         return self._pages.show("sign_in.html", values, status=status)
 
     async def _ask(self) -> Response:
@@ -61,13 +76,13 @@ class Door:
 
     async def _sign_in(self, request: Request) -> Response:
         check_same_origin(request)
-        token, form = self._settings.http_token, await form_of(request)
-        if token and not hmac.compare_digest(form.get("token", "").encode(), token.encode()):
-            return self._page("That is not the daemon's token.", 403)
+        token = (await form_of(request)).get("token", "").strip()
+        if not await asyncio.to_thread(self._doorkeeper.allowed, token, "read"):
+            return self._page("That is no token that may look here.", 403)
         response = go_to("/board")
         response.set_cookie(
             COOKIE,
-            self._links.token(BOARD, self._holder, self._clock() + SIGNED_IN_FOR),
+            self._links.token(BOARD, badge_of(token), self._clock() + SIGNED_IN_FOR),
             max_age=round(SIGNED_IN_FOR.total_seconds()),
             path="/board",
             secure=request.url.scheme == "https" or self._settings.public_url.startswith("https:"),

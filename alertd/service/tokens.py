@@ -79,6 +79,18 @@ class Doorkeeper:
         self._note_use(known.id, now)
         return Caller(id=known.id, scopes=frozenset(known.scopes))
 
+    def is_open(self) -> bool:
+        """Whether everybody is let in. Raises StoreError."""
+        return self._is_open()
+
+    def badges(self) -> dict[str, Caller]:
+        """Who holds a token that is good now, by a text that stands for it and dies with it. Raises StoreError."""
+        now, kept = self._clock(), self._store.tokens.all()
+        out = {_badge(t.hash): Caller(id=t.id, scopes=frozenset(t.scopes)) for t in kept if active(t, now)}
+        if self._file_hash:
+            out[_badge(self._file_hash)] = Caller(id="file", scopes=frozenset(SCOPES))
+        return out
+
     def lets_nobody_in(self) -> bool:
         """Whether no token at all would do now. Raises StoreError."""
         holds = any(active(token, self._clock()) for token in self._store.tokens.all())
@@ -99,6 +111,15 @@ class Doorkeeper:
             self._noted[id_] = now
         except StoreError as exc:  # a store that is only busy must not shut anybody out
             log.warning("use of token %s not noted: %s", id_, exc)
+
+
+def badge_of(token: str) -> str:
+    """The text of `Doorkeeper.badges` for a token."""
+    return _badge(hash_of(token))
+
+
+def _badge(hash_: str) -> str:
+    return hashlib.sha256(f"badge {hash_}".encode()).hexdigest()
 
 
 def hash_of(token: str) -> str:
