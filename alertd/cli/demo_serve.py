@@ -39,7 +39,7 @@ JOBS_END_WITHIN_S: Final = 4.0
 OBSERVE_EVERY: Final = timedelta(minutes=20)
 _ABOUT: Final = {
     "/board": "the dispatcher's board",
-    "/score": "scores",
+    "/board/score": "scores",
     "/metrics": "metrics",
     "/v1/trips": "trips",
     "/v1/trips/{trip_id}/plan": "a plan",

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 
 from alertd.service.board_page import BoardPage
 from alertd.service.clock import Clock
@@ -10,6 +10,7 @@ from alertd.service.drawings import Drawings
 from alertd.service.driver_page import DriverPage
 from alertd.service.page import Pages
 from alertd.service.planner import Planner
+from alertd.service.score_api import score_page_router
 from alertd.service.sign_in import Door
 from alertd.service.tokens import Doorkeeper
 from alertd.service.trip_page import trip_router
@@ -28,4 +29,5 @@ def pages_router(
     router.include_router(door.router())
     router.include_router(trip_router(planner, store, clock, links, pages, drawings, door))
     router.include_router(BoardPage(planner, store, clock, wake, pages, door).router())
+    router.include_router(score_page_router(planner, store, clock), dependencies=[Depends(door.reader)])
     return router

@@ -20,10 +20,10 @@ A_MONTH = timedelta(days=31)
 
 
 def score_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
-    router = APIRouter()
+    router = APIRouter(prefix="/v1")
     settings = planner.settings
 
-    @router.get("/v1/score")
+    @router.get("/score")
     async def get_score(
         since: Annotated[str, Query(alias="from", max_length=40)] = "",
         until: Annotated[str, Query(alias="to", max_length=40)] = "",
@@ -32,6 +32,14 @@ def score_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
         first, last = period(since, until, settings.brief_zone, clock(), default=A_MONTH)
         found = await scores(planner, store, first, last)
         return {"from": to_plain(first), "to": to_plain(last), "scores": [plain(s) for s in found]}
+
+    return router
+
+
+def score_page_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
+    """The page, beside the board: for a browser that is signed in there."""
+    router = APIRouter(prefix="/board", include_in_schema=False)
+    settings = planner.settings
 
     @router.get("/score", response_class=HTMLResponse)
     async def get_score_page(

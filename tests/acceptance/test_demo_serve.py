@@ -35,8 +35,8 @@ class Shown:
         ends = time.monotonic() + PATIENCE_S
         while time.monotonic() < ends and self.child.poll() is None:
             for line in list(self.said):
-                if "/score" in line:
-                    return line.split("/score")[0].strip()
+                if "/board/score" in line:
+                    return line.split("/board/score")[0].strip()
             time.sleep(0.05)
         raise AssertionError(f"no address was said: {self.said}")
 
@@ -57,7 +57,7 @@ def test_it_serves_plans_and_pages_of_a_moving_storm_until_ctrl_c(shown: Shown) 
         time.sleep(0.2)
     plan = httpx.get(f"{url}/v1/trips/QT-1041/plan").json()
     assert plan["made_at"].startswith("2027-01-14T1")
-    page = httpx.get(f"{url}/score")
+    page = httpx.get(f"{url}/board/score")
     assert page.status_code == 200
     assert "What counts as true" in page.text
     for line in shown.said:
