@@ -23,6 +23,7 @@ from alertd.service.standings import StoredBook
 from alertd.sources.reportfile import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
+from alertd.units import HOUR_S
 
 OVER_AFTER: Final = timedelta(hours=24)  # after leaving, a trip without a plan is no longer listed
 _WHAT: Final = {
@@ -150,7 +151,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
     return Board(
         rows=tuple(sorted(rows, key=lambda r: (r.order, r.at, r.trip_id))),
         leaving=tuple((trip, line) for trip, line in leaving if line),
-        sources=_sources(plans, now_utc),
+        sources=_sources(plans, planner.settings.forecast.stale_h, now_utc),
         rules=_rules(plans),
         troubles=tuple(f"{name}: {why}" for name, why in shown.unread),
         channels=health,
@@ -254,17 +255,15 @@ def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
     return out
 
 
-def _sources(plans: Sequence[Plan], now_utc: datetime) -> tuple[SourceAge, ...]:
+def _sources(plans: Sequence[Plan], stale_h: float, now_utc: datetime) -> tuple[SourceAge, ...]:
     """Each source at the oldest it is in any plan, by now."""
     out: dict[str, SourceAge] = {}
     for plan in plans:
-        since_h = (now_utc - plan.made_at).total_seconds() / 3600.0
+        since_h = (now_utc - plan.made_at).total_seconds() / HOUR_S
         for s in plan.sources:
-            age_h, known = s.age_h + since_h, out.get(s.licence)
-            if known is None or age_h > known.age_h:
-                out[s.licence] = SourceAge(
-                    who=s.licence, age_h=age_h, stale=s.stale or (known is not None and known.stale)
-                )
+            known, age_h = out.get(s.licence), s.age_h + since_h
+            stale = s.stale or age_h > stale_h or (known is not None and known.stale)
+            out[s.licence] = SourceAge(who=s.licence, age_h=max(age_h, known.age_h if known else 0.0), stale=stale)
     return tuple(out.values())
 
 

@@ -102,7 +102,8 @@ class DriverPage:
         if values["plan"] is not None:
             values["said"] = await _said(self._planner, trip, values["plan"])
         language = request.headers.get("accept-language", "en")[:2].lower()
-        values |= {"token": token, "done": DONE.get(done, "")}
+        stands = {READ: values["read_at"], CHAINS_ON: values["on_at"], CHAINS_OFF: values["off_at"]}
+        values |= {"token": token, "done": DONE[done] if stands.get(done) else ""}
         return self._pages.show("driver.html", values, language=language, headers=SECRET_PATH)
 
     async def _tap(self, token: str, request: Request) -> Response:

@@ -26,7 +26,7 @@ async function flush() {
   try {
     for (let list = waiting(); list.length; list = waiting()) {
       const answer = await send(list[0]);
-      if (answer.status >= 500) break;
+      if (answer.status >= 500 || answer.status === 408 || answer.status === 429) break;
       keep(waiting().slice(1));
       if (answer.ok) sent += 1;
       else status.textContent = words.failed + " (" + answer.status + ")";

@@ -1,0 +1,95 @@
+"""Server time and size of each page at many trips: `python tests/benchmarks/bench_pages.py [trips]`.
+
+The demo's plans, copied under other names; two driver's messages a trip; asked in this process, without a network.
+"""
+
+import asyncio
+import json
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import httpx
+
+from alertd.notices.changes import to_say
+from alertd.plan.record import canonical, to_plain
+from alertd.service.api import make_api
+from alertd.service.cycle import run_cycle
+from alertd.service.planner import planner
+from alertd.service.settings import read_settings
+from alertd.sources.tripfile import parse_trip
+from alertd.store.records import StoredTrip
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.standin import Standin
+
+DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
+MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
+ROUNDS = 7
+
+
+async def measure(trips_n: int) -> None:
+    folder = Path(tempfile.mkdtemp(prefix="bench-pages-"))
+    with Standin(now_utc=MORNING) as storm, Store(folder / "alertd.db") as store:
+        settings = read_settings(DEMO / "alertd.toml")
+        settings = replace(
+            settings,
+            forecast=replace(settings.forecast, open_meteo_url=storm.base_url),
+            store=folder / "alertd.db",
+            cache=folder / "http",
+            archive=None,
+        )
+        clock = HeldClock(MORNING)
+        async with planner(settings, clock) as planning:
+            outcome = await run_cycle(planning, store, MORNING)
+            plans = []
+            for n in range(trips_n - len(outcome.plans)):
+                like = outcome.plans[n % len(outcome.plans)]
+                plan = replace(like, trip_id=f"B-{n}", id=f"plan_{n}")
+                body = json.loads(next(t.body for t in store.trips() if t.id == like.trip_id)) | {"id": plan.trip_id}
+                trip = parse_trip({k: v for k, v in body.items() if v is not None and k != "routes"}, "bench")
+                store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=MORNING))
+                notices, said = to_say(plan, None, MORNING)
+                text = canonical({"plan": to_plain(plan), "said": to_plain(said)})
+                store.record_plan(plan.id, plan.trip_id, MORNING, text, notices, settings.targets)
+                plans.append(plan)
+            planning.shown.take([*outcome.plans, *plans], (), (), MORNING)
+            app = make_api(planning, store, clock, lambda: None)
+            transport = httpx.ASGITransport(app=app)
+            async with httpx.AsyncClient(transport=transport, base_url="http://localhost", timeout=60) as http:
+                driver = planning.links.link_for(plans[0], MORNING)
+                print(f"{trips_n} trips; median and longest of {ROUNDS}, the board made anew each time")
+                for path in ("/board", "/board?q=quillback+17", "/board/trips/B-0", driver, f"{driver}/axles-1.svg"):
+                    await _one(http, clock, path)
+
+        # After a restart plans come from the store until the first cycle has ended.
+        async with planner(settings, clock) as planning:
+            app = make_api(planning, store, clock, lambda: None)
+            transport = httpx.ASGITransport(app=app)
+            async with httpx.AsyncClient(transport=transport, base_url="http://localhost", timeout=60) as http:
+                began = time.perf_counter()
+                await http.get("/board")
+                print(f"{'first board after a restart':34} {(time.perf_counter() - began) * 1e3:7.0f} ms")
+
+
+async def _one(http: httpx.AsyncClient, clock: HeldClock, path: str) -> None:
+    took: Sequence[float] = []
+    for _ in range(ROUNDS):
+        clock.advance(timedelta(seconds=5))
+        began = time.perf_counter()
+        answer = await http.get(path)
+        took = [*took, time.perf_counter() - began]
+        answer.raise_for_status()
+    took = sorted(took)
+    name = "/d/..." + path[39:] if path.startswith("/d/") else path
+    print(
+        f"{name:34} {took[len(took) // 2] * 1e3:7.0f} ms {took[-1] * 1e3:7.0f} ms {len(answer.content) / 1e3:7.1f} kB"
+    )
+
+
+if __name__ == "__main__":
+    asyncio.run(measure(int(sys.argv[1]) if len(sys.argv) > 1 else 500))

@@ -1,0 +1,64 @@
+"""What comes next for a driver: never clear on what is old or missing, and nothing graver left untold."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+
+from alertd.notices.moments import Chained
+from alertd.notices.next_step import OLD_PLAN, Step, next_step
+from alertd.plan.result import Advice, ClosureNote, Plan
+
+HOUR = timedelta(hours=1)
+NOT_ON = Chained()
+
+
+def test_the_first_stretch_comes_first_and_the_second_is_told_beside_it(saying: Callable[..., Plan]) -> None:
+    plan = saying(Advice.CHAIN, Advice.HOLD)
+    step = next_step(plan, NOT_ON, None, plan.made_at)
+    assert (step.step, step.number, step.stop) == (Step.HANG, 1, plan.stretches[0].chain_up)
+    assert len(step.then) == 1
+    assert step.then[0].startswith("HOLD, ")
+    assert "Tarn Pass" in step.then[0]
+
+
+def test_chains_on_ask_where_they_come_off_and_off_asks_for_the_next_stretch(saying: Callable[..., Plan]) -> None:
+    plan = saying(Advice.CHAIN, Advice.CHAIN)
+    first, second = plan.stretches
+    on_at = first.chain_up.arrive_at
+    step = next_step(plan, Chained(on_at=on_at), None, first.enter_at)
+    assert (step.step, step.stop) == (Step.TAKE_OFF, first.chain_off)
+    off_at = first.chain_off.arrive_at
+    step = next_step(plan, NOT_ON, off_at, off_at)
+    assert (step.step, step.stop) == (Step.HANG, second.chain_up)
+
+
+def test_chains_hung_early_belong_to_the_first_stretch(saying: Callable[..., Plan]) -> None:
+    plan = saying(Advice.CHAIN, Advice.CHAIN)
+    step = next_step(plan, Chained(on_at=plan.made_at), None, plan.made_at)
+    assert step.stop == plan.stretches[0].chain_off
+
+
+def test_nothing_to_chain_is_said_on_a_whole_and_fresh_plan_only(saying: Callable[..., Plan]) -> None:
+    clear = replace(saying(), advice=Advice.CLEAR, partial=False)
+    assert next_step(clear, NOT_ON, None, clear.made_at).step is Step.DRIVE
+    assert next_step(replace(clear, partial=True), NOT_ON, None, clear.made_at).step is Step.READY
+    late = clear.made_at + OLD_PLAN + timedelta(minutes=1)
+    assert next_step(clear, NOT_ON, None, late).step is Step.READY
+    assert next_step(replace(clear, advice=Advice.READY), NOT_ON, None, clear.made_at).step is Step.READY
+
+
+def test_a_closed_road_before_the_first_stretch_is_held_for_first(saying: Callable[..., Plan]) -> None:
+    plan = saying(Advice.CHAIN)
+    at = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=10)
+    closed = ClosureNote(
+        what="avalanche work", source="road authority", where="", start_m=20e3, end_m=25e3, zone="America/Denver",
+        enter_at=at, begins_at=at - HOUR, ends_at=None, met=True, held=True, posted=True,
+    )  # fmt: skip
+    step = next_step(replace(plan, closures=(closed,)), NOT_ON, None, plan.made_at)
+    assert (step.step, step.closure, step.stop) == (Step.HOLD, closed, None)
+    assert len(step.then) == 1
+
+
+def test_a_trip_past_its_late_arrival_has_arrived_by_the_plan(saying: Callable[..., Plan]) -> None:
+    plan = saying(Advice.CHAIN)
+    assert next_step(plan, NOT_ON, None, plan.arrive_late + HOUR).step is Step.ARRIVED
