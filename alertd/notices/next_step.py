@@ -8,6 +8,7 @@ from alertd.notices import words
 from alertd.notices.closures import held_for
 from alertd.notices.moments import Chained
 from alertd.plan.result import Advice, ClosureNote, Plan, StopChoice, Stretch
+from alertd.tongue import ENGLISH, Tongue
 
 OLD_PLAN = timedelta(hours=2)  # a plan that was not made again for so long clears nothing
 
@@ -37,7 +38,9 @@ class NextStep:
     then: tuple[str, ...] = ()
 
 
-def next_step(plan: Plan, chained: Chained, off_at: datetime | None, now_utc: datetime) -> NextStep:
+def next_step(
+    plan: Plan, chained: Chained, off_at: datetime | None, now_utc: datetime, tongue: Tongue = ENGLISH
+) -> NextStep:
     """`off_at`: when chains were last reported off. On old or missing data the least is to be ready."""
     calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc)]
     if chained.on_at is not None and (off := _take_off(plan, now_utc)) is not None:
@@ -45,7 +48,7 @@ def next_step(plan: Plan, chained: Chained, off_at: datetime | None, now_utc: da
     else:
         calls.sort(key=lambda c: c.at)
     if calls:
-        return replace(calls[0], then=tuple(_line(c) for c in calls[1:]))
+        return replace(calls[0], then=tuple(_line(c, tongue) for c in calls[1:]))
     if plan.arrive_late < now_utc:
         return NextStep(step=Step.ARRIVED, at=plan.arrive_at)
     at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
@@ -84,11 +87,14 @@ def _closed(plan: Plan, now_utc: datetime) -> list[NextStep]:
     return [NextStep(step=Step.HOLD, at=c.enter_at, closure=c) for c in ahead]
 
 
-def _line(call: NextStep) -> str:
+def _line(call: NextStep, tongue: Tongue) -> str:
     if call.closure is not None:
-        return f"HOLD, {words.clock(call.at, call.closure.zone)}: {call.closure.what}"
+        return f"{tongue.say('HOLD')}, {words.clock(call.at, call.closure.zone)}: {call.closure.what}"
     if call.stop is None or call.stretch is None:
         return ""
-    what = {Step.HOLD: "HOLD", Step.HANG: "chain"}.get(call.step, "be ready to chain")
+    if call.step is Step.HOLD:
+        what = tongue.say("HOLD")
+    else:
+        what = tongue.say("chain") if call.step is Step.HANG else tongue.say("be ready to chain")
     place = f" ({call.stretch.place})" if call.stretch.place else ""
     return f"{what}, {words.clock(call.at, call.stop.zone)}: {words.stop_words(call.stop)}{place}"

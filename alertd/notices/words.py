@@ -45,7 +45,7 @@ def minutes(seconds: float) -> str:
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"
 
 
-def snow_depth(stretch: Stretch) -> str:
+def snow_depth(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     """How deep the snow may lie, as a range, e.g. "about 4-9 in of snow on an unploughed road"; "" below 1 cm.
 
     Rounded outwards: the range is an estimate, and narrower would say more than is known.
@@ -54,12 +54,12 @@ def snow_depth(stretch: Stretch) -> str:
         return ""
     low, high = to_inches(stretch.snow_depth_low_m), to_inches(stretch.snow_depth_high_m)
     if high > MOST_INCHES:
-        amount = f"about {math.floor(low / 6.0) / 2.0:g}-{math.ceil(high / 6.0) / 2.0:g} ft"
-    elif low < 1.0:
-        amount = f"up to {math.ceil(high)} in"
-    else:
-        amount = f"about {math.floor(low)}-{math.ceil(high)} in"
-    return f"{amount} of snow on an unploughed road"
+        feet = f"{math.floor(low / 6.0) / 2.0:g}-{math.ceil(high / 6.0) / 2.0:g}"
+        return tongue.say("about {feet} ft of snow on an unploughed road", feet=feet)
+    if low < 1.0:
+        return tongue.say("up to {inches} in of snow on an unploughed road", inches=math.ceil(high))
+    inches = f"{math.floor(low)}-{math.ceil(high)}"
+    return tongue.say("about {inches} in of snow on an unploughed road", inches=inches)
 
 
 def percent(frac: float) -> str:
@@ -80,14 +80,14 @@ def likely(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     return tongue.say("{share} likely", share=percent(stretch.probability))
 
 
-def held_until(stretch: Stretch) -> str:
+def held_until(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     """How long a stretch is to be held below, by the clock where the truck would stand; "" where it is not held."""
     if stretch.advice is not Advice.HOLD:
         return ""
     if stretch.hold_until is None:
-        return "no end of it within the forecast"
-    at = clock_on(stretch.hold_until, stretch.chain_up.zone, stretch.chain_up.arrive_at)
-    return f"expected to be passable with chains from {at}"
+        return tongue.say("no end of it within the forecast")
+    at = clock_on(stretch.hold_until, stretch.chain_up.zone, stretch.chain_up.arrive_at, tongue)
+    return tongue.say("expected to be passable with chains from {at}", at=at)
 
 
 def winter_frac(plan: Plan) -> float:

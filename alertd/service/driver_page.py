@@ -17,13 +17,14 @@ from fastapi.responses import JSONResponse, RedirectResponse
 from alertd.errors import AlertdError, InputError
 from alertd.notices import words
 from alertd.notices.moments import Chained
-from alertd.notices.next_step import NextStep, Step, is_old, next_step
+from alertd.notices.next_step import Step, next_step
 from alertd.notices.notice import Audience, Notice
 from alertd.notices.pictures import alt
 from alertd.notices.pictures.measures import Measures
 from alertd.plan.result import Plan, StopChoice
 from alertd.service.clock import Clock
 from alertd.service.drawings import Drawings
+from alertd.service.driver_words import DONE, head, said_in, warnings
 from alertd.service.links import DRIVER, Links
 from alertd.service.page import HEADERS, SECRET_PATH, Pages, check_same_origin, form_of, svg
 from alertd.service.planner import Planner
@@ -32,13 +33,9 @@ from alertd.service.reports import keep_report, reports_of
 from alertd.sources.reportfile import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
+from alertd.tongue import Tongue, marked
 
 CLOCKS_APART: Final = timedelta(minutes=5)
-DONE: Final = {
-    READ: "Got it: your dispatcher sees that you have read this.",
-    CHAINS_ON: "Noted: chains are on.",
-    CHAINS_OFF: "Noted: chains are off.",
-}
 ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "OFF"}
 
 
@@ -85,40 +82,50 @@ class DriverPage:
         known = {t.id: t for t in self._store.trips()}
         opened = self._links.opened(token, DRIVER, known)
         if opened is None:
-            raise Refused(404, "This link does not work", "It is not whole, or its trip was cancelled. Ask dispatch.")
+            detail = marked("It is not whole, or its trip was cancelled. Ask dispatch.")
+            raise Refused(404, marked("This link does not work"), detail)
         if opened.until <= self._clock():
-            raise Refused(410, "This link has run out", "The trip is over. Ask dispatch for a new link.")
+            detail = marked("The trip is over. Ask dispatch for a new link.")
+            raise Refused(410, marked("This link has run out"), detail)
         return parse_trip(json.loads(known[opened.subject].body), f"trip {opened.subject}")
 
-    def _refused(self, title: str, detail: str, status: int) -> Response:
-        return self._pages.show("refused.html", {"title": title, "detail": detail}, status=status, headers=SECRET_PATH)
+    def _tongue(self, language: str) -> Tongue:
+        return self._planner.settings.languages.of(language).driver
+
+    def _refused(self, title: str, detail: str, status: int, language: str = "") -> Response:
+        """A page that says why not; `language` is "" while it is not known whose trip it is."""
+        tongue = self._tongue(language)
+        values = {"title": tongue.one(title), "detail": tongue.one(detail)}
+        return self._pages.show("refused.html", values, language=tongue.language, status=status, headers=SECRET_PATH)
 
     async def _show(self, token: str, request: Request, done: str = "") -> Response:
         try:
             trip = await asyncio.to_thread(self._trip_of, token)
         except Refused as exc:
             return self._refused(exc.title, exc.detail, exc.status)
-        values = await asyncio.to_thread(driver_values, self._planner, self._store, trip, self._clock())
+        tongue = self._tongue(trip.language)
+        values = await asyncio.to_thread(driver_values, self._planner, self._store, trip, self._clock(), tongue)
         if values["plan"] is not None:
             values["said"] = await _said(self._planner, trip, values["plan"])
-        language = request.headers.get("accept-language", "en")[:2].lower()
         stands = {READ: values["read_at"], CHAINS_ON: values["on_at"], CHAINS_OFF: values["off_at"]}
-        values |= {"token": token, "done": DONE[done] if stands.get(done) else ""}
-        return self._pages.show("driver.html", values, language=language, headers=SECRET_PATH)
+        values |= {"token": token, "done": tongue.say(DONE[done]) if stands.get(done) else ""}
+        return self._pages.show("driver.html", values, language=tongue.language, headers=SECRET_PATH)
 
     async def _tap(self, token: str, request: Request) -> Response:
         check_same_origin(request, secret_path=True)
         form = await form_of(request)
+        language = ""
         try:
             trip = await asyncio.to_thread(self._trip_of, token)
+            language = trip.language
             what = await asyncio.to_thread(keep_tap, self._store, trip.id, form, self._clock())
         except Refused as exc:
             return self._refused(exc.title, exc.detail, exc.status)
         except InputError as exc:
-            return self._refused("Not noted", str(exc), 422)
+            return self._refused(marked("Not noted"), str(exc), 422, language)
         headers = {**HEADERS, **SECRET_PATH}
         if "application/json" in request.headers.get("accept", ""):
-            return JSONResponse({"said": DONE[what]}, headers=headers)
+            return JSONResponse({"said": self._tongue(language).say(DONE[what])}, headers=headers)
         return RedirectResponse(f"/d/{token}?done={what}", 303, headers=headers)
 
     async def _picture(self, token: str, name: str) -> Response:
@@ -157,7 +164,9 @@ def keep_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
     return what
 
 
-def driver_values(planner: Planner, store: Store, trip: TripRequest, now_utc: datetime) -> dict[str, Any]:
+def driver_values(
+    planner: Planner, store: Store, trip: TripRequest, now_utc: datetime, tongue: Tongue
+) -> dict[str, Any]:
     """What the driver's page says of a trip now."""
     plan = planner.shown.plan(store, trip.id)
     missed = planner.shown.missed.get(trip.id, "")
@@ -176,15 +185,16 @@ def driver_values(planner: Planner, store: Store, trip: TripRequest, now_utc: da
         "on_at": chains.chained.on_at,
         "off_at": chains.off_at,
         "said": (),
+        **said_in(tongue),
     }
     if plan is None:
         return values
-    step = next_step(plan, chains.chained, chains.off_at, now_utc)
+    step = next_step(plan, chains.chained, chains.off_at, now_utc, tongue)
     return values | {
         "step": step,
         "icon": ICONS.get(step.step, ""),
-        "head": head(plan, step, now_utc),
-        "warn": warnings(plan, missed, now_utc),
+        "head": head(step, now_utc, tongue),
+        "warn": warnings(plan, missed, now_utc, tongue),
         "later": [s for n, s in enumerate(plan.stretches, 1) if n != step.number and s.chain_up.arrive_at > step.at],
         "place": step.stop.name if step.stop else "",
         "geo": geo(step.stop) if step.stop else "",
@@ -193,32 +203,6 @@ def driver_values(planner: Planner, store: Store, trip: TripRequest, now_utc: da
         "met": [c for c in plan.closures if c.met],
         "posted": [p for p in plan.posted if p.enter_at is not None and p.enter_at > now_utc and p.believed_frac > 0],
     }
-
-
-def head(plan: Plan, step: NextStep, now_utc: datetime) -> str:
-    """The words that stand largest."""
-    if step.step is Step.HANG:
-        near = step.at - now_utc <= timedelta(minutes=45)
-        return "CHAIN UP" if near else "PLAN TO CHAIN"
-    return {
-        Step.READY: "BE READY TO CHAIN",
-        Step.HOLD: "HOLD",
-        Step.TAKE_OFF: "CHAINS OFF",
-        Step.ARRIVED: "ARRIVED, by the plan",
-    }.get(step.step, "No chains expected by this forecast")
-
-
-def warnings(plan: Plan, missed: str, now_utc: datetime) -> list[str]:
-    """Why this page may say too little."""
-    out = []
-    if is_old(plan, now_utc) or missed:
-        hours = (now_utc - plan.made_at).total_seconds() / 3600.0
-        out.append(f"This plan is {words.age(hours)} old and was not made again. Be ready to chain, whatever it says.")
-    if plan.partial:
-        out.append("Some of the forecast is old or missing. Be ready to chain.")
-    if plan.singles_short:
-        out.append(f"SHORT OF CHAINS: {plan.singles_short} missing. Tell dispatch before you go.")
-    return out
 
 
 def geo(stop: StopChoice) -> str:

@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from alertd.notices import words
 from alertd.notices.pictures.palette import DARK, LIGHT
 from alertd.service.problems import Refused
+from alertd.tongue import ENGLISH
 
 FOLDER: Final = Path(__file__).parent / "pages"
 MOST_FORM_BYTES: Final = 16 * 1024
@@ -48,15 +49,10 @@ def _style() -> bytes:
     return f":root{{{colors(LIGHT)}}}{dark}{paper}\n{plain}".encode()
 
 
-def _plain(text: str) -> str:
-    """Untranslated: the words of the templates are English until a catalogue is handed in."""
-    return text
-
-
 class Pages:
-    """Templates and files. translate: by language, how a label of a template is said in it."""
+    """Templates and files. translate: by language, how a message of a template is said in it, its values put in."""
 
-    def __init__(self, translate: Callable[[str], Callable[[str], str]] = lambda language: _plain) -> None:
+    def __init__(self, translate: Callable[[str], Callable[..., str]] = lambda language: ENGLISH.say) -> None:
         self._files = {
             name: _style() if name == "style.css" else (FOLDER / name).read_bytes()
             for name in ("style.css", "icon.svg", "driver.js", "board.js", "worker.js")

@@ -21,7 +21,8 @@ def pages_router(
     planner: Planner, store: Store, clock: Clock, wake: Callable[[], None], doorkeeper: Doorkeeper
 ) -> APIRouter:
     settings = planner.settings
-    links, pages, drawings = planner.links, Pages(), Drawings(planner)
+    pages = Pages(lambda language: settings.languages.of(language).driver.say)
+    links, drawings = planner.links, Drawings(planner)
     door = Door(settings, clock, links, pages, doorkeeper)
     router = APIRouter()
     router.include_router(pages.router())

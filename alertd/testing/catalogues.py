@@ -1,5 +1,6 @@
 """Catalogues against the code: `python -m alertd.testing.catalogues` brings every catalogue up to date with it."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
@@ -11,16 +12,38 @@ import alertd
 from alertd.sources.catalogues import FOLDER, read_catalogue
 from alertd.tongue import LANGUAGES
 
-_KEYWORDS: Final = {"say": None, "marked": None, "count": (1, 2)}
+_IN_CODE: Final = {"say": None, "marked": None, "count": (1, 2)}
+_IN_TEMPLATES: Final = {"_": None, "count": (1, 2)}
+# What a driver may see; the other pages are read by offices, in English.
+_TEMPLATES: Final = [(f"service/pages/{name}.html", "jinja2") for name in ("base", "driver", "refused")]
 
 
 def messages_in_code() -> Catalog:
-    """Every message that the package says or marks, with the modules that do."""
-    found, package = Catalog(), Path(alertd.__file__).parent
-    rows = extract_from_dir(str(package), [("**.py", "python")], keywords=_KEYWORDS, comment_tags=("Translators:",))
+    """Every message that the package and the templates of the driver's page say or mark, with the files that do."""
+    found = Catalog()
+    _add(found, [("cli/**.py", "ignore"), ("**.py", "python")], _IN_CODE)  # a terminal is told in English
+    _add(found, _TEMPLATES, _IN_TEMPLATES)
+    return found
+
+
+def messages_in_templates() -> Catalog:
+    """Those of the templates alone."""
+    found = Catalog()
+    _add(found, _TEMPLATES, _IN_TEMPLATES)
+    return found
+
+
+def _add(found: Catalog, readers: list[tuple[str, str]], keywords: Mapping[str, tuple[int, ...] | None]) -> None:
+    """A template that cannot be read raises, else its messages would go out of every catalogue."""
+    rows = extract_from_dir(
+        str(Path(alertd.__file__).parent),
+        readers,
+        options_map={"service/pages/**": {"silent": "false"}},
+        keywords=keywords,
+        comment_tags=("Translators:",),
+    )
     for module, _, message, comments, context in rows:
         found.add(message, locations=[(f"alertd/{module}", 0)], auto_comments=comments, context=context)
-    return found
 
 
 def main() -> None:
