@@ -36,7 +36,7 @@ from alertd.store.store import Store
 from alertd.tongue import Tongue, marked
 
 CLOCKS_APART: Final = timedelta(minutes=5)
-ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "OFF"}
+ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "ON"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

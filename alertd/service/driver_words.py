@@ -20,7 +20,7 @@ SOON: Final = timedelta(minutes=45)
 _HEADS: Final = {
     Step.READY: marked("BE READY TO CHAIN"),
     Step.HOLD: marked("HOLD"),
-    Step.TAKE_OFF: marked("CHAINS OFF"),
+    Step.TAKE_OFF: marked("STAY CHAINED UNTIL"),  # never "chains off" on top while there is snow to drive
     Step.ARRIVED: marked("ARRIVED, by the plan"),
 }
 
