@@ -37,7 +37,7 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
     if old.advice is not new.advice:
         out.append(f"{name}: {old.advice} → {new.advice}")
     elif abs(old.probability - new.probability) >= WORTH_FRAC:
-        out.append(f"{name}: {words.percent(old.probability)} → {words.percent(new.probability)}")
+        out.append(f"{name}: {words.likely(old)} → {words.likely(new)}")
     if old.chain_up.stop_id != new.chain_up.stop_id:
         out.append(f"chain up at {words.stop_words(new.chain_up)}, was {words.stop_words(old.chain_up)}")
     elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= WORTH_S:

@@ -30,7 +30,7 @@ _WHAT: Final = {
     Step.HANG: "chain up",
     Step.HOLD: "hold",
     Step.READY: "be ready to chain",
-    Step.TAKE_OFF: "chains off",
+    Step.TAKE_OFF: "chained, off at",
     Step.ARRIVED: "arrived, by the plan",
 }
 _WORDS: Final = {

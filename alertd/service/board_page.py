@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import StreamingResponse
 
 from alertd.errors import InputError
+from alertd.plan.posted import PostedControl
 from alertd.service.board import Board, Row, make_board
 from alertd.service.board_forms import (
     AGO_MIN,
@@ -23,6 +24,7 @@ from alertd.service.board_forms import (
 )
 from alertd.service.clock import Clock
 from alertd.service.closures import TakenError, keep_closure, standing, take_back
+from alertd.service.ground import Ground
 from alertd.service.page import HEADERS, Pages, form_of
 from alertd.service.planner import Planner
 from alertd.service.posted import keep_posted, names_of, standing_posted, take_back_posted
@@ -104,7 +106,7 @@ class BoardPage:
             ground.rulesets
         )
         return {
-            "posted": standing_posted(self._store, ground, now),
+            "posted": [(k, _sign(ground, k.control)) for k in standing_posted(self._store, ground, now)],
             "closures": standing(self._store, now),
             "levels": levels_of(ground, concerned),
             "places": place_names(ground),
@@ -161,6 +163,13 @@ class BoardPage:
         self._made = None
         self._wake()
         return go_to("/board")
+
+
+def _sign(ground: Ground, control: PostedControl) -> str:
+    """What the sign asks, by its legal name."""
+    rules = ground.rulesets.get(control.jurisdiction)
+    names = {level.id: level.legal_name for level in rules.levels} if rules else {}
+    return f"{control.jurisdiction} {names.get(control.level, control.level)}"
 
 
 def _wanted(row: Row, query: Mapping[str, str]) -> bool:

@@ -48,12 +48,11 @@ class Drawings:
         if name not in NAMES or not plan.along.distance_m:
             return None
         route = await planner.route(trip.route, where)
-        hours = planner.shown.road(route)
 
         def drawn() -> str | None:
             from alertd.notices.pictures.canvas import DESK_PX, PHONE_PX, View
             from alertd.notices.pictures.chart import chart
-            from alertd.notices.pictures.clock import clock
+            from alertd.notices.pictures.clock import clock, window_of
             from alertd.notices.pictures.strip import strip
 
             view = View(width_px=DESK_PX if wide else PHONE_PX)
@@ -61,6 +60,8 @@ class Drawings:
                 return strip(plan, route, view).svg()
             if name == "map":
                 return chart(plan, route, planner.ground.boundaries, view).svg()
+            first, last = window_of(plan)
+            hours = planner.shown.road(route, first.timestamp(), last.timestamp())
             return None if hours is None else clock(plan, route, hours, view).svg()
 
         return await asyncio.to_thread(drawn)

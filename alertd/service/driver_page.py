@@ -39,7 +39,7 @@ DONE: Final = {
     CHAINS_ON: "Noted: chains are on.",
     CHAINS_OFF: "Noted: chains are off.",
 }
-ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "OFF"}
+ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "ON"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,10 +200,11 @@ def head(plan: Plan, step: NextStep, now_utc: datetime) -> str:
     if step.step is Step.HANG:
         near = step.at - now_utc <= timedelta(minutes=45)
         return "CHAIN UP" if near else "PLAN TO CHAIN"
+    if step.step is Step.TAKE_OFF:  # never the bare words "chains off" on top while there is snow to drive
+        return "STAY CHAINED UNTIL"
     return {
         Step.READY: "BE READY TO CHAIN",
         Step.HOLD: "HOLD",
-        Step.TAKE_OFF: "CHAINS OFF",
         Step.ARRIVED: "ARRIVED, by the plan",
     }.get(step.step, "No chains expected by this forecast")
 

@@ -3,8 +3,9 @@
 import json
 from collections import OrderedDict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from math import ceil, floor
 from threading import Lock
 from typing import Any, Final
 
@@ -85,9 +86,17 @@ class Shown:
             while len(self._hours) > MOST_ROADS:
                 self._hours.popitem(last=False)
 
-    def road(self, route: Route) -> RoadHours | None:
+    def road(self, route: Route, from_epoch_s: float, to_epoch_s: float) -> RoadHours | None:
+        """What is kept of the hours around two moments."""
         with self._lock:
-            return self._hours.get(route)
+            kept = self._hours.get(route)
+        if kept is None:
+            return None
+        first = max(floor((from_epoch_s - kept.first_epoch_s) / HOUR_S), 0)
+        likely = kept.likely[:, first : ceil((to_epoch_s - kept.first_epoch_s) / HOUR_S) + 1]
+        if likely.shape[1] < 2:
+            return None
+        return replace(kept, first_epoch_s=kept.first_epoch_s + first * HOUR_S, likely=likely)
 
 
 def read_plan(plain: dict[str, Any]) -> Plan | None:

@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -83,10 +84,13 @@ def until() -> Callable:
     """`until(page, expression)`: wait for it to hold. Playwright's own waiting evaluates text inside the page, which
     the pages' policy forbids."""
 
+    from playwright.sync_api import Error
+
     def wait(page: object, expression: str, within_s: float = 30.0) -> None:
         for _ in range(round(within_s / 0.1)):
-            if page.evaluate(expression):
-                return
+            with suppress(Error):  # a page that loads anew meanwhile
+                if page.evaluate(expression):
+                    return
             page.wait_for_timeout(100)
         raise AssertionError(f"never came true: {expression}")
 
