@@ -22,7 +22,8 @@ from alertd.plan.posted import NOTHING_POSTED, Posted
 from alertd.plan.record import canonical, plan_json
 from alertd.plan.result import Plan
 from alertd.plan.whereabouts import PositionReport
-from alertd.service.settings import PlanFile, Settings
+from alertd.service.settings import Settings
+from alertd.service.settingsfile import PlanFile
 from alertd.sources.answer import Heard
 from alertd.sources.retold import failure_kinds
 from alertd.sources.tripfile import TripRequest, parse_trip

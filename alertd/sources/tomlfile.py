@@ -49,6 +49,8 @@ def read_row(row: Any, model: type[M], where: str, mend: str) -> M:
         raise InputError(where, "", "is not an object", mend)
     try:
         return model.model_validate(row)
+    except UnicodeEncodeError as exc:  # JSON may write half a surrogate pair, and then what it says cannot be repeated
+        raise InputError(where, "", "a text holds half of a character", "send whole Unicode characters") from exc
     except ValidationError as exc:
         mistake = config_error(where, model, exc)
         raise InputError(mistake.where, mistake.field, mistake.problem, mistake.mend) from exc

@@ -81,7 +81,7 @@ def _app(folder: Path, store: Store) -> FastAPI:
     alerts.made_at = system_clock()
     sky = Sky(providers=[], members=5, seed=1, stale_h=6.0)
     planning = Planner(own, replace(read_ground(own.places), routes=routes), sky, [])
-    return make_api(planning, store, system_clock, lambda: None, alerts)
+    return make_api(planning, store, system_clock, lambda: None, alerts=alerts)
 
 
 if __name__ == "__main__":

@@ -38,7 +38,7 @@ def app(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) 
         alerts = Alerts(store, own.fleet)
         alerts.made_at = NOW
         planning = Planner(own, replace(ground, routes=routes), Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
-        yield make_api(planning, store, lambda: NOW, lambda: None, alerts)
+        yield make_api(planning, store, lambda: NOW, lambda: None, alerts=alerts)
 
 
 def operations(app: FastAPI) -> list[Any]:

@@ -38,7 +38,7 @@ async def cycled(open_client: Open, open_planner: Any, make_settings: Any, morni
         settings = make_settings(forecasts=forecasts.base_url, trips=None)
         async with open_planner(settings, clock) as planning:
             alerts = Alerts(client.store, settings.fleet)
-            client._transport.app = make_api(planning, client.store, clock, lambda: None, alerts)
+            client._transport.app = make_api(planning, client.store, clock, lambda: None, alerts=alerts)
 
             async def again() -> None:
                 await alerts.renew(planning, await run_cycle(planning, client.store, clock()), clock())

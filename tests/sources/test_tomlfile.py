@@ -4,7 +4,8 @@ from typing import Literal
 import pytest
 from pydantic import Field, field_validator
 
-from alertd.errors import ConfigError
+from alertd.errors import ConfigError, InputError
+from alertd.sources.postedfile import parse_posted
 from alertd.sources.tomlfile import FileModel, Mistake, read_toml
 
 
@@ -88,3 +89,9 @@ def test_file_of_another_encoding_is_told(tmp_path: Path) -> None:
 def test_missing_file_is_told_not_raised_bare(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="cannot be read"):
         read_toml(tmp_path / "none.toml", Settings)
+
+
+def test_half_of_a_character_in_a_time_is_refused_in_one_line() -> None:
+    """JSON can write a lone surrogate, which no message could repeat."""
+    with pytest.raises(InputError, match="half of a character"):
+        parse_posted({"since": "\ud800"}, "request")
