@@ -46,7 +46,8 @@ def served(storm: Standin, tmp_path_factory: pytest.TempPathFactory) -> Iterator
         yield server
 
 
-@pytest.fixture(scope="session")
+# For one module at a time: while Playwright runs, its event loop is this thread's, and no asyncio test could have one.
+@pytest.fixture(scope="module")
 def browser() -> Iterator[object]:
     program = shutil.which("chromium")
     if program is None:

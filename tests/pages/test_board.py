@@ -188,7 +188,7 @@ def test_with_a_token_the_board_opens_by_signing_in(
         assert page.url.endswith("/board/sign-in")
         page.get_by_label("The daemon's token").fill("wrong")
         page.get_by_role("button", name="Sign in").click()
-        assert "not the daemon's token" in page.locator("[role=alert]").inner_text()
+        assert "no token that may look here" in page.locator("[role=alert]").inner_text()
         page.get_by_label("The daemon's token").fill("a long random token")
         page.get_by_role("button", name="Sign in").click()
         assert page.url.endswith("/board")
