@@ -13,7 +13,7 @@ import respx
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.errors import SourceChanged
+from alertd.errors import OutsideArea, SourceChanged
 from alertd.plan.warnings import WeatherAlert
 from alertd.sources.http import PoliteClient
 from alertd.sources.nws_alerts import NwsAlerts, read_alerts
@@ -150,10 +150,10 @@ def test_outlines_are_read_with_their_holes_and_one_that_cannot_be_read_leaves_t
 
 
 def test_trap_22_a_refusal_is_known_by_its_last_word_in_the_old_and_the_new_naming() -> None:
-    from alertd.sources.nws import NotCovered, verdict
+    from alertd.sources.nws import verdict
 
     for name in ("https://api.weather.gov/problems/InvalidPoint", "urn:noaa:nws:api:InvalidPoint"):
-        assert isinstance(verdict(404, {"type": name, "detail": "no"}), NotCovered)
+        assert isinstance(verdict(404, {"type": name, "detail": "no"}), OutsideArea)
 
 
 def test_trap_24_an_onset_that_slides_is_still_the_same_event() -> None:
