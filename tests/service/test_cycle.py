@@ -142,8 +142,8 @@ async def test_a_stored_trip_that_can_no_longer_be_read_is_told_and_costs_no_oth
         outcome = await run_cycle(planning, store, clock())
     assert tuple(p.trip_id for p in outcome.plans) == TRIPS
     assert [r.getMessage() for r in caplog.records if "trip old" in r.getMessage()] == [
-        "not planned: trip old: pass: unknown key; known keys are id, route, rig, depart, driver, dispatcher, language, "
-        "drive_hours_used, driven_since_break_h, on_duty_since, cycle_hours_used, cycle_limit_h, routes"
+        "not planned: trip old: pass: unknown key; known keys are id, route, rig, depart, driver, dispatcher, "
+        "language, drive_hours_used, driven_since_break_h, on_duty_since, cycle_hours_used, cycle_limit_h, routes"
     ]
 
 
