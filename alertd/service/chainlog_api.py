@@ -35,7 +35,9 @@ def chainlog_router(
         }
     }
 
-    @router.get("")
+    as_csv = {"description": "The log, as JSON or as CSV.", "content": {"text/csv": {"schema": {"type": "string"}}}}
+
+    @router.get("", responses={200: as_csv})
     async def get_chainlog(
         driver: Annotated[str, Query(max_length=80)] = "",
         since: Annotated[str, Query(alias="from", max_length=40)] = "",

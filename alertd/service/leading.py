@@ -35,7 +35,9 @@ async def stand_by(
             if await asyncio.to_thread(candidate.take, time.monotonic(), clock()):
                 log.info("leading the store" + (" after standing by" if said else ""))
                 return True
-            line = f"standing by: {(await asyncio.to_thread(candidate.leading)).owner or 'another daemon'} leads"
+            leads = (await asyncio.to_thread(candidate.leading)).owner
+            # Between one that ended and the next nobody is named, which is no news.
+            line = f"standing by: {leads or 'another daemon'} leads" if leads or not said else said
         except StoreError as exc:
             if not said:
                 raise
