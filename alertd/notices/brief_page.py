@@ -9,6 +9,7 @@ from typing import Final
 
 from alertd.notices import words
 from alertd.notices.closures import held_lines
+from alertd.notices.dispatcher import arrival_line, next_action
 from alertd.notices.leaving import best_line
 from alertd.notices.markup import INK, bullets, chip, document, facts, heading, line, picture, table
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, Plan, Stretch
@@ -27,7 +28,7 @@ class Shown:
 
 def acting(plans: Sequence[Plan]) -> list[Plan]:
     """The trips that ask for something, in the order of their next action."""
-    return sorted((p for p in plans if p.advice is not Advice.CLEAR), key=_next_action)
+    return sorted((p for p in plans if p.advice is not Advice.CLEAR), key=next_action)
 
 
 def brief_page(
@@ -105,7 +106,7 @@ def _card(plan: Plan, shown: Shown | None) -> str:
     """One trip: what it is asked, where and when, and its road drawn."""
     leaves, trip, rig, driver = _leaving(plan)
     head = f"{leaves} &nbsp; {escape(trip)} &nbsp; {escape(rig)} &nbsp; {escape(driver)} &nbsp; {chip(plan.advice)}"
-    said = [*held_lines(plan), _arrival(plan)]
+    said = [*held_lines(plan), arrival_line(plan)]
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         said.append(f"{why}: be ready to chain")
@@ -178,15 +179,3 @@ def _ages(plans: Sequence[Plan]) -> list[tuple[str, str]]:
         for code, r in sorted(texts.items())
     ]
     return rows
-
-
-def _next_action(plan: Plan) -> datetime:
-    return min((s.chain_up.arrive_at for s in plan.stretches), default=plan.depart_at)
-
-
-def _arrival(plan: Plan) -> str:
-    due = words.clock(plan.arrive_at, plan.arrive_zone)
-    window = f"{words.clock(plan.arrive_early, plan.arrive_zone)}-{words.clock(plan.arrive_late, plan.arrive_zone)}"
-    slip = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
-    seen = words.seen(plan)
-    return f"Arrives {due} ({window}){slip}" + (f"; {seen}" if seen else "")

@@ -33,7 +33,7 @@ def brief_text(
 
     `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out.
     """
-    acting = sorted((p for p in plans if p.advice is not Advice.CLEAR), key=_next_action)
+    acting = sorted((p for p in plans if p.advice is not Advice.CLEAR), key=next_action)
     rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
     wintry, clear = [p for p in rest if words.is_wintry(p)], [p for p in rest if not words.is_wintry(p)]
     counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
@@ -87,7 +87,7 @@ def _headline(plan: Plan) -> str:
 
 
 def _trip_lines(plan: Plan) -> list[str]:
-    lines = [*_wrapped(_arrival(plan)), *(line for s in plan.stretches for line in _stretch(s))]
+    lines = [*_wrapped(arrival_line(plan)), *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         lines += _wrapped(f"{why}: be ready to chain")
@@ -136,11 +136,13 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
     return [f"{rule}: {', '.join(names)}" for rule, names in trucks.items()]
 
 
-def _next_action(plan: Plan) -> datetime:
+def next_action(plan: Plan) -> datetime:
+    """When a plan first asks something of its driver: to be at a chain-up place, or to leave."""
     return min((s.chain_up.arrive_at for s in plan.stretches), default=plan.depart_at)
 
 
-def _arrival(plan: Plan) -> str:
+def arrival_line(plan: Plan) -> str:
+    """When the truck arrives, how sure that is, and how much later than on a dry road."""
     due = words.clock(plan.arrive_at, plan.arrive_zone)
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)}-{words.clock(plan.arrive_late, plan.arrive_zone)}"
     slip = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
