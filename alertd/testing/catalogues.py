@@ -1,5 +1,6 @@
 """Catalogues against the code: `python -m alertd.testing.catalogues` brings every catalogue up to date with it."""
 
+import io
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
@@ -53,8 +54,15 @@ def main() -> None:
         if (FOLDER / f"{language}.po").exists():
             catalogue = read_catalogue(language)
             catalogue.update(template, no_fuzzy_matching=True, update_creation_date=False)
-            with (FOLDER / f"{language}.po").open("wb") as file:
-                write_po(file, catalogue, width=118, sort_by_file=True, ignore_obsolete=True, include_lineno=False)
+            (FOLDER / f"{language}.po").write_bytes(_as_file(catalogue))
+
+
+def _as_file(catalogue: Catalog) -> bytes:
+    """A catalogue as the bytes of its file, without the header that names the version of Babel at hand."""
+    content = io.BytesIO()
+    write_po(content, catalogue, width=118, sort_by_file=True, ignore_obsolete=True, include_lineno=False)
+    lines = content.getvalue().splitlines(keepends=True)
+    return b"".join(line for line in lines if not line.startswith(b'"Generated-By:'))
 
 
 if __name__ == "__main__":
