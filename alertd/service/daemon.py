@@ -33,6 +33,7 @@ from alertd.service.clock import Clock
 from alertd.service.clockwatch import ClockWatch, keep_watch
 from alertd.service.cycle import run_cycle
 from alertd.service.dress import dress_of
+from alertd.service.exposure import check_exposure
 from alertd.service.inputs import Keep, hear
 from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_by
 from alertd.service.metrics import Meters
@@ -235,6 +236,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     alive = asyncio.create_task(keep_alive(pulse))
     try:
         with Store(settings.store) as store:
+            check_exposure(settings, store, clock())
             store.on_new = _heard_of(meters)
             candidate = store.candidate(own_name(), lease_s=settings.takeover_s)
             while await stand_by(candidate, clock, stop, standing_by):
@@ -283,7 +285,7 @@ async def _lead(
         with _listening(settings) as listener:
             await asyncio.to_thread(store.outbox.release_claims)
             while not stop.is_set() and not lost.is_set():
-                changed = asyncio.create_task(_changed(settings, clock, reload))
+                changed = asyncio.create_task(_changed(settings, clock, reload, store))
                 try:
                     await _work(settings, clock, on_ready, store, listener, (stop, lost), changed, watched)
                     settings = changed.result() if changed.done() and not changed.cancelled() else settings
@@ -295,20 +297,21 @@ async def _lead(
     return settings
 
 
-async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event) -> Settings:
+async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event, store: Store) -> Settings:
     """Wait for settings that are new and sound."""
     while True:
         await reload.wait()
         reload.clear()
         tell_manager(reloading())
-        new = await reread(settings, partial(_try_out, clock=clock))
+        new = await reread(settings, partial(_try_out, clock=clock, store=store))
         if new is not None:
             return new
         tell_manager("READY=1")
 
 
-async def _try_out(settings: Settings, clock: Clock) -> None:
-    """Open all that these settings name, and close it again. Raises ConfigError."""
+async def _try_out(settings: Settings, clock: Clock, store: Store) -> None:
+    """Open all that these settings name, and close it again. Raises ConfigError, StoreError."""
+    await asyncio.to_thread(check_exposure, settings, store, clock())
     async with planner(settings, clock), channels(settings):
         pass
 

@@ -124,6 +124,7 @@ class Settings:
     consoles: tuple[str, ...] = ()
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)
+    http_names: tuple[str, ...] = ()
     public_url: str = ""
     links_key_file: Path | None = None
 
@@ -210,6 +211,7 @@ def read_settings(path: Path) -> Settings:
         http_port=content.daemon.http_port,
         http_token=token,
         http_limits=content.daemon.http_limits.to_core(),
+        http_names=tuple(content.daemon.http_names),
         endpoints=tuple(
             _endpoint(path, base, i, w, source_of(content.operator.fleet))
             for i, w in enumerate(content.webhook, start=1)

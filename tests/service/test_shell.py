@@ -105,7 +105,7 @@ async def test_a_compressed_body_is_refused_unread(open_client: Open) -> None:
 
 
 async def asked_of(app: Any, **more: Any) -> httpx.Response:
-    async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://test") as client:
+    async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://localhost") as client:
         return await client.request("POST", "/", **more)
 
 
