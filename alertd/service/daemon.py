@@ -34,6 +34,7 @@ from alertd.service.clockwatch import ClockWatch, keep_watch
 from alertd.service.cycle import run_cycle
 from alertd.service.dress import dress_of
 from alertd.service.exposure import check_exposure
+from alertd.service.gate import Gate, GuardedListener, most_connections, raise_descriptor_limit
 from alertd.service.inputs import Keep, hear
 from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_by
 from alertd.service.metrics import Meters
@@ -217,6 +218,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     """
     if isinstance(settings.store, Path):
         _make_folder(settings.store)
+    raise_descriptor_limit()
     log.info("%s", runs_on())
     if outdated():
         log.warning("%s", outdated())
@@ -343,7 +345,8 @@ async def _work(
         app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched, daemon.alerts)
         if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
             log.warning("no token holds, so HTTP lets nobody in; make one with `alertd token new`")
-        server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S))
+        gate = Gate(most_connections(raise_descriptor_limit()))
+        server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S, gate))
 
         def stepped(_by_s: float) -> None:
             meters.clock_steps.inc()
@@ -353,7 +356,7 @@ async def _work(
         scheduler.start()
         watching = asyncio.create_task(keep_watch(ClockWatch(clock), stepped))
         try:
-            with listener.dup() as own:  # the server closes what it is given
+            with GuardedListener.over(listener, gate) as own:  # the server closes what it is given
                 await _serve(server, own, on_ready, changed, *(asyncio.create_task(end.wait()) for end in ends))
         finally:
             watching.cancel()

@@ -1,6 +1,7 @@
 """Names that a request may use, and who is let in without a token (RFC 9110 sections 7.2 and 15.5.20; RFC 7239)."""
 
 import asyncio
+import base64
 import logging
 import signal
 from collections.abc import Callable
@@ -190,3 +191,25 @@ async def test_a_driver_s_link_needs_no_token(open_client: Open) -> None:
     token = links.token(DRIVER, "T-1", client.clock() + timedelta(hours=12))
     headers = {"host": "trips.fleet.example", "x-forwarded-for": "192.0.2.7", "x-forwarded-proto": "https"}
     assert (await client.get(f"/d/{token}", headers=headers)).status_code == 200
+
+
+async def test_a_made_up_link_makes_the_store_read_nothing(
+    open_client: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = await open_client()
+    trip = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}
+    assert (await client.post("/v1/trips", json=trip)).status_code == 201
+    links = Links(client.settings.links_key)
+    token = links.token(DRIVER, "T-1", client.clock() + timedelta(hours=12))
+    assert (await client.get(f"/d/{token}")).status_code == 200
+
+    def read(*_: object) -> None:
+        raise AssertionError("the store was read")
+
+    for name in ("trips", "trip", "trip_ids"):
+        monkeypatch.setattr(client.store, name, read)
+    other = base64.urlsafe_b64encode(b"d" + bytes(26)).decode()
+    changed = token[:-1] + ("A" if token[-1] != "A" else "B")
+    for made_up in ("anything", "A" * 36, other, changed, token + "A"):
+        assert (await client.get(f"/d/{made_up}")).status_code == 404
+        assert (await client.post(f"/d/{made_up}", data={"what": "chains_on"})).status_code == 404

@@ -10,7 +10,7 @@ import httpx
 import pytest
 from starlette.types import Receive, Scope, Send
 
-from alertd.service.shell import Shell, request_id
+from alertd.service.shell import LINES_PER_MIN, Shell, request_id
 
 Open = Callable[..., Any]
 JSON = {"content-type": "application/json"}
@@ -75,6 +75,16 @@ async def test_the_log_names_the_route_and_the_caller_and_never_the_path(
         "request one: GET /v1/trips/{trip_id}/plan by open: 404",
         "request two: GET no route by nobody: 404",
     ]
+
+
+async def test_a_flood_of_bad_requests_is_none_of_lines(open_client: Open, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, "alertd")
+    client = await open_client()
+    for n in range(LINES_PER_MIN + 40):
+        await client.get(f"/d/{n}")
+    lines = [r.getMessage() for r in caplog.records if r.name.startswith("alertd.service.")]
+    assert len(lines) == LINES_PER_MIN + 1
+    assert lines[-1] == "requests refused without a line of their own: 1 answered 404"  # the others a minute later
 
 
 async def test_a_body_is_cut_at_its_limit_whatever_its_length_is_said_to_be(open_client: Open) -> None:
