@@ -14,6 +14,7 @@ import struct
 import weakref
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, Final, Self
 
 from alertd.service.pace import network_of
@@ -192,8 +193,6 @@ class _Counted(socket.socket):
 
 
 def _reset(connection: socket.socket) -> None:
-    try:
+    with suppress(OSError):  # it may be gone already
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
-    except OSError:
-        pass  # it is gone already
     connection.close()

@@ -27,6 +27,7 @@ from alertd.store.place import Place, Server, read_place
 
 LEAST_TOKEN_N: Final = 32  # characters: 128 bits at least where they are random hex digits
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
     """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""

@@ -209,9 +209,7 @@ async def test_without_descriptors_nothing_floods_the_log(
     assert not any("out of system resource" in line for line in lines)
 
 
-async def test_what_is_no_http_is_one_line_a_minute(
-    served: tuple[int, Gate], caplog: pytest.LogCaptureFixture
-) -> None:
+async def test_what_is_no_http_is_one_line_a_minute(served: tuple[int, Gate], caplog: pytest.LogCaptureFixture) -> None:
     port, _ = served
     for _ in range(30):
         reader, writer = await asyncio.open_connection("127.0.0.1", port)

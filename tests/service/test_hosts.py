@@ -193,9 +193,7 @@ async def test_a_driver_s_link_needs_no_token(open_client: Open) -> None:
     assert (await client.get(f"/d/{token}", headers=headers)).status_code == 200
 
 
-async def test_a_made_up_link_makes_the_store_read_nothing(
-    open_client: Open, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_made_up_link_makes_the_store_read_nothing(open_client: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     client = await open_client()
     trip = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}
     assert (await client.post("/v1/trips", json=trip)).status_code == 201
