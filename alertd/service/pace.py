@@ -65,6 +65,6 @@ def network_of(address: str) -> str:
         at = ip_address(address)
     except ValueError:
         return address
-    if not isinstance(at, IPv6Address):
-        return address
-    return str(at.ipv4_mapped or IPv6Network((at, 64), strict=False))
+    if not isinstance(at, IPv6Address) or at.is_loopback:
+        return str(at)
+    return str(at.ipv4_mapped or IPv6Network((int(at), 64), strict=False))

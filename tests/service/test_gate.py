@@ -14,6 +14,7 @@ from starlette.types import Receive, Scope, Send
 
 from alertd.service import gate as module
 from alertd.service.gate import Gate, GuardedListener, most_connections, raise_descriptor_limit
+from alertd.service.pace import network_of
 from alertd.service.serving import serving
 from alertd.service.shell import Shell
 from alertd.store.store import Store
@@ -70,6 +71,10 @@ async def test_the_addresses_of_one_ipv6_network_are_one_sender() -> None:
     taken = [gate.admit(f"2001:db8::{n:x}") is not None for n in range(4)]
     assert taken == [True, True, False, False]
     assert gate.admit("2001:db8:0:1::1") is not None
+    assert all(gate.admit("::1") for _ in range(3)), "loopback is no one sender"
+    assert network_of("::ffff:192.0.2.7") == "192.0.2.7"
+    assert network_of("fe80::1%eth0") == network_of("fe80::2%eth0") == "fe80::/64"
+    assert network_of("") == ""
 
 
 async def test_the_longest_wait_ends_first_and_whole_requests_stay() -> None:
