@@ -120,9 +120,9 @@ def _settings_looks(settings: Settings) -> list[Finding]:
         looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
     if not settings.ways_out:
         looks.append("no [[webhook]], [[mail]], [[gateway]], [[folder]] or [[console]]: notices would reach nobody")
-    if exposed_by(settings) and not settings.http_token and isinstance(settings.store, Path):
-        if not settings.store.exists():
-            looks.append(f"{exposed_by(settings)} needs a token before the first start; make one by `alertd token new`")
+    key, store = exposed_by(settings), settings.store
+    if key and not settings.http_token and isinstance(store, Path) and not store.exists():
+        looks.append(f"{key} needs a token before the first start; make one by `alertd token new`")
     if not settings.places.stops:
         looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
     for key, folder in (("rigs", settings.places.rigs), ("routes", settings.places.routes)):
