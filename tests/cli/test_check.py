@@ -154,7 +154,9 @@ def test_folders_of_rigs_and_routes_that_are_not_there_are_pointed_out(
 
 
 def test_exposed_settings_need_a_token_before_the_first_start(write_config: Callable[..., Path]) -> None:
-    path = write_config(changes={'brief_at = "03:30"': 'brief_at = "03:30"\npublic_url = "https://trips.fleet.example"'})
+    path = write_config(
+        changes={'brief_at = "03:30"': 'brief_at = "03:30"\npublic_url = "https://trips.fleet.example"'}
+    )
     asked = "daemon.public_url needs a token before the first start"
     assert [f.level for f in check_all(path, date(2027, 1, 14)) if asked in f.text] == ["look"]
     with Store(path.parent / "alertd.db"):
