@@ -9,6 +9,7 @@ from typing import Literal
 
 from alertd.errors import AlertdError
 from alertd.service.daemon import channels
+from alertd.service.exposure import exposed_by
 from alertd.service.gathering import findings
 from alertd.service.settings import Settings, read_settings
 from alertd.sources.feedfile import read_feed, read_feeds
@@ -119,6 +120,9 @@ def _settings_looks(settings: Settings) -> list[Finding]:
         looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
     if not settings.ways_out:
         looks.append("no [[webhook]], [[mail]], [[gateway]], [[folder]] or [[console]]: notices would reach nobody")
+    key, store = exposed_by(settings), settings.store
+    if key and not settings.http_token and isinstance(store, Path) and not store.exists():
+        looks.append(f"{key} needs a token before the first start; make one by `alertd token new`")
     if not settings.places.stops:
         looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
     for key, folder in (("rigs", settings.places.rigs), ("routes", settings.places.routes)):

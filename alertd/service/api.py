@@ -20,7 +20,9 @@ from alertd.service.clock import Clock
 from alertd.service.closures import TakenError, keep_closure, standing, take_back
 from alertd.service.cycle import keep_trip
 from alertd.service.entrance import Entrance
+from alertd.service.exposure import exposed_by
 from alertd.service.health_api import health_router
+from alertd.service.hosts import HostCheck, hosts_of
 from alertd.service.idempotency import PARAMETER, Keeping, Once, Replay, answer_again
 from alertd.service.metrics import Meters
 from alertd.service.metrics_api import metrics_router
@@ -38,7 +40,6 @@ from alertd.service.shell import Shell
 from alertd.service.tokens import Doorkeeper
 from alertd.service.uploads import GPX_LIMITS
 from alertd.sources.closurefile import ClosureRequest, parse_closure
-from alertd.sources.http import is_loopback
 from alertd.sources.positionfile import PositionRequest, parse_position
 from alertd.sources.reportfile import ReportRequest
 from alertd.sources.tomlfile import FileModel
@@ -73,8 +74,7 @@ def make_api(
     explain(app)
     app.add_exception_handler(Replay, answer_again)
     settings, once = planner.settings, Once(store, clock)
-    open_without = is_loopback(settings.http_host)
-    app.state.doorkeeper = Doorkeeper(store, settings.http_token, clock, open_without=open_without)
+    app.state.doorkeeper = Doorkeeper(store, settings.http_token, clock, open_without=not exposed_by(settings))
     entrance = Entrance(app.state.doorkeeper, settings.http_limits)
     pulse, meters = watched or (Pulse(), Meters())
 
@@ -96,8 +96,9 @@ def make_api(
     serve(alerts_router(alerts or Alerts(store, settings.fleet)), "admin")
     serve(metrics_router(store, clock, meters), "admin")
     app.include_router(health_router(planner, store, clock, pulse, meters), responses=PROBLEM_RESPONSES)
-    app.include_router(pages_router(planner, store, clock, wake, app.state.doorkeeper))
+    app.include_router(pages_router(planner, store, clock, wake, entrance))
     app.add_middleware(Keeping, once=once)
+    app.add_middleware(HostCheck, hosts=hosts_of(settings))
     app.add_middleware(Shell, larger={ROUTES_PATH: GPX_LIMITS.max_bytes})  # the last one added is outermost
     return app
 

@@ -33,6 +33,8 @@ from alertd.service.clock import Clock
 from alertd.service.clockwatch import ClockWatch, keep_watch
 from alertd.service.cycle import run_cycle
 from alertd.service.dress import dress_of
+from alertd.service.exposure import check_exposure
+from alertd.service.gate import Gate, GuardedListener, most_connections, raise_descriptor_limit
 from alertd.service.inputs import Keep, hear
 from alertd.service.leading import BEATS_A_LEASE, keep_leading, own_name, stand_by
 from alertd.service.metrics import Meters
@@ -216,6 +218,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     """
     if isinstance(settings.store, Path):
         _make_folder(settings.store)
+    raise_descriptor_limit()
     log.info("%s", runs_on())
     if outdated():
         log.warning("%s", outdated())
@@ -235,6 +238,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     alive = asyncio.create_task(keep_alive(pulse))
     try:
         with Store(settings.store) as store:
+            check_exposure(settings, store, clock())
             store.on_new = _heard_of(meters)
             candidate = store.candidate(own_name(), lease_s=settings.takeover_s)
             while await stand_by(candidate, clock, stop, standing_by):
@@ -283,7 +287,7 @@ async def _lead(
         with _listening(settings) as listener:
             await asyncio.to_thread(store.outbox.release_claims)
             while not stop.is_set() and not lost.is_set():
-                changed = asyncio.create_task(_changed(settings, clock, reload))
+                changed = asyncio.create_task(_changed(settings, clock, reload, store))
                 try:
                     await _work(settings, clock, on_ready, store, listener, (stop, lost), changed, watched)
                     settings = changed.result() if changed.done() and not changed.cancelled() else settings
@@ -295,20 +299,21 @@ async def _lead(
     return settings
 
 
-async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event) -> Settings:
+async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event, store: Store) -> Settings:
     """Wait for settings that are new and sound."""
     while True:
         await reload.wait()
         reload.clear()
         tell_manager(reloading())
-        new = await reread(settings, partial(_try_out, clock=clock))
+        new = await reread(settings, partial(_try_out, clock=clock, store=store))
         if new is not None:
             return new
         tell_manager("READY=1")
 
 
-async def _try_out(settings: Settings, clock: Clock) -> None:
-    """Open all that these settings name, and close it again. Raises ConfigError."""
+async def _try_out(settings: Settings, clock: Clock, store: Store) -> None:
+    """Open all that these settings name, and close it again. Raises ConfigError, StoreError."""
+    await asyncio.to_thread(check_exposure, settings, store, clock())
     async with planner(settings, clock), channels(settings):
         pass
 
@@ -340,7 +345,8 @@ async def _work(
         app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched, daemon.alerts)
         if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
             log.warning("no token holds, so HTTP lets nobody in; make one with `alertd token new`")
-        server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S))
+        gate = Gate(most_connections(raise_descriptor_limit()))
+        server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S, gate))
 
         def stepped(_by_s: float) -> None:
             meters.clock_steps.inc()
@@ -350,7 +356,7 @@ async def _work(
         scheduler.start()
         watching = asyncio.create_task(keep_watch(ClockWatch(clock), stepped))
         try:
-            with listener.dup() as own:  # the server closes what it is given
+            with GuardedListener.over(listener, gate) as own:  # the server closes what it is given
                 await _serve(server, own, on_ready, changed, *(asyncio.create_task(end.wait()) for end in ends))
         finally:
             watching.cancel()

@@ -25,7 +25,7 @@ from alertd.plan.result import Plan, StopChoice
 from alertd.service.clock import Clock
 from alertd.service.drawings import Drawings
 from alertd.service.driver_words import DONE, head, said_in, warnings
-from alertd.service.links import DRIVER, Links
+from alertd.service.links import DRIVER, Links, Subjects
 from alertd.service.page import HEADERS, SECRET_PATH, Pages, check_same_origin, form_of, svg
 from alertd.service.planner import Planner
 from alertd.service.problems import Refused
@@ -69,6 +69,7 @@ class DriverPage:
     ) -> None:
         self._planner, self._store, self._clock = planner, store, clock
         self._links, self._pages, self._drawings = links, pages, drawings
+        self._trips, self._renewing = Subjects(links, DRIVER, store.trip_ids), asyncio.Lock()
 
     def router(self) -> APIRouter:
         router = APIRouter(prefix="/d", include_in_schema=False)
@@ -77,17 +78,25 @@ class DriverPage:
         router.add_api_route("/{token}/{name}.svg", self._picture, methods=["GET"])
         return router
 
-    def _trip_of(self, token: str) -> TripRequest:
-        """The trip of a link. Raises Refused: 410 for one that has run out, 404 for any other that is no good."""
-        known = {t.id: t for t in self._store.trips()}
-        opened = self._links.opened(token, DRIVER, known)
-        if opened is None:
-            detail = marked("It is not whole, or its trip was cancelled. Ask dispatch.")
-            raise Refused(404, marked("This link does not work"), detail)
-        if opened.until <= self._clock():
+    async def _trip_of(self, token: str) -> TripRequest:
+        """The trip of a link. Raises Refused: 410 for one that has run out, 404 for any other that is no good.
+
+        The store is read for a genuine token only: anybody can send what is none.
+        """
+        opened = self._trips.opened(token)
+        if opened is None and self._trips.is_worth_renewing(token):
+            async with self._renewing:  # one at a time; the others look at what it read
+                if self._trips.is_worth_renewing(token):
+                    await asyncio.to_thread(self._trips.renew)
+            opened = self._trips.opened(token)
+        if opened is not None and opened.until <= self._clock():
             detail = marked("The trip is over. Ask dispatch for a new link.")
             raise Refused(410, marked("This link has run out"), detail)
-        return parse_trip(json.loads(known[opened.subject].body), f"trip {opened.subject}")
+        known = await asyncio.to_thread(self._store.trip, opened.subject) if opened is not None else None
+        if known is None or known.cancelled:
+            detail = marked("It is not whole, or its trip was cancelled. Ask dispatch.")
+            raise Refused(404, marked("This link does not work"), detail)
+        return parse_trip(json.loads(known.body), f"trip {known.id}")
 
     def _tongue(self, language: str) -> Tongue:
         return self._planner.settings.languages.of(language).driver
@@ -100,7 +109,7 @@ class DriverPage:
 
     async def _show(self, token: str, request: Request, done: str = "") -> Response:
         try:
-            trip = await asyncio.to_thread(self._trip_of, token)
+            trip = await self._trip_of(token)
         except Refused as exc:
             return self._refused(exc.title, exc.detail, exc.status)
         tongue = self._tongue(trip.language)
@@ -116,7 +125,7 @@ class DriverPage:
         form = await form_of(request)
         language = ""
         try:
-            trip = await asyncio.to_thread(self._trip_of, token)
+            trip = await self._trip_of(token)
             language = trip.language
             what = await asyncio.to_thread(keep_tap, self._store, trip.id, form, self._clock())
         except Refused as exc:
@@ -129,7 +138,7 @@ class DriverPage:
         return RedirectResponse(f"/d/{token}?done={what}", 303, headers=headers)
 
     async def _picture(self, token: str, name: str) -> Response:
-        trip = await asyncio.to_thread(self._trip_of, token)
+        trip = await self._trip_of(token)
         plan = await asyncio.to_thread(self._planner.shown.plan, self._store, trip.id)
         drawn = None if plan is None else await self._drawings.svg(plan, trip, name, wide=False)
         if drawn is None:

@@ -3,12 +3,13 @@
 import asyncio
 import time
 from collections.abc import Awaitable, Callable
-from typing import Annotated, Final, NoReturn
+from typing import Annotated, Final
 
 from fastapi import Depends, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
-from alertd.service.pace import HttpLimits, Pace
+from alertd.service.hosts import from_here
+from alertd.service.pace import HttpLimits, Pace, network_of
 from alertd.service.problems import Refused
 from alertd.service.tokens import Caller, Doorkeeper
 
@@ -37,10 +38,15 @@ class Entrance:
             request: Request, sent: Annotated[HTTPAuthorizationCredentials | None, Depends(_BEARER)]
         ) -> Caller:
             scope = "read" if request.method in _READS else write
-            caller = await asyncio.to_thread(self.doorkeeper.caller, sent.credentials if sent else "")
+            token, here = sent.credentials if sent else "", from_here(request)
+            caller = await asyncio.to_thread(self.doorkeeper.caller, token, here=here)
             now_s = self._monotonic()
             if caller is None:
-                self._refuse(request.client.host if request.client else "", now_s)
+                self.count_wrong_token(request, now_s)
+                # RFC 9110 section 11.6.1: a 401 says how to be let in.
+                challenge = {"WWW-Authenticate": "Bearer"}
+                detail = "send Authorization: Bearer with a token of this daemon"
+                raise Refused(401, "no valid token", detail, challenge)
             self._pace(caller, now_s)
             if not caller.may(scope):
                 raise Refused(403, "not allowed", f'this token has no scope "{scope}"; make one that has it')
@@ -49,14 +55,14 @@ class Entrance:
 
         return guarded
 
-    def _refuse(self, address: str, now_s: float) -> NoReturn:
+    def count_wrong_token(self, request: Request, now_s: float | None = None) -> None:
+        """Count one wrong token of the request's address. Raises Refused, 429, when it is one too many in a minute."""
+        address = network_of(request.client.host if request.client else "")
+        now_s = self._monotonic() if now_s is None else now_s
         wait_s = self._failed.wait_s(address, now_s)
         if wait_s:
             raise Refused(429, "too many wrong tokens", f"try again in {wait_s} s", {"Retry-After": str(wait_s)})
         self._failed.count(address, now_s)
-        # RFC 9110 section 11.6.1: a 401 says how to be let in.
-        challenge = {"WWW-Authenticate": "Bearer"}
-        raise Refused(401, "no valid token", "send Authorization: Bearer with a token of this daemon", challenge)
 
     def _pace(self, caller: Caller, now_s: float) -> None:
         if caller.open:

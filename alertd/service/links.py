@@ -9,7 +9,8 @@ import hashlib
 import hmac
 import os
 import secrets
-from collections.abc import Iterable
+import time
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -24,6 +25,7 @@ LIVES_ON: Final = timedelta(hours=12)  # after the trip's late arrival, for repo
 _MAC_BYTES: Final = 16
 _TOKEN_BYTES: Final = 11 + _MAC_BYTES
 _KEY_BYTES: Final = 32
+RENEW_S: Final = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +42,7 @@ class Links:
     def __init__(self, key_file: Path, public_url: str = "") -> None:
         self._key_file, self._public_url = key_file, public_url.rstrip("/")
         self._key = b""
+        self._made: dict[bytes, set[str]] = {}
 
     def link_for(self, plan: Plan, now_utc: datetime) -> str:
         """Where the driver of a trip reads its plan; a path only where no public address is set.
@@ -55,16 +58,15 @@ class Links:
         return self.link_for(plan, now_utc) if self._public_url else ""
 
     def token(self, purpose: bytes, subject: str, until: datetime) -> str:
-        head = purpose + _digest(subject) + int(until.timestamp()).to_bytes(4, "big")
+        digest = _digest(subject)
+        self._made.setdefault(digest, set()).add(subject)
+        head = purpose + digest + int(until.timestamp()).to_bytes(4, "big")
         return base64.urlsafe_b64encode(head + self._mac(head, subject)).decode()
 
     def opened(self, token: str, purpose: bytes, subjects: Iterable[str]) -> Opened | None:
         """What a token says, if it is ours, of this purpose and about one of these subjects; None for any other."""
-        try:
-            raw = base64.urlsafe_b64decode(token.encode("ascii"))
-        except ValueError:
-            return None
-        if len(raw) != _TOKEN_BYTES or len(token) != _TOKEN_BYTES * 4 // 3 or raw[:1] != purpose:
+        raw = _read(token, purpose)
+        if raw is None:
             return None
         head, mac = raw[:11], raw[11:]
         for subject in subjects:
@@ -73,10 +75,66 @@ class Links:
                 return Opened(subject=subject, until=until)
         return None
 
+    def made_about(self, digest: bytes) -> Collection[str]:
+        """The subjects with this digest about which a token was made here."""
+        return self._made.get(digest, ())
+
     def _mac(self, head: bytes, subject: str) -> bytes:
         if not self._key:
             self._key = _key(self._key_file)
         return hmac.digest(self._key, head + subject.encode(), "sha256")[:_MAC_BYTES]
+
+
+def _read(token: str, purpose: bytes) -> bytes | None:
+    """The bytes of a token that has the shape and the purpose of one of ours."""
+    if len(token) != _TOKEN_BYTES * 4 // 3:
+        return None
+    try:
+        raw = base64.urlsafe_b64decode(token.encode("ascii"))
+    except ValueError:
+        return None
+    return raw if len(raw) == _TOKEN_BYTES and raw[:1] == purpose else None
+
+
+class Subjects:
+    """The subjects that tokens of one purpose may be about, by digest, so that no token makes the store be read.
+
+    read_all: reads them all. It is called for the first token, and for one about an unknown subject at most once in
+    RENEW_S: another process may have made that link. Tokens that were made here are known without it.
+    """
+
+    def __init__(
+        self,
+        links: Links,
+        purpose: bytes,
+        read_all: Callable[[], Iterable[str]],
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._links, self._purpose, self._read_all, self._monotonic = links, purpose, read_all, monotonic
+        self._known: dict[bytes, list[str]] = {}
+        self._renewed_s = float("-inf")
+
+    def opened(self, token: str) -> Opened | None:
+        """What a genuine token says; None for any other. Reads no store."""
+        raw = _read(token, self._purpose)
+        if raw is None:
+            return None
+        digest = raw[1:7]
+        about = {*self._known.get(digest, ()), *self._links.made_about(digest)}
+        return self._links.opened(token, self._purpose, about)
+
+    def is_worth_renewing(self, token: str) -> bool:
+        """Whether `renew` may help to open a token that `opened` did not."""
+        raw = _read(token, self._purpose)
+        return raw is not None and raw[1:7] not in self._known and self._monotonic() - self._renewed_s >= RENEW_S
+
+    def renew(self) -> None:
+        """Read all subjects. Raises StoreError."""
+        self._renewed_s = self._monotonic()
+        known: dict[bytes, list[str]] = {}
+        for subject in self._read_all():
+            known.setdefault(_digest(subject), []).append(subject)
+        self._known = known
 
 
 def _digest(subject: str) -> bytes:

@@ -3,6 +3,7 @@
 import math
 from collections import deque
 from dataclasses import dataclass
+from ipaddress import IPv6Address, IPv6Network, ip_address
 from typing import Final
 
 from pydantic import Field
@@ -45,6 +46,8 @@ class Pace:
         """One more, which was within the limit."""
         if len(self._times) >= KEYS_AT_MOST:
             self._times = {k: t for k, t in self._times.items() if t and t[-1] > now_s - WINDOW_S}
+            for oldest in list(self._times)[: len(self._times) - KEYS_AT_MOST * 9 // 10]:
+                del self._times[oldest]  # all within their minute: a flood of addresses must not grow without end
         times = self._recent(key, now_s)
         self._times[key] = times
         times.append(now_s)
@@ -54,3 +57,14 @@ class Pace:
         while times and times[0] <= now_s - WINDOW_S:
             times.popleft()
         return times
+
+
+def network_of(address: str) -> str:
+    """What is counted as one sender: an IPv4 address, or the /64 of an IPv6 address, which one host may use whole."""
+    try:
+        at = ip_address(address)
+    except ValueError:
+        return address
+    if not isinstance(at, IPv6Address) or at.is_loopback:
+        return str(at)
+    return str(at.ipv4_mapped or IPv6Network((int(at), 64), strict=False))

@@ -5,11 +5,12 @@ from dataclasses import dataclass, field
 from datetime import time
 from functools import partial
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 from alertd.delivery.addresses import read_network
 from alertd.delivery.envelope import source_of
 from alertd.delivery.mail import Mailbox
+from alertd.delivery.signature import read_secret
 from alertd.delivery.webhook import Endpoint
 from alertd.errors import ConfigError, StoreError
 from alertd.notices.notice import Audience
@@ -23,6 +24,8 @@ from alertd.service.ways import ConsoleFile, Gateway, GatewayFile, MailFile
 from alertd.sources.roadfile import RoadSettings, read_road
 from alertd.sources.tomlfile import read_toml
 from alertd.store.place import Place, Server, read_place
+
+LEAST_TOKEN_N: Final = 32  # characters: 128 bits at least where they are random hex digits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +127,7 @@ class Settings:
     consoles: tuple[str, ...] = ()
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)
+    http_names: tuple[str, ...] = ()
     public_url: str = ""
     links_key_file: Path | None = None
 
@@ -164,7 +168,7 @@ def read_settings(path: Path) -> Settings:
     for name in names:
         if names.count(name) > 1:
             raise ConfigError(str(path), "name", f'"{name}" names two channels', "give each channel a name of its own")
-    token = _secret(path, base, "daemon.http_token_file", content.daemon.http_token_file)
+    token = _secret(path, base, "daemon.http_token_file", content.daemon.http_token_file, least_n=LEAST_TOKEN_N)
     return Settings(
         where=path,
         fleet=content.operator.fleet,
@@ -210,6 +214,7 @@ def read_settings(path: Path) -> Settings:
         http_port=content.daemon.http_port,
         http_token=token,
         http_limits=content.daemon.http_limits.to_core(),
+        http_names=tuple(content.daemon.http_names),
         endpoints=tuple(
             _endpoint(path, base, i, w, source_of(content.operator.fleet))
             for i, w in enumerate(content.webhook, start=1)
@@ -277,6 +282,8 @@ def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile, source:
     except ValueError as exc:
         raise ConfigError(str(path), f"{field}.allow_networks", str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
     secrets = tuple(_secret(path, base, f"{field}.secret_file", webhook.secret_file).split())
+    for secret in secrets:
+        read_secret(secret, where=str(path), field=f"{field}.secret_file: {webhook.secret_file}")
     return Endpoint(
         name=webhook.name,
         url=webhook.url,
@@ -287,8 +294,12 @@ def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile, source:
     )
 
 
-def _secret(path: Path, base: Path, field: str, name: str) -> str:
-    """Contents of a secret's file; secrets never stand in the settings file itself."""
+def _secret(path: Path, base: Path, field: str, name: str, *, least_n: int = 1) -> str:
+    """Contents of a secret's file; secrets never stand in the settings file itself.
+
+    least_n: characters it must have. Only what opens this daemon has a minimum of ours; passwords and tokens of other
+    servers are as their operators made them, but never empty: an empty file would silently mean "none".
+    """
     if not name:
         return ""
     try:
@@ -296,6 +307,12 @@ def _secret(path: Path, base: Path, field: str, name: str) -> str:
     except ValueError as exc:
         raise ConfigError(str(path), field, str(exc), "name a file, or let the unit's LoadCredential hand it") from exc
     try:
-        return place.read_text(encoding="utf-8").strip()
+        secret = place.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as exc:
         raise ConfigError(str(path), field, f"{name} cannot be read", "make that file, readable by the daemon") from exc
+    if not secret:
+        raise ConfigError(str(path), field, f"{name} is empty", "write the secret into it, or leave the key out")
+    if len(secret) < least_n:
+        mend = f"write {least_n} or more random characters into it, e.g. by `openssl rand -base64 33`"
+        raise ConfigError(str(path), field, f"{name} holds {len(secret)} characters, too few to be safe", mend)
+    return secret

@@ -120,6 +120,9 @@ class DaemonFile(FileModel):
     http_host: str = "127.0.0.1"
     http_port: int = Field(8631, ge=0, le=65535)
     http_token_file: str = ""
+    http_names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]+$", examples=["alertd.fleet.example"])]] = Field(
+        default_factory=list
+    )
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimitsFile = HttpLimitsFile()
     public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])

@@ -7,6 +7,7 @@ import asyncio
 import logging
 import re
 import secrets
+import time
 from collections.abc import Mapping
 from contextvars import ContextVar
 from typing import Any, Final
@@ -15,13 +16,16 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from alertd.service.pace import Pace
 from alertd.service.problems import Refused, broken, problem
+from alertd.service.tally import Tally
 
 log = logging.getLogger(__name__)
 
 MOST_BODY_BYTES: Final = 64 * 1024
 MOST_HEADER_BYTES: Final = 16 * 1024
 REQUEST_WITHIN_S: Final = 30.0
+LINES_PER_MIN: Final = 60  # about requests without a valid token; the rest is counted
 REQUEST_ID: Final = "X-Request-ID"
 
 # The request that is being answered, for lines of the log; "" outside of one.
@@ -46,6 +50,7 @@ class Shell:
         self, app: ASGIApp, *, larger: Mapping[str, int] | None = None, within_s: float = REQUEST_WITHIN_S
     ) -> None:
         self._app, self._larger, self._within_s = app, larger or {}, within_s
+        self._lines, self._not_shown = Pace(LINES_PER_MIN), Tally("requests refused without a line of their own")
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -59,7 +64,7 @@ class Shell:
         answer, token = _Answer(send, id_, inlet), request_id.set(id_)
         try:
             await self._pass(scope, _refused(headers, most), inlet, answer)
-            _note(scope, answer, id_)
+            self._note(scope, answer, id_)
         finally:
             request_id.reset(token)
 
@@ -80,6 +85,25 @@ class Shell:
             log.exception("request %s failed", request_id.get())
             if not answer.begun:
                 await broken()(scope, inlet, answer)
+
+    def _note(self, scope: Scope, answer: "_Answer", id_: str) -> None:
+        """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret.
+
+        None of what came too often: a flood must not become one of the log.
+        """
+        if not answer.begun or answer.status == 429 or (answer.status < 400 and scope["method"] in ("GET", "HEAD")):
+            return
+        caller = scope.get("alertd.caller", "")
+        if not caller:
+            now_s = time.monotonic()
+            if self._lines.wait_s("", now_s):
+                self._not_shown.count(f"answered {answer.status}")
+                return
+            self._lines.count("", now_s)
+        route: Any = scope.get("route")
+        method = scope["method"] if scope["method"] in _METHODS else "another method"
+        path = getattr(route, "path", "no route")
+        log.info("request %s: %s %s by %s: %d", id_, method, path, caller or "nobody", answer.status)
 
 
 class _Inlet:
@@ -146,19 +170,6 @@ def _late(whole: bool, within_s: float) -> Refused:
     if whole:
         return Refused(503, "not available now", f"no answer within {within_s:g} s; the request may be sent again")
     return Refused(408, "too slow", f"send the whole request within {within_s:g} s")
-
-
-def _note(scope: Scope, answer: _Answer, id_: str) -> None:
-    """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret.
-
-    None of what came too often: a flood must not become one of the log.
-    """
-    if not answer.begun or answer.status == 429 or (answer.status < 400 and scope["method"] in ("GET", "HEAD")):
-        return
-    route: Any = scope.get("route")
-    method = scope["method"] if scope["method"] in _METHODS else "another method"
-    caller = scope.get("alertd.caller", "nobody")
-    log.info("request %s: %s %s by %s: %d", id_, method, getattr(route, "path", "no route"), caller, answer.status)
 
 
 _METHODS: Final = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")

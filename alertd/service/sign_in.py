@@ -1,20 +1,21 @@
 """Who may look at the board: a browser that showed a token of the daemon; where none is needed, only this machine."""
 
 import asyncio
+from collections.abc import Mapping
 from datetime import timedelta
 from typing import Final
-from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 
 from alertd.service.clock import Clock
+from alertd.service.entrance import Entrance
+from alertd.service.hosts import from_here
 from alertd.service.links import BOARD, Links
 from alertd.service.page import HEADERS, Pages, check_same_origin, form_of
 from alertd.service.problems import Refused
 from alertd.service.settings import Settings
-from alertd.service.tokens import Doorkeeper, badge_of
-from alertd.sources.http import is_loopback
+from alertd.service.tokens import badge_of
 
 COOKIE: Final = "alertd_board"
 SIGNED_IN_FOR: Final = timedelta(hours=12)
@@ -24,16 +25,14 @@ class Door:
     """The cookie is a signed text that runs out, and is worth nothing once the token that it was given for does not
     hold any more. What the token may do, the browser may."""
 
-    def __init__(self, settings: Settings, clock: Clock, links: Links, pages: Pages, doorkeeper: Doorkeeper) -> None:
+    def __init__(self, settings: Settings, clock: Clock, links: Links, pages: Pages, entrance: Entrance) -> None:
         self._settings, self._clock, self._links, self._pages = settings, clock, links, pages
-        self._doorkeeper = doorkeeper
+        self._entrance, self._doorkeeper = entrance, entrance.doorkeeper
 
     def may(self, request: Request, scope: str) -> bool:
         """Whether this browser may do what needs `scope`. Reads the store. Raises StoreError."""
         if self._doorkeeper.is_open():
-            # Open on this machine, as the interface is; but not to a name that some other site lets point here.
-            host = urlsplit(f"//{request.headers.get('host', '')}").hostname or ""
-            return is_loopback(host) or host == urlsplit(self._settings.public_url).hostname
+            return from_here(request)
         badges = self._doorkeeper.badges()
         opened = self._links.opened(request.cookies.get(COOKIE, ""), BOARD, badges)
         return opened is not None and opened.until > self._clock() and badges[opened.subject].may(scope)
@@ -67,9 +66,9 @@ class Door:
         check_same_origin(request)
         self.reader(request)
 
-    def _page(self, problem: str, status: int) -> Response:
+    def _page(self, problem: str, status: int, headers: Mapping[str, str] | None = None) -> Response:
         values = {"problem": problem, "fleet": self._settings.fleet, "needs": self.needs_token()}
-        return self._pages.show("sign_in.html", values, status=status)
+        return self._pages.show("sign_in.html", values, status=status, headers=headers)
 
     async def _ask(self) -> Response:
         return self._page("", 200)
@@ -77,7 +76,11 @@ class Door:
     async def _sign_in(self, request: Request) -> Response:
         check_same_origin(request)
         token = (await form_of(request)).get("token", "").strip()
-        if not await asyncio.to_thread(self._doorkeeper.allowed, token, "read"):
+        if not await asyncio.to_thread(self._doorkeeper.allowed, token, "read", here=from_here(request)):
+            try:
+                self._entrance.count_wrong_token(request)
+            except Refused as exc:
+                return self._page(f"Too many wrong tokens: {exc}.", exc.status, exc.headers)
             return self._page("That is no token that may look here.", 403)
         response = go_to("/board")
         response.set_cookie(

@@ -50,8 +50,8 @@ OPEN: Final = Caller(id="open", scopes=frozenset(SCOPES), open=True)
 class Doorkeeper:
     """Knows the tokens of a store, and the one of the settings' file, which may do everything.
 
-    open_without: let everybody in until the first token is made; for an address that only this machine reaches. One
-    token ever made ends that for good: neither its expiry nor its revoking may open the door again.
+    open_without: let programs of this machine in until the first token is made; for an address that nobody else
+    reaches. One token ever made ends that for good: neither its expiry nor its revoking may open the door again.
     """
 
     def __init__(self, store: Store, file_token: str, clock: Clock, *, open_without: bool) -> None:
@@ -60,14 +60,17 @@ class Doorkeeper:
         self._noted: dict[str, datetime] = {}
         self._tokens_made = False
 
-    def allowed(self, token: str, scope: str) -> bool:
-        """Whether who holds `token` ("" for none) may do what needs `scope`. Raises StoreError."""
-        caller = self.caller(token)
+    def allowed(self, token: str, scope: str, *, here: bool = False) -> bool:
+        """Whether who holds `token` ("" for none) may do what needs `scope`; here: see `caller`. Raises StoreError."""
+        caller = self.caller(token, here=here)
         return caller is not None and caller.may(scope)
 
-    def caller(self, token: str) -> Caller | None:
-        """Who holds `token` ("" for none); None for nobody we know. Reads the store. Raises StoreError."""
-        if self._is_open():
+    def caller(self, token: str, *, here: bool = False) -> Caller | None:
+        """Who holds `token` ("" for none); None for nobody we know. Reads the store. Raises StoreError.
+
+        here: a program on this machine asks directly; only such a one is let in while no token was ever made.
+        """
+        if here and self._is_open():
             return OPEN
         hash_ = hash_of(token)
         if self._file_hash and hmac.compare_digest(hash_, self._file_hash):
@@ -80,7 +83,7 @@ class Doorkeeper:
         return Caller(id=known.id, scopes=frozenset(known.scopes))
 
     def is_open(self) -> bool:
-        """Whether everybody is let in. Raises StoreError."""
+        """Whether programs of this machine are let in without a token. Raises StoreError."""
         return self._is_open()
 
     def badges(self) -> dict[str, Caller]:

@@ -89,6 +89,11 @@ class Store:
         with self._database.read() as connection:
             return [_trip(row) for row in connection.execute(wanted)]
 
+    def trip_ids(self) -> list[str]:
+        """The ids of all trips that are not cancelled."""
+        with self._database.read() as connection:
+            return list(connection.execute(select(trips.c.id).where(trips.c.cancelled.is_(False))).scalars())
+
     def cancel_trip(self, trip_id: str) -> bool:
         """Returns whether there was such a trip. What is already decided about it still goes out."""
         with self._database.write() as connection:

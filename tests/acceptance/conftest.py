@@ -37,8 +37,12 @@ def until(happened: Callable[[], Any], what: str) -> Any:
 class Process:
     """One run of the daemon. `said` are its lines on standard error so far."""
 
-    def __init__(self, config: Path, *, largest_file_bytes: int | None = None) -> None:
+    def __init__(
+        self, config: Path, *, largest_file_bytes: int | None = None, descriptors_n: int | None = None
+    ) -> None:
         def limit() -> None:
+            if descriptors_n is not None:
+                resource.setrlimit(resource.RLIMIT_NOFILE, (descriptors_n // 2, descriptors_n))
             if largest_file_bytes is not None:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file_bytes, resource.RLIM_INFINITY))
 

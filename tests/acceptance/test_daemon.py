@@ -4,7 +4,9 @@ import json
 import re
 import resource
 import signal
+import socket
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -12,6 +14,7 @@ from urllib.parse import quote
 import httpx
 import pytest
 
+from alertd.service.gate import raise_descriptor_limit
 from alertd.service.settings import read_settings
 from alertd.store.store import Store
 from alertd.testing.cluster import PASSWORD
@@ -222,3 +225,35 @@ def test_the_log_as_json_is_one_object_a_line_with_ids_as_fields(
 def decided_in(store_file: Path) -> dict[str, bytes]:
     with Store(store_file) as store:
         return {notice.id: notice.body.encode() for notice in store.notices("T-1")}
+
+
+def test_half_requests_of_strangers_stop_nothing(
+    config: Path, trip: dict[str, Any], start: Start, wait_until: Wait
+) -> None:
+    """600 connections that never end their headers, against a daemon that may have 600 descriptors in all."""
+    if raise_descriptor_limit() < 1024:
+        pytest.skip("this process may not open the connections that the test needs")
+    process = start(config, descriptors_n=600)
+    assert process.post(trip).status_code == 201
+    address = ("127.0.0.1", int(process.url.rpartition(":")[2]))
+    held: list[socket.socket] = []
+    try:
+        for n in range(600):
+            held.append(one := socket.create_connection(address, timeout=5.0))
+            with suppress(ConnectionError):  # closed for a newer one by then
+                one.sendall(b"GET /healthz HTTP/1.1\r\nHost: localhost\r\nX-")
+            if n % 100 == 99:
+                assert httpx.get(f"{process.url}/healthz", timeout=10.0).status_code == 200
+        assert process.post(trip | {"id": "T-2"}).status_code == 201
+        assert httpx.get(f"{process.url}/readyz", timeout=20.0).json()["status"] == "ready"
+        wait_until(lambda: any("planned 2 trips" in line for line in process.said), "a cycle runs meanwhile")
+        with Store(read_settings(config).store) as store:  # as another process opens it
+            assert {stored.id for stored in store.trips()} == {"T-1", "T-2"}
+    finally:
+        for one in held:
+            one.close()
+    assert process.stop()[0] == 0
+    told = [line for line in process.said if "connections refused or closed to make room" in line]
+    assert 1 <= len(told) <= 2
+    assert len(process.said) < 60
+    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []

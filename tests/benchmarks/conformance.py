@@ -77,6 +77,7 @@ def _app(folder: Path, store: Store) -> FastAPI:
     own = read_settings(DEMO / "alertd.toml")
     often = HttpLimits(requests_per_min=10**9, failures_per_min=10**9)
     own = replace(own, places=replace(own.places, routes=routes), http_token=TOKEN, http_limits=often, trips=None)
+    own = replace(own, http_names=("testserver",))  # by which schemathesis asks for the description
     alerts = Alerts(store, own.fleet)
     alerts.made_at = system_clock()
     sky = Sky(providers=[], members=5, seed=1, stale_h=6.0)

@@ -3,10 +3,14 @@
 import json
 import shutil
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import pytest
 from click.testing import Result
+
+from alertd.cli.check import check_all
+from alertd.store.store import Store
 
 REPO = Path(__file__).resolve().parents[2]
 
@@ -147,3 +151,15 @@ def test_folders_of_rigs_and_routes_that_are_not_there_are_pointed_out(
     result = alertd("check", "--config", write_config(changes={f'rigs = "{demo}/rigs"': 'rigs = "none"'}))
     assert result.exit_code == 0
     assert "places.rigs: there is no folder " in result.stdout
+
+
+def test_exposed_settings_need_a_token_before_the_first_start(write_config: Callable[..., Path]) -> None:
+    path = write_config(
+        changes={'brief_at = "03:30"': 'brief_at = "03:30"\npublic_url = "https://trips.fleet.example"'}
+    )
+    asked = "daemon.public_url needs a token before the first start"
+    assert [f.level for f in check_all(path, date(2027, 1, 14)) if asked in f.text] == ["look"]
+    with Store(path.parent / "alertd.db"):
+        pass
+    path.write_text(path.read_text().replace("var/alertd.db", "alertd.db"))
+    assert not [f for f in check_all(path, date(2027, 1, 14)) if asked in f.text]

@@ -71,7 +71,7 @@ async def open_client(
             planning = Planner(settings, replace(ground, routes=routes), sky, [])
             app = make_api(planning, store, clock, lambda: None)
             client = httpx.AsyncClient(
-                transport=httpx.ASGITransport(app, client=(client_host, 1)), base_url="http://test"
+                transport=httpx.ASGITransport(app, client=(client_host, 1)), base_url="http://localhost"
             )
             for name, value in {"store": store, "clock": clock, "settings": settings, "app": app}.items():
                 setattr(client, name, value)

@@ -33,7 +33,7 @@ class Api:
         planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
         self.app = make_api(planning, store, clock, self._wake)
         self.http = httpx.AsyncClient(
-            transport=httpx.ASGITransport(app=self.app, raise_app_exceptions=False), base_url="http://test"
+            transport=httpx.ASGITransport(app=self.app, raise_app_exceptions=False), base_url="http://localhost"
         )
 
     def _wake(self) -> None:

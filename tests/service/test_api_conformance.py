@@ -32,7 +32,8 @@ def app(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) 
     routes.mkdir()
     # The checks ask without a token too, far more often than anybody may.
     often = HttpLimits(requests_per_min=10**9, failures_per_min=10**9)
-    own = make_settings(trips=None, http_token=TOKEN, http_limits=often)
+    # The loader asks for the description by the name that Starlette's test client has.
+    own = make_settings(trips=None, http_token=TOKEN, http_limits=often, http_names=("testserver",))
     own = replace(own, places=replace(own.places, routes=routes))
     with Store(tmp_path / "alertd.db") as store:
         alerts = Alerts(store, own.fleet)

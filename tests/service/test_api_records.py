@@ -112,7 +112,7 @@ async def test_the_feed_leads_to_alerts_that_are_cap_1_2(cycled: Cycled) -> None
     (link,) = feed.iterfind(f"{{{ATOM}}}entry/{{{ATOM}}}link")
     own = feed.find(f"{{{ATOM}}}link")
     assert own is not None
-    assert own.get("href") == "http://test/v1/alerts.atom"
+    assert own.get("href") == "http://localhost/v1/alerts.atom"
     alert = await cycled.client.get(str(link.get("href")))
     assert (alert.status_code, alert.headers["content-type"]) == (200, "application/cap+xml; charset=utf-8")
     xmlschema.XMLSchema(str(Path(__file__).parents[2] / "fixtures/cap/CAP-v1.2.xsd")).validate(alert.text)

@@ -36,7 +36,7 @@ async def http(
     planning = Planner(make_settings(trips=None), ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
     app = make_api(planning, store, clock, lambda: None)
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
-    async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+    async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
         assert (await client.post("/v1/trips", json=TRIP)).status_code == 201
         clock.advance(timedelta(hours=8))
         yield client

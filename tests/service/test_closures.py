@@ -62,7 +62,7 @@ class Api:
         planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
         app = make_api(planning, store, clock, self._wake)
         self.http = httpx.AsyncClient(
-            transport=httpx.ASGITransport(app=app, raise_app_exceptions=False), base_url="http://test"
+            transport=httpx.ASGITransport(app=app, raise_app_exceptions=False), base_url="http://localhost"
         )
 
     def _wake(self) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.service.links import BOARD, DRIVER, Links
+from alertd.service.links import BOARD, DRIVER, Links, Opened, Subjects
 
 END = datetime(2027, 1, 15, 6, tzinfo=UTC)
 
@@ -72,3 +72,33 @@ def test_a_key_file_without_a_key_is_told_in_one_line(tmp_path: Path, content: s
     with pytest.raises(ConfigError, match=r"daemon\.links_key_file") as refused:
         Links(path).token(DRIVER, "QT-1041", END)
     assert "\n" not in str(refused.value)
+
+
+def test_a_token_is_looked_up_by_its_digest_without_a_read(links: Links) -> None:
+    """The store is read for the first token and then once in half a minute at most, whatever strangers send."""
+    now_s, reads, trips = 1000.0, [], ["QT-1041"]
+
+    def read_all() -> list[str]:
+        reads.append(now_s)
+        return trips
+
+    subjects = Subjects(links, DRIVER, read_all, lambda: now_s)
+    rubbish = ["", "x", "anything", "A" * 35, "é" * 36, links.token(BOARD, "QT-1041", END), "Z" * 36]
+    assert not any(subjects.opened(token) or subjects.is_worth_renewing(token) for token in rubbish)
+    foreign = [base64.urlsafe_b64encode(b"d" + os.urandom(26)).decode() for _ in range(100)]
+    for token in foreign:
+        if subjects.is_worth_renewing(token):
+            subjects.renew()
+        assert subjects.opened(token) is None
+    assert reads == [1000.0]
+    elsewhere = Links(links._key_file)  # as another process makes it
+    first, later = (elsewhere.token(DRIVER, name, END) for name in ("QT-1041", "QT-1050"))
+    assert subjects.opened(first) == Opened(subject="QT-1041", until=END)
+    trips.append("QT-1050")
+    assert subjects.opened(later) is None
+    now_s += 30.0
+    assert subjects.is_worth_renewing(later)
+    subjects.renew()
+    assert subjects.opened(later) == Opened(subject="QT-1050", until=END)
+    here = links.token(DRIVER, "QT-1060", END)
+    assert subjects.opened(here) == Opened(subject="QT-1060", until=END)

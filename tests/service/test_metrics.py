@@ -36,7 +36,7 @@ class World:
         self.pulse = Pulse(lambda: self.ticks_s)
         planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
         app = make_api(planning, store, self.clock, lambda: None, (self.pulse, self.meters))
-        self.http = httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://alertd")
+        self.http = httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://localhost")
 
     async def samples(self) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
         text = (await self.http.get("/metrics", headers=OPEN)).text

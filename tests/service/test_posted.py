@@ -56,7 +56,7 @@ class Api:
         planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
         app = make_api(planning, store, clock, self._wake)
         self.http = httpx.AsyncClient(
-            transport=httpx.ASGITransport(app=app, raise_app_exceptions=False), base_url="http://test"
+            transport=httpx.ASGITransport(app=app, raise_app_exceptions=False), base_url="http://localhost"
         )
 
     def _wake(self) -> None:
@@ -283,7 +283,7 @@ async def test_a_report_raises_a_plan_and_its_end_lets_our_estimate_speak_again(
         settings = make_settings(forecasts=forecasts.base_url)
         async with planner(settings, clock) as planning:
             app = make_api(planning, store, clock, lambda: None)
-            async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://test") as http:
+            async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://localhost") as http:
                 assert (await http.post("/v1/posted", json=POSTED | {"level": "closed"})).status_code == 201
                 closed = [p for p in (await run_cycle(planning, store, clock())).plans if p.posted]
                 assert (await http.delete("/v1/posted/P-1")).status_code == 204

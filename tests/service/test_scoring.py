@@ -103,14 +103,16 @@ async def test_the_scores_are_served_as_json_and_as_a_page_behind_the_token(
     planned.settings = replace(planned.settings, http_token="a-long-token")
     app = make_api(planned, store, HeldClock(morning + DAY), lambda: None)
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
-    async with httpx.AsyncClient(transport=transport, base_url="http://test") as http:
+    async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as http:
         for path in ("/v1/score", "/board/score"):
             assert (await http.get(path)).status_code == 401
         http.headers["authorization"] = "Bearer a-long-token"
         found = (await http.get("/v1/score")).json()
         assert [s["cases"] for s in found["scores"]] == [0, 0]
         assert found["scores"][0]["left_out"] == {"the truck was not seen past the place": 4}
-        signed = await http.post("/board/sign-in", data={"token": "a-long-token"}, headers={"origin": "http://test"})
+        signed = await http.post(
+            "/board/sign-in", data={"token": "a-long-token"}, headers={"origin": "http://localhost"}
+        )
         assert signed.status_code == 303
         page = await http.get("/board/score", params={"from": "2027-01-14"})
         assert page.headers["content-type"].startswith("text/html")

@@ -10,7 +10,7 @@ import httpx
 import pytest
 from starlette.types import Receive, Scope, Send
 
-from alertd.service.shell import Shell, request_id
+from alertd.service.shell import LINES_PER_MIN, Shell, request_id
 
 Open = Callable[..., Any]
 JSON = {"content-type": "application/json"}
@@ -77,6 +77,16 @@ async def test_the_log_names_the_route_and_the_caller_and_never_the_path(
     ]
 
 
+async def test_a_flood_of_bad_requests_is_none_of_lines(open_client: Open, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, "alertd")
+    client = await open_client()
+    for n in range(LINES_PER_MIN + 40):
+        await client.get(f"/d/{n}")
+    lines = [r.getMessage() for r in caplog.records if r.name.startswith("alertd.service.")]
+    assert len(lines) == LINES_PER_MIN + 1
+    assert lines[-1] == "requests refused without a line of their own: 1 answered 404"  # the others a minute later
+
+
 async def test_a_body_is_cut_at_its_limit_whatever_its_length_is_said_to_be(open_client: Open) -> None:
     client = await open_client()
     sent = 0
@@ -105,7 +115,7 @@ async def test_a_compressed_body_is_refused_unread(open_client: Open) -> None:
 
 
 async def asked_of(app: Any, **more: Any) -> httpx.Response:
-    async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://test") as client:
+    async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://localhost") as client:
         return await client.request("POST", "/", **more)
 
 

@@ -81,3 +81,18 @@ async def test_without_any_token_the_board_is_open_on_this_machine_by_its_own_na
     assert (await client.get("/board")).status_code == 200
     assert (await client.get("/board", headers={"host": "evil.example"})).status_code != 200
     assert (await browse(token="secret").get("/board")).status_code != 200
+
+
+async def test_sign_in_has_the_pace_of_wrong_tokens(
+    browse: Callable[..., httpx.AsyncClient], store: Store, morning: datetime
+) -> None:
+    client = browse()
+    _, token = new_token(store, "office", ["read"], morning, None)
+    statuses = [await sign_in(client, f"guess{n}") for n in range(12)]
+    assert statuses == [403] * 10 + [429] * 2
+    answer = await client.post("/board/sign-in", data={"token": "guess"}, headers={"origin": HERE})
+    assert 1 <= int(answer.headers["retry-after"]) <= 60
+    assert "Too many wrong tokens" in answer.text
+    wrong = {"authorization": "Bearer guess"}
+    assert (await client.get("/v1/trips", headers=wrong)).status_code == 429, "counted together"
+    assert await sign_in(client, token) == 303, "a right token is let in"

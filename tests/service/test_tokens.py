@@ -63,12 +63,12 @@ def test_a_token_ends_when_it_expires_or_is_revoked(store: Store) -> None:
 
 
 def test_without_any_token_loopback_is_open_and_the_first_token_shuts_it_for_good(store: Store) -> None:
-    assert keeper(store, HeldClock(NOW)).allowed("", "admin")
-    assert not keeper(store, HeldClock(NOW), open_without=False).allowed("", "read")
+    assert keeper(store, HeldClock(NOW)).allowed("", "admin", here=True)
+    assert not keeper(store, HeldClock(NOW), open_without=False).allowed("", "read", here=True)
     assert keeper(store, HeldClock(NOW), open_without=False).lets_nobody_in()
     id_, _ = new_token(store, "a", ["read"], NOW, None)
     store.tokens.revoke(id_, NOW)
-    assert not keeper(store, HeldClock(NOW)).allowed("", "read")
+    assert not keeper(store, HeldClock(NOW)).allowed("", "read", here=True)
 
 
 def test_the_token_of_the_settings_file_may_do_everything_beside_others(store: Store) -> None:
