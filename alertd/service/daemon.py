@@ -238,7 +238,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     alive = asyncio.create_task(keep_alive(pulse))
     try:
         with Store(settings.store) as store:
-            check_exposure(settings, store, clock())
+            check_exposure(settings, store)
             store.on_new = _heard_of(meters)
             candidate = store.candidate(own_name(), lease_s=settings.takeover_s)
             while await stand_by(candidate, clock, stop, standing_by):
@@ -313,7 +313,7 @@ async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event, stor
 
 async def _try_out(settings: Settings, clock: Clock, store: Store) -> None:
     """Open all that these settings name, and close it again. Raises ConfigError, StoreError."""
-    await asyncio.to_thread(check_exposure, settings, store, clock())
+    await asyncio.to_thread(check_exposure, settings, store)
     async with planner(settings, clock), channels(settings):
         pass
 
@@ -344,7 +344,7 @@ async def _work(
         scheduler = _schedule(daemon, settings, clock)
         app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched, daemon.alerts)
         if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
-            log.warning("no token holds, so HTTP lets nobody in; make one with `alertd token new`")
+            log.error("no active API token: all HTTP requests will be rejected; create one with `alertd token new`")
         gate = Gate(most_connections(raise_descriptor_limit()))
         server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S, gate))
 

@@ -1,10 +1,7 @@
-"""Whether others than this machine can reach the daemon, and that it then starts only with a token."""
-
-from datetime import datetime
+"""Whether others than this machine can reach the daemon, and that the first start then needs a token."""
 
 from alertd.errors import ConfigError
 from alertd.service.settings import Settings
-from alertd.service.tokens import active
 from alertd.sources.http import is_loopback
 from alertd.store.store import Store
 
@@ -16,14 +13,17 @@ def exposed_by(settings: Settings) -> str:
     return "" if is_loopback(settings.http_host) else "daemon.http_host"
 
 
-def check_exposure(settings: Settings, store: Store, now_utc: datetime) -> None:
-    """Raise ConfigError where others reach the daemon and no token is active; StoreError when the store fails."""
+def check_exposure(settings: Settings, store: Store) -> None:
+    """Raise ConfigError where others reach the daemon and no token was ever made; StoreError when the store fails.
+
+    A token that was revoked or has expired keeps HTTP closed, so it must not also stop the notices at a restart.
+    """
     key = exposed_by(settings)
-    if not key or settings.http_token or any(active(token, now_utc) for token in store.tokens.all()):
+    if not key or settings.http_token or store.tokens.all():
         return
     raise ConfigError(
         str(settings.where),
         key,
-        "lets others reach the daemon, and no token is active",
+        "lets others reach the daemon, and no token was made",
         f"make one: `alertd token new --name office --scopes admin --config {settings.where}`",
     )
