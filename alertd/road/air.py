@@ -262,7 +262,7 @@ def temperature_at_height_c(
     slope to the 0 °C level where that is at least 300 m away and 2-9 K/km steep; `lapse_k_per_m`. In a clear
     calm night (cloud < 30 %, wind < 2 m/s, sun down; unknown cloud or wind counts as such) cold air pools: a road
     below the cell is then never warmed, unless the profile says otherwise. A road above the cell always cools by the
-    full rate: hourly pairs of a valley and a summit station show no weaker cooling in such nights (tests/road/test_air).
+    full rate: pairs of a valley and a summit station show no weaker cooling in such nights (tests/road/test_air.py).
     """
     t, z0, z1 = _f64(air_temp_c), _f64(from_elevation_m), _f64(to_elevation_m)
     used = lapse_used(

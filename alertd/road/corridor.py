@@ -8,7 +8,7 @@ keeps its own ranks (phase, friction, height) along the whole corridor and windo
 
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.series import NEEDED, Forecast
 from alertd.road.air import Array
 from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
-from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify
+from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
 from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
 from alertd.road.weather import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
@@ -29,6 +29,7 @@ THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
 BLOCK_COLUMNS: Final = 8192  # columns of one pass: large enough for numpy, small enough for the processor's cache
 
+_CLASSES: Final = ("road_class", "grip_class")
 _IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # UNKNOWN never comes of a run
 
 Float32 = NDArray[np.float32]
@@ -80,11 +81,13 @@ class RoadField:
     """The pavement of every column at whole hours: arrays (member, column, hour), read-only.
 
     Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there; air_temp_c and
-    snowfall_mmwe_h are of that hour. NaN and class UNKNOWN where the weather behind it is missing.
+    snowfall_mmwe_h are of that hour. NaN and class UNKNOWN where the weather behind it is missing. grip_class: whose
+    friction a tire finds, see `state.gripping_class`.
     """
 
     first_epoch_s: float
     road_class: NDArray[np.int8]
+    grip_class: NDArray[np.int8]
     surface_temp_c: Float32
     air_temp_c: Float32
     water_mmwe: Float32
@@ -199,14 +202,13 @@ def run_corridor(
     place = column_places(forecast, cells)
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
-    names = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    names = (*_CLASSES, "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    whole: dict[str, NDArray[Any]]
     if previous is None or changed is None:
-        whole = {n: np.empty(shape, dtype=np.float32) for n in names}
-        road_class = np.empty(shape, dtype=np.int8)
+        whole = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
         columns = np.arange(cells.columns_n)
     else:
         whole = {n: getattr(previous, n).copy() for n in names}
-        road_class = previous.road_class.copy()
         columns = np.flatnonzero(changed)
 
     width = max(1, BLOCK_COLUMNS // members)
@@ -216,12 +218,10 @@ def run_corridor(
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
         for name, values in _run_block(weather, kind, limits, dt_s).items():
-            target = road_class if name == "road_class" else whole[name]
-            target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
+            whole[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
-        road_class=road_class,
         quantiles=quantiles,
         notes=_notes(forecast, cells),
         **whole,
@@ -251,8 +251,8 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
     hours, columns = weather.known.shape
     start = start_state(start_layers_c(weather, params))
     state, started = start, np.zeros(columns, dtype=np.bool_)
-    names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
-    out = {n: np.empty((hours, columns), dtype=np.int8 if n == "road_class" else np.float32) for n in names}
+    names = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+    out = {n: np.empty((hours, columns), dtype=np.int8 if n in _CLASSES else np.float32) for n in (*_CLASSES, *names)}
     valid_h, thaw_h = np.zeros(columns), np.zeros(columns)
     for h in range(hours):
         known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
@@ -266,10 +266,13 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
         thaw_h = np.where(known, thaw_h + (state.surface_temp_c > THAW_TEMP_C), 0.0)
         proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
         stores = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
-        classes = classify(*stores, glaze_mmwe=state.glaze_mmwe, packed_mmwe=state.packed_mmwe, limits=limits)
-        bare_unproven = ~proven & ~_IS_WINTER[classes]
-        out["road_class"][h] = np.where(~known | bare_unproven, RoadClass.UNKNOWN, classes)
-        for name, values in zip(names[1:], stores, strict=True):
+        parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe}
+        classes = classify(*stores, **parts, limits=limits)
+        grips = gripping_class(classes, state.snow_mmwe, state.ice_mmwe, **parts, limits=limits)
+        not_told = ~known | (~proven & ~_IS_WINTER[classes])
+        out["road_class"][h] = np.where(not_told, RoadClass.UNKNOWN, classes)
+        out["grip_class"][h] = np.where(not_told, RoadClass.UNKNOWN, grips)
+        for name, values in zip(names, stores, strict=True):
             out[name][h] = np.where(known, values, np.nan)
     out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
     out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)

@@ -79,6 +79,7 @@ class ClassesFile(FileModel):
     ice_mmwe: float = Field(LIMITS.ice_mmwe, gt=0, le=1)
     snow_mmwe: float = Field(LIMITS.snow_mmwe, gt=0, le=3)
     packed_mmwe: float = Field(LIMITS.packed_mmwe, gt=0, le=10)
+    thin_snow_mmwe: float = Field(LIMITS.thin_snow_mmwe, ge=1, le=20)
 
     @model_validator(mode="after")
     def _in_order(self) -> "ClassesFile":

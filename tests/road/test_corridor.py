@@ -90,6 +90,23 @@ def test_freezing_rain_glazes_a_cold_road() -> None:
     assert classes_at(run_corridor(fc, road(1000.0), quantiles=middle()), 56) == [RoadClass.GLAZE]
 
 
+def test_thin_snow_on_glaze_grips_like_glaze() -> None:
+    """Freezing rain to hour 51, then 0.4 mm w.e. of snow an hour: the name is snow, the friction is that of glaze."""
+    hours = np.arange(72)
+    precip = np.select([hours < 48, hours < 52], [0.0, 0.5], 0.4)
+    form = np.where(hours < 52, PrecipForm.FREEZING, PrecipForm.UNSPECIFIED)
+    field = run_corridor(
+        forecast(air_temp_c=-3.0, rh_frac=0.97, precip_mmwe_h=precip, precip_form=form),
+        road(1000.0),
+        quantiles=middle(),
+    )
+    thin = (field.snow_mmwe[0, 0] >= 0.4) & (field.snow_mmwe[0, 0] < 5.0)
+    assert thin.sum() > 6
+    assert (field.road_class[0, 0, thin] == RoadClass.SNOW).all()
+    assert (field.grip_class[0, 0, thin] == RoadClass.GLAZE).all()
+    assert field.grip_class[0, 0, -1] == RoadClass.SNOW
+
+
 def test_colder_air_never_brings_less_snow() -> None:
     air_c = np.array([3.0, 2.0, 1.0, 0.0, -1.0, -4.0])[:, None]
     field = run_corridor(storm(cells=6, air_temp_c=air_c), per_cell(6), quantiles=middle())
