@@ -56,6 +56,8 @@ class ClassLimits:
     slush_liquid_frac: float = 0.15  # water per snow from which snow is slush
     # A tire presses through less snow than this, about 5 cm new, onto the ice beneath.
     thin_snow_mmwe: float = 5.0
+    # What may lie unseen where no past is known: about 5 cm of new snow, which a road in use may still carry.
+    unseen_snow_mmwe: float = 5.0
 
 
 LIMITS: Final = ClassLimits()

@@ -80,6 +80,7 @@ class ClassesFile(FileModel):
     snow_mmwe: float = Field(LIMITS.snow_mmwe, gt=0, le=3)
     packed_mmwe: float = Field(LIMITS.packed_mmwe, gt=0, le=10)
     thin_snow_mmwe: float = Field(LIMITS.thin_snow_mmwe, ge=1, le=20)
+    unseen_snow_mmwe: float = Field(LIMITS.unseen_snow_mmwe, ge=1, le=50)
 
     @model_validator(mode="after")
     def _in_order(self) -> "ClassesFile":
