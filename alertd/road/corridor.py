@@ -220,7 +220,7 @@ def run_corridor(
         part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
-        for name, values in _run_block(weather, kind, limits, dt_s, past_hours(forecast)).items():
+        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast)).items():
             whole[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     return RoadField(
@@ -254,8 +254,13 @@ def past_hours(forecast: Forecast) -> int:
     return int(max((forecast.fetched_at - forecast.start).total_seconds() // HOUR_S, 0))
 
 
+def latest_start_h(forecast: Forecast) -> int:
+    """The last hour of the window from which known hours on count as a known past; -1 where none does."""
+    return min(max(past_hours(forecast) - (SPIN_UP_H - KEPT_ANSWER_H), -1), KEPT_ANSWER_H)
+
+
 def _run_block(
-    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, past_h: int
+    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int
 ) -> dict[str, NDArray[Any]]:
     """Run columns through all hours; arrays (hour, column) of what a RoadField keeps."""
     hours, columns = weather.known.shape
@@ -277,7 +282,7 @@ def _run_block(
         valid_h = np.where(known, valid_h + 1.0, 0.0)
         thaw_h = np.where(known, thaw_h + (state.surface_temp_c > THAW_TEMP_C), 0.0)
         proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
-        has_past = h + 1 - valid_h <= past_h - (SPIN_UP_H - KEPT_ANSWER_H)
+        has_past = h + 1 - valid_h <= latest_h
         stores = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
         parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe}
         classes = classify(*stores, **parts, limits=limits)

@@ -41,7 +41,6 @@ LIGHTER_BY_TEXT = {
 # (jurisdiction, level): it asks some rig for chains, and this class of rig for none.
 FREE_CLASS = {
     ("CA-BC", "chain-up"): "ministry page: commercial vehicles over 5,000 kg",
-    ("ES", "red"): "RGC Art. 159: trucks and buses are barred, not asked for chains",
     ("NO", "adequate-grip"): "FOR-1990-01-25-92 section 1-4: chains aboard over 3,500 kg",
     ("US-CO", "chain-law"): "CRS 42-4-235: commercial vehicles from 16,001 lb",
     ("US-ID", "chains-required"): "Idaho Code 49-948(5), 49-123(2)(d): above 26,000 lb",
