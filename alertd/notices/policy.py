@@ -63,7 +63,10 @@ class Policy:
 
     def is_quiet(self, now_utc: datetime, zone: str) -> bool:
         """Whether it is a driver's quiet hours by the clock of `zone`; equal ends mean that there are none."""
-        local = now_utc.astimezone(ZoneInfo(zone)).time()
+        return self.quiet_at(now_utc.astimezone(ZoneInfo(zone)).time())
+
+    def quiet_at(self, local: time) -> bool:
+        """Whether a local time of day lies in the quiet hours."""
         if self.quiet_from <= self.quiet_to:
             return self.quiet_from <= local < self.quiet_to
         return local >= self.quiet_from or local < self.quiet_to

@@ -258,7 +258,7 @@ def _grip(s: _Scene, sample: int, stretch: Stretch | None) -> tuple[GripThere, .
 
 def _grip_at(s: _Scene, sample: int, tires: tuple[Tire, ...]) -> GripThere:
     met, grade = _met(s, sample), float(s.route.grade[sample])
-    bare, chained = (rig_margin(s.rig, on, met.road_class, met.mu, grade) for on in ((), tires))
+    bare, chained = (rig_margin(s.rig, on, met.grip_class, met.mu, grade) for on in ((), tires))
     return GripThere(
         distance_m=float(s.route.distance_m[sample]),
         grade=grade,

@@ -6,10 +6,11 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.codes import GRIP_OF_CODE
+from alertd.plan.outlook import code_mu
 from alertd.plan.params import PlanParams
 from alertd.plan.run import Run
 from alertd.plan.travel import lateness_s
-from alertd.road.grip import friction_mu
 from alertd.road.state import RoadClass
 from alertd.rules.demand import TireDemand
 from alertd.rules.law import ControlLevel
@@ -37,6 +38,7 @@ class Met:
     arrival_epoch_s: Array
     hour: NDArray[np.int64]
     road_class: NDArray[np.int8]
+    grip_class: NDArray[np.int8]
     mu: Array
     need: Array
     levels: tuple[LevelMet, ...]
@@ -54,14 +56,14 @@ def met_at(run: Run, depart_epoch_s: float, distance_m: float, params: PlanParam
     elapsed_s = run.reach_s([distance_m])
     late_s = lateness_s(elapsed_s, outlook.corridor.clock_z, params)[:, 0]
     hour, road_class = passing.hour[:, section], run.road_class[:, section]
-    surface = passing.field_values("surface_temp_c")[:, section]
     member = np.arange(outlook.members)
     here = [law for law in outlook.laws if law.at.start <= section < law.at.stop]
     return Met(
         arrival_epoch_s=depart_epoch_s + elapsed_s[0] + late_s,
         hour=np.minimum(hour, outlook.hours - 1) + outlook.skip_h,
         road_class=road_class,
-        mu=friction_mu(road_class, outlook.corridor.field.quantiles.friction, surface),
+        grip_class=GRIP_OF_CODE[run.code[:, section]],
+        mu=code_mu(run.code[:, section], outlook.corridor.field.quantiles.friction),
         need=passing.need[:, section].astype(np.float64),
         levels=tuple(
             LevelMet(

@@ -8,12 +8,13 @@ from typing import Any, Final, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from alertd.plan.codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
 from alertd.plan.need import LawSpan, LevelHere, place_laws, tables_along
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.sections import Sections, fold
 from alertd.road.corridor import RoadCells, RoadField
-from alertd.road.grip import WET_ICE_TEMP_C, friction_mu, grip_margin
+from alertd.road.grip import friction_mu, grip_margin
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.line import Route
@@ -25,17 +26,12 @@ from alertd.units import HOUR_S
 Array: TypeAlias = NDArray[np.float64]
 Float32: TypeAlias = NDArray[np.float32]
 Mask: TypeAlias = NDArray[np.bool_]
-Codes: TypeAlias = NDArray[np.int8]
 Index: TypeAlias = NDArray[np.int32]
 Scalar = TypeVar("Scalar", bound=np.generic)
 
 _ALL: Final = slice(None)
 SHARED_START_H: Final = 6  # trips that leave within as many hours share one outlook
 
-# Pavement as grip sees it: the class + 1, and one more for ice so warm that it is wet.
-WET_ICE: Final = max(RoadClass) + 2
-_CLASS_OF_CODE: Final = np.asarray([*range(-1, WET_ICE - 1), RoadClass.ICE], dtype=np.int8)
-_SURFACE_OF_CODE: Final = np.where(np.arange(WET_ICE + 1) == WET_ICE, WET_ICE_TEMP_C, WET_ICE_TEMP_C - 1.0)
 _IS_WINTER: Final = np.isin(np.arange(-1, max(RoadClass) + 1), [int(c) for c in WINTER_CLASSES])
 
 
@@ -209,12 +205,13 @@ def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int)
         out[:, :, :-1] = values[:, column, skip_h:]
         return out
 
-    code: Codes = hourly(field.road_class, RoadClass.UNKNOWN) + np.int8(1)
+    code = pavement_codes(
+        hourly(field.road_class, RoadClass.UNKNOWN),
+        hourly(field.grip_class, RoadClass.UNKNOWN),
+        hourly(field.surface_temp_c, np.nan),
+    )
     posted_by: Codes = hourly(field.road_class, RoadClass.UNKNOWN, _posted_by(sections, params))
     not_known = (code == 0) | (posted_by == RoadClass.UNKNOWN)
-    icy = code == RoadClass.ICE + 1
-    if icy.any():
-        code[icy & (hourly(field.surface_temp_c, np.nan) >= WET_ICE_TEMP_C)] = WET_ICE
     return _Pavement(
         sections=sections,
         code=code,
@@ -263,13 +260,18 @@ def short_of_grip(
 @lru_cache(maxsize=256)
 def _short_table(sections: Sections, rig: Same[Rig], tires: tuple[Tire, ...], friction: Same[Array]) -> Mask:
     """(member, section, code): a section falls short where its steepest part does, either way."""
-    mu = friction_mu(_CLASS_OF_CODE, friction.it[:, None], _SURFACE_OF_CODE)  # (member, code)
+    mu = code_mu(np.arange(GRIP_OF_CODE.size), friction.it[:, None])  # (member, code)
     short = []
     for grade in (sections.up_grade, sections.down_grade):
-        asked = -rig_margin(rig.it, tires, _CLASS_OF_CODE[:, None], 0.0, grade)  # (code, section)
+        asked = -rig_margin(rig.it, tires, GRIP_OF_CODE[:, None], 0.0, grade)  # (code, section)
         with np.errstate(invalid="ignore"):
             short.append(mu[:, None, :] - asked.T[None, :, :] < 0.0)
     return np.asarray(short[0] | short[1])
+
+
+def code_mu(code: NDArray[np.integer], friction: ArrayLike) -> Array:
+    """Friction of tires without chains on pavement of these codes, at each member's rank; shapes broadcast."""
+    return friction_mu(GRIP_OF_CODE[code], friction, SURFACE_OF_CODE[code])
 
 
 def rig_margin(rig: Rig, tires: tuple[Tire, ...], road_class: ArrayLike, mu: ArrayLike, grade: ArrayLike) -> Array:

@@ -7,7 +7,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.outlook import Codes, Float32, Index, Outlook, picked
+from alertd.plan.codes import Codes
+from alertd.plan.outlook import Float32, Index, Outlook, picked
 from alertd.plan.params import PlanParams
 from alertd.plan.sections import Sections
 from alertd.plan.travel import (

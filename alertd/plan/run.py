@@ -10,15 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way, flaws_at
 from alertd.plan.chains import ChainSet, hang_time_s
+from alertd.plan.codes import NAMED_OF_CODE, Codes
 from alertd.plan.need import SAME_PROBABILITY, stretch_probability
-from alertd.plan.outlook import Codes, Float32, Mask, Outlook
+from alertd.plan.outlook import Float32, Mask, Outlook
 from alertd.plan.params import PlanParams
 from alertd.plan.passed import Met, best_of, chained_legs, met_on, overlaps, uncovered, walk_over
 from alertd.plan.ride import free_s
 from alertd.plan.scenes import Passing, Places, Scenes, places_on, section_chained_s
 from alertd.plan.sections import Sections
 from alertd.plan.travel import lateness_s
-from alertd.road.state import RoadClass
 from alertd.route.stops import RouteStop
 from alertd.rules.rig import Same
 
@@ -108,7 +108,7 @@ class Run:
     @property
     def road_class(self) -> Codes:
         """RoadClass values, (member, section)."""
-        return np.asarray(np.where(self.code > max(RoadClass) + 1, RoadClass.ICE, self.code - 1), dtype=np.int8)
+        return NAMED_OF_CODE[self.code]
 
     @property
     def unknown(self) -> Mask:

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch
 from alertd.plan.chains import ChainSet, chains_for
+from alertd.plan.codes import Codes
 from alertd.plan.need import LawSpan, LevelHere, find_stretches, stretch_probability
-from alertd.plan.outlook import Codes, Float32, Index, Mask, Outlook, picked
+from alertd.plan.outlook import Float32, Index, Mask, Outlook, picked
 from alertd.plan.params import PlanParams
 from alertd.plan.ride import Ride, free_s, ride
 from alertd.plan.sections import Sections

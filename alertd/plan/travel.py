@@ -5,6 +5,7 @@ from typing import NamedTuple, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.codes import GRIP_OF_CODE
 from alertd.plan.params import PlanParams
 from alertd.road.state import RoadClass
 from alertd.route.line import Route
@@ -20,10 +21,10 @@ _SPEED_KINDS = {
     2: (RoadClass.RIME,),
     3: (RoadClass.ICE, RoadClass.GLAZE),
 }
-_KIND = np.zeros(max(RoadClass) + 3, dtype=np.int8)  # by pavement code: class + 1, wet ice last
+# By pavement code: ice under thin snow asks for the speed of ice.
+_KIND = np.zeros(GRIP_OF_CODE.size, dtype=np.int8)
 for _kind, _classes in _SPEED_KINDS.items():
-    _KIND[[c + 1 for c in _classes]] = _kind
-_KIND[-1] = 3
+    _KIND[np.isin(GRIP_OF_CODE, _classes)] = _kind
 
 
 def crawl_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanParams) -> Array:
@@ -67,7 +68,7 @@ class Surfaces(NamedTuple):
 
 
 def surface_shares(code: NDArray[np.int8]) -> Surfaces:
-    """From pavement codes (..., member, section), see plan.outlook, to the shares by section."""
+    """From pavement codes (..., member, section), see plan.codes, to the shares by section."""
     kind = _KIND[code]
     members = code.shape[-2]
     snow, rime, ice = ((kind == k).sum(axis=-2, dtype=np.uint16) / members for k in (1, 2, 3))

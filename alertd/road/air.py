@@ -24,9 +24,6 @@ WET_BULB_STEPS: Final = 4  # error 1e-9 K over -40..40 °C, RH 1..100 %, 550..10
 
 # Liston & Elder 2006, J. Hydrometeor. 7:217, air-temperature lapse rates January..December, northern hemisphere, K/km
 MONTHLY_LAPSE_K_PER_KM: Final = (4.4, 5.9, 7.1, 7.8, 8.1, 8.2, 8.1, 8.1, 7.7, 6.8, 5.5, 4.7)
-CLEAR_NIGHT_LAPSE_K_PER_KM: Final = (
-    3.0  # ceiling upward; Blandford 2008 shows 6.5 far too steep at night, figure assumed
-)
 ANCHOR_MIN_DEPTH_M: Final = 300.0  # assumed: nearer than this, the anchor's slope is noise
 ANCHOR_LAPSE_K_PER_KM: Final = (2.0, 9.0)  # assumed bounds: outside, the 0 °C level and the cell are not one air mass
 
@@ -210,11 +207,15 @@ def regime_lapse_k_per_m(
 
 class LapseUsed(NamedTuple):
     """The lapse rate between cell and road, and what decided it: a cold pool, else the slope to the 0 °C level, else
-    the kind of weather."""
+    the kind of weather.
+
+    pooled: a calm clear night (`calm_clear_night`) and a road below the cell.
+    """
 
     lapse_k_per_m: Array
     calm_clear_night: NDArray[np.bool_]
     anchored: NDArray[np.bool_]
+    pooled: NDArray[np.bool_]
 
 
 def lapse_used(
@@ -238,8 +239,9 @@ def lapse_used(
     lapse = np.where(anchored, slope, _f64(lapse_k_per_m))
 
     calm_clear_night = ~(_f64(cloud_frac) >= 0.30) & ~(_f64(wind_mps) >= 2.0) & ~np.asarray(sun_is_up, dtype=np.bool_)
-    pooled = np.where(z1 < z0, 0.0, np.minimum(lapse, CLEAR_NIGHT_LAPSE_K_PER_KM / 1000.0))
-    return LapseUsed(np.where(calm_clear_night, pooled, lapse), calm_clear_night, anchored)
+    # Cold air drains into valleys and leaves summits in the free air: a pool lies below the cell, never above it.
+    pooled = calm_clear_night & (z1 < z0)
+    return LapseUsed(np.where(pooled, 0.0, lapse), calm_clear_night, anchored, pooled)
 
 
 def temperature_at_height_c(
@@ -259,7 +261,8 @@ def temperature_at_height_c(
     In order of preference: the difference along `profile` (level_m, level_temp_c; (..., level)) where given; the
     slope to the 0 °C level where that is at least 300 m away and 2-9 K/km steep; `lapse_k_per_m`. In a clear
     calm night (cloud < 30 %, wind < 2 m/s, sun down; unknown cloud or wind counts as such) cold air pools: a road
-    below the cell is then never warmed, and one above it cools by 3 K/km at most, unless the profile says otherwise.
+    below the cell is then never warmed, unless the profile says otherwise. A road above the cell always cools by the
+    full rate: pairs of a valley and a summit station show no weaker cooling in such nights (tests/road/test_air.py).
     """
     t, z0, z1 = _f64(air_temp_c), _f64(from_elevation_m), _f64(to_elevation_m)
     used = lapse_used(

@@ -8,7 +8,7 @@ keeps its own ranks (phase, friction, height) along the whole corridor and windo
 
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,19 +16,22 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.series import NEEDED, Forecast
 from alertd.road.air import Array
 from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
-from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify
+from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
 from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
+from alertd.road.unseen import unseen_may_lie
 from alertd.road.weather import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
 from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten
 FIRST_DAY_H: Final = 24
 DEEP_SCALE_M: Final = 0.3  # assumed depth over which the ground's surplus grows to 63 %
-PROVEN_AFTER_H: Final = 12  # assumed, as the two below; see run_corridor
+PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
+KEPT_ANSWER_H: Final = 12  # an answer from the cache may be so old, and its past hours so many fewer
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
 BLOCK_COLUMNS: Final = 8192  # columns of one pass: large enough for numpy, small enough for the processor's cache
 
+_CLASSES: Final = ("road_class", "grip_class")
 _IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # UNKNOWN never comes of a run
 
 Float32 = NDArray[np.float32]
@@ -80,11 +83,13 @@ class RoadField:
     """The pavement of every column at whole hours: arrays (member, column, hour), read-only.
 
     Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there; air_temp_c and
-    snowfall_mmwe_h are of that hour. NaN and class UNKNOWN where the weather behind it is missing.
+    snowfall_mmwe_h are of that hour. NaN and class UNKNOWN where the weather behind it is missing. grip_class: whose
+    friction a tire finds, see `state.gripping_class`.
     """
 
     first_epoch_s: float
     road_class: NDArray[np.int8]
+    grip_class: NDArray[np.int8]
     surface_temp_c: Float32
     air_temp_c: Float32
     water_mmwe: Float32
@@ -184,8 +189,9 @@ def run_corridor(
     Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
     and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
     An hour without a needed field is UNKNOWN. After it, and from the start of the forecast, what fell unseen may still
-    lie: a winter class of the model stands, but a bare road is UNKNOWN until 48 hours in a row are known, or 12 with
-    the road above +1 °C for 3 of them.
+    lie: a winter class of the model stands, but a bare road is UNKNOWN while `limits.unseen_snow_mmwe` that lay there
+    would not have melted, see `unseen`. A member whose known hours reach back two days before the fetch is taken from
+    48 hours in a row on, or from 12 with the road above +1 °C for 3 of them.
 
     Raises ValueError without quantiles and rng, or when the quantiles are for another number of members.
     """
@@ -199,14 +205,13 @@ def run_corridor(
     place = column_places(forecast, cells)
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
-    names = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    names = (*_CLASSES, "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    whole: dict[str, NDArray[Any]]
     if previous is None or changed is None:
-        whole = {n: np.empty(shape, dtype=np.float32) for n in names}
-        road_class = np.empty(shape, dtype=np.int8)
+        whole = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
         columns = np.arange(cells.columns_n)
     else:
         whole = {n: getattr(previous, n).copy() for n in names}
-        road_class = previous.road_class.copy()
         columns = np.flatnonzero(changed)
 
     width = max(1, BLOCK_COLUMNS // members)
@@ -215,13 +220,11 @@ def run_corridor(
         part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
-        for name, values in _run_block(weather, kind, limits, dt_s).items():
-            target = road_class if name == "road_class" else whole[name]
-            target[:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
+        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast)).items():
+            whole[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
-        road_class=road_class,
         quantiles=quantiles,
         notes=_notes(forecast, cells),
         **whole,
@@ -246,14 +249,28 @@ def column_places(forecast: Forecast, cells: RoadCells) -> Place:
     )
 
 
-def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float) -> dict[str, Array]:
+def past_hours(forecast: Forecast) -> int:
+    """Whole hours of the forecast's window that lie before its fetch, 0 or more."""
+    return int(max((forecast.fetched_at - forecast.start).total_seconds() // HOUR_S, 0))
+
+
+def latest_start_h(forecast: Forecast) -> int:
+    """The last hour of the window from which known hours on count as a known past; -1 where none does."""
+    return min(max(past_hours(forecast) - (SPIN_UP_H - KEPT_ANSWER_H), -1), KEPT_ANSWER_H)
+
+
+def _run_block(
+    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int
+) -> dict[str, NDArray[Any]]:
     """Run columns through all hours; arrays (hour, column) of what a RoadField keeps."""
     hours, columns = weather.known.shape
-    start = start_state(start_layers_c(weather, params))
+    layers_c = start_layers_c(weather, params)
+    start = start_state(layers_c)
     state, started = start, np.zeros(columns, dtype=np.bool_)
-    names = ("road_class", "surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
-    out = {n: np.empty((hours, columns), dtype=np.int8 if n == "road_class" else np.float32) for n in names}
+    names = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+    out = {n: np.empty((hours, columns), dtype=np.int8 if n in _CLASSES else np.float32) for n in (*_CLASSES, *names)}
     valid_h, thaw_h = np.zeros(columns), np.zeros(columns)
+    doubted = np.zeros((hours, columns), dtype=np.bool_)
     for h in range(hours):
         known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
         started |= known
@@ -265,15 +282,42 @@ def _run_block(weather: RoadWeather, params: SurfaceParams, limits: ClassLimits,
         valid_h = np.where(known, valid_h + 1.0, 0.0)
         thaw_h = np.where(known, thaw_h + (state.surface_temp_c > THAW_TEMP_C), 0.0)
         proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
+        has_past = h + 1 - valid_h <= latest_h
         stores = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
-        classes = classify(*stores, glaze_mmwe=state.glaze_mmwe, packed_mmwe=state.packed_mmwe, limits=limits)
-        bare_unproven = ~proven & ~_IS_WINTER[classes]
-        out["road_class"][h] = np.where(~known | bare_unproven, RoadClass.UNKNOWN, classes)
-        for name, values in zip(names[1:], stores, strict=True):
+        parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe}
+        classes = classify(*stores, **parts, limits=limits)
+        grips = gripping_class(classes, state.snow_mmwe, state.ice_mmwe, **parts, limits=limits)
+        bare = ~_IS_WINTER[classes]
+        np.logical_and(known & bare, ~has_past, out=doubted[h])
+        not_told = ~known | (bare & has_past & ~proven)
+        out["road_class"][h] = np.where(not_told, RoadClass.UNKNOWN, classes)
+        out["grip_class"][h] = np.where(not_told, RoadClass.UNKNOWN, grips)
+        for name, values in zip(names, stores, strict=True):
             out[name][h] = np.where(known, values, np.nan)
+    if doubted.any():
+        _doubt(out, doubted, weather, layers_c, params, limits)
     out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
     out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
     return out
+
+
+def _doubt(
+    out: dict[str, NDArray[Any]],
+    doubted: NDArray[np.bool_],
+    weather: RoadWeather,
+    layers_c: Array,
+    params: SurfaceParams,
+    limits: ClassLimits,
+) -> None:
+    """Make the `doubted` bare hours UNKNOWN where snow may lie unseen; (hour, column)."""
+    # A road never above 0 °C melts nothing, and under snow it is no warmer.
+    melts = (np.nan_to_num(out["surface_temp_c"], nan=-1.0) > 0.0).any(axis=0)
+    columns = np.flatnonzero(doubted.any(axis=0) & melts)
+    if columns.size:
+        seen = out["water_mmwe"] + out["snow_mmwe"] + out["ice_mmwe"]
+        doubted[:, columns] &= unseen_may_lie(weather, columns, layers_c, seen, params, limits)
+    for name in _CLASSES:
+        out[name][doubted] = RoadClass.UNKNOWN
 
 
 def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
@@ -293,7 +337,7 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
     """What was missing and how it was met, for the reader."""
     used = np.unique(cells.cell_idx)
     said: list[str] = []
-    past_h = int(max((forecast.fetched_at - forecast.start).total_seconds() // HOUR_S, 0))
+    past_h = past_hours(forecast)
     if past_h < SPIN_UP_H:
         said.append(
             f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry at the mean air"

@@ -54,6 +54,10 @@ class ClassLimits:
     packed_mmwe: float = 1.0
     slush_temp_c: float = -0.05
     slush_liquid_frac: float = 0.15  # water per snow from which snow is slush
+    # A tire presses through less snow than this, about 5 cm new, onto the ice beneath.
+    thin_snow_mmwe: float = 5.0
+    # What may lie unseen where no past is known: about 5 cm of new snow, which a road in use may still carry.
+    unseen_snow_mmwe: float = 5.0
 
 
 LIMITS: Final = ClassLimits()
@@ -97,6 +101,34 @@ def classify(
     for holds, road_class in reversed(cases):
         chosen += holds.view(np.int8) * (np.int8(road_class) - chosen)  # several times quicker than to choose
     return chosen
+
+
+_COVERS: Final = np.isin(np.arange(-1, max(RoadClass) + 1), (RoadClass.SNOW, RoadClass.SLUSH, RoadClass.PACKED_SNOW))
+
+
+def gripping_class(
+    road_class: NDArray[np.int8],
+    snow_mmwe: ArrayLike,
+    ice_mmwe: ArrayLike,
+    *,
+    glaze_mmwe: ArrayLike = 0.0,
+    packed_mmwe: ArrayLike = 0.0,
+    limits: ClassLimits = LIMITS,
+) -> NDArray[np.int8]:
+    """The class whose friction a tire finds, of the same shape as `road_class` from `classify`.
+
+    It is the class itself, except where less than `thin_snow_mmwe` of snow, slush or packed snow hides ice or glaze:
+    there the ice decides, so that a little snow on glaze never raises the friction. Packed snow counts as snow.
+    """
+    packed = np.asarray(packed_mmwe, dtype=np.float64)
+    ice = np.asarray(ice_mmwe, dtype=np.float64) - packed
+    with np.errstate(invalid="ignore"):
+        hidden = _COVERS[road_class.astype(np.intp) + 1] & (ice >= limits.ice_mmwe)
+        hidden &= np.asarray(snow_mmwe) + packed < limits.thin_snow_mmwe
+        if not hidden.any():
+            return road_class.copy()
+        under = np.where(np.asarray(glaze_mmwe) >= 0.5 * ice, RoadClass.GLAZE, RoadClass.ICE)
+    return np.where(hidden, under, road_class).astype(np.int8)
 
 
 WORDS: Final[dict[RoadClass, str]] = {

@@ -16,7 +16,7 @@ from alertd.road.corridor import MemberQuantiles, RoadCells, column_places
 from alertd.road.surface import Forcing
 from alertd.road.weather import AIR, AirParams, Place, Ranks, cell_air, weather_at_road
 
-POOLED = "calm clear night: cold air lies low, so no warming downward and at most 3 K/km cooling upward"
+POOLED = "calm clear night: cold air lies low, so no warming downward"
 ANCHORED = "slope from the cell to the forecast's 0 °C level"
 BY_WEATHER = "lapse rate of the kind of weather (moist air rising when it precipitates, else by month)"
 
@@ -78,7 +78,7 @@ def trace_air(
 
     cell = cell_air(forecast, place)
     used = air.lapse_used(cell.air_temp_c, place.cell_elevation_m[:, None], place.elevation_m[:, None], **cell.lapse_by)
-    pooled, anchored = at(used.calm_clear_night), at(used.anchored)
+    pooled, anchored = at(used.pooled), at(used.anchored)
     made = weather_at_road(forecast, place, ranks, params)
     there = Forcing(*(x[hour, member].astype(np.float64) for x in made.forcing))
     rh = there.vapour_hpa / air.svp_water_hpa(there.air_temp_c)

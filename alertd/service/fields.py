@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.series import WEATHER_FIELDS, Forecast
-from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField
+from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
 
 MOST_KEPT = 4  # corridors; one of 600 km, 31 members and 4 days holds about 30 MB
 Run = Callable[[RoadField | None, NDArray[np.bool_] | None], RoadField]
@@ -37,7 +37,9 @@ class Fields:
 
         run: gets the kept field and the columns that changed, (column,), or twice None.
         """
-        hours = np.asarray([forecast.start.timestamp(), forecast.hours, forecast.air_temp_c.shape[0]])
+        hours = np.asarray(
+            [forecast.start.timestamp(), forecast.hours, forecast.air_temp_c.shape[0], latest_start_h(forecast)]
+        )
         fixed = (getattr(value, name) for value in (cells, quantiles) for name in value.__slots__)
         corridor = _digest(hours, *fixed)
         weather = tuple(

@@ -1,13 +1,14 @@
 """The [notices] part of the settings: when to speak, to whom and in which language, in the reader's units."""
 
 from datetime import time, timedelta
-from typing import Literal
+from typing import Final, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from alertd.notices.policy import Policy
 from alertd.service.languages import Languages
-from alertd.sources.tomlfile import FileModel
+from alertd.sources.inorder import Pair, in_order
+from alertd.sources.tomlfile import FileModel, Mistake
 from alertd.tongue import Language
 
 
@@ -20,6 +21,19 @@ def local_clock(value: str) -> str:
     if parsed is None or parsed.tzinfo is not None:
         raise ValueError(f'"{value}" is no local time of day; write e.g. "04:30"')
     return value
+
+
+_ORDER: Final = (
+    Pair(
+        low="ready_cleared_probability",
+        high="chain_cleared_probability",
+        why='"be ready" would be eased before "chain up"',
+    ),
+    Pair(low="approach_min", high="early_h", per_high=60.0, why="the last notice would come before the early one"),
+    Pair(
+        low="approach_min", high="quiet_yields_h", per_high=60.0, why="in quiet hours the last notice would come late"
+    ),
+)
 
 
 class NoticesFile(FileModel):
@@ -42,6 +56,20 @@ class NoticesFile(FileModel):
     units: Literal["us", "metric"] = "us"
 
     _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(local_clock)
+
+    @model_validator(mode="after")
+    def _stand_in_order(self) -> "NoticesFile":
+        in_order(self, _ORDER)
+        least_min = Policy().escalate_least.total_seconds() / 60.0
+        if 0.0 < self.escalate_min < least_min:
+            problem = f"{self.escalate_min:g} is below {least_min:g}, before which nobody can have read it"
+            raise Mistake("escalate_min", problem, f"write at least {least_min:g}, or 0 where nobody can confirm")
+        if self.to_core().quiet_at(time.fromisoformat(self.outlook_at)):
+            problem = (
+                f"{self.outlook_at} is in the quiet hours {self.quiet_from} to {self.quiet_to}: it would be held back"
+            )
+            raise Mistake("outlook_at", problem, "write a time before quiet_from")
+        return self
 
     def languages(self) -> Languages:
         return Languages(driver=self.driver_language, office=self.dispatcher_language, metric=self.units == "metric")

@@ -1,14 +1,15 @@
 """The operator's settings file as its keys stand there, in the reader's units."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from alertd.plan.params import PlanParams
 from alertd.service.noticesfile import NoticesFile, local_clock
 from alertd.service.pace import HttpLimitsFile
 from alertd.service.ways import ConsoleFile, GatewayFile, MailFile
+from alertd.sources.inorder import Ceiling, Pair, in_order
 from alertd.sources.tomlfile import FileModel
 from alertd.units import to_mps
 
@@ -61,6 +62,24 @@ class ForecastFile(FileModel):
     road: str = Field("", examples=["road.toml"])
 
 
+_PLAN_ORDER: Final = (
+    # No setting may turn a warning off.
+    Ceiling(
+        key="ready_probability",
+        most=PlanParams().unknown_probability,
+        why='an unknown road on a grade counts for that, and has to be "be ready"',
+    ),
+    Ceiling(
+        key="chain_probability", most=0.7, why="our estimates of posting go no higher, so chains are never planned"
+    ),
+    Ceiling(key="hold_probability", most=0.5, why="a truck that more likely slips than not would be sent on"),
+    Pair(low="ready_probability", high="chain_probability", why="chains would be planned before anyone is to be ready"),
+    Pair(low="hold_probability", high="chain_probability", why="to slip with chains on is worse than to need them"),
+    Pair(low="chained_bare_mph", high="chained_mph", why="chains on bare road allow no more speed than on snow"),
+    Pair(low="chained_mph", high="cruise_mph", why="chains allow no more speed than none"),
+)
+
+
 class PlanFile(FileModel):
     chain_probability: float = Field(0.5, gt=0.0, lt=1.0)
     ready_probability: float = Field(0.15, gt=0.0, lt=1.0)
@@ -74,6 +93,11 @@ class PlanFile(FileModel):
     stop_min_spaces: int = Field(3, ge=1, le=100)
     compare_departures_h: float = Field(36.0, ge=0, le=48)
     posted_believed_h: float = Field(6.0, gt=0, le=48)
+
+    @model_validator(mode="after")
+    def _stand_in_order(self) -> "PlanFile":
+        in_order(self, _PLAN_ORDER)
+        return self
 
     def to_core(self, stale_h: float) -> PlanParams:
         return PlanParams(**self.chosen(stale_h))
@@ -102,6 +126,17 @@ class KeepDaysFile(FileModel):
     plans: int = Field(14, ge=1, le=3660)
     trips: int = Field(60, ge=7, le=3660)
     reports: int = Field(730, ge=7, le=36600)
+
+    @model_validator(mode="after")
+    def _stand_in_order(self) -> "KeepDaysFile":
+        in_order(
+            self,
+            (
+                Pair(low="plans", high="trips", why="a plan would outlive its trip"),
+                Pair(low="trips", high="reports", why="reports prove what was done on a trip"),
+            ),
+        )
+        return self
 
 
 class DaemonFile(FileModel):
@@ -156,6 +191,45 @@ class FolderFile(FileModel):
     audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["driver"]])
 
 
+_ACROSS_PARTS: Final = (
+    Pair(
+        low="notices.chain_cleared_probability",
+        high="plan.chain_probability",
+        strictly=True,
+        why="a stretch would be eased at the odds at which it is raised",
+    ),
+    Pair(
+        low="notices.ready_cleared_probability",
+        high="plan.ready_probability",
+        strictly=True,
+        why="a stretch would be eased at the odds at which it is raised",
+    ),
+    Pair(
+        low="daemon.plan_every_min",
+        high="forecast.stale_h",
+        per_high=60.0,
+        why="every forecast would be old before the next one is asked for",
+    ),
+    Pair(
+        low="daemon.plan_every_min",
+        high="plan.posted_believed_h",
+        per_high=60.0,
+        why="a posted control would fade out before its source is read again",
+    ),
+    Pair(
+        low="daemon.plan_every_min",
+        high="daemon.look_ahead_h",
+        per_high=60.0,
+        why="a trip could leave between two plans and have none",
+    ),
+    Pair(
+        low="notices.early_h",
+        high="daemon.look_ahead_h",
+        why="the early notice is due before the trip is planned",
+    ),
+)
+
+
 class SettingsFile(FileModel):
     operator: OperatorFile
     places: PlacesFile
@@ -168,3 +242,8 @@ class SettingsFile(FileModel):
     mail: list[MailFile] = Field(default_factory=list)
     gateway: list[GatewayFile] = Field(default_factory=list)
     console: list[ConsoleFile] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _parts_stand_in_order(self) -> "SettingsFile":
+        in_order(self, _ACROSS_PARTS)
+        return self

@@ -121,7 +121,9 @@ class LevelFile(FileModel):
     legal_name: Words
     rank: int = Field(ge=1)
     demand: list[DemandFile] = Field(default_factory=list)
-    demands_of: str | None = None  # take demands, and devices and exemptions not given here, from that level
+    # Take demands, and devices and exemptions not given here, from that level. Demands given beside it come in place of
+    # that level's last one, which speaks of the rigs that its classes leave out.
+    demands_of: str | None = None
     zones: list[Words] = Field(default_factory=list)
     devices: list[Words] = Field(default_factory=list)
     exemptions: list[Words] = Field(default_factory=list)
@@ -135,10 +137,10 @@ class LevelFile(FileModel):
 
     @model_validator(mode="after")
     def _asks_something_of_every_rig(self) -> "LevelFile":
-        if bool(self.demand) == (self.demands_of is not None):
+        if not self.demand and self.demands_of is None:
             raise Mistake(
                 "demand",
-                "missing, or given beside demands_of",
+                "missing",
                 'give [[level.demand]] blocks or demands_of = "level id"',
             )
         if self.demand and self.demand[-1].rigs != RigClassFile():

@@ -11,6 +11,7 @@ from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams, deck_of
 from alertd.road.phase import MOUNTAIN_REPORTS, Calibration
 from alertd.road.state import LIMITS, ClassLimits
 from alertd.road.weather import AIR, AirParams
+from alertd.sources.inorder import Pair, in_order
 from alertd.sources.tomlfile import FileModel, Mistake, read_toml
 
 SPREADS: Final = Spreads()
@@ -54,6 +55,11 @@ class SurfaceFile(FileModel):
     traffic_clearing: float = Field(ROAD.traffic_clearing, ge=0, le=0.05)
     traffic_packing_frac: float = Field(ROAD.traffic_packing_frac, ge=0, le=1)
 
+    @model_validator(mode="after")
+    def _in_order(self) -> "SurfaceFile":
+        in_order(self, (Pair(low="heat_roughness_m", high="roughness_m", why="heat is exchanged less than momentum"),))
+        return self
+
 
 class DeckFile(FileModel):
     """What a bridge's deck has of its own; all else is the road's. Of the last three, those left out too."""
@@ -72,6 +78,17 @@ class SunFile(FileModel):
     direct_frac: float = Field(AIR.direct_frac, ge=0, le=1)
 
 
+_CLASS_ORDER: Final = (
+    Pair(low="moist_mmwe", high="wet_mmwe", why="a moist road would be wet first"),
+    Pair(low="rime_mmwe", high="ice_mmwe", why="ice would be named before frost"),
+    Pair(low="ice_mmwe", high="wet_mmwe", why="a wet road that freezes would be no ice"),
+    Pair(low="rime_mmwe", high="snow_mmwe", why="snow would be named before a dusting"),
+    Pair(low="snow_mmwe", high="thin_snow_mmwe", why="no snow would be thin enough to feel the ice beneath"),
+    Pair(low="packed_mmwe", high="thin_snow_mmwe", why="no packed snow would be thin enough to feel the ice beneath"),
+    Pair(low="snow_mmwe", high="unseen_snow_mmwe", why="what may lie unseen would be too little to be snow"),
+)
+
+
 class ClassesFile(FileModel):
     moist_mmwe: float = Field(LIMITS.moist_mmwe, gt=0, le=1)
     wet_mmwe: float = Field(LIMITS.wet_mmwe, gt=0, le=1)
@@ -79,12 +96,12 @@ class ClassesFile(FileModel):
     ice_mmwe: float = Field(LIMITS.ice_mmwe, gt=0, le=1)
     snow_mmwe: float = Field(LIMITS.snow_mmwe, gt=0, le=3)
     packed_mmwe: float = Field(LIMITS.packed_mmwe, gt=0, le=10)
+    thin_snow_mmwe: float = Field(LIMITS.thin_snow_mmwe, ge=1, le=20)
+    unseen_snow_mmwe: float = Field(LIMITS.unseen_snow_mmwe, ge=1, le=50)
 
     @model_validator(mode="after")
     def _in_order(self) -> "ClassesFile":
-        for low, high in (("moist_mmwe", "wet_mmwe"), ("rime_mmwe", "ice_mmwe")):
-            if getattr(self, low) > getattr(self, high):
-                raise Mistake(low, f"{getattr(self, low)} is above {high}", f"write at most {getattr(self, high)}")
+        in_order(self, _CLASS_ORDER)
         return self
 
 
@@ -106,6 +123,11 @@ class SpreadFile(FileModel):
             raise Mistake("lead_h", "lead times do not rise", "write them from short to long")
         if min(self.air_temp_c) < 0.0:
             raise Mistake("air_temp_c", "a spread below 0", "write standard deviations in K, 0 or more")
+        if any(b < a for a, b in zip(self.air_temp_c, self.air_temp_c[1:], strict=False)):
+            raise Mistake("air_temp_c", "a spread falls with lead time", "write them from small to large")
+        if self.past_air_temp_c > self.air_temp_c[0]:
+            problem = f"{self.past_air_temp_c:g} is above the first of air_temp_c, {self.air_temp_c[0]:g}"
+            raise Mistake("past_air_temp_c", problem, f"write at most {self.air_temp_c[0]:g}")
         return self
 
 
@@ -116,6 +138,13 @@ class RoadFile(FileModel):
     sun: SunFile = SunFile()
     classes: ClassesFile = ClassesFile()
     spread: SpreadFile = SpreadFile()
+
+    @model_validator(mode="after")
+    def _parts_in_order(self) -> "RoadFile":
+        in_order(
+            self, (Pair(low="classes.wet_mmwe", high="surface.film_mmwe", why="no road could hold enough to be wet"),)
+        )
+        return self
 
 
 def read_road(path: Path) -> RoadSettings:

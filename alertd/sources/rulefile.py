@@ -317,6 +317,7 @@ class RuleFile(FileModel):
 
     def _level(self, level: LevelFile) -> ControlLevel:
         holder = next(lv for lv in self.level if lv.id == level.demands_of) if level.demands_of else level
+        demands = level.demand if holder is level else [*holder.demand[: -1 if level.demand else None], *level.demand]
         limit, section = level.speed_limit_mps, level.speed_section
         for speed in (v.to_core() for v in self.chained_speed if v.binding):
             if limit is None or speed.limit_mps < limit:
@@ -325,7 +326,7 @@ class RuleFile(FileModel):
             id=level.id,
             legal_name=level.legal_name,
             rank=level.rank,
-            demands=tuple(d.to_core() for d in holder.demand),
+            demands=tuple(d.to_core() for d in demands),
             zones=tuple(level.zones),
             devices=tuple(level.devices or holder.devices or self.devices),
             exemptions=tuple(level.exemptions or holder.exemptions),
@@ -340,7 +341,7 @@ class RuleFile(FileModel):
     @model_validator(mode="after")
     def _names_are_defined(self) -> "RuleFile":
         levels, zones = [lv.id for lv in self.level], [z.id for z in self.zone]
-        own = [lv.id for lv in self.level if lv.demand]
+        own = [lv.id for lv in self.level if lv.demands_of is None]
         _once("level", "id", levels)
         _once("level", "rank", [lv.rank for lv in self.level])
         _once("zone", "id", zones)

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from alertd.road import state
-from alertd.road.state import RoadClass, classify
+from alertd.road.grip import friction_mu
+from alertd.road.state import RoadClass, classify, gripping_class
 
 
 @pytest.mark.parametrize(
@@ -28,6 +29,29 @@ def test_stores_name_the_class(
     temp_c: float, water: float, snow: float, ice: float, glaze: float, packed: float, expected: RoadClass
 ) -> None:
     assert classify(temp_c, water, snow, ice, glaze_mmwe=glaze, packed_mmwe=packed) == expected
+
+
+@pytest.mark.parametrize("glaze_frac", [0.0, 1.0])
+@pytest.mark.parametrize(("temp_c", "water"), [(-3.0, 0.0), (0.0, 2.0)])
+@pytest.mark.parametrize("packed", [0.0, 1.5])
+def test_thin_snow_never_grips_more_than_its_ice(glaze_frac: float, temp_c: float, water: float, packed: float) -> None:
+    """1.7 mm of ice or glaze; the median friction stays that of the ice to 5 mm w.e. of snow, and never falls after."""
+    snow = np.linspace(0.0, 9.0, 181)
+    ice = np.full_like(snow, 1.7) + packed
+    parts = {"glaze_mmwe": glaze_frac * (ice - packed), "packed_mmwe": packed}
+    named = classify(temp_c, water, snow, ice, **parts)
+    mu = friction_mu(gripping_class(named, snow, ice, **parts), 0.5, temp_c)
+    bare_ice = float(friction_mu(RoadClass.GLAZE if glaze_frac else RoadClass.ICE, 0.5, temp_c))
+    assert mu[snow + packed < 5.0] == pytest.approx(bare_ice)
+    assert mu[snow + packed > 5.0].min() > bare_ice
+    assert (np.diff(mu) >= 0.0).all()
+
+
+def test_the_name_and_plain_classes_keep_their_own_grip() -> None:
+    t, w, s, i = np.array([(-3, 0, 3, 0), (-3, 0, 3, 0.05), (-3, 0, 0, 2), (4, 1, 0, 0), (np.nan, 0, 3, 2)]).T
+    named = classify(t, w, s, i)
+    assert named.tolist() == [RoadClass.SNOW, RoadClass.SNOW, RoadClass.ICE, RoadClass.WET, RoadClass.UNKNOWN]
+    assert gripping_class(named, s, i).tolist() == named.tolist()
 
 
 @pytest.mark.parametrize("missing", range(4))

@@ -47,7 +47,7 @@ def traced(
     [
         (ANCHORED, 0.005, 1500.0, NOON, {"air_temp_c": 4.0, "freezing_level_m": 1800.0}),  # 4 K over 800 m
         (BY_WEATHER, 0.0044, 1500.0, NOON, {}),  # January, Liston & Elder 2006
-        (POOLED, 0.003, 1500.0, NIGHT, {"cloud_frac": 0.1, "wind_mps": 1.0, "freezing_level_m": 1150.0}),
+        (BY_WEATHER, 0.0044, 1500.0, NIGHT, {"cloud_frac": 0.1, "wind_mps": 1.0, "freezing_level_m": 1150.0}),
         (POOLED, 0.0, 700.0, NIGHT, {"cloud_frac": np.nan, "wind_mps": 0.5}),
     ],
 )

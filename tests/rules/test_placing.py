@@ -29,9 +29,10 @@ ROWS = [
     ("US-WA", "all-vehicles", "TS5", 4, 1),
     # RCW 47.36.250(1)(a): nothing asked of chains
     ("US-WA", "traction-advisory", "TS5", 0, 0),
-    # ODOT Nov 2009: tandem drives go free at S2 (ref 2.2); OAR 734-017 via landline 2021 for 4 + 2 (ref 2.4)
+    # ODOT Nov 2009: tandem drives go free at S2 (ref 2.2), what they tow does not.
+    # OAR 734-017 via landline 2021 for 4 + 2 (ref 2.4)
     *[("US-OR", "towing-or-single-drive", *row) for row in [
-        ("ST2", 2, 0), ("ST3", 0, 0), ("TS4", 4, 2), ("TS5", 0, 0), ("DB5", 4, 4)]],
+        ("ST2", 2, 0), ("ST3", 0, 0), ("TS4", 4, 2), ("TS5", 0, 2), ("DB5", 4, 4)]],
     *[("US-OR", "towing-or-over-10000", *row) for row in [
         ("ST2", 2, 0), ("ST3", 2, 0), ("TS4", 4, 2), ("TS5", 4, 2), ("DB5", 4, 4)]],
     ("US-OR", "carry", "TS5", 0, 0),
@@ -64,7 +65,7 @@ ROWS = [
     ("DE", "sign-268", "ST2", 2, 0),  # StVO sign 268, the driven wheels
     ("DE", "sign-268", "TS5", 4, 0),
     ("CH", "sign-2-48", "TS5", 2, 0),  # SSV Art. 29
-    ("IT", "chains-compulsory", "TS5", 2, 0),
+    ("IT", "chains-compulsory", "TS5", 4, 0),
     ("FR", "b26", "TS5", 2, 0),
     *[("NO", "adequate-grip", *row) for row in [("ST2", 3, 0), ("TS4", 5, 2), ("TS5", 5, 2)]],  # vegvesen.no
     ("ES", "sign-r-412", "TS5", 2, 0),

@@ -27,7 +27,7 @@ def _split(shipped: dict[str, RuleSet], code: str, level: str, rig: Rig) -> tupl
         ("US-WY", "level-2", 2, 0),  # 8: W.S. 31-5-956(e)
         ("US-UT", "class-1", 4, 0),  # 10: R920-6-3(4)(a), R920-6-4(3)(a)
         ("US-OR", "towing-or-over-10000", 4, 2),  # 12: OAR 734-017, trade press 2021
-        ("US-OR", "towing-or-single-drive", 0, 0),  # 13: ODOT Nov 2009; the trailer is in doubt
+        ("US-OR", "towing-or-single-drive", 0, 2),  # 13: ODOT Nov 2009; the trailer by the stricter reading
         ("US-WA", "over-10000-gvw", 4, 1),  # 14: RCW 47.36.250(1)(b), WAC 204-24-050(2)
         ("US-CA", "donner-maximum", 6, 2),  # 15: CVC 27459, drivers' digest 2002
         ("US-CA", "donner-minimum", 2, 2),  # 15
@@ -159,7 +159,7 @@ def test_a6_spain_yellow_bars_an_articulated_truck(shipped: dict[str, RuleSet], 
 def test_italy_takes_winter_tires_in_place_of_chains_aboard(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     """Codice della Strada Art. 6(4)(e): 15 Nov to 15 Apr."""
     italy, fitted = shipped["IT"], replace(rigs["TS5"], devices=frozenset({"winter tires"}))
-    assert carry_duty(italy, rigs["TS5"], date(2026, 11, 15), {"ordered"}).tires_n == 2
+    assert carry_duty(italy, rigs["TS5"], date(2026, 11, 15), {"ordered"}).tires_n == 4
     assert carry_duty(italy, fitted, date(2026, 11, 15), {"ordered"}) is None
     assert carry_duty(italy, rigs["TS5"], date(2026, 11, 14), {"ordered"}) is None
 

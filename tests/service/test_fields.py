@@ -105,6 +105,16 @@ def test_what_the_notes_say_is_of_the_forecast_at_hand() -> None:
     assert any("5 past hours" in note for note in field.notes)
 
 
+def test_a_forecast_that_gains_a_past_runs_whole() -> None:
+    """Whether unseen snow may lie depends on the past hours, and so do all columns."""
+    fields, road = Fields(), cells()
+    ask(fields, forecast(), road)
+    late = replace(forecast(), fetched_at=START + timedelta(hours=48))
+    field, ran = ask(fields, late, road)
+    assert ran == road.columns_n
+    assert same(field, run_corridor(late, road, quantiles=Q))
+
+
 def test_few_corridors_are_kept() -> None:
     fields = Fields()
     for k in range(MOST_KEPT + 1):

@@ -65,6 +65,17 @@ def test_the_horizon_reaches_the_weather(tmp_path: Path) -> None:
         ("[spread]\nlead_h = [24.0, 12.0]\nair_temp_c = [1.0, 2.0]\n", "spread.lead_h: lead times do not rise"),
         ("[spread]\nlead_h = [12.0]\nair_temp_c = [-1.0]\n", "spread.air_temp_c: a spread below 0"),
         ("[classes]\nrime_mmwe = 0.5\n", "classes.rime_mmwe: 0.5 is above ice_mmwe"),
+        ("[classes]\nmoist_mmwe = 0.5\n", "classes.moist_mmwe: 0.5 is above wet_mmwe"),
+        ("[classes]\nice_mmwe = 0.5\n", "classes.ice_mmwe: 0.5 is above wet_mmwe"),
+        ("[classes]\nsnow_mmwe = 0.01\n", "classes.rime_mmwe: 0.02 is above snow_mmwe"),
+        ("[classes]\nsnow_mmwe = 2.0\nthin_snow_mmwe = 1.0\n", "classes.snow_mmwe: 2 is above thin_snow_mmwe"),
+        ("[classes]\npacked_mmwe = 8.0\n", "classes.packed_mmwe: 8 is above thin_snow_mmwe"),
+        ("[classes]\nunseen_snow_mmwe = 0.0\n", "classes.unseen_snow_mmwe"),
+        ("[classes]\nsnow_mmwe = 2.0\nunseen_snow_mmwe = 1.0\n", "classes.snow_mmwe: 2 is above unseen_snow_mmwe"),
+        ("[classes]\nwet_mmwe = 0.9\n", "classes.wet_mmwe: 0.9 is above surface.film_mmwe"),
+        ("[surface]\nheat_roughness_m = 0.005\n", "surface.heat_roughness_m: 0.005 is above roughness_m"),
+        ("[spread]\nair_temp_c = [2.0, 1.5, 2.0, 2.5]\n", "spread.air_temp_c: a spread falls with lead time"),
+        ("[spread]\npast_air_temp_c = 3.0\n", "spread.past_air_temp_c: 3 is above the first of air_temp_c"),
     ],
 )
 def test_a_mistake_is_one_line_that_names_the_key(tmp_path: Path, text: str, said: str) -> None:

@@ -113,7 +113,11 @@ def test_dates_on_which_chains_are_forbidden_are_kept() -> None:
 def test_level_that_repeats_another_has_its_demands() -> None:
     washington = read_ruleset(ROOT / "config/rules/us-wa.toml")
     over, all_ = washington.level("over-10000-gvw"), washington.level("all-vehicles")
-    assert (all_.demands, all_.devices, all_.exemptions) == (over.demands, over.devices, over.exemptions)
+    assert (all_.devices, all_.exemptions) == (over.devices, over.exemptions)
+    # Its own last demand comes in place of the other's.
+    assert all_.demands[:-1] == over.demands[:-1]
+    assert over.demands[-1].layouts == ((),)
+    assert all_.demands[-1].layouts != ((),)
     assert [lv.rank for lv in washington.levels] == [1, 2, 3, 4]
 
 
