@@ -219,7 +219,7 @@ def _surface_info(
         onset=s.enter_at,
         expires=max(s.leave_at + max(plan.arrive_late - plan.arrive_at, timedelta(0)), sent + timedelta(minutes=1)),
         sender=sender,
-        headline=f"{'Ice' if s.icy else 'Winter road'}: {surfaces.headline(s)}"[:160],
+        headline=surfaces.headline(s)[:160],
         description=f"{words.forecast_age(plan)}. Speed after {s.speed_because}.",
         instruction=f"{slow}. {words.PARKED} {POSTED_SIGNS_DECIDE}",
         trip_id=plan.trip_id,
