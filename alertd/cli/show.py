@@ -42,9 +42,11 @@ def show_plan(plan: Plan, console: Console) -> None:
     _head(plan, console)
     for line in held_lines(plan):
         console.print(Text(line, "bold red"))
-    _surfaces(plan, console)
+    _slow(plan, console)
+    _road_without_chains("ice", surfaces.ice_lines(plan), console)
     for stretch in plan.stretches:
         _stretch(stretch, console)
+    _road_without_chains("road", surfaces.road_lines(plan), console)
     if not plan.stretches and plan.advice is Advice.CLEAR:
         console.print(Text(f"\n {VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
     elif not plan.stretches and plan.advice is Advice.READY and not plan.partial:
@@ -58,16 +60,19 @@ def show_plan(plan: Plan, console: Console) -> None:
     _foot(plan, console)
 
 
-def _surfaces(plan: Plan, console: Console) -> None:
-    """Winter road without chains: the verb where the trip asks for no more, then each run."""
-    lines = surfaces.office_lines(plan)
+def _slow(plan: Plan, console: Console) -> None:
+    """The verb of a trip that asks for no more than to slow down."""
     if plan.advice is Advice.SLOW:
         verb = Text(f" {VERB[Advice.SLOW]} ", f"reverse {_STYLE[Advice.SLOW]}")
-        console.print(Text.assemble("\n", verb, "  keep chains aboard, look for signs"))
-    elif lines:
+        odds = words.percent(words.winter_frac(plan))
+        console.print(Text.assemble("\n", verb, f"  up to {odds} likely; keep chains aboard, look for signs"))
+
+
+def _road_without_chains(label: str, lines: list[str], console: Console) -> None:
+    if lines:
         console.print()
     for text in lines:
-        _say(console, "ice" if text.startswith("ICE") else "road", text)
+        _say(console, label, text)
 
 
 def _ways(plan: Plan, console: Console) -> None:

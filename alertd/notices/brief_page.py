@@ -117,8 +117,9 @@ def _card(plan: Plan, shown: Shown | None) -> str:
     parts = [
         f'<h3 style="font-size:14px;margin:16px 0 4px">{head}</h3>',
         *(line(text) for text in said),
-        *(line(text, strong=True) for text in surfaces.office_lines(plan)),
+        *(line(text, strong=True) for text in surfaces.ice_lines(plan)),
         *(_stretch(s) for s in plan.stretches),
+        *(line(text) for text in surfaces.road_lines(plan)),
         picture(shown.src, shown.alt, WIDTH_PX) if shown else "",
     ]
     return "\n".join(parts)

@@ -208,7 +208,7 @@ def _surface_info(
     alert: ET.Element, plan: Plan, s: SurfaceStretch, route: Route, sender: CapSender, sent: datetime
 ) -> None:
     """A run of winter road on which no chains are expected."""
-    slow = f"At most {words.mph(s.speed_mps)} on it; chains are not expected to be asked there, keep them aboard"
+    slow = f"At most {words.mph(s.speed_mps)} on it; no chain control is expected there, keep chains aboard"
     info = _info(
         alert,
         severity="Moderate" if s.icy else _SEVERITY[Advice.SLOW],

@@ -87,8 +87,9 @@ def _headline(plan: Plan) -> str:
 
 
 def _trip_lines(plan: Plan) -> list[str]:
-    lines = [*_wrapped(arrival_line(plan)), *(w for text in surfaces.office_lines(plan) for w in _wrapped(text))]
+    lines = [*_wrapped(arrival_line(plan)), *(w for text in surfaces.ice_lines(plan) for w in _wrapped(text))]
     lines += [line for s in plan.stretches for line in _stretch(s)]
+    lines += [w for text in surfaces.road_lines(plan) for w in _wrapped(text)]
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         lines += _wrapped(f"{why}: be ready to chain")

@@ -11,12 +11,14 @@ from alertd.notices.driver import fitted
 from alertd.notices.policy import Policy
 from alertd.notices.said import Said
 from alertd.plan.result import Advice, Plan, SurfaceStretch
+from alertd.road.state import WORDS
 from alertd.tongue import ENGLISH, Tongue
 from alertd.units import MILE_M
 
 MOVED: Final = timedelta(minutes=60)  # an onset that moves less is no news
 GROWN_M: Final = 10.0 * MILE_M  # nor a run that grew by less: our choice, its ends shift with every forecast
 ICY_ROAD, WINTER_ROAD = "icy road", "winter road"  # in the place of a stop's id
+_WORDS: Final = {road_class.label: word for road_class, word in WORDS.items()}
 _CUTS: Final = (60, 40, 20, 0)
 
 
@@ -132,7 +134,7 @@ def ice_text(plan: Plan, s: SurfaceStretch, tongue: Tongue = ENGLISH) -> str:
     def said_at(cut: int) -> str:
         text = tongue.say(
             "ICE {span} of this trip, {hours}: {surface}, {share} likely. Max {speed}, brake early, keep far back. No "
-            "chains expected there, look for signs.",
+            "chain control expected there, look for signs.",
             span=span(s, tongue),
             hours=hours(s),
             surface=spoken.surface(s.surfaces[0][0], tongue),
@@ -174,24 +176,31 @@ def hours(s: SurfaceStretch) -> str:
 
 
 def headline(s: SurfaceStretch) -> str:
-    """For the office, e.g. "ICE (glaze 90%, snow 10%), mi 3-50, 06:00-09:20 MST, 90% likely"."""
+    """For the office, e.g. "ICE (glaze from freezing rain 90%, snow 10%), mi 3-50, 06:00-09:20 MST, 90% likely"."""
     name = "ICE" if s.icy else "Winter road"
-    mix = ", ".join(f"{label} {words.percent(share)}" for label, share in s.surfaces[:3])
+    mix = ", ".join(f"{_WORDS.get(label, label)} {words.percent(share)}" for label, share in s.surfaces[:3])
     place = f", {s.place}" if s.place else ""
     return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {words.percent(s.probability)} likely"
 
 
-def office_lines(plan: Plan) -> list[str]:
-    """A line for each run of winter road without chains, icy ones first; the bridges where they are all there is.
+def ice_lines(plan: Plan) -> list[str]:
+    """A line for each icy run outside the stretches with chains, which name their own surfaces."""
+    return [_line(s) for s in to_slow_for(plan)]
 
-    Icy runs inside stretches with chains are left out: the stretches name their surfaces.
-    """
-    runs = sorted((s for s in plan.surfaces if not s.chains_asked), key=lambda s: (not s.icy, s.start_m))
-    lines = [
-        f"{headline(s)}: at most {words.mph(s.speed_mps)} on it, chains are not expected to be asked there"
-        for s in runs
-    ]
-    if not lines and plan.advice is Advice.SLOW:
+
+def road_lines(plan: Plan) -> list[str]:
+    """A line for each other run of winter road without chains; for a trip that is `slow` by less, that it is so."""
+    lines = [_line(s) for s in plan.surfaces if not (s.icy or s.chains_asked)]
+    if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW:
         what = "on bridges, see cautions" if plan.bridges else f"up to {words.percent(words.winter_frac(plan))} likely"
-        lines = [f"Winter road {what}: drive to the surface, chains are not expected to be asked"]
+        lines = [f"Winter road {what}: drive to the surface, no chain control expected"]
     return lines
+
+
+def office_lines(plan: Plan) -> list[str]:
+    """All of them, icy runs first."""
+    return [*ice_lines(plan), *road_lines(plan)]
+
+
+def _line(s: SurfaceStretch) -> str:
+    return f"{headline(s)}: at most {words.mph(s.speed_mps)} on it, no chain control expected there"

@@ -53,15 +53,18 @@ def surface_stretches(
     """The runs of winter road of a run, in its order; where chains may be needed only the icy ones.
 
     An icy run has ice or glaze over more than `ice_least_m` of it in enough members. It ends where a stretch that may
-    need chains begins. Short bridges are left to the notes on bridges: the road beside them is taken for them.
+    need chains begins. Snow and frost where chains are on anyway are left out. Short bridges are left to the notes on
+    bridges: the road beside them is taken for them.
     """
     sections, road = run.sections, _road(run, params)
     icy, winter = np.isin(road, ICY), np.isin(road, WINTER_CLASSES)
-    asked = np.zeros(sections.count, dtype=np.bool_)
+    asked, worn = np.zeros((2, sections.count), dtype=np.bool_)
     for s in chained:
-        asked |= (sections.end_m >= s.start_m) & (sections.start_m <= s.end_m) & (s.advice.rank >= Advice.READY.rank)
+        asked |= (sections.end_m >= s.start_m) & (sections.start_m <= s.end_m)
+        if s.advice.rank >= Advice.CHAIN.rank:
+            worn |= (sections.middle_m >= s.chain_up.distance_m) & (sections.middle_m <= s.chain_off.distance_m)
     found: list[tuple[Span, bool]] = []
-    taken = asked.copy()
+    taken = asked | worn
     for whole in _runs(icy, sections, params):
         if not _is_long(icy, whole, sections, params):
             continue

@@ -20,7 +20,7 @@ from alertd.plan.outlook import Corridor
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Plan
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor
-from alertd.road.state import RoadClass
+from alertd.road.state import WORDS, RoadClass
 from alertd.route.line import BridgeSpan, Route
 from alertd.testing.made import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 from alertd.units import MILE_M, to_mph
@@ -95,7 +95,7 @@ def test_ice_on_flat_road_is_slow_and_is_reported(freezing_rain: Weather, depart
     (driver,) = reported(plan, Audience.DRIVER)
     assert re.match(r"ICE mi 0-5[01] of this trip, \d\d:\d\d-\d\d:\d\d P[SD]T: (ice|glaze), \d\d% likely\. ", driver)
     assert "Max 15 mph" in driver
-    assert "No chains expected there" in driver
+    assert "No chain control expected there" in driver
     (office,) = reported(plan, Audience.DISPATCHER)
     assert "SLOW" in office
     assert "ICE (" in office
@@ -165,7 +165,7 @@ def test_frost_or_snow_without_chains_is_slow_without_a_message(planned: Any, th
     assert (run.icy, run.surfaces[0]) == (False, (there.label, 0.9))
     assert reported(plan, Audience.DRIVER) == []
     brief = brief_text("Example fleet", [plan], [], at_hour(3), "UTC")
-    assert f"Winter road ({there.label} 90%), mi 6-25" in brief
+    assert f"Winter road ({WORDS[there]} 90%), mi 6-25" in brief
 
 
 def test_short_icy_bridges_make_a_slow_trip_and_no_run(planned: Any) -> None:
