@@ -48,7 +48,8 @@ _WORDS: Final = {
 class Row:
     """One trip. `order`: not planned first, then by `at`, then those that have arrived. tone: its class of color.
 
-    when is by the office's clock, there by the place's where that says another time.
+    when is by the office's clock, there by the place's where that says another time. roads: winter road without
+    chains, a line each.
     """
 
     order: int
@@ -74,6 +75,7 @@ class Row:
     chains: str
     changed: str
     caution: str
+    roads: tuple[str, ...] = ()
 
     @property
     def version(self) -> str:
@@ -182,7 +184,7 @@ def _row(
             order=0, at=trip.depart_at, rig=trip.rig, route=trip.route, tone="ready", letter="?", advice="be ready",
             when=words.clock_on(trip.depart_at, zone, now_utc), there="", what="leaves", where="", then=(),
             detail=missed, arrives="", slip="", short_n=0, unread="", overdue=False,
-            caution="No plan: be ready to chain.", **common,
+            caution="No plan: be ready to chain.", roads=(), **common,
         )  # fmt: skip
     step = next_step(plan, chains.chained, chains.off_at, now_utc)
     old = missed or ("not planned again for over 2 h" if is_old(plan, now_utc) else "")
@@ -193,7 +195,6 @@ def _row(
     odds = [f"{s.place or words.miles(s.start_m)} {words.likely(s)}" for s in plan.stretches]
     if step.stretch is not None and step.step is not Step.TAKE_OFF:
         odds.insert(0, f"{step.stretch.hanging.singles_n} tires")
-    odds += surfaces.office_lines(plan)
     cautions = [old and f"Old plan ({old}): be ready to chain.", plan.partial and "Forecast old or missing in part."]
     unread, overdue = _unread(plan, said, chains, planner, now_utc)
     return Row(
@@ -209,6 +210,7 @@ def _row(
         what=what,
         where=where,
         then=step.then,
+        roads=tuple(surfaces.office_lines(plan) if plan.advice is Advice.SLOW else surfaces.ice_lines(plan)),
         detail=" · ".join(odds),
         arrives=words.clock(plan.arrive_at, plan.arrive_zone),
         slip=f"{words.minutes(plan.cost_s)} later" if plan.cost_s >= 300 else "",

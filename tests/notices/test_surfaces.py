@@ -16,6 +16,7 @@ from alertd.notices.notice import Audience, Notice
 from alertd.notices.policy import Policy
 from alertd.notices.said import Said, said_from_plain
 from alertd.notices.surfaces import ice_text, thawed_text
+from alertd.notices.unread import not_confirmed
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, Plan, PositionFix, SurfaceStretch
 from alertd.sources.catalogues import read_tongue
@@ -212,6 +213,14 @@ def test_the_next_step_is_to_slow_down_for_ice(saying: Saying) -> None:
     assert chained.step is Step.SLOW
     assert "chain, " in chained.then[0]
     assert next_step(replace(plan, partial=True, advice=READY), Chained(), None, at_hour(7)).step is Step.READY
+
+
+def test_ice_that_nobody_confirmed_goes_to_the_dispatcher(saying: Saying) -> None:
+    plan = with_ice(saying(), make_surface())
+    notices, _ = to_say(plan, None, at_hour(3), AT_ONCE)
+    late = not_confirmed(plan, notices, (), at_hour(5), Policy())
+    assert [n.audience for n in late] == [Audience.DRIVER, Audience.DISPATCHER]
+    assert all("ICE mi 0-38" in n.text for n in late)
 
 
 def test_a_slow_trip_without_a_run_is_not_called_clear(saying: Saying) -> None:
