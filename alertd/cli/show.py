@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from rich.console import Console
 from rich.text import Text
 
-from alertd.notices import leaving, words
+from alertd.notices import leaving, surfaces, words
 from alertd.notices.closures import held_lines
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
 
@@ -20,17 +20,21 @@ _LETTERS = {
 }  # fmt: skip
 _SLOT_S, _TIME_SLOTS = 1_800.0, 12  # a letter each half hour, a time each six hours
 _LEAVING = {
-    "·": "no chains expected by this forecast", "-": "be ready", "?": "some road not known", "=": "plan to chain",
-    "#": "hold", "^": "as planned", "*": "named above",
+    "·": "no chains expected by this forecast", "~": "winter road, no chains expected", "-": "be ready",
+    "?": "some road not known", "=": "plan to chain", "#": "hold", "^": "as planned", "*": "named above",
 }  # fmt: skip
-_BY_RISK = " ·-?=#"
+_BY_RISK = " ·~-?=#"
 VERB = {
     Advice.CLEAR: "NO WINTER ROAD EXPECTED",
+    Advice.SLOW: "WINTER ROAD, NO CHAINS EXPECTED",
     Advice.READY: "BE READY TO CHAIN",
     Advice.CHAIN: "PLAN TO CHAIN",
     Advice.HOLD: "HOLD BELOW IT",
 }
-_STYLE = {Advice.CLEAR: "bold", Advice.READY: "bold yellow", Advice.CHAIN: "bold magenta", Advice.HOLD: "bold red"}
+_STYLE = {
+    Advice.CLEAR: "bold", Advice.SLOW: "bold cyan", Advice.READY: "bold yellow", Advice.CHAIN: "bold magenta",
+    Advice.HOLD: "bold red",
+}  # fmt: skip
 
 
 def show_plan(plan: Plan, console: Console) -> None:
@@ -38,13 +42,12 @@ def show_plan(plan: Plan, console: Console) -> None:
     _head(plan, console)
     for line in held_lines(plan):
         console.print(Text(line, "bold red"))
+    _slow(plan, console)
+    _road_without_chains("ice", surfaces.ice_lines(plan), console)
     for stretch in plan.stretches:
         _stretch(stretch, console)
-    if not plan.stretches and plan.advice is Advice.CLEAR and words.is_wintry(plan):
-        odds = words.percent(words.winter_frac(plan))
-        where = "no grade on it where we expect chains to be asked; keep them aboard"
-        console.print(Text(f"\n WINTER ROAD up to {odds} likely, {where}.", "bold"))
-    elif not plan.stretches and plan.advice is Advice.CLEAR:
+    _road_without_chains("road", surfaces.road_lines(plan), console)
+    if not plan.stretches and plan.advice is Advice.CLEAR:
         console.print(Text(f"\n {VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
     elif not plan.stretches and plan.advice is Advice.READY and not plan.partial:
         console.print(Text(f"\n {VERB[Advice.READY]}: what is posted may be on this way, see below.", "bold"))
@@ -55,6 +58,21 @@ def show_plan(plan: Plan, console: Console) -> None:
     _ways(plan, console)
     _hours(plan, console)
     _foot(plan, console)
+
+
+def _slow(plan: Plan, console: Console) -> None:
+    """The verb of a trip that asks for no more than to slow down."""
+    if plan.advice is Advice.SLOW:
+        verb = Text(f" {VERB[Advice.SLOW]} ", f"reverse {_STYLE[Advice.SLOW]}")
+        odds = words.percent(words.winter_frac(plan))
+        console.print(Text.assemble("\n", verb, f"  up to {odds} likely; keep chains aboard, look for signs"))
+
+
+def _road_without_chains(label: str, lines: list[str], console: Console) -> None:
+    if lines:
+        console.print()
+    for text in lines:
+        _say(console, label, text)
 
 
 def _ways(plan: Plan, console: Console) -> None:
@@ -206,7 +224,7 @@ def _leaving_letter(plan: Plan, d: Departure) -> str:
     advice = leaving.asked(plan, d)
     if advice is Advice.READY and d.unknown_frac > 0.0:
         return "?"
-    return {Advice.CLEAR: "·", Advice.READY: "-", Advice.CHAIN: "=", Advice.HOLD: "#"}[advice]
+    return {Advice.CLEAR: "·", Advice.SLOW: "~", Advice.READY: "-", Advice.CHAIN: "=", Advice.HOLD: "#"}[advice]
 
 
 def _feet(height_m: float) -> str:

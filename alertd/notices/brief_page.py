@@ -7,7 +7,7 @@ from datetime import datetime
 from html import escape
 from typing import Final
 
-from alertd.notices import words
+from alertd.notices import surfaces, words
 from alertd.notices.closures import held_lines
 from alertd.notices.dispatcher import arrival_line, next_action
 from alertd.notices.leaving import best_line
@@ -27,8 +27,8 @@ class Shown:
 
 
 def acting(plans: Sequence[Plan]) -> list[Plan]:
-    """The trips that ask for something, in the order of their next action."""
-    return sorted((p for p in plans if p.advice is not Advice.CLEAR), key=next_action)
+    """The trips that ask for something of their drivers, in the order of their next action."""
+    return sorted((p for p in plans if surfaces.asks(p)), key=next_action)
 
 
 def brief_page(
@@ -41,8 +41,8 @@ def brief_page(
 ) -> str:
     """The whole page. `not_planned` as in the text brief; `shown`: the picture of a trip's road, by its id."""
     todo = acting(plans)
-    rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
-    wintry, calm = [p for p in rest if words.is_wintry(p)], [p for p in rest if not words.is_wintry(p)]
+    rest = sorted((p for p in plans if not surfaces.asks(p)), key=lambda p: p.depart_at)
+    wintry, calm = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
     parts = [
         _top(fleet, plans, not_planned, now, zone),
         _list("Could not be planned", "be ready to chain", ("trip", "why"), not_planned),
@@ -54,9 +54,8 @@ def brief_page(
         *(_card(p, shown.get(p.trip_id)) for p in todo),
         line(f"Roads are drawn for the first {MOST_DRAWN} trips.", small=True) if len(todo) > MOST_DRAWN else "",
         _list(
-            "Winter road", "below the odds for chain advice: drive to the surface",
-            ("leaves", "trip", "truck", "driver", "winter road up to"),
-            [(*_leaving(p), words.percent(words.winter_frac(p))) for p in wintry],
+            "Winter road", "no chains expected: drive to the surface", ("leaves", "trip", "truck", "driver", "road"),
+            [(*_leaving(p), "; ".join(surfaces.office_lines(p))) for p in wintry],
         ),
         _list(
             "No winter road expected", "at their hour; chains stay aboard where a carry rule holds",
@@ -118,7 +117,9 @@ def _card(plan: Plan, shown: Shown | None) -> str:
     parts = [
         f'<h3 style="font-size:14px;margin:16px 0 4px">{head}</h3>',
         *(line(text) for text in said),
+        *(line(text, strong=True) for text in surfaces.ice_lines(plan)),
         *(_stretch(s) for s in plan.stretches),
+        *(line(text) for text in surfaces.road_lines(plan)),
         picture(shown.src, shown.alt, WIDTH_PX) if shown else "",
     ]
     return "\n".join(parts)

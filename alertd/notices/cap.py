@@ -5,7 +5,9 @@
 | hold | Severe | Avoid |                | 50 % and more | Likely |  | none | Immediate |
 | chain | Moderate | Prepare |           | less | Possible |         | up to an hour | Expected |
 | ready | Minor | Prepare |             | road not known | Unknown | | later | Future |
+| slow | Minor, Moderate on ice | Prepare |
 
+A closed road, or a weather warning to hold for, is an `info` of its own: Severe, Avoid, from its beginning to its end.
 Where the road is not known severity is at least Moderate, and urgency Expected: what is missing raises caution. The
 bounds of certainty and urgency are CAP's own; severity and response are our choice. An area is the road itself, as
 circles along it. No driver is named.
@@ -19,8 +21,10 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from alertd.notices import words
-from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, Plan, Stretch
+from alertd.notices import surfaces, words
+from alertd.notices.closures import held_for
+from alertd.plan.closures import said
+from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, ClosureNote, Plan, Stretch, SurfaceStretch
 from alertd.route.line import Route
 
 NAMESPACE = "urn:oasis:names:tc:emergency:cap:1.2"
@@ -29,8 +33,8 @@ MOST_CIRCLES = 20  # an alert of a long road stays small; its circles grow inste
 BESIDE_M = 500.0  # how far an area reaches beyond the road
 _NAME = re.compile(r"[^\s,<&]+")  # what an identifier and a sender may be made of (CAP 1.2, 3.2.1)
 _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_SEVERITY = {Advice.HOLD: "Severe", Advice.CHAIN: "Moderate", Advice.READY: "Minor"}
-_RESPONSE = {Advice.HOLD: "Avoid", Advice.CHAIN: "Prepare", Advice.READY: "Prepare"}
+_SEVERITY = {Advice.HOLD: "Severe", Advice.CHAIN: "Moderate", Advice.READY: "Minor", Advice.SLOW: "Minor"}
+_RESPONSE = {Advice.HOLD: "Avoid", Advice.CHAIN: "Prepare", Advice.READY: "Prepare", Advice.SLOW: "Prepare"}
 _VERB = {Advice.HOLD: "Hold below", Advice.CHAIN: "Plan to chain for", Advice.READY: "Be ready to chain for"}
 
 
@@ -91,11 +95,7 @@ def cap_alert(
     if earlier:
         _put(alert, "references", " ".join(f"{r.sender},{r.identifier},{cap_time(r.sent)}" for r in earlier))
     if says:
-        stretches = _stretches(plan)
-        for stretch in stretches:
-            _stretch_info(alert, plan, stretch, route, sender, sent)
-        if not stretches:
-            _unknown_info(alert, plan, route, sender, sent)
+        _put_infos(alert, plan, route, sender, sent)
     return to_bytes(alert)
 
 
@@ -124,6 +124,22 @@ def to_bytes(root: ET.Element) -> bytes:
 
 def _stretches(plan: Plan) -> list[Stretch]:
     return [s for s in plan.stretches if s.advice.rank >= Advice.READY.rank]
+
+
+def _put_infos(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
+    """One for each closure to hold for, stretch, and run of winter road without chains, the gravest kind first."""
+    held, stretches = held_for(plan), _stretches(plan)
+    slow = [s for s in plan.surfaces if not s.chains_asked]
+    for closure in held:
+        _closure_info(alert, plan, closure, route, sender, sent)
+    for stretch in stretches:
+        _stretch_info(alert, plan, stretch, route, sender, sent)
+    for surface in slow:
+        _surface_info(alert, plan, surface, route, sender, sent)
+    if plan.partial and not stretches:
+        _unknown_info(alert, plan, route, sender, sent)
+    elif not (held or stretches or slow):
+        _whole_way_info(alert, plan, route, sender, sent)
 
 
 def _note(says: bool, exercise: bool) -> str:
@@ -159,6 +175,82 @@ def _stretch_info(alert: ET.Element, plan: Plan, s: Stretch, route: Route, sende
     if known:
         _put_parameter(info, "alertd:probability", f"{s.probability:.2f}")
     _put_area(info, f"{plan.route_name}: {place} ({', '.join(s.jurisdictions)})", circles(route, s.start_m, s.end_m))
+
+
+def _closure_info(
+    alert: ET.Element, plan: Plan, n: ClosureNote, route: Route, sender: CapSender, sent: datetime
+) -> None:
+    """A closed road or a warning to hold for, as its source has it."""
+    # Without an end it is taken to last a day from when the truck would be there; a newer alert replaces it before.
+    ends = n.ends_at if n.ends_at is not None else max(n.enter_at, sent) + timedelta(hours=24)
+    when = words.clock(n.enter_at, n.zone)
+    info = _info(
+        alert,
+        event="Road closed" if n.posted else "Weather warning on the road",
+        severity=_SEVERITY[Advice.HOLD],
+        response=_RESPONSE[Advice.HOLD],
+        urgency=_urgency(n.begins_at, sent),
+        certainty="Observed" if n.posted and n.begins_at <= sent else "Likely",
+        effective=sent,
+        onset=n.begins_at,
+        expires=max(ends, sent + timedelta(hours=1)),
+        sender=sender,
+        headline=f"Hold, {when}: {n.what}"[:160],
+        description=" ".join([f"{said(n, sent)}.", *(f'"{w}"' for w in n.words), f"{words.forecast_age(plan)}."]),
+        instruction=f"Stand before it and ask dispatch. {words.PARKED} {POSTED_SIGNS_DECIDE}",
+        trip_id=plan.trip_id,
+    )
+    _put_parameter(info, "alertd:advice", Advice.HOLD.value)
+    _put_area(info, n.where or f"{plan.route_name}: {n.what}", circles(route, n.start_m, n.end_m))
+
+
+def _surface_info(
+    alert: ET.Element, plan: Plan, s: SurfaceStretch, route: Route, sender: CapSender, sent: datetime
+) -> None:
+    """A run of winter road on which no chains are expected."""
+    slow = f"At most {words.mph(s.speed_mps)} on it; no chain control is expected there, keep chains aboard"
+    info = _info(
+        alert,
+        severity="Moderate" if s.icy else _SEVERITY[Advice.SLOW],
+        response=_RESPONSE[Advice.SLOW],
+        urgency=_urgency(s.enter_at, sent),
+        certainty="Likely" if s.probability >= 0.5 else "Possible",
+        effective=sent,
+        onset=s.enter_at,
+        expires=max(s.leave_at + max(plan.arrive_late - plan.arrive_at, timedelta(0)), sent + timedelta(minutes=1)),
+        sender=sender,
+        headline=surfaces.headline(s)[:160],
+        description=f"{words.forecast_age(plan)}. Speed after {s.speed_because}.",
+        instruction=f"{slow}. {words.PARKED} {POSTED_SIGNS_DECIDE}",
+        trip_id=plan.trip_id,
+    )
+    _put_parameter(info, "alertd:advice", Advice.SLOW.value)
+    _put_parameter(info, "alertd:probability", f"{s.probability:.2f}")
+    where = s.place or surfaces.span(s)
+    _put_area(info, f"{plan.route_name}: {where} ({', '.join(s.jurisdictions)})", circles(route, s.start_m, s.end_m))
+
+
+def _whole_way_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
+    """Advice with no place of its own: what is posted may be on this way, or bridges alone are a winter road."""
+    slow = plan.advice is Advice.SLOW
+    headline = surfaces.office_lines(plan)[0] if slow else "Be ready to chain: what is posted may be on this way"
+    info = _info(
+        alert,
+        severity=_SEVERITY[plan.advice],
+        response=_RESPONSE[plan.advice],
+        urgency=_urgency(plan.depart_at, sent),
+        certainty="Possible",
+        effective=sent,
+        onset=plan.depart_at,
+        expires=max(plan.arrive_late, sent + timedelta(hours=1)),
+        sender=sender,
+        headline=headline[:160],
+        description=" ".join([f"{words.forecast_age(plan)}.", *plan.cautions]),
+        instruction=f"Keep chains aboard, look for signs. {words.PARKED} {POSTED_SIGNS_DECIDE}",
+        trip_id=plan.trip_id,
+    )
+    _put_parameter(info, "alertd:advice", plan.advice.value)
+    _put_area(info, plan.route_name, circles(route, 0.0, plan.route_length_m))
 
 
 def _unknown_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
@@ -218,13 +310,14 @@ def _info(
     description: str,
     instruction: str,
     trip_id: str,
+    event: str = "Snow or ice on the road",
 ) -> ET.Element:
     """An `info` up to its parameters; the schema wants this order."""
     info = ET.SubElement(alert, "info")
     _put(info, "language", "en-US")
     _put(info, "category", "Transport")
     _put(info, "category", "Met")
-    _put(info, "event", "Snow or ice on the road")
+    _put(info, "event", event)
     _put(info, "responseType", response)
     _put(info, "urgency", urgency)
     _put(info, "severity", severity)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from alertd.notices import closures
+from alertd.notices import closures, surfaces
 from alertd.notices.notice import Notice, NoticeKind
 from alertd.notices.policy import Policy
 from alertd.notices.said import Said, facts
@@ -12,14 +12,16 @@ from alertd.notices.telling import (
     Message,
     digest,
     on_closure,
+    on_ice,
     on_opening,
     on_relief,
     on_stretch,
+    on_thaw,
     sendable,
     to_fleet,
     to_people,
 )
-from alertd.plan.result import Advice, Plan, Stretch
+from alertd.plan.result import Advice, Plan, Stretch, SurfaceStretch
 from alertd.tongue import IN_ENGLISH, Tongue, Tongues
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
@@ -44,40 +46,55 @@ def to_say(
     policy, tongue = policy or Policy(), tongues.driver
     everything = tuple(before or ())
     shut = [b for b in everything if closures.is_closure(b)]
-    road = [b for b in everything if not closures.is_closure(b)]
+    slick = [b for b in everything if surfaces.is_surface(b)]
+    road = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
     blind = plan.partial or plan.posted_missing
     closed, opened = closures.news(plan, shut), () if blind else closures.lifted(plan, shut)
     ahead = [s for s in plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
     worse = tuple(s for s in ahead if before is None or _worse(s, road, here_m is not None, now_utc, policy))
+    icy_ahead = [s for s in surfaces.to_slow_for(plan) if s.leave_at + BEHIND_AFTER > now_utc]
+    icy = surfaces.news(icy_ahead, slick, here_m, now_utc, policy)
+    wintry = surfaces.is_new_winter_road(plan, everything)
     # What a truck is past or in did not get better: it is no news, and stands as it was said.
-    hoped = [b for b in road if here_m is None or b.start_m > here_m]
-    milder = () if blind else tuple(b for b in hoped if _is_milder(b, plan, policy))
+    hoped = [b for b in (*road, *slick) if here_m is None or b.start_m > here_m]
+    milder = () if blind else tuple(b for b in hoped if b in road and _is_milder(b, plan, policy))
+    less_icy = () if blind else surfaces.milder(plan, [b for b in hoped if b in slick], policy)
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
+    thawed = tuple(b for b in less_icy if _has_lasted(b, plan, now_utc, policy))
     owed = tuple(b for b in everything if b.owed)
-    news = before is None or bool(worse or eased or closed or opened)
+    news = before is None or bool(worse or icy or wintry or eased or thawed or closed or opened)
+    fresh = [*worse, *icy, *closed, *opened]
     pending = [
         *(on_closure(plan, n, tongue) for n in closed),
         *(on_opening(plan, b, tongue) for b in opened),
         *(on_stretch(plan, s, tongue) for s in worse),
         # Who was never told of it needs no relief.
-        *(on_relief(plan, b, tongue) for b in eased if not b.owed and not any(b.meets(s) for s in worse)),
-        *(m for b in owed if (m := _still_owed(b, plan, ahead, [*worse, *closed, *opened], tongue))),
+        *(on_relief(plan, b, tongue) for b in eased if not b.owed and not (_meets(b, worse) or _meets(b, icy))),
+        *(on_ice(plan, s, tongue) for s in icy),
+        *(on_thaw(plan, b, tongue) for b in thawed if not b.owed and b.stop_id == surfaces.ICY_ROAD),
+        *(m for b in owed if (m := _still_owed(b, plan, ahead, icy_ahead, fresh, tongue))),
     ]
     told, held_back = sendable(pending, plan, now_utc, policy, driver_told_at)
     if not news and not told:
-        return (), tuple(_watched(b, milder, plan, now_utc) for b in everything)
-    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if worse or closed or not news else NoticeKind.EASED
+        return (), tuple(_watched(b, (*milder, *less_icy), plan, now_utc) for b in everything)
+    raised = bool(worse or icy or wintry or closed) or not news
+    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if raised else NoticeKind.EASED
     lineage = digest(everything)
-    asks = news and bool(pending or plan.advice is not Advice.CLEAR)
+    # Frost and snow without chains are on the board and in the brief: a message a trip each frosty night is not read.
+    asks = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
     notices = to_people(
         plan, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=tongues.office
     )
     if news:
         notices.append(to_fleet(plan, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
-    stands = (*_standing(plan, worse, eased, road), *closures.standing(shut, closed, opened))
-    rows = (replace(_watched(x, milder, plan, now_utc), turn=turn) for x in stands)
+    stands = (
+        *_standing(plan, worse, eased, road),
+        *closures.standing(shut, closed, opened),
+        *surfaces.standing(plan, slick, icy, thawed),
+    )
+    rows = (replace(_watched(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in stands)
     return tuple(notices), tuple(_noted(x, everything, told, held_back, now_utc) for x in rows)
 
 
@@ -90,7 +107,7 @@ def _standing(plan: Plan, worse: Sequence[Stretch], eased: Sequence[Said], befor
     return (*kept, *(facts(s) for s in told), *over)
 
 
-def _meets(said: Said, stretches: Sequence[Stretch]) -> bool:
+def _meets(said: Said, stretches: Sequence[Stretch | SurfaceStretch]) -> bool:
     return any(said.meets(s) for s in stretches)
 
 
@@ -166,7 +183,12 @@ def _watched(said: Said, milder: Sequence[Said], plan: Plan, now_utc: datetime) 
 
 
 def _still_owed(
-    said: Said, plan: Plan, ahead: Sequence[Stretch], news: Sequence[object], tongue: Tongue
+    said: Said,
+    plan: Plan,
+    ahead: Sequence[Stretch],
+    icy_ahead: Sequence[SurfaceStretch],
+    news: Sequence[object],
+    tongue: Tongue,
 ) -> Message | None:
     """What the driver was not told, in the words that hold now; None where fresh news says it anyway."""
     if said in news:
@@ -176,6 +198,11 @@ def _still_owed(
         if said.advice is Advice.CLEAR:
             return on_opening(plan, said, tongue)
         return on_closure(plan, notes[0], tongue) if notes and notes[0] not in news else None
+    if said.stop_id == surfaces.ICY_ROAD:
+        there = [s for s in icy_ahead if said.meets(s)]
+        if there:
+            return None if there[0] in news else on_ice(plan, there[0], tongue)
+        return on_thaw(plan, said, tongue) if said.advice is Advice.CLEAR else None
     here = [s for s in ahead if said.meets(s)]
     if not here:
         return on_relief(plan, said, tongue) if said.advice is Advice.CLEAR else None
@@ -191,6 +218,8 @@ def _noted(
     def about(messages: Sequence[Message]) -> bool:
         return any(m.start_m <= said.end_m and m.end_m >= said.start_m for m in messages)
 
+    if said.stop_id == surfaces.WINTER_ROAD:  # has no message of its own
+        return said
     if about(held_back):
         return replace(said, owed=True, said_at=now_utc)
     if about(told):

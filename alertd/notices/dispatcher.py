@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Sequence
 from datetime import datetime
 
-from alertd.notices import words
+from alertd.notices import surfaces, words
 from alertd.notices.closures import held_lines
 from alertd.notices.leaving import best_line
 from alertd.plan.result import Advice, Plan, Stretch
@@ -33,9 +33,9 @@ def brief_text(
 
     `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out.
     """
-    acting = sorted((p for p in plans if p.advice is not Advice.CLEAR), key=next_action)
-    rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
-    wintry, clear = [p for p in rest if words.is_wintry(p)], [p for p in rest if not words.is_wintry(p)]
+    acting = sorted((p for p in plans if surfaces.asks(p)), key=next_action)
+    rest = sorted((p for p in plans if not surfaces.asks(p)), key=lambda p: p.depart_at)
+    wintry, clear = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
     counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
     trips_n = len(plans) + len(not_planned)
     total = f"{trips_n} trip{'s' if trips_n != 1 else ''}: {counts or 'none planned'}"
@@ -56,11 +56,11 @@ def brief_text(
         _section("IN ORDER OF THE NEXT ACTION", []) if acting else [],
         *([_headline(p), *(w for h in held_lines(p) for w in _wrapped(h)), *_trip_lines(p)] for p in acting),
         _section(
-            "WINTER ROAD, below the odds for chain advice - drive to the surface",
-            [f"{_headline(p)}, winter road up to {words.percent(words.winter_frac(p))} likely" for p in wintry],
+            "WINTER ROAD, no chains expected - drive to the surface",
+            [line for p in wintry for line in (_headline(p), *surfaces.office_lines(p))],
         ),
         _section(
-            "NO WINTER ROAD EXPECTED at their hour (chains stay aboard where a carry rule holds)",
+            "NO WINTER ROAD EXPECTED at their hour (chains stay aboard by carry rules)",
             [f"{_headline(p)}" for p in clear],
         ),
         _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
@@ -87,7 +87,9 @@ def _headline(plan: Plan) -> str:
 
 
 def _trip_lines(plan: Plan) -> list[str]:
-    lines = [*_wrapped(arrival_line(plan)), *(line for s in plan.stretches for line in _stretch(s))]
+    lines = [*_wrapped(arrival_line(plan)), *(w for text in surfaces.ice_lines(plan) for w in _wrapped(text))]
+    lines += [line for s in plan.stretches for line in _stretch(s)]
+    lines += [w for text in surfaces.road_lines(plan) for w in _wrapped(text)]
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         lines += _wrapped(f"{why}: be ready to chain")
@@ -137,8 +139,9 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
 
 
 def next_action(plan: Plan) -> datetime:
-    """When a plan first asks something of its driver: to be at a chain-up place, or to leave."""
-    return min((s.chain_up.arrive_at for s in plan.stretches), default=plan.depart_at)
+    """When a plan first asks something of its driver: to be at a chain-up place, to slow down for ice, or to leave."""
+    ice = (s.enter_at for s in surfaces.to_slow_for(plan))
+    return min((*(s.chain_up.arrive_at for s in plan.stretches), *ice), default=plan.depart_at)
 
 
 def arrival_line(plan: Plan) -> str:

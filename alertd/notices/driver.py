@@ -8,6 +8,8 @@ from alertd.plan.result import Advice, Plan, StopChoice, Stretch
 from alertd.tongue import ENGLISH, Tongue
 
 MOST_SEGMENTS = 2
+ICY_LABELS = ("ice", "glaze")
+LEAST_ICE_FRAC = 0.15  # as PlanParams.winter_probability: less likely ice is not named beside snow
 
 # Tried in order: longest name of the chain-up stop, of the chain-off stop, of the pass. A driver finds a milepost, so
 # names of stops give way first.
@@ -78,8 +80,11 @@ def _then(
 ) -> str:
     """What for, where it ends, how sure, how old, who decides; in fewer words where the tires need the room."""
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
+    ice = _hidden_ice(s)
     told = s.unknown_frac < 1.0 and (place or tires_first)
-    surface = next(f"{spoken.surface(name, tongue)}, " for name, _ in s.surfaces) if told else ""
+    surface = f"{'/'.join(spoken.surface(name, tongue) for name in (s.surfaces[0][0], *ice))}, " if told else ""
+    if ice and not told:
+        surface = f"{spoken.surface(ice[0], tongue)}, "
     likely = (spoken.likely_short if off_max is None else words.likely)(s, tongue)
     what = f"{place}{surface}{likely}"
     ages = (spoken.ages if tires_first else spoken.ages_short)(plan, s.jurisdictions, tongue)
@@ -91,6 +96,14 @@ def _then(
     mute = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
     off = "" if mute else tongue.say("Off at {where}. ", where=_place(s.chain_off, off_max or 0))
     return f"{tires}{_capital(what)}. {until}{off}{ages}. {spoken.tail(tongue)}"
+
+
+def _hidden_ice(s: Stretch) -> tuple[str, ...]:
+    """Ice or glaze that is likely on a stretch whose likeliest surface is another; none where that is ice itself."""
+    icy = [(name, share) for name, share in s.surfaces if name in ICY_LABELS]
+    if not icy or s.surfaces[0][0] in ICY_LABELS or icy[0][1] < LEAST_ICE_FRAC:
+        return ()
+    return (icy[0][0],)
 
 
 def _capital(text: str) -> str:

@@ -11,6 +11,7 @@ from alertd.plan.result import POSTED_SIGNS_DECIDE, Along, Plan
 
 FORMAT = "alertd.event/1"
 MOST_POSTED = 20  # likewise of posted controls, in the order of the road, those that no map places last
+MOST_SURFACES = 12  # runs of winter road, icy ones first
 MOST_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiver's memory is not ours
 
 
@@ -19,10 +20,11 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
     without being worth saying, and every way to meet a law.
 
     A tri-drive rig has near a hundred ways to meet one text: the event counts the tires and names those to chain. Of
-    bridges it names the likeliest ten; the cautions count them all.
+    bridges it names the likeliest ten; the cautions count them all. Of runs of winter road it names twelve.
     """
     likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MOST_BRIDGES]
     bridges = tuple(sorted(likeliest, key=lambda b: b.start_m))
+    gravest = sorted(plan.surfaces, key=lambda s: (not s.icy, -s.probability, s.start_m))[:MOST_SURFACES]
     data = to_plain(
         replace(
             plan,
@@ -30,6 +32,7 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
             departures=(),
             bridges=bridges,
             posted=plan.posted[:MOST_POSTED],
+            surfaces=tuple(sorted(gravest, key=lambda s: s.start_m)),
         )
     )
     del data["along"], data["departures"]

@@ -10,6 +10,7 @@ from alertd.units import HOUR_S
 SAME_S: Final = 300.0  # nearer than this, two arrivals are the same to a reader
 _ASKS: Final = {
     Advice.CLEAR: "no chains expected by this forecast",
+    Advice.SLOW: "winter road, no chains expected",
     Advice.READY: "be ready to chain",
     Advice.CHAIN: "plan to chain",
     Advice.HOLD: "hold below it",

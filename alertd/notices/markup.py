@@ -17,6 +17,7 @@ _CHIP: Final = {
     Advice.HOLD: "background:#1b1b1b;color:#ffffff;border:3px solid #1b1b1b",
     Advice.CHAIN: "background:#ffffff;color:#1b1b1b;border:3px solid #d0681c",
     Advice.READY: "background:#ffffff;color:#1b1b1b;border:3px double #6b4a08",
+    Advice.SLOW: "background:#ffffff;color:#1b1b1b;border:3px dotted #1b1b1b",
     Advice.CLEAR: "background:#ffffff;color:#1b1b1b;border:1px solid #9a9a94",
 }
 _SHEET: Final = (

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from alertd.notices import gsm7, spoken, words
+from alertd.notices import gsm7, spoken, surfaces, words
 from alertd.notices.driver import fitted
 from alertd.notices.notice import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, reader
 from alertd.notices.said import Said
 from alertd.notices.telling import message, order
-from alertd.plan.result import Advice, Plan, StopChoice, Stretch
+from alertd.plan.result import Advice, Plan, StopChoice, Stretch, SurfaceStretch
 from alertd.tongue import ENGLISH, IN_ENGLISH, Tongue, Tongues
 
 STILL_WORTH = timedelta(hours=2)  # to look at chains again, or to be told that they may come off
@@ -41,6 +41,8 @@ def due(
         if stretch.advice is Advice.CLEAR:
             continue
         out += _before(plan, stretch, said, chained, now_utc, policy, tongues)
+    for surface in surfaces.to_slow_for(plan):
+        out += _before_ice(plan, surface, said, now_utc, policy, tongues)
     if chained.on_at is not None:
         out += _while_chained(plan, chained.on_at, now_utc, policy, tongues)
     return tuple(out)
@@ -52,7 +54,7 @@ def _outlook(plan: Plan, now_utc: datetime, policy: Policy, tongue: Tongue) -> l
     leaves = plan.depart_at.astimezone(zone)
     eve = datetime.combine(leaves.date() - timedelta(days=1), policy.outlook_at, zone)
     lasts = min(eve + policy.outlook_for, leaves)
-    if not eve <= now_utc < lasts or (plan.advice is Advice.CLEAR and plan.singles_short == 0):
+    if not eve <= now_utc < lasts or not (surfaces.asks(plan) or plan.singles_short > 0):
         return []
     key = (leaves.date().isoformat(),)
     return [
@@ -85,6 +87,22 @@ def _before(
     return [message(plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True)]
 
 
+def _before_ice(
+    plan: Plan, surface: SurfaceStretch, said: Sequence[Said], now_utc: datetime, policy: Policy, tongues: Tongues
+) -> list[Notice]:
+    """The early notice before an icy run, where the driver last heard of it long ago."""
+    if not timedelta(0) < surface.enter_at - now_utc <= policy.early:
+        return []
+    rows = [s for s in said if s.stop_id == surfaces.ICY_ROAD and s.meets(surface)]
+    heard = max((s.said_at for s in rows if s.said_at), default=None)
+    if heard is not None and now_utc - heard < policy.repeated_after:
+        return []
+    audience, prefix = reader(plan, now_utc, policy, tongues.office)
+    text = prefix + surfaces.ice_text(plan, surface, tongues.driver)
+    key = (f"ice about {round(surface.start_m / 20_000.0)}",)
+    return [message(plan, NoticeKind.EARLY, audience, text, surface.leave_at, key, now_utc, whoever=True)]
+
+
 def _while_chained(plan: Plan, on_at: datetime, now_utc: datetime, policy: Policy, tongues: Tongues) -> list[Notice]:
     audience, prefix = reader(plan, now_utc, policy, tongues.office)
     out = []
@@ -112,8 +130,13 @@ def outlook_text(plan: Plan, tongue: Tongue = ENGLISH) -> str:
     """Tomorrow's trip in two segments: what to expect, what to have on board, when it leaves."""
     worst = max(plan.stretches, key=lambda s: (s.advice.rank, s.probability), default=None)
     what = _expected(plan.advice, tongue)
+    icy = surfaces.to_slow_for(plan)
     names = ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.place))
     tires = tongue.say("chains by carry rule")
+    if icy and plan.advice is Advice.SLOW:
+        names = ", ".join(surfaces.span(s, tongue) for s in icy)
+    elif icy:
+        what += ", " + tongue.say("ICE {span}", span=", ".join(surfaces.span(s, tongue) for s in icy[:2]))
     if worst is not None:
         tires = tongue.count("{n} tire to chain", "{n} tires to chain", worst.hanging.singles_n)
         tires += f", {words.likely(worst, tongue)}"
@@ -144,6 +167,8 @@ def _expected(advice: Advice, tongue: Tongue) -> str:
             return tongue.say("PLAN TO CHAIN")
         case Advice.READY:
             return tongue.say("BE READY TO CHAIN")
+        case Advice.SLOW:
+            return tongue.say("ICE, no chains expected,")
         case _:
             return tongue.say("no chaining expected by this forecast")
 

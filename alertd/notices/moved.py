@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from alertd.notices import words
+from alertd.notices import surfaces, words
 from alertd.plan.result import Plan, Stretch
 
 WORTH_S: Final = 600.0  # an arrival or a chain-up that moves less is not named
@@ -24,6 +24,14 @@ def moved(old: Plan, new: Plan) -> tuple[str, ...]:
         else:
             out += _of_stretch(known, s)
     out += [f"no more: {name}" for name in before]
+    was, now = surfaces.to_slow_for(old), surfaces.to_slow_for(new)
+    out += [
+        f"new: ICE {surfaces.span(s)}"
+        for s in now
+        if not any(b.start_m <= s.end_m and b.end_m >= s.start_m for b in was)
+    ]
+    if was and not now:
+        out.append("no more ice without chains")
     later_s = (new.arrive_at - old.arrive_at).total_seconds()
     if abs(later_s) >= WORTH_S:
         out.append(f"arrives {words.minutes(abs(later_s))} {'later' if later_s > 0 else 'sooner'}")

@@ -4,10 +4,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from alertd.notices import words
+from alertd.notices import surfaces, words
 from alertd.notices.closures import held_for
 from alertd.notices.moments import Chained
-from alertd.plan.result import Advice, ClosureNote, Plan, StopChoice, Stretch
+from alertd.plan.result import Advice, ClosureNote, Plan, StopChoice, Stretch, SurfaceStretch
 from alertd.tongue import ENGLISH, Tongue
 
 OLD_PLAN = timedelta(hours=2)  # a plan that was not made again for so long clears nothing
@@ -18,13 +18,14 @@ class Step(StrEnum):
     HOLD = "hold"
     READY = "ready"
     TAKE_OFF = "take_off"
+    SLOW = "slow"  # winter road without chains
     DRIVE = "drive"  # no chains expected on what is left, by this forecast
     ARRIVED = "arrived"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextStep:
-    """at: when it is due. stretch and stop, or closure, say where; all None where it is about the whole way.
+    """at: when it is due. stretch and stop, closure or surface say where; all None where it is about the whole way.
 
     number: of the stretch, from 1. then: what else is asked later, one line each.
     """
@@ -34,6 +35,7 @@ class NextStep:
     stretch: Stretch | None = None
     stop: StopChoice | None = None
     closure: ClosureNote | None = None
+    surface: SurfaceStretch | None = None
     number: int = 0
     then: tuple[str, ...] = ()
 
@@ -42,7 +44,7 @@ def next_step(
     plan: Plan, chained: Chained, off_at: datetime | None, now_utc: datetime, tongue: Tongue = ENGLISH
 ) -> NextStep:
     """`off_at`: when chains were last reported off. On old or missing data the least is to be ready."""
-    calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc)]
+    calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc), *_icy(plan, now_utc)]
     if chained.on_at is not None and (off := _take_off(plan, now_utc)) is not None:
         calls = [off, *(c for c in calls if c.at > off.at)]
     else:
@@ -52,8 +54,13 @@ def next_step(
     if plan.arrive_late < now_utc:
         return NextStep(step=Step.ARRIVED, at=plan.arrive_at)
     at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
-    unsure = plan.partial or is_old(plan, now_utc) or (plan.advice is not Advice.CLEAR and not plan.stretches)
-    return NextStep(step=Step.READY if unsure else Step.DRIVE, at=at)
+    asks = plan.advice.rank >= Advice.READY.rank and not plan.stretches
+    if plan.partial or is_old(plan, now_utc) or asks:
+        return NextStep(step=Step.READY, at=at)
+    left = sorted((s for s in plan.surfaces if s.leave_at > now_utc), key=lambda s: (not s.icy, s.start_m))
+    if left:
+        return NextStep(step=Step.SLOW, at=max(left[0].enter_at, min(now_utc, at)), surface=left[0])
+    return NextStep(step=Step.SLOW if plan.advice is Advice.SLOW else Step.DRIVE, at=at)
 
 
 def is_old(plan: Plan, now_utc: datetime) -> bool:
@@ -87,9 +94,18 @@ def _closed(plan: Plan, now_utc: datetime) -> list[NextStep]:
     return [NextStep(step=Step.HOLD, at=c.enter_at, closure=c) for c in ahead]
 
 
+def _icy(plan: Plan, now_utc: datetime) -> list[NextStep]:
+    """The icy runs ahead; one that the truck is on gives way to what comes next."""
+    ahead = [s for s in surfaces.to_slow_for(plan) if s.enter_at > now_utc]
+    return [NextStep(step=Step.SLOW, at=s.enter_at, surface=s) for s in ahead]
+
+
 def _line(call: NextStep, tongue: Tongue) -> str:
     if call.closure is not None:
         return f"{tongue.say('HOLD')}, {words.clock(call.at, call.closure.zone)}: {call.closure.what}"
+    if call.surface is not None:
+        ice = tongue.say("ICE {span}", span=surfaces.span(call.surface, tongue))
+        return f"{ice}, {surfaces.hours(call.surface)}: {words.percent(call.surface.probability)}"
     if call.stop is None or call.stretch is None:
         return ""
     if call.step is Step.HOLD:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from alertd.plan.result import Advice, Stretch
+from alertd.plan.result import Advice, Stretch, SurfaceStretch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +34,7 @@ class Said:
     milder_since: datetime | None = None
     milder_on: datetime | None = None
 
-    def meets(self, stretch: Stretch) -> bool:
+    def meets(self, stretch: Stretch | SurfaceStretch) -> bool:
         """Whether it is about any of the same road."""
         return stretch.start_m <= self.end_m and stretch.end_m >= self.start_m
 

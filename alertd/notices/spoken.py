@@ -3,7 +3,7 @@
 from typing import Final
 
 from alertd.notices import words
-from alertd.plan.result import Plan, StopChoice, Stretch
+from alertd.plan.result import Plan, StopChoice, Stretch, SurfaceStretch
 from alertd.rules.words import tires_said
 from alertd.tongue import Tongue, marked
 from alertd.units import KMH_MPS, to_miles, to_mph
@@ -41,19 +41,19 @@ def tires_n(stretch: Stretch, tongue: Tongue) -> str:
     return f"{number} {short}"
 
 
-def figure(speed_mps: float, stretch: Stretch, tongue: Tongue) -> str:
+def figure(speed_mps: float, stretch: Stretch | SurfaceStretch, tongue: Tongue) -> str:
     """A speed without its unit, in the unit of `speed`."""
     if _in_kmh(stretch, tongue):
         return str(max(KMH_STEP, int((speed_mps / KMH_MPS + 1e-6) // KMH_STEP) * KMH_STEP))
     return f"{to_mph(speed_mps):.0f}"
 
 
-def speed(speed_mps: float, stretch: Stretch, tongue: Tongue) -> str:
+def speed(speed_mps: float, stretch: Stretch | SurfaceStretch, tongue: Tongue) -> str:
     """A speed in the unit that the signs beside the road have."""
     return f"{figure(speed_mps, stretch, tongue)} {'km/h' if _in_kmh(stretch, tongue) else 'mph'}"
 
 
-def _in_kmh(stretch: Stretch, tongue: Tongue) -> bool:
+def _in_kmh(stretch: Stretch | SurfaceStretch, tongue: Tongue) -> bool:
     return tongue.metric and not any(code.startswith("US-") for code in stretch.jurisdictions)
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from alertd.notices import closures, words
+from alertd.notices import closures, surfaces, words
 from alertd.notices.dispatcher import dispatcher_text
 from alertd.notices.driver import driver_text, eased_text
 from alertd.notices.event import message_event, plan_event
@@ -13,7 +13,7 @@ from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.policy import Policy, reader
 from alertd.notices.said import Said, facts
 from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Advice, ClosureNote, Plan, Stretch
+from alertd.plan.result import Advice, ClosureNote, Plan, Stretch, SurfaceStretch
 from alertd.tongue import ENGLISH, Tongue
 
 LEAST_LIFE = timedelta(minutes=15)
@@ -58,10 +58,43 @@ def on_stretch(plan: Plan, stretch: Stretch, tongue: Tongue) -> Message:
 
 
 def on_relief(plan: Plan, said: Said, tongue: Tongue) -> Message:
-    """Less than was said. Where chains are still to be hung, the whole instruction: "looks better" would hide it."""
+    """Less than was said. Where chains are still to be hung, or the road is icy without them, the whole instruction:
+    "looks better" would hide it.
+    """
     still = [s for s in plan.stretches if said.meets(s) and s.advice.rank >= Advice.CHAIN.rank]
+    icy = [s for s in surfaces.to_slow_for(plan) if said.meets(s)]
+    if still:
+        text = order(plan, still[0], tongue)
+    else:
+        text = surfaces.ice_text(plan, icy[0], tongue) if icy else eased_text(plan, said.place, tongue)
     return Message(
-        text=order(plan, still[0], tongue) if still else eased_text(plan, said.place, tongue),
+        text=text,
+        start_m=said.start_m,
+        end_m=said.end_m,
+        expires_at=plan.arrive_at,
+        act_at=plan.arrive_at,
+        rank=Advice.CLEAR.rank,
+        key=digest((said,)),
+    )
+
+
+def on_ice(plan: Plan, s: SurfaceStretch, tongue: Tongue) -> Message:
+    """An icy run. It ranks with chains: who drives onto ice at speed must hear of it at night too."""
+    return Message(
+        text=surfaces.ice_text(plan, s, tongue),
+        start_m=s.start_m,
+        end_m=s.end_m,
+        expires_at=max(s.leave_at, s.enter_at + timedelta(hours=1)),
+        act_at=min(s.enter_at, plan.depart_at) if plan.position is None else s.enter_at,
+        rank=Advice.CHAIN.rank,
+        key=digest((surfaces.surface_facts(s),)),
+    )
+
+
+def on_thaw(plan: Plan, said: Said, tongue: Tongue) -> Message:
+    """Ice that was reported and is no longer expected."""
+    return Message(
+        text=surfaces.thawed_text(plan, said, tongue),
         start_m=said.start_m,
         end_m=said.end_m,
         expires_at=plan.arrive_at,
@@ -190,4 +223,5 @@ def to_fleet(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> N
 
 
 def all_facts(plan: Plan) -> tuple[Said, ...]:
-    return (*map(facts, plan.stretches), *map(closures.closure_facts, closures.held_for(plan)))
+    held = map(closures.closure_facts, closures.held_for(plan))
+    return (*map(facts, plan.stretches), *held, *surfaces.all_facts(plan))

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from alertd.notices import gsm7, words
 from alertd.notices.notice import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, reader
+from alertd.notices.surfaces import to_slow_for
 from alertd.notices.telling import message
 from alertd.plan.result import Advice, Plan
 from alertd.tongue import IN_ENGLISH, Tongues
@@ -24,9 +25,10 @@ def not_confirmed(
     """A reminder and a word to the dispatcher, each once, about the newest urgent message of the driver.
 
     `sent`: what was said of the trip; `confirmed`: ids of notices that the driver has confirmed. Whoever confirms a
-    later message has seen the earlier ones. Nothing once the trip asks for no chains, or the message is of no more use.
+    later message has seen the earlier ones. Nothing once the trip asks for no chains and has no ice without them, or
+    the message is of no more use.
     """
-    if not policy.escalate_after or plan.advice.rank < Advice.CHAIN.rank:
+    if not policy.escalate_after or not (plan.advice.rank >= Advice.CHAIN.rank or to_slow_for(plan)):
         return ()
     mine = [n for n in sent if n.audience is Audience.DRIVER]
     urgent = [n for n in mine if n.kind in URGENT_KINDS]
@@ -55,5 +57,6 @@ def not_confirmed(
 def wait_for(plan: Plan, said_at: datetime, policy: Policy) -> timedelta:
     """How long a message may stay unconfirmed: less where the chain-up place is near."""
     acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
+    acts += [s.enter_at for s in to_slow_for(plan) if s.enter_at > said_at]
     left = min((at - said_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))
     return max(min(policy.escalate_after, left * policy.escalate_share), policy.escalate_least)

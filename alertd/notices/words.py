@@ -12,7 +12,6 @@ SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
 LEAST_SNOW_M = 0.01  # shallower snow is not told as a depth
 MOST_INCHES = 24.0  # deeper snow is told in feet
-WINTRY_FRAC = 0.15  # assumed odds from which a road counts as a winter road
 
 
 def clock(when: datetime, zone: str) -> str:
@@ -93,11 +92,6 @@ def held_until(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
 def winter_frac(plan: Plan) -> float:
     """The highest odds of a winter surface anywhere on the way, bridges with a deck of their own among it."""
     return max([*plan.along.winter_frac, *(b.probability for b in plan.bridges)], default=0.0)
-
-
-def is_wintry(plan: Plan) -> bool:
-    """Whether the road counts as a winter road, chains or not."""
-    return winter_frac(plan) >= WINTRY_FRAC
 
 
 def age(hours: float, tongue: Tongue = ENGLISH) -> str:

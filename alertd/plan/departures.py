@@ -32,6 +32,7 @@ from alertd.plan.passed import best_of, chained_legs, met_on, uncovered, walk_ov
 from alertd.plan.result import Advice, Departure, DeparturePick
 from alertd.plan.ride import ride
 from alertd.plan.scenes import Passing, Scenes, places_on
+from alertd.plan.surfaces import is_winter_road
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
@@ -137,14 +138,24 @@ def _probability(scene: Scene | None, need: Float32) -> float:
 def _advice(scenes: Scenes, way: Way | None, unknown_frac: float) -> Advice:
     """As the plan of that departure would say, by the road that its way meets."""
     if way is None:
-        return Advice.CLEAR if unknown_frac == 0.0 else Advice.READY
+        return _unchained(scenes.passing(0), unknown_frac, scenes.params)
     params, places, met = scenes.params, scenes.places, met_on(scenes, way)
     scene = met.scene
     legs = chained_legs(scene, way, places, walk_over(scenes, params.chain_probability))
     asked = [x for _, x, _ in legs] + [[x] for x in uncovered(scene, way, places)]
     if any(_held(met.passing, x, params) for x in asked):
         return Advice.HOLD
-    return Advice.CHAIN if way.spans else Advice.READY if asked or unknown_frac > 0.0 else Advice.CLEAR
+    if way.spans or asked:
+        return Advice.CHAIN if way.spans else Advice.READY
+    return _unchained(met.passing, unknown_frac, params)
+
+
+def _unchained(passing: Passing, unknown_frac: float, params: PlanParams) -> Advice:
+    """Where no road may need chains."""
+    if unknown_frac > 0.0:
+        return Advice.READY
+    winter = is_winter_road(passing.code, passing.outlook.sections, params)
+    return Advice.SLOW if winter else Advice.CLEAR
 
 
 def _held(passing: Passing, stretches: Sequence[Stretch], params: PlanParams) -> bool:
@@ -254,11 +265,15 @@ def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
     if d.advice.rank < planned.advice.rank:
         words = {
             Advice.CLEAR: "no chains expected by this forecast",
+            Advice.SLOW: "winter road, no chains expected",
             Advice.READY: "be ready to chain, not expected to",
             Advice.CHAIN: "passable with chains",
         }
         held = "not held, " if planned.advice is Advice.HOLD else ""
-        out.append(f"{held}{words[d.advice]} (chance of needing them {odds})")
+        if planned.advice is Advice.SLOW:
+            out.append("no winter road expected by this forecast")
+        else:
+            out.append(f"{held}{words[d.advice]} (chance of needing them {odds})")
     elif abs(d.probability - planned.probability) >= 0.1:
         out.append(f"chance of needing chains {odds}")
     if abs(d.lost_s - planned.lost_s) >= WORTH_SAYING.total_seconds():

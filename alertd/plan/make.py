@@ -25,6 +25,7 @@ from alertd.plan.result import Advice, Along, Departure, Plan, PositionFix, Stre
 from alertd.plan.run import Run, best_run
 from alertd.plan.standing import met_frac, with_posted
 from alertd.plan.stretch import describe
+from alertd.plan.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.underway import Rest, rest_of
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
@@ -106,7 +107,8 @@ def make_plan(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
     posted = posted_notes(trip.posted.spans, run, leave, rulesets)
-    advice = _advice(stretches, partial=partial or needs_ready(posted))
+    winter = is_winter_road(run.code, run.sections, params)
+    advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
     if any(c.held for c in closures):
         advice = Advice.HOLD
     compared = _compared(trip, went, advice, now_utc, params)
@@ -161,6 +163,7 @@ def make_plan(
         posted=posted,
         posted_missing=trip.posted.missing,
         language=trip.language,
+        surfaces=surface_stretches(run, stretches, leave.timestamp(), params),
     )
     return with_id(plan)
 
@@ -200,9 +203,9 @@ def _compared(
     return compare_departures(went.run.passing.outlook, went.rest.depart_at, now_utc, trip.used, params, trip.closures)
 
 
-def _advice(stretches: tuple[Stretch, ...], *, partial: bool) -> Advice:
-    """The strictest of the trip; never clear on a forecast that is missing or old, or with any of the road unknown."""
-    least = Advice.READY if partial else Advice.CLEAR
+def _advice(stretches: tuple[Stretch, ...], *, partial: bool, winter: bool) -> Advice:
+    """The strictest of the trip; never clear on a winter road, on old or missing data, or with any road unknown."""
+    least = Advice.READY if partial else Advice.SLOW if winter else Advice.CLEAR
     return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
 
 
@@ -216,7 +219,7 @@ def _along(run: Run, leave_at: datetime) -> Along:
     met = [RoadClass(c) for c in np.unique(classes)]
     counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
     names = np.asarray([c.label for c in met])
-    winter = counts[np.isin(met, WINTER_CLASSES)].sum(axis=0)
+    winter, ice = (counts[np.isin(met, those)].sum(axis=0) for those in (WINTER_CLASSES, ICY))
     air, pavement = (np.median(run.passing.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c"))
 
     def column(values: Array) -> tuple[float, ...]:
@@ -233,4 +236,5 @@ def _along(run: Run, leave_at: datetime) -> Along:
         need_frac=column(run.need_frac[section]),
         air_temp_c=column(air[section]),
         surface_temp_c=column(pavement[section]),
+        ice_frac=column(ice[section]),
     )

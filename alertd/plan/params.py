@@ -5,7 +5,7 @@
 
 from dataclasses import dataclass
 
-from alertd.units import to_mps
+from alertd.units import MILE_M, to_mps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +35,11 @@ class PlanParams:
     chain_probability: float = 0.5
     ready_probability: float = 0.15
     hold_probability: float = 0.3
+    # Odds of ice, frost or snow from which a road is a winter road and a trip at least "slow", however high an operator
+    # sets `ready_probability` [A]. Ice over more than 2 miles, for each member by itself, brings a notice [A]: that is
+    # two minutes at 62 mph, too long to roll over on the speed one came with. Shorter ice makes a trip "slow" only.
+    winter_probability: float = 0.15
+    ice_least_m: float = 2.0 * MILE_M
     # What an unknown pavement is worth: "be ready" by each grade. Off the grades it makes no stretch of its own, but
     # a plan that has any unknown road is never clear.
     unknown_probability: float = 0.3

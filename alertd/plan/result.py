@@ -10,9 +10,13 @@ from alertd.rules.runs import TireRun
 
 
 class Advice(StrEnum):
-    """Ours, in rising order. The law and the forecast stand beside it, never inside it."""
+    """Ours, in rising order. The law and the forecast stand beside it, never inside it.
+
+    SLOW: a winter road (ice, frost, snow) on which no chains are expected. CLEAR: not even that.
+    """
 
     CLEAR = "clear"
+    SLOW = "slow"
     READY = "ready"
     CHAIN = "chain"
     HOLD = "hold"
@@ -112,6 +116,33 @@ class Stretch:
     slow_s: float
     reasons: tuple[str, ...]
     tire_runs: tuple[TireRun, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceStretch:
+    """A run of winter road, flat or graded, in the direction of travel.
+
+    icy: ice or glaze is likely enough on enough of it for a notice to the driver. chains_asked: it lies inside a
+    stretch that may need chains; else no chains are expected on it. probability: share of members that meet ice or
+    glaze anywhere on it where it is icy, else any winter class. surfaces: share of members that meet each winter class
+    anywhere on it, ice and glaze first where it is icy. speed_mps: the most we advise on that surface without chains;
+    speed_because: its source.
+    """
+
+    start_m: float
+    end_m: float
+    place: str
+    jurisdictions: tuple[str, ...]
+    zone: str
+    enter_at: datetime
+    leave_at: datetime
+    icy: bool
+    chains_asked: bool
+    probability: float
+    unknown_frac: float
+    surfaces: tuple[tuple[str, float], ...]
+    speed_mps: float
+    speed_because: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -261,6 +292,7 @@ class Along:
     need_frac: tuple[float, ...] = ()
     air_temp_c: tuple[float, ...] = ()
     surface_temp_c: tuple[float, ...] = ()
+    ice_frac: tuple[float, ...] = ()  # of ice or glaze alone; empty in a plan of an older version
 
     @property
     def points(self) -> tuple[AlongPoint, ...]:
@@ -387,7 +419,7 @@ class Plan:
     the other routes is better and why, "" when none was compared. warnings_known: the source of weather warnings has
     answered for all of the way. language: of the driver's texts, "" for the operator's choice. posted: what road
     authorities have posted ahead; posted_missing: why that is not all known, empty when every feed that is asked has
-    answered.
+    answered. surfaces: the runs of winter road on the way, chains or not, in its order.
     """
 
     id: str
@@ -433,6 +465,7 @@ class Plan:
     posted: tuple[PostedNote, ...] = ()
     posted_missing: tuple[str, ...] = ()
     language: str = ""
+    surfaces: tuple[SurfaceStretch, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (

@@ -52,7 +52,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     return Stretch(
         start_m=start_m,
         end_m=end_m,
-        place=_place(route, start_m, end_m),
+        place=place_of(route, start_m, end_m),
         jurisdictions=tuple(
             dict.fromkeys(s.code for s in route.jurisdictions if s.start_m <= end_m and s.end_m >= start_m)
         ),
@@ -209,7 +209,7 @@ def _surfaces(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
     return tuple((c.label, share) for c, share in ranked)
 
 
-def _place(route: Route, start_m: float, end_m: float) -> str:
+def place_of(route: Route, start_m: float, end_m: float) -> str:
     """The named summits on the stretch, or the nearest one within reach; "" when there is none."""
     named = [s for s in route.summits if s.name]
     on = [s.name for s in named if start_m <= s.distance_m <= end_m]

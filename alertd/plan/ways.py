@@ -68,7 +68,8 @@ def _choice(plan: Plan, others: Sequence[Way], params: PlanParams) -> str:
     if plan.partial:
         return f"The planned way is not wholly known, so none is called better. {_reason(plan, best)}"
     if then < now:
-        return f"Less chaining for more time on another way: dispatch decides. {_reason(plan, best)}"
+        less = "winter road" if plan.advice is Advice.SLOW else "chaining"
+        return f"Less {less} for more time on another way: dispatch decides. {_reason(plan, best)}"
     if then == now and later_s <= -params.quicker_s:
         return f"Another way is quicker. {_reason(plan, best)}"
     if then == now and later_s < params.quicker_s:
@@ -101,6 +102,8 @@ def _chains(other: Plan) -> str:
     odds = f"({min(max(round(other.chain_probability * 100), 1), 99)}%)"  # no forecast promises 0 or 100
     if other.advice is Advice.CLEAR:
         return f"no chains expected {odds}"
+    if other.advice is Advice.SLOW:
+        return f"winter road, no chains expected {odds}"
     if other.advice is Advice.READY:
         return f"be ready to chain {odds}"
     verb = "HOLD, it may not be passable" if other.advice is Advice.HOLD else "plan to chain"

@@ -10,7 +10,7 @@ from typing import Final
 
 from alertd.delivery.health import ChannelHealth, channel_health
 from alertd.errors import InputError
-from alertd.notices import words
+from alertd.notices import surfaces, words
 from alertd.notices.leaving import best_line
 from alertd.notices.next_step import NextStep, Step, is_old, next_step
 from alertd.notices.notice import Audience, Notice
@@ -30,11 +30,14 @@ _WHAT: Final = {
     Step.HANG: "chain up",
     Step.HOLD: "hold",
     Step.READY: "be ready to chain",
+    Step.SLOW: "slow down for",
     Step.TAKE_OFF: "chained, off at",
     Step.ARRIVED: "arrived, by the plan",
 }
+_ALSO: Final = {Step.READY: ", be ready to chain", Step.SLOW: ", winter road"}
 _WORDS: Final = {
     Advice.CLEAR: "no chains expected",
+    Advice.SLOW: "slow: winter road",
     Advice.READY: "be ready",
     Advice.CHAIN: "chain",
     Advice.HOLD: "hold",
@@ -45,7 +48,8 @@ _WORDS: Final = {
 class Row:
     """One trip. `order`: not planned first, then by `at`, then those that have arrived. tone: its class of color.
 
-    when is by the office's clock, there by the place's where that says another time.
+    when is by the office's clock, there by the place's where that says another time. roads: winter road without
+    chains, a line each.
     """
 
     order: int
@@ -71,6 +75,7 @@ class Row:
     chains: str
     changed: str
     caution: str
+    roads: tuple[str, ...] = ()
 
     @property
     def version(self) -> str:
@@ -179,11 +184,11 @@ def _row(
             order=0, at=trip.depart_at, rig=trip.rig, route=trip.route, tone="ready", letter="?", advice="be ready",
             when=words.clock_on(trip.depart_at, zone, now_utc), there="", what="leaves", where="", then=(),
             detail=missed, arrives="", slip="", short_n=0, unread="", overdue=False,
-            caution="No plan: be ready to chain.", **common,
+            caution="No plan: be ready to chain.", roads=(), **common,
         )  # fmt: skip
     step = next_step(plan, chains.chained, chains.off_at, now_utc)
     old = missed or ("not planned again for over 2 h" if is_old(plan, now_utc) else "")
-    advice = Advice.READY if plan.advice is Advice.CLEAR and (old or plan.partial) else plan.advice
+    advice = max(plan.advice, Advice.READY if old or plan.partial else Advice.CLEAR, key=lambda a: a.rank)
     tone = advice.value if step.step is not Step.ARRIVED else "clear"
     what, where, here = _told(plan, step, now_utc)
     when, there = (words.clock_on(step.at, z, now_utc) for z in (zone, here))
@@ -198,13 +203,14 @@ def _row(
         rig=plan.rig_name,
         route=plan.route_name,
         tone=tone,
-        letter={"hold": "H", "chain": "C", "ready": "R"}.get(tone, "–"),
+        letter={"hold": "H", "chain": "C", "ready": "R", "slow": "S"}.get(tone, "–"),
         advice=_WORDS[advice],
         when=when,
         there="" if there == when else f"{there} there",
         what=what,
         where=where,
         then=step.then,
+        roads=tuple(surfaces.office_lines(plan) if plan.advice is Advice.SLOW else surfaces.ice_lines(plan)),
         detail=" · ".join(odds),
         arrives=words.clock(plan.arrive_at, plan.arrive_zone),
         slip=f"{words.minutes(plan.cost_s)} later" if plan.cost_s >= 300 else "",
@@ -222,11 +228,15 @@ def _told(plan: Plan, step: NextStep, now_utc: datetime) -> tuple[str, str, str]
         return _WHAT[step.step], words.stop_words(step.stop), step.stop.zone
     if step.closure is not None:
         return _WHAT[step.step], step.closure.what, step.closure.zone
+    if step.surface is not None:
+        there = step.surface
+        where = f"{there.surfaces[0][0]}, {surfaces.span(there)}, {surfaces.hours(there)}"
+        return _WHAT[step.step], f"{where}, at most {words.mph(there.speed_mps)}", there.zone
     leaves = plan.depart_at > now_utc
     zone = plan.depart_zone if leaves else plan.arrive_zone
     if step.step is Step.ARRIVED:
         return _WHAT[step.step], "", zone
-    return ("leaves" if leaves else "arrives") + (", be ready to chain" if step.step is Step.READY else ""), "", zone
+    return ("leaves" if leaves else "arrives") + _ALSO.get(step.step, ""), "", zone
 
 
 def _unread(

@@ -21,6 +21,7 @@ from alertd.notices.next_step import Step, next_step
 from alertd.notices.notice import Audience, Notice
 from alertd.notices.pictures import alt
 from alertd.notices.pictures.measures import Measures
+from alertd.notices.surfaces import to_slow_for
 from alertd.plan.result import Plan, StopChoice
 from alertd.service.clock import Clock
 from alertd.service.drawings import Drawings
@@ -36,7 +37,7 @@ from alertd.store.store import Store
 from alertd.tongue import Tongue, marked
 
 CLOCKS_APART: Final = timedelta(minutes=5)
-ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "ON"}
+ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.SLOW: "S", Step.TAKE_OFF: "ON"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +206,8 @@ def driver_values(
         "head": head(step, now_utc, tongue),
         "warn": warnings(plan, missed, now_utc, tongue),
         "later": [s for n, s in enumerate(plan.stretches, 1) if n != step.number and s.chain_up.arrive_at > step.at],
+        "icy": to_slow_for(plan),
+        "winter": [s for s in plan.surfaces if not s.icy],
         "place": step.stop.name if step.stop else "",
         "geo": geo(step.stop) if step.stop else "",
         "pictures": ("road", "map") if plan.along.distance_m else (),

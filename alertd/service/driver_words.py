@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Final
 
-from alertd.notices import labels, spoken, words
+from alertd.notices import labels, spoken, surfaces, words
 from alertd.notices.next_step import NextStep, Step, is_old
 from alertd.notices.pictures.measures import Measures
 from alertd.plan.result import Plan
@@ -20,6 +20,7 @@ SOON: Final = timedelta(minutes=45)
 _HEADS: Final = {
     Step.READY: marked("BE READY TO CHAIN"),
     Step.HOLD: marked("HOLD"),
+    Step.SLOW: marked("SLOW DOWN: WINTER ROAD"),
     Step.TAKE_OFF: marked("STAY CHAINED UNTIL"),  # never "chains off" on top while there is snow to drive
     Step.ARRIVED: marked("ARRIVED, by the plan"),
 }
@@ -29,6 +30,8 @@ def head(step: NextStep, now_utc: datetime, tongue: Tongue) -> str:
     """The words that stand largest."""
     if step.step is Step.HANG:
         return tongue.say("CHAIN UP") if step.at - now_utc <= SOON else tongue.say("PLAN TO CHAIN")
+    if step.surface is not None and step.surface.icy:
+        return tongue.say("ICE: SLOW DOWN")
     return tongue.say(_HEADS[step.step]) if step.step in _HEADS else tongue.say("No chains expected by this forecast")
 
 
@@ -61,6 +64,8 @@ def said_in(tongue: Tongue) -> dict[str, Any]:
         "day_clock": partial(words.day_clock, tongue=tongue),
         "surface": partial(spoken.surface, tongue=tongue),
         "speed": partial(spoken.speed, tongue=tongue),
+        "span": partial(surfaces.span, tongue=tongue),
+        "hours": surfaces.hours,
         "distance": Measures(metric=tongue.metric).distance,
         "tires": tires,
         "tires_long": (lambda stretch: stretch.tires_words) if english else tires,

@@ -11,7 +11,7 @@ from alertd.service.pace import HttpLimitsFile
 from alertd.service.ways import ConsoleFile, GatewayFile, MailFile
 from alertd.sources.inorder import Ceiling, Pair, in_order
 from alertd.sources.tomlfile import FileModel
-from alertd.units import to_mps
+from alertd.units import MILE_M, to_mps
 
 
 class OperatorFile(FileModel):
@@ -84,6 +84,7 @@ class PlanFile(FileModel):
     chain_probability: float = Field(0.5, gt=0.0, lt=1.0)
     ready_probability: float = Field(0.15, gt=0.0, lt=1.0)
     hold_probability: float = Field(0.3, gt=0.0, lt=1.0)
+    ice_least_miles: float = Field(2.0, ge=0.0, le=20.0)
     cruise_mph: float = Field(62.0, ge=30, le=80)
     chained_mph: float = Field(25.0, gt=0, le=30)  # nobody may set more than the trade's ceiling of 30
     chained_bare_mph: float = Field(20.0, gt=0, le=20)
@@ -108,6 +109,7 @@ class PlanFile(FileModel):
             chain_probability=self.chain_probability,
             ready_probability=self.ready_probability,
             hold_probability=self.hold_probability,
+            ice_least_m=self.ice_least_miles * MILE_M,
             cruise_mps=to_mps(self.cruise_mph),
             chained_mps=to_mps(self.chained_mph),
             chained_bare_mps=to_mps(self.chained_bare_mph),

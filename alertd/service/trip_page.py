@@ -12,6 +12,7 @@ from alertd.notices.leaving import asked, leaving_lines
 from alertd.notices.next_step import is_old
 from alertd.notices.notice import Audience
 from alertd.notices.pictures.palette import ADVICE
+from alertd.notices.surfaces import office_lines
 from alertd.plan.result import Plan
 from alertd.service.clock import Clock
 from alertd.service.drawings import Drawings
@@ -85,6 +86,7 @@ def trip_values(planner: Planner, store: Store, links: Links, trip: TripRequest,
         "old": is_old(plan, now_utc),
         "older_h": (now_utc - plan.made_at).total_seconds() / HOUR_S,
         "leaving": leaving_lines(plan),
+        "surfaces": office_lines(plan),
         "departures": _departures(plan),
         "hours_line": words.hours_line(hours, zone) if hours else "",
         "breaks": words.break_lines(hours, zone) if hours else [],

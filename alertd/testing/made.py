@@ -11,6 +11,7 @@ from alertd.forecast.series import WEATHER_FIELDS, Forecast
 from alertd.notices.policy import Policy
 from alertd.plan.make import Weather
 from alertd.plan.outlook import Corridor
+from alertd.plan.result import SurfaceStretch
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField
 from alertd.road.state import RoadClass
 from alertd.route.bridges import on_bridges
@@ -28,7 +29,7 @@ from alertd.rules.law import (
     Season,
 )
 from alertd.rules.rig import Axle, AxleRole, Rig
-from alertd.units import HORSEPOWER_W, HOUR_S, POUND_KG
+from alertd.units import HORSEPOWER_W, HOUR_S, POUND_KG, to_mps
 
 Array: TypeAlias = NDArray[np.float64]
 # Classes from member (member, 1, 1), distance_m (1, sample, 1) and hour of the field (1, 1, hour), broadcast.
@@ -230,6 +231,28 @@ def make_weather(
         corridor=Corridor(cells=cells, field=field, clock_z=late),
         notes=notes,
         partial=partial,
+    )
+
+
+def make_surface(
+    *, icy: bool = True, chains_asked: bool = False, start_m: float = 0.0, end_m: float = 60e3, enter_h: float = 6.0
+) -> SurfaceStretch:
+    """A run of winter road met at this hour of the made field, two hours long: glaze, or frost where it is not icy."""
+    return SurfaceStretch(
+        start_m=start_m,
+        end_m=end_m,
+        place="",
+        jurisdictions=("US-XX",),
+        zone="America/Denver",
+        enter_at=at_hour(enter_h),
+        leave_at=at_hour(enter_h + 2.0),
+        icy=icy,
+        chains_asked=chains_asked,
+        probability=0.9,
+        unknown_frac=0.0,
+        surfaces=(("glaze" if icy else "rime", 0.9),),
+        speed_mps=to_mps(15.0 if icy else 31.0),
+        speed_because="made",
     )
 
 

@@ -22,7 +22,7 @@ def shown(surface: RoadClass, deck: RoadClass | None = None, fix: PositionFix | 
     weather = make_weather(route, lambda m, d, h: surface, deck=lambda m, d, h: surface if deck is None else deck)
     trip = TripInput(id="T-1", depart_at=at_hour(6), fix=fix)
     plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, weather, PlanParams(), at_hour(3))
-    assert plan.advice is Advice.CLEAR
+    assert plan.stretches == ()
     out = io.StringIO()
     show_plan(plan, Console(file=out, width=100))
     return out.getvalue()
@@ -30,8 +30,15 @@ def shown(surface: RoadClass, deck: RoadClass | None = None, fix: PositionFix | 
 
 def test_a_white_road_without_chain_advice_is_called_a_winter_road() -> None:
     text = shown(RoadClass.SNOW)
-    assert "WINTER ROAD up to 99% likely" in text
+    assert "WINTER ROAD, NO CHAINS EXPECTED   up to 99% likely" in text
+    assert "Winter road (snow 99%), mi 0-38" in text
     assert "NO WINTER ROAD" not in text
+
+
+def test_ice_is_named_with_its_place_hours_and_speed() -> None:
+    text = shown(RoadClass.GLAZE)
+    assert "ICE (glaze from freezing rain 99%), mi 0-38, 22:00-" in text
+    assert "at most 15 mph on it" in " ".join(text.split())
 
 
 def test_a_dry_road_is_not() -> None:
@@ -40,7 +47,8 @@ def test_a_dry_road_is_not() -> None:
 
 def test_a_bridge_that_ices_alone_makes_a_winter_road_of_a_dry_one() -> None:
     text = shown(RoadClass.DRY, deck=RoadClass.ICE)
-    assert "WINTER ROAD up to 99% likely" in text
+    assert "WINTER ROAD, NO CHAINS EXPECTED   up to 99% likely" in text
+    assert "Winter road on bridges, see cautions" in text
     assert "NO WINTER ROAD" not in text
     assert "Bridge deck Larch Creek may carry ice (99%)" in text
 

@@ -12,7 +12,7 @@ from alertd.notices.markup import chip
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, CarryNote, Plan
 from alertd.testing.made import at_hour
 
-CLEAR, READY, CHAIN, HOLD = Advice
+CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 CARRY = CarryNote(
     jurisdiction="US-XX", certain=True, not_placed=(), singles_asked=6, singles_short=2, section="1.2",
     confidence="high", doubt="",
@@ -53,8 +53,8 @@ def page(*plans: Plan, not_planned: tuple[tuple[str, str], ...] = (), **shown: S
 
 def test_sections_come_in_the_order_of_urgency_and_signs_decide_last(saying: Callable[..., Plan]) -> None:
     busy = replace(saying(CHAIN), singles_short=2, carry=(CARRY,), cautions=("Ice on bridges.",))
-    wintry = replace(saying(), trip_id="QT-2")
-    calm = replace(wintry, trip_id="QT-3", along=replace(wintry.along, winter_frac=(0.0,)), bridges=())
+    wintry = replace(saying(), trip_id="QT-2", advice=SLOW)
+    calm = replace(wintry, trip_id="QT-3", advice=CLEAR, along=replace(wintry.along, winter_frac=(0.0,)), bridges=())
     read = Read(page(busy, wintry, calm, not_planned=(("QT-9", "no route"),)))
     firsts = [
         "Could not be planned", "Short of chains", "Next actions", "Winter road", "No winter road", "Carry rules",

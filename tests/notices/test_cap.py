@@ -12,8 +12,8 @@ from pyproj import Geod
 
 from alertd.notices.cap import MOST_CIRCLES, NAMESPACE, CapReference, CapSender, cap_alert, cap_time, circles, has_alert
 from alertd.notices.capfeed import ATOM, cap_feed
-from alertd.plan.result import Advice, Plan
-from alertd.testing.made import at_hour, make_route
+from alertd.plan.result import Advice, ClosureNote, Plan
+from alertd.testing.made import at_hour, make_route, make_surface
 
 SCHEMA = xmlschema.XMLSchema(str(Path(__file__).resolve().parents[2] / "fixtures/cap/CAP-v1.2.xsd"))
 SENDER = CapSender(id="alertd@fleet.example", name="Example fleet")
@@ -162,3 +162,93 @@ def test_the_feed_has_what_rfc_4287_requires_newest_first(saying) -> None:
 def test_a_feed_of_nothing_is_still_a_feed() -> None:
     feed = ET.fromstring(cap_feed([], SENDER, "https://fleet.example/cap", at_hour(9)))
     assert feed.findtext(f"{{{ATOM}}}updated") == "2027-01-14T09:00:00Z"
+
+
+def closed(
+    *, posted: bool = True, ends_h: float | None = 12.0, begins_h: float = 1.0, held: bool = True
+) -> ClosureNote:
+    return ClosureNote(
+        what="Road closed (slide)" if posted else "Blizzard Warning",
+        source="Invented DOT",
+        where="" if posted else "Larch County",
+        start_m=70e3,
+        end_m=80e3,
+        zone="America/Denver",
+        enter_at=at_hour(7),
+        begins_at=at_hour(begins_h),
+        ends_at=None if ends_h is None else at_hour(ends_h),
+        met=True,
+        held=held,
+        posted=posted,
+        words=() if posted else ("Travel is not advised.",),
+    )
+
+
+@pytest.mark.parametrize("partial", [False, True])
+@pytest.mark.parametrize("surfaces", [(), (make_surface(),)])
+@pytest.mark.parametrize(
+    ("stretches", "closures"),
+    [
+        ((None, None), (closed(),)),
+        ((None, None), (closed(posted=False),)),
+        ((None, None), (closed(ends_h=None), closed(posted=False))),
+        ((Advice.CHAIN, None), (closed(),)),
+        ((Advice.READY, Advice.CHAIN), (closed(begins_h=5.0),)),
+        ((Advice.HOLD, None), ()),
+        ((Advice.CHAIN, Advice.HOLD), ()),
+        ((Advice.HOLD, None), (closed(ends_h=1.5),)),
+    ],
+)
+def test_hold_implies_avoid(saying, stretches, closures, surfaces, partial: bool) -> None:
+    """One info a reason to hold, each Severe and to be avoided (CAP 1.2, 3.2.2), and none that says less instead."""
+    plan: Plan = replace(saying(*stretches, partial=partial), closures=closures, surfaces=surfaces, advice=Advice.HOLD)
+    alert = _read(cap_alert(plan, ROUTE, SENDER, at_hour(2)))
+    held_n = len(closures) + sum(a is Advice.HOLD for a in stretches)
+    avoid = [i for i in alert.iter(f"{{{NAMESPACE}}}info") if i.findtext(f"{{{NAMESPACE}}}responseType") == "Avoid"]
+    assert len(avoid) == held_n > 0
+    for info in avoid:
+        assert info.findtext(f"{{{NAMESPACE}}}severity") == "Severe"
+        onset, expires = (datetime.fromisoformat(info.findtext(f"{{{NAMESPACE}}}{n}")) for n in ("onset", "expires"))
+        assert onset < expires
+        assert expires > at_hour(2)
+        assert info.find(f"{{{NAMESPACE}}}area/{{{NAMESPACE}}}circle") is not None
+    unknown = [h for h in _all(alert, "info/headline") if "missing or old" in h]
+    assert len(unknown) == (partial and stretches == (None, None))
+
+
+def test_a_closure_is_told_with_its_hours_its_source_and_its_words(saying) -> None:
+    plan = replace(saying(), closures=(closed(), closed(posted=False, ends_h=None)), advice=Advice.HOLD)
+    alert = _read(cap_alert(plan, ROUTE, SENDER, at_hour(2)))
+    assert _all(alert, "info/event") == ["Road closed", "Weather warning on the road"]
+    assert _all(alert, "info/certainty") == ["Observed", "Likely"]
+    assert _all(alert, "info/onset") == [cap_time(at_hour(1))] * 2
+    assert _all(alert, "info/expires") == [cap_time(at_hour(12)), cap_time(at_hour(31))]
+    closure, warning = _all(alert, "info/description")
+    assert "Invented DOT" in closure
+    assert '"Travel is not advised."' in warning
+    assert _all(alert, "info/area/areaDesc")[1] == "Larch County"
+
+
+def test_a_closure_that_holds_nothing_makes_no_info(saying) -> None:
+    plan = replace(saying(Advice.CHAIN), closures=(closed(held=False),))
+    assert _all(_read(cap_alert(plan, ROUTE, SENDER, at_hour(2))), "info/responseType") == ["Prepare"]
+
+
+@pytest.mark.parametrize(("icy", "severity"), [(True, "Moderate"), (False, "Minor")])
+def test_winter_road_without_chains_is_an_info_of_its_own(saying, icy: bool, severity: str) -> None:
+    plan = replace(saying(), advice=Advice.SLOW, surfaces=(make_surface(icy=icy), make_surface(chains_asked=True)))
+    assert has_alert(plan)
+    alert = _read(cap_alert(plan, ROUTE, SENDER, at_hour(2)))
+    assert _all(alert, "info/severity") == [severity]
+    assert _all(alert, "info/onset") == [cap_time(at_hour(6))]
+    (headline,) = _all(alert, "info/headline")
+    assert ("mi 0-38" in headline, headline.startswith("ICE")) == (True, icy)
+    assert "slow" in _all(alert, "info/parameter/value")
+
+
+@pytest.mark.parametrize("advice", [Advice.SLOW, Advice.READY])
+def test_advice_without_a_place_does_not_call_a_whole_forecast_missing(saying, advice: Advice) -> None:
+    alert = _read(cap_alert(replace(saying(), advice=advice, surfaces=()), ROUTE, SENDER, at_hour(2)))
+    (headline,) = _all(alert, "info/headline")
+    assert "missing" not in headline
+    assert advice.value in _all(alert, "info/parameter/value")

@@ -19,7 +19,7 @@ from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, Plan, PositionFix
 from alertd.testing.made import AT_ONCE, at_hour
 
-CLEAR, READY, CHAIN, HOLD = Advice
+CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
 BEFORE = at_hour(3)  # the trip leaves at 06:00
 ROLLING = at_hour(6)

@@ -19,7 +19,7 @@ from alertd.road.state import RoadClass
 from alertd.route.line import BridgeSpan
 from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
-CLEAR, READY, CHAIN, HOLD = Advice
+CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 CALM = "NO WINTER ROAD EXPECTED"
 HEADS = ("COULD NOT BE PLANNED", "SHORT OF CHAINS", "IN ORDER", CALM, "WINTER ROAD", "CARRY", "CAUTIONS")
 
@@ -135,10 +135,10 @@ def test_a_partial_plan_is_never_listed_as_without_winter_road(plan: Plan) -> No
 def test_a_white_road_without_chain_advice_is_not_called_free_of_winter() -> None:
     """Snow all the way on level road, where chains are seldom posted: no stretch, and still a winter road."""
     plan = on_road(lambda m, d, h: RoadClass.SNOW)
-    assert plan.advice is CLEAR
+    assert plan.advice is SLOW
     text = brief(plan)
     assert "QT-9" not in section(text, CALM)
-    assert "winter road up to 99% likely" in text
+    assert "Winter road (snow 99%)" in section(text, "WINTER ROAD")
 
 
 def test_a_dry_road_with_a_bridge_that_may_ice_is_not_called_free_of_winter() -> None:

@@ -16,7 +16,7 @@ from alertd.notices.leaving import asked, best_line, leaving_lines
 from alertd.plan.result import Advice, Departure, DeparturePick, Plan
 from alertd.testing.made import at_hour
 
-CLEAR, READY, CHAIN, HOLD = Advice
+CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
 
 

@@ -17,7 +17,7 @@ from alertd.notices.unread import not_confirmed, wait_for
 from alertd.plan.result import Advice, Plan
 from alertd.testing.made import at_hour
 
-CLEAR, READY, CHAIN, HOLD = Advice
+CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
 OFF = Chained()
 

@@ -15,7 +15,7 @@ from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Advice, Plan
 from alertd.testing.made import AT_ONCE, at_hour
 
-CLEAR, READY, CHAIN, HOLD = Advice
+CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
 
 

@@ -31,7 +31,7 @@ def test_what_stands_first_can_be_read_on_a_phone_without_javascript(served: Ser
 
 def test_a_hold_that_comes_later_is_told_beside_the_first_thing_to_do(served: Served, open_page: Callable) -> None:
     page = open_page(served.link("QT-1044"), java_script_enabled=False)
-    assert "HOLD" in page.locator(".step .then").inner_text()
+    assert "HOLD" in page.locator(".step .then").first.inner_text()
 
 
 def test_targets_are_large_enough_for_gloves(served: Served, open_page: Callable) -> None:

@@ -51,7 +51,7 @@ def test_the_chance_of_any_chaining_is_counted_per_member_over_the_whole_way(pla
     plan = planned(route, make_weather(route, showers, members=10))
     assert plan.chain_probability == pytest.approx(0.24)
     assert [s.probability for s in plan.stretches] == []
-    assert plan.advice is Advice.CLEAR
+    assert plan.advice is Advice.SLOW
     whole = planned(route, make_weather(route, lambda m, d, h: RoadClass.SNOW), rules={"US-XX": make_rules(chance=0.7)})
     assert whole.chain_probability == pytest.approx(0.7)
 

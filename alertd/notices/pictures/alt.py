@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from alertd.forecast.verify import BrierParts, Contingency, Reliability
-from alertd.notices import words
+from alertd.notices import surfaces, words
 from alertd.notices.leaving import asked, leaving_lines
 from alertd.notices.pictures.marks import marks_of, road_runs
 from alertd.notices.pictures.measures import Measures
@@ -24,17 +24,19 @@ def heads(plan: Plan) -> list[str]:
     """What stands below every title: the advice, then when it leaves and arrives."""
     said = {
         Advice.CLEAR: "No chains expected by this forecast",
+        Advice.SLOW: "Winter road, no chains expected by this forecast",
         Advice.READY: "Be ready to chain",
         Advice.CHAIN: "Plan to chain",
         Advice.HOLD: "Hold below it",
     }[plan.advice]
     if where := ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.advice is plan.advice and s.place)):
         said += f": {where}"
-    if plan.advice is Advice.CLEAR and words.is_wintry(plan):
-        said += f", winter road up to {words.percent(words.winter_frac(plan))} likely: keep them aboard"
+    if plan.advice is Advice.SLOW:
+        said += f", up to {words.percent(words.winter_frac(plan))} likely: keep them aboard"
+    ice = [f"{surfaces.headline(s)}: slow down." for s in surfaces.to_slow_for(plan)]
     short = [f"SHORT OF CHAINS: {plan.singles_short} single chains missing."] if plan.singles_short else []
     leaves, arrives = words.day_clock(plan.depart_at, plan.depart_zone), words.clock(plan.arrive_at, plan.arrive_zone)
-    return [f"{said}.", *short, f"Leaves {leaves}, arrives {arrives}."]
+    return [f"{said}.", *ice, *short, f"Leaves {leaves}, arrives {arrives}."]
 
 
 def feet(plan: Plan) -> list[str]:

@@ -29,6 +29,7 @@ LIGHT: Final = {
     "glaze": "#7a1c66",
     "unknown": "#f3d98b",
     "clear": "#fdfdfb",
+    "slow": "#ecd5e6",
     "ready": "#f5bd57",
     "chain": "#d0681c",
     "hold": "#97201a",
@@ -52,6 +53,7 @@ DARK: Final = {
     "glaze": "#ffb9e6",
     "unknown": "#6e5a1e",
     "clear": "#191b1e",
+    "slow": "#4a2f45",
     "ready": "#8f6413",
     "chain": "#e08236",
     "hold": "#ff9d8c",
@@ -90,6 +92,7 @@ BY_LABEL: Final = {c.label: look for c, look in ROAD.items()}
 
 ADVICE: Final = {
     Advice.CLEAR: Look(role="clear", name="no chains expected"),
+    Advice.SLOW: Look(role="slow", hatch="--", letter="S", name="winter road, no chains expected"),
     Advice.READY: Look(role="ready", hatch="//", letter="R", name="be ready to chain"),
     Advice.CHAIN: Look(role="chain", hatch="xx", letter="C", name="plan to chain"),
     Advice.HOLD: Look(role="hold", letter="H", name="hold below it"),

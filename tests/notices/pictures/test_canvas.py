@@ -76,7 +76,7 @@ def test_a_worse_road_stays_a_step_apart_in_black_and_white(colors: dict[str, st
     steps = [worse * _luminance(colors[role]) for role in order]
     assert steps == sorted(steps)
     assert worse * _luminance(colors["glaze"]) > worse * _luminance(colors["ice"])
-    asked = [worse * _luminance(colors[role]) for role in ("clear", "ready", "chain", "hold")]
+    asked = [worse * _luminance(colors[role]) for role in ("clear", "slow", "ready", "chain", "hold")]
     assert asked == sorted(asked)
 
 

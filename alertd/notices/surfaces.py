@@ -1,0 +1,206 @@
+"""Winter road without chains, in words: the driver's ICE text, the office's lines, and what of it is news."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Final
+
+from alertd.notices import gsm7, spoken, words
+from alertd.notices.driver import fitted
+from alertd.notices.policy import Policy
+from alertd.notices.said import Said
+from alertd.plan.result import Advice, Plan, SurfaceStretch
+from alertd.road.state import WORDS
+from alertd.tongue import ENGLISH, Tongue
+from alertd.units import MILE_M
+
+MOVED: Final = timedelta(minutes=60)  # an onset that moves less is no news
+GROWN_M: Final = 10.0 * MILE_M  # nor a run that grew by less: our choice, its ends shift with every forecast
+ICY_ROAD, WINTER_ROAD = "icy road", "winter road"  # in the place of a stop's id
+_WORDS: Final = {road_class.label: word for road_class, word in WORDS.items()}
+_CUTS: Final = (60, 40, 20, 0)
+
+
+def to_slow_for(plan: Plan) -> tuple[SurfaceStretch, ...]:
+    """The icy runs that no stretch with chains covers: each brings an ICE notice."""
+    return tuple(s for s in plan.surfaces if s.icy and not s.chains_asked)
+
+
+def asks(plan: Plan) -> bool:
+    """Whether a plan asks something of its driver: chains, to be ready for them, to hold, or to slow down for ice."""
+    return plan.advice.rank >= Advice.READY.rank or bool(to_slow_for(plan))
+
+
+def is_surface(row: Said) -> bool:
+    return row.stop_id in (ICY_ROAD, WINTER_ROAD)
+
+
+def surface_facts(s: SurfaceStretch) -> Said:
+    """As the facts of a stretch: the surface stands in the place of the tires."""
+    return Said(
+        advice=Advice.SLOW,
+        start_m=s.start_m,
+        end_m=s.end_m,
+        place=s.place,
+        stop_id=ICY_ROAD,
+        tires=s.surfaces[0][0] if s.surfaces else "",
+        singles_short=0,
+        at=s.enter_at,
+    )
+
+
+def all_facts(plan: Plan) -> tuple[Said, ...]:
+    """Each icy run, and for a trip that is only `slow` that its road is a winter road: fleet systems count on it."""
+    whole = Said(
+        advice=Advice.SLOW,
+        start_m=0.0,
+        end_m=plan.route_length_m,
+        place="",
+        stop_id=WINTER_ROAD,
+        tires="",
+        singles_short=0,
+        at=plan.depart_at,
+    )
+    return (*map(surface_facts, to_slow_for(plan)), *((whole,) if plan.advice is Advice.SLOW else ()))
+
+
+def news(
+    ahead: Sequence[SurfaceStretch], before: Sequence[Said], here_m: float | None, now_utc: datetime, policy: Policy
+) -> tuple[SurfaceStretch, ...]:
+    """The icy runs that were not reported, or not so long, or for other hours. `before`: the rows on surfaces."""
+    icy = [b for b in before if b.stop_id == ICY_ROAD and b.advice is Advice.SLOW]
+    return tuple(s for s in ahead if _is_news(s, [b for b in icy if b.meets(s)], here_m, now_utc, policy))
+
+
+def _is_news(s: SurfaceStretch, same: Sequence[Said], here_m: float | None, now_utc: datetime, policy: Policy) -> bool:
+    if not same:
+        return True
+    first_m, last_m = min(b.start_m for b in same), max(b.end_m for b in same)
+    if max(first_m - s.start_m, 0.0) + max(s.end_m - last_m, 0.0) >= GROWN_M:
+        return True
+    if here_m is not None and here_m >= first_m:  # a truck that is on it enters it now, whatever was reported
+        return False
+    moved = abs(s.enter_at - min(b.at for b in same)) >= MOVED
+    gap_is_over = all(b.said_at is None or now_utc - b.said_at >= policy.least_gap for b in same)
+    return moved and (s.enter_at - now_utc <= policy.soon or gap_is_over)
+
+
+def is_new_winter_road(plan: Plan, before: Sequence[Said]) -> bool:
+    """Whether the trip is now a `slow` one where nothing, or only relief, was reported."""
+    return plan.advice is Advice.SLOW and all(b.advice is Advice.CLEAR for b in before)
+
+
+def milder(plan: Plan, hoped: Sequence[Said], policy: Policy) -> tuple[Said, ...]:
+    """The rows on surfaces that the plan no longer has, by enough; none where chains may be needed on that road now."""
+    return tuple(b for b in hoped if b.advice is Advice.SLOW and _is_milder(b, plan, policy))
+
+
+def _is_milder(row: Said, plan: Plan, policy: Policy) -> bool:
+    if row.stop_id == WINTER_ROAD:
+        return plan.advice is Advice.CLEAR
+    if any(row.meets(s) for s in plan.stretches) or any(row.meets(s) for s in plan.surfaces if s.icy):
+        return False
+    along = zip(plan.along.distance_m, plan.along.ice_frac, strict=True)
+    odds = max((ice for at_m, ice in along if row.start_m <= at_m <= row.end_m), default=0.0)
+    return odds < policy.ready_cleared_probability
+
+
+def standing(
+    plan: Plan, before: Sequence[Said], reported: Sequence[SurfaceStretch], over: Sequence[Said]
+) -> tuple[Said, ...]:
+    """What stands as said once `reported` and `over` are out. A new row keeps the road of those that it replaces."""
+    rows = []
+    for s in reported:
+        same = [b for b in before if b.stop_id == ICY_ROAD and b.advice is Advice.SLOW and b.meets(s)]
+        rows.append(
+            replace(
+                surface_facts(s),
+                start_m=min([s.start_m, *(b.start_m for b in same)]),
+                end_m=max([s.end_m, *(b.end_m for b in same)]),
+            )
+        )
+    kept = [b for b in before if b not in over and not (b.stop_id == ICY_ROAD and any(b.meets(s) for s in reported))]
+    whole = [row for row in all_facts(plan) if row.stop_id == WINTER_ROAD]
+    if whole and not any(b.stop_id == WINTER_ROAD and b.advice is Advice.SLOW for b in kept):
+        kept = [b for b in kept if b.stop_id != WINTER_ROAD]
+        rows += whole
+    return (*kept, *rows, *(replace(b, advice=Advice.CLEAR, owed=False) for b in over))
+
+
+def ice_text(plan: Plan, s: SurfaceStretch, tongue: Tongue = ENGLISH) -> str:
+    """What the driver reads, parked, in at most two segments: surface, from where to where, hours, speed, no chains."""
+
+    def said_at(cut: int) -> str:
+        text = tongue.say(
+            "ICE {span} of this trip, {hours}: {surface}, {share} likely. Max {speed}, brake early, keep far back. No "
+            "chain control expected there, look for signs.",
+            span=span(s, tongue),
+            hours=hours(s),
+            surface=spoken.surface(s.surfaces[0][0], tongue),
+            share=words.percent(s.probability),
+            speed=spoken.speed(s.speed_mps, s, tongue),
+        )
+        place = f" {s.place[:cut].rstrip()}." if s.place and cut else ""
+        ages = (spoken.ages if cut else spoken.ages_short)(plan, s.jurisdictions, tongue)
+        return f"{text}{place} {ages}. {spoken.tail(tongue)}"
+
+    return fitted(said_at, _CUTS)
+
+
+def thawed_text(plan: Plan, row: Said, tongue: Tongue = ENGLISH) -> str:
+    """Relief, worded so that nobody takes it for a dry road."""
+    text = tongue.say(
+        "EASED: ice {span} of this trip is no longer expected at your hour. Bridges and shade may still be icy: drive "
+        "to what you see.",
+        span=_span(row.start_m, row.end_m, tongue),
+    )
+    return gsm7.plain(f"{text} {spoken.ages(plan, (), tongue)}. {spoken.tail(tongue)}")
+
+
+def span(s: SurfaceStretch, tongue: Tongue = ENGLISH) -> str:
+    """From where to where along the trip, e.g. "mi 3-50", rounded outwards."""
+    return _span(s.start_m, s.end_m, tongue)
+
+
+def _span(start_m: float, end_m: float, tongue: Tongue) -> str:
+    unit, unit_m = ("km", 1000.0) if tongue.metric else ("mi", MILE_M)
+    first, last = math.floor(start_m / unit_m + 1e-6), math.ceil(end_m / unit_m - 1e-6)
+    return f"{unit} {first}-{last}"
+
+
+def hours(s: SurfaceStretch) -> str:
+    """When the truck is on it, by the clock there, e.g. "06:00-09:20 MST"."""
+    enter, leave = words.clock(s.enter_at, s.zone), words.clock(s.leave_at, s.zone)
+    return f"{enter.split()[0]}-{leave}"
+
+
+def headline(s: SurfaceStretch) -> str:
+    """For the office, e.g. "ICE (glaze from freezing rain 90%, snow 10%), mi 3-50, 06:00-09:20 MST, 90% likely"."""
+    name = "ICE" if s.icy else "Winter road"
+    mix = ", ".join(f"{_WORDS.get(label, label)} {words.percent(share)}" for label, share in s.surfaces[:3])
+    place = f", {s.place}" if s.place else ""
+    return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {words.percent(s.probability)} likely"
+
+
+def ice_lines(plan: Plan) -> list[str]:
+    """A line for each icy run outside the stretches with chains, which name their own surfaces."""
+    return [_line(s) for s in to_slow_for(plan)]
+
+
+def road_lines(plan: Plan) -> list[str]:
+    """A line for each other run of winter road without chains; for a trip that is `slow` by less, that it is so."""
+    lines = [_line(s) for s in plan.surfaces if not (s.icy or s.chains_asked)]
+    if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW:
+        what = "on bridges, see cautions" if plan.bridges else f"up to {words.percent(words.winter_frac(plan))} likely"
+        lines = [f"Winter road {what}: drive to the surface, no chain control expected"]
+    return lines
+
+
+def office_lines(plan: Plan) -> list[str]:
+    """All of them, icy runs first."""
+    return [*ice_lines(plan), *road_lines(plan)]
+
+
+def _line(s: SurfaceStretch) -> str:
+    return f"{headline(s)}: at most {words.mph(s.speed_mps)} on it, no chain control expected there"
