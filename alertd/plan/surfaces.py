@@ -12,8 +12,9 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.codes import GRIP_OF_CODE, NAMED_OF_CODE, Codes
 from alertd.plan.need import SAME_PROBABILITY, find_stretches
-from alertd.plan.outlook import WET_ICE, Codes, Mask
+from alertd.plan.outlook import Mask
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Stretch, SurfaceStretch
 from alertd.plan.run import Run
@@ -28,7 +29,7 @@ Span: TypeAlias = tuple[int, int]  # first and last section
 
 ICY: Final = (RoadClass.ICE, RoadClass.GLAZE)
 _BECAUSE: Final = "CDL manual 2.6.2: a crawl on ice, half speed or less on packed snow"
-_WINTER_CODE: Final = np.isin(np.arange(-1, WET_ICE), [*map(int, WINTER_CLASSES), WET_ICE - 1])
+_WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
 
 
 def winter_enough(params: PlanParams) -> float:
@@ -37,7 +38,7 @@ def winter_enough(params: PlanParams) -> float:
 
 
 def is_winter_road(code: Codes, sections: Sections, params: PlanParams) -> bool:
-    """Whether enough members meet ice, frost or snow somewhere on the way; `code`: (member, section), see plan.outlook.
+    """Whether enough members meet ice, frost or snow somewhere on the way; `code`: (member, section), see plan.codes.
 
     Members are counted over a run of road, so that showers which each member puts elsewhere are not lost.
     """
@@ -85,13 +86,18 @@ def surface_stretches(
 
 
 def _road(run: Run, params: PlanParams) -> NDArray[np.int8]:
-    """RoadClass by (member, section), short bridges as the road beside them."""
+    """RoadClass by (member, section), short bridges as the road beside them.
+
+    Ice under snow so thin that the ice decides the grip counts as ice: a driver sees the snow and slides on the ice.
+    """
     route = run.sections.route
+    grips = GRIP_OF_CODE[run.code]
+    road: NDArray[np.int8] = np.where(np.isin(grips, ICY), grips, run.road_class)
     short = [b for b in route.bridges if b.end_m - b.start_m <= params.short_bridge_m]
     if not short:
-        return run.road_class
+        return road
     deck = run.sections.any(on_bridges(route.distance_m, short))
-    return np.asarray(np.where(deck, run.passing.beside_class, run.road_class), dtype=np.int8)
+    return np.asarray(np.where(deck, run.passing.beside_class, road), dtype=np.int8)
 
 
 def _runs(mask: Mask, sections: Sections, params: PlanParams) -> list[Span]:
