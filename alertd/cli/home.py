@@ -3,7 +3,6 @@
 Nothing is ever written beside shipped settings: commands that keep something need settings of the user's own.
 """
 
-import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -49,14 +48,13 @@ def own_settings(named: str | None) -> Settings:
 def settings_to_read(named: str | None) -> Settings:
     """Settings for a command that keeps nothing but answers of servers; beside shipped ones not even these.
 
-    The cache is then the user's own folder of caches (XDG Base Directory Specification: $XDG_CACHE_HOME or ~/.cache).
+    The cache is then in the user's folder of caches, ~/.cache (XDG Base Directory Specification).
     """
     path = settings_path(named)
     settings = read_settings(path)
     if not _is_shipped(named, path):
         return settings
-    caches = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return replace(settings, cache=Path(caches) / "alertd", archive=None)
+    return replace(settings, cache=Path.home() / ".cache" / "alertd", archive=None)
 
 
 def demo_path() -> Path:

@@ -114,7 +114,7 @@ class Daemon:
             outcome = await run_cycle(self._planning, self._store, self._clock())
             self._standing = outcome.standing
             await self.alerts.renew(self._planning, outcome, self._clock())
-        self._meters.planned(outcome.plans, len(outcome.not_planned))
+        self._meters.planned(outcome.plans, len(outcome.not_planned), len(outcome.unread))
         log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
 

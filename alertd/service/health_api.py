@@ -55,6 +55,10 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
             *(f"the forecast of {name} is {age_s / 3600.0:.0f} h old" for name, age_s in ages_s.items()
               if age_s > stale_s),
             *(["no forecast has come since the start"] if meters.blind else []),
+            *([f"{_n(len(planner.shown.missed), 'trip')} cannot be planned; the board says why"]
+              if planner.shown.missed else []),
+            *([f"{_n(len(planner.shown.unread), 'row')} of trips cannot be read; `alertd check` and the board say why"]
+              if planner.shown.unread else []),
             *([f"{free // 1_000_000} MB free on the disk"] if free < LITTLE_ROOM_BYTES else []),
         ]  # fmt: skip
         return {
@@ -69,6 +73,10 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
         }
 
     return router
+
+
+def _n(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"
 
 
 class _WriteProbe:

@@ -71,11 +71,9 @@ def test_commands_that_only_read_use_shipped_settings(
 def test_answers_of_servers_go_to_the_users_own_caches(
     installed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "caches"))
+    monkeypatch.setattr(Path, "home", lambda: tmp_path)
     settings = settings_to_read(None)
-    assert (settings.cache, settings.archive) == (tmp_path / "caches" / "alertd", None)
-    monkeypatch.delenv("XDG_CACHE_HOME")
-    assert settings_to_read(None).cache == Path.home() / ".cache" / "alertd"
+    assert (settings.cache, settings.archive) == (tmp_path / ".cache" / "alertd", None)
 
 
 def test_settings_in_the_current_folder_are_the_users_own(installed: Path, tmp_path: Path) -> None:
