@@ -12,7 +12,6 @@ from alertd.errors import InputError
 from alertd.plan.record import to_plain
 from alertd.service.clock import system_clock
 from alertd.service.parked import GivenUp, Resent, given_up, reopen, resend_ids, resend_where
-from alertd.service.standings import StoredBook
 
 _config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 
@@ -26,7 +25,7 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
     context.obj = config
     if context.invoked_subcommand is None:
         with daemon_store(own_settings(config)) as store:
-            rows, shut = given_up(store, system_clock()), StoredBook(store).standings().values()
+            rows, shut = given_up(store, system_clock()), store.endpoints.all()
         troubled = sorted((s for s in shut if s.state != "up"), key=lambda s: s.target)
         if as_json:
             plain = {"targets": to_plain(tuple(troubled)), "notices": [_plain(row) for row in rows]}
@@ -75,7 +74,7 @@ def reopen_target(outer: str | None, target: str, config: str | None) -> None:
     """Let notices go to TARGET again that wanted none or failed for five days. What is parked stays until `resend`."""
     settings = own_settings(config or outer)
     with daemon_store(settings) as store:
-        was_shut = reopen(StoredBook(store), target, settings.ways_out, system_clock())
+        was_shut = reopen(store, target, settings.ways_out, system_clock())
     click.echo(f"{target} is open again" if was_shut else f"{target} was open; nothing to do")
 
 

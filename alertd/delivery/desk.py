@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from alertd.delivery.channel import Outbox, Outgoing
+from alertd.delivery.standing import Kept
 
 _T = TypeVar("_T")
 
@@ -22,6 +23,7 @@ class _Pile:
 
     wanted: dict[str, list[asyncio.Future[Outgoing | None]]] = field(default_factory=dict)
     done: dict[int, datetime] = field(default_factory=dict)
+    channels: dict[str, Kept] = field(default_factory=dict)
     told: list[asyncio.Future[None]] = field(default_factory=list)
 
     def __bool__(self) -> bool:
@@ -43,10 +45,12 @@ class Desk:
         self._set_to_work()
         return await asked
 
-    async def mark_done(self, delivery_id: int, at: datetime) -> None:
-        """Raises StoreError when it could not be written down."""
+    async def mark_done(self, delivery_id: int, at: datetime, channel: Kept | None) -> None:
+        """Mark it, and keep what its channel came to. Raises StoreError when it could not be written down."""
         told: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._pile.done[delivery_id] = at
+        if channel is not None:
+            self._pile.channels[channel.target] = channel
         self._pile.told.append(told)
         self._set_to_work()
         await told
@@ -66,7 +70,7 @@ class Desk:
         if not pile.done:
             return
         with _failing(pile.told):
-            await asyncio.to_thread(self._outbox.mark_all_done, pile.done)
+            await asyncio.to_thread(self._outbox.mark_all_done, pile.done, tuple(pile.channels.values()))
             for told in pile.told:
                 _give(told, None)
 

@@ -47,7 +47,6 @@ from alertd.service.retention import forget
 from alertd.service.serving import serving
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
-from alertd.service.standings import StoredBook
 from alertd.service.versions import outdated, runs_on
 from alertd.sources.answer import Heard
 from alertd.sources.cache import DiskCache
@@ -334,7 +333,7 @@ async def _work(
     keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
     async with planner(settings, clock, keep, heard) as planning, channels(settings, dress_of(store)) as ways_out:
         timed = {name: meters.timed(channel, clock) for name, channel in ways_out.items()}
-        dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random(), book=StoredBook(store))
+        dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random())
         daemon = Daemon(planning, store, dispatcher, clock, watched)
         scheduler = _schedule(daemon, settings, clock)
         app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched, daemon.alerts)
