@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from alertd.errors import AlertdError
-from alertd.service.daemon import channels
+from alertd.service.daemon import channels, heartbeat_of
 from alertd.service.gathering import findings
 from alertd.service.settings import Settings, read_settings
 from alertd.sources.feedfile import read_feed, read_feeds
@@ -107,7 +107,7 @@ def _channel_mistakes(settings: Settings) -> list[Finding]:
     """Addresses and secrets, read as the daemon reads them at its start; nothing is sent."""
 
     async def opened() -> None:
-        async with channels(settings):
+        async with channels(settings), heartbeat_of(settings):
             pass
 
     try:

@@ -31,10 +31,13 @@ class _Pile:
 
 
 class Desk:
-    """One for a round of the dispatcher. `clock` reads the round's time."""
+    """One for a round of the dispatcher. `clock` reads the round's time; `expired_too`: claim the expired as well."""
 
-    def __init__(self, outbox: Outbox, *, owner: str, lease_s: float, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self, outbox: Outbox, *, owner: str, lease_s: float, clock: Callable[[], datetime], expired_too: bool = True
+    ) -> None:
         self._outbox, self._owner, self._lease_s, self._clock = outbox, owner, lease_s, clock
+        self._expired_too = expired_too
         self._pile = _Pile()
         self._at_work: asyncio.Task[None] | None = None
 
@@ -80,7 +83,7 @@ class Desk:
         counts = {target: len(asking) for target, asking in pile.wanted.items()}
         with _failing([asked for asking in pile.wanted.values() for asked in asking]):
             claimed = await asyncio.to_thread(
-                self._outbox.claim_each, self._clock(), counts, self._lease_s, self._owner
+                self._outbox.claim_each, self._clock(), counts, self._lease_s, self._owner, self._expired_too
             )
             for target, asking in pile.wanted.items():
                 rows = [*claimed.get(target, ()), *[None] * len(asking)]

@@ -123,8 +123,8 @@ class Lane:
         self.forget(outgoing)
         return ends_outage
 
-    def failed(self, outgoing: Outgoing, error: DeliveryError, at: datetime) -> list[Alarm]:
-        """Returns what a person must hear of now, one line each."""
+    def failed(self, outgoing: Outgoing, error: DeliveryError, at: datetime, *, settles: bool = True) -> list[Alarm]:
+        """Returns what a person must hear of now, one line each. `settles`: the clock is good to count days by."""
         self._first_failed.setdefault(outgoing.id, at)
         self.failures_in_a_row += 1
         self.failing_since = self.failing_since or at
@@ -133,7 +133,7 @@ class Lane:
         if isinstance(error, TargetGone):
             self.gone = str(error)
             alarms.append(self._alarm("disabled", f"wants no more notices and is disabled: {error}"))
-        elif at - self.failing_since >= DISABLE_AFTER:
+        elif settles and at - self.failing_since >= DISABLE_AFTER:
             self.gone = f"nothing but failures since {self.failing_since:%Y-%m-%d %H:%M}Z; the last: {error}"
             alarms.append(self._alarm("disabled", f"is disabled: {self.gone}"))
         if error.retry_after_s is not None:

@@ -9,7 +9,7 @@ from typing import Literal, ParamSpec
 from alertd.delivery.channel import Channel, Outbox, Outgoing
 from alertd.delivery.desk import Desk
 from alertd.delivery.lane import Alarm, AlarmKind, Lane, TargetHealth
-from alertd.delivery.retry import GiveUp, Rng, decide
+from alertd.delivery.retry import GiveUp, RetryAt, Rng, decide
 from alertd.delivery.standing import Kept
 from alertd.errors import DeliveryError, StoreError
 
@@ -44,6 +44,7 @@ class _Tally:
     desk: Desk
     fates: list[Fate] = field(default_factory=list)
     recovered: list[str] = field(default_factory=list)
+    settles: bool = True
 
 
 class Dispatcher:
@@ -77,9 +78,10 @@ class Dispatcher:
         self._in_hand: set[int] = set()
         self._store_problem: StoreError | None = None
 
-    async def deliver_due(self, now: datetime) -> Round:
+    async def deliver_due(self, now: datetime, *, settles: bool = True) -> Round:
         """Deliver what is due at `now`, and return when all of it has been tried.
 
+        `settles`: False while the clock is in doubt. Then nothing expires and no channel is disabled for its age.
         A second call while the first still waits for a slow target serves the others and leaves that one alone.
         Raises StoreError when the store failed, after every lane has done what it could; alarms are kept for the next.
         """
@@ -90,8 +92,8 @@ class Dispatcher:
         def clock() -> datetime:
             return now + timedelta(seconds=loop.time() - began_s)
 
-        desk = Desk(self._outbox, owner=self._owner, lease_s=self._lease_s, clock=clock)
-        tally = _Tally(clock=clock, desk=desk)
+        desk = Desk(self._outbox, owner=self._owner, lease_s=self._lease_s, clock=clock, expired_too=settles)
+        tally = _Tally(clock=clock, desk=desk, settles=settles)
         await self._recall()
         await self._mark_leftovers()
         await self._wake_probes(now)
@@ -197,6 +199,9 @@ class Dispatcher:
         at = tally.clock()
         if outgoing.id in self._sent_unmarked:
             return await self._succeeded(outgoing, lane, tally)
+        if outgoing.expires_at <= at and not tally.settles:
+            self._put_off[outgoing.id] = at + timedelta(seconds=self._lease_s)
+            return "retried"
         if outgoing.expires_at <= at:
             return await self._expire(outgoing, lane, at, f"expired before try {outgoing.attempt}")
         channel = self._channels.get(outgoing.target)
@@ -207,11 +212,11 @@ class Dispatcher:
         try:
             await channel.send(outgoing, at.timestamp())
         except DeliveryError as exc:
-            return await self._failed(outgoing, lane, exc, tally.clock())
+            return await self._failed(outgoing, lane, exc, tally)
         except Exception as exc:  # a fault of our own must not stop the other rows: it is told, and tried again
             fault = DeliveryError(outgoing.target, f"fault of alertd: {exc!r}")
             self._alarm(outgoing, "fault", str(fault))
-            return await self._failed(outgoing, lane, fault, tally.clock())
+            return await self._failed(outgoing, lane, fault, tally)
         return await self._succeeded(outgoing, lane, tally)
 
     async def _succeeded(self, outgoing: Outgoing, lane: Lane, tally: _Tally) -> Fate:
@@ -233,15 +238,17 @@ class Dispatcher:
             await self._told(self._outbox.wake, outgoing.target, at)
         return "done"
 
-    async def _failed(self, outgoing: Outgoing, lane: Lane, error: DeliveryError, at: datetime) -> Fate:
-        was_gone = bool(lane.gone)
-        self._alarms += lane.failed(outgoing, error, at)
+    async def _failed(self, outgoing: Outgoing, lane: Lane, error: DeliveryError, tally: _Tally) -> Fate:
+        at, was_gone = tally.clock(), bool(lane.gone)
+        self._alarms += lane.failed(outgoing, error, at, settles=tally.settles)
         # A person may reopen the channel while its last tries are under way: only the first of them disables it.
         channel = self._changed(lane, at) if was_gone else lane.standing(at)
         since = lane.first_failed(outgoing, at)
         verdict = decide(outgoing.attempt, error, at, outgoing.expires_at, self._rng, since=since)
         if lane.refuses_only(outgoing, error, at):
             verdict = GiveUp(reason=f"{error}, {outgoing.attempt} times, while the target takes others")
+        if isinstance(verdict, GiveUp) and verdict.expired and not tally.settles:
+            verdict = RetryAt(at=at + timedelta(seconds=self._lease_s))
         if isinstance(verdict, GiveUp):
             settle = self._expire if verdict.expired else self._park
             return await settle(outgoing, lane, at, verdict.reason, channel)

@@ -18,6 +18,7 @@ from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.office import office_notice
 from alertd.notices.said import Said, said_from_plain
+from alertd.notices.unplanned import to_driver
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Plan
 from alertd.service.closures import standing
@@ -124,6 +125,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             planner.settings.targets,
             now_utc,
         )
+    new += await asyncio.to_thread(_tell_drivers, planner, store, [m.trip for m in failed], told, now_utc)
     if planner.sky.observer is not None:  # last, so that no plan waits for it
         routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
         await gather_observations(planner.sky.observer, planner.route, routes, store, now_utc)
@@ -167,6 +169,25 @@ def last_said(store: Store, trip_id: str) -> tuple[Said, ...] | None:
     return None if stored is None else said_from_plain(json.loads(stored.body)["said"])
 
 
+def _tell_drivers(
+    planner: Planner,
+    store: Store,
+    trips: Sequence[TripRequest],
+    told: defaultdict[str, list[datetime]],
+    now_utc: datetime,
+) -> tuple[str, ...]:
+    """Each driver of a trip without a plan is told once to be ready; returns the ids that are new."""
+    settings, new = planner.settings, list[str]()
+    for trip in trips:
+        driver, tongue = trip.driver or trip.id, settings.languages.of(trip.language).driver
+        notices = to_driver(trip.id, trip.depart_at, settings.brief_zone, now_utc, settings.notices, tongue)
+        if settings.notices.room(told[driver], now_utc):
+            ids = store.record_notices(notices, settings.targets, now_utc)
+            told[driver] += [now_utc] * len(ids)
+            new += ids
+    return tuple(new)
+
+
 def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> Notice:
     """A trip that cannot be planned is told to the office once a day, as caution."""
     who = f"Driver {driver or 'unknown'} should be ready to chain."
@@ -188,13 +209,21 @@ def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:
 
 
 async def send_brief(
-    planner: Planner, store: Store, now_utc: datetime, slot: Slot, not_sent: Sequence[tuple[str, str]] = ()
+    planner: Planner,
+    store: Store,
+    now_utc: datetime,
+    slot: Slot,
+    not_sent: Sequence[tuple[str, str]] = (),
+    again: str = "",
 ) -> tuple[str, ...]:
-    """Plan afresh and record the brief of one local date, once. not_sent: (date, why) of earlier ones never sent."""
+    """Plan afresh and record the brief of one local date, once. not_sent: (date, why) of earlier ones never sent.
+
+    again: why it is sent though one of this date was sent before; another text makes it another notice.
+    """
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
     outcome = await run_cycle(planner, store, now_utc)
-    notice = make_brief(planner, outcome, now_utc, slot, not_sent)
+    notice = make_brief(planner, outcome, now_utc, slot, not_sent, again)
     if planner.settings.mailboxes:
         await keep_dress(planner, store, notice, outcome.plans, missed(outcome), now_utc)
     return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
@@ -206,13 +235,18 @@ def missed(outcome: Outcome) -> list[tuple[str, str]]:
 
 
 def make_brief(
-    planner: Planner, outcome: Outcome, now_utc: datetime, slot: Slot, not_sent: Sequence[tuple[str, str]] = ()
+    planner: Planner,
+    outcome: Outcome,
+    now_utc: datetime,
+    slot: Slot,
+    not_sent: Sequence[tuple[str, str]] = (),
+    again: str = "",
 ) -> Notice:
     settings = planner.settings
     text = brief_text(settings.fleet, outcome.plans, missed(outcome), now_utc, settings.brief_zone)
     if not_sent:
         text = "\n".join((text, "", "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
-    id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date)
+    id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date, *filter(None, [again]))
     return Notice(
         id=id_,
         kind=NoticeKind.BRIEF,

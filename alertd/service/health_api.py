@@ -12,6 +12,7 @@ from fastapi.responses import JSONResponse
 
 import alertd
 from alertd.service.clock import Clock
+from alertd.service.clock_guard import GuardedClock
 from alertd.service.metrics import Meters
 from alertd.service.planner import Planner
 from alertd.service.problems import PROBLEM_RESPONSES
@@ -59,6 +60,8 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
               if planner.shown.missed else []),
             *([f"{_n(len(planner.shown.unread), 'row')} of trips cannot be read; `alertd check` and the board say why"]
               if planner.shown.unread else []),
+            *([f"{clock.problem}: nothing is skipped, removed or expired"]
+              if isinstance(clock, GuardedClock) and clock.problem else []),
             *([f"{free // 1_000_000} MB free on the disk"] if free < LITTLE_ROOM_BYTES else []),
         ]  # fmt: skip
         return {

@@ -63,18 +63,22 @@ class Outbox:
             return [_outgoing(row) for row in rows]
 
     def claim_each(
-        self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str
+        self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str, expired_too: bool = True
     ) -> dict[str, list[Outgoing]]:
-        """`claim_due` for many targets in one transaction: up to so many of each, by target; none where none is due."""
+        """`claim_due` for many targets in one transaction: up to so many of each, by target; none where none is due.
+
+        `expired_too`: also what is of no more use by now, to be marked so.
+        """
         at_most = max(wanted.values(), default=0)
         place = func.row_number().over(
             partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id)
         )
-        ranked = (
-            select(deliveries.c.id, deliveries.c.target, place.label("place"))
-            .where(*_due(now), deliveries.c.target.in_(wanted), ~_older_waits(now))
-            .subquery()
+        chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
+            *_due(now), deliveries.c.target.in_(wanted), ~_older_waits(now)
         )
+        if not expired_too:
+            chosen = chosen.where(deliveries.c.expires_at > now)
+        ranked = chosen.subquery()
         with self._database.write() as connection:
             found = connection.execute(
                 select(ranked.c.id, ranked.c.target, ranked.c.place).where(ranked.c.place <= at_most)
@@ -163,6 +167,16 @@ class Outbox:
             return connection.execute(
                 update(deliveries).where(deliveries.c.id.in_(pausing)).values(next_try=now)
             ).rowcount
+
+    def wake_future(self, now: datetime, longest_pause: timedelta) -> int:
+        """Make due at `now` what pauses longer than any pause lasts: a clock that was ahead had set it so."""
+        much_later = or_(deliveries.c.next_try > now + longest_pause, deliveries.c.lease_until > now + longest_pause)
+        wanted = and_(deliveries.c.state == WAITING, much_later)
+        with self._database.read() as connection:
+            if connection.execute(select(deliveries.c.id).where(wanted).limit(1)).first() is None:
+                return 0
+        with self._database.write() as connection:
+            return connection.execute(update(deliveries).where(wanted).values(next_try=now, **_FREE)).rowcount
 
     def requeue(self, ids: Sequence[int], now: datetime) -> int:
         """Put parked deliveries back in line, as new. Returns how many were parked and now wait."""
