@@ -135,3 +135,18 @@ async def test_a_stored_trip_that_cannot_be_read_is_told_to_the_office(
     assert [name for name, _ in outcome.unread] == ["T-9"]
     (notice,) = store.notices("T-9")
     assert "T-9 could not be planned: trip T-9: route: missing" in notice.text
+
+
+async def test_a_trip_that_cannot_be_planned_is_told_to_driver_and_office_once(
+    planning: Planner, store: Store, trips: Path, clock: HeldClock
+) -> None:
+    trips.write_text(HEAD + row("T-1").replace("i90-west", "no-such-road"), encoding="utf-8")
+    for _ in range(3):
+        outcome = await run_cycle(planning, store, clock())
+        clock.advance(timedelta(minutes=20))
+    assert [miss.trip.id for miss in outcome.not_planned] == ["T-1"]
+    told = store.notices("T-1")
+    assert sorted(n.audience for n in told) == [Audience.DISPATCHER, Audience.DRIVER]
+    (driver,) = [n for n in told if n.audience is Audience.DRIVER]
+    assert driver.text.startswith("BE READY TO CHAIN: no plan could be made for trip T-1, leaving ")
+    assert planning.shown.missed.keys() == {"T-1"}
