@@ -381,6 +381,8 @@ async def _work(
         daemon = Daemon(planning, store, dispatcher, clock, watched, beat)
         machine = clock.machine if isinstance(clock, GuardedClock) else clock  # what the timer itself goes by
         scheduler = _schedule(daemon, settings, machine)
+        if isinstance(clock, GuardedClock):
+            meters.clock_doubted.set_function(lambda: float(not clock.trusted))
         app = make_api(planning, store, clock, lambda: _soon(scheduler, machine), watched, daemon.alerts)
         if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
             log.warning("no token holds, so HTTP lets nobody in; make one with `alertd token new`")

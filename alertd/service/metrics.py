@@ -84,6 +84,9 @@ class Meters:
             "alertd_clock_offset_seconds", "Servers' clocks less our own, the middle of the last nine.", registry=at
         )
         self.clock_steps = Counter("alertd_clock_steps", "Jumps of the machine's clock.", registry=at)
+        self.clock_doubted = Gauge(
+            "alertd_clock_doubted", "1 while the clock is in doubt, and nothing is skipped or expired.", registry=at
+        )
         self.due_slots = Counter(
             "alertd_due_slots", "Briefs that came due, by how they ended.", ["outcome"], registry=at
         )

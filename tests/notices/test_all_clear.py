@@ -79,7 +79,7 @@ def test_who_was_told_of_chains_gets_relief_in_other_words(clear: Plan, saying: 
     assert all_clear(clear, (replace(told, advice=Advice.CLEAR),), at_hour(3), AWAKE, IN_ENGLISH) == ()
 
 
-def test_it_comes_from_the_evening_before_and_never_in_quiet_hours(clear: Plan) -> None:
+def test_it_comes_the_evening_before_and_not_in_quiet_hours(clear: Plan) -> None:
     """The trip leaves at 06:00; the message is due at 18:30 the evening before, quiet hours are 21:00 to 04:00."""
     policy = Policy()
 
@@ -121,7 +121,7 @@ def test_a_trip_without_a_plan_is_told_to_its_driver_once() -> None:
 
 
 @pytest.mark.parametrize(("now_h", "told"), [(7.0, False), (9.0, False), (12.0, True), (20.5, False)])
-def test_a_driver_without_a_plan_is_not_told_early_at_night_or_at_the_wheel(now_h: float, told: bool) -> None:
+def test_no_word_early_at_night_or_at_the_wheel(now_h: float, told: bool) -> None:
     """Leaves at 20:00 UTC; quiet hours in Denver end at 11:00 UTC."""
     assert bool(to_driver("T-1", at_hour(20), ZONE, at_hour(now_h), Policy(), ENGLISH)) is told
 

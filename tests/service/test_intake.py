@@ -137,7 +137,7 @@ async def test_a_stored_trip_that_cannot_be_read_is_told_to_the_office(
     assert "T-9 could not be planned: trip T-9: route: missing" in notice.text
 
 
-async def test_a_trip_that_cannot_be_planned_is_told_to_driver_and_office_once(
+async def test_driver_and_office_hear_once_of_a_trip_without_a_plan(
     planning: Planner, store: Store, trips: Path, clock: HeldClock
 ) -> None:
     trips.write_text(HEAD + row("T-1").replace("i90-west", "no-such-road"), encoding="utf-8")
