@@ -4,10 +4,11 @@ import asyncio
 from collections.abc import Callable, Coroutine, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Literal, ParamSpec
 
 from alertd.delivery.channel import Channel, Outbox, Outgoing
-from alertd.delivery.desk import Desk
+from alertd.delivery.desk import Desk, StateOf
 from alertd.delivery.lane import Alarm, AlarmKind, Lane, TargetHealth
 from alertd.delivery.retry import GiveUp, RetryAt, Rng, decide
 from alertd.delivery.standing import Kept
@@ -70,6 +71,7 @@ class Dispatcher:
         self._lease_s, self._workers_n = lease_s, workers_n
         self._states: dict[str, str] = {}  # of each channel, as last read or written
         self._open = asyncio.Semaphore(SENDS_AT_ONCE)
+        self._writing = asyncio.Lock()  # of marks with the state of their channel, which must not overtake one another
         self._lanes: dict[str, Lane] = {}
         self._alarms: list[Alarm] = []  # kept over a round that ends in a StoreError
         # What the store could not be told: sent but not marked, and tried but not put off. Both by delivery id.
@@ -92,7 +94,14 @@ class Dispatcher:
         def clock() -> datetime:
             return now + timedelta(seconds=loop.time() - began_s)
 
-        desk = Desk(self._outbox, owner=self._owner, lease_s=self._lease_s, clock=clock, expired_too=settles)
+        desk = Desk(
+            self._outbox,
+            owner=self._owner,
+            lease_s=self._lease_s,
+            clock=clock,
+            writing=self._writing,
+            expired_too=settles,
+        )
         tally = _Tally(clock=clock, desk=desk, settles=settles)
         await self._recall()
         await self._mark_leftovers()
@@ -140,9 +149,11 @@ class Dispatcher:
         done, now = dict(self._sent_unmarked), max(self._sent_unmarked.values(), default=None)
         if now is None:
             return
-        changed = [state for lane in self._lanes.values() if (state := self._changed(lane, now)) is not None]
-        if await self._told(self._outbox.mark_all_done, done, changed):
-            self._states |= {state.target: state.state for state in changed}
+        async with self._writing:
+            changed = [state for lane in self._lanes.values() if (state := self._changed(lane, now)) is not None]
+            marked = await self._told(self._outbox.mark_all_done, done, changed)
+            self._states |= {state.target: state.state for state in changed if marked}
+        if marked:
             for delivery_id in done:
                 self._sent_unmarked.pop(delivery_id, None)
 
@@ -224,14 +235,19 @@ class Dispatcher:
         ends_outage = lane.succeeded(outgoing, at)
         self._sent_unmarked[outgoing.id] = at
         # One that came through after the channel was disabled says nothing of it: a person may have reopened it since.
-        channel = None if lane.gone else lane.standing(at)
+        written: list[Kept] = []
+
+        def channel() -> Kept | None:
+            written.extend([] if lane.gone else [lane.standing(at)])
+            return written[-1] if written else None
+
         try:
             await tally.desk.mark_done(outgoing.id, at, channel)
         except StoreError as exc:
             self._store_problem = exc
         else:
             self._sent_unmarked.pop(outgoing.id, None)
-            self._kept(channel)
+            self._kept(written[-1] if written else None)
         self._put_off.pop(outgoing.id, None)
         if ends_outage:
             tally.recovered.append(lane.target)
@@ -242,7 +258,7 @@ class Dispatcher:
         at, was_gone = tally.clock(), bool(lane.gone)
         self._alarms += lane.failed(outgoing, error, at, settles=tally.settles)
         # A person may reopen the channel while its last tries are under way: only the first of them disables it.
-        channel = self._changed(lane, at) if was_gone else lane.standing(at)
+        channel = partial(self._changed if was_gone else _standing, lane, at)
         since = lane.first_failed(outgoing, at)
         verdict = decide(outgoing.attempt, error, at, outgoing.expires_at, self._rng, since=since)
         if lane.refuses_only(outgoing, error, at):
@@ -253,22 +269,26 @@ class Dispatcher:
             settle = self._expire if verdict.expired else self._park
             return await settle(outgoing, lane, at, verdict.reason, channel)
         self._put_off[outgoing.id] = verdict.at
-        if await self._told(self._outbox.mark_retry, outgoing.id, at, verdict.at, str(error), channel):
-            self._put_off.pop(outgoing.id, None)
-            self._kept(channel)
+        async with self._writing:
+            state = channel()
+            if await self._told(self._outbox.mark_retry, outgoing.id, at, verdict.at, str(error), state):
+                self._put_off.pop(outgoing.id, None)
+                self._kept(state)
         return "retried"
 
     def _kept(self, channel: Kept | None) -> None:
         if channel is not None:
             self._states[channel.target] = channel.state
 
-    async def _park(self, outgoing: Outgoing, lane: Lane, at: datetime, why: str, channel: Kept | None = None) -> Fate:
+    async def _park(
+        self, outgoing: Outgoing, lane: Lane, at: datetime, why: str, channel: StateOf | None = None
+    ) -> Fate:
         self._alarm(outgoing, "parked", f"{outgoing.target} is parked: {why}")
         await self._settle(self._outbox.mark_parked, outgoing, lane, at, why, channel)
         return "parked"
 
     async def _expire(
-        self, outgoing: Outgoing, lane: Lane, at: datetime, why: str, channel: Kept | None = None
+        self, outgoing: Outgoing, lane: Lane, at: datetime, why: str, channel: StateOf | None = None
     ) -> Fate:
         self._alarm(outgoing, "expired", f"{outgoing.target} was never delivered: {why}")
         await self._settle(self._outbox.mark_expired, outgoing, lane, at, why, channel)
@@ -285,14 +305,15 @@ class Dispatcher:
         lane: Lane,
         at: datetime,
         why: str,
-        channel: Kept | None,
+        channel: StateOf | None,
     ) -> None:
-        channel = channel or self._changed(lane, at)
         lane.forget(outgoing)
         self._put_off[outgoing.id] = at + timedelta(seconds=self._lease_s)
-        if await self._told(mark, outgoing.id, at, why, channel):
-            self._put_off.pop(outgoing.id, None)
-            self._kept(channel)
+        async with self._writing:
+            state = channel() if channel is not None else self._changed(lane, at)
+            if await self._told(mark, outgoing.id, at, why, state):
+                self._put_off.pop(outgoing.id, None)
+                self._kept(state)
 
     async def _told(self, write: Callable[_P, object], *args: _P.args, **kwargs: _P.kwargs) -> bool:
         """Write to the store; returns whether it could. The failure itself is raised at the end of the round."""
@@ -302,6 +323,10 @@ class Dispatcher:
             self._store_problem = exc
             return False
         return True
+
+
+def _standing(lane: Lane, at: datetime) -> Kept | None:
+    return lane.standing(at)
 
 
 async def _all(work: Iterable[Coroutine[object, object, None]]) -> None:

@@ -1,6 +1,7 @@
 """The dispatcher with the real store on a held clock: nothing lost, nothing stuck, the right people told."""
 
 import asyncio
+import time
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -456,3 +457,22 @@ async def test_a_dead_channel_stays_dead_after_everything_is_pruned(store: Store
     await _dispatcher(store.outbox, hook=later).deliver_due(noon + timedelta(days=3000))
     assert later.tries_n == 0
     assert store.endpoints.standings()["hook"].state == "disabled"
+
+
+async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: datetime, say) -> None:
+    """Three attempts fail side by side, and the store is slowest with the first of them."""
+
+    class Slow(Outbox):
+        waits_s = [0.1, 0.05, 0.0]
+
+        def mark_retry(self, *args: object) -> None:
+            time.sleep(self.waits_s.pop(0))
+            super().mark_retry(*args)
+
+    for number in range(3):
+        say(f"{number}", trip_id="")
+    hook = Scripted()
+    hook.down = DeliveryError("hook", "answered 500")
+    await _dispatcher(Slow(store._database), hook=hook).deliver_due(noon)
+    (row,) = store.endpoints.all()
+    assert (row.state, row.failures) == ("failing", 3)
