@@ -462,11 +462,11 @@ async def test_a_dead_channel_stays_dead_after_everything_is_pruned(store: Store
 async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: datetime, say) -> None:
     """Three attempts fail side by side, and the store is slowest with the first of them."""
 
-    class Slow(Outbox):
-        waits_s = [0.1, 0.05, 0.0]
+    waits_s = [0.1, 0.05, 0.0]
 
+    class Slow(Outbox):
         def mark_retry(self, *args: object) -> None:
-            time.sleep(self.waits_s.pop(0))
+            time.sleep(waits_s.pop(0))
             super().mark_retry(*args)
 
     for number in range(3):
