@@ -12,7 +12,7 @@ from alertd.service.dress import draw_roads, page_for_file
 from alertd.service.known import known_now
 from alertd.service.planner import NotPlanned, planner
 from alertd.service.settings import Settings
-from alertd.sources.tripfile import read_trips
+from alertd.sources.tripfile import read_trips_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,13 +31,16 @@ async def brief_now(settings: Settings, clock: Clock, *, page: bool = False) -> 
         raise ConfigError(str(settings.where), "daemon.trips", "no trips file is set", 'write e.g. trips = "trips.csv"')
     now = clock()
     ends = now + timedelta(hours=settings.look_ahead_h)
-    trips = [t for t in read_trips(settings.trips) if now < t.depart_at <= ends]
+    file = read_trips_file(settings.trips)
+    trips = [t for t in file.trips if now < t.depart_at <= ends]
+    bad = [(f"{settings.trips.name} {row.label}", str(row.mistake)) for row in file.bad]
     async with planner(settings, clock) as planning:
         known = await known_now(planning, now)
         outcomes = await planning.plan(trips, now, posted=known.closures, controls=known.posted)
         plans = [o for o in outcomes if isinstance(o, Plan)]
         drawn = await draw_roads(planning, plans, {t.id: t.route for t in trips}) if page else {}
-    told = (plans, [(o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned)], now, settings.brief_zone)
+    missed = [*bad, *((o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned))]
+    told = (plans, missed, now, settings.brief_zone)
     return BriefNow(
         text=brief_text(settings.fleet, *told),
         partial=bool(told[1]) or any(p.partial for p in plans),

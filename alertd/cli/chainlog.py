@@ -6,13 +6,12 @@ from datetime import timedelta
 
 import click
 
-from alertd.cli.home import settings_path
+from alertd.cli.home import own_settings
 from alertd.cli.records import daemon_store
 from alertd.notices.chainlog import Entry
 from alertd.notices.chainlog_table import csv_text, lines, plain
 from alertd.service.clock import system_clock
 from alertd.service.period import period
-from alertd.service.settings import read_settings
 
 
 @click.command()
@@ -29,7 +28,7 @@ def chainlog(driver: str, since: str, until: str, as_csv: bool, as_json: bool, c
 
     if as_csv and as_json:
         raise click.UsageError("--csv or --json, not both")
-    settings, now = read_settings(settings_path(config)), system_clock()
+    settings, now = own_settings(config), system_clock()
     first, last = period(since, until, settings.brief_zone, now, default=timedelta(days=31), where="chainlog")
 
     async def work() -> tuple[Entry, ...]:

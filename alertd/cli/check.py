@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from alertd.errors import AlertdError
-from alertd.service.daemon import channels
+from alertd.service.daemon import channels, heartbeat_of
 from alertd.service.exposure import exposed_by
 from alertd.service.gathering import findings
 from alertd.service.settings import Settings, read_settings
@@ -19,7 +19,7 @@ from alertd.sources.outlines import read_boundaries
 from alertd.sources.places import read_bridges, read_crossings, read_named_summits, read_stops
 from alertd.sources.rigfile import read_rig
 from alertd.sources.rulefile import read_ruleset, read_rulesets
-from alertd.sources.tripfile import read_trips
+from alertd.sources.tripfile import read_trips_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +50,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
     _each(out, [places.bridges], lambda p: f"{len(read_bridges(p))} bridges")
     _each(out, sorted(places.rigs.glob("*.toml")), lambda p: f"rig {read_rig(p).name}")
     _each(out, sorted(places.routes.glob("*.gpx")), lambda p: f"{read_gpx(p).lat_deg.size} points")
-    _each(out, [settings.trips], lambda p: f"{len(read_trips(p))} trips")
+    out += _trip_findings(settings.trips)
     rule_files = sorted(places.rules.glob("*.toml"))
     _each(out, rule_files, lambda p: f"rules of {read_ruleset(p).name}")
     if not rule_files:
@@ -61,6 +61,21 @@ def check_all(path: Path, today: date) -> list[Finding]:
     out += _gathered_looks(settings, today)
     out += _feed_findings(settings)
     return out
+
+
+def _trip_findings(path: Path | None) -> list[Finding]:
+    """The trips file, with a finding for every row that is no trip."""
+    if path is None:
+        return []
+    try:
+        file = read_trips_file(path)
+    except AlertdError as exc:
+        return [Finding(file=str(path), level="wrong", text=str(exc))]
+    out = [Finding(file=str(path), level="ok", text=f"{path}: {len(file.trips)} trips")]
+    if file.ignored:
+        text = f"{path}: columns that are not known are ignored: {file.ignored_words}"
+        out.append(Finding(file=str(path), level="look", text=text))
+    return out + [Finding(file=str(path), level="wrong", text=str(bad.mistake)) for bad in file.bad]
 
 
 def _feed_findings(settings: Settings) -> list[Finding]:
@@ -93,7 +108,7 @@ def _channel_mistakes(settings: Settings) -> list[Finding]:
     """Addresses and secrets, read as the daemon reads them at its start; nothing is sent."""
 
     async def opened() -> None:
-        async with channels(settings):
+        async with channels(settings), heartbeat_of(settings):
             pass
 
     try:

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from alertd.cli.home import settings_path
+from alertd.cli.home import own_settings
 from alertd.service.clock import system_clock
-from alertd.service.settings import read_settings
 
 if TYPE_CHECKING:
     from alertd.service.gathering import Gathered
@@ -41,7 +40,7 @@ def zones(config: str | None, renew: bool, as_json: bool) -> None:
     """Outlines of the weather zones and counties that the routes touch, to place weather warnings by."""
     from alertd.service.gathering import gather_zones
 
-    settings = read_settings(settings_path(config))
+    settings = own_settings(config)
     _run(lambda say: gather_zones(settings, system_clock, say, renew=renew), "zones", as_json)
 
 
@@ -51,7 +50,7 @@ def heights(config: str | None, renew: bool, as_json: bool) -> None:
     """Ground heights for the routes whose GPX files have none."""
     from alertd.service.gathering import gather_heights
 
-    settings = read_settings(settings_path(config))
+    settings = own_settings(config)
     _run(lambda say: gather_heights(settings, system_clock, say, renew=renew), "routes", as_json)
 
 

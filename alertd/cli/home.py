@@ -1,20 +1,26 @@
-"""Where the settings and the demo's data lie: named by the user, in the folder at hand, or shipped with the program."""
+"""Where the settings and the demo's data lie: named by the user, in the folder at hand, or shipped with the program.
 
+Nothing is ever written beside shipped settings: commands that keep something need settings of the user's own.
+"""
+
+from dataclasses import replace
 from pathlib import Path
 
 import alertd
 from alertd.errors import ConfigError
+from alertd.service.settings import Settings, read_settings
+
+HERE = Path("config/alertd.toml")
 
 
 def shipped() -> Path:
     """The folder that holds config/ and fixtures/: inside an installed wheel, else the checkout."""
-    package = Path(alertd.__file__).resolve().parent
-    inside = package / "_data"
-    return inside if inside.is_dir() else package.parent
+    inside = _inside_package()
+    return inside if inside.is_dir() else inside.parent.parent
 
 
 def settings_path(named: str | None) -> Path:
-    """The settings file to use. Raises ConfigError when the one named is not there."""
+    """The settings file to read. Raises ConfigError when the one named is not there."""
     if named is not None:
         path = Path(named)
         if path.is_dir():
@@ -22,9 +28,42 @@ def settings_path(named: str | None) -> Path:
         if not path.is_file():
             raise ConfigError(named, "", "no such file", "name your alertd.toml with --config")
         return path
-    here = Path("config/alertd.toml")
-    return here if here.is_file() else shipped() / "config" / "alertd.toml"
+    return HERE if HERE.is_file() else shipped() / HERE
+
+
+def own_settings(named: str | None) -> Settings:
+    """The user's own settings, for a command that writes. Raises ConfigError where there are only shipped ones."""
+    path = settings_path(named)
+    if _is_shipped(named, path):
+        raise ConfigError(
+            str(HERE) if named is None else named,
+            "",
+            "no such file in this folder" if named is None else "belongs to the installed program",
+            f'copy the folder "{shipped() / "config"}" to a place of your own, edit alertd.toml in it, '
+            "and run from there or name that file with --config",
+        )
+    return read_settings(path)
+
+
+def settings_to_read(named: str | None) -> Settings:
+    """Settings for a command that keeps nothing but answers of servers; beside shipped ones not even these.
+
+    The cache is then in the user's folder of caches, ~/.cache (XDG Base Directory Specification).
+    """
+    path = settings_path(named)
+    settings = read_settings(path)
+    if not _is_shipped(named, path):
+        return settings
+    return replace(settings, cache=Path.home() / ".cache" / "alertd", archive=None)
 
 
 def demo_path() -> Path:
     return shipped() / "fixtures" / "demo"
+
+
+def _inside_package() -> Path:
+    return Path(alertd.__file__).resolve().parent / "_data"
+
+
+def _is_shipped(named: str | None, path: Path) -> bool:
+    return (named is None and path is not HERE) or path.resolve().is_relative_to(_inside_package())

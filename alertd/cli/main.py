@@ -18,7 +18,7 @@ import click
 import alertd
 from alertd.cli.chainlog import chainlog
 from alertd.cli.gather import gather
-from alertd.cli.home import settings_path
+from alertd.cli.home import own_settings, settings_path, settings_to_read
 from alertd.cli.parked import parked
 from alertd.cli.score import score
 from alertd.cli.token import token
@@ -92,7 +92,7 @@ def plan(
     as_json: bool,
 ) -> None:
     """Plan one trip now; with several routes the first, compared with the others."""
-    settings = read_settings(settings_path(config))
+    settings = settings_to_read(config)
     if no_compare:
         settings = replace(settings, plan=replace(settings.plan, compare_h=0.0))
     now = system_clock()
@@ -301,7 +301,7 @@ def run(config: str | None) -> None:
     from alertd.service.logs import secrets_of, set_up
 
     set_up("text")
-    settings = read_settings(settings_path(config))
+    settings = own_settings(config)
     set_up(settings.log, secrets_of(settings))
 
     def ready(url: str) -> None:
@@ -320,7 +320,7 @@ def backup(file: Path, config: str | None) -> None:
     """Copy the store to the new FILE, checked, while the daemon runs or not."""
     from alertd.store.backup import back_up
 
-    size = back_up(read_settings(settings_path(config)).store, file)
+    size = back_up(own_settings(config).store, file)
     click.echo(f"{file}: {size:,} bytes, checked")
 
 
@@ -337,7 +337,7 @@ def brief(html: Path | None, pdf: Path | None, config: str | None, as_json: bool
     """Print the morning brief of the trips file as it stands now."""
     from alertd.cli.brief import brief_now, write_page
 
-    settings = read_settings(settings_path(config))
+    settings = settings_to_read(config)
     made = asyncio.run(brief_now(settings, system_clock, page=bool(html or pdf)))
     write_page(made.page, html, pdf)
     _say_used(made.used)

@@ -6,14 +6,12 @@ from typing import Any
 
 import click
 
-from alertd.cli.home import settings_path
+from alertd.cli.home import own_settings
 from alertd.cli.records import daemon_store
 from alertd.errors import InputError
 from alertd.plan.record import to_plain
 from alertd.service.clock import system_clock
 from alertd.service.parked import GivenUp, Resent, given_up, reopen, resend_ids, resend_where
-from alertd.service.settings import read_settings
-from alertd.service.standings import StoredBook
 
 _config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 
@@ -26,8 +24,8 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
     """List notices that could not be delivered and targets that take none; `resend` and `reopen` mend that."""
     context.obj = config
     if context.invoked_subcommand is None:
-        with daemon_store(read_settings(settings_path(config))) as store:
-            rows, shut = given_up(store, system_clock()), StoredBook(store).standings().values()
+        with daemon_store(own_settings(config)) as store:
+            rows, shut = given_up(store, system_clock()), store.endpoints.all()
         troubled = sorted((s for s in shut if s.state != "up"), key=lambda s: s.target)
         if as_json:
             plain = {"targets": to_plain(tuple(troubled)), "notices": [_plain(row) for row in rows]}
@@ -59,7 +57,7 @@ def resend(
     """Put parked notices back in line, by NUMBER or by what they share. A running daemon sends them within seconds."""
     if bool(ids) == bool(everything or target or since):
         raise InputError("parked resend", "", "says not which notices", "give numbers, or --all, --target or --since")
-    with daemon_store(read_settings(settings_path(config or outer))) as store:
+    with daemon_store(own_settings(config or outer)) as store:
         if ids:
             done = resend_ids(store, ids, system_clock())
         else:
@@ -74,9 +72,9 @@ def resend(
 @click.pass_obj
 def reopen_target(outer: str | None, target: str, config: str | None) -> None:
     """Let notices go to TARGET again that wanted none or failed for five days. What is parked stays until `resend`."""
-    settings = read_settings(settings_path(config or outer))
+    settings = own_settings(config or outer)
     with daemon_store(settings) as store:
-        was_shut = reopen(StoredBook(store), target, settings.ways_out, system_clock())
+        was_shut = reopen(store, target, settings.ways_out, system_clock())
     click.echo(f"{target} is open again" if was_shut else f"{target} was open; nothing to do")
 
 

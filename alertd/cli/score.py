@@ -6,12 +6,11 @@ from datetime import timedelta
 
 import click
 
-from alertd.cli.home import settings_path
+from alertd.cli.home import own_settings
 from alertd.cli.records import daemon_store
 from alertd.notices.scores import Score, lines, plain
 from alertd.service.clock import system_clock
 from alertd.service.period import period
-from alertd.service.settings import read_settings
 
 
 @click.command()
@@ -24,7 +23,7 @@ def score(since: str, until: str, as_json: bool, config: str | None) -> None:
     from alertd.service.planner import planner
     from alertd.service.scoring import scores
 
-    settings = read_settings(settings_path(config))
+    settings = own_settings(config)
     first, last = period(since, until, settings.brief_zone, system_clock(), default=timedelta(days=31), where="score")
 
     async def work() -> tuple[Score, Score]:

@@ -6,11 +6,10 @@ from pathlib import Path
 
 import click
 
-from alertd.cli.home import settings_path
+from alertd.cli.home import own_settings
 from alertd.errors import InputError
 from alertd.plan.record import to_plain
 from alertd.service.clock import system_clock
-from alertd.service.settings import read_settings
 from alertd.service.tokens import SCOPES, active, new_token
 from alertd.store.records import StoredToken
 from alertd.store.store import Store
@@ -66,7 +65,7 @@ def revoke(id_: str, config: str | None) -> None:
 
 
 def _store(config: str | None) -> Store:
-    place = read_settings(settings_path(config)).store
+    place = own_settings(config).store
     if isinstance(place, Path):
         try:
             place.parent.mkdir(parents=True, exist_ok=True)  # tokens may be made before the first start

@@ -12,8 +12,10 @@ from datetime import datetime
 from typing import TypeVar
 
 from alertd.delivery.channel import Outbox, Outgoing
+from alertd.delivery.standing import Kept
 
 _T = TypeVar("_T")
+StateOf = Callable[[], Kept | None]  # reads what a channel has come to, at the moment of writing
 
 
 @dataclass(slots=True)
@@ -22,6 +24,7 @@ class _Pile:
 
     wanted: dict[str, list[asyncio.Future[Outgoing | None]]] = field(default_factory=dict)
     done: dict[int, datetime] = field(default_factory=dict)
+    channels: list[StateOf] = field(default_factory=list)
     told: list[asyncio.Future[None]] = field(default_factory=list)
 
     def __bool__(self) -> bool:
@@ -29,10 +32,21 @@ class _Pile:
 
 
 class Desk:
-    """One for a round of the dispatcher. `clock` reads the round's time."""
+    """One for a round of the dispatcher. `clock` reads the round's time; `expired_too`: claim the expired as well."""
 
-    def __init__(self, outbox: Outbox, *, owner: str, lease_s: float, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        outbox: Outbox,
+        *,
+        owner: str,
+        lease_s: float,
+        clock: Callable[[], datetime],
+        writing: asyncio.Lock,
+        expired_too: bool = True,
+    ) -> None:
+        """`writing`: held while marks are written, so that states of channels are kept in the order of attempts."""
         self._outbox, self._owner, self._lease_s, self._clock = outbox, owner, lease_s, clock
+        self._expired_too, self._writing = expired_too, writing
         self._pile = _Pile()
         self._at_work: asyncio.Task[None] | None = None
 
@@ -43,10 +57,11 @@ class Desk:
         self._set_to_work()
         return await asked
 
-    async def mark_done(self, delivery_id: int, at: datetime) -> None:
-        """Raises StoreError when it could not be written down."""
+    async def mark_done(self, delivery_id: int, at: datetime, channel: StateOf) -> None:
+        """Mark it, and keep what its channel came to. Raises StoreError when it could not be written down."""
         told: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._pile.done[delivery_id] = at
+        self._pile.channels.append(channel)
         self._pile.told.append(told)
         self._set_to_work()
         await told
@@ -66,7 +81,9 @@ class Desk:
         if not pile.done:
             return
         with _failing(pile.told):
-            await asyncio.to_thread(self._outbox.mark_all_done, pile.done)
+            async with self._writing:
+                states = tuple(state for read in pile.channels if (state := read()) is not None)
+                await asyncio.to_thread(self._outbox.mark_all_done, pile.done, states)
             for told in pile.told:
                 _give(told, None)
 
@@ -76,7 +93,7 @@ class Desk:
         counts = {target: len(asking) for target, asking in pile.wanted.items()}
         with _failing([asked for asking in pile.wanted.values() for asked in asking]):
             claimed = await asyncio.to_thread(
-                self._outbox.claim_each, self._clock(), counts, self._lease_s, self._owner
+                self._outbox.claim_each, self._clock(), counts, self._lease_s, self._owner, self._expired_too
             )
             for target, asking in pile.wanted.items():
                 rows = [*claimed.get(target, ()), *[None] * len(asking)]

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Protocol
 
 from alertd.delivery.lane import TargetHealth
-from alertd.delivery.standing import Standing
+from alertd.delivery.standing import Kept
 
 
 class Tally(Protocol):
@@ -32,8 +32,8 @@ class Tally(Protocol):
 class ChannelHealth:
     """One target. Ages are in seconds and None where there is nothing to count from.
 
-    configured: the settings name it. disabled: nothing goes there until a person reopens it. problem: the last failure
-    since the start or, of one in trouble, why; "" when there was none.
+    configured: the settings name it. disabled: nothing goes there until a person reopens it. failures_in_a_row:
+    tries since the last success. problem: the last of their errors, or why it is disabled. Both outlive a restart.
     """
 
     target: str
@@ -54,7 +54,7 @@ def channel_health(
     configured: Iterable[str],
     tallies: Iterable[Tally],
     lanes: Iterable[TargetHealth],
-    standings: Mapping[str, Standing],
+    standings: Mapping[str, Kept],
     now: datetime,
 ) -> tuple[ChannelHealth, ...]:
     """Every target that is configured or has deliveries, by name. `lanes` are empty where no dispatcher runs."""
@@ -70,14 +70,14 @@ def _one(
     configured: bool,
     tally: Tally | None,
     lane: TargetHealth | None,
-    kept: Standing | None,
+    kept: Kept | None,
     now: datetime,
 ) -> ChannelHealth:
     def age_s(at: datetime | None) -> float | None:
         return None if at is None else max(0.0, (now - at).total_seconds())
 
-    in_trouble = kept is not None and kept.state != "up"
-    successes = [at for at in (lane and lane.last_success_at, tally and tally.last_done_at) if at]
+    known = (lane and lane.last_success_at, tally and tally.last_done_at, kept and kept.last_success_at)
+    successes = [at for at in known if at]
     failing_since = lane.failing_since if lane else None
     if failing_since is None and kept is not None and kept.state == "failing":
         failing_since = kept.since
@@ -86,12 +86,12 @@ def _one(
         configured=configured,
         disabled=kept.state == "disabled" if kept else False,
         failing_s=age_s(failing_since),
-        failures_in_a_row=lane.failures_in_a_row if lane else 0,
+        failures_in_a_row=lane.failures_in_a_row if lane else kept.failures if kept else 0,
         last_success_age_s=age_s(max(successes, default=None)),
         oldest_waiting_age_s=age_s(tally.oldest_waiting_at if tally else None),
         waiting_n=tally.waiting_n if tally else 0,
         parked_n=tally.parked_n if tally else 0,
         expired_n=tally.expired_n if tally else 0,
         done_n=tally.done_n if tally else 0,
-        problem=(kept.why if in_trouble and kept else "") or (lane.last_problem if lane else ""),
+        problem=(kept.why if kept else "") or (lane.last_problem if lane else ""),
     )

@@ -9,7 +9,7 @@ from typing import Literal
 
 from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
 from alertd.delivery.retry import LONGEST_ASKED_WAIT_S
-from alertd.delivery.standing import Standing
+from alertd.delivery.standing import Kept, Standing, State
 from alertd.errors import DeliveryError
 
 FAILURES_OF_AN_OUTAGE = 3
@@ -53,6 +53,7 @@ class Lane:
     failures_in_a_row: int = 0
     failing_since: datetime | None = None
     last_success_at: datetime | None = None
+    last_failure_at: datetime | None = None
     last_problem: str = ""
     gone: str = ""
     _alarmed: bool = False
@@ -63,13 +64,28 @@ class Lane:
 
     def standing(self, at: datetime) -> Standing:
         """What of it outlives the daemon, as at `at`."""
-        if self.gone:
-            return Standing(target=self.target, state="disabled", since=at, why=self.gone)
-        if self._alarmed and self.failing_since is not None:
-            return Standing(target=self.target, state="failing", since=self.failing_since, why=self.last_problem)
-        return Standing(target=self.target, state="up", since=at)
+        state, since, why = self.state, at, self.gone
+        if state == "failing":
+            since = self.failing_since or at
+        if not self.gone and self.failures_in_a_row:
+            why = self.last_problem
+        return Standing(
+            target=self.target,
+            state=state,
+            since=since,
+            why=why,
+            last_success_at=self.last_success_at,
+            last_failure_at=self.last_failure_at,
+            failures=self.failures_in_a_row,
+        )
 
-    def recall(self, kept: Standing) -> None:
+    @property
+    def state(self) -> State:
+        if self.gone:
+            return "disabled"
+        return "failing" if self._alarmed and self.failing_since is not None else "up"
+
+    def recall(self, kept: Kept) -> None:
         """Take over what is on record: after a restart, and when a person has reopened the target."""
         if kept.state == "disabled":
             self.gone = kept.why
@@ -79,6 +95,9 @@ class Lane:
         elif kept.state == "up" and self.gone:
             self.gone, self.failures_in_a_row, self.failing_since, self._alarmed = "", 0, None, False
             self._hold_until = self._probed_at = None
+        elif kept.state == "up" and self.failing_since is None and self.last_success_at is None:
+            self.failures_in_a_row, self.last_failure_at = kept.failures, kept.last_failure_at
+            self.last_problem = kept.why
 
     def holds(self, at: datetime) -> bool:
         """Whether the target asked for a pause, which holds for all that goes there."""
@@ -104,17 +123,17 @@ class Lane:
         self.forget(outgoing)
         return ends_outage
 
-    def failed(self, outgoing: Outgoing, error: DeliveryError, at: datetime) -> list[Alarm]:
-        """Returns what a person must hear of now, one line each."""
+    def failed(self, outgoing: Outgoing, error: DeliveryError, at: datetime, *, settles: bool = True) -> list[Alarm]:
+        """Returns what a person must hear of now, one line each. `settles`: the clock is good to count days by."""
         self._first_failed.setdefault(outgoing.id, at)
         self.failures_in_a_row += 1
         self.failing_since = self.failing_since or at
-        self.last_problem, self._probed_at = str(error), at
+        self.last_problem, self._probed_at, self.last_failure_at = str(error), at, at
         alarms = []
         if isinstance(error, TargetGone):
             self.gone = str(error)
             alarms.append(self._alarm("disabled", f"wants no more notices and is disabled: {error}"))
-        elif at - self.failing_since >= DISABLE_AFTER:
+        elif settles and at - self.failing_since >= DISABLE_AFTER:
             self.gone = f"nothing but failures since {self.failing_since:%Y-%m-%d %H:%M}Z; the last: {error}"
             alarms.append(self._alarm("disabled", f"is disabled: {self.gone}"))
         if error.retry_after_s is not None:

@@ -4,13 +4,14 @@ import asyncio
 from collections.abc import Callable, Coroutine, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Literal, ParamSpec
 
 from alertd.delivery.channel import Channel, Outbox, Outgoing
-from alertd.delivery.desk import Desk
+from alertd.delivery.desk import Desk, StateOf
 from alertd.delivery.lane import Alarm, AlarmKind, Lane, TargetHealth
-from alertd.delivery.retry import GiveUp, Rng, decide
-from alertd.delivery.standing import Book, Slate, Standing
+from alertd.delivery.retry import GiveUp, RetryAt, Rng, decide
+from alertd.delivery.standing import Kept
 from alertd.errors import DeliveryError, StoreError
 
 LEASE_S = 120.0  # several times a channel's deadline: a lease that ends during a send would send twice
@@ -44,6 +45,7 @@ class _Tally:
     desk: Desk
     fates: list[Fate] = field(default_factory=list)
     recovered: list[str] = field(default_factory=list)
+    settles: bool = True
 
 
 class Dispatcher:
@@ -62,15 +64,14 @@ class Dispatcher:
         rng: Rng,
         lease_s: float = LEASE_S,
         workers_n: int = WORKERS_N,
-        book: Book | None = None,
     ) -> None:
-        """`channels` by target name. `owner` tells this daemon's claims from another's. `book` keeps standings."""
+        """`channels` by target name. `owner` tells this daemon's claims from another's."""
         self._outbox, self._channels = outbox, channels
         self._owner, self._rng = owner, rng
         self._lease_s, self._workers_n = lease_s, workers_n
-        self._book: Book = Slate() if book is None else book
-        self._standings: dict[str, Standing] = {}  # as last read or written
+        self._states: dict[str, str] = {}  # of each channel, as last read or written
         self._open = asyncio.Semaphore(SENDS_AT_ONCE)
+        self._writing = asyncio.Lock()  # of marks with the state of their channel, which must not overtake one another
         self._lanes: dict[str, Lane] = {}
         self._alarms: list[Alarm] = []  # kept over a round that ends in a StoreError
         # What the store could not be told: sent but not marked, and tried but not put off. Both by delivery id.
@@ -79,9 +80,10 @@ class Dispatcher:
         self._in_hand: set[int] = set()
         self._store_problem: StoreError | None = None
 
-    async def deliver_due(self, now: datetime) -> Round:
+    async def deliver_due(self, now: datetime, *, settles: bool = True) -> Round:
         """Deliver what is due at `now`, and return when all of it has been tried.
 
+        `settles`: False while the clock is in doubt. Then nothing expires and no channel is disabled for its age.
         A second call while the first still waits for a slow target serves the others and leaves that one alone.
         Raises StoreError when the store failed, after every lane has done what it could; alarms are kept for the next.
         """
@@ -92,8 +94,15 @@ class Dispatcher:
         def clock() -> datetime:
             return now + timedelta(seconds=loop.time() - began_s)
 
-        desk = Desk(self._outbox, owner=self._owner, lease_s=self._lease_s, clock=clock)
-        tally = _Tally(clock=clock, desk=desk)
+        desk = Desk(
+            self._outbox,
+            owner=self._owner,
+            lease_s=self._lease_s,
+            clock=clock,
+            writing=self._writing,
+            expired_too=settles,
+        )
+        tally = _Tally(clock=clock, desk=desk, settles=settles)
         await self._recall()
         await self._mark_leftovers()
         await self._wake_probes(now)
@@ -120,29 +129,31 @@ class Dispatcher:
         return self._lanes.setdefault(target, Lane(target=target))
 
     async def _recall(self) -> None:
-        """Read the book: another process may have reopened a target. Unreadable, what it said last still holds."""
+        """Read the states kept: another process may have reopened a channel. Unreadable, the last ones still hold."""
         try:
-            kept = dict(await asyncio.to_thread(self._book.standings))
+            kept = await asyncio.to_thread(self._outbox.standings)
         except StoreError as exc:
             self._store_problem = exc
             return
         for target, standing in kept.items():
-            if self._standings.get(target) != standing:
+            if self._states.get(target) != standing.state:
                 self._lane(target).recall(standing)
-        self._standings = kept
+            self._states[target] = standing.state
 
-    async def _note(self, lane: Lane, at: datetime) -> None:
-        """Put the standing of a target on record when it is another than before."""
-        standing, known = lane.standing(at), self._standings.get(lane.target)
-        if standing.state == (known.state if known else "up"):
-            return
-        if await self._told(self._book.note, standing):
-            self._standings[lane.target] = standing
+    def _changed(self, lane: Lane, at: datetime) -> Kept | None:
+        """The lane's state where it is another than the one kept, because that could not be written before."""
+        return lane.standing(at) if lane.state != self._states.get(lane.target, "up") else None
 
     async def _mark_leftovers(self) -> None:
         """Mark what was sent while the store could not be written, before its lease ends and it is sent again."""
-        done = dict(self._sent_unmarked)
-        if done and await self._told(self._outbox.mark_all_done, done):
+        done, now = dict(self._sent_unmarked), max(self._sent_unmarked.values(), default=None)
+        if now is None:
+            return
+        async with self._writing:
+            changed = [state for lane in self._lanes.values() if (state := self._changed(lane, now)) is not None]
+            marked = await self._told(self._outbox.mark_all_done, done, changed)
+            self._states |= {state.target: state.state for state in changed if marked}
+        if marked:
             for delivery_id in done:
                 self._sent_unmarked.pop(delivery_id, None)
 
@@ -199,6 +210,9 @@ class Dispatcher:
         at = tally.clock()
         if outgoing.id in self._sent_unmarked:
             return await self._succeeded(outgoing, lane, tally)
+        if outgoing.expires_at <= at and not tally.settles:
+            self._put_off[outgoing.id] = at + timedelta(seconds=self._lease_s)
+            return "retried"
         if outgoing.expires_at <= at:
             return await self._expire(outgoing, lane, at, f"expired before try {outgoing.attempt}")
         channel = self._channels.get(outgoing.target)
@@ -209,53 +223,75 @@ class Dispatcher:
         try:
             await channel.send(outgoing, at.timestamp())
         except DeliveryError as exc:
-            return await self._failed(outgoing, lane, exc, tally.clock())
+            return await self._failed(outgoing, lane, exc, tally)
         except Exception as exc:  # a fault of our own must not stop the other rows: it is told, and tried again
             fault = DeliveryError(outgoing.target, f"fault of alertd: {exc!r}")
             self._alarm(outgoing, "fault", str(fault))
-            return await self._failed(outgoing, lane, fault, tally.clock())
+            return await self._failed(outgoing, lane, fault, tally)
         return await self._succeeded(outgoing, lane, tally)
 
     async def _succeeded(self, outgoing: Outgoing, lane: Lane, tally: _Tally) -> Fate:
         at = tally.clock()
         ends_outage = lane.succeeded(outgoing, at)
         self._sent_unmarked[outgoing.id] = at
+        # One that came through after the channel was disabled says nothing of it: a person may have reopened it since.
+        written: list[Kept] = []
+
+        def channel() -> Kept | None:
+            written.extend([] if lane.gone else [lane.standing(at)])
+            return written[-1] if written else None
+
         try:
-            await tally.desk.mark_done(outgoing.id, at)
+            await tally.desk.mark_done(outgoing.id, at, channel)
         except StoreError as exc:
             self._store_problem = exc
         else:
             self._sent_unmarked.pop(outgoing.id, None)
+            self._kept(written[-1] if written else None)
         self._put_off.pop(outgoing.id, None)
         if ends_outage:
             tally.recovered.append(lane.target)
             await self._told(self._outbox.wake, outgoing.target, at)
-        await self._note(lane, at)
         return "done"
 
-    async def _failed(self, outgoing: Outgoing, lane: Lane, error: DeliveryError, at: datetime) -> Fate:
-        self._alarms += lane.failed(outgoing, error, at)
-        await self._note(lane, at)
+    async def _failed(self, outgoing: Outgoing, lane: Lane, error: DeliveryError, tally: _Tally) -> Fate:
+        at, was_gone = tally.clock(), bool(lane.gone)
+        self._alarms += lane.failed(outgoing, error, at, settles=tally.settles)
+        # A person may reopen the channel while its last tries are under way: only the first of them disables it.
+        channel = partial(self._changed if was_gone else _standing, lane, at)
         since = lane.first_failed(outgoing, at)
         verdict = decide(outgoing.attempt, error, at, outgoing.expires_at, self._rng, since=since)
         if lane.refuses_only(outgoing, error, at):
             verdict = GiveUp(reason=f"{error}, {outgoing.attempt} times, while the target takes others")
+        if isinstance(verdict, GiveUp) and verdict.expired and not tally.settles:
+            verdict = RetryAt(at=at + timedelta(seconds=self._lease_s))
         if isinstance(verdict, GiveUp):
             settle = self._expire if verdict.expired else self._park
-            return await settle(outgoing, lane, at, verdict.reason)
+            return await settle(outgoing, lane, at, verdict.reason, channel)
         self._put_off[outgoing.id] = verdict.at
-        if await self._told(self._outbox.mark_retry, outgoing.id, at, verdict.at, str(error)):
-            self._put_off.pop(outgoing.id, None)
+        async with self._writing:
+            state = channel()
+            if await self._told(self._outbox.mark_retry, outgoing.id, at, verdict.at, str(error), state):
+                self._put_off.pop(outgoing.id, None)
+                self._kept(state)
         return "retried"
 
-    async def _park(self, outgoing: Outgoing, lane: Lane, at: datetime, why: str) -> Fate:
+    def _kept(self, channel: Kept | None) -> None:
+        if channel is not None:
+            self._states[channel.target] = channel.state
+
+    async def _park(
+        self, outgoing: Outgoing, lane: Lane, at: datetime, why: str, channel: StateOf | None = None
+    ) -> Fate:
         self._alarm(outgoing, "parked", f"{outgoing.target} is parked: {why}")
-        await self._settle(self._outbox.mark_parked, outgoing, lane, at, why)
+        await self._settle(self._outbox.mark_parked, outgoing, lane, at, why, channel)
         return "parked"
 
-    async def _expire(self, outgoing: Outgoing, lane: Lane, at: datetime, why: str) -> Fate:
+    async def _expire(
+        self, outgoing: Outgoing, lane: Lane, at: datetime, why: str, channel: StateOf | None = None
+    ) -> Fate:
         self._alarm(outgoing, "expired", f"{outgoing.target} was never delivered: {why}")
-        await self._settle(self._outbox.mark_expired, outgoing, lane, at, why)
+        await self._settle(self._outbox.mark_expired, outgoing, lane, at, why, channel)
         return "expired"
 
     def _alarm(self, outgoing: Outgoing, kind: AlarmKind, what: str) -> None:
@@ -263,12 +299,21 @@ class Dispatcher:
         self._alarms.append(Alarm(target=outgoing.target, kind=kind, text=text, trip_id=outgoing.trip_id))
 
     async def _settle(
-        self, mark: Callable[[int, datetime, str], None], outgoing: Outgoing, lane: Lane, at: datetime, why: str
+        self,
+        mark: Callable[[int, datetime, str, Kept | None], None],
+        outgoing: Outgoing,
+        lane: Lane,
+        at: datetime,
+        why: str,
+        channel: StateOf | None,
     ) -> None:
         lane.forget(outgoing)
         self._put_off[outgoing.id] = at + timedelta(seconds=self._lease_s)
-        if await self._told(mark, outgoing.id, at, why):
-            self._put_off.pop(outgoing.id, None)
+        async with self._writing:
+            state = channel() if channel is not None else self._changed(lane, at)
+            if await self._told(mark, outgoing.id, at, why, state):
+                self._put_off.pop(outgoing.id, None)
+                self._kept(state)
 
     async def _told(self, write: Callable[_P, object], *args: _P.args, **kwargs: _P.kwargs) -> bool:
         """Write to the store; returns whether it could. The failure itself is raised at the end of the round."""
@@ -278,6 +323,10 @@ class Dispatcher:
             self._store_problem = exc
             return False
         return True
+
+
+def _standing(lane: Lane, at: datetime) -> Kept | None:
+    return lane.standing(at)
 
 
 async def _all(work: Iterable[Coroutine[object, object, None]]) -> None:

@@ -1,6 +1,5 @@
-"""How a target stands beyond one run of the daemon: up, failing since when, or disabled until a person reopens it."""
+"""The state of a channel that outlives a run of the daemon: up, failing, or disabled until a person reopens it."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, Protocol
@@ -8,31 +7,33 @@ from typing import Literal, Protocol
 State = Literal["up", "failing", "disabled"]
 
 
+class Kept(Protocol):
+    """A standing as it comes from where it is kept."""
+
+    @property
+    def target(self) -> str: ...
+    @property
+    def state(self) -> str: ...
+    @property
+    def why(self) -> str: ...
+    @property
+    def since(self) -> datetime: ...
+    @property
+    def last_success_at(self) -> datetime | None: ...
+    @property
+    def last_failure_at(self) -> datetime | None: ...
+    @property
+    def failures(self) -> int: ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """`since`: when it came to this. `why` is "" for one that is up."""
+    """`since`: when it came to this. `why`: the last problem, "" where there is none; `failures`: in a row."""
 
     target: str
     state: State
     since: datetime
     why: str = ""
-
-
-class Book(Protocol):
-    """Where standings are kept. Either may raise StoreError. A target that is not in it was never in trouble."""
-
-    def standings(self) -> Mapping[str, Standing]: ...
-    def note(self, standing: Standing) -> None: ...
-
-
-class Slate:
-    """A book that a restart wipes."""
-
-    def __init__(self) -> None:
-        self._standings: dict[str, Standing] = {}
-
-    def standings(self) -> Mapping[str, Standing]:
-        return dict(self._standings)
-
-    def note(self, standing: Standing) -> None:
-        self._standings[standing.target] = standing
+    last_success_at: datetime | None = None
+    last_failure_at: datetime | None = None
+    failures: int = 0

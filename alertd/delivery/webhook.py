@@ -119,9 +119,13 @@ class WebhookChannel:
             "content-type": ENVELOPED if self._source else "application/json",
             **signature_headers(self._keys, outgoing.notice_id, int(now_epoch_s), body),
         }
+        await self.exchange(body, signed, now_epoch_s)
+
+    async def exchange(self, body: bytes, headers: dict[str, str], now_epoch_s: float) -> None:
+        """POST these bytes within the deadline; return on a 2xx answer. Raises DeliveryError otherwise."""
         try:
             async with asyncio.timeout(self._deadline_s):
-                await self._exchange(body, signed, now_epoch_s)
+                await self._exchange(body, headers, now_epoch_s)
         except TimeoutError as exc:
             raise DeliveryError(self._name, f"no full answer within {self._deadline_s:g} s") from exc
         except httpx.HTTPError as exc:

@@ -38,6 +38,8 @@ class Policy:
 
     tell_rolling_driver: once under way, the driver instead of the dispatcher. A text read at the wheel is a federal
     offence (49 CFR 392.80), so only for who has no dispatcher and a phone that holds messages back while moving.
+
+    planned_every: how often a trip is planned again, which the message that no chains are expected names.
     """
 
     ease_after: timedelta = timedelta(hours=1)
@@ -60,6 +62,7 @@ class Policy:
     escalate_share: float = 0.25
     escalate_least: timedelta = timedelta(minutes=5)
     tell_rolling_driver: bool = False
+    planned_every: timedelta = timedelta(minutes=30)
 
     def is_quiet(self, now_utc: datetime, zone: str) -> bool:
         """Whether it is a driver's quiet hours by the clock of `zone`; equal ends mean that there are none."""

@@ -19,7 +19,6 @@ from alertd.plan.result import Advice, Plan
 from alertd.service.driver_page import Chains, chains_of
 from alertd.service.planner import Planner
 from alertd.service.reports import LATELY
-from alertd.service.standings import StoredBook
 from alertd.sources.reportfile import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
@@ -150,9 +149,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
         if plan is not None:
             plans.append(plan)
     leaving = [(p.trip_id, best_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
-    health = channel_health(
-        planner.settings.ways_out, store.outbox.tallies(), (), StoredBook(store).standings(), now_utc
-    )
+    health = channel_health(planner.settings.ways_out, store.outbox.tallies(), (), store.endpoints.standings(), now_utc)
     return Board(
         rows=tuple(sorted(rows, key=lambda r: (r.order, r.at, r.trip_id))),
         leaving=tuple((trip, line) for trip, line in leaving if line),

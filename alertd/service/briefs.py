@@ -16,6 +16,7 @@ from alertd.service.cycle import BRIEF_GRACE, send_brief
 from alertd.service.localtime import moment_of
 from alertd.service.planner import Planner
 from alertd.service.settings import Settings
+from alertd.store.due import REOPENED
 from alertd.store.records import Due, Slot
 from alertd.store.store import Store
 
@@ -26,6 +27,8 @@ ON_TIME = timedelta(seconds=60)
 DAYS_BACK = 31  # a daemon that was down longer names no brief of that time
 LEASE_S = 60.0  # after a failure or a crash it is tried again so much later
 UNTIL_THE_START = "not wanted: the store was new"
+
+TOO_LATE = "not sent within"
 
 End = Literal["ran", "ran late", "skipped"]
 
@@ -40,16 +43,25 @@ class Settled:
     said: tuple[str, ...] = ()
 
 
-async def send_due(planner: Planner, store: Store, now_utc: datetime, owner: str) -> tuple[Settled, ...]:
+async def send_due(
+    planner: Planner, store: Store, now_utc: datetime, owner: str, *, may_skip: bool = True, reopens: bool = False
+) -> tuple[Settled, ...]:
     """Settle every brief that is due: send it within its grace, else name it as skipped. Raises StoreError.
 
-    One whose sending fails stays due, and is claimed again when the lease ends.
+    One whose sending fails stays due, and is claimed again when the lease ends. `may_skip`: False while the clock is in
+    doubt; then what is past its grace stays due. `reopens`: the clock is known to be right, so briefs that are settled
+    and lie in the future were settled by a clock that was ahead, and become due again.
     """
-    await asyncio.to_thread(note_due, store, planner.settings, now_utc)
+    if reopens:
+        for key in await asyncio.to_thread(store.due.reopen_future, KIND, now_utc, BRIEF_GRACE, f"skipped: {TOO_LATE}"):
+            log.warning("brief of %s: due again, it was settled while the clock was ahead", key.rpartition("/")[2])
+    await asyncio.to_thread(note_due, store, planner.settings, now_utc, may_skip=may_skip)
     claimed = await asyncio.to_thread(store.due.claim, now_utc, DAYS_BACK + 1, LEASE_S, owner, KIND)
     done = []
     for slot in claimed:
-        settled = await _settle(planner, store, slot, now_utc)
+        settled = await _settle(planner, store, slot, now_utc, may_skip)
+        if settled is None:
+            continue
         why = f": {settled.why}" if settled.why else ""
         await asyncio.to_thread(store.due.settle, slot, settled.end + why)
         log.log(
@@ -63,7 +75,7 @@ async def send_due(planner: Planner, store: Store, now_utc: datetime, owner: str
     return tuple(done)
 
 
-def note_due(store: Store, settings: Settings, now_utc: datetime) -> None:
+def note_due(store: Store, settings: Settings, now_utc: datetime, *, may_skip: bool = True) -> None:
     """Note the slots that came due since the last one on record, those of days the daemon did not run included.
 
     In a new store nothing was missed: the newest slot beyond its grace is noted as settled, to count from.
@@ -81,7 +93,8 @@ def note_due(store: Store, settings: Settings, now_utc: datetime) -> None:
             missing.append((day, due_at))
     if not known:
         in_time = [one for one in missing if now_utc - one[1] < BRIEF_GRACE]
-        _count_from(store, settings.fleet, missing[len(in_time)])
+        if may_skip:
+            _count_from(store, settings.fleet, missing[len(in_time)])
         missing = in_time
     for day, due_at in reversed(missing):
         store.due.put(KIND, _key(settings.fleet, day), due_at)
@@ -95,19 +108,23 @@ def _count_from(store: Store, fleet: str, slot: tuple[date, datetime]) -> None:
             store.due.settle(claimed, UNTIL_THE_START)
 
 
-async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime) -> Settled:
+async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime, may_skip: bool) -> Settled | None:
+    """How it ended; None for one that stays due."""
     fleet, _, day = due.key.rpartition("/")
     settings, late = planner.settings, now_utc - due.due_at
     slot = Slot(kind=KIND, fleet=fleet, local_date=day)
     if await asyncio.to_thread(store.slot_filled, slot):  # sent, and ended before it could say so
         return Settled(local_date=day, end="ran", why="")
+    if not may_skip and (fleet != settings.fleet or late >= BRIEF_GRACE):
+        return None
     if fleet != settings.fleet:
         return Settled(local_date=day, end="skipped", why=f'the fleet is called "{settings.fleet}" by now')
     if late >= BRIEF_GRACE:
-        why = f"not sent within {BRIEF_GRACE // timedelta(hours=1)} hours of {settings.brief_at:%H:%M}"
+        why = f"{TOO_LATE} {BRIEF_GRACE // timedelta(hours=1)} hours of {settings.brief_at:%H:%M}"
         return Settled(local_date=day, end="skipped", why=why)
     earlier = await asyncio.to_thread(_skipped_before, store, fleet, date.fromisoformat(day))
-    said = await send_brief(planner, store, now_utc, slot, not_sent=earlier)
+    again = due.outcome if due.outcome.startswith(REOPENED) else ""
+    said = await send_brief(planner, store, now_utc, slot, not_sent=earlier, again=again)
     if late <= ON_TIME:
         return Settled(local_date=day, end="ran", why="", said=said)
     return Settled(local_date=day, end="ran late", why=f"{late // timedelta(minutes=1)} min", said=said)

@@ -9,13 +9,11 @@ from alertd.delivery.health import channel_health
 from alertd.plan.record import to_plain
 from alertd.service.clock import Clock
 from alertd.service.settings import Settings
-from alertd.service.standings import StoredBook
 from alertd.store.store import Store
 
 
 def channels_router(settings: Settings, store: Store, clock: Clock) -> APIRouter:
     router = APIRouter(prefix="/v1")
-    book = StoredBook(store)
 
     @router.get("/health")
     async def get_health() -> dict[str, Any]:
@@ -23,7 +21,8 @@ def channels_router(settings: Settings, store: Store, clock: Clock) -> APIRouter
         return {"channels": await asyncio.to_thread(_channels)}
 
     def _channels() -> Any:
-        # The lanes of the running carrier are not at hand here: what the store knows outlives them.
-        return to_plain(channel_health(settings.ways_out, store.outbox.tallies(), (), book.standings(), clock()))
+        # What the store keeps of each channel outlives the daemon, so no running one is asked.
+        kept = store.endpoints.standings()
+        return to_plain(channel_health(settings.ways_out, store.outbox.tallies(), (), kept, clock()))
 
     return router

@@ -18,17 +18,19 @@ from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.office import office_notice
 from alertd.notices.said import Said, said_from_plain
+from alertd.notices.unplanned import to_driver
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Plan
 from alertd.service.closures import standing
 from alertd.service.dress import keep_dress
+from alertd.service.intake import take_in
 from alertd.service.localtime import moment_of
 from alertd.service.observing import gather_observations
 from alertd.service.planner import NotPlanned, Planner, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
 from alertd.service.posted import gather
 from alertd.service.speaking import Standing
-from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
+from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.records import Slot, StoredTrip
 from alertd.store.store import Store
 
@@ -54,30 +56,27 @@ def keep_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bo
 
 
 def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[tuple[str, str], ...]:
-    """Take in the trips file, if one is set. A broken file changes nothing that is stored; it is told and returned."""
+    """Take in the trips file, if one is set; returns what could not be read, and why. Nothing stored is lost by it."""
     path = planner.settings.trips
     if path is None:
         return ()
-    try:
-        trips = read_trips(path)
-    except InputError as exc:
-        log.error("%s", exc)
-        return ((path.name, f"{exc}; trips named in it only are not planned"),)
-    for trip in trips:
-        stored = store.trip(trip.id)
-        if stored is None or not stored.cancelled:
-            keep_trip(store, trip, now_utc, replace=True)
-    return ()
+    unread, ignored = take_in(path, store, planner.settings.targets, now_utc)
+    planner.shown.ignore_columns(path, ignored)
+    return unread
 
 
-def due_trips(store: Store, now_utc: datetime, look_ahead: timedelta) -> list[TripRequest]:
-    """Trips that leave soon enough to plan and are not over."""
+def due_trips(
+    store: Store, now_utc: datetime, look_ahead: timedelta, unread: list[tuple[str, str]] | None = None
+) -> list[TripRequest]:
+    """Trips that leave soon enough to plan and are not over. Stored ones that cannot be read go to `unread`."""
     out = []
     for stored in store.trips():
         try:
             trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
         except InputError as exc:  # kept by another version, whose rules were wider
             log.error("not planned: %s", exc)
+            if unread is not None:
+                unread.append((stored.id, str(exc)))
             continue
         left = now_utc - trip.depart_at
         if -look_ahead <= left <= OVER_AFTER or (
@@ -91,7 +90,13 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
     unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
-    trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
+    unknown: list[tuple[str, str]] = []
+    trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead, unknown)
+    for trip_id, why in unknown:
+        await asyncio.to_thread(
+            store.record_notices, [_not_planned(trip_id, "", why, now_utc)], planner.settings.targets, now_utc
+        )
+    unread = (*unread, *unknown)
     reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
     posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
     controls = await gather(planner.feeds, planner.ground, store, now_utc, record=True)
@@ -115,8 +120,12 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     for miss in failed:
         log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
         new += await asyncio.to_thread(
-            store.record_notices, [_not_planned(miss, now_utc)], planner.settings.targets, now_utc
+            store.record_notices,
+            [_not_planned(miss.trip.id, miss.trip.driver, miss.reason, now_utc)],
+            planner.settings.targets,
+            now_utc,
         )
+    new += await asyncio.to_thread(_tell_drivers, planner, store, [m.trip for m in failed], told, now_utc)
     if planner.sky.observer is not None:  # last, so that no plan waits for it
         routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
         await gather_observations(planner.sky.observer, planner.route, routes, store, now_utc)
@@ -160,14 +169,31 @@ def last_said(store: Store, trip_id: str) -> tuple[Said, ...] | None:
     return None if stored is None else said_from_plain(json.loads(stored.body)["said"])
 
 
-def _not_planned(miss: NotPlanned, now_utc: datetime) -> Notice:
+def _tell_drivers(
+    planner: Planner,
+    store: Store,
+    trips: Sequence[TripRequest],
+    told: defaultdict[str, list[datetime]],
+    now_utc: datetime,
+) -> tuple[str, ...]:
+    """Each driver of a trip without a plan is told once to be ready; returns the ids that are new."""
+    settings, new = planner.settings, list[str]()
+    for trip in trips:
+        driver, tongue = trip.driver or trip.id, settings.languages.of(trip.language).driver
+        notices = to_driver(trip.id, trip.depart_at, settings.brief_zone, now_utc, settings.notices, tongue)
+        if settings.notices.room(told[driver], now_utc):
+            ids = store.record_notices(notices, settings.targets, now_utc)
+            told[driver] += [now_utc] * len(ids)
+            new += ids
+    return tuple(new)
+
+
+def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> Notice:
     """A trip that cannot be planned is told to the office once a day, as caution."""
-    text = (
-        f"{miss.trip.id} could not be planned: {miss.reason}. Driver {miss.trip.driver or 'unknown'} "
-        f"should be ready to chain. {words.SIGNS}"
-    )
-    said = (miss.trip.id, miss.reason, now_utc.date().isoformat())
-    return office_notice("trip.not_planned", said, text, timedelta(hours=24), now_utc, trip_id=miss.trip.id)
+    who = f"Driver {driver or 'unknown'} should be ready to chain."
+    text = f"{trip_id} could not be planned: {reason}. {who} {words.SIGNS}"
+    said = (trip_id, reason, now_utc.date().isoformat())
+    return office_notice("trip.not_planned", said, text, timedelta(hours=24), now_utc, trip_id=trip_id)
 
 
 def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:
@@ -183,13 +209,21 @@ def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:
 
 
 async def send_brief(
-    planner: Planner, store: Store, now_utc: datetime, slot: Slot, not_sent: Sequence[tuple[str, str]] = ()
+    planner: Planner,
+    store: Store,
+    now_utc: datetime,
+    slot: Slot,
+    not_sent: Sequence[tuple[str, str]] = (),
+    again: str = "",
 ) -> tuple[str, ...]:
-    """Plan afresh and record the brief of one local date, once. not_sent: (date, why) of earlier ones never sent."""
+    """Plan afresh and record the brief of one local date, once. not_sent: (date, why) of earlier ones never sent.
+
+    again: why it is sent though one of this date was sent before; another text makes it another notice.
+    """
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
     outcome = await run_cycle(planner, store, now_utc)
-    notice = make_brief(planner, outcome, now_utc, slot, not_sent)
+    notice = make_brief(planner, outcome, now_utc, slot, not_sent, again)
     if planner.settings.mailboxes:
         await keep_dress(planner, store, notice, outcome.plans, missed(outcome), now_utc)
     return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
@@ -201,13 +235,18 @@ def missed(outcome: Outcome) -> list[tuple[str, str]]:
 
 
 def make_brief(
-    planner: Planner, outcome: Outcome, now_utc: datetime, slot: Slot, not_sent: Sequence[tuple[str, str]] = ()
+    planner: Planner,
+    outcome: Outcome,
+    now_utc: datetime,
+    slot: Slot,
+    not_sent: Sequence[tuple[str, str]] = (),
+    again: str = "",
 ) -> Notice:
     settings = planner.settings
     text = brief_text(settings.fleet, outcome.plans, missed(outcome), now_utc, settings.brief_zone)
     if not_sent:
         text = "\n".join((text, "", "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
-    id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date)
+    id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date, *filter(None, [again]))
     return Notice(
         id=id_,
         kind=NoticeKind.BRIEF,

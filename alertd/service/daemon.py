@@ -13,6 +13,7 @@ from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -21,6 +22,7 @@ from alertd.delivery.channel import Channel, Outgoing
 from alertd.delivery.console import ConsoleChannel
 from alertd.delivery.file import FileChannel
 from alertd.delivery.gateway import GatewayChannel
+from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.mail import Dress, MailChannel
 from alertd.delivery.outbox import Dispatcher
 from alertd.delivery.webhook import WebhookChannel
@@ -30,6 +32,7 @@ from alertd.service.alerts import Alerts
 from alertd.service.api import make_api
 from alertd.service.briefs import send_due
 from alertd.service.clock import Clock
+from alertd.service.clock_guard import GuardedClock
 from alertd.service.clockwatch import ClockWatch, keep_watch
 from alertd.service.cycle import run_cycle
 from alertd.service.dress import dress_of
@@ -49,7 +52,6 @@ from alertd.service.retention import forget
 from alertd.service.serving import serving
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
-from alertd.service.standings import StoredBook
 from alertd.service.versions import outdated, runs_on
 from alertd.sources.answer import Heard
 from alertd.sources.cache import DiskCache
@@ -65,6 +67,8 @@ LOOK_AT_CLOCK_EVERY_S = 30
 SPEAK_EVERY_S = 60
 TIDY_EVERY_H = 6
 AT_ONCE = 2  # of one job
+OVERDUE_S = 1800.0  # a notice undelivered for so long ends the heartbeat, as it makes the daemon degraded
+LONGEST_PAUSE = timedelta(days=2)  # no delivery waits so long; twice the longest that a receiver may ask for
 # Told to stop, requests and jobs under way get so long to end; what is cut off then is done again after the next start.
 REQUESTS_END_WITHIN_S = 3
 JOBS_END_WITHIN_S = 4.0
@@ -92,6 +96,16 @@ async def channels(
         yield out
 
 
+@asynccontextmanager
+async def heartbeat_of(settings: Settings) -> AsyncIterator[Callable[[], None]]:
+    """What calls the watchdog of the settings, if one is named. Raises ConfigError on its address."""
+    if not settings.heartbeat_url:
+        yield lambda: None
+        return
+    async with Heartbeat(settings.heartbeat_url, settings.heartbeat_allow_networks) as heartbeat:
+        yield heartbeat.beat
+
+
 class Daemon:
     """The jobs and what they share. A job that fails says so in one line and comes again at its next time."""
 
@@ -102,8 +116,12 @@ class Daemon:
         dispatcher: Dispatcher,
         clock: Clock,
         watched: tuple[Pulse, Meters] | None = None,
+        heartbeat: Callable[[], None] = lambda: None,
     ) -> None:
+        """heartbeat: called after each cycle while no notice is overdue; it must not wait."""
+        self._heartbeat = heartbeat
         self._planning, self._store, self._dispatcher, self._clock = planning, store, dispatcher, clock
+        self._guard = clock if isinstance(clock, GuardedClock) else None
         self._pulse, self._meters = watched or (Pulse(), Meters())
         self.alerts = Alerts(store, planning.settings.fleet)
         self._one_at_a_time = asyncio.Lock()
@@ -116,14 +134,24 @@ class Daemon:
             outcome = await run_cycle(self._planning, self._store, self._clock())
             self._standing = outcome.standing
             await self.alerts.renew(self._planning, outcome, self._clock())
-        self._meters.planned(outcome.plans, len(outcome.not_planned))
+        self._meters.planned(outcome.plans, len(outcome.not_planned), len(outcome.unread))
         log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
+        outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())
+        if outbox.oldest_waiting_age_s <= OVERDUE_S:
+            self._heartbeat()
+        else:
+            log.warning("no heartbeat: a notice has waited for %.0f min", outbox.oldest_waiting_age_s / 60.0)
 
     async def brief(self) -> None:
         """Settle the morning briefs whose time has come: sent, or named as skipped."""
         async with self._one_at_a_time:
-            settled = await send_due(self._planning, self._store, self._clock(), own_name())
+            now, known_right = self._clock(), self._guard is not None and self._guard.confirmed
+            if known_right:
+                await asyncio.to_thread(self._store.outbox.wake_future, now, LONGEST_PAUSE)
+            settled = await send_due(
+                self._planning, self._store, now, own_name(), may_skip=self._settles, reopens=known_right
+            )
         for one in settled:
             self._meters.due_slots.labels(one.end.replace(" ", "_")).inc()
         if any(one.said for one in settled):
@@ -148,8 +176,13 @@ class Daemon:
             log.info("%d notices whose moment has come", len(new))
             await self.deliver()
 
+    @property
+    def _settles(self) -> bool:
+        """Whether things may end by the clock: be skipped, expire."""
+        return self._guard is None or self._guard.trusted
+
     async def deliver(self) -> None:
-        done = await self._dispatcher.deliver_due(self._clock())
+        done = await self._dispatcher.deliver_due(self._clock(), settles=self._settles)
         for alarm in done.alarms:
             log.error("%s", alarm, extra={"trip": alarm.trip_id})
         self._meters.alarmed(done.alarms)
@@ -161,6 +194,9 @@ class Daemon:
     async def tidy(self) -> None:
         """Remove what is older than the settings want: stored answers, kept inputs, and records of the store."""
         settings, now = self._planning.settings, self._clock()
+        if self._guard is not None and not self._guard.may_remove:
+            log.info("nothing old is removed now: %s", self._guard.problem or "no server has confirmed the clock")
+            return
         cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
         answers = await asyncio.to_thread(cache.prune, fetched_before=now - LONGEST_USE_OF_LAST_GOOD, now_utc=now)
         kept = 0
@@ -219,6 +255,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     if isinstance(settings.store, Path):
         _make_folder(settings.store)
     raise_descriptor_limit()
+    clock = GuardedClock(clock)
     log.info("%s", runs_on())
     if outdated():
         log.warning("%s", outdated())
@@ -314,7 +351,7 @@ async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event, stor
 async def _try_out(settings: Settings, clock: Clock, store: Store) -> None:
     """Open all that these settings name, and close it again. Raises ConfigError, StoreError."""
     await asyncio.to_thread(check_exposure, settings, store)
-    async with planner(settings, clock), channels(settings):
+    async with planner(settings, clock), channels(settings), heartbeat_of(settings):
         pass
 
 
@@ -335,14 +372,23 @@ async def _work(
     def heard(answer: Heard) -> None:
         hear(answer)
         meters.heard(answer)
+        if isinstance(clock, GuardedClock) and answer.clock_offset_s is not None:
+            clock.heard(urlsplit(answer.url).hostname or "", answer.clock_offset_s)
 
     keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
-    async with planner(settings, clock, keep, heard) as planning, channels(settings, dress_of(store)) as ways_out:
+    async with (
+        planner(settings, clock, keep, heard) as planning,
+        channels(settings, dress_of(store)) as ways_out,
+        heartbeat_of(settings) as beat,
+    ):
         timed = {name: meters.timed(channel, clock) for name, channel in ways_out.items()}
-        dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random(), book=StoredBook(store))
-        daemon = Daemon(planning, store, dispatcher, clock, watched)
-        scheduler = _schedule(daemon, settings, clock)
-        app = make_api(planning, store, clock, lambda: _soon(scheduler, clock), watched, daemon.alerts)
+        dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random())
+        daemon = Daemon(planning, store, dispatcher, clock, watched, beat)
+        machine = clock.machine if isinstance(clock, GuardedClock) else clock  # what the timer itself goes by
+        scheduler = _schedule(daemon, settings, machine)
+        if isinstance(clock, GuardedClock):
+            meters.clock_doubted.set_function(lambda: float(not clock.trusted))
+        app = make_api(planning, store, clock, lambda: _soon(scheduler, machine), watched, daemon.alerts)
         if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
             log.error("no active API token: all HTTP requests will be rejected; create one with `alertd token new`")
         gate = Gate(most_connections(raise_descriptor_limit()))
@@ -351,10 +397,10 @@ async def _work(
         def stepped(_by_s: float) -> None:
             meters.clock_steps.inc()
             for job in scheduler.get_jobs():  # they wait for the old time
-                job.modify(next_run_time=clock())
+                job.modify(next_run_time=machine())
 
         scheduler.start()
-        watching = asyncio.create_task(keep_watch(ClockWatch(clock), stepped))
+        watching = asyncio.create_task(keep_watch(ClockWatch(machine), stepped))
         try:
             with GuardedListener.over(listener, gate) as own:  # the server closes what it is given
                 await _serve(server, own, on_ready, changed, *(asyncio.create_task(end.wait()) for end in ends))

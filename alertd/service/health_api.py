@@ -12,6 +12,7 @@ from fastapi.responses import JSONResponse
 
 import alertd
 from alertd.service.clock import Clock
+from alertd.service.clock_guard import GuardedClock
 from alertd.service.metrics import Meters
 from alertd.service.planner import Planner
 from alertd.service.problems import PROBLEM_RESPONSES
@@ -55,6 +56,12 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
             *(f"the forecast of {name} is {age_s / 3600.0:.0f} h old" for name, age_s in ages_s.items()
               if age_s > stale_s),
             *(["no forecast has come since the start"] if meters.blind else []),
+            *([f"{_n(len(planner.shown.missed), 'trip')} cannot be planned; the board says why"]
+              if planner.shown.missed else []),
+            *([f"{_n(len(planner.shown.unread), 'row')} of trips cannot be read; `alertd check` and the board say why"]
+              if planner.shown.unread else []),
+            *([f"{clock.problem}: nothing is skipped, removed or expired"]
+              if isinstance(clock, GuardedClock) and clock.problem else []),
             *([f"{free // 1_000_000} MB free on the disk"] if free < LITTLE_ROOM_BYTES else []),
         ]  # fmt: skip
         return {
@@ -69,6 +76,10 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
         }
 
     return router
+
+
+def _n(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"
 
 
 class _WriteProbe:

@@ -47,6 +47,7 @@ def secrets_of(settings: Settings) -> tuple[str, ...]:
                 str(password or ""),
                 *(secret for endpoint in settings.endpoints for secret in (*endpoint.secrets, endpoint.token)),
                 *(mailbox.password for mailbox in settings.mailboxes),
+                settings.heartbeat_url,  # a watchdog's address often is its password
                 *(gateway.url for gateway in settings.gateways),
             ),
         )

@@ -84,10 +84,16 @@ class Meters:
             "alertd_clock_offset_seconds", "Servers' clocks less our own, the middle of the last nine.", registry=at
         )
         self.clock_steps = Counter("alertd_clock_steps", "Jumps of the machine's clock.", registry=at)
+        self.clock_doubted = Gauge(
+            "alertd_clock_doubted", "1 while the clock is in doubt, and nothing is skipped or expired.", registry=at
+        )
         self.due_slots = Counter(
             "alertd_due_slots", "Briefs that came due, by how they ended.", ["outcome"], registry=at
         )
         self.trips = Gauge("alertd_trips", "Trips of the last cycle.", ["state"], registry=at)
+        self.unread = Gauge(
+            "alertd_trips_unread", "Rows of trips, or whole files, that the last cycle could not read.", registry=at
+        )
         self.leader = Gauge("alertd_leader", "1 while this daemon leads the store.", registry=at)
         build = Info("alertd_build", "What runs.", registry=at)
         build.info(
@@ -109,13 +115,14 @@ class Meters:
             if alarm.kind in ("parked", "expired"):
                 self.deliveries.labels(self._channels.label(alarm.target), alarm.kind).inc()
 
-    def planned(self, plans: Sequence[Plan], not_planned_n: int) -> None:
+    def planned(self, plans: Sequence[Plan], not_planned_n: int, unread_n: int = 0) -> None:
         for note in (note for plan in plans for note in plan.sources):
             self._issued[note.provider] = note.issued_at or note.fetched_at
         self.blind = bool(plans) and not self._issued
         partial_n = sum(plan.partial for plan in plans)
         for state, n in (("planned", len(plans)), ("on_partial_data", partial_n), ("not_planned", not_planned_n)):
             self.trips.labels(state).set(n)
+        self.unread.set(unread_n)
 
     def heard(self, heard: Heard) -> None:
         """An answer of a source, or that there was none."""

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alertd.delivery.retry import A_DAY
-from alertd.delivery.standing import Book, Standing
 from alertd.errors import InputError
 from alertd.store.records import Delivery
 from alertd.store.store import Store
@@ -74,16 +73,12 @@ def resend_after_outage(store: Store, target: str, now_utc: datetime) -> Resent:
     return _put_back(store, lambda d: d.target == target and d.note.startswith(A_DAY), now_utc)
 
 
-def reopen(book: Book, target: str, configured: Sequence[str], now_utc: datetime) -> bool:
+def reopen(store: Store, target: str, configured: Sequence[str], now_utc: datetime) -> bool:
     """Let notices go to `target` again; returns whether it was disabled. Raises InputError when there is none such."""
-    kept = book.standings().get(target)
-    if target not in configured and kept is None:
+    if target not in configured and store.endpoints.get(target) is None:
         names = ", ".join(configured) or "none is configured"
         raise InputError("parked", target, "is no channel of the settings", f"name one of: {names}")
-    if kept is None or kept.state != "disabled":
-        return False
-    book.note(Standing(target=target, state="up", since=now_utc))
-    return True
+    return store.endpoints.reopen(target, now_utc)
 
 
 def _put_back(

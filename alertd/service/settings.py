@@ -1,13 +1,13 @@
 """The operator's settings file as values; the reader's units, relative paths and file names end here."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import time, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Final, Literal
 
-from alertd.delivery.addresses import read_network
+from alertd.delivery.addresses import Network, read_network
 from alertd.delivery.envelope import source_of
 from alertd.delivery.mail import Mailbox
 from alertd.delivery.signature import read_secret
@@ -130,6 +130,8 @@ class Settings:
     http_names: tuple[str, ...] = ()
     public_url: str = ""
     links_key_file: Path | None = None
+    heartbeat_url: str = ""
+    heartbeat_allow_networks: tuple[Network, ...] = ()
 
     @property
     def links_key(self) -> Path:
@@ -220,7 +222,7 @@ def read_settings(path: Path) -> Settings:
             for i, w in enumerate(content.webhook, start=1)
         ),
         folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
-        notices=content.notices.to_core(),
+        notices=replace(content.notices.to_core(), planned_every=timedelta(minutes=content.daemon.plan_every_min)),
         languages=content.notices.languages(),
         targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
         feeds=base / content.places.feeds if content.places.feeds else None,
@@ -235,6 +237,10 @@ def read_settings(path: Path) -> Settings:
         log=content.daemon.log,
         public_url=content.daemon.public_url.rstrip("/"),
         links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
+        heartbeat_url=content.daemon.heartbeat_url,
+        heartbeat_allow_networks=_networks(
+            path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
+        ),
     )
 
 
@@ -275,12 +281,16 @@ def _store(path: Path, base: Path, daemon: DaemonFile) -> Place:
     return place.with_password(password) if password and isinstance(place, Server) else place
 
 
+def _networks(path: Path, field: str, texts: Sequence[str]) -> tuple[Network, ...]:
+    try:
+        return tuple(read_network(text) for text in texts)
+    except ValueError as exc:
+        raise ConfigError(str(path), field, str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
+
+
 def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile, source: str) -> Endpoint:
     field = f"webhook[{number}]"
-    try:
-        networks = tuple(read_network(text) for text in webhook.allow_networks)
-    except ValueError as exc:
-        raise ConfigError(str(path), f"{field}.allow_networks", str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
+    networks = _networks(path, f"{field}.allow_networks", webhook.allow_networks)
     secrets = tuple(_secret(path, base, f"{field}.secret_file", webhook.secret_file).split())
     for secret in secrets:
         read_secret(secret, where=str(path), field=f"{field}.secret_file: {webhook.secret_file}")

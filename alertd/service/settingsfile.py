@@ -164,6 +164,8 @@ class DaemonFile(FileModel):
     http_limits: HttpLimitsFile = HttpLimitsFile()
     public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])
     links_key_file: str = ""
+    heartbeat_url: str = Field("", examples=["https://watchdog.example/alertd"])
+    heartbeat_allow_networks: list[str] = Field(default_factory=list)
 
     _is_clock = field_validator("brief_at")(local_clock)
 

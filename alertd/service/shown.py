@@ -1,11 +1,13 @@
 """What the last cycle came to, for people to look at: plans, trips without one, what changed, the road by the hour."""
 
 import json
+import logging
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import ceil, floor
+from pathlib import Path
 from threading import Lock
 from typing import Any, Final
 
@@ -16,8 +18,11 @@ from alertd.plan.outlook import Corridor
 from alertd.plan.result import Plan
 from alertd.plan.road_hours import RoadHours, road_hours
 from alertd.route.line import Route
+from alertd.sources.tripfile import TripsFile
 from alertd.store.store import Store
 from alertd.units import HOUR_S
+
+log = logging.getLogger(__name__)
 
 MOST_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
 MOST_READ: Final = 200  # plans read back from the store, of trips that no cycle plans any more
@@ -44,6 +49,14 @@ class Shown:
         self._hours: OrderedDict[Route, RoadHours] = OrderedDict()
         self._read: OrderedDict[str, Plan] = OrderedDict()
         self._lock = Lock()
+        self._ignored: tuple[str, ...] = ()
+
+    def ignore_columns(self, path: Path, columns: tuple[str, ...]) -> None:
+        """Columns of the trips file that mean nothing here: one warning, until they are others."""
+        if columns and columns != self._ignored:
+            words = TripsFile(trips=(), ignored=columns).ignored_words
+            log.warning("%s: columns that are not known are ignored: %s", path.name, words)
+        self._ignored = columns
 
     def take(
         self, plans: Iterable[Plan], missed: Iterable[tuple[str, str]], unread: Iterable[tuple[str, str]], now: datetime

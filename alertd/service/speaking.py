@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeAlias
 
+from alertd.notices.all_clear import all_clear
 from alertd.notices.confirm import with_link
 from alertd.notices.data import no_forecast
 from alertd.notices.moments import Chained, due
@@ -58,6 +59,7 @@ def speak(
         tongues = languages.of(plan.language)
         calls = [
             *due(plan, one.said, chains.get(plan.trip_id, Chained()), now_utc, policy, tongues),
+            *all_clear(plan, one.said, now_utc, policy, tongues),
             *not_confirmed(plan, sent[plan.trip_id], read, now_utc, policy, tongues),
         ]
         fresh = [n for n in calls if n.id not in known]

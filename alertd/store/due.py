@@ -8,13 +8,15 @@ waiting ── claim ──→ (leased) ── settle → settled
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Row, and_, or_, select, tuple_, update
+from sqlalchemy import Row, and_, delete, or_, select, tuple_, update
 
 from alertd.store.connection import Database, insert_or
 from alertd.store.records import Due
-from alertd.store.schema import due
+from alertd.store.schema import due, slots
 
 WAITING, SETTLED = "waiting", "settled"
+REOPENED = "reopened"  # begins the outcome of one that a clock ahead of the time had settled
+LONGEST_LEASE = timedelta(hours=1)
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
 
 
@@ -58,6 +60,28 @@ class DueTable:
     def put_off(self, claimed: Due, due_at: datetime, outcome: str = "") -> bool:
         """Do it again at `due_at`. Returns False when the claim was another's by then."""
         return self._under_claim(claimed, due_at=due_at, outcome=outcome)
+
+    def reopen_future(self, kind: str, now: datetime, grace: timedelta, too_late: str) -> list[str]:
+        """Make what a clock that was ahead has settled wait again, and free its leases, which end much later than now.
+
+        That is what is not due yet, and what was left out as due longer ago than `grace` and is not: its outcome begins
+        with `too_late`. Returns the keys; the slots of that name are emptied.
+        """
+        not_late = and_(due.c.due_at > now - grace, due.c.outcome.startswith(too_late, autoescape=True))
+        ahead = and_(due.c.kind == kind, due.c.state == SETTLED, or_(due.c.due_at > now, not_late))
+        leased = and_(due.c.kind == kind, due.c.state == WAITING, due.c.lease_until > now + LONGEST_LEASE)
+        with self._database.read() as connection:
+            if connection.execute(select(due.c.key).where(or_(ahead, leased)).limit(1)).first() is None:
+                return []
+        with self._database.write() as connection:
+            connection.execute(update(due).where(leased).values(**_FREE))
+            again = {"state": WAITING, "outcome": f"{REOPENED} {now.isoformat()}", **_FREE}
+            keys = sorted(connection.execute(update(due).where(ahead).values(**again).returning(due.c.key)).scalars())
+            for key in keys:
+                fleet, _, local_date = key.rpartition("/")
+                named = and_(slots.c.kind == kind, slots.c.fleet == fleet, slots.c.local_date == local_date)
+                connection.execute(delete(slots).where(named))
+            return keys
 
     def get(self, kind: str, key: str) -> Due | None:
         with self._database.read() as connection:

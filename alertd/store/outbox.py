@@ -6,7 +6,7 @@ waiting ── claim, send ──→ done
 requeue ── given up ─────→ parked
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -14,7 +14,8 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists, func, or_, select, update
 
 from alertd.store.connection import Database
-from alertd.store.records import Delivery, OutboxHealth, Outgoing, TargetTally
+from alertd.store.endpoints import Endpoints, State, keep_state
+from alertd.store.records import Delivery, EndpointState, OutboxHealth, Outgoing, TargetTally
 from alertd.store.schema import deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
@@ -62,18 +63,22 @@ class Outbox:
             return [_outgoing(row) for row in rows]
 
     def claim_each(
-        self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str
+        self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str, expired_too: bool = True
     ) -> dict[str, list[Outgoing]]:
-        """`claim_due` for many targets in one transaction: up to so many of each, by target; none where none is due."""
+        """`claim_due` for many targets in one transaction: up to so many of each, by target; none where none is due.
+
+        `expired_too`: also what is of no more use by now, to be marked so.
+        """
         at_most = max(wanted.values(), default=0)
         place = func.row_number().over(
             partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id)
         )
-        ranked = (
-            select(deliveries.c.id, deliveries.c.target, place.label("place"))
-            .where(*_due(now), deliveries.c.target.in_(wanted), ~_older_waits(now))
-            .subquery()
+        chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
+            *_due(now), deliveries.c.target.in_(wanted), ~_older_waits(now)
         )
+        if not expired_too:
+            chosen = chosen.where(deliveries.c.expires_at > now)
+        ranked = chosen.subquery()
         with self._database.write() as connection:
             found = connection.execute(
                 select(ranked.c.id, ranked.c.target, ranked.c.place).where(ranked.c.place <= at_most)
@@ -119,25 +124,36 @@ class Outbox:
                 .values(state=DONE, settled_at=at, note=note, **_FREE)
             )
 
-    def mark_all_done(self, done: Mapping[int, datetime]) -> None:
-        """`mark_done` for many, by delivery id, in one transaction."""
+    def standings(self) -> Mapping[str, EndpointState]:
+        """The state of each channel, by name."""
+        return Endpoints(self._database).standings()
+
+    def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[State] = ()) -> None:
+        """`mark_done` for many, by delivery id, and what their channels came to, in one transaction."""
         marking = (
             update(deliveries)
             .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE)
             .values(state=DONE, settled_at=bindparam("at"), note="", **_FREE)
         )
         with self._database.write() as connection:
-            connection.execute(marking, [{"delivery_id": one, "at": at} for one, at in done.items()])
+            if done:
+                connection.execute(marking, [{"delivery_id": one, "at": at} for one, at in done.items()])
+            for state in states:
+                keep_state(connection, state)
 
-    def mark_retry(self, delivery_id: int, at: datetime, next_try: datetime, note: str) -> None:
-        self._change_waiting(delivery_id, next_try=next_try, note=note)
+    # `channel`: what the attempt made of its channel, kept in the same transaction; None where nothing was tried.
 
-    def mark_parked(self, delivery_id: int, at: datetime, note: str) -> None:
+    def mark_retry(
+        self, delivery_id: int, at: datetime, next_try: datetime, note: str, channel: State | None = None
+    ) -> None:
+        self._change_waiting(delivery_id, channel, next_try=next_try, note=note)
+
+    def mark_parked(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
         """Given up until a person puts it right and calls `requeue`."""
-        self._change_waiting(delivery_id, state=PARKED, settled_at=at, note=note)
+        self._change_waiting(delivery_id, channel, state=PARKED, settled_at=at, note=note)
 
-    def mark_expired(self, delivery_id: int, at: datetime, note: str) -> None:
-        self._change_waiting(delivery_id, state=EXPIRED, settled_at=at, note=note)
+    def mark_expired(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
+        self._change_waiting(delivery_id, channel, state=EXPIRED, settled_at=at, note=note)
 
     def wake(self, target: str, now: datetime, limit: int | None = None) -> int:
         """Make what pauses for `target` due at `now`; with a `limit`, so many of those whose pause ends soonest."""
@@ -151,6 +167,16 @@ class Outbox:
             return connection.execute(
                 update(deliveries).where(deliveries.c.id.in_(pausing)).values(next_try=now)
             ).rowcount
+
+    def wake_future(self, now: datetime, longest_pause: timedelta) -> int:
+        """Make due at `now` what pauses longer than any pause lasts: a clock that was ahead had set it so."""
+        much_later = or_(deliveries.c.next_try > now + longest_pause, deliveries.c.lease_until > now + longest_pause)
+        wanted = and_(deliveries.c.state == WAITING, much_later)
+        with self._database.read() as connection:
+            if connection.execute(select(deliveries.c.id).where(wanted).limit(1)).first() is None:
+                return 0
+        with self._database.write() as connection:
+            return connection.execute(update(deliveries).where(wanted).values(next_try=now, **_FREE)).rowcount
 
     def requeue(self, ids: Sequence[int], now: datetime) -> int:
         """Put parked deliveries back in line, as new. Returns how many were parked and now wait."""
@@ -263,7 +289,7 @@ class Outbox:
             oldest_waiting_age_s=max(0.0, (now - oldest).total_seconds()) if oldest else 0.0,
         )
 
-    def _change_waiting(self, delivery_id: int, **values: object) -> None:
+    def _change_waiting(self, delivery_id: int, channel: State | None, **values: object) -> None:
         # Only while it waits: a verdict that comes late must not undo a delivery that another try completed.
         with self._database.write() as connection:
             connection.execute(
@@ -271,6 +297,8 @@ class Outbox:
                 .where(deliveries.c.id == delivery_id, deliveries.c.state == WAITING)
                 .values(**values, **_FREE)
             )
+            if channel is not None:
+                keep_state(connection, channel)
 
 
 def _counted(state: str) -> ColumnElement[int]:

@@ -102,15 +102,15 @@ class Due:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EndpointState:
-    """One target as the store knows it. `failures` are those in a row since the last success."""
+    """One channel as the store knows it: "up", "failing" or "disabled". `failures`: in a row since the last success."""
 
     target: str
     state: str
-    reason: str
     since: datetime
-    last_success_at: datetime | None
-    last_failure_at: datetime | None
-    failures: int
+    why: str = ""
+    last_success_at: datetime | None = None
+    last_failure_at: datetime | None = None
+    failures: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION: Final = "0002"  # the newest step in `migrations`
+REVISION: Final = "0003"  # the newest step in `migrations`
 
 
 class Utc(TypeDecorator[datetime]):
@@ -166,7 +166,7 @@ due = Table(
     Index("due_next", "state", "due_at"),
 )
 
-# What a restart must not forget of a target: is it called at all, why not, and since when it fails.
+# The state of each channel that outlives a run: in use, failing or disabled, why, since when, how its tries went.
 endpoints = Table(
     "endpoints",
     metadata,

@@ -36,7 +36,6 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
     from alertd.service.daemon import Daemon, channels
     from alertd.service.planner import planner
     from alertd.service.settings import read_settings
-    from alertd.service.standings import StoredBook
     from alertd.sources.tripfile import parse_trip
     from alertd.store.store import Store
     from alertd.testing.clock import HeldClock
@@ -70,7 +69,7 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
             row = {"id": f"S-{n}", "route": way, "rig": rig, "depart": leaves.isoformat(), "driver": f"Driver {n}"}
             keep_trip(store, parse_trip(row, "soak"), START)
         async with planner(settings, clock) as planning, channels(settings) as ways_out:
-            dispatcher = Dispatcher(store.outbox, ways_out, owner="soak", rng=rng, book=StoredBook(store))
+            dispatcher = Dispatcher(store.outbox, ways_out, owner="soak", rng=rng)
             daemon = Daemon(planning, store, dispatcher, clock)
             print("  hour   RSS MB  notices    taken  waiting  wall s")
             while clock() < START + timedelta(days=days):

@@ -33,6 +33,26 @@ def test_the_demo_has_nothing_wrong_and_every_file_is_named(alertd: Callable[...
     assert {"alertd.toml", "trips.csv", "stops.geojson", "us-mt.toml", "crossings.toml"} < named
 
 
+def test_every_bad_row_of_the_trips_file_is_named(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path
+) -> None:
+    good = "T-{n},i90-west,quillback-17,2027-01-14T04:45:00-07:00,x\n"
+    rows = [good.format(n=n) for n in range(1, 5)]
+    rows[1], rows[3] = rows[1].replace("quillback-17", ""), rows[3].replace("-07:00", "")
+    (tmp_path / "trips.csv").write_text("id,route,rig,depart,notes\n" + "".join(rows), encoding="utf-8")
+    result = alertd("check", "--config", write_config(changes={"http_port = 0": 'http_port = 0\ntrips = "trips.csv"'}))
+    lines = result.stdout.splitlines()
+    wrong = [line.removeprefix("wrong").strip() for line in lines if line.startswith("wrong")]
+    assert [line.split(";")[0] for line in wrong] == [
+        "trips.csv line 3: rig: missing",
+        'trips.csv line 5: depart: "2027-01-14T04:45:00" does not say its zone',
+    ]
+    assert all("; " in line for line in wrong)
+    assert next(line for line in lines if "are ignored: notes" in line).startswith("look")
+    assert any(line.endswith("trips.csv: 2 trips") for line in lines)
+    assert result.exit_code == 1
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [

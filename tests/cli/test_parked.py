@@ -11,7 +11,6 @@ from alertd.delivery.standing import Standing
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.service.clock import system_clock
 from alertd.service.settings import read_settings
-from alertd.service.standings import StoredBook
 from alertd.store.store import Store
 
 
@@ -41,7 +40,7 @@ def _parked(config: Path, now: datetime) -> int:
         store.record_notices([notice], {Audience.FLEET: ["receiver"]}, now)
         [row] = store.outbox.of_notice(notice.id)
         store.outbox.mark_parked(row.id, now, "receiver: answered 410")
-        StoredBook(store).note(Standing(target="receiver", state="disabled", since=now, why="receiver: answered 410"))
+        store.endpoints.keep(Standing(target="receiver", state="disabled", since=now, why="receiver: answered 410"))
         return row.id
 
 

@@ -54,3 +54,11 @@ def test_trouble_on_record_shows_without_a_dispatcher(noon: datetime) -> None:
     assert (a.failing_s, a.disabled, a.problem) == (7200.0, False, "a: answered 500")
     assert (b.disabled, b.problem) == (True, "b: answered 410")
     assert (c.failing_s, c.disabled, c.problem) == (None, False, "")
+
+
+def test_failures_are_shown_from_what_is_kept(noon: datetime) -> None:
+    kept = Standing(
+        target="a", state="up", since=noon, why="a: answered 500", failures=2, last_success_at=noon - timedelta(hours=3)
+    )
+    [a] = channel_health(["a"], [], [], {"a": kept}, noon)
+    assert (a.failures_in_a_row, a.problem, a.last_success_age_s) == (2, "a: answered 500", 10800.0)

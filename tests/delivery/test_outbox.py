@@ -1,6 +1,7 @@
 """The dispatcher with the real store on a held clock: nothing lost, nothing stuck, the right people told."""
 
 import asyncio
+import time
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -11,9 +12,10 @@ import pytest
 from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
 from alertd.delivery.lane import Alarm
 from alertd.delivery.outbox import Dispatcher
-from alertd.delivery.standing import Slate, Standing
+from alertd.delivery.standing import Standing
 from alertd.errors import DeliveryError, StoreError
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.store import outbox as outbox_module
 from alertd.store.outbox import Outbox
 from alertd.store.records import StoredTrip
 from alertd.store.store import Store
@@ -68,8 +70,8 @@ def say(store: Store, noon: datetime) -> Callable[..., Notice]:
     return one
 
 
-def _dispatcher(outbox: Outbox, *, book: Slate | None = None, **channels: object) -> Dispatcher:
-    return Dispatcher(outbox, channels, owner="me", rng=np.random.default_rng(1), book=book)
+def _dispatcher(outbox: Outbox, **channels: object) -> Dispatcher:
+    return Dispatcher(outbox, channels, owner="me", rng=np.random.default_rng(1))
 
 
 def _texts(alarms: Sequence[Alarm]) -> list[str]:
@@ -93,7 +95,7 @@ async def test_a_crash_between_send_and_mark_sends_the_same_again(store: Store, 
     hook = Scripted()
 
     class Dies(Outbox):
-        def mark_all_done(self, done: dict[int, datetime]) -> None:
+        def mark_all_done(self, *args: object) -> None:
             raise InterruptedError
 
     with pytest.raises(InterruptedError):
@@ -111,10 +113,10 @@ async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon
     class FullOnce(Outbox):
         full = True
 
-        def mark_all_done(self, done: dict[int, datetime]) -> None:
+        def mark_all_done(self, *args: object) -> None:
             if self.full:
                 raise StoreError("disk is full")
-            super().mark_all_done(done)
+            super().mark_all_done(*args)
 
     outbox = FullOnce(store._database)
     dispatcher = _dispatcher(outbox, hook=hook)
@@ -194,14 +196,14 @@ async def test_one_bad_row_does_not_stop_the_others(store: Store, noon: datetime
 async def test_after_410_the_target_is_left_alone_until_a_person_acts(store: Store, noon: datetime, say) -> None:
     say("first")
     say("second")
-    hook, book = Scripted(TargetGone("hook", "answered 410")), Slate()
-    dispatcher = _dispatcher(store.outbox, book=book, hook=hook)
+    hook = Scripted(TargetGone("hook", "answered 410"))
+    dispatcher = _dispatcher(store.outbox, hook=hook)
     done = await dispatcher.deliver_due(noon)
     later = await dispatcher.deliver_due(noon + timedelta(minutes=1))
     assert (done.parked_n + later.parked_n, hook.tries_n) == (2, 1)
     assert all("410" in text for text in _texts((*done.alarms, *later.alarms)))
     assert [health.gone for health in dispatcher.health()] == [True]
-    book.note(Standing(target="hook", state="up", since=noon))
+    assert store.endpoints.reopen("hook", noon)
     store.outbox.requeue([row.id for row in store.outbox.list_parked()], noon)
     assert (await dispatcher.deliver_due(noon + timedelta(minutes=2))).done_n == 2
 
@@ -352,16 +354,16 @@ async def test_after_six_hours_down_every_trips_notices_arrive_in_their_order(
 async def test_five_days_of_nothing_but_failures_disable_a_target_in_plain_sight(
     store: Store, noon: datetime, say
 ) -> None:
-    hook, book = Scripted(), Slate()
+    hook = Scripted()
     hook.down = DeliveryError("hook", "answered 401")
-    dispatcher = _dispatcher(store.outbox, book=book, hook=hook)
+    dispatcher = _dispatcher(store.outbox, hook=hook)
     alarms: list[Alarm] = []
     for hour in range(5 * 24 + 3):
         at = noon + timedelta(hours=hour)
         say(f"{hour}", trip_id="", at=at, life_h=200)
         alarms += (await dispatcher.deliver_due(at)).alarms
-        states = [standing.state for standing in book.standings().values()]
-        assert hour > 119 or states in ([], ["failing"])
+        states = [standing.state for standing in store.endpoints.all()]
+        assert hour > 119 or states == (["up"] if hour < 1 else ["failing"])
     assert states == ["disabled"]
     told = [alarm for alarm in alarms if alarm.kind in ("failing", "disabled")]
     assert [alarm.kind for alarm in told] == ["failing", "disabled"]
@@ -373,34 +375,104 @@ async def test_five_days_of_nothing_but_failures_disable_a_target_in_plain_sight
 
 
 async def test_a_restart_knows_who_was_in_trouble_and_tells_it_once(store: Store, noon: datetime, say) -> None:
-    book, hook = Slate(), Scripted()
+    hook = Scripted()
     hook.down = DeliveryError("hook", "answered 500")
     for number in range(3):
         say(f"{number}", trip_id="")
-    first = await _dispatcher(store.outbox, book=book, hook=hook).deliver_due(noon)
+    first = await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
     assert [alarm.kind for alarm in first.alarms] == ["failing"]
     store.outbox.release_claims()
-    again = _dispatcher(store.outbox, book=book, hook=hook)
+    again = _dispatcher(store.outbox, hook=hook)
     second = await again.deliver_due(noon + timedelta(hours=1))
     assert second.alarms == ()
     assert timedelta(0) <= again.health()[0].failing_since - noon < timedelta(minutes=1)
     hook.down = None
     third = await again.deliver_due(noon + timedelta(hours=2))
-    assert (third.done_n, third.recovered, book.standings()["hook"].state) == (3, ("hook",), "up")
+    assert (third.done_n, third.recovered, store.endpoints.standings()["hook"].state) == (3, ("hook",), "up")
     store.outbox.release_claims()
-    book.note(Standing(target="hook", state="disabled", since=noon + timedelta(hours=3), why="hook: answered 410"))
+    gone_at = noon + timedelta(hours=3)
+    store.endpoints.keep(Standing(target="hook", state="disabled", since=gone_at, why="hook: answered 410"))
     say("after", trip_id="")
-    gone = await _dispatcher(store.outbox, book=book, hook=hook).deliver_due(noon + timedelta(hours=3))
+    gone = await _dispatcher(store.outbox, hook=hook).deliver_due(noon + timedelta(hours=3))
     assert (gone.parked_n, gone.done_n) == (1, 0)
 
 
-async def test_a_book_that_cannot_be_read_does_not_stop_deliveries(store: Store, noon: datetime, say) -> None:
-    class Torn(Slate):
-        def standings(self) -> dict[str, Standing]:
-            raise StoreError("disk is failing")
+async def test_states_that_cannot_be_read_do_not_stop_deliveries(
+    store: Store, noon: datetime, say, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def torn() -> dict[str, Standing]:
+        raise StoreError("disk is failing")
 
     say("chain")
     hook = Scripted()
+    monkeypatch.setattr(store.outbox, "standings", torn)
     with pytest.raises(StoreError, match="failing"):
-        await _dispatcher(store.outbox, book=Torn(), hook=hook).deliver_due(noon)
+        await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
     assert hook.texts == ["chain"]
+
+
+async def test_a_channel_state_is_written_with_the_mark(
+    store: Store, noon: datetime, say, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of one attempt both are kept or neither."""
+
+    def torn(*_: object) -> None:
+        raise StoreError("cut off")
+
+    (first, second) = (say(text, trip_id="") for text in ("one", "two"))
+    down = [DeliveryError("hook", "answered 500"), None]
+    with monkeypatch.context() as cut:
+        cut.setattr(outbox_module, "keep_state", torn)
+        with pytest.raises(StoreError, match="cut off"):
+            await _dispatcher(store.outbox, hook=Scripted(*down)).deliver_due(noon)
+    assert store.endpoints.all() == []
+    rows = [row for one in (first, second) for row in store.outbox.of_notice(one.id)]
+    assert [(row.state, row.note) for row in rows] == [("waiting", ""), ("waiting", "")]
+    store.outbox.release_claims()
+    await _dispatcher(store.outbox, hook=Scripted(DeliveryError("hook", "answered 500"))).deliver_due(noon)
+    (row,) = store.endpoints.all()
+    assert row.last_failure_at is not None
+    await _dispatcher(store.outbox, hook=Scripted()).deliver_due(noon + timedelta(hours=1))
+    (row,) = store.endpoints.all()
+    assert (row.state, row.failures, row.why) == ("up", 0, "")
+    assert row.last_success_at > row.last_failure_at
+
+
+async def test_failures_are_counted_on_over_a_restart(store: Store, noon: datetime, say) -> None:
+    say("one", trip_id="")
+    for n in range(1, 4):
+        at = noon + timedelta(hours=n)
+        await _dispatcher(store.outbox, hook=Scripted(DeliveryError("hook", "answered 500"))).deliver_due(at)
+        (row,) = store.endpoints.all()
+        assert (row.failures, row.state) == (n, "failing" if n == 3 else "up")
+
+
+async def test_a_dead_channel_stays_dead_after_everything_is_pruned(store: Store, noon: datetime, say) -> None:
+    say("one", trip_id="")
+    hook = Scripted(TargetGone("hook", "answered 410"))
+    await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
+    store.pruning.events(noon + timedelta(days=9999))
+    say("two", trip_id="", at=noon + timedelta(days=3000))
+    later = Scripted()
+    await _dispatcher(store.outbox, hook=later).deliver_due(noon + timedelta(days=3000))
+    assert later.tries_n == 0
+    assert store.endpoints.standings()["hook"].state == "disabled"
+
+
+async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: datetime, say) -> None:
+    """Three attempts fail side by side, and the store is slowest with the first of them."""
+
+    waits_s = [0.1, 0.05, 0.0]
+
+    class Slow(Outbox):
+        def mark_retry(self, *args: object) -> None:
+            time.sleep(waits_s.pop(0))
+            super().mark_retry(*args)
+
+    for number in range(3):
+        say(f"{number}", trip_id="")
+    hook = Scripted()
+    hook.down = DeliveryError("hook", "answered 500")
+    await _dispatcher(Slow(store._database), hook=hook).deliver_due(noon)
+    (row,) = store.endpoints.all()
+    assert (row.state, row.failures) == ("failing", 3)

@@ -139,7 +139,7 @@ async def test_every_date_of_seasons_with_random_outages_ends_in_one_way_and_is_
     """A clock change is among them. What is sent is only noted, so that many nights cost little."""
     sent: list[str] = []
 
-    async def note(_planner: Planner, _store: Store, _now: datetime, slot: object, not_sent: object = ()) -> tuple[str]:
+    async def note(_planner: Planner, _store: Store, _now: datetime, slot: object, **_more: object) -> tuple[str]:
         sent.append(slot.local_date)  # type: ignore[attr-defined]
         return ("sent",)
 

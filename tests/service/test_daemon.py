@@ -14,6 +14,9 @@ import pytest
 
 from alertd.delivery.outbox import Dispatcher
 from alertd.errors import ConfigError, StoreError
+from alertd.notices.notice import Audience
+from alertd.notices.office import office_notice
+from alertd.service import daemon as daemon_module
 from alertd.service.clock import system_clock
 from alertd.service.daemon import Daemon, run_daemon
 from alertd.service.ground import Ground
@@ -142,3 +145,31 @@ async def test_a_store_whose_folder_cannot_be_made_is_told(
     settings = replace(make_settings(trips=None), store=tmp_path / "file" / "in-it" / "alertd.db")
     with pytest.raises(StoreError, match=r"its folder cannot be made \(Not a directory\); name another place"):
         await run_daemon(settings, system_clock, lambda url: None)
+
+
+@pytest.fixture
+def beating(daemon: Daemon) -> list[int]:
+    beats: list[int] = []
+    daemon._heartbeat = lambda: beats.append(1)
+    return beats
+
+
+async def test_each_good_cycle_beats_and_an_overdue_notice_stops_it(daemon: Daemon, beating: list[int]) -> None:
+    await daemon.cycle()
+    assert beating == [1]
+    now = system_clock()
+    notice = office_notice("fleet.data", ("x",), "x", timedelta(hours=9), now - timedelta(minutes=31))
+    daemon._store.record_notices([notice], {Audience.DISPATCHER: ["hook"]}, now + timedelta(minutes=5))
+    await daemon.cycle()
+    assert beating == [1]
+
+
+async def test_a_cycle_that_fails_does_not_beat(
+    daemon: Daemon, beating: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def fails(*_: object) -> None:
+        raise StoreError("store x: disk is full")
+
+    monkeypatch.setattr(daemon_module, "run_cycle", fails)
+    await daemon.guarded(daemon.cycle)
+    assert beating == []

@@ -35,6 +35,7 @@ class World:
         self.ticks_s = 0.0
         self.pulse = Pulse(lambda: self.ticks_s)
         planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        self.planner = planning
         app = make_api(planning, store, self.clock, lambda: None, (self.pulse, self.meters))
         self.http = httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://localhost")
 
@@ -165,6 +166,13 @@ async def test_degraded_is_not_down(world: World) -> None:
         "a notice has been undelivered for 45 min",
         "no forecast has come since the start",
     ]
+
+
+async def test_trips_without_a_plan_and_bad_rows_make_it_degraded(world: World) -> None:
+    world.planner.shown.take((), [("T-1", "no such route")], [("trips.csv line 3", "rig: missing")], NOW)
+    degraded = (await world.http.get("/readyz")).json()["degraded"]
+    assert "1 trip cannot be planned; the board says why" in degraded
+    assert "1 row of trips cannot be read; `alertd check` and the board say why" in degraded
 
 
 async def test_readiness_writes_to_the_store_and_not_for_every_question(world: World) -> None:

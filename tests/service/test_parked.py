@@ -15,7 +15,6 @@ from alertd.errors import InputError
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.service.outages import tell
 from alertd.service.parked import given_up, reopen, resend_after_outage, resend_ids, resend_where
-from alertd.service.standings import StoredBook
 from alertd.store.records import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.made import at_hour
@@ -110,22 +109,14 @@ def test_a_target_that_is_back_gets_what_was_parked_for_want_of_it_only(store: S
     assert _states(store, [refused, tired]) == ["parked", "waiting"]
 
 
-def test_standings_outlive_the_daemon_and_the_newest_counts(store: Store) -> None:
-    book = StoredBook(store)
-    kept = [
-        Standing(target="hook", state="failing", since=NOON, why="hook: answered 500"),
-        Standing(target="hook", state="disabled", since=NOON + timedelta(days=5), why="nothing but failures"),
-        Standing(target="mail", state="failing", since=NOON, why="mail: answered 421"),
-    ]
-    for standing in kept:
-        book.note(standing)
-    assert StoredBook(store).standings() == {"hook": kept[1], "mail": kept[2]}
+def test_a_person_reopens_a_disabled_channel_by_its_name(store: Store) -> None:
+    store.endpoints.keep(Standing(target="hook", state="disabled", since=NOON, why="nothing but failures"))
     later = NOON + timedelta(days=6)
-    assert reopen(book, "hook", ["hook"], later)
-    assert not reopen(book, "hook", ["hook"], later)
-    assert book.standings()["hook"].state == "up"
+    assert reopen(store, "hook", ["hook"], later)
+    assert not reopen(store, "hook", ["hook"], later)
+    assert store.endpoints.standings()["hook"].state == "up"
     with pytest.raises(InputError, match="no channel of the settings"):
-        reopen(book, "hock", ["hook"], later)
+        reopen(store, "hock", ["hook"], later)
 
 
 TARGETS = {Audience.DRIVER: ("texts",), Audience.DISPATCHER: ("office", "hook"), Audience.FLEET: ("hook",)}
@@ -170,3 +161,12 @@ def test_a_body_of_such_a_notice_is_of_the_published_form(store: Store) -> None:
     tell(store, SimpleNamespace(targets=TARGETS), alarms, NOON)
     [row] = store.outbox.claim_each(NOON, {"office": 9}, 60, "me")["office"]
     Draft202012Validator(schema).validate(json.loads(row.body))
+
+
+async def test_health_shows_the_kept_failures(open_client) -> None:
+    client = await open_client()
+    name = client.settings.ways_out[0]
+    failing = Standing(target=name, state="failing", since=client.clock(), why="answered 500", failures=4)
+    client.store.endpoints.keep(failing)
+    (shown,) = [c for c in (await client.get("/v1/health")).json()["channels"] if c["target"] == name]
+    assert (shown["failures_in_a_row"], shown["failing_s"], shown["problem"]) == (4, 0.0, "answered 500")

@@ -1,12 +1,13 @@
 """Trips as dispatch writes them: every mistake is one line that names file, place, field and mend."""
 
+import json
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from alertd.errors import InputError
-from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip, read_trips
+from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip, read_trips, read_trips_file
 from alertd.tongue import LANGUAGES
 
 HEAD = "id,route,rig,driver,dispatcher,depart,drive_hours_used\n"
@@ -50,8 +51,7 @@ def test_a_heading_without_rows_is_a_day_without_trips(tmp_path: Path) -> None:
         (HEAD.replace("rig,", "") + ROW, "trips.csv: rig: this column is missing; write the heading"),
         (HEAD.replace(",", ";") + ROW, "trips.csv: id: this column is missing"),
         (HEAD.replace("driver", "rig") + ROW, "trips.csv: rig: two columns have this name"),
-        (HEAD.replace("driver", "drivr") + ROW, "trips.csv line 2: drivr: unknown key; write driver"),
-        (HEAD + ROW + ROW, 'trips.csv: id: "T-1" stands there twice'),
+        (HEAD + ROW + ROW, 'trips.csv line 3: id: "T-1" stands there twice'),
         (HEAD + ROW.replace("T-1", "T 1"), 'trips.csv line 2: id: "T 1" is wrong'),
         (HEAD + ROW.replace("T-1", ""), "trips.csv line 2: id: missing"),
         (HEAD + ROW.replace("1.5", "soon"), 'trips.csv line 2: drive_hours_used: "soon" is wrong'),
@@ -59,11 +59,11 @@ def test_a_heading_without_rows_is_a_day_without_trips(tmp_path: Path) -> None:
         (HEAD + ROW.replace("1.5", "25"), "trips.csv line 2: drive_hours_used: 25.0 is wrong"),
         (HEAD + ROW.replace("1.5", "nan"), "trips.csv line 2: drive_hours_used: nan is wrong"),
         (HEAD + ROW.replace("1.5", "\u00b2"), "trips.csv line 2: drive_hours_used:"),
-        (HEAD + ROW.replace("1.5", "1.5,6"), "trips.csv line 2: more cells than columns: unknown key"),
+        (HEAD + ROW.replace("1.5", "1.5,6"), "trips.csv line 2: has 8 cells, and the heading has 7 columns"),
         (HEAD + ROW.replace("-07:00", ""), "does not say its zone; add the offset from UTC"),
         (HEAD + ROW.replace("2027-01-14T04:45:00-07:00", "tomorrow"), '"tomorrow" is not a date and time'),
         (HEAD + ROW.replace("Ann", "An\x1b[2Jn"), "trips.csv line 2: driver: has a line break or control character"),
-        (HEAD + ROW.replace("Ann", '"An\nn"'), "driver: has a line break or control character"),
+        (HEAD + ROW.replace("Ann", '"An\nn"'), "line 3: driver: has a line break or control character"),
         (HEAD + ROW.replace("west", "we\x00st"), "trips.csv line 2: route: has a line break or control character"),
     ],
 )
@@ -156,3 +156,55 @@ def test_a_trip_may_name_the_language_of_its_driver(tmp_path: Path) -> None:
         LANGUAGES
     )
     assert "trips.csv line 2: language: " in told(write(tmp_path, head + row + "de\n"))
+
+
+def test_a_bad_row_costs_itself_only(tmp_path: Path) -> None:
+    rows = [ROW.replace("T-1", f"T-{n}") for n in range(1, 8)]
+    rows[1] = rows[1].replace("rig-1", "")
+    rows[2] = rows[2].replace("Ann", '"Ann')  # quotes that are never closed
+    rows[3] = rows[3].replace("-07:00", "")
+    rows[4] = rows[4].replace("Ann", '"Ann, Mary"')
+    rows[5] = rows[5].replace(",1.5", ",1.5,x")
+    file = read_trips_file(write(tmp_path, HEAD + "".join(rows)))
+    assert [t.id for t in file.trips] == ["T-1", "T-5", "T-7"]
+    assert [(b.label, b.trip_id, b.mistake.field) for b in file.bad] == [
+        ("line 3", "T-2", "rig"),
+        ("line 4", "T-3", ""),
+        ("line 5", "T-4", "depart"),
+        ("line 7", "T-6", ""),
+    ]
+
+
+def test_a_bad_object_in_json_costs_itself_only(tmp_path: Path) -> None:
+    rows = [GOOD, GOOD | {"id": "T 2"}, 3, GOOD | {"id": "T-3", "note": "tarps"}]
+    file = read_trips_file(write(tmp_path, json.dumps(rows), "trips.json"))
+    assert ([t.id for t in file.trips], file.ignored) == (["T-1", "T-3"], ("note",))
+    assert [(b.label, b.trip_id) for b in file.bad] == [("trip 2", "T 2"), ("trip 3", "")]
+
+
+def test_unknown_columns_are_ignored_and_named(tmp_path: Path) -> None:
+    head = HEAD.replace("dispatcher", "drivr").replace("\n", ",notes\n")
+    file = read_trips_file(write(tmp_path, head + ROW.replace("\n", ',"tarps,\nand straps"\n')))
+    assert ([t.id for t in file.trips], file.bad) == (["T-1"], ())
+    assert file.ignored_words == "drivr (write driver?), notes"
+    assert file.trips[0].dispatcher == ""
+
+
+def test_one_id_with_two_contents_is_no_trip(tmp_path: Path) -> None:
+    later = ROW.replace("04:45", "05:45")
+    file = read_trips_file(write(tmp_path, HEAD + ROW + later))
+    assert (file.trips, sorted(b.label for b in file.bad)) == ((), ["line 2", "line 3"])
+    same = read_trips_file(write(tmp_path, HEAD + ROW + ROW))
+    assert ([t.id for t in same.trips], [b.label for b in same.bad]) == (["T-1"], ["line 3"])
+
+
+def test_the_content_of_a_bad_row_is_the_same_on_another_line(tmp_path: Path) -> None:
+    _same_on_another_line(tmp_path, ROW.replace("rig-1", ""))
+    _same_on_another_line(tmp_path, ROW.replace("Ann", '"Ann'))
+
+
+def _same_on_another_line(tmp_path: Path, wrong: str) -> None:
+    first = read_trips_file(write(tmp_path, HEAD + wrong)).bad[0]
+    moved = read_trips_file(write(tmp_path, HEAD + ROW.replace("T-1", "T-9") + wrong)).bad[0]
+    other = read_trips_file(write(tmp_path, HEAD + wrong.replace("Bo", "Cy"))).bad[0]
+    assert first.content == moved.content != other.content

@@ -2,6 +2,7 @@
 
 from datetime import datetime, timedelta
 
+from alertd.store.records import Slot
 from alertd.store.store import Store
 
 HOUR = timedelta(hours=1)
@@ -54,3 +55,34 @@ def test_what_is_put_off_comes_again_at_its_new_time(store: Store, noon: datetim
     assert [(slot.due_at, slot.outcome) for slot in store.due.waiting("poll")] == [(noon + HOUR, "no answer")]
     assert len(store.due.claim(noon + HOUR, 1, 60, "other")) == 1
     assert store.due.get("poll", "none") is None
+
+
+def test_what_a_clock_ahead_settled_waits_again(store: Store, noon: datetime) -> None:
+    """Not due yet, or left out as too late though it is not; what really ended stays, and so do other kinds."""
+    ends = {
+        "past": (-5, "ran"),
+        "late": (-5, "skipped: too late"),
+        "not late": (-1, "skipped: too late"),
+        "other reason": (-1, "skipped: renamed"),
+        "future": (30, "ran"),
+    }
+    for key, (hours, outcome) in ends.items():
+        store.due.put("brief", f"north/{key}", noon + timedelta(hours=hours))
+        (claimed,) = store.due.claim(noon + timedelta(days=9), 1, 60.0, "me", "brief")
+        store.due.settle(claimed, outcome)
+        store.record_notices([], {}, noon, slot=Slot(kind="brief", fleet="north", local_date=key))
+    grace = timedelta(hours=4)
+    assert store.due.reopen_future("other", noon, grace, "skipped: too late") == []
+    assert store.due.reopen_future("brief", noon, grace, "skipped: too late") == ["north/future", "north/not late"]
+    assert store.due.reopen_future("brief", noon, grace, "skipped: too late") == []
+    assert [d.key for d in store.due.waiting("brief")] == ["north/not late", "north/future"]
+    filled = [k for k in ends if store.slot_filled(Slot(kind="brief", fleet="north", local_date=k))]
+    assert filled == ["past", "late", "other reason"]
+
+
+def test_a_lease_of_a_clock_ahead_is_freed(store: Store, noon: datetime) -> None:
+    store.due.put("brief", "north/x", noon)
+    assert store.due.claim(noon + timedelta(days=30), 1, 60.0, "ahead", "brief")
+    assert store.due.claim(noon, 1, 60.0, "me", "brief") == []
+    store.due.reopen_future("brief", noon, timedelta(hours=4), "skipped")
+    assert len(store.due.claim(noon, 1, 60.0, "me", "brief")) == 1

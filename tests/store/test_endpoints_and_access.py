@@ -12,38 +12,38 @@ from alertd.store.store import Store
 MINUTE = timedelta(minutes=1)
 
 
-def test_a_target_counts_its_failures_in_a_row_and_keeps_when_it_last_took_one(store: Store, noon: datetime) -> None:
+def state(target: str, word: str, since: datetime, **more: object) -> EndpointState:
+    return EndpointState(target=target, state=word, since=since, **more)  # type: ignore[arg-type]
+
+
+def test_a_channel_keeps_its_last_success_and_failure(store: Store, noon: datetime) -> None:
     endpoints = store.endpoints
     assert endpoints.get("hook") is None
-    for n in range(3):
-        endpoints.failed("hook", noon + n * MINUTE)
-    assert endpoints.get("hook") == EndpointState(
-        target="hook",
-        state="enabled",
-        reason="",
-        since=noon,
-        last_success_at=None,
-        last_failure_at=noon + 2 * MINUTE,
-        failures=3,
+    failed = state("hook", "failing", noon, why="500", failures=3, last_failure_at=noon)
+    endpoints.keep(failed)
+    assert endpoints.get("hook") == failed
+    endpoints.keep(state("hook", "up", noon + MINUTE, last_success_at=noon + MINUTE))
+    assert endpoints.get("hook") == state(
+        "hook", "up", noon + MINUTE, last_success_at=noon + MINUTE, last_failure_at=noon
     )
-    endpoints.succeeded("hook", noon + 3 * MINUTE)
-    kept = endpoints.get("hook")
-    assert kept is not None
-    assert (kept.failures, kept.last_success_at, kept.last_failure_at) == (0, noon + 3 * MINUTE, noon + 2 * MINUTE)
 
 
-def test_a_target_turned_off_stays_so_with_its_first_reason_until_turned_on(store: Store, noon: datetime) -> None:
-    store.endpoints.failed("hook", noon)
-    store.endpoints.turn("hook", "disabled", "410 Gone", noon + MINUTE)
-    store.endpoints.turn("hook", "disabled", "410 again", noon + 2 * MINUTE)
-    store.endpoints.failed("hook", noon + 3 * MINUTE)
-    store.endpoints.turn("other", "parked", "asked to wait", noon)
+def test_a_disabled_channel_is_opened_by_a_person_only(store: Store, noon: datetime) -> None:
+    store.endpoints.keep(state("hook", "disabled", noon + MINUTE, why="410 Gone", failures=2))
+    store.endpoints.keep(state("hook", "disabled", noon + 2 * MINUTE, why="410 again", failures=3))
+    store.endpoints.keep(state("hook", "up", noon + 3 * MINUTE))  # an attempt that began before
+    store.endpoints.keep(state("other", "failing", noon, why="500", failures=3))
     with Store(store.place) as again:
         hook, other = again.endpoints.all()
-    assert (hook.state, hook.reason, hook.since, hook.failures) == ("disabled", "410 Gone", noon + MINUTE, 2)
-    assert (other.target, other.state) == ("other", "parked")
-    store.endpoints.turn("hook", "enabled", "", noon + 4 * MINUTE)
-    assert [e.state for e in store.endpoints.all()] == ["enabled", "parked"]
+        assert (hook.state, hook.why, hook.since, hook.failures) == ("disabled", "410 Gone", noon + MINUTE, 3)
+        assert (other.target, other.state) == ("other", "failing")
+        assert [again.endpoints.reopen(name, noon + 4 * MINUTE) for name in ("hook", "hook", "other", "none")] == [
+            True,
+            False,
+            False,
+            False,
+        ]
+    assert store.endpoints.get("hook") == state("hook", "up", noon + 4 * MINUTE)
 
 
 def test_a_token_is_found_by_its_hash_with_its_scopes_and_revoked_once(store: Store, noon: datetime) -> None:

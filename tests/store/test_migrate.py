@@ -1,10 +1,11 @@
 """An older store is brought up with nothing lost; a newer one, or another program's, is refused and left alone."""
 
+import json
 import re
 import sqlite3
 import subprocess
 import sys
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from sqlalchemy import create_engine
 from alertd.errors import StoreError
 from alertd.store.connection import Database
 from alertd.store.lock import LockFile
-from alertd.store.records import Slot
+from alertd.store.records import Slot, StoredEvent
 from alertd.store.schema import metadata
 from alertd.store.store import Store
 
@@ -105,7 +106,7 @@ def test_a_newer_store_is_refused_and_left_alone(place: Path | str) -> None:
     with database.write() as connection:
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0099'")
     database.close()
-    with pytest.raises(StoreError, match=r"written by a newer alertd \(schema 99, this one knows 2\)") as caught:
+    with pytest.raises(StoreError, match=r"written by a newer alertd \(schema 99, this one knows 3\)") as caught:
         Store(place)
     assert "\n" not in str(caught.value)
 
@@ -150,3 +151,31 @@ from alertd.store.store import Store
 with Store(sys.argv[1]) as store:
     print(len(store.trips()))
 """
+
+
+def test_channel_states_move_from_events_to_their_table(place: Path | str, noon: datetime) -> None:
+    """Older versions kept them as events, which went after their days."""
+    notes = [
+        ("hook", "failing", "hook: answered 500", 0),
+        ("hook", "disabled", "hook: answered 410", 1),
+        ("mail", "failing", "mail: answered 421", 2),
+        ("mail", "up", "", 3),
+        ("texts", "failing", "texts: timed out", 4),
+    ]
+    with Store(place) as store:
+        for n, (target, state, why, hour) in enumerate(notes):
+            at = noon + timedelta(hours=hour)
+            row = {"target": target, "state": state, "since": at.isoformat(), "why": why}
+            store.put_event(StoredEvent(id=f"target_{n}", trip_id="", kind="target", at=at, body=json.dumps(row)))
+    database = Database(place)
+    with database.write() as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")
+    database.close()
+    with Store(place) as store:
+        found = [(e.target, e.state, e.why, e.since, e.failures) for e in store.endpoints.all()]
+        assert store.events("", "target") == []
+    assert found == [
+        ("hook", "disabled", "hook: answered 410", noon + timedelta(hours=1), 3),
+        ("mail", "up", "", noon + timedelta(hours=3), 0),
+        ("texts", "failing", "texts: timed out", noon + timedelta(hours=4), 3),
+    ]

@@ -226,3 +226,20 @@ def test_each_target_is_counted_by_state_with_its_newest_success(store: Store, n
     assert hook.oldest_waiting_at is not None
     assert store.outbox.waiting_targets() == {"hook", "other"}
     assert [row.note for row in store.outbox.list_expired(5)] == ["too late"]
+
+
+def test_pauses_longer_than_any_pause_end(store: Store, noon: datetime, say) -> None:
+    say("far", at=noon + timedelta(days=30))
+    say("near", at=noon + timedelta(hours=20), trip_id="trip-2")
+    assert store.outbox.wake_future(noon, timedelta(days=2)) == 1
+    assert store.outbox.wake_future(noon, timedelta(days=2)) == 0
+    assert [o.text for o in store.outbox.claim_due(noon, 9, 60, "me")] == ["far"]
+
+
+def test_expired_ones_are_left_while_the_clock_is_in_doubt(store: Store, noon: datetime, say) -> None:
+    say("short", life_h=1)
+    say("long", life_h=9, trip_id="trip-2")
+    later = noon + timedelta(hours=2)
+    claimed = store.outbox.claim_each(later, {"hook": 9}, 60, "me", expired_too=False)
+    assert [o.text for o in claimed["hook"]] == ["long"]
+    assert [o.text for o in store.outbox.claim_each(later, {"hook": 9}, 60, "me")["hook"]] == ["short"]

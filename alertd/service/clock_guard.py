@@ -1,0 +1,134 @@
+"""A clock that a wrong reading does not move, and that says whether its time is good enough to end things by.
+
+Readings are compared with a clock that counts seconds only, and with the `Date` of the servers asked (RFC 9110, 6.6.1).
+"""
+
+import logging
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from statistics import median
+from threading import Lock
+from typing import Final
+
+from alertd.service.clock import Clock
+
+log = logging.getLogger(__name__)
+
+STEP_S: Final = 120.0  # more than a slewed clock, the whole seconds of a Date and a slow answer make together
+STEADY_S: Final = 600.0  # a new time that servers do not confirm is believed after it has gone on so long
+PRUNE_STEADY_S: Final = 6 * 3600.0  # what is removed does not come back, so longer for that
+DATES_HOLD_S: Final = 86400.0
+MOST_HOSTS: Final = 32
+MANY_HOSTS: Final = 3  # from here on the median decides; of fewer, one that agrees is enough
+
+
+def elapsed_s() -> float:
+    """Seconds by a clock that nobody sets; on Linux it counts on while the machine is suspended."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic() if boot is None else time.clock_gettime(boot)
+
+
+class GuardedClock:
+    """Call it for the time: the machine's, or after a step of more than `STEP_S` the time before it, counted on.
+
+    The new time is taken over once servers confirm it, or, where they do not say the old one is right, after
+    `STEADY_S`. Any thread may call.
+    """
+
+    def __init__(self, machine: Clock, elapsed: Callable[[], float] = elapsed_s) -> None:
+        self.machine = machine
+        self._elapsed = elapsed
+        self._lock = Lock()
+        self._base = (machine(), elapsed())
+        self._steady_since_s = self._base[1]
+        self._step: tuple[float, float] | None = None  # (seconds, since when)
+        self._servers: dict[str, tuple[float, float]] = {}  # by host: (its epoch seconds at elapsed 0, heard at)
+
+    def __call__(self) -> datetime:
+        with self._lock:
+            return self._read()[0]
+
+    def heard(self, host: str, offset_s: float) -> None:
+        """A server's Date less this clock's time, just now."""
+        with self._lock:
+            now, at_s = self._read()
+            if host in self._servers or len(self._servers) < MOST_HOSTS:
+                self._servers[host] = (now.timestamp() + offset_s - at_s, at_s)
+
+    @property
+    def problem(self) -> str:
+        """Why nothing may be skipped, removed or expired by this clock; "" when all may."""
+        with self._lock:
+            now, at_s = self._read()
+            off_s = self._behind_servers_s(now, at_s)
+            if off_s is not None and abs(off_s) > STEP_S:
+                return f"the clock differs from servers' clocks by {_span(off_s)}"
+            if self._step is not None:
+                return f"the machine's clock jumped by {_span(self._step[0])}"
+            if off_s is None and at_s - self._steady_since_s < STEADY_S:
+                return "the clock is not confirmed yet"
+            return ""
+
+    @property
+    def trusted(self) -> bool:
+        return self.problem == ""
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether servers say that this time is right."""
+        with self._lock:
+            off_s = self._behind_servers_s(*self._read())
+            return off_s is not None and abs(off_s) <= STEP_S and self._step is None
+
+    @property
+    def may_remove(self) -> bool:
+        """Whether old records may go by this time."""
+        if self.confirmed:
+            return True
+        with self._lock:
+            steady_s = self._read()[1] - self._steady_since_s
+        return self.trusted and steady_s >= PRUNE_STEADY_S
+
+    def _read(self) -> tuple[datetime, float]:
+        reading, at_s = self.machine(), self._elapsed()
+        expected = self._base[0] + timedelta(seconds=at_s - self._base[1])
+        jump_s = (reading - expected).total_seconds()
+        if abs(jump_s) <= STEP_S:
+            if self._step is not None:
+                log.warning("the machine's clock is back after a jump of %s", _span(self._step[0]))
+            self._base, self._step = (reading, at_s), None
+            return reading, at_s
+        if self._step is None or abs(jump_s - self._step[0]) > STEP_S:
+            self._step = (jump_s, at_s)
+            log.error("the machine's clock jumped by %s; the time before it is counted on", _span(jump_s))
+        if not self._believed(reading, expected, at_s):
+            return expected, at_s
+        log.warning("the machine's new time is taken over after a jump of %s", _span(jump_s))
+        self._steady_since_s = self._step[1]
+        self._base, self._step = (reading, at_s), None
+        return reading, at_s
+
+    def _believed(self, reading: datetime, expected: datetime, at_s: float) -> bool:
+        new_off_s, old_off_s = (self._behind_servers_s(one, at_s) for one in (reading, expected))
+        if new_off_s is not None and abs(new_off_s) <= STEP_S:
+            return True
+        if old_off_s is not None and abs(old_off_s) <= STEP_S:
+            return False
+        return self._step is not None and at_s - self._step[1] >= STEADY_S
+
+    def _behind_servers_s(self, now: datetime, at_s: float) -> float | None:
+        """Servers' time less `now`; None where none was heard within a day."""
+        epoch_s = now.astimezone(UTC).timestamp()
+        offs = [zero_s + at_s - epoch_s for zero_s, heard_s in self._servers.values() if at_s - heard_s <= DATES_HOLD_S]
+        if not offs:
+            return None
+        return median(offs) if len(offs) >= MANY_HOSTS else min(offs, key=abs)
+
+
+def _span(seconds: float) -> str:
+    sign, size = "-" if seconds < 0 else "+", abs(seconds)
+    for unit, unit_s in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if size >= 2 * unit_s:
+            return f"{sign}{size / unit_s:.0f} {unit}"
+    return f"{sign}{size:.0f} s"
