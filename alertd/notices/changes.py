@@ -19,6 +19,7 @@ from alertd.notices.telling import (
     to_fleet,
     to_people,
 )
+from alertd.notices.upheld import raised, upheld
 from alertd.plan.result import Advice, Plan, Stretch
 from alertd.tongue import IN_ENGLISH, Tongue, Tongues
 
@@ -55,6 +56,8 @@ def to_say(
     milder = () if blind else tuple(b for b in hoped if _is_milder(b, plan, policy))
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
     owed = tuple(b for b in everything if b.owed)
+    seen = raised(plan, upheld(plan, everything, now_utc), now_utc)  # what goes out is never below what went out
+    told_ahead = [s for s in seen.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     news = before is None or bool(worse or eased or closed or opened)
     pending = [
         *(on_closure(plan, n, tongue) for n in closed),
@@ -62,7 +65,7 @@ def to_say(
         *(on_stretch(plan, s, tongue) for s in worse),
         # Who was never told of it needs no relief.
         *(on_relief(plan, b, tongue) for b in eased if not b.owed and not any(b.meets(s) for s in worse)),
-        *(m for b in owed if (m := _still_owed(b, plan, ahead, [*worse, *closed, *opened], tongue))),
+        *(m for b in owed if (m := _still_owed(b, plan, told_ahead, [*worse, *closed, *opened], tongue))),
     ]
     told, held_back = sendable(pending, plan, now_utc, policy, driver_told_at)
     if not news and not told:
@@ -71,10 +74,10 @@ def to_say(
     lineage = digest(everything)
     asks = news and bool(pending or plan.advice is not Advice.CLEAR)
     notices = to_people(
-        plan, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=tongues.office
+        seen, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=tongues.office
     )
     if news:
-        notices.append(to_fleet(plan, kind, lineage, now_utc))
+        notices.append(to_fleet(seen, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
     stands = (*_standing(plan, worse, eased, road), *closures.standing(shut, closed, opened))
     rows = (replace(_watched(x, milder, plan, now_utc), turn=turn) for x in stands)

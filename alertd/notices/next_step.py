@@ -53,7 +53,9 @@ def next_step(
         return NextStep(step=Step.ARRIVED, at=plan.arrive_at)
     at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
     unsure = plan.partial or is_old(plan, now_utc) or (plan.advice is not Advice.CLEAR and not plan.stretches)
-    return NextStep(step=Step.READY if unsure else Step.DRIVE, at=at)
+    # An order that was sent before and whose stretch newer, missing data do not show: see `notices.upheld`.
+    order = {Advice.HOLD: Step.HOLD, Advice.CHAIN: Step.HANG}.get(plan.advice) if plan.partial else None
+    return NextStep(step=(order or Step.READY) if unsure else Step.DRIVE, at=at)
 
 
 def is_old(plan: Plan, now_utc: datetime) -> bool:

@@ -97,7 +97,10 @@ async def _dressed(
     shown = {trip: Shown(src=f"cid:{cids[trip]}", alt=d.said) for trip, d in drawn.items()}
     settings = planner.settings
     return {
-        "html": brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown),
+        "html": brief_page(
+            settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown,
+            planner.shown.upheld_lines(plans, now_utc),
+        ),  # fmt: skip
         "pictures": [
             {"cid": cids[trip], "filename": f"{trip}.png", "png": base64.b64encode(d.png).decode()}
             for trip, d in drawn.items()

@@ -33,6 +33,7 @@ LIGHTEST_SNOW_RATIO = 20.0
 LEAST_SNOW_MM_H = 0.2  # depth; less may be left over of a total that is spread over its hours
 # Temperatures are whole degrees Fahrenheit, and a calm cloudy night may keep one for many hours; a whole day does not.
 SAME_HOURS = 24
+LONGEST_H = 240
 ICE_DENSITY = 0.917  # of glaze without bubbles, to water
 
 
@@ -143,7 +144,8 @@ class GridCell:
     """A cell's forecast over `hours` hours from `start`. Arrays (hour,), NaN where unknown.
 
     precip_mmwe_h is the layer's own water; `water_mmwe_h()` is never less than snow and ice need. ring: (lon, lat)
-    corners of the cell, empty when the answer shows none. dew_point_c is only to judge the cell by.
+    corners of the cell, empty when the answer shows none. dew_point_c, and reported_c over all hours of the answer, are
+    only to judge the cell by.
     """
 
     name: str
@@ -162,6 +164,7 @@ class GridCell:
     ice_mm_h: Array
     precip_form: NDArray[np.int8]
     dew_point_c: Array
+    reported_c: Array
 
     def water_mmwe_h(self) -> Array:
         """Water equivalent an hour, raised to what the same cell's snow and ice need; unknown stays unknown."""
@@ -198,7 +201,18 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
         ice_mm_h=hourly["iceAccumulation"],
         precip_form=_form(p.weather, hourly["iceAccumulation"], start, hours, now_utc),
         dew_point_c=_dew_point_c(p.dewpoint, start, hours, now_utc),
+        reported_c=_reported_c(p.temperature, now_utc),
     )
+
+
+def _reported_c(layer: _Layer, now_utc: datetime) -> Array:
+    """Air temperatures by the hour over all that a readable layer says, at most LONGEST_H hours."""
+    if not layer.values:
+        return np.empty(0)
+    spans = [parse_interval(s.validTime, now_utc=now_utc) for s in layer.values]
+    first = min(begin for begin, _ in spans).replace(minute=0, second=0, microsecond=0)
+    hours = int(np.ceil((max(end for _, end in spans) - first).total_seconds() / 3600.0))
+    return _hourly("temperature", layer, first, min(hours, LONGEST_H), now_utc)
 
 
 def _dew_point_c(layer: _Layer | None, start: datetime, hours: int, now_utc: datetime) -> Array:
@@ -223,7 +237,7 @@ def _told(cell: GridCell, place: tuple[float, float]) -> doubt.Told:
         elevation_m=np.array([cell.elevation_m]),
         air_temp_c=air,
         precip_mmwe_h=cell.precip_mmwe_h[None, None],
-        reported_c=air,
+        reported_c=cell.reported_c[None, None],
         same_n=SAME_HOURS,
         dew_point_c=cell.dew_point_c[None, None],
         snow=cell.snowfall_mm_h[None, None] > LEAST_SNOW_MM_H,
