@@ -2,7 +2,7 @@
 
 An answer in the wrong unit, one value for all hours, or no value at all has the right shape and still clears a road
 that is not clear. The checks compare an answer with itself, with the season and with the last good answer. They doubt
-the whole answer: one wrong value says that the source is at fault. Thresholds are our estimate where no source is named.
+the whole answer: one wrong value says that the source is at fault. Thresholds without a source are our estimate.
 """
 
 from collections.abc import Callable
@@ -214,8 +214,8 @@ def _changed(told: Told, before: Told, now_utc: datetime) -> str:
         return ""
     cell, hour = where
     return (
-        f"its air temperature at {told.place(cell)}, {told.moment(first + hour)}, differs by {change[where]:+.0f} K from "
-        "its last good answer"
+        f"its air temperature at {told.place(cell)}, {told.moment(first + hour)}, differs by {change[where]:+.0f} K "
+        "from its last good answer"
     )
 
 

@@ -41,7 +41,7 @@ def brief_page(
     shown: Mapping[str, Shown],
     upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
 ) -> str:
-    """The whole page. `not_planned`, `upheld` as in the text brief; `shown`: the picture of a trip's road, by its id."""
+    """The whole page. `not_planned` and `upheld` as in the text brief; `shown`: pictures of roads, by trip id."""
     todo = acting(plans)
     rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
     wintry, calm = [p for p in rest if words.is_wintry(p)], [p for p in rest if not words.is_wintry(p)]

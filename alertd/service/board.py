@@ -14,8 +14,8 @@ from alertd.notices import words
 from alertd.notices.leaving import best_line
 from alertd.notices.next_step import NextStep, Step, is_old, next_step
 from alertd.notices.notice import Audience, Notice
-from alertd.notices.upheld import upheld_words
 from alertd.notices.unread import URGENT_KINDS, wait_for
+from alertd.notices.upheld import upheld_words
 from alertd.plan.result import Advice, Plan
 from alertd.service.driver_page import Chains, chains_of
 from alertd.service.planner import Planner

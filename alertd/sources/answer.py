@@ -54,6 +54,7 @@ class Heard:
     clock_offset_s: float | None = None
 
 
+DOUBTED: Final = "its answer is doubted"
 Doubt: TypeAlias = Callable[[T, T | None], str]  # (new value, last good value) -> why it is doubted, "" if it is not
 
 

@@ -2,8 +2,8 @@
 
 An answer is first read by its caller's `read` function; only what could be read is stored. So a page of HTML, half a
 JSON text, a changed unit or a swapped place never becomes the last good answer, and when the server fails in any of
-these ways the last good answer is served instead, marked stale with the time it was fetched. The same goes for an answer
-that its caller's `doubt` finds untrue or empty, by itself or beside the last good one.
+these ways the last good answer is served instead, marked stale with the time it was fetched. The same applies to an
+answer that its caller's `doubt` finds untrue or empty, by itself or beside the last good one.
 Error answers are never stored, whatever their headers say. What is asked stays inside the host's stated limits
 (`limits`): a call that a spent allowance does not cover is not made.
 """
@@ -25,7 +25,7 @@ import numpy as np
 from alertd import __version__
 from alertd.errors import ConfigError, SourceChanged, SourceDoubted, SourceDown, SourceError
 from alertd.httptime import http_date
-from alertd.sources.answer import Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
+from alertd.sources.answer import DOUBTED, Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
 from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
 from alertd.sources.inflate import ACCEPTED, Inflater, Packed, TooLarge
 from alertd.sources.limits import HostLimits
@@ -77,7 +77,7 @@ class _Reader(Generic[T]):
     def _raise_doubt(self, value: T, before: T | None) -> None:
         why = self.doubt(value, before)
         if why:
-            raise SourceDoubted(self.source, f"its answer is doubted: {why}")
+            raise SourceDoubted(self.source, f"{DOUBTED}: {why}")
 
 
 class PoliteClient:
@@ -157,8 +157,9 @@ class PoliteClient:
 
         source: the name errors carry. default_life_s: freshness when the server says nothing. verdict: reads an error
         answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even
-        if the stored answer is fresh. doubt: says why a value that was read cannot be so, beside the last good one if there
-        is one; a doubted answer is neither stored nor returned. Raises SourceError when there is neither an answer nor a last good one.
+        if the stored answer is fresh. doubt: says why a value cannot be so, beside the last good one where there is
+        one; a doubted answer is neither stored nor returned. Raises SourceError when there is neither an answer nor a
+        last good one.
         """
         return await self.get(
             source, url, read=lambda body: read(parse_json(source, body)), params=params,
@@ -339,9 +340,7 @@ class PoliteClient:
             raise SourceChanged(source, f"redirects to another server ({urlsplit(target).hostname})")
         return target
 
-    def _answer(
-        self, entry: Entry, read: "_Reader[T]", *, from_cache: bool, stale_because: str = ""
-    ) -> Answer[T]:
+    def _answer(self, entry: Entry, read: "_Reader[T]", *, from_cache: bool, stale_because: str = "") -> Answer[T]:
         date = http_date(entry.headers.get("date", ""))
         offset = (date - entry.fetched_at).total_seconds() if date and not entry.headers.get("age") else None
         return Answer(

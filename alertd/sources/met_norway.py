@@ -45,7 +45,8 @@ class MetNorway:
         needed_from = min(ask.now_utc, ask.end - timedelta(hours=1))
         async with asyncio.TaskGroup() as group:
             found = {
-                key: group.create_task(self._one(one, needed_from)) for key, one in dict(zip(keys, params, strict=True)).items()
+                key: group.create_task(self._one(one, needed_from))
+                for key, one in dict(zip(keys, params, strict=True)).items()
             }
         results = [found[key].result() for key in keys]
         if not any(isinstance(result, Answer) for result in results):

@@ -110,8 +110,8 @@ class PlaceHours:
     """One place's forecast: arrays (hour,) by Forecast field from `start`, NaN where unknown.
 
     updated_at: when the forecast was made, which is hours before it was sent. elevation_m: the height its temperature
-    is for, NaN where it does not say. reported_c: (step,) air temperatures as reported. dew_point_c, snow: (hour,), only
-    to judge the answer by; snow is the symbol of the hour or six hours.
+    is for, NaN where it does not say. reported_c: (step,) air temperatures as reported. dew_point_c, snow: (hour,)
+    arrays only to judge the answer by; snow is the symbol of the hour or six hours.
     """
 
     lat_deg: float

@@ -236,7 +236,7 @@ def _form(place: _Place, key: str) -> NDArray[np.int8]:
 
 
 def _at_either_end(at_stamp: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    return at_stamp | np.append(at_stamp[1:], False)
+    return np.asarray(at_stamp | np.append(at_stamp[1:], False))
 
 
 def why_doubted(places: list[PlaceHours], before: list[PlaceHours] | None, now_utc: datetime) -> str:

@@ -23,7 +23,7 @@ MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 NULLS = Fault(kind=FaultKind.NULLS, cells=frozenset(range(1000)))
 HOUR = timedelta(minutes=61)  # past the hour for which a forecast counts as fresh
 SLOT = Slot(kind=NoticeKind.BRIEF.value, fleet="f", local_date="2027-01-14")
-MILD = Storm(warmer_k=25.0, wetter=0.01)
+MILD = Storm(warmer_k=12.0, wetter=0.01)
 
 
 @pytest.fixture

@@ -86,7 +86,8 @@ def listed(values: Any) -> list[float | None]:
 def nws_body(w: World) -> dict[str, Any]:
     def layer(uom: str, values: Any) -> dict[str, Any]:
         stamps = [(w.start + n * HOUR).isoformat() + "/PT1H" for n in range(w.air_c.size)]
-        return {"uom": uom, "values": [{"validTime": t, "value": v} for t, v in zip(stamps, listed(values), strict=True)]}
+        rows = zip(stamps, listed(values), strict=True)
+        return {"uom": uom, "values": [{"validTime": t, "value": v} for t, v in rows]}
 
     one = np.ones(w.air_c.size)
     properties = {
@@ -104,7 +105,8 @@ def nws_body(w: World) -> dict[str, Any]:
 
 def met_body(w: World, asked: httpx.QueryParams) -> dict[str, Any]:
     steps = []
-    for n, (air, dew, mm, snow) in enumerate(zip(listed(w.air_c), listed(w.dew_c), listed(w.precip_mm), w.snow)):
+    rows = zip(listed(w.air_c), listed(w.dew_c), listed(w.precip_mm), w.snow, strict=True)
+    for n, (air, dew, mm, snow) in enumerate(rows):
         instant = {"air_temperature": air, "dew_point_temperature": dew, "relative_humidity": 90.0, "wind_speed": 3.0,
                    "cloud_area_fraction": 90.0}  # fmt: skip
         hour = {"summary": {"symbol_code": "snow" if snow else "cloudy"}, "details": {"precipitation_amount": mm}}
@@ -131,7 +133,7 @@ def open_meteo_body(w: World, asked: httpx.QueryParams) -> list[dict[str, Any]]:
              "surface_pressure": "hPa", "wind_speed_10m": "m/s", "cloud_cover": "%", "shortwave_radiation": "W/m²",
              "precipitation": "mm", "precipitation_probability": "%", "freezing_level_height": "m",
              "weather_code": "wmo code"}  # fmt: skip
-    places = zip(asked["latitude"].split(","), asked["longitude"].split(","), asked["elevation"].split(","))
+    places = zip(*(asked[name].split(",") for name in ("latitude", "longitude", "elevation")), strict=True)
     return [
         {"latitude": float(lat), "longitude": float(lon), "elevation": float(height), "utc_offset_seconds": 0,
          "hourly_units": units, "hourly": hourly}
@@ -149,7 +151,8 @@ class Services:
     def answer(self, request: httpx.Request) -> httpx.Response:
         asked, hour = request.url.params, self.clock().replace(minute=0)
         past, ahead = (int(asked.get(name, 0)) for name in ("past_days", "forecast_days"))
-        whole = storm(hour.replace(hour=0) - timedelta(days=past), 24 * (past + ahead)) if ahead else storm(hour, 24 * 8)
+        first = hour.replace(hour=0) - timedelta(days=past) if ahead else hour
+        whole = storm(first, 24 * (past + ahead or 8))
         told = LIES[self.lie](whole) if self.lie else whole
         if "/points/" in request.url.path:
             return httpx.Response(200, json=POINT)
