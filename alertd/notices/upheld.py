@@ -70,4 +70,4 @@ def upheld_words(row: Said, plan: Plan, now_utc: datetime, tongue: Tongue = ENGL
     when = words.clock_on(row.said_at, plan.depart_zone, now_utc, tongue)
     if plan.partial:
         return place + tongue.say("{order} as of {when}; newer forecast is missing.", order=order, when=when)
-    return place + tongue.say("{order} as of {when}; newer road reports are missing.", order=order, when=when)
+    return place + tongue.say("{order} as of {when}; newer reports are missing.", order=order, when=when)
