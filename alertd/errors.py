@@ -6,6 +6,7 @@ AlertdError
 ├ SourceError    a forecast provider or feed did not give what was asked
 │ ├ SourceDown     no answer, or an answer that says try later
 │ ├ SourceChanged  an answer whose shape, units or values cannot be trusted
+│ │ └ SourceDoubted  an answer of the right shape whose values cannot be so, or that holds none
 │ ├ SourceStale    an answer too old to plan with
 │ └ OutsideArea    the source has no forecasts for that place, and says so
 ├ DeliveryError  a notice could not be handed over
@@ -48,6 +49,10 @@ class SourceDown(SourceError):
 
 class SourceChanged(SourceError):
     """An answer whose shape, units or values cannot be trusted."""
+
+
+class SourceDoubted(SourceChanged):
+    """An answer of the right shape whose values cannot be so, or that holds none of use."""
 
 
 class SourceStale(SourceError):

@@ -14,6 +14,7 @@ from alertd.notices.leaving import best_line
 from alertd.notices.markup import INK, bullets, chip, document, facts, heading, line, picture, table
 from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, Plan, Stretch
 
+_NONE_UPHELD: Final[Mapping[str, Sequence[str]]] = {}
 MOST_DRAWN: Final = 12  # roads; a mail of eighty pictures is refused by servers
 WIDTH_PX: Final = 680  # of a picture
 
@@ -38,8 +39,9 @@ def brief_page(
     now: datetime,
     zone: str,
     shown: Mapping[str, Shown],
+    upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
 ) -> str:
-    """The whole page. `not_planned` as in the text brief; `shown`: the picture of a trip's road, by its id."""
+    """The whole page. `not_planned` and `upheld` as in the text brief; `shown`: pictures of roads, by trip id."""
     todo = acting(plans)
     rest = sorted((p for p in plans if not surfaces.asks(p)), key=lambda p: p.depart_at)
     wintry, calm = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
@@ -51,7 +53,7 @@ def brief_page(
             [_short(p) for p in plans if p.singles_short],
         ),
         heading("Next actions", "in their order") if todo else "",
-        *(_card(p, shown.get(p.trip_id)) for p in todo),
+        *(_card(p, shown.get(p.trip_id), upheld.get(p.trip_id, ())) for p in todo),
         line(f"Roads are drawn for the first {MOST_DRAWN} trips.", small=True) if len(todo) > MOST_DRAWN else "",
         _list(
             "Winter road", "no chains expected: drive to the surface", ("leaves", "trip", "truck", "driver", "road"),
@@ -101,11 +103,11 @@ def _short(plan: Plan) -> tuple[str, ...]:
     return plan.rig_name, plan.trip_id, plan.driver, f"chains for {need} tires", aboard, f"{plan.singles_short} single"
 
 
-def _card(plan: Plan, shown: Shown | None) -> str:
+def _card(plan: Plan, shown: Shown | None, upheld: Sequence[str]) -> str:
     """One trip: what it is asked, where and when, and its road drawn."""
     leaves, trip, rig, driver = _leaving(plan)
     head = f"{leaves} &nbsp; {escape(trip)} &nbsp; {escape(rig)} &nbsp; {escape(driver)} &nbsp; {chip(plan.advice)}"
-    said = [*held_lines(plan), arrival_line(plan)]
+    said = [*upheld, *held_lines(plan), arrival_line(plan)]
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         said.append(f"{why}: be ready to chain")

@@ -21,6 +21,7 @@ from alertd.notices.telling import (
     to_fleet,
     to_people,
 )
+from alertd.notices.upheld import raised, upheld
 from alertd.plan.result import Advice, Plan, Stretch, SurfaceStretch
 from alertd.tongue import IN_ENGLISH, Tongue, Tongues
 
@@ -63,6 +64,8 @@ def to_say(
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
     thawed = tuple(b for b in less_icy if _has_lasted(b, plan, now_utc, policy))
     owed = tuple(b for b in everything if b.owed)
+    seen = raised(plan, upheld(plan, everything, now_utc), now_utc)  # what goes out is never below what went out
+    told_ahead = [s for s in seen.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     news = before is None or bool(worse or icy or wintry or eased or thawed or closed or opened)
     fresh = [*worse, *icy, *closed, *opened]
     pending = [
@@ -73,21 +76,21 @@ def to_say(
         *(on_relief(plan, b, tongue) for b in eased if not b.owed and not (_meets(b, worse) or _meets(b, icy))),
         *(on_ice(plan, s, tongue) for s in icy),
         *(on_thaw(plan, b, tongue) for b in thawed if not b.owed and b.stop_id == surfaces.ICY_ROAD),
-        *(m for b in owed if (m := _still_owed(b, plan, ahead, icy_ahead, fresh, tongue))),
+        *(m for b in owed if (m := _still_owed(b, plan, told_ahead, icy_ahead, fresh, tongue))),
     ]
     told, held_back = sendable(pending, plan, now_utc, policy, driver_told_at)
     if not news and not told:
         return (), tuple(_watched(b, (*milder, *less_icy), plan, now_utc) for b in everything)
-    raised = bool(worse or icy or wintry or closed) or not news
-    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if raised else NoticeKind.EASED
+    is_worse = bool(worse or icy or wintry or closed) or not news
+    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if is_worse else NoticeKind.EASED
     lineage = digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message a trip each frosty night is not read.
     asks = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
     notices = to_people(
-        plan, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=tongues.office
+        seen, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=tongues.office
     )
     if news:
-        notices.append(to_fleet(plan, kind, lineage, now_utc))
+        notices.append(to_fleet(seen, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
     stands = (
         *_standing(plan, worse, eased, road),

@@ -1,7 +1,7 @@
 """Words for the office: one trip's plan in a few lines, and the morning brief over all trips."""
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from alertd.notices import surfaces, words
@@ -9,6 +9,7 @@ from alertd.notices.closures import held_lines
 from alertd.notices.leaving import best_line
 from alertd.plan.result import Advice, Plan, Stretch
 
+_NONE_UPHELD: Mapping[str, Sequence[str]] = {}
 WIDTH = 78  # fits a mail client and a printed page
 
 
@@ -27,11 +28,17 @@ def dispatcher_text(plan: Plan) -> str:
 
 
 def brief_text(
-    fleet: str, plans: Sequence[Plan], not_planned: Sequence[tuple[str, str]], now: datetime, zone: str
+    fleet: str,
+    plans: Sequence[Plan],
+    not_planned: Sequence[tuple[str, str]],
+    now: datetime,
+    zone: str,
+    upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
 ) -> str:
     """The morning brief: who needs chains, where, when; who carries too few; whose arrival slips; what is not known.
 
-    `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out.
+    `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out. upheld: by trip, the
+    orders that were sent before and that newer, missing data do not lower.
     """
     acting = sorted((p for p in plans if surfaces.asks(p)), key=next_action)
     rest = sorted((p for p in plans if not surfaces.asks(p)), key=lambda p: p.depart_at)
@@ -54,7 +61,14 @@ def brief_text(
             [f"{p.rig_name}, {p.trip_id}, {p.driver}: {_short(p)}" for p in plans if p.singles_short],
         ),
         _section("IN ORDER OF THE NEXT ACTION", []) if acting else [],
-        *([_headline(p), *(w for h in held_lines(p) for w in _wrapped(h)), *_trip_lines(p)] for p in acting),
+        *(
+            [
+                _headline(p),
+                *(w for h in (*upheld.get(p.trip_id, ()), *held_lines(p)) for w in _wrapped(h)),
+                *_trip_lines(p),
+            ]
+            for p in acting
+        ),
         _section(
             "WINTER ROAD, no chains expected - drive to the surface",
             [line for p in wintry for line in (_headline(p), *surfaces.office_lines(p))],

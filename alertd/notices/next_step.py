@@ -56,7 +56,9 @@ def next_step(
     at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
     asks = plan.advice.rank >= Advice.READY.rank and not plan.stretches
     if plan.partial or is_old(plan, now_utc) or asks:
-        return NextStep(step=Step.READY, at=at)
+        # An order that was sent before and whose stretch newer, missing data do not show: see `notices.upheld`.
+        order = {Advice.HOLD: Step.HOLD, Advice.CHAIN: Step.HANG}.get(plan.advice) if plan.partial else None
+        return NextStep(step=order or Step.READY, at=at)
     left = sorted((s for s in plan.surfaces if s.leave_at > now_utc), key=lambda s: (not s.icy, s.start_m))
     if left:
         return NextStep(step=Step.SLOW, at=max(left[0].enter_at, min(now_utc, at)), surface=left[0])

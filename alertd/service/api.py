@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
@@ -11,7 +11,9 @@ from fastapi.responses import JSONResponse
 
 import alertd
 from alertd.errors import InputError
-from alertd.plan.record import FORMAT
+from alertd.notices.said import said_from_plain
+from alertd.notices.upheld import raised, upheld
+from alertd.plan.record import FORMAT, to_plain
 from alertd.service.alerts import Alerts
 from alertd.service.alerts_api import alerts_router
 from alertd.service.chainlog_api import chainlog_router
@@ -37,6 +39,7 @@ from alertd.service.reports_api import reports_router
 from alertd.service.routes_api import ROUTES_PATH, routes_router
 from alertd.service.score_api import score_router
 from alertd.service.shell import Shell
+from alertd.service.shown import read_plan
 from alertd.service.tokens import Doorkeeper
 from alertd.service.uploads import GPX_LIMITS
 from alertd.sources.closurefile import ClosureRequest, parse_closure
@@ -103,6 +106,20 @@ def make_api(
     return app
 
 
+def _as_seen(body: dict[str, Any], now_utc: datetime) -> dict[str, Any]:
+    """A stored plan as people see it, see `notices.upheld`; as it was made where it is of another version."""
+    plain: dict[str, Any] = body["plan"]
+    plan = read_plan(json.loads(json.dumps(plain)))
+    if plan is None:
+        return plain
+    seen = raised(plan, upheld(plan, said_from_plain(body["said"]), now_utc), now_utc)
+    if seen is plan:
+        return plain
+    for told, stretch in zip(plain["stretches"], seen.stretches, strict=True):
+        told["advice"], told["hold_until"] = stretch.advice.value, to_plain(stretch.hold_until)
+    return plain | {"advice": seen.advice.value, "cautions": list(seen.cautions)}
+
+
 def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
     router = APIRouter(prefix="/v1/trips")
     one_at_a_time = asyncio.Lock()  # between looking an id up and keeping it
@@ -140,11 +157,11 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
 
     @router.get("/{trip_id}/plan")
     async def get_plan(trip_id: str) -> dict[str, Any]:
-        """The newest plan of a trip."""
+        """The newest plan of a trip; while data are missing, never below what was sent before."""
         stored = await asyncio.to_thread(store.latest_plan, trip_id)
         if stored is None:
             raise Refused(404, "no plan", f"trip {trip_id} is unknown or not planned yet")
-        return {"format": FORMAT, **json.loads(stored.body)["plan"]}
+        return {"format": FORMAT, **_as_seen(json.loads(stored.body), clock())}
 
     @router.delete("/{trip_id}", status_code=204)
     async def cancel_trip(trip_id: str) -> None:

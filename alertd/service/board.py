@@ -15,6 +15,7 @@ from alertd.notices.leaving import best_line
 from alertd.notices.next_step import NextStep, Step, is_old, next_step
 from alertd.notices.notice import Audience, Notice
 from alertd.notices.unread import URGENT_KINDS, wait_for
+from alertd.notices.upheld import upheld_words
 from alertd.plan.result import Advice, Plan
 from alertd.service.driver_page import Chains, chains_of
 from alertd.service.planner import Planner
@@ -193,6 +194,7 @@ def _row(
     if step.stretch is not None and step.step is not Step.TAKE_OFF:
         odds.insert(0, f"{step.stretch.hanging.singles_n} tires")
     cautions = [old and f"Old plan ({old}): be ready to chain.", plan.partial and "Forecast old or missing in part."]
+    cautions += [upheld_words(row, plan, now_utc) for row in shown.upheld(plan)]
     unread, overdue = _unread(plan, said, chains, planner, now_utc)
     return Row(
         order=0 if missed else 2 if step.step is Step.ARRIVED else 1,

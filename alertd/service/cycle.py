@@ -19,6 +19,7 @@ from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.office import office_notice
 from alertd.notices.said import Said, said_from_plain
 from alertd.notices.unplanned import to_driver
+from alertd.notices.upheld import raised, upheld
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Plan
 from alertd.service.closures import standing
@@ -43,6 +44,8 @@ BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
+    """plans: as people see them, see `notices.upheld`."""
+
     plans: tuple[Plan, ...]
     not_planned: tuple[NotPlanned, ...]
     new_notices: tuple[str, ...]
@@ -102,6 +105,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     controls = await gather(planner.feeds, planner.ground, store, now_utc, record=True)
     outcomes = await planner.plan(trips, now_utc, reports, posted, controls)
     done: list[Standing] = []
+    made: list[Plan] = []
     told = await asyncio.to_thread(_told_lately, store, trips, now_utc)
     failed = [o for o in outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []
@@ -116,7 +120,9 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             failed.append(not_planned_for(trip, exc))
         else:
             new += ids
-            done.append(Standing(plan=plan, said=said))
+            seen = raised(plan, upheld(plan, said, now_utc), now_utc)
+            done.append(Standing(plan=seen, said=said))
+            made.append(plan)
     for miss in failed:
         log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
         new += await asyncio.to_thread(
@@ -136,7 +142,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
         unread=unread,
         standing=tuple(done),
     )
-    planner.shown.take(outcome.plans, [(m.trip.id, m.reason) for m in failed], unread, now_utc)
+    said_of = {one.plan.trip_id: one.said for one in done}
+    planner.shown.take(made, [(m.trip.id, m.reason) for m in failed], unread, now_utc, said_of)
     return outcome
 
 
@@ -243,7 +250,8 @@ def make_brief(
     again: str = "",
 ) -> Notice:
     settings = planner.settings
-    text = brief_text(settings.fleet, outcome.plans, missed(outcome), now_utc, settings.brief_zone)
+    lines = planner.shown.upheld_lines(outcome.plans, now_utc)
+    text = brief_text(settings.fleet, outcome.plans, missed(outcome), now_utc, settings.brief_zone, lines)
     if not_sent:
         text = "\n".join((text, "", "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
     id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date, *filter(None, [again]))

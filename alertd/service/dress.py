@@ -95,9 +95,9 @@ async def _dressed(
     drawn = await draw_roads(planner, plans, route_of)
     cids = {trip: f"road-{n}@alertd.invalid" for n, trip in enumerate(drawn, 1)}
     shown = {trip: Shown(src=f"cid:{cids[trip]}", alt=d.said) for trip, d in drawn.items()}
-    settings = planner.settings
+    settings, lines = planner.settings, planner.shown.upheld_lines(plans, now_utc)
     return {
-        "html": brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown),
+        "html": brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown, lines),
         "pictures": [
             {"cid": cids[trip], "filename": f"{trip}.png", "png": base64.b64encode(d.png).decode()}
             for trip, d in drawn.items()

@@ -22,6 +22,7 @@ from alertd.notices.notice import Audience, Notice
 from alertd.notices.pictures import alt
 from alertd.notices.pictures.measures import Measures
 from alertd.notices.surfaces import to_slow_for
+from alertd.notices.upheld import upheld_words
 from alertd.plan.result import Plan, StopChoice
 from alertd.service.clock import Clock
 from alertd.service.drawings import Drawings
@@ -204,7 +205,10 @@ def driver_values(
         "step": step,
         "icon": ICONS.get(step.step, ""),
         "head": head(step, now_utc, tongue),
-        "warn": warnings(plan, missed, now_utc, tongue),
+        "warn": [
+            *(upheld_words(row, plan, now_utc, tongue) for row in planner.shown.upheld(plan)),
+            *warnings(plan, missed, now_utc, tongue),
+        ],
         "later": [s for n, s in enumerate(plan.stretches, 1) if n != step.number and s.chain_up.arrive_at > step.at],
         "icy": to_slow_for(plan),
         "winter": [s for s in plan.surfaces if not s.icy],

@@ -55,6 +55,7 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
             *([f"{outbox.parked_n} deliveries are parked; `alertd parked` lists them"] if outbox.parked_n else []),
             *(f"the forecast of {name} is {age_s / 3600.0:.0f} h old" for name, age_s in ages_s.items()
               if age_s > stale_s),
+            *(f"{host}: {why}" for host, why in sorted(meters.doubted.items())),
             *(["no forecast has come since the start"] if meters.blind else []),
             *([f"{_n(len(planner.shown.missed), 'trip')} cannot be planned; the board says why"]
               if planner.shown.missed else []),

@@ -22,7 +22,7 @@ from alertd.errors import DeliveryError
 from alertd.notices.notice import Notice
 from alertd.plan.result import Plan
 from alertd.service.clock import Clock
-from alertd.sources.answer import Heard
+from alertd.sources.answer import DOUBTED, Heard
 from alertd.store.store import Store
 
 MOST_CHANNELS: Final = 16
@@ -55,6 +55,8 @@ class Meters:
         self._channels, self._hosts = Names(MOST_CHANNELS), Names(MOST_HOSTS)
         self._issued: dict[str, datetime] = {}
         self._offsets: deque[float] = deque(maxlen=OFFSETS_N)
+        self.doubted: dict[str, str] = {}  # by host, why an answer of the last cycle was doubted
+        self._doubts: dict[str, str] = {}
         self.blind = False  # trips were planned, and no forecast has come since the start
         self.leading = False
         self.last_success = Gauge(
@@ -119,6 +121,7 @@ class Meters:
         for note in (note for plan in plans for note in plan.sources):
             self._issued[note.provider] = note.issued_at or note.fetched_at
         self.blind = bool(plans) and not self._issued
+        self.doubted, self._doubts = self._doubts, {}
         partial_n = sum(plan.partial for plan in plans)
         for state, n in (("planned", len(plans)), ("on_partial_data", partial_n), ("not_planned", not_planned_n)):
             self.trips.labels(state).set(n)
@@ -126,6 +129,9 @@ class Meters:
 
     def heard(self, heard: Heard) -> None:
         """An answer of a source, or that there was none."""
+        because = heard.failed.problem if heard.failed is not None else heard.stale_because
+        if DOUBTED in because:
+            self._doubts.setdefault(urlsplit(heard.url).hostname or "", because)
         if heard.failed is not None or heard.stale_because:
             self.source_failures.labels(self._hosts.label(urlsplit(heard.url).hostname or "")).inc()
         if heard.clock_offset_s is not None:

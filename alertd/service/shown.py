@@ -3,7 +3,7 @@
 import json
 import logging
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import ceil, floor
@@ -14,6 +14,8 @@ from typing import Any, Final
 from pydantic import TypeAdapter, ValidationError
 
 from alertd.notices.moved import moved
+from alertd.notices.said import Said, said_from_plain
+from alertd.notices.upheld import raised, upheld, upheld_words
 from alertd.plan.outlook import Corridor
 from alertd.plan.result import Plan
 from alertd.plan.road_hours import RoadHours, road_hours
@@ -38,7 +40,10 @@ class Change:
 
 
 class Shown:
-    """Kept in memory; after a restart plans come from the store until the first cycle has ended. Any thread may ask."""
+    """Kept in memory; after a restart plans come from the store until the first cycle has ended. Any thread may ask.
+
+    Plans are those people see: while data are missing, never below what was sent before (see `notices.upheld`).
+    """
 
     def __init__(self) -> None:
         self.plans: dict[str, Plan] = {}
@@ -47,6 +52,7 @@ class Shown:
         self.taken_at: datetime | None = None
         self.changes: dict[str, Change] = {}
         self._hours: OrderedDict[Route, RoadHours] = OrderedDict()
+        self._upheld: dict[str, tuple[Said, ...]] = {}  # by id of the plan
         self._read: OrderedDict[str, Plan] = OrderedDict()
         self._lock = Lock()
         self._ignored: tuple[str, ...] = ()
@@ -59,10 +65,17 @@ class Shown:
         self._ignored = columns
 
     def take(
-        self, plans: Iterable[Plan], missed: Iterable[tuple[str, str]], unread: Iterable[tuple[str, str]], now: datetime
+        self,
+        plans: Iterable[Plan],
+        missed: Iterable[tuple[str, str]],
+        unread: Iterable[tuple[str, str]],
+        now: datetime,
+        said: Mapping[str, Sequence[Said]] | None = None,
     ) -> None:
-        """The outcome of a cycle."""
-        new = {plan.trip_id: plan for plan in plans}
+        """The outcome of a cycle. said: what was sent of each trip."""
+        made, sent = tuple(plans), said or {}
+        rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
+        new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
         changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_LAST}
         for trip_id, plan in new.items():
             old = self.plans.get(trip_id)
@@ -70,6 +83,8 @@ class Shown:
                 changes[trip_id] = Change(at=now, lines=lines)
         self.plans, self.missed, self.unread = new, dict(missed), tuple(unread)
         self.changes, self.taken_at = changes, now
+        with self._lock:
+            self._upheld = rows
 
     def plan(self, store: Store, trip_id: str) -> Plan | None:
         """The newest plan of a trip; None where there is none, or one of an older version that is not understood."""
@@ -80,14 +95,31 @@ class Shown:
             return None
         with self._lock:
             known = self._read.get(stored.id)
-        plan = known or read_plan(json.loads(stored.body)["plan"])
+        plan = known
+        if plan is None:
+            body = json.loads(stored.body)
+            plan = read_plan(body["plan"])
+            if plan is not None:
+                rows = upheld(plan, said_from_plain(body["said"]), plan.made_at)
+                plan = raised(plan, rows, plan.made_at)
+                with self._lock:
+                    self._upheld[plan.id] = rows
         if plan is not None:
             with self._lock:
                 self._read[stored.id] = plan
                 self._read.move_to_end(stored.id)
                 while len(self._read) > MOST_READ:
-                    self._read.popitem(last=False)
+                    self._upheld.pop(self._read.popitem(last=False)[1].id, None)
         return plan
+
+    def upheld(self, plan: Plan) -> tuple[Said, ...]:
+        """What was sent before and asks for more than this plan, which `plan` or a cycle gave, would by itself."""
+        with self._lock:
+            return self._upheld.get(plan.id, ())
+
+    def upheld_lines(self, plans: Iterable[Plan], now_utc: datetime) -> dict[str, list[str]]:
+        """The same in words for the office, by trip."""
+        return {p.trip_id: [upheld_words(row, p, now_utc) for row in self.upheld(p)] for p in plans}
 
     def keep_road(self, route: Route, corridor: Corridor, now: datetime) -> None:
         """Keep the likely road of a route by the hour: the corridor itself is too large to keep for many."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, Generic, Protocol, TypeVar
+from typing import Any, Final, Generic, Protocol, TypeAlias, TypeVar
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
 from alertd.errors import OutsideArea, SourceError
@@ -54,6 +54,14 @@ class Heard:
     clock_offset_s: float | None = None
 
 
+DOUBTED: Final = "its answer is doubted"
+Doubt: TypeAlias = Callable[[T, T | None], str]  # (new value, last good value) -> why it is doubted, "" if it is not
+
+
+def no_doubt(_new: object, _before: object) -> str:
+    return ""
+
+
 class Asks(Protocol):
     """Who hands out answers: `http.PoliteClient` from the network, `retold.Retold` from an archive."""
 
@@ -67,6 +75,7 @@ class Asks(Protocol):
         default_life_s: float = 0.0,
         verdict: Verdict = no_verdict,
         refresh: bool = False,
+        doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]: ...
 
 

@@ -2,7 +2,8 @@
 
 An answer is first read by its caller's `read` function; only what could be read is stored. So a page of HTML, half a
 JSON text, a changed unit or a swapped place never becomes the last good answer, and when the server fails in any of
-these ways the last good answer is served instead, marked stale with the time it was fetched.
+these ways the last good answer is served instead, marked stale with the time it was fetched. The same applies to an
+answer that its caller's `doubt` finds untrue or empty, by itself or beside the last good one.
 Error answers are never stored, whatever their headers say. What is asked stays inside the host's stated limits
 (`limits`): a call that a spent allowance does not cover is not made.
 """
@@ -14,7 +15,7 @@ from datetime import datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar, cast
+from typing import Any, Generic, TypeVar, cast
 from urllib.parse import urljoin, urlsplit
 from weakref import WeakValueDictionary
 
@@ -22,9 +23,9 @@ import httpx
 import numpy as np
 
 from alertd import __version__
-from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
+from alertd.errors import ConfigError, SourceChanged, SourceDoubted, SourceDown, SourceError
 from alertd.httptime import http_date
-from alertd.sources.answer import Answer, Heard, whole_url, without_secrets
+from alertd.sources.answer import DOUBTED, Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
 from alertd.sources.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
 from alertd.sources.inflate import ACCEPTED, Inflater, Packed, TooLarge
 from alertd.sources.limits import HostLimits
@@ -47,6 +48,36 @@ class _Call:
     sent: Mapping[str, str]
     content_types: tuple[str, ...]
     verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reader(Generic[T]):
+    """How a body is read and judged for one caller."""
+
+    source: str
+    read: Callable[[bytes], T]
+    doubt: Doubt[T]
+
+    def sound(self, body: bytes) -> T:
+        """The value of a body that is not doubted by itself. Raises SourceError."""
+        value = self.read(body)
+        self._raise_doubt(value, None)
+        return value
+
+    def compare(self, value: T, last_good: Entry | None) -> None:
+        """Raise SourceDoubted for a value that is doubted beside the last good answer."""
+        if last_good is None:
+            return
+        try:
+            before = self.sound(last_good.body)
+        except SourceError:  # stored by an older version that read it differently
+            return
+        self._raise_doubt(value, before)
+
+    def _raise_doubt(self, value: T, before: T | None) -> None:
+        why = self.doubt(value, before)
+        if why:
+            raise SourceDoubted(self.source, f"{DOUBTED}: {why}")
 
 
 class PoliteClient:
@@ -120,16 +151,19 @@ class PoliteClient:
         default_life_s: float = 0.0,
         verdict: Verdict = no_verdict,
         refresh: bool = False,
+        doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]:
         """GET JSON and give it to `read`, which raises SourceChanged for what it cannot trust.
 
         source: the name errors carry. default_life_s: freshness when the server says nothing. verdict: reads an error
         answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even
-        if the stored answer is fresh. Raises SourceError when there is neither an answer nor a last good one.
+        if the stored answer is fresh. doubt: says why a value cannot be so, beside the last good one where there is
+        one; a doubted answer is neither stored nor returned. Raises SourceError when there is neither an answer nor a
+        last good one.
         """
         return await self.get(
             source, url, read=lambda body: read(parse_json(source, body)), params=params,
-            content_types=JSON, default_life_s=default_life_s, verdict=verdict, refresh=refresh,
+            content_types=JSON, default_life_s=default_life_s, verdict=verdict, refresh=refresh, doubt=doubt,
         )  # fmt: skip
 
     async def get(
@@ -143,16 +177,18 @@ class PoliteClient:
         default_life_s: float = 0.0,
         verdict: Verdict = no_verdict,
         refresh: bool = False,
+        doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]:
         """As `get_json`, for any body; `content_types` are parts one of which Content-Type must contain."""
         full = whole_url(url, params)
         self._identified(source, full)
         sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
+        reader = _Reader(source=source, read=read, doubt=doubt)
         call = _Call(source=source, url=full, sent=sent, content_types=content_types, verdict=verdict)
         # Trucks on one corridor ask for the same cells at the same moment: one goes, the others read its answer.
         async with self._in_flight.setdefault(full, asyncio.Lock()):
             try:
-                answer = await self._cached(call, read, default_life_s, refresh)
+                answer = await self._cached(call, reader, default_life_s, refresh)
             except SourceError as exc:
                 self._on_answer(Heard(url=without_secrets(full), refresh=refresh, failed=exc))
                 raise
@@ -165,7 +201,7 @@ class PoliteClient:
         )  # fmt: skip
         return answer
 
-    async def _cached(self, call: _Call, read: Callable[[bytes], T], default_life_s: float, refresh: bool) -> Answer[T]:
+    async def _cached(self, call: _Call, read: "_Reader[T]", default_life_s: float, refresh: bool) -> Answer[T]:
         key = cache_key(call.url)
         entry = await asyncio.to_thread(self.cache.get, key)
         if entry is not None and not entry.matches({**call.sent, "user-agent": self._http.headers["user-agent"]}):
@@ -184,7 +220,7 @@ class PoliteClient:
         return answer
 
     async def _exchange(
-        self, call: _Call, entry: Entry | None, read: Callable[[bytes], T], default_life_s: float
+        self, call: _Call, entry: Entry | None, read: "_Reader[T]", default_life_s: float
     ) -> tuple[Entry, Answer[T]]:
         """The server's answer as an entry and as read, after as many tries as the policy allows."""
         async with self._manners.gate(call.url).slots:
@@ -206,7 +242,7 @@ class PoliteClient:
         self,
         call: _Call,
         entry: Entry | None,
-        read: Callable[[bytes], T],
+        read: "_Reader[T]",
         default_life_s: float,
         deadline: asyncio.Timeout,
     ) -> tuple[Entry, Answer[T]]:
@@ -227,7 +263,7 @@ class PoliteClient:
                 await self._manners.admit(call.source, call.url, patient=False)
 
     async def _once(
-        self, call: _Call, entry: Entry | None, read: Callable[[bytes], T], default_life_s: float
+        self, call: _Call, entry: Entry | None, read: "_Reader[T]", default_life_s: float
     ) -> tuple[Entry, Answer[T]]:
         gate = self._manners.gate(call.url)
         headers = dict(call.sent)
@@ -261,7 +297,9 @@ class PoliteClient:
             headers=kept(told), body=body, fetched_at=now, fresh_until=now + life,
             varied={name: sent.get(name, "") for name in varied if name in ("accept", "user-agent")},
         )  # fmt: skip
-        return new, self._answer(new, read, from_cache=False)
+        answer = self._answer(new, read, from_cache=False)
+        read.compare(answer.value, entry if entry is not None and self._is_usable(entry) else None)
+        return new, answer
 
     async def _fetch(self, call: _Call, gate: HostGate, headers: Mapping[str, str]) -> tuple[httpx.Response, bytes]:
         """Status, headers and at most LARGEST_BODY bytes, following redirects on the same server only."""
@@ -302,25 +340,26 @@ class PoliteClient:
             raise SourceChanged(source, f"redirects to another server ({urlsplit(target).hostname})")
         return target
 
-    def _answer(
-        self, entry: Entry, read: Callable[[bytes], T], *, from_cache: bool, stale_because: str = ""
-    ) -> Answer[T]:
+    def _answer(self, entry: Entry, read: "_Reader[T]", *, from_cache: bool, stale_because: str = "") -> Answer[T]:
         date = http_date(entry.headers.get("date", ""))
         offset = (date - entry.fetched_at).total_seconds() if date and not entry.headers.get("age") else None
         return Answer(
-            value=read(entry.body), body=entry.body, fetched_at=entry.fetched_at, from_cache=from_cache,
+            value=read.sound(entry.body), body=entry.body, fetched_at=entry.fetched_at, from_cache=from_cache,
             stale=bool(stale_because), stale_because=stale_because, clock_offset_s=offset,
         )  # fmt: skip
 
-    def _last_good(self, entry: Entry | None, read: Callable[[bytes], T], exc: SourceError) -> Answer[T]:
+    def _last_good(self, entry: Entry | None, read: "_Reader[T]", exc: SourceError) -> Answer[T]:
         """The last good answer when the server is down or talks nonsense. A plain refusal (404, 400) stands."""
         outage = isinstance(exc, SourceDown | SourceChanged)
-        if entry is None or not outage or self._now() - entry.fetched_at > LONGEST_USE_OF_LAST_GOOD:
+        if entry is None or not outage or not self._is_usable(entry):
             raise exc
         try:
             return self._answer(entry, read, from_cache=True, stale_because=exc.problem)
         except SourceError:
             raise exc from None
+
+    def _is_usable(self, entry: Entry) -> bool:
+        return self._now() - entry.fetched_at <= LONGEST_USE_OF_LAST_GOOD
 
     def _tell_once(self, text: str) -> None:
         if text not in self._told:

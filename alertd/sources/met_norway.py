@@ -8,7 +8,7 @@ Arctic area, 9 km and four issues a day elsewhere. It has no past hours.
 
 import asyncio
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -19,7 +19,7 @@ from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Forecast, Gap
 from alertd.sources.answer import Answer, Asks, most_telling
 from alertd.sources.echo import apart_km
-from alertd.sources.met_norway_steps import FIELDS, SOURCE, PlaceHours, read_place
+from alertd.sources.met_norway_steps import FIELDS, SOURCE, PlaceHours, read_place, why_doubted
 
 LICENCE = "MET Norway, CC BY 4.0"
 LIFE_S = 1800.0  # where Expires is missing; recorded answers live half an hour
@@ -42,21 +42,23 @@ class MetNorway:
         wanted = list(zip(ask.lat_deg, ask.lon_deg, ask.road_elevation_m, strict=True))
         params = [place_params(*(float(value) for value in place)) for place in wanted]
         keys = [tuple(one.values()) for one in params]
+        needed_from = min(ask.now_utc, ask.end - timedelta(hours=1))
         async with asyncio.TaskGroup() as group:
             found = {
-                key: group.create_task(self._one(one)) for key, one in dict(zip(keys, params, strict=True)).items()
+                key: group.create_task(self._one(one, needed_from))
+                for key, one in dict(zip(keys, params, strict=True)).items()
             }
         results = [found[key].result() for key in keys]
         if not any(isinstance(result, Answer) for result in results):
             raise most_telling([result for result in results if isinstance(result, SourceError)])
         return assemble(ask, results)
 
-    async def _one(self, params: dict[str, str]) -> Answer[PlaceHours] | SourceError:
+    async def _one(self, params: dict[str, str], needed_from: datetime) -> Answer[PlaceHours] | SourceError:
         try:
             return await self._client.get_json(
                 SOURCE, f"{self._base}/weatherapi/locationforecast/2.0/complete", params=params,
                 read=partial(read_for, lat_deg=float(params["lat"]), lon_deg=float(params["lon"])),
-                default_life_s=LIFE_S, verdict=verdict,
+                default_life_s=LIFE_S, verdict=verdict, doubt=partial(why_doubted, now_utc=needed_from),
             )  # fmt: skip
         except SourceError as exc:
             return exc

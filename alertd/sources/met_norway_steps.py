@@ -5,9 +5,10 @@ is joined to the next by a straight line; an amount is for the hour, or the six 
 not say is unknown and stays NaN: before its first step, after its last, and wherever a value is left out.
 Meaning of the values: docs.api.met.no, ForecastJSON and data model; schema METJSONForecast.
 
-Symbols are not read. There is none for freezing rain or ice pellets ("sleet" is rain and snow mixed), and rain or snow
-we decide from temperature and humidity, so no hour's form is specified by this source. Sea-level pressure and dew
-point are not the road's and are left out; so are the extremes and percentiles, which only Nordic places have.
+Symbols do not decide the form of precipitation. There is none for freezing rain or ice pellets ("sleet" is rain and
+snow mixed), and rain or snow we decide from temperature and humidity, so no hour's form is specified by this source.
+A symbol of snow and the dew point are read only to doubt an air temperature that contradicts them. Sea-level pressure
+is not the road's and is left out; so are the extremes and percentiles, which only Nordic places have.
 """
 
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from alertd.errors import SourceChanged
+from alertd.forecast import doubt
 from alertd.sources.shape import AnswerModel, Number, validated
 
 Array: TypeAlias = NDArray[np.float64]
@@ -45,6 +47,7 @@ INSTANTS: dict[str, Variable] = {
     "wind_speed": Variable(field="wind_mps", unit="m/s", low=0.0, high=115.0),
     "cloud_area_fraction": Variable(field="cloud_frac", unit="%", low=0.0, high=1.0, factor=0.01),
 }
+DEW_POINT = "dew_point_temperature"
 AMOUNT, CHANCE = "precipitation_amount", "probability_of_precipitation"
 PERIODS: dict[str, Variable] = {
     AMOUNT: Variable(field="precip_mmwe_h", unit="mm", low=0.0, high=300.0),
@@ -60,10 +63,16 @@ class _Details(AnswerModel):
     cloud_area_fraction: Number | None = None
     precipitation_amount: Number | None = None
     probability_of_precipitation: Number | None = None
+    dew_point_temperature: Number | None = None
+
+
+class _Summary(AnswerModel):
+    symbol_code: str | None = None
 
 
 class _Part(AnswerModel):
     details: _Details = _Details()
+    summary: _Summary = _Summary()
 
 
 class _Data(AnswerModel):
@@ -101,7 +110,8 @@ class PlaceHours:
     """One place's forecast: arrays (hour,) by Forecast field from `start`, NaN where unknown.
 
     updated_at: when the forecast was made, which is hours before it was sent. elevation_m: the height its temperature
-    is for, NaN where it does not say.
+    is for, NaN where it does not say. reported_c: (step,) air temperatures as reported. dew_point_c, snow: (hour,)
+    arrays only to judge the answer by; snow is the symbol of the hour or six hours.
     """
 
     lat_deg: float
@@ -110,6 +120,9 @@ class PlaceHours:
     updated_at: datetime
     start: datetime
     fields: dict[str, Array]
+    reported_c: Array
+    dew_point_c: Array
+    snow: NDArray[np.bool_]
 
 
 def read_place(body: object) -> PlaceHours:
@@ -121,11 +134,14 @@ def read_place(body: object) -> PlaceHours:
     fields = {v.field: _between(at_h, _values(steps, name, v, meta)) for name, v in INSTANTS.items()}
     fields |= {v.field: _periods(steps, at_h, name, v, meta) for name, v in PERIODS.items()}
     fields["rh_frac"] = np.minimum(fields["rh_frac"], 1.0)
+    air = INSTANTS["air_temperature"]
     if height and not LOWEST_M <= height[0] <= HIGHEST_M:
         raise SourceChanged(SOURCE, f"forecasts for a height of {height[0]:g} m")
     return PlaceHours(
         lat_deg=lat, lon_deg=lon, elevation_m=height[0] if height else float("nan"),
         updated_at=_utc(meta.updated_at, "updated_at"), start=start, fields=fields,
+        reported_c=_values(steps, "air_temperature", air, meta),
+        dew_point_c=_between(at_h, _values(steps, DEW_POINT, air, meta)), snow=_snow(steps, at_h),
     )  # fmt: skip
 
 
@@ -197,3 +213,38 @@ def _periods(steps: list[_Step], at_h: NDArray[np.intp], name: str, variable: Va
         rest = max(six[i] - np.nansum(span), 0.0) / np.count_nonzero(open_h)
         span[open_h] = rest if name == AMOUNT else six[i]
     return hours
+
+
+def _snow(steps: list[_Step], at_h: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """(hour,): hours with a symbol of snow for the shortest period that starts at their step."""
+    snow = np.zeros(int(at_h[-1]) + 6, dtype=np.bool_)
+    for at, step in zip(at_h, steps, strict=True):
+        part, hours = (step.data.next_1_hours, 1) if step.data.next_1_hours else (step.data.next_6_hours, 6)
+        if part is not None and "snow" in (part.summary.symbol_code or ""):
+            snow[at : at + hours] = True
+    return snow
+
+
+def why_doubted(place: PlaceHours, before: PlaceHours | None, now_utc: datetime) -> str:
+    """Why an answer must not be believed; see `doubt.why_doubted`."""
+    return doubt.why_doubted(_told(place), None if before is None else _told(before), now_utc)
+
+
+def _told(place: PlaceHours) -> doubt.Told:
+    hours = place.fields["precip_mmwe_h"].size
+
+    def whole(values: Array) -> Array:
+        """The instants end with the last step, six hours before the amounts may."""
+        return np.append(values, np.full(hours - values.size, np.nan))[None, None]
+
+    return doubt.Told(
+        start=place.start,
+        lat_deg=np.array([place.lat_deg]),
+        lon_deg=np.array([place.lon_deg]),
+        elevation_m=np.array([place.elevation_m]),
+        air_temp_c=whole(place.fields["air_temp_c"]),
+        precip_mmwe_h=place.fields["precip_mmwe_h"][None, None],
+        reported_c=place.reported_c[None, None],
+        dew_point_c=whole(place.dew_point_c),
+        snow=place.snow[None, None],
+    )

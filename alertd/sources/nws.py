@@ -7,7 +7,8 @@ that fails while its neighbour answers takes the neighbour's forecast, which is 
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.provider import ForecastAsk, window
 from alertd.forecast.series import Forecast, Gap
 from alertd.sources.answer import Answer, Asks, most_telling
-from alertd.sources.nws_grid import SOURCE, GridCell, last_token, read_grid
+from alertd.sources.nws_grid import SOURCE, GridCell, last_token, read_grid, why_doubted
 from alertd.sources.refusals import PlaceDown
 from alertd.sources.shape import AnswerModel, validated
 
@@ -62,7 +63,7 @@ class Nws:
                 """The cell's answer, asked for once for all places in it."""
                 cell_of[place] = cell
                 if cell not in cells:
-                    cells[cell] = group.create_task(self._grid(cell, start, hours, ask.now_utc))
+                    cells[cell] = group.create_task(self._grid(cell, _place(place), start, hours, ask.now_utc))
                 answer = await cells[cell]
                 if isinstance(answer, SourceError):
                     raise answer
@@ -114,7 +115,9 @@ class Nws:
         )  # fmt: skip
         return answer.value
 
-    async def _grid(self, cell: str, start: datetime, hours: int, now_utc: datetime) -> Answer[GridCell] | SourceError:
+    async def _grid(
+        self, cell: str, place: tuple[float, float], start: datetime, hours: int, now_utc: datetime
+    ) -> Answer[GridCell] | SourceError:
         def read(body: object) -> GridCell:
             found = read_grid(body, start=start, hours=hours, now_utc=now_utc)
             if found.name != cell:
@@ -126,6 +129,7 @@ class Nws:
             return await self._client.get_json(
                 SOURCE, f"{self._base}/gridpoints/{cell}", read=read, default_life_s=GRID_LIFE_S,
                 verdict=lambda status, problem: verdict(status, problem, office),
+                doubt=partial(why_doubted, place=place, now_utc=min(now_utc, start + timedelta(hours=hours - 1))),
             )  # fmt: skip
         except SourceError as exc:
             return exc

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from alertd.errors import SourceChanged
+from alertd.forecast import doubt
 from alertd.forecast.series import PrecipForm
 from alertd.route.ring import inside_ring
 from alertd.sources.intervals import Array, held, parse_interval, rates_per_h
@@ -29,6 +30,10 @@ Ring: TypeAlias = tuple[tuple[float, float], ...]
 # Snow is reported as depth and never falls lighter than 20:1 (recorded cells: 4:1 to 20:1), ice as thickness of
 # density 0.917. Where a cell says snow or ice but less water than that, the water is raised to it.
 LIGHTEST_SNOW_RATIO = 20.0
+LEAST_SNOW_MM_H = 0.2  # depth; less may be left over of a total that is spread over its hours
+# Temperatures are whole degrees Fahrenheit, and a calm cloudy night may keep one for many hours; a whole day does not.
+SAME_HOURS = 24
+LONGEST_H = 240
 ICE_DENSITY = 0.917  # of glaze without bubbles, to water
 
 
@@ -117,6 +122,7 @@ class _Properties(AnswerModel):
     gridY: int
     elevation: _Quantity | None = None
     temperature: _Layer
+    dewpoint: _Layer | None = None
     weather: _WeatherLayer | None = None
     relativeHumidity: _Layer | None = None
     windSpeed: _Layer | None = None
@@ -138,7 +144,8 @@ class GridCell:
     """A cell's forecast over `hours` hours from `start`. Arrays (hour,), NaN where unknown.
 
     precip_mmwe_h is the layer's own water; `water_mmwe_h()` is never less than snow and ice need. ring: (lon, lat)
-    corners of the cell, empty when the answer shows none.
+    corners of the cell, empty when the answer shows none. dew_point_c, and reported_c over all hours of the answer, are
+    only to judge the cell by.
     """
 
     name: str
@@ -156,6 +163,8 @@ class GridCell:
     snowfall_mm_h: Array
     ice_mm_h: Array
     precip_form: NDArray[np.int8]
+    dew_point_c: Array
+    reported_c: Array
 
     def water_mmwe_h(self) -> Array:
         """Water equivalent an hour, raised to what the same cell's snow and ice need; unknown stays unknown."""
@@ -191,6 +200,47 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
         snowfall_mm_h=hourly["snowfallAmount"],
         ice_mm_h=hourly["iceAccumulation"],
         precip_form=_form(p.weather, hourly["iceAccumulation"], start, hours, now_utc),
+        dew_point_c=_dew_point_c(p.dewpoint, start, hours, now_utc),
+        reported_c=_reported_c(p.temperature, now_utc),
+    )
+
+
+def _reported_c(layer: _Layer, now_utc: datetime) -> Array:
+    """Air temperatures by the hour over all that a readable layer says, at most LONGEST_H hours."""
+    if not layer.values:
+        return np.empty(0)
+    spans = [parse_interval(s.validTime, now_utc=now_utc) for s in layer.values]
+    first = min(begin for begin, _ in spans).replace(minute=0, second=0, microsecond=0)
+    hours = int(np.ceil((max(end for _, end in spans) - first).total_seconds() / 3600.0))
+    return _hourly("temperature", layer, first, min(hours, LONGEST_H), now_utc)
+
+
+def _dew_point_c(layer: _Layer | None, start: datetime, hours: int, now_utc: datetime) -> Array:
+    """Unknown where it cannot be read: the road does not need it."""
+    try:
+        return _hourly("temperature", layer, start, hours, now_utc)
+    except SourceChanged:
+        return np.full(hours, np.nan)
+
+
+def why_doubted(cell: GridCell, before: GridCell | None, place: tuple[float, float], now_utc: datetime) -> str:
+    """Why a cell must not be believed; see `doubt.why_doubted`. place: latitude and longitude of one place in it."""
+    return doubt.why_doubted(_told(cell, place), None if before is None else _told(before, place), now_utc)
+
+
+def _told(cell: GridCell, place: tuple[float, float]) -> doubt.Told:
+    air = cell.air_temp_c[None, None]
+    return doubt.Told(
+        start=cell.start,
+        lat_deg=np.array([place[0]]),
+        lon_deg=np.array([place[1]]),
+        elevation_m=np.array([cell.elevation_m]),
+        air_temp_c=air,
+        precip_mmwe_h=cell.precip_mmwe_h[None, None],
+        reported_c=cell.reported_c[None, None],
+        same_n=SAME_HOURS,
+        dew_point_c=cell.dew_point_c[None, None],
+        snow=cell.snowfall_mm_h[None, None] > LEAST_SNOW_MM_H,
     )
 
 

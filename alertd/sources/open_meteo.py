@@ -30,6 +30,7 @@ from alertd.sources.open_meteo_hours import (
     PlaceHours,
     limit_or_refusal,
     read_places,
+    why_doubted,
 )
 from alertd.sources.refusals import Verdict
 
@@ -106,6 +107,8 @@ class OpenMeteo:
             check_places(places, lat, lon, MAX_ECHO_KM * (2.0 if self._ensemble else 1.0))
             return places
 
+        needed_from = min(ask.now_utc, ask.end - timedelta(hours=1))
+
         past_days, forecast_days = days_for(ask)
         params = {
             "latitude": _listed(lat, 4), "longitude": _listed(lon, 4),
@@ -121,6 +124,7 @@ class OpenMeteo:
                 SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}",
                 params=self._keyed(params, self._base),
                 read=read, default_life_s=FORECAST_LIFE_S, verdict=self._verdict_at(ask.now_utc),
+                doubt=partial(why_doubted, now_utc=needed_from),
             )  # fmt: skip
         except SourceError as exc:
             return exc
@@ -205,6 +209,8 @@ def read_elevations(body: object, count: int) -> Array:
     if not all(v is None or (isinstance(v, int | float) and not isinstance(v, bool)) for v in raw):
         raise SourceChanged(SOURCE, "elevation answer holds something other than numbers")
     heights = np.array([np.nan if v is None else v for v in raw], dtype=np.float64)
+    if count and np.isnan(heights).all():  # the answer is kept for ever
+        raise SourceChanged(SOURCE, "elevation answer holds no height")
     if np.any((heights < -500.0) | (heights > 9000.0)):
         raise SourceChanged(SOURCE, "elevation answer holds heights beyond -500 to 9000 m")
     return heights

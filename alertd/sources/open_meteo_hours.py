@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.errors import SourceChanged, SourceDown, SourceError
+from alertd.forecast import doubt
 from alertd.forecast.series import PrecipForm
 from alertd.sources.shape import AnswerModel, Number, validated
 from alertd.units import FOOT_M, INCH_MM, KMH_MPS, MPH_MPS
@@ -27,6 +28,9 @@ Convert: TypeAlias = Callable[[Array], Array]
 SOURCE = "open-meteo"
 FREEZING_CODES = (56, 57, 66, 67)  # WMO 4677 as the source uses it: freezing drizzle, freezing rain
 PELLET_CODES = (77,)  # snow grains
+SNOW_CODES = (71, 73, 75, 85, 86)  # snowfall, snow showers
+# The code is for the model's ground, the air for the road's height, which may lie 800 m lower.
+SNOW_ABOVE_C = 10.0
 LOWEST_FREEZING_LEVEL_M = -500.0  # some models send -100000 where the air is below zero throughout
 
 
@@ -72,6 +76,7 @@ VARIABLES: dict[str, Variable] = {
     ),
 }
 CODE, CODE_UNIT = "weather_code", "wmo code"
+DEW_POINT = "dew_point_2m"  # not asked for, for an eleventh variable counts as more calls; checked where it is there
 # The ensemble endpoint has no probability (its members are one) and no freezing level.
 ENSEMBLE_VARIABLES = tuple(v for v in VARIABLES if v not in ("precipitation_probability", "freezing_level_height"))
 FIELDS = tuple(v.field for v in VARIABLES.values())
@@ -89,7 +94,11 @@ class _Place(AnswerModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlaceHours:
-    """One place's forecast: arrays (member, hour) by Forecast field from `start`, NaN where unknown."""
+    """One place's forecast: arrays (member, hour) by Forecast field from `start`, NaN where unknown.
+
+    reported_c: (member, stamp) air temperatures as reported; snow: an hour with a code of snowfall at one of its ends;
+    dew_point_c: all NaN where the answer holds none.
+    """
 
     lat_deg: float
     lon_deg: float
@@ -97,6 +106,9 @@ class PlaceHours:
     start: datetime
     fields: dict[str, Array]
     precip_form: NDArray[np.int8]
+    reported_c: Array
+    dew_point_c: Array
+    snow: NDArray[np.bool_]
 
 
 def read_places(body: object, *, want_local_time: bool = False) -> list[PlaceHours]:
@@ -131,15 +143,23 @@ def _read(place: _Place, want_local_time: bool) -> PlaceHours:
     start = stamps[0]
     fields = {field: np.full((len(members), n), np.nan) for field in FIELDS}
     form = np.zeros((len(members), n), dtype=np.int8)
+    reported_c, dew_point_c = (np.full((len(members), n), np.nan) for _ in range(2))
+    snow = np.zeros((len(members), n), dtype=np.bool_)
     for m, suffix in enumerate(members):
         for name, variable in VARIABLES.items():
             if name + suffix in place.hourly:
                 at_stamp = _values(place, name + suffix, variable)
                 fields[variable.field][m] = preceding(at_stamp) if variable.preceding else between(at_stamp)
+                if variable.field == "air_temp_c":
+                    reported_c[m] = at_stamp
+        if DEW_POINT + suffix in place.hourly:
+            dew_point_c[m] = between(_values(place, DEW_POINT + suffix, VARIABLES["temperature_2m"]))
         if CODE + suffix in place.hourly:
             form[m] = _form(place, CODE + suffix)
+            snow[m] = _at_either_end(np.isin(_numbers(place, CODE + suffix), SNOW_CODES))
     return PlaceHours(
         lat_deg=place.latitude, lon_deg=place.longitude, start=start, fields=fields, precip_form=form,
+        reported_c=reported_c, dew_point_c=dew_point_c, snow=snow,
         elevation_m=float("nan") if place.elevation is None else place.elevation,
     )  # fmt: skip
 
@@ -211,9 +231,48 @@ def _form(place: _Place, key: str) -> NDArray[np.int8]:
     codes = _numbers(place, key)
     form = np.zeros(codes.size, dtype=np.int8)
     for known, value in ((PELLET_CODES, PrecipForm.PELLETS), (FREEZING_CODES, PrecipForm.FREEZING)):
-        at_stamp = np.isin(codes, known)
-        form[at_stamp | np.append(at_stamp[1:], False)] = value
+        form[_at_either_end(np.isin(codes, known))] = value
     return form
+
+
+def _at_either_end(at_stamp: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    return np.asarray(at_stamp | np.append(at_stamp[1:], False))
+
+
+def why_doubted(places: list[PlaceHours], before: list[PlaceHours] | None, now_utc: datetime) -> str:
+    """Why the places of an answer must not be believed; see `doubt.why_doubted`."""
+    groups: dict[tuple[datetime, tuple[int, ...]], list[int]] = {}
+    for i, place in enumerate(places):
+        groups.setdefault((place.start, place.reported_c.shape), []).append(i)
+    for which in groups.values():
+        old = [before[i] for i in which] if before is not None and len(before) == len(places) else []
+        alike = len({(place.start, place.reported_c.shape) for place in old}) == 1
+        why = doubt.why_doubted(_told([places[i] for i in which]), _told(old) if alike else None, now_utc)
+        if why:
+            return why
+    return ""
+
+
+def _told(places: list[PlaceHours]) -> doubt.Told:
+    """Places that begin at one moment and are of one shape."""
+    first = places[0]
+
+    def stacked(arrays: Iterable[Array]) -> Array:
+        return np.stack(list(arrays), axis=1)
+
+    return doubt.Told(
+        start=first.start,
+        lat_deg=np.array([p.lat_deg for p in places]),
+        lon_deg=np.array([p.lon_deg for p in places]),
+        elevation_m=np.array([p.elevation_m for p in places]),
+        air_temp_c=stacked(p.fields["air_temp_c"] for p in places),
+        precip_mmwe_h=stacked(p.fields["precip_mmwe_h"] for p in places),
+        reported_c=stacked(p.reported_c for p in places),
+        dew_point_c=stacked(p.dew_point_c for p in places),
+        freezing_level_m=stacked(p.fields["freezing_level_m"] for p in places),
+        snow=np.stack([p.snow for p in places], axis=1),
+        snow_above_c=SNOW_ABOVE_C,
+    )
 
 
 def limit_or_refusal(reason: str, now_utc: datetime | None = None) -> SourceError | None:

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TypeVar
 
 from alertd.errors import SourceDown, SourceError
-from alertd.sources.answer import Answer, Heard, whole_url, without_secrets
+from alertd.sources.answer import Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
 from alertd.sources.refusals import Verdict, no_verdict, parse_json
 
 T = TypeVar("T")
@@ -31,8 +31,12 @@ class Retold:
         default_life_s: float = 0.0,
         verdict: Verdict = no_verdict,
         refresh: bool = False,
+        doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]:
-        """As `PoliteClient.get_json`; the body is read anew, with the reader at hand."""
+        """As `PoliteClient.get_json`; the body is read anew, with the reader at hand.
+
+        `doubt` is not applied: a doubted answer was not handed out, and what was is kept with the reason.
+        """
         asked = without_secrets(whole_url(url, params))
         heard = self._heard.get((asked, refresh))
         if heard is None:

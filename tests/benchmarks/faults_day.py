@@ -75,7 +75,8 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
         return None
 
     clock, rows = HeldClock(START), []
-    bad, mild = Storm(warmer_k=-4.0, wetter=2.0, front_late_h=-12.0), Storm(warmer_k=12.0, wetter=0.0)
+    # Less than 12 K apart, or the mild one would be doubted.
+    bad, mild = (Storm(warmer_k=k, wetter=w, front_late_h=-12.0) for k, w in ((-4.0, 2.0), (6.0, 0.0)))
     settings = read_settings(REPO / "fixtures" / "demo" / "alertd.toml")
     with Standin(now_utc=START, storm=bad) as api, Store(folder / "alertd.db") as store:
         forecast = replace(settings.forecast, open_meteo_url=api.base_url)

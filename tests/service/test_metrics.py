@@ -181,3 +181,13 @@ async def test_readiness_writes_to_the_store_and_not_for_every_question(world: W
     probe = world.store.due.get("probe", "probe")
     assert probe is not None
     assert probe.epoch == 1
+
+
+async def test_readyz_names_a_doubted_source_until_it_is_sound(world: World) -> None:
+    why = "its answer is doubted: its dew point is 4.0 K above its air temperature"
+    doubted = Heard(url="https://api.weather.gov/gridpoints/XYZ/1,2", refresh=False, fetched_at=NOW, stale_because=why)
+    world.meters.heard(doubted)
+    world.meters.planned([], 0)
+    assert f"api.weather.gov: {why}" in (await world.http.get("/readyz")).json()["degraded"]
+    world.meters.planned([], 0)  # a cycle without a doubt
+    assert "doubted" not in (await world.http.get("/readyz")).text

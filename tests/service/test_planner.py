@@ -104,7 +104,7 @@ async def test_units_that_were_not_asked_for_are_converted_by_their_labels(
         (Fault(kind=FaultKind.OVERLOADED), "open-meteo: no forecast ("),
         (
             Fault(kind=FaultKind.NULLS, cells=frozenset(range(1000))),
-            "open-meteo: no forecast for the hours of this trip",
+            "its answer is doubted: it has no hour ahead with a temperature and precipitation",
         ),
     ],
     ids=lambda value: value.kind.name if isinstance(value, Fault) else "",

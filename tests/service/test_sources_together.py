@@ -267,12 +267,13 @@ def met_norway(request: httpx.Request) -> httpx.Response:
     asked = request.url.params
     body = copy.deepcopy(OURS)
     body["geometry"]["coordinates"] = [float(asked["lon"]), float(asked["lat"]), int(asked["altitude"])]
-    instant = {"air_temperature": 12.0, "relative_humidity": 50.0, "wind_speed": 3.0, "cloud_area_fraction": 20.0}
+    instant = {"relative_humidity": 50.0, "wind_speed": 3.0, "cloud_area_fraction": 20.0}
     dry = {"summary": {"symbol_code": "fair_day"}, "details": {"precipitation_amount": 0.0}}
     begin = datetime(2027, 1, 14, 10, tzinfo=UTC)
     body["properties"]["meta"]["updated_at"] = "2027-01-14T04:10:00Z"
     body["properties"]["timeseries"] = [
-        {"time": (begin + timedelta(hours=h)).isoformat(), "data": {"instant": {"details": instant}} | period}
+        {"time": (begin + timedelta(hours=h)).isoformat(),
+         "data": {"instant": {"details": instant | {"air_temperature": 12.0 + h % 4}}} | period}
         for h, period in [(h, {"next_1_hours": dry}) for h in range(56)] + [(56 + 6 * n, {"next_6_hours": dry})
                                                                              for n in range(30)]
     ]  # fmt: skip

@@ -142,7 +142,13 @@ async def test_trap_11_the_cell_of_a_place_is_asked_again_weekly_whatever_its_he
     points = respx.get(f"{BASE}/points/47.45,-115.69").respond(
         json=POINT, headers={"cache-control": "max-age=315360000"}
     )
-    respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
+    weeks = "2026-01-12T00:00:00+00:00/P14D"
+    respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(
+        json=grid_with(
+            temperature=layer("wmoUnit:degC", (weeks, -2.0)),
+            quantitativePrecipitation=layer("wmoUnit:mm", (weeks, 1.0)),
+        )
+    )
     for days, calls in ((0.0, 1), (6.9, 1), (0.2, 2)):
         clock.now += timedelta(days=days)
         await Nws(client).fetch(ask(clock))

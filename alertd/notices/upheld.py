@@ -1,0 +1,76 @@
+"""What people were told and what still applies while newer data are missing: lost data never lower an order.
+
+The plan on record stays what its inputs make of it. What people see of it is raised to what was sent before.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Final
+
+from alertd.notices import closures, surfaces, words
+from alertd.notices.said import Said
+from alertd.plan.result import Advice, Plan, Stretch
+from alertd.tongue import ENGLISH, Tongue, marked
+
+_ORDERS: Final = {
+    Advice.HOLD: marked("HOLD"),
+    Advice.CHAIN: marked("CHAIN"),
+    Advice.READY: marked("BE READY TO CHAIN"),
+    Advice.SLOW: marked("ICE"),
+}
+
+
+def upheld(plan: Plan, said: Sequence[Said], now_utc: datetime) -> tuple[Said, ...]:
+    """The rows that ask for more than a plan on missing data does, in the order of the road.
+
+    None for a whole plan: relief has its own rules there. What the truck has passed no longer applies to it.
+    """
+    if plan.arrive_late < now_utc:
+        return ()
+    here_m = plan.position.distance_m if plan.position else None
+    ahead = (s for s in said if s.advice is not Advice.CLEAR and (here_m is None or s.end_m > here_m))
+    return tuple(sorted((s for s in ahead if _is_lost(plan, s)), key=lambda s: (s.start_m, s.end_m)))
+
+
+def _is_lost(plan: Plan, row: Said) -> bool:
+    blind = plan.partial or bool(plan.posted_missing)
+    if closures.is_closure(row):
+        unknown = blind or (row.stop_id == closures.WARNING and not plan.warnings_known)
+        return unknown and not any(closures.is_same(row, note) for note in closures.held_for(plan))
+    if surfaces.is_surface(row):
+        return blind and row.stop_id == surfaces.ICY_ROAD and not any(row.meets(s) for s in plan.surfaces)
+    here = max((s.advice.rank for s in plan.stretches if row.meets(s)), default=Advice.CLEAR.rank)
+    return blind and here < row.advice.rank
+
+
+def raised(plan: Plan, rows: Sequence[Said], now_utc: datetime) -> Plan:
+    """The plan as people see it: never below `rows`, with a caution that says so for each. Its id stays."""
+    if not rows:
+        return plan
+    return replace(
+        plan,
+        advice=max((plan.advice, *(r.advice for r in rows)), key=lambda a: a.rank),
+        stretches=tuple(_raised(s, rows) for s in plan.stretches),
+        cautions=(*(upheld_words(r, plan, now_utc) for r in rows), *plan.cautions),
+    )
+
+
+def _raised(stretch: Stretch, rows: Sequence[Said]) -> Stretch:
+    here = [r for r in rows if not closures.is_closure(r) and r.meets(stretch)]
+    gravest = max(here, key=lambda r: r.advice.rank, default=None)
+    if gravest is None or gravest.advice.rank <= stretch.advice.rank:
+        return stretch
+    return replace(stretch, advice=gravest.advice, hold_until=gravest.until)
+
+
+def upheld_words(row: Said, plan: Plan, now_utc: datetime, tongue: Tongue = ENGLISH) -> str:
+    """E.g. "Lookout Pass: CHAIN as of 04:10 MST; newer forecast is missing."."""
+    order = tongue.say(_ORDERS[row.advice]) if row.advice in _ORDERS else row.advice.upper()
+    place = f"{row.place}: " if row.place else ""
+    if row.said_at is None:
+        return place + tongue.say("{order}, sent earlier; newer forecast is missing.", order=order)
+    when = words.clock_on(row.said_at, plan.depart_zone, now_utc, tongue)
+    if plan.partial:
+        return place + tongue.say("{order} as of {when}; newer forecast is missing.", order=order, when=when)
+    return place + tongue.say("{order} as of {when}; newer reports are missing.", order=order, when=when)
