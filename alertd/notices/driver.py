@@ -49,7 +49,7 @@ def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool, reason:
             where=where, when=when, tires=tires, speed=speed,
         )  # fmt: skip
     if s.advice is Advice.HOLD:
-        why = tongue.say("rig may be barred") if s.barred else tongue.say("may be too slick even chained")
+        why = spoken.why_held(s, tongue)
         return tongue.say(
             "HOLD at {where}, {when}: {why}. If sent on: {tires}, max {speed}.",
             where=where, when=when, why=why, tires=tires, speed=speed,

@@ -77,6 +77,13 @@ def name_and_milepost(stop: StopChoice, cut: int) -> str:
     return f"{name} ({stop.milepost})" if stop.milepost else name
 
 
+def why_held(stretch: Stretch, tongue: Tongue) -> str:
+    """Why a stretch is held below."""
+    if words.closed_by_snow(stretch):
+        return tongue.say("deep snow may close the road (our estimate)")
+    return tongue.say("rig may be barred") if stretch.barred else tongue.say("may be too slick even chained")
+
+
 def ages(plan: Plan, jurisdictions: tuple[str, ...], tongue: Tongue) -> str:
     """How old the forecast and the rule text are."""
     law = words.rule_text_age(plan, jurisdictions, tongue)

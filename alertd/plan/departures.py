@@ -148,9 +148,11 @@ def _advice(scenes: Scenes, way: Way | None, unknown_frac: float) -> Advice:
 
 
 def _held(passing: Passing, stretches: Sequence[Stretch], params: PlanParams) -> bool:
-    """Whether a leg bars this rig, or is too slick for it even chained, in too many members."""
+    """Whether a leg bars this rig, is too slick for it even chained, or may be closed by snow, in too many members."""
     first, last = stretches[0].first, stretches[-1].last
     outlook, here = passing.outlook, slice(first, last + 1)
+    if passing.closed[:, here].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
+        return True
     slick = sum(x.short for x in stretches) >= params.hold_probability - SAME_PROBABILITY  # chains never cost grip
     if not slick and not outlook.may_bar:
         return False

@@ -42,6 +42,20 @@ class PlanParams:
     unknown_grade: float = 0.03
     unknown_reach_m: float = 1_000.0
 
+    # A pass counts from foot to foot as so steep [A], for a control covers it whole: climbs and descents of this mean
+    # grade and rise, with summits up to this length between them. 1.75 %, so that an even climb of 2 % counts with what
+    # error its heights have.
+    pass_grade: float = 0.0175
+    pass_rise_m: float = 120.0
+    pass_top_m: float = 8_000.0
+    pass_counts_as_grade: float = 0.03
+
+    # Fresh snow from which we expect a member's road closed, mm w.e.; at 10:1 a mm is a cm [A]. Anchors: ploughs keep up
+    # with about 1 in/h and roads close at several (parkrecord.com on I-80 in Utah), so a day at 1 in/h, and three hours
+    # at 2 in/h. Donner, 2022-23: 730 in on 64 days of snow is 11 in a day, and 15 closures.
+    closed_day_snow_mmwe: float = 60.0
+    closed_burst_snow_mmwe: float = 15.0
+
     # Up to this length a bridge is posted with the road beside it, whatever its own deck carries [A]: ice on 100 m of
     # deck is slowed down for. An authority looks at a longer one by itself.
     short_bridge_m: float = 1_000.0

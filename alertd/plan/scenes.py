@@ -51,6 +51,10 @@ class Passing:
         return picked(self.outlook.short, self._pick)
 
     @cached_property
+    def closed(self) -> Mask:
+        return picked(self.outlook.closed, self._pick)
+
+    @cached_property
     def need(self) -> Float32:
         need = picked(self.outlook.need, self._pick) if self.ride is None else self.ride.need[0]
         return need if self.floor is None else np.maximum(need, self.floor)

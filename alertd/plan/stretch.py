@@ -34,8 +34,9 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     chained_short = run.passing.outlook.slips(x.chains.hanging.tires, run.code[:, here], here)
     short_frac = _any_frac(run.short[:, here])
     short_chained_frac = _any_frac(chained_short)
+    closed_frac = _any_frac(run.passing.closed[:, here])
     unknown_frac = _any_frac(run.unknown[:, here])
-    advice = _advice(x, short_chained_frac, params)
+    advice = _advice(x, max(short_chained_frac, closed_frac), params)
     surfaces = _surfaces(run.road_class[:, here])
     snow_mmwe = _median_most(run.passing.field_values("snow_mmwe", here))
     depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, run.passing.field_values("air_temp_c", here))
@@ -70,6 +71,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         snow_depth_high_m=depth_high_m,
         grip_short_frac=short_frac,
         grip_short_chained_frac=short_chained_frac,
+        snow_closed_frac=closed_frac,
         barred=x.chains.barred,
         hold_until=passable_from(x, run, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
         postings=postings,
@@ -85,7 +87,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         remove_s=params.remove_s,
         slow_s=x.slow_s,
         reasons=(
-            *_reasons(x, postings, surfaces, short_frac, short_chained_frac, unknown_frac),
+            *_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
             *not_understood(run.passing.outlook, run.passing.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
@@ -138,6 +140,7 @@ def _reasons(
     surfaces: tuple[tuple[str, float], ...],
     short_frac: float,
     short_chained_frac: float,
+    closed_frac: float,
     unknown_frac: float,
 ) -> tuple[str, ...]:
     """Why, in the order a driver would ask: the road, the expected posting, the grip, what is not known."""
@@ -148,6 +151,11 @@ def _reasons(
         out.append(
             f"Grip on the steepest part falls short in {short_frac:.0%} of members without chains, "
             f"{short_chained_frac:.0%} with them"
+        )
+    if closed_frac > 0:
+        out.append(
+            f"Our estimate, not posted: deep snow closes the road in {closed_frac:.0%} of members; the road authority "
+            "decides"
         )
     if x.chains.barred:
         out.append(f"This rig may not pass while it is posted: {x.chains.barred}")
@@ -175,9 +183,9 @@ def _posting_words(p: Posting) -> str:
     return f"POSTED: '{p.legal_name}' in {p.jurisdiction}, by {p.posted_by} (law: {p.section})"
 
 
-def _advice(x: Leg, short_chained_frac: float, params: PlanParams) -> Advice:
+def _advice(x: Leg, impassable_frac: float, params: PlanParams) -> Advice:
     # Barred only by a level that is itself likely, see chains_for.
-    if x.chains.barred or short_chained_frac >= params.hold_probability - SAME_PROBABILITY:
+    if x.chains.barred or impassable_frac >= params.hold_probability - SAME_PROBABILITY:
         return Advice.HOLD
     return Advice.CHAIN if x.driven else Advice.READY
 
