@@ -31,7 +31,8 @@ from alertd.plan.params import PlanParams
 from alertd.plan.passed import best_of, chained_legs, met_on, uncovered, walk_over
 from alertd.plan.result import Advice, Departure, DeparturePick
 from alertd.plan.ride import ride
-from alertd.plan.scenes import Passing, Scenes, places_on
+from alertd.plan.scenes import Passing, Scenes
+from alertd.plan.search import places_with_search
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
@@ -76,7 +77,7 @@ def compare_departures(
         outlook=outlook,
         depart_epoch_s=float(departs[0]),
         params=params,
-        places=places_on(outlook.sections, params),
+        places=places_with_search(outlook, planned_at.timestamp(), params),
         rides=rides,
     )
     asked = _Asked(

@@ -50,9 +50,9 @@ class PlanParams:
     pass_top_m: float = 8_000.0
     pass_counts_as_grade: float = 0.03
 
-    # Fresh snow from which we expect a member's road closed, mm w.e.; at 10:1 a mm is a cm [A]. Anchors: ploughs keep up
-    # with about 1 in/h and roads close at several (parkrecord.com on I-80 in Utah), so a day at 1 in/h, and three hours
-    # at 2 in/h. Donner, 2022-23: 730 in on 64 days of snow is 11 in a day, and 15 closures.
+    # Our estimate of a closure [A]: fresh snow from which we expect a member's road closed, mm w.e.; at 10:1 a mm is a
+    # cm. Anchors: ploughs keep up with about 1 in/h and roads close at several (parkrecord.com on I-80 in Utah): a day
+    # at 1 in/h, and three hours at 2 in/h. Donner, 2022-23: 730 in on 64 days of snow is 11 in a day, with 15 closures.
     closed_day_snow_mmwe: float = 60.0
     closed_burst_snow_mmwe: float = 15.0
 
@@ -95,6 +95,12 @@ class PlanParams:
     unlit_s: float = 600.0
     snowed_s: float = 5_400.0
     edge_s: float = 900.0
+
+    # Where no listed stop serves, a place to look for is named [A]: as good as a cramped one, one candidate in so much
+    # of the road, and only within reach of road that may need chains.
+    unlisted_s: float = 1_800.0
+    search_spacing_m: float = 4_000.0
+    search_reach_m: float = 20_000.0
 
     # Other departures are compared over so many hours from now; 0 compares none.
     compare_h: float = 36.0

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,11 @@ from alertd.route.timezone import zone_at
 from alertd.rules.rig import Rig
 from alertd.rules.runs import tire_runs
 from alertd.rules.words import tires_code, tires_words
+from alertd.units import to_miles
 
 Array: TypeAlias = NDArray[np.float64]
 
+SEARCH: Final = "search"  # the kind of a place that is only to be looked for
 SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this of a named summit is known by it
 
 
@@ -48,8 +50,8 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     postings = as_posted(x.chains.postings, run.passing.outlook, run.passing.hour, here)
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
-    chain_up = _stop(route, x.on, 0, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
-    chain_off = _stop(route, x.off, -1, _off_reason(x), at, params.remove_s if x.driven else 0.0)
+    chain_up = _stop(route, x.on, 0, start_m, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
+    chain_off = _stop(route, x.off, -1, end_m, _off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
     return Stretch(
         start_m=start_m,
         end_m=end_m,
@@ -99,6 +101,9 @@ def _on_reason(x: Leg, start_m: float) -> str:
     if x.on is None:
         here = "where the trip starts" if x.on_m <= 0.0 else "where the truck is"
         why = f"no listed stop before the snow that beats it: hang them {here}"
+    elif not x.on.stop.listed:
+        miles, snow = (f"{to_miles(m):.0f}" for m in (x.on_m, start_m))
+        why = f"no listed stop serves: look for a safe place off the road from mile {miles} on, before mile {snow}"
     elif x.on_m >= start_m:
         why = "NO listed stop before the snow: this one may already be in it; go slowly"
     elif x.on_flaws:
@@ -108,9 +113,12 @@ def _on_reason(x: Leg, start_m: float) -> str:
     return why if x.rival is None else f"{why}; {_rival_words(x.rival)}"
 
 
-def _off_reason(x: Leg) -> str:
+def _off_reason(x: Leg, end_m: float) -> str:
     if x.off is None:
         return "no listed safe stop past the snow before the trip ends: take them off there"
+    if not x.off.stop.listed:
+        miles, snow = (f"{to_miles(m):.0f}" for m in (x.off_m, end_m))
+        return f"no listed stop serves: look for a safe place off the road from mile {miles} on, past mile {snow}"
     if x.off_flaws:
         return f"the best listed past the last road that may need chains, but {' and '.join(x.off_flaws)}"
     return "first listed safe stop past the last road that may need chains"
@@ -231,15 +239,23 @@ def _utc(epoch_s: float) -> datetime:
     return datetime.fromtimestamp(round(epoch_s), UTC)
 
 
+def _searched(end_idx: int, edge_m: float) -> str:
+    return f"first safe place {'past' if end_idx else 'before'} mile {to_miles(edge_m):.0f} of the trip (none listed)"
+
+
 def _stop(
     route: Route,
     at_stop: RouteStop | None,
     end_idx: int,
+    edge_m: float,
     reason: str,
     reach: Callable[[float], datetime],
     standing_s: float,
 ) -> StopChoice:
-    """The stop with its clock; where the truck is (end_idx 0) or the trip ends (-1) where there is none."""
+    """The stop with its clock; where the truck is (end_idx 0) or the trip ends (-1) where there is none.
+
+    edge_m: where the road that may need chains begins or ends, for a place to look for.
+    """
     if at_stop is None:
         lat, lon = float(route.lat_deg[end_idx]), float(route.lon_deg[end_idx])
         stop = Stop(
@@ -248,15 +264,16 @@ def _stop(
             kind=StopKind.TRUCK_STOP,
             lat_deg=lat,
             lon_deg=lon,
+            listed=False,
         )
         distance_m = float(route.distance_m[end_idx])
     else:
         stop, distance_m = at_stop.stop, at_stop.distance_m
-    arrive = reach(distance_m)
+    arrive, searched = reach(distance_m), bool(stop.id) and not stop.listed
     return StopChoice(
         stop_id=stop.id,
-        name=stop.name,
-        kind=stop.kind if stop.id else "",
+        name=_searched(end_idx, edge_m) if searched else stop.name,
+        kind=SEARCH if searched else stop.kind if stop.id else "",
         milepost=stop.milepost,
         distance_m=distance_m,
         lat_deg=stop.lat_deg,
@@ -268,4 +285,6 @@ def _stop(
         lit=stop.lit,
         invented=stop.invented,
         reason=reason,
+        listed=stop.listed,
+        edge_m=edge_m if searched else None,
     )

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from alertd.road.state import RoadClass
 from alertd.rules.law import ControlLevel, RuleSet
 
-# Up to here snow is ordinary and the rule files' own odds hold; beyond it the odds of posting, p / (1 - p), rise with the
-# square root of snowfall, and of the snow of a day, over these. Our estimate: 0.4 in/h, and 4 in at 10:1. A root, as a
-# model of controls that begin and end by the hour gave odds 1.6 and 2.9 times as high at 2 and 8 mm/h as at 1.
+# Up to here snow is ordinary and the rule files' own odds hold; beyond it the odds of posting, p / (1 - p), rise with
+# the square root of snowfall, and of the snow of a day, over these. Our estimate: 0.4 in/h, and 4 in at 10:1. A root,
+# as a model of controls that begin and end by the hour has odds 1.6 and 2.9 times as high at 2 and 8 mm/h as at 1.
 ORDINARY_SNOWFALL_MMWE_H: Final = 1.0
 ORDINARY_SNOW_MMWE: Final = 10.0
 
@@ -71,11 +71,11 @@ def posting_chance(
 
     road_class, snowfall_mmwe_h: (member, sample) or (member, sample, hour); NaN snowfall, or None for all, counts as
     heavy for a level that asks for snowfall. fresh_mmwe: snow of the last day that still lies, the same shape; with
-    heavier snowfall and more of it every chance above 0 rises, see `severity`. Returns their shape, in [0, 1]: the largest over the level's estimates whose class is met and whose grade
-    lies within reach. UNKNOWN pavement gives the estimate's unknown_probability, never more than its probability: a
-    level with an estimate for any grade is never 0 there. A level without any estimate gives UNKNOWN_PROBABILITY
-    everywhere it may be posted. Outside the zones that the law names, 0; a level with a zone that is not placed may be
-    posted anywhere.
+    heavier snowfall and more of it every chance above 0 rises, see `severity`. Returns their shape, in [0, 1]: the
+    largest over the level's estimates whose class is met and whose grade lies within reach. UNKNOWN pavement gives
+    the estimate's unknown_probability, never more than its probability: a level with an estimate for any grade is
+    never 0 there. A level without any estimate gives UNKNOWN_PROBABILITY everywhere it may be posted. Outside the
+    zones that the law names, 0; a level with a zone that is not placed may be posted anywhere.
     """
     chance = np.zeros(road_class.shape, dtype=np.float32)
     class_idx = road_class.astype(np.intp) + 1
