@@ -221,8 +221,8 @@ class Walk:
             at_m, p = self.places_m[:, None], self.params
             before_m = np.asarray([x.start_m for x in scene.stretches]) - at_m
             past_m = at_m - np.asarray([x.end_m for x in scene.stretches])
-            on, off = (((m >= 0.0) & (m < p.stop_clearance_m)).any(axis=1) for m in (before_m, past_m))
-            on[0] = off[-1] = False
+            on, off = (np.any((m >= 0.0) & (m < p.stop_clearance_m), axis=1) for m in (before_m, past_m))
+            on, off = np.append(False, on[1:]), np.append(off[:-1], False)
             self._prices[id(scene)] = scene, scene.price_s + p.edge_s * on, scene.price_s + p.edge_s * off
         return self._prices[id(scene)][1:]
 

@@ -42,10 +42,9 @@ class PlanParams:
     unknown_grade: float = 0.03
     unknown_reach_m: float = 1_000.0
 
-    # A pass counts from foot to foot as so steep [A], for a control covers it whole: climbs and descents of this mean
-    # grade and rise, with summits up to this length between them. 1.75 %, so that an even climb of 2 % counts with what
-    # error its heights have.
-    pass_grade: float = 0.0175
+    # A pass counts from foot to foot as so steep [A], for a control covers it whole: climbs and descents of more than
+    # this mean grade and of this rise, with summits up to this length between them.
+    pass_grade: float = 0.02
     pass_rise_m: float = 120.0
     pass_top_m: float = 8_000.0
     pass_counts_as_grade: float = 0.03
@@ -96,9 +95,11 @@ class PlanParams:
     snowed_s: float = 5_400.0
     edge_s: float = 900.0
 
-    # Where no listed stop serves, a place to look for is named [A]: as good as a cramped one, one candidate in so much
-    # of the road, and only within reach of road that may need chains.
-    unlisted_s: float = 1_800.0
+    # Where no listed stop serves, a place to look for is named [A]: one candidate in so much of the road, only within
+    # reach of road that may need chains, and worth 20 miles chained on bare road to a stop that is listed. What the
+    # trip's own start and end offer is not known either.
+    unlisted_s: float = 3_600.0
+    own_end_s: float = 1_800.0
     search_spacing_m: float = 4_000.0
     search_reach_m: float = 20_000.0
 

@@ -79,10 +79,11 @@ class Stretch:
     grip_short_frac / grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
     without chains and with them. snow_closed_frac: share of members in which we expect snow to close the road somewhere
     on it: our estimate, never a posted closure. barred: why this rig may not pass while a likely control is posted, ""
-    if it may. hold_until: with advice to hold, the first hour from which it is expected to be passable again, None where the
-    forecast shows none. surfaces: share of members in which each class is met anywhere on it. new_snow_mmwe: the median
-    member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep that may be on a road that nobody
-    ploughed. tire_runs: the tires of `hanging` as runs of axles, to be put into any language.
+    if it may. hold_until: with advice to hold, the first hour from which it is expected to be passable again, None
+    where the forecast shows none. surfaces: share of members in which each class is met anywhere on it.
+    new_snow_mmwe: the median member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep
+    that may be on a road that nobody ploughed. tire_runs: the tires of `hanging` as runs of axles, to be put into
+    any language.
     """
 
     start_m: float

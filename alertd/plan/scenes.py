@@ -251,6 +251,7 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
     price_s = np.sum([price * has for price, has in zip(prices, flaws.values(), strict=True)], axis=0)
     price_s += np.where(places.unlisted & wintry, np.inf, params.unlisted_s * places.unlisted)
+    price_s[[0, -1]] += params.own_end_s
     stretches = _stretches(passing, need, places.at_m[(listed | places.unlisted) & ~wintry], params)
     made: dict[float | None, Array] = {}
 

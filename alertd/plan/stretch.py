@@ -26,6 +26,7 @@ from alertd.units import to_miles
 Array: TypeAlias = NDArray[np.float64]
 
 SEARCH: Final = "search"  # the kind of a place that is only to be looked for
+WORTH_SAYING_FRAC: Final = 0.1  # closures in fewer members are not named
 SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this of a named summit is known by it
 
 
@@ -160,7 +161,7 @@ def _reasons(
             f"Grip on the steepest part falls short in {short_frac:.0%} of members without chains, "
             f"{short_chained_frac:.0%} with them"
         )
-    if closed_frac > 0:
+    if closed_frac >= WORTH_SAYING_FRAC:
         out.append(
             f"Our estimate, not posted: deep snow closes the road in {closed_frac:.0%} of members; the road authority "
             "decides"

@@ -11,7 +11,7 @@ KM = 1000.0
 
 
 def passes(route: Route) -> tuple[tuple[float, float], ...]:
-    return passes_of(route, 0.0175, 120.0, 8_000.0)
+    return passes_of(route, 0.02, 120.0, 8_000.0)
 
 
 def profile(*legs: tuple[float, float], length_km: float) -> Route:
@@ -46,8 +46,9 @@ def test_a_short_ramp_and_a_gentle_slope_are_no_passes(grade: float, length_km: 
     assert passes(profile((10, grade), (10 + length_km, 0.0), length_km=70)) == ()
 
 
-def test_an_even_climb_of_two_percent_is_a_pass() -> None:
-    assert len(passes(profile((10, 0.02), (30, 0.0), length_km=40))) == 1
+def test_a_climb_counts_from_a_mean_grade_of_two_percent() -> None:
+    assert passes(profile((10, 0.019), (30, 0.0), length_km=40)) == ()
+    assert len(passes(profile((10, 0.0225), (30, 0.0), length_km=40))) == 1
 
 
 @pytest.mark.parametrize("seed", range(5))
