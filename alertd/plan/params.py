@@ -99,7 +99,7 @@ class PlanParams:
     # reach of road that may need chains, and worth 20 miles chained on bare road to a stop that is listed. What the
     # trip's own start and end offer is not known either.
     unlisted_s: float = 3_600.0
-    own_end_s: float = 1_800.0
+    own_end_s: float = 2_700.0
     search_spacing_m: float = 4_000.0
     search_reach_m: float = 20_000.0
 
