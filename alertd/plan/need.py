@@ -136,6 +136,15 @@ def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list
     return found
 
 
+def bare_in_all(need: Chance, at_m: NDArray[np.float64], sections: Sections, params: PlanParams) -> Mask:
+    """Which places lie between runs of road that any member needs chains on, and in none of them, (place,)."""
+    anywhere = np.asarray((need >= params.ready_probability - SAME_PROBABILITY).any(axis=0))
+    bare = np.ones(at_m.shape, dtype=np.bool_)
+    for first, last in _joined(anywhere, sections, params.join_gap_m):
+        bare &= (at_m < sections.start_m[first]) | (at_m > sections.end_m[last])
+    return bare
+
+
 def _joined(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int, int]]:
     joined: list[tuple[int, int]] = []
     for first, last in runs_of(mask):

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch
 from alertd.plan.chains import ChainSet, chains_for
-from alertd.plan.need import LawSpan, LevelHere, find_stretches, stretch_probability
+from alertd.plan.need import LawSpan, LevelHere, bare_in_all, find_stretches, stretch_probability
 from alertd.plan.outlook import Codes, Float32, Index, Mask, Outlook, picked
 from alertd.plan.params import PlanParams
 from alertd.plan.ride import Ride, free_s, ride
@@ -252,7 +252,9 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
     price_s = np.sum([price * has for price, has in zip(prices, flaws.values(), strict=True)], axis=0)
     price_s += np.where(places.unlisted & wintry, np.inf, params.unlisted_s * places.unlisted)
     price_s[[0, -1]] += params.own_end_s
-    stretches = _stretches(passing, need, places.at_m[(listed | places.unlisted) & ~wintry], params)
+    # A place to look for parts stretches only where no member sees snow: more snow must never part what was one.
+    apart = (listed & ~wintry) | (places.unlisted & bare_in_all(need, places.at_m, sections, params))
+    stretches = _stretches(passing, need, places.at_m[apart], params)
     made: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
