@@ -124,6 +124,7 @@ def _stretch(s: Stretch, console: Console) -> None:
     )
     short = f"; {s.hanging.singles_short} SHORT of what is aboard" if s.hanging.singles_short else ""
     rows = [
+        *(("hold", words.why_held(s)) for _ in range(s.advice is Advice.HOLD)),
         *(("until", end) for end in (words.held_until(s),) if end),
         ("hang", _stop(s.chain_up, standing=s.advice is not Advice.READY)),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}{short}"),

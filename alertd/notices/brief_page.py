@@ -132,7 +132,7 @@ def _stretch(s: Stretch) -> str:
     what = {
         Advice.CHAIN: "plan to chain",
         Advice.READY: "be ready to chain",
-        Advice.HOLD: f"HOLD below it, {'rig may be barred' if s.barred else 'grip may be short even chained'}",
+        Advice.HOLD: f"HOLD below it, {words.why_held(s)}",
     }.get(s.advice, "watch")
     rows = [
         ("until", words.held_until(s)),

@@ -283,7 +283,8 @@ def _urgency(onset: datetime, sent: datetime) -> str:
 def _description(plan: Plan, s: Stretch) -> str:
     surfaces = ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3])
     parts = [f"Road as forecast members meet it: {surfaces}" if surfaces else "Road not known", words.snow_depth(s)]
-    parts += [words.held_until(s), s.barred, f"{words.forecast_age(plan)}; rule text of {words.rule_text_age(plan)}"]
+    parts += [f"Held: {words.why_held(s)}" if s.advice is Advice.HOLD else "", words.held_until(s), s.barred]
+    parts += [f"{words.forecast_age(plan)}; rule text of {words.rule_text_age(plan)}"]
     return ". ".join(part for part in parts if part) + "."
 
 

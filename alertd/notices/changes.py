@@ -23,6 +23,7 @@ from alertd.notices.telling import (
 )
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.result import Advice, Plan, Stretch, SurfaceStretch
+from alertd.plan.search import is_unlisted
 from alertd.tongue import IN_ENGLISH, Tongue, Tongues
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
@@ -121,7 +122,7 @@ def _rank(said: Said, stretches: Sequence[Stretch]) -> int:
 def _worse(stretch: Stretch, before: Sequence[Said], under_way: bool, now_utc: datetime, policy: Policy) -> bool:
     """True when a reader must hear of this stretch (again).
 
-    A truck under way that has no stop left before it was told of the one behind: that it is past it is no news.
+    A truck under way that has no listed stop left before it was told of the one behind: that it is past it is no news.
     """
     now = facts(stretch)
     matches = [b for b in before if b.meets(stretch)]
@@ -132,10 +133,14 @@ def _worse(stretch: Stretch, before: Sequence[Said], under_way: bool, now_utc: d
         return True
     if now.advice.rank == was.advice.rank and _held_longer(now.until, was.until):
         return True
-    if now.advice.rank < was.advice.rank or (under_way and not now.stop_id):
+    if now.advice.rank < was.advice.rank or (under_way and _is_past(now, was)):
         return False
-    moved = now.stop_id != was.stop_id or now.tires != was.tires or abs(now.at - was.at) >= MOVED
+    moved = not now.same_place(was) or now.tires != was.tires or abs(now.at - was.at) >= MOVED
     return moved and (now.at - now_utc <= policy.soon or _gap_is_over(before, now_utc, policy))
+
+
+def _is_past(now: Said, was: Said) -> bool:
+    return not now.stop_id or (is_unlisted(now.stop_id) and not is_unlisted(was.stop_id))
 
 
 def _gap_is_over(before: Sequence[Said], now_utc: datetime, policy: Policy) -> bool:

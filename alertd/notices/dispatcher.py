@@ -120,7 +120,7 @@ def _stretch(s: Stretch) -> list[str]:
     what = {
         Advice.CHAIN: "plan to chain",
         Advice.READY: "be ready to chain",
-        Advice.HOLD: f"HOLD below it, {'rig may be barred' if s.barred else 'grip may be short even chained'}",
+        Advice.HOLD: f"HOLD below it, {words.why_held(s)}",
     }.get(s.advice, "watch")
     surface = ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3])
     cost = words.minutes(s.hang_s + s.remove_s + s.slow_s)

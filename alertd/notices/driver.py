@@ -42,7 +42,7 @@ def driver_text(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
 
 def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool, reason: bool) -> str:
     """The part that must stand alone."""
-    where, when = _place(s.chain_up, name_max), words.clock(s.chain_up.arrive_at, s.chain_up.zone)
+    where, when = _place(s.chain_up, name_max, tongue), words.clock(s.chain_up.arrive_at, s.chain_up.zone)
     tires = spoken.tires_n(s, tongue) + (f": {spoken.tires(s, tongue)}" if tires_first else "")
     speed, bare = spoken.speed(s.speed_mps, s, tongue), spoken.figure(s.bare_speed_mps, s, tongue)
     if s.advice is Advice.HOLD and not reason:
@@ -51,7 +51,7 @@ def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool, reason:
             where=where, when=when, tires=tires, speed=speed,
         )  # fmt: skip
     if s.advice is Advice.HOLD:
-        why = tongue.say("rig may be barred") if s.barred else tongue.say("may be too slick even chained")
+        why = spoken.why_held(s, tongue)
         return tongue.say(
             "HOLD at {where}, {when}: {why}. If sent on: {tires}, max {speed}.",
             where=where, when=when, why=why, tires=tires, speed=speed,
@@ -94,7 +94,7 @@ def _then(
         tires = f"{_capital(which)}. " if off_max is None else tongue.say("Tires: {tires}. ", tires=which)
     # Who is told to hold needs the place to take chains off last of all, and before it until when.
     mute = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
-    off = "" if mute else tongue.say("Off at {where}. ", where=_place(s.chain_off, off_max or 0))
+    off = "" if mute else tongue.say("Off at {where}. ", where=_place(s.chain_off, off_max or 0, tongue))
     return f"{tires}{_capital(what)}. {until}{off}{ages}. {spoken.tail(tongue)}"
 
 
@@ -110,8 +110,10 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _place(stop: StopChoice, name_max: int) -> str:
+def _place(stop: StopChoice, name_max: int, tongue: Tongue) -> str:
     """Name and milepost; the milepost alone when there is no room for a name."""
+    if (looked_for := spoken.place_short(stop, name_max, tongue)) is not None:
+        return looked_for
     if name_max == 0 and stop.milepost:
         return stop.milepost
     name_max = max(name_max, 14)

@@ -179,7 +179,10 @@ def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, tongue: Tongu
     left = words.minutes((at - now_utc).total_seconds())
 
     def said(cut: int) -> str:
-        order, when = _last_order(stretch.advice, spoken.name_and_milepost(up, cut), tongue), words.clock(at, up.zone)
+        order, when = (
+            _last_order(stretch.advice, spoken.name_and_milepost(up, cut, tongue), tongue),
+            words.clock(at, up.zone),
+        )
         tires = f"{spoken.tires_n(stretch, tongue)}: {spoken.tires(stretch, tongue)}"
         speed = spoken.speed(stretch.speed_mps, stretch, tongue)
         if cut:
@@ -192,7 +195,11 @@ def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, tongue: Tongu
                 "{order}, {when}. {tires}. Max {speed}.", order=order, when=when, tires=tires, speed=speed
             )
         likely = (words.likely if cut else spoken.likely_short)(stretch, tongue)
-        off = tongue.say("Off at {where}. ", where=spoken.name_and_milepost(stretch.chain_off, cut)) if cut else ""
+        off = (
+            tongue.say("Off at {where}. ", where=spoken.name_and_milepost(stretch.chain_off, cut, tongue))
+            if cut
+            else ""
+        )
         ages = spoken.ages_short(plan, stretch.jurisdictions, tongue)
         return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {spoken.tail(tongue)}"
 
@@ -222,7 +229,7 @@ def off_text(plan: Plan, off: StopChoice, tongue: Tongue = ENGLISH) -> str:
         text = tongue.say(
             "CHAINS OFF at {where}, {when}, if the road is bare and no sign asks for them beyond it. Stow them so that "
             "nothing drags, count the tools.",
-            where=spoken.name_and_milepost(off, cut),
+            where=spoken.name_and_milepost(off, cut, tongue),
             when=words.clock(off.arrive_at, off.zone),
         )
         return f"{text} {words.fcst_age(plan, tongue)}. {spoken.tail(tongue)}"

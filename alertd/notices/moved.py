@@ -3,6 +3,7 @@
 from typing import Final
 
 from alertd.notices import surfaces, words
+from alertd.notices.said import facts
 from alertd.plan.result import Plan, Stretch
 
 WORTH_S: Final = 600.0  # an arrival or a chain-up that moves less is not named
@@ -46,7 +47,7 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
         out.append(f"{name}: {old.advice} → {new.advice}")
     elif abs(old.probability - new.probability) >= WORTH_FRAC:
         out.append(f"{name}: {words.likely(old)} → {words.likely(new)}")
-    if old.chain_up.stop_id != new.chain_up.stop_id:
+    if not facts(old).same_place(facts(new)):
         out.append(f"chain up at {words.stop_words(new.chain_up)}, was {words.stop_words(old.chain_up)}")
     elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= WORTH_S:
         here = new.chain_up.zone

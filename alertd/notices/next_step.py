@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from alertd.notices import surfaces, words
+from alertd.notices import spoken, surfaces, words
 from alertd.notices.closures import held_for
 from alertd.notices.moments import Chained
 from alertd.plan.result import Advice, ClosureNote, Plan, StopChoice, Stretch, SurfaceStretch
@@ -115,4 +115,4 @@ def _line(call: NextStep, tongue: Tongue) -> str:
     else:
         what = tongue.say("chain") if call.step is Step.HANG else tongue.say("be ready to chain")
     place = f" ({call.stretch.place})" if call.stretch.place else ""
-    return f"{what}, {words.clock(call.at, call.stop.zone)}: {words.stop_words(call.stop)}{place}"
+    return f"{what}, {words.clock(call.at, call.stop.zone)}: {spoken.place_words(call.stop, tongue)}{place}"

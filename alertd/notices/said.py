@@ -6,6 +6,9 @@ from datetime import datetime
 from typing import Any
 
 from alertd.plan.result import Advice, Stretch, SurfaceStretch
+from alertd.plan.search import is_unlisted
+
+SAME_EDGE_M = 8_000.0  # assumed: how far the beginning of the snow moves without being news for who looks for a place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +36,12 @@ class Said:
     owed: bool = False
     milder_since: datetime | None = None
     milder_on: datetime | None = None
+
+    def same_place(self, other: "Said") -> bool:
+        """Whether chains go on at the same place. One to look for is the same while the snow begins where it did."""
+        if not (is_unlisted(self.stop_id) and is_unlisted(other.stop_id)):
+            return self.stop_id == other.stop_id
+        return abs(self.start_m - other.start_m) < SAME_EDGE_M
 
     def meets(self, stretch: Stretch | SurfaceStretch) -> bool:
         """Whether it is about any of the same road."""

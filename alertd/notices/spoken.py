@@ -69,12 +69,44 @@ def likely_short(stretch: Stretch, tongue: Tongue) -> str:
     return words.likely(stretch, tongue)
 
 
-def name_and_milepost(stop: StopChoice, cut: int) -> str:
+def place_words(stop: StopChoice, tongue: Tongue) -> str:
+    """A place a driver can find: name, then milepost in brackets; what to look for where no stop is listed."""
+    return words.stop_words(stop) if stop.edge_m is None else _to_look_for(stop, tongue)
+
+
+def place_short(stop: StopChoice, cut: int, tongue: Tongue) -> str | None:
+    """A place to look for, in at most `cut` letters or else in the fewest words; None for any other."""
+    if stop.edge_m is None:
+        return None
+    words_whole = _to_look_for(stop, tongue)
+    if len(words_whole) <= cut:
+        return words_whole
+    low, high = sorted((stop.distance_m, stop.edge_m))
+    return tongue.say("safe place {low} to {high}", low=mark(low, tongue), high=mark(high, tongue))
+
+
+def _to_look_for(stop: StopChoice, tongue: Tongue) -> str:
+    at, edge = mark(stop.distance_m, tongue), mark(stop.edge_m or 0.0, tongue)
+    if stop.edge_m is not None and stop.distance_m < stop.edge_m:
+        return tongue.say("safe place from {at} on, before {edge} (none listed)", at=at, edge=edge)
+    return tongue.say("safe place from {at} on (none listed)", at=at)
+
+
+def name_and_milepost(stop: StopChoice, cut: int, tongue: Tongue) -> str:
     """A place a driver can find, its name cut; the milepost alone when there is no room for a name."""
+    if (looked_for := place_short(stop, cut, tongue)) is not None:
+        return looked_for
     if not cut and stop.milepost:
         return stop.milepost
     name = stop.name[: max(cut, 14)].rstrip()
     return f"{name} ({stop.milepost})" if stop.milepost else name
+
+
+def why_held(stretch: Stretch, tongue: Tongue) -> str:
+    """Why a stretch is held below."""
+    if words.closed_by_snow(stretch):
+        return tongue.say("deep snow may close the road (our estimate)")
+    return tongue.say("rig may be barred") if stretch.barred else tongue.say("may be too slick even chained")
 
 
 def ages(plan: Plan, jurisdictions: tuple[str, ...], tongue: Tongue) -> str:

@@ -89,6 +89,20 @@ def held_until(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     return tongue.say("expected to be passable with chains from {at}", at=at)
 
 
+def closed_by_snow(stretch: Stretch) -> bool:
+    """Whether a stretch is held below mostly because we expect snow to close the road."""
+    likelier = stretch.snow_closed_frac > 0.0 and stretch.snow_closed_frac >= stretch.grip_short_chained_frac
+    return stretch.advice is Advice.HOLD and likelier and not stretch.barred
+
+
+def why_held(stretch: Stretch) -> str:
+    """Why a stretch is held below, for an office."""
+    if closed_by_snow(stretch):
+        share = percent(stretch.snow_closed_frac)
+        return f"expect the road to be closed by deep snow, {share} (our estimate, no posted closure)"
+    return "rig may be barred" if stretch.barred else "grip may be short even chained"
+
+
 def winter_frac(plan: Plan) -> float:
     """The highest odds of a winter surface anywhere on the way, bridges with a deck of their own among it."""
     return max([*plan.along.winter_frac, *(b.probability for b in plan.bridges)], default=0.0)

@@ -129,6 +129,7 @@ class Walk:
     _on_time_s: list[float] = field(default_factory=list, init=False)
     _moves: dict[tuple[int, int], tuple[_Step, tuple[_Choice, ...]]] = field(default_factory=dict, init=False)
     _runs: dict[tuple[int, int, int, int, int], list[_Step]] = field(default_factory=dict, init=False)
+    _prices: dict[int, tuple[Scene, Array, Array]] = field(default_factory=dict, init=False)
 
     def is_must(self, stretch: Stretch) -> bool:
         return stretch.probability >= self.must
@@ -157,11 +158,14 @@ class Walk:
 
     def _unchained(self, place: int, clock: int) -> _Step:
         scene = self.scene(clock)
-        run_s = float(scene.reach_s[place + 1] - scene.reach_s[place])
-        return _Step(place + 1, round(run_s / 60.0), run_s + self.risk_s(scene, place), clock, None)
+        from_s, to_s = float(scene.reach_s[place]), float(scene.reach_s[place + 1])
+        minutes = round(to_s / 60.0) - round(from_s / 60.0)  # so that rounding adds up to no delay over many places
+        return _Step(place + 1, minutes, to_s - from_s + self.risk_s(scene, place), clock, None)
 
     def _choices(self, place: int, clock: int) -> tuple[_Choice, ...]:
         scene = self.scene(clock)
+        if not np.isfinite(scene.price_s[place]):
+            return ()
         ahead = next((n for n, x in enumerate(scene.stretches) if x.end_m > self.places_m[place]), None)
         if ahead is None or place in self.never_on or (self.may_pass_over and self._passed_over(scene, place, ahead)):
             return ()
@@ -205,26 +209,34 @@ class Walk:
 
     def on_price_s(self, scene: Scene, place: int) -> float:
         """The price of hanging chains at a place; more at the very edge of the snow."""
-        at_m = float(self.places_m[place])
-        edge = place > 0 and any(0.0 <= x.start_m - at_m < self.params.stop_clearance_m for x in scene.stretches)
-        return float(scene.price_s[place]) + self.params.edge_s * edge
+        return float(self._prices_of(scene)[0][place])
 
     def off_price_s(self, scene: Scene, place: int) -> float:
         """The price of taking chains off at a place."""
-        at_m = float(self.places_m[place])
-        last = place == self.places_m.size - 1
-        edge = not last and any(0.0 <= at_m - x.end_m < self.params.stop_clearance_m for x in scene.stretches)
-        return float(scene.price_s[place]) + self.params.edge_s * edge
+        return float(self._prices_of(scene)[1][place])
+
+    def _prices_of(self, scene: Scene) -> tuple[Array, Array]:
+        """(place,) prices of hanging chains, and of taking them off."""
+        if id(scene) not in self._prices:
+            at_m, p = self.places_m[:, None], self.params
+            before_m = np.asarray([x.start_m for x in scene.stretches]) - at_m
+            past_m = at_m - np.asarray([x.end_m for x in scene.stretches])
+            on, off = (np.any((m >= 0.0) & (m < p.stop_clearance_m), axis=1) for m in (before_m, past_m))
+            on, off = np.append(False, on[1:]), np.append(off[:-1], False)
+            self._prices[id(scene)] = scene, scene.price_s + p.edge_s * on, scene.price_s + p.edge_s * off
+        return self._prices[id(scene)][1:]
 
     def _passed_over(self, scene: Scene, place: int, ahead: int) -> bool:
         """True where another place is nearer to the snow ahead, or less far in it, and costs no more."""
         start_m, at_m = scene.stretches[ahead].start_m, float(self.places_m[place])
-        price_s = self.on_price_s(scene, place)
+        prices_s, _ = self._prices_of(scene)
         if at_m <= start_m:
-            rivals = [r for r in range(place + 1, self.places_m.size - 1) if self.places_m[r] <= start_m]
+            last = int(np.searchsorted(self.places_m, start_m, side="right"))
+            rivals = range(place + 1, min(last, self.places_m.size - 1))
         else:
-            rivals = [r for r in range(1, place) if self.places_m[r] >= start_m]
-        return any(r not in self.never_on and self.on_price_s(scene, r) <= price_s for r in rivals)
+            rivals = range(max(int(np.searchsorted(self.places_m, start_m, side="left")), 1), place)
+        cheap = np.flatnonzero(prices_s[rivals.start : max(rivals.stop, rivals.start)] <= prices_s[place])
+        return any(rivals.start + r not in self.never_on for r in cheap.tolist())
 
     def _offs(self, scene: Scene, last: int) -> list[int]:
         """Places to take chains off between this stretch and the next, and the end of the trip."""

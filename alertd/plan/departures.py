@@ -31,7 +31,8 @@ from alertd.plan.params import PlanParams
 from alertd.plan.passed import best_of, chained_legs, met_on, uncovered, walk_over
 from alertd.plan.result import Advice, Departure, DeparturePick
 from alertd.plan.ride import ride
-from alertd.plan.scenes import Passing, Scenes, places_on
+from alertd.plan.scenes import Passing, Scenes
+from alertd.plan.search import places_with_search
 from alertd.plan.surfaces import is_winter_road
 from alertd.units import HOUR_S
 
@@ -77,7 +78,7 @@ def compare_departures(
         outlook=outlook,
         depart_epoch_s=float(departs[0]),
         params=params,
-        places=places_on(outlook.sections, params),
+        places=places_with_search(outlook, planned_at.timestamp(), params),
         rides=rides,
     )
     asked = _Asked(
@@ -159,9 +160,11 @@ def _unchained(passing: Passing, unknown_frac: float, params: PlanParams) -> Adv
 
 
 def _held(passing: Passing, stretches: Sequence[Stretch], params: PlanParams) -> bool:
-    """Whether a leg bars this rig, or is too slick for it even chained, in too many members."""
+    """Whether a leg bars this rig, is too slick for it even chained, or may be closed by snow, in too many members."""
     first, last = stretches[0].first, stretches[-1].last
     outlook, here = passing.outlook, slice(first, last + 1)
+    if passing.closed[:, here].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
+        return True
     slick = sum(x.short for x in stretches) >= params.hold_probability - SAME_PROBABILITY  # chains never cost grip
     if not slick and not outlook.may_bar:
         return False

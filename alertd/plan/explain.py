@@ -303,4 +303,11 @@ def _compared(met: Met, stretch: Stretch | None, params: PlanParams) -> tuple[Co
             threshold=hold,
             limit=params.hold_probability,
         ),
+        Compared(
+            what=f"our estimate of a closure by snow ({params.closed_day_snow_mmwe:g} mm of its water in a day or "
+            f"{params.closed_burst_snow_mmwe:g} in 3 h)",
+            value=stretch.snow_closed_frac,
+            threshold=hold,
+            limit=params.hold_probability,
+        ),
     )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from alertd.plan.params import PlanParams
 from alertd.plan.sections import Sections
 from alertd.route.line import JurisdictionSpan, Route
+from alertd.route.passes import on_passes, passes_of
 from alertd.route.runs import runs_of
 from alertd.route.snap import interval_between
 from alertd.rules.demand import TireDemand, demand_for
@@ -88,12 +89,22 @@ def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
 
 
 @lru_cache(maxsize=1024)
-def tables_along(sections: Sections, rules: Same[RuleSet], level_id: str) -> tuple[PostingTable, ...]:
+def tables_along(
+    sections: Sections, rules: Same[RuleSet], level_id: str, params: PlanParams
+) -> tuple[PostingTable, ...]:
     """A level's estimate on the whole route: a section may be posted where any of its samples may."""
     route = sections.route
     zones = zones_along(route, rules)
-    tables = posting_tables(rules.it, level_id, np.abs(route.grade), route.distance_m, zones)
+    tables = posting_tables(rules.it, level_id, control_grade(route, params), route.distance_m, zones)
     return tuple(replace(t, holds=sections.any(t.holds)) for t in tables)
+
+
+@lru_cache(maxsize=64)
+def control_grade(route: Route, params: PlanParams) -> NDArray[np.float64]:
+    """How steep each sample counts for a control, (sample,), never less than it is: a pass is posted as a whole."""
+    passes = passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m)
+    steep = np.abs(route.grade)
+    return np.where(on_passes(route.distance_m, passes), np.fmax(steep, params.pass_counts_as_grade), steep)
 
 
 def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
@@ -123,6 +134,15 @@ def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list
             kept[first + a : first + b + 1] = stretch_probability(need, first + a, first + b) >= enough
         found += runs_of(kept)
     return found
+
+
+def bare_in_all(need: Chance, at_m: NDArray[np.float64], sections: Sections, params: PlanParams) -> Mask:
+    """Which places lie between runs of road that any member needs chains on, and in none of them, (place,)."""
+    anywhere = np.asarray((need >= params.ready_probability - SAME_PROBABILITY).any(axis=0))
+    bare = np.ones(at_m.shape, dtype=np.bool_)
+    for first, last in _joined(anywhere, sections, params.join_gap_m):
+        bare &= (at_m < sections.start_m[first]) | (at_m > sections.end_m[last])
+    return bare
 
 
 def _joined(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int, int]]:

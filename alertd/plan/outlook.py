@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
-from alertd.plan.need import LawSpan, LevelHere, place_laws, tables_along
+from alertd.plan.deep_snow import BURST_H, DAY_H, closed_by_snow, fresh_snow_mmwe
+from alertd.plan.need import LawSpan, LevelHere, control_grade, place_laws, tables_along
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.sections import Sections, fold
@@ -54,9 +55,9 @@ class Outlook:
     """Arrays (member, section, hour + 1) for the rig that `laws` were placed for. The last hour is "not known".
 
     Index h is the state at first_epoch_s + h * 3600. need: probability in that member that chains are needed, by an
-    expected posting or by grip. short: the rig slips there without chains. by_level: of each law's levels the chance
-    of posting on its own sections, `chance` the same by the level's identity. skip_h: hours of the field before the
-    first. posted: the controls that are counted in.
+    expected posting, by grip or for snow that closes the road. short: the rig slips there without chains. closed: we
+    expect snow to close the road. by_level: of each law's levels the chance of posting on its own sections, `chance`
+    the same by the level's identity. skip_h: hours of the field before the first. posted: the controls counted in.
     """
 
     sections: Sections
@@ -68,6 +69,7 @@ class Outlook:
     code: Codes
     need: Float32
     short: Mask
+    closed: Mask
     by_level: tuple[tuple[LawSpan, LevelHere, Float32], ...]
     chance: Mapping[int, Float32]
     posted: tuple[PostedSpan, ...] = ()
@@ -169,6 +171,7 @@ def _outlook(
             by_level.append((law, level, chance))
     short = short_of_grip(road.sections, rig, (), Same(corridor.field.quantiles.friction), road.code)
     np.maximum(need, short, out=need)
+    np.maximum(need, road.closed, out=need)
     return Outlook(
         sections=road.sections,
         corridor=corridor,
@@ -179,6 +182,7 @@ def _outlook(
         code=road.code,
         need=need,
         short=short,
+        closed=road.closed,
         by_level=tuple(by_level),
         chance={id(level): chance for _, level, chance in by_level},
     )
@@ -186,12 +190,18 @@ def _outlook(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Pavement:
-    """What is there for every rig, (member, section, hour + 1). posted_by: the class that an authority goes by."""
+    """What is there for every rig, (member, section, hour + 1). posted_by: the class that an authority goes by.
+
+    fresh_mmwe: snow of the last day that still lies; closed: we expect the road closed by snow.
+    """
 
     sections: Sections
+    params: PlanParams
     code: Codes
     posted_by: Codes
     snowfall_mmwe_h: Float32
+    fresh_mmwe: Float32
+    closed: Mask
     unknown_need: Float32
 
 
@@ -210,13 +220,18 @@ def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int)
         hourly(field.grip_class, RoadClass.UNKNOWN),
         hourly(field.surface_temp_c, np.nan),
     )
-    posted_by: Codes = hourly(field.road_class, RoadClass.UNKNOWN, _posted_by(sections, params))
+    beside = _posted_by(sections, params)
+    day, burst = fresh_snow_mmwe(field, DAY_H, lying_first=True), fresh_snow_mmwe(field, BURST_H)
+    posted_by: Codes = hourly(field.road_class, RoadClass.UNKNOWN, beside)
     not_known = (code == 0) | (posted_by == RoadClass.UNKNOWN)
     return _Pavement(
         sections=sections,
+        params=params,
         code=code,
         posted_by=posted_by,
         snowfall_mmwe_h=hourly(field.snowfall_mmwe_h, np.nan),
+        fresh_mmwe=hourly(day, 0.0, beside),
+        closed=hourly(closed_by_snow(day, burst, params), False, beside),
         unknown_need=_unknown_need(sections, params)[None, :, None] * not_known,
     )
 
@@ -225,8 +240,8 @@ def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int)
 def _chance(road: _Pavement, rules: Same[RuleSet], level_id: str, start: int, stop: int) -> Float32:
     """Our estimate that a level is posted on sections start to stop, whatever the rig."""
     here = slice(start, stop)
-    tables = [replace(t, holds=t.holds[here]) for t in tables_along(road.sections, rules, level_id)]
-    return posting_chance(tables, road.posted_by[:, here], road.snowfall_mmwe_h[:, here])
+    tables = [replace(t, holds=t.holds[here]) for t in tables_along(road.sections, rules, level_id, road.params)]
+    return posting_chance(tables, road.posted_by[:, here], road.snowfall_mmwe_h[:, here], road.fresh_mmwe[:, here])
 
 
 def _posted_by(sections: Sections, params: PlanParams) -> NDArray[np.int64]:
@@ -238,8 +253,8 @@ def _posted_by(sections: Sections, params: PlanParams) -> NDArray[np.int64]:
 
 def _unknown_need(sections: Sections, params: PlanParams) -> Float32:
     """What unknown pavement is worth in each section, (section,): the grades are where chains would be asked."""
-    grade, d = sections.route.grade, sections.route.distance_m
-    steep = sections.any(within_reach(np.abs(grade) >= params.unknown_grade, d, params.unknown_reach_m))
+    grade, d = control_grade(sections.route, params), sections.route.distance_m
+    steep = sections.any(within_reach(grade >= params.unknown_grade, d, params.unknown_reach_m))
     return np.where(steep, params.unknown_probability, params.unknown_flat_probability).astype(np.float32)
 
 

@@ -47,6 +47,19 @@ class PlanParams:
     unknown_grade: float = 0.03
     unknown_reach_m: float = 1_000.0
 
+    # A pass counts from foot to foot as so steep [A], for a control covers it whole: climbs and descents of more than
+    # this mean grade and of this rise, with summits up to this length between them.
+    pass_grade: float = 0.02
+    pass_rise_m: float = 120.0
+    pass_top_m: float = 8_000.0
+    pass_counts_as_grade: float = 0.03
+
+    # Our estimate of a closure [A]: fresh snow from which we expect a member's road closed, mm w.e.; at 10:1 a mm is a
+    # cm. Anchors: ploughs keep up with about 1 in/h and roads close at several (parkrecord.com on I-80 in Utah): a day
+    # at 1 in/h, and three hours at 2 in/h. Donner, 2022-23: 730 in on 64 days of snow is 11 in a day, with 15 closures.
+    closed_day_snow_mmwe: float = 60.0
+    closed_burst_snow_mmwe: float = 15.0
+
     # Up to this length a bridge is posted with the road beside it, whatever its own deck carries [A]: ice on 100 m of
     # deck is slowed down for. An authority looks at a longer one by itself.
     short_bridge_m: float = 1_000.0
@@ -86,6 +99,14 @@ class PlanParams:
     unlit_s: float = 600.0
     snowed_s: float = 5_400.0
     edge_s: float = 900.0
+
+    # Where no listed stop serves, a place to look for is named [A]: one candidate in so much of the road, only within
+    # reach of road that may need chains, and worth 20 miles chained on bare road to a stop that is listed. What the
+    # trip's own start and end offer is not known either.
+    unlisted_s: float = 3_600.0
+    own_end_s: float = 2_700.0
+    search_spacing_m: float = 4_000.0
+    search_reach_m: float = 20_000.0
 
     # Other departures are compared over so many hours from now; 0 compares none.
     compare_h: float = 36.0

@@ -17,7 +17,8 @@ LASTING_H: Final = 2  # assumed: a lull of an hour is none to drive into
 def passable_from(x: Leg, run: Run, enter_epoch_s: float, params: PlanParams) -> datetime | None:
     """The first whole hour after entering that holds no more, and the next neither; None within the forecast.
 
-    It holds while the rig may slip chained in too many members, or a level that bars it is likely posted.
+    It holds while the rig may slip chained, or snow may close the road, in too many members, or a level that bars it is
+    likely posted.
     """
     outlook = run.passing.outlook
     first = max(math.ceil((enter_epoch_s - outlook.first_epoch_s) / HOUR_S), 0)
@@ -26,7 +27,9 @@ def passable_from(x: Leg, run: Run, enter_epoch_s: float, params: PlanParams) ->
     here, ahead = slice(x.first, x.last + 1), slice(first, outlook.hours)
     code = outlook.code[:, here, ahead]
     short = outlook.slips(x.chains.hanging.tires, code, here)
-    holds = short.any(axis=1).mean(axis=0) >= params.hold_probability - SAME_PROBABILITY
+    hold = params.hold_probability - SAME_PROBABILITY
+    holds = short.any(axis=1).mean(axis=0) >= hold
+    holds |= outlook.closed[:, here, ahead].any(axis=1).mean(axis=0) >= hold
     holds |= (code == 0).any(axis=(0, 1))  # an hour that is not known is none to send anybody into
     for law, level, chance in outlook.by_level:
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:

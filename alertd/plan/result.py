@@ -28,7 +28,11 @@ class Advice(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopChoice:
-    """Where to stand. `stop_id` is "" for the trip's own start or end. `zone` is the IANA time zone there."""
+    """Where to stand. `stop_id` is "" for the trip's own start or end. `zone` is the IANA time zone there.
+
+    listed: a stop of the operator's list. Kind "search" is none: the first safe place from `distance_m` on is to be
+    looked for, before `edge_m` where the road that may need chains begins, or past `edge_m` where it ends.
+    """
 
     stop_id: str
     name: str
@@ -44,6 +48,8 @@ class StopChoice:
     lit: bool | None
     invented: bool
     reason: str
+    listed: bool = True
+    edge_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,11 +81,13 @@ class Stretch:
 
     probability: share of members in which any point of it needs chains, by expected posting or by grip.
     grip_short_frac / grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
-    without chains and with them. barred: why this rig may not pass while a likely control is posted, "" if it may.
-    hold_until: with advice to hold, the first hour from which it is expected to be passable again, None where the
-    forecast shows none. surfaces: share of members in which each class is met anywhere on it. new_snow_mmwe: the median
-    member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep that may be on a road that nobody
-    ploughed. tire_runs: the tires of `hanging` as runs of axles, to be put into any language.
+    without chains and with them. snow_closed_frac: share of members in which we expect snow to close the road somewhere
+    on it: our estimate, never a posted closure. barred: why this rig may not pass while a likely control is posted, ""
+    if it may. hold_until: with advice to hold, the first hour from which it is expected to be passable again, None
+    where the forecast shows none. surfaces: share of members in which each class is met anywhere on it.
+    new_snow_mmwe: the median member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep
+    that may be on a road that nobody ploughed. tire_runs: the tires of `hanging` as runs of axles, to be put into
+    any language.
     """
 
     start_m: float
@@ -100,6 +108,7 @@ class Stretch:
     snow_depth_high_m: float
     grip_short_frac: float
     grip_short_chained_frac: float
+    snow_closed_frac: float
     barred: str
     hold_until: datetime | None
     postings: tuple[Posting, ...]

@@ -16,7 +16,8 @@ from alertd.plan.outlook import Float32, Mask, Outlook
 from alertd.plan.params import PlanParams
 from alertd.plan.passed import Met, best_of, chained_legs, met_on, overlaps, uncovered, walk_over
 from alertd.plan.ride import free_s
-from alertd.plan.scenes import Passing, Places, Scenes, places_on, section_chained_s
+from alertd.plan.scenes import Passing, Places, Scenes, section_chained_s
+from alertd.plan.search import places_with_search
 from alertd.plan.sections import Sections
 from alertd.plan.travel import lateness_s
 from alertd.route.stops import RouteStop
@@ -131,7 +132,7 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
     A driver told to be ready may have to chain after all and be late for the road behind: what that clock meets is
     not forgotten. Where it asks for more, the way is found again with at least that need.
     """
-    places = places_on(outlook.sections, params)
+    places = places_with_search(outlook, depart_epoch_s, params)
     scenes = Scenes(outlook=outlook, depart_epoch_s=depart_epoch_s, params=params, places=places)
     way = best_of(walk_over(scenes, params.chain_probability))
     met = met_on(scenes, way)
@@ -183,11 +184,12 @@ def _legs(scenes: Scenes, way: Way, met: Met, ready: _Ready) -> tuple[Leg, ...]:
         legs.append(_leg(covered, span, rival, places, met, params, **kind))
 
     for span, covered, kept_on in chained_legs(met.scene, way, places, must):
-        rival = _rival(replace(must, never_on=frozenset((span.on,))), way, span, places)
+        rival = _rival(replace(must, never_on=_not_rivals(way, span, places)), way, span, places)
         add(covered, span, rival, driven=not kept_on, kept_on=kept_on)
     for span in ready.way.spans if ready.left else ():
         warned = [x for x in ready.left if overlaps(x, at_m[span.on], at_m[span.off])]
-        rival = _rival(replace(ready.walk, never_on=frozenset((span.on,))), ready.way, span, places) if warned else None
+        but = _not_rivals(ready.way, span, places)
+        rival = _rival(replace(ready.walk, never_on=but), ready.way, span, places) if warned else None
         for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
             on = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
             off = min([span.off, *(y.on for y in way.spans if at_m[y.on] >= x.end_m)])
@@ -229,6 +231,12 @@ def _leg(
         slow_s=float(extra_s[off] - extra_s[on]),
         rival=rival,
     )
+
+
+def _not_rivals(way: Way, span: Span, places: Places) -> frozenset[int]:
+    """The span's own place and unlisted ones that the way does not use: they are alike, and no choice between them."""
+    used = {x.on for x in way.spans} - {span.on}
+    return frozenset((span.on, *np.flatnonzero(places.unlisted).tolist())) - used
 
 
 def _rival(walk: Walk, way: Way, span: Span, places: Places) -> Rival | None:

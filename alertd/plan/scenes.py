@@ -1,16 +1,17 @@
 """The road as one clock meets it: what may need chains, and what each place to stand at is worth then."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch
 from alertd.plan.chains import ChainSet, chains_for
 from alertd.plan.codes import Codes
-from alertd.plan.need import LawSpan, LevelHere, find_stretches, stretch_probability
+from alertd.plan.need import LawSpan, LevelHere, bare_in_all, find_stretches, stretch_probability
 from alertd.plan.outlook import Float32, Index, Mask, Outlook, picked
 from alertd.plan.params import PlanParams
 from alertd.plan.ride import Ride, free_s, ride
@@ -52,6 +53,10 @@ class Passing:
         return picked(self.outlook.short, self._pick)
 
     @cached_property
+    def closed(self) -> Mask:
+        return picked(self.outlook.closed, self._pick)
+
+    @cached_property
     def need(self) -> Float32:
         need = picked(self.outlook.need, self._pick) if self.ride is None else self.ride.need[0]
         return need if self.floor is None else np.maximum(need, self.floor)
@@ -91,7 +96,7 @@ class Passing:
 class Places:
     """Where chains can go on or off: the trip's start, its stops in order, its end; arrays (place,).
 
-    None among `stops` at both ends. unlit: said to have no light.
+    None among `stops` at both ends. unlit: said to have no light. unlisted: only to be looked for.
     """
 
     stops: tuple[RouteStop | None, ...]
@@ -102,10 +107,39 @@ class Places:
     cramped: Mask
     steep: Mask
     unlit: Mask
+    unlisted: Mask
 
     @property
     def listed(self) -> Mask:
-        return np.asarray([s is not None for s in self.stops])
+        return np.asarray([s is not None for s in self.stops]) & ~self.unlisted
+
+    def and_unlisted(
+        self, at_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
+    ) -> "Places":
+        """These and unlisted places at distances within the route, in the order of the road.
+
+        stop: makes one of distance, latitude and longitude.
+        """
+        route = sections.route
+        lat, lon = (np.interp(at_m, route.distance_m, x) for x in (route.lat_deg, route.lon_deg))
+        own = tuple(stop(*place) for place in zip(at_m.tolist(), lat.tolist(), lon.tolist(), strict=True))
+        order = np.argsort(np.append(self.at_m, at_m), kind="stable")
+
+        def merged(values: NDArray[Any], more: ArrayLike) -> NDArray[Any]:
+            return np.asarray(np.append(values, np.broadcast_to(more, at_m.shape))[order])
+
+        stops = (*self.stops, *own)
+        return Places(
+            stops=tuple(stops[i] for i in order.tolist()),
+            at_m=merged(self.at_m, at_m),
+            section=merged(self.section, sections.at(at_m)),
+            lat_deg=merged(self.lat_deg, lat),
+            lon_deg=merged(self.lon_deg, lon),
+            cramped=merged(self.cramped, False),
+            steep=merged(self.steep, False),
+            unlit=merged(self.unlit, False),
+            unlisted=merged(self.unlisted, True),
+        )
 
 
 def places_on(sections: Sections, params: PlanParams) -> Places:
@@ -123,6 +157,7 @@ def places_on(sections: Sections, params: PlanParams) -> Places:
         cramped=np.asarray([s is not None and not has_room(s, params) for s in stops]),
         steep=np.asarray([s is not None for s in stops]) & (grade > params.stop_max_grade),
         unlit=np.asarray([s is not None and s.stop.lit is False for s in stops]),
+        unlisted=np.zeros(len(stops), dtype=np.bool_),
     )
 
 
@@ -206,14 +241,21 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
     reach = np.interp(places.at_m, sections.edge_m, row.reach_s[0])
     on = Surfaces(*(x[0] for x in row.on))
     bare = np.append(0.0, np.cumsum(sections.length_m * (1.0 - on.snow - on.ice)))
-    snowed = places.listed & (need_frac[places.section] >= params.ready_probability)
+    wintry = need_frac[places.section] >= params.ready_probability
+    listed = places.listed
+    snowed = listed & wintry
     dark = places.unlit
     if dark.any():
         zenith, _ = solar_position(places.lat_deg, places.lon_deg, row.depart_epoch_s[0] + reach)
         dark = dark & (zenith > NIGHT_ZENITH_DEG)
     flaws = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
-    stretches = _stretches(passing, need, places.at_m[places.listed & ~snowed], params)
+    price_s = np.sum([price * has for price, has in zip(prices, flaws.values(), strict=True)], axis=0)
+    price_s += np.where(places.unlisted & wintry, np.inf, params.unlisted_s * places.unlisted)
+    price_s[[0, -1]] += params.own_end_s
+    # A place to look for parts stretches only where no member sees snow: more snow must never part what was one.
+    apart = (listed & ~wintry) | (places.unlisted & bare_in_all(need, places.at_m, sections, params))
+    stretches = _stretches(passing, need, places.at_m[apart], params)
     made: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
@@ -225,7 +267,7 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
     return Scene(
         reach_s=reach,
         bare_m=np.interp(places.at_m, sections.edge_m, bare),
-        price_s=np.sum([price * has for price, has in zip(prices, flaws.values(), strict=True)], axis=0),
+        price_s=price_s,
         flaws=flaws,
         stretches=stretches,
         chained_s=chained,

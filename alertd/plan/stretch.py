@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,12 @@ from alertd.route.timezone import zone_at
 from alertd.rules.rig import Rig
 from alertd.rules.runs import tire_runs
 from alertd.rules.words import tires_code, tires_words
+from alertd.units import to_miles
 
 Array: TypeAlias = NDArray[np.float64]
 
+SEARCH: Final = "search"  # the kind of a place that is only to be looked for
+WORTH_SAYING_FRAC: Final = 0.1  # closures in fewer members are not named
 SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this of a named summit is known by it
 
 
@@ -34,8 +37,9 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     chained_short = run.passing.outlook.slips(x.chains.hanging.tires, run.code[:, here], here)
     short_frac = _any_frac(run.short[:, here])
     short_chained_frac = _any_frac(chained_short)
+    closed_frac = _any_frac(run.passing.closed[:, here])
     unknown_frac = _any_frac(run.unknown[:, here])
-    advice = _advice(x, short_chained_frac, params)
+    advice = _advice(x, max(short_chained_frac, closed_frac), params)
     surfaces = _surfaces(run.road_class[:, here])
     snow_mmwe = _median_most(run.passing.field_values("snow_mmwe", here))
     depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, run.passing.field_values("air_temp_c", here))
@@ -47,8 +51,8 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
     postings = as_posted(x.chains.postings, run.passing.outlook, run.passing.hour, here)
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
-    chain_up = _stop(route, x.on, 0, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
-    chain_off = _stop(route, x.off, -1, _off_reason(x), at, params.remove_s if x.driven else 0.0)
+    chain_up = _stop(route, x.on, 0, start_m, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
+    chain_off = _stop(route, x.off, -1, end_m, _off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
     return Stretch(
         start_m=start_m,
         end_m=end_m,
@@ -70,6 +74,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         snow_depth_high_m=depth_high_m,
         grip_short_frac=short_frac,
         grip_short_chained_frac=short_chained_frac,
+        snow_closed_frac=closed_frac,
         barred=x.chains.barred,
         hold_until=passable_from(x, run, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
         postings=postings,
@@ -85,7 +90,7 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         remove_s=params.remove_s,
         slow_s=x.slow_s,
         reasons=(
-            *_reasons(x, postings, surfaces, short_frac, short_chained_frac, unknown_frac),
+            *_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
             *not_understood(run.passing.outlook, run.passing.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
@@ -97,6 +102,9 @@ def _on_reason(x: Leg, start_m: float) -> str:
     if x.on is None:
         here = "where the trip starts" if x.on_m <= 0.0 else "where the truck is"
         why = f"no listed stop before the snow that beats it: hang them {here}"
+    elif not x.on.stop.listed:
+        miles, snow = (f"{to_miles(m):.0f}" for m in (x.on_m, start_m))
+        why = f"no listed stop serves: look for a safe place off the road from mile {miles} on, before mile {snow}"
     elif x.on_m >= start_m:
         why = "NO listed stop before the snow: this one may already be in it; go slowly"
     elif x.on_flaws:
@@ -106,9 +114,12 @@ def _on_reason(x: Leg, start_m: float) -> str:
     return why if x.rival is None else f"{why}; {_rival_words(x.rival)}"
 
 
-def _off_reason(x: Leg) -> str:
+def _off_reason(x: Leg, end_m: float) -> str:
     if x.off is None:
         return "no listed safe stop past the snow before the trip ends: take them off there"
+    if not x.off.stop.listed:
+        miles, snow = (f"{to_miles(m):.0f}" for m in (x.off_m, end_m))
+        return f"no listed stop serves: look for a safe place off the road from mile {miles} on, past mile {snow}"
     if x.off_flaws:
         return f"the best listed past the last road that may need chains, but {' and '.join(x.off_flaws)}"
     return "first listed safe stop past the last road that may need chains"
@@ -138,6 +149,7 @@ def _reasons(
     surfaces: tuple[tuple[str, float], ...],
     short_frac: float,
     short_chained_frac: float,
+    closed_frac: float,
     unknown_frac: float,
 ) -> tuple[str, ...]:
     """Why, in the order a driver would ask: the road, the expected posting, the grip, what is not known."""
@@ -148,6 +160,11 @@ def _reasons(
         out.append(
             f"Grip on the steepest part falls short in {short_frac:.0%} of members without chains, "
             f"{short_chained_frac:.0%} with them"
+        )
+    if closed_frac >= WORTH_SAYING_FRAC:
+        out.append(
+            f"Our estimate, not posted: deep snow closes the road in {closed_frac:.0%} of members; the road authority "
+            "decides"
         )
     if x.chains.barred:
         out.append(f"This rig may not pass while it is posted: {x.chains.barred}")
@@ -175,9 +192,9 @@ def _posting_words(p: Posting) -> str:
     return f"POSTED: '{p.legal_name}' in {p.jurisdiction}, by {p.posted_by} (law: {p.section})"
 
 
-def _advice(x: Leg, short_chained_frac: float, params: PlanParams) -> Advice:
+def _advice(x: Leg, impassable_frac: float, params: PlanParams) -> Advice:
     # Barred only by a level that is itself likely, see chains_for.
-    if x.chains.barred or short_chained_frac >= params.hold_probability - SAME_PROBABILITY:
+    if x.chains.barred or impassable_frac >= params.hold_probability - SAME_PROBABILITY:
         return Advice.HOLD
     return Advice.CHAIN if x.driven else Advice.READY
 
@@ -223,15 +240,23 @@ def _utc(epoch_s: float) -> datetime:
     return datetime.fromtimestamp(round(epoch_s), UTC)
 
 
+def _searched(end_idx: int, edge_m: float) -> str:
+    return f"first safe place {'past' if end_idx else 'before'} mile {to_miles(edge_m):.0f} of the trip (none listed)"
+
+
 def _stop(
     route: Route,
     at_stop: RouteStop | None,
     end_idx: int,
+    edge_m: float,
     reason: str,
     reach: Callable[[float], datetime],
     standing_s: float,
 ) -> StopChoice:
-    """The stop with its clock; where the truck is (end_idx 0) or the trip ends (-1) where there is none."""
+    """The stop with its clock; where the truck is (end_idx 0) or the trip ends (-1) where there is none.
+
+    edge_m: where the road that may need chains begins or ends, for a place to look for.
+    """
     if at_stop is None:
         lat, lon = float(route.lat_deg[end_idx]), float(route.lon_deg[end_idx])
         stop = Stop(
@@ -240,15 +265,16 @@ def _stop(
             kind=StopKind.TRUCK_STOP,
             lat_deg=lat,
             lon_deg=lon,
+            listed=False,
         )
         distance_m = float(route.distance_m[end_idx])
     else:
         stop, distance_m = at_stop.stop, at_stop.distance_m
-    arrive = reach(distance_m)
+    arrive, searched = reach(distance_m), bool(stop.id) and not stop.listed
     return StopChoice(
         stop_id=stop.id,
-        name=stop.name,
-        kind=stop.kind if stop.id else "",
+        name=_searched(end_idx, edge_m) if searched else stop.name,
+        kind=SEARCH if searched else stop.kind if stop.id else "",
         milepost=stop.milepost,
         distance_m=distance_m,
         lat_deg=stop.lat_deg,
@@ -260,4 +286,6 @@ def _stop(
         lit=stop.lit,
         invented=stop.invented,
         reason=reason,
+        listed=stop.listed,
+        edge_m=edge_m if searched else None,
     )

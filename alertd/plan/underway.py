@@ -10,6 +10,7 @@ from alertd.plan.outlook import Corridor
 from alertd.plan.params import PlanParams
 from alertd.plan.result import PositionFix
 from alertd.route.line import Route
+from alertd.route.passes import passes_of
 
 _SAMPLED: Final = ("lat_deg", "lon_deg", "distance_m", "elevation_m", "grade", "bearing_deg")
 
@@ -52,6 +53,7 @@ def rest_of(route: Route, depart_at: datetime, fix: PositionFix | None, corridor
         route=replace(
             route,
             **{name: getattr(route, name)[first:] for name in _SAMPLED},
+            passes=passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m),
             stops=tuple(s for s in route.stops if s.distance_m >= d[first]),
             jurisdictions=tuple(x for x in route.jurisdictions if x.end_m >= d[first]),
         ),

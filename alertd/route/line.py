@@ -91,7 +91,7 @@ class Route:
 
     distance_m is geodesic distance along the line from its start; elevation_m is smoothed (see route.terrain);
     grade is rise over run, positive uphill in the direction of travel; bearing_deg is the azimuth of travel,
-    clockwise from north, 0 to 360.
+    clockwise from north, 0 to 360. passes: of the whole line where this is only its end, see route.passes.
     """
 
     name: str
@@ -107,6 +107,7 @@ class Route:
     stops: tuple[RouteStop, ...] = ()
     bridges: tuple[BridgeSpan, ...] = ()
     limits: tuple[LimitSpan, ...] = ()
+    passes: tuple[tuple[float, float], ...] | None = None
     findings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

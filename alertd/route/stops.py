@@ -18,7 +18,8 @@ class Stop:
 
     `serves_bearing_deg` is the compass bearing of the traffic that can pull in (None: not stated, then the side
     of the line it lies on decides); `serves_both` when both directions can, as at an interchange.
-    `spaces` is None when unknown. `milepost` is words for the reader, e.g. "I-90 MP 5".
+    `spaces` is None when unknown. `listed` is False of a place that is in no file and only to be looked for.
+    `milepost` is words for the reader, e.g. "I-90 MP 5".
     """
 
     id: str
@@ -32,6 +33,7 @@ class Stop:
     lit: bool | None = None
     milepost: str = ""
     invented: bool = False
+    listed: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

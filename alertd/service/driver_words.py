@@ -59,6 +59,8 @@ def said_in(tongue: Tongue) -> dict[str, Any]:
         "count": tongue.count,
         "likely": partial(words.likely, tongue=tongue),
         "held_until": partial(words.held_until, tongue=tongue),
+        "why_held": partial(spoken.why_held, tongue=tongue),
+        "place_words": partial(spoken.place_words, tongue=tongue),
         "snow_depth": partial(words.snow_depth, tongue=tongue),
         "age": partial(words.age, tongue=tongue),
         "day_clock": partial(words.day_clock, tongue=tongue),

@@ -72,6 +72,7 @@ class Pages:
         }  # fmt: skip
         self._env.globals |= {"clock": words.clock, "day_clock": words.day_clock, "likely": words.likely}
         self._env.globals |= {"held_until": words.held_until, "snow_depth": words.snow_depth, "SIGNS": words.SIGNS}
+        self._env.globals |= {"why_held": words.why_held}
 
     def _address(self, name: str) -> str:
         """Where a file is, by its content too: a browser keeps it until it changes."""

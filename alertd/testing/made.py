@@ -174,11 +174,14 @@ def make_weather(
     partial: bool = False,
     samples_a_column: int = 1,
     deck: Script | None = None,
+    snow_mmwe: ArrayLike = 5.0,
+    snowfall_mmwe_h: ArrayLike = 0.0,
 ) -> Weather:
     """Pavement by script, one column a sample, so that what the truck meets is known to the hour and the member.
 
     samples_a_column: more, for a road as long stretches of it share a forecast cell and a band of height. deck: that
-    of the decks of the route's bridges, which stand on the road of `script` otherwise.
+    of the decks of the route's bridges, which stand on the road of `script` otherwise. snow_mmwe, snowfall_mmwe_h: what
+    lies and falls where `script` has snow, to be broadcast over (member, column, hour).
     """
     member, hour = np.arange(members)[:, None, None], np.arange(hours)[None, None, :]
     firsts = np.arange(0, route.distance_m.size, samples_a_column)
@@ -201,9 +204,9 @@ def make_weather(
         surface_temp_c=-2.0 * known,
         air_temp_c=-3.0 * known,
         water_mmwe=0.0 * known,
-        snow_mmwe=np.where(white, 5.0, 0.0).astype(np.float32) * known,
+        snow_mmwe=np.where(white, snow_mmwe, 0.0).astype(np.float32) * known,
         ice_mmwe=0.0 * known,
-        snowfall_mmwe_h=0.0 * known,
+        snowfall_mmwe_h=np.where(white, snowfall_mmwe_h, 0.0).astype(np.float32) * known,
         quantiles=MemberQuantiles(
             phase=every.copy(),
             phase_model=every.copy(),

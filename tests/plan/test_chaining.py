@@ -13,6 +13,7 @@ from alertd.plan.chains import ChainSet
 from alertd.plan.outlook import outlook_for
 from alertd.plan.params import PlanParams
 from alertd.plan.scenes import Scenes, places_on
+from alertd.plan.search import places_with_search
 from alertd.road.state import RoadClass
 from alertd.route.line import Route
 from alertd.route.stops import RouteStop, StopKind
@@ -21,17 +22,21 @@ from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_
 PARAMS = PlanParams()
 
 
-def walk_on(route: Route, script: Any, depart_h: float = 6.0, params: PlanParams = PARAMS, **choices: Any) -> Walk:
+def walk_on(
+    route: Route,
+    script: Any,
+    depart_h: float = 6.0,
+    params: PlanParams = PARAMS,
+    search: bool = False,
+    **choices: Any,
+) -> Walk:
     """The choices of a trip over this road, chained for where at least half the members have to."""
     weather = make_weather(route, script, members=10)
     rules = {"US-XX": make_rules(chance=1.0)}
     outlook = outlook_for(route, make_rig(), rules, weather.corridor, params, at_hour(0).timestamp())
-    scenes = Scenes(
-        outlook=outlook,
-        depart_epoch_s=at_hour(depart_h).timestamp(),
-        params=params,
-        places=places_on(outlook.sections, params),
-    )
+    departs = at_hour(depart_h).timestamp()
+    places = places_with_search(outlook, departs, params) if search else places_on(outlook.sections, params)
+    scenes = Scenes(outlook=outlook, depart_epoch_s=departs, params=params, places=places)
     return Walk(
         places_m=scenes.places.at_m,
         dry_s=scenes.dry_s,
@@ -226,7 +231,8 @@ def every_way(walk: Walk) -> float:
             return 0.0
         now = scene_at(i, minute)
         run_s = float(now.reach_s[i + 1] - now.reach_s[i])
-        found = [run_s + unchained_price(walk, now, i) + least(i + 1, minute + round(run_s / 60))]
+        minutes = round(now.reach_s[i + 1] / 60) - round(now.reach_s[i] / 60)
+        found = [run_s + unchained_price(walk, now, i) + least(i + 1, minute + minutes)]
         for j in range(i + 1, final + 1):
             chains = chains_to(walk, now, i, j)
             if chains is not None:
@@ -339,3 +345,21 @@ def test_chains_are_on_wherever_they_are_needed_if_any_stop_allows_it(case: tupl
 
 def _is_in_order(span: Span, way: Way) -> bool:
     return span.on < span.off and all(x is span or x.off <= span.on or x.on >= span.off for x in way.spans)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(40, 120), st.integers(20, 80), st.integers(10, 40), st.integers(0, 2), st.booleans())
+def test_places_to_look_for_are_chosen_among_as_any_other(
+    length_km: int, from_km: int, snow_km: int, stops_n: int, moving: bool
+) -> None:
+    """Few candidates, so that every way can be walked; snow in all members, from hour 7 on where it moves."""
+    stops = [make_stop(str(i), (i + 1) * length_km * 300.0) for i in range(stops_n)]
+    route = make_route(length_km * 1000.0, stops=stops)
+    a, b = from_km * 1000.0, (from_km + snow_km) * 1000.0
+
+    def script(_: Any, d: Any, h: Any) -> Any:
+        return np.where((d >= a) & (d <= b) & (h >= 7 * moving), RoadClass.SNOW, RoadClass.DRY)
+
+    params = replace(PARAMS, search_spacing_m=12e3)
+    walk = walk_on(route, script, params=params, may_pass_over=not moving, search=True)
+    assert best(walk).cost_s == pytest.approx(every_way(walk), rel=1e-3, abs=60.0)

@@ -44,7 +44,8 @@ def test_heavy_snowfall_raises_the_estimate_and_snowfall_not_known_counts_as_hea
     heavy = PostingEstimate(level=LEVEL, road_classes=(4,), probability=0.9, min_snowfall_mmwe_h=2.0)
     rules = replace(washington, estimates=(*washington.estimates, heavy))
     snow, flat = [RoadClass.SNOW] * 3, [0.0] * 3
-    assert _one(rules, snow, flat, snowfall_mmwe_h=np.array([[1.9, 2.0, np.nan]])) == [0.2, 0.9, 0.9]
+    # At 1.9 and 2.0 mm/h the odds of 0.2 and 0.9 are the root of so much higher: 0.25 * 1.378 and 9 * 1.414.
+    assert _one(rules, snow, flat, snowfall_mmwe_h=np.array([[1.9, 2.0, np.nan]])) == [0.256285, 0.927156, 0.9]
     assert _one(rules, snow, flat) == [0.9, 0.9, 0.9]
 
 

@@ -89,7 +89,8 @@ async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: 
         assert x.barred == stretch.barred
         needs = [c.value for c in x.compared if c.what.startswith("need")]
         assert needs == [stretch.probability] * 2
-        assert x.compared[-1].value == stretch.grip_short_chained_frac
+        assert x.compared[2].value == stretch.grip_short_chained_frac
+        assert x.compared[3].value == stretch.snow_closed_frac
         told_levels = {(v.jurisdiction, v.level_id): v.stretch_frac for v in x.levels if v.stretch_frac is not None}
         here = {p.jurisdiction for p in stretch.postings if any(v.jurisdiction == p.jurisdiction for v in x.levels)}
         assert told_levels == {

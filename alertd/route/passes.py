@@ -1,0 +1,51 @@
+"""Passes of a route: each climb and descent from foot to foot, whatever the grade of a single sample."""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.route.line import Array, Climb, Route
+from alertd.route.terrain import find_climbs, smooth_elevation
+
+SMOOTH_M = 1_000.0
+
+
+@lru_cache(maxsize=256)
+def passes_of(
+    route: Route, min_mean_grade: float, min_rise_m: float, longest_top_m: float
+) -> tuple[tuple[float, float], ...]:
+    """Where passes begin and end, (start_m, end_m), in order.
+
+    A climb or descent counts from `min_mean_grade` and `min_rise_m` on, see `find_climbs`, by heights smoothed over
+    about a kilometre. What is at most `longest_top_m` apart belongs to one pass: a climb with the next climb, and with
+    the descent behind the summit; a descent with the next descent. A valley between a descent and a climb does not.
+    """
+    if route.passes is not None:
+        return route.passes
+    d = route.distance_m
+    spacing_m = float(np.diff(d).mean())
+    elevation_m = smooth_elevation(route.elevation_m, spacing_m=spacing_m, window_m=SMOOTH_M)
+
+    def climbs(at_m: Array, heights_m: Array, grade: Array) -> tuple[Climb, ...]:
+        return find_climbs(at_m, heights_m, grade, min_rise_m=min_rise_m, min_mean_grade=min_mean_grade)
+
+    end = float(d[-1])
+    legs = [(c.start_m, c.end_m, True) for c in climbs(d, elevation_m, route.grade)]
+    back = climbs(end - d[::-1], elevation_m[::-1], -route.grade[::-1])
+    legs += [(end - c.end_m, end - c.start_m, False) for c in back]
+    found: list[tuple[float, float]] = []
+    was_up = True
+    for start_m, end_m, up in sorted(legs):
+        if found and (was_up or not up) and start_m - found[-1][1] <= longest_top_m:
+            found[-1] = (found[-1][0], max(end_m, found[-1][1]))
+        else:
+            found.append((start_m, end_m))
+        was_up = up
+    return tuple(found)
+
+
+def on_passes(distance_m: Array, passes: tuple[tuple[float, float], ...]) -> NDArray[np.bool_]:
+    """True where a sample lies on a pass, ends included, (sample,)."""
+    inside = [(distance_m >= start_m) & (distance_m <= end_m) for start_m, end_m in passes]
+    return np.logical_or.reduce(inside) if inside else np.zeros(distance_m.shape, dtype=np.bool_)
