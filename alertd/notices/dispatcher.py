@@ -34,9 +34,13 @@ def brief_text(
     `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out.
     """
     acting = sorted((p for p in plans if p.advice is not Advice.CLEAR), key=next_action)
-    rest = sorted((p for p in plans if p.advice is Advice.CLEAR), key=lambda p: p.depart_at)
+    arrived = sorted((p for p in plans if p.arrived_at is not None), key=lambda p: p.depart_at)
+    ahead = [p for p in plans if p.advice is Advice.CLEAR and p.arrived_at is None]
+    rest = sorted(ahead, key=lambda p: p.depart_at)
     wintry, clear = [p for p in rest if words.is_wintry(p)], [p for p in rest if not words.is_wintry(p)]
-    counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
+    under_way = [p for p in plans if p.arrived_at is None]
+    by_advice = [(sum(p.advice is a for p in under_way), a.value) for a in reversed(Advice)]
+    counts = ", ".join(f"{n} {name}" for n, name in (*by_advice, (len(arrived), "arrived")) if n)
     trips_n = len(plans) + len(not_planned)
     total = f"{trips_n} trip{'s' if trips_n != 1 else ''}: {counts or 'none planned'}"
     sections = [
@@ -63,6 +67,7 @@ def brief_text(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard where a carry rule holds)",
             [f"{_headline(p)}" for p in clear],
         ),
+        _section("ARRIVED", [f"{p.trip_id}  {p.rig_name}  {p.driver}: {arrival_line(p)}" for p in arrived]),
         _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
         _section("CARRY RULES on these roads, any weather", _carry_lines(plans)),
         _section("CAUTIONS", list(dict.fromkeys(c for p in plans for c in p.cautions))),
@@ -87,7 +92,9 @@ def _headline(plan: Plan) -> str:
 
 
 def _trip_lines(plan: Plan) -> list[str]:
-    lines = [*_wrapped(arrival_line(plan)), *(line for s in plan.stretches for line in _stretch(s))]
+    on = words.worn(plan)
+    worn = _wrapped(f"{on[0].upper()}{on[1:]}") if on else []
+    lines = [*_wrapped(arrival_line(plan)), *worn, *(line for s in plan.stretches for line in _stretch(s))]
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         lines += _wrapped(f"{why}: be ready to chain")
@@ -102,7 +109,7 @@ def _trip_lines(plan: Plan) -> list[str]:
 def _stretch(s: Stretch) -> list[str]:
     place = s.place or f"{words.miles(s.start_m)} from the start"
     what = {
-        Advice.CHAIN: "plan to chain",
+        Advice.CHAIN: "stay chained" if s.chained else "plan to chain",
         Advice.READY: "be ready to chain",
         Advice.HOLD: f"HOLD below it, {'rig may be barred' if s.barred else 'grip may be short even chained'}",
     }.get(s.advice, "watch")
@@ -110,7 +117,7 @@ def _stretch(s: Stretch) -> list[str]:
     cost = words.minutes(s.hang_s + s.remove_s + s.slow_s)
     rows = [
         *(("until", end) for end in (words.held_until(s),) if end),
-        ("on", f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}"),
+        ("on", "chains are on" if s.chained else f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}"),
         ("off", f"{words.stop_words(s.chain_off)}, {words.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
         ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),
@@ -142,7 +149,9 @@ def next_action(plan: Plan) -> datetime:
 
 
 def arrival_line(plan: Plan) -> str:
-    """When the truck arrives, how sure that is, and how much later than on a dry road."""
+    """When the truck arrives, how sure that is, and how much later than on a dry road; or when it did arrive."""
+    if plan.arrived_at is not None:
+        return f"Arrived {words.clock(plan.arrived_at, plan.arrive_zone)}"
     due = words.clock(plan.arrive_at, plan.arrive_zone)
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)}-{words.clock(plan.arrive_late, plan.arrive_zone)}"
     slip = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""

@@ -128,19 +128,17 @@ def rules_for(codes: Sequence[str]) -> HoursRules | None:
 
 
 def timeline(
-    distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]], driven_s: float = 0.0
+    distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]], before: Sequence[Spell] = ()
 ) -> tuple[Spell, ...]:
     """Spells from a clock: seconds of moving at each sample, and (distance_m, seconds) of each stop for chains.
 
-    driven_s: seconds driven before, from the start of the trip to the first sample.
+    before: the spells from the start of the trip to the first sample.
     """
     here_m, end_m = float(distance_m[0]), float(distance_m[-1])
     marks = np.arange(here_m, end_m, SPELL_LONGEST_M)
     cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in stands), end_m})
-    spells: list[Spell] = []
-    if driven_s > 0.0:
-        spells.append(Spell(duty=Duty.DRIVING, start_s=0.0, end_s=driven_s, start_m=0.0, end_m=here_m))
-    at_s, last_m = driven_s, here_m
+    spells = list(before)
+    at_s, last_m = before[-1].end_s if before else 0.0, here_m
     drives_s = np.diff(np.interp([here_m, *cuts], distance_m, moving_s)).tolist()
     for cut_m, drive_s in zip(cuts, drives_s, strict=True):
         if drive_s > 0.0:

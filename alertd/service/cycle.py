@@ -18,15 +18,18 @@ from alertd.notices.event import brief_event
 from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.office import office_notice
 from alertd.notices.said import Said, said_from_plain
+from alertd.plan.chained import TruckReport
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Plan
+from alertd.plan.whereabouts import PositionReport
 from alertd.service.closures import standing
 from alertd.service.dress import keep_dress
 from alertd.service.localtime import moment_of
 from alertd.service.observing import gather_observations
-from alertd.service.planner import NotPlanned, Planner, not_planned_for
+from alertd.service.planner import NotPlanned, Planner, Reports, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
 from alertd.service.posted import gather
+from alertd.service.reports import keep_arrival, truck_reports
 from alertd.service.speaking import Standing
 from alertd.sources.tripfile import TripRequest, parse_trip, read_trips
 from alertd.store.records import Slot, StoredTrip
@@ -92,7 +95,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead)
-    reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
+    reports = await asyncio.to_thread(_reports, store, trips, now_utc)
     posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
     controls = await gather(planner.feeds, planner.ground, store, now_utc, record=True)
     outcomes = await planner.plan(trips, now_utc, reports, posted, controls)
@@ -111,6 +114,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             failed.append(not_planned_for(trip, exc))
         else:
             new += ids
+            if plan.arrived_at is not None and _by_position(plan.arrived_at, reports[trip.id]):
+                await asyncio.to_thread(keep_arrival, store, trip.id, plan.arrived_at)
             done.append(Standing(plan=plan, said=said))
     for miss in failed:
         log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
@@ -129,6 +134,16 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     )
     planner.shown.take(outcome.plans, [(m.trip.id, m.reason) for m in failed], unread, now_utc)
     return outcome
+
+
+def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:
+    told = truck_reports(store, now_utc)
+    return {trip.id: (*reports_of(store, trip.id), *told.get(trip.id, ())) for trip in trips}
+
+
+def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckReport]) -> bool:
+    """Whether positions showed an arrival; one that a person reported may still turn out to be a mistake."""
+    return any(isinstance(r, PositionReport) and r.at == arrived_at for r in reports)
 
 
 def _record(

@@ -7,7 +7,7 @@ import asyncio
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -21,11 +21,13 @@ from alertd.notices.next_step import Step, next_step
 from alertd.notices.notice import Audience, Notice
 from alertd.notices.pictures import alt
 from alertd.notices.pictures.measures import Measures
+from alertd.notices.unread import newest
+from alertd.plan.chained import CLOCKS_APART, Report, TruckReport, chains_on
 from alertd.plan.result import Plan, StopChoice
 from alertd.service.clock import Clock
 from alertd.service.drawings import Drawings
 from alertd.service.driver_words import DONE, head, said_in, warnings
-from alertd.service.links import DRIVER, Links
+from alertd.service.links import DRIVER, LIVES_ON, Links
 from alertd.service.page import HEADERS, SECRET_PATH, Pages, check_same_origin, form_of, svg
 from alertd.service.planner import Planner
 from alertd.service.problems import Refused
@@ -35,7 +37,6 @@ from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
 from alertd.tongue import Tongue, marked
 
-CLOCKS_APART: Final = timedelta(minutes=5)
 ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.TAKE_OFF: "ON"}
 
 
@@ -49,16 +50,15 @@ class Chains:
 
 
 def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> Chains:
-    on_at = off_at = None
-    read_at = {}
-    for report in (r for r in reports if r.happened_at <= now_utc + CLOCKS_APART):  # oldest first
-        if report.what == READ:
-            read_at[report.notice_id] = report.happened_at
-        elif report.what == CHAINS_ON:
-            on_at, off_at = report.happened_at, None
-        else:
-            on_at, off_at = None, report.happened_at
-    return Chains(chained=Chained(on_at=on_at), off_at=off_at, read_at=read_at)
+    taps = [TruckReport(at=r.happened_at, what=Report(r.what)) for r in reports if r.what in (CHAINS_ON, CHAINS_OFF)]
+    on = chains_on(taps, now_utc)
+    offs = [t.at for t in taps if t.what is Report.CHAINS_OFF and t.at <= now_utc + CLOCKS_APART]
+    read = sorted((r.happened_at, r.notice_id) for r in reports if r.what == READ)
+    return Chains(
+        chained=Chained(on_at=None if on is None else on.since),
+        off_at=max(offs, default=None) if on is None else None,
+        read_at={notice_id: at for at, notice_id in read if at <= now_utc + CLOCKS_APART},
+    )
 
 
 class DriverPage:
@@ -84,10 +84,15 @@ class DriverPage:
         if opened is None:
             detail = marked("It is not whole, or its trip was cancelled. Ask dispatch.")
             raise Refused(404, marked("This link does not work"), detail)
-        if opened.until <= self._clock():
+        if opened.until <= self._clock() or self._is_over(opened.subject):
             detail = marked("The trip is over. Ask dispatch for a new link.")
             raise Refused(410, marked("This link has run out"), detail)
         return parse_trip(json.loads(known[opened.subject].body), f"trip {opened.subject}")
+
+    def _is_over(self, trip_id: str) -> bool:
+        """Whether the truck arrived so long ago that nothing more is to be read or reported."""
+        plan = self._planner.shown.plan(self._store, trip_id)
+        return plan is not None and plan.arrived_at is not None and self._clock() >= plan.arrived_at + LIVES_ON
 
     def _tongue(self, language: str) -> Tongue:
         return self._planner.settings.languages.of(language).driver
@@ -172,7 +177,7 @@ def driver_values(
     missed = planner.shown.missed.get(trip.id, "")
     chains = chains_of(reports_of(store, trip.id), now_utc)
     mine = [n for n in store.notices(trip.id) if n.audience is Audience.DRIVER]
-    last = max(mine, key=lambda n: (n.created_at, n.id), default=None)
+    last = newest(mine)
     values: dict[str, Any] = {
         "trip": trip,
         "plan": plan,
@@ -193,7 +198,7 @@ def driver_values(
     return values | {
         "step": step,
         "icon": ICONS.get(step.step, ""),
-        "head": head(step, now_utc, tongue),
+        "head": head(plan, step, now_utc, tongue),
         "warn": warnings(plan, missed, now_utc, tongue),
         "later": [s for n, s in enumerate(plan.stretches, 1) if n != step.number and s.chain_up.arrive_at > step.at],
         "place": step.stop.name if step.stop else "",
