@@ -117,7 +117,12 @@ def _stretch(s: Stretch) -> list[str]:
     cost = words.minutes(s.hang_s + s.remove_s + s.slow_s)
     rows = [
         *(("until", end) for end in (words.held_until(s),) if end),
-        ("on", "chains are on" if s.chained else f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}"),
+        (
+            "on",
+            "chains are on"
+            if s.chained
+            else f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}",
+        ),
         ("off", f"{words.stop_words(s.chain_off)}, {words.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
         ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),

@@ -105,9 +105,7 @@ def _before(
     if heard is not None and now_utc - heard < policy.repeated_after:
         return []
     text = prefix + order(plan, stretch, tongues.driver)
-    return [
-        message(plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice)
-    ]
+    return [message(plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice)]
 
 
 def _while_chained(plan: Plan, chained: Chained, now_utc: datetime, policy: Policy, tongues: Tongues) -> list[Notice]:

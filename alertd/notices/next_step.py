@@ -73,8 +73,8 @@ def _asks_for_more(plan: Plan, call: NextStep) -> bool:
 def _take_off(plan: Plan, chained: Chained, now_utc: datetime) -> NextStep | None:
     """Where the plan takes off the chains that are on.
 
-    In a plan made before it knew of them a stretch that begins later than now is the next one; its chains are not these,
-    but those of the first are.
+    In a plan made without knowing of them, a stretch that begins later than now is the next one; its chains are not
+    these, but those of the first are.
     """
     numbered = list(enumerate(plan.stretches, 1))
     if (off := take_off(plan, chained)) is not None:

@@ -43,8 +43,8 @@ class TruckReport:
 class ChainsOn:
     """Chains as reported on. since: when they first were, without a report of chains off in between.
 
-    tires: see TruckReport. placed: it is known where the truck was then, or is. doubt: why the reports are not believed,
-    "" where they are.
+    tires: see TruckReport. placed: it is known where the truck was then, or is. doubt: why the reports are not
+    believed, "" where they are.
     """
 
     since: datetime

@@ -181,9 +181,7 @@ def make_plan(
     return with_id(plan)
 
 
-def _has_arrived_by_plan(
-    trip: TripInput, run: Run, late: timedelta, now_utc: datetime, params: PlanParams
-) -> bool:
+def _has_arrived_by_plan(trip: TripInput, run: Run, late: timedelta, now_utc: datetime, params: PlanParams) -> bool:
     """Whether a truck that is not heard of had so little left to drive, on a road that asks for nothing, that it has
     arrived by the plan."""
     fix = trip.fix
@@ -208,9 +206,7 @@ def drive(
     now_utc: datetime,
 ) -> Drive:
     """The run that a plan describes, from where the truck was last seen."""
-    rest = rest_of(
-        route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood
-    )
+    rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood)
     since = trip.fix.at if trip.fix is not None and trip.fix.old else None
     from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
     outlook = outlook_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)

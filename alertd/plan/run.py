@@ -155,8 +155,8 @@ def best_run(
 ) -> Run:
     """The cheapest way for this departure.
 
-    on: chains that the truck has on. since_epoch_s: the truck may have gone on at any hour from then on; no place of the
-    road is taken for better than it was at the worst of them.
+    on: chains that the truck has on. since_epoch_s: the truck may have gone on at any hour from then on; no place of
+    the road is taken for better than it was at the worst of them.
 
     A driver told to be ready may have to chain after all and be late for the road behind: what that clock meets is
     not forgotten. Where it asks for more, the way is found again with at least that need.

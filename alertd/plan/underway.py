@@ -87,8 +87,8 @@ def rest_of(
 def _before(depart: datetime, leave: datetime, here_m: float, halts: Sequence[Stood]) -> tuple[Spell, ...]:
     """The time from the start to where the truck is: driven, and on duty where it stood.
 
-    A truck that stands is not driven: 49 CFR part 395, subpart B, appendix A, 4.4.1.2 (from memory) has a recorder put a
-    vehicle that stands for some minutes on duty, not driving.
+    A truck that stands is not driven: 49 CFR part 395, subpart B, appendix A, 4.4.1.2 (from memory) has a recorder put
+    a vehicle that stands for some minutes on duty, not driving.
     """
     out: list[Spell] = []
     now_s, at_m, total_s = 0.0, 0.0, (leave - depart).total_seconds()

@@ -16,7 +16,7 @@ from alertd.route.snap import find_passes, project
 from alertd.route.timezone import zone_at
 from alertd.units import HOUR_S, to_miles
 
-# Assumed: a truck that is seen further than this from the end, this near in time to a reported arrival, has not arrived.
+# Assumed: a truck seen further than this from the end, this near in time to a reported arrival, has not arrived.
 FAR_FROM_END_M: Final = 16_000.0
 SAME_TIME: Final = timedelta(minutes=5)
 
@@ -109,9 +109,7 @@ def locate(
     if on is not None and fast is not None:
         on = replace(on, doubt=_too_fast(route, on, fast))
         notes.append(on.doubt)
-    return Whereabouts(
-        depart_at=left_at, fix=fix, notes=tuple(notes), stood=_stood(seen, params), chains=on
-    )
+    return Whereabouts(depart_at=left_at, fix=fix, notes=tuple(notes), stood=_stood(seen, params), chains=on)
 
 
 def _where_chained(
@@ -122,7 +120,9 @@ def _where_chained(
     params: PlanParams,
 ) -> PositionFix | None:
     """The place of a report of chains, where that is newer than any position and not further than the truck can be."""
-    named = [r for r in reports if isinstance(r, TruckReport) and r.place_m is not None and r.at <= now_utc + CLOCKS_APART]
+    named = [
+        r for r in reports if isinstance(r, TruckReport) and r.place_m is not None and r.at <= now_utc + CLOCKS_APART
+    ]
     for r in sorted(named, key=lambda r: r.at):
         reach_m = last.distance_m + params.fix_off_route_m + params.fix_fastest_mps * (r.at - last.at).total_seconds()
         if r.at > last.at and r.place_m is not None and last.distance_m <= r.place_m <= reach_m:
@@ -154,7 +154,7 @@ def _told_arrival(
 
 
 def _contradicts(at: datetime, end_m: float, seen: Sequence[PositionFix], params: PlanParams) -> PositionFix | None:
-    """A position that makes a reported arrival a mistake: too far from the end before, at that time, or under way since.
+    """A position that makes a reported arrival a mistake: too far from the end before or then, or under way since.
 
     A truck that drives back over the same road after its arrival contradicts nothing.
     """
@@ -217,15 +217,15 @@ def _old(route: Route, fix: PositionFix, now_utc: datetime) -> str:
     hours = (now_utc - fix.at).total_seconds() / HOUR_S
     return (
         f"Truck was last seen {hours:.0f} h ago, at {_clock_at(route, fix.at, fix.distance_m)} "
-        f"{to_miles(fix.distance_m):.0f} mi on the way: planned from there as if it went on now, and for every hour since; "
-        "it may be anywhere from there on"
+        f"{to_miles(fix.distance_m):.0f} mi on the way: planned from there as if it went on now, and for every hour "
+        "since; it may be anywhere from there on"
     )
 
 
 def _too_fast(route: Route, on: ChainsOn, fast: PositionFix) -> str:
     return (
-        f"Chains were reported on at {_clock_at(route, on.since, fast.distance_m)}, but the truck ran faster than chains "
-        f"allow from {to_miles(fast.distance_m):.0f} mi on the way: planned without chains; report them off"
+        f"Chains were reported on at {_clock_at(route, on.since, fast.distance_m)}, but the truck ran faster than "
+        f"chains allow from {to_miles(fast.distance_m):.0f} mi on the way: planned without chains; report them off"
     )
 
 

@@ -191,7 +191,11 @@ def _row(
     if step.stretch is not None and step.step is not Step.TAKE_OFF:
         odds.insert(0, f"{step.stretch.hanging.singles_n} tires")
     lost = plan.position is not None and plan.position.old
-    cautions = [lost and f"{words.seen(plan).capitalize()}.", old and f"Old plan ({old}): be ready to chain.", plan.partial and "Forecast old or missing in part."]
+    cautions = [
+        lost and f"{words.seen(plan).capitalize()}.",
+        old and f"Old plan ({old}): be ready to chain.",
+        plan.partial and "Forecast old or missing in part.",
+    ]
     unread, overdue = _unread(plan, said, chains, planner, now_utc)
     return Row(
         order=0 if missed else 2 if step.step is Step.ARRIVED else 1,

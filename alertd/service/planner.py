@@ -121,7 +121,7 @@ class Planner:
         posted: Sequence[PostedClosure] = (),
         controls: Posted = NOTHING_POSTED,
     ) -> list[Plan | NotPlanned]:
-        """One outcome a trip, in the order given. `reports`: of the trucks, their places, chains and arrival; `posted`: closures.
+        """One outcome a trip, in the order given. `reports`: of trucks, places, chains, arrival; `posted`: closures.
 
         `controls`: what road authorities have posted. Other ways of a trip are compared until it leaves.
         """

@@ -2,7 +2,6 @@
 watch the storm."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from math import nan

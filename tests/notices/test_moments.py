@@ -173,7 +173,10 @@ def test_the_reminder_repeats_the_graver_of_two_messages(saying: Saying) -> None
 
 def test_of_two_as_grave_the_reminder_repeats_the_nearer(saying: Saying) -> None:
     plan, at = saying(CHAIN, CHAIN), at_hour(1)
-    near, far = (replace(sent(plan, at, advice="chain", id_=i), text=f"{t} at X.") for i, t in (("a", "near"), ("z", "far")))
+    near, far = (
+        replace(sent(plan, at, advice="chain", id_=id_), text=f"{text} at X.")
+        for id_, text in (("a", "near"), ("z", "far"))
+    )
     far = replace(far, expires_at=far.expires_at + timedelta(hours=1))
     assert "near at X." in not_confirmed(plan, [near, far], (), at_hour(2), Policy())[0].text
 
@@ -206,7 +209,8 @@ def test_a_hold_and_doubted_chains_are_not_silenced(saying: Saying) -> None:
     assert plan.chains is not None
     on, second = Chained(on_at=plan.chains.since), plan.stretches[1].chain_up
     now = second.arrive_at - timedelta(minutes=30)
-    held = replace(plan, chains=replace(plan.chains, off=replace(plan.stretches[0].chain_off, leave_at=second.arrive_at)))
+    off = replace(plan.stretches[0].chain_off, leave_at=second.arrive_at)
+    held = replace(plan, chains=replace(plan.chains, off=off))
     assert NoticeKind.APPROACH in {n.kind for n in due(held, (), on, now, Policy())}
     fresh = saying(CHAIN)
     doubted = replace(fresh, chains=ChainsNote(since=plan.chains.since, off=None, doubt="ran too fast"))
