@@ -23,9 +23,9 @@ from alertd.testing.trucks import Trucks
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 BEGINS = datetime(2027, 1, 14, 11, 40, tzinfo=UTC)
-LASTS = timedelta(hours=16)
-MINUTE = timedelta(minutes=1)
-EVERY = timedelta(minutes=20)  # half as often as the daemon plans, so that the test is short
+LASTS = timedelta(hours=14)
+STEP = timedelta(minutes=3)  # trucks report as often
+EVERY = timedelta(minutes=30)  # a third as often as the daemon plans, so that the test is short
 ASKS_TO_HANG = ("PLAN TO CHAIN", "CHAIN UP at", "BE READY TO CHAIN at", "LOOK FOR SIGNS")
 
 
@@ -45,7 +45,7 @@ class Day:
 
 
 async def lived(settings: Settings, sky: Standin, store: Store, clock: HeldClock) -> Day:
-    """What the served demo does with its fast clock, a minute at a time."""
+    """What the served demo does with its fast clock, in steps."""
     day, trucks, ends = Day(), Trucks(store), clock() + LASTS
     names = {trip.id: trip.route for trip in read_trips(DEMO / "trips.csv")}
     async with planner(settings, clock) as planning:
@@ -62,7 +62,7 @@ async def lived(settings: Settings, sky: Standin, store: Store, clock: HeldClock
             speak(standing, store, settings.fleet, settings.notices, settings.targets, clock(), settings.languages)
             for trip_id, route in routes.items():
                 trucks.move(trip_id, route, clock())
-            clock.advance(MINUTE)
+            clock.advance(STEP)
     for trip_id in day.plans:
         day.notices[trip_id] = [n for n in store.notices(trip_id) if n.audience is not Audience.FLEET]
         day.on[trip_id] = [e.at for e in store.events(trip_id, "chains_on")]
