@@ -137,7 +137,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
 
 
 def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:
-    told = truck_reports(store, now_utc)
+    told = truck_reports(store, {trip.id for trip in trips}, now_utc)
     return {trip.id: (*reports_of(store, trip.id), *told.get(trip.id, ())) for trip in trips}
 
 

@@ -4,7 +4,7 @@ import hashlib
 import json
 import logging
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from alertd.errors import InputError
@@ -37,7 +37,11 @@ def confirmed(store: Store, now_utc: datetime) -> frozenset[str]:
 
 def chained(store: Store, now_utc: datetime) -> Mapping[str, Chained]:
     """By trip, whether its chains are on as far as reported; a trip of which nothing was reported is missing."""
-    return {trip_id: _chained(reports, now_utc) for trip_id, reports in truck_reports(store, now_utc).items()}
+    taps: dict[str, list[TruckReport]] = defaultdict(list)
+    for kind in (Report.CHAINS_ON, Report.CHAINS_OFF):
+        for event in store.events_since(kind.value, now_utc - LATELY):
+            taps[event.trip_id].append(TruckReport(at=event.at, what=kind))
+    return {trip_id: _chained(reports, now_utc) for trip_id, reports in taps.items()}
 
 
 def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> Chained:
@@ -45,13 +49,14 @@ def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> Chained:
     return Chained(on_at=None if on is None else on.since)
 
 
-def truck_reports(store: Store, now_utc: datetime) -> dict[str, list[TruckReport]]:
-    """By trip, what was reported lately of its chains, and of its arrival; for planning."""
+def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
+    """By trip, of these, what was reported lately of its chains, and of its arrival; for planning."""
     found: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in Report:
         since = now_utc - (LATELY if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
         for event in store.events_since(kind.value, since):
-            found[event.trip_id].append(_truck_report(store, event, kind))
+            if event.trip_id in trip_ids:
+                found[event.trip_id].append(_truck_report(store, event, kind))
     return found
 
 

@@ -140,12 +140,14 @@ async def test_a_report_knows_what_the_plan_of_its_time_asked_for(
         at += MINUTE
         row = {"what": "chains_on", "at": at.isoformat(), "place": place}
         keep_report(store, plan.trip_id, parse_report(row, "test"))
-    named, other = sorted(truck_reports(store, at)[plan.trip_id], key=lambda r: r.at)
+    named, other = sorted(truck_reports(store, [plan.trip_id], at)[plan.trip_id], key=lambda r: r.at)
     assert named.tires == other.tires == plan.stretches[0].hanging.tires
     assert (named.place_m, other.place_m) == (pytest.approx(stretch.chain_up.distance_m, abs=1e-3), None)
     early = {"what": "chains_on", "at": (clock() - MINUTE).isoformat()}
     keep_report(store, plan.trip_id, parse_report(early, "test"))
-    assert min(truck_reports(store, at)[plan.trip_id], key=lambda r: r.at).tires is None, "no plan was made by then"
+    assert min(truck_reports(store, [plan.trip_id], at)[plan.trip_id], key=lambda r: r.at).tires is None, (
+        "no plan was made by then"
+    )
 
 
 async def test_an_arrival_by_position_is_kept_for_good(
