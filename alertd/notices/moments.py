@@ -14,6 +14,7 @@ from alertd.notices.telling import message, order
 from alertd.plan.result import Advice, Plan, StopChoice, Stretch
 from alertd.tongue import ENGLISH, IN_ENGLISH, Tongue, Tongues
 
+OFF_LATE = timedelta(minutes=20)  # assumed: how much later than planned chains may come off before that is doubted
 STILL_WORTH = timedelta(hours=2)  # to look at chains again, or to be told that they may come off
 
 
@@ -91,7 +92,7 @@ def _before(
         return []
     # With chains on, the next place to hang them can wait until they came off or should have, but a hold cannot.
     off = take_off(plan, chained)
-    off_is_over = off is not None and now_utc > off.leave_at
+    off_is_over = off is not None and now_utc > off.leave_at + min(OFF_LATE, (hang_at - off.leave_at) / 2)
     if counts_as_on(plan, chained) and stretch.advice is not Advice.HOLD and not off_is_over:
         return []
     if left <= policy.approach:
