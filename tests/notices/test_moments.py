@@ -201,7 +201,7 @@ def test_no_notice_asks_to_hang_chains_while_chains_are_on(saying: Saying) -> No
     assert kinds_seen <= {NoticeKind.RECHECK, NoticeKind.OFF}
     assert NoticeKind.OFF in kinds_seen
     # Past the place where they come off, a report that was forgotten silences nothing.
-    assert NoticeKind.APPROACH in {n.kind for n in due(plan, (), on, second - timedelta(minutes=30), Policy())}
+    assert NoticeKind.APPROACH in {n.kind for n in due(plan, (), on, second - timedelta(minutes=10), Policy())}
 
 
 def test_a_hold_and_doubted_chains_are_not_silenced(saying: Saying) -> None:
