@@ -106,9 +106,14 @@ def _head(plan: Plan, console: Console) -> None:
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)} to {words.clock(plan.arrive_late, plan.arrive_zone)}"
     late = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
     console.print(f"leaves  {words.day_clock(plan.depart_at, plan.depart_zone)}", highlight=False)
+    if plan.arrived_at is not None:
+        console.print(f"arrived {words.clock(plan.arrived_at, plan.arrive_zone)}", highlight=False)
+        return
     if seen := words.seen(plan):
         console.print(f"{seen}: the rest of the way from there", highlight=False)
     console.print(f"arrives {words.clock(plan.arrive_at, plan.arrive_zone)} ({window}){late}", highlight=False)
+    if worn := words.worn(plan):
+        console.print(worn, highlight=False)
     if plan.singles_short:
         console.print(Text(f"SHORT OF CHAINS: {plan.singles_short} single chains missing for this trip", "bold red"))
 
@@ -126,7 +131,7 @@ def _stretch(s: Stretch, console: Console) -> None:
     rows = [
         *(("hold", words.why_held(s)) for _ in range(s.advice is Advice.HOLD)),
         *(("until", end) for end in (words.held_until(s),) if end),
-        ("hang", _stop(s.chain_up, standing=s.advice is not Advice.READY)),
+        ("hang", "chains are on" if s.chained else _stop(s.chain_up, standing=s.advice is not Advice.READY)),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}{short}"),
         ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),
         ("", f"({s.speed_because})"),

@@ -43,7 +43,7 @@ def brief_page(
 ) -> str:
     """The whole page. `not_planned` and `upheld` as in the text brief; `shown`: pictures of roads, by trip id."""
     todo = acting(plans)
-    rest = sorted((p for p in plans if not surfaces.asks(p)), key=lambda p: p.depart_at)
+    rest = sorted((p for p in plans if not surfaces.asks(p) and p.arrived_at is None), key=lambda p: p.depart_at)
     wintry, calm = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
     parts = [
         _top(fleet, plans, not_planned, now, zone),
@@ -63,6 +63,10 @@ def brief_page(
             "No winter road expected", "at their hour; chains stay aboard where a carry rule holds",
             ("leaves", "trip", "truck", "driver"), [_leaving(p) for p in calm],
         ),
+        _list(
+            "Arrived", "", ("trip", "truck", "driver", "when"),
+            [(p.trip_id, p.rig_name, p.driver, arrival_line(p)) for p in plans if p.arrived_at is not None],
+        ),
         _list("Other ways asked for", "", ("trip", ""), [(p.trip_id, p.route_choice) for p in plans if p.route_choice]),
         _list("Carry rules", "on these roads, any weather", ("where", "aboard", "section", "trucks"), _carry(plans)),
         _cautions(plans),
@@ -74,7 +78,9 @@ def brief_page(
 
 
 def _top(fleet: str, plans: Sequence[Plan], not_planned: Sequence[tuple[str, str]], now: datetime, zone: str) -> str:
-    counts = [(sum(p.advice is a for p in plans), a.value) for a in reversed(Advice)]
+    under_way = [p for p in plans if p.arrived_at is None]
+    counts = [(sum(p.advice is a for p in under_way), a.value) for a in reversed(Advice)]
+    counts.append((len(plans) - len(under_way), "arrived"))
     boxes = [(n, name) for n, name in (*counts, (len(not_planned), "not planned")) if n]
     cells = "".join(
         f'<td style="border:2px solid {INK};padding:4px 14px;text-align:center"><span style="font-size:24px;'
@@ -108,6 +114,8 @@ def _card(plan: Plan, shown: Shown | None, upheld: Sequence[str]) -> str:
     leaves, trip, rig, driver = _leaving(plan)
     head = f"{leaves} &nbsp; {escape(trip)} &nbsp; {escape(rig)} &nbsp; {escape(driver)} &nbsp; {chip(plan.advice)}"
     said = [*upheld, *held_lines(plan), arrival_line(plan)]
+    if on := words.worn(plan):
+        said.append(f"{on[0].upper()}{on[1:]}")
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         said.append(f"{why}: be ready to chain")
@@ -130,13 +138,18 @@ def _card(plan: Plan, shown: Shown | None, upheld: Sequence[str]) -> str:
 def _stretch(s: Stretch) -> str:
     place = s.place or f"{words.miles(s.start_m)} from the start"
     what = {
-        Advice.CHAIN: "plan to chain",
+        Advice.CHAIN: "stay chained" if s.chained else "plan to chain",
         Advice.READY: "be ready to chain",
         Advice.HOLD: f"HOLD below it, {words.why_held(s)}",
     }.get(s.advice, "watch")
     rows = [
         ("until", words.held_until(s)),
-        ("on", f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}"),
+        (
+            "on",
+            "chains are on"
+            if s.chained
+            else f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}",
+        ),
         ("off", f"{words.stop_words(s.chain_off)}, {words.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
         ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),

@@ -166,7 +166,7 @@ def _stretch_info(alert: ET.Element, plan: Plan, s: Stretch, route: Route, sende
         onset=s.enter_at,
         expires=ends,
         sender=sender,
-        headline=f"{_VERB[s.advice]} {place}, {words.clock(s.enter_at, s.zone)}: {words.likely(s)}",
+        headline=f"{_verb(s)} {place}, {words.clock(s.enter_at, s.zone)}: {words.likely(s)}",
         description=_description(plan, s),
         instruction=_instruction(s),
         trip_id=plan.trip_id,
@@ -288,9 +288,15 @@ def _description(plan: Plan, s: Stretch) -> str:
     return ". ".join(part for part in parts if part) + "."
 
 
+def _verb(s: Stretch) -> str:
+    return "Stay chained for" if s.chained and s.advice is not Advice.HOLD else _VERB[s.advice]
+
+
 def _instruction(s: Stretch) -> str:
     at = words.clock(s.chain_up.arrive_at, s.chain_up.zone)
     hang = f"Chains on at {words.stop_words(s.chain_up)}, {at}, on {s.hanging.singles_n} tires: {s.tires_words}"
+    if s.chained:
+        hang = f"Chains are on, as reported; asked are {s.hanging.singles_n} tires: {s.tires_words}"
     speed = f"At most {words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"
     off = f"Chains off at {words.stop_words(s.chain_off)}"
     return f"{hang}. {speed}. {off}. {words.PARKED} {POSTED_SIGNS_DECIDE}"

@@ -22,11 +22,12 @@ from alertd.notices.telling import (
     to_people,
 )
 from alertd.notices.upheld import raised, upheld
-from alertd.plan.result import Advice, Plan, Stretch, SurfaceStretch
+from alertd.plan.result import Advice, Plan, PositionFix, Stretch, SurfaceStretch
 from alertd.plan.search import is_unlisted
 from alertd.tongue import IN_ENGLISH, Tongue, Tongues
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
+AT_PLACE_M = 1_000.0  # assumed: so near to it a truck stands at the place to hang chains
 MOVED = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
 
 
@@ -47,15 +48,18 @@ def to_say(
     """
     policy, tongue = policy or Policy(), tongues.driver
     everything = tuple(before or ())
+    if plan.arrived_at is not None and before is not None:
+        return (), everything
     shut = [b for b in everything if closures.is_closure(b)]
     slick = [b for b in everything if surfaces.is_surface(b)]
     road = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
     blind = plan.partial or plan.posted_missing
     closed, opened = closures.news(plan, shut), () if blind else closures.lifted(plan, shut)
-    ahead = [s for s in plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
+    lost = plan.position is not None and plan.position.old  # it may not have gone on, so nothing is behind it
+    ahead = [s for s in plan.stretches if lost or s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
-    worse = tuple(s for s in ahead if before is None or _worse(s, road, here_m is not None, now_utc, policy))
-    icy_ahead = [s for s in surfaces.to_slow_for(plan) if s.leave_at + BEHIND_AFTER > now_utc]
+    worse = tuple(s for s in ahead if before is None or _worse(plan, s, road, now_utc, policy))
+    icy_ahead = [s for s in surfaces.to_slow_for(plan) if lost or s.leave_at + BEHIND_AFTER > now_utc]
     icy = surfaces.news(icy_ahead, slick, here_m, now_utc, policy)
     wintry = surfaces.is_new_winter_road(plan, everything)
     # What a truck is past or in did not get better: it is no news, and stands as it was said.
@@ -119,28 +123,40 @@ def _rank(said: Said, stretches: Sequence[Stretch]) -> int:
     return max((s.advice.rank for s in stretches if said.meets(s)), default=Advice.CLEAR.rank)
 
 
-def _worse(stretch: Stretch, before: Sequence[Said], under_way: bool, now_utc: datetime, policy: Policy) -> bool:
+def _worse(plan: Plan, stretch: Stretch, before: Sequence[Said], now_utc: datetime, policy: Policy) -> bool:
     """True when a reader must hear of this stretch (again).
 
     A truck under way that has no listed stop left before it was told of the one behind: that it is past it is no news.
+    With chains on it is news that the road asks for more of them, or that more road does; where the next ones are to be
+    hung can wait until these are off. Of a truck that is not heard of, it is not known that it is late, and one that
+    stands at the place to hang chains is hanging them.
     """
+    position = plan.position
     now = facts(stretch)
     matches = [b for b in before if b.meets(stretch)]
     if not matches:
-        return True
+        return not stretch.chained or stretch.advice.rank >= Advice.CHAIN.rank
     was = max(matches, key=lambda b: b.advice.rank)
     if now.advice.rank > was.advice.rank or now.singles_short > was.singles_short:
         return True
     if now.advice.rank == was.advice.rank and _held_longer(now.until, was.until):
         return True
-    if now.advice.rank < was.advice.rank or (under_way and _is_past(now, was)):
+    if plan.chains is not None and stretch.chained and plan.chains.missing_n > 0 and now.tires != was.tires:
+        return True
+    on = plan.chains is not None and not plan.chains.doubt
+    if on or now.advice.rank < was.advice.rank or (position is not None and _is_past(now, was)):
         return False
-    moved = not now.same_place(was) or now.tires != was.tires or abs(now.at - was.at) >= MOVED
+    late = abs(now.at - was.at) >= MOVED and (position is None or not (position.old or _is_there(position, stretch)))
+    moved = not now.same_place(was) or now.tires != was.tires or late
     return moved and (now.at - now_utc <= policy.soon or _gap_is_over(before, now_utc, policy))
 
 
 def _is_past(now: Said, was: Said) -> bool:
     return not now.stop_id or (is_unlisted(now.stop_id) and not is_unlisted(was.stop_id))
+
+
+def _is_there(position: PositionFix, stretch: Stretch) -> bool:
+    return abs(position.distance_m - stretch.chain_up.distance_m) <= AT_PLACE_M
 
 
 def _gap_is_over(before: Sequence[Said], now_utc: datetime, policy: Policy) -> bool:

@@ -40,10 +40,13 @@ def brief_text(
     `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out. upheld: by trip, the
     orders that were sent before and that newer, missing data do not lower.
     """
-    acting = sorted((p for p in plans if surfaces.asks(p)), key=next_action)
-    rest = sorted((p for p in plans if not surfaces.asks(p)), key=lambda p: p.depart_at)
+    arrived = sorted((p for p in plans if p.arrived_at is not None), key=lambda p: p.depart_at)
+    under_way = [p for p in plans if p.arrived_at is None]
+    acting = sorted((p for p in under_way if surfaces.asks(p)), key=next_action)
+    rest = sorted((p for p in under_way if not surfaces.asks(p)), key=lambda p: p.depart_at)
     wintry, clear = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
-    counts = ", ".join(f"{n} {a}" for a in reversed(Advice) if (n := sum(p.advice is a for p in plans)))
+    by_advice = [(sum(p.advice is a for p in under_way), a.value) for a in reversed(Advice)]
+    counts = ", ".join(f"{n} {name}" for n, name in (*by_advice, (len(arrived), "arrived")) if n)
     trips_n = len(plans) + len(not_planned)
     total = f"{trips_n} trip{'s' if trips_n != 1 else ''}: {counts or 'none planned'}"
     sections = [
@@ -77,6 +80,7 @@ def brief_text(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard by carry rules)",
             [f"{_headline(p)}" for p in clear],
         ),
+        _section("ARRIVED", [f"{p.trip_id}  {p.rig_name}  {p.driver}: {arrival_line(p)}" for p in arrived]),
         _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
         _section("CARRY RULES on these roads, any weather", _carry_lines(plans)),
         _section("CAUTIONS", list(dict.fromkeys(c for p in plans for c in p.cautions))),
@@ -101,7 +105,10 @@ def _headline(plan: Plan) -> str:
 
 
 def _trip_lines(plan: Plan) -> list[str]:
-    lines = [*_wrapped(arrival_line(plan)), *(w for text in surfaces.ice_lines(plan) for w in _wrapped(text))]
+    on = words.worn(plan)
+    worn = _wrapped(f"{on[0].upper()}{on[1:]}") if on else []
+    icy = [w for text in surfaces.ice_lines(plan) for w in _wrapped(text)]
+    lines = [*_wrapped(arrival_line(plan)), *worn, *icy]
     lines += [line for s in plan.stretches for line in _stretch(s)]
     lines += [w for text in surfaces.road_lines(plan) for w in _wrapped(text)]
     if plan.advice is Advice.READY and not plan.stretches:
@@ -118,7 +125,7 @@ def _trip_lines(plan: Plan) -> list[str]:
 def _stretch(s: Stretch) -> list[str]:
     place = s.place or f"{words.miles(s.start_m)} from the start"
     what = {
-        Advice.CHAIN: "plan to chain",
+        Advice.CHAIN: "stay chained" if s.chained else "plan to chain",
         Advice.READY: "be ready to chain",
         Advice.HOLD: f"HOLD below it, {words.why_held(s)}",
     }.get(s.advice, "watch")
@@ -126,7 +133,12 @@ def _stretch(s: Stretch) -> list[str]:
     cost = words.minutes(s.hang_s + s.remove_s + s.slow_s)
     rows = [
         *(("until", end) for end in (words.held_until(s),) if end),
-        ("on", f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}"),
+        (
+            "on",
+            "chains are on"
+            if s.chained
+            else f"{words.stop_words(s.chain_up)}, {words.clock(s.chain_up.arrive_at, s.chain_up.zone)}",
+        ),
         ("off", f"{words.stop_words(s.chain_off)}, {words.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
         ("speed", f"{words.mph(s.speed_mps)} on snow and ice, {words.mph(s.bare_speed_mps)} on bare road"),
@@ -159,7 +171,9 @@ def next_action(plan: Plan) -> datetime:
 
 
 def arrival_line(plan: Plan) -> str:
-    """When the truck arrives, how sure that is, and how much later than on a dry road."""
+    """When the truck arrives, how sure that is, and how much later than on a dry road; or when it did arrive."""
+    if plan.arrived_at is not None:
+        return f"Arrived {words.clock(plan.arrived_at, plan.arrive_zone)}"
     due = words.clock(plan.arrive_at, plan.arrive_zone)
     window = f"{words.clock(plan.arrive_early, plan.arrive_zone)}-{words.clock(plan.arrive_late, plan.arrive_zone)}"
     slip = f", {words.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""

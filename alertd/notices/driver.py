@@ -56,6 +56,12 @@ def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool, reason:
             "HOLD at {where}, {when}: {why}. If sent on: {tires}, max {speed}.",
             where=where, when=when, why=why, tires=tires, speed=speed,
         )  # fmt: skip
+    if s.chained:
+        off, until = _place(s.chain_off, name_max, tongue), words.clock(s.chain_off.arrive_at, s.chain_off.zone)
+        return tongue.say(
+            "STAY CHAINED to {where}, {when}. {tires}. Max {speed}, {bare} if bare.",
+            where=off, when=until, tires=tires, speed=speed, bare=bare,
+        )  # fmt: skip
     if s.advice is Advice.CHAIN:
         return tongue.say(
             "PLAN TO CHAIN at {where}, {when}. {tires}. Max {speed}, {bare} if bare.",

@@ -7,7 +7,7 @@ from typing import Any
 from alertd.notices import words
 from alertd.notices.notice import Audience, NoticeKind
 from alertd.plan.record import to_plain
-from alertd.plan.result import POSTED_SIGNS_DECIDE, Along, Plan
+from alertd.plan.result import POSTED_SIGNS_DECIDE, Advice, Along, Plan
 
 FORMAT = "alertd.event/1"
 MOST_POSTED = 20  # likewise of posted controls, in the order of the road, those that no map places last
@@ -48,9 +48,19 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
 
 
 def message_event(
-    notice_id: str, kind: NoticeKind, audience: Audience, plan: Plan, text: str, now_utc: datetime
+    notice_id: str,
+    kind: NoticeKind,
+    audience: Audience,
+    plan: Plan,
+    text: str,
+    now_utc: datetime,
+    advice: Advice | None = None,
 ) -> dict[str, Any]:
-    """Words for a person, to be handed on by the fleet's own means and never to a moving truck."""
+    """Words for a person, to be handed on by the fleet's own means and never to a moving truck.
+
+    advice: of the one place that the words are about, None where they are about no one place.
+    """
+    about = {} if advice is None else {"advice": advice.value}
     return {
         "type": "trip.message",
         "format": FORMAT,
@@ -66,6 +76,7 @@ def message_event(
             "dispatcher": plan.dispatcher,
             "text": text,
             "read": words.PARKED,
+            **about,
         },
     }
 

@@ -14,6 +14,7 @@ from alertd.notices.telling import message, order
 from alertd.plan.result import Advice, Plan, StopChoice, Stretch, SurfaceStretch
 from alertd.tongue import ENGLISH, IN_ENGLISH, Tongue, Tongues
 
+OFF_LATE = timedelta(minutes=20)  # assumed: how much later than planned chains may come off before that is doubted
 STILL_WORTH = timedelta(hours=2)  # to look at chains again, or to be told that they may come off
 
 
@@ -22,6 +23,18 @@ class Chained:
     """What the driver last reported of the chains: when they went on, None where nothing says that they are on."""
 
     on_at: datetime | None = None
+
+
+def counts_as_on(plan: Plan, chained: Chained) -> bool:
+    """Whether chains count as on: as reported, unless the plan has a reason not to believe it."""
+    note = plan.chains
+    return chained.on_at is not None and not (note is not None and note.since == chained.on_at and note.doubt)
+
+
+def take_off(plan: Plan, chained: Chained) -> StopChoice | None:
+    """Where the chains that are on come off by the plan; None where it was made without knowing of them."""
+    note = plan.chains
+    return note.off if note is not None and note.since == chained.on_at else None
 
 
 def due(
@@ -36,6 +49,8 @@ def due(
 
     `said`: what stands as said of the trip.
     """
+    if plan.arrived_at is not None:
+        return ()
     out = [*_outlook(plan, now_utc, policy, tongues.driver)]
     for stretch in plan.stretches:
         if stretch.advice is Advice.CLEAR:
@@ -43,8 +58,8 @@ def due(
         out += _before(plan, stretch, said, chained, now_utc, policy, tongues)
     for surface in surfaces.to_slow_for(plan):
         out += _before_ice(plan, surface, said, now_utc, policy, tongues)
-    if chained.on_at is not None:
-        out += _while_chained(plan, chained.on_at, now_utc, policy, tongues)
+    if counts_as_on(plan, chained):
+        out += _while_chained(plan, chained, now_utc, policy, tongues)
     return tuple(out)
 
 
@@ -75,16 +90,25 @@ def _before(
     hang_at = stretch.chain_up.arrive_at
     audience, prefix = reader(plan, now_utc, policy, tongues.office)
     left, key = hang_at - now_utc, (_key(stretch),)
-    if not timedelta(0) < left <= policy.early or chained.on_at is not None:
+    if not timedelta(0) < left <= policy.early or stretch.chained:
+        return []
+    # With chains on, the next place to hang them can wait until they came off or should have, but a hold cannot.
+    off = take_off(plan, chained)
+    off_is_over = off is not None and now_utc > off.leave_at + min(OFF_LATE, (hang_at - off.leave_at) / 2)
+    if counts_as_on(plan, chained) and stretch.advice is not Advice.HOLD and not off_is_over:
         return []
     if left <= policy.approach:
         text = prefix + approach_text(plan, stretch, now_utc, tongues.driver)
-        return [message(plan, NoticeKind.APPROACH, audience, text, hang_at, key, now_utc, whoever=True)]
+        return [
+            message(
+                plan, NoticeKind.APPROACH, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice
+            )
+        ]
     heard = max((s.said_at for s in said if s.said_at and s.meets(stretch)), default=None)
     if heard is not None and now_utc - heard < policy.repeated_after:
         return []
     text = prefix + order(plan, stretch, tongues.driver)
-    return [message(plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True)]
+    return [message(plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice)]
 
 
 def _before_ice(
@@ -100,24 +124,34 @@ def _before_ice(
     audience, prefix = reader(plan, now_utc, policy, tongues.office)
     text = prefix + surfaces.ice_text(plan, surface, tongues.driver)
     key = (f"ice about {round(surface.start_m / 20_000.0)}",)
-    return [message(plan, NoticeKind.EARLY, audience, text, surface.leave_at, key, now_utc, whoever=True)]
+    return [
+        message(
+            plan, NoticeKind.EARLY, audience, text, surface.leave_at, key, now_utc, whoever=True, advice=Advice.SLOW
+        )
+    ]
 
 
-def _while_chained(plan: Plan, on_at: datetime, now_utc: datetime, policy: Policy, tongues: Tongues) -> list[Notice]:
+def _while_chained(plan: Plan, chained: Chained, now_utc: datetime, policy: Policy, tongues: Tongues) -> list[Notice]:
+    on_at = chained.on_at
+    if on_at is None:
+        return []
     audience, prefix = reader(plan, now_utc, policy, tongues.office)
     out = []
-    since, key = now_utc - on_at, (on_at.isoformat(),)
+    key: tuple[str, ...] = (on_at.isoformat(),)
+    since = now_utc - on_at
     if policy.recheck_after <= since < policy.recheck_after + STILL_WORTH:
         ends_at = on_at + policy.recheck_after + STILL_WORTH
         text = prefix + recheck_text(tongues.driver)
         out.append(message(plan, NoticeKind.RECHECK, audience, text, ends_at, key, now_utc, whoever=True))
-    # A stretch that begins later than the chains went on is the next one; its chains are not these.
-    here = [s for s in plan.stretches if s.enter_at <= now_utc + policy.off_ahead]
-    if here:
-        off = here[-1].chain_off
-        if timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < STILL_WORTH:
-            text, ends_at = prefix + off_text(plan, off, tongues.driver), off.arrive_at + STILL_WORTH
-            out.append(message(plan, NoticeKind.OFF, audience, text, ends_at, key, now_utc, whoever=True))
+    off = take_off(plan, chained)
+    if off is None:
+        # A stretch that begins later than the chains went on is the next one; its chains are not these.
+        here = [s for s in plan.stretches if s.enter_at <= now_utc + policy.off_ahead]
+        off = here[-1].chain_off if here else None
+    if off is not None and timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < STILL_WORTH:
+        key = (*key, off.stop_id or off.name)  # named again when the road ahead has moved it
+        text, ends_at = prefix + off_text(plan, off, tongues.driver), off.arrive_at + STILL_WORTH
+        out.append(message(plan, NoticeKind.OFF, audience, text, ends_at, key, now_utc, whoever=True))
     return out
 
 

@@ -13,6 +13,8 @@ WORTH_FRAC: Final = 0.1  # nor odds that move less
 def moved(old: Plan, new: Plan) -> tuple[str, ...]:
     """One short line a difference that a dispatcher acts on; empty when there is none."""
     out = []
+    if new.arrived_at is not None:
+        return () if old.arrived_at is not None else ("arrived",)
     if old.advice is not new.advice:
         out.append(f"{old.advice} → {new.advice}")
     if old.singles_short != new.singles_short:
@@ -47,6 +49,8 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
         out.append(f"{name}: {old.advice} → {new.advice}")
     elif abs(old.probability - new.probability) >= WORTH_FRAC:
         out.append(f"{name}: {words.likely(old)} → {words.likely(new)}")
+    if new.chained:
+        return out  # where the truck is by now is no place to hang chains
     if not facts(old).same_place(facts(new)):
         out.append(f"chain up at {words.stop_words(new.chain_up)}, was {words.stop_words(old.chain_up)}")
     elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= WORTH_S:

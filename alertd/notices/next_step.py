@@ -6,7 +6,7 @@ from enum import StrEnum
 
 from alertd.notices import spoken, surfaces, words
 from alertd.notices.closures import held_for
-from alertd.notices.moments import Chained
+from alertd.notices.moments import Chained, counts_as_on, take_off
 from alertd.plan.result import Advice, ClosureNote, Plan, StopChoice, Stretch, SurfaceStretch
 from alertd.tongue import ENGLISH, Tongue
 
@@ -44,11 +44,14 @@ def next_step(
     plan: Plan, chained: Chained, off_at: datetime | None, now_utc: datetime, tongue: Tongue = ENGLISH
 ) -> NextStep:
     """`off_at`: when chains were last reported off. On old or missing data the least is to be ready."""
+    if plan.arrived_at is not None:
+        return NextStep(step=Step.ARRIVED, at=plan.arrived_at)
     calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc), *_icy(plan, now_utc)]
-    if chained.on_at is not None and (off := _take_off(plan, now_utc)) is not None:
-        calls = [off, *(c for c in calls if c.at > off.at)]
-    else:
-        calls.sort(key=lambda c: c.at)
+    calls.sort(key=lambda c: c.at)
+    if counts_as_on(plan, chained) and (off := _take_off(plan, chained, now_utc)) is not None:
+        # What the chains that are on do not answer comes first: a hold, or tires that the road asks for besides.
+        before = [c for c in calls if c.at <= off.at and (c.step is Step.HOLD or _asks_for_more(plan, c))]
+        calls = [*before, off, *(c for c in calls if c.at > off.at)]
     if calls:
         return replace(calls[0], then=tuple(_line(c, tongue) for c in calls[1:]))
     if plan.arrive_late < now_utc:
@@ -70,9 +73,22 @@ def is_old(plan: Plan, now_utc: datetime) -> bool:
     return now_utc - plan.made_at > OLD_PLAN
 
 
-def _take_off(plan: Plan, now_utc: datetime) -> NextStep | None:
-    """A stretch that begins later than now is the next one; the chains that are on are not its, but of the first."""
+def _asks_for_more(plan: Plan, call: NextStep) -> bool:
+    """Whether it is a place to add chains to those that are on."""
+    is_more = plan.chains is not None and plan.chains.missing_n > 0
+    return is_more and call.stretch is not None and call.stretch.chained and call.step is Step.HANG
+
+
+def _take_off(plan: Plan, chained: Chained, now_utc: datetime) -> NextStep | None:
+    """Where the plan takes off the chains that are on.
+
+    In a plan made without knowing of them, a stretch that begins later than now is the next one; its chains are not
+    these, but those of the first are.
+    """
     numbered = list(enumerate(plan.stretches, 1))
+    if (off := take_off(plan, chained)) is not None:
+        n, stretch = next(((n, s) for n, s in numbered if s.chained), (0, None))
+        return NextStep(step=Step.TAKE_OFF, at=off.arrive_at, stretch=stretch, stop=off, number=n)
     here = [(n, s) for n, s in numbered if s.enter_at <= now_utc] or numbered[:1]
     if not here:
         return None

@@ -33,6 +33,7 @@ class Message:
     act_at: datetime
     rank: int
     key: str
+    advice: Advice | None = None  # of the words, where it is not the one of `rank`
 
 
 def digest(said: Sequence[Said]) -> str:
@@ -88,6 +89,7 @@ def on_ice(plan: Plan, s: SurfaceStretch, tongue: Tongue) -> Message:
         act_at=min(s.enter_at, plan.depart_at) if plan.position is None else s.enter_at,
         rank=Advice.CHAIN.rank,
         key=digest((surfaces.surface_facts(s),)),
+        advice=Advice.SLOW,
     )
 
 
@@ -171,7 +173,13 @@ def to_people(
     `news`: the dispatcher has not been told. Who gets the driver's words to pass on needs no second text.
     """
     audience, prefix = reader(plan, now_utc, policy, office)
-    out = [message(plan, kind, audience, prefix + m.text, m.expires_at, (m.key, lineage), now_utc) for m in messages]
+    out = [
+        message(
+            plan, kind, audience, prefix + m.text, m.expires_at, (m.key, lineage), now_utc,
+            advice=m.advice or (list(Advice)[m.rank] if m.rank > Advice.CLEAR.rank else None),
+        )
+        for m in messages
+    ]  # fmt: skip
     if news and audience is Audience.DRIVER:
         text, key = dispatcher_text(plan), digest(all_facts(plan))
         out.append(message(plan, kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), now_utc))
@@ -188,8 +196,9 @@ def message(
     now_utc: datetime,
     *,
     whoever: bool = False,
+    advice: Advice | None = None,
 ) -> Notice:
-    """One notice to people about a plan; what makes it this one and no other is `said`.
+    """One notice to people about a plan; what makes it this one and no other is `said`. advice: see `message_event`.
 
     `whoever`: it is the same notice whoever gets it, so that what the driver had is not passed on once more.
     """
@@ -203,7 +212,7 @@ def message(
         created_at=now_utc,
         expires_at=max(expires_at, now_utc + LEAST_LIFE),
         text=text,
-        body=canonical(message_event(id_, kind, audience, plan, text, now_utc)),
+        body=canonical(message_event(id_, kind, audience, plan, text, now_utc, advice)),
     )
 
 

@@ -1,5 +1,6 @@
 """Urgent messages that nobody has confirmed: the driver is reminded once, then the dispatcher hears of it."""
 
+import json
 from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 
@@ -22,20 +23,15 @@ def not_confirmed(
     policy: Policy,
     tongues: Tongues = IN_ENGLISH,
 ) -> tuple[Notice, ...]:
-    """A reminder and a word to the dispatcher, each once, about the newest urgent message of the driver.
+    """A reminder and a message to the dispatcher, each once, about the gravest unconfirmed message of the driver.
 
-    `sent`: what was said of the trip; `confirmed`: ids of notices that the driver has confirmed. Whoever confirms a
-    later message has seen the earlier ones. Nothing once the trip asks for no chains and has no ice without them, or
-    the message is of no more use.
+    `sent`: what was said of the trip; `confirmed`: ids of notices that the driver has confirmed. Nothing once the trip
+    asks for no chains and has no ice without them.
     """
     if not policy.escalate_after or not (plan.advice.rank >= Advice.CHAIN.rank or to_slow_for(plan)):
         return ()
-    mine = [n for n in sent if n.audience is Audience.DRIVER]
-    urgent = [n for n in mine if n.kind in URGENT_KINDS]
-    if not urgent:
-        return ()
-    last = max(urgent, key=lambda n: (n.created_at, n.id))
-    if any(n.id in confirmed and n.created_at >= last.created_at for n in mine) or now_utc >= last.expires_at:
+    last = gravest(plan, sent, confirmed, now_utc)
+    if last is None:
         return ()
     waits = wait_for(plan, last.created_at, policy)
     out = []
@@ -52,6 +48,40 @@ def not_confirmed(
         )  # fmt: skip
         out.append(message(plan, NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), now_utc))
     return tuple(out)
+
+
+def gravest(plan: Plan, sent: Sequence[Notice], confirmed: Collection[str], now_utc: datetime) -> Notice | None:
+    """The urgent message of a driver that most needs to be confirmed; None where none does.
+
+    By advice, then the newest, then the one whose place comes first. Whoever confirms a later message has seen the
+    earlier ones. A message that asks for more than the plan now does, or that is of no more use, needs no reminder.
+    """
+    mine = [n for n in sent if n.audience is Audience.DRIVER]
+    seen_until = max((n.created_at for n in mine if n.id in confirmed), default=None)
+    open_ = [
+        n
+        for n in mine
+        if n.kind in URGENT_KINDS
+        and (seen_until is None or n.created_at > seen_until)
+        and n.expires_at > now_utc
+        and rank_of(n, plan.advice) <= plan.advice.rank
+    ]
+    return max(open_, key=lambda n: (rank_of(n, plan.advice), n.created_at, *_sooner(n)), default=None)
+
+
+def newest(sent: Sequence[Notice]) -> Notice | None:
+    """The newest message, and of those sent together the gravest, then the one whose place comes first."""
+    return max(sent, key=lambda n: (n.created_at, rank_of(n, Advice.CLEAR), *_sooner(n)), default=None)
+
+
+def rank_of(notice: Notice, otherwise: Advice) -> int:
+    """The rank of the advice that a message is about; that of `otherwise` where the message does not name one."""
+    advice = json.loads(notice.body).get("data", {}).get("advice", otherwise.value)
+    return Advice(advice).rank if advice in list(Advice) else otherwise.rank
+
+
+def _sooner(notice: Notice) -> tuple[float, str]:
+    return -notice.expires_at.timestamp(), notice.id
 
 
 def wait_for(plan: Plan, said_at: datetime, policy: Policy) -> timedelta:

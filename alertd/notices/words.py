@@ -146,7 +146,22 @@ def stop_words(stop: StopChoice) -> str:
 def seen(plan: Plan) -> str:
     """When and where the truck was last seen, "" when the plan does not count from there."""
     fix = plan.position
-    return f"seen {clock(fix.at, plan.depart_zone)}, {miles(fix.distance_m)} on the way" if fix else ""
+    if fix is None or plan.arrived_at is not None:
+        return ""
+    where = f"seen {clock(fix.at, plan.depart_zone)}, {miles(fix.distance_m)} on the way"
+    return f"last {where}, not heard of since" if fix.old else where
+
+
+def worn(plan: Plan) -> str:
+    """What the plan does with chains that are reported on, "" where none are."""
+    note = plan.chains
+    if note is None:
+        return ""
+    since = f"reported on since {clock(note.since, plan.depart_zone)}"
+    if note.off is None:
+        return f"chains {since}, not counted with: {'see the cautions' if note.doubt else 'place not known'}"
+    more = f"; {note.missing_n} more tires to chain: {note.missing_words}" if note.missing_n else ""
+    return f"stay chained to {stop_words(note.off)}, {clock(note.off.arrive_at, note.off.zone)} (chains {since}){more}"
 
 
 def hours(hours_h: float) -> str:

@@ -15,8 +15,11 @@ from typing import Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.chained import ChainsOn
 from alertd.plan.chains import ChainSet, hang_time_s
 from alertd.plan.params import PlanParams
+from alertd.rules.demand import Hanging
+from alertd.rules.rig import Tire
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -113,11 +116,28 @@ class _Choice(NamedTuple):
     offs: tuple[int, ...]
 
 
+NONE_ASKED: Final = ChainSet(
+    hanging=Hanging(tires=(), singles_n=0, singles_used=0, doubles_used=0, singles_short=0, demands=()),
+    postings=(),
+    speed_limit_mps=None,
+    speed_section="",
+    barred="",
+)
+
+
+def missing(on: ChainsOn, chains: ChainSet) -> tuple[Tire, ...]:
+    """Tires that a road asks for and that the chains on do not cover; none where it is not known what is on."""
+    if on.tires is None or all(any(c <= on.tires for c in d.choices) for d in chains.hanging.demands):
+        return ()
+    return tuple(t for t in chains.hanging.tires if t not in on.tires)
+
+
 @dataclass(slots=True)
 class Walk:
     """The choices between places_m, (place,). dry_s: (place,) seconds to them that no way can beat. must: odds from
     which a stretch is never run unchained; never_on: places where chains are not to be hung; may_pass_over: leave out
-    stops to which a nearer one, at no higher a price, is to be preferred."""
+    stops to which a nearer one, at no higher a price, is to be preferred. on: chains that are on at the first place;
+    they stay on to the place where they are taken off."""
 
     places_m: Array
     dry_s: Array
@@ -126,8 +146,9 @@ class Walk:
     must: float
     never_on: Set[int] = field(default_factory=frozenset)
     may_pass_over: bool = True
+    on: ChainsOn | None = None
     _on_time_s: list[float] = field(default_factory=list, init=False)
-    _moves: dict[tuple[int, int], tuple[_Step, tuple[_Choice, ...]]] = field(default_factory=dict, init=False)
+    _moves: dict[tuple[int, int], tuple[_Step | None, tuple[_Choice, ...]]] = field(default_factory=dict, init=False)
     _runs: dict[tuple[int, int, int, int, int], list[_Step]] = field(default_factory=dict, init=False)
     _prices: dict[int, tuple[Scene, Array, Array]] = field(default_factory=dict, init=False)
 
@@ -145,9 +166,14 @@ class Walk:
         clock = self.clock(place, minute)
         known = self._moves.get((place, clock))
         if known is None:
-            known = self._moves[place, clock] = self._unchained(place, clock), self._choices(place, clock)
+            if self.on is not None and place == 0:
+                known = None, self._while_on(self.on, self.scene(clock))
+            else:
+                known = self._unchained(place, clock), self._choices(place, clock)
+            self._moves[place, clock] = known
         unchained, choices = known
-        yield unchained
+        if unchained is not None:
+            yield unchained
         for choice in choices:
             then = self.clock(place, minute + round(choice.hang_s / 60.0))
             key = (place, clock, choice.first, choice.last, then)
@@ -178,14 +204,28 @@ class Walk:
                 found.append(_Choice(ahead, last, hang_s, offs))
         return tuple(found)
 
+    def _while_on(self, on: ChainsOn, scene: Scene) -> tuple[_Choice, ...]:
+        """How far chains that are on stay on: to a place before the first stretch ahead, or past any of them."""
+        here_m = float(self.places_m[0])
+        ahead = next((n for n, x in enumerate(scene.stretches) if x.end_m > here_m), len(scene.stretches))
+        found = []
+        for last in range(ahead - 1, len(scene.stretches)):
+            offs = tuple(self._offs(scene, last, float(np.nextafter(here_m, np.inf))))
+            if offs:
+                more_n = len(missing(on, scene.chains(ahead, last))) if last >= ahead else 0
+                add_s = self.params.hang_s_per_chain * more_n
+                found.append(_Choice(ahead, last, add_s, offs))
+        return tuple(found)
+
     def _chained(self, on: int, off: int, decided_on: int, choice: _Choice, clock: int) -> _Step:
         """Hang chains as chosen in one scene, and run to `off` in the scene that is there when they hang."""
         p, decided, scene = self.params, self.scene(decided_on), self.scene(clock)
-        chains = decided.chains(choice.first, choice.last)
+        has_on = self.on is not None and on == 0
+        chains = decided.chains(choice.first, choice.last) if choice.last >= choice.first else NONE_ASKED
         reach = scene.chained_s(chains.speed_limit_mps)
         run_s = float(reach[off] - reach[on])
         wear_s = p.wear_s_per_m * float(scene.bare_m[off] - scene.bare_m[on])
-        price_s = self.on_price_s(decided, on) + self.off_price_s(scene, off)
+        price_s = (0.0 if has_on else self.on_price_s(decided, on)) + self.off_price_s(scene, off)
         worn_out_s = WORN_OUT_S * self._worn_out(scene, on, off)
         slow_s = run_s - float(scene.reach_s[off] - scene.reach_s[on])
         stretches = decided.stretches[choice.first : choice.last + 1]
@@ -238,9 +278,12 @@ class Walk:
         cheap = np.flatnonzero(prices_s[rivals.start : max(rivals.stop, rivals.start)] <= prices_s[place])
         return any(rivals.start + r not in self.never_on for r in cheap.tolist())
 
-    def _offs(self, scene: Scene, last: int) -> list[int]:
-        """Places to take chains off between this stretch and the next, and the end of the trip."""
-        end_m = scene.stretches[last].end_m
+    def _offs(self, scene: Scene, last: int, here_m: float = 0.0) -> list[int]:
+        """Places to take chains off between this stretch and the next, and the end of the trip; none before `here_m`.
+
+        last: -1, or that of a stretch behind, for those before the first stretch ahead.
+        """
+        end_m = max(scene.stretches[last].end_m if last >= 0 else here_m, here_m)
         behind = last + 1 < len(scene.stretches)
         until_m = scene.stretches[last + 1].start_m if behind else np.inf
         found: list[int] = []
@@ -257,10 +300,12 @@ class Walk:
         """How many bare runs within a chained one are longer than chains bear."""
         a_m, b_m = float(self.places_m[on]), float(self.places_m[off])
         inside = [x for x in scene.stretches if x.end_m >= a_m and x.start_m <= b_m]
-        if not inside:
-            return 1
         p = self.params
-        gaps = [(inside[0].start_m - a_m, p.longest_bare_run_m), (b_m - inside[-1].end_m, p.longest_bare_run_m)]
+        if not inside:
+            return int(self.on is None or on > 0 or b_m - a_m > p.longest_bare_run_m)
+        # Chains that are on can come off before the snow, so they bear no more there than between two stretches.
+        before_m = p.longest_bare_gap_m if self.on is not None and on == 0 else p.longest_bare_run_m
+        gaps = [(inside[0].start_m - a_m, before_m), (b_m - inside[-1].end_m, p.longest_bare_run_m)]
         gaps += [(y.start_m - x.end_m, p.longest_bare_gap_m) for x, y in pairwise(inside)]
         return sum(gap > longest for gap, longest in gaps)
 
@@ -279,7 +324,7 @@ def best_way(walk: Walk, most_s: float = np.inf) -> Way | None:
     """
     final = walk.places_m.size - 1
     now = walk.scene(0)
-    if not any(walk.is_must(x) for x in now.stretches):
+    if walk.on is None and not any(walk.is_must(x) for x in now.stretches):
         run_s = float(now.reach_s[-1])
         cost_s = run_s + sum(walk.risk_s(now, place) for place in range(final))
         return Way(cost_s, (), (0,) * final, (), round(run_s / 60.0))

@@ -39,8 +39,6 @@ from alertd.units import HOUR_S
 Array: TypeAlias = NDArray[np.float64]
 
 LATEST_S: Final = 6 * HOUR_S  # rides known for delays on the way after the last departure
-REST_H: Final = 10.0  # 49 CFR 395.3(a)(1); the 11 h of Regulation (EC) 561/2006, Article 8, are asked for there
-SHORT_WAIT_H: Final = 0.75  # a break in either law
 WORTH_SAYING: Final = timedelta(minutes=20)
 
 
@@ -179,7 +177,7 @@ def _hours_ok(scenes: Scenes, way: Way | None, minutes: int, depart_at: datetime
     """Whether the trip ends within the driver's hours; None where no law is on file or the rest before is not known."""
     if asked.rules is None or depart_at < min(asked.planned_at, asked.used.on_duty_since or asked.planned_at):
         return None
-    used = hours_used_then(asked.used, asked.planned_at, depart_at)
+    used = hours_used_then(asked.used, asked.planned_at, depart_at, asked.rules)
     spells = _spells(scenes, way, minutes)
     for _ in range(MOST_BREAKS):
         due = break_limit(spells, used, asked.rules)
@@ -210,16 +208,16 @@ def _spells(scenes: Scenes, way: Way | None, minutes: int) -> tuple[Spell, ...]:
     return tuple(spells)
 
 
-def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime) -> HoursUsed:
+def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, rules: HoursRules) -> HoursUsed:
     """What will have been used when the same driver leaves later than planned.
 
-    A wait of 10 h, if taken off duty, is a fresh duty day (49 CFR 395.3(a)(1)); one of 45 min is a break in either law.
+    A wait as long as the law's daily rest, if taken off duty, is a new duty day; one as long as its break is a break.
     The hours of the cycle stay.
     """
     wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
-    if wait_h >= REST_H:
+    if wait_h >= rules.rest_h:
         return replace(used, drive_h=0.0, on_duty_since=depart_at, since_break_h=0.0)
-    return replace(used, since_break_h=0.0) if wait_h >= SHORT_WAIT_H else used
+    return replace(used, since_break_h=0.0) if wait_h * HOUR_S >= rules.break_s else used
 
 
 def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tuple[DeparturePick, ...]:

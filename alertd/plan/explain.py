@@ -6,7 +6,7 @@ posting from the run that made the plan, and advice from the plan's own stretch.
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
@@ -57,7 +57,8 @@ def explain(
     """
     if at_m is not None and not 0.0 <= at_m <= route.length_m:
         raise ValueError(f"{at_m:.0f} m is off a route of {route.length_m:.0f} m")
-    went = drive(trip, route, rig, rulesets, weather, params, plan.made_at)
+    seen = trip if trip.fix is None else replace(trip, fix=plan.position)  # as the plan took its last place
+    went = drive(seen, route, rig, rulesets, weather, params, plan.made_at)
     run = went.run
     scene = _Scene(
         plan=plan,

@@ -64,7 +64,10 @@ class HoursUsed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoursRules:
-    """One law's numbers. `break_by` is what interrupts driving; `break_parts_s` a break that may be taken in two."""
+    """One law's numbers. `break_by` is what interrupts driving; `break_parts_s` a break that may be taken in two.
+
+    rest_h: consecutive hours off duty after which driving, duty window and break are counted from zero.
+    """
 
     name: str
     text: str
@@ -74,6 +77,8 @@ class HoursRules:
     break_s: float
     break_section: str
     break_by: frozenset[Duty]
+    rest_h: float
+    rest_section: str
     break_parts_s: tuple[float, float] | None = None
     window_h: float | None = None
     window_section: str = ""
@@ -89,11 +94,15 @@ US = HoursRules(
     break_s=1_800.0,
     break_section="49 CFR 395.3(a)(3)(ii)",
     break_by=frozenset((Duty.ON_DUTY, Duty.OFF)),
+    rest_h=10.0,
+    rest_section="49 CFR 395.3(a)(1)",
     window_h=14.0,
     window_section="49 CFR 395.3(a)(2)",
     cycle_section="49 CFR 395.3(b)",
 )
-# The 10 h that Article 6 allows twice a week are not planned with: what was used of them is not asked.
+# The 10 h that Article 6 allows twice a week are not planned with: what was used of them is not asked. For the same
+# reason the rest is the regular one of Article 4(g), 11 h, not the 9 h that Article 8(4) allows three times between two
+# weekly rests.
 EU = HoursRules(
     name="Regulation (EC) 561/2006",
     text="daily driving and breaks only; weekly driving and rests (Articles 6(2), 6(3), 8) are not looked at",
@@ -103,6 +112,8 @@ EU = HoursRules(
     break_s=2_700.0,
     break_section="Regulation (EC) 561/2006, Article 7",
     break_by=frozenset((Duty.OFF,)),
+    rest_h=11.0,
+    rest_section="Regulation (EC) 561/2006, Articles 4(g) and 8(2)",
     break_parts_s=(900.0, 1_800.0),
 )
 _EU_CODES = frozenset(("AT", "DE", "ES", "FI", "FR", "IT", "NO", "PL", "SE"))
@@ -117,19 +128,17 @@ def rules_for(codes: Sequence[str]) -> HoursRules | None:
 
 
 def timeline(
-    distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]], driven_s: float = 0.0
+    distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]], before: Sequence[Spell] = ()
 ) -> tuple[Spell, ...]:
     """Spells from a clock: seconds of moving at each sample, and (distance_m, seconds) of each stop for chains.
 
-    driven_s: seconds driven before, from the start of the trip to the first sample.
+    before: the spells from the start of the trip to the first sample.
     """
     here_m, end_m = float(distance_m[0]), float(distance_m[-1])
     marks = np.arange(here_m, end_m, SPELL_LONGEST_M)
     cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in stands), end_m})
-    spells: list[Spell] = []
-    if driven_s > 0.0:
-        spells.append(Spell(duty=Duty.DRIVING, start_s=0.0, end_s=driven_s, start_m=0.0, end_m=here_m))
-    at_s, last_m = driven_s, here_m
+    spells = list(before)
+    at_s, last_m = before[-1].end_s if before else 0.0, here_m
     drives_s = np.diff(np.interp([here_m, *cuts], distance_m, moving_s)).tolist()
     for cut_m, drive_s in zip(cuts, drives_s, strict=True):
         if drive_s > 0.0:

@@ -38,23 +38,24 @@ def hours_note(
     arrive_late: datetime,
     known_at: datetime | None,
     params: PlanParams,
-    driven_s: float = 0.0,
+    before: Sequence[Spell] = (),
 ) -> HoursNote | None:
     """The hours of this trip, or None where no hours law is on file for the land it starts in.
 
     arrive_late: the arrival with which the trip is looked at once more, slower all the way and chained wherever it is
-    only told to be ready. known_at: when the forecast came. driven_s: since departure, of a truck that is at the
-    route's first sample by now. Times are aware.
+    only told to be ready. known_at: when the forecast came. before: from the departure to the route's
+    first sample, of a truck under way. Times are aware.
     """
     route = run.sections.route
     rules = rules_for([s.code for s in route.jurisdictions])
     if rules is None:
         return None
-    spells = timeline(run.sections.edge_m, run.moving_s, run.stands, driven_s)
+    spells = timeline(run.sections.edge_m, run.moving_s, run.stands, before)
     if not spells:
         return None
     spells, breaks = place_breaks(spells, used, rules, depart_at, route, run, params)
-    late = _cautious(run, (arrive_late - depart_at).total_seconds() - driven_s, params, driven_s)
+    gone_s = before[-1].end_s if before else 0.0
+    late = _cautious(run, (arrive_late - depart_at).total_seconds() - gone_s, params, before)
     late, _ = place_breaks(late, used, rules, depart_at, route, run, params)
     planned = limits(spells, used, rules, depart_at)
     ok, late_ok = _all_hold(planned), _all_hold(limits(late, used, rules, depart_at))
@@ -136,7 +137,7 @@ def _break_stop(
     return None, "no listed stop before it falls due: find a legal place yourself"
 
 
-def _cautious(run: Run, road_s: float, params: PlanParams, driven_s: float) -> tuple[Spell, ...]:
+def _cautious(run: Run, road_s: float, params: PlanParams, before: Sequence[Spell]) -> tuple[Spell, ...]:
     """The timeline chained wherever the plan names a leg, the driving ahead stretched to take `road_s`, stops in."""
     waiting = [x for x in run.legs if not x.driven and not x.kept_on]
     stands = [
@@ -149,7 +150,7 @@ def _cautious(run: Run, road_s: float, params: PlanParams, driven_s: float) -> t
         share = np.clip((edge_m - x.on_m) / max(x.off_m - x.on_m, 1.0), 0.0, 1.0)
         moving = moving + share * x.slow_s
     ahead_s, late_s = float(run.moving_s[-1]), road_s - sum(s for _, s in run.stands)
-    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stands, driven_s)
+    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stands, before)
 
 
 def _all_hold(found: Sequence[Limit]) -> bool:

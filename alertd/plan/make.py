@@ -1,7 +1,7 @@
 """One trip at one moment: from route, rig, law and road field to a plan. Same inputs, same plan, byte for byte."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from alertd.forecast.series import Forecast
 from alertd.plan.bridges import bridge_notes
+from alertd.plan.chained import ChainsOn
 from alertd.plan.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.departures import compare_departures, pick_departures
 from alertd.plan.hours import HoursUsed
@@ -24,9 +25,10 @@ from alertd.plan.record import with_id
 from alertd.plan.result import Advice, Along, Departure, Plan, PositionFix, Stretch
 from alertd.plan.run import Run, best_run
 from alertd.plan.standing import met_frac, with_posted
-from alertd.plan.stretch import describe
+from alertd.plan.stretch import chains_note, describe
 from alertd.plan.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.underway import Rest, rest_of
+from alertd.plan.whereabouts import Stood
 from alertd.road.state import WINTER_CLASSES, RoadClass
 from alertd.route.line import Route
 from alertd.route.timezone import zone_at
@@ -42,7 +44,8 @@ ALONG_SPACING_M = 1_000.0
 class TripInput:
     """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware.
 
-    fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen.
+    fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen;
+    stood: where it stood before. chains: those that are reported on; arrived_at: None for a truck that has not arrived.
     closures: closed roads and weather warnings on the route; warnings_known: whether all of the latter are among them.
     posted: what road authorities have posted on the route.
     language: of the driver's texts, "" for the operator's choice.
@@ -55,6 +58,9 @@ class TripInput:
     used: HoursUsed = field(default_factory=HoursUsed)
     fix: PositionFix | None = None
     position_notes: tuple[str, ...] = ()
+    stood: tuple[Stood, ...] = ()
+    chains: ChainsOn | None = None
+    arrived_at: datetime | None = None
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
     posted: PostedOnRoute = field(default_factory=PostedOnRoute)
@@ -92,6 +98,8 @@ def make_plan(
     stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
     taken_s = float(run.reach_s(route.length_m))
     early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
+    if trip.fix is not None and trip.fix.old:  # it may have gone on when it was last seen
+        early = min(early, max(trip.fix.at + (early - leave), now_utc.astimezone(UTC)))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = leave + timedelta(seconds=round(taken_s))
     standing = [s for s in trip.posted.spans if met_frac(run.passing.outlook, run.passing.hour, s) > 0.0]
@@ -101,8 +109,9 @@ def make_plan(
     rules = rule_notes(laws, leave.date())
     bridges = bridge_notes(run, leave.timestamp(), params)
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
-    hours = hours_note(run, trip.used, went.rest.depart_at, late, known_at, params, went.rest.driven_s)
-    partial = weather.partial or any(s.stale for s in sources) or bool(run.unknown.any())
+    hours = hours_note(run, trip.used, went.rest.depart_at, late, known_at, params, went.rest.before)
+    over = trip.arrived_at is not None
+    partial = not over and (weather.partial or any(s.stale for s in sources) or bool(run.unknown.any()))
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
@@ -111,6 +120,11 @@ def make_plan(
     advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
     if any(c.held for c in closures):
         advice = Advice.HOLD
+    if over:
+        stretches, closures, posted, bridges, carry, advice = (), (), (), (), (), Advice.CLEAR
+    elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
+        seen_last = replace(trip.fix, old=False) if trip.fix else None
+        return make_plan(replace(trip, fix=seen_last), route, rig, rulesets, weather, params, now_utc)
     compared = _compared(trip, went, advice, now_utc, params)
     plan = Plan(
         id="",
@@ -163,9 +177,18 @@ def make_plan(
         posted=posted,
         posted_missing=trip.posted.missing,
         language=trip.language,
-        surfaces=surface_stretches(run, stretches, leave.timestamp(), params),
+        surfaces=() if over else surface_stretches(run, stretches, leave.timestamp(), params),
+        chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
+        arrived_at=trip.arrived_at,
     )
     return with_id(plan)
+
+
+def _has_arrived_by_plan(trip: TripInput, run: Run, late: timedelta, now_utc: datetime, params: PlanParams) -> bool:
+    """Whether a truck that is not heard of had so little left to drive, on a road that asks for nothing, that it has
+    arrived by the plan."""
+    fix = trip.fix
+    return fix is not None and fix.old and run.unhindered_s <= params.fix_nearly_s and fix.at + late < now_utc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -186,19 +209,22 @@ def drive(
     now_utc: datetime,
 ) -> Drive:
     """The run that a plan describes, from where the truck was last seen."""
-    rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params)
-    from_epoch_s = min(rest.leave_at, now_utc).timestamp()
+    rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood)
+    since = trip.fix.at if trip.fix is not None and trip.fix.old else None
+    from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
     outlook = outlook_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
     if trip.posted.spans:
         outlook = with_posted(outlook, trip.posted.spans, params)
-    return Drive(rest=rest, run=best_run(outlook, rest.leave_at.timestamp(), params))
+    on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
+    since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
+    return Drive(rest=rest, run=best_run(outlook, rest.leave_at.timestamp(), params, on, since_epoch_s))
 
 
 def _compared(
     trip: TripInput, went: Drive, advice: Advice, now_utc: datetime, params: PlanParams
 ) -> tuple[Departure, ...]:
     """Other departures, where the plan asks for anything and the truck has not left."""
-    if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None:
+    if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None or trip.chains is not None:
         return ()
     return compare_departures(went.run.passing.outlook, went.rest.depart_at, now_utc, trip.used, params, trip.closures)
 

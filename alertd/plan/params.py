@@ -77,11 +77,17 @@ class PlanParams:
     quicker_s: float = 900.0
 
     # Where a truck was seen [A]: further off than this is off the route, and so near behind is still there; older than
-    # this is no news; it may have left so long before its departure, and run no faster than 80 mph since.
+    # this says where it was last, not where it is; it may have left so long before its departure, and run no faster
+    # than 80 mph since. So near the end it has arrived; not heard of with so little left to drive on a road that asks
+    # for nothing, it has arrived by the plan. It stands when it moves no more than fix_stands_m in fix_stands_s.
     fix_off_route_m: float = 500.0
     fix_old_h: float = 2.0
     fix_early_h: float = 2.0
     fix_fastest_mps: float = to_mps(80.0)
+    fix_arrived_m: float = 1_600.0
+    fix_nearly_s: float = 1_800.0
+    fix_stands_m: float = 100.0
+    fix_stands_s: float = 600.0
 
     # Work. No agency or study value exists for fitting time; 10 min a chain, at least 30, 20 to take off [A].
     hang_s_per_chain: float = 600.0

@@ -8,6 +8,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.chained import ChainsOn
 from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.ride import Ride
@@ -33,14 +34,15 @@ class Met:
         return scene_of(self.passing, self.row, self.scenes.places, self.scenes.params)
 
 
-def walk_over(scenes: Scenes, must: float) -> Walk:
-    """The choices over these scenes where stretches of at least these odds must be chained for."""
+def walk_over(scenes: Scenes, must: float, on: ChainsOn | None = None) -> Walk:
+    """The choices over these scenes where stretches of at least these odds must be chained for. on: chains that are."""
     return Walk(
         places_m=scenes.places.at_m,
         dry_s=scenes.dry_s,
         scene=scenes.scene,
         params=scenes.params,
         must=must - SAME_PROBABILITY,
+        on=on,
     )
 
 
@@ -70,7 +72,7 @@ def met_on(scenes: Scenes, way: Way) -> Met:
         on = Surfaces(*(np.where(there, new[0], old) for new, old in zip(row.on, on, strict=True)))
     need_frac = Passing(outlook=scenes.outlook, hour=hour).need.mean(axis=0)
     for span in way.spans:
-        if span.decided_on != span.clock:
+        if span.stretches and span.decided_on != span.clock:
             decided = scenes.passing(span.decided_on)
             worse = decided.need.mean(axis=0) > need_frac
             worse[: span.stretches[0].first] = worse[span.stretches[-1].last + 1 :] = False
@@ -110,6 +112,9 @@ def chained_legs(scene: Scene, way: Way, places: Places, walk: Walk) -> list[Cha
     for span in way.spans:
         here = [x for x in scene.stretches if overlaps(x, places.at_m[span.on], places.at_m[span.off])]
         asked = [n for n, x in enumerate(here) if walk.is_must(x)]
+        if walk.on is not None and span.on == 0 and not asked:
+            found += [Chained(span, [x], kept_on=True) for x in here]
+            continue
         found.append(Chained(span, here[asked[0] : asked[-1] + 1] if asked else span.stretches, kept_on=False))
         found += [
             Chained(span, [x], kept_on=True)

@@ -87,7 +87,8 @@ class Stretch:
     where the forecast shows none. surfaces: share of members in which each class is met anywhere on it.
     new_snow_mmwe: the median member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep
     that may be on a road that nobody ploughed. tire_runs: the tires of `hanging` as runs of axles, to be put into
-    any language.
+    any language. chained: the plan runs it with chains that are reported on, so that chain_up is the truck's present
+    place.
     """
 
     start_m: float
@@ -125,6 +126,7 @@ class Stretch:
     slow_s: float
     reasons: tuple[str, ...]
     tire_runs: tuple[TireRun, ...] = ()
+    chained: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -394,11 +396,30 @@ class PostedNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionFix:
-    """Where the truck was seen: `distance_m` along its route, `offset_m` off it, positive to the right of travel."""
+    """Where the truck was seen: `distance_m` along its route, `offset_m` off it, positive to the right of travel.
+
+    old: it was not heard of for so long that it may be anywhere from there on, or still there.
+    """
 
     at: datetime
     distance_m: float
     offset_m: float
+    old: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainsNote:
+    """Chains that are reported on. since: when they first were.
+
+    off: where the plan takes them off. missing_n: tires that the road until there asks for and the chains that are on
+    do not cover, as far as known; missing_words: which. doubt: why the plan is made without them; then off is None.
+    """
+
+    since: datetime
+    off: StopChoice | None
+    missing_n: int = 0
+    missing_words: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -428,7 +449,9 @@ class Plan:
     the other routes is better and why, "" when none was compared. warnings_known: the source of weather warnings has
     answered for all of the way. language: of the driver's texts, "" for the operator's choice. posted: what road
     authorities have posted ahead; posted_missing: why that is not all known, empty when every feed that is asked has
-    answered. surfaces: the runs of winter road on the way, chains or not, in its order.
+    answered. surfaces: the runs of winter road on the way, chains or not, in its order. chains: what was reported of
+    chains that are on, None where none are. arrived_at: when the truck arrived, by its positions or as reported; then
+    nothing lies ahead.
     """
 
     id: str
@@ -475,6 +498,8 @@ class Plan:
     posted_missing: tuple[str, ...] = ()
     language: str = ""
     surfaces: tuple[SurfaceStretch, ...] = ()
+    chains: ChainsNote | None = None
+    arrived_at: datetime | None = None
 
 
 POSTED_SIGNS_DECIDE = (

@@ -8,20 +8,22 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way, flaws_at
+from alertd.plan.chained import ChainsOn
+from alertd.plan.chaining import Scene, Span, Stretch, Walk, Way, best_way, flaws_at, missing
 from alertd.plan.chains import ChainSet, hang_time_s
 from alertd.plan.codes import NAMED_OF_CODE, Codes
 from alertd.plan.need import SAME_PROBABILITY, stretch_probability
 from alertd.plan.outlook import Float32, Mask, Outlook
 from alertd.plan.params import PlanParams
 from alertd.plan.passed import Met, best_of, chained_legs, met_on, overlaps, uncovered, walk_over
-from alertd.plan.ride import free_s
+from alertd.plan.ride import free_s, ride
 from alertd.plan.scenes import Passing, Places, Scenes, section_chained_s
 from alertd.plan.search import places_with_search
 from alertd.plan.sections import Sections
 from alertd.plan.travel import lateness_s
 from alertd.route.stops import RouteStop
-from alertd.rules.rig import Same
+from alertd.rules.rig import Same, Tire
+from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 RIVAL_WITHIN_S = 2 * 3600.0  # a next best that loses more than this is none
@@ -51,6 +53,7 @@ class Leg:
 
     on is None when chains go on where the trip starts, off when they come off where it ends. driven: the plan counts
     its stops and slow running; else it is only "be ready". kept_on: chains for another leg are on here in any case.
+    carried: with the chains that are on where the truck is.
     on_flaws, off_flaws: why these places are none we like.
     """
 
@@ -70,6 +73,22 @@ class Leg:
     hang_s: float
     slow_s: float
     rival: Rival | None
+    carried: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Carried:
+    """The run with chains that are on from the first sample to `off_m`, their place to come off, None at the end.
+
+    missing: tires to chain besides, which takes add_s; no further than off_m, and none where that is not known.
+    """
+
+    off: RouteStop | None
+    off_m: float
+    off_flaws: tuple[str, ...]
+    speed_limit_mps: float | None
+    missing: tuple[Tire, ...]
+    add_s: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -79,6 +98,7 @@ class Run:
     without chains. finish_s: each member's seconds to the end, (member,).
 
     later_road: some leg is there only for a driver whom an earlier one, merely to be ready for, did make late.
+    carried: of a truck with chains on.
     """
 
     passing: Passing
@@ -88,6 +108,7 @@ class Run:
     unhindered_s: float
     finish_s: Array
     later_road: bool
+    carried: Carried | None = None
 
     @property
     def sections(self) -> Sections:
@@ -126,30 +147,44 @@ class Run:
         return np.asarray(np.interp(at, self.sections.edge_m, self.moving_s) + stood)
 
 
-def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run:
+def best_run(
+    outlook: Outlook,
+    depart_epoch_s: float,
+    params: PlanParams,
+    on: ChainsOn | None = None,
+    since_epoch_s: float | None = None,
+) -> Run:
     """The cheapest way for this departure.
+
+    on: chains that the truck has on. since_epoch_s: the truck may have gone on at any hour from then on; no place of
+    the road is taken for better than it was at the worst of them.
 
     A driver told to be ready may have to chain after all and be late for the road behind: what that clock meets is
     not forgotten. Where it asks for more, the way is found again with at least that need.
     """
     places = places_with_search(outlook, depart_epoch_s, params)
     scenes = Scenes(outlook=outlook, depart_epoch_s=depart_epoch_s, params=params, places=places)
-    way = best_of(walk_over(scenes, params.chain_probability))
-    met = met_on(scenes, way)
-    ready, later_road = _Ready(scenes, met.scene, way), False
+    earlier = None if since_epoch_s is None else _worst_since(outlook, since_epoch_s, depart_epoch_s, params)
+    if earlier is not None:
+        scenes.hold(earlier.need)
+    way = best_of(walk_over(scenes, params.chain_probability, on))
+    met = _as_earlier(met_on(scenes, way), earlier)
+    ready, later_road = _Ready(scenes, met.scene, way, on), False
     if ready.left:
         warned = met_on(scenes, ready.way)
         more = warned.passing.need.mean(axis=0) > met.passing.need.mean(axis=0) + SAME_PROBABILITY
         if more.any():
-            scenes.hold(np.where(more, warned.passing.need, np.float32(0.0)))
-            way = best_of(walk_over(scenes, params.chain_probability))
+            floor = np.where(more, warned.passing.need, np.float32(0.0))
+            scenes.hold(floor if earlier is None else np.maximum(floor, earlier.need))
+            way = best_of(walk_over(scenes, params.chain_probability, on))
             met = met_on(scenes, way)
             hour = np.where(more, warned.passing.hour, met.passing.hour)
-            met = replace(met, passing=replace(met.passing, hour=hour, ride=None))
+            met = _as_earlier(replace(met, passing=replace(met.passing, hour=hour, ride=None)), earlier)
             later_road = len(met.scene.stretches) > len(ready.scene.stretches)
-            ready = _Ready(scenes, met.scene, way)
-    legs = _legs(scenes, way, met, ready)
-    moving_s, stands = _clock(legs, met, params)
+            ready = _Ready(scenes, met.scene, way, on)
+    carried = None if on is None else _carried(on, way.spans[0], met.scene, scenes.places)
+    legs = _legs(scenes, way, met, ready, on)
+    moving_s, stands = _clock(legs, met, params, carried)
     total_s = np.asarray([moving_s[-1] + sum(s for _, s in stands)])
     return Run(
         passing=met.passing,
@@ -159,41 +194,74 @@ def best_run(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Run
         unhindered_s=float(free_s(outlook.sections, Same(outlook.rig), params).sum()),
         finish_s=total_s + lateness_s(total_s, outlook.corridor.clock_z, params)[:, 0],
         later_road=later_road,
+        carried=carried,
+    )
+
+
+def _worst_since(outlook: Outlook, since_epoch_s: float, until_epoch_s: float, params: PlanParams) -> Passing:
+    """Each section at its worst hour, for a truck that goes on at any hour between two moments."""
+    departs = np.append(np.arange(since_epoch_s, until_epoch_s, HOUR_S), until_epoch_s)
+    rides, section = ride(outlook, departs, params), np.arange(outlook.sections.count)
+    worst = rides.need.mean(axis=1).argmax(axis=0)
+    return Passing(outlook=outlook, hour=np.ascontiguousarray(rides.hour[worst, :, section].T))
+
+
+def _as_earlier(met: Met, earlier: Passing | None) -> Met:
+    """What is met, at the worst earlier hour where that is worse."""
+    if earlier is None:
+        return met
+    alone = Passing(outlook=met.passing.outlook, hour=met.passing.hour)
+    worse = earlier.need.mean(axis=0) > alone.need.mean(axis=0) + SAME_PROBABILITY
+    if not worse.any():
+        return met
+    hour = np.where(worse, earlier.hour, met.passing.hour)
+    return replace(met, passing=replace(met.passing, hour=hour, ride=None))
+
+
+def _carried(on: ChainsOn, span: Span, scene: Scene, places: Places) -> Carried:
+    return Carried(
+        off=places.stops[span.off],
+        off_m=float(places.at_m[span.off]),
+        off_flaws=flaws_at(scene, span.off),
+        speed_limit_mps=span.chains.speed_limit_mps,
+        missing=missing(on, span.chains),
+        add_s=span.hang_s,
     )
 
 
 class _Ready:
     """What a way leaves unchained, and how it would be chained for if every warning came true, seen as one scene."""
 
-    def __init__(self, scenes: Scenes, scene: Scene, way: Way) -> None:
+    def __init__(self, scenes: Scenes, scene: Scene, way: Way, on: ChainsOn | None) -> None:
         self.scene, self.left = scene, uncovered(scene, way, scenes.places)
-        self.walk = replace(walk_over(scenes, scenes.params.ready_probability), scene=lambda _: scene)
+        self.walk = replace(walk_over(scenes, scenes.params.ready_probability, on), scene=lambda _: scene)
 
     @cached_property
     def way(self) -> Way:
         return best_of(self.walk)
 
 
-def _legs(scenes: Scenes, way: Way, met: Met, ready: _Ready) -> tuple[Leg, ...]:
+def _legs(scenes: Scenes, way: Way, met: Met, ready: _Ready, on: ChainsOn | None) -> tuple[Leg, ...]:
     """The legs that the plan counts, and those to be ready for, in the order of the road."""
     params, places = scenes.params, scenes.places
-    must, at_m = walk_over(scenes, params.chain_probability), places.at_m
+    must, at_m = walk_over(scenes, params.chain_probability, on), places.at_m
     legs = []
 
     def add(covered: Sequence[Stretch], span: Span, rival: Rival | None, **kind: Any) -> None:
         legs.append(_leg(covered, span, rival, places, met, params, **kind))
 
     for span, covered, kept_on in chained_legs(met.scene, way, places, must):
-        rival = _rival(replace(must, never_on=_not_rivals(way, span, places)), way, span, places)
-        add(covered, span, rival, driven=not kept_on, kept_on=kept_on)
+        has_on = on is not None and span.on == 0
+        rival = None if has_on else _rival(replace(must, never_on=_not_rivals(way, span, places)), way, span, places)
+        add(covered, span, rival, driven=not kept_on, kept_on=kept_on, carried=has_on)
     for span in ready.way.spans if ready.left else ():
         warned = [x for x in ready.left if overlaps(x, at_m[span.on], at_m[span.off])]
         but = _not_rivals(ready.way, span, places)
         rival = _rival(replace(ready.walk, never_on=but), ready.way, span, places) if warned else None
         for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
-            on = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
-            off = min([span.off, *(y.on for y in way.spans if at_m[y.on] >= x.end_m)])
-            add([x], span._replace(on=on, off=off), rival)
+            first = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
+            last = min([span.off, *(y.on for y in way.spans if at_m[y.on] >= x.end_m)])
+            add([x], span._replace(on=first, off=last), rival)
     return tuple(sorted(legs, key=lambda x: x.first))
 
 
@@ -207,6 +275,7 @@ def _leg(
     *,
     driven: bool = False,
     kept_on: bool = False,
+    carried: bool = False,
 ) -> Leg:
     first, last = covered[0].first, covered[-1].last
     on, off, scene = span.on, span.off, met.scene
@@ -227,9 +296,10 @@ def _leg(
         probability=p,
         driven=driven or (not kept_on and p >= params.chain_probability - SAME_PROBABILITY),
         kept_on=kept_on,
-        hang_s=hang_time_s(chains.hanging, params),
+        hang_s=span.hang_s if carried else hang_time_s(chains.hanging, params),
         slow_s=float(extra_s[off] - extra_s[on]),
         rival=rival,
+        carried=carried,
     )
 
 
@@ -257,13 +327,18 @@ def _rival(walk: Walk, way: Way, span: Span, places: Places) -> Rival | None:
     )
 
 
-def _clock(legs: Sequence[Leg], met: Met, params: PlanParams) -> tuple[Array, Stands]:
-    """Moving seconds at each edge and the stops, with the chains of the legs that are driven chained."""
+def _clock(legs: Sequence[Leg], met: Met, params: PlanParams, carried: Carried | None) -> tuple[Array, Stands]:
+    """Moving seconds at each edge and the stops, with the chains that are on and those of the legs driven chained."""
     outlook = met.passing.outlook
     middle, takes = outlook.sections.middle_m, np.diff(met.row.reach_s[0])
     stands: list[tuple[float, float]] = []
+    if carried is not None:
+        limit = carried.speed_limit_mps
+        takes = np.where(middle <= carried.off_m, section_chained_s(outlook, met.row, params, limit), takes)
+        begins_m = float(outlook.sections.edge_m[0])
+        stands += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
     for x in legs:
-        if not x.driven:
+        if not x.driven or x.carried:
             continue
         on = (middle > x.on_m) & (middle <= x.off_m)
         takes = np.where(on, section_chained_s(outlook, met.row, params, x.chains.speed_limit_mps), takes)

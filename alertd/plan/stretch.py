@@ -7,10 +7,11 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.chained import ChainsOn
 from alertd.plan.need import SAME_PROBABILITY
 from alertd.plan.params import PlanParams
 from alertd.plan.passable import passable_from
-from alertd.plan.result import Advice, Posting, StopChoice, Stretch
+from alertd.plan.result import Advice, ChainsNote, Posting, StopChoice, Stretch
 from alertd.plan.run import Leg, Rival, Run
 from alertd.plan.standing import as_posted, not_understood
 from alertd.road.phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
@@ -94,11 +95,36 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
             *not_understood(run.passing.outlook, run.passing.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
+        chained=x.carried,
+    )
+
+
+def chains_note(on: ChainsOn, run: Run, rig: Rig, leave_at: datetime, params: PlanParams) -> ChainsNote:
+    """What the plan does with chains that are reported on."""
+    c = run.carried
+    if c is None:
+        return ChainsNote(since=on.since, off=None, doubt=on.doubt)
+
+    def at(distance_m: float) -> datetime:
+        return leave_at + timedelta(seconds=round(float(run.reach_s(distance_m))))
+
+    why = "first listed safe stop past the road that needs the chains which are on"
+    if c.off is None:
+        why = "no listed safe stop before the trip ends: take them off there"
+    elif c.off_flaws:
+        why = f"the best listed, but {' and '.join(c.off_flaws)}"
+    return ChainsNote(
+        since=on.since,
+        off=_stop(run.sections.route, c.off, -1, c.off_m, why, at, params.remove_s),
+        missing_n=len(c.missing),
+        missing_words=tires_code(rig, c.missing) if c.missing else "",
     )
 
 
 def _on_reason(x: Leg, start_m: float) -> str:
     """Why chains go on there, and why not at the next best place."""
+    if x.carried:
+        return "chains are on, as reported"
     if x.on is None:
         here = "where the trip starts" if x.on_m <= 0.0 else "where the truck is"
         why = f"no listed stop before the snow that beats it: hang them {here}"
@@ -173,8 +199,10 @@ def _reasons(
             "Road not known (no forecast, or what already lies there): the likelihood is what we give any such grade"
         )
         out.append(whole if unknown_frac == 1.0 else f"Road not known in {unknown_frac:.0%} of members")
-    if x.kept_on:
+    if x.kept_on and not x.carried:
         out.append("Chains are on here in any case, for the stretch that needs them: taking them off costs more")
+    if x.carried:
+        out.append("Chains are on, as reported: they stay on here")
     if x.parts > 1:
         out.append(
             "Chains stay on over the bare road between: no listed stop to change at, or changing costs more time"

@@ -14,7 +14,7 @@ from alertd.notices import surfaces, words
 from alertd.notices.leaving import best_line
 from alertd.notices.next_step import NextStep, Step, is_old, next_step
 from alertd.notices.notice import Audience, Notice
-from alertd.notices.unread import URGENT_KINDS, wait_for
+from alertd.notices.unread import gravest, wait_for
 from alertd.notices.upheld import upheld_words
 from alertd.plan.result import Advice, Plan
 from alertd.service.driver_page import Chains, chains_of
@@ -193,8 +193,13 @@ def _row(
     odds = [f"{s.place or words.miles(s.start_m)} {words.likely(s)}" for s in plan.stretches]
     if step.stretch is not None and step.step is not Step.TAKE_OFF:
         odds.insert(0, f"{step.stretch.hanging.singles_n} tires")
-    cautions = [old and f"Old plan ({old}): be ready to chain.", plan.partial and "Forecast old or missing in part."]
-    cautions += [upheld_words(row, plan, now_utc) for row in shown.upheld(plan)]
+    lost = plan.position is not None and plan.position.old
+    cautions = [
+        lost and f"{words.seen(plan).capitalize()}.",
+        old and f"Old plan ({old}): be ready to chain.",
+        plan.partial and "Forecast old or missing in part.",
+        *(upheld_words(row, plan, now_utc) for row in shown.upheld(plan)),
+    ]
     unread, overdue = _unread(plan, said, chains, planner, now_utc)
     return Row(
         order=0 if missed else 2 if step.step is Step.ARRIVED else 1,
@@ -211,7 +216,7 @@ def _row(
         then=step.then,
         roads=tuple(surfaces.office_lines(plan) if plan.advice is Advice.SLOW else surfaces.ice_lines(plan)),
         detail=" · ".join(odds),
-        arrives=words.clock(plan.arrive_at, plan.arrive_zone),
+        arrives=words.clock(plan.arrived_at or plan.arrive_at, plan.arrive_zone),
         slip=f"{words.minutes(plan.cost_s)} later" if plan.cost_s >= 300 else "",
         short_n=plan.singles_short,
         unread=unread,
@@ -223,6 +228,8 @@ def _row(
 
 def _told(plan: Plan, step: NextStep, now_utc: datetime) -> tuple[str, str, str]:
     """What is next, where, and the time zone there."""
+    if plan.arrived_at is not None:
+        return "arrived", "", plan.arrive_zone
     if step.stop is not None:
         return _WHAT[step.step], words.stop_words(step.stop), step.stop.zone
     if step.closure is not None:
@@ -241,13 +248,11 @@ def _told(plan: Plan, step: NextStep, now_utc: datetime) -> tuple[str, str, str]
 def _unread(
     plan: Plan, said: Sequence[Notice], chains: Chains, planner: Planner, now_utc: datetime
 ) -> tuple[str, bool]:
-    """The newest urgent message, "" when it was confirmed or is of no more use; and whether its time to be confirmed
-    is half over, when the driver is reminded."""
+    """The gravest unconfirmed message, "" when there is none; and whether its time to be confirmed is half over, when
+    the driver is reminded."""
     policy, zone = planner.settings.notices, planner.settings.brief_zone
-    last = max((n for n in said if n.kind in URGENT_KINDS), key=lambda n: (n.created_at, n.id), default=None)
-    if last is None or last.expires_at <= now_utc:
-        return "", False
-    if any(n.id in chains.read_at and n.created_at >= last.created_at for n in said):
+    last = gravest(plan, said, chains.read_at, now_utc)
+    if last is None:
         return "", False
     overdue = now_utc >= last.created_at + wait_for(plan, last.created_at, policy) / 2
     return f"not confirmed, said {words.clock(last.created_at, zone)}", overdue

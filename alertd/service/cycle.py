@@ -20,16 +20,19 @@ from alertd.notices.office import office_notice
 from alertd.notices.said import Said, said_from_plain
 from alertd.notices.unplanned import to_driver
 from alertd.notices.upheld import raised, upheld
+from alertd.plan.chained import TruckReport
 from alertd.plan.record import canonical, to_plain
 from alertd.plan.result import Plan
+from alertd.plan.whereabouts import PositionReport
 from alertd.service.closures import standing
 from alertd.service.dress import keep_dress
 from alertd.service.intake import take_in
 from alertd.service.localtime import moment_of
 from alertd.service.observing import gather_observations
-from alertd.service.planner import NotPlanned, Planner, not_planned_for
+from alertd.service.planner import NotPlanned, Planner, Reports, not_planned_for
 from alertd.service.positions import reports_of, still_reporting
 from alertd.service.posted import gather
+from alertd.service.reports import keep_arrival, truck_reports
 from alertd.service.speaking import Standing
 from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.records import Slot, StoredTrip
@@ -100,7 +103,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             store.record_notices, [_not_planned(trip_id, "", why, now_utc)], planner.settings.targets, now_utc
         )
     unread = (*unread, *unknown)
-    reports = await asyncio.to_thread(lambda: {trip.id: reports_of(store, trip.id) for trip in trips})
+    reports = await asyncio.to_thread(_reports, store, trips, now_utc)
     posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
     controls = await gather(planner.feeds, planner.ground, store, now_utc, record=True)
     outcomes = await planner.plan(trips, now_utc, reports, posted, controls)
@@ -120,6 +123,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             failed.append(not_planned_for(trip, exc))
         else:
             new += ids
+            if plan.arrived_at is not None and _by_position(plan.arrived_at, reports[trip.id]):
+                await asyncio.to_thread(keep_arrival, store, trip.id, plan.arrived_at)
             seen = raised(plan, upheld(plan, said, now_utc), now_utc)
             done.append(Standing(plan=seen, said=said))
             made.append(plan)
@@ -145,6 +150,16 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
     said_of = {one.plan.trip_id: one.said for one in done}
     planner.shown.take(made, [(m.trip.id, m.reason) for m in failed], unread, now_utc, said_of)
     return outcome
+
+
+def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:
+    told = truck_reports(store, {trip.id for trip in trips}, now_utc)
+    return {trip.id: (*reports_of(store, trip.id), *told.get(trip.id, ())) for trip in trips}
+
+
+def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckReport]) -> bool:
+    """Whether positions showed an arrival; one that a person reported may still turn out to be a mistake."""
+    return any(isinstance(r, PositionReport) and r.at == arrived_at for r in reports)
 
 
 def _record(

@@ -7,7 +7,7 @@ import asyncio
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -22,12 +22,14 @@ from alertd.notices.notice import Audience, Notice
 from alertd.notices.pictures import alt
 from alertd.notices.pictures.measures import Measures
 from alertd.notices.surfaces import to_slow_for
+from alertd.notices.unread import newest
 from alertd.notices.upheld import upheld_words
+from alertd.plan.chained import CLOCKS_APART, Report, TruckReport, chains_on
 from alertd.plan.result import Plan, StopChoice
 from alertd.service.clock import Clock
 from alertd.service.drawings import Drawings
 from alertd.service.driver_words import DONE, head, said_in, warnings
-from alertd.service.links import DRIVER, Links, Subjects
+from alertd.service.links import DRIVER, LIVES_ON, Links, Subjects
 from alertd.service.page import HEADERS, SECRET_PATH, Pages, check_same_origin, form_of, svg
 from alertd.service.planner import Planner
 from alertd.service.problems import Refused
@@ -37,7 +39,6 @@ from alertd.sources.tripfile import TripRequest, parse_trip
 from alertd.store.store import Store
 from alertd.tongue import Tongue, marked
 
-CLOCKS_APART: Final = timedelta(minutes=5)
 ICONS: Final = {Step.HANG: "C", Step.READY: "R", Step.HOLD: "H", Step.SLOW: "S", Step.TAKE_OFF: "ON"}
 
 
@@ -51,16 +52,15 @@ class Chains:
 
 
 def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> Chains:
-    on_at = off_at = None
-    read_at = {}
-    for report in (r for r in reports if r.happened_at <= now_utc + CLOCKS_APART):  # oldest first
-        if report.what == READ:
-            read_at[report.notice_id] = report.happened_at
-        elif report.what == CHAINS_ON:
-            on_at, off_at = report.happened_at, None
-        else:
-            on_at, off_at = None, report.happened_at
-    return Chains(chained=Chained(on_at=on_at), off_at=off_at, read_at=read_at)
+    taps = [TruckReport(at=r.happened_at, what=Report(r.what)) for r in reports if r.what in (CHAINS_ON, CHAINS_OFF)]
+    on = chains_on(taps, now_utc)
+    offs = [t.at for t in taps if t.what is Report.CHAINS_OFF and t.at <= now_utc + CLOCKS_APART]
+    read = sorted((r.happened_at, r.notice_id) for r in reports if r.what == READ)
+    return Chains(
+        chained=Chained(on_at=None if on is None else on.since),
+        off_at=max(offs, default=None) if on is None else None,
+        read_at={notice_id: at for at, notice_id in read if at <= now_utc + CLOCKS_APART},
+    )
 
 
 class DriverPage:
@@ -91,7 +91,9 @@ class DriverPage:
                 if self._trips.is_worth_renewing(token):
                     await asyncio.to_thread(self._trips.renew)
             opened = self._trips.opened(token)
-        if opened is not None and opened.until <= self._clock():
+        if opened is not None and (
+            opened.until <= self._clock() or await asyncio.to_thread(self._is_over, opened.subject)
+        ):
             detail = marked("The trip is over. Ask dispatch for a new link.")
             raise Refused(410, marked("This link has run out"), detail)
         known = await asyncio.to_thread(self._store.trip, opened.subject) if opened is not None else None
@@ -99,6 +101,11 @@ class DriverPage:
             detail = marked("It is not whole, or its trip was cancelled. Ask dispatch.")
             raise Refused(404, marked("This link does not work"), detail)
         return parse_trip(json.loads(known.body), f"trip {known.id}")
+
+    def _is_over(self, trip_id: str) -> bool:
+        """Whether the truck arrived so long ago that nothing more is to be read or reported."""
+        plan = self._planner.shown.plan(self._store, trip_id)
+        return plan is not None and plan.arrived_at is not None and self._clock() >= plan.arrived_at + LIVES_ON
 
     def _tongue(self, language: str) -> Tongue:
         return self._planner.settings.languages.of(language).driver
@@ -183,7 +190,7 @@ def driver_values(
     missed = planner.shown.missed.get(trip.id, "")
     chains = chains_of(reports_of(store, trip.id), now_utc)
     mine = [n for n in store.notices(trip.id) if n.audience is Audience.DRIVER]
-    last = max(mine, key=lambda n: (n.created_at, n.id), default=None)
+    last = newest(mine)
     values: dict[str, Any] = {
         "trip": trip,
         "plan": plan,
@@ -204,7 +211,7 @@ def driver_values(
     return values | {
         "step": step,
         "icon": ICONS.get(step.step, ""),
-        "head": head(step, now_utc, tongue),
+        "head": head(plan, step, now_utc, tongue),
         "warn": [
             *(upheld_words(row, plan, now_utc, tongue) for row in planner.shown.upheld(plan)),
             *warnings(plan, missed, now_utc, tongue),

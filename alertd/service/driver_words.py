@@ -26,9 +26,13 @@ _HEADS: Final = {
 }
 
 
-def head(step: NextStep, now_utc: datetime, tongue: Tongue) -> str:
-    """The words that stand largest."""
+def head(plan: Plan, step: NextStep, now_utc: datetime, tongue: Tongue) -> str:
+    """The words that stand largest. `plan`: whose next step it is."""
+    if plan.arrived_at is not None:
+        return tongue.say("ARRIVED")
     if step.step is Step.HANG:
+        if step.stretch is not None and step.stretch.chained:
+            return tongue.say("ADD CHAINS")
         return tongue.say("CHAIN UP") if step.at - now_utc <= SOON else tongue.say("PLAN TO CHAIN")
     if step.surface is not None and step.surface.icy:
         return tongue.say("ICE: SLOW DOWN")
@@ -37,6 +41,8 @@ def head(step: NextStep, now_utc: datetime, tongue: Tongue) -> str:
 
 def warnings(plan: Plan, missed: str, now_utc: datetime, tongue: Tongue) -> list[str]:
     """Why this page may say too little."""
+    if plan.arrived_at is not None:
+        return []
     out = []
     if is_old(plan, now_utc) or missed:
         age = words.age((now_utc - plan.made_at).total_seconds() / 3600.0, tongue)

@@ -17,11 +17,13 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, Validati
 
 import alertd
 from alertd.errors import AlertdError, StoreError
+from alertd.plan.chained import Report, TruckReport
 from alertd.plan.closures import PostedClosure
 from alertd.plan.posted import NOTHING_POSTED, Posted
 from alertd.plan.record import canonical, plan_json
 from alertd.plan.result import Plan
 from alertd.plan.whereabouts import PositionReport
+from alertd.rules.rig import Tire
 from alertd.service.settings import Settings
 from alertd.service.settingsfile import PlanFile
 from alertd.sources.answer import Heard
@@ -134,10 +136,10 @@ class Inputs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Made:
-    """A plan, its trip, and where its truck was seen."""
+    """A plan, its trip, and what was reported of its truck: places, chains, arrival."""
 
     trip: TripRequest
-    reports: tuple[PositionReport, ...]
+    reports: tuple[PositionReport | TruckReport, ...]
     plan: Plan
 
 
@@ -157,7 +159,7 @@ class Kept:
     alertd: str
     plan: str
     trip: TripRequest
-    reports: tuple[PositionReport, ...]
+    reports: tuple[PositionReport | TruckReport, ...]
     inputs: Inputs
 
 
@@ -193,6 +195,13 @@ class _Report(_Model):
     lon_deg: float
 
 
+class _TruckReport(_Model):
+    at: AwareDatetime
+    what: Literal["chains_on", "chains_off", "arrived", "arrived_seen"]
+    tires: tuple[tuple[int, str, str], ...] | None = None
+    place_m: float | None = None
+
+
 class _Closure(_Model):
     id: str
     start: tuple[float, float]
@@ -218,6 +227,7 @@ class _Manifest(_Model):
     plan: str
     trip: dict[str, Any]
     reports: tuple[_Report, ...]
+    truck: tuple[_TruckReport, ...] = ()  # none in plans kept before chains and arrivals were counted in
     now_utc: AwareDatetime
     departs: tuple[AwareDatetime, AwareDatetime]
     chosen: Chosen
@@ -288,8 +298,14 @@ def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
             "trip": one.trip.model_dump(mode="json"),
-            "reports": [{"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg} for r in one.reports],
+            "reports": [
+                {"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg}
+                for r in one.reports
+                if isinstance(r, PositionReport)
+            ],
         }
+        if truck := [_plain_report(r) for r in one.reports if isinstance(r, TruckReport)]:
+            own["truck"] = truck
         archive.file_plan(one.plan.id, _put(archive, shared | own, now), now)
 
 
@@ -328,9 +344,21 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
         alertd=manifest.alertd,
         plan=archive.get(manifest.plan).decode(),
         trip=trip,
-        reports=tuple(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
+        reports=(
+            *(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
+            *(_truck_report(r) for r in manifest.truck),
+        ),
         inputs=inputs,
     )
+
+
+def _plain_report(report: TruckReport) -> dict[str, Any]:
+    return {"at": report.at.isoformat(), "what": report.what.value, "tires": report.tires, "place_m": report.place_m}
+
+
+def _truck_report(kept: _TruckReport) -> TruckReport:
+    tires = None if kept.tires is None else tuple(Tire(*t) for t in kept.tires)  # type: ignore[arg-type]
+    return TruckReport(at=kept.at, what=Report(kept.what), tires=tires, place_m=kept.place_m)
 
 
 def _plain_closure(c: PostedClosure) -> dict[str, Any]:

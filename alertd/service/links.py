@@ -21,7 +21,8 @@ from alertd.plan.result import Plan
 
 DRIVER: Final = b"d"  # the page of one trip's driver, and what is reported from it
 BOARD: Final = b"b"  # a browser that has signed in at the board
-LIVES_ON: Final = timedelta(hours=12)  # after the trip's late arrival, for reports that were queued without a network
+LIVES_ON: Final = timedelta(hours=12)  # after the arrival, for reports that were queued without a network
+LONGEST: Final = timedelta(days=14)  # assumed: no trip is under way for longer, whatever delays it
 _MAC_BYTES: Final = 16
 _TOKEN_BYTES: Final = 11 + _MAC_BYTES
 _KEY_BYTES: Final = 32
@@ -47,9 +48,10 @@ class Links:
     def link_for(self, plan: Plan, now_utc: datetime) -> str:
         """Where the driver of a trip reads its plan; a path only where no public address is set.
 
-        The same whenever it is asked for while the plan arrives in the same hour.
+        The same link while the departure stays in the same hour. Its end is only the latest possible one, so that it
+        works for a trip that is delayed: who opens it checks when the trip arrived.
         """
-        end = max(plan.arrive_late, now_utc) + LIVES_ON
+        end = max(plan.depart_at + LONGEST, now_utc + LIVES_ON)
         whole = end.astimezone(UTC).replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
         return f"{self._public_url}/d/{self.token(DRIVER, plan.trip_id, whole)}"
 

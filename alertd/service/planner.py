@@ -14,6 +14,7 @@ import numpy as np
 
 from alertd.errors import AlertdError
 from alertd.forecast.provider import ElevationProvider
+from alertd.plan.chained import TruckReport
 from alertd.plan.closures import Closure, PostedClosure, place_closures
 from alertd.plan.posted import NOTHING_POSTED, Posted, PostedOnRoute, closed_by_post, place_posted
 from alertd.plan.result import Plan
@@ -56,7 +57,7 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
     return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
 
 
-Reports: TypeAlias = Mapping[str, Sequence[PositionReport]]  # by trip id
+Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by trip id
 _NO_REPORTS: Reports = {}
 
 
@@ -120,7 +121,7 @@ class Planner:
         posted: Sequence[PostedClosure] = (),
         controls: Posted = NOTHING_POSTED,
     ) -> list[Plan | NotPlanned]:
-        """One outcome a trip, in the order given. `reports`: where the trucks under way were seen; `posted`: closures.
+        """One outcome a trip, in the order given. `reports`: of trucks, places, chains, arrival; `posted`: closures.
 
         `controls`: what road authorities have posted. Other ways of a trip are compared until it leaves.
         """
@@ -209,6 +210,7 @@ class Planner:
 
         where = {trip.id: await asyncio.to_thread(find, trip) for trip in trips}
         leaving = [w.depart_at if w.fix is None else w.fix.at for w in where.values()]
+        leaving += [max(w.fix.at, now_utc) for w in where.values() if w.fix is not None and w.fix.old]
         departs = (min(leaving), max(leaving))
         with listening() as heard:
             window = window_of(route, departs, now_utc, self.settings.plan)

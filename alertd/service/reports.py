@@ -4,18 +4,21 @@ import hashlib
 import json
 import logging
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from alertd.errors import InputError
 from alertd.notices.moments import Chained
-from alertd.sources.reportfile import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.plan.chained import LASTS, Report, TruckReport, chains_on
+from alertd.rules.rig import Tire
+from alertd.sources.reportfile import ARRIVED, CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
 from alertd.store.records import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-LATELY = timedelta(hours=36)  # an older report says nothing of a trip that still runs
+LATELY = LASTS
+LONGEST_TRIP = timedelta(days=14)
 
 
 def keep_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
@@ -34,18 +37,56 @@ def confirmed(store: Store, now_utc: datetime) -> frozenset[str]:
 
 def chained(store: Store, now_utc: datetime) -> Mapping[str, Chained]:
     """By trip, whether its chains are on as far as reported; a trip of which nothing was reported is missing."""
-    found: dict[str, list[tuple[datetime, str]]] = defaultdict(list)
-    for kind in (CHAINS_OFF, CHAINS_ON):
-        for event in store.events_since(kind, now_utc - LATELY):
-            if event.at <= now_utc:
-                found[event.trip_id].append((event.at, kind))
-    newest = {trip_id: max(reports) for trip_id, reports in found.items()}
-    return {trip_id: Chained(on_at=at if kind == CHAINS_ON else None) for trip_id, (at, kind) in newest.items()}
+    taps: dict[str, list[TruckReport]] = defaultdict(list)
+    for kind in (Report.CHAINS_ON, Report.CHAINS_OFF):
+        for event in store.events_since(kind.value, now_utc - LATELY):
+            taps[event.trip_id].append(TruckReport(at=event.at, what=kind))
+    return {trip_id: _chained(reports, now_utc) for trip_id, reports in taps.items()}
+
+
+def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> Chained:
+    on = chains_on(reports, now_utc)
+    return Chained(on_at=None if on is None else on.since)
+
+
+def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
+    """By trip, of these, what was reported lately of its chains, and of its arrival; for planning."""
+    found: dict[str, list[TruckReport]] = defaultdict(list)
+    for kind in Report:
+        since = now_utc - (LATELY if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
+        for event in store.events_since(kind.value, since):
+            if event.trip_id in trip_ids:
+                found[event.trip_id].append(_truck_report(store, event, kind))
+    return found
+
+
+def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport:
+    """The report, with what the plan of that moment says of it: the tires to chain, and where the place is."""
+    if kind not in (Report.CHAINS_ON, Report.CHAINS_OFF):
+        return TruckReport(at=event.at, what=kind)
+    plan_id = store.plan_before(event.trip_id, event.at)
+    stored = None if plan_id is None else store.plan(plan_id)
+    stretches = [] if stored is None else json.loads(stored.body)["plan"]["stretches"]
+    ahead = [s for s in stretches if datetime.fromisoformat(s["leave_at"]) > event.at]
+    tires = None
+    if kind is Report.CHAINS_ON and ahead:
+        tires = tuple(Tire(*t) for t in ahead[0]["hanging"]["tires"])
+    name = str(json.loads(event.body).get("place", "")).casefold()
+    stops = [s[which] for s in stretches for which in ("chain_up", "chain_off") if s[which]["stop_id"]]
+    places = {stop["distance_m"] for stop in stops if name and stop["name"].casefold() == name}
+    return TruckReport(at=event.at, what=kind, tires=tires, place_m=places.pop() if len(places) == 1 else None)
+
+
+def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:
+    """Keep that the positions of a truck showed its arrival; returns whether it is new. It is final for the trip."""
+    digest = hashlib.sha256(f"{trip_id}\x1f{Report.ARRIVED_SEEN}".encode()).hexdigest()
+    kind = Report.ARRIVED_SEEN.value
+    return store.put_event(StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=kind, at=at, body="{}"))
 
 
 def reports_of(store: Store, trip_id: str) -> tuple[ReportRequest, ...]:
-    """Every report of chains and reading of one trip, oldest first."""
-    events = [e for kind in (READ, CHAINS_ON, CHAINS_OFF) for e in store.events(trip_id, kind)]
+    """Every report of chains, reading and arrival of one trip, oldest first."""
+    events = [e for kind in (READ, CHAINS_ON, CHAINS_OFF, ARRIVED) for e in store.events(trip_id, kind)]
     out = []
     for event in sorted(events, key=lambda e: (e.at, e.id)):
         try:

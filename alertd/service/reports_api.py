@@ -1,4 +1,4 @@
-"""POST and GET of what drivers report: a message read, chains on, chains off."""
+"""POST and GET of what drivers report: a message read, chains on, chains off, arrived."""
 
 import asyncio
 from collections.abc import Callable
@@ -27,7 +27,7 @@ def reports_router(
         "/{trip_id}/events", status_code=201, openapi_extra=takes, responses={200: {"description": "It was known so."}}
     )
     async def post_event(trip_id: str, sent: Annotated[bytes, Depends(body)]) -> Response:
-        """Report that a message was read, or chains were hung or taken off: 201 when new, 200 when known just so."""
+        """Report that a message was read, chains went on or off, or the truck arrived: 201 when new, 200 when known."""
         now = clock()
         report = parse_report(json_of(sent, "report"), "request")
         if report.happened_at > now + CLOCKS_APART:

@@ -25,7 +25,7 @@ from alertd.service.observing import KIND as OBSERVATION
 from alertd.service.planner import Planner
 from alertd.service.positions import reports_of as positions_of
 from alertd.service.reports import reports_of
-from alertd.sources.reportfile import CHAINS_ON, ReportRequest
+from alertd.sources.reportfile import ARRIVED, CHAINS_ON, ReportRequest
 from alertd.sources.tripfile import parse_trip
 from alertd.store.store import Store
 
@@ -97,7 +97,7 @@ def chain_cases(
             sign=any(n.signs for n in near),
             none_posted=any(a <= t.place_m <= b for n in near for a, b in n.none_posted),
             passed=furthest_m >= min(t.place_m + PAST_M, t.distance_m[-1] - PAST_M),
-            spoken=bool(reports),
+            spoken=any(r.what != ARRIVED for r in reports),
         )
         v = chains_needed(evidence)
         out.append(

@@ -1,4 +1,4 @@
-"""What a driver reports of a trip: a message read, chains on, chains off."""
+"""What a driver reports of a trip: a message read, chains on, chains off, arrived."""
 
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 from alertd.sources.tomlfile import FileModel, Mistake, read_row
 from alertd.sources.tripfile import parse_departure
 
-READ, CHAINS_ON, CHAINS_OFF = "read", "chains_on", "chains_off"
+READ, CHAINS_ON, CHAINS_OFF, ARRIVED = "read", "chains_on", "chains_off", "arrived"
 _Words = Annotated[str, Field(max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")]
 
 
@@ -19,7 +19,7 @@ class ReportRequest(FileModel):
     stop's name. by: who reports, where it is not the driver.
     """
 
-    what: Literal["read", "chains_on", "chains_off"] = Field(examples=["chains_on"])
+    what: Literal["read", "chains_on", "chains_off", "arrived"] = Field(examples=["chains_on"])
     at: str = Field(examples=["2027-01-14T06:50:00-07:00"])
     notice_id: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9_-]*$", examples=[""])
     place: _Words = Field("", examples=["Sled Flats turnout"])

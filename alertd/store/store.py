@@ -167,6 +167,17 @@ class Store:
             row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
         return None if row is None else _plan(row)
 
+    def plan_before(self, trip_id: str, at: datetime) -> str | None:
+        """The id of a trip's newest plan made at or before a moment."""
+        wanted = (
+            select(plans.c.id)
+            .where(plans.c.trip_id == trip_id, plans.c.made_at <= at)
+            .order_by(plans.c.made_at.desc(), plans.c.id.desc())
+            .limit(1)
+        )
+        with self._database.read() as connection:
+            return connection.execute(wanted).scalar_one_or_none()
+
     def plans_made(self, since: datetime, until: datetime) -> list[tuple[str, str, datetime]]:
         """(plan, trip, when made) of the plans made in [since, until), oldest first; their bodies are large."""
         wanted = (

@@ -2,7 +2,6 @@
 watch the storm."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from math import nan
@@ -23,22 +22,27 @@ from alertd.testing.storm import Storm
 
 AT_STOP_M: Final = 300.0
 READS_AFTER: Final = timedelta(minutes=2)
+REMOVE_S: Final = 1200.0
 REPORTS_EVERY: Final = timedelta(minutes=3)
 STATIONS: Final = ((-115.694, "DEMO-LOOKOUT"), (-114.05, "DEMO-MISSOULA"))  # longitudes along the demo's road
 
 
 @dataclass(slots=True)
 class Truck:
-    """One trip's truck. off_m: where its chains come off, None while they are not on.
+    """One trip's truck. at_m: where it is, which never goes back; None before it leaves.
 
-    hung: where chains came off or will, by name, since the place to hang them is told anew on the way.
+    off_m: where its chains come off by the plan, None while they are not on. busy_until: it stands until then, to hang
+    chains or to take them off, whatever a new plan says meanwhile; does: which of both, "" for neither.
     """
 
+    at_m: float | None = None
     off_m: float | None = None
-    off_place: str = ""
-    hung: set[str] = field(default_factory=set)
+    does: str = ""
+    place: str = ""
+    busy_until: datetime | None = None
     read: set[str] = field(default_factory=set)
     seen_at: datetime | None = None
+    arrived: bool = False
 
 
 class Trucks:
@@ -55,29 +59,49 @@ class Trucks:
             return
         plan, truck = json.loads(stored.body)["plan"], self._trucks.setdefault(trip_id, Truck())
         self._read(trip_id, truck, now_utc)
-        if truck.seen_at is not None and now_utc - truck.seen_at < REPORTS_EVERY:
+        if truck.arrived or (truck.seen_at is not None and now_utc - truck.seen_at < REPORTS_EVERY):
             return
-        at_m = place_m(plan, now_utc)
-        if at_m is None:
+        self._work(trip_id, truck, now_utc)
+        if truck.busy_until is None:
+            there_m = place_m(plan, now_utc)
+            if there_m is None:
+                return
+            truck.at_m = max(there_m, truck.at_m or 0.0)
+            self._stop(truck, plan, now_utc)
+        if truck.at_m is None:
             return
         truck.seen_at = now_utc
-        self._chains(trip_id, truck, plan["stretches"], at_m, now_utc)
-        lat, lon = (float(np.interp(at_m, route.distance_m, values)) for values in (route.lat_deg, route.lon_deg))
+        truck.arrived = truck.at_m >= float(route.distance_m[-1])
+        lat, lon = (float(np.interp(truck.at_m, route.distance_m, v)) for v in (route.lat_deg, route.lon_deg))
         keep_position(self._store, trip_id, PositionRequest(at=now_utc.isoformat(), lat=lat, lon=lon))
 
-    def _chains(
-        self, trip_id: str, truck: Truck, stretches: Sequence[dict[str, Any]], at_m: float, now_utc: datetime
-    ) -> None:
-        if truck.off_m is not None and at_m >= truck.off_m - AT_STOP_M:
-            self._report(trip_id, CHAINS_OFF, now_utc, place=truck.off_place)
-            truck.off_m = None
-        for s in stretches:
+    def _work(self, trip_id: str, truck: Truck, now_utc: datetime) -> None:
+        """Report chains when they are on, or off: what is reported is done."""
+        if truck.busy_until is not None and now_utc >= truck.busy_until:
+            self._report(trip_id, truck.does, truck.busy_until, place=truck.place)
+            truck.does, truck.busy_until = "", None
+
+    def _stop(self, truck: Truck, plan: dict[str, Any], now_utc: datetime) -> None:
+        """Begin to hang chains where the plan has them hung, or to take them off where it has them off."""
+        if truck.at_m is None:
+            return
+        if truck.off_m is not None:
+            on = plan["chains"]
+            if on is not None and on["off"] is not None:
+                truck.off_m, truck.place = on["off"]["distance_m"], on["off"]["name"]
+            if truck.at_m >= truck.off_m - AT_STOP_M:
+                takes_s = max((s["remove_s"] for s in plan["stretches"]), default=REMOVE_S)
+                truck.at_m = max(truck.at_m, min(truck.off_m, truck.at_m + AT_STOP_M))
+                truck.does, truck.busy_until = CHAINS_OFF, now_utc + timedelta(seconds=takes_s)
+                truck.off_m = None
+            return
+        for s in plan["stretches"]:
             on, off = s["chain_up"], s["chain_off"]
-            here = on["distance_m"] - AT_STOP_M <= at_m < off["distance_m"] - AT_STOP_M
-            if s["advice"] == "chain" and here and truck.off_m is None and off["name"] not in truck.hung:
-                truck.hung.add(off["name"])
-                truck.off_m, truck.off_place = off["distance_m"], off["name"]
-                self._report(trip_id, CHAINS_ON, now_utc, place=on["name"])
+            here = on["distance_m"] - AT_STOP_M <= truck.at_m < off["distance_m"] - AT_STOP_M
+            if s["advice"] == "chain" and not s["chained"] and here:
+                truck.off_m, truck.place = off["distance_m"], on["name"]
+                truck.does, truck.busy_until = CHAINS_ON, now_utc + timedelta(seconds=s["hang_s"])
+                return
 
     def _read(self, trip_id: str, truck: Truck, now_utc: datetime) -> None:
         for notice in self._store.notices(trip_id):
@@ -86,17 +110,19 @@ class Trucks:
                 truck.read.add(notice.id)
                 self._report(trip_id, READ, now_utc, notice_id=notice.id)
 
-    def _report(self, trip_id: str, what: str, now_utc: datetime, **more: str) -> None:
-        keep_report(self._store, trip_id, parse_report({"what": what, "at": now_utc.isoformat(), **more}, "demo"))
+    def _report(self, trip_id: str, what: str, at: datetime, **more: str) -> None:
+        keep_report(self._store, trip_id, parse_report({"what": what, "at": at.isoformat(), **more}, "demo"))
 
 
 def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
-    """Where the truck of a stored plan is [m], None before it leaves and once it has arrived. It waits at a hold."""
+    """Where the truck of a stored plan is [m], None before it leaves. It waits at a hold."""
     along = plan["along"]
     reach_s = (now_utc - datetime.fromisoformat(along["begins_at"])) / timedelta(seconds=1)
-    if not along["reach_s"] or not 0.0 <= reach_s <= along["reach_s"][-1]:
+    if not along["reach_s"] or reach_s < 0.0:
         return None
     at_m = float(np.interp(reach_s, along["reach_s"], along["distance_m"]))
+    if now_utc >= datetime.fromisoformat(plan["arrive_at"]):
+        at_m = float(plan["route_length_m"])
     waits_m: list[float] = [s["chain_up"]["distance_m"] for s in plan["stretches"] if s["advice"] == "hold"]
     return min([at_m, *(m for m in waits_m if m >= along["distance_m"][0])])
 

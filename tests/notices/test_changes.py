@@ -16,7 +16,7 @@ from alertd.notices.notice import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
 from alertd.notices.said import Said, said_from_plain
 from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Advice, Plan, PositionFix
+from alertd.plan.result import Advice, ChainsNote, Plan, PositionFix
 from alertd.testing.made import AT_ONCE, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -294,3 +294,42 @@ def test_the_office_is_told_where_the_truck_was_seen(saying: Saying) -> None:
     plan = seen(saying(CHAIN), 10e3)
     assert "seen 22:00 PST, 6 mi on the way" in " ".join(dispatcher_text(plan).split())
     assert "seen" not in dispatcher_text(saying(CHAIN))
+
+
+def test_a_truck_standing_at_the_chain_up_place_is_not_told_again(saying: Callable[..., Plan]) -> None:
+    """Each new plan puts the hanging off while it stands there; one that is elsewhere is late."""
+    first = saying(Advice.CHAIN)
+    _, said = to_say(first, None, at_hour(5), AT_ONCE)
+    late = saying(Advice.CHAIN, late_min=70)
+    place_m = late.stretches[0].chain_up.distance_m
+    for at_m, told in ((place_m + 200.0, False), (place_m - 9e3, True)):
+        seen = replace(late, position=PositionFix(at=at_hour(7), distance_m=at_m, offset_m=0.0))
+        assert bool(to_say(seen, said, at_hour(7), AT_ONCE)[0]) is told
+    lost = replace(late, position=PositionFix(at=at_hour(4), distance_m=place_m - 9e3, offset_m=0.0, old=True))
+    assert to_say(lost, said, at_hour(7), AT_ONCE)[0] == ()
+
+
+def test_chained_more_tires_and_more_snow_are_news_and_no_more(saying: Callable[..., Plan]) -> None:
+    first = saying(Advice.CHAIN)
+    _, said = to_say(first, None, at_hour(5), AT_ONCE)
+    (stretch,) = first.stretches
+    on = ChainsNote(since=at_hour(6.5), off=stretch.chain_off)
+    here = replace(stretch.chain_up, stop_id="", name="present place")
+    plan = replace(first, stretches=(replace(stretch, chained=True, chain_up=here),), chains=on)
+    assert to_say(plan, said, at_hour(7), AT_ONCE)[0] == ()
+    more = replace(plan.stretches[0], tires_short_words="all of them")
+    short = replace(plan, stretches=(more,), chains=replace(on, missing_n=2))
+    texts = [n.text for n in to_say(short, said, at_hour(7), AT_ONCE)[0]]
+    assert any("STAY CHAINED to" in t for t in texts)
+    both = saying(Advice.CHAIN, Advice.CHAIN)
+    second = replace(both.stretches[1], chained=True, chain_up=here)
+    further = replace(plan, stretches=(*plan.stretches, second))
+    texts = [n.text for n in to_say(further, said, at_hour(7), AT_ONCE)[0] if n.audience is not Audience.FLEET]
+    assert texts
+    assert not any("PLAN TO CHAIN" in t for t in texts)
+
+
+def test_a_trip_that_has_arrived_says_nothing_more(saying: Callable[..., Plan]) -> None:
+    _, said = to_say(saying(Advice.CHAIN), None, at_hour(5), AT_ONCE)
+    arrived = replace(saying(), arrived_at=at_hour(9))
+    assert to_say(arrived, said, at_hour(10), AT_ONCE) == ((), said)

@@ -98,7 +98,9 @@ def test_a_plan_that_counts_from_a_position_is_valid(saying: Callable[..., Plan]
     plan = replace(saying(Advice.CHAIN), position=PositionFix(at=at_hour(6), distance_m=10e3, offset_m=-3.0))
     event = next(e for e in bodies(plan, None, 7.0) if e["type"] == "trip.plan")
     SCHEMA_CHECK.validate(event)
-    assert event["data"]["plan"]["position"] == {"at": "2027-01-14T06:00:00Z", "distance_m": 10e3, "offset_m": -3.0}
+    assert event["data"]["plan"]["position"] == {
+        "at": "2027-01-14T06:00:00Z", "distance_m": 10e3, "offset_m": -3.0, "old": False,
+    }  # fmt: skip
 
 
 def test_a_plan_with_other_ways_is_valid(saying: Callable[..., Plan]) -> None:

@@ -1,5 +1,6 @@
 """What is said because its moment has come: once each, to who may read it, in two segments."""
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -14,7 +15,7 @@ from alertd.notices.notice import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
 from alertd.notices.said import facts
 from alertd.notices.unread import not_confirmed, wait_for
-from alertd.plan.result import Advice, Plan
+from alertd.plan.result import Advice, ChainsNote, Plan
 from alertd.testing.made import at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -125,10 +126,11 @@ def test_every_text_fits_two_segments_of_the_text_message_alphabet(saying: Sayin
             assert "Read parked" in text
 
 
-def sent(plan: Plan, at: datetime, kind: NoticeKind = NoticeKind.PLAN) -> Notice:
+def sent(plan: Plan, at: datetime, kind: NoticeKind = NoticeKind.PLAN, advice: str = "", id_: str = "") -> Notice:
+    body = json.dumps({"data": {"advice": advice} if advice else {}})
     return Notice(
-        id=f"ntc_{at.isoformat()}", kind=kind, audience=Audience.DRIVER, trip_id=plan.trip_id, plan_id=plan.id,
-        created_at=at, expires_at=plan.arrive_at, text="PLAN TO CHAIN at X.", body="{}",
+        id=id_ or f"ntc_{at.isoformat()}", kind=kind, audience=Audience.DRIVER, trip_id=plan.trip_id, plan_id=plan.id,
+        created_at=at, expires_at=plan.arrive_at, text=f"{advice or 'PLAN TO CHAIN'} at X.", body=body,
     )  # fmt: skip
 
 
@@ -153,6 +155,83 @@ def test_confirming_stops_reminders(saying: Saying) -> None:
     assert not_confirmed(plan, [earlier, later], {earlier.id}, now, Policy()) != (), "the newer words are not read"
     assert not_confirmed(saying(READY), [earlier], (), now, Policy()) == ()
     assert not_confirmed(plan, [earlier], (), now, Policy(escalate_after=timedelta(0))) == ()
+
+
+def test_the_reminder_repeats_the_graver_of_two_messages(saying: Saying) -> None:
+    """Sent together, the one with the larger id is not the graver one; nor is the newer one."""
+    plan, at = saying(CHAIN, HOLD), at_hour(1)
+    for hold_id, ready_id in (("ntc_a", "ntc_b"), ("ntc_b", "ntc_a")):
+        both = [sent(plan, at, advice="hold", id_=hold_id), sent(plan, at, advice="ready", id_=ready_id)]
+        newer = sent(plan, at + timedelta(minutes=5), NoticeKind.WORSE, advice="chain", id_="ntc_c")
+        for messages in (both, [*both, newer]):
+            notices = not_confirmed(plan, messages, (), at_hour(2), Policy())
+            assert {"hold at X." in n.text for n in notices} == {True}
+        assert "chain at X." in not_confirmed(plan, [*both, newer], {hold_id}, at_hour(2), Policy())[0].text
+    over = replace(plan, advice=CHAIN)  # what was to hold for is not any more
+    assert "ready at X." in not_confirmed(over, both, (), at_hour(2), Policy())[0].text
+
+
+def test_of_two_as_grave_the_reminder_repeats_the_nearer(saying: Saying) -> None:
+    plan, at = saying(CHAIN, CHAIN), at_hour(1)
+    near, far = (
+        replace(sent(plan, at, advice="chain", id_=id_), text=f"{text} at X.")
+        for id_, text in (("a", "near"), ("z", "far"))
+    )
+    far = replace(far, expires_at=far.expires_at + timedelta(hours=1))
+    assert "near at X." in not_confirmed(plan, [near, far], (), at_hour(2), Policy())[0].text
+
+
+def worn(plan: Plan, **note: object) -> Plan:
+    """The plan with chains on for its first stretch."""
+    first, *rest = plan.stretches
+    up = replace(first.chain_up, stop_id="", arrive_at=first.chain_up.leave_at)
+    on = ChainsNote(since=first.chain_up.leave_at, off=first.chain_off)
+    return replace(plan, stretches=(replace(first, chained=True, chain_up=up), *rest), chains=replace(on, **note))
+
+
+def test_no_notice_asks_to_hang_chains_while_chains_are_on(saying: Saying) -> None:
+    plan = worn(saying(CHAIN, CHAIN))
+    assert plan.chains is not None
+    on, off = Chained(on_at=plan.chains.since), plan.stretches[0].chain_off
+    second = plan.stretches[1].chain_up.arrive_at
+    now, kinds_seen = plan.chains.since, set()
+    while now < off.leave_at:
+        kinds_seen |= {n.kind for n in due(plan, (), on, now, Policy())}
+        now += timedelta(minutes=5)
+    assert kinds_seen <= {NoticeKind.RECHECK, NoticeKind.OFF}
+    assert NoticeKind.OFF in kinds_seen
+    # Past the place where they come off, a report that was forgotten silences nothing.
+    assert NoticeKind.APPROACH in {n.kind for n in due(plan, (), on, second - timedelta(minutes=10), Policy())}
+
+
+def test_a_hold_and_doubted_chains_are_not_silenced(saying: Saying) -> None:
+    plan = worn(saying(CHAIN, HOLD))
+    assert plan.chains is not None
+    on, second = Chained(on_at=plan.chains.since), plan.stretches[1].chain_up
+    now = second.arrive_at - timedelta(minutes=30)
+    off = replace(plan.stretches[0].chain_off, leave_at=second.arrive_at)
+    held = replace(plan, chains=replace(plan.chains, off=off))
+    assert NoticeKind.APPROACH in {n.kind for n in due(held, (), on, now, Policy())}
+    fresh = saying(CHAIN)
+    doubted = replace(fresh, chains=ChainsNote(since=plan.chains.since, off=None, doubt="ran too fast"))
+    now = fresh.stretches[0].chain_up.arrive_at - timedelta(minutes=30)
+    assert {n.kind for n in due(doubted, (), on, now, Policy())} == {NoticeKind.APPROACH}
+
+
+def test_the_take_off_is_named_again_when_its_place_moves(saying: Saying) -> None:
+    plan = worn(saying(CHAIN, CHAIN))
+    assert plan.chains is not None
+    assert plan.chains.off is not None
+    on, now = Chained(on_at=plan.chains.since), plan.chains.off.arrive_at
+    later = replace(plan, chains=replace(plan.chains, off=replace(plan.chains.off, stop_id="9", name="Far Stop")))
+    ids = [{n.id for n in due(p, (), on, now, Policy()) if n.kind is NoticeKind.OFF} for p in (plan, plan, later)]
+    assert ids[0] == ids[1] != ids[2]
+
+
+def test_nothing_is_due_on_a_trip_that_has_arrived(saying: Saying) -> None:
+    plan = saying(CHAIN)
+    now = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=30)
+    assert due(replace(plan, arrived_at=now), (), OFF, now, Policy()) == ()
 
 
 def test_the_nearer_the_chain_up_place_the_sooner_the_dispatcher_hears(saying: Saying) -> None:

@@ -6,7 +6,8 @@ from datetime import timedelta
 
 from alertd.notices.moments import Chained
 from alertd.notices.next_step import OLD_PLAN, Step, next_step
-from alertd.plan.result import Advice, ClosureNote, Plan
+from alertd.plan.result import Advice, ChainsNote, ClosureNote, Plan
+from alertd.testing.made import at_hour
 
 HOUR = timedelta(hours=1)
 NOT_ON = Chained()
@@ -62,3 +63,43 @@ def test_a_closed_road_before_the_first_stretch_is_held_for_first(saying: Callab
 def test_a_trip_past_its_late_arrival_has_arrived_by_the_plan(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
     assert next_step(plan, NOT_ON, None, plan.arrive_late + HOUR).step is Step.ARRIVED
+
+
+def worn(plan: Plan, **note: object) -> Plan:
+    first, *rest = plan.stretches
+    on = ChainsNote(since=first.enter_at, off=first.chain_off)
+    return replace(plan, stretches=(replace(first, chained=True), *rest), chains=replace(on, **note))
+
+
+def test_with_chains_on_the_plan_says_where_they_come_off(saying: Callable[..., Plan]) -> None:
+    plan = worn(saying(Advice.CHAIN, Advice.CHAIN))
+    assert plan.chains is not None
+    on = Chained(on_at=plan.chains.since)
+    step = next_step(plan, on, None, plan.chains.since)
+    assert (step.step, step.stop, step.number) == (Step.TAKE_OFF, plan.chains.off, 1)
+    past = replace(plan, stretches=plan.stretches[1:])  # on bare road, chains still on
+    assert next_step(past, on, None, plan.chains.since).stop == plan.chains.off
+
+
+def test_a_hold_or_missing_chains_come_before_the_take_off(saying: Callable[..., Plan]) -> None:
+    held = worn(saying(Advice.HOLD, Advice.CHAIN))
+    assert held.chains is not None
+    on = Chained(on_at=held.chains.since)
+    assert next_step(held, on, None, held.made_at).step is Step.HOLD
+    more = worn(saying(Advice.CHAIN), missing_n=2)
+    step = next_step(more, on, None, more.made_at)
+    assert step.step is Step.HANG
+    assert step.stretch is not None
+    assert step.stretch.chained
+
+
+def test_doubted_chains_do_not_take_the_place_of_hanging(saying: Callable[..., Plan]) -> None:
+    plan = saying(Advice.CHAIN)
+    plan = replace(plan, chains=ChainsNote(since=plan.made_at, off=None, doubt="ran too fast"))
+    assert next_step(plan, Chained(on_at=plan.made_at), None, plan.made_at).step is Step.HANG
+
+
+def test_an_arrival_that_is_known_is_the_last_step(saying: Callable[..., Plan]) -> None:
+    plan = replace(saying(), partial=True, arrived_at=at_hour(9))
+    step = next_step(plan, NOT_ON, None, at_hour(12))
+    assert (step.step, step.at) == (Step.ARRIVED, at_hour(9))

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.plan.departures import compare_departures, hours_used_then, pick_departures
-from alertd.plan.hours import HoursUsed
+from alertd.plan.hours import EU, US, HoursRules, HoursUsed
 from alertd.plan.make import TripInput, make_plan
 from alertd.plan.outlook import outlook_for
 from alertd.plan.params import PlanParams
@@ -138,13 +138,34 @@ def test_a_departure_that_the_window_does_not_bear_is_said_so_and_not_picked() -
     assert at(found, 20.0).hours_ok is True  # ten hours after the planned departure a new day begins
 
 
-def test_a_wait_of_ten_hours_is_a_fresh_day_and_one_of_45_minutes_a_break() -> None:
-    """49 CFR 395.3(a)(1), and 395.3(a)(3)(ii) or Regulation (EC) 561/2006, Article 7."""
+@pytest.mark.parametrize(
+    ("rules", "rest_h", "break_h"),
+    [
+        (US, 10.0, 0.5),  # 49 CFR 395.3(a)(1) and (a)(3)(ii)
+        (EU, 11.0, 0.75),  # Regulation (EC) 561/2006, Articles 4(g) and 8(2), and Article 7
+    ],
+)
+def test_a_wait_is_a_rest_or_a_break_by_its_own_law(rules: HoursRules, rest_h: float, break_h: float) -> None:
     used = HoursUsed(drive_h=6.0, on_duty_since=at_hour(0), since_break_h=5.0, cycle_h=40.0)
-    short, break_, rest = (hours_used_then(used, at_hour(8), at_hour(8 + h)) for h in (0.5, 1.0, 10.0))
-    assert short == used
-    assert break_ == replace(used, since_break_h=0.0)
-    assert (rest.drive_h, rest.on_duty_since, rest.since_break_h, rest.cycle_h) == (0.0, at_hour(18), 0.0, 40.0)
+
+    def after(wait_h: float) -> HoursUsed:
+        return hours_used_then(used, at_hour(8), at_hour(8 + wait_h), rules)
+
+    assert after(break_h - 0.05) == used
+    assert after(break_h) == after(rest_h - 0.05) == replace(used, since_break_h=0.0)
+    rest = after(rest_h)
+    assert (rest.drive_h, rest.on_duty_since, rest.since_break_h) == (0.0, at_hour(8 + rest_h), 0.0)
+    assert rest.cycle_h == 40.0
+
+
+def test_ten_hours_off_are_no_daily_rest_in_the_eu() -> None:
+    """Article 8(2): 11 h. 8.5 h were driven before and 1 h 12 min are ahead, against the 9 h of Article 6(1)."""
+    route = make_route(120e3, stops=ROUTE.stops, spans=[("AT-7", 0.0, 120e3)])
+    weather = make_weather(route, storm(99, 99), hours=60)
+    outlook = outlook_for(route, RIG, {"AT-7": make_rules("AT-7")}, weather.corridor, PARAMS, at_hour(2).timestamp())
+    found = compare_departures(outlook, at_hour(4), at_hour(2), HoursUsed(drive_h=8.5), PARAMS)
+    assert at(found, 14.5).hours_ok is False
+    assert at(found, 15.0).hours_ok is True
 
 
 def plan_at(hour: float, script: Any) -> Plan:

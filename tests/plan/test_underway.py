@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.hours import Duty, HoursUsed, timeline
+from alertd.plan.hours import Duty, HoursUsed, Spell, timeline
 from alertd.plan.make import TripInput, Weather, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.result import Advice, Plan, PositionFix
@@ -159,7 +159,8 @@ def test_a_break_that_is_due_by_now_is_not_placed_at_a_stop_behind() -> None:
 
 def test_a_timeline_begins_with_what_was_driven_before_it() -> None:
     d = np.arange(40e3, 60e3 + 1.0, 250.0)
-    first, *rest = timeline(d, (d - 40e3) / 20.0, [(50e3, 1800.0)], driven_s=3600.0)
+    driven = Spell(duty=Duty.DRIVING, start_s=0.0, end_s=3600.0, start_m=0.0, end_m=40e3)
+    first, *rest = timeline(d, (d - 40e3) / 20.0, [(50e3, 1800.0)], (driven,))
     assert (first.duty, first.start_s, first.end_s, first.start_m, first.end_m) == (Duty.DRIVING, 0, 3600, 0, 40e3)
     assert [(x.duty, x.start_m) for x in rest if x.duty is Duty.ON_DUTY] == [(Duty.ON_DUTY, 50e3)]
     assert rest[-1].end_s == pytest.approx(3600 + 1000 + 1800)
@@ -207,10 +208,10 @@ def test_what_must_be_said_of_where_it_was_seen_comes_first_in_the_cautions() ->
 @pytest.mark.parametrize("distance_m", [0.0, 400.0, 700.0, 30e3, 159.9e3, 160e3])
 def test_route_law_and_road_are_cut_at_the_same_sample(distance_m: float) -> None:
     weather = make_weather(ROAD, snow())
-    rest = rest_of(ROAD, at_hour(6), fix(7.0, distance_m), weather.corridor, PARAMS)
+    rest = rest_of(ROAD, at_hour(6), fix(7.0, distance_m), weather.corridor, PARAMS, at_hour(7.1))
     n = rest.route.distance_m.size
     assert n >= 2
     assert rest.corridor.cells.column_of_sample.size == n
     assert ROAD.distance_m.size - rest.first == n
     assert rest.route.distance_m[0] <= distance_m
-    assert rest.driven_s >= 0.0
+    assert all(x.length_s > 0.0 for x in rest.before)

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from alertd.plan.chained import Report, TruckReport, chains_on
 from alertd.plan.params import PlanParams
 from alertd.plan.whereabouts import PositionReport, Whereabouts, locate
 from alertd.route.line import Route
@@ -35,7 +36,9 @@ def report(hour: float, along_m: float, *, north_deg: float = 0.0) -> PositionRe
     return PositionReport(at=at_hour(hour), lat_deg=47.45 + north_deg, lon_deg=-116.5 + along_m / M_PER_DEG_LON)
 
 
-def seen(*reports: PositionReport, route: Route = ROAD, now_h: float = 8.0, depart: datetime = DEPART) -> Whereabouts:
+def seen(
+    *reports: PositionReport | TruckReport, route: Route = ROAD, now_h: float = 8.0, depart: datetime = DEPART
+) -> Whereabouts:
     return locate(route, reports, depart, at_hour(now_h), PARAMS)
 
 
@@ -130,14 +133,90 @@ def test_a_truck_seen_at_its_start_after_departure_leaves_from_then() -> None:
     assert gone.fix.at == at_hour(7.5)
 
 
-def test_what_is_older_than_two_hours_is_said_and_not_counted_from() -> None:
+def test_a_last_place_is_kept_however_old_it_is() -> None:
     held = seen(report(6.5, 100.0), report(7.0, 50e3), now_h=9.0)
     assert held.fix is not None
-    old = seen(report(6.5, 100.0), report(7.0, 50e3), now_h=9.01)
-    assert (old.fix, old.depart_at) == (None, DEPART)
-    (note,) = old.notes
-    assert note.startswith("Truck was last seen 2 h ago, at ")
-    assert "31 mi on the way: too long ago to count from, so this plan goes by the departure" in note
+    assert not held.fix.old
+    for now_h in (9.01, 30.0):
+        old = seen(report(6.5, 100.0), report(7.0, 50e3), now_h=now_h)
+        assert old.fix == replace(held.fix, old=True)
+        assert old.depart_at == held.depart_at
+        (note,) = old.notes
+        assert note.startswith(f"Truck was last seen {now_h - 7.0:.0f} h ago, at ")
+        assert "31 mi on the way: planned from there as if it went on now" in note
+
+
+def test_an_arrival_is_final_whatever_the_truck_does_then() -> None:
+    """Within a mile of the end (assumed), on its way: not one that waits there since an earlier trip."""
+    there = seen(report(7.0, 100e3), report(8.0, 199e3), now_h=8.1)
+    assert there.arrived_at == at_hour(8.0)
+    later = seen(
+        report(7.0, 100e3), report(8.0, 199e3), report(9.0, 150e3), report(10.0, 50e3, north_deg=0.5), now_h=20.0
+    )
+    assert (later.arrived_at, later.fix, later.notes) == (at_hour(8.0), there.fix, ())
+    kept = TruckReport(at=at_hour(8.0), what=Report.ARRIVED_SEEN)
+    assert seen(kept, report(9.0, 150e3), now_h=20.0).arrived_at == at_hour(8.0)
+    assert seen(report(5.9, 199e3), now_h=6.2).arrived_at is None
+
+
+def test_a_reported_arrival_counts_unless_positions_contradict() -> None:
+    told = TruckReport(at=at_hour(8.0), what=Report.ARRIVED)
+    assert seen(told, now_h=9.0).arrived_at == at_hour(8.0)
+    assert seen(report(7.0, 150e3), told, now_h=9.0).arrived_at == at_hour(8.0)
+    assert seen(told, report(9.0, 150e3), report(9.5, 100e3), now_h=10.0).arrived_at == at_hour(8.0)
+    for wrong in (
+        [report(7.9, 50e3)],  # 93 miles in six minutes
+        [report(8.05, 120e3)],
+        [report(9.0, 60e3), report(9.5, 90e3)],
+    ):
+        found = seen(told, *wrong, now_h=10.0)
+        assert found.arrived_at is None
+        assert any(n.startswith("Arrival was reported, but the truck was seen ") for n in found.notes)
+
+
+ON, OFF = Report.CHAINS_ON, Report.CHAINS_OFF
+
+
+@pytest.mark.parametrize(
+    ("taps", "since_h"),
+    [
+        ([(7.0, ON)], 7.0),
+        ([(7.0, ON), (7.5, ON)], 7.0),  # repeated
+        ([(7.5, OFF), (7.0, ON)], None),  # off came first, on late
+        ([(7.0, ON), (7.5, OFF), (8.0, ON)], 8.0),
+        ([(7.0, ON), (7.0, OFF)], None),  # both at once: "off" silences nothing
+        ([(7.0, OFF), (7.0, ON)], None),
+        ([(9.5, ON)], None),  # in the future
+        ([(-30.0, ON)], None),  # of another day
+        ([], None),
+    ],
+)
+def test_the_newest_report_says_whether_chains_are_on(taps: list[tuple[float, Report]], since_h: float | None) -> None:
+    found = chains_on([TruckReport(at=at_hour(h), what=what) for h, what in taps], at_hour(9))
+    assert (None if found is None else found.since) == (None if since_h is None else at_hour(since_h))
+
+
+def test_chains_on_a_truck_that_runs_a_mile_a_minute_are_doubted() -> None:
+    """Chained trucks keep to 25 to 30 mph (common practice); 60 mph for a quarter of an hour are 15 miles."""
+    on = TruckReport(at=at_hour(7.0), what=ON)
+    slow = seen(on, report(7.0, 50e3), report(7.25, 60e3), now_h=7.3)  # 25 mph
+    assert slow.chains is not None
+    assert slow.chains.doubt == ""
+    fast = seen(on, report(7.0, 50e3), report(7.25, 74e3), now_h=7.3)
+    assert fast.chains is not None
+    assert "report them off" in fast.chains.doubt
+    assert fast.notes == (fast.chains.doubt,)
+    before = seen(on, report(6.7, 25e3), report(7.0, 52e3), now_h=7.3)
+    assert before.chains is not None
+    assert before.chains.doubt == ""
+
+
+def test_a_truck_that_stays_within_100_m_for_ten_minutes_stands() -> None:
+    found = seen(report(6.8, 40e3), report(7.0, 50e3), report(7.1, 50.05e3), report(7.5, 50.02e3), report(7.6, 55e3))
+    (stood,) = found.stood
+    assert (stood.began_at, stood.ended_at) == (at_hour(7.0), at_hour(7.5))
+    assert stood.distance_m == pytest.approx(50e3, abs=20.0)
+    assert seen(report(7.0, 50e3), report(7.1, 50e3), report(7.2, 55e3)).stood == ()
 
 
 @given(st.lists(st.tuples(st.floats(4.0, 12.0), st.floats(-5e3, 205e3), st.floats(-0.01, 0.01)), max_size=12))

@@ -5,13 +5,25 @@ import hashlib
 import hmac
 import os
 import stat
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.service.links import BOARD, DRIVER, Links, Opened, Subjects
+from alertd.plan.make import TripInput, make_plan
+from alertd.plan.params import PlanParams
+from alertd.plan.record import canonical, to_plain
+from alertd.plan.result import Plan
+from alertd.road.state import RoadClass
+from alertd.service.cycle import keep_trip
+from alertd.service.links import BOARD, DRIVER, LIVES_ON, LONGEST, Links, Opened, Subjects
+from alertd.sources.tripfile import TripRequest
+from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_weather
 
 END = datetime(2027, 1, 15, 6, tzinfo=UTC)
 
@@ -102,3 +114,53 @@ def test_a_token_is_looked_up_by_its_digest_without_a_read(links: Links) -> None
     assert subjects.opened(later) == Opened(subject="QT-1050", until=END)
     here = links.token(DRIVER, "QT-1060", END)
     assert subjects.opened(here) == Opened(subject="QT-1060", until=END)
+
+
+TRIP = TripRequest(id="QT-1", route="i90-west", rig="quillback-17", depart="2027-01-14T06:00:00+00:00")
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    """A trip of half an hour that leaves at 06:00 UTC."""
+    route = make_route(50e3)
+    weather = make_weather(route, lambda m, d, h: np.full_like(d + h, RoadClass.DRY))
+    trip = TripInput(id="QT-1", depart_at=at_hour(6))
+    return make_plan(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2))
+
+
+def until_of(links: Links, link: str) -> datetime:
+    opened = links.opened(link.removeprefix("/d/"), DRIVER, ["QT-1"])
+    assert opened is not None
+    return opened.until
+
+
+def test_a_link_works_as_long_as_any_trip_may_last(links: Links, plan: Plan) -> None:
+    """Fourteen days after departure at most (assumed), however soon the plan arrives."""
+    first = links.link_for(plan, at_hour(2))
+    assert timedelta(0) < until_of(links, first) - (plan.depart_at + LONGEST) <= timedelta(hours=1)
+    assert links.link_for(replace(plan, arrive_late=at_hour(26)), at_hour(20)) == first
+    late = at_hour(6) + LONGEST
+    assert until_of(links, links.link_for(plan, late)) >= late + LIVES_ON
+
+
+async def test_a_trip_delayed_by_20_hours_keeps_its_link_to_its_arrival(
+    plan: Plan, open_client: Callable[..., Any]
+) -> None:
+    """The link of the first message, sent with an arrival at 06:30; the truck arrives at 02:30 on the day after."""
+    client = await open_client()
+    keep_trip(client.store, TRIP, at_hour(2))
+    link = Links(client.settings.links_key).link_for(plan, at_hour(2))
+
+    async def status(now_h: float, arrived_at: datetime | None) -> int:
+        made = replace(plan, id=f"plan_{now_h}", made_at=at_hour(now_h), arrived_at=arrived_at)
+        body = canonical({"plan": to_plain(made), "said": []})
+        client.store.record_plan(made.id, "QT-1", made.made_at, body, (), {})
+        client.clock.advance(at_hour(now_h) - client.clock())
+        found: int = (await client.get(link)).status_code
+        return found
+
+    assert await status(19.0, None) == 200  # 12 h after the planned arrival and a half
+    assert await status(26.4, None) == 200
+    assert await status(26.6, at_hour(26.5)) == 200
+    assert await status(38.4, at_hour(26.5)) == 200
+    assert await status(38.6, at_hour(26.5)) == 410

@@ -12,8 +12,12 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import StoreError
+from alertd.plan.chained import Report, TruckReport
 from alertd.plan.record import plan_json
 from alertd.plan.result import Plan
+from alertd.plan.whereabouts import PositionReport
+from alertd.route.line import Route
+from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle
 from alertd.service.inputs import Keep
 from alertd.service.planner import planner
@@ -170,6 +174,41 @@ async def test_an_archive_that_cannot_be_written_keeps_no_plan_from_the_driver(
     (line,) = [r.getMessage() for r in caplog.records if r.levelname == "ERROR"]
     assert "cannot be written (Not a directory); " in line
     assert line.endswith("; these plans cannot be replayed")
+
+
+async def test_reported_chains_positions_and_arrival_come_along(
+    settings: Settings, place: Path, archive: Archive, morning: datetime, i90_west: Route
+) -> None:
+    """A truck seen at a third of its way, chains on since; and the same trip once it is reported to have arrived."""
+    n = i90_west.distance_m.size // 3
+    seen = PositionReport(
+        at=morning + timedelta(hours=3), lat_deg=float(i90_west.lat_deg[n]), lon_deg=float(i90_west.lon_deg[n])
+    )
+    tires = (Tire(1, "left", "outside"), Tire(1, "right", "outside"))
+    on = TruckReport(at=seen.at, what=Report.CHAINS_ON, tires=tires, place_m=float(i90_west.distance_m[n]))
+    there = TruckReport(at=morning + timedelta(hours=5.5), what=Report.ARRIVED)
+    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
+        now = seen.at + timedelta(minutes=1)
+        (chained,) = await planning.plan([TRIP], now, {"T-1": (seen, on)})
+        (bare,) = await planning.plan([TRIP], now, {"T-1": (seen,)})
+        (lost,) = await planning.plan([TRIP], seen.at + timedelta(hours=2.5), {"T-1": (seen, on)})
+        (arrived,) = await planning.plan([TRIP], there.at, {"T-1": (seen, on, there)})
+    spoil(place)
+    for plan in (chained, bare, lost, arrived):
+        assert isinstance(plan, Plan)
+        again = await replay(archive, plan.id)
+        assert (again.differences, plan_json(again.plan)) == ((), plan_json(plan))
+    assert isinstance(chained, Plan)
+    assert isinstance(bare, Plan)
+    assert isinstance(lost, Plan)
+    assert isinstance(arrived, Plan)
+    assert chained.chains is not None
+    assert bare.chains is None
+    assert lost.position is not None
+    assert lost.position.old
+    assert arrived.arrived_at == there.at
+    told = json.loads(archive.get(archive.of_plan(bare.id)))
+    assert "truck" not in told, "inputs without reports of a truck keep the form that they had"
 
 
 # What an archive may have suffered

@@ -1,5 +1,6 @@
 """Between cycles: each moment once, whatever the daemon does in between, and reports that stop reminders."""
 
+import json
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -9,9 +10,11 @@ import pytest
 from alertd.notices.notice import Audience, NoticeKind
 from alertd.plan.result import Advice, Plan
 from alertd.service.cycle import run_cycle
-from alertd.service.reports import chained, confirmed, keep_report, reports_of
+from alertd.service.positions import MOST_REPORTS, keep_position
+from alertd.service.reports import chained, confirmed, keep_report, reports_of, truck_reports
 from alertd.service.settings import Settings
 from alertd.service.speaking import Standing, speak
+from alertd.sources.positionfile import PositionRequest
 from alertd.sources.reportfile import parse_report
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
@@ -123,3 +126,52 @@ async def test_a_driver_gets_no_more_than_the_limit_whatever_calls(
         for moment in at:
             in_the_hour = sum(moment <= other < moment + timedelta(hours=1) for other in at)
             assert in_the_hour <= settings.notices.driver_most_an_hour
+
+
+async def test_a_report_knows_what_the_plan_of_its_time_asked_for(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+) -> None:
+    async with open_planner(settings, clock) as planning:
+        standing = (await run_cycle(planning, store, clock())).standing
+    plan = chaining(standing)
+    stretch = next(s for s in plan.stretches if s.advice is Advice.CHAIN)
+    at = clock() + MINUTE
+    for place in (stretch.chain_up.name.upper(), "a yard that no plan names"):
+        at += MINUTE
+        row = {"what": "chains_on", "at": at.isoformat(), "place": place}
+        keep_report(store, plan.trip_id, parse_report(row, "test"))
+    named, other = sorted(truck_reports(store, [plan.trip_id], at)[plan.trip_id], key=lambda r: r.at)
+    assert named.tires == other.tires == plan.stretches[0].hanging.tires
+    assert (named.place_m, other.place_m) == (pytest.approx(stretch.chain_up.distance_m, abs=1e-3), None)
+    early = {"what": "chains_on", "at": (clock() - MINUTE).isoformat()}
+    keep_report(store, plan.trip_id, parse_report(early, "test"))
+    assert min(truck_reports(store, [plan.trip_id], at)[plan.trip_id], key=lambda r: r.at).tires is None, (
+        "no plan was made by then"
+    )
+
+
+async def test_an_arrival_by_position_is_kept_for_good(
+    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+) -> None:
+    """More positions than are looked at follow it; they do not undo it."""
+    async with open_planner(settings, clock) as planning:
+        plan = (await run_cycle(planning, store, clock())).plans[0]
+        stored = store.trip(plan.trip_id)
+        assert stored is not None
+        route = await planning.route(json.loads(stored.body)["route"], "")
+        leaves, ends = plan.depart_at, plan.depart_at + timedelta(hours=6)
+
+        def seen(at: datetime, n: int) -> None:
+            lat, lon = float(route.lat_deg[n]), float(route.lon_deg[n])
+            keep_position(store, plan.trip_id, PositionRequest(at=at.isoformat(), lat=lat, lon=lon))
+
+        seen(leaves + timedelta(hours=2), route.distance_m.size // 2)
+        seen(ends, -1)
+        clock.advance(ends + MINUTE - clock())
+        found = (await run_cycle(planning, store, clock())).plans
+        assert next(p for p in found if p.trip_id == plan.trip_id).arrived_at == ends
+        for n in range(MOST_REPORTS + 1):
+            seen(ends + timedelta(hours=1) + n * MINUTE / 4, route.distance_m.size // 2)
+        clock.advance(timedelta(hours=3))
+        found = (await run_cycle(planning, store, clock())).plans
+        assert next(p for p in found if p.trip_id == plan.trip_id).arrived_at == ends

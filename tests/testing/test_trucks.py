@@ -1,5 +1,6 @@
 """The demo's trucks: they drive by the plan, hang chains once, and wait before a hold; its clock runs as told."""
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -40,11 +41,13 @@ def test_a_truck_reports_its_way_and_hangs_and_takes_off_chains_once(plan: Plan,
             trucks.move("QT-1", ROUTE, at_hour(5.5) + timedelta(minutes=minute))
         (on,), (off,) = (store.events("QT-1", kind) for kind in ("chains_on", "chains_off"))
         (stretch,) = plan.stretches
-        assert abs(on.at - stretch.chain_up.arrive_at) <= timedelta(minutes=4)
-        assert abs(off.at - stretch.chain_off.arrive_at) <= timedelta(minutes=4)
+        assert abs(on.at - stretch.chain_up.leave_at) <= timedelta(minutes=4), "chains on are reported when hung"
+        assert abs(off.at - stretch.chain_off.leave_at) <= timedelta(minutes=4)
         seen = store.events("QT-1", "position")
         assert at_hour(6) <= seen[0].at
-        assert seen[-1].at <= plan.arrive_at
+        assert timedelta(0) <= seen[-1].at - plan.arrive_at <= timedelta(minutes=4)
+        last = json.loads(seen[-1].body)
+        assert last["lon"] == pytest.approx(float(ROUTE.lon_deg[-1]))
         assert len(seen) > 20
 
 
