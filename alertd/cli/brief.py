@@ -4,15 +4,15 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
+from alertd.clock import Clock
 from alertd.errors import ConfigError, InputError
-from alertd.notices.dispatcher import brief_text
-from alertd.plan.result import Plan
-from alertd.service.clock import Clock
-from alertd.service.dress import draw_roads, page_for_file
-from alertd.service.known import known_now
-from alertd.service.planner import NotPlanned, planner
-from alertd.service.settings import Settings
-from alertd.sources.tripfile import read_trips_file
+from alertd.notices.text.dispatcher import brief_text
+from alertd.plan.model import Plan
+from alertd.planning.one_off import known_now
+from alertd.planning.planner import NotPlanned, planner
+from alertd.service.brief_email import draw_roads, page_for_file
+from alertd.settings.model import Settings
+from alertd.sources.files.trips import read_trips_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

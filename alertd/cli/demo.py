@@ -15,23 +15,23 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from alertd.cli.home import demo_path
-from alertd.cli.show import show_plan
-from alertd.delivery.outbox import Dispatcher
+from alertd.cli.paths import demo_path
+from alertd.cli.plan import show_plan
+from alertd.daemon.daemon import channels
+from alertd.delivery.worker import Dispatcher
 from alertd.errors import InputError
-from alertd.notices import gsm7
-from alertd.notices.notice import Audience, NoticeKind
-from alertd.plan.result import Plan
+from alertd.notices.model import Audience, NoticeKind
+from alertd.notices.text import gsm7
+from alertd.plan.model import Plan
+from alertd.planning.planner import planner
+from alertd.planning.replay_record import Keep
 from alertd.service.cycle import Outcome, brief_due, run_cycle, send_brief
-from alertd.service.daemon import channels
-from alertd.service.inputs import Keep
-from alertd.service.planner import planner
-from alertd.service.settings import Settings, read_settings
+from alertd.settings.model import Settings, read_settings
 from alertd.store.archive import Archive
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
-from alertd.testing.receiver import Received, Receiver
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.webhook_receiver import Received, Receiver
 
 # The brief of the invented morning: 03:30 in Missoula, an hour and a quarter before the first truck leaves.
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)

@@ -19,19 +19,19 @@ from fastapi import FastAPI
 from starlette.routing import Match
 
 from alertd.cli.demo import MORNING, SHOWN_TRIP
-from alertd.cli.home import demo_path
-from alertd.delivery.outbox import Dispatcher
+from alertd.cli.paths import demo_path
+from alertd.daemon.daemon import Daemon, channels
+from alertd.delivery.worker import Dispatcher
 from alertd.errors import InputError
-from alertd.notices.notice import Audience
-from alertd.service.api import make_api
-from alertd.service.daemon import Daemon, channels
-from alertd.service.planner import Planner, planner
-from alertd.service.settings import Folder, Settings, read_settings
-from alertd.sources.tripfile import read_trips
+from alertd.notices.model import Audience
+from alertd.planning.planner import Planner, planner
+from alertd.settings.model import Folder, Settings, read_settings
+from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
 from alertd.testing.clock import FastClock
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
 from alertd.testing.trucks import Trucks, observe
+from alertd.web.app import make_api
 
 TICK_S: Final = 0.5
 BEGINS: Final = MORNING - timedelta(minutes=10)  # so that the brief is seen to come

@@ -8,12 +8,12 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
-from alertd.cli.show import VERB
+from alertd.cli.plan import VERB
 from alertd.errors import InputError
-from alertd.notices import words
-from alertd.plan.explained import AirThere, ColumnHour, Explained, GripThere, SourceSaid, Spread
-from alertd.plan.record import to_plain
-from alertd.plan.result import POSTED_SIGNS_DECIDE, Plan
+from alertd.notices.text import phrases
+from alertd.plan.explain.model import AirThere, ColumnHour, Explained, GripThere, SourceSaid, Spread
+from alertd.plan.model import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.serialize import to_plain
 from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_miles, to_mph
 
 FORMAT = "alertd.explained/1"
@@ -36,7 +36,7 @@ def explained_json(plan: Plan, places: Iterable[Explained]) -> dict[str, Any]:
 
 def show_explained(plan: Plan, places: tuple[Explained, ...], console: Console) -> None:
     """Print each place's chain, its advice last; see `note` for the figures in threes."""
-    head = f"{plan.route_name}   {plan.rig_name}   leaves {words.day_clock(plan.depart_at, plan.depart_zone)}"
+    head = f"{plan.route_name}   {plan.rig_name}   leaves {phrases.day_clock(plan.depart_at, plan.depart_zone)}"
     console.print(Text(head, "bold"))
     note = f"a / b / c: what 10, 50 and 90 % of the {plan.members_n} members stay below. {POSTED_SIGNS_DECIDE}"
     _say(console, "", note)
@@ -48,7 +48,7 @@ def show_explained(plan: Plan, places: tuple[Explained, ...], console: Console) 
 
 
 def _place(plan: Plan, x: Explained, console: Console) -> None:
-    early, middle, late = (words.clock(at, x.zone) for at in x.passing)
+    early, middle, late = (phrases.clock(at, x.zone) for at in x.passing)
     window = f"8 of 10 members from {early[:5]} to {late}; the nearest whole hour stands for each"
     name = "" if x.stretch is None else plan.stretches[x.stretch].place
     console.print()
@@ -67,7 +67,7 @@ def _place(plan: Plan, x: Explained, console: Console) -> None:
         on_it = "" if level.stretch_frac is None else f", {level.stretch_frac:.0%} somewhere on the stretch"
         text = f"our estimate that '{level.legal_name}' is posted in {level.jurisdiction}: {level.here_frac:.0%} here"
         if level.posted_by:
-            since = f" since {words.day_clock(level.posted_since, x.zone)}" if level.posted_since else ""
+            since = f" since {phrases.day_clock(level.posted_since, x.zone)}" if level.posted_since else ""
             text = (
                 f"POSTED by {level.posted_by}{since}, or with what is: '{level.legal_name}'; {level.here_frac:.0%} here"
             )
@@ -87,9 +87,9 @@ def _place(plan: Plan, x: Explained, console: Console) -> None:
 
 
 def _source(s: SourceSaid, zone: str, console: Console) -> None:
-    issued = f"issued {words.day_clock(s.issued_at, zone)}" if s.issued_at else "issue time not given"
-    age = f"{words.age(max(s.age_h, 0.0))} old" + (", THE LAST GOOD ANSWER" if s.served_stale else "")
-    _say(console, "forecast", f"{s.provider}: {issued}, fetched {words.day_clock(s.fetched_at, zone)}, {age}")
+    issued = f"issued {phrases.day_clock(s.issued_at, zone)}" if s.issued_at else "issue time not given"
+    age = f"{phrases.age(max(s.age_h, 0.0))} old" + (", THE LAST GOOD ANSWER" if s.served_stale else "")
+    _say(console, "forecast", f"{s.provider}: {issued}, fetched {phrases.day_clock(s.fetched_at, zone)}, {age}")
     cell = f"cell asked for {s.lat_deg:.4f}, {s.lon_deg:.4f}, {to_miles(s.away_m):.1f} mi from here"
     _say(console, "", f"{cell}; its temperature is for {_feet(s.elevation_m)}")
     values = (
@@ -102,7 +102,7 @@ def _source(s: SourceSaid, zone: str, console: Console) -> None:
         f"freezing level {_feet(s.freezing_level_m)}",
         f"snow level {_feet(s.snow_level_m)}",
     )
-    hour = f"{words.clock(s.hour_start, zone)[:5]} to {words.clock(s.hour_start + timedelta(hours=1), zone)}"
+    hour = f"{phrases.clock(s.hour_start, zone)[:5]} to {phrases.clock(s.hour_start + timedelta(hours=1), zone)}"
     _say(console, "", f"hour {hour}, at whose end the road is looked at: {', '.join(values)}")
     for remark in s.remarks:
         _say(console, "", f"but {remark}")
@@ -138,7 +138,7 @@ def _column(hours: tuple[ColumnHour, ...], zone: str, console: Console) -> None:
         lying = [(name, own, of_all) for name, own, of_all in stores]
         own = ", ".join(f"{name} {_known(value, lambda v: f'{v:.2f}')}" for name, value, _ in lying)
         spread = ", ".join(f"{name} {_three(s, lambda v: f'{v:.2f}')}" for name, _, s in lying)
-        _say(console, words.clock(h.at, zone)[:5], f"{one}, {own} mm | {_f(h.surface_temp_c)}, {spread} mm")
+        _say(console, phrases.clock(h.at, zone)[:5], f"{one}, {own} mm | {_f(h.surface_temp_c)}, {spread} mm")
 
 
 def _grip(g: GripThere, console: Console) -> None:

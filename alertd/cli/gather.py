@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from alertd.cli.home import own_settings
-from alertd.service.clock import system_clock
+from alertd.cli.paths import own_settings
+from alertd.clock import system_clock
 
 if TYPE_CHECKING:
-    from alertd.service.gathering import Gathered
+    from alertd.planning.gather import Gathered
 
 PARTIAL = 3
 
@@ -38,7 +38,7 @@ def _with_options(command: Callable[..., None]) -> Callable[..., None]:
 @_with_options
 def zones(config: str | None, renew: bool, as_json: bool) -> None:
     """Outlines of the weather zones and counties that the routes touch, to place weather warnings by."""
-    from alertd.service.gathering import gather_zones
+    from alertd.planning.gather import gather_zones
 
     settings = own_settings(config)
     _run(lambda say: gather_zones(settings, system_clock, say, renew=renew), "zones", as_json)
@@ -48,7 +48,7 @@ def zones(config: str | None, renew: bool, as_json: bool) -> None:
 @_with_options
 def heights(config: str | None, renew: bool, as_json: bool) -> None:
     """Ground heights for the routes whose GPX files have none."""
-    from alertd.service.gathering import gather_heights
+    from alertd.planning.gather import gather_heights
 
     settings = own_settings(config)
     _run(lambda say: gather_heights(settings, system_clock, say, renew=renew), "routes", as_json)

@@ -16,24 +16,24 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 import alertd
-from alertd.cli.chainlog import chainlog
+from alertd.cli.chain_log import chainlog
+from alertd.cli.dead_letters import parked
 from alertd.cli.gather import gather
-from alertd.cli.home import own_settings, settings_path, settings_to_read
-from alertd.cli.parked import parked
+from alertd.cli.paths import own_settings, settings_path, settings_to_read
 from alertd.cli.score import score
 from alertd.cli.token import token
+from alertd.clock import system_clock
 from alertd.errors import AlertdError, InputError
-from alertd.plan.record import plan_json
-from alertd.plan.result import Plan
-from alertd.service.clock import system_clock
-from alertd.service.settings import read_settings
-from alertd.sources.rigfile import read_rig, read_rigs
-from alertd.sources.tripfile import TripRequest, parse_departure, parse_trip
+from alertd.plan.model import Plan
+from alertd.plan.serialize import plan_json
+from alertd.settings.model import read_settings
+from alertd.sources.files.rig import read_rig, read_rigs
+from alertd.sources.files.trips import TripRequest, parse_departure, parse_trip
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from alertd.service.making import Making
+    from alertd.planning.plan_inputs import Making
 
 BAD_INPUT, PARTIAL, DIFFERS = 1, 3, 3
 FORECASTS_REACH = timedelta(days=15)
@@ -100,9 +100,9 @@ def plan(
     trip = _asked_trip(routes[0], own.id if own else rig, depart, driver, now)
 
     async def work() -> tuple[Plan, "Making"]:
-        from alertd.service.inputs import Keep
-        from alertd.service.known import known_now
-        from alertd.service.planner import NotPlanned, planner
+        from alertd.planning.one_off import known_now
+        from alertd.planning.planner import NotPlanned, planner
+        from alertd.planning.replay_record import Keep
         from alertd.store.archive import Archive
 
         async with planner(settings, system_clock, Keep(archive=Archive(keep)) if keep else None) as planning:
@@ -123,7 +123,7 @@ def plan(
                 raise InputError("plan", "", outcome.reason, "mend that and try again")
             making = planning.making(trip, seen[0])
             if pictures:
-                from alertd.cli.pictures import write_pictures
+                from alertd.cli.plan import write_pictures
 
                 write_pictures(pictures, outcome, making, planning.ground.boundaries, metric=metric)
             return outcome, making
@@ -134,7 +134,7 @@ def plan(
     elif as_json:
         click.echo(plan_json(made))
     else:
-        from alertd.cli.show import show_plan
+        from alertd.cli.plan import show_plan
 
         show_plan(made, _console())
     sys.exit(PARTIAL if made.partial else 0)
@@ -193,7 +193,7 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
     With --explain or --at, explain the plan made again instead.
     """
     from alertd.cli import replay as sheet
-    from alertd.service.replay import replay as made_again
+    from alertd.planning.replay import replay as made_again
 
     kept_in, plan_id = sheet.find_plan(what, archive, config)
     done = asyncio.run(made_again(kept_in, plan_id))
@@ -221,7 +221,7 @@ def check(feed: Path | None, answer: Path | None, config: str | None, as_json: b
     if (feed is None) != (answer is None):
         raise click.UsageError("--feed and --try go together")
     if feed is not None and answer is not None:
-        from alertd.cli import feeds as sheet
+        from alertd.cli import check as sheet
 
         tried = sheet.try_feed(read_settings(settings_path(config)), feed, answer, system_clock())
         if as_json:
@@ -262,8 +262,8 @@ def rules(
 ) -> None:
     """Print the chain rules of CODE (e.g. US-WA) for a rig; without CODE, what is on file."""
     from alertd.cli import rules as sheet
-    from alertd.sources.fileschema import file_schema
-    from alertd.sources.rulefile import read_rulesets
+    from alertd.cli.rules import file_schema
+    from alertd.sources.files.ruleset import read_rulesets
 
     if schema:
         click.echo(json.dumps(file_schema(schema), indent=2))
@@ -297,8 +297,8 @@ def rules(
 @_config
 def run(config: str | None) -> None:
     """Run the daemon: fetch, plan, notify, brief, and answer HTTP, until it is told to stop."""
-    from alertd.service.daemon import run_daemon
-    from alertd.service.logs import secrets_of, set_up
+    from alertd.daemon.daemon import run_daemon
+    from alertd.daemon.log_format import secrets_of, set_up
 
     set_up("text")
     settings = own_settings(config)

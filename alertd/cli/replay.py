@@ -6,10 +6,10 @@ from typing import Any
 
 from rich.console import Console
 
-from alertd.cli.home import settings_path
+from alertd.cli.paths import settings_path
 from alertd.errors import ConfigError, InputError
-from alertd.service.replay import Replayed
-from alertd.service.settings import read_settings
+from alertd.planning.replay import Replayed
+from alertd.settings.model import read_settings
 from alertd.store.archive import Archive, is_plan_id
 
 MOST_SHOWN = 40

@@ -4,26 +4,37 @@ import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any, Final, Literal
 
 from rich.console import Console
 from rich.text import Text
 
 from alertd.errors import InputError
-from alertd.notices.pictures.axles import picture_svg, picture_text
-from alertd.plan.result import POSTED_SIGNS_DECIDE
-from alertd.rules.demand import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, standing_on
-from alertd.rules.law import CarryRule, ControlLevel, RuleSet, Season
+from alertd.notices.charts.axles import picture_svg, picture_text
+from alertd.plan.model import POSTED_SIGNS_DECIDE
+from alertd.rules.requirements import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, standing_on
 from alertd.rules.rig import Rig
-from alertd.rules.words import tires_code, tires_detail, tires_words
+from alertd.rules.ruleset import CarryRule, ControlLevel, RuleSet, Season
+from alertd.rules.tire_text import tires_code, tires_detail, tires_words
+from alertd.sources.files.rig import RigFile
+from alertd.sources.files.ruleset import RuleFile
+from alertd.sources.files.speed_limits import LimitFile
+from alertd.sources.files.toml import FileModel
 from alertd.units import KMH_MPS, to_mph
 
 WIDTH = 96
+
+
 _LABEL_W = 13
+
+
 _TRIGGER = {
     "posted": "",
     "road": "no sign need stand: the state of the road calls for it",
     "event": "only after an announced emergency",
 }
+
+
 _DEFAULT_RIG = "tractor-6x4-van-53"
 
 
@@ -342,3 +353,15 @@ def _speed(ruleset: RuleSet, speed_mps: float) -> str:
 def _say(console: Console, label: str, text: str, style: str = "") -> None:
     for i, line in enumerate(textwrap.wrap(text, WIDTH - _LABEL_W - 3)):
         console.print(Text(f"   {label if i == 0 else '':{_LABEL_W}}{line}", style), highlight=False)
+
+
+Kind = Literal["rule", "rig", "limits"]
+
+
+_MODELS: Final[dict[Kind, type[FileModel]]] = {"rule": RuleFile, "rig": RigFile, "limits": LimitFile}
+
+
+def file_schema(kind: Kind) -> dict[str, Any]:
+    """JSON Schema 2020-12 of one kind of file. What ties keys to each other is checked by `alertd check` alone."""
+    schema = _MODELS[kind].model_json_schema(by_alias=True)
+    return schema | {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"alertd {kind} file"}

@@ -6,11 +6,10 @@ from datetime import timedelta
 
 import click
 
-from alertd.cli.home import own_settings
-from alertd.cli.records import daemon_store
-from alertd.notices.scores import Score, lines, plain
-from alertd.service.clock import system_clock
-from alertd.service.period import period
+from alertd.cli.paths import daemon_store, own_settings
+from alertd.clock import system_clock
+from alertd.notices.reports.scores import Score, lines, plain
+from alertd.service.date_range import period
 
 
 @click.command()
@@ -20,7 +19,7 @@ from alertd.service.period import period
 @click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 def score(since: str, until: str, as_json: bool, config: str | None) -> None:
     """Hold the plans made in a period against what drivers reported, what was posted and what stations saw."""
-    from alertd.service.planner import planner
+    from alertd.planning.planner import planner
     from alertd.service.scoring import scores
 
     settings = own_settings(config)

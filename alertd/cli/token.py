@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from alertd.cli.home import own_settings
+from alertd.cli.paths import own_settings
+from alertd.clock import system_clock
 from alertd.errors import InputError
-from alertd.plan.record import to_plain
-from alertd.service.clock import system_clock
+from alertd.plan.serialize import to_plain
 from alertd.service.tokens import SCOPES, active, new_token
-from alertd.store.records import StoredToken
+from alertd.store.rows import StoredToken
 from alertd.store.store import Store
 
 _config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Protocol
 
-from alertd.delivery.standing import Kept
+from alertd.delivery.circuit_breaker import Kept
 from alertd.errors import DeliveryError
 
 

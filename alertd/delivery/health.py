@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from alertd.delivery.lane import TargetHealth
-from alertd.delivery.standing import Kept
+from alertd.delivery.circuit_breaker import Kept, TargetHealth
 
 
 class Tally(Protocol):

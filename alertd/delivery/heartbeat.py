@@ -6,8 +6,8 @@ import time
 from collections.abc import Callable
 from typing import Final
 
-from alertd.delivery.addresses import Network
-from alertd.delivery.webhook import Endpoint, WebhookChannel
+from alertd.delivery.address_policy import Network
+from alertd.delivery.channels.webhook import Endpoint, WebhookChannel
 from alertd.errors import DeliveryError
 
 log = logging.getLogger(__name__)

@@ -18,11 +18,11 @@ from typing import Final
 
 import numpy as np
 
-from alertd.forecast.blend import at_heights
-from alertd.forecast.cells import CLIMB_M, SPACING_M
-from alertd.forecast.members import LEVEL_M_PER_K
-from alertd.forecast.observed import StationReport, apart_m, newest
-from alertd.forecast.series import WEATHER_FIELDS, Array, Forecast
+from alertd.forecast.ensemble import LEVEL_M_PER_K
+from alertd.forecast.model import WEATHER_FIELDS, Array, Forecast
+from alertd.forecast.observations import StationReport, apart_m, newest
+from alertd.forecast.pool import at_heights
+from alertd.forecast.sampling import CLIMB_M, SPACING_M
 
 NOT_WARMED_ACROSS_C: Final = (0.0, 2.0)
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from math import ceil
 from typing import Protocol
 
-from alertd.forecast.series import Array, Forecast
+from alertd.forecast.model import Array, Forecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from alertd.notices.notice import Audience
-from alertd.plan.result import Plan
-from alertd.tongue import ENGLISH, Tongue
+from alertd.i18n import ENGLISH, Tongue
+from alertd.notices.model import Audience
+from alertd.plan.model import Plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,13 +6,13 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.notices import gsm7, spoken, words
-from alertd.notices.driver import fitted
+from alertd.i18n import ENGLISH, Tongue
 from alertd.notices.policy import Policy
-from alertd.notices.said import Said
-from alertd.plan.result import Advice, Plan, SurfaceStretch
-from alertd.road.state import WORDS
-from alertd.tongue import ENGLISH, Tongue
+from alertd.notices.sent_state import Said
+from alertd.notices.text import driver_parts, gsm7, phrases
+from alertd.notices.text.driver_sms import fitted
+from alertd.plan.model import Advice, Plan, SurfaceStretch
+from alertd.road.road_class import WORDS
 from alertd.units import MILE_M
 
 MOVED: Final = timedelta(minutes=60)  # an onset that moves less is no news
@@ -137,13 +137,13 @@ def ice_text(plan: Plan, s: SurfaceStretch, tongue: Tongue = ENGLISH) -> str:
             "chain control expected there, look for signs.",
             span=span(s, tongue),
             hours=hours(s),
-            surface=spoken.surface(s.surfaces[0][0], tongue),
-            share=words.percent(s.probability),
-            speed=spoken.speed(s.speed_mps, s, tongue),
+            surface=driver_parts.surface(s.surfaces[0][0], tongue),
+            share=phrases.percent(s.probability),
+            speed=driver_parts.speed(s.speed_mps, s, tongue),
         )
         place = f" {s.place[:cut].rstrip()}." if s.place and cut else ""
-        ages = (spoken.ages if cut else spoken.ages_short)(plan, s.jurisdictions, tongue)
-        return f"{text}{place} {ages}. {spoken.tail(tongue)}"
+        ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, s.jurisdictions, tongue)
+        return f"{text}{place} {ages}. {driver_parts.tail(tongue)}"
 
     return fitted(said_at, _CUTS)
 
@@ -155,7 +155,7 @@ def thawed_text(plan: Plan, row: Said, tongue: Tongue = ENGLISH) -> str:
         "to what you see.",
         span=_span(row.start_m, row.end_m, tongue),
     )
-    return gsm7.plain(f"{text} {spoken.ages(plan, (), tongue)}. {spoken.tail(tongue)}")
+    return gsm7.plain(f"{text} {driver_parts.ages(plan, (), tongue)}. {driver_parts.tail(tongue)}")
 
 
 def span(s: SurfaceStretch, tongue: Tongue = ENGLISH) -> str:
@@ -171,16 +171,16 @@ def _span(start_m: float, end_m: float, tongue: Tongue) -> str:
 
 def hours(s: SurfaceStretch) -> str:
     """When the truck is on it, by the clock there, e.g. "06:00-09:20 MST"."""
-    enter, leave = words.clock(s.enter_at, s.zone), words.clock(s.leave_at, s.zone)
+    enter, leave = phrases.clock(s.enter_at, s.zone), phrases.clock(s.leave_at, s.zone)
     return f"{enter.split()[0]}-{leave}"
 
 
 def headline(s: SurfaceStretch) -> str:
     """For the office, e.g. "ICE (glaze from freezing rain 90%, snow 10%), mi 3-50, 06:00-09:20 MST, 90% likely"."""
     name = "ICE" if s.icy else "Winter road"
-    mix = ", ".join(f"{_WORDS.get(label, label)} {words.percent(share)}" for label, share in s.surfaces[:3])
+    mix = ", ".join(f"{_WORDS.get(label, label)} {phrases.percent(share)}" for label, share in s.surfaces[:3])
     place = f", {s.place}" if s.place else ""
-    return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {words.percent(s.probability)} likely"
+    return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {phrases.percent(s.probability)} likely"
 
 
 def ice_lines(plan: Plan) -> list[str]:
@@ -192,7 +192,9 @@ def road_lines(plan: Plan) -> list[str]:
     """A line for each other run of winter road without chains; for a trip that is `slow` by less, that it is so."""
     lines = [_line(s) for s in plan.surfaces if not (s.icy or s.chains_asked)]
     if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW:
-        what = "on bridges, see cautions" if plan.bridges else f"up to {words.percent(words.winter_frac(plan))} likely"
+        what = (
+            "on bridges, see cautions" if plan.bridges else f"up to {phrases.percent(phrases.winter_frac(plan))} likely"
+        )
         lines = [f"Winter road {what}: drive to the surface, no chain control expected"]
     return lines
 
@@ -203,4 +205,4 @@ def office_lines(plan: Plan) -> list[str]:
 
 
 def _line(s: SurfaceStretch) -> str:
-    return f"{headline(s)}: at most {words.mph(s.speed_mps)} on it, no chain control expected there"
+    return f"{headline(s)}: at most {phrases.mph(s.speed_mps)} on it, no chain control expected there"

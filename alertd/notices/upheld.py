@@ -8,10 +8,12 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
-from alertd.notices import closures, surfaces, words
-from alertd.notices.said import Said
-from alertd.plan.result import Advice, Plan, Stretch
-from alertd.tongue import ENGLISH, Tongue, marked
+from alertd.i18n import ENGLISH, Tongue, marked
+from alertd.notices import surfaces
+from alertd.notices.sent_state import Said
+from alertd.notices.text import phrases
+from alertd.notices.triggers import closures
+from alertd.plan.model import Advice, Plan, Stretch
 
 _ORDERS: Final = {
     Advice.HOLD: marked("HOLD"),
@@ -70,7 +72,7 @@ def upheld_words(row: Said, plan: Plan, now_utc: datetime, tongue: Tongue = ENGL
     place = f"{row.place}: " if row.place else ""
     if row.said_at is None:
         return place + tongue.say("{order}, sent earlier; newer forecast is missing.", order=order)
-    when = words.clock_on(row.said_at, plan.depart_zone, now_utc, tongue)
+    when = phrases.clock_on(row.said_at, plan.depart_zone, now_utc, tongue)
     if plan.partial:
         return place + tongue.say("{order} as of {when}; newer forecast is missing.", order=order, when=when)
     return place + tongue.say("{order} as of {when}; newer reports are missing.", order=order, when=when)

@@ -12,9 +12,13 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chaining import DELAY_STEP_S, Scene, Stretch, Way
-from alertd.plan.closures import Clock, Closure, meets_a_hold
-from alertd.plan.hours import (
+from alertd.plan.chain_up.departure_view import Passing, Scenes
+from alertd.plan.chain_up.route_outcome import best_of, chained_legs, met_on, uncovered, walk_over
+from alertd.plan.chain_up.search import DELAY_STEP_S, Scene, Stretch, Way
+from alertd.plan.chain_up.unlisted_places import places_with_search
+from alertd.plan.controls.closures import Clock, Closure, meets_a_hold
+from alertd.plan.describe.surfaces import is_winter_road
+from alertd.plan.hours.limits import (
     MOST_BREAKS,
     Duty,
     HoursRules,
@@ -25,15 +29,11 @@ from alertd.plan.hours import (
     rules_for,
     with_break,
 )
-from alertd.plan.need import SAME_PROBABILITY
-from alertd.plan.outlook import Float32, Outlook
+from alertd.plan.model import Advice, Departure, DeparturePick
 from alertd.plan.params import PlanParams
-from alertd.plan.passed import best_of, chained_legs, met_on, uncovered, walk_over
-from alertd.plan.result import Advice, Departure, DeparturePick
-from alertd.plan.ride import ride
-from alertd.plan.scenes import Passing, Scenes
-from alertd.plan.search import places_with_search
-from alertd.plan.surfaces import is_winter_road
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.plan.road_ahead.hourly_need import Float32, Outlook
+from alertd.plan.road_ahead.timing import ride
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]

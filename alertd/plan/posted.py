@@ -1,41 +1,21 @@
-"""What a road authority has posted, as values, and where on a route and until when it is to be believed."""
+"""Posted controls as values: what is posted, where, and how long it is believed."""
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.closures import CLOSURE_OFFSET_M, STILL_BELIEVED, Closure
-from alertd.plan.need import zones_along
-from alertd.plan.params import PlanParams
-from alertd.route.line import Route
-from alertd.route.runs import runs_of
-from alertd.route.snap import PASSES_APART_M, ZONE_OFFSET_M, find_passes, spans_between
-from alertd.rules.land import spans_inside
-from alertd.rules.law import RuleSet
-from alertd.rules.rig import Same
 from alertd.units import HOUR_S
 
 Place: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
 Span: TypeAlias = tuple[float, float]  # start_m, end_m along the route
-
 CLOSED: Final = "closed"
 NONE_POSTED: Final = "none"
 NOT_UNDERSTOOD: Final = ""
-
-# Assumed: a point or a pass's name says where a control is and not how far it reaches.
 POINT_REACH_M: Final = 5_000.0
 POINT_OFFSET_M: Final = 1_000.0
-PASS_REACH_M: Final = 8_000.0
-PASS_OFFSET_M: Final = 3_000.0
-# Assumed: how far a feed's line of a road lies off ours. A road that only crosses ours is near it for as little as this
-# times three.
-LINE_OFFSET_M: Final = 300.0
-_ONE_WAY_DEG: Final = 90.0
-_SAID_AFTER_S: Final = 12 * HOUR_S  # so long one that is not believed any more is still told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,194 +83,3 @@ class PostedSpan:
         """The same at one moment, by the half hour either side that an hour of the road stands for."""
         at = np.asarray(epoch_s)
         return float(self.weight(at - HOUR_S / 2, at + HOUR_S / 2))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FeedNote:
-    """What must be said of a feed of posted conditions on trips through its jurisdiction, "" for every trip."""
-
-    jurisdiction: str
-    text: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Posted:
-    """All that is known to be posted, and what could not be learnt: missing names the feeds that did not answer, or
-    only with something old."""
-
-    controls: tuple[PostedControl, ...] = ()
-    notes: tuple[FeedNote, ...] = ()
-    missing: tuple[FeedNote, ...] = ()
-
-
-NOTHING_POSTED: Final = Posted()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PostedOnRoute:
-    """What is posted on one route, and the lines that must be said of it. missing: of its states, see Posted."""
-
-    spans: tuple[PostedSpan, ...] = ()
-    notes: tuple[str, ...] = ()
-    missing: tuple[str, ...] = ()
-
-
-def believed(control: PostedControl, now_utc: datetime, params: PlanParams) -> tuple[float, float, float]:
-    """From when it stands, until when it is believed whole, and when not at all, in seconds since 1970.
-
-    One with an end until then; an end that has passed while its source still names it is not believed for an hour. One
-    without is believed for some hours after it was last confirmed, and fades out over as many again. What bars the
-    road stands until it is taken back.
-    """
-    begins = control.since or control.confirmed_at
-    if control.until is not None:
-        end = control.until if control.until > now_utc else control.until + STILL_BELIEVED
-        return begins.timestamp(), end.timestamp(), end.timestamp()
-    sure = max(control.confirmed_at, begins) + timedelta(hours=params.posted_believed_h)
-    return begins.timestamp(), sure.timestamp(), (sure + timedelta(hours=params.posted_fades_h)).timestamp()
-
-
-def place_posted(
-    route: Route, posted: Posted, rulesets: Mapping[str, RuleSet], now_utc: datetime, params: PlanParams
-) -> PostedOnRoute:
-    """What of all that is posted concerns this route.
-
-    A control that is not placed on the map concerns every route through its jurisdiction.
-    """
-    codes = {span.code for span in route.jurisdictions}
-    spans: list[PostedSpan] = []
-    for c in posted.controls:
-        found = spans_of(c, route, rulesets.get(c.jurisdiction))
-        if found is None:
-            found = ((0.0, route.length_m),) if c.jurisdiction in codes and c.level != NONE_POSTED else ()
-            placed = False
-        else:
-            placed = True
-        from_s, sure_s, gone_s = believed(c, now_utc, params)
-        spans += [
-            PostedSpan(
-                control=c,
-                start_m=start_m,
-                end_m=end_m,
-                placed=placed,
-                from_epoch_s=from_s,
-                sure_epoch_s=sure_s,
-                gone_epoch_s=gone_s,
-            )
-            for start_m, end_m in found
-            if gone_s + (0.0 if c.until else _SAID_AFTER_S) > now_utc.timestamp() or c.level == CLOSED
-        ]
-    spans.sort(key=lambda s: (s.start_m, s.end_m, s.control.source, s.control.id))
-    return PostedOnRoute(
-        spans=tuple(spans),
-        notes=tuple(dict.fromkeys(n.text for n in (*posted.missing, *posted.notes) if n.jurisdiction in ("", *codes))),
-        missing=tuple(dict.fromkeys(n.text for n in posted.missing if n.jurisdiction in ("", *codes))),
-    )
-
-
-def spans_of(control: PostedControl, route: Route, rules: RuleSet | None) -> tuple[Span, ...] | None:
-    """Where a control runs on a route, none where it lies elsewhere; None where it is not known on the map."""
-    w = control.where
-    if w.zone:
-        placed = rules is not None and any(z.id == w.zone and z.placed for z in rules.zones)
-        found = tuple(zones_along(route, Same(rules))[w.zone]) if rules is not None and placed else None
-    elif w.between is not None:
-        found = () if _far(route, *w.between) else spans_between(route, *w.between, max_offset_m=CLOSURE_OFFSET_M)
-    elif w.line:
-        found = _along_line(route, w.line)
-    elif w.outline:
-        found = tuple(spans_inside(w.outline, route.lat_deg, route.lon_deg, route.distance_m))
-    elif w.near is not None:
-        found = _around(route, w.near, w.near_m, w.near_offset_m)
-    else:
-        found = None
-    if found is None or control.bearing_deg is None:
-        return found
-    return tuple(s for s in found if _heads(route, s, control.bearing_deg))
-
-
-def _far(route: Route, a: Place, b: Place) -> bool:
-    """Whether a route is nowhere near a road between two places: a state's feed has hundreds elsewhere.
-
-    `interval_between` takes nothing in from which the way over both ends is half as long again as straight, which is
-    within 0.8 of the straight line of either end.
-    """
-    middle = np.radians(0.5 * (a[0] + b[0]))
-    per_deg = np.array([111_132.0, 111_320.0 * np.cos(middle)])
-    straight_m = float(np.hypot(*(np.subtract(a, b) * per_deg)))
-    at = np.column_stack((route.lat_deg, route.lon_deg))
-    nearest_m = min(float(np.hypot(*((at - end) * per_deg).T).min()) for end in (a, b))
-    return nearest_m > 0.8 * straight_m + 10.0 * CLOSURE_OFFSET_M
-
-
-def _around(route: Route, place: Place, reach_m: float, offset_m: float) -> tuple[Span, ...]:
-    last_m = float(route.distance_m[-1])
-    passes = find_passes(route, *place, max_offset_m=offset_m, apart_m=max(PASSES_APART_M, reach_m))
-    return tuple((max(at_m - reach_m, 0.0), min(at_m + reach_m, last_m)) for at_m, _ in passes)
-
-
-def _along_line(route: Route, line: Sequence[Place]) -> tuple[Span, ...]:
-    """Where a route follows a line that a source drew of a road; where it passes both its ends, all between.
-
-    A coarse line strays far from the road in bends, and then only its ends tell; they may lie farther off where the
-    line is known to be of this road.
-    """
-    d = route.distance_m
-    near = np.zeros(d.shape, dtype=np.bool_)
-    if len(line) > 1:
-        near, length_m = _near(route, np.asarray(line))
-        least_m = min(3.0 * LINE_OFFSET_M, 0.5 * length_m)
-        for first, last in runs_of(near):
-            if d[last] - d[first] < least_m:
-                near[first : last + 1] = False
-        ends = (line[0], line[-1])
-        off_m = ZONE_OFFSET_M if near.any() else CLOSURE_OFFSET_M
-        if ends[0] != ends[1] and all(find_passes(route, *e, max_offset_m=off_m) for e in ends):
-            for start_m, end_m in spans_between(route, *ends, max_offset_m=off_m):
-                near |= (d >= start_m) & (d <= end_m)
-    if not near.any() and len(line) == 1:
-        return _around(route, line[0], POINT_REACH_M, POINT_OFFSET_M)
-    return tuple((float(d[first]), float(d[last])) for first, last in runs_of(near))
-
-
-def _near(route: Route, line: NDArray[np.float64]) -> tuple[NDArray[np.bool_], float]:
-    """Samples within LINE_OFFSET_M of a line of places, (sample,), and the line's length, in a plane about it."""
-    lat0 = float(np.radians(line[:, 0].mean()))
-    per_deg = np.array([111_132.0, 111_320.0 * np.cos(lat0)])
-    at = np.column_stack((route.lat_deg, route.lon_deg)) * per_deg
-    corner = line * per_deg
-    step = np.diff(corner, axis=0)
-    length2 = np.maximum((step**2).sum(axis=1), 1e-9)
-    near = np.zeros(len(at), dtype=np.bool_)
-    low, high = corner.min(axis=0) - LINE_OFFSET_M, corner.max(axis=0) + LINE_OFFSET_M
-    inside = np.flatnonzero(((at >= low) & (at <= high)).all(axis=1))
-    for i in inside:  # a sample at a time: a route's samples times a line's corners may be millions
-        t = np.clip(((at[i] - corner[:-1]) * step).sum(axis=1) / length2, 0.0, 1.0)
-        off2 = ((corner[:-1] + t[:, None] * step - at[i]) ** 2).sum(axis=1)
-        near[i] = off2.min() <= LINE_OFFSET_M**2
-    return near, float(np.sqrt(length2).sum())
-
-
-def _heads(route: Route, span: Span, bearing_deg: float) -> bool:
-    """Whether any of the run is travelled within 90 degrees of a bearing."""
-    here = (route.distance_m >= span[0]) & (route.distance_m <= span[1])
-    turn = (route.bearing_deg[here] - bearing_deg + 180.0) % 360.0 - 180.0
-    return not turn.size or bool((np.abs(turn) <= _ONE_WAY_DEG).any())
-
-
-def closed_by_post(on_route: PostedOnRoute) -> tuple[Closure, ...]:
-    """What is posted closed, to hold for until it is opened or its hour comes. One that is not placed holds nothing."""
-    return tuple(
-        Closure(
-            start_m=s.start_m,
-            end_m=s.end_m,
-            begins_at=s.control.since or s.control.confirmed_at,
-            ends_at=s.control.until,
-            what=f"Road closed ({s.control.words})" if s.control.words else "Road closed",
-            source=s.control.source,
-            where=s.control.where.words,
-            posted=True,
-        )
-        for s in on_route.spans
-        if s.control.level == CLOSED and s.placed
-    )

@@ -13,13 +13,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.forecast.series import NEEDED, Forecast
-from alertd.road.air import Array
-from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
-from alertd.road.state import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
-from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
-from alertd.road.unseen import unseen_may_lie
-from alertd.road.weather import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
+from alertd.forecast.model import NEEDED, Forecast
+from alertd.road.downscale import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
+from alertd.road.energy_balance import Forcing, SurfaceState, advance, start_state, still
+from alertd.road.humidity import Array
+from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
+from alertd.road.road_class import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
+from alertd.road.unseen_snow import unseen_may_lie
 from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.series import Forecast
-from alertd.road import air, phase
-from alertd.road.air import Array
+from alertd.forecast.model import Forecast
+from alertd.road import humidity, precip_phase
 from alertd.road.corridor import MemberQuantiles, RoadCells, column_places
-from alertd.road.surface import Forcing
-from alertd.road.weather import AIR, AirParams, Place, Ranks, cell_air, weather_at_road
+from alertd.road.downscale import AIR, AirParams, Place, Ranks, cell_air, weather_at_road
+from alertd.road.energy_balance import Forcing
+from alertd.road.humidity import Array
 
 POOLED = "calm clear night: cold air lies low, so no warming downward"
 ANCHORED = "slope from the cell to the forecast's 0 °C level"
@@ -77,14 +77,16 @@ def trace_air(
         return np.asarray(np.broadcast_to(values, (hour.size, 1, forecast.hours))[member, 0, hour])
 
     cell = cell_air(forecast, place)
-    used = air.lapse_used(cell.air_temp_c, place.cell_elevation_m[:, None], place.elevation_m[:, None], **cell.lapse_by)
+    used = humidity.lapse_used(
+        cell.air_temp_c, place.cell_elevation_m[:, None], place.elevation_m[:, None], **cell.lapse_by
+    )
     pooled, anchored = at(used.pooled), at(used.anchored)
     made = weather_at_road(forecast, place, ranks, params)
     there = Forcing(*(x[hour, member].astype(np.float64) for x in made.forcing))
-    rh = there.vapour_hpa / air.svp_water_hpa(there.air_temp_c)
+    rh = there.vapour_hpa / humidity.svp_water_hpa(there.air_temp_c)
     snow_level = forecast.snow_level_m[member, place.cell_idx[0], hour]
     published, calibrated = (
-        phase.snow_chance(
+        precip_phase.snow_chance(
             there.air_temp_c,
             rh,
             there.pressure_hpa,
@@ -110,7 +112,7 @@ def trace_air(
         air_temp_c=there.air_temp_c,
         rh_frac=rh,
         pressure_hpa=np.asarray(there.pressure_hpa, dtype=np.float64),
-        wet_bulb_c=air.wet_bulb_c(there.air_temp_c, rh, there.pressure_hpa),
+        wet_bulb_c=humidity.wet_bulb_c(there.air_temp_c, rh, there.pressure_hpa),
         jennings=published.jennings,
         wang=published.wang,
         jennings_calibrated=calibrated.jennings,

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.route.clean import leg_lengths_m
-from alertd.route.line import Array, BridgeSpan
-from alertd.route.snap import Line, find_passes, project
+from alertd.route.model import Array, BridgeSpan
+from alertd.route.project import Line, find_passes, project
 
 # How far a bridge may lie off the line, and its length along the route over its own: assumed. A line down the middle
 # of a divided road is 20 m off each carriageway, and chords between samples cut a curve of 300 m radius by 26 m. A

@@ -8,21 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.errors import InputError
-from alertd.route.borders import Boundaries, Crossing, find_jurisdictions
 from alertd.route.bridges import Bridge, place_bridges
 from alertd.route.clean import WGS84, clean_line, leg_lengths_m
-from alertd.route.line import Array, GpxLine, JurisdictionSpan, Route
+from alertd.route.elevation import NamedSummit, find_climbs, find_summits, grade_of, name_summits, smooth_elevation
+from alertd.route.jurisdictions import Boundaries, Crossing, find_jurisdictions
+from alertd.route.model import Array, GpxLine, JurisdictionSpan, Route
+from alertd.route.project import snap_stops
 from alertd.route.runs import runs_of
-from alertd.route.snap import snap_stops
 from alertd.route.stops import Stop
-from alertd.route.terrain import (
-    NamedSummit,
-    find_climbs,
-    find_summits,
-    grade_of,
-    name_summits,
-    smooth_elevation,
-)
 
 SPACING_M: Final = 250.0
 # Heights this far apart are joined by a constant grade; over 2 km a road can climb and drop 100 m unseen.

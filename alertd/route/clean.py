@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from pyproj import Geod
 
 from alertd.errors import InputError
-from alertd.route.line import Array, GpxLine
+from alertd.route.model import Array, GpxLine
 
 WGS84 = Geod(ellps="WGS84")
 

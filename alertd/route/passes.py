@@ -5,8 +5,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.line import Array, Climb, Route
-from alertd.route.terrain import find_climbs, smooth_elevation
+from alertd.route.elevation import find_climbs, smooth_elevation
+from alertd.route.model import Array, Climb, Route
 
 SMOOTH_M = 1_000.0
 

@@ -11,13 +11,13 @@ from datetime import date, datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from alertd.notices.notice import NoticeKind
+from alertd.local_time import moment_of
+from alertd.notices.model import NoticeKind
+from alertd.planning.planner import Planner
 from alertd.service.cycle import BRIEF_GRACE, send_brief
-from alertd.service.localtime import moment_of
-from alertd.service.planner import Planner
-from alertd.service.settings import Settings
-from alertd.store.due import REOPENED
-from alertd.store.records import Due, Slot
+from alertd.settings.model import Settings
+from alertd.store.rows import Due, Slot
+from alertd.store.schedule import REOPENED
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)

@@ -11,7 +11,7 @@ from statistics import median
 from threading import Lock
 from typing import Final
 
-from alertd.service.clock import Clock
+from alertd.clock import Clock
 
 log = logging.getLogger(__name__)
 

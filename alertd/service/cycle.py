@@ -10,32 +10,31 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError, StoreError
-from alertd.notices import words
-from alertd.notices.changes import to_say
-from alertd.notices.confirm import with_link
-from alertd.notices.dispatcher import brief_text
-from alertd.notices.event import brief_event
-from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-from alertd.notices.office import office_notice
-from alertd.notices.said import Said, said_from_plain
-from alertd.notices.unplanned import to_driver
+from alertd.local_time import moment_of
+from alertd.notices.formats.webhook_event import brief_event
+from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.sent_state import Said, said_from_plain
+from alertd.notices.text import phrases
+from alertd.notices.text.dispatcher import brief_text
+from alertd.notices.triggers.compose import office_notice, with_link
+from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.unplanned import to_driver
 from alertd.notices.upheld import raised, upheld
-from alertd.plan.chained import TruckReport
-from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Plan
-from alertd.plan.whereabouts import PositionReport
-from alertd.service.closures import standing
-from alertd.service.dress import keep_dress
-from alertd.service.intake import take_in
-from alertd.service.localtime import moment_of
-from alertd.service.observing import gather_observations
-from alertd.service.planner import NotPlanned, Planner, Reports, not_planned_for
-from alertd.service.positions import reports_of, still_reporting
-from alertd.service.posted import gather
-from alertd.service.reports import keep_arrival, truck_reports
-from alertd.service.speaking import Standing
-from alertd.sources.tripfile import TripRequest, parse_trip
-from alertd.store.records import Slot, StoredTrip
+from alertd.plan.chain_up.chains_on import TruckReport
+from alertd.plan.model import Plan
+from alertd.plan.position.map_match import PositionReport
+from alertd.plan.serialize import canonical, to_plain
+from alertd.planning.planner import NotPlanned, Planner, Reports, not_planned_for
+from alertd.planning.stations import gather_observations
+from alertd.records.closures import standing
+from alertd.records.driver_reports import keep_arrival, truck_reports
+from alertd.records.positions import reports_of, still_reporting
+from alertd.records.posted_controls import gather
+from alertd.service.brief_email import keep_dress
+from alertd.service.scheduled_notices import Standing
+from alertd.service.trips_file import take_in
+from alertd.sources.files.trips import TripRequest, parse_trip
+from alertd.store.rows import Slot, StoredTrip
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -213,7 +212,7 @@ def _tell_drivers(
 def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> Notice:
     """A trip that cannot be planned is told to the office once a day, as caution."""
     who = f"Driver {driver or 'unknown'} should be ready to chain."
-    text = f"{trip_id} could not be planned: {reason}. {who} {words.SIGNS}"
+    text = f"{trip_id} could not be planned: {reason}. {who} {phrases.SIGNS}"
     said = (trip_id, reason, now_utc.date().isoformat())
     return office_notice("trip.not_planned", said, text, timedelta(hours=24), now_utc, trip_id=trip_id)
 

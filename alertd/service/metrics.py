@@ -16,13 +16,13 @@ from urllib.parse import urlsplit
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info, disable_created_metrics
 
 import alertd
+from alertd.clock import Clock
 from alertd.delivery.channel import Channel, Outgoing
-from alertd.delivery.lane import Alarm
+from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import DeliveryError
-from alertd.notices.notice import Notice
-from alertd.plan.result import Plan
-from alertd.service.clock import Clock
-from alertd.sources.answer import DOUBTED, Heard
+from alertd.notices.model import Notice
+from alertd.plan.model import Plan
+from alertd.sources.http.answer import DOUBTED, Heard
 from alertd.store.store import Store
 
 MOST_CHANNELS: Final = 16

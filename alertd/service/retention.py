@@ -5,14 +5,14 @@ import logging
 from datetime import datetime, timedelta
 
 from alertd.errors import InputError
-from alertd.service.alerts import KIND as ALERT
-from alertd.service.closures import POSTED, TAKEN_BACK, finished
+from alertd.planning.stations import KIND as OBSERVATION
+from alertd.records.closures import POSTED, TAKEN_BACK, finished
+from alertd.records.positions import KIND as POSITION
+from alertd.service.brief_email import KIND as DRESS
+from alertd.service.cap_alerts import KIND as ALERT
 from alertd.service.cycle import OVER_AT_LAST
-from alertd.service.dress import KIND as DRESS
-from alertd.service.observing import KIND as OBSERVATION
-from alertd.service.positions import KIND as POSITION
-from alertd.service.settings import KeepDays
-from alertd.sources.tripfile import parse_trip
+from alertd.settings.model import KeepDays
+from alertd.sources.files.trips import parse_trip
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)

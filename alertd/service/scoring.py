@@ -14,19 +14,19 @@ import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
 from alertd.errors import AlertdError, InputError
-from alertd.forecast.observed import StationReport, apart_m
-from alertd.forecast.series import Array
-from alertd.notices.scores import LEADS_H, Case, Score, scored
-from alertd.plan.outcome import CHAINS_RULE, ROAD_RULE, TripEvidence, chains_needed, winter_weather
-from alertd.plan.result import Advice
-from alertd.plan.whereabouts import PositionReport
-from alertd.route.line import Route
-from alertd.service.observing import KIND as OBSERVATION
-from alertd.service.planner import Planner
-from alertd.service.positions import reports_of as positions_of
-from alertd.service.reports import reports_of
-from alertd.sources.reportfile import ARRIVED, CHAINS_ON, ReportRequest
-from alertd.sources.tripfile import parse_trip
+from alertd.forecast.model import Array
+from alertd.forecast.observations import StationReport, apart_m
+from alertd.notices.reports.scores import LEADS_H, Case, Score, scored
+from alertd.plan.model import Advice
+from alertd.plan.position.map_match import PositionReport
+from alertd.plan.verification import CHAINS_RULE, ROAD_RULE, TripEvidence, chains_needed, winter_weather
+from alertd.planning.planner import Planner
+from alertd.planning.stations import KIND as OBSERVATION
+from alertd.records.driver_reports import reports_of
+from alertd.records.positions import reports_of as positions_of
+from alertd.route.model import Route
+from alertd.sources.files.trips import parse_trip
+from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_ON, ReportRequest
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from alertd.clock import Clock
 from alertd.errors import InputError, StoreError
-from alertd.service.clock import Clock
-from alertd.store.records import StoredToken
+from alertd.store.rows import StoredToken
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)

@@ -12,7 +12,7 @@ from typing import Any
 
 from metar.Metar import Metar
 
-from alertd.forecast.observed import Seen
+from alertd.forecast.observations import Seen
 from alertd.units import INCH_MM
 
 NAN = float("nan")

@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 
 from alertd.errors import StoreError
-from alertd.store.place import Place
+from alertd.store.url import Place
 
 
 def back_up(place: Place, to: Path) -> int:

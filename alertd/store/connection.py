@@ -16,10 +16,10 @@ from sqlalchemy.exc import DBAPIError
 from alertd.errors import LeadershipLost, StoreError
 from alertd.store.lock import Lock
 from alertd.store.migrate import bring_up, revision_of
-from alertd.store.place import Place, read_place
 from alertd.store.postgres import PostgresServer
 from alertd.store.schema import REVISION, leader
 from alertd.store.sqlite import SqliteFile
+from alertd.store.url import Place, read_place
 
 
 class _Backend(Protocol):

@@ -13,9 +13,9 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists, func, or_, select, update
 
+from alertd.store.channel_states import Endpoints, State, keep_state
 from alertd.store.connection import Database
-from alertd.store.endpoints import Endpoints, State, keep_state
-from alertd.store.records import Delivery, EndpointState, OutboxHealth, Outgoing, TargetTally
+from alertd.store.rows import Delivery, EndpointState, OutboxHealth, Outgoing, TargetTally
 from alertd.store.schema import deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 
 from alertd.errors import StoreError
-from alertd.store.place import Server
+from alertd.store.url import Server
 
 # An advisory lock is two numbers that all who use it agree on: whose it is, and which store of this database.
 _LOCK: Final = f"SELECT pg_try_advisory_lock({int.from_bytes(b'alrt')}, hashtext(current_schema()))"

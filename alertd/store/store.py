@@ -8,17 +8,17 @@ from typing import Any, Self
 from sqlalchemy import Connection, Row, insert, select, update
 
 from alertd.errors import StoreError
-from alertd.notices.notice import Audience, Notice, NoticeKind
-from alertd.store.access import Answers, Tokens
+from alertd.notices.model import Audience, Notice, NoticeKind
+from alertd.store.channel_states import Endpoints
 from alertd.store.connection import Database, insert_or
-from alertd.store.due import DueTable
-from alertd.store.endpoints import Endpoints
-from alertd.store.leader import Candidate
+from alertd.store.leadership import Candidate
 from alertd.store.outbox import WAITING, Outbox
-from alertd.store.place import Place
-from alertd.store.prune import Pruning
-from alertd.store.records import Slot, StoredEvent, StoredPlan, StoredTrip
+from alertd.store.retention import Pruning
+from alertd.store.rows import Slot, StoredEvent, StoredPlan, StoredTrip
+from alertd.store.schedule import DueTable
 from alertd.store.schema import deliveries, events, notices, plans, slots, trips
+from alertd.store.tokens import Answers, Tokens
+from alertd.store.url import Place
 
 
 class Store:

@@ -9,14 +9,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from alertd.forecast.observed import Seen, Station, StationReport
-from alertd.notices.notice import Audience
-from alertd.route.line import Route
-from alertd.service.observing import keep_observations
-from alertd.service.positions import keep_position
-from alertd.service.reports import keep_report
-from alertd.sources.positionfile import PositionRequest
-from alertd.sources.reportfile import CHAINS_OFF, CHAINS_ON, READ, parse_report
+from alertd.forecast.observations import Seen, Station, StationReport
+from alertd.notices.model import Audience
+from alertd.planning.stations import keep_observations
+from alertd.records.driver_reports import keep_report
+from alertd.records.positions import keep_position
+from alertd.route.model import Route
+from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, parse_report
+from alertd.sources.requests.positions import PositionRequest
 from alertd.store.store import Store
 from alertd.testing.storm import Storm
 

@@ -14,11 +14,11 @@ from typing import Any
 import httpx
 import pytest
 
-from alertd.service.clock import system_clock
-from alertd.service.settings import read_settings
-from alertd.testing.receiver import Receiver
-from alertd.testing.standin import Standin
+from alertd.clock import system_clock
+from alertd.settings.model import read_settings
+from alertd.testing.fake_open_meteo import Standin
 from alertd.testing.storm import FRONT_EPOCH_S, Storm
+from alertd.testing.webhook_receiver import Receiver
 
 REPO = Path(__file__).resolve().parents[2]
 PATIENCE_S = 30.0

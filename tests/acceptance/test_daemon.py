@@ -14,13 +14,13 @@ from urllib.parse import quote
 import httpx
 import pytest
 
-from alertd.service.gate import raise_descriptor_limit
-from alertd.service.settings import read_settings
+from alertd.daemon.connection_limit import raise_descriptor_limit
+from alertd.settings.model import read_settings
 from alertd.store.store import Store
-from alertd.testing.cluster import PASSWORD
-from alertd.testing.receiver import Fault as ReceiverFault
-from alertd.testing.receiver import Receiver
-from alertd.testing.standin import Fault, FaultKind, Standin
+from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.postgres import PASSWORD
+from alertd.testing.webhook_receiver import Fault as ReceiverFault
+from alertd.testing.webhook_receiver import Receiver
 
 Start = Callable[..., Any]
 Wait = Callable[[Callable[[], Any], str], Any]

@@ -19,9 +19,9 @@ from rich.console import Console
 
 from alertd.cli.demo import run_demo
 from alertd.cli.main import cli
-from alertd.notices.notice import NoticeKind
+from alertd.notices.model import NoticeKind
 from alertd.service.metrics import Meters
-from alertd.service.settings import SettingsFile
+from alertd.settings.model import SettingsFile
 from alertd.store.store import Store
 
 GOLDEN = Path(__file__).resolve().parents[2] / "fixtures" / "golden"

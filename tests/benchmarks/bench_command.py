@@ -14,7 +14,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "fixtures" / "demo"

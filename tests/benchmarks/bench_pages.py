@@ -15,17 +15,17 @@ from pathlib import Path
 
 import httpx
 
-from alertd.notices.changes import to_say
-from alertd.plan.record import canonical, to_plain
-from alertd.service.api import make_api
+from alertd.notices.triggers.plan_changes import to_say
+from alertd.plan.serialize import canonical, to_plain
+from alertd.planning.planner import planner
 from alertd.service.cycle import run_cycle
-from alertd.service.planner import planner
-from alertd.service.settings import read_settings
-from alertd.sources.tripfile import parse_trip
-from alertd.store.records import StoredTrip
+from alertd.settings.model import read_settings
+from alertd.sources.files.trips import parse_trip
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
+from alertd.web.app import make_api
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)

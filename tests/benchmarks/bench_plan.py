@@ -18,18 +18,18 @@ from typing import Any
 
 import numpy as np
 
-from alertd.notices.changes import to_say
+from alertd.notices.triggers.plan_changes import to_say
 from alertd.plan.departures import compare_departures, pick_departures
-from alertd.plan.hours import HoursUsed
-from alertd.plan.make import TripInput, Weather, make_plan
-from alertd.plan.outlook import outlook_for
+from alertd.plan.hours.limits import HoursUsed
+from alertd.plan.make_plan import TripInput, Weather, make_plan
 from alertd.plan.params import PlanParams
-from alertd.plan.record import plan_json
-from alertd.road.state import RoadClass
-from alertd.route.line import Route
-from alertd.sources.rigfile import read_rigs
-from alertd.sources.rulefile import read_rulesets
-from alertd.testing.made import at_hour, make_route, make_stop, make_weather
+from alertd.plan.road_ahead.hourly_need import outlook_for
+from alertd.plan.serialize import plan_json
+from alertd.road.road_class import RoadClass
+from alertd.route.model import Route
+from alertd.sources.files.rig import read_rigs
+from alertd.sources.files.ruleset import read_rulesets
+from alertd.testing.factories import at_hour, make_route, make_stop, make_weather
 
 ROOT = Path(__file__).parents[2]
 MEMBERS, HOURS = 31, 84

@@ -26,12 +26,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from alertd.forecast.series import Forecast
-from alertd.road.air import isa_pressure_hpa, wet_bulb_c
+from alertd.forecast.model import Forecast
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor
-from alertd.road.pavement import ROAD
-from alertd.road.sun import solar_position
-from alertd.road.surface import Forcing, SurfaceState, advance, start_state, still
+from alertd.road.energy_balance import Forcing, SurfaceState, advance, start_state, still
+from alertd.road.humidity import isa_pressure_hpa, wet_bulb_c
+from alertd.road.parameters import ROAD
+from alertd.road.radiation import solar_position
 
 COLUMNS, HOURS, STEP_S = 20_000, 72, 600.0
 BLOCK = 8192

@@ -6,9 +6,9 @@ from time import perf_counter
 import numpy as np
 
 from alertd.route.build import build_route
-from alertd.sources.gpx import parse_gpx
-from alertd.sources.outlines import read_boundaries
-from alertd.sources.places import read_crossings, read_named_summits
+from alertd.sources.files.boundaries import read_boundaries
+from alertd.sources.files.gpx import parse_gpx
+from alertd.sources.files.places import read_crossings, read_named_summits
 
 CONFIG = Path(__file__).parents[2] / "config"
 POINTS = 47_000

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from alertd.rules.demand import _cover, _demand, carry_duty, cover, demand_for, standing_on
-from alertd.rules.estimate import posting_chance, posting_tables
-from alertd.sources.rigfile import read_rigs
-from alertd.sources.rulefile import read_rulesets
+from alertd.rules.posting_estimate import posting_chance, posting_tables
+from alertd.rules.requirements import _cover, _demand, carry_duty, cover, demand_for, standing_on
+from alertd.sources.files.rig import read_rigs
+from alertd.sources.files.ruleset import read_rulesets
 
 ROOT = Path(__file__).parents[2]
 WINTER_DAY = date(2027, 1, 10)

@@ -21,15 +21,14 @@ from hypothesis.errors import Unsatisfiable
 from schemathesis.checks import CHECKS
 from schemathesis.generation import GenerationMode
 
-from alertd.service.alerts import Alerts
-from alertd.service.api import make_api
-from alertd.service.clock import system_clock
-from alertd.service.ground import read_ground
-from alertd.service.pace import HttpLimits
-from alertd.service.planner import Planner
-from alertd.service.settings import read_settings
-from alertd.service.weather import Sky
+from alertd.clock import system_clock
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
+from alertd.service.cap_alerts import Alerts
+from alertd.settings.model import HttpLimits, read_settings
+from alertd.settings.reference_data import read_ground
 from alertd.store.store import Store
+from alertd.web.app import make_api
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 TOKEN = "long-random-token"

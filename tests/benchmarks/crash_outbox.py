@@ -37,9 +37,9 @@ KILL_WITHIN_S = 1.2
 def child(place: str, url: str, first: int, last: int) -> None:
     """Decide notices number `first` to `last`, delivering meanwhile; then deliver what is left, and end."""
 
-    from alertd.delivery.outbox import Dispatcher
-    from alertd.delivery.webhook import Endpoint, WebhookChannel
-    from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+    from alertd.delivery.channels.webhook import Endpoint, WebhookChannel
+    from alertd.delivery.worker import Dispatcher
+    from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
     from alertd.store.store import Store
 
     def decide(store: Store, number: int) -> None:
@@ -80,7 +80,7 @@ def child(place: str, url: str, first: int, last: int) -> None:
 
 
 def run(kills_n: int, seed: int, a_kill_n: int, place: str) -> dict[str, float]:
-    from alertd.testing.receiver import Receiver
+    from alertd.testing.webhook_receiver import Receiver
 
     draw = random.Random(seed)
     decided: set[int] = set()
@@ -128,7 +128,7 @@ def _one_life(place: str, url: str, first: int, last: int, kill_after_s: float |
 @contextmanager
 def new_place(kind: str) -> Iterator[str]:
     """Where a store of this kind may be, for as long as the run."""
-    from alertd.testing.cluster import Cluster, server_programs
+    from alertd.testing.postgres import Cluster, server_programs
 
     if kind == "sqlite":
         with tempfile.TemporaryDirectory() as folder:

@@ -30,14 +30,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.errors import SourceError
 from alertd.forecast.provider import ForecastAsk, ForecastProvider
-from alertd.sources.geomet_alerts import GeometAlerts, box_around
-from alertd.sources.http import PoliteClient
-from alertd.sources.met_norway import MetNorway
-from alertd.sources.metar import Metars
-from alertd.sources.nws import Nws
-from alertd.sources.nws_alerts import NwsAlerts
-from alertd.sources.open_meteo import OpenMeteo
-from alertd.sources.open_meteo_hours import CODE, CODE_UNIT, VARIABLES
+from alertd.sources.http.client import PoliteClient
+from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
+from alertd.sources.providers.met_norway.forecast import MetNorway
+from alertd.sources.providers.metar.reports import Metars
+from alertd.sources.providers.nws.alerts import NwsAlerts
+from alertd.sources.providers.nws.forecast import Nws
+from alertd.sources.providers.open_meteo.forecast import OpenMeteo
+from alertd.sources.providers.open_meteo.parse import CODE, CODE_UNIT, VARIABLES
 
 MIDNIGHT = datetime(2026, 1, 12, tzinfo=UTC)
 CELL_LAT_DEG, CELL_LON_DEG = 0.0225, 0.033  # about 2.5 km

@@ -60,10 +60,10 @@ def receive(pipe: Connection, answer_s: float) -> None:
 
 
 async def carry(folder: Path, port: int, notices_n: int, receivers_n: int, hanging_n: int) -> dict[str, float]:
-    from alertd.delivery.outbox import Dispatcher
-    from alertd.delivery.webhook import Endpoint, WebhookChannel
-    from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-    from alertd.store.records import StoredTrip
+    from alertd.delivery.channels.webhook import Endpoint, WebhookChannel
+    from alertd.delivery.worker import Dispatcher
+    from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+    from alertd.store.rows import StoredTrip
     from alertd.store.store import Store
 
     allow = (ip_network("127.0.0.0/8"),)

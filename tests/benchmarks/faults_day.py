@@ -46,7 +46,7 @@ class Row:
 
 def all_faults() -> list[Any]:
     """None first. Foreign units are left out: they are converted by their labels, and nothing is missing then."""
-    from alertd.testing.standin import Fault, FaultKind
+    from alertd.testing.fake_open_meteo import Fault, FaultKind
 
     last = FaultKind.LIMIT_DAY  # after it nobody asks until the next day
     kinds = [kind for kind in FaultKind if kind not in (FaultKind.WRONG_UNITS, last)]
@@ -57,18 +57,18 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     """One row a fault, in order."""
     import numpy as np
 
-    from alertd.notices.notice import Audience, NoticeKind
-    from alertd.plan.result import Advice
+    from alertd.notices.model import Audience, NoticeKind
+    from alertd.plan.model import Advice
+    from alertd.planning.planner import Planner, open_sky
+    from alertd.planning.replay_record import hear
     from alertd.service.cycle import keep_trip, run_cycle
-    from alertd.service.ground import read_ground
-    from alertd.service.inputs import hear
-    from alertd.service.planner import Planner, open_sky
-    from alertd.service.settings import read_settings
-    from alertd.sources.http import PoliteClient
-    from alertd.sources.tripfile import parse_trip
+    from alertd.settings.model import read_settings
+    from alertd.settings.reference_data import read_ground
+    from alertd.sources.files.trips import parse_trip
+    from alertd.sources.http.client import PoliteClient
     from alertd.store.store import Store
     from alertd.testing.clock import HeldClock
-    from alertd.testing.standin import Standin
+    from alertd.testing.fake_open_meteo import Standin
     from alertd.testing.storm import Storm
 
     async def no_wait(_seconds: float) -> None:

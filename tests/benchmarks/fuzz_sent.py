@@ -14,12 +14,12 @@ import atheris
 
 with atheris.instrument_imports(include=["alertd"]):
     from alertd.errors import InputError
-    from alertd.sources.closurefile import parse_closure
-    from alertd.sources.gpxworker import look
-    from alertd.sources.positionfile import parse_position
-    from alertd.sources.postedfile import parse_posted
-    from alertd.sources.reportfile import parse_report
-    from alertd.sources.tripfile import parse_trip
+    from alertd.sources.files.gpx_worker import look
+    from alertd.sources.files.trips import parse_trip
+    from alertd.sources.requests.closures import parse_closure
+    from alertd.sources.requests.driver_reports import parse_report
+    from alertd.sources.requests.positions import parse_position
+    from alertd.sources.requests.posted_controls import parse_posted
 
 BODIES = (parse_trip, parse_position, parse_report, parse_closure, parse_posted)
 

@@ -57,10 +57,10 @@ class Other:
 
 async def outage(folder: Path, down_h: int, trips_n: int, seed: int) -> Sequence[object]:
     """One row of the table."""
-    from alertd.delivery.outbox import Dispatcher
-    from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-    from alertd.service.parked import resend_after_outage
-    from alertd.store.records import StoredTrip
+    from alertd.delivery.worker import Dispatcher
+    from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+    from alertd.service.dead_letters import resend_after_outage
+    from alertd.store.rows import StoredTrip
     from alertd.store.store import Store
 
     decided: dict[str, list[str]] = {}

@@ -31,12 +31,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from score_road_temperature import HOUR, MEMBERS, Case, at_times, build, read_cases
 
-from alertd.forecast.members import Spreads, dress
+from alertd.forecast.ensemble import Spreads, dress
+from alertd.forecast.model import Forecast
 from alertd.forecast.nudge import NudgeParams, nudge
-from alertd.forecast.observed import Station, StationReport
-from alertd.forecast.series import Forecast
+from alertd.forecast.observations import Station, StationReport
 from alertd.road.corridor import road_cells, run_corridor
-from alertd.road.pavement import BRIDGE_DECK, ROAD
+from alertd.road.parameters import BRIDGE_DECK, ROAD
 
 LEADS_H = 12
 GROUPS = ((0, 2), (2, 4), (4, 6), (6, 12))

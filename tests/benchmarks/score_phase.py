@@ -22,8 +22,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from alertd.road.air import isa_pressure_hpa, rh_from_dew_point, wet_bulb_c
-from alertd.road.phase import MOUNTAIN_REPORTS, Calibration, jennings_trivariate, snow_chance, wang_wet_bulb
+from alertd.road.humidity import isa_pressure_hpa, rh_from_dew_point, wet_bulb_c
+from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration, jennings_trivariate, snow_chance, wang_wet_bulb
 
 OBSERVATIONS = Path(__file__).resolve().parents[3] / "shared" / "observations"
 TAHOE = OBSERVATIONS / "phase_reports_tahoe_2020_2021.csv"

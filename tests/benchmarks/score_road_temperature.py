@@ -34,11 +34,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from alertd.forecast.members import Spreads, dress
-from alertd.forecast.series import Forecast
-from alertd.road import air, sun
+from alertd.forecast.ensemble import Spreads, dress
+from alertd.forecast.model import Forecast
+from alertd.road import humidity, radiation
 from alertd.road.corridor import road_cells, run_corridor
-from alertd.road.pavement import BRIDGE_DECK, ROAD, SurfaceParams
+from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
 
 OBSERVATIONS = Path(__file__).resolve().parents[3] / "shared" / "observations"
 FORECASTS = OBSERVATIONS / "road_forecast_inputs.csv"
@@ -163,7 +163,7 @@ def build(case: Case, way: str) -> Forecast:
         total = np.where(ends > case.forecast_s[-1], total[np.flatnonzero(ends <= case.forecast_s[-1])[-1]], total)
     fields = {
         "air_temp_c": hourly(both("air_c")),
-        "rh_frac": np.clip(air.rh_from_dew_point(hourly(both("air_c")), hourly(both("dewpoint_c"))), 0.05, 1.0),
+        "rh_frac": np.clip(humidity.rh_from_dew_point(hourly(both("air_c")), hourly(both("dewpoint_c"))), 0.05, 1.0),
         "wind_mps": np.nan_to_num(hourly(both("wind_kmh")) / 3.6, nan=2.0),
         "pressure_hpa": hourly(told("pressure_hpa")),
         "cloud_frac": hourly(np.where(np.isfinite(cloud), cloud, usual)),
@@ -202,7 +202,7 @@ def run(case: Case, way: str, road: SurfaceParams, deck: SurfaceParams) -> tuple
     pair = np.isfinite(observed) & np.isfinite(modelled) & (at >= earliest)
     if not pair.any():
         return None
-    zenith, _ = sun.solar_position(case.lat, case.lon, at)
+    zenith, _ = radiation.solar_position(case.lat, case.lon, at)
     # The field's air is the mean of the hour that ends there.
     air_seen = at_times(at - 0.5 * HOUR, case.station_s, case.station["air_c"], reach_s=0.6 * HOUR)
     air_error = field.air_temp_c.mean(axis=0, dtype=np.float64)[0] - air_seen

@@ -30,18 +30,18 @@ def rss_mb() -> float:
 
 
 async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_h: float) -> int:
-    from alertd.delivery.outbox import Dispatcher
-    from alertd.notices.notice import Audience
+    from alertd.daemon.daemon import Daemon, channels
+    from alertd.delivery.worker import Dispatcher
+    from alertd.notices.model import Audience
+    from alertd.planning.planner import planner
     from alertd.service.cycle import keep_trip
-    from alertd.service.daemon import Daemon, channels
-    from alertd.service.planner import planner
-    from alertd.service.settings import read_settings
-    from alertd.sources.tripfile import parse_trip
+    from alertd.settings.model import read_settings
+    from alertd.sources.files.trips import parse_trip
     from alertd.store.store import Store
     from alertd.testing.clock import HeldClock
-    from alertd.testing.receiver import Fault, Receiver
-    from alertd.testing.standin import Standin
+    from alertd.testing.fake_open_meteo import Standin
     from alertd.testing.storm import Storm
+    from alertd.testing.webhook_receiver import Fault, Receiver
 
     settings = read_settings(REPO / "fixtures" / "demo" / "alertd.toml")
     clock, rng, began_s = HeldClock(START), random.Random(1), time.monotonic()

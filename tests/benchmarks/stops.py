@@ -72,13 +72,13 @@ class Run:
 
 
 def rounds(folder: Path, stops_n: int, seed: int) -> int:
-    from alertd.notices.notice import Audience
-    from alertd.service.clock import system_clock
-    from alertd.service.settings import read_settings
+    from alertd.clock import system_clock
+    from alertd.notices.model import Audience
+    from alertd.settings.model import read_settings
     from alertd.store.store import Store
-    from alertd.testing.receiver import Receiver
-    from alertd.testing.standin import Standin
+    from alertd.testing.fake_open_meteo import Standin
     from alertd.testing.storm import FRONT_EPOCH_S, Storm
+    from alertd.testing.webhook_receiver import Receiver
 
     rng, took_s, statuses = random.Random(seed), [], Counter[int]()
     began = system_clock()

@@ -120,7 +120,7 @@ def _write_config(folder: Path, store: str) -> Path:
 
 
 def main() -> int:
-    from alertd.testing.cluster import Cluster, server_programs
+    from alertd.testing.postgres import Cluster, server_programs
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--store", choices=["sqlite", "postgres"], default="sqlite")

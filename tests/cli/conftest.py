@@ -7,8 +7,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from alertd.cli.main import cli
-from alertd.service.clock import system_clock
-from alertd.testing.standin import Standin
+from alertd.clock import system_clock
+from alertd.testing.fake_open_meteo import Standin
 from alertd.testing.storm import FRONT_EPOCH_S, Storm
 
 

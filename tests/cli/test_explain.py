@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.cli.show import VERB
-from alertd.plan.result import Advice
-from alertd.testing.standin import Fault, FaultKind, Standin
+from alertd.cli.plan import VERB
+from alertd.plan.model import Advice
+from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
 
 Alertd = Callable[..., Result]
 ORDER = [

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.testing.standin import Standin
-from alertd.testing.weather_gov import WeatherGov, made_alert
+from alertd.testing.fake_nws import WeatherGov, made_alert
+from alertd.testing.fake_open_meteo import Standin
 
 ZONES = {
     "forecast/MTZ001": (-118.0, 46.0, -114.2, 49.0),

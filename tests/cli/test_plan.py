@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.testing.standin import Fault, FaultKind, Standin
+from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
 
 Alertd = Callable[..., Result]
 Mistake = Callable[..., str]

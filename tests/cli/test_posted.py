@@ -7,11 +7,11 @@ from pathlib import Path
 
 from click.testing import Result
 
-from alertd.service.clock import system_clock
-from alertd.service.closures import keep_closure
-from alertd.sources.closurefile import parse_closure
+from alertd.clock import system_clock
+from alertd.records.closures import keep_closure
+from alertd.sources.requests.closures import parse_closure
 from alertd.store.store import Store
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE, FEEDS = ROOT / "config" / "feeds" / "example.toml", ROOT / "fixtures" / "feeds"

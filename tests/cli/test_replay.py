@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.service.clock import system_clock
+from alertd.clock import system_clock
 from alertd.store.archive import Archive
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
 
 Alertd = Callable[..., Result]
 Mistake = Callable[..., str]

@@ -11,10 +11,10 @@ from click.testing import Result
 
 from alertd.cli.rules import find_ruleset
 from alertd.errors import InputError
-from alertd.plan.result import POSTED_SIGNS_DECIDE
-from alertd.rules.words import tires_words
-from alertd.sources.rigfile import read_rig
-from alertd.sources.rulefile import read_rulesets
+from alertd.plan.model import POSTED_SIGNS_DECIDE
+from alertd.rules.tire_text import tires_words
+from alertd.sources.files.rig import read_rig
+from alertd.sources.files.ruleset import read_rulesets
 
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config/alertd.toml"

@@ -7,14 +7,14 @@ from datetime import datetime, timedelta
 
 from rich.console import Console
 
-from alertd.cli.show import show_plan
-from alertd.plan.closures import Closure
-from alertd.plan.make import TripInput, make_plan
+from alertd.cli.plan import show_plan
+from alertd.plan.controls.closures import Closure
+from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.model import Advice, Departure, DeparturePick, Plan, PositionFix
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, Departure, DeparturePick, Plan, PositionFix
-from alertd.road.state import RoadClass
-from alertd.route.line import BridgeSpan
-from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_weather
+from alertd.road.road_class import RoadClass
+from alertd.route.model import BridgeSpan
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_weather
 
 
 def shown(surface: RoadClass, deck: RoadClass | None = None, fix: PositionFix | None = None) -> str:

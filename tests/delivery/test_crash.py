@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from alertd.testing.cluster import server_programs
+from alertd.testing.postgres import server_programs
 
 
 @pytest.mark.parametrize("store", ["sqlite", "postgres"])
@@ -33,10 +33,10 @@ def test_on_a_disk_that_is_truly_full_a_decided_notice_still_goes_out_once(tmp_p
 _FULL_DISK = """
 import asyncio, datetime, pathlib, resource, signal, sys
 import numpy as np
-from alertd.delivery.file import FileChannel
-from alertd.delivery.outbox import Dispatcher
+from alertd.delivery.channels.file import FileChannel
+from alertd.delivery.worker import Dispatcher
 from alertd.errors import StoreError
-from alertd.notices.notice import Audience, Notice, NoticeKind
+from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.store.store import Store
 
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)

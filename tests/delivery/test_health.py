@@ -2,10 +2,9 @@
 
 from datetime import datetime, timedelta
 
+from alertd.delivery.circuit_breaker import Standing, TargetHealth
 from alertd.delivery.health import channel_health
-from alertd.delivery.lane import TargetHealth
-from alertd.delivery.standing import Standing
-from alertd.store.records import TargetTally
+from alertd.store.rows import TargetTally
 
 
 def _tally(target: str, **changes: object) -> TargetTally:

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.forecast.blend import at_heights, pool, reach
-from alertd.forecast.series import WEATHER_FIELDS, Forecast, Gap, PrecipForm
+from alertd.forecast.model import WEATHER_FIELDS, Forecast, Gap, PrecipForm
+from alertd.forecast.pool import at_heights, pool, reach
 
 START = datetime(2026, 1, 12, 0, tzinfo=UTC)
 NAN = float("nan")

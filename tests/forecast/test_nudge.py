@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.forecast.nudge import Nudged, NudgeParams, nudge
-from alertd.forecast.observed import Station, StationReport
-from alertd.forecast.series import WEATHER_FIELDS, Forecast
+from alertd.forecast.observations import Station, StationReport
 
 START = datetime(2027, 1, 14, tzinfo=UTC)
 AT = START + timedelta(hours=6, minutes=30)  # the middle of hour 6

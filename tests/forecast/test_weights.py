@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.forecast.weights import age_weight, member_counts
+from alertd.forecast.pool import age_weight, member_counts
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from alertd.plan.make import TripInput, make_plan
+from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.model import Advice, Plan, Stretch
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, Plan, Stretch
-from alertd.road.state import RoadClass
-from alertd.route.line import Summit
-from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.road.road_class import RoadClass
+from alertd.route.model import Summit
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 
 @pytest.fixture(scope="session")

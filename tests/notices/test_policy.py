@@ -7,13 +7,13 @@ from datetime import datetime, time, timedelta
 
 import pytest
 
-from alertd.notices.changes import to_say
-from alertd.notices.notice import Audience, Notice
+from alertd.notices.model import Audience, Notice
 from alertd.notices.policy import Policy, reader
-from alertd.notices.said import Said, said_from_plain
-from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Advice, Plan
-from alertd.testing.made import AT_ONCE, at_hour
+from alertd.notices.sent_state import Said, said_from_plain
+from alertd.notices.triggers.plan_changes import to_say
+from alertd.plan.model import Advice, Plan
+from alertd.plan.serialize import canonical, to_plain
+from alertd.testing.factories import AT_ONCE, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]

@@ -8,20 +8,20 @@ from typing import Any
 
 import pytest
 
-from alertd.notices import gsm7
-from alertd.notices.changes import to_say
-from alertd.notices.moments import Chained, due, outlook_text
-from alertd.notices.next_step import Step, next_step
-from alertd.notices.notice import Audience, Notice
+from alertd.i18n import LANGUAGES, Language
+from alertd.notices.model import Audience, Notice
+from alertd.notices.next_action import Step, next_step
 from alertd.notices.policy import Policy
-from alertd.notices.said import Said, said_from_plain
+from alertd.notices.sent_state import Said, said_from_plain
 from alertd.notices.surfaces import ice_text, thawed_text
-from alertd.notices.unread import not_confirmed
-from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Advice, Plan, PositionFix, SurfaceStretch
-from alertd.sources.catalogues import read_tongue
-from alertd.testing.made import AT_ONCE, at_hour, make_surface
-from alertd.tongue import LANGUAGES, Language
+from alertd.notices.text import gsm7
+from alertd.notices.triggers.escalation import not_confirmed
+from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.scheduled import Chained, due, outlook_text
+from alertd.plan.model import Advice, Plan, PositionFix, SurfaceStretch
+from alertd.plan.serialize import canonical, to_plain
+from alertd.sources.files.translations import read_tongue
+from alertd.testing.factories import AT_ONCE, at_hour, make_surface
 
 Saying = Callable[..., Plan]
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice

@@ -7,13 +7,13 @@ from datetime import timedelta
 
 import pytest
 
-from alertd.notices.changes import to_say
-from alertd.notices.notice import Audience
-from alertd.notices.said import Said
+from alertd.notices.model import Audience
+from alertd.notices.sent_state import Said
+from alertd.notices.triggers.plan_changes import to_say
 from alertd.notices.upheld import raised, upheld, upheld_words
-from alertd.plan.result import Advice, ClosureNote, Plan, PositionFix
-from alertd.service.languages import Languages
-from alertd.testing.made import AT_ONCE, at_hour
+from alertd.plan.model import Advice, ClosureNote, Plan, PositionFix
+from alertd.settings.languages import Languages
+from alertd.testing.factories import AT_ONCE, at_hour
 
 CHAIN, READY, HOLD = Advice.CHAIN, Advice.READY, Advice.HOLD
 Saying = Callable[..., Plan]

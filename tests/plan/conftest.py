@@ -5,13 +5,13 @@ from typing import Any
 
 import pytest
 
-from alertd.plan.make import TripInput, Weather, make_plan
+from alertd.plan.make_plan import TripInput, Weather, make_plan
+from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Plan
-from alertd.route.line import Route
-from alertd.rules.law import RuleSet
+from alertd.route.model import Route
 from alertd.rules.rig import Rig
-from alertd.testing.made import at_hour, make_rig, make_rules
+from alertd.rules.ruleset import RuleSet
+from alertd.testing.factories import at_hour, make_rig, make_rules
 
 
 @pytest.fixture(scope="session")

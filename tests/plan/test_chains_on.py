@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.chained import ChainsOn
-from alertd.plan.hours import HoursUsed
-from alertd.plan.make import TripInput, make_plan
+from alertd.plan.chain_up.chains_on import ChainsOn
+from alertd.plan.hours.limits import HoursUsed
+from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.model import Advice, Plan, PositionFix
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, Plan, PositionFix
-from alertd.plan.whereabouts import Stood
-from alertd.road.state import RoadClass
+from alertd.plan.position.map_match import Stood
+from alertd.road.road_class import RoadClass
 from alertd.rules.rig import Tire
-from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 from alertd.units import to_mps
 
 PARAMS = PlanParams()

@@ -11,13 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.plan.departures import compare_departures, hours_used_then, pick_departures
-from alertd.plan.hours import EU, US, HoursRules, HoursUsed
-from alertd.plan.make import TripInput, make_plan
-from alertd.plan.outlook import outlook_for
+from alertd.plan.hours.limits import EU, US, HoursRules, HoursUsed
+from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.model import Advice, Departure, Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, Departure, Plan
-from alertd.road.state import RoadClass
-from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.plan.road_ahead.hourly_need import outlook_for
+from alertd.road.road_class import RoadClass
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 PARAMS = PlanParams()
 RIG = make_rig()

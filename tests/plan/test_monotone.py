@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alertd.notices.changes import to_say
-from alertd.notices.notice import NoticeKind
-from alertd.plan.make import TripInput, make_plan
+from alertd.notices.model import NoticeKind
+from alertd.notices.triggers.plan_changes import to_say
+from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.result import Advice, Plan
-from alertd.road.state import RoadClass
+from alertd.road.road_class import RoadClass
 from alertd.rules.rig import Rig
-from alertd.testing.made import AT_ONCE, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import AT_ONCE, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 PARAMS = PlanParams(compare_h=0.0)
 STOPS = [make_stop(n, m) for n, m in (("a", 5e3), ("b", 42e3), ("c", 71e3), ("d", 110e3))]

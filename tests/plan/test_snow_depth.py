@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.result import Stretch
-from alertd.road.state import RoadClass
-from alertd.testing.made import make_route, make_stop, make_weather
+from alertd.plan.model import Stretch
+from alertd.road.road_class import RoadClass
+from alertd.testing.factories import make_route, make_stop, make_weather
 
 ROUTE = make_route(60e3, stops=[make_stop("on", 10e3), make_stop("off", 45e3)])
 

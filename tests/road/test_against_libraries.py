@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from alertd.road.air import wet_bulb_c
-from alertd.road.sun import solar_position
+from alertd.road.humidity import wet_bulb_c
+from alertd.road.radiation import solar_position
 
 
 @pytest.mark.parametrize(("driest", "within_k"), [(0.7, 0.02), (0.5, 0.031)])

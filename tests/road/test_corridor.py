@@ -7,9 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.forecast.series import Forecast, PrecipForm
-from alertd.road import corridor, weather
-from alertd.road.air import isa_pressure_hpa
+from alertd.forecast.model import Forecast, PrecipForm
+from alertd.road import corridor, downscale
 from alertd.road.corridor import (
     MemberQuantiles,
     RoadField,
@@ -17,8 +16,9 @@ from alertd.road.corridor import (
     road_cells,
     run_corridor,
 )
-from alertd.road.phase import snow_chance
-from alertd.road.state import LIMITS, RoadClass
+from alertd.road.humidity import isa_pressure_hpa
+from alertd.road.precip_phase import snow_chance
+from alertd.road.road_class import LIMITS, RoadClass
 
 START = datetime(2026, 1, 10, 0, tzinfo=UTC)
 PAST_H = 48
@@ -322,7 +322,7 @@ def test_the_size_of_the_blocks_changes_nothing(monkeypatch: pytest.MonkeyPatch)
     q = member_quantiles(members, np.random.default_rng(9))
     whole = run_corridor(fc, per_cell(n), quantiles=q)
     monkeypatch.setattr(corridor, "BLOCK_COLUMNS", 7 * members)
-    monkeypatch.setattr(weather, "BLOCK_VALUES", 2 * 7 * 30)
+    monkeypatch.setattr(downscale, "BLOCK_VALUES", 2 * 7 * 30)
     parts = run_corridor(fc, per_cell(n), quantiles=q)
     for name in ("road_class", "surface_temp_c", "snow_mmwe", "snowfall_mmwe_h"):
         np.testing.assert_array_equal(getattr(parts, name), getattr(whole, name))

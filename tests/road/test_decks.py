@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.forecast.series import Forecast
+from alertd.forecast.model import Forecast
 from alertd.road.corridor import (
     RoadCells,
     RoadField,
@@ -15,8 +15,8 @@ from alertd.road.corridor import (
     road_cells,
     run_corridor,
 )
-from alertd.road.pavement import BRIDGE_DECK, ROAD, deck_of
-from alertd.road.state import WINTER_CLASSES, RoadClass
+from alertd.road.parameters import BRIDGE_DECK, ROAD, deck_of
+from alertd.road.road_class import WINTER_CLASSES, RoadClass
 
 START = datetime(2026, 1, 10, 0, tzinfo=UTC)
 FIELDS = ("road_class", "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")

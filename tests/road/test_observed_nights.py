@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.road import air, sun
-from alertd.road.pavement import ROAD
-from alertd.road.surface import Forcing, advance, start_state
+from alertd.road import humidity, radiation
+from alertd.road.energy_balance import Forcing, advance, start_state
+from alertd.road.parameters import ROAD
 
 OBSERVED = Path(__file__).resolve().parents[3] / "shared" / "observations" / "road_surface_observations.csv"
 SKIES = np.array([0.0, 0.5, 1.0])
@@ -57,12 +57,12 @@ def _hindcast(times: Any, values: Any, place: tuple[float, float]) -> tuple[Any,
     centre = np.cumsum(ROAD.layers_m) - 0.5 * np.array(ROAD.layers_m)
     start = np.interp(centre, [0.0, 0.4], [values[0, 3], deep[0] if deep.size else air_c.mean()])
     state = start_state(np.repeat(start[:, None], SKIES.size, axis=1))
-    zenith, _ = sun.solar_position(*place, at)
+    zenith, _ = radiation.solar_position(*place, at)
     one, modelled = np.ones(SKIES.size), np.empty((at.size, SKIES.size))
     for n in range(at.size):
-        e = air.svp_water_hpa(dew_c[n]) * one
-        sw = sun.clear_sky_wm2(zenith[n]) * sun.cloud_transmission_frac(SKIES)
-        lw = sun.longwave_wm2(air_c[n], e, SKIES)
+        e = humidity.svp_water_hpa(dew_c[n]) * one
+        sw = radiation.clear_sky_wm2(zenith[n]) * radiation.cloud_transmission_frac(SKIES)
+        lw = radiation.longwave_wm2(air_c[n], e, SKIES)
         dry = 0.0 * one
         f = Forcing(air_c[n] * one, e, 1000.0 * one, wind[n] * one, sw, lw, dry, dry, dry)
         state, _ = advance(state, f, ROAD, STEP_S)

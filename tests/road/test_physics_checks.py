@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.road import air, grip, phase, sun
-from alertd.road.pavement import ROAD
-from alertd.road.state import RoadClass
-from alertd.road.surface import vapour_flux_kgm2s
+from alertd.road import friction as grip
+from alertd.road import humidity, precip_phase, radiation
+from alertd.road.energy_balance import vapour_flux_kgm2s
+from alertd.road.parameters import ROAD
+from alertd.road.road_class import RoadClass
 from alertd.units import FOOT_M, KMH_MPS, MPH_MPS
 
 FIXTURE = Path(__file__).resolve().parents[2] / "fixtures" / "physics_checks.csv"
@@ -30,14 +31,14 @@ def _epoch(text: str) -> float:
 
 
 def _wet_bulb(i: dict[str, float]) -> Any:
-    return air.wet_bulb_c(i["T_C"], i["RH_pct"] / 100.0, i["p_hPa"])
+    return humidity.wet_bulb_c(i["T_C"], i["RH_pct"] / 100.0, i["p_hPa"])
 
 
 def _hoar_kg_h(i: dict[str, float]) -> Any:
     # The row is for neutral air and roughness lengths of 1e-3 and 1e-4 m.
-    e = air.vapour_pressure_hpa(i["Ta_C"], i["RH"])
+    e = humidity.vapour_pressure_hpa(i["Ta_C"], i["RH"])
     carry = replace(ROAD, roughness_m=1e-3, heat_roughness_m=1e-4).neutral_exchange * i["U10"]
-    return 3600.0 * vapour_flux_kgm2s(e, air.svp_ice_hpa(i["Ts_C"]), i["p_hPa"], carry, i["Ta_C"])
+    return 3600.0 * vapour_flux_kgm2s(e, humidity.svp_ice_hpa(i["Ts_C"]), i["p_hPa"], carry, i["Ta_C"])
 
 
 def _stop_m(i: dict[str, float]) -> Any:
@@ -45,30 +46,32 @@ def _stop_m(i: dict[str, float]) -> Any:
 
 
 FORMULAS: dict[str, Callable[[dict[str, Any]], Any]] = {
-    "svp_water": lambda i: air.svp_water_hpa(i["T_C"]),
-    "svp_ice": lambda i: air.svp_ice_hpa(i["T_C"]),
-    "svp_water_supercooled": lambda i: air.svp_water_hpa(i["T_C"]),
-    "dewpoint": lambda i: air.dew_point_c(i["T_C"], i["RH_pct"] / 100.0),
-    "rh_from_dewpoint": lambda i: 100.0 * air.rh_from_dew_point(i["T_C"], i["Td_C"]),
-    "frost_point": lambda i: air.frost_point_c(i["T_C"], i["RH_water_pct"] / 100.0),
-    "rh_ice": lambda i: i["RH_water_pct"] * air.svp_water_hpa(i["T_C"]) / air.svp_ice_hpa(i["T_C"]),
+    "svp_water": lambda i: humidity.svp_water_hpa(i["T_C"]),
+    "svp_ice": lambda i: humidity.svp_ice_hpa(i["T_C"]),
+    "svp_water_supercooled": lambda i: humidity.svp_water_hpa(i["T_C"]),
+    "dewpoint": lambda i: humidity.dew_point_c(i["T_C"], i["RH_pct"] / 100.0),
+    "rh_from_dewpoint": lambda i: 100.0 * humidity.rh_from_dew_point(i["T_C"], i["Td_C"]),
+    "frost_point": lambda i: humidity.frost_point_c(i["T_C"], i["RH_water_pct"] / 100.0),
+    "rh_ice": lambda i: i["RH_water_pct"] * humidity.svp_water_hpa(i["T_C"]) / humidity.svp_ice_hpa(i["T_C"]),
     "wet_bulb_water": _wet_bulb,
     "wet_bulb_default_formula": _wet_bulb,
-    "std_pressure": lambda i: air.isa_pressure_hpa(i["z_gpm"]),
-    "std_pressure_geometric": lambda i: air.isa_pressure_hpa(i["z_m"]),
-    "lapse_monthly": lambda i: 1000.0 * air.regime_lapse_k_per_m(0.0, 850.0, 0.5, 0.5, 0.0, i["month"]),
-    "moist_adiabatic_lapse": lambda i: 1000.0 * air.moist_lapse_k_per_m(i["T_C"], i["p_hPa"]),
-    "T_at_road": lambda i: air.temperature_at_height_c(
+    "std_pressure": lambda i: humidity.isa_pressure_hpa(i["z_gpm"]),
+    "std_pressure_geometric": lambda i: humidity.isa_pressure_hpa(i["z_m"]),
+    "lapse_monthly": lambda i: 1000.0 * humidity.regime_lapse_k_per_m(0.0, 850.0, 0.5, 0.5, 0.0, i["month"]),
+    "moist_adiabatic_lapse": lambda i: 1000.0 * humidity.moist_lapse_k_per_m(i["T_C"], i["p_hPa"]),
+    "T_at_road": lambda i: humidity.temperature_at_height_c(
         i["T_grid_C"], i["z_grid_m"], i["z_road_m"], lapse_k_per_m=i["lapse_K_km"] / 1000.0
     ),
-    "snow_fraction_from_snow_level": lambda i: phase.snow_level_fraction(i["z_road_m"], i["snow_level_m"]),
-    "psnow_jennings_bivariate": lambda i: phase.jennings_bivariate(i["T_C"], i["RH_pct"] / 100.0),
-    "psnow_jennings_trivariate": lambda i: phase.jennings_trivariate(i["T_C"], i["RH_pct"] / 100.0, 10.0 * i["p_kPa"]),
-    "psnow_wang2019": lambda i: phase.wang_wet_bulb(i["Tw_C"]),
-    "new_snow_density_lachapelle": lambda i: phase.new_snow_density_kgm3(i["T_C"]),
-    "solar_zenith": lambda i: sun.solar_position(i["lat"], i["lon"], _epoch(i["time_utc"]))[0],
-    "solar_azimuth": lambda i: sun.solar_position(i["lat"], i["lon"], _epoch(i["time"]))[1],
-    "ghi_clear_haurwitz": lambda i: sun.clear_sky_wm2(i["zenith_deg"]),
+    "snow_fraction_from_snow_level": lambda i: precip_phase.snow_level_fraction(i["z_road_m"], i["snow_level_m"]),
+    "psnow_jennings_bivariate": lambda i: precip_phase.jennings_bivariate(i["T_C"], i["RH_pct"] / 100.0),
+    "psnow_jennings_trivariate": lambda i: precip_phase.jennings_trivariate(
+        i["T_C"], i["RH_pct"] / 100.0, 10.0 * i["p_kPa"]
+    ),
+    "psnow_wang2019": lambda i: precip_phase.wang_wet_bulb(i["Tw_C"]),
+    "new_snow_density_lachapelle": lambda i: precip_phase.new_snow_density_kgm3(i["T_C"]),
+    "solar_zenith": lambda i: radiation.solar_position(i["lat"], i["lon"], _epoch(i["time_utc"]))[0],
+    "solar_azimuth": lambda i: radiation.solar_position(i["lat"], i["lon"], _epoch(i["time"]))[1],
+    "ghi_clear_haurwitz": lambda i: radiation.clear_sky_wm2(i["zenith_deg"]),
     "hoar_frost_rate_neutral": _hoar_kg_h,
     "mu_required_drive": lambda i: grip.required_mu_climb(
         i["grade"], i["drive_share"], i["crr"], accel_mps2=i["accel"]
@@ -107,8 +110,8 @@ def test_wet_bulb_lies_between_those_of_the_tabled_humidity(
     t, p = inputs["T_C"], inputs["p_hPa"]
 
     def wet_bulb(ratio: float) -> float:
-        e = p * ratio / (air.WATER_TO_AIR_MASS + ratio)
-        return float(air.wet_bulb_c(t, e / air.svp_water_hpa(t), p))
+        e = p * ratio / (humidity.WATER_TO_AIR_MASS + ratio)
+        return float(humidity.wet_bulb_c(t, e / humidity.svp_water_hpa(t), p))
 
     assert wet_bulb(expected - tolerance) < inputs["Tw_C"] < wet_bulb(expected + tolerance)
 

@@ -7,10 +7,10 @@ import numpy as np
 import psychrolib
 import pytest
 
-from alertd.forecast.series import Forecast, PrecipForm
+from alertd.forecast.model import Forecast, PrecipForm
 from alertd.road.corridor import MemberQuantiles, road_cells
+from alertd.road.downscale import AirParams
 from alertd.road.trace import ANCHORED, BY_WEATHER, POOLED, AirTrace, trace_air
-from alertd.road.weather import AirParams
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
 MEMBERS, HOURS, NOON, NIGHT = 3, 24, 20, 8  # hours of the day in UTC at 121 degrees west

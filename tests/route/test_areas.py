@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from alertd.route.areas import Area, joined, spans_in
-from alertd.testing.made import M_PER_DEG_LON, make_route
+from alertd.route.polygons import Area, joined, spans_in
+from alertd.testing.factories import M_PER_DEG_LON, make_route
 
 ROUTE = make_route(60e3)
 

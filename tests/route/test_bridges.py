@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from alertd.route.bridges import Bridge, on_bridges, place_bridges
 from alertd.route.build import build_route
 from alertd.route.clean import WGS84
-from alertd.route.line import BridgeSpan, GpxLine, Route
+from alertd.route.model import BridgeSpan, GpxLine, Route
 
 
 def line_over(lon_deg: object) -> GpxLine:

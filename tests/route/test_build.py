@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from alertd.errors import InputError
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
 from alertd.route.clean import WGS84, leg_lengths_m
-from alertd.route.line import GpxLine
-from alertd.sources.gpx import read_gpx
+from alertd.route.model import GpxLine
+from alertd.sources.files.gpx import read_gpx
 
 REPO = Path(__file__).parents[2]
 SHARED = REPO.parent / "shared" / "gpx"

@@ -7,7 +7,7 @@ import pytest
 
 from alertd.errors import InputError
 from alertd.route.clean import clean_line
-from alertd.route.line import GpxLine
+from alertd.route.model import GpxLine
 
 
 def line_of(lat: list[float], lon: list[float], ele: list[float] | None = None, *, planned: bool = False) -> GpxLine:

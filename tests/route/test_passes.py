@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from alertd.route.line import Route
+from alertd.route.model import Route
 from alertd.route.passes import on_passes, passes_of
-from alertd.testing.made import make_route
+from alertd.testing.factories import make_route
 
 KM = 1000.0
 

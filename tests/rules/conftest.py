@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from alertd.rules.law import RuleSet
 from alertd.rules.rig import Rig
-from alertd.sources.rigfile import read_rigs
-from alertd.sources.rulefile import read_rulesets
+from alertd.rules.ruleset import RuleSet
+from alertd.sources.files.rig import read_rigs
+from alertd.sources.files.ruleset import read_rulesets
 
 ROOT = Path(__file__).parents[2]
 

@@ -10,9 +10,9 @@ from itertools import combinations, pairwise
 
 import pytest
 
-from alertd.rules.demand import TireDemand, carry_duty, demand_for
-from alertd.rules.law import ControlLevel, RuleSet
+from alertd.rules.requirements import TireDemand, carry_duty, demand_for
 from alertd.rules.rig import Axle, AxleRole, Rig
+from alertd.rules.ruleset import ControlLevel, RuleSet
 from alertd.units import POUND_KG
 
 MASSES_LB = (7_000, 10_000, 10_001, 12_001, 16_001, 26_001, 80_000)

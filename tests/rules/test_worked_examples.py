@@ -5,9 +5,9 @@ from datetime import date
 
 import pytest
 
-from alertd.rules.demand import carry_duty, cover, demand_for
-from alertd.rules.law import RuleSet
+from alertd.rules.requirements import carry_duty, cover, demand_for
 from alertd.rules.rig import AxleRole, Rig, Tire
+from alertd.rules.ruleset import RuleSet
 
 WINTER_DAY = date(2027, 1, 10)
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from alertd.service import api as api_module
 from alertd.service.retention import forget
 from alertd.service.tokens import new_token
+from alertd.web import app as api_module
 
 Open = Callable[..., Any]
 TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}

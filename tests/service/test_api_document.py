@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from standardwebhooks import Webhook
 
-from alertd.service.clock import system_clock
-from alertd.sources.tripfile import parse_trip
+from alertd.clock import system_clock
+from alertd.sources.files.trips import parse_trip
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 TEXT = (SHARED / "api.md").read_text(encoding="utf-8")

@@ -10,8 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from alertd.errors import InputError
-from alertd.sources.gpx import parse_gpx
-from alertd.sources.gpxworker import LIMITS, look
+from alertd.sources.files.gpx import parse_gpx
+from alertd.sources.files.gpx_worker import LIMITS, look
 
 Open = Callable[..., Any]
 JSON = {"content-type": "application/json"}

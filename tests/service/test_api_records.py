@@ -9,13 +9,13 @@ from xml.etree import ElementTree as ET
 import pytest
 import xmlschema
 
-from alertd.notices.cap import NAMESPACE
-from alertd.notices.capfeed import ATOM
-from alertd.service.alerts import Alerts
-from alertd.service.api import make_api
+from alertd.notices.formats.cap import NAMESPACE
+from alertd.notices.formats.cap_feed import ATOM
+from alertd.service.cap_alerts import Alerts
 from alertd.service.cycle import run_cycle
 from alertd.testing.clock import HeldClock
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
+from alertd.web.app import make_api
 
 Open = Callable[..., Any]
 TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00", "driver": "Ann"}

@@ -9,14 +9,14 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alertd.errors import StoreError
-from alertd.notices.notice import Audience
+from alertd.local_time import moment_of
+from alertd.notices.model import Audience
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
 from alertd.service import briefs
 from alertd.service.briefs import KIND, UNTIL_THE_START, Settled, send_due
-from alertd.service.ground import Ground
-from alertd.service.localtime import moment_of
-from alertd.service.planner import Planner
-from alertd.service.settings import Settings
-from alertd.service.weather import Sky
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import Ground
 from alertd.store.store import Store
 
 DENVER = ZoneInfo("America/Denver")

@@ -8,17 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from alertd.delivery.outbox import Dispatcher
+from alertd.daemon.daemon import Daemon
+from alertd.delivery.worker import Dispatcher
 from alertd.errors import DeliveryError
-from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
 from alertd.service.briefs import KIND, send_due
 from alertd.service.clock_guard import STEADY_S, GuardedClock
-from alertd.service.daemon import Daemon
-from alertd.service.ground import Ground
-from alertd.service.planner import Planner
-from alertd.service.settings import KeepDays, Settings
-from alertd.service.weather import Sky
-from alertd.store.records import StoredEvent
+from alertd.settings.model import KeepDays, Settings
+from alertd.settings.reference_data import Ground
+from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 BEFORE = datetime(2027, 1, 13, 18, 0, tzinfo=UTC)

@@ -12,24 +12,24 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from alertd.delivery.outbox import Dispatcher
-from alertd.notices.notice import Audience, NoticeKind
-from alertd.route.line import Route
+from alertd.daemon.daemon import channels
+from alertd.delivery.worker import Dispatcher
+from alertd.notices.model import Audience, NoticeKind
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
+from alertd.records.positions import keep_position, reports_of
+from alertd.route.model import Route
 from alertd.service.cycle import BRIEF_GRACE, brief_due, due_trips, load_trip_file, run_cycle, send_brief
-from alertd.service.daemon import channels
-from alertd.service.ground import Ground
-from alertd.service.planner import Planner
-from alertd.service.positions import keep_position, reports_of
-from alertd.service.settings import Settings
-from alertd.service.weather import Sky
-from alertd.sources.positionfile import PositionRequest
-from alertd.store.records import StoredEvent, StoredTrip
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import Ground
+from alertd.sources.requests.positions import PositionRequest
+from alertd.store.rows import StoredEvent, StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
-from alertd.testing.receiver import Fault as ReceiverFault
-from alertd.testing.receiver import Receiver
-from alertd.testing.standin import Fault, FaultKind, Standin
+from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
 from alertd.testing.storm import Storm
+from alertd.testing.webhook_receiver import Fault as ReceiverFault
+from alertd.testing.webhook_receiver import Receiver
 
 DENVER = ZoneInfo("America/Denver")
 TRIPS = ("QT-1041", "QT-1042", "QT-1043", "QT-1044")

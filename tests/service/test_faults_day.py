@@ -5,7 +5,7 @@ import sys
 from datetime import timedelta
 from pathlib import Path
 
-from alertd.testing.standin import Fault, FaultKind
+from alertd.testing.fake_open_meteo import Fault, FaultKind
 
 SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "faults_day.py"
 

@@ -11,19 +11,19 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as open_metrics
 from prometheus_client.parser import text_string_to_metric_families as prometheus
 
-from alertd.delivery.lane import Alarm
+from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import DeliveryError, SourceDown
-from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-from alertd.service.api import make_api
-from alertd.service.ground import Ground
+from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
+from alertd.service.liveness import Pulse
 from alertd.service.metrics import Meters
-from alertd.service.planner import Planner
-from alertd.service.pulse import Pulse
-from alertd.service.settings import Settings
-from alertd.service.weather import Sky
-from alertd.sources.answer import Heard
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import Ground
+from alertd.sources.http.answer import Heard
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
+from alertd.web.app import make_api
 
 NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 OPEN = {"Accept": "application/openmetrics-text; version=1.0.0,text/plain;version=0.0.4;q=0.5"}

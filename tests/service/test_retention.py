@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from alertd.service.closures import keep_closure, standing, take_back
+from alertd.records.closures import keep_closure, standing, take_back
 from alertd.service.cycle import OVER_AT_LAST
 from alertd.service.retention import forget, over
-from alertd.service.settings import KeepDays
-from alertd.sources.closurefile import parse_closure
-from alertd.store.records import StoredEvent, StoredTrip
+from alertd.settings.model import KeepDays
+from alertd.sources.requests.closures import parse_closure
+from alertd.store.rows import StoredEvent, StoredTrip
 from alertd.store.store import Store
 
 NOW = datetime(2027, 1, 14, 12, tzinfo=UTC)

@@ -11,21 +11,21 @@ import httpx
 import numpy as np
 import pytest
 
-from alertd.forecast.observed import Seen, Station, StationReport
-from alertd.route.line import Route
-from alertd.service.api import make_api
+from alertd.forecast.observations import Seen, Station, StationReport
+from alertd.planning.planner import Planner
+from alertd.planning.stations import keep_observations
+from alertd.records.driver_reports import keep_report
+from alertd.records.positions import keep_position
+from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
-from alertd.service.observing import keep_observations
-from alertd.service.planner import Planner
-from alertd.service.positions import keep_position
-from alertd.service.reports import keep_report
 from alertd.service.scoring import newest_by_lead, scores, told_of
-from alertd.service.settings import Settings
-from alertd.sources.positionfile import PositionRequest
-from alertd.sources.reportfile import parse_report
+from alertd.settings.model import Settings
+from alertd.sources.requests.driver_reports import parse_report
+from alertd.sources.requests.positions import PositionRequest
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
+from alertd.web.app import make_api
 
 DAY = timedelta(days=1)
 

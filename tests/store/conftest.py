@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from alertd.notices.notice import Audience, Notice, NoticeKind, notice_id
-from alertd.store.records import StoredTrip
+from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 
 NOON = datetime(2026, 1, 5, 12, tzinfo=UTC)

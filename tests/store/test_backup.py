@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import StoreError
-from alertd.notices.notice import Audience, Notice
+from alertd.notices.model import Audience, Notice
 from alertd.store import backup
 from alertd.store.backup import back_up
-from alertd.store.records import StoredTrip
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
-from alertd.testing.cluster import Cluster
+from alertd.testing.postgres import Cluster
 
 HOOK = {Audience.FLEET: ["hook"]}
 

@@ -11,11 +11,11 @@ import pytest
 
 from alertd.errors import StoreError
 from alertd.store.connection import Database
-from alertd.store.place import Server, read_place
-from alertd.store.records import StoredTrip
+from alertd.store.rows import StoredTrip
 from alertd.store.sqlite import wal_is_safe
 from alertd.store.store import Store
-from alertd.testing.cluster import PASSWORD, Cluster
+from alertd.store.url import Server, read_place
+from alertd.testing.postgres import PASSWORD, Cluster
 
 
 def _pragma(database: Database, name: str) -> object:
@@ -186,7 +186,7 @@ def test_a_full_disk_is_one_line_and_loses_nothing_already_kept(tmp_path: Path) 
 _FULL_DISK = textwrap.dedent("""
     import datetime, resource, signal, sys
     from alertd.errors import StoreError
-    from alertd.store.records import StoredTrip
+    from alertd.store.rows import StoredTrip
     from alertd.store.store import Store
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     now = datetime.datetime(2026, 1, 5, tzinfo=datetime.UTC)

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from alertd.errors import StoreError
-from alertd.store.records import EndpointState, StoredAnswer, StoredToken
+from alertd.store.rows import EndpointState, StoredAnswer, StoredToken
 from alertd.store.store import Store
 
 MINUTE = timedelta(minutes=1)

@@ -16,7 +16,7 @@ from sqlalchemy import create_engine
 from alertd.errors import StoreError
 from alertd.store.connection import Database
 from alertd.store.lock import LockFile
-from alertd.store.records import Slot, StoredEvent
+from alertd.store.rows import Slot, StoredEvent
 from alertd.store.schema import metadata
 from alertd.store.store import Store
 

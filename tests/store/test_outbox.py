@@ -9,8 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from alertd.notices.notice import Audience, Notice
-from alertd.store.records import StoredTrip
+from alertd.notices.model import Audience, Notice
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 
 FLEET = {Audience.FLEET: ["hook"]}

@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from alertd.errors import StoreError
-from alertd.notices.notice import Audience, Notice
-from alertd.store.records import Slot, StoredEvent, StoredPlan, StoredTrip
+from alertd.notices.model import Audience, Notice
+from alertd.store.rows import Slot, StoredEvent, StoredPlan, StoredTrip
 from alertd.store.store import Store
 
 FLEET = {Audience.FLEET: ["hook"]}

@@ -8,17 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from alertd.notices.notice import Audience, Notice, NoticeKind
-from alertd.plan.result import Advice, Plan
-from alertd.route.line import Route
+from alertd.notices.model import Audience, Notice, NoticeKind
+from alertd.plan.model import Advice, Plan
+from alertd.planning.planner import planner
+from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
-from alertd.service.planner import planner
-from alertd.service.settings import Settings, read_settings
-from alertd.service.speaking import Standing, speak
-from alertd.sources.tripfile import read_trips
+from alertd.service.scheduled_notices import Standing, speak
+from alertd.settings.model import Settings, read_settings
+from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
 from alertd.testing.clock import HeldClock
-from alertd.testing.standin import Standin
+from alertd.testing.fake_open_meteo import Standin
 from alertd.testing.trucks import Trucks
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"

@@ -20,8 +20,8 @@ from pyproj import Geod
 
 from alertd.route.build import build_route
 from alertd.route.stops import StopKind
-from alertd.sources.gpx import read_gpx
-from alertd.sources.places import read_stops
+from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.places import read_stops
 from alertd.testing.storm import Storm, member, weather
 
 REPO = Path(__file__).resolve().parents[2]

@@ -8,15 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from alertd.plan.make import TripInput, make_plan
+from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.record import canonical, to_plain
-from alertd.plan.result import Advice, Plan
-from alertd.road.state import RoadClass
-from alertd.store.records import StoredTrip
+from alertd.plan.serialize import canonical, to_plain
+from alertd.road.road_class import RoadClass
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import FastClock
-from alertd.testing.made import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 from alertd.testing.trucks import Trucks, place_m
 
 ROUTE = make_route(100e3, stops=[make_stop("1", 30e3), make_stop("2", 60e3)])

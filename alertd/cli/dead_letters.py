@@ -1,0 +1,129 @@
+"""`alertd parked`: notices that were given up on, and what a person can do about them, daemon running or not."""
+
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+import click
+
+from alertd.cli.paths import daemon_store, own_settings
+from alertd.clock import system_clock
+from alertd.errors import InputError
+from alertd.plan.serialize import to_plain
+from alertd.service.dead_letters import GivenUp, Resent, given_up, reopen, resend_ids, resend_where
+
+_config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+
+
+@click.group(invoke_without_command=True)
+@_config
+@click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
+@click.pass_context
+def parked(context: click.Context, config: str | None, as_json: bool) -> None:
+    """List notices that could not be delivered and targets that take none; `resend` and `reopen` mend that."""
+    context.obj = config
+    if context.invoked_subcommand is None:
+        with daemon_store(own_settings(config)) as store:
+            rows, shut = given_up(store, system_clock()), store.endpoints.all()
+        troubled = sorted((s for s in shut if s.state != "up"), key=lambda s: s.target)
+        if as_json:
+            plain = {"targets": to_plain(tuple(troubled)), "notices": [_plain(row) for row in rows]}
+            click.echo(json.dumps(plain, ensure_ascii=False, indent=1))
+            return
+        for standing in troubled:
+            click.echo(f"{standing.target} is {standing.state} since {_clock(standing.since)}: {standing.why}")
+        for row in rows:
+            click.echo(_line(row))
+        if not rows and not troubled:
+            click.echo("nothing is parked")
+
+
+@parked.command()
+@click.argument("ids", metavar="[NUMBER]...", nargs=-1, type=int)
+@click.option("--all", "everything", is_flag=True, help="All that is still of use and was not overtaken by newer news.")
+@click.option("--target", default="", metavar="NAME", help="The same, of one target.")
+@click.option("--since", metavar="TIME", help="The same, parked since; ISO 8601 with offset.")
+@_config
+@click.pass_obj
+def resend(
+    outer: str | None,
+    ids: tuple[int, ...],
+    everything: bool,
+    target: str,
+    since: str | None,
+    config: str | None,
+) -> None:
+    """Put parked notices back in line, by NUMBER or by what they share. A running daemon sends them within seconds."""
+    if bool(ids) == bool(everything or target or since):
+        raise InputError("parked resend", "", "says not which notices", "give numbers, or --all, --target or --since")
+    with daemon_store(own_settings(config or outer)) as store:
+        if ids:
+            done = resend_ids(store, ids, system_clock())
+        else:
+            done = resend_where(store, system_clock(), target=target, since=_time(since) if since else None)
+    for line in _said(done):
+        click.echo(line)
+
+
+@parked.command(name="reopen")
+@click.argument("target")
+@_config
+@click.pass_obj
+def reopen_target(outer: str | None, target: str, config: str | None) -> None:
+    """Let notices go to TARGET again that wanted none or failed for five days. What is parked stays until `resend`."""
+    settings = own_settings(config or outer)
+    with daemon_store(settings) as store:
+        was_shut = reopen(store, target, settings.ways_out, system_clock())
+    click.echo(f"{target} is open again" if was_shut else f"{target} was open; nothing to do")
+
+
+def _time(text: str) -> datetime:
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        when = None
+    if when is None or when.tzinfo is None:
+        raise InputError("--since", "", f"{text!r} is no time with an offset", "write e.g. 2027-01-14T04:45-07:00")
+    return when
+
+
+def _clock(at: datetime) -> str:
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M}Z"
+
+
+def _line(row: GivenUp) -> str:
+    one = row.delivery
+    fate = "expired" if not row.usable else "overtaken by newer news" if row.overtaken else "can be sent again"
+    settled = _clock(one.settled_at) if one.settled_at else ""
+    about = one.trip_id or "no trip"
+    return f"{one.id:>8}  {settled}  {one.target}  {about}  {one.kind}: {fate}. {one.note}"
+
+
+def _plain(row: GivenUp) -> dict[str, Any]:
+    one = row.delivery
+    return {
+        "number": one.id,
+        "notice_id": one.notice_id,
+        "target": one.target,
+        "trip_id": one.trip_id,
+        "kind": one.kind,
+        "state": one.state,
+        "settled_at": to_plain(one.settled_at),
+        "expires_at": to_plain(one.expires_at),
+        "attempts": one.attempts,
+        "why": one.note,
+        "usable": row.usable,
+        "overtaken": row.overtaken,
+    }
+
+
+def _said(done: Resent) -> list[str]:
+    lines = [f"{len(done.again)} put back in line"]
+    if done.expired:
+        lines.append(f"{len(done.expired)} left: of no more use")
+    if done.overtaken:
+        numbers = " ".join(map(str, done.overtaken))
+        lines.append(
+            f"{len(done.overtaken)} left, newer news of their trip went before; by number if need be: {numbers}"
+        )
+    return lines

@@ -1,0 +1,1 @@
+"""The long-running process: schedule, leadership, HTTP server, reload and systemd."""

@@ -1,0 +1,111 @@
+"""How the HTTP server is held against slow and broken clients; what a request may cost is the shell's."""
+
+import asyncio
+import json
+import logging
+import socket
+from functools import partial
+from typing import Any, Final, cast
+
+import h11
+import uvicorn
+from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from alertd.daemon.connection_limit import BACKLOG, Gate
+from alertd.web.counted_log import Tally
+from alertd.web.middleware import HEADERS, MOST_HEADER_BYTES
+from alertd.web.problems import MEDIA_TYPE
+
+HEADERS_WITHIN_S: Final = 10.0
+KEEP_ALIVE_S: Final = 15
+# Of each connection uvicorn says that it sent no HTTP; strangers must not fill the log.
+_quiet = logging.getLogger("uvicorn.error.connection")
+_quiet.setLevel(logging.ERROR)
+
+
+class Listener(H11Protocol):
+    """uvicorn's protocol, with a time for the headers: it has none itself, so that half a line holds a connection."""
+
+    _headers_due: asyncio.TimerHandle | None = None
+
+    def __init__(self, *args: Any, gate: Gate, garbage: Tally, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.logger, self._gate, self._garbage = _quiet, gate, garbage
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        # asyncio does so for sockets that it made itself; without it each answer waits 40 ms for an acknowledgement.
+        transport.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._time_headers()
+        self._tell_gate()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._stop_timing()
+        self._gate.works(self)
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:
+            self._stop_timing()
+        elif self._headers_due is None:
+            self._time_headers()
+        self._tell_gate()
+
+    def on_response_complete(self) -> None:
+        super().on_response_complete()
+        self._gate.works(self)  # the next request of this connection waits from now on
+        self._tell_gate()
+
+    def _tell_gate(self) -> None:
+        if self.transport.is_closing():
+            self._gate.works(self)
+        elif self.conn.their_state in (h11.IDLE, h11.SEND_BODY):
+            self._gate.waits(self, self.client[0] if self.client else "", self.transport.abort)
+        else:
+            self._gate.works(self)
+
+    def send_400_response(self, msg: str) -> None:
+        """The answer to what is no HTTP, or has more header than is read, in the shape of all others."""
+        self._garbage.count("that are no HTTP")
+        problem = {"type": "about:blank", "title": "no HTTP request", "status": 400, "detail": msg}
+        body = json.dumps(problem).encode()
+        headers = {"Content-Type": MEDIA_TYPE, "Content-Length": str(len(body)), "Connection": "close", **HEADERS}
+        sent = [(name.encode(), value.encode()) for name, value in headers.items()]
+        for event in (
+            h11.Response(status_code=400, headers=sent, reason=b"Bad Request"),
+            h11.Data(data=body),
+            h11.EndOfMessage(),
+        ):
+            self.transport.write(self.conn.send(event) or b"")
+        self.transport.close()
+
+    def _time_headers(self) -> None:
+        self._headers_due = self.loop.call_later(HEADERS_WITHIN_S, self.transport.close)
+
+    def _stop_timing(self) -> None:
+        if self._headers_due is not None:
+            self._headers_due.cancel()
+            self._headers_due = None
+
+
+def serving(app: ASGIApp, end_within_s: int, gate: Gate | None = None) -> uvicorn.Config:
+    """The server's settings. end_within_s: how long requests under way have when it is told to stop.
+
+    gate: that of the listener it is given, which limits the connections.
+    """
+    listener = partial(Listener, gate=gate or Gate(), garbage=Tally("requests answered 400"))
+    return uvicorn.Config(
+        app,
+        http=cast(type[asyncio.Protocol], listener),
+        ws="none",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        lifespan="off",
+        timeout_keep_alive=KEEP_ALIVE_S,
+        timeout_graceful_shutdown=end_within_s,
+        h11_max_incomplete_event_size=MOST_HEADER_BYTES,  # of what comes in pieces; the shell looks at the whole
+        backlog=BACKLOG,
+    )

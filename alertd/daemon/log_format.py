@@ -1,0 +1,96 @@
+"""The daemon's log: one line a record, as text or as JSON, with no secret and no line that a name could have forged."""
+
+import json
+import logging
+import sys
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import Final, Literal
+from urllib.parse import quote
+
+from alertd.settings.model import Settings
+from alertd.store.url import Server
+
+Form = Literal["text", "json"]
+SHORTEST_SECRET: Final = 6  # less could stand in any word
+HIDDEN: Final = "[secret]"
+FIELDS: Final = ("trip", "notice")  # what a record may carry beside its text
+# Libraries that say at INFO what is no news here.
+QUIET: Final = {"apscheduler": logging.ERROR, "uvicorn": logging.WARNING, "httpx": logging.WARNING,
+                "alembic": logging.WARNING}  # fmt: skip
+# Control characters, and what some viewers take for the end of a line, are written as escapes.
+_ESCAPES: Final = {
+    code: f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
+    for code in (*range(32), 127, *range(128, 160), 0x2028, 0x2029, 0x202E)
+} | {ord("\n"): "\\n", ord("\r"): "\\r", ord("\t"): "\\t"}
+
+
+def set_up(form: Form, secrets: Iterable[str] = ()) -> None:
+    """Send the log to standard error in this form. May be called again."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JsonLines(secrets) if form == "json" else TextLines(secrets))
+    logging.basicConfig(level=logging.INFO, handlers=[handler], force=True)
+    for name, level in QUIET.items():
+        logging.getLogger(name).setLevel(level)
+
+
+def secrets_of(settings: Settings) -> tuple[str, ...]:
+    """Every secret that the settings hold."""
+    store = settings.store
+    password = store.url.password if isinstance(store, Server) else ""
+    return tuple(
+        filter(
+            None,
+            (
+                settings.http_token,
+                settings.forecast.open_meteo_key,
+                str(password or ""),
+                *(secret for endpoint in settings.endpoints for secret in (*endpoint.secrets, endpoint.token)),
+                *(mailbox.password for mailbox in settings.mailboxes),
+                settings.heartbeat_url,  # a watchdog's address often is its password
+                *(gateway.url for gateway in settings.gateways),
+            ),
+        )
+    )
+
+
+class _Scrubbed(logging.Formatter):
+    """Formats without the secrets it was given, as they are or percent-encoded."""
+
+    def __init__(self, secrets: Iterable[str]) -> None:
+        super().__init__("%(asctime)s %(levelname)s %(message)s")
+        long_enough = {secret for secret in secrets if len(secret) >= SHORTEST_SECRET}
+        written = long_enough | {quote(secret, safe="") for secret in long_enough}
+        self._secrets = sorted(written, key=len, reverse=True)  # one may stand inside another
+
+    def scrubbed(self, text: str) -> str:
+        for secret in self._secrets:
+            text = text.replace(secret, HIDDEN)
+        return text
+
+
+class TextLines(_Scrubbed):
+    """For people: time, level, text. Lines of a traceback are indented, so that none looks like a record."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        first = f"{self.formatTime(record)} {record.levelname} {record.getMessage().translate(_ESCAPES)}"
+        more = self.formatException(record.exc_info).splitlines() if record.exc_info else []
+        return self.scrubbed("\n".join((first, *("    | " + line.translate(_ESCAPES) for line in more))))
+
+
+class JsonLines(_Scrubbed):
+    """For programs: one object a line. at (UTC), level, logger, text; trip, notice and fault where there are any."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        said: dict[str, str] = {
+            "at": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
+            "level": record.levelname,
+            "logger": record.name,
+            "text": record.getMessage(),
+        }
+        said |= {name: str(value) for name in FIELDS if (value := getattr(record, name, ""))}
+        if record.exc_info:
+            said["fault"] = self.formatException(record.exc_info)
+        # Scrubbed before it is JSON: a secret with a quotation mark is written otherwise there.
+        plain = {name: self.scrubbed(value) for name, value in said.items()}
+        return json.dumps(plain, ensure_ascii=True)

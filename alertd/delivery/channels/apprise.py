@@ -1,0 +1,124 @@
+"""Texting and chat services, by the Apprise library and a URL that the operator keeps in a secret file.
+
+The library says only whether it worked, so every failure is tried again. It blocks, so it runs in a thread; the URL
+holds tokens, so no word of the library's reaches a note or log before the URL's parts are taken out.
+"""
+
+import asyncio
+import logging
+import re
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from types import TracebackType
+from typing import Self
+from urllib.parse import unquote
+
+from alertd.delivery.channel import Outgoing
+from alertd.errors import ConfigError, DeliveryError
+from alertd.notices.text import gsm7
+
+DEADLINE_S = 20.0
+THREADS_N = 2  # a service that hangs holds these and no more
+MOST_SEGMENTS = 2
+# What acts on the daemon's own machine or desktop instead of reaching a person elsewhere.
+LOCAL_SCHEMES = frozenset(
+    {"file", "syslog", "windows", "dbus", "glib", "qt", "kde", "gnome", "macosx", "growl", "exec", "script", "smpp"}
+)
+_LEAST_SECRET = 4  # shorter parts of a URL are words such as "sms" that a message may well hold
+_LIBRARY = "apprise"
+
+Notify = Callable[[str], bool]
+
+
+class GatewayChannel:
+    """One URL. `sms` holds every text to two GSM-7 messages, as a phone would be billed for."""
+
+    def __init__(
+        self, name: str, url: str, *, sms: bool = True, notify: Notify | None = None, deadline_s: float = DEADLINE_S
+    ) -> None:
+        """`notify` stands in for the library. Raises ConfigError when the URL or the library cannot be used."""
+        self._name, self._sms, self._deadline_s = name, sms, deadline_s
+        self._secrets = _secrets(url)
+        self._notify = notify or _library(name, url)
+        self._threads = ThreadPoolExecutor(THREADS_N, thread_name_prefix=f"gateway-{name}")
+
+    def close(self) -> None:
+        self._threads.shutdown(wait=False, cancel_futures=True)
+
+    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        """Return when the service took it. Raises DeliveryError otherwise; permanent when the text is too long."""
+        text = outgoing.text.rstrip("\n")
+        if self._sms:
+            text = gsm7.plain(text)
+            if gsm7.segments(text) > MOST_SEGMENTS:
+                problem = f"the text takes {gsm7.segments(text)} messages, more than {MOST_SEGMENTS}"
+                raise DeliveryError(self._name, problem, permanent=True)
+        loop = asyncio.get_running_loop()
+        try:
+            async with asyncio.timeout(self._deadline_s):
+                took, said = await loop.run_in_executor(self._threads, self._told, text)
+        except TimeoutError as exc:
+            raise DeliveryError(self._name, f"no answer within {self._deadline_s:g} s") from exc
+        except Exception as exc:
+            # Any library's: it may quote the URL, so neither it nor its cause is shown.
+            problem = f"{type(exc).__name__}: {self._scrubbed(str(exc))}"
+            raise DeliveryError(self._name, problem) from None
+        if not took:
+            raise DeliveryError(self._name, self._scrubbed(said) or "the service did not take it")
+
+    def _told(self, text: str) -> tuple[bool, str]:
+        with _Overheard() as said:
+            return self._notify(text), said.last
+
+    def _scrubbed(self, text: str) -> str:
+        for secret in self._secrets:
+            text = text.replace(secret, "***")
+        return "".join(letter if letter.isprintable() else " " for letter in text)[:120].strip()
+
+
+def _library(name: str, url: str) -> Notify:
+    try:
+        import apprise
+    except ImportError as exc:
+        mend = "pip install 'alertd[gateways]'"
+        raise ConfigError(name, "", "gateways need a library that is not installed", mend) from exc
+    scheme = url.partition("://")[0].lower()
+    if scheme in LOCAL_SCHEMES:
+        mend = "name a service that reaches a person elsewhere"
+        raise ConfigError(name, "url_file", f"{scheme}:// stays on this machine", mend)
+    target = apprise.Apprise.instantiate(url, suppress_exceptions=True)
+    if target is None:
+        mend = "write it as the library's documentation of that service says, on one line"
+        raise ConfigError(name, "url_file", f"the {scheme}:// URL in it cannot be used", mend)
+    notifier = apprise.Apprise()
+    notifier.add(target)
+    return lambda text: bool(notifier.notify(body=text, body_format=apprise.NotifyFormat.TEXT))
+
+
+def _secrets(url: str) -> tuple[str, ...]:
+    """Every part of the URL that may be a secret, as written and decoded, longest first."""
+    parts = re.split(r"[/?&=@:]+", url.partition("://")[2])
+    found = {form for part in parts for form in (part, unquote(part)) if len(form) >= _LEAST_SECRET}
+    return tuple(sorted({url, *found}, key=len, reverse=True))
+
+
+class _Overheard(logging.Handler):
+    """The library says why in its log only: what this thread makes it say, while it stands in `with`."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self._thread, self.last = threading.get_ident(), ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.thread == self._thread:
+            self.last = record.getMessage()
+
+    def __enter__(self) -> Self:
+        log = logging.getLogger(_LIBRARY)
+        log.propagate = False  # it may hold the URL, so it goes to no log of ours
+        log.addHandler(self)
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, exc: BaseException | None, tb: TracebackType | None) -> None:
+        logging.getLogger(_LIBRARY).removeHandler(self)

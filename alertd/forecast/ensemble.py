@@ -1,0 +1,131 @@
+"""Turns one deterministic forecast into members, so that its uncertainty can be carried and counted.
+
+Each member has ONE temperature error, ONE precipitation quantile and ONE cloud error, kept over the whole window and
+all cells, because errors of a run hang together in time and space; their size grows with lead time. Quantiles are
+stratified, so few members already have the stated mean and spread. A real ensemble passes unchanged.
+The spread that comes of a height difference between cell and road is the road stage's to add.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from statistics import NormalDist
+
+import numpy as np
+
+from alertd.forecast.model import Array, Forecast
+
+NORMAL = NormalDist()
+LEVEL_M_PER_K = 1000.0 / 6.5  # freezing and snow level rise with a warmer column, standard atmosphere lapse rate
+TRACE_MMWE_H = 0.05  # what "precipitation" means when a source gives a real chance of it but a zero amount
+REAL_CHANCE_FRAC = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spreads:
+    """How wrong a forecast may be, by hours since it was issued. Engineering assumptions without a source, except that
+    they grow; mend them when scores are in.
+
+    air_temp_c: standard deviations [K] at lead_h, held before the first and after the last. past_air_temp_c: for
+    hours before issue. cloud_frac: standard deviation, additive. precip_log: standard deviation of the logarithm of
+    the amount, for sources that give no probability.
+    """
+
+    lead_h: tuple[float, ...] = (12.0, 24.0, 48.0, 72.0)
+    air_temp_c: tuple[float, ...] = (1.0, 1.5, 2.0, 2.5)
+    past_air_temp_c: float = 0.5
+    cloud_frac: float = 0.2
+    precip_log: float = 0.5
+
+    def air_temp_sd_c(self, lead_h: Array) -> Array:
+        """Standard deviation of air temperature [K] at each lead time; negative lead is the past."""
+        ahead = np.interp(lead_h, self.lead_h, self.air_temp_c)
+        return np.where(lead_h < 0.0, self.past_air_temp_c, ahead)
+
+
+def dress(
+    forecast: Forecast, *, members: int, spreads: Spreads, rng: np.random.Generator, now_utc: datetime
+) -> Forecast:
+    """The forecast with `members` members; one that has several already is returned as it is.
+
+    Lead time runs from issue (from fetch where the source does not say), never from later than now, so an old forecast
+    spreads wider. The mean over members keeps the source's temperature and amount. Unknown stays unknown.
+    """
+    if forecast.air_temp_c.shape[0] > 1:
+        return forecast
+    if members < 1:
+        raise ValueError("members must be at least 1")
+    since = min(forecast.issued_at or forecast.fetched_at, now_utc)
+    lead_h = (forecast.start - since) / timedelta(hours=1) + np.arange(forecast.hours, dtype=np.float64) + 0.5
+    warm = rng.permutation(normal_scores(members))
+    wet_rank = rng.permutation(members)
+    cloudy = rng.permutation(normal_scores(members))
+
+    error_c = warm[:, None, None] * spreads.air_temp_sd_c(lead_h)
+    whole = (members, *forecast.air_temp_c.shape[1:])
+    return replace(
+        forecast,
+        air_temp_c=forecast.air_temp_c + error_c,
+        freezing_level_m=forecast.freezing_level_m + error_c * LEVEL_M_PER_K,
+        snow_level_m=forecast.snow_level_m + error_c * LEVEL_M_PER_K,
+        cloud_frac=np.clip(forecast.cloud_frac + cloudy[:, None, None] * spreads.cloud_frac, 0.0, 1.0),
+        precip_mmwe_h=amounts(
+            forecast.precip_mmwe_h[0], forecast.precip_prob_frac[0], members=members, log_sd=spreads.precip_log
+        )[wet_rank],
+        rh_frac=np.broadcast_to(forecast.rh_frac, whole),
+        pressure_hpa=np.broadcast_to(forecast.pressure_hpa, whole),
+        wind_mps=np.broadcast_to(forecast.wind_mps, whole),
+        shortwave_wm2=np.broadcast_to(forecast.shortwave_wm2, whole),
+        precip_prob_frac=np.broadcast_to(forecast.precip_prob_frac, whole),
+        precip_form=np.broadcast_to(forecast.precip_form, whole),
+    )
+
+
+def normal_scores(members: int) -> Array:
+    """Midpoint quantiles of the standard normal, scaled to a standard deviation of exactly 1; zero for one member."""
+    scores = np.array([NORMAL.inv_cdf((i + 0.5) / members) for i in range(members)])
+    return scores / np.sqrt(np.mean(scores**2)) if members > 1 else np.zeros(1)
+
+
+def amounts(amount_mmwe_h: Array, prob_frac: Array, *, members: int, log_sd: float) -> Array:
+    """Precipitation of each member, driest first: (member, *shape), its mean over members the given amount.
+
+    With a probability p the amount is zero with 1 - p, else exponential with mean amount / p (the amount a source
+    gives is unconditional). Without one it is the amount times a lognormal factor of mean 1. Member i stands for the
+    i-th of equal shares of probability and gets the mean amount within that share, so no tail is lost to few members.
+    Where the two contradict each other both are believed a little: see `agreed`.
+    """
+    amount, p = agreed(amount_mmwe_h, prob_frac)
+    by_chance = amount * exponential_shares(p, members)
+    by_factor = amount * lognormal_shares(members, log_sd).reshape(-1, *[1] * amount.ndim)
+    return np.where(np.isnan(p), by_factor, by_chance)
+
+
+def agreed(amount_mmwe_h: Array, prob_frac: Array) -> tuple[Array, Array]:
+    """Amount and probability made to fit each other. Assumptions without a source.
+
+    A probability is at least amount / (amount + 1 mm/h): a member that is wet then gets at most 1 mm/h more than the
+    source's amount on average. A probability of 30 % or more means at least a trace.
+    """
+    p = np.where(amount_mmwe_h > 0.0, np.maximum(prob_frac, amount_mmwe_h / (amount_mmwe_h + 1.0)), prob_frac)
+    trace = np.where(prob_frac >= REAL_CHANCE_FRAC, prob_frac * TRACE_MMWE_H, 0.0)
+    return np.maximum(amount_mmwe_h, trace), p
+
+
+def exponential_shares(prob_frac: Array, members: int) -> Array:
+    """(member, *shape): mean over each share of an amount that is 0 with 1 - p and exponential with mean 1/p else.
+
+    With w = 1 - u the chance of exceeding, the amount is -ln(w/p)/p for w < p; its integral over w from 0 is
+    w (1 - ln(w/p))/p.
+    """
+    edge = 1.0 - np.arange(members + 1).reshape(-1, *[1] * prob_frac.ndim) / members
+    ratio = np.minimum(np.divide(edge, prob_frac, out=np.ones(np.broadcast_shapes(edge.shape, prob_frac.shape)),
+                                 where=prob_frac > 0.0), 1.0)  # fmt: skip
+    held = ratio * (1.0 - np.log(np.where(ratio > 0.0, ratio, 1.0)))
+    return np.where(np.isnan(prob_frac), np.nan, (held[:-1] - held[1:]) * members)
+
+
+def lognormal_shares(members: int, log_sd: float) -> Array:
+    """(member,): mean over each share of a lognormal factor of mean 1."""
+    edges = [NORMAL.inv_cdf(i / members) if 0 < i < members else np.inf * (i - 0.5) for i in range(members + 1)]
+    below = np.array([NORMAL.cdf(z - log_sd) if np.isfinite(z) else float(z > 0) for z in edges])
+    return np.diff(below) * members

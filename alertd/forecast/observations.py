@@ -1,0 +1,102 @@
+"""What stations near the road measured and saw: values only, whichever service they came from.
+
+A station stands for its own place. Airports lie in valleys, so a pass is not what its nearest station says.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+import numpy as np
+
+from alertd.forecast.model import Array
+from alertd.forecast.sampling import EARTH_RADIUS_M
+
+OLD_AFTER = timedelta(hours=2)  # services were seen to pass on observations hours late
+FUTURE = timedelta(minutes=10)  # clocks differ
+
+
+class Seen(StrEnum):
+    """Weather at the station that matters to a road. Showers are told as what falls."""
+
+    RAIN = "rain"
+    DRIZZLE = "drizzle"
+    FREEZING_RAIN = "freezing rain"
+    FREEZING_DRIZZLE = "freezing drizzle"
+    SNOW = "snow"
+    SNOW_GRAINS = "snow grains"
+    SNOW_PELLETS = "snow pellets or small hail"
+    ICE_PELLETS = "ice pellets"
+    ICE_CRYSTALS = "ice crystals"
+    HAIL = "hail"
+    UNKNOWN_PRECIPITATION = "precipitation of unknown form"
+    BLOWING_SNOW = "blowing snow"
+    DRIFTING_SNOW = "drifting snow"
+    FOG = "fog"
+    FREEZING_FOG = "freezing fog"
+    MIST = "mist"
+    THUNDERSTORM = "thunderstorm"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """elevation_m: above sea level, NaN if unknown."""
+
+    id: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationReport:
+    """One observation. NaN is unknown, and so is a `weather` of None; an empty one says that there was none.
+
+    wind_from_deg: where it blows from; unknown when calm or variable. visibility_m: at least this, where the report
+    ends its scale. precip_last_hour_mmwe: 0 also for a trace. raw: the coded text, empty if none.
+    """
+
+    station: Station
+    source: str
+    observed_at: datetime
+    air_temp_c: float
+    dew_point_c: float
+    rh_frac: float
+    wind_mps: float
+    gust_mps: float
+    wind_from_deg: float
+    visibility_m: float
+    precip_last_hour_mmwe: float
+    weather: tuple[Seen, ...] | None
+    raw: str
+
+    def __post_init__(self) -> None:
+        if self.observed_at.utcoffset() is None:
+            raise ValueError("observation times must be aware")
+
+
+def on_earth(elevation_m: float) -> float:
+    """A height as given, NaN for one that no station stands at."""
+    return elevation_m if -500.0 <= elevation_m <= 9000.0 else float("nan")
+
+
+def newest(reports: Iterable[StationReport], now_utc: datetime) -> list[StationReport]:
+    """Of each station the newest report with an air temperature, where that is neither old nor from the future."""
+    out: dict[str, StationReport] = {}
+    for report in reports:
+        young = -FUTURE <= now_utc - report.observed_at <= OLD_AFTER
+        if young and np.isfinite(report.air_temp_c):
+            known = out.get(report.station.id)
+            if known is None or known.observed_at < report.observed_at:
+                out[report.station.id] = report
+    return [out[id_] for id_ in sorted(out)]
+
+
+def apart_m(lat_deg: Array, lon_deg: Array, other_lat_deg: Array, other_lon_deg: Array) -> Array:
+    """(place, other): metres between places, on a plane with the meridians' spacing at the first; good for 100 km."""
+    metres = EARTH_RADIUS_M * np.pi / 180.0
+    north = (lat_deg[:, None] - other_lat_deg) * metres
+    turn = (lon_deg[:, None] - other_lon_deg + 180.0) % 360.0 - 180.0
+    east = turn * metres * np.cos(np.radians(lat_deg))[:, None]
+    return np.hypot(north, east)

@@ -1,0 +1,242 @@
+"""Whether what a source answers can be so: a plausible lie must not count as a forecast.
+
+An answer in the wrong unit, one value for all hours, or no value at all has the right shape and still clears a road
+that is not clear. The checks compare an answer with itself, with the season and with the last good answer. They doubt
+the whole answer: one wrong value says that the source is at fault. Thresholds without a source are our estimate.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import Array
+
+MOST_CHANGE_K: Final = 12.0  # between two answers for one hour; a front that comes hours sooner changes less
+COMPARED: Final = timedelta(hours=48)  # ahead of now; later hours of two honest answers may differ by more
+DEW_OVER_AIR_K: Final = 1.5  # both rounded to whole degrees Fahrenheit and held over different hours make 0.6
+SNOW_ABOVE_C: Final = 5.0
+SNOW_NEAR_H: Final = 6  # a total of snow is spread over up to six hours, warm ones among them
+LEVEL_C: Final = 5.0  # the air may be so warm at the freezing level: ground in the sun, a model's own height
+LEVEL_K_PER_M: Final = 0.015  # and so much more for each metre below it, half as much again as dry air warms
+LEVEL_INVERSION_K: Final = 35.0  # the air may be so much colder than the level says: the strongest inversions
+LEVEL_LASTS_H: Final = 3
+SAME_N: Final = 12  # equal values in a row of a source that reports each hour to a tenth of a degree
+LAPSE_K_PER_M: Final = 0.0065  # standard atmosphere
+
+# Our estimate of the highest and lowest air temperature at sea level that any place of a latitude has had, some
+# degrees beyond the records known to us (from memory: Death Valley 56.7, Lytton 49.6, Lhasa in January 20.5 at 3650 m,
+# Denver in January 24 at 1610 m, Sunndalsøra in January 19, Peter Sink -56 at 2500 m).
+_LATITUDE_DEG: Final = (0.0, 15.0, 30.0, 40.0, 50.0, 60.0, 70.0, 90.0)
+_HIGHEST_WINTER_C: Final = (52.0, 50.0, 46.0, 38.0, 31.0, 24.0, 18.0, 8.0)
+_HIGHEST_SUMMER_C: Final = (52.0, 56.0, 58.0, 56.0, 52.0, 44.0, 40.0, 25.0)
+_LOWEST_WINTER_C: Final = (-5.0, -15.0, -40.0, -58.0, -65.0, -72.0, -75.0, -90.0)
+_LOWEST_SUMMER_C: Final = (0.0, -5.0, -8.0, -15.0, -18.0, -22.0, -35.0, -60.0)
+_WARMEST_DAY: Final = 201  # 20 July, a month after the solstice
+_UNKNOWN_LOW_M, _UNKNOWN_HIGH_M = 0.0, 4000.0  # where the height is unknown, each bound takes the wider one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Told:
+    """What an answer says of its places. Weather arrays: (member, cell, hour) from `start`, NaN where unknown.
+
+    lat_deg, lon_deg, elevation_m: (cell,). reported_c: (member, cell, report) air temperatures as the source reports
+    them, at whatever steps; same_n: how many equal ones in a row no honest answer has. snow: falls in that hour by the
+    source's own word; snow_above_c: air too warm for it.
+    """
+
+    start: datetime
+    lat_deg: Array
+    lon_deg: Array
+    elevation_m: Array
+    air_temp_c: Array
+    precip_mmwe_h: Array
+    reported_c: Array
+    same_n: int = SAME_N
+    dew_point_c: Array | None = None
+    freezing_level_m: Array | None = None
+    snow: NDArray[np.bool_] | None = None
+    snow_above_c: float = SNOW_ABOVE_C
+
+    def place(self, cell: int) -> str:
+        return f"{self.lat_deg[cell]:.2f}, {self.lon_deg[cell]:.2f}"
+
+    def moment(self, hour: int) -> str:
+        return f"{self.start + timedelta(hours=int(hour)):%d %b %H:%M} UTC"
+
+
+def why_doubted(told: Told, before: Told | None, now_utc: datetime) -> str:
+    """Why an answer must not be believed, in plain words; "" for one that may be.
+
+    before: the last good answer to the same question, if any. now_utc: hours from then on are needed.
+    """
+    checks: tuple[Callable[[], str], ...] = (
+        lambda: _empty(told, before, now_utc),
+        lambda: _beyond_season(told),
+        lambda: _dew_over_air(told),
+        lambda: _warm_snow(told),
+        lambda: _level_against_air(told),
+        lambda: _one_value(told),
+        lambda: _changed(told, before, now_utc) if before is not None else "",
+    )
+    return next((why for check in checks if (why := check())), "")
+
+
+def season_bounds_c(
+    lat_deg: Array, elevation_m: Array, start: datetime, hours: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(cell, hour) each: the lowest and highest air temperature that we hold possible; our estimate.
+
+    Sea-level bounds by latitude, between midwinter and midsummer along a cosine of the day, less the standard lapse to
+    the place's height.
+    """
+    first = start.astimezone(UTC)
+    day = first.timetuple().tm_yday + (first.hour + np.arange(hours)) / 24.0
+    north = np.where(lat_deg < 0.0, -1.0, 1.0)[:, None]
+    summer = 0.5 + 0.5 * north * np.cos(2.0 * np.pi * (day - _WARMEST_DAY) / 365.25)  # 0 in midwinter, 1 in midsummer
+    away = np.abs(lat_deg)
+
+    def between(winter: tuple[float, ...], warm: tuple[float, ...]) -> Array:
+        cold, hot = (np.interp(away, _LATITUDE_DEG, table)[:, None] for table in (winter, warm))
+        bound: Array = cold + (hot - cold) * summer
+        return bound
+
+    low_m, high_m = (np.where(np.isnan(elevation_m), m, elevation_m) for m in (_UNKNOWN_HIGH_M, _UNKNOWN_LOW_M))
+    lowest = between(_LOWEST_WINTER_C, _LOWEST_SUMMER_C) - LAPSE_K_PER_M * np.maximum(low_m, 0.0)[:, None]
+    highest = between(_HIGHEST_WINTER_C, _HIGHEST_SUMMER_C) - LAPSE_K_PER_M * high_m[:, None]
+    return lowest, highest
+
+
+def _usable(told: Told, now_utc: datetime) -> NDArray[np.bool_]:
+    """(cell,): whether any hour from now on is known."""
+    first = max(int((now_utc - told.start) // timedelta(hours=1)), 0)
+    known = np.isfinite(told.air_temp_c) & np.isfinite(told.precip_mmwe_h)
+    return np.asarray(known[..., first:].any(axis=(0, 2)))
+
+
+def _empty(told: Told, before: Told | None, now_utc: datetime) -> str:
+    usable = _usable(told, now_utc)
+    if not usable.any():
+        return "it has no hour ahead with a temperature and precipitation"
+    if before is None or before.lat_deg.shape != told.lat_deg.shape:
+        return ""
+    lost = np.count_nonzero(_usable(before, now_utc) & ~usable)
+    if not lost:
+        return ""
+    return f"it has no hour ahead with a temperature and precipitation for {lost} of {usable.size} places"
+
+
+def _beyond_season(told: Told) -> str:
+    lowest, highest = season_bounds_c(told.lat_deg, told.elevation_m, told.start, told.air_temp_c.shape[2])
+    hot, cold = told.air_temp_c > highest, told.air_temp_c < lowest
+    where = _first(hot | cold)
+    if where is None:
+        return ""
+    member, cell, hour = where
+    limit, side = (highest, "highest") if hot[where] else (lowest, "lowest")
+    return (
+        f"its air temperature of {told.air_temp_c[member, cell, hour]:.0f} °C at {told.place(cell)}, "
+        f"{told.moment(hour)}, is beyond the {side} that we hold possible there in this season "
+        f"({limit[cell, hour]:.0f} °C, our estimate)"
+    )
+
+
+def _dew_over_air(told: Told) -> str:
+    if told.dew_point_c is None:
+        return ""
+    over = told.dew_point_c - told.air_temp_c
+    where = _first(over > DEW_OVER_AIR_K)
+    if where is None:
+        return ""
+    _, cell, hour = where
+    return f"its dew point is {over[where]:.1f} K above its air temperature at {told.place(cell)}, {told.moment(hour)}"
+
+
+def _warm_snow(told: Told) -> str:
+    if told.snow is None or not told.snow.any():
+        return ""
+    coldest = told.air_temp_c.copy()
+    for shift in range(1, min(SNOW_NEAR_H, coldest.shape[2] - 1) + 1):
+        coldest[..., shift:] = np.fmin(coldest[..., shift:], told.air_temp_c[..., :-shift])
+        coldest[..., :-shift] = np.fmin(coldest[..., :-shift], told.air_temp_c[..., shift:])
+    where = _first(told.snow & (coldest > told.snow_above_c))
+    if where is None:
+        return ""
+    member, cell, hour = where
+    air_c = told.air_temp_c[member, cell, hour]
+    return f"it reports snowfall at {air_c:.0f} °C at {told.place(cell)}, {told.moment(hour)}"
+
+
+def _level_against_air(told: Told) -> str:
+    if told.freezing_level_m is None:
+        return ""
+    below_m = told.freezing_level_m - told.elevation_m[:, None]
+    warm = told.air_temp_c > LEVEL_C + LEVEL_K_PER_M * np.maximum(below_m, 0.0)
+    cold = told.air_temp_c < LAPSE_K_PER_M * np.maximum(below_m, 0.0) - LEVEL_INVERSION_K - LEVEL_C
+    where = _first(_in_a_row(warm | (cold & (below_m > 0.0)), LEVEL_LASTS_H))
+    if where is None:
+        return ""
+    member, cell, hour = where
+    return (
+        f"its freezing level of {told.freezing_level_m[where]:.0f} m contradicts its air temperature of "
+        f"{told.air_temp_c[member, cell, hour]:.0f} °C at {told.place(cell)} ({told.elevation_m[cell]:.0f} m), "
+        f"{told.moment(hour)}"
+    )
+
+
+def _one_value(told: Told) -> str:
+    same = told.reported_c[..., 1:] == told.reported_c[..., :-1]
+    where = _first(_in_a_row(same, told.same_n - 1))
+    if where is None:
+        return ""
+    member, cell, step = where
+    return (
+        f"its air temperature at {told.place(cell)} is the same, {told.reported_c[member, cell, step]:.1f} °C, "
+        f"in {told.same_n} reports in a row"
+    )
+
+
+def _changed(told: Told, before: Told, now_utc: datetime) -> str:
+    if before.lat_deg.shape != told.lat_deg.shape:
+        return ""
+    offset = round((told.start - before.start) / timedelta(hours=1))
+    now, old = (_mean(one.air_temp_c) for one in (told, before))
+    first, last = (int((at - told.start) // timedelta(hours=1)) for at in (now_utc, now_utc + COMPARED))
+    first, last = max(first, 0, -offset), min(last, now.shape[1], old.shape[1] - offset)
+    if first >= last:
+        return ""
+    change = now[:, first:last] - old[:, first + offset : last + offset]
+    where = _first(np.abs(change) > MOST_CHANGE_K)
+    if where is None:
+        return ""
+    cell, hour = where
+    return (
+        f"its air temperature at {told.place(cell)}, {told.moment(first + hour)}, differs by {change[where]:+.0f} K "
+        "from its last good answer"
+    )
+
+
+def _mean(values: Array) -> Array:
+    """(cell, hour): over the members that know."""
+    known = np.isfinite(values)
+    count = known.sum(axis=0)
+    total = np.where(known, values, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _in_a_row(true: NDArray[np.bool_], n: int) -> NDArray[np.bool_]:
+    """Where `n` true values begin, along the last axis."""
+    if true.shape[-1] < n:
+        return np.zeros((*true.shape[:-1], 0), dtype=np.bool_)
+    total = np.concatenate([np.zeros((*true.shape[:-1], 1), dtype=np.intp), np.cumsum(true, axis=-1)], axis=-1)
+    return np.asarray(total[..., n:] - total[..., :-n] == n)
+
+
+def _first(true: NDArray[np.bool_]) -> tuple[int, ...] | None:
+    """The first index that is true; None for none."""
+    if not true.any():
+        return None
+    return tuple(int(i) for i in np.unravel_index(int(np.argmax(true)), true.shape))

@@ -1,0 +1,120 @@
+"""Is a forecast young and whole enough to plan with, and what must the reader be told when it is not."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import Forecast
+from alertd.forecast.pool import reach
+
+
+class Usable(IntEnum):
+    """How far a forecast can be trusted, worse is higher."""
+
+    OK = 0
+    PARTIAL = 1  # something is missing
+    STALE = 2  # old, or the last answer of a source that is down
+    UNUSABLE = 3  # too old or too empty to plan with: the outcome is unknown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Ages in hours since issue (since fetch where the source does not say). future_h: clocks may differ by this.
+
+    A source that makes only a few issues a day is stale later by the hours between them, and unusable no later.
+    """
+
+    stale_after_h: float = 6.0
+    unusable_after_h: float = 24.0
+    future_h: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Freshness:
+    """`reasons` are cautions for the reader; empty exactly when `state` is OK."""
+
+    state: Usable
+    reasons: tuple[str, ...]
+
+
+def freshness(
+    forecast: Forecast,
+    *,
+    now_utc: datetime,
+    window_start: datetime,
+    window_end: datetime,
+    limits: Limits | None = None,
+    shared: bool = False,
+) -> Freshness:
+    """Judge one forecast for the hours a trip needs.
+
+    shared: it is one of several, and only held to places and hours that it reaches (see `blend.reach`); `coverage` of
+    the pool says what none of them does.
+    """
+    limits = limits or Limits()
+    state, reasons = Usable.OK, []
+    age_h = forecast.age_h(now_utc)
+    name = forecast.provider
+    if age_h > limits.unusable_after_h:
+        state, reasons = Usable.UNUSABLE, [f"{name}: forecast is {age_h:.0f} h old, too old to plan with"]
+    elif age_h > limits.stale_after_h + forecast.issue_every_h:
+        state, reasons = Usable.STALE, [f"{name}: forecast is {age_h:.0f} h old"]
+    elif age_h < -limits.future_h:
+        state, reasons = Usable.STALE, [f"{name}: forecast claims to be issued {-age_h:.0f} h from now"]
+    if forecast.served_stale:
+        state = max(state, Usable.STALE)
+        reasons.append(f"{name}: source not reached or not updating, its last good forecast is used")
+    held_to = reach(forecast) if shared else None
+    there = coverage(forecast, window_start, window_end, held_to)
+    state = max(state, there.state)
+    reasons += there.reasons
+    for gap in forecast.gaps:
+        state = max(state, Usable.PARTIAL)
+        reasons.append(gap.reason)
+    return Freshness(state=state, reasons=tuple(dict.fromkeys(reasons)))
+
+
+def coverage(
+    forecast: Forecast, window_start: datetime, window_end: datetime, among: NDArray[np.bool_] | None = None
+) -> Freshness:
+    """How much of the hours and places of a trip is known; see `covered_frac`."""
+    known_frac = covered_frac(forecast, window_start, window_end, among)
+    if known_frac == 0.0:
+        said = f"{forecast.provider}: no forecast for the hours of this trip"
+        return Freshness(state=Usable.UNUSABLE, reasons=(said,))
+    if known_frac < 1.0:
+        missing = min(99, max(1, round(100 * (1.0 - known_frac))))
+        said = f"{forecast.provider}: {missing} % of the hours and places of this trip have no forecast"
+        return Freshness(state=Usable.PARTIAL, reasons=(said,))
+    return Freshness(state=Usable.OK, reasons=())
+
+
+def covered_frac(
+    forecast: Forecast, window_start: datetime, window_end: datetime, among: NDArray[np.bool_] | None = None
+) -> float:
+    """Share of (cell, hour) of the window for which some member knows both temperature and precipitation.
+
+    among: (cell, hour) of the forecast to count alone; 0 when none of them is in the window.
+    """
+    hour = timedelta(hours=1)
+    first, last = int((window_start - forecast.start) // hour), int(-((forecast.start - window_end) // hour))
+    wanted = max(last - first, 1) * forecast.lat_deg.size
+    inside = slice(max(first, 0), max(min(last, forecast.hours), 0))
+    known = ~np.isnan(forecast.air_temp_c[..., inside]) & ~np.isnan(forecast.precip_mmwe_h[..., inside])
+    if among is None:
+        return float(np.count_nonzero(known.any(axis=0)) / wanted)
+    counted = among[:, inside]
+    return float(np.count_nonzero(known.any(axis=0) & counted)) / max(float(np.count_nonzero(counted)), 1.0)
+
+
+def together(judged: Sequence[Freshness]) -> Freshness:
+    """Several sources together: the best state of any (a trip can be planned on it), all cautions."""
+    if not judged:
+        return Freshness(state=Usable.UNUSABLE, reasons=("no forecast source answered",))
+    reasons = tuple(dict.fromkeys(reason for one in judged for reason in one.reasons))
+    state = min(one.state for one in judged)
+    return Freshness(state=max(state, Usable.PARTIAL) if reasons else state, reasons=reasons)

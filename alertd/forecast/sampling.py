@@ -1,0 +1,108 @@
+"""Which places along a road to ask a forecast for, and which of them speaks for each sample of the road.
+
+Places stand about 5 km apart, closer where the height changes, always at both ends, summits and lows, because it is
+the summit's weather that decides.
+"""
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import Array
+
+IntArray: TypeAlias = NDArray[np.intp]
+
+SPACING_M = 5000.0
+CLIMB_M = 250.0  # this much height counts as much as one spacing
+PROMINENCE_M = 100.0  # a rise or dip less than this makes no summit or low
+EARTH_RADIUS_M = 6_371_000.0
+HAIR = 1e-6  # of a step: rounding in a long sum must not shift a place by a sample
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CellPlan:
+    """sample_idx: (cell,) the samples to ask for, in order along the road. cell_of_sample: (sample,) into them."""
+
+    sample_idx: IntArray
+    cell_of_sample: IntArray
+
+
+def choose_cells(
+    distance_m: Array,
+    elevation_m: Array,
+    lat_deg: Array,
+    lon_deg: Array,
+    *,
+    max_cells: int = 100,
+    spacing_m: float = SPACING_M,
+    climb_m: float = CLIMB_M,
+    prominence_m: float = PROMINENCE_M,
+) -> CellPlan:
+    """At most `max_cells` (>= 2) of the road's samples as forecast places. All arrays (sample,), in road order.
+
+    An unknown height (NaN) counts as the height known before it.
+    """
+    if max_cells < 2 or distance_m.size == 0:
+        raise ValueError("a road needs at least one sample, and a plan room for its two ends")
+    height = filled(elevation_m)
+    must = turning_points(height, prominence_m)
+    while must.size > max_cells:
+        prominence_m *= 1.5
+        must = turning_points(height, prominence_m)
+    effort = np.concatenate([[0.0], np.cumsum(np.diff(distance_m) / spacing_m + np.abs(np.diff(height)) / climb_m)])
+    picks = np.union1d(must, evenly(effort, int(np.ceil(effort[-1] - HAIR)) + 1))
+    while picks.size > max_cells:
+        # Thin the evenly spread ones; the turning points stay.
+        extra = np.setdiff1d(picks, must)
+        keep = np.linspace(0, extra.size - 1, max_cells - must.size).round().astype(np.intp)
+        picks = np.union1d(must, extra[keep] if max_cells > must.size else extra[:0])
+    return CellPlan(sample_idx=picks, cell_of_sample=nearest_cell(lat_deg, lon_deg, height, picks, spacing_m, climb_m))
+
+
+def evenly(effort: Array, count: int) -> IntArray:
+    """Samples at about equal steps of effort, both ends included."""
+    steps = np.linspace(0.0, effort[-1], max(count, 2))
+    return np.unique(np.clip(np.searchsorted(effort, steps - HAIR), 0, effort.size - 1))
+
+
+def filled(elevation_m: Array) -> Array:
+    """Heights with gaps filled from before, or from after at the start; all zero when none is known."""
+    known = np.flatnonzero(~np.isnan(elevation_m))
+    if known.size == 0:
+        return np.zeros_like(elevation_m)
+    last = np.searchsorted(known, np.arange(elevation_m.size), side="right") - 1
+    return elevation_m[known[np.maximum(last, 0)]]
+
+
+def turning_points(height_m: Array, prominence_m: float) -> IntArray:
+    """Both ends, and every summit and low that rises or falls at least `prominence_m` from its neighbours."""
+    points = [0]
+    high = low = 0
+    rising = 0  # unknown until the first move of at least prominence_m
+    for i, h in enumerate(height_m):
+        high = i if h > height_m[high] else high
+        low = i if h < height_m[low] else low
+        if rising >= 0 and height_m[high] - h >= prominence_m:
+            points.append(high)
+            rising, high, low = -1, i, i
+        elif rising <= 0 and h - height_m[low] >= prominence_m:
+            points.append(low)
+            rising, high, low = 1, i, i
+    points.append(height_m.size - 1)
+    return np.unique(np.array(points, dtype=np.intp))
+
+
+def nearest_cell(
+    lat_deg: Array, lon_deg: Array, height_m: Array, picks: IntArray, spacing_m: float, climb_m: float
+) -> IntArray:
+    """(sample,): the pick that is nearest in place and height, each counted in its own step."""
+    metres = EARTH_RADIUS_M * np.pi / 180.0
+    north = (lat_deg[:, None] - lat_deg[picks]) * metres
+    turn = (lon_deg[:, None] - lon_deg[picks] + 180.0) % 360.0 - 180.0
+    east = turn * metres * np.cos(np.radians(lat_deg))[:, None]
+    up = height_m[:, None] - height_m[picks]
+    cost: Array = (north**2 + east**2) / spacing_m**2 + (up / climb_m) ** 2
+    nearest: IntArray = np.argmin(cost, axis=1)
+    return nearest

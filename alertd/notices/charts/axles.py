@@ -1,0 +1,183 @@
+"""The rig from above with the tires to chain: for a terminal, and as SVG. Front at the top, left on the left.
+
+A chained tire is told by hatching, a heavy edge and the letter C; color only comes on top of that.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from html import escape
+from textwrap import wrap
+from typing import Final
+
+from alertd.notices.charts.palette import DARK, LIGHT
+from alertd.rules.rig import Axle, AxleRole, Place, Rig, Side, Tire
+from alertd.rules.tire_text import tires_words
+
+_TIRE_W: Final = 20
+_TIRE_H: Final = 36
+_ROW_H: Final = 50
+_UNIT_GAP: Final = 34
+_TRACK: Final = {"left": 68, "right": 182}  # middle of the single tire, or of the gap of the dual pair
+_LABELS_X: Final = 240
+_WIDTH: Final = 360  # a phone's; the same everywhere, so that a tire is as large on paper
+_MIDDLE: Final = (_TRACK["left"] + _TRACK["right"]) / 2
+_LINE_H: Final = 17
+_LINE_LETTERS: Final = 46  # that fit into the width, in the widest of the usual fonts
+_HEAD_LETTERS: Final = 34
+
+
+def _style() -> str:
+    """Plain colors first: viewers that know no media queries still draw black on white."""
+
+    def colors(c: Mapping[str, str]) -> str:
+        return f"""
+  .alertd-axles .paper, .alertd-axles .bare, .alertd-axles .plate {{ fill: {c["paper"]}; }}
+  .alertd-axles .body {{ stroke: {c["quiet"]}; }}
+  .alertd-axles .axle, .alertd-axles .bare, .alertd-axles .plate, .alertd-axles .hatch, .alertd-axles .edge
+    {{ stroke: {c["ink"]}; }}
+  .alertd-axles .mark {{ fill: {c["mark"]}; }}
+  .alertd-axles text {{ fill: {c["ink"]}; }}"""
+
+    return f"""{colors(LIGHT)}
+  .alertd-axles .body, .alertd-axles .edge {{ fill: none; }}
+  .alertd-axles .body, .alertd-axles .bare, .alertd-axles .plate {{ stroke-width: 1.5; }}
+  .alertd-axles .axle {{ stroke-width: 3; }}
+  .alertd-axles .hatch {{ stroke-width: 2; }}
+  .alertd-axles .edge {{ stroke-width: 4; }}
+  .alertd-axles text {{ font-family: sans-serif; font-size: 13px; }}
+  .alertd-axles .letter {{ font-weight: bold; text-anchor: middle; }}
+  .alertd-axles .head {{ font-weight: bold; font-size: 15px; }}
+  .alertd-axles .side {{ text-anchor: middle; }}
+  @media screen and (prefers-color-scheme: dark) {{{colors(DARK)}
+  }}
+"""
+
+
+def picture_text(rig: Rig, tires: Collection[Tire]) -> str:
+    """A row an axle: [C] a tire with a chain, [ ] one without; of a dual pair the outer box is the outside tire."""
+    chained = frozenset(tires)
+    lines = [f"{'':22}{'left':<8}{'front':^5}{'right':>8}"]
+    for i, axle in enumerate(rig.axles):
+        if i and axle.unit != rig.axles[i - 1].unit:
+            lines.append("")
+        row = "-----".join("".join(_box(t in chained) for t in side) for side in _by_side(i, axle))
+        lines.append(f"{_label(rig, i):<20}{row:^25}".rstrip())
+    return "\n".join([*lines, "", "[C] chain   [ ] no chain   outer box: outside tire"])
+
+
+def _box(chained: bool) -> str:
+    return "[C]" if chained else "[ ]"
+
+
+def _by_side(axle_idx: int, axle: Axle) -> tuple[tuple[Tire, ...], tuple[Tire, ...]]:
+    """The axle's tires as they stand from left to right, the left side's and the right side's."""
+    places: tuple[Place, ...] = ("outside", "inside") if axle.dual else ("single",)
+    left: Side = "left"
+    right: Side = "right"
+    return (
+        tuple(Tire(axle_idx, left, place) for place in places),
+        tuple(Tire(axle_idx, right, place) for place in reversed(places)),
+    )
+
+
+def _label(rig: Rig, axle_idx: int) -> str:
+    axle = rig.axles[axle_idx]
+    unit = f" {axle.unit}" if axle.role in (AxleRole.TRAILER, AxleRole.DOLLY) and rig.towed_units > 1 else ""
+    return f"{axle_idx + 1} {axle.role}{unit}" + (" (lift)" if axle.lift else "")
+
+
+def picture_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str] = ()) -> str:
+    """A whole SVG document, readable without color, in light, dark and print.
+
+    title: what the picture is of, for the head and for who cannot see it. lines: set below it, e.g. the law's text
+    and what is in doubt.
+    """
+    chained = frozenset(tires)
+    said = tires_words(rig, chained)
+    below = [*wrap(f"Chain {len(chained)} tires: {said}" if chained else "No tire is asked.", _LINE_LETTERS)]
+    for line in lines:
+        below += wrap(line, _LINE_LETTERS)
+    head = wrap(title, _HEAD_LETTERS)
+    top = 30 + len(head) * 20 + _LINE_H
+    rows_y = list(_rows(rig, top))
+    bottom = rows_y[-1] + _ROW_H
+    height = bottom + 44 + len(below) * _LINE_H
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {height}" width="{_WIDTH}" '
+        f'height="{height}" role="img" class="alertd-axles">',
+        f"<title>{escape(title)}</title>",
+        f"<desc>{escape(f'{rig.name}, seen from above, front at the top. {said}.')}</desc>",
+        f"<style>{_style()}</style>",
+        f'<rect class="paper" width="{_WIDTH}" height="{height}"/>',
+        *(_text(10, 28 + i * 20, line, "head") for i, line in enumerate(head)),
+        _text(_TRACK["left"], top - 14, "left", "side"),
+        _text(_MIDDLE, top - 14, "front ▲", "side"),
+        _text(_TRACK["right"], top - 14, "right", "side"),
+        *_bodies(rig, rows_y),
+    ]
+    for i, (axle, y) in enumerate(zip(rig.axles, rows_y, strict=True)):
+        parts += _axle(rig, i, axle, y, chained)
+    parts += [*_key(10, bottom + 10)]
+    parts += [_text(10, bottom + 44 + i * _LINE_H, line) for i, line in enumerate(below)]
+    return "\n".join([*parts, "</svg>", ""])
+
+
+def _rows(rig: Rig, top: int) -> Iterator[int]:
+    """The y of each axle's middle."""
+    y = top + _ROW_H // 2
+    for i, axle in enumerate(rig.axles):
+        if i:
+            before = rig.axles[i - 1]
+            close = before.unit == axle.unit and (before.role is axle.role or axle.role is AxleRole.TAG)
+            y += _ROW_H if close else _ROW_H + _UNIT_GAP
+        yield y
+
+
+def _bodies(rig: Rig, rows_y: Sequence[int]) -> Iterator[str]:
+    """Each unit's outline, so that a driver sees tractor and trailers at a glance."""
+    bottom = 0
+    for unit in range(rig.towed_units + 1):
+        ys = [y for axle, y in zip(rig.axles, rows_y, strict=True) if axle.unit == unit]
+        top = ys[0] - _TIRE_H // 2 - 6
+        if unit:
+            yield f'<line class="body" x1="{_MIDDLE}" x2="{_MIDDLE}" y1="{bottom}" y2="{top}"/>'
+        bottom = ys[-1] + _TIRE_H // 2 + 6
+        radius = 3 if unit else 22
+        yield f'<rect class="body" x="{_MIDDLE - 42}" y="{top}" width="84" height="{bottom - top}" rx="{radius}"/>'
+
+
+def _axle(rig: Rig, axle_idx: int, axle: Axle, y: int, chained: Collection[Tire]) -> Iterator[str]:
+    yield f'<line class="axle" x1="{_TRACK["left"]}" x2="{_TRACK["right"]}" y1="{y}" y2="{y}"/>'
+    for side in _by_side(axle_idx, axle):
+        for k, tire in enumerate(side):
+            x = _TRACK[tire.side] + (k - (len(side) - 1) / 2) * (_TIRE_W + 5)
+            yield from _tire(x, y, chained=tire in chained)
+    yield _text(_LABELS_X, y + 5, _label(rig, axle_idx))
+
+
+def _tire(x: float, y: float, *, chained: bool) -> Iterator[str]:
+    left, top = x - _TIRE_W / 2, y - _TIRE_H / 2
+    box = f'x="{left}" y="{top}" width="{_TIRE_W}" height="{_TIRE_H}" rx="4"'
+    if not chained:
+        yield f'<rect class="bare" {box}/>'
+        return
+    yield f'<rect class="mark" {box}/>'
+    for step in (4, 11, 25, 32):
+        ends = f'x1="{left + 1}" y1="{top + step + 3}" x2="{left + _TIRE_W - 1}" y2="{top + step - 3}"'
+        yield f'<line class="hatch" {ends}/>'
+    yield f'<rect class="edge" {box}/>'
+    yield f'<circle class="plate" cx="{x}" cy="{y}" r="8.5"/>'
+    yield _text(x, y + 4.7, "C", "letter")
+
+
+def _key(x: int, y: int) -> Iterator[str]:
+    yield f'<g transform="translate({x} {y}) scale(0.5)">'
+    yield from _tire(12, 20, chained=True)
+    yield from _tire(152, 20, chained=False)
+    yield "</g>"
+    yield _text(x + 20, y + 15, "chain")
+    yield _text(x + 90, y + 15, "no chain")
+
+
+def _text(x: float, y: float, text: str, kind: str = "") -> str:
+    name = f' class="{kind}"' if kind else ""
+    return f'<text{name} x="{x}" y="{y}">{escape(text)}</text>'

@@ -1,0 +1,221 @@
+"""A sheet measured in screen pixels, and how it leaves as SVG or PNG. matplotlib draws; only this module sets it up.
+
+Import it where a picture is asked for: matplotlib takes half a second to load. SVG keeps text as text: DejaVu Sans, by
+which it is laid out, is wider than the fonts of phones, so nothing overlaps there that did not here.
+"""
+
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+from xml.etree import ElementTree
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
+from PIL import Image
+
+from alertd.notices.charts.palette import DARK, LIGHT
+
+# Set once and never again, for a setting that is put back is put back under another thread's feet. A user's own
+# matplotlibrc must not change what a picture looks like.
+matplotlib.rcdefaults()
+matplotlib.rcParams.update(
+    {
+        "font.sans-serif": ["DejaVu Sans", "sans-serif"],
+        "svg.fonttype": "none",
+        "svg.hashsalt": "alertd",
+        "hatch.linewidth": 0.7,
+        "text.parse_math": False,
+        "path.simplify_threshold": 0.2,
+    }
+)
+
+PHONE_PX: Final = 360
+DESK_PX: Final = 920
+SMALL: Final = 11.0
+PLAIN: Final = 12.0
+HEAD: Final = 15.0
+_DOT: Final = 72.0  # a figure's inch is 72 units of its SVG, and each of those a pixel here
+_SVG: Final = "http://www.w3.org/2000/svg"
+_XLINK: Final = "http://www.w3.org/1999/xlink"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """For whom: the width of the screen, light or dark, miles and feet or metric."""
+
+    width_px: int = PHONE_PX
+    dark: bool = False
+    metric: bool = False
+
+    def color(self, role: str) -> str:
+        return (DARK if self.dark else LIGHT)[role]
+
+    @property
+    def wide(self) -> bool:
+        return self.width_px >= 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """A drawing, what it is of, and the same in sentences."""
+
+    title: str
+    said: tuple[str, ...]
+    sheet: "Sheet"
+
+    def svg(self) -> str:
+        """A whole document, the same bytes for the same picture.
+
+        Drawn in a light view it follows the reader's light or dark setting; drawn in a dark one it is dark.
+        """
+        return _svg(self)
+
+    def png(self, scale: float = 2.0) -> bytes:
+        """For mail and print: `scale` dots for each pixel of the view."""
+        out = io.BytesIO()
+        self.sheet.figure.savefig(out, format="png", dpi=_DOT * scale, metadata={"Software": None, "Title": self.title})
+        return out.getvalue()
+
+    def small_png(self, scale: float = 1.5) -> bytes:
+        """The same in 64 colors, a third of the bytes: for mails that carry many."""
+        out = io.BytesIO()
+        Image.open(io.BytesIO(self.png(scale))).convert("RGB").quantize(64).save(out, "PNG", optimize=True)
+        return out.getvalue()
+
+
+class Sheet:
+    """A page of a view's width on which things are put by pixels from its top left corner."""
+
+    def __init__(self, view: View, height_px: float) -> None:
+        self.view, self.height_px = view, float(round(height_px))
+        size = (view.width_px / _DOT, self.height_px / _DOT)
+        self.figure = Figure(figsize=size, dpi=_DOT, facecolor=view.color("paper"))
+
+    def axes(self, left: float, top: float, width: float, height: float) -> Axes:
+        """Bare axes without frame, ticks or margins."""
+        w, h = self.view.width_px, self.height_px
+        ax = self.figure.add_axes((left / w, 1.0 - (top + height) / h, width / w, height / h))
+        ax.set_facecolor("none")
+        ax.tick_params(length=0, colors=self.view.color("ink"), labelsize=SMALL, pad=3)
+        for spine in ax.spines.values():
+            spine.set_visible(False)
+        ax.set_xticks([])
+        ax.set_yticks([])
+        return ax
+
+    def text(self, x: float, top: float, text: str, size: float = PLAIN, **how: Any) -> None:
+        """A line of text; `top` is the top of its line, 1.35 times as high as its size."""
+        how = {"color": self.view.color("ink"), "ha": "left", "va": "baseline", **how}
+        y = top + 1.05 * size
+        self.figure.text(x / self.view.width_px, 1.0 - y / self.height_px, text, fontsize=size, **how)
+
+
+def width_of(text: str, size: float = PLAIN, *, bold: bool = False) -> float:
+    """Pixels that a line of text takes."""
+    prop = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
+    return float(text_to_path.get_text_width_height_descent(text, prop, ismath=False)[0])
+
+
+def wrapped(text: str, width_px: float, size: float = PLAIN, *, bold: bool = False) -> list[str]:
+    """Lines of at most a width; a word that is wider stands alone."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and width_of(longer, size, bold=bold) <= width_px:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+def _svg(picture: Picture) -> str:
+    raw = io.BytesIO()
+    FigureCanvasSVG(picture.sheet.figure).print_svg(  # type: ignore[no-untyped-call]
+        raw, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    )
+    ElementTree.register_namespace("", _SVG)
+    ElementTree.register_namespace("xlink", _XLINK)
+    root = ElementTree.fromstring(raw.getvalue())  # noqa: S314  # matplotlib's own words, a line above
+    width, height = picture.sheet.view.width_px, round(picture.sheet.height_px)
+    root.attrib.update({"width": str(width), "height": str(height), "role": "img", "class": "alertd-picture"})
+    root.attrib.pop("version", None)
+    title, desc = ElementTree.Element(f"{{{_SVG}}}title"), ElementTree.Element(f"{{{_SVG}}}desc")
+    title.text, desc.text = picture.title, " ".join(picture.said)
+    style = next(e for e in root.iter(f"{{{_SVG}}}style"))
+    used: set[tuple[str, str]] = set()
+    for e in root.iter():
+        _lighten(e, used)
+    style.text = _style(sorted(used))
+    _drop_ids(root)
+    _flatten(root)
+    for i, e in enumerate((title, desc)):
+        root.insert(i, e)
+    return ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _style(used: Sequence[tuple[str, str]]) -> str:
+    """Light colors first: viewers that know no media queries, and printers, still draw dark on white."""
+
+    def rules(colors: dict[str, str]) -> str:
+        return "".join(f".alertd-picture .{kind[0]}-{role}{{{kind}:{colors[role]}}}" for kind, role in used)
+
+    return (
+        ".alertd-picture text{font-family:'DejaVu Sans',sans-serif}"
+        ".alertd-picture *{stroke-linejoin:round}"
+        f"{rules(LIGHT)}@media screen and (prefers-color-scheme:dark){{{rules(DARK)}}}"
+    )
+
+
+_ROLE_OF: Final = {color: role for role, color in LIGHT.items()}
+_NUMBER: Final = re.compile(r"-?\d+\.\d+")
+
+
+def _lighten(e: ElementTree.Element, used: set[tuple[str, str]]) -> None:
+    """Palette colors to classes, other style to attributes where the same is said by fewer bytes, numbers rounded."""
+    classes, kept = [], []
+    for part in e.attrib.pop("style", "").split(";"):
+        name, _, value = (x.strip() for x in part.partition(":"))
+        if name in ("fill", "stroke") and value in _ROLE_OF:
+            classes.append((name, _ROLE_OF[value]))
+        elif name and name != "font-family" and part.strip() != "stroke-linejoin: round":
+            kept.append(f"{name}:{value}")
+    if e.get("fill") in _ROLE_OF:
+        classes.append(("fill", _ROLE_OF[e.attrib.pop("fill")]))
+    used.update(classes)
+    if classes:
+        e.set("class", " ".join(f"{kind[0]}-{role}" for kind, role in classes))
+    if kept:
+        e.set("style", ";".join(kept))
+    for name in ("d", "x", "y", "width", "height", "transform", "points"):
+        if name in e.attrib:
+            said = " ".join(e.attrib[name].split())
+            e.set(name, _NUMBER.sub(lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), said))
+    if e.get("transform", "").startswith("rotate(-0 "):
+        del e.attrib["transform"]
+    e.tail = None
+    if e.text is not None and not e.text.strip():
+        e.text = None
+
+
+def _drop_ids(root: ElementTree.Element) -> None:
+    """Drop ids that nothing refers to: several pictures stand on one page."""
+    said = ElementTree.tostring(root, encoding="unicode")
+    meant = set(re.findall(r'(?:url\(#|href="#)([^")]+)', said))
+    for e in root.iter():
+        if e.get("id") not in meant:
+            e.attrib.pop("id", None)
+
+
+def _flatten(e: ElementTree.Element) -> None:
+    """Groups that say nothing give way to what is in them."""
+    inside: list[ElementTree.Element] = []
+    for child in list(e):
+        _flatten(child)
+        inside += list(child) if child.tag == f"{{{_SVG}}}g" and not child.attrib else [child]
+    e[:] = inside

@@ -1,0 +1,46 @@
+"""Every picture of one plan."""
+
+from alertd.notices.charts.axles import picture_svg
+from alertd.notices.charts.canvas import Picture, View
+from alertd.notices.charts.elevation_profile import strip
+from alertd.notices.charts.map import chart
+from alertd.notices.charts.time_distance import clock, window_of
+from alertd.notices.text import phrases
+from alertd.plan.model import Plan
+from alertd.plan.road_ahead.hourly_need import Corridor
+from alertd.plan.road_by_hour import road_hours
+from alertd.route.jurisdictions import Boundaries
+from alertd.route.model import Route
+from alertd.rules.rig import Rig
+
+
+def plan_pictures(
+    plan: Plan, route: Route, corridor: Corridor, boundaries: Boundaries, view: View
+) -> dict[str, Picture]:
+    """By the name of a file: "road" along the way, "hours" of the road, and "map".
+
+    route and corridor are those the whole trip was planned on.
+    """
+    first, last = window_of(plan)
+    hours = road_hours(route, corridor, first.timestamp(), last.timestamp())
+    return {
+        "road": strip(plan, route, view),
+        "hours": clock(plan, route, hours, view),
+        "map": chart(plan, route, boundaries, view),
+    }
+
+
+def axle_svgs(plan: Plan, rig: Rig) -> dict[str, str]:
+    """A document a stretch, "axles-1" and so on: which tires to chain there."""
+    return {
+        f"axles-{n}": picture_svg(
+            rig,
+            s.hanging.tires,
+            f"{s.place or f'Stretch {n}'}: chains on {plan.rig_name}",
+            [
+                f"At {phrases.stop_words(s.chain_up)}, {phrases.clock(s.chain_up.arrive_at, s.chain_up.zone)}.",
+                phrases.SIGNS,
+            ],
+        )
+        for n, s in enumerate(plan.stretches, 1)
+    }

@@ -1,0 +1,110 @@
+"""Did our odds hold: how often the event came for each forecast probability, with counts, and the scores beside."""
+
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import ArrayLike
+
+from alertd.forecast.verification import BrierParts, Contingency, Reliability, brier, contingency
+from alertd.forecast.verification import reliability as binned
+from alertd.notices.charts import alt_text, primitives
+from alertd.notices.charts.canvas import SMALL, Picture, Sheet, View
+from alertd.notices.charts.palette import QUIET, Look
+from alertd.notices.charts.primitives import LINE, MARGIN
+
+LEFT: Final = 52.0
+COUNTS_PX: Final = 70.0
+MOST_PX: Final = 380.0
+_TICKS: Final = ((0.0, "0"), (0.25, "25"), (0.5, "50"), (0.75, "75"), (1.0, "100"))
+
+
+def reliability(
+    what: str, prob_frac: ArrayLike, happened: ArrayLike, view: View, *, yes_from_frac: float = 0.5
+) -> Picture:
+    """The diagram of one kind of event, e.g. "chains needed"; a forecast from `yes_from_frac` on counts as a yes.
+
+    Raises ValueError as `forecast.verification.brier`.
+    """
+    bins, parts = binned(prob_frac, happened), brier(prob_frac, happened)
+    p, h = np.asarray(prob_frac, dtype=np.float64), np.asarray(happened, dtype=np.bool_)
+    table = contingency(p[~np.isnan(p)] >= yes_from_frac, h[~np.isnan(p)])
+    title = f"Forecast odds held against what happened: {what}"
+    said = alt_text.reliability_said(what, bins, parts, table, yes_from_frac)
+    head = primitives.head_lines(title, [f"{int(bins.count.sum()):,} forecasts."], view)
+    side = min(view.width_px - LEFT - MARGIN, MOST_PX)
+    room = view.width_px - LEFT - side - 30.0 - MARGIN if view.wide else 0.0
+    key = primitives.key_rows(_rows(parts, table, yes_from_frac), view, room)
+    foot = primitives.small_lines(alt_text.RELIABILITY_FEET, view)
+    top = MARGIN + primitives.lines_height(head) + LINE + 6.0
+    top_counts = top + side + 10.0
+    top_ticks = top_counts + COUNTS_PX + 3.0
+    top_key = top if view.wide else top_ticks + 2 * LINE + 8.0
+    top_foot = max(top_ticks + 2 * LINE + 8.0, top_key + len(key) * LINE + 6.0)
+    sheet = Sheet(view, top_foot + primitives.lines_height(foot) + MARGIN)
+
+    primitives.draw_lines(sheet, MARGIN, head)
+    _diagram(sheet.axes(LEFT, top, side, side), bins, float(h[~np.isnan(p)].mean()), view)
+    _counts(sheet.axes(LEFT, top_counts, side, COUNTS_PX), bins, view)
+    for share, text in _TICKS:
+        sheet.text(LEFT + share * side, top_ticks, text, SMALL, ha="center")
+        sheet.text(LEFT - 5.0, top + (1.0 - share) * side - 0.65 * SMALL, text, SMALL, ha="right")
+    sheet.text(LEFT + side / 2.0, top_ticks + LINE, "forecast, %", SMALL, ha="center")
+    sheet.text(MARGIN, top - LINE - 4.0, "happened, %", SMALL)
+    sheet.text(LEFT - 5.0, top_counts + 2.0, "number", SMALL, ha="right")
+    primitives.draw_key(sheet, top_key, key, LEFT + side + 30.0 if view.wide else MARGIN)
+    primitives.draw_lines(sheet, top_foot, foot)
+    return Picture(title=title, said=said, sheet=sheet)
+
+
+def _diagram(ax: Axes, bins: Reliability, base_frac: float, view: View) -> None:
+    """Perfect forecasts lie on the diagonal; bars show how far off chance alone takes them; dotted is the base rate."""
+    ax.set_xlim(0.0, 1.0)
+    ax.set_ylim(0.0, 1.0)
+    primitives.frame(ax, view)
+    ink = view.color("ink")
+    ax.grid(color=view.color("line"), linewidth=0.5)
+    ax.plot([0, 1], [0, 1], color=ink, linewidth=1.0, linestyle=(0, (6, 3)), zorder=2.0)
+    ax.axhline(base_frac, color=ink, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2.0)
+    full = bins.count > 0
+    x, y = bins.mean_prob_frac[full], bins.happened_frac[full]
+    bars = [
+        primitives.box(m - 0.012, m + 0.012, low, high)
+        for m, low, high in zip(x, bins.low_frac[full], bins.high_frac[full], strict=True)
+    ]
+    primitives.fill(ax, bars, Look(role="line"), view, zorder=2.5)
+    ax.plot(
+        x, y, color=ink, linewidth=1.8, marker="o", markersize=7.0, zorder=4.0, clip_on=False,
+        markerfacecolor=view.color("mark"), markeredgecolor=ink, markeredgewidth=1.4,
+    )  # fmt: skip
+
+
+def _counts(ax: Axes, bins: Reliability, view: View) -> None:
+    """How many forecasts stand behind each point."""
+    top = max(int(bins.count.max()), 1)
+    ax.set_xlim(0.0, 1.0)
+    ax.set_ylim(0.0, 1.35 * top)
+    primitives.frame(ax, view)
+    edges = zip(bins.edge_frac[:-1], bins.edge_frac[1:], bins.count, strict=True)
+    primitives.fill(ax, [primitives.box(a + 0.01, b - 0.01, 0.0, n) for a, b, n in edges if n], QUIET, view)
+    for a, b, n in zip(bins.edge_frac[:-1], bins.edge_frac[1:], bins.count, strict=True):
+        if n:
+            ax.annotate(
+                f"{n}", ((a + b) / 2.0, n), xytext=(0, 2), textcoords="offset points", ha="center",
+                fontsize=SMALL - 1.0, color=view.color("ink"),
+            )  # fmt: skip
+
+
+def _rows(parts: BrierParts, table: Contingency, yes_from_frac: float) -> list[tuple[str, str]]:
+    return [
+        ("Brier", f"{parts.score:.3f}, 0 is perfect"),
+        ("reliability", f"{parts.reliability:.3f}, less is better"),
+        ("resolution", f"{parts.resolution:.3f}, more is better"),
+        ("uncertainty", f"{parts.uncertainty:.3f}, of the event itself"),
+        ("skill", f"{parts.skill:.2f}, 1 is perfect, 0 as good as the base rate"),
+        ("yes from", f"{yes_from_frac:.0%} on"),
+        ("POD", f"{table.pod:.2f}, of what happened was forecast"),
+        ("FAR", f"{table.far:.2f}, of what was forecast did not happen"),
+        ("CSI", f"{table.csi:.2f}, hits of all hits, misses and false alarms"),
+        ("bias", f"{table.bias:.2f}, forecasts of it per event"),
+    ]

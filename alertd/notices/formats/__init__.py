@@ -1,0 +1,1 @@
+"""Machine-readable forms of a notice: webhook event, CAP alert, CAP feed."""

@@ -1,0 +1,61 @@
+"""A feed of CAP alerts (Atom, RFC 4287), so that a system may ask what stands instead of being called."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from xml.etree import ElementTree as ET
+
+from alertd.notices.formats.cap import NAMESPACE, CapSender, to_bytes
+
+ATOM = "http://www.w3.org/2005/Atom"
+MEDIA_TYPE = "application/atom+xml; charset=utf-8"
+ALERT_MEDIA_TYPE = "application/cap+xml; charset=utf-8"
+
+
+def cap_feed(
+    alerts: Sequence[bytes], sender: CapSender, base_url: str, updated: datetime, *, ending: str = "", own_url: str = ""
+) -> bytes:
+    """A feed of `alerts`, as `cap_alert` made them, newest first; each is found at `base_url`/<identifier>`ending`.
+
+    `updated` holds when there are none: else it is when the newest was sent. own_url: of the feed, if not `base_url`.
+    """
+    told = sorted((ET.fromstring(alert) for alert in alerts), key=_sent, reverse=True)  # noqa: S314 - our own bytes
+    base = base_url.rstrip("/")
+    feed = ET.Element("feed", {"xmlns": ATOM})
+    _put(feed, "id", base)
+    _put(feed, "title", f"Chain advice of {sender.name}")
+    _put(feed, "updated", _time(_sent(told[0]) if told else updated))
+    author = ET.SubElement(feed, "author")
+    _put(author, "name", sender.name)
+    ET.SubElement(feed, "link", {"rel": "self", "href": own_url or base, "type": "application/atom+xml"})
+    for alert in told:
+        _put_entry(feed, alert, base, ending)
+    return to_bytes(feed)
+
+
+def _put_entry(feed: ET.Element, alert: ET.Element, base: str, ending: str) -> None:
+    identifier, kind = _of(alert, "identifier"), _of(alert, "msgType")
+    headlines = [x.text or "" for x in alert.iterfind(f"{{{NAMESPACE}}}info/{{{NAMESPACE}}}headline")]
+    entry = ET.SubElement(feed, "entry")
+    _put(entry, "id", f"{base}/{identifier}")
+    _put(entry, "title", headlines[0] if headlines else f"{kind}: {_of(alert, 'note')}")
+    _put(entry, "updated", _time(_sent(alert)))
+    link = {"rel": "alternate", "href": f"{base}/{identifier}{ending}", "type": "application/cap+xml"}
+    ET.SubElement(entry, "link", link)
+    ET.SubElement(entry, "category", {"term": kind})
+    _put(entry, "summary", "; ".join(headlines) or _of(alert, "note"))
+
+
+def _of(alert: ET.Element, tag: str) -> str:
+    return alert.findtext(f"{{{NAMESPACE}}}{tag}") or ""
+
+
+def _sent(alert: ET.Element) -> datetime:
+    return datetime.fromisoformat(_of(alert, "sent"))
+
+
+def _time(at: datetime) -> str:
+    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _put(parent: ET.Element, tag: str, text: str) -> None:
+    ET.SubElement(parent, tag).text = text

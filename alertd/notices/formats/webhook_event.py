@@ -1,0 +1,97 @@
+"""The body of a webhook event; its JSON Schema lies in shared/webhook-event.schema.json."""
+
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from alertd.notices.model import Audience, NoticeKind
+from alertd.notices.text import phrases
+from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, Along, Plan
+from alertd.plan.serialize import to_plain
+
+FORMAT = "alertd.event/1"
+MOST_POSTED = 20  # likewise of posted controls, in the order of the road, those that no map places last
+MOST_SURFACES = 12  # runs of winter road, icy ones first
+MOST_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiver's memory is not ours
+
+
+def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
+    """A trip's plan for the fleet's systems, whole but for the per-kilometre trace, the departures that were compared
+    without being worth saying, and every way to meet a law.
+
+    A tri-drive rig has near a hundred ways to meet one text: the event counts the tires and names those to chain. Of
+    bridges it names the likeliest ten; the cautions count them all. Of runs of winter road it names twelve.
+    """
+    likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MOST_BRIDGES]
+    bridges = tuple(sorted(likeliest, key=lambda b: b.start_m))
+    gravest = sorted(plan.surfaces, key=lambda s: (not s.icy, -s.probability, s.start_m))[:MOST_SURFACES]
+    data = to_plain(
+        replace(
+            plan,
+            along=Along(begins_at=plan.depart_at),
+            departures=(),
+            bridges=bridges,
+            posted=plan.posted[:MOST_POSTED],
+            surfaces=tuple(sorted(gravest, key=lambda s: s.start_m)),
+        )
+    )
+    del data["along"], data["departures"]
+    for stretch in data["stretches"]:
+        for demand in stretch["hanging"]["demands"]:
+            demand["tires_min"] = min(map(len, demand.pop("choices")))
+    return {
+        "type": "trip.plan",
+        "format": FORMAT,
+        "timestamp": to_plain(now_utc),
+        "data": {"notice_id": notice_id, "kind": kind.value, "authority": POSTED_SIGNS_DECIDE, "plan": data},
+    }
+
+
+def message_event(
+    notice_id: str,
+    kind: NoticeKind,
+    audience: Audience,
+    plan: Plan,
+    text: str,
+    now_utc: datetime,
+    advice: Advice | None = None,
+) -> dict[str, Any]:
+    """Words for a person, to be handed on by the fleet's own means and never to a moving truck.
+
+    advice: of the one place that the words are about, None where they are about no one place.
+    """
+    about = {} if advice is None else {"advice": advice.value}
+    return {
+        "type": "trip.message",
+        "format": FORMAT,
+        "timestamp": to_plain(now_utc),
+        "data": {
+            "notice_id": notice_id,
+            "kind": kind.value,
+            "authority": POSTED_SIGNS_DECIDE,
+            "audience": audience.value,
+            "trip_id": plan.trip_id,
+            "plan_id": plan.id,
+            "driver": plan.driver,
+            "dispatcher": plan.dispatcher,
+            "text": text,
+            "read": phrases.PARKED,
+            **about,
+        },
+    }
+
+
+def brief_event(notice_id: str, fleet: str, local_date: str, text: str, now_utc: datetime) -> dict[str, Any]:
+    return {
+        "type": "fleet.brief",
+        "format": FORMAT,
+        "timestamp": to_plain(now_utc),
+        "data": {
+            "notice_id": notice_id,
+            "kind": NoticeKind.BRIEF.value,
+            "authority": POSTED_SIGNS_DECIDE,
+            "fleet": fleet,
+            "local_date": local_date,
+            "text": text,
+        },
+    }

@@ -1,0 +1,67 @@
+"""What differs between two plans of a trip, in a dispatcher's words."""
+
+from typing import Final
+
+from alertd.notices import surfaces
+from alertd.notices.sent_state import facts
+from alertd.notices.text import phrases
+from alertd.plan.model import Plan, Stretch
+
+WORTH_S: Final = 600.0  # an arrival or a chain-up that moves less is not named
+WORTH_FRAC: Final = 0.1  # nor odds that move less
+
+
+def moved(old: Plan, new: Plan) -> tuple[str, ...]:
+    """One short line a difference that a dispatcher acts on; empty when there is none."""
+    out = []
+    if new.arrived_at is not None:
+        return () if old.arrived_at is not None else ("arrived",)
+    if old.advice is not new.advice:
+        out.append(f"{old.advice} → {new.advice}")
+    if old.singles_short != new.singles_short:
+        out.append(f"chains short {old.singles_short} → {new.singles_short}")
+    before = {_name(s): s for s in old.stretches}
+    for s in new.stretches:
+        known = before.pop(_name(s), None)
+        if known is None:
+            out.append(f"new: {s.advice} at {_name(s)}")
+        else:
+            out += _of_stretch(known, s)
+    out += [f"no more: {name}" for name in before]
+    was, now = surfaces.to_slow_for(old), surfaces.to_slow_for(new)
+    out += [
+        f"new: ICE {surfaces.span(s)}"
+        for s in now
+        if not any(b.start_m <= s.end_m and b.end_m >= s.start_m for b in was)
+    ]
+    if was and not now:
+        out.append("no more ice without chains")
+    later_s = (new.arrive_at - old.arrive_at).total_seconds()
+    if abs(later_s) >= WORTH_S:
+        out.append(f"arrives {phrases.minutes(abs(later_s))} {'later' if later_s > 0 else 'sooner'}")
+    if new.partial and not old.partial:
+        out.append("forecast now old or missing in part")
+    return tuple(out)
+
+
+def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
+    out, name = [], _name(new)
+    if old.advice is not new.advice:
+        out.append(f"{name}: {old.advice} → {new.advice}")
+    elif abs(old.probability - new.probability) >= WORTH_FRAC:
+        out.append(f"{name}: {phrases.likely(old)} → {phrases.likely(new)}")
+    if new.chained:
+        return out  # where the truck is by now is no place to hang chains
+    if not facts(old).same_place(facts(new)):
+        out.append(f"chain up at {phrases.stop_words(new.chain_up)}, was {phrases.stop_words(old.chain_up)}")
+    elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= WORTH_S:
+        here = new.chain_up.zone
+        was, now = phrases.clock(old.chain_up.arrive_at, here), phrases.clock(new.chain_up.arrive_at, here)
+        out.append(f"chain-up {was} → {now}")
+    if old.hanging.singles_n != new.hanging.singles_n:
+        out.append(f"tires {old.hanging.singles_n} → {new.hanging.singles_n}")
+    return out
+
+
+def _name(s: Stretch) -> str:
+    return s.place or f"about {round(s.start_m / 20_000.0) * 20_000.0 / 1609.344:.0f} mi"

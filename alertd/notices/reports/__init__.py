@@ -1,0 +1,1 @@
+"""Documents for people: the brief, the chain log and the scores."""

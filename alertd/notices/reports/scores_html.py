@@ -1,0 +1,56 @@
+"""The scores as a page: what counts as true, tables by lead time, and the reliability diagram where there is enough."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from alertd.notices.reports.html import bullets, document, heading, line, table
+from alertd.notices.reports.scores import HEAD, Score, rows, verdict
+from alertd.notices.text import phrases
+
+_WORDS: Final = (
+    "POD: of what happened, the share that was called. FAR: of what was called, the share that did not happen. CSI: "
+    "hits of all called or happened. Brier: mean squared error of the odds, 0 is perfect; skill: against always saying "
+    "how often it happens, 0 is no better."
+)
+
+
+def score_page(
+    fleet: str, scores: Sequence[Score], since: datetime, until: datetime, zone: str, yes_from_frac: float
+) -> str:
+    """yes_from_frac: the odds from which chains are advised."""
+    span = f"{phrases.day_clock(since, zone)} to {phrases.day_clock(until, zone)}"
+    parts = [
+        f'<h1 style="font-size:22px;margin:0">Did it hold?</h1>{line(fleet, strong=True)}{line(span)}',
+        line(_WORDS, small=True),
+        *(_one(score, yes_from_frac) for score in scores),
+        line(phrases.SIGNS),
+    ]
+    return document(f"Scores, {fleet}", "\n".join(parts))
+
+
+def _one(score: Score, yes_from_frac: float) -> str:
+    parts = [heading(score.what), line(verdict(score), strong=not score.whole.enough)]
+    if score.whole.n:
+        parts.append(table(HEAD, rows(score)))
+    if score.whole.enough:
+        parts.append(f'<div style="margin:10px 0">{_diagram(score, yes_from_frac)}</div>')
+    if score.left_out:
+        parts.append(line(f"Left out, for nobody can tell: {sum(n for _, n in score.left_out)}"))
+        parts.append(bullets(f"{n}: {why}" for why, n in score.left_out))
+    return "\n".join([*parts, line(f"What counts as true: {score.rule}", small=True)])
+
+
+def _diagram(score: Score, yes_from_frac: float) -> str:
+    from alertd.notices.charts.canvas import View  # matplotlib takes half a second to load
+    from alertd.notices.charts.reliability import reliability
+
+    known = score.cases
+    drawn = reliability(
+        score.what.lower(),
+        [c.probability for c in known],
+        [bool(c.happened) for c in known],
+        View(width_px=690),
+        yes_from_frac=yes_from_frac,
+    )
+    return drawn.svg()

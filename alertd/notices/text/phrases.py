@@ -1,0 +1,206 @@
+"""Figures and times in the reader's own units, and the sentences every notice carries."""
+
+import math
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from alertd.i18n import ENGLISH, Tongue
+from alertd.plan.model import Advice, HoursNote, Plan, StopChoice, Stretch
+from alertd.units import to_inches, to_miles, to_mph
+
+SIGNS = "Posted signs and officers decide; rules change."
+PARKED = "Read only when parked."
+LEAST_SNOW_M = 0.01  # shallower snow is not told as a depth
+MOST_INCHES = 24.0  # deeper snow is told in feet
+
+
+def clock(when: datetime, zone: str) -> str:
+    """Local time with its zone, e.g. "06:40 MST"."""
+    return when.astimezone(ZoneInfo(zone)).strftime("%H:%M %Z")
+
+
+def day_clock(when: datetime, zone: str, tongue: Tongue = ENGLISH) -> str:
+    """Local day and time with zone, e.g. "Thu 14 Jan 06:40 MST"."""
+    return f"{tongue.date(when.astimezone(ZoneInfo(zone)))} {clock(when, zone)}"
+
+
+def clock_on(when: datetime, zone: str, by: datetime, tongue: Tongue = ENGLISH) -> str:
+    """Local time with its zone, and its weekday where that is another than that of `by`, e.g. "Fri 06:40 MST"."""
+    local = when.astimezone(ZoneInfo(zone))
+    other_day = local.date() != by.astimezone(ZoneInfo(zone)).date()
+    return (f"{tongue.day(local)} " if other_day else "") + clock(when, zone)
+
+
+def mph(speed_mps: float) -> str:
+    return f"{to_mph(speed_mps):.0f} mph"
+
+
+def miles(distance_m: float) -> str:
+    return f"{to_miles(distance_m):.0f} mi"
+
+
+def minutes(seconds: float) -> str:
+    whole = round(seconds / 60.0)
+    return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"
+
+
+def snow_depth(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+    """How deep the snow may lie, as a range, e.g. "about 4-9 in of snow on an unploughed road"; "" below 1 cm.
+
+    Rounded outwards: the range is an estimate, and narrower would say more than is known.
+    """
+    if 0.5 * (stretch.snow_depth_low_m + stretch.snow_depth_high_m) < LEAST_SNOW_M:
+        return ""
+    low, high = to_inches(stretch.snow_depth_low_m), to_inches(stretch.snow_depth_high_m)
+    if high > MOST_INCHES:
+        feet = f"{math.floor(low / 6.0) / 2.0:g}-{math.ceil(high / 6.0) / 2.0:g}"
+        return tongue.say("about {feet} ft of snow on an unploughed road", feet=feet)
+    if low < 1.0:
+        return tongue.say("up to {inches} in of snow on an unploughed road", inches=math.ceil(high))
+    inches = f"{math.floor(low)}-{math.ceil(high)}"
+    return tongue.say("about {inches} in of snow on an unploughed road", inches=inches)
+
+
+def percent(frac: float) -> str:
+    """A probability for people: never 0 or 100, which no forecast can promise."""
+    return f"{min(max(round(frac * 100), 1), 99)}%"
+
+
+def likely(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+    """How sure, in words: posted, or our estimate; where nothing is known no figure is given."""
+    sign = next((p for p in stretch.postings if p.posted), None)
+    if sign is not None and sign.posted_since is not None:
+        at = clock_on(sign.posted_since, stretch.zone, stretch.enter_at, tongue)
+        return tongue.say("POSTED since {at}", at=at)
+    if sign is not None:
+        return tongue.say("POSTED now")
+    if stretch.unknown_frac == 1.0:
+        return tongue.say("road not known")
+    return tongue.say("{share} likely", share=percent(stretch.probability))
+
+
+def held_until(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+    """How long a stretch is to be held below, by the clock where the truck would stand; "" where it is not held."""
+    if stretch.advice is not Advice.HOLD:
+        return ""
+    if stretch.hold_until is None:
+        return tongue.say("no end of it within the forecast")
+    at = clock_on(stretch.hold_until, stretch.chain_up.zone, stretch.chain_up.arrive_at, tongue)
+    return tongue.say("expected to be passable with chains from {at}", at=at)
+
+
+def closed_by_snow(stretch: Stretch) -> bool:
+    """Whether a stretch is held below mostly because we expect snow to close the road."""
+    likelier = stretch.snow_closed_frac > 0.0 and stretch.snow_closed_frac >= stretch.grip_short_chained_frac
+    return stretch.advice is Advice.HOLD and likelier and not stretch.barred
+
+
+def why_held(stretch: Stretch) -> str:
+    """Why a stretch is held below, for an office."""
+    if closed_by_snow(stretch):
+        share = percent(stretch.snow_closed_frac)
+        return f"expect the road to be closed by deep snow, {share} (our estimate, no posted closure)"
+    return "rig may be barred" if stretch.barred else "grip may be short even chained"
+
+
+def winter_frac(plan: Plan) -> float:
+    """The highest odds of a winter surface anywhere on the way, bridges with a deck of their own among it."""
+    return max([*plan.along.winter_frac, *(b.probability for b in plan.bridges)], default=0.0)
+
+
+def age(hours: float, tongue: Tongue = ENGLISH) -> str:
+    return tongue.say("under 1 h") if hours < 1 else f"{hours:.0f} h"
+
+
+def forecast_age(plan: Plan, tongue: Tongue = ENGLISH) -> str:
+    """The age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" when no source answered."""
+    if not plan.sources:
+        return tongue.say("No forecast")
+    return tongue.say("Forecast {age} old", age=age(max(s.age_h for s in plan.sources), tongue))
+
+
+def fcst_age(plan: Plan, tongue: Tongue = ENGLISH) -> str:
+    """The same in fewer letters."""
+    if not plan.sources:
+        return tongue.say("No forecast")
+    return tongue.say("Fcst {age} old", age=age(max(s.age_h for s in plan.sources), tongue))
+
+
+def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), tongue: Tongue = ENGLISH) -> str:
+    """The year of the oldest rule text used, e.g. "2020 OLD"; of some jurisdictions if named.
+
+    OLD marks a text that may no longer be the law: overdue for review, or older than the last winter season.
+    """
+    used = [r for r in plan.rules if not jurisdictions or r.jurisdiction in jurisdictions]
+    if not used:
+        return tongue.say("none on file")
+    year = min(r.text_date for r in used).year
+    return tongue.say("{year} OLD", year=year) if any(r.aged for r in used) else str(year)
+
+
+def stop_words(stop: StopChoice) -> str:
+    """A place a driver can find: name, then milepost in brackets."""
+    return f"{stop.name} ({stop.milepost})" if stop.milepost else stop.name
+
+
+def seen(plan: Plan) -> str:
+    """When and where the truck was last seen, "" when the plan does not count from there."""
+    fix = plan.position
+    if fix is None or plan.arrived_at is not None:
+        return ""
+    where = f"seen {clock(fix.at, plan.depart_zone)}, {miles(fix.distance_m)} on the way"
+    return f"last {where}, not heard of since" if fix.old else where
+
+
+def worn(plan: Plan) -> str:
+    """What the plan does with chains that are reported on, "" where none are."""
+    note = plan.chains
+    if note is None:
+        return ""
+    since = f"reported on since {clock(note.since, plan.depart_zone)}"
+    if note.off is None:
+        return f"chains {since}, not counted with: {'see the cautions' if note.doubt else 'place not known'}"
+    more = f"; {note.missing_n} more tires to chain: {note.missing_words}" if note.missing_n else ""
+    return f"stay chained to {stop_words(note.off)}, {clock(note.off.arrive_at, note.off.zone)} (chains {since}){more}"
+
+
+def hours(hours_h: float) -> str:
+    """Hours and minutes, e.g. "4 h 31 min"; "-0 h 20 min" when they are overdrawn."""
+    whole = round(abs(hours_h) * 60.0)
+    return f"{'-' if hours_h < 0 and whole else ''}{whole // 60} h {whole % 60:02d} min"
+
+
+_LIMITS = {"driving": "driving", "window": "duty window", "break": "without a break", "cycle": "cycle"}
+
+
+def hours_line(note: HoursNote, zone: str) -> str:
+    """The driver's hours in one line: what runs out and where, or what is left at arrival."""
+    over = [x for x in note.limits if x.reached_m is not None]
+    if over:
+        said = "; ".join(
+            f"{_LIMITS[x.kind]} {x.allowed_h:g} h full at {clock(x.reached_at, zone)}, {miles(x.reached_m)} on the way"
+            + (f", last listed stop before it {x.stop_name}" if x.stop_name else "")
+            for x in over
+            if x.reached_at is not None and x.reached_m is not None
+        )
+        text = f"NOT LEGAL as planned: {said} ({over[0].section})"
+    else:
+        text = "left at arrival " + ", ".join(
+            f"{hours(x.left_h)} {_LIMITS[x.kind]}" for x in note.limits if x.kind != "break"
+        )
+        text += "" if note.ok_if_late else "; NOT if as late as one in ten and chained wherever it may have to"
+    if note.not_given:
+        text += f"; not given, so counted from departure only: {', '.join(note.not_given)}"
+    return text
+
+
+def break_lines(note: HoursNote, zone: str) -> list[str]:
+    out = []
+    for b in note.breaks:
+        at = f"{b.stop_name} ({b.milepost})" if b.milepost else b.stop_name
+        where = f" at {at}" if at else ""
+        out.append(
+            f"{b.minutes:.0f} min{where}, due by {clock(b.due_at, zone)}, {miles(b.due_m)}: {b.reason}; "
+            "not in the arrival above"
+        )
+    return out

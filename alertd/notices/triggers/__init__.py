@@ -1,0 +1,1 @@
+"""Decides which notices a plan or a moment calls for."""

@@ -1,0 +1,124 @@
+"""Closed roads and blizzard warnings to hold for: the driver's text, and what of them is news."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Final
+
+from alertd.i18n import ENGLISH, Tongue
+from alertd.notices.sent_state import Said
+from alertd.notices.text import driver_parts, gsm7, phrases
+from alertd.notices.text.driver_sms import fitted
+from alertd.plan.controls.closures import said
+from alertd.plan.model import Advice, ClosureNote, Plan
+from alertd.plan.serialize import to_plain
+
+MOVED: Final = timedelta(minutes=60)  # an end that moves less is no news
+CLOSED_ROAD, WARNING = "closed road", "weather warning"  # in the place of a stop's id
+_CUTS: Final = (80, 60, 40, 26)
+
+
+def held_for(plan: Plan) -> tuple[ClosureNote, ...]:
+    return tuple(n for n in plan.closures if n.held)
+
+
+def closure_facts(note: ClosureNote) -> Said:
+    """As the facts of a stretch: the end stands in the place of the tires, "" for none."""
+    return Said(
+        advice=Advice.HOLD,
+        start_m=note.start_m,
+        end_m=note.end_m,
+        place=note.what,
+        stop_id=CLOSED_ROAD if note.posted else WARNING,
+        tires="" if note.ends_at is None else str(to_plain(note.ends_at)),
+        singles_short=0,
+        at=note.enter_at,
+    )
+
+
+def is_closure(row: Said) -> bool:
+    return row.stop_id in (CLOSED_ROAD, WARNING)
+
+
+def news(plan: Plan, before: Sequence[Said]) -> tuple[ClosureNote, ...]:
+    """Those to hold for that were not said, or with another end."""
+    hold = [b for b in before if b.advice is Advice.HOLD]
+    return tuple(n for n in held_for(plan) if not any(is_same(b, n) and not _moved(b, n) for b in hold))
+
+
+def lifted(plan: Plan, before: Sequence[Said]) -> tuple[Said, ...]:
+    """What was said to hold for and need not be any more.
+
+    Of a weather warning only when the service has answered for all of the way: one not heard of again may still stand.
+    """
+    here_m = plan.position.distance_m if plan.position else None
+    return tuple(
+        b
+        for b in before
+        if b.advice is Advice.HOLD
+        and not any(is_same(b, n) for n in held_for(plan))
+        and (here_m is None or b.start_m > here_m)
+        and (b.stop_id == CLOSED_ROAD or plan.warnings_known)
+    )
+
+
+def standing(before: Sequence[Said], told: Sequence[ClosureNote], over: Sequence[Said]) -> tuple[Said, ...]:
+    """What stands as said once `told` and `over` are out; relief leaves its row behind as clear, see Said."""
+    kept = [b for b in before if b not in over and not any(is_same(b, n) for n in told)]
+    return (*kept, *(closure_facts(n) for n in told), *(replace(b, advice=Advice.CLEAR) for b in over))
+
+
+def closure_text(plan: Plan, note: ClosureNote, tongue: Tongue = ENGLISH) -> str:
+    """What the driver reads, parked, in at most two segments; the source's words give way where they are long."""
+
+    def said_at(cut: int) -> str:
+        text = tongue.say(
+            "HOLD below {mark} of this trip: {what}, {until}. Says {source}. You would be there {when}: stand before "
+            "it, ask {office}.",
+            mark=driver_parts.mark(note.start_m, tongue),
+            what=_cut(note.what, cut),
+            until=_until(note, tongue),
+            source=_cut(note.source, cut),
+            when=phrases.clock(note.enter_at, note.zone),
+            office=plan.dispatcher[:24] or tongue.say("dispatch"),
+        )
+        return f"{text} {driver_parts.tail(tongue)}"
+
+    return fitted(said_at, _CUTS)
+
+
+def lifted_text(row: Said, tongue: Tongue = ENGLISH) -> str:
+    """Relief, worded so that nobody takes it for an open road."""
+    text = tongue.say(
+        "EASED: {what} no longer stands in the way at your hour, as far as we know. Ask before you go.",
+        what=_cut(row.place, 80),
+    )
+    return gsm7.plain(f"{text} {driver_parts.tail(tongue)}")
+
+
+def held_lines(plan: Plan) -> list[str]:
+    """For the office and the terminal."""
+    return [f"HOLD: {said(n, plan.made_at)}" for n in held_for(plan)]
+
+
+def _until(note: ClosureNote, tongue: Tongue) -> str:
+    if note.ends_at is None:
+        return tongue.say("no end given")
+    return tongue.say("until {when}", when=phrases.day_clock(note.ends_at, note.zone, tongue))
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1].rstrip() + "."
+
+
+def is_same(row: Said, note: ClosureNote) -> bool:
+    now = closure_facts(note)
+    return (row.stop_id, row.place) == (now.stop_id, now.place) and (
+        row.start_m <= now.end_m and row.end_m >= now.start_m
+    )
+
+
+def _moved(row: Said, note: ClosureNote) -> bool:
+    if row.tires == "" or note.ends_at is None:
+        return (row.tires == "") != (note.ends_at is None)
+    return abs(datetime.fromisoformat(row.tires) - note.ends_at) >= MOVED

@@ -1,0 +1,277 @@
+"""News put into notices: for whom, in which words, and what the driver is told later because it is late."""
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from alertd.i18n import ENGLISH, Tongue
+from alertd.notices import surfaces
+from alertd.notices.formats.webhook_event import FORMAT, message_event, plan_event
+from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.policy import Policy, reader
+from alertd.notices.sent_state import Said, facts
+from alertd.notices.text import gsm7, phrases
+from alertd.notices.text.dispatcher import dispatcher_text
+from alertd.notices.text.driver_sms import MOST_SEGMENTS, driver_text, eased_text
+from alertd.notices.triggers import closures
+from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, ClosureNote, Plan, Stretch, SurfaceStretch
+from alertd.plan.serialize import canonical, to_plain
+
+LEAST_LIFE = timedelta(minutes=15)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """Words on one stretch or closure. start_m, end_m: the road they are about; key: their part of a notice's id.
+
+    act_at: when the driver must have acted; rank: of the advice, to tell the weightiest first.
+    """
+
+    text: str
+    start_m: float
+    end_m: float
+    expires_at: datetime
+    act_at: datetime
+    rank: int
+    key: str
+    advice: Advice | None = None  # of the words, where it is not the one of `rank`
+
+
+def digest(said: Sequence[Said]) -> str:
+    """An identity of facts, however and whenever they were told."""
+    bare = [Said(**{name: getattr(s, name) for name in _FACTS}) for s in said]
+    return hashlib.sha256(canonical(to_plain(tuple(bare))).encode()).hexdigest()[:16]
+
+
+_FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")
+
+
+def on_stretch(plan: Plan, stretch: Stretch, tongue: Tongue) -> Message:
+    at = stretch.chain_up.arrive_at
+    return Message(
+        text=order(plan, stretch, tongue),
+        start_m=stretch.start_m,
+        end_m=stretch.end_m,
+        expires_at=at + timedelta(hours=1),
+        act_at=min(at, plan.depart_at) if plan.position is None else at,
+        rank=stretch.advice.rank,
+        key=digest((facts(stretch),)),
+    )
+
+
+def on_relief(plan: Plan, said: Said, tongue: Tongue) -> Message:
+    """Less than was said. Where chains are still to be hung, or the road is icy without them, the whole instruction:
+    "looks better" would hide it.
+    """
+    still = [s for s in plan.stretches if said.meets(s) and s.advice.rank >= Advice.CHAIN.rank]
+    icy = [s for s in surfaces.to_slow_for(plan) if said.meets(s)]
+    if still:
+        text = order(plan, still[0], tongue)
+    else:
+        text = surfaces.ice_text(plan, icy[0], tongue) if icy else eased_text(plan, said.place, tongue)
+    return Message(
+        text=text,
+        start_m=said.start_m,
+        end_m=said.end_m,
+        expires_at=plan.arrive_at,
+        act_at=plan.arrive_at,
+        rank=Advice.CLEAR.rank,
+        key=digest((said,)),
+    )
+
+
+def on_ice(plan: Plan, s: SurfaceStretch, tongue: Tongue) -> Message:
+    """An icy run. It ranks with chains: who drives onto ice at speed must hear of it at night too."""
+    return Message(
+        text=surfaces.ice_text(plan, s, tongue),
+        start_m=s.start_m,
+        end_m=s.end_m,
+        expires_at=max(s.leave_at, s.enter_at + timedelta(hours=1)),
+        act_at=min(s.enter_at, plan.depart_at) if plan.position is None else s.enter_at,
+        rank=Advice.CHAIN.rank,
+        key=digest((surfaces.surface_facts(s),)),
+        advice=Advice.SLOW,
+    )
+
+
+def on_thaw(plan: Plan, said: Said, tongue: Tongue) -> Message:
+    """Ice that was reported and is no longer expected."""
+    return Message(
+        text=surfaces.thawed_text(plan, said, tongue),
+        start_m=said.start_m,
+        end_m=said.end_m,
+        expires_at=plan.arrive_at,
+        act_at=plan.arrive_at,
+        rank=Advice.CLEAR.rank,
+        key=digest((said,)),
+    )
+
+
+def on_closure(plan: Plan, note: ClosureNote, tongue: Tongue) -> Message:
+    return Message(
+        text=closures.closure_text(plan, note, tongue),
+        start_m=note.start_m,
+        end_m=note.end_m,
+        expires_at=note.enter_at + timedelta(hours=1),
+        act_at=min(note.enter_at, plan.depart_at) if plan.position is None else note.enter_at,
+        rank=Advice.HOLD.rank,
+        key=digest((closures.closure_facts(note),)),
+    )
+
+
+def on_opening(plan: Plan, said: Said, tongue: Tongue) -> Message:
+    return Message(
+        text=closures.lifted_text(said, tongue),
+        start_m=said.start_m,
+        end_m=said.end_m,
+        expires_at=plan.arrive_late,
+        act_at=plan.arrive_late,
+        rank=Advice.CLEAR.rank,
+        key=digest((said,)),
+    )
+
+
+def order(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+    """The driver's text; the dispatcher's where it will not fit, for words too long are better than none."""
+    try:
+        return driver_text(plan, stretch, tongue)
+    except ValueError:
+        return dispatcher_text(plan)
+
+
+def sendable(
+    messages: Sequence[Message], plan: Plan, now_utc: datetime, policy: Policy, told_at: Sequence[datetime]
+) -> tuple[list[Message], list[Message]]:
+    """What the reader of a driver's words gets now, and what waits; in the order of the road.
+
+    Nothing waits for a dispatcher.
+    """
+    if reader(plan, now_utc, policy)[0] is Audience.DISPATCHER:
+        return list(messages), []
+    quiet = policy.is_quiet(now_utc, plan.depart_zone)
+    awake = [m for m in messages if not quiet or (m.rank >= Advice.CHAIN.rank and _yields(m, now_utc, policy))]
+    weightiest = sorted(awake, key=lambda m: (-m.rank, m.act_at, m.start_m))[: policy.room(told_at, now_utc)]
+    return [m for m in messages if m in weightiest], [m for m in messages if m not in weightiest]
+
+
+def _yields(message: Message, now_utc: datetime, policy: Policy) -> bool:
+    return message.act_at - now_utc <= policy.quiet_yields
+
+
+def to_people(
+    plan: Plan,
+    kind: NoticeKind,
+    messages: Sequence[Message],
+    *,
+    news: bool,
+    lineage: str,
+    now_utc: datetime,
+    policy: Policy,
+    office: Tongue = ENGLISH,
+) -> list[Notice]:
+    """The driver's messages, and one for the dispatcher where anything is asked of anybody.
+
+    `news`: the dispatcher has not been told. Who gets the driver's words to pass on needs no second text.
+    """
+    audience, prefix = reader(plan, now_utc, policy, office)
+    out = [
+        message(
+            plan, kind, audience, prefix + m.text, m.expires_at, (m.key, lineage), now_utc,
+            advice=m.advice or (list(Advice)[m.rank] if m.rank > Advice.CLEAR.rank else None),
+        )
+        for m in messages
+    ]  # fmt: skip
+    if news and audience is Audience.DRIVER:
+        text, key = dispatcher_text(plan), digest(all_facts(plan))
+        out.append(message(plan, kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), now_utc))
+    return out
+
+
+def message(
+    plan: Plan,
+    kind: NoticeKind,
+    audience: Audience,
+    text: str,
+    expires_at: datetime,
+    said: tuple[str, ...],
+    now_utc: datetime,
+    *,
+    whoever: bool = False,
+    advice: Advice | None = None,
+) -> Notice:
+    """One notice to people about a plan; what makes it this one and no other is `said`. advice: see `message_event`.
+
+    `whoever`: it is the same notice whoever gets it, so that what the driver had is not passed on once more.
+    """
+    id_ = notice_id(kind, Audience.DRIVER if whoever else audience, plan.trip_id, *said)
+    return Notice(
+        id=id_,
+        kind=kind,
+        audience=audience,
+        trip_id=plan.trip_id,
+        plan_id=plan.id,
+        created_at=now_utc,
+        expires_at=max(expires_at, now_utc + LEAST_LIFE),
+        text=text,
+        body=canonical(message_event(id_, kind, audience, plan, text, now_utc, advice)),
+    )
+
+
+def to_fleet(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> Notice:
+    id_ = notice_id(kind, Audience.FLEET, plan.trip_id, digest(all_facts(plan)), lineage)
+    return Notice(
+        id=id_,
+        kind=kind,
+        audience=Audience.FLEET,
+        trip_id=plan.trip_id,
+        plan_id=plan.id,
+        created_at=now_utc,
+        expires_at=plan.arrive_late + timedelta(hours=24),
+        text=f"{plan.trip_id}: {plan.advice} ({phrases.SIGNS})",
+        body=canonical(plan_event(id_, kind, plan, now_utc)),
+    )
+
+
+def all_facts(plan: Plan) -> tuple[Said, ...]:
+    held = map(closures.closure_facts, closures.held_for(plan))
+    return (*map(facts, plan.stretches), *held, *surfaces.all_facts(plan))
+
+
+def office_notice(
+    event_type: str, said: tuple[str, ...], text: str, of_use: timedelta, now_utc: datetime, **data: object
+) -> Notice:
+    """The same `said` is the same notice. data: what the event's body tells besides, by name."""
+    trip_id = str(data.get("trip_id", ""))
+    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, *said)
+    told = {"notice_id": id_, "kind": NoticeKind.DATA.value, "authority": POSTED_SIGNS_DECIDE, **data, "text": text}
+    body = {"type": event_type, "format": FORMAT, "timestamp": to_plain(now_utc), "data": told}
+    return Notice(
+        id=id_,
+        kind=NoticeKind.DATA,
+        audience=Audience.DISPATCHER,
+        trip_id=trip_id,
+        plan_id="",
+        created_at=now_utc,
+        expires_at=now_utc + of_use,
+        text=text,
+        body=canonical(body),
+    )
+
+
+def with_link(notices: Sequence[Notice], link: str) -> list[Notice]:
+    """The notices, those to the driver with " Confirm: " and the link where that still fits two GSM-7 segments.
+
+    A notice is the same one with and without it: its id says what is said, not how.
+    """
+    return [_linked(n, link) if n.audience is Audience.DRIVER and link else n for n in notices]
+
+
+def _linked(notice: Notice, link: str) -> Notice:
+    text = f"{notice.text} Confirm: {link}"
+    if gsm7.plain(text) != text or gsm7.segments(text) > MOST_SEGMENTS:
+        return notice
+    body = json.loads(notice.body)
+    body["data"]["text"] = text
+    return replace(notice, text=text, body=canonical(body))

@@ -1,0 +1,92 @@
+"""Urgent messages that nobody has confirmed: the driver is reminded once, then the dispatcher hears of it."""
+
+import json
+from collections.abc import Collection, Sequence
+from datetime import datetime, timedelta
+
+from alertd.i18n import IN_ENGLISH, Tongues
+from alertd.notices.model import Audience, Notice, NoticeKind
+from alertd.notices.policy import Policy, reader
+from alertd.notices.surfaces import to_slow_for
+from alertd.notices.text import gsm7, phrases
+from alertd.notices.triggers.compose import message
+from alertd.plan.model import Advice, Plan
+
+URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
+
+
+def not_confirmed(
+    plan: Plan,
+    sent: Sequence[Notice],
+    confirmed: Collection[str],
+    now_utc: datetime,
+    policy: Policy,
+    tongues: Tongues = IN_ENGLISH,
+) -> tuple[Notice, ...]:
+    """A reminder and a message to the dispatcher, each once, about the gravest unconfirmed message of the driver.
+
+    `sent`: what was said of the trip; `confirmed`: ids of notices that the driver has confirmed. Nothing once the trip
+    asks for no chains and has no ice without them.
+    """
+    if not policy.escalate_after or not (plan.advice.rank >= Advice.CHAIN.rank or to_slow_for(plan)):
+        return ()
+    last = gravest(plan, sent, confirmed, now_utc)
+    if last is None:
+        return ()
+    waits = wait_for(plan, last.created_at, policy)
+    out = []
+    audience, _ = reader(plan, now_utc, policy, tongues.office)
+    if now_utc >= last.created_at + waits / 2 and audience is Audience.DRIVER:
+        text = gsm7.plain(tongues.driver.say("NOT CONFIRMED YET: {text}", text=last.text))
+        text = text if gsm7.segments(text) <= 2 else last.text
+        out.append(message(plan, NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,), now_utc))
+    if now_utc >= last.created_at + waits:
+        said = phrases.clock(last.created_at, plan.depart_zone)
+        text = tongues.office.say(
+            "NOT CONFIRMED by {driver} of {trip}, said {at}: {text}",
+            driver=plan.driver or tongues.office.say("the driver"), trip=plan.trip_id, at=said, text=last.text,
+        )  # fmt: skip
+        out.append(message(plan, NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), now_utc))
+    return tuple(out)
+
+
+def gravest(plan: Plan, sent: Sequence[Notice], confirmed: Collection[str], now_utc: datetime) -> Notice | None:
+    """The urgent message of a driver that most needs to be confirmed; None where none does.
+
+    By advice, then the newest, then the one whose place comes first. Whoever confirms a later message has seen the
+    earlier ones. A message that asks for more than the plan now does, or that is of no more use, needs no reminder.
+    """
+    mine = [n for n in sent if n.audience is Audience.DRIVER]
+    seen_until = max((n.created_at for n in mine if n.id in confirmed), default=None)
+    open_ = [
+        n
+        for n in mine
+        if n.kind in URGENT_KINDS
+        and (seen_until is None or n.created_at > seen_until)
+        and n.expires_at > now_utc
+        and rank_of(n, plan.advice) <= plan.advice.rank
+    ]
+    return max(open_, key=lambda n: (rank_of(n, plan.advice), n.created_at, *_sooner(n)), default=None)
+
+
+def newest(sent: Sequence[Notice]) -> Notice | None:
+    """The newest message, and of those sent together the gravest, then the one whose place comes first."""
+    return max(sent, key=lambda n: (n.created_at, rank_of(n, Advice.CLEAR), *_sooner(n)), default=None)
+
+
+def rank_of(notice: Notice, otherwise: Advice) -> int:
+    """The rank of the advice that a message is about; that of `otherwise` where the message does not name one."""
+    advice = json.loads(notice.body).get("data", {}).get("advice", otherwise.value)
+    return Advice(advice).rank if advice in list(Advice) else otherwise.rank
+
+
+def _sooner(notice: Notice) -> tuple[float, str]:
+    return -notice.expires_at.timestamp(), notice.id
+
+
+def wait_for(plan: Plan, said_at: datetime, policy: Policy) -> timedelta:
+    """How long a message may stay unconfirmed: less where the chain-up place is near."""
+    acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
+    acts += [s.enter_at for s in to_slow_for(plan) if s.enter_at > said_at]
+    left = min((at - said_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))
+    return max(min(policy.escalate_after, left * policy.escalate_share), policy.escalate_least)

@@ -1,0 +1,272 @@
+"""What is said because a moment has come: the evening before, hours before, just before, and chained on the road."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from alertd.i18n import ENGLISH, IN_ENGLISH, Tongue, Tongues
+from alertd.notices import surfaces
+from alertd.notices.model import Audience, Notice, NoticeKind
+from alertd.notices.policy import Policy, reader
+from alertd.notices.sent_state import Said
+from alertd.notices.text import driver_parts, gsm7, phrases
+from alertd.notices.text.driver_sms import fitted
+from alertd.notices.triggers.compose import message, order
+from alertd.plan.model import Advice, Plan, StopChoice, Stretch, SurfaceStretch
+
+OFF_LATE = timedelta(minutes=20)  # assumed: how much later than planned chains may come off before that is doubted
+STILL_WORTH = timedelta(hours=2)  # to look at chains again, or to be told that they may come off
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chained:
+    """What the driver last reported of the chains: when they went on, None where nothing says that they are on."""
+
+    on_at: datetime | None = None
+
+
+def counts_as_on(plan: Plan, chained: Chained) -> bool:
+    """Whether chains count as on: as reported, unless the plan has a reason not to believe it."""
+    note = plan.chains
+    return chained.on_at is not None and not (note is not None and note.since == chained.on_at and note.doubt)
+
+
+def take_off(plan: Plan, chained: Chained) -> StopChoice | None:
+    """Where the chains that are on come off by the plan; None where it was made without knowing of them."""
+    note = plan.chains
+    return note.off if note is not None and note.since == chained.on_at else None
+
+
+def due(
+    plan: Plan,
+    said: Sequence[Said],
+    chained: Chained,
+    now_utc: datetime,
+    policy: Policy,
+    tongues: Tongues = IN_ENGLISH,
+) -> tuple[Notice, ...]:
+    """The notices whose moment has come. The same moment gives the same notice, so a store keeps it once.
+
+    `said`: what stands as said of the trip.
+    """
+    if plan.arrived_at is not None:
+        return ()
+    out = [*_outlook(plan, now_utc, policy, tongues.driver)]
+    for stretch in plan.stretches:
+        if stretch.advice is Advice.CLEAR:
+            continue
+        out += _before(plan, stretch, said, chained, now_utc, policy, tongues)
+    for surface in surfaces.to_slow_for(plan):
+        out += _before_ice(plan, surface, said, now_utc, policy, tongues)
+    if counts_as_on(plan, chained):
+        out += _while_chained(plan, chained, now_utc, policy, tongues)
+    return tuple(out)
+
+
+def _outlook(plan: Plan, now_utc: datetime, policy: Policy, tongue: Tongue) -> list[Notice]:
+    """Once, the evening before a trip that asks for anything, for the driver to load what it takes."""
+    zone = ZoneInfo(plan.depart_zone)
+    leaves = plan.depart_at.astimezone(zone)
+    eve = datetime.combine(leaves.date() - timedelta(days=1), policy.outlook_at, zone)
+    lasts = min(eve + policy.outlook_for, leaves)
+    if not eve <= now_utc < lasts or not (surfaces.asks(plan) or plan.singles_short > 0):
+        return []
+    key = (leaves.date().isoformat(),)
+    return [
+        message(plan, NoticeKind.OUTLOOK, Audience.DRIVER, outlook_text(plan, tongue), plan.depart_at, key, now_utc)
+    ]
+
+
+def _before(
+    plan: Plan,
+    stretch: Stretch,
+    said: Sequence[Said],
+    chained: Chained,
+    now_utc: datetime,
+    policy: Policy,
+    tongues: Tongues,
+) -> list[Notice]:
+    """The early notice, and the last message before the place to hang chains."""
+    hang_at = stretch.chain_up.arrive_at
+    audience, prefix = reader(plan, now_utc, policy, tongues.office)
+    left, key = hang_at - now_utc, (_key(stretch),)
+    if not timedelta(0) < left <= policy.early or stretch.chained:
+        return []
+    # With chains on, the next place to hang them can wait until they came off or should have, but a hold cannot.
+    off = take_off(plan, chained)
+    off_is_over = off is not None and now_utc > off.leave_at + min(OFF_LATE, (hang_at - off.leave_at) / 2)
+    if counts_as_on(plan, chained) and stretch.advice is not Advice.HOLD and not off_is_over:
+        return []
+    if left <= policy.approach:
+        text = prefix + approach_text(plan, stretch, now_utc, tongues.driver)
+        return [
+            message(
+                plan, NoticeKind.APPROACH, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice
+            )
+        ]
+    heard = max((s.said_at for s in said if s.said_at and s.meets(stretch)), default=None)
+    if heard is not None and now_utc - heard < policy.repeated_after:
+        return []
+    text = prefix + order(plan, stretch, tongues.driver)
+    return [message(plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice)]
+
+
+def _before_ice(
+    plan: Plan, surface: SurfaceStretch, said: Sequence[Said], now_utc: datetime, policy: Policy, tongues: Tongues
+) -> list[Notice]:
+    """The early notice before an icy run, where the driver last heard of it long ago."""
+    if not timedelta(0) < surface.enter_at - now_utc <= policy.early:
+        return []
+    rows = [s for s in said if s.stop_id == surfaces.ICY_ROAD and s.meets(surface)]
+    heard = max((s.said_at for s in rows if s.said_at), default=None)
+    if heard is not None and now_utc - heard < policy.repeated_after:
+        return []
+    audience, prefix = reader(plan, now_utc, policy, tongues.office)
+    text = prefix + surfaces.ice_text(plan, surface, tongues.driver)
+    key = (f"ice about {round(surface.start_m / 20_000.0)}",)
+    return [
+        message(
+            plan, NoticeKind.EARLY, audience, text, surface.leave_at, key, now_utc, whoever=True, advice=Advice.SLOW
+        )
+    ]
+
+
+def _while_chained(plan: Plan, chained: Chained, now_utc: datetime, policy: Policy, tongues: Tongues) -> list[Notice]:
+    on_at = chained.on_at
+    if on_at is None:
+        return []
+    audience, prefix = reader(plan, now_utc, policy, tongues.office)
+    out = []
+    key: tuple[str, ...] = (on_at.isoformat(),)
+    since = now_utc - on_at
+    if policy.recheck_after <= since < policy.recheck_after + STILL_WORTH:
+        ends_at = on_at + policy.recheck_after + STILL_WORTH
+        text = prefix + recheck_text(tongues.driver)
+        out.append(message(plan, NoticeKind.RECHECK, audience, text, ends_at, key, now_utc, whoever=True))
+    off = take_off(plan, chained)
+    if off is None:
+        # A stretch that begins later than the chains went on is the next one; its chains are not these.
+        here = [s for s in plan.stretches if s.enter_at <= now_utc + policy.off_ahead]
+        off = here[-1].chain_off if here else None
+    if off is not None and timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < STILL_WORTH:
+        key = (*key, off.stop_id or off.name)  # named again when the road ahead has moved it
+        text, ends_at = prefix + off_text(plan, off, tongues.driver), off.arrive_at + STILL_WORTH
+        out.append(message(plan, NoticeKind.OFF, audience, text, ends_at, key, now_utc, whoever=True))
+    return out
+
+
+def _key(stretch: Stretch) -> str:
+    """A name for a stretch that outlives small moves of its ends."""
+    return stretch.place or f"about {round(stretch.start_m / 20_000.0)}"
+
+
+def outlook_text(plan: Plan, tongue: Tongue = ENGLISH) -> str:
+    """Tomorrow's trip in two segments: what to expect, what to have on board, when it leaves."""
+    worst = max(plan.stretches, key=lambda s: (s.advice.rank, s.probability), default=None)
+    what = _expected(plan.advice, tongue)
+    icy = surfaces.to_slow_for(plan)
+    names = ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.place))
+    tires = tongue.say("chains by carry rule")
+    if icy and plan.advice is Advice.SLOW:
+        names = ", ".join(surfaces.span(s, tongue) for s in icy)
+    elif icy:
+        what += ", " + tongue.say("ICE {span}", span=", ".join(surfaces.span(s, tongue) for s in icy[:2]))
+    if worst is not None:
+        tires = tongue.count("{n} tire to chain", "{n} tires to chain", worst.hanging.singles_n)
+        tires += f", {phrases.likely(worst, tongue)}"
+    if n := plan.singles_short:
+        tires += ", "
+        tires += tongue.count("{n} CHAIN SHORT: load before you leave", "{n} CHAINS SHORT: load before you leave", n)
+    leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, tongue)
+
+    def said(cut: int) -> str:
+        where = names[:cut].rstrip(", ")
+        text = tongue.say(
+            "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
+            trip=plan.trip_id[: 24 if cut else 12],
+            leaves=leaves,
+            what=tongue.say("{what} at {where}", what=what, where=where) if where else what,
+            tires=tires,
+        )
+        return f"{text} {driver_parts.ages(plan, (), tongue)}. {driver_parts.tail(tongue)}"
+
+    return fitted(said, (80, 50, 30, 15, 0))
+
+
+def _expected(advice: Advice, tongue: Tongue) -> str:
+    match advice:
+        case Advice.HOLD:
+            return tongue.say("HOLD is likely")
+        case Advice.CHAIN:
+            return tongue.say("PLAN TO CHAIN")
+        case Advice.READY:
+            return tongue.say("BE READY TO CHAIN")
+        case Advice.SLOW:
+            return tongue.say("ICE, no chains expected,")
+        case _:
+            return tongue.say("no chaining expected by this forecast")
+
+
+def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, tongue: Tongue = ENGLISH) -> str:
+    """The last message: the place and the tires, readable in one look while parked."""
+    up, at = stretch.chain_up, stretch.chain_up.arrive_at
+    left = phrases.minutes((at - now_utc).total_seconds())
+
+    def said(cut: int) -> str:
+        order, when = (
+            _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, tongue), tongue),
+            phrases.clock(at, up.zone),
+        )
+        tires = f"{driver_parts.tires_n(stretch, tongue)}: {driver_parts.tires(stretch, tongue)}"
+        speed = driver_parts.speed(stretch.speed_mps, stretch, tongue)
+        if cut:
+            text = tongue.say(
+                "{order}, {when}, {left} away. {tires}. Max {speed}.",
+                order=order, when=when, left=left, tires=tires, speed=speed,
+            )  # fmt: skip
+        else:
+            text = tongue.say(
+                "{order}, {when}. {tires}. Max {speed}.", order=order, when=when, tires=tires, speed=speed
+            )
+        likely = (phrases.likely if cut else driver_parts.likely_short)(stretch, tongue)
+        off = (
+            tongue.say("Off at {where}. ", where=driver_parts.name_and_milepost(stretch.chain_off, cut, tongue))
+            if cut
+            else ""
+        )
+        ages = driver_parts.ages_short(plan, stretch.jurisdictions, tongue)
+        return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {driver_parts.tail(tongue)}"
+
+    return fitted(said, (60, 40, 26, 18, 1, 0))
+
+
+def _last_order(advice: Advice, where: str, tongue: Tongue) -> str:
+    if advice is Advice.HOLD:
+        return tongue.say("HOLD at {where}", where=where)
+    if advice is Advice.CHAIN:
+        return tongue.say("CHAIN UP at {where}", where=where)
+    return tongue.say("LOOK FOR SIGNS, be ready to chain at {where}", where=where)
+
+
+def recheck_text(tongue: Tongue = ENGLISH) -> str:
+    text = tongue.say(
+        "RECHECK CHAINS at the next safe place off the road: slack out, cams tight, hooks off the cams, nothing "
+        "dragging."
+    )
+    return gsm7.plain(f"{text} {driver_parts.tail(tongue)}")
+
+
+def off_text(plan: Plan, off: StopChoice, tongue: Tongue = ENGLISH) -> str:
+    """Where chains come off; that the road is clear there is a forecast, and the driver sees the road."""
+
+    def said(cut: int) -> str:
+        text = tongue.say(
+            "CHAINS OFF at {where}, {when}, if the road is bare and no sign asks for them beyond it. Stow them so that "
+            "nothing drags, count the tools.",
+            where=driver_parts.name_and_milepost(off, cut, tongue),
+            when=phrases.clock(off.arrive_at, off.zone),
+        )
+        return f"{text} {phrases.fcst_age(plan, tongue)}. {driver_parts.tail(tongue)}"
+
+    return fitted(said, (60, 40, 26, 18, 0))

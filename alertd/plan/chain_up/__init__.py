@@ -1,0 +1,1 @@
+"""Chooses the stops where chains go on and come off."""

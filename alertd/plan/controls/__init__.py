@@ -1,0 +1,1 @@
+"""Places posted controls and closures on the route."""

@@ -1,0 +1,1 @@
+"""Turns a solution into the values that outputs show."""

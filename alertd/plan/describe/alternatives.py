@@ -1,0 +1,122 @@
+"""A trip's other ways beside the planned one: what each asks, and which is plainly better."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TypeAlias
+
+from alertd.plan.model import Advice, OtherRoute, Plan
+from alertd.plan.params import PlanParams
+from alertd.plan.serialize import with_id
+
+Way: TypeAlias = tuple[str, Plan]  # its name, and the same trip planned on it
+
+SAME_S = 300.0  # nearer than this, two arrivals are the same to a reader
+
+
+def with_other_ways(
+    plan: Plan, others: Sequence[Way], not_planned: Sequence[tuple[str, str]], params: PlanParams
+) -> Plan:
+    """The plan, with what the same rig and departure come to on other ways, and which is better.
+
+    `not_planned` are (name, reason) of ways that could not be planned: they are said in the cautions.
+    """
+    missed = tuple(f"Other way {name} could not be planned: {reason}" for name, reason in not_planned)
+    return with_id(
+        replace(
+            plan,
+            other_routes=tuple(_other(plan, way) for way in others),
+            route_choice=_choice(plan, others, params),
+            cautions=(*plan.cautions, *missed),
+        )
+    )
+
+
+def _other(plan: Plan, way: Way) -> OtherRoute:
+    name, other = way
+    return OtherRoute(
+        name=name,
+        length_m=other.route_length_m,
+        advice=other.advice,
+        chain_probability=other.chain_probability,
+        arrive_at=other.arrive_at,
+        cost_s=other.cost_s,
+        singles_needed=other.singles_needed,
+        singles_short=other.singles_short,
+        hours_ok=None if other.hours is None else other.hours.ok,
+        partial=other.partial,
+        reason=_reason(plan, way),
+    )
+
+
+def _choice(plan: Plan, others: Sequence[Way], params: PlanParams) -> str:
+    """Which way is better and why, in one line; "" without others.
+
+    A way that is not wholly known is never called better, the planned one neither. One that spares a hold, a shortage
+    of chains or hours that run out is better however long; one that only asks less chaining, when it arrives little
+    later.
+    """
+    if not others:
+        return ""
+    known = [way for way in others if not way[1].partial]
+    if not known:
+        return f"No other way is known well enough to compare. {_reason(plan, others[0])}"
+    best = min(known, key=lambda way: (_burden(way[1]), way[1].arrive_at))
+    now, then = _burden(plan), _burden(best[1])
+    later_s = _later_s(plan, best[1])
+    if then[:3] < now[:3] or (then < now and later_s <= params.detour_worth_s):
+        return f"Another way is better. {_reason(plan, best)}"
+    if plan.partial:
+        return f"The planned way is not wholly known, so none is called better. {_reason(plan, best)}"
+    if then < now:
+        less = "winter road" if plan.advice is Advice.SLOW else "chaining"
+        return f"Less {less} for more time on another way: dispatch decides. {_reason(plan, best)}"
+    if then == now and later_s <= -params.quicker_s:
+        return f"Another way is quicker. {_reason(plan, best)}"
+    if then == now and later_s < params.quicker_s:
+        return f"The ways ask about the same. {_reason(plan, best)}"
+    return f"The planned way is the better one. {_reason(plan, best)}"
+
+
+def _burden(plan: Plan) -> tuple[bool, bool, bool, int]:
+    """What a way asks, the gravest first."""
+    illegal = plan.hours is not None and not plan.hours.ok
+    return plan.advice is Advice.HOLD, plan.singles_short > 0, illegal, plan.advice.rank
+
+
+def _reason(plan: Plan, way: Way) -> str:
+    name, other = way
+    said = [_chains(other), _arrival(_later_s(plan, other))]
+    if other.singles_short:
+        said.append(f"{other.singles_short} chains SHORT")
+    if other.hours is not None and not other.hours.ok:
+        said.append("hours NOT legal as planned")
+    return f"By way of {name}: {', '.join(said)}"
+
+
+def _chains(other: Plan) -> str:
+    closed = next((c.what for c in other.closures if c.held), "")
+    if closed:
+        return f"HOLD for {closed}"
+    if other.partial and other.advice is Advice.READY:
+        return "road not wholly known, be ready to chain"
+    odds = f"({min(max(round(other.chain_probability * 100), 1), 99)}%)"  # no forecast promises 0 or 100
+    if other.advice is Advice.CLEAR:
+        return f"no chains expected {odds}"
+    if other.advice is Advice.SLOW:
+        return f"winter road, no chains expected {odds}"
+    if other.advice is Advice.READY:
+        return f"be ready to chain {odds}"
+    verb = "HOLD, it may not be passable" if other.advice is Advice.HOLD else "plan to chain"
+    return f"{verb} {odds}, {other.singles_needed} tires"
+
+
+def _later_s(plan: Plan, other: Plan) -> float:
+    return (other.arrive_at - plan.arrive_at).total_seconds()
+
+
+def _arrival(later_s: float) -> str:
+    if abs(later_s) < SAME_S:
+        return "arrives at about the same time"
+    minutes = round(abs(later_s) / 60.0)
+    span = f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 100 else f"{minutes} min"
+    return f"arrives {span} {'later' if later_s > 0 else 'earlier'}"

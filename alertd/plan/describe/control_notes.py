@@ -1,0 +1,144 @@
+"""What a plan says of posted controls: which lie ahead, how far each is believed at the truck's hour, and in words."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from alertd.plan.chain_up.solution import Run
+from alertd.plan.controls.closures import SAID_AHEAD
+from alertd.plan.controls.overlay import met_frac
+from alertd.plan.model import PostedNote
+from alertd.plan.params import PlanParams
+from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
+from alertd.route.model import Route, zone_at
+from alertd.rules.ruleset import RuleSet
+from alertd.units import to_miles
+
+MOST_UNPLACED: Final = 5  # a state's feed may hold a hundred that no map of ours places
+
+
+def posted_notes(
+    spans: Sequence[PostedSpan], run: Run, leave_at: datetime, rulesets: Mapping[str, RuleSet]
+) -> tuple[PostedNote, ...]:
+    """One note for each control on the road still ahead, in its order, and for each that may be on it, those last.
+
+    One that begins long after the truck has passed is no matter of this trip.
+    """
+    route = run.sections.route
+    notes = []
+    for s in sorted(spans, key=lambda s: not s.placed):
+        frac, enter_at = believed_at_the_hour(s, run, leave_at)
+        late = None if enter_at is None else (enter_at + SAID_AHEAD).timestamp()
+        if s.end_m <= float(route.distance_m[0]) or (late is not None and s.from_epoch_s > late):
+            continue
+        notes.append(_note(s, route, enter_at, frac, rulesets))
+    return tuple(notes)
+
+
+def believed_at_the_hour(s: PostedSpan, run: Run, leave_at: datetime) -> tuple[float, datetime | None]:
+    """How far a control is believed when the truck is there, and when that is; for one that is not placed, the most at
+    any time of the trip, and None."""
+    leave_s = leave_at.timestamp()
+    if not s.placed:
+        end_s = leave_s + float(run.reach_s(run.sections.route.distance_m[-1]))
+        return float(s.weight(np.asarray(leave_s), np.asarray(end_s))), None
+    at_m = max(s.start_m, float(run.sections.route.distance_m[0]))
+    enter_at = leave_at + timedelta(seconds=round(float(run.reach_s(at_m))))
+    return met_frac(run.passing.outlook, run.passing.hour, s), enter_at.astimezone(UTC)
+
+
+def _note(
+    s: PostedSpan, route: Route, enter_at: datetime | None, frac: float, rulesets: Mapping[str, RuleSet]
+) -> PostedNote:
+    c, rules = s.control, rulesets.get(s.control.jurisdiction)
+    level = next((lv for lv in rules.levels if lv.id == c.level), None) if rules is not None else None
+    at = int(np.argmin(np.abs(route.distance_m - s.start_m)))
+    return PostedNote(
+        jurisdiction=c.jurisdiction,
+        level_id=c.level if level is not None or c.level in (CLOSED, NONE_POSTED) else "",
+        legal_name=level.legal_name if level is not None else "",
+        words=c.words,
+        source=c.source,
+        where=c.where.words,
+        start_m=s.start_m if s.placed else None,
+        end_m=s.end_m if s.placed else None,
+        zone=zone_at(float(route.lat_deg[at]), float(route.lon_deg[at])),
+        enter_at=enter_at,
+        since=c.since,
+        until=c.until,
+        confirmed_at=c.confirmed_at,
+        believed_frac=frac,
+    )
+
+
+def needs_ready(notes: Sequence[PostedNote]) -> bool:
+    """Whether anything posted forbids a plan to be clear by itself: what may be on the way and nobody can place."""
+    return any(n.start_m is None and n.believed_frac > 0.0 for n in notes)
+
+
+def posted_cautions(notes: Sequence[PostedNote], now_utc: datetime, params: PlanParams) -> tuple[str, ...]:
+    """A line for each, closures apart, which have their own: what is posted, by whom, since when, and what follows."""
+    placed = [f"{said(n, now_utc)}: {_follows(n, params)}" for n in notes if n.start_m is not None and not _shut(n)]
+    unplaced = [n for n in notes if n.start_m is None and n.believed_frac > 0.0]
+    lines = [
+        f"{said(n, now_utc)}: where is not on our map, so it may be on this way; be ready to chain"
+        for n in unplaced[:MOST_UNPLACED]
+    ]
+    if len(unplaced) > MOST_UNPLACED:
+        lines.append(f"{len(unplaced) - MOST_UNPLACED} more posted controls that our map does not place")
+    return tuple(dict.fromkeys((*placed, *lines)))
+
+
+def _shut(n: PostedNote) -> bool:
+    return n.level_id == CLOSED and n.start_m is not None
+
+
+def said(n: PostedNote, now_utc: datetime) -> str:
+    """E.g. "Posted now: 'Chains required' by the road authority, mi 12 to 19, since Thu 05:10 MST"."""
+    where = n.where and f", {n.where}"
+    if n.start_m is not None and n.end_m is not None:
+        where = f", mi {to_miles(n.start_m):.0f} to {to_miles(n.end_m):.0f}"
+    times = []
+    if n.since is not None:
+        times.append(f"{'from' if n.since > now_utc else 'since'} {_local(n.since, n.zone)}")
+    if n.until is not None:
+        times.append(f"until {_local(n.until, n.zone)}")
+    if n.level_id == NONE_POSTED:
+        times = [f"seen {_local(n.confirmed_at, n.zone)}"]
+    head = "To be posted" if n.since is not None and n.since > now_utc else "Posted now"
+    return f"{head}: {_what(n)} by {n.source}{where}{', ' if times else ''}{' '.join(times)}"
+
+
+def _what(n: PostedNote) -> str:
+    if n.level_id == NONE_POSTED:
+        return "none"
+    if n.level_id == CLOSED:
+        return f"closed ({n.words})" if n.words else "closed"
+    if n.legal_name:
+        return f"'{n.legal_name}'"
+    return f"words not understood: '{n.words}'"
+
+
+def _follows(n: PostedNote, params: PlanParams) -> str:
+    if n.level_id == NONE_POSTED:
+        return "it may be posted by the truck's hour; our estimate for that hour stands"
+    then = "" if n.enter_at is None else f" ({_local(n.enter_at, n.zone)})"
+    if n.believed_frac == 0.0:
+        if n.since is not None and n.enter_at is not None and n.since > n.enter_at:
+            return f"the truck is expected past it by then{then}; not if it is later than planned"
+        if n.until is not None:
+            return f"given to end before the truck's hour{then}; our estimate stands there, check before it"
+        return f"not confirmed for long before the truck's hour{then}: it may have changed; our estimate stands there"
+    ready = "" if n.legal_name else "; be ready to chain"
+    old_h = 0.0 if n.enter_at is None else (n.enter_at - n.confirmed_at).total_seconds() / 3600.0
+    if n.until is None and old_h > params.posted_believed_h:
+        since = f"last confirmed {_local(n.confirmed_at, n.zone)}"
+        return f"{since}, {old_h:.0f} h before the truck's hour{then}; it may have changed{ready}"
+    return f"counted as posted at the truck's hour{then}{ready}; it may be raised"
+
+
+def _local(when: datetime, zone: str) -> str:
+    return when.astimezone(ZoneInfo(zone)).strftime("%a %H:%M %Z")

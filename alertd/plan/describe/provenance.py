@@ -1,0 +1,131 @@
+"""What a plan stands on and how old it is: sources, rule texts, carry duties, cautions."""
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from alertd.forecast.model import Forecast
+from alertd.plan.controls.overlay import carried_for
+from alertd.plan.describe.bridges import bridge_cautions
+from alertd.plan.model import BridgeNote, CarryNote, RuleNote, SourceNote
+from alertd.plan.params import PlanParams
+from alertd.plan.posted import PostedSpan
+from alertd.plan.road_ahead.chain_need import LawSpan
+from alertd.route.model import Route
+from alertd.rules.requirements import carry_duty
+from alertd.rules.rig import Rig
+
+
+def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> tuple[SourceNote, ...]:
+    """One note for each source that the forecast is made of, with its own licence and age."""
+    return tuple(
+        SourceNote(
+            provider=c.provider,
+            licence=c.licence,
+            issued_at=c.issued_at,
+            fetched_at=c.fetched_at,
+            age_h=c.age_h(now_utc),
+            stale=c.served_stale or c.overdue_h(now_utc) > params.stale_forecast_h,
+        )
+        for c in forecast.credits
+    )
+
+
+def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
+    notes = {}
+    for law in laws:
+        if law.rules is not None:
+            r = law.rules
+            notes[r.jurisdiction] = RuleNote(
+                jurisdiction=r.jurisdiction,
+                name=r.name,
+                citation=r.citation,
+                text_date=r.text_date,
+                reviewed_on=r.reviewed_on,
+                review_by=r.review_by,
+                overdue=r.review_overdue(day),
+                aged=r.freshness(day),
+            )
+    return tuple(notes.values())
+
+
+def carry_notes(
+    laws: Sequence[LawSpan],
+    rig: Rig,
+    depart_at: datetime,
+    arrive_at: datetime,
+    zones: Sequence[str],
+    standing: Sequence[PostedSpan] = (),
+) -> tuple[CarryNote, ...]:
+    """Duties to carry on any local day of the trip; a trip over midnight is held to both days.
+
+    `zones` are those at both ends: at a season's edge the day may already be another across the line. Of several
+    duties of one jurisdiction, a certain one before an uncertain one, then the one that asks most. standing: posted
+    controls that the truck meets, some of which ask for chains on board.
+    """
+    first = min(depart_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
+    last = max(arrive_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
+    days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+    notes: dict[str, CarryNote] = {}
+    for law in laws:
+        if law.rules is None:
+            continue
+        for day in days:
+            duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans), carried_for(law, standing))
+            known = notes.get(law.rules.jurisdiction)
+            if duty is not None and (
+                known is None or (duty.certain, duty.singles_n) > (known.certain, known.singles_asked)
+            ):
+                notes[law.rules.jurisdiction] = CarryNote(
+                    jurisdiction=law.rules.jurisdiction,
+                    certain=duty.certain,
+                    not_placed=duty.not_placed,
+                    singles_asked=duty.singles_n,
+                    singles_short=duty.singles_short,
+                    section=duty.section,
+                    confidence=duty.confidence,
+                    doubt=duty.doubt,
+                )
+    return tuple(notes.values())
+
+
+def cautions(
+    route: Route,
+    laws: Sequence[LawSpan],
+    unknown_frac: float,
+    later_road: bool,
+    sources: Sequence[SourceNote],
+    rules: Sequence[RuleNote],
+    carry: Sequence[CarryNote],
+    bridges: Sequence[BridgeNote],
+) -> tuple[str, ...]:
+    """What the reader must know before trusting the plan, most serious first."""
+    out = []
+    if unknown_frac > 0:
+        share = f"{max(unknown_frac, 0.01):.0%}"
+        out.append(
+            f"Road not known for {share} of the way at the hour of passing (no forecast, or what already lies there): "
+            "be ready to chain there"
+        )
+    for s in sources:
+        if s.stale:
+            out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
+    out += bridge_cautions(bridges)
+    for law in laws:
+        if law.rules is None:
+            name = law.span.name or "land whose jurisdiction is not known"
+            out.append(f"No chain rule on file for {name}: ask its road authority; tires named after common practice")
+    aged = "; ".join(f"{r.name}'s {' and '.join(r.aged)}" for r in rules if r.aged)
+    if aged:
+        out.append(f"Rule texts that may no longer be the law: {aged}: check before relying on them")
+    for c in carry:
+        if not c.certain:
+            roads = ", ".join(dict.fromkeys(words.split()[0].rstrip(":") for words in c.not_placed))
+            out.append(
+                f"{c.jurisdiction} asks {c.singles_asked} chains aboard by date on listed roads; these of them are not "
+                f"on our map: {roads}; check the list if this trip runs on one"
+            )
+    if later_road:
+        out.append("Chaining where this plan only says be ready makes later road need chains too: that is counted")
+    out += [f"Route: {finding}" for finding in route.findings]
+    return tuple(dict.fromkeys(out))

@@ -1,0 +1,168 @@
+"""Winter road on the way, flat or graded: runs of ice, frost or snow that a driver slows down for, chains or not.
+
+Ice and glaze are what a driver may not see and cannot roll over; they make a notice. Frost does not by itself: its
+usual friction (0.20, see `road.friction`) is that of packed snow, not of ice (0.08). Frost and snow make a trip `slow`.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chain_up.solution import Run
+from alertd.plan.describe.stretches import place_of
+from alertd.plan.model import Advice, Stretch, SurfaceStretch
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, find_stretches
+from alertd.plan.road_ahead.hourly_need import Mask
+from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, NAMED_OF_CODE, Codes
+from alertd.plan.road_ahead.sections import Sections
+from alertd.road.road_class import WINTER_CLASSES, RoadClass
+from alertd.route.bridges import on_bridges
+from alertd.route.model import zone_at
+from alertd.route.runs import runs_of
+
+Span: TypeAlias = tuple[int, int]  # first and last section
+
+ICY: Final = (RoadClass.ICE, RoadClass.GLAZE)
+_BECAUSE: Final = "CDL manual 2.6.2: a crawl on ice, half speed or less on packed snow"
+_WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
+
+
+def winter_enough(params: PlanParams) -> float:
+    """The odds from which a road counts as a winter road."""
+    return min(params.winter_probability, params.ready_probability)
+
+
+def is_winter_road(code: Codes, sections: Sections, params: PlanParams) -> bool:
+    """Whether enough members meet ice, frost or snow somewhere on the way; `code`: (member, section), see plan.codes.
+
+    Members are counted over a run of road, so that showers which each member puts elsewhere are not lost.
+    """
+    winter = _WINTER_CODE[code]
+    if winter.mean(axis=0).max() >= winter_enough(params) - SAME_PROBABILITY:
+        return True
+    return bool(_runs(winter, sections, params))
+
+
+def surface_stretches(
+    run: Run, chained: Sequence[Stretch], depart_epoch_s: float, params: PlanParams
+) -> tuple[SurfaceStretch, ...]:
+    """The runs of winter road of a run, in its order; where chains may be needed only the icy ones.
+
+    An icy run has ice or glaze over more than `ice_least_m` of it in enough members. It ends where a stretch that may
+    need chains begins. Snow and frost where chains are on anyway are left out. Short bridges are left to the notes on
+    bridges: the road beside them is taken for them.
+    """
+    sections, road = run.sections, _road(run, params)
+    icy, winter = np.isin(road, ICY), np.isin(road, WINTER_CLASSES)
+    asked, worn = np.zeros((2, sections.count), dtype=np.bool_)
+    for s in chained:
+        asked |= (sections.end_m >= s.start_m) & (sections.start_m <= s.end_m)
+        if s.advice.rank >= Advice.CHAIN.rank:
+            worn |= (sections.middle_m >= s.chain_up.distance_m) & (sections.middle_m <= s.chain_off.distance_m)
+    found: list[tuple[Span, bool]] = []
+    taken = asked | worn
+    for whole in _runs(icy, sections, params):
+        if not _is_long(icy, whole, sections, params):
+            continue
+        for part in _parts(whole, asked):
+            inside = bool(asked[part[0]])
+            enough = _frac(icy, part) if inside else _long_frac(icy, part, sections, params)
+            if enough >= winter_enough(params) - SAME_PROBABILITY:
+                found.append((part, True))
+                taken[part[0] : part[1] + 1] = True
+    for whole in _runs(winter & ~taken, sections, params):
+        found += [(part, False) for part in _parts(whole, taken) if not taken[part[0]]]
+    enough_frac = winter_enough(params) - SAME_PROBABILITY
+    return tuple(
+        _stretch(run, road, span, depart_epoch_s, params, icy=is_icy, chains_asked=bool(asked[span[0]]))
+        for span, is_icy in sorted(found)
+        if _frac(icy if is_icy else winter, span) >= enough_frac
+    )
+
+
+def _road(run: Run, params: PlanParams) -> NDArray[np.int8]:
+    """RoadClass by (member, section), short bridges as the road beside them.
+
+    Ice under snow so thin that the ice decides the grip counts as ice: a driver sees the snow and slides on the ice.
+    """
+    route = run.sections.route
+    grips = GRIP_OF_CODE[run.code]
+    road: NDArray[np.int8] = np.where(np.isin(grips, ICY), grips, run.road_class)
+    short = [b for b in route.bridges if b.end_m - b.start_m <= params.short_bridge_m]
+    if not short:
+        return road
+    deck = run.sections.any(on_bridges(route.distance_m, short))
+    return np.asarray(np.where(deck, run.passing.beside_class, road), dtype=np.int8)
+
+
+def _runs(mask: Mask, sections: Sections, params: PlanParams) -> list[Span]:
+    """Runs of sections that enough members meet, short gaps joined, as `find_stretches` finds those for chains."""
+    return find_stretches(mask.astype(np.float32), sections, replace(params, ready_probability=winter_enough(params)))
+
+
+def _parts(span: Span, cut: Mask) -> Iterator[Span]:
+    """A run in parts, each wholly inside or wholly outside of `cut`."""
+    first, last = span
+    here = cut[first : last + 1]
+    for a, b in sorted((*runs_of(here), *runs_of(~here))):
+        yield first + a, first + b
+
+
+def _is_long(mask: Mask, span: Span, sections: Sections, params: PlanParams) -> bool:
+    return _long_frac(mask, span, sections, params) >= winter_enough(params) - SAME_PROBABILITY
+
+
+def _long_frac(mask: Mask, span: Span, sections: Sections, params: PlanParams) -> float:
+    """Share of members for which more than the least length of a run is so."""
+    here = slice(span[0], span[1] + 1)
+    return float((mask[:, here] @ sections.length_m[here] > params.ice_least_m).mean())
+
+
+def _frac(mask: Mask, span: Span) -> float:
+    return float(mask[:, span[0] : span[1] + 1].any(axis=1).mean())
+
+
+def _stretch(
+    run: Run,
+    road: NDArray[np.int8],
+    span: Span,
+    depart_epoch_s: float,
+    params: PlanParams,
+    *,
+    icy: bool,
+    chains_asked: bool,
+) -> SurfaceStretch:
+    sections, (first, last) = run.sections, span
+    route = sections.route
+    # The outermost sections end where the next ones begin: a run of one sample is road too.
+    start_m, end_m = float(sections.edge_m[first]), float(sections.edge_m[last + 1])
+    shares = {c: _frac(road == c, span) for c in WINTER_CLASSES}
+    ranked = sorted((c for c in shares if shares[c] > 0.0), key=lambda c: (icy and c not in ICY, -shares[c]))
+    at = int(sections.first[first])
+
+    def when(distance_m: float) -> datetime:
+        return datetime.fromtimestamp(round(depart_epoch_s + float(run.reach_s(distance_m))), UTC)
+
+    return SurfaceStretch(
+        start_m=start_m,
+        end_m=end_m,
+        place=place_of(route, start_m, end_m),
+        jurisdictions=tuple(
+            dict.fromkeys(s.code for s in route.jurisdictions if s.start_m <= end_m and s.end_m >= start_m)
+        ),
+        zone=zone_at(float(route.lat_deg[at]), float(route.lon_deg[at])),
+        enter_at=when(start_m),
+        leave_at=when(end_m),
+        icy=icy,
+        chains_asked=chains_asked,
+        probability=_frac(np.isin(road, ICY if icy else WINTER_CLASSES), span),
+        unknown_frac=_frac(road == RoadClass.UNKNOWN, span),
+        surfaces=tuple((c.label, shares[c]) for c in ranked),
+        speed_mps=params.ice_mps if icy else params.cruise_mps * params.snow_speed_share,
+        speed_because=_BECAUSE,
+    )

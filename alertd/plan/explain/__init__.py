@@ -1,0 +1,1 @@
+"""Traces each number of a plan to its input."""

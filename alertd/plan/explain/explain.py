@@ -1,0 +1,386 @@
+"""From API value to advice for one place of a plan: every number in between, in the order the numbers flow.
+
+Nothing is decided or computed anew here. The road's numbers come from `road.trace` and the road field, need and
+posting from the run that made the plan, and advice from the plan's own stretch.
+"""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from alertd.forecast.model import Forecast
+from alertd.plan.chain_up.solution import Run
+from alertd.plan.explain.model import (
+    AirThere,
+    ColumnHour,
+    Compared,
+    Explained,
+    GripThere,
+    LevelThere,
+    SourceSaid,
+    Spread,
+)
+from alertd.plan.make_plan import TripInput, Weather, drive
+from alertd.plan.model import Plan, Stretch
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
+from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE
+from alertd.plan.road_ahead.speeds import lateness_s
+from alertd.road.corridor import RoadField
+from alertd.road.downscale import AIR, AirParams
+from alertd.road.road_class import RoadClass
+from alertd.road.trace import AirTrace, trace_air
+from alertd.route.clean import leg_lengths_m
+from alertd.route.model import Route, zone_at
+from alertd.rules.requirements import TireDemand
+from alertd.rules.rig import Rig, Tire
+from alertd.rules.ruleset import ControlLevel, RuleSet
+from alertd.units import HOUR_S
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LevelMet:
+    """A level that asks tires of this rig here, and our estimate of its posting in each member, (member,)."""
+
+    jurisdiction: str
+    level: ControlLevel
+    demand: TireDemand
+    chance: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Met:
+    """One section. Arrays (member,): arrival_epoch_s by the plan's own clock, and the hour of the road field that the
+    plan took for it, which may be that of a driver held up by chains before; class, friction and need of that hour.
+    no_rules: jurisdictions here without a rule set.
+    """
+
+    arrival_epoch_s: Array
+    hour: NDArray[np.int64]
+    road_class: NDArray[np.int8]
+    grip_class: NDArray[np.int8]
+    mu: Array
+    need: Array
+    levels: tuple[LevelMet, ...]
+    no_rules: tuple[str, ...]
+
+    @property
+    def unknown(self) -> NDArray[np.bool_]:
+        return np.asarray(self.road_class == RoadClass.UNKNOWN)
+
+
+def met_at(run: Run, depart_epoch_s: float, distance_m: float, params: PlanParams) -> Met:
+    """What the run met at one place of its route."""
+    outlook, passing = run.passing.outlook, run.passing
+    section = int(run.sections.at(distance_m))
+    elapsed_s = run.reach_s([distance_m])
+    late_s = lateness_s(elapsed_s, outlook.corridor.clock_z, params)[:, 0]
+    hour, road_class = passing.hour[:, section], run.road_class[:, section]
+    member = np.arange(outlook.members)
+    here = [law for law in outlook.laws if law.at.start <= section < law.at.stop]
+    return Met(
+        arrival_epoch_s=depart_epoch_s + elapsed_s[0] + late_s,
+        hour=np.minimum(hour, outlook.hours - 1) + outlook.skip_h,
+        road_class=road_class,
+        grip_class=GRIP_OF_CODE[run.code[:, section]],
+        mu=code_mu(run.code[:, section], outlook.corridor.field.quantiles.friction),
+        need=passing.need[:, section].astype(np.float64),
+        levels=tuple(
+            LevelMet(
+                jurisdiction=law.span.code,
+                level=x.level,
+                demand=x.demand,
+                chance=chance[member, section - law.at.start, hour].astype(np.float64),
+            )
+            for law, x, chance in outlook.by_level
+            if law in here
+        ),
+        no_rules=tuple(law.span.code or law.span.name for law in here if law.rules is None),
+    )
+
+
+HOURS_BEFORE = 6
+
+
+def explain(
+    plan: Plan,
+    trip: TripInput,
+    route: Route,
+    rig: Rig,
+    rulesets: Mapping[str, RuleSet],
+    weather: Weather,
+    told: Sequence[Forecast],
+    params: PlanParams,
+    *,
+    air: AirParams = AIR,
+    at_m: float | None = None,
+) -> tuple[Explained, ...]:
+    """One place of each stretch, where its need is largest; or the one place at `at_m` from the start.
+
+    plan: what make_plan made of the other arguments. told: the forecasts as their sources gave them. Raises ValueError
+    when `at_m` lies off the route.
+    """
+    if at_m is not None and not 0.0 <= at_m <= route.length_m:
+        raise ValueError(f"{at_m:.0f} m is off a route of {route.length_m:.0f} m")
+    seen = trip if trip.fix is None else replace(trip, fix=plan.position)  # as the plan took its last place
+    went = drive(seen, route, rig, rulesets, weather, params, plan.made_at)
+    run = went.run
+    scene = _Scene(
+        plan=plan,
+        route=route,
+        rig=rig,
+        weather=weather,
+        told=tuple(told),
+        params=params,
+        air=air,
+        run=run,
+        leave_epoch_s=went.rest.leave_at.timestamp(),
+    )
+    if at_m is None:
+        return tuple(_at(scene, _neediest(scene, s), s) for s in plan.stretches)
+    inside = next((s for s in plan.stretches if s.start_m <= at_m <= s.end_m), None)
+    return (_at(scene, int(np.abs(route.distance_m - at_m).argmin()), inside),)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Scene:
+    plan: Plan
+    route: Route
+    rig: Rig
+    weather: Weather
+    told: tuple[Forecast, ...]
+    params: PlanParams
+    air: AirParams
+    run: Run
+    leave_epoch_s: float
+
+
+def _met(s: _Scene, sample: int) -> Met:
+    return met_at(s.run, s.leave_epoch_s, float(s.route.distance_m[sample]), s.params)
+
+
+def _samples(route: Route, stretch: Stretch) -> NDArray[np.int64]:
+    return np.flatnonzero((route.distance_m >= stretch.start_m) & (route.distance_m <= stretch.end_m))
+
+
+def _neediest(scene: _Scene, stretch: Stretch) -> int:
+    samples = _samples(scene.route, stretch)
+    return int(samples[np.argmax(scene.run.need_frac[scene.run.sections.at(scene.route.distance_m[samples])])])
+
+
+def _at(s: _Scene, sample: int, stretch: Stretch | None) -> Explained:
+    corridor, route = s.weather.corridor, s.route
+    met = _met(s, sample)
+    column = int(corridor.cells.column_of_sample[sample])
+    hour = int(np.median(met.hour))
+    lat, lon = float(route.lat_deg[sample]), float(route.lon_deg[sample])
+    traced = trace_air(s.weather.forecast, corridor.cells, corridor.field.quantiles, column, met.hour, s.air)
+    start = s.weather.forecast.start + timedelta(hours=hour)
+    cell = int(corridor.cells.cell_idx[column])
+    return Explained(
+        distance_m=float(route.distance_m[sample]),
+        lat_deg=lat,
+        lon_deg=lon,
+        elevation_m=float(route.elevation_m[sample]),
+        zone=zone_at(lat, lon),
+        passing=_passing(met),
+        sources=tuple(_said(f, cell, start, lat, lon, s.plan.made_at) for f in s.told),
+        air=_air(traced),
+        column=_column(corridor.field, column, hour),
+        surfaces=_shares(met.road_class),
+        grip=_grip(s, sample, stretch),
+        levels=tuple(_level(x, stretch) for x in met.levels),
+        no_rules=met.no_rules,
+        need_frac=float(met.need.mean()),
+        stretch=None if stretch is None else s.plan.stretches.index(stretch),
+        stretch_surfaces=() if stretch is None else stretch.surfaces,
+        compared=_compared(met, stretch, s.params),
+        barred="" if stretch is None else stretch.barred,
+        advice=s.plan.advice if stretch is None else stretch.advice,
+    )
+
+
+def _spread(values: ArrayLike) -> Spread:
+    v = np.asarray(values, dtype=np.float64)
+    known = v[np.isfinite(v)]
+    low, median, high = np.quantile(known, (0.1, 0.5, 0.9)) if known.size else (np.nan,) * 3
+    return Spread(low=float(low), median=float(median), high=float(high), known_frac=known.size / v.size)
+
+
+def _passing(met: Met) -> tuple[datetime, datetime, datetime]:
+    early, median, late = (
+        datetime.fromtimestamp(round(float(np.quantile(met.arrival_epoch_s, q))), UTC) for q in (0.1, 0.5, 0.9)
+    )
+    return early, median, late
+
+
+def _said(f: Forecast, cell: int, hour_start: datetime, lat: float, lon: float, now_utc: datetime) -> SourceSaid:
+    hour = int((hour_start - f.start) / timedelta(hours=1))
+    reached = 0 <= hour < f.hours
+
+    def value(array: Array) -> float:
+        return float(np.median(array[:, cell, hour])) if reached else float("nan")
+
+    return SourceSaid(
+        provider=f.provider,
+        licence=f.licence,
+        issued_at=f.issued_at,
+        fetched_at=f.fetched_at,
+        age_h=f.age_h(now_utc),
+        served_stale=f.served_stale,
+        lat_deg=float(f.lat_deg[cell]),
+        lon_deg=float(f.lon_deg[cell]),
+        away_m=float(leg_lengths_m(np.asarray([lat, f.lat_deg[cell]]), np.asarray([lon, f.lon_deg[cell]]))[0]),
+        elevation_m=float(f.elevation_m[cell]),
+        hour_start=hour_start,
+        air_temp_c=value(f.air_temp_c),
+        rh_frac=value(f.rh_frac),
+        wind_mps=value(f.wind_mps),
+        cloud_frac=value(f.cloud_frac),
+        precip_mmwe_h=value(f.precip_mmwe_h),
+        precip_prob_frac=value(f.precip_prob_frac),
+        freezing_level_m=value(f.freezing_level_m),
+        snow_level_m=value(f.snow_level_m),
+        remarks=tuple(gap.reason for gap in f.gaps if cell in gap.cell_idx),
+    )
+
+
+def _air(t: AirTrace) -> AirThere:
+    def of(values: Array) -> Spread:
+        return _spread(np.where(t.known, values, np.nan))
+
+    used = Counter(rule for rule, known in zip(t.rule, t.known, strict=True) if known)
+    return AirThere(
+        cell_elevation_m=t.cell_elevation_m,
+        road_elevation_m=t.road_elevation_m,
+        cell_air_temp_c=of(t.cell_air_temp_c),
+        cell_rh_frac=of(t.cell_rh_frac),
+        wind_mps=of(t.wind_mps),
+        cloud_frac=of(t.cloud_frac),
+        precip_mmwe_h=of(t.precip_mmwe_h),
+        rules=tuple((rule, n / t.known.size) for rule, n in used.most_common()),
+        lapse_k_per_km=of(1000.0 * t.lapse_k_per_m),
+        air_temp_c=of(t.air_temp_c),
+        rh_frac=of(t.rh_frac),
+        wet_bulb_c=of(t.wet_bulb_c),
+        jennings_frac=of(t.jennings),
+        wang_frac=of(t.wang),
+        jennings_calibrated_frac=of(t.jennings_calibrated),
+        wang_calibrated_frac=of(t.wang_calibrated),
+        snow_chance_frac=of(t.chance),
+        snow_mmwe_h=of(t.snow_mmwe_h),
+        rain_mmwe_h=of(t.rain_mmwe_h),
+        freezing_mmwe_h=of(t.freezing_mmwe_h),
+    )
+
+
+def _column(field: RoadField, column: int, hour: int) -> tuple[ColumnHour, ...]:
+    """The hours up to the one that stands for passing; the members' spread, and one whole member."""
+    frozen = field.snow_mmwe[:, column, hour] + field.ice_mmwe[:, column, hour]
+    middle = _middle(field.surface_temp_c[:, column, hour], frozen)
+    return tuple(
+        ColumnHour(
+            at=datetime.fromtimestamp(field.first_epoch_s + h * HOUR_S, UTC),
+            member_class=RoadClass(int(field.road_class[middle, column, h])).label,
+            member_surface_temp_c=float(field.surface_temp_c[middle, column, h]),
+            member_water_mmwe=float(field.water_mmwe[middle, column, h]),
+            member_snow_mmwe=float(field.snow_mmwe[middle, column, h]),
+            member_ice_mmwe=float(field.ice_mmwe[middle, column, h]),
+            surface_temp_c=_spread(field.surface_temp_c[:, column, h]),
+            water_mmwe=_spread(field.water_mmwe[:, column, h]),
+            snow_mmwe=_spread(field.snow_mmwe[:, column, h]),
+            ice_mmwe=_spread(field.ice_mmwe[:, column, h]),
+        )
+        for h in range(max(hour - HOURS_BEFORE, 0), hour + 1)
+    )
+
+
+def _middle(*values: NDArray[np.floating]) -> int:
+    """The member nearest to the middle of all, by its ranks in each of some values; the first where none is known."""
+    off = np.zeros(values[0].shape)
+    for v in values:
+        rank = 0.5 * ((v < v[:, None]).sum(axis=1) + (v <= v[:, None]).sum(axis=1))  # equal ones share the middle rank
+        off += np.where(np.isfinite(v), np.abs(rank - 0.5 * np.isfinite(v).sum()), v.size)
+    return int(off.argmin())
+
+
+def _shares(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
+    counted = Counter(road_class.tolist()).most_common()
+    return tuple((RoadClass(c).label, n / road_class.size) for c, n in counted)
+
+
+def _grip(s: _Scene, sample: int, stretch: Stretch | None) -> tuple[GripThere, ...]:
+    """Here, and on the stretch's steepest climb and descent."""
+    samples = [sample]
+    tires: tuple[Tire, ...] = ()
+    if stretch is not None:
+        tires = tuple(stretch.hanging.tires)
+        inside = _samples(s.route, stretch)
+        grade = s.route.grade[inside]
+        samples += [int(inside[grade.argmax()])] if grade.max() > 0.0 else []
+        samples += [int(inside[grade.argmin()])] if grade.min() < 0.0 else []
+    return tuple(_grip_at(s, i, tires) for i in dict.fromkeys(samples))
+
+
+def _grip_at(s: _Scene, sample: int, tires: tuple[Tire, ...]) -> GripThere:
+    met, grade = _met(s, sample), float(s.route.grade[sample])
+    bare, chained = (rig_margin(s.rig, on, met.grip_class, met.mu, grade) for on in ((), tires))
+    return GripThere(
+        distance_m=float(s.route.distance_m[sample]),
+        grade=grade,
+        mu=_spread(met.mu),
+        needed_mu=_spread(met.mu - bare),
+        chained_needed_mu=_spread(met.mu - chained),
+        short_frac=float((bare < 0.0).mean()),
+        chained_short_frac=float((chained < 0.0).mean()),
+    )
+
+
+def _level(x: LevelMet, stretch: Stretch | None) -> LevelThere:
+    on_it = () if stretch is None else stretch.postings
+    same = [p for p in on_it if (p.jurisdiction, p.level_id) == (x.jurisdiction, x.level.id)]
+    return LevelThere(
+        jurisdiction=x.jurisdiction,
+        level_id=x.level.id,
+        legal_name=x.level.legal_name,
+        section=x.demand.section,
+        tires_n=x.demand.tires_min,
+        here_frac=float(x.chance.mean()),
+        stretch_frac=same[0].probability if same else None,
+        posted_by=same[0].posted_by if same else "",
+        posted_since=same[0].posted_since if same else None,
+    )
+
+
+def _compared(met: Met, stretch: Stretch | None, params: PlanParams) -> tuple[Compared, ...]:
+    ready, chain, hold = "ready_probability", "chain_probability", "hold_probability"
+    if stretch is None:
+        here = Compared(
+            what="need at this place", value=float(met.need.mean()), threshold=ready, limit=params.ready_probability
+        )
+        return (here,)
+    need = "need anywhere on the stretch"
+    return (
+        Compared(what=need, value=stretch.probability, threshold=ready, limit=params.ready_probability),
+        Compared(what=need, value=stretch.probability, threshold=chain, limit=params.chain_probability),
+        Compared(
+            what="short of grip even with the chains",
+            value=stretch.grip_short_chained_frac,
+            threshold=hold,
+            limit=params.hold_probability,
+        ),
+        Compared(
+            what=f"our estimate of a closure by snow ({params.closed_day_snow_mmwe:g} mm of its water in a day or "
+            f"{params.closed_burst_snow_mmwe:g} in 3 h)",
+            value=stretch.snow_closed_frac,
+            threshold=hold,
+            limit=params.hold_probability,
+        ),
+    )

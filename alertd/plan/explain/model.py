@@ -1,0 +1,168 @@
+"""The chain from API value to advice at one place, as values in the order in which they come about."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from alertd.plan.model import Advice
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """What 10, 50 and 90 % of the members stay below; NaN where none knows it, and the share of them that do."""
+
+    low: float
+    median: float
+    high: float
+    known_frac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceSaid:
+    """One source's word for the place and hour, units checked and no error put on it; NaN where it says nothing.
+
+    lat_deg, lon_deg: the place it was asked for, away_m from the road's sample here. elevation_m: the height that its
+    temperature is for. The values are those of the hour from hour_start. remarks: what it could not give there.
+    """
+
+    provider: str
+    licence: str
+    issued_at: datetime | None
+    fetched_at: datetime
+    age_h: float
+    served_stale: bool
+    lat_deg: float
+    lon_deg: float
+    away_m: float
+    elevation_m: float
+    hour_start: datetime
+    air_temp_c: float
+    rh_frac: float
+    wind_mps: float
+    cloud_frac: float
+    precip_mmwe_h: float
+    precip_prob_frac: float
+    freezing_level_m: float
+    snow_level_m: float
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirThere:
+    """The air of the members, first at the cell's height, then at the road's; see `road.trace.AirTrace`.
+
+    rules: how temperature was moved between the two heights, and in what share of members.
+    """
+
+    cell_elevation_m: float
+    road_elevation_m: float
+    cell_air_temp_c: Spread
+    cell_rh_frac: Spread
+    wind_mps: Spread
+    cloud_frac: Spread
+    precip_mmwe_h: Spread
+    rules: tuple[tuple[str, float], ...]
+    lapse_k_per_km: Spread
+    air_temp_c: Spread
+    rh_frac: Spread
+    wet_bulb_c: Spread
+    jennings_frac: Spread
+    wang_frac: Spread
+    jennings_calibrated_frac: Spread
+    wang_calibrated_frac: Spread
+    snow_chance_frac: Spread
+    snow_mmwe_h: Spread
+    rain_mmwe_h: Spread
+    freezing_mmwe_h: Spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnHour:
+    """The pavement at a whole hour. `member_*` are of the one member whose road is the most ordinary when passed:
+    nearest to the middle of all in surface temperature and in snow and ice."""
+
+    at: datetime
+    member_class: str
+    member_surface_temp_c: float
+    member_water_mmwe: float
+    member_snow_mmwe: float
+    member_ice_mmwe: float
+    surface_temp_c: Spread
+    water_mmwe: Spread
+    snow_mmwe: Spread
+    ice_mmwe: Spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GripThere:
+    """Friction at hand and needed by this rig at one sample: to climb where grade is positive, else to hold by braking.
+
+    chained_*: with the chains that the stretch asks for. short: share of members in which it does not do.
+    """
+
+    distance_m: float
+    grade: float
+    mu: Spread
+    needed_mu: Spread
+    chained_needed_mu: Spread
+    short_frac: float
+    chained_short_frac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelThere:
+    """Our estimate that a level is posted: at this place, and anywhere on the stretch (None where it is too unlikely to
+    be ready for). section: of the law it would invoke. posted_by: who says that it is posted at the truck's hour, ""
+    where our estimate alone speaks; posted_since: since when, None where not said."""
+
+    jurisdiction: str
+    level_id: str
+    legal_name: str
+    section: str
+    tires_n: int
+    here_frac: float
+    stretch_frac: float | None
+    posted_by: str = ""
+    posted_since: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """A number of the plan beside the threshold, a field of PlanParams, that it is held against."""
+
+    what: str
+    value: float
+    threshold: str
+    limit: float
+
+    @property
+    def reached(self) -> bool:
+        return self.value >= self.limit - SAME_PROBABILITY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explained:
+    """One place. passing: when 10, 50 and 90 % of members pass it. stretch: its index in the plan, None if in none.
+
+    advice is that of the stretch; that of the trip where the place is in none.
+    """
+
+    distance_m: float
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+    zone: str
+    passing: tuple[datetime, datetime, datetime]
+    sources: tuple[SourceSaid, ...]
+    air: AirThere
+    column: tuple[ColumnHour, ...]
+    surfaces: tuple[tuple[str, float], ...]
+    grip: tuple[GripThere, ...]
+    levels: tuple[LevelThere, ...]
+    no_rules: tuple[str, ...]
+    need_frac: float
+    stretch: int | None
+    stretch_surfaces: tuple[tuple[str, float], ...]
+    compared: tuple[Compared, ...]
+    barred: str
+    advice: Advice

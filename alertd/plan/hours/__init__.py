@@ -1,0 +1,1 @@
+"""Legal driving hours on the trip."""

@@ -1,0 +1,252 @@
+"""From a settled run and the hours used before to what the plan says of the driver's hours, with breaks placed."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chain_up.departure_view import has_room
+from alertd.plan.chain_up.solution import Run
+from alertd.plan.hours.limits import (
+    EU,
+    MOST_BREAKS,
+    HoursRules,
+    HoursUsed,
+    Limit,
+    Spell,
+    break_limit,
+    limits,
+    rules_for,
+    timeline,
+    with_break,
+)
+from alertd.plan.model import BreakNote, HoursLimit, HoursNote
+from alertd.plan.params import PlanParams
+from alertd.route.model import Route
+from alertd.route.stops import RouteStop
+from alertd.units import to_miles
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+def hours_note(
+    run: Run,
+    used: HoursUsed,
+    depart_at: datetime,
+    arrive_late: datetime,
+    known_at: datetime | None,
+    params: PlanParams,
+    before: Sequence[Spell] = (),
+) -> HoursNote | None:
+    """The hours of this trip, or None where no hours law is on file for the land it starts in.
+
+    arrive_late: the arrival with which the trip is looked at once more, slower all the way and chained wherever it is
+    only told to be ready. known_at: when the forecast came. before: from the departure to the route's
+    first sample, of a truck under way. Times are aware.
+    """
+    route = run.sections.route
+    rules = rules_for([s.code for s in route.jurisdictions])
+    if rules is None:
+        return None
+    spells = timeline(run.sections.edge_m, run.moving_s, run.stands, before)
+    if not spells:
+        return None
+    spells, breaks = place_breaks(spells, used, rules, depart_at, route, run, params)
+    gone_s = before[-1].end_s if before else 0.0
+    late = _cautious(run, (arrive_late - depart_at).total_seconds() - gone_s, params, before)
+    late, _ = place_breaks(late, used, rules, depart_at, route, run, params)
+    planned = limits(spells, used, rules, depart_at)
+    ok, late_ok = _all_hold(planned), _all_hold(limits(late, used, rules, depart_at))
+    return HoursNote(
+        law=rules.name,
+        law_text=rules.text,
+        ok=ok,
+        ok_if_late=late_ok,
+        not_given=_not_given(used, rules),
+        limits=tuple(_limit(x, depart_at, route) for x in planned),
+        breaks=breaks,
+        arrival_delay_s=60.0 * sum(b.minutes for b in breaks if b.at_m is not None),
+        adverse_exception=_adverse(rules, depart_at, known_at),
+        known_at=known_at,
+        reasons=_reasons(planned, run, rules, used, depart_at, ok and not late_ok),
+    )
+
+
+def place_breaks(
+    spells: tuple[Spell, ...],
+    used: HoursUsed,
+    rules: HoursRules,
+    depart_at: datetime,
+    route: Route,
+    run: Run,
+    params: PlanParams,
+) -> tuple[tuple[Spell, ...], tuple[BreakNote, ...]]:
+    """The timeline with a break wherever one falls due before arrival, and what to say of each.
+
+    One that falls due at or after the first road that may need chains, and before its end, is taken at the last stop
+    before it: below the pass, where waiting also buys time to see the road.
+    """
+    notes: list[BreakNote] = []
+    after_m = float(route.distance_m[0])
+    for _ in range(MOST_BREAKS):
+        due = break_limit(spells, used, rules)
+        if due.reached_s is None or due.reached_m is None:
+            break
+        stop, reason = _break_stop(route, run, after_m, due.reached_m, params)
+        at_m = None if stop is None else stop.distance_m
+        if stop is None and due.reached_m <= 0.0:  # overdue before leaving: it is taken before the wheels turn
+            at_m, reason = 0.0, "due before departure: take it before leaving"
+        notes.append(
+            BreakNote(
+                due_at=_utc(depart_at, due.reached_s),
+                due_m=due.reached_m,
+                at_m=at_m,
+                stop_id="" if stop is None else stop.stop.id,
+                stop_name="" if stop is None else stop.stop.name,
+                milepost="" if stop is None else stop.stop.milepost,
+                minutes=rules.break_s / 60.0,
+                reason=reason,
+            )
+        )
+        if at_m is None:
+            break
+        spells, after_m = with_break(spells, at_m, rules.break_s), at_m + 1.0
+    return spells, tuple(notes)
+
+
+def _break_stop(
+    route: Route, run: Run, after_m: float, due_m: float, params: PlanParams
+) -> tuple[RouteStop | None, str]:
+    """The stop for a break due at `due_m`, later than `after_m`; None when there is no listed stop between."""
+    fit = [
+        s
+        for s in route.stops
+        if after_m <= s.distance_m <= due_m
+        and has_room(s, params)
+        and run.need_frac[run.sections.at(s.distance_m)] < params.ready_probability
+    ]
+    for leg in run.legs:
+        start_m, end_m = float(run.sections.start_m[leg.first]), float(run.sections.end_m[leg.last])
+        below = [s for s in fit if s.distance_m <= start_m]
+        if start_m <= due_m and due_m <= max(end_m, leg.off_m) and below:
+            return below[-1], "falls due on road that may need chains: take it below, and look at the road again there"
+    if fit:
+        return fit[-1], "last listed stop before it falls due"
+    return None, "no listed stop before it falls due: find a legal place yourself"
+
+
+def _cautious(run: Run, road_s: float, params: PlanParams, before: Sequence[Spell]) -> tuple[Spell, ...]:
+    """The timeline chained wherever the plan names a leg, the driving ahead stretched to take `road_s`, stops in."""
+    waiting = [x for x in run.legs if not x.driven and not x.kept_on]
+    stands = [
+        *run.stands,
+        *((x.on_m, x.hang_s) for x in waiting),
+        *((x.off_m, params.remove_s) for x in waiting),
+    ]
+    moving, edge_m = run.moving_s.copy(), run.sections.edge_m
+    for x in waiting:
+        share = np.clip((edge_m - x.on_m) / max(x.off_m - x.on_m, 1.0), 0.0, 1.0)
+        moving = moving + share * x.slow_s
+    ahead_s, late_s = float(run.moving_s[-1]), road_s - sum(s for _, s in run.stands)
+    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stands, before)
+
+
+def _all_hold(found: Sequence[Limit]) -> bool:
+    return all(x.reached_s is None for x in found)
+
+
+def _limit(x: Limit, depart_at: datetime, route: Route) -> HoursLimit:
+    before = [s for s in route.stops if x.reached_m is not None and s.distance_m <= x.reached_m]
+    stop = before[-1] if before else None
+    return HoursLimit(
+        kind=x.kind,
+        section=x.section,
+        allowed_h=x.allowed_h,
+        used_before_h=x.used_before_h,
+        at_arrival_h=x.at_arrival_h,
+        left_h=x.left_h,
+        reached_at=None if x.reached_s is None else _utc(depart_at, x.reached_s),
+        reached_m=x.reached_m,
+        stop_id="" if stop is None else stop.stop.id,
+        stop_name="" if stop is None else stop.stop.name,
+        stop_m=None if stop is None else stop.distance_m,
+    )
+
+
+def _not_given(used: HoursUsed, rules: HoursRules) -> tuple[str, ...]:
+    missing = []
+    if used.drive_h is None:
+        missing.append("hours driven before")
+    if used.since_break_h is None and used.drive_h is None:
+        missing.append("driving since the last break")
+    if rules.window_h is not None and used.on_duty_since is None:
+        missing.append("when the duty day began")
+    if rules.cycle_section and used.cycle_h is None:
+        missing.append("hours on duty in the last 7 or 8 days")
+    return tuple(missing)
+
+
+def _adverse(rules: HoursRules, depart_at: datetime, known_at: datetime | None) -> str:
+    """Why no extra hours for adverse conditions are in any number here."""
+    if rules is EU:
+        return "not planned with: Article 12 is for what could not be foreseen, and a forecast foresees it"
+    if known_at is None:
+        return "not planned with: 49 CFR 395.1(b)(1) is only for conditions that nobody could know before (395.2)"
+    when = known_at.astimezone(UTC).strftime("%Y-%m-%d %H:%MZ")
+    if known_at <= depart_at:
+        return (
+            f"not available: this forecast was known before departure ({when}), and 49 CFR 395.1(b)(1) is only for "
+            "conditions that were not and could not reasonably be known then (395.2)"
+        )
+    return (
+        f"not planned with: this forecast came after departure ({when}); whether 49 CFR 395.1(b)(1) holds turns on "
+        "what carrier and driver could have known before (395.2)"
+    )
+
+
+def _reasons(
+    planned: Sequence[Limit], run: Run, rules: HoursRules, used: HoursUsed, depart_at: datetime, only_if_late: bool
+) -> tuple[str, ...]:
+    out = []
+    for x in planned:
+        if x.reached_s is not None and x.reached_m is not None:
+            out.append(
+                f"{_KINDS[x.kind]}: {x.allowed_h:g} h are full {to_miles(x.reached_m):.0f} mi from the start, "
+                f"before arrival ({x.section})"
+            )
+    standing_s = sum(s for _, s in run.stands)
+    if standing_s > 0.0:
+        minutes = standing_s / 60.0
+        if rules is EU:
+            section = "Article 4(d), (e), from memory"
+            out.append(f"Chain work, {minutes:.0f} min, is other work: neither driving nor break ({section})")
+        else:
+            out.append(
+                f"Chain work, {minutes:.0f} min, is on duty and not driving (395.2, servicing the vehicle): it uses "
+                "window and cycle, not the 11 h"
+            )
+            longest = max(run.stands, key=lambda s: s[1])
+            if longest[1] >= rules.break_s:
+                out.append(
+                    f"The chain stop of {longest[1] / 60.0:.0f} min at {to_miles(longest[0]):.0f} mi interrupts "
+                    f"driving for the 30-minute rule ({rules.break_section})"
+                )
+    if used.on_duty_since is not None and used.on_duty_since > depart_at:
+        out.append("The duty day is said to begin after departure: check when it began")
+    if only_if_late:
+        out.append("A limit is reached if the truck is as late as one in ten, chained wherever it may have to")
+    return tuple(out)
+
+
+_KINDS = {
+    "driving": "Driving hours",
+    "break": "Driving without a break",
+    "window": "Duty window",
+    "cycle": "Hours on duty in the cycle",
+}
+
+
+def _utc(depart_at: datetime, after_s: float) -> datetime:
+    return (depart_at + timedelta(seconds=round(after_s))).astimezone(UTC)

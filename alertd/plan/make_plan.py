@@ -1,0 +1,265 @@
+"""One trip at one moment: from route, rig, law and road field to a plan. Same inputs, same plan, byte for byte."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import Forecast
+from alertd.plan.chain_up.chains_on import ChainsOn
+from alertd.plan.chain_up.solution import Run, best_run
+from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
+from alertd.plan.controls.overlay import met_frac, with_posted
+from alertd.plan.controls.placement import PostedOnRoute
+from alertd.plan.departures import compare_departures, pick_departures
+from alertd.plan.describe.bridges import bridge_notes
+from alertd.plan.describe.control_notes import needs_ready, posted_cautions, posted_notes
+from alertd.plan.describe.provenance import carry_notes, cautions, rule_notes, source_notes
+from alertd.plan.describe.stretches import chains_note, describe
+from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
+from alertd.plan.hours.limits import HoursUsed
+from alertd.plan.hours.notes import hours_note
+from alertd.plan.model import Advice, Along, Departure, Plan, PositionFix, Stretch
+from alertd.plan.params import PlanParams
+from alertd.plan.position.map_match import Stood
+from alertd.plan.position.remaining_trip import Rest, rest_of
+from alertd.plan.road_ahead.chain_need import stretch_probability
+from alertd.plan.road_ahead.hourly_need import Corridor, outlook_for
+from alertd.plan.serialize import with_id
+from alertd.road.road_class import WINTER_CLASSES, RoadClass
+from alertd.route.model import Route, zone_at
+from alertd.rules.rig import Rig
+from alertd.rules.ruleset import RuleSet
+
+Array: TypeAlias = NDArray[np.float64]
+
+ALONG_SPACING_M = 1_000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripInput:
+    """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware.
+
+    fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen;
+    stood: where it stood before. chains: those that are reported on; arrived_at: None for a truck that has not arrived.
+    closures: closed roads and weather warnings on the route; warnings_known: whether all of the latter are among them.
+    posted: what road authorities have posted on the route.
+    language: of the driver's texts, "" for the operator's choice.
+    """
+
+    id: str
+    depart_at: datetime
+    driver: str = ""
+    dispatcher: str = ""
+    used: HoursUsed = field(default_factory=HoursUsed)
+    fix: PositionFix | None = None
+    position_notes: tuple[str, ...] = ()
+    stood: tuple[Stood, ...] = ()
+    chains: ChainsOn | None = None
+    arrived_at: datetime | None = None
+    closures: tuple[Closure, ...] = ()
+    warnings_known: bool = False
+    posted: PostedOnRoute = field(default_factory=PostedOnRoute)
+    language: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Weather:
+    """The forecast, the corridor computed from it, and what its sources and physics want said."""
+
+    forecast: Forecast
+    corridor: Corridor
+    notes: tuple[str, ...] = ()
+    partial: bool = False
+
+
+def make_plan(
+    trip: TripInput,
+    route: Route,
+    rig: Rig,
+    rulesets: Mapping[str, RuleSet],
+    weather: Weather,
+    params: PlanParams,
+    now_utc: datetime,
+) -> Plan:
+    """Plan one trip.
+
+    `rulesets` by ISO 3166-2 code; a jurisdiction without one is planned on grip and common practice, and that is said
+    in `cautions`. Raises ValueError when times are naive.
+    """
+    if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
+        raise ValueError("departure and now must be aware")
+    went = drive(trip, route, rig, rulesets, weather, params, now_utc)
+    run, leave, laws = went.run, went.rest.leave_at.astimezone(UTC), went.run.passing.outlook.laws
+    stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
+    taken_s = float(run.reach_s(route.length_m))
+    early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
+    if trip.fix is not None and trip.fix.old:  # it may have gone on when it was last seen
+        early = min(early, max(trip.fix.at + (early - leave), now_utc.astimezone(UTC)))
+    depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
+    arrive_at = leave + timedelta(seconds=round(taken_s))
+    standing = [s for s in trip.posted.spans if met_frac(run.passing.outlook, run.passing.hour, s) > 0.0]
+    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), standing)
+    hangings = [s.hanging for s in stretches]
+    sources = source_notes(weather.forecast, now_utc, params)
+    rules = rule_notes(laws, leave.date())
+    bridges = bridge_notes(run, leave.timestamp(), params)
+    known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
+    hours = hours_note(run, trip.used, went.rest.depart_at, late, known_at, params, went.rest.before)
+    over = trip.arrived_at is not None
+    partial = not over and (weather.partial or any(s.stale for s in sources) or bool(run.unknown.any()))
+    closures = closure_notes(
+        trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
+    )
+    posted = posted_notes(trip.posted.spans, run, leave, rulesets)
+    winter = is_winter_road(run.code, run.sections, params)
+    advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
+    if any(c.held for c in closures):
+        advice = Advice.HOLD
+    if over:
+        stretches, closures, posted, bridges, carry, advice = (), (), (), (), (), Advice.CLEAR
+    elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
+        seen_last = replace(trip.fix, old=False) if trip.fix else None
+        return make_plan(replace(trip, fix=seen_last), route, rig, rulesets, weather, params, now_utc)
+    compared = _compared(trip, went, advice, now_utc, params)
+    plan = Plan(
+        id="",
+        trip_id=trip.id,
+        made_at=now_utc.astimezone(UTC),
+        route_name=route.name,
+        route_length_m=route.length_m,
+        rig_id=rig.id,
+        rig_name=rig.name,
+        driver=trip.driver,
+        dispatcher=trip.dispatcher,
+        depart_at=went.rest.depart_at,
+        depart_zone=depart_zone,
+        arrive_zone=arrive_zone,
+        advice=advice,
+        stretches=stretches,
+        arrive_at=arrive_at,
+        arrive_early=early,
+        arrive_late=late,
+        arrive_unhindered=leave + timedelta(seconds=round(run.unhindered_s)),
+        cost_s=taken_s - run.unhindered_s,
+        singles_needed=max((h.singles_n for h in hangings), default=0),
+        singles_carried=rig.singles_carried,
+        doubles_carried=rig.doubles_carried,
+        singles_short=max([h.singles_short for h in hangings] + [c.singles_short for c in carry if c.certain] + [0]),
+        carry=carry,
+        sources=sources,
+        rules=rules,
+        cautions=(
+            *closure_cautions(closures, now_utc),
+            *posted_cautions(posted, now_utc, params),
+            *trip.posted.notes,
+            *trip.position_notes,
+            *cautions(
+                run.sections.route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges
+            ),
+            *weather.notes,
+        ),
+        partial=partial,
+        members_n=went.run.passing.outlook.members,
+        chain_probability=stretch_probability(run.need, 0, run.sections.count - 1),
+        along=_along(run, leave),
+        bridges=bridges,
+        departures=compared,
+        picks=() if partial else pick_departures(compared, went.rest.depart_at),
+        hours=hours,
+        position=trip.fix,
+        closures=closures,
+        warnings_known=trip.warnings_known,
+        posted=posted,
+        posted_missing=trip.posted.missing,
+        language=trip.language,
+        surfaces=() if over else surface_stretches(run, stretches, leave.timestamp(), params),
+        chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
+        arrived_at=trip.arrived_at,
+    )
+    return with_id(plan)
+
+
+def _has_arrived_by_plan(trip: TripInput, run: Run, late: timedelta, now_utc: datetime, params: PlanParams) -> bool:
+    """Whether a truck that is not heard of had so little left to drive, on a road that asks for nothing, that it has
+    arrived by the plan."""
+    fix = trip.fix
+    return fix is not None and fix.old and run.unhindered_s <= params.fix_nearly_s and fix.at + late < now_utc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drive:
+    """What is left of the way, and the best way over it."""
+
+    rest: Rest
+    run: Run
+
+
+def drive(
+    trip: TripInput,
+    route: Route,
+    rig: Rig,
+    rulesets: Mapping[str, RuleSet],
+    weather: Weather,
+    params: PlanParams,
+    now_utc: datetime,
+) -> Drive:
+    """The run that a plan describes, from where the truck was last seen."""
+    rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood)
+    since = trip.fix.at if trip.fix is not None and trip.fix.old else None
+    from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
+    outlook = outlook_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
+    if trip.posted.spans:
+        outlook = with_posted(outlook, trip.posted.spans, params)
+    on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
+    since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
+    return Drive(rest=rest, run=best_run(outlook, rest.leave_at.timestamp(), params, on, since_epoch_s))
+
+
+def _compared(
+    trip: TripInput, went: Drive, advice: Advice, now_utc: datetime, params: PlanParams
+) -> tuple[Departure, ...]:
+    """Other departures, where the plan asks for anything and the truck has not left."""
+    if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None or trip.chains is not None:
+        return ()
+    return compare_departures(went.run.passing.outlook, went.rest.depart_at, now_utc, trip.used, params, trip.closures)
+
+
+def _advice(stretches: tuple[Stretch, ...], *, partial: bool, winter: bool) -> Advice:
+    """The strictest of the trip; never clear on a winter road, on old or missing data, or with any road unknown."""
+    least = Advice.READY if partial else Advice.SLOW if winter else Advice.CLEAR
+    return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
+
+
+def _along(run: Run, leave_at: datetime) -> Along:
+    """The route thinned to about a kilometre, with what most members meet there."""
+    route = run.sections.route
+    step = max(1, round(ALONG_SPACING_M / float(np.diff(route.distance_m).mean())))
+    at_m = route.distance_m[::step]
+    section = run.sections.at(at_m)
+    classes = run.road_class
+    met = [RoadClass(c) for c in np.unique(classes)]
+    counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
+    names = np.asarray([c.label for c in met])
+    winter, ice = (counts[np.isin(met, those)].sum(axis=0) for those in (WINTER_CLASSES, ICY))
+    air, pavement = (np.median(run.passing.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c"))
+
+    def column(values: Array) -> tuple[float, ...]:
+        return tuple(values.tolist())
+
+    return Along(
+        begins_at=leave_at,
+        distance_m=column(at_m),
+        elevation_m=column(route.elevation_m[::step]),
+        reach_s=column(run.reach_s(at_m)),
+        surface=tuple(names[counts.argmax(axis=0)][section].tolist()),
+        surface_frac=column(counts.max(axis=0)[section]),
+        winter_frac=column(winter[section]),
+        need_frac=column(run.need_frac[section]),
+        air_temp_c=column(air[section]),
+        surface_temp_c=column(pavement[section]),
+        ice_frac=column(ice[section]),
+    )

@@ -1,0 +1,1 @@
+"""Where the truck is, and the trip that remains."""

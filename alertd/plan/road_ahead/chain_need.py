@@ -1,0 +1,160 @@
+"""How likely a stretch needs chains, counted per member, and which laws lie on it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.sections import Sections
+from alertd.route.model import JurisdictionSpan, Route
+from alertd.route.passes import on_passes, passes_of
+from alertd.route.project import interval_between
+from alertd.route.runs import runs_of
+from alertd.rules.posting_estimate import PostingTable, posting_tables
+from alertd.rules.requirements import TireDemand, demand_for
+from alertd.rules.rig import Rig, Same
+from alertd.rules.ruleset import ControlLevel, RuleSet, Zone
+from alertd.rules.ruleset_zones import spans_inside
+
+Mask: TypeAlias = NDArray[np.bool_]
+Chance: TypeAlias = NDArray[np.floating]  # (member, section), a probability in each
+
+# A mean over members is not exact: 0.15 in each of 21 members averages to less than 0.15.
+SAME_PROBABILITY = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LevelHere:
+    """A control level that asks tires of this rig here, or bars it."""
+
+    level: ControlLevel
+    demand: TireDemand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LawSpan:
+    """One jurisdiction's run of this route with its rules placed on it. `rules` is None when none is on file.
+
+    at: the sections with any sample on its land. levels: mildest first. zone_spans: the placed zones that this run
+    touches, as (start_m, end_m) along the route.
+    """
+
+    span: JurisdictionSpan
+    rules: RuleSet | None
+    at: slice
+    levels: tuple[LevelHere, ...]
+    zone_spans: Mapping[str, Sequence[tuple[float, float]]]
+
+
+def place_laws(sections: Sections, rulesets: Mapping[str, RuleSet], rig: Rig) -> tuple[LawSpan, ...]:
+    """The route's jurisdictions with their rule sets placed on its sections."""
+    spans = sections.route.jurisdictions
+    return tuple(_place(sections, span, rulesets.get(span.code), rig) for span in spans)
+
+
+def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, rig: Rig) -> LawSpan:
+    at = sections.on(span)
+    if rules is None:
+        return LawSpan(span=span, rules=None, at=at, levels=(), zone_spans={})
+    spans = {}
+    for zone_id, along in zones_along(sections.route, Same(rules)).items():
+        touched = [w for w in along if w[0] <= span.end_m and w[1] >= span.start_m]
+        if touched:
+            spans[zone_id] = touched
+    levels = []
+    for level in sorted(rules.levels, key=lambda lv: lv.rank):
+        demand = demand_for(rules, level, rig)
+        if demand.tires_min > 0 or demand.barred:
+            levels.append(LevelHere(level=level, demand=demand))
+    return LawSpan(span=span, rules=rules, at=at, levels=tuple(levels), zone_spans=spans)
+
+
+@lru_cache(maxsize=256)
+def zones_along(route: Route, rules: Same[RuleSet]) -> Mapping[str, list[tuple[float, float]]]:
+    """Where this route lies in each zone: the same for every truck on it, and by far the dearest part of placing."""
+    return {zone.id: _zone_spans(route, zone) for zone in rules.it.zones}
+
+
+def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
+    if zone.outline:
+        return spans_inside(zone.outline, route.lat_deg, route.lon_deg, route.distance_m)
+    if zone.from_point is None or zone.to_point is None:
+        return []
+    where = interval_between(route, zone.from_point, zone.to_point)
+    return [] if where is None else [where]
+
+
+@lru_cache(maxsize=1024)
+def tables_along(
+    sections: Sections, rules: Same[RuleSet], level_id: str, params: PlanParams
+) -> tuple[PostingTable, ...]:
+    """A level's estimate on the whole route: a section may be posted where any of its samples may."""
+    route = sections.route
+    zones = zones_along(route, rules)
+    tables = posting_tables(rules.it, level_id, control_grade(route, params), route.distance_m, zones)
+    return tuple(replace(t, holds=sections.any(t.holds)) for t in tables)
+
+
+@lru_cache(maxsize=64)
+def control_grade(route: Route, params: PlanParams) -> NDArray[np.float64]:
+    """How steep each sample counts for a control, (sample,), never less than it is: a pass is posted as a whole."""
+    passes = passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m)
+    steep = np.abs(route.grade)
+    return np.where(on_passes(route.distance_m, passes), np.fmax(steep, params.pass_counts_as_grade), steep)
+
+
+def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
+    """Runs of sections that may need chains, as (first, last) index; runs with a short gap between them are one.
+
+    A run is where its points alone are likely enough. But where that would leave out members that need chains only
+    beyond it, it goes as far as any member does: showers that each member puts elsewhere are few at any one point, and
+    yet on the way. So the likeliest stretch is never less likely for a need that has risen; and of what a likelier run
+    leaves out, whatever is by itself likely enough is one too, so that no road worth saying goes unsaid for it.
+    """
+    enough = params.ready_probability - SAME_PROBABILITY
+    anywhere = np.asarray((need >= enough).any(axis=0))
+    if not anywhere.any():
+        return []
+    likely = _joined(np.asarray(need.mean(axis=0) >= enough), sections, params.join_gap_m)
+    found: list[tuple[int, int]] = []
+    for first, last in _joined(anywhere, sections, params.join_gap_m):
+        whole = stretch_probability(need, first, last)
+        inside = [(a, b) for a, b in likely if first <= a and b <= last]
+        if not any(stretch_probability(need, a, b) >= whole - SAME_PROBABILITY for a, b in inside):
+            found += [(first, last)] if whole >= enough else []
+            continue
+        kept = np.zeros(sections.count, dtype=np.bool_)
+        for a, b in inside:
+            kept[a : b + 1] = True
+        for a, b in runs_of(~kept[first : last + 1]):
+            kept[first + a : first + b + 1] = stretch_probability(need, first + a, first + b) >= enough
+        found += runs_of(kept)
+    return found
+
+
+def bare_in_all(need: Chance, at_m: NDArray[np.float64], sections: Sections, params: PlanParams) -> Mask:
+    """Which places lie between runs of road that any member needs chains on, and in none of them, (place,)."""
+    anywhere = np.asarray((need >= params.ready_probability - SAME_PROBABILITY).any(axis=0))
+    bare = np.ones(at_m.shape, dtype=np.bool_)
+    for first, last in _joined(anywhere, sections, params.join_gap_m):
+        bare &= (at_m < sections.start_m[first]) | (at_m > sections.end_m[last])
+    return bare
+
+
+def _joined(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int, int]]:
+    joined: list[tuple[int, int]] = []
+    for first, last in runs_of(mask):
+        if joined and sections.start_m[first] - sections.end_m[joined[-1][1]] < gap_m:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def stretch_probability(need: Chance, first: int, last: int) -> float:
+    """Probability that any point of the stretch needs chains: counted per member, then averaged."""
+    return float(need[:, first : last + 1].max(axis=1).mean(dtype=np.float64))

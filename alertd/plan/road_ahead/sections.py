@@ -1,0 +1,90 @@
+"""A route folded into sections, runs of samples that meet the same pavement, so that a plan's arrays stay short."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from alertd.road.corridor import RoadCells
+from alertd.route.model import JurisdictionSpan, Route
+
+Array: TypeAlias = NDArray[np.float64]
+Mask: TypeAlias = NDArray[np.bool_]
+
+LONGEST_M = 2_000.0  # assumed: no stretch is said to begin or end farther off than this
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sections:
+    """Arrays (section,), in the direction of travel.
+
+    start_m, end_m: its first and last sample, which is where a stretch on it is said to begin and end. edge_m,
+    (section + 1,): where one section's time under way passes to the next, halfway between samples. column: of the
+    road field; beside: of the road beside, which is another on bridges only. up_grade, down_grade: the steepest either
+    way, at least and at most 0. first: index of its first sample.
+    """
+
+    route: Route
+    first: NDArray[np.intp]
+    start_m: Array
+    end_m: Array
+    edge_m: Array
+    column: NDArray[np.int64]
+    beside: NDArray[np.int64]
+    up_grade: Array
+    down_grade: Array
+
+    @property
+    def count(self) -> int:
+        return int(self.first.size)
+
+    @property
+    def length_m(self) -> Array:
+        return np.diff(self.edge_m)
+
+    @property
+    def middle_m(self) -> Array:
+        return np.asarray(0.5 * (self.edge_m[1:] + self.edge_m[:-1]))
+
+    def any(self, mask: Mask) -> Mask:
+        """True where any sample of the section is, from (sample,) to (section,)."""
+        return np.logical_or.reduceat(mask, self.first)
+
+    def at(self, distance_m: ArrayLike) -> NDArray[np.intp]:
+        """Index of the section that holds a place of the route."""
+        found = np.searchsorted(self.edge_m, distance_m, side="right") - 1
+        return np.clip(found, 0, self.count - 1)
+
+    def on(self, span: JurisdictionSpan) -> slice:
+        """The sections with a sample on this run of land."""
+        d = self.route.distance_m
+        inside = np.flatnonzero(self.any((d >= span.start_m) & (d <= span.end_m)))
+        return slice(int(inside[0]), int(inside[-1]) + 1) if inside.size else slice(0, 0)
+
+
+@lru_cache(maxsize=64)
+def fold(route: Route, cells: RoadCells) -> Sections:
+    """Fold samples in one road column and on one jurisdiction's land, up to 2 km of them."""
+    d = route.distance_m
+    changes = np.diff(cells.column_of_sample, prepend=-1) != 0
+    for span in route.jurisdictions:
+        changes |= np.diff((d >= span.start_m) & (d <= span.end_m), prepend=False)
+    # From each change on, a new section every LONGEST_M.
+    since = d - d[np.maximum.accumulate(np.where(changes, np.arange(d.size), 0))]
+    changes |= np.diff(np.floor(since / LONGEST_M), prepend=0.0) > 0.0
+    first = np.flatnonzero(changes)
+    last = np.append(first[1:], d.size) - 1
+    between = 0.5 * (d[first[1:]] + d[last[:-1]])
+    return Sections(
+        route=route,
+        first=first,
+        start_m=d[first],
+        end_m=d[last],
+        edge_m=np.concatenate((d[:1], between, d[-1:])),
+        column=cells.column_of_sample[first],
+        beside=cells.beside_of_sample[first],
+        up_grade=np.maximum.reduceat(np.maximum(route.grade, 0.0), first),
+        down_grade=np.minimum.reduceat(np.minimum(route.grade, 0.0), first),
+    )

@@ -1,0 +1,112 @@
+"""When the truck is where: speed that power, grade, surface and chains allow, and the arrival times from it."""
+
+from typing import NamedTuple, TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE
+from alertd.road.road_class import RoadClass
+from alertd.route.model import Route
+from alertd.units import GRAVITY_MPS2
+
+Array: TypeAlias = NDArray[np.float64]
+Floating = TypeVar("Floating", NDArray[np.float64], NDArray[np.float32])
+
+AIR_DENSITY_KGM3 = 1.225  # ISO 2533 at sea level; thinner air aloft costs power and drag alike
+
+_SPEED_KINDS = {
+    1: (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH),
+    2: (RoadClass.RIME,),
+    3: (RoadClass.ICE, RoadClass.GLAZE),
+}
+# By pavement code: ice under thin snow asks for the speed of ice.
+_KIND = np.zeros(GRIP_OF_CODE.size, dtype=np.int8)
+for _kind, _classes in _SPEED_KINDS.items():
+    _KIND[np.isin(GRIP_OF_CODE, _classes)] = _kind
+
+
+def crawl_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanParams) -> Array:
+    """Steady speed on a grade that the engine can hold, shape of `grade`; unbounded downhill where no power is needed.
+
+    Solves eta P = v [m g (sin + C_rr cos) + rho C_dA v^2 / 2] by Newton from above, where the cubic is convex, so it
+    cannot overshoot. Checked against the tabulated evaluation in tests/plan/test_travel.py.
+    """
+    theta = np.arctan(grade)
+    resistance_n = mass_kg * GRAVITY_MPS2 * (np.sin(theta) + params.rolling_resistance * np.cos(theta))
+    drag = 0.5 * AIR_DENSITY_KGM3 * params.drag_area_m2
+    power = params.drivetrain_efficiency * power_w
+    v = np.full_like(resistance_n, 200.0)
+    for _ in range(40):
+        v = v - (drag * v**3 + resistance_n * v - power) / np.maximum(3.0 * drag * v**2 + resistance_n, 1.0)
+    return v
+
+
+def free_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanParams) -> Array:
+    """Speed on a dry road: the cruise speed, the power limit uphill, and caps on long downgrades."""
+    v = np.minimum(crawl_speed_mps(grade, mass_kg, power_w, params), params.cruise_mps)
+    v = np.where(grade <= -params.descent_grade, np.minimum(v, params.descent_mps), v)
+    return np.where(grade <= -params.steep_descent_grade, np.minimum(v, params.steep_descent_mps), v)
+
+
+def posted_cap_mps(route: Route) -> Array:
+    """The lowest posted limit at each sample, (sample,); +inf where none is known. Its ends count as under it."""
+    cap = np.full(route.distance_m.shape, np.inf)
+    for span in route.limits:
+        inside = (route.distance_m >= span.start_m) & (route.distance_m <= span.end_m)
+        cap[inside] = np.minimum(cap[inside], span.speed_mps)
+    return cap
+
+
+class Surfaces(NamedTuple):
+    """Share of members, (..., section), on each kind of pavement that sets its own speed."""
+
+    snow: Array  # snow, packed snow, slush: chains bite, half speed without them
+    rime: Array  # half speed, but nothing for chains to bite on
+    ice: Array  # chains bite, a crawl without them
+
+
+def surface_shares(code: NDArray[np.int8]) -> Surfaces:
+    """From pavement codes (..., member, section), see plan.codes, to the shares by section."""
+    kind = _KIND[code]
+    members = code.shape[-2]
+    snow, rime, ice = ((kind == k).sum(axis=-2, dtype=np.uint16) / members for k in (1, 2, 3))
+    return Surfaces(snow, rime, ice)
+
+
+def unchained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams) -> Array:
+    """Seconds to cross each section without chains, mean over members: half speed on snow, a crawl on ice."""
+    half = np.maximum(free_s, length_m / (params.cruise_mps * params.snow_speed_share))
+    crawl = np.maximum(free_s, length_m / params.ice_mps)
+    white = on.snow + on.rime
+    return np.asarray((1.0 - white - on.ice) * free_s + white * half + on.ice * crawl)
+
+
+def chained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams, limit_mps: float | None) -> Array:
+    """Seconds to cross each section with chains on: slower still on bare road, and never above a legal limit."""
+    most = np.inf if limit_mps is None else limit_mps
+    biting = np.maximum(free_s, length_m / min(params.chained_mps, params.chained_ceiling_mps, most))
+    bare = np.maximum(free_s, length_m / min(params.chained_bare_mps, most))
+    share = on.snow + on.ice
+    return np.asarray(share * biting + (1.0 - share) * bare)
+
+
+def elapsed_s(distance_m: Array, slowness_s_per_m: Array) -> Array:
+    """Seconds of moving from the start to each sample, (sample,).
+
+    Time is the sum of slowness times distance; averaging speeds instead would be too quick.
+    """
+    legs = np.diff(distance_m) * 0.5 * (slowness_s_per_m[1:] + slowness_s_per_m[:-1])
+    return np.concatenate(([0.0], np.cumsum(legs)))
+
+
+def lateness_s(elapsed_s: Floating, clock_quantile_z: Floating, params: PlanParams) -> Floating:
+    """How much later than planned each member is, (..., member, section), from seconds under way (..., section).
+
+    A member is early or late by the same quantile all the way, so its clock error grows with the time under way.
+    """
+    sigma = params.arrival_sigma_s * (elapsed_s > 0).astype(elapsed_s.dtype) + params.arrival_sigma_share * elapsed_s
+    late = clock_quantile_z[:, None] * sigma[..., None, :]
+    np.maximum(late, -0.5 * elapsed_s[..., None, :], out=late)
+    return late

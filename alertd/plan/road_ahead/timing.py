@@ -1,0 +1,95 @@
+"""The truck's clock without chains, for one departure or many at once: when it is where, and what lies there then."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.hourly_need import Float32, Index, Outlook, picked
+from alertd.plan.road_ahead.pavement_codes import Codes
+from alertd.plan.road_ahead.sections import Sections
+from alertd.plan.road_ahead.speeds import (
+    Surfaces,
+    elapsed_s,
+    free_speed_mps,
+    lateness_s,
+    posted_cap_mps,
+    surface_shares,
+    unchained_s,
+)
+from alertd.rules.rig import Rig, Same
+from alertd.units import HOUR_S
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ride:
+    """One row a departure. reach_s: (departure, section + 1) seconds under way at each edge; hour: (departure,
+    member, section) into the outlook; code, need: what is there, likewise; on: shares (departure, section)."""
+
+    depart_epoch_s: Array
+    reach_s: Array
+    hour: Index
+    code: Codes
+    need: Float32
+    on: Surfaces
+
+    def row(self, n: int) -> "Ride":
+        """The ride of one departure alone."""
+        one = slice(n, n + 1)
+        on = Surfaces(*(x[one] for x in self.on))
+        return Ride(
+            depart_epoch_s=self.depart_epoch_s[one],
+            reach_s=self.reach_s[one],
+            hour=self.hour[one],
+            code=self.code[one],
+            need=self.need[one],
+            on=on,
+        )
+
+
+@lru_cache(maxsize=1024)
+def free_s(sections: Sections, rig: Same[Rig], params: PlanParams) -> Array:
+    """Seconds to cross each section on a dry road, (section,)."""
+    route = sections.route
+    free = free_speed_mps(route.grade, rig.it.gross_mass_kg, rig.it.power_w, params)
+    speed = np.minimum(free, posted_cap_mps(route))
+    reach = elapsed_s(route.distance_m, 1.0 / speed)
+    return np.diff(np.interp(sections.edge_m, route.distance_m, reach))
+
+
+def ride(outlook: Outlook, depart_epoch_s: Array, params: PlanParams) -> Ride:
+    """Ride without chains at each of these departures, (departure,), at the speed that the road met allows.
+
+    The road met sets the speed, and the speed the hour: the speed is that of the road on a dry road's clock, which
+    moves the hour by minutes and the speed no more.
+    """
+    sections = outlook.sections
+    free, length = free_s(sections, Same(outlook.rig), params), sections.length_m
+    since_s = (depart_epoch_s - outlook.first_epoch_s)[:, None]
+    dry = np.cumsum(free) - 0.5 * free
+    expected = outlook.hour_of_offset(((since_s + dry) / HOUR_S).astype(np.float32))
+    on = surface_shares(picked(outlook.code, outlook.pick(expected[:, None, :])))
+    reach = _cumulated(unchained_s(free, length, on, params))
+    middle = 0.5 * (reach[:, 1:] + reach[:, :-1])
+    late_s = lateness_s(middle.astype(np.float32), outlook.corridor.clock_z.astype(np.float32), params)
+    when_h = (late_s + (since_s + middle).astype(np.float32)[:, None, :]) * np.float32(1.0 / HOUR_S)
+    hour = outlook.hour_of_offset(when_h.astype(np.float32, copy=False))
+    pick = outlook.pick(hour)
+    code = picked(outlook.code, pick)
+    return Ride(
+        depart_epoch_s=depart_epoch_s,
+        reach_s=reach,
+        hour=hour,
+        code=code,
+        need=picked(outlook.need, pick),
+        on=surface_shares(code),
+    )
+
+
+def _cumulated(takes_s: Array) -> Array:
+    return np.concatenate((np.zeros((takes_s.shape[0], 1)), np.cumsum(takes_s, axis=1)), axis=1)

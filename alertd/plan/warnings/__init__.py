@@ -1,0 +1,1 @@
+"""Weather warnings placed on the route."""

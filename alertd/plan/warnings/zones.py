@@ -1,0 +1,54 @@
+"""Forecast zones and counties of a weather service with their outlines, and where a route meets them."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final, TypeAlias
+
+from alertd.route.model import Route
+from alertd.route.polygons import Area, Span, joined, spans_in
+
+# The service redraws its zones twice a year or so; an outline this old may be another place by now.
+OUTLINE_OLD: Final = timedelta(days=200)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Zone:
+    """id: kind and code, e.g. "forecast/WAZ304", since codes of two kinds may name two places. obtained_at: aware."""
+
+    id: str
+    name: str
+    area: Area
+    obtained_at: datetime
+
+
+Zones: TypeAlias = Mapping[str, Zone]
+
+
+def state_of(zone_id: str) -> str:
+    """The two letters of the state in a zone's code; seas have letters of their own."""
+    return zone_id.rpartition("/")[2][:2]
+
+
+def us_states(route: Route) -> frozenset[str]:
+    """The US states that a route runs through, as two letters."""
+    codes = (span.code for span in route.jurisdictions)
+    return frozenset(code.removeprefix("US-") for code in codes if code.startswith("US-"))
+
+
+def on_route(area: Area, route: Route) -> list[Span]:
+    return spans_in(area, route.lat_deg, route.lon_deg, route.distance_m)
+
+
+def covers(zones: Iterable[Zone], states: frozenset[str], route: Route) -> bool:
+    """Whether outlines of one kind cover all of the route's road in these states: then no other such zone has any.
+
+    Zones of one kind share out the land between them.
+    """
+    spans = joined([span for zone in zones for span in on_route(zone.area, route)])
+    land = [s for s in route.jurisdictions if s.code.removeprefix("US-") in states]
+    return bool(land) and all(_within(s.start_m, s.end_m, spans) for s in land)
+
+
+def _within(start_m: float, end_m: float, spans: Sequence[Span]) -> bool:
+    return any(a <= start_m and end_m <= b for a, b in spans)

@@ -1,0 +1,1 @@
+"""Collects the inputs of a plan from settings, records and sources, and makes the plan."""

@@ -1,0 +1,226 @@
+"""What changes seldom, gathered beforehand: outlines of the zones that routes touch, and ground heights."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Iterable, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from alertd.clock import Clock
+from alertd.errors import AlertdError, ConfigError, SourceError
+from alertd.plan.warnings.placement import WeatherAlert
+from alertd.plan.warnings.zones import Zone, state_of
+from alertd.route.build import missing_elevation, sample_line
+from alertd.route.clean import clean_line
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import FILL_SPACING_M
+from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
+from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.zones import read_zones, write_zones
+from alertd.sources.http.client import PoliteClient
+from alertd.sources.providers.nws.alerts import NwsAlerts
+from alertd.sources.providers.nws.forecast import NotCovered
+from alertd.sources.providers.nws.zones import NwsZones
+from alertd.sources.providers.open_meteo.forecast import LICENCE, OpenMeteo
+
+# A zone of the mountains is some 30 km wide, a county more: places this far apart meet all but the corner of one.
+PLACES_APART_M: Final = 5_000.0
+RENEW_AFTER: Final = timedelta(days=120)  # the service redraws zones twice a year or so
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gathered:
+    """How many are new or renewed, how many were kept as they are, and a line for each that could not be had."""
+
+    new_n: int
+    kept_n: int
+    missed: tuple[str, ...]
+
+
+@asynccontextmanager
+async def _client(settings: Settings, clock: Clock, say: Say) -> AsyncIterator[PoliteClient]:
+    async with PoliteClient(
+        contact=settings.contact,
+        cache_dir=settings.cache,
+        now_utc=clock,
+        rng=np.random.default_rng(),
+        on_trouble=say,
+    ) as client:
+        yield client
+
+
+def _routes(settings: Settings) -> list[Path]:
+    return sorted(settings.places.routes.glob("*.gpx"))
+
+
+async def gather_zones(settings: Settings, clock: Clock, say: Say, *, renew: bool = False) -> Gathered:
+    """Get outlines of the zones that the routes touch, and of those that warnings now name in the same states.
+
+    One that is on file stays until it is RENEW_AFTER old, or `renew`; what cannot be had stays as it was. Raises
+    ConfigError where no file is named for them, InputError for a route that cannot be read.
+    """
+    path = settings.places.zones
+    if path is None:
+        raise ConfigError(str(settings.where), "places.zones", "is empty", 'name a file, e.g. "../var/zones.geojson"')
+    on_file = dict(read_zones(path)) if path.is_file() else {}
+    missed: list[str] = []
+    async with _client(settings, clock, say) as client:
+        service = NwsZones(client, settings.forecast.nws_url)
+        wanted = await _touched(settings, service, missed, say)
+        states = {state_of(zone) for zone in wanted}
+        if states:
+            wanted |= await _warned_of(NwsAlerts(client, settings.forecast.nws_url), states, missed)
+        due = sorted(z for z in wanted if renew or _is_due(on_file.get(z), clock()))
+        say(f"{len(wanted)} zones in {', '.join(sorted(states)) or 'no state'}; {len(due)} to ask for")
+        fresh = await asyncio.gather(*(_outline(service, zone_id, missed) for zone_id in due))
+    new = {zone.id: zone for zone in fresh if zone is not None}
+    if new:
+        write_zones(path, (on_file | new).values())
+    return Gathered(new_n=len(new), kept_n=len(on_file.keys() - new.keys()), missed=tuple(missed))
+
+
+def _is_due(zone: Zone | None, now_utc: datetime) -> bool:
+    return zone is None or now_utc - zone.obtained_at > RENEW_AFTER
+
+
+async def _touched(settings: Settings, service: NwsZones, missed: list[str], say: Say) -> set[str]:
+    """The zones of places along every route; places that the service does not cover have none."""
+    zones: set[str] = set()
+    for path in _routes(settings):
+        places = sample_line(clean_line(read_gpx(path)), spacing_m=PLACES_APART_M)
+        say(f"{path.name}: asking at {places.lat_deg.size} places which zones they lie in")
+        answers = await asyncio.gather(
+            *(service.at(float(a), float(b)) for a, b in zip(places.lat_deg, places.lon_deg, strict=True)),
+            return_exceptions=True,
+        )
+        failed = []
+        for answer in answers:
+            if isinstance(answer, tuple):
+                zones.update(answer)
+            elif isinstance(answer, SourceError):
+                failed += [] if isinstance(answer, NotCovered) else [answer.problem]
+            else:
+                raise answer
+        if failed:
+            missed.append(f"{path.name}: {len(failed)} of its places not answered ({failed[0]})")
+    return zones
+
+
+async def _warned_of(alerts: NwsAlerts, states: set[str], missed: list[str]) -> set[str]:
+    """The zones that the alerts in force name in these states."""
+    try:
+        told = (await alerts.active()).value.alerts
+    except SourceError as exc:
+        missed.append(f"the zones of the warnings now in force ({exc.problem})")
+        return set()
+    return {zone for alert in told for zone in _named(alert) if state_of(zone) in states}
+
+
+def _named(alert: WeatherAlert) -> Iterable[str]:
+    return () if alert.area is not None else alert.zones
+
+
+async def _outline(service: NwsZones, zone_id: str, missed: list[str]) -> Zone | None:
+    try:
+        return await service.outline(zone_id)
+    except SourceError as exc:
+        missed.append(f"{zone_id} ({exc.problem})")
+        return None
+
+
+async def gather_heights(settings: Settings, clock: Clock, say: Say, *, renew: bool = False) -> Gathered:
+    """Get ground heights for the routes whose files have none.
+
+    Raises ConfigError where no file is named for them or the height service may not be used, InputError for a route
+    that cannot be read.
+    """
+    path, f = settings.places.heights, settings.forecast
+    if path is None:
+        raise ConfigError(str(settings.where), "places.heights", "is empty", 'name a file, e.g. "../var/heights.json"')
+    on_file = dict(read_heights(path)) if path.is_file() else {}
+    new: dict[str, RouteHeights] = {}
+    missed: list[str] = []
+    async with _client(settings, clock, say) as client:
+        source = OpenMeteo(client, f.open_meteo_url, api_key=f.open_meteo_key, noncommercial=settings.noncommercial)
+        for gpx in _routes(settings):
+            try:
+                found = await _heights(gpx, source, {} if renew else on_file, clock())
+            except AlertdError as exc:
+                missed.append(f"{gpx.name} ({exc})")
+                continue
+            if found is not None:
+                say(f"{gpx.name}: {len(found[1].elevation_m)} heights")
+                new[found[0]] = found[1]
+    if new:
+        write_heights(path, on_file | new)
+    return Gathered(new_n=len(new), kept_n=len(on_file.keys() - new.keys()), missed=tuple(missed))
+
+
+async def _heights(
+    gpx: Path, source: OpenMeteo, on_file: Heights, now_utc: datetime
+) -> tuple[str, RouteHeights] | None:
+    """A file's hash and its heights; None where it has its own, or they are on file."""
+    line = clean_line(read_gpx(gpx))
+    if not missing_elevation(line):
+        return None
+    places = sample_line(line, spacing_m=FILL_SPACING_M)
+    if heights_for(on_file, line.sha256, places.lat_deg, places.lon_deg) is not None:
+        return None
+    heights = await source.elevations_m(places.lat_deg, places.lon_deg)
+    return line.sha256, RouteHeights(
+        name=gpx.name,
+        source=LICENCE,
+        obtained_at=now_utc,
+        lat_deg=_column(places.lat_deg),
+        lon_deg=_column(places.lon_deg),
+        elevation_m=_column(np.asarray(heights)),
+    )
+
+
+def _column(values: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]") -> tuple[float, ...]:
+    return tuple(round(float(v), 6) for v in values)
+
+
+def findings(settings: Settings, now_utc: datetime) -> Sequence[tuple[Path, str]]:
+    """What `alertd check` says of what was gathered: what is absent, and how old the rest is. Raises ConfigError."""
+    return (*_zone_findings(settings, now_utc), *_height_findings(settings, now_utc))
+
+
+def _zone_findings(settings: Settings, now_utc: datetime) -> list[tuple[Path, str]]:
+    path = settings.places.zones
+    if not settings.forecast.alerts or "nws" not in settings.forecast.sources:
+        return []
+    if path is None:
+        return [(settings.where, "places.zones is empty: weather warnings are placed by ten places of a route at most")]
+    if not path.is_file():
+        return [(path, "is not there: weather warnings are placed by ten places of a route; run `alertd gather zones`")]
+    ages = sorted(now_utc - zone.obtained_at for zone in read_zones(path).values())
+    if ages and ages[-1] > RENEW_AFTER:
+        return [(path, f"holds outlines up to {ages[-1].days} days old: run `alertd gather zones`")]
+    return []
+
+
+def _height_findings(settings: Settings, now_utc: datetime) -> list[tuple[Path, str]]:
+    path, out = settings.places.heights, []
+    on_file = read_heights(path) if path is not None and path.is_file() else {}
+    for gpx in _routes(settings):
+        try:
+            line = clean_line(read_gpx(gpx))
+            if not missing_elevation(line):
+                continue
+        except AlertdError:
+            continue  # said of the file itself
+        places = sample_line(line, spacing_m=FILL_SPACING_M)
+        found = heights_for(on_file, line.sha256, places.lat_deg, places.lon_deg)
+        if found is None:
+            out.append((gpx, "has no heights of its own and none are on file: run `alertd gather heights`"))
+        else:
+            age = (now_utc - found.obtained_at).days
+            out.append((gpx, f"has no heights of its own; those of {found.source} are used, {age} days old"))
+    return out

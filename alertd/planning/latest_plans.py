@@ -1,0 +1,156 @@
+"""What the last cycle came to, for people to look at: plans, trips without one, what changed, the road by the hour."""
+
+import json
+import logging
+from collections import OrderedDict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from math import ceil, floor
+from pathlib import Path
+from threading import Lock
+from typing import Any, Final
+
+from pydantic import TypeAdapter, ValidationError
+
+from alertd.notices.plan_diff import moved
+from alertd.notices.sent_state import Said, said_from_plain
+from alertd.notices.upheld import raised, upheld, upheld_words
+from alertd.plan.model import Plan
+from alertd.plan.road_ahead.hourly_need import Corridor
+from alertd.plan.road_by_hour import RoadHours, road_hours
+from alertd.route.model import Route
+from alertd.sources.files.trips import TripsFile
+from alertd.store.store import Store
+from alertd.units import HOUR_S
+
+log = logging.getLogger(__name__)
+
+MOST_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
+MOST_READ: Final = 200  # plans read back from the store, of trips that no cycle plans any more
+CHANGES_LAST: Final = timedelta(hours=12)
+_BACK: Final = timedelta(hours=6)  # a truck under way has part of its road by the hour behind it
+_PLAN: Final = TypeAdapter(Plan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    at: datetime
+    lines: tuple[str, ...]
+
+
+class Shown:
+    """Kept in memory; after a restart plans come from the store until the first cycle has ended. Any thread may ask.
+
+    Plans are those people see: while data are missing, never below what was sent before (see `notices.upheld`).
+    """
+
+    def __init__(self) -> None:
+        self.plans: dict[str, Plan] = {}
+        self.missed: dict[str, str] = {}  # by trip, why it could not be planned
+        self.unread: tuple[tuple[str, str], ...] = ()  # trips files, and why they could not be taken in
+        self.taken_at: datetime | None = None
+        self.changes: dict[str, Change] = {}
+        self._hours: OrderedDict[Route, RoadHours] = OrderedDict()
+        self._upheld: dict[str, tuple[Said, ...]] = {}  # by id of the plan
+        self._read: OrderedDict[str, Plan] = OrderedDict()
+        self._lock = Lock()
+        self._ignored: tuple[str, ...] = ()
+
+    def ignore_columns(self, path: Path, columns: tuple[str, ...]) -> None:
+        """Columns of the trips file that mean nothing here: one warning, until they are others."""
+        if columns and columns != self._ignored:
+            words = TripsFile(trips=(), ignored=columns).ignored_words
+            log.warning("%s: columns that are not known are ignored: %s", path.name, words)
+        self._ignored = columns
+
+    def take(
+        self,
+        plans: Iterable[Plan],
+        missed: Iterable[tuple[str, str]],
+        unread: Iterable[tuple[str, str]],
+        now: datetime,
+        said: Mapping[str, Sequence[Said]] | None = None,
+    ) -> None:
+        """The outcome of a cycle. said: what was sent of each trip."""
+        made, sent = tuple(plans), said or {}
+        rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
+        new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
+        changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_LAST}
+        for trip_id, plan in new.items():
+            old = self.plans.get(trip_id)
+            if old is not None and old.id != plan.id and (lines := moved(old, plan)):
+                changes[trip_id] = Change(at=now, lines=lines)
+        self.plans, self.missed, self.unread = new, dict(missed), tuple(unread)
+        self.changes, self.taken_at = changes, now
+        with self._lock:
+            self._upheld = rows
+
+    def plan(self, store: Store, trip_id: str) -> Plan | None:
+        """The newest plan of a trip; None where there is none, or one of an older version that is not understood."""
+        if trip_id in self.plans:
+            return self.plans[trip_id]
+        stored = store.latest_plan(trip_id)
+        if stored is None:
+            return None
+        with self._lock:
+            known = self._read.get(stored.id)
+        plan = known
+        if plan is None:
+            body = json.loads(stored.body)
+            plan = read_plan(body["plan"])
+            if plan is not None:
+                rows = upheld(plan, said_from_plain(body["said"]), plan.made_at)
+                plan = raised(plan, rows, plan.made_at)
+                with self._lock:
+                    self._upheld[plan.id] = rows
+        if plan is not None:
+            with self._lock:
+                self._read[stored.id] = plan
+                self._read.move_to_end(stored.id)
+                while len(self._read) > MOST_READ:
+                    self._upheld.pop(self._read.popitem(last=False)[1].id, None)
+        return plan
+
+    def upheld(self, plan: Plan) -> tuple[Said, ...]:
+        """What was sent before and asks for more than this plan, which `plan` or a cycle gave, would by itself."""
+        with self._lock:
+            return self._upheld.get(plan.id, ())
+
+    def upheld_lines(self, plans: Iterable[Plan], now_utc: datetime) -> dict[str, list[str]]:
+        """The same in words for the office, by trip."""
+        return {p.trip_id: [upheld_words(row, p, now_utc) for row in self.upheld(p)] for p in plans}
+
+    def keep_road(self, route: Route, corridor: Corridor, now: datetime) -> None:
+        """Keep the likely road of a route by the hour: the corridor itself is too large to keep for many."""
+        first_s = (now - _BACK).timestamp()
+        hours = road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
+        with self._lock:
+            self._hours[route] = hours
+            self._hours.move_to_end(route)
+            while len(self._hours) > MOST_ROADS:
+                self._hours.popitem(last=False)
+
+    def road(self, route: Route, from_epoch_s: float, to_epoch_s: float) -> RoadHours | None:
+        """What is kept of the hours around two moments."""
+        with self._lock:
+            kept = self._hours.get(route)
+        if kept is None:
+            return None
+        first = max(floor((from_epoch_s - kept.first_epoch_s) / HOUR_S), 0)
+        likely = kept.likely[:, first : ceil((to_epoch_s - kept.first_epoch_s) / HOUR_S) + 1]
+        if likely.shape[1] < 2:
+            return None
+        return replace(kept, first_epoch_s=kept.first_epoch_s + first * HOUR_S, likely=likely)
+
+
+def read_plan(plain: dict[str, Any]) -> Plan | None:
+    """A plan back from its JSON; None for one of another version."""
+    along = plain.get("along", {})
+    for name, column in along.items():
+        if isinstance(column, list):
+            along[name] = [float("nan") if v is None else v for v in column]
+    try:
+        return _PLAN.validate_python(plain)
+    except ValidationError:
+        return None

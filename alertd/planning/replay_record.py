@@ -1,0 +1,400 @@
+"""What one plan was made from: gathered while it is made, filed in an archive, and read back from it.
+
+Kept are raw inputs, never results: answers as the sources were handed them, files as bytes, and what the operator
+set. Parameters that no setting names are the code's, so a replay shows what the code at hand makes of the same inputs.
+"""
+
+import json
+import logging
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any, Final, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, ValidationError
+
+import alertd
+from alertd.errors import AlertdError, StoreError
+from alertd.plan.chain_up.chains_on import Report, TruckReport
+from alertd.plan.controls.closures import PostedClosure
+from alertd.plan.controls.placement import NOTHING_POSTED, Posted
+from alertd.plan.model import Plan
+from alertd.plan.position.map_match import PositionReport
+from alertd.plan.serialize import canonical, plan_json
+from alertd.rules.rig import Tire
+from alertd.settings.model import PlanFile, Settings
+from alertd.sources.files.trips import TripRequest, parse_trip
+from alertd.sources.http.answer import Heard
+from alertd.sources.http.replay_client import failure_kinds
+from alertd.store.archive import Archive
+
+log = logging.getLogger(__name__)
+
+FORMAT: Final = "alertd.inputs/1"
+_POSTED: Final = TypeAdapter(Posted)
+
+_HEARD: ContextVar[list[Heard] | None] = ContextVar("heard", default=None)
+
+
+def hear(heard: Heard) -> None:
+    """What a client calls with each answer it hands out; see `listening`."""
+    listener = _HEARD.get()
+    if listener is not None:
+        listener.append(heard)
+
+
+@contextmanager
+def listening() -> Iterator[list[Heard]]:
+    """Gathers what sources are told inside the block, in tasks begun there too, and nothing that others are told."""
+    heard: list[Heard] = []
+    token = _HEARD.set(heard)
+    try:
+        yield heard
+    finally:
+        _HEARD.reset(token)
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class Chosen(_Model):
+    """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
+
+    The URLs, alerts_area and geomet_collection are kept because the questions to sources begin with them.
+    """
+
+    sources: tuple[str, ...]
+    members: int
+    seed: int
+    stale_h: float
+    nws_url: str
+    alerts: bool = False  # plans kept before warnings were asked for
+    metar_url: str = ""  # plans kept before stations were asked
+    station_correction: bool = False
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = ""
+    geomet_collection: str = ""
+    open_meteo_url: str
+    open_meteo_keyed: bool
+    noncommercial: bool
+    weights: dict[str, float] = {}  # this and the rest: none in plans kept before sources had them
+    open_meteo_ensemble_url: str = ""
+    open_meteo_ensemble_model: str = ""
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = ""
+    plan: dict[str, float | int]
+
+
+def chosen(settings: Settings) -> Chosen:
+    f = settings.forecast
+    return Chosen(
+        sources=f.sources,
+        members=f.members,
+        seed=f.seed,
+        stale_h=f.stale_h,
+        nws_url=f.nws_url,
+        alerts=f.alerts,
+        metar_url=f.metar_url,
+        station_correction=f.station_correction,
+        alerts_area=f.alerts_area,
+        geomet_url=f.geomet_url,
+        geomet_collection=f.geomet_collection,
+        open_meteo_url=f.open_meteo_url,
+        open_meteo_keyed=f.open_meteo_key is not None,
+        noncommercial=settings.noncommercial,
+        weights=dict(f.weights),
+        open_meteo_ensemble_url=f.open_meteo_ensemble_url,
+        open_meteo_ensemble_model=f.open_meteo_ensemble_model,
+        open_meteo_elevation_url=f.open_meteo_elevation_url,
+        met_norway_url=f.met_norway_url,
+        plan={name: getattr(settings.plan, name) for name in PlanFile().chosen(f.stale_h)},
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Inputs:
+    """departs: first and last departure of the trips that were planned together, for they share one forecast window.
+
+    files: by name, see `settings.file_snapshot`; route: the name of the route's among them. heard: in any order.
+    closures: as the operator posted them, on this route or not. posted: controls as they were read, for what a feed said earlier may
+    count among them.
+    """
+
+    now_utc: datetime
+    departs: tuple[datetime, datetime]
+    chosen: Chosen
+    files: Mapping[str, bytes]
+    route: str
+    heard: tuple[Heard, ...]
+    closures: tuple[PostedClosure, ...]
+    posted: Posted = NOTHING_POSTED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """A plan, its trip, and what was reported of its truck: places, chains, arrival."""
+
+    trip: TripRequest
+    reports: tuple[PositionReport | TruckReport, ...]
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """What a plan with other ways was joined of: ids of kept plans, others as (name, id), and missed as (name, why)."""
+
+    planned: str
+    others: tuple[tuple[str, str], ...]
+    missed: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Kept:
+    """A plan as it was made (its JSON, and by which alertd) with its trip and inputs."""
+
+    alertd: str
+    plan: str
+    trip: TripRequest
+    reports: tuple[PositionReport | TruckReport, ...]
+    inputs: Inputs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptWays:
+    """A plan with other ways, as it was made."""
+
+    alertd: str
+    plan: str
+    made_of: Ways
+
+
+class _Failed(_Model):
+    kind: str
+    source: str
+    problem: str
+    retryable: bool
+    retry_after_s: float | None
+
+
+class _Heard(_Model):
+    url: str
+    refresh: bool
+    body: str = ""
+    fetched_at: AwareDatetime | None = None
+    stale_because: str = ""
+    failed: _Failed | None = None
+
+
+class _Report(_Model):
+    at: AwareDatetime
+    lat_deg: float
+    lon_deg: float
+
+
+class _TruckReport(_Model):
+    at: AwareDatetime
+    what: Literal["chains_on", "chains_off", "arrived", "arrived_seen"]
+    tires: tuple[tuple[int, str, str], ...] | None = None
+    place_m: float | None = None
+
+
+class _Closure(_Model):
+    id: str
+    start: tuple[float, float]
+    end: tuple[float, float]
+    begins_at: AwareDatetime
+    ends_at: AwareDatetime | None
+    what: str
+    source: str
+
+
+class _WaysManifest(_Model):
+    format: Literal["alertd.inputs/1"]
+    alertd: str
+    plan: str
+    planned: str
+    others: tuple[tuple[str, str], ...]
+    missed: tuple[tuple[str, str], ...]
+
+
+class _Manifest(_Model):
+    format: Literal["alertd.inputs/1"]
+    alertd: str
+    plan: str
+    trip: dict[str, Any]
+    reports: tuple[_Report, ...]
+    truck: tuple[_TruckReport, ...] = ()  # none in plans kept before chains and arrivals were counted in
+    now_utc: AwareDatetime
+    departs: tuple[AwareDatetime, AwareDatetime]
+    chosen: Chosen
+    files: dict[str, str]
+    route: str
+    heard: tuple[_Heard, ...]
+    closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
+    posted: dict[str, Any] = {}  # likewise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """Files in an archive what plans were made from.
+
+    Raises StoreError when it cannot; with `or_log` that is told in the log instead, and keeps no plan from the driver.
+    """
+
+    archive: Archive
+    or_log: bool = False
+
+    def plans(self, made: Sequence[Made], inputs: Inputs) -> None:
+        """Plans that were made together."""
+        with self._trying():
+            _keep(self.archive, made, inputs)
+
+    def ways(self, plan: Plan, made_of: Ways) -> None:
+        """A plan joined of others that are kept."""
+        now = plan.made_at
+        with self._trying():
+            told = {
+                "format": FORMAT,
+                "alertd": alertd.__version__,
+                "plan": self.archive.put(plan_json(plan).encode(), now),
+                "planned": made_of.planned,
+                "others": made_of.others,
+                "missed": made_of.missed,
+            }
+            self.archive.file_plan(plan.id, _put(self.archive, told, now), now)
+
+    @contextmanager
+    def _trying(self) -> Iterator[None]:
+        try:
+            yield
+        except StoreError as exc:
+            if not self.or_log:
+                raise
+            log.error("%s; these plans cannot be replayed", exc)
+
+
+def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
+    now = inputs.now_utc
+    heard = sorted((_packed(archive, h, now) for h in inputs.heard), key=lambda h: (h["url"], h["refresh"]))
+    shared = {
+        "format": FORMAT,
+        "alertd": alertd.__version__,
+        "now_utc": now.isoformat(),
+        "departs": [at.isoformat() for at in inputs.departs],
+        "chosen": inputs.chosen.model_dump(mode="json"),
+        # What most plans have in common is filed apart, once for all of them.
+        "files": _put(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
+        "route": inputs.route,
+        "heard": _put(archive, heard, now),
+        "closures": [_plain_closure(c) for c in inputs.closures],
+    }
+    if inputs.posted != NOTHING_POSTED:
+        shared["posted"] = _put(archive, _POSTED.dump_python(inputs.posted, mode="json"), now)
+    for one in made:
+        own = {
+            "plan": archive.put(plan_json(one.plan).encode(), now),
+            "trip": one.trip.model_dump(mode="json"),
+            "reports": [
+                {"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg}
+                for r in one.reports
+                if isinstance(r, PositionReport)
+            ],
+        }
+        if truck := [_plain_report(r) for r in one.reports if isinstance(r, TruckReport)]:
+            own["truck"] = truck
+        archive.file_plan(one.plan.id, _put(archive, shared | own, now), now)
+
+
+def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
+    """What was kept of a plan. Raises StoreError when it is missing, damaged, or in a form that is not read."""
+    told = _got(archive, archive.of_plan(plan_id))
+    try:
+        if "planned" in told:
+            ways = _WaysManifest.model_validate_json(json.dumps(told))
+            made_of = Ways(planned=ways.planned, others=ways.others, missed=ways.missed)
+            return KeptWays(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
+        told |= {name: _got(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
+        manifest = _Manifest.model_validate_json(json.dumps(told))
+        heard = tuple(_unpacked(archive, h) for h in manifest.heard)
+        posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
+        trip = parse_trip(manifest.trip, plan_id)
+    except StoreError:
+        raise
+    except (AlertdError, ValidationError, KeyError, TypeError) as exc:
+        why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
+        raise StoreError(
+            f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
+            f"replay it with alertd {str(told.get('alertd', 'of its time'))[:40]}"
+        ) from exc
+    inputs = Inputs(
+        now_utc=manifest.now_utc,
+        departs=manifest.departs,
+        chosen=manifest.chosen,
+        files={name: archive.get(digest) for name, digest in manifest.files.items()},
+        route=manifest.route,
+        heard=heard,
+        closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
+        posted=posted,
+    )
+    return Kept(
+        alertd=manifest.alertd,
+        plan=archive.get(manifest.plan).decode(),
+        trip=trip,
+        reports=(
+            *(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
+            *(_truck_report(r) for r in manifest.truck),
+        ),
+        inputs=inputs,
+    )
+
+
+def _plain_report(report: TruckReport) -> dict[str, Any]:
+    return {"at": report.at.isoformat(), "what": report.what.value, "tires": report.tires, "place_m": report.place_m}
+
+
+def _truck_report(kept: _TruckReport) -> TruckReport:
+    tires = None if kept.tires is None else tuple(Tire(*t) for t in kept.tires)  # type: ignore[arg-type]
+    return TruckReport(at=kept.at, what=Report(kept.what), tires=tires, place_m=kept.place_m)
+
+
+def _plain_closure(c: PostedClosure) -> dict[str, Any]:
+    """Places and times to the last digit, so that it lies on the route where it lay."""
+    ends_at = c.ends_at.isoformat() if c.ends_at else None
+    return asdict(c) | {"begins_at": c.begins_at.isoformat(), "ends_at": ends_at}
+
+
+def _put(archive: Archive, value: Any, now_utc: datetime) -> str:
+    return archive.put(canonical(value).encode(), now_utc)
+
+
+def _got(archive: Archive, digest: Any) -> Any:
+    return json.loads(archive.get(str(digest)))
+
+
+def _packed(archive: Archive, heard: Heard, now_utc: datetime) -> dict[str, Any]:
+    asked = {"url": heard.url, "refresh": heard.refresh}
+    if heard.failed is not None:
+        exc = heard.failed
+        failed = {"source": exc.source, "problem": exc.problem, "retryable": exc.retryable}
+        return asked | {"failed": failed | {"kind": type(exc).__name__, "retry_after_s": exc.retry_after_s}}
+    fetched_at = heard.fetched_at.isoformat() if heard.fetched_at else None
+    answer = {"body": archive.put(heard.body, now_utc), "fetched_at": fetched_at}
+    return asked | answer | {"stale_because": heard.stale_because}
+
+
+def _unpacked(archive: Archive, told: _Heard) -> Heard:
+    if told.failed is None:
+        return Heard(
+            url=told.url,
+            refresh=told.refresh,
+            body=archive.get(told.body),
+            fetched_at=told.fetched_at,
+            stale_because=told.stale_because,
+        )
+    f = told.failed
+    kind = failure_kinds()[f.kind]
+    failed = kind(f.source, f.problem, retryable=f.retryable, retry_after_s=f.retry_after_s)
+    return Heard(url=told.url, refresh=told.refresh, failed=failed)

@@ -1,0 +1,68 @@
+"""Road fields kept between plans, so that only what a new forecast changes is computed again."""
+
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from hashlib import blake2b
+from threading import Lock
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
+
+MOST_KEPT = 4  # corridors; one of 600 km, 31 members and 4 days holds about 30 MB
+Run = Callable[[RoadField | None, NDArray[np.bool_] | None], RoadField]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    field: RoadField
+    weather: tuple[bytes, ...]  # by forecast cell
+
+
+class Fields:
+    """The last field of each corridor. What it hangs on is compared by digest, forecast cell by forecast cell.
+
+    A forecast's hours are one piece: when the first hour moves on, the corridor is computed whole.
+    """
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[bytes, _Kept] = OrderedDict()
+        self._lock = Lock()
+
+    def field(self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run) -> RoadField:
+        """The field of this corridor under this forecast: kept, run in part or run whole.
+
+        run: gets the kept field and the columns that changed, (column,), or twice None.
+        """
+        hours = np.asarray(
+            [forecast.start.timestamp(), forecast.hours, forecast.air_temp_c.shape[0], latest_start_h(forecast)]
+        )
+        fixed = (getattr(value, name) for value in (cells, quantiles) for name in value.__slots__)
+        corridor = _digest(hours, *fixed)
+        weather = tuple(
+            _digest(forecast.elevation_m[c], *(getattr(forecast, n)[:, c, :] for n in WEATHER_FIELDS))
+            for c in range(forecast.lat_deg.size)
+        )
+        with self._lock:
+            kept = self._kept.get(corridor)
+        if kept is None:
+            field = run(None, None)
+        else:
+            differs = np.asarray([a != b for a, b in zip(weather, kept.weather, strict=True)])
+            field = run(kept.field, differs[cells.cell_idx])
+        with self._lock:
+            self._kept[corridor] = _Kept(field=field, weather=weather)
+            self._kept.move_to_end(corridor)
+            while len(self._kept) > MOST_KEPT:
+                self._kept.popitem(last=False)
+        return field
+
+
+def _digest(*arrays: NDArray[np.generic]) -> bytes:
+    whole = blake2b(digest_size=16)
+    for array in arrays:
+        whole.update(np.ascontiguousarray(array).tobytes())
+    return whole.digest()

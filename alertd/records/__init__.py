@@ -1,0 +1,1 @@
+"""What people and devices reported, as events in the store."""

@@ -1,0 +1,100 @@
+"""What drivers report of their trips: kept once, and read back for the next message."""
+
+import hashlib
+import json
+import logging
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime, timedelta
+
+from alertd.errors import InputError
+from alertd.notices.triggers.scheduled import Chained
+from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
+from alertd.rules.rig import Tire
+from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.store.rows import StoredEvent
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+LATELY = LASTS
+LONGEST_TRIP = timedelta(days=14)
+
+
+def keep_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
+    """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
+    body = report.model_dump_json()
+    said = (trip_id, READ, report.notice_id) if report.what == READ else (trip_id, report.what, body)
+    digest = hashlib.sha256("\x1f".join(said).encode()).hexdigest()
+    event = StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=report.what, at=report.happened_at, body=body)
+    return store.put_event(event)
+
+
+def confirmed(store: Store, now_utc: datetime) -> frozenset[str]:
+    """Ids of the notices that were read lately."""
+    return frozenset(_report(event).notice_id for event in store.events_since(READ, now_utc - LATELY))
+
+
+def chained(store: Store, now_utc: datetime) -> Mapping[str, Chained]:
+    """By trip, whether its chains are on as far as reported; a trip of which nothing was reported is missing."""
+    taps: dict[str, list[TruckReport]] = defaultdict(list)
+    for kind in (Report.CHAINS_ON, Report.CHAINS_OFF):
+        for event in store.events_since(kind.value, now_utc - LATELY):
+            taps[event.trip_id].append(TruckReport(at=event.at, what=kind))
+    return {trip_id: _chained(reports, now_utc) for trip_id, reports in taps.items()}
+
+
+def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> Chained:
+    on = chains_on(reports, now_utc)
+    return Chained(on_at=None if on is None else on.since)
+
+
+def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
+    """By trip, of these, what was reported lately of its chains, and of its arrival; for planning."""
+    found: dict[str, list[TruckReport]] = defaultdict(list)
+    for kind in Report:
+        since = now_utc - (LATELY if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
+        for event in store.events_since(kind.value, since):
+            if event.trip_id in trip_ids:
+                found[event.trip_id].append(_truck_report(store, event, kind))
+    return found
+
+
+def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport:
+    """The report, with what the plan of that moment says of it: the tires to chain, and where the place is."""
+    if kind not in (Report.CHAINS_ON, Report.CHAINS_OFF):
+        return TruckReport(at=event.at, what=kind)
+    plan_id = store.plan_before(event.trip_id, event.at)
+    stored = None if plan_id is None else store.plan(plan_id)
+    stretches = [] if stored is None else json.loads(stored.body)["plan"]["stretches"]
+    ahead = [s for s in stretches if datetime.fromisoformat(s["leave_at"]) > event.at]
+    tires = None
+    if kind is Report.CHAINS_ON and ahead:
+        tires = tuple(Tire(*t) for t in ahead[0]["hanging"]["tires"])
+    name = str(json.loads(event.body).get("place", "")).casefold()
+    stops = [s[which] for s in stretches for which in ("chain_up", "chain_off") if s[which]["stop_id"]]
+    places = {stop["distance_m"] for stop in stops if name and stop["name"].casefold() == name}
+    return TruckReport(at=event.at, what=kind, tires=tires, place_m=places.pop() if len(places) == 1 else None)
+
+
+def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:
+    """Keep that the positions of a truck showed its arrival; returns whether it is new. It is final for the trip."""
+    digest = hashlib.sha256(f"{trip_id}\x1f{Report.ARRIVED_SEEN}".encode()).hexdigest()
+    kind = Report.ARRIVED_SEEN.value
+    return store.put_event(StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=kind, at=at, body="{}"))
+
+
+def reports_of(store: Store, trip_id: str) -> tuple[ReportRequest, ...]:
+    """Every report of chains, reading and arrival of one trip, oldest first."""
+    events = [e for kind in (READ, CHAINS_ON, CHAINS_OFF, ARRIVED) for e in store.events(trip_id, kind)]
+    out = []
+    for event in sorted(events, key=lambda e: (e.at, e.id)):
+        try:
+            out.append(_report(event))
+        except InputError as exc:  # kept by another version, whose rules were wider
+            log.error("a report is left out: %s", exc)
+    return tuple(out)
+
+
+def _report(event: StoredEvent) -> ReportRequest:
+    return parse_report(json.loads(event.body), f"event {event.id}")

@@ -1,0 +1,43 @@
+"""Position reports of a trip: kept once, and read back for planning."""
+
+import hashlib
+import json
+import logging
+from datetime import datetime, timedelta
+
+from alertd.errors import InputError
+from alertd.plan.position.map_match import PositionReport
+from alertd.sources.requests.positions import PositionRequest, parse_position
+from alertd.store.rows import StoredEvent
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+KIND = "position"
+MOST_REPORTS = 200  # of one trip, newest: enough to follow a truck round a loop at a report a minute
+STILL_REPORTING = timedelta(hours=6)  # a truck silent for longer does not keep its trip from being over
+
+
+def keep_position(store: Store, trip_id: str, position: PositionRequest) -> bool:
+    """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
+    body = position.model_dump_json()
+    digest = hashlib.sha256("\x1f".join((trip_id, KIND, body)).encode()).hexdigest()
+    event = StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=KIND, at=position.seen_at, body=body)
+    return store.put_event(event)
+
+
+def reports_of(store: Store, trip_id: str) -> tuple[PositionReport, ...]:
+    """The newest reports of a trip, oldest first."""
+    out = []
+    for event in store.events(trip_id, KIND, MOST_REPORTS):
+        try:
+            out.append(parse_position(json.loads(event.body), f"event {event.id}").to_core())
+        except InputError as exc:  # kept by another version, whose rules were wider
+            log.error("a position is left out: %s", exc)
+    return tuple(out)
+
+
+def still_reporting(store: Store, trip_id: str, now_utc: datetime) -> bool:
+    """Whether a position of the trip came lately."""
+    newest = store.events(trip_id, KIND, 1)
+    return bool(newest) and now_utc - newest[0].at <= STILL_REPORTING

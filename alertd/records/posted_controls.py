@@ -1,0 +1,254 @@
+"""Posted controls from every way in: what stands now, and the record of each with when it was first and last seen.
+
+Kept as events about no trip, for planning when a feed does not answer and for scoring later:
+
+- posted_control: a control first seen, whole, `at` when; from a feed, or from a person with the request as it came;
+- posted_read: a feed has answered, `at` the time to which its word is good; each control of it that is open then stood;
+- posted_confirmed: a person has said again that a control stands;
+- posted_ended: a feed lists it no more, or a person took it back; with when it was last confirmed.
+"""
+
+import asyncio
+import hashlib
+import json
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from pydantic import TypeAdapter, ValidationError
+
+from alertd.errors import InputError, SourceError
+from alertd.plan.controls.closures import STILL_BELIEVED
+from alertd.plan.controls.placement import PASS_OFFSET_M, PASS_REACH_M, FeedNote, Posted
+from alertd.plan.posted import PostedControl, Where
+from alertd.plan.serialize import canonical
+from alertd.records.closures import TakenError
+from alertd.settings.reference_data import Ground
+from alertd.sources.http.client import PoliteClient
+from alertd.sources.requests.posted_controls import PostedRequest, parse_posted, to_control
+from alertd.sources.road_feeds.config import Feed
+from alertd.sources.road_feeds.fetch import FeedSaid, ask
+from alertd.store.rows import StoredEvent
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+CONTROL, READ, CONFIRMED, ENDED = "posted_control", "posted_read", "posted_confirmed", "posted_ended"
+MOST_KEPT: Final = 5_000  # newest controls that are looked at
+STILL_OPEN: Final = timedelta(hours=48)  # what a feed that is silent for longer last said is not looked at any more
+_PLAIN: Final = TypeAdapter(PostedControl)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Feeds:
+    """The feeds in use and who asks them."""
+
+    client: PoliteClient
+    feeds: tuple[Feed, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """A control on record that is not ended. feed: "" for one that a person reported; request: as it came, then."""
+
+    key: str
+    feed: str
+    control: PostedControl
+    first_seen: datetime
+    request: PostedRequest | None = None
+
+
+def names_of(ground: Ground, jurisdiction: str) -> dict[str, Where]:
+    """Places that a control of a jurisdiction may name, by lower-case name: zones of its rules by id and name, and
+    summits. A zone that is not placed gives way to a summit of its name."""
+    names = {
+        s.name.casefold(): Where(
+            words=s.name, near=(s.lat_deg, s.lon_deg), near_m=PASS_REACH_M, near_offset_m=PASS_OFFSET_M
+        )
+        for s in ground.summits
+    }
+    rules = ground.rulesets.get(jurisdiction)
+    for zone in rules.zones if rules is not None else ():
+        for name in (zone.id, zone.name):
+            if zone.placed or name.casefold() not in names:
+                names[name.casefold()] = Where(words=zone.name, zone=zone.id)
+    return names
+
+
+async def gather(
+    feeds: Feeds | None, ground: Ground, store: Store | None, now_utc: datetime, *, record: bool
+) -> Posted:
+    """All that is posted now: the feeds asked afresh, and what people reported to the store.
+
+    What a feed said last still counts when it does not answer. record: keep what the feeds say in the store.
+    """
+    asked = feeds.feeds if feeds is not None else ()
+    answers: list[FeedSaid | SourceError] = []
+    if feeds is not None:
+        answers = list(await asyncio.gather(*(_ask(feeds.client, f, ground, now_utc) for f in asked)))
+    return await asyncio.to_thread(_gathered, asked, answers, ground, store, now_utc, record)
+
+
+async def _ask(client: PoliteClient, feed: Feed, ground: Ground, now_utc: datetime) -> FeedSaid | SourceError:
+    try:
+        return await ask(client, feed, names_of(ground, feed.jurisdiction), now_utc)
+    except SourceError as exc:
+        return exc
+
+
+def _gathered(
+    feeds: Sequence[Feed],
+    answers: Sequence[FeedSaid | SourceError],
+    ground: Ground,
+    store: Store | None,
+    now_utc: datetime,
+    record: bool,
+) -> Posted:
+    known = _open(store, ground) if store is not None else ()
+    controls: list[PostedControl] = [k.control for k in known if not k.feed and not _over(k.control, now_utc)]
+    missing = []
+    for feed, said in zip(feeds, answers, strict=True):
+        of_feed = [k for k in known if k.feed == feed.name]
+        if isinstance(said, SourceError):
+            controls += [k.control for k in of_feed if now_utc - k.control.confirmed_at <= STILL_OPEN]
+            missing.append(_missing(feed, f"not known ({said.problem})"))
+            continue
+        if said.old_because:
+            missing.append(_missing(feed, f"may have changed ({said.old_because})"))
+            listed = {_digest(feed.name, c) for c in said.controls}
+            controls += [
+                k.control
+                for k in of_feed
+                if k.key.rpartition("_")[0] not in listed and now_utc - k.control.confirmed_at <= STILL_OPEN
+            ]
+        first = {k.key.rpartition("_")[0]: k for k in of_feed}
+        if store is not None and record and not said.old_because:
+            _record(store, feed, said, first, now_utc)
+        controls += [_with_since(c, first.get(_digest(feed.name, c)), said.confirmed_at) for c in said.controls]
+    return Posted(controls=tuple(controls), missing=tuple(missing))
+
+
+def _missing(feed: Feed, what: str) -> FeedNote:
+    text = (
+        f"Posted conditions of {feed.source} {what}: what was posted before may still be, and more; look at the signs"
+    )
+    return FeedNote(jurisdiction=feed.jurisdiction, text=text)
+
+
+def _with_since(c: PostedControl, known: Known | None, confirmed_at: datetime) -> PostedControl:
+    """A control whose feed does not say since when stands from when it was first seen."""
+    if c.since is not None:
+        return c
+    return replace(c, since=known.first_seen if known is not None else confirmed_at)
+
+
+def _digest(feed: str, c: PostedControl) -> str:
+    """The identity of a control's content; whatever of it changes makes it another control."""
+    plain = _PLAIN.dump_python(c, mode="json")
+    del plain["confirmed_at"]
+    return hashlib.sha256(canonical([feed, plain]).encode()).hexdigest()[:24]
+
+
+def _record(store: Store, feed: Feed, said: FeedSaid, first: Mapping[str, Known], now_utc: datetime) -> None:
+    """Keep what a feed says: what is new, that it was read, and what it lists no more."""
+    listed = {_digest(feed.name, c): c for c in said.controls}
+    for digest, c in listed.items():
+        if digest not in first:
+            key = f"{digest}_{int(now_utc.timestamp())}"
+            body = {"feed": feed.name, "control": _PLAIN.dump_python(c, mode="json")}
+            _put(store, f"{CONTROL}_{key}", CONTROL, now_utc, body)
+    read_at = int(said.confirmed_at.timestamp())
+    _put(store, f"{READ}_{feed.name}_{read_at}", READ, said.confirmed_at, {"feed": feed.name, "controls": len(listed)})
+    for digest, k in first.items():
+        if digest not in listed:
+            _end(store, k, now_utc)
+
+
+def _end(store: Store, k: Known, now_utc: datetime) -> None:
+    body = {"key": k.key, "last_confirmed": k.control.confirmed_at.isoformat()}
+    _put(store, f"{ENDED}_{k.key}", ENDED, now_utc, body)
+
+
+def _put(store: Store, id_: str, kind: str, at: datetime, body: dict[str, Any]) -> bool:
+    return store.put_event(StoredEvent(id=id_, trip_id="", kind=kind, at=at, body=canonical(body)))
+
+
+def keep_posted(store: Store, asked: PostedRequest, control: PostedControl, now_utc: datetime) -> bool:
+    """Keep a person's report; returns whether it is new. The same again confirms it. Raises TakenError when its id is
+    another's or was taken back."""
+    key = f"hand_{asked.id}"
+    body = {
+        "feed": "",
+        "control": _PLAIN.dump_python(control, mode="json"),
+        "request": asked.model_dump(mode="json", by_alias=True),
+    }
+    if store.event(f"{ENDED}_{key}") is not None:
+        raise TakenError(f"posted control {asked.id} was taken back; give a new id")
+    if _put(store, f"{CONTROL}_{key}", CONTROL, now_utc, body):
+        return True
+    known = store.event(f"{CONTROL}_{key}")
+    if known is None or json.loads(known.body).get("request") != body["request"]:
+        raise TakenError(f"posted control {asked.id} is there with another content; take it back and give a new id")
+    _put(store, f"{CONFIRMED}_{key}_{int(now_utc.timestamp())}", CONFIRMED, now_utc, {"key": key})
+    return False
+
+
+def take_back_posted(store: Store, id_: str, ground: Ground, now_utc: datetime) -> bool:
+    """Take a person's report back for good; returns whether there was one."""
+    if store.event(f"{CONTROL}_hand_{id_}") is None:
+        return False
+    k = next((k for k in _open(store, ground) if k.key == f"hand_{id_}"), None)
+    if k is not None:
+        _end(store, k, now_utc)
+    return True
+
+
+def standing_posted(store: Store, ground: Ground, now_utc: datetime) -> tuple[Known, ...]:
+    """Everything on record that is neither ended nor over, people's and feeds', oldest first."""
+    return tuple(k for k in _open(store, ground) if not _over(k.control, now_utc))
+
+
+def _over(c: PostedControl, now_utc: datetime) -> bool:
+    return c.until is not None and c.until + STILL_BELIEVED <= now_utc
+
+
+def _open(store: Store, ground: Ground) -> tuple[Known, ...]:
+    """Controls on record that are not ended, with when each was last confirmed, oldest first."""
+    ended = {json.loads(e.body)["key"] for e in store.events("", ENDED, 2 * MOST_KEPT)}
+    reads: dict[str, datetime] = {}
+    for event in store.events("", READ, 500):
+        reads[json.loads(event.body)["feed"]] = event.at
+    confirmed: dict[str, datetime] = {}
+    for event in store.events("", CONFIRMED, MOST_KEPT):
+        confirmed[json.loads(event.body)["key"]] = event.at
+    out = []
+    for event in store.events("", CONTROL, MOST_KEPT):
+        key = event.id.removeprefix(f"{CONTROL}_")
+        if key in ended:
+            continue
+        k = _known(event, key, ground)
+        if k is not None:
+            last = reads.get(k.feed) if k.feed else confirmed.get(key)
+            at = max(k.control.confirmed_at, last or k.control.confirmed_at)
+            out.append(replace(k, control=replace(k.control, confirmed_at=at, since=k.control.since or k.first_seen)))
+    return tuple(out)
+
+
+def _known(event: StoredEvent, key: str, ground: Ground) -> Known | None:
+    """From an event; one kept by another version in a form that is not read is told and left out."""
+    try:
+        told = json.loads(event.body)
+        control = _PLAIN.validate_json(json.dumps(told["control"]))
+        request = parse_posted(told["request"], f"event {event.id}") if "request" in told else None
+        if request is not None:  # by the rules and names of now, which may know a place better than then
+            names = names_of(ground, request.jurisdiction)
+            control = to_control(request, ground.rulesets, names, control.confirmed_at, f"event {event.id}")
+    except InputError as exc:  # a level or a place that is gone: what was read then still counts
+        log.warning("%s", exc)
+        request = None
+    except (ValidationError, KeyError, TypeError, ValueError) as exc:
+        log.error("a posted control is left out: event %s: %s", event.id, type(exc).__name__)
+        return None
+    return Known(key=key, feed=str(told.get("feed", "")), control=control, first_seen=event.at, request=request)

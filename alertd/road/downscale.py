@@ -1,0 +1,262 @@
+"""The forecast's weather brought to the road's own height, as the surface model needs it, with its gaps marked."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import NEEDED, Forecast
+from alertd.road import humidity, precip_phase, radiation
+from alertd.road.energy_balance import Forcing
+from alertd.road.humidity import Array
+from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration
+from alertd.units import HOUR_S
+
+BLOCK_VALUES: Final = 32_768  # members x columns x hours of one pass: what the processor's cache holds
+SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # only fluxes come of them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirParams:
+    """How the forecast's air is brought to the road, and how sure of it we are. [A] marks an assumption.
+
+    calibration: of P(snow); None leaves the two relations as published. height_sigma_k_per_km: standard deviation of
+    the temperature's error by height between cell and road, from the seasonal and daily spread of lapse rates in
+    Minder et al. 2010, JGR 115 D14122. unknown_height_diff_m [A]: that height where the cell's own is not given.
+    opaque_dry_frac [A]: part of total cloud that is opaque to longwave while nothing falls.
+    horizon_deg: height of the terrain round the road, below which the sun's direct part does not reach it; 0 is open.
+    direct_frac [A]: that part of the clear sky's radiation.
+    """
+
+    calibration: Calibration | None = MOUNTAIN_REPORTS
+    height_sigma_k_per_km: float = 1.5
+    unknown_height_diff_m: float = 500.0
+    opaque_dry_frac: float = 0.85
+    horizon_deg: float = 0.0
+    direct_frac: float = 0.6
+
+
+AIR: Final = AirParams()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """Columns of road, (column,) each. cell_elevation_m is filled where the forecast does not give it."""
+
+    cell_idx: NDArray[np.int64]
+    lat_deg: Array
+    lon_deg: Array
+    elevation_m: Array
+    cell_elevation_m: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ranks:
+    """Each member's ranks, (member,): see corridor.MemberQuantiles."""
+
+    phase: Array
+    phase_model: Array
+    height_z: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoadWeather:
+    """Forcing arrays (hour, member * column) without NaN, and `known`: where no needed field had to be filled."""
+
+    forcing: Forcing
+    known: NDArray[np.bool_]
+
+
+def _fill_gaps(fields: dict[str, Array]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
+    """The needed fields with gaps filled by the last known hour (the first known before it), dry in the gap."""
+    known = np.isfinite(sum(fields.values()))
+    if known.all():
+        return known, fields
+    source = np.maximum.accumulate(np.where(known, np.arange(known.shape[2]), -1), axis=2)
+    source = np.where(source < 0, np.argmax(known, axis=2)[..., None], source)
+    filled = {n: np.nan_to_num(np.take_along_axis(v, source, axis=2)) for n, v in fields.items()}
+    filled["precip_mmwe_h"] = np.where(known, filled["precip_mmwe_h"], 0.0)
+    return known, filled
+
+
+class CellAir(NamedTuple):
+    """The forecast's air at its own height, (member, column, hour), filled where it is not `known`.
+
+    zenith_deg: of the sun, (column, hour). lapse_by: what `air.lapse_used` decides by.
+    """
+
+    known: NDArray[np.bool_]
+    air_temp_c: Array
+    rh_frac: Array
+    pressure_hpa: Array
+    wind_mps: Array
+    cloud_frac: Array
+    precip_mmwe_h: Array
+    zenith_deg: Array
+    lapse_by: dict[str, Any]
+
+
+class _When(NamedTuple):
+    """What the hours mean at each column, (column, hour): the sun's zenith and the month of the season."""
+
+    zenith_deg: Array
+    month: NDArray[np.int64]
+
+
+def _when(forecast: Forecast, place: Place) -> _When:
+    epoch = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours)
+    lat, lon = place.lat_deg[:, None], place.lon_deg[:, None]
+    zenith, _ = radiation.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
+    month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
+    return _When(zenith, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
+
+
+_ALL: Final = slice(None)
+
+
+def _given(forecast: Forecast, name: str, some: slice, place: Place) -> Array:
+    """One NaN where the source has nothing at all, so that nothing is computed of it."""
+    values: Array = getattr(forecast, name)[some, place.cell_idx]
+    return values if np.isfinite(values).any() else np.full((1, 1, 1), np.nan)
+
+
+def cell_air(forecast: Forecast, place: Place, some: slice = _ALL, when: _When | None = None) -> CellAir:
+    """What the forecast says at each column's cell in some members, as the road's weather is made from it."""
+    when = _when(forecast, place) if when is None else when
+    known, raw = _fill_gaps({n: getattr(forecast, n)[some, place.cell_idx] for n in NEEDED})
+    cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
+    cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
+    cloud = np.clip(_given(forecast, "cloud_frac", some, place), 0.0, 1.0)
+    given_p = _given(forecast, "pressure_hpa", some, place)
+    cell_p = np.where(np.isfinite(given_p), given_p, humidity.isa_pressure_hpa(place.cell_elevation_m[:, None]))
+    lapse_by = dict(
+        lapse_k_per_m=humidity.regime_lapse_k_per_m(cell_t, cell_p, cell_rh, cloud, precip, when.month),
+        freezing_level_m=_given(forecast, "freezing_level_m", some, place),
+        cloud_frac=cloud,
+        wind_mps=wind,
+        sun_is_up=when.zenith_deg < 90.0,
+    )
+    return CellAir(known, cell_t, cell_rh, cell_p, wind, cloud, precip, when.zenith_deg, lapse_by)
+
+
+def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
+    """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
+
+    Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
+    as overcast by day and clear at night, and as clear where it decides what a horizon hides: whichever leaves the road
+    colder.
+    """
+    members, columns, hours = forecast.air_temp_c.shape[0], place.cell_idx.size, forecast.hours
+    when = _when(forecast, place)
+    shape = (hours, members, columns)
+    known = np.empty(shape, dtype=np.bool_)
+    blank: dict[str, Any] = {n: np.empty(shape, np.float32 if n in SINGLE else np.float64) for n in Forcing._fields}
+    width = max(1, BLOCK_VALUES // (columns * hours))
+    for first in range(0, members, width):
+        some = slice(first, first + width)
+        part = Ranks(**{n: getattr(ranks, n)[some] for n in Ranks.__slots__})
+        there, weather = _some_members(forecast, some, place, part, when, params)
+        for whole, values in zip((known, *blank.values()), (there, *weather), strict=True):
+            whole[:, some] = np.moveaxis(np.broadcast_to(values, there.shape), 2, 0)
+    flat = {n: x.reshape(hours, -1) for n, x in blank.items()}
+    return RoadWeather(forcing=Forcing(**flat), known=known.reshape(hours, -1))
+
+
+def _some_members(
+    forecast: Forecast, some: slice, place: Place, ranks: Ranks, when: _When, params: AirParams
+) -> tuple[NDArray[np.bool_], Forcing]:
+    """`known` (member, column, hour) and a forcing that broadcasts to it."""
+    cell = cell_air(forecast, place, some, when)
+    cell_t, cell_p, precip, cloud = cell.air_temp_c, cell.pressure_hpa, cell.precip_mmwe_h, cell.cloud_frac
+    cell_z, road_z = place.cell_elevation_m[:, None], place.elevation_m[:, None]
+    temp = humidity.temperature_at_height_c(cell_t, cell_z, road_z, **cell.lapse_by)
+    height_given = np.isfinite(forecast.elevation_m[place.cell_idx])[:, None]
+    apart_km = np.where(height_given, np.abs(road_z - cell_z), params.unknown_height_diff_m) / 1000.0
+    temp = temp + ranks.height_z[:, None, None] * params.height_sigma_k_per_km * apart_km
+    cell_e = humidity.vapour_pressure_hpa(cell_t, cell.rh_frac)
+    pressure = humidity.hydrostatic_hpa(cell_p, cell_t, cell_e, road_z - cell_z)
+    svp = humidity.svp_water_hpa(temp)
+    vapour = humidity.vapour_at_height_hpa(cell_e, cell.rh_frac, svp, pressure / cell_p, precip)
+    rh = vapour / svp
+
+    form = forecast.precip_form[some, place.cell_idx]
+    level = _given(forecast, "snow_level_m", some, place)
+    falls = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, params.calibration)
+    given = _given(forecast, "shortwave_wm2", some, place)
+    sunshine = _sunshine(given, radiation.clear_sky_wm2(when.zenith_deg, road_z), cloud)
+    if params.horizon_deg > 0.0:
+        # Never at 0: an hour whose middle is before sunrise has sunshine of its own.
+        clear_or_known = np.nan_to_num(cloud, nan=0.0)
+        sunshine = sunshine * radiation.over_horizon_frac(
+            when.zenith_deg, params.horizon_deg, clear_or_known, params.direct_frac
+        )
+    opaque = np.where(
+        precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
+    )
+    return cell.known, Forcing(
+        air_temp_c=temp,
+        vapour_hpa=vapour,
+        pressure_hpa=pressure,
+        wind_mps=cell.wind_mps,
+        shortwave_wm2=sunshine,
+        longwave_wm2=radiation.longwave_wm2(*(x.astype(np.float32) for x in (temp, vapour, opaque))),
+        rain_mmwe_h=falls.rain,
+        freezing_mmwe_h=falls.freezing,
+        snow_mmwe_h=falls.snow,
+    )
+
+
+def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
+    """The source's own radiation where it has some, else the clear sky's through its cloud."""
+    out = np.maximum(given, 0.0)
+    if not np.isnan(out).any():
+        return out
+    up = clear_sky > 0.0
+    whole = np.broadcast_shapes(given.shape, clear_sky.shape, cloud.shape)
+    derived = np.zeros(whole, dtype=np.float32)
+    cover = np.nan_to_num(np.broadcast_to(cloud, whole)[:, up].astype(np.float32), nan=1.0)
+    derived[:, up] = clear_sky[up] * radiation.cloud_transmission_frac(cover)
+    return np.where(np.isnan(out), derived, out)
+
+
+class _Falls(NamedTuple):
+    """Precipitation by what it is when it arrives, mm w.e./h; rain includes what freezes."""
+
+    rain: Array
+    freezing: Array
+    snow: Array
+
+
+def _split_falling(
+    temp: Array,
+    rh: Array,
+    pressure: Array,
+    precip: Array,
+    road_z: Array,
+    snow_level: Array,
+    form: NDArray[np.int8],
+    ranks: Ranks,
+    calibration: Calibration | None,
+) -> _Falls:
+    """Phase where something falls; elsewhere all is 0, and the wet bulb need not be solved."""
+    at = np.flatnonzero(precip > 0.0)
+
+    def there(x: NDArray[Any]) -> NDArray[Any]:
+        return np.take(np.broadcast_to(x, precip.shape), at)
+
+    chance = precip_phase.snow_chance(
+        there(temp),
+        there(rh),
+        there(pressure),
+        road_elevation_m=there(road_z),
+        snow_level_m=there(snow_level),
+        calibration=calibration,
+    )
+    weight, rank = (there(r[:, None, None]) for r in (ranks.phase_model, ranks.phase))
+    part = precip_phase.split_phase(chance.weighted(weight), rank, there(form))
+    falls = _Falls(*(np.zeros(precip.shape) for _ in _Falls._fields))
+    for whole, share in zip(falls, (part.rain + part.freezing, part.freezing, part.snow + part.pellets), strict=True):
+        whole.reshape(-1)[at] = share * there(precip)
+    return falls

@@ -1,0 +1,365 @@
+"""The pavement as a heat-conducting column that carries water, snow and ice.
+
+One column is one place of road in one member. Each step solves an implicit conduction column whose top node also
+holds the stores, with the surface energy balance linearised about the old surface temperature. Freezing and
+melting are closed form: while water and ice are both there the surface stays at 0 °C exactly. Energy and mass close
+to round-off, which the tests check through `enthalpy_jm2` and `energy_in_jm2`. After the equations of road-weather
+models such as Crevier & Delage 2001, J. Appl. Meteor. 40:2026.
+
+Ploughs, salt and (unless asked for) traffic are not known to it: snow that fell stays until weather takes it, so snow
+and ice are forecast too long on roads that are cleared. That errs on the cautious side and must not be "corrected" by
+assuming that someone has been there.
+
+Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns; Python loops only
+over layers and time. Fluxes W/m², positive into the road; stores mm water equivalent = kg/m².
+"""
+
+import math
+from functools import lru_cache
+from typing import Final, NamedTuple, TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.road import water_balance
+from alertd.road.humidity import GAS_CONSTANT_DRY_AIR, HEAT_CAPACITY_AIR, LATENT_VAPORISATION, Array, svp_surface_hpa
+from alertd.road.parameters import SurfaceParams
+from alertd.road.radiation import STEFAN_BOLTZMANN
+from alertd.road.water_balance import LATENT_FUSION, Stores
+from alertd.units import GRAVITY_MPS2, HOUR_S, KELVIN_AT_0C
+
+Float32: TypeAlias = NDArray[np.float32]
+Floating = TypeVar("Floating", Array, Float32)
+
+HEAT_CAPACITY_WATER: Final = 4180.0  # J/(kg K)
+HEAT_CAPACITY_ICE: Final = 2100.0  # J/(kg K)
+SPECIFIC_HUMIDITY_RATIO: Final = 0.622
+
+
+class Forcing(NamedTuple):
+    """The weather of one step, each (column,) or a number. What only fluxes come of may be in single precision."""
+
+    air_temp_c: Array
+    vapour_hpa: Array | Float32
+    pressure_hpa: Array | Float32
+    wind_mps: Array | Float32  # at wind_height_m
+    shortwave_wm2: Array | Float32
+    longwave_wm2: Array | Float32
+    rain_mmwe_h: Array  # liquid, freezing rain included
+    freezing_mmwe_h: Array  # the part of it that falls supercooled
+    snow_mmwe_h: Array  # solid: snow and pellets
+
+
+class SurfaceState(NamedTuple):
+    """What the column is: layer_temp_c (layer, column), all else (column,).
+
+    packed and glaze are the parts of ice that came from packing and from freezing rain; supercooled the part of water
+    that fell as freezing rain. owed_jm2 is latent heat charged for vapour that the stores could not give, or not from
+    the phase it was charged for; the next step gives it back.
+    """
+
+    layer_temp_c: Array
+    water_mmwe: Array
+    snow_mmwe: Array
+    ice_mmwe: Array
+    packed_mmwe: Array
+    glaze_mmwe: Array
+    supercooled_mmwe: Array
+    owed_jm2: Array
+
+    @property
+    def surface_temp_c(self) -> Array:
+        return np.asarray(self.layer_temp_c[0])
+
+
+def start_state(layer_temp_c: Array) -> SurfaceState:
+    """A dry column at the given temperatures, (layer, column)."""
+    zero = np.zeros(layer_temp_c.shape[1])
+    return SurfaceState(np.asarray(layer_temp_c, dtype=np.float64), zero, zero, zero, zero, zero, zero, zero)
+
+
+def exchange_coefficient(surface_temp_c: Array, air_temp_c: Array, wind_mps: Array, p: SurfaceParams) -> Array:
+    """Bulk coefficient for heat and vapour, with a Louis 1979 type correction for the stability of the air."""
+    buoyancy = (GRAVITY_MPS2 * p.air_height_m) / ((air_temp_c + KELVIN_AT_0C) * wind_mps**2)
+    return _exchange(buoyancy * (air_temp_c - surface_temp_c), p)
+
+
+def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
+    neutral = p.neutral_exchange
+    stable = np.minimum(np.maximum(richardson, 0.0), p.richardson_max)
+    unstable = np.maximum(-richardson, 0.0)
+    free = 75.0 * neutral * math.sqrt(p.air_height_m / p.heat_roughness_m)
+    more = neutral + (15.0 * neutral) * unstable / (1.0 + free * np.sqrt(unstable))
+    less = 1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
+    return np.divide(more, less, dtype=richardson.dtype)
+
+
+def vapour_flux_kgm2s(
+    vapour_hpa: Array, surface_vapour_hpa: Array, pressure_hpa: Array, carry_mps: Array, air_temp_c: Array
+) -> Array:
+    """Vapour to a surface, positive when it deposits; carry_mps is exchange coefficient times wind."""
+    density = pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (air_temp_c + KELVIN_AT_0C))
+    return np.asarray(density * carry_mps * SPECIFIC_HUMIDITY_RATIO * (vapour_hpa - surface_vapour_hpa) / pressure_hpa)
+
+
+class Still(NamedTuple):
+    """What does not change in a step while the weather stays the same; see `still`.
+
+    Single precision for the surface balance, double for what falls.
+    """
+
+    air_temp_c: Float32
+    vapour_hpa: Float32
+    shortwave_wm2: Float32 | None  # None where no column has any
+    buoyancy_per_k: Float32  # Richardson number per kelvin that the air is warmer than the road
+    mass_flow: Float32  # air density times wind, kg/(m² s)
+    vapour_per_hpa: Float32  # specific humidity per hPa of vapour
+    sky_wm2: Float32  # longwave absorbed, and traffic's heat
+    rain_mmwe: Array
+    freezing_mmwe: Array
+    snow_mmwe: Array
+    fallen_jm2k: Array  # heat capacity of what falls
+    fallen_jm2: Array  # and its heat, counted from 0 °C
+
+
+def still(f: Forcing, p: SurfaceParams, dt_s: float) -> Still:
+    """Computed once for all the steps of one hour.
+
+    Single precision does for fluxes, which are known to a tenth at best, and halves their cost; the books of heat and
+    mass that they enter are kept in double precision, so they still close to round-off.
+    """
+    air_c, vapour_hpa, pressure_hpa, wind, shortwave, longwave = (np.asarray(x, dtype=np.float32) for x in f[:6])
+    wind = np.maximum(wind, p.wind_floor_mps)
+    air_k = air_c + KELVIN_AT_0C
+    around = ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * np.square(np.square(air_k))
+    rain, freezing, snow = (x * (dt_s / HOUR_S) for x in (f.rain_mmwe_h, f.freezing_mmwe_h, f.snow_mmwe_h))
+    rain_jm2k, snow_jm2k = HEAT_CAPACITY_WATER * rain, HEAT_CAPACITY_ICE * snow
+    return Still(
+        air_temp_c=air_c,
+        vapour_hpa=vapour_hpa,
+        shortwave_wm2=shortwave if shortwave.any() else None,
+        buoyancy_per_k=(GRAVITY_MPS2 * p.air_height_m) / (air_k * wind * wind),
+        mass_flow=pressure_hpa * wind / (GAS_CONSTANT_DRY_AIR / 100.0 * air_k),
+        vapour_per_hpa=SPECIFIC_HUMIDITY_RATIO / pressure_hpa,
+        sky_wm2=p.emissivity * (p.sky_view_frac * longwave + around) + p.traffic_heat_wm2,
+        rain_mmwe=rain,
+        freezing_mmwe=freezing,
+        snow_mmwe=snow,
+        fallen_jm2k=rain_jm2k + snow_jm2k,
+        fallen_jm2=rain_jm2k * f.air_temp_c + snow_jm2k * np.minimum(f.air_temp_c, 0.0),
+    )
+
+
+class Balance(NamedTuple):
+    """The surface flux as a line in surface temperature, constant - slope * T, and the vapour's part in it."""
+
+    constant_wm2: Float32
+    slope_wm2k: Float32
+    temp_c: Float32  # the old surface temperature, about which the line was laid
+    vapour: Float32  # kg/(m² s) for each hPa that the air has more than the surface
+    deficit_hpa: Float32  # that difference at the old temperature
+    surface_hpa_per_k: Float32
+    as_ice: Float32  # 1 where vapour is charged as ice, 0 as water
+
+    def vapour_mmwe(self, temp_c: Array, dt_s: float) -> Array:
+        """What the vapour lays down in a step that ends at this surface temperature."""
+        warmed = temp_c.astype(np.float32) - self.temp_c
+        gain = (self.deficit_hpa - self.surface_hpa_per_k * warmed) * self.vapour
+        return gain.astype(np.float64) * dt_s
+
+
+class Exchange(NamedTuple):
+    """What one step exchanged with the outside: heat as W/m², mass as mm w.e. over the step."""
+
+    balance: Balance
+    dt_s: float
+    top_temp_c: Array  # at the end of the step
+    owed_jm2: Array  # latent heat charged in excess, see SurfaceState
+    underside_wm2: Array | float
+    vapour_water_mmwe: Array  # positive: dew gained
+    vapour_ice_mmwe: Array  # positive: frost gained
+    runoff_mmwe: Array
+    swept_mmwe: Array | float  # snow that traffic throws off
+
+    @property
+    def surface_wm2(self) -> Array:
+        """Radiation, turbulence, vapour's latent heat and traffic, at the new surface temperature."""
+        flux = self.balance.constant_wm2 - self.balance.slope_wm2k * self.top_temp_c
+        return np.asarray(flux + self.owed_jm2 / self.dt_s)
+
+
+def _surface_balance(
+    surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: Still, p: SurfaceParams
+) -> Balance:
+    t = surface_temp_c.astype(np.float32)
+    warmer = air.air_temp_c - t
+    carry = air.mass_flow * _exchange(air.buoyancy_per_k * warmer, p)
+    heat = np.float32(HEAT_CAPACITY_AIR) * carry
+
+    ice = ((t < 0.0) | ((water <= 0.0) & (frozen > 0.0))).astype(np.float32)
+    surface_hpa, surface_slope = svp_surface_hpa(t, ice)
+    deficit = air.vapour_hpa - surface_hpa
+    wetness = (water + frozen).astype(np.float32) * (1.0 / p.full_wetness_mmwe)
+    falling = (deficit > 0.0).astype(np.float32)  # dew and frost need no wet surface
+    wetness = np.minimum(np.maximum(wetness, falling), 1.0)
+    vapour = wetness * carry * air.vapour_per_hpa
+    latent = (LATENT_VAPORISATION + LATENT_FUSION * ice) * vapour
+
+    tk = t + KELVIN_AT_0C
+    emitted = (p.emissivity * STEFAN_BOLTZMANN) * (tk * tk * tk)
+    slope = 4.0 * emitted + heat + latent * surface_slope
+    flux = air.sky_wm2 - emitted * tk + heat * warmer + latent * deficit
+    if air.shortwave_wm2 is not None:
+        bare = np.exp(snow.astype(np.float32) * (-1.0 / p.snow_cover_mmwe))
+        flux += (1.0 - p.snow_albedo + (p.snow_albedo - p.albedo) * bare) * air.shortwave_wm2
+    return Balance(flux + slope * t, slope, t, vapour, deficit, surface_slope, ice)
+
+
+class _Ground(NamedTuple):
+    """The layers below the top one, folded from the bottom up, as numbers: they hang on grid and step alone.
+
+    Layer j's new temperature is y[j] + pull[j] * (layer j-1), where y[j] = keep[j] * old[j] + rise[j] * y[j+1]. The
+    first below the top has neither yet, because snow may insulate it from the top.
+    """
+
+    keep: Array  # (layer, 1)
+    rise: tuple[float, ...]
+    pull: tuple[float, ...]
+    top_store: float
+    top_link: float
+    first_store: float
+    first_rise: float
+    first_leak: float  # conductance from the first layer below the top to all that is under it
+    underside: float  # the lowest layer's share of the air below a deck
+
+
+@lru_cache(maxsize=32)
+def _ground(p: SurfaceParams, dt_s: float) -> _Ground:
+    store = [float(x) for x in p.layer_heat_jm2k / dt_s]
+    link = [float(x) for x in p.conductance_wm2k]
+    last = len(store) - 1
+    keep, rise, pull = [1.0] * (last + 1), [0.0] * (last + 1), [0.0] * (last + 1)
+    leak, underside = p.underside_wm2k, 0.0
+    for j in range(last, 1, -1):
+        diagonal = store[j] + leak + link[j - 1]
+        keep[j], rise[j], pull[j] = store[j] / diagonal, link[j] / diagonal if j < last else 0.0, link[j - 1] / diagonal
+        if j == last:
+            underside = p.underside_wm2k / diagonal
+        leak = link[j - 1] * (1.0 - pull[j])
+    column = np.asarray(keep)[:, None]
+    return _Ground(column, tuple(rise), tuple(pull), store[0], link[0], store[1], link[1], leak, underside)
+
+
+def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[Array, Array, Array, Array | float]:
+    """Fold the layers below into the top one.
+
+    Returns the conductance and constant with which the ground enters the top row, and, to go down again, y (layer,
+    column) and the first layer's pull.
+    """
+    g, old = _ground(p, dt_s), s.layer_temp_c
+    y = old * g.keep
+    if g.underside:
+        y[-1] += g.underside * f.air_temp_c
+    part = np.empty_like(y[0])
+    for j in range(len(y) - 2, 1, -1):
+        y[j] += np.multiply(y[j + 1], g.rise[j], out=part)
+    top_link: Array | float = g.top_link
+    if p.snow_k_wmk is not None:
+        # Cold snow insulates. Melting snow does not: it melts at its base, against the pavement.
+        cover_m = np.where(old[0] < 0.0, s.snow_mmwe, 0.0) / p.snow_density_kgm3
+        top_link = 1.0 / (1.0 / top_link + cover_m / p.snow_k_wmk)
+    below = 1.0 / (g.first_store + g.first_leak + top_link)
+    y[1] *= g.first_store * below
+    y[1] += np.multiply(y[2], g.first_rise * below, out=part)
+    pull = top_link * below
+    return np.asarray(top_link * (1.0 - pull)), np.asarray(top_link * y[1]), y, pull
+
+
+def _change_phase(heat_jm2: Array, slope_jm2k: Array, water: Array, frozen: Array) -> tuple[Array, Array]:
+    """Surface temperature, and mm melted (negative: frozen), for a top row slope * T = heat, T in °C.
+
+    Whatever heat is left at 0 °C melts what is there, or freezes it; only what remains changes the temperature. The
+    changed mass then cools or warms with its new heat capacity, which keeps energy exact.
+    """
+    could_melt = heat_jm2 * (1.0 / LATENT_FUSION)
+    melted = np.minimum(np.maximum(could_melt, -water), frozen)
+    # Where phase change takes up the whole heat nothing at all remains, and the surface is at 0 exactly.
+    rest = (could_melt - melted) * LATENT_FUSION
+    return rest / (slope_jm2k + melted * (HEAT_CAPACITY_WATER - HEAT_CAPACITY_ICE)), melted
+
+
+def advance(
+    s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float, air: Still | None = None
+) -> tuple[SurfaceState, Exchange]:
+    """Carry the columns through one step of dt_s (900 s at most) of constant weather.
+
+    air: `still(f, p, dt_s)` where it is already known from a step with the same weather.
+    """
+    air = air if air is not None else still(f, p, dt_s)
+    lying = Stores(
+        water=s.water_mmwe + air.rain_mmwe,
+        snow=s.snow_mmwe + air.snow_mmwe,
+        ice=s.ice_mmwe,
+        packed=s.packed_mmwe,
+        glaze=s.glaze_mmwe,
+        supercooled=s.supercooled_mmwe + air.freezing_mmwe,
+    )
+    frozen, old = lying.snow + lying.ice, s.layer_temp_c[0]
+    # The film that evaporates includes what fell in this step: a shower onto a dry road wets it at once.
+    flux = _surface_balance(old, lying.water, lying.snow, frozen, air, p)
+    ground_slope, ground_constant, y, pull = _eliminate(s, f, p, dt_s)
+    ground = _ground(p, dt_s)
+    held_jm2k = HEAT_CAPACITY_WATER * lying.water + HEAT_CAPACITY_ICE * frozen + ground.top_store * dt_s
+    heat = (held_jm2k - air.fallen_jm2k) * old + air.fallen_jm2 + s.owed_jm2
+    heat += (flux.constant_wm2 + ground_constant) * dt_s
+    slope = held_jm2k + (flux.slope_wm2k + ground_slope) * dt_s
+    top, melted = _change_phase(heat, slope, lying.water, frozen)
+
+    layers, part = y, np.empty_like(top)
+    layers[0] = top
+    layers[1] += pull * top
+    for j in range(2, layers.shape[0]):
+        layers[j] += np.multiply(layers[j - 1], ground.pull[j], out=part)
+
+    with_parts = lying.with_parts
+    lying = water_balance.change_phase(lying, melted, with_parts)
+    lying, vapour = water_balance.exchange_vapour(lying, flux.vapour_mmwe(top, dt_s), flux.as_ice, with_parts)
+    lying, runoff = water_balance.drain(lying, top, p, with_parts)
+    lying, swept = water_balance.drive_over(lying, dt_s / HOUR_S, p)
+    crossed = Exchange(
+        balance=flux,
+        dt_s=dt_s,
+        top_temp_c=top,
+        owed_jm2=vapour.owed_jm2,
+        underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]) if p.underside_wm2k else 0.0,
+        vapour_water_mmwe=vapour.water_mmwe,
+        vapour_ice_mmwe=vapour.ice_mmwe,
+        runoff_mmwe=runoff,
+        swept_mmwe=swept,
+    )
+    return SurfaceState(layers, *lying, vapour.owed_jm2), crossed
+
+
+def enthalpy_jm2(s: SurfaceState, p: SurfaceParams) -> Array:
+    """Heat held by each column, J/m², counted from ice and pavement at 0 °C."""
+    stores = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
+    ground = np.tensordot(p.layer_heat_jm2k, s.layer_temp_c, axes=1)
+    return np.asarray(ground + stores * s.layer_temp_c[0] + LATENT_FUSION * s.water_mmwe + s.owed_jm2)
+
+
+def mass_mmwe(s: SurfaceState) -> Array:
+    """Water, snow and ice on each column, mm w.e."""
+    return s.water_mmwe + s.snow_mmwe + s.ice_mmwe
+
+
+def energy_in_jm2(new: SurfaceState, e: Exchange, f: Forcing, dt_s: float) -> Array:
+    """Heat that came in with one step's fluxes and masses, J/m²: equals the change of `enthalpy_jm2`."""
+    top = new.layer_temp_c[0]
+    hours = dt_s / 3600.0
+    as_water = LATENT_FUSION + HEAT_CAPACITY_WATER * top
+    as_ice = HEAT_CAPACITY_ICE * top
+    rain = (LATENT_FUSION + HEAT_CAPACITY_WATER * f.air_temp_c) * f.rain_mmwe_h * hours
+    snow = HEAT_CAPACITY_ICE * np.minimum(f.air_temp_c, 0.0) * f.snow_mmwe_h * hours
+    vapour = as_ice * e.vapour_ice_mmwe + as_water * e.vapour_water_mmwe
+    fluxes = (e.surface_wm2 + e.underside_wm2) * dt_s
+    return np.asarray(fluxes + rain + snow + vapour - as_water * e.runoff_mmwe - as_ice * e.swept_mmwe)

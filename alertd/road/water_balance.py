@@ -1,0 +1,116 @@
+"""The water, snow and ice on the road: their books for melting, freezing, vapour, run-off and traffic.
+
+All arrays (column,), mm water equivalent = kg/m². Every function takes and gives whole books, and says what crossed
+the border of the column, so that mass closes.
+"""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.road.humidity import LATENT_VAPORISATION, Array
+from alertd.road.parameters import SurfaceParams
+
+LATENT_FUSION: Final = 3.34e5  # J/kg
+LATENT_SUBLIMATION: Final = LATENT_VAPORISATION + LATENT_FUSION
+
+
+class Stores(NamedTuple):
+    """packed and glaze are parts of ice: packed by traffic, frozen from freezing rain; supercooled a part of water.
+
+    with_parts: whether any column has any of these three. Most roads have none, and then no work is done for them.
+    """
+
+    water: Array
+    snow: Array
+    ice: Array
+    packed: Array
+    glaze: Array
+    supercooled: Array
+
+    @property
+    def with_parts(self) -> bool:
+        return bool(self.packed.any() or self.glaze.any() or self.supercooled.any())
+
+
+class Vapour(NamedTuple):
+    """Vapour gained (dew, frost) or lost by each phase, and latent heat charged for it in excess, J/m²."""
+
+    water_mmwe: Array
+    ice_mmwe: Array
+    owed_jm2: Array
+
+
+def _share(part: Array, whole: Array) -> Array:
+    return np.asarray(part / np.where(whole > 0.0, whole, 1.0))
+
+
+def _keep_ice(s: Stores, kept: Array) -> Stores:
+    """The ice that is left after a loss: it went in equal parts from whatever it came from."""
+    share = np.minimum(_share(kept, s.ice), 1.0)
+    return s._replace(ice=kept, packed=s.packed * share, glaze=s.glaze * share)
+
+
+def change_phase(s: Stores, melted: Array, with_parts: bool) -> Stores:
+    """Melt snow first, then ice; where `melted` is negative freeze water to ice, the supercooled part to glaze."""
+    thawed = np.maximum(melted, 0.0)
+    froze = thawed - melted
+    snow = s.snow - thawed
+    ice = np.maximum(s.ice + np.minimum(snow, 0.0), 0.0)
+    if with_parts:
+        s = _keep_ice(s, ice)
+        glaze = froze * _share(s.supercooled, s.water)
+        s = s._replace(glaze=s.glaze + glaze, supercooled=np.maximum(s.supercooled - glaze, 0.0))
+    return s._replace(water=s.water + melted, snow=np.maximum(snow, 0.0), ice=ice + froze)
+
+
+def exchange_vapour(
+    s: Stores, gain_mmwe: Array, charged_as_ice: NDArray[np.floating], with_parts: bool
+) -> tuple[Stores, Vapour]:
+    """Lay down dew or frost (gain > 0), or take vapour away, never more than is there.
+
+    charged_as_ice: 1 where the latent heat was charged as ice's, 0 where as water's. Each phase gives first what was
+    charged for it; where it is used up the other steps in.
+    """
+    ice_gain = gain_mmwe * charged_as_ice
+    water_gain = gain_mmwe - ice_gain
+    water, ice = s.water + water_gain, s.ice + ice_gain
+    snow, ice = s.snow + np.minimum(ice, 0.0), np.maximum(ice, 0.0)
+    owed = np.zeros_like(water)
+    short = np.flatnonzero((water < 0.0) | (snow < 0.0))
+    if short.size:  # the few columns that dry out in this step
+        w, i, n = water[short], ice[short], snow[short]
+        i, w = i + np.minimum(w, 0.0), np.maximum(w, 0.0) + np.minimum(n, 0.0)
+        n = np.maximum(n, 0.0) + np.minimum(i, 0.0)
+        water[short], ice[short], snow[short] = np.maximum(w, 0.0), np.maximum(i, 0.0), np.maximum(n, 0.0)
+        water_given = water[short] - s.water[short]
+        ice_given = ice[short] - s.ice[short] + (snow[short] - s.snow[short])
+        excess = LATENT_VAPORISATION * (water_given - water_gain[short])
+        owed[short] = excess + LATENT_SUBLIMATION * (ice_given - ice_gain[short])
+        water_gain[short], ice_gain[short] = water_given, ice_given
+    if with_parts:
+        s = _keep_ice(s, ice)
+    return s._replace(water=water, snow=snow, ice=ice), Vapour(water_gain, ice_gain, owed)
+
+
+def drain(s: Stores, surface_temp_c: Array, p: SurfaceParams, with_parts: bool) -> tuple[Stores, Array]:
+    """Let water above what film and snow can hold run off; gives the run-off, mm.
+
+    On a road above 0 °C supercooled water has become ordinary: what freezes of it tonight is plain ice.
+    """
+    held = np.minimum(s.water, p.film_mmwe + p.snow_holding_frac * s.snow)
+    runoff = s.water - held
+    if not with_parts:
+        return s._replace(water=held), runoff
+    supercooled = np.where(surface_temp_c > 0.0, 0.0, s.supercooled * (1.0 - _share(runoff, s.water)))
+    return s._replace(water=held, supercooled=np.minimum(supercooled, held)), runoff
+
+
+def drive_over(s: Stores, hours: float, p: SurfaceParams) -> tuple[Stores, Array | float]:
+    """Let traffic pack a part of the snow to ice and throw the rest off; gives what was thrown off, mm."""
+    if p.traffic_vph <= 0.0:
+        return s, 0.0
+    moved = s.snow * -np.expm1(-p.traffic_clearing * p.traffic_vph * hours)
+    trodden = p.traffic_packing_frac * moved
+    return s._replace(snow=s.snow - moved, ice=s.ice + trodden, packed=s.packed + trodden), moved - trodden

@@ -1,0 +1,189 @@
+"""Heights along the line: smoothing, grade, climbs, and summits by their prominence along the route."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+import numpy as np
+
+from alertd.route.clean import WGS84
+from alertd.route.model import Array, Climb, Summit
+
+SMOOTH_M: Final = 750.0
+MEDIAN_M: Final = 250.0
+NAME_REACH_M: Final = 3_000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedSummit:
+    """A pass or summit as published; `elevation_m` is None where no height was found."""
+
+    name: str
+    road: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float | None
+    source: str
+
+
+def smooth_elevation(
+    elevation_m: Array, *, spacing_m: float, window_m: float = SMOOTH_M, median_m: float = MEDIAN_M
+) -> Array:
+    """Heights without spikes and jitter, not moved along the line.
+
+    A running median over `median_m` takes out single bad heights, then a symmetric triangular mean of total length
+    `window_m` the jitter. Both continue the line beyond its ends by point reflection, so a constant grade comes back
+    exactly, ends included.
+
+    Parameters
+    ----------
+    elevation_m: (sample,) evenly spaced [m], no NaN needed; a NaN spreads over its window.
+    spacing_m: distance between samples [m].
+
+    Notes
+    -----
+    A sharp crest between grades +g and -g comes out lower by g * window_m / 6: 7.5 m at 6 %.
+    """
+    smooth = _windowed(elevation_m, int(median_m / (2 * spacing_m)), np.median)
+    half = min(int(window_m / (2 * spacing_m)), elevation_m.size - 1)
+    weights = (half + 1.0) - np.abs(np.arange(-half, half + 1))
+    weights /= weights.sum()
+    return _windowed(smooth, half, lambda windows, axis: np.asarray(windows @ weights))
+
+
+class _Reduce(Protocol):
+    def __call__(self, windows: Array, /, axis: int) -> Any: ...
+
+
+def _windowed(values: Array, half: int, reduce: _Reduce) -> Array:
+    half = min(half, values.size - 1)
+    if half < 1:
+        return values.astype(np.float64)
+    left = 2.0 * values[0] - values[half:0:-1]
+    right = 2.0 * values[-1] - values[-2 : -half - 2 : -1]
+    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate((left, values, right)), 2 * half + 1)
+    return np.asarray(reduce(windows, axis=-1), dtype=np.float64)
+
+
+def grade_of(elevation_m: Array, distance_m: Array) -> Array:
+    """Rise over run by central differences, one-sided at the ends. Shapes (sample,), sample >= 2."""
+    return np.asarray(np.gradient(elevation_m, distance_m), dtype=np.float64)
+
+
+def find_climbs(
+    distance_m: Array,
+    elevation_m: Array,
+    grade: Array,
+    *,
+    min_rise_m: float = 60.0,
+    min_mean_grade: float = 0.02,
+    pause_m: float = 20.0,
+) -> tuple[Climb, ...]:
+    """Sustained upgrades, in order.
+
+    A climb is a stretch that gains on a ramp of `min_mean_grade`: it starts at its lowest and ends at its highest
+    point against that ramp, and goes on through pauses that lose less than `pause_m` against it (with the defaults 1 km
+    of level road, or a dip of nearly 20 m). So its mean grade is above `min_mean_grade`; it counts when it
+    rises `min_rise_m` or more. Shapes (sample,).
+    """
+    over_ramp = elevation_m - min_mean_grade * distance_m
+    climbs = []
+    for foot, top in _upward_legs(over_ramp, pause_m):
+        rise = float(elevation_m[top] - elevation_m[foot])
+        if rise >= min_rise_m:
+            run = float(distance_m[top] - distance_m[foot])
+            climbs.append(
+                Climb(
+                    start_m=float(distance_m[foot]),
+                    end_m=float(distance_m[top]),
+                    rise_m=rise,
+                    mean_grade=rise / run,
+                    max_grade=float(np.max(grade[foot : top + 1])),
+                )
+            )
+    return tuple(climbs)
+
+
+def _upward_legs(values: Array, reversal: float) -> Iterator[tuple[int, int]]:
+    """Index pairs (low, high) of the rises that no fall of `reversal` or more breaks, and that reach `reversal`."""
+    low = high = 0
+    rising = False
+    for i, value in enumerate(values.tolist()):
+        if rising:
+            if value > values[high]:
+                high = i
+            elif value <= values[high] - reversal:
+                yield low, high
+                rising, low = False, i
+        elif value <= values[low]:
+            low = i
+        elif value >= values[low] + reversal:
+            rising, high = True, i
+    if rising:
+        yield low, high
+
+
+def find_summits(
+    distance_m: Array, elevation_m: Array, *, min_prominence_m: float = 100.0
+) -> tuple[tuple[int, float], ...]:
+    """Index and prominence [m] of the high points whose prominence along the route reaches `min_prominence_m`.
+
+    Prominence is the height over the higher of the two lowest points that must be passed, on either side, before the
+    road is higher again or ends. The ends of the route are no summits. Of a level top the middle is taken. Shapes
+    (sample,); O(n).
+    """
+    left = _lowest_before_higher(elevation_m)
+    right = _lowest_before_higher(elevation_m[::-1])[::-1]
+    prominence = elevation_m - np.maximum(left, right)
+    found = []
+    for first, last in _tops(elevation_m):
+        if prominence[first] >= min_prominence_m:
+            middle = int(np.argmin(np.abs(distance_m[first : last + 1] - (distance_m[first] + distance_m[last]) / 2)))
+            found.append((first + middle, float(prominence[first])))
+    return tuple(found)
+
+
+def _tops(values: Array) -> Iterator[tuple[int, int]]:
+    """First and last index of each level stretch that is higher than what lies before and after it."""
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(values) != 0) + 1))
+    ends = np.concatenate((starts[1:] - 1, [values.size - 1]))
+    level = values[starts]
+    for k in np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])) + 1:
+        yield int(starts[k]), int(ends[k])
+
+
+def _lowest_before_higher(values: Array) -> Array:
+    """For each place, the lowest value from it back to the next strictly higher one (or to the start)."""
+    lowest = values.copy()
+    higher: list[int] = []  # indices whose values strictly fall
+    for i, value in enumerate(values.tolist()):
+        while higher and values[higher[-1]] <= value:
+            lowest[i] = min(lowest[i], lowest[higher.pop()])
+        higher.append(i)
+    return lowest
+
+
+def name_summits(
+    found: Sequence[tuple[int, float]],
+    *,
+    lat_deg: Array,
+    lon_deg: Array,
+    distance_m: Array,
+    elevation_m: Array,
+    named: Sequence[NamedSummit],
+    reach_m: float = NAME_REACH_M,
+) -> tuple[Summit, ...]:
+    """Summits with the name of the nearest published one within `reach_m`, else without a name."""
+    summits = []
+    for i, prominence_m in found:
+        name, nearest_m = "", reach_m
+        for candidate in named:
+            _, _, apart_m = WGS84.inv(lon_deg[i], lat_deg[i], candidate.lon_deg, candidate.lat_deg)
+            if apart_m <= nearest_m:
+                name, nearest_m = candidate.name, float(apart_m)
+        summits.append(
+            Summit(
+                distance_m=float(distance_m[i]), elevation_m=float(elevation_m[i]), prominence_m=prominence_m, name=name
+            )
+        )
+    return tuple(summits)

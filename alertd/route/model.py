@@ -1,0 +1,134 @@
+"""The route as arrays over samples about 250 m apart, with what lies along it."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from tzfpy import get_tz
+
+from alertd.route.stops import RouteStop
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GpxLine:
+    """A line as its file gives it, before cleaning. Arrays have shape (point,) and are read-only.
+
+    elevation_m is NaN where the file gives none; segment_starts holds the index of the first point of each
+    segment; `planned` says that the points come from a planned route (few, where the line turns) and not from a
+    recorded or drawn track; sha256 is that of the file's bytes; `where` is the file's name, for messages.
+    """
+
+    name: str
+    lat_deg: Array
+    lon_deg: Array
+    elevation_m: Array
+    segment_starts: NDArray[np.intp]
+    sha256: str
+    where: str
+    planned: bool = False
+    findings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for values in (self.lat_deg, self.lon_deg, self.elevation_m, self.segment_starts):
+            values.flags.writeable = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Climb:
+    """A sustained upgrade, from foot to top in the direction of travel."""
+
+    start_m: float
+    end_m: float
+    rise_m: float
+    mean_grade: float
+    max_grade: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summit:
+    """A high point of the route whose prominence along the route is at least the asked one."""
+
+    distance_m: float
+    elevation_m: float
+    prominence_m: float
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JurisdictionSpan:
+    """A run of the route on one state's or province's land. `code` is ISO 3166-2, e.g. "US-MT"; "" if unknown."""
+
+    code: str
+    name: str
+    start_m: float
+    end_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BridgeSpan:
+    """A run of the route on a bridge. `name` is "" where none is known."""
+
+    name: str
+    start_m: float
+    end_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitSpan:
+    """A run of the route under a posted speed limit for trucks, and who says so."""
+
+    start_m: float
+    end_m: float
+    speed_mps: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Route:
+    """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
+
+    distance_m is geodesic distance along the line from its start; elevation_m is smoothed (see route.terrain);
+    grade is rise over run, positive uphill in the direction of travel; bearing_deg is the azimuth of travel,
+    clockwise from north, 0 to 360. passes: of the whole line where this is only its end, see route.passes.
+    """
+
+    name: str
+    lat_deg: Array
+    lon_deg: Array
+    distance_m: Array
+    elevation_m: Array
+    grade: Array
+    bearing_deg: Array
+    climbs: tuple[Climb, ...] = ()
+    summits: tuple[Summit, ...] = ()
+    jurisdictions: tuple[JurisdictionSpan, ...] = ()
+    stops: tuple[RouteStop, ...] = ()
+    bridges: tuple[BridgeSpan, ...] = ()
+    limits: tuple[LimitSpan, ...] = ()
+    passes: tuple[tuple[float, float], ...] | None = None
+    findings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for values in (
+            self.lat_deg,
+            self.lon_deg,
+            self.distance_m,
+            self.elevation_m,
+            self.grade,
+            self.bearing_deg,
+        ):
+            values.flags.writeable = False
+
+    @property
+    def length_m(self) -> float:
+        return float(self.distance_m[-1])
+
+
+@lru_cache(maxsize=4096)
+def zone_at(lat_deg: float, lon_deg: float) -> str:
+    """IANA name of the zone at a place; "Etc/UTC" at sea where none is kept. Simplified polygons, good to ~1 km."""
+    return get_tz(lon_deg, lat_deg) or "Etc/UTC"

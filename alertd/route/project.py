@@ -1,0 +1,210 @@
+"""Where on a route a place lies: positions, stops, and the ends of chain zones.
+
+Places are projected on the straight chords between samples, in a plane tangent at the place itself. Within 10 km the
+plane is right to 0.1 %; the chords cut curves by up to (250 m)² / 8 R, which is 8 m on a curve of 1 km radius and about
+100 m in a hairpin.
+"""
+
+from collections.abc import Sequence
+from itertools import groupby, pairwise
+from typing import Final, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.route.clean import WGS84
+from alertd.route.model import Array
+from alertd.route.stops import RouteStop, Stop
+
+# A truck stop at an interchange is often half a mile (800 m) off the line.
+STOP_OFFSET_M: Final = 800.0
+# Two passes nearer than this along the route are one, seen twice at a bend.
+PASSES_APART_M: Final = 5_000.0
+ZONE_OFFSET_M: Final = 3_000.0
+# How much longer the way from one end of a zone over a place to its other end may be than the straight line, for
+# that place to lie in the zone: mountain roads take half as long again at most, over a pass or along a river.
+_ZONE_DETOUR: Final = 1.5
+_ZONE_DETOUR_WHOLE: Final = 1.15
+
+
+class Line(Protocol):
+    """What projecting needs of a Route."""
+
+    @property
+    def lat_deg(self) -> Array: ...
+    @property
+    def lon_deg(self) -> Array: ...
+    @property
+    def distance_m(self) -> Array: ...
+    @property
+    def bearing_deg(self) -> Array: ...
+
+
+def project(line: Line, lat_deg: Array, lon_deg: Array) -> tuple[Array, Array]:
+    """Nearest place on the line for each point.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg: (point,) [deg]
+
+    Returns
+    -------
+    distance_m: (point,) along the line [m]
+    offset_m: (point,) distance off the line [m], positive to the right of travel. NaN in gives NaN out.
+    """
+    lat_deg, lon_deg = np.broadcast_arrays(np.atleast_1d(lat_deg).astype(float), np.atleast_1d(lon_deg).astype(float))
+    along_m, offset_m = np.full(lat_deg.shape, np.nan), np.full(lat_deg.shape, np.nan)
+    for i in np.flatnonzero(np.isfinite(lat_deg) & np.isfinite(lon_deg)):
+        on_chord_m, off_m = _on_chords(line, float(lat_deg[i]), float(lon_deg[i]))
+        nearest = int(np.argmin(np.abs(off_m)))
+        along_m[i], offset_m[i] = on_chord_m[nearest], off_m[nearest]
+    return along_m, offset_m
+
+
+def _on_chords(line: Line, lat_deg: float, lon_deg: float) -> tuple[Array, Array]:
+    """Nearest place on every chord: distance along the line, and signed distance off it, shapes (sample - 1,)."""
+    east_per_deg, north_per_deg = _metres_per_degree(lat_deg)
+    x = ((line.lon_deg - lon_deg + 180.0) % 360.0 - 180.0) * east_per_deg
+    y = (line.lat_deg - lat_deg) * north_per_deg
+    dx, dy = np.diff(x), np.diff(y)
+    length2 = dx * dx + dy * dy
+    with np.errstate(invalid="ignore", divide="ignore"):
+        t = np.clip(np.where(length2 > 0, -(x[:-1] * dx + y[:-1] * dy) / length2, 0.0), 0.0, 1.0)
+    off_m = np.hypot(x[:-1] + t * dx, y[:-1] + t * dy)
+    left = x[:-1] * dy - y[:-1] * dx  # travel × way from chord to point: positive to the left
+    return line.distance_m[:-1] + t * np.diff(line.distance_m), np.where(left > 0, -off_m, off_m)
+
+
+def _metres_per_degree(lat_deg: float) -> tuple[float, float]:
+    """East and north, from the ellipsoid's radii of curvature at this latitude."""
+    e2 = WGS84.es
+    sin_lat = np.sin(np.radians(lat_deg))
+    w = 1.0 - e2 * sin_lat**2
+    normal_m = WGS84.a / np.sqrt(w)
+    meridian_m = WGS84.a * (1.0 - e2) / w**1.5
+    return float(np.radians(normal_m * np.cos(np.radians(lat_deg)))), float(np.radians(meridian_m))
+
+
+def find_passes(
+    line: Line, lat_deg: float, lon_deg: float, *, max_offset_m: float, apart_m: float = PASSES_APART_M
+) -> tuple[tuple[float, float], ...]:
+    """(distance_m, offset_m) of each time the line comes within `max_offset_m`, in order; nearest first among those
+    closer together than `apart_m` along the line."""
+    along_m, off_m = _on_chords(line, lat_deg, lon_deg)
+    near = np.flatnonzero(np.abs(off_m) <= max_offset_m)
+    taken: list[int] = []
+    for i in near[np.argsort(np.abs(off_m[near]), kind="stable")]:
+        if all(abs(along_m[i] - along_m[j]) > apart_m for j in taken):
+            taken.append(int(i))
+    return tuple((float(along_m[i]), float(off_m[i])) for i in sorted(taken))
+
+
+def snap_stops(
+    line: Line,
+    stops: Sequence[Stop],
+    *,
+    max_offset_m: float = STOP_OFFSET_M,
+    drives_on: Literal["right", "left"] = "right",
+) -> tuple[RouteStop, ...]:
+    """The stops that a truck going this way can pull into, in order along the route, once for each pass.
+
+    A stop is usable when it serves both directions, or a bearing within 90 degrees of the travel there; if it states
+    neither, when it lies on the side of traffic.
+    """
+    found = []
+    for stop in stops:
+        for distance_m, offset_m in find_passes(line, stop.lat_deg, stop.lon_deg, max_offset_m=max_offset_m):
+            if _usable(line, stop, distance_m, offset_m, drives_on):
+                found.append(RouteStop(stop=stop, distance_m=distance_m, offset_m=offset_m))
+    return tuple(sorted(found, key=lambda at: (at.distance_m, at.stop.id)))
+
+
+def _usable(line: Line, stop: Stop, distance_m: float, offset_m: float, drives_on: str) -> bool:
+    if stop.serves_both:
+        return True
+    if stop.serves_bearing_deg is None:
+        return offset_m >= 0.0 if drives_on == "right" else offset_m <= 0.0
+    nearest = int(np.argmin(np.abs(line.distance_m - distance_m)))
+    turn = (stop.serves_bearing_deg - float(line.bearing_deg[nearest]) + 180.0) % 360.0 - 180.0
+    return abs(turn) <= 90.0
+
+
+def interval_between(
+    line: Line,
+    a: tuple[float, float],
+    b: tuple[float, float],
+    *,
+    max_offset_m: float = ZONE_OFFSET_M,
+) -> tuple[float, float] | None:
+    """The part (start_m, end_m) of the route between two places on a road, in either order; None if it has none.
+
+    Parameters
+    ----------
+    a, b: (latitude, longitude) [deg]
+
+    Notes
+    -----
+    Passing both ends within `max_offset_m` gives the part between. Passing one, the route joins or leaves
+    between the two: the part on the far end's side, as long as the way from end to end over the route's place is at
+    most 1.5 times the straight line. Passing neither, a route that lies between them as a whole (1.15 times)
+    is taken to be on that road: a wrong "you are in the zone" asks for chains too many, a wrong "not" for too few.
+    """
+    along_m, off_m = project(line, np.array([a[0], b[0]]), np.array([a[1], b[1]]))
+    passes_a, passes_b = (np.abs(off_m) <= max_offset_m).tolist()
+    if passes_a and passes_b:
+        start, end = sorted(along_m.tolist())
+        return (start, end) if end > start else None
+    to_a, to_b = _distances(line, a), _distances(line, b)
+    straight_m = float(WGS84.inv(a[1], a[0], b[1], b[0])[2])
+    if passes_a:
+        return _clipped(line, float(along_m[0]), to_b, to_a + to_b <= _ZONE_DETOUR * straight_m + max_offset_m)
+    if passes_b:
+        return _clipped(line, float(along_m[1]), to_a, to_a + to_b <= _ZONE_DETOUR * straight_m + max_offset_m)
+    if (to_a + to_b <= _ZONE_DETOUR_WHOLE * straight_m).all():
+        return 0.0, float(line.distance_m[-1])
+    return None
+
+
+def spans_between(
+    line: Line, a: tuple[float, float], b: tuple[float, float], *, max_offset_m: float
+) -> tuple[tuple[float, float], ...]:
+    """Every part (start_m, end_m) of the route between two places on a road, in either order, in order along it.
+
+    As `interval_between`, but a route that passes both places several times, there and back, has a part for each. Where
+    it passes one of them several times in a row, on a switchback, the part is the longer one.
+    """
+    passes = sorted(
+        (along_m, which)
+        for which, place in enumerate((a, b))
+        for along_m, _ in find_passes(line, *place, max_offset_m=max_offset_m, apart_m=2.0 * max_offset_m)
+    )
+    rows = [[m for m, _ in row] for _, row in groupby(passes, key=lambda at: at[1])]
+    if len(rows) > 1:
+        return tuple(
+            (
+                min(m for m in here if here[-1] - m <= PASSES_APART_M),
+                max(m for m in then if m - then[0] <= PASSES_APART_M),
+            )
+            for here, then in pairwise(rows)
+        )
+    part = interval_between(line, a, b, max_offset_m=max_offset_m)
+    return () if part is None else (part,)
+
+
+def _distances(line: Line, place: tuple[float, float]) -> Array:
+    there = np.full(line.lat_deg.shape, place[0]), np.full(line.lat_deg.shape, place[1])
+    return np.asarray(WGS84.inv(line.lon_deg, line.lat_deg, there[1], there[0])[2])
+
+
+def _clipped(line: Line, end_m: float, to_far_m: Array, between: NDArray[np.bool_]) -> tuple[float, float] | None:
+    """From one end of a zone towards its far end, as far as the samples stay between the two."""
+    at = int(np.argmin(np.abs(line.distance_m - end_m)))
+    if to_far_m[at:].min() <= to_far_m[: at + 1].min():
+        outside = np.flatnonzero(~between[at:])
+        last = at + int(outside[0]) - 1 if outside.size else between.size - 1
+        start, end = end_m, float(line.distance_m[max(last, at)])
+    else:
+        outside = np.flatnonzero(~between[at::-1])
+        first = at - int(outside[0]) + 1 if outside.size else 0
+        start, end = float(line.distance_m[min(first, at)]), end_m
+    return (start, end) if end > start else None

@@ -1,0 +1,70 @@
+"""Posted speed limits, given by their ends, placed onto a route in the direction of travel."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+from alertd.route.clean import WGS84
+from alertd.route.model import LimitSpan
+from alertd.route.project import Line, find_passes, interval_between
+
+Place: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
+
+# Assumed: an end of a limit is read off a map, and a road 250 m away is another one.
+LIMIT_OFFSET_M: Final = 250.0
+_PASSES_APART_M: Final = 1_000.0
+# A mountain road takes half as long again as the straight line at most; a longer way round is not that road.
+_DETOUR: Final = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PostedLimit:
+    """A limit on the road between two places, from the first to the second; on the way back too if `both_ways`."""
+
+    start: Place
+    end: Place
+    both_ways: bool
+    speed_mps: float
+    source: str
+
+
+def place_limits(line: Line, limits: Sequence[PostedLimit]) -> tuple[LimitSpan, ...]:
+    """Where the route runs under each limit, in order along it.
+
+    A route that passes one end only joins or leaves between the two, see snap.interval_between. One that passes
+    neither end is not taken to be on that road.
+    """
+    found = []
+    for limit in limits:
+        ways = [(limit.start, limit.end), (limit.end, limit.start)] if limit.both_ways else [(limit.start, limit.end)]
+        found += [
+            LimitSpan(start_m=a, end_m=b, speed_mps=limit.speed_mps, source=limit.source)
+            for start, end in ways
+            for a, b in _runs(line, start, end)
+        ]
+    return tuple(sorted(found, key=lambda s: (s.start_m, s.end_m, s.speed_mps)))
+
+
+def _runs(line: Line, start: Place, end: Place) -> list[tuple[float, float]]:
+    """Each run (start_m, end_m) of the route from `start` towards `end`."""
+    starts, ends = _passes(line, start), _passes(line, end)
+    longest_m = _DETOUR * _apart_m(start, end) + 2.0 * LIMIT_OFFSET_M
+    if starts and ends:
+        nearest = [(max((a for a in starts if a < b), default=b), b) for b in ends]
+        return [(a, b) for a, b in nearest if 0.0 < b - a <= longest_m]
+    if not starts and not ends:
+        return []
+    run = interval_between(line, start, end, max_offset_m=LIMIT_OFFSET_M)
+    # The right way round when the run begins at the limit's first place, or ends at its last.
+    if run is None or (run[0] not in starts and run[1] not in ends):
+        return []
+    return [run]
+
+
+def _passes(line: Line, place: Place) -> list[float]:
+    near = find_passes(line, *place, max_offset_m=LIMIT_OFFSET_M, apart_m=_PASSES_APART_M)
+    return [along_m for along_m, _ in near]
+
+
+def _apart_m(a: Place, b: Place) -> float:
+    return float(WGS84.inv(a[1], a[0], b[1], b[0])[2])

@@ -1,0 +1,141 @@
+"""Which sets of tires a placement allows on a given rig.
+
+A set of tires is an int with one bit a tire, in the order of `tires_of`: unions and subset tests are single
+operations, which is what makes a fleet's morning cheap.
+"""
+
+from collections.abc import Iterable, Sequence
+from itertools import combinations, groupby, product
+from typing import Final
+
+from alertd.rules.rig import AxleRole, Layout, Side, Tire, tires_of
+from alertd.rules.ruleset import Demand, Placement, RigClass
+
+_ROLES: Final = {
+    "drive": (AxleRole.DRIVE,),
+    "steer": (AxleRole.STEER,),
+    "tag": (AxleRole.TAG,),
+    "trailer": (AxleRole.TRAILER,),
+    "dolly": (AxleRole.DOLLY,),
+    "trailer or dolly": (AxleRole.TRAILER, AxleRole.DOLLY),
+}
+_BOTH: Final[tuple[Side, Side]] = ("left", "right")
+
+
+def fits(rig_class: RigClass, rig: Layout) -> bool:
+    """True if the rig belongs to the class. A mass that is NaN fits every class: not knowing never exempts."""
+    mass, axles_n = rig.rated_mass_kg, len(rig.axles)
+    drive_n = sum(a.role is AxleRole.DRIVE for a in rig.axles)
+    too_light = (rig_class.over_rated_mass_kg is not None and mass <= rig_class.over_rated_mass_kg) or (
+        rig_class.min_rated_mass_kg is not None and mass < rig_class.min_rated_mass_kg
+    )
+    too_heavy = rig_class.max_rated_mass_kg is not None and mass > rig_class.max_rated_mass_kg
+    return not (
+        too_light
+        or too_heavy
+        or _outside(axles_n, rig_class.min_axles, rig_class.max_axles)
+        or _outside(drive_n, rig_class.min_drive_axles, rig_class.max_drive_axles)
+        or _outside(rig.towed_units, rig_class.min_towed_units, rig_class.max_towed_units)
+        or (rig_class.kinds and rig.kind not in rig_class.kinds)
+        or not rig.devices.issuperset(rig_class.fitted)
+    )
+
+
+def _outside(n: int, low: int | None, high: int | None) -> bool:
+    return (low is not None and n < low) or (high is not None and n > high)
+
+
+def choices(demand: Demand, rig: Layout) -> tuple[int, ...]:
+    """Every minimal set of tires that meets the demand; (0,) when nothing is asked."""
+    index = {tire: i for i, tire in enumerate(tires_of(rig.axles))}
+    found: set[int] = set()
+    for layout in demand.layouts:
+        found |= unions([_placement_choices(p, rig, index) for p in layout])
+    return minimal(found)
+
+
+def unions(parts: Iterable[Iterable[int]]) -> set[int]:
+    """One choice of every part, together; only the minimal ones are kept on the way."""
+    whole: set[int] = {0}
+    for part in parts:
+        whole = set(minimal({a | b for a in whole for b in part}))
+    return whole
+
+
+def minimal(masks: Iterable[int]) -> tuple[int, ...]:
+    """The sets that contain no other of the sets, smallest first."""
+    kept: list[int] = []
+    by_size = sorted(set(masks), key=lambda m: (m.bit_count(), m))
+    for _, same_size in groupby(by_size, key=int.bit_count):
+        # Sets of one size never contain each other, and most laws leave only one size.
+        smaller = tuple(kept)
+        kept += [m for m in same_size if not any(m & k == k for k in smaller)]
+    return tuple(kept)
+
+
+def _placement_choices(p: Placement, rig: Layout, index: dict[Tire, int]) -> set[int]:
+    groups = [g for g in (_axles(p, rig, unit) for unit in _units(p, rig)) if g]
+    if not groups:
+        return {0}
+    parts = [_group_choices(p, group, rig, index) for group in groups]
+    return set().union(*parts) if p.units == "any towed" else unions(parts)
+
+
+def _units(p: Placement, rig: Layout) -> tuple[int, ...]:
+    if p.units == "power":
+        return (0,)
+    towed = tuple(
+        u for u in range(1, rig.towed_units + 1) if p.coupling in (None, _coupling(rig, u)) and _axles(p, rig, u)
+    )
+    return {"first towed": towed[:1], "later towed": towed[1:], "last towed": towed[-1:]}.get(p.units, towed)
+
+
+def _coupling(rig: Layout, unit: int) -> str:
+    return rig.couplings[unit - 1] if unit <= len(rig.couplings) else "fifth wheel"
+
+
+def _axles(p: Placement, rig: Layout, unit: int) -> tuple[int, ...]:
+    """The group's axles on one unit. A lift axle counts only where no other axle could."""
+    of_role = [i for i, a in enumerate(rig.axles) if a.unit == unit and a.role in _ROLES[p.group]]
+    fixed = [i for i in of_role if not rig.axles[i].lift]
+    return tuple(fixed or of_role) if p.skip_lift else tuple(of_role)
+
+
+def _group_choices(p: Placement, group: Sequence[int], rig: Layout, index: dict[Tire, int]) -> set[int]:
+    def mask(*tires: Tire) -> int:
+        return sum(1 << index[t] for t in tires)
+
+    def places(axle: int) -> tuple[str, ...]:
+        if not rig.axles[axle].dual:
+            return ("single",)
+        return ("outside", "inside") if p.place == "either" else (p.place,)
+
+    def one(axle: int, side: Side) -> list[int]:
+        return [mask(Tire(axle, side, place)) for place in places(axle)]  # type: ignore[arg-type]
+
+    def on_axle(axle: int) -> set[int]:
+        match p.per_axle:
+            case "all tires":
+                return {mask(*(t for t in index if t.axle_idx == axle))}
+            case "one tire":
+                return {m for side in _BOTH for m in one(axle, side)}
+            case _:  # the same place left and right: a law that allows a mix allows this too, and no one hangs a mix
+                return {a | b for a, b in zip(one(axle, "left"), one(axle, "right"), strict=True)}
+
+    if p.total_tires is not None:
+        rows = [mask(*(t for t in index if t[::2] == row)) for row in {t[::2] for t in index if t.axle_idx in group}]
+        return {sum(rows_used) for rows_used in combinations(rows, min(len(rows), -(-p.total_tires // 2)))}
+    pool = _pool(p, group)
+    if p.per_axle == "staggered":
+        return {a | b for i, j in product(pool, pool) for a in one(i, "left") for b in one(j, "right")}
+    if p.per_axle == "diagonal" and len(pool) > 1:
+        pairs = [(i, j) for i in pool for j in pool if i != j]
+        return {a | b for i, j in pairs for a in one(i, "left") for b in one(j, "right")}
+    asked_n = {"two": 2, "all": len(pool)}.get(p.axles, 1)
+    return set().union(
+        *(unions([on_axle(axle) for axle in axles]) for axles in combinations(pool, min(asked_n, len(pool))))
+    )
+
+
+def _pool(p: Placement, group: Sequence[int]) -> Sequence[int]:
+    return {"primary": group[:1], "last": group[-1:], "one of last two": group[-2:]}.get(p.axles, group)

@@ -1,0 +1,141 @@
+"""What a brief looks like beside its text: drawn when it is decided, kept with it, and the same on every try."""
+
+import asyncio
+import base64
+import hashlib
+import json
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from alertd.delivery.channel import Outgoing
+from alertd.delivery.channels.email import Attachment, Dress
+from alertd.errors import StoreError
+from alertd.notices.model import Notice
+from alertd.notices.reports.brief_html import MOST_DRAWN, WIDTH_PX, Shown, acting, brief_page
+from alertd.plan.model import Plan
+from alertd.plan.serialize import canonical
+from alertd.planning.planner import Planner
+from alertd.sources.files.trips import parse_trip
+from alertd.store.rows import StoredEvent
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+KIND: Final = "dress"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """A road as PNG and in words."""
+
+    png: bytes
+    said: str
+
+
+async def draw_roads(planner: Planner, plans: Sequence[Plan], route_of: Mapping[str, str]) -> dict[str, Drawn]:
+    """By trip, the roads of the first trips that ask for something. `route_of`: the route's file of each trip."""
+    from alertd.notices.charts.canvas import View  # matplotlib takes half a second to load
+    from alertd.notices.charts.elevation_profile import strip
+
+    out = {}
+    for plan in acting(plans)[:MOST_DRAWN]:
+        route = await planner.route(route_of[plan.trip_id], f"trip {plan.trip_id}")
+        picture = await asyncio.to_thread(strip, plan, route, View(width_px=WIDTH_PX))
+        out[plan.trip_id] = Drawn(png=await asyncio.to_thread(picture.small_png), said=" ".join(picture.said))
+    return out
+
+
+def page_for_file(
+    fleet: str,
+    plans: Sequence[Plan],
+    not_planned: Sequence[tuple[str, str]],
+    now: datetime,
+    zone: str,
+    drawn: Mapping[str, Drawn],
+) -> str:
+    """The brief as one page that holds its pictures."""
+    shown = {
+        trip: Shown(src=f"data:image/png;base64,{base64.b64encode(d.png).decode()}", alt=d.said)
+        for trip, d in drawn.items()
+    }
+    return brief_page(fleet, plans, not_planned, now, zone, shown)
+
+
+async def keep_dress(
+    planner: Planner,
+    store: Store,
+    notice: Notice,
+    plans: Sequence[Plan],
+    not_planned: Sequence[tuple[str, str]],
+    now_utc: datetime,
+) -> None:
+    """Draw the brief of a notice and keep it under the notice's own bytes, before the notice itself is kept.
+
+    So a brief that is kept has its dress, and one that is decided anew after a crash does not wear another's. One that
+    cannot be drawn, by a fault of ours, goes out as text. Raises StoreError.
+    """
+    try:
+        body = await _dressed(planner, store, plans, not_planned, now_utc)
+    except StoreError:
+        raise
+    except Exception:
+        log.exception("the brief goes out as text alone: a fault of alertd")
+        return
+    event = StoredEvent(id=_id(notice.body), trip_id="", kind=KIND, at=now_utc, body=canonical(body))
+    await asyncio.to_thread(store.put_event, event)
+
+
+async def _dressed(
+    planner: Planner, store: Store, plans: Sequence[Plan], not_planned: Sequence[tuple[str, str]], now_utc: datetime
+) -> dict[str, Any]:
+    route_of = await asyncio.to_thread(_routes, store, plans)
+    drawn = await draw_roads(planner, plans, route_of)
+    cids = {trip: f"road-{n}@alertd.invalid" for n, trip in enumerate(drawn, 1)}
+    shown = {trip: Shown(src=f"cid:{cids[trip]}", alt=d.said) for trip, d in drawn.items()}
+    settings, lines = planner.settings, planner.shown.upheld_lines(plans, now_utc)
+    return {
+        "html": brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown, lines),
+        "pictures": [
+            {"cid": cids[trip], "filename": f"{trip}.png", "png": base64.b64encode(d.png).decode()}
+            for trip, d in drawn.items()
+        ],
+    }
+
+
+def dress_of(store: Store) -> Callable[[Outgoing], Dress]:
+    """What a mail channel asks for each notice: the dress that was kept for it, none for a notice without one."""
+
+    def dress(outgoing: Outgoing) -> Dress:
+        if outgoing.kind != "brief":
+            return Dress()
+        event = store.event(_id(outgoing.body))
+        if event is None:
+            return Dress()
+        kept: dict[str, Any] = json.loads(event.body)
+        return Dress(
+            html=kept["html"],
+            attachments=tuple(
+                Attachment(
+                    filename=p["filename"],
+                    media_type="image/png",
+                    content=base64.b64decode(p["png"]),
+                    content_id=p["cid"],
+                )
+                for p in kept["pictures"]
+            ),
+        )
+
+    return dress
+
+
+def _routes(store: Store, plans: Sequence[Plan]) -> dict[str, str]:
+    trips = {trip.id: trip.body for trip in store.trips()}
+    return {p.trip_id: parse_trip(json.loads(trips[p.trip_id]), f"trip {p.trip_id}").route for p in plans}
+
+
+def _id(body: str | bytes) -> str:
+    said = body.encode() if isinstance(body, str) else body
+    return f"{KIND}_{hashlib.sha256(said).hexdigest()[:40]}"

@@ -1,0 +1,55 @@
+"""What a way out that fails makes the office hear, over another way out than the one that failed."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from alertd.delivery.circuit_breaker import Alarm
+from alertd.notices.model import Audience, Notice
+from alertd.notices.triggers.compose import office_notice
+from alertd.settings.model import Settings
+from alertd.store.store import Store
+
+OF_USE = timedelta(hours=12)
+MOST_TRIPS = 20  # named in a text
+
+
+def tell(store: Store, settings: Settings, alarms: Sequence[Alarm], now_utc: datetime) -> tuple[str, ...]:
+    """Record a notice to the office for each target in trouble; returns the ids of those that are new.
+
+    One for all that a round of the dispatcher met, and within an hour not the same again of the same trips. Where the
+    office has no other way than the one that failed, the fleet's own systems are told; where there is none at all, only
+    the log says it.
+    """
+    told: list[str] = []
+    for target in dict.fromkeys(alarm.target for alarm in alarms):
+        ways = _other_ways(settings, target)
+        ours = [alarm for alarm in alarms if alarm.target == target]
+        for kind in dict.fromkeys(alarm.kind for alarm in ours):
+            notice = _notice(target, [a for a in ours if a.kind == kind], now_utc)
+            if ways:
+                told += store.record_notices([notice], {Audience.DISPATCHER: ways}, now_utc)
+    return tuple(told)
+
+
+def _other_ways(settings: Settings, target: str) -> tuple[str, ...]:
+    for audience in (Audience.DISPATCHER, Audience.FLEET):
+        if ways := tuple(name for name in settings.targets[audience] if name != target):
+            return ways
+    return ()
+
+
+def _notice(target: str, alarms: Sequence[Alarm], now_utc: datetime) -> Notice:
+    kind = alarms[0].kind
+    more = f" So it is with {len(alarms)} notices." if len(alarms) > 1 else ""
+    trips = sorted({alarm.trip_id for alarm in alarms if alarm.trip_id})
+    if trips:
+        named = ", ".join(trips[:MOST_TRIPS]) + (f" and {len(trips) - MOST_TRIPS} more" if trips[MOST_TRIPS:] else "")
+        more += f" Trips: {named}."
+    mend = {
+        "parked": " `alertd parked` lists what is held; `alertd parked resend` sends it again.",
+        "disabled": " Nothing goes there until someone mends it and runs `alertd parked reopen`.",
+    }.get(kind, "")
+    text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{mend} Tell those concerned another way."
+    hour = f"{now_utc:%Y-%m-%dT%H}"
+    said = ("delivery", target, kind, hour, *trips)
+    return office_notice("fleet.delivery", said, text, OF_USE, now_utc, target=target, trouble=kind)

@@ -1,0 +1,79 @@
+"""Between cycles: what must be said because its moment has come, or because nobody confirmed what was said."""
+
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TypeAlias
+
+from alertd.notices.model import Audience, Notice
+from alertd.notices.policy import Policy
+from alertd.notices.sent_state import Said
+from alertd.notices.triggers.all_clear import all_clear
+from alertd.notices.triggers.compose import with_link
+from alertd.notices.triggers.escalation import not_confirmed
+from alertd.notices.triggers.missing_data import no_forecast
+from alertd.notices.triggers.scheduled import Chained, due
+from alertd.plan.model import Plan
+from alertd.records.driver_reports import LATELY, chained, confirmed
+from alertd.settings.languages import Languages
+from alertd.store.store import Store
+
+Link: TypeAlias = Callable[[Plan, datetime], str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """A trip's plan of the last cycle, and what stands as said of it."""
+
+    plan: Plan
+    said: tuple[Said, ...]
+
+
+def speak(
+    standing: Sequence[Standing],
+    store: Store,
+    fleet: str,
+    policy: Policy,
+    targets: Mapping[Audience, Sequence[str]],
+    now_utc: datetime,
+    languages: Languages | None = None,
+    link: Link = lambda plan, now_utc: "",
+) -> tuple[str, ...]:
+    """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError.
+
+    `link`: where the driver of a plan confirms; "" for none.
+    """
+    languages = languages or Languages()
+    sent: dict[str, list[Notice]] = defaultdict(list)
+    for audience in (Audience.DRIVER, Audience.DISPATCHER):
+        for notice in store.notices_since(audience, now_utc - LATELY):
+            sent[notice.trip_id].append(notice)
+    read, chains = confirmed(store, now_utc), chained(store, now_utc)
+    told: dict[str, list[datetime]] = defaultdict(list)
+    for plan in (one.plan for one in standing):
+        told[_driver(plan)] += [n.created_at for n in sent[plan.trip_id] if n.audience is Audience.DRIVER]
+    new: list[Notice] = []
+    for one in standing:
+        plan, known = one.plan, {n.id for n in sent[one.plan.trip_id]}
+        tongues = languages.of(plan.language)
+        calls = [
+            *due(plan, one.said, chains.get(plan.trip_id, Chained()), now_utc, policy, tongues),
+            *all_clear(plan, one.said, now_utc, policy, tongues),
+            *not_confirmed(plan, sent[plan.trip_id], read, now_utc, policy, tongues),
+        ]
+        fresh = [n for n in calls if n.id not in known]
+        mine = [n for n in fresh if n.audience is Audience.DRIVER]
+        if policy.is_quiet(now_utc, plan.depart_zone):
+            mine = [n for n in mine if n.expires_at - now_utc <= policy.quiet_yields]
+        mine = mine[: policy.room(told[_driver(plan)], now_utc)]
+        told[_driver(plan)] += [now_utc] * len(mine)
+        new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
+    blind = no_forecast(fleet, [one.plan for one in standing], now_utc)
+    new += [n for n in blind if all(n.id != known.id for known in sent[""])]
+    return store.record_notices(new, targets, now_utc) if new else ()
+
+
+def _driver(plan: Plan) -> str:
+    """Whose messages count together: a driver's, or a trip's where no driver is named."""
+    return plan.driver or plan.trip_id

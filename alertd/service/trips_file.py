@@ -1,0 +1,98 @@
+"""The trips file into the store, row by row. What cannot be read is reported to the office, once for each content."""
+
+import hashlib
+import logging
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from alertd.errors import InputError
+from alertd.notices.model import Audience
+from alertd.notices.text import phrases
+from alertd.notices.triggers.compose import office_notice
+from alertd.sources.files.trips import BadRow, TripsFile, read_trips_file
+from alertd.store.rows import StoredEvent, StoredTrip
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+KIND: Final = "trips_row"  # of the events that keep which rows were reported
+OF_USE: Final = timedelta(hours=24)
+MOST_ROWS: Final = 20  # named in a text
+MOST_IN_BODY: Final = 100  # a body stays far below 64 kB
+
+Targets = Mapping[Audience, Sequence[str]]
+Unread = tuple[tuple[str, str], ...]  # (file and row, why)
+
+
+def take_in(path: Path, store: Store, targets: Targets, now_utc: datetime) -> tuple[Unread, tuple[str, ...]]:
+    """Keep the trips of a file; returns what could not be read, and the columns that were ignored.
+
+    A trip whose row has turned bad stays as its last good row gave it. Raises StoreError.
+    """
+    try:
+        file = read_trips_file(path)
+    except InputError as exc:
+        log.error("%s", exc)
+        _report_file(path, exc, store, targets, now_utc)
+        return ((path.name, f"{exc}; trips named in it only are not planned"),), ()
+    for trip in file.trips:
+        stored = store.trip(trip.id)
+        if stored is None or not stored.cancelled:
+            kept = StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc)
+            store.put_trip(kept, replace=True)
+    _report_rows(path, file, store, targets, now_utc)
+    return tuple((f"{path.name} {bad.label}", _why(bad, store)) for bad in file.bad), file.ignored
+
+
+def _report_rows(path: Path, file: TripsFile, store: Store, targets: Targets, now_utc: datetime) -> None:
+    new = [bad for bad in file.bad if store.event(_event_id(bad)) is None]
+    if not new:
+        if file.bad:
+            log.warning("%s: %d rows still cannot be read; `alertd check` lists them", path.name, len(file.bad))
+        return
+    for bad in new:
+        log.error("%s", bad.mistake)
+    lines = [f"{path.name} {bad.label}: {_why(bad, store)}" for bad in new]
+    text = "\n".join((
+        f"TRIPS NOT READ: {len(new)} {'row' if len(new) == 1 else 'rows'} of {path.name}.",
+        *lines[:MOST_ROWS],
+        *([f"and {len(lines) - MOST_ROWS} more"] if lines[MOST_ROWS:] else []),
+        f"The other {len(file.trips)} trips of the file are planned. `alertd check` lists every bad row. "
+        f"{phrases.SIGNS}",
+    ))  # fmt: skip
+    rows = [{"row": bad.label, "trip_id": bad.trip_id, "problem": _problem(bad.mistake)} for bad in new[:MOST_IN_BODY]]
+    said = ("trips_file", path.name, *sorted(bad.content for bad in new))
+    notice = office_notice("fleet.trips_file", said, text, OF_USE, now_utc, file=path.name, rows=rows)
+    store.record_notices([notice], targets, now_utc)
+    for bad in new:  # after the notice: what a crash leaves out here is reported once more, and never not at all
+        store.put_event(StoredEvent(id=_event_id(bad), trip_id="", kind=KIND, at=now_utc, body="{}"))
+
+
+def _report_file(path: Path, mistake: InputError, store: Store, targets: Targets, now_utc: datetime) -> None:
+    """Once a day for each mistake: a folder that is away at times is news each time."""
+    text = (
+        f"TRIPS NOT READ: {mistake}. Trips that were read before stay planned; new or changed ones are not. "
+        f"{phrases.SIGNS}"
+    )
+    said = ("trips_file", path.name, str(mistake), now_utc.date().isoformat())
+    notice = office_notice("fleet.trips_file", said, text, OF_USE, now_utc, file=path.name, rows=[])
+    store.record_notices([notice], targets, now_utc)
+
+
+def _event_id(bad: BadRow) -> str:
+    return f"{KIND}_{hashlib.sha256(bad.content.encode()).hexdigest()[:32]}"
+
+
+def _why(bad: BadRow, store: Store) -> str:
+    known = store.trip(bad.trip_id) if bad.trip_id else None
+    if known is not None and not known.cancelled:
+        return f"{_problem(bad.mistake)}; {bad.trip_id} stays as its last good row was"
+    who = f"{bad.trip_id} is" if bad.trip_id else "it is"
+    return f"{_problem(bad.mistake)}; {who} NOT planned: its driver should be ready to chain"
+
+
+def _problem(mistake: InputError) -> str:
+    said = f"{mistake.problem}; {mistake.mend}"
+    return f"{mistake.field}: {said}" if mistake.field else said

@@ -1,0 +1,671 @@
+"""The operator's settings file as values; the reader's units, relative paths and file names end here."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import time, timedelta
+from functools import partial
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import Field, field_validator, model_validator
+
+from alertd.delivery.address_policy import Network, read_network
+from alertd.delivery.channels.email import Mailbox
+from alertd.delivery.channels.webhook import Endpoint
+from alertd.delivery.cloudevents import source_of
+from alertd.delivery.standard_webhooks import read_secret
+from alertd.errors import ConfigError, StoreError
+from alertd.i18n import Language
+from alertd.notices.model import Audience
+from alertd.notices.policy import Policy
+from alertd.plan.params import PlanParams
+from alertd.settings.channels import ConsoleFile, Gateway, GatewayFile, MailFile
+from alertd.settings.languages import Languages
+from alertd.settings.secrets import secret_path
+from alertd.sources.files.ordering import Ceiling, Pair, in_order
+from alertd.sources.files.road import RoadSettings, read_road
+from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.store.url import Place, Server, read_place
+from alertd.units import MILE_M, to_mps
+
+
+def local_clock(value: str) -> str:
+    """The value where it is a time of day without a zone. Raises ValueError naming the mend."""
+    try:
+        parsed = time.fromisoformat(value)
+    except ValueError:
+        parsed = None
+    if parsed is None or parsed.tzinfo is not None:
+        raise ValueError(f'"{value}" is no local time of day; write e.g. "04:30"')
+    return value
+
+
+_ORDER: Final = (
+    Pair(
+        low="ready_cleared_probability",
+        high="chain_cleared_probability",
+        why='"be ready" would be eased before "chain up"',
+    ),
+    Pair(low="approach_min", high="early_h", per_high=60.0, why="the last notice would come before the early one"),
+    Pair(
+        low="approach_min", high="quiet_yields_h", per_high=60.0, why="in quiet hours the last notice would come late"
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HttpLimits:
+    """requests_per_min: of one token. failures_per_min: wrong tokens from one address."""
+
+    requests_per_min: int = 60
+    failures_per_min: int = 10
+
+
+class HttpLimitsFile(FileModel):
+    requests_per_min: int = Field(60, ge=1, le=100_000)
+    failures_per_min: int = Field(10, ge=1, le=1000)
+
+    def to_core(self) -> HttpLimits:
+        return HttpLimits(requests_per_min=self.requests_per_min, failures_per_min=self.failures_per_min)
+
+
+class NoticesFile(FileModel):
+    ease_after_min: float = Field(60.0, ge=0, le=720)
+    chain_cleared_probability: float = Field(0.4, gt=0.0, lt=1.0)
+    ready_cleared_probability: float = Field(0.1, gt=0.0, lt=1.0)
+    least_gap_min: float = Field(30.0, ge=0, le=360)
+    driver_most_an_hour: int = Field(4, ge=1, le=20)
+    quiet_from: str = Field("21:00", examples=["21:00"])
+    quiet_to: str = Field("04:00", examples=["04:00"])
+    quiet_yields_h: float = Field(3.0, ge=1, le=12)
+    outlook_at: str = Field("18:30", examples=["18:30"])
+    early_h: float = Field(3.0, ge=0.5, le=12)
+    approach_min: float = Field(45.0, ge=15, le=120)
+    recheck_min: float = Field(20.0, ge=5, le=120)
+    escalate_min: float = Field(30.0, ge=0, le=240)
+    tell_rolling_driver: bool = False
+    driver_language: Language = "en"
+    dispatcher_language: Language = "en"
+    units: Literal["us", "metric"] = "us"
+
+    _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(local_clock)
+
+    @model_validator(mode="after")
+    def _stand_in_order(self) -> "NoticesFile":
+        in_order(self, _ORDER)
+        least_min = Policy().escalate_least.total_seconds() / 60.0
+        if 0.0 < self.escalate_min < least_min:
+            problem = f"{self.escalate_min:g} is below {least_min:g}, before which nobody can have read it"
+            raise Mistake("escalate_min", problem, f"write at least {least_min:g}, or 0 where nobody can confirm")
+        if self.to_core().quiet_at(time.fromisoformat(self.outlook_at)):
+            problem = (
+                f"{self.outlook_at} is in the quiet hours {self.quiet_from} to {self.quiet_to}: it would be held back"
+            )
+            raise Mistake("outlook_at", problem, "write a time before quiet_from")
+        return self
+
+    def languages(self) -> Languages:
+        return Languages(driver=self.driver_language, office=self.dispatcher_language, metric=self.units == "metric")
+
+    def to_core(self) -> Policy:
+        return Policy(
+            ease_after=timedelta(minutes=self.ease_after_min),
+            chain_cleared_probability=self.chain_cleared_probability,
+            ready_cleared_probability=self.ready_cleared_probability,
+            least_gap=timedelta(minutes=self.least_gap_min),
+            driver_most_an_hour=self.driver_most_an_hour,
+            quiet_from=time.fromisoformat(self.quiet_from),
+            quiet_to=time.fromisoformat(self.quiet_to),
+            quiet_yields=timedelta(hours=self.quiet_yields_h),
+            outlook_at=time.fromisoformat(self.outlook_at),
+            early=timedelta(hours=self.early_h),
+            approach=timedelta(minutes=self.approach_min),
+            recheck_after=timedelta(minutes=self.recheck_min),
+            escalate_after=timedelta(minutes=self.escalate_min),
+            tell_rolling_driver=self.tell_rolling_driver,
+        )
+
+
+class OperatorFile(FileModel):
+    fleet: str = Field(min_length=1, examples=["Example fleet"])
+    contact: str = ""
+    noncommercial_use: bool = False
+
+
+class PlacesFile(FileModel):
+    boundaries: list[str] = Field(min_length=1, examples=[["boundaries/us_states.topo.json"]])
+    crossings: str = ""
+    summits: str = ""
+    limits: str = ""
+    stops: list[str] = Field(default_factory=list)
+    bridges: str = ""
+    zones: str = ""
+    heights: str = ""
+    rules: str = Field("rules", examples=["rules"])
+    rigs: str = Field("rigs", examples=["rigs"])
+    routes: str = Field("routes", examples=["routes"])
+    feeds: str = Field("", examples=["feeds"])
+
+
+ForecastSource = Literal["nws", "open-meteo", "open-meteo-ensemble", "met-norway"]
+
+
+Weight = Annotated[float, Field(gt=0.0, le=100.0)]
+
+
+class ForecastFile(FileModel):
+    sources: list[ForecastSource] = Field(min_length=1, examples=[["nws"]])
+    weights: dict[ForecastSource, Weight] = Field(default_factory=dict, examples=[{"nws": 1.0}])
+    members: int = Field(31, ge=5, le=200)
+    seed: int = Field(1, ge=0)
+    stale_h: float = Field(6.0, gt=0, le=48)
+    nws_url: str = "https://api.weather.gov"
+    alerts: bool = True
+    observations: bool = False
+    metar_url: str = "https://aviationweather.gov"
+    station_correction: bool = False
+    alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
+    open_meteo_url: str = "https://api.open-meteo.com"
+    open_meteo_key_file: str = ""
+    open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
+    open_meteo_ensemble_model: str = Field("", examples=["gfs_seamless"])
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = "https://api.met.no"
+    road: str = Field("", examples=["road.toml"])
+
+
+_PLAN_ORDER: Final = (
+    # No setting may turn a warning off.
+    Ceiling(
+        key="ready_probability",
+        most=PlanParams().unknown_probability,
+        why='an unknown road on a grade counts for that, and has to be "be ready"',
+    ),
+    Ceiling(
+        key="chain_probability", most=0.7, why="our estimates of posting go no higher, so chains are never planned"
+    ),
+    Ceiling(key="hold_probability", most=0.5, why="a truck that more likely slips than not would be sent on"),
+    Pair(low="ready_probability", high="chain_probability", why="chains would be planned before anyone is to be ready"),
+    Pair(low="hold_probability", high="chain_probability", why="to slip with chains on is worse than to need them"),
+    Pair(low="chained_bare_mph", high="chained_mph", why="chains on bare road allow no more speed than on snow"),
+    Pair(low="chained_mph", high="cruise_mph", why="chains allow no more speed than none"),
+)
+
+
+class PlanFile(FileModel):
+    chain_probability: float = Field(0.5, gt=0.0, lt=1.0)
+    ready_probability: float = Field(0.15, gt=0.0, lt=1.0)
+    hold_probability: float = Field(0.3, gt=0.0, lt=1.0)
+    ice_least_miles: float = Field(2.0, ge=0.0, le=20.0)
+    cruise_mph: float = Field(62.0, ge=30, le=80)
+    chained_mph: float = Field(25.0, gt=0, le=30)  # nobody may set more than the trade's ceiling of 30
+    chained_bare_mph: float = Field(20.0, gt=0, le=20)
+    minutes_per_chain: float = Field(10.0, ge=0, le=60)
+    minutes_hang_at_least: float = Field(30.0, ge=0, le=240)
+    minutes_remove: float = Field(20.0, ge=0, le=240)
+    stop_min_spaces: int = Field(3, ge=1, le=100)
+    compare_departures_h: float = Field(36.0, ge=0, le=48)
+    posted_believed_h: float = Field(6.0, gt=0, le=48)
+
+    @model_validator(mode="after")
+    def _stand_in_order(self) -> "PlanFile":
+        in_order(self, _PLAN_ORDER)
+        return self
+
+    def to_core(self, stale_h: float) -> PlanParams:
+        return PlanParams(**self.chosen(stale_h))
+
+    def chosen(self, stale_h: float) -> dict[str, Any]:
+        """The parameters of a plan that an operator sets, by their names in PlanParams."""
+        return dict(
+            chain_probability=self.chain_probability,
+            ready_probability=self.ready_probability,
+            hold_probability=self.hold_probability,
+            ice_least_m=self.ice_least_miles * MILE_M,
+            cruise_mps=to_mps(self.cruise_mph),
+            chained_mps=to_mps(self.chained_mph),
+            chained_bare_mps=to_mps(self.chained_bare_mph),
+            hang_s_per_chain=self.minutes_per_chain * 60.0,
+            hang_min_s=self.minutes_hang_at_least * 60.0,
+            remove_s=self.minutes_remove * 60.0,
+            stop_min_spaces=self.stop_min_spaces,
+            compare_h=self.compare_departures_h,
+            posted_believed_h=self.posted_believed_h,
+            stale_forecast_h=stale_h,
+        )
+
+
+class KeepDaysFile(FileModel):
+    positions: int = Field(14, ge=5, le=3660)
+    plans: int = Field(14, ge=1, le=3660)
+    trips: int = Field(60, ge=7, le=3660)
+    reports: int = Field(730, ge=7, le=36600)
+
+    @model_validator(mode="after")
+    def _stand_in_order(self) -> "KeepDaysFile":
+        in_order(
+            self,
+            (
+                Pair(low="plans", high="trips", why="a plan would outlive its trip"),
+                Pair(low="trips", high="reports", why="reports prove what was done on a trip"),
+            ),
+        )
+        return self
+
+
+class DaemonFile(FileModel):
+    store: str = Field(min_length=1, examples=["../var/alertd.db"])
+    store_password_file: str = ""
+    takeover_s: float = Field(15.0, ge=1, le=60)
+    keep_days: KeepDaysFile = KeepDaysFile()
+    cache: str = Field(examples=["../var/http"])
+    archive: str | None = Field(None, examples=["../var/archive"])
+    archive_days: int = Field(14, ge=1, le=3660)
+    trips: str = ""
+    plan_every_min: int = Field(30, ge=1, le=360)
+    look_ahead_h: float = Field(36.0, gt=0, le=96)
+    brief_at: str = Field("04:30", examples=["04:30"])
+    brief_zone: str = Field("America/Denver", examples=["America/Denver"])
+    http_host: str = "127.0.0.1"
+    http_port: int = Field(8631, ge=0, le=65535)
+    http_token_file: str = ""
+    http_names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]+$", examples=["alertd.fleet.example"])]] = Field(
+        default_factory=list
+    )
+    log: Literal["text", "json"] = "text"
+    http_limits: HttpLimitsFile = HttpLimitsFile()
+    public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])
+    links_key_file: str = ""
+    heartbeat_url: str = Field("", examples=["https://watchdog.example/alertd"])
+    heartbeat_allow_networks: list[str] = Field(default_factory=list)
+
+    _is_clock = field_validator("brief_at")(local_clock)
+
+    @field_validator("brief_zone")
+    @classmethod
+    def _is_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError):
+            raise ValueError(f'"{value}" is no time zone; write an IANA name, e.g. "America/Denver"') from None
+        return value
+
+
+class WebhookFile(FileModel):
+    name: str = Field(min_length=1, pattern=r"^[A-Za-z0-9_-]+$", examples=["tms"])
+    url: str = Field(examples=["https://fleet.example/alertd"])
+    secret_file: str = Field(examples=["secrets/tms.txt"])
+    envelope: Literal["plain", "cloudevents"] = "plain"
+    token_file: str = ""
+    audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["fleet"]])
+    allow_networks: list[str] = Field(default_factory=list)
+
+
+class FolderFile(FileModel):
+    name: str = Field(min_length=1, pattern=r"^[A-Za-z0-9_-]+$", examples=["spool"])
+    path: str = Field(examples=["../var/spool"])
+    audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["driver"]])
+
+
+_ACROSS_PARTS: Final = (
+    Pair(
+        low="notices.chain_cleared_probability",
+        high="plan.chain_probability",
+        strictly=True,
+        why="a stretch would be eased at the odds at which it is raised",
+    ),
+    Pair(
+        low="notices.ready_cleared_probability",
+        high="plan.ready_probability",
+        strictly=True,
+        why="a stretch would be eased at the odds at which it is raised",
+    ),
+    Pair(
+        low="daemon.plan_every_min",
+        high="forecast.stale_h",
+        per_high=60.0,
+        why="every forecast would be old before the next one is asked for",
+    ),
+    Pair(
+        low="daemon.plan_every_min",
+        high="plan.posted_believed_h",
+        per_high=60.0,
+        why="a posted control would fade out before its source is read again",
+    ),
+    Pair(
+        low="daemon.plan_every_min",
+        high="daemon.look_ahead_h",
+        per_high=60.0,
+        why="a trip could leave between two plans and have none",
+    ),
+    Pair(
+        low="notices.early_h",
+        high="daemon.look_ahead_h",
+        why="the early notice is due before the trip is planned",
+    ),
+)
+
+
+class SettingsFile(FileModel):
+    operator: OperatorFile
+    places: PlacesFile
+    forecast: ForecastFile
+    plan: PlanFile = PlanFile()
+    notices: NoticesFile = NoticesFile()
+    daemon: DaemonFile
+    webhook: list[WebhookFile] = Field(default_factory=list)
+    folder: list[FolderFile] = Field(default_factory=list)
+    mail: list[MailFile] = Field(default_factory=list)
+    gateway: list[GatewayFile] = Field(default_factory=list)
+    console: list[ConsoleFile] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _parts_stand_in_order(self) -> "SettingsFile":
+        in_order(self, _ACROSS_PARTS)
+        return self
+
+
+LEAST_TOKEN_N: Final = 32  # characters: 128 bits at least where they are random hex digits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
+
+    boundaries: tuple[Path, ...]
+    crossings: Path | None
+    summits: Path | None
+    limits: Path | None
+    stops: tuple[Path, ...]
+    bridges: Path | None
+    rules: Path
+    rigs: Path
+    routes: Path
+    road: Path | None
+    zones: Path | None = None
+    heights: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForecastSettings:
+    sources: tuple[str, ...]
+    members: int
+    seed: int
+    stale_h: float
+    nws_url: str
+    alerts: bool
+    observations: bool
+    metar_url: str
+    station_correction: bool
+    open_meteo_url: str
+    open_meteo_key: str | None
+    road: RoadSettings
+    weights: Mapping[str, float] = field(default_factory=dict)
+    open_meteo_ensemble_url: str = ForecastFile.model_fields["open_meteo_ensemble_url"].default
+    open_meteo_ensemble_model: str = ""
+    open_meteo_elevation_url: str = ""
+    met_norway_url: str = ForecastFile.model_fields["met_norway_url"].default
+    alerts_area: tuple[str, ...] = ()
+    geomet_url: str = "https://api.weather.gc.ca"
+    geomet_collection: str = "weather-alerts"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Folder:
+    name: str
+    path: Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepDays:
+    """Days that the store keeps each kind of record: `plans` of which nothing was said, `trips` with what was."""
+
+    positions: int
+    plans: int
+    trips: int
+    reports: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything an operator sets. `targets` says which channels each audience is told on.
+
+    archive: where to keep what plans are made from, None to keep nothing. feeds: the folder of feeds of posted
+    conditions, None for none. takeover_s: after so long without a sign of life from the leading daemon of the store,
+    another one leads.
+    """
+
+    where: Path
+    fleet: str
+    contact: str
+    noncommercial: bool
+    places: Places
+    forecast: ForecastSettings
+    plan: PlanParams
+    store: Place
+    takeover_s: float
+    keep: KeepDays
+    cache: Path
+    archive: Path | None
+    archive_days: int
+    trips: Path | None
+    plan_every_min: int
+    look_ahead_h: float
+    brief_at: time
+    brief_zone: str
+    http_host: str
+    http_port: int
+    http_token: str
+    endpoints: tuple[Endpoint, ...]
+    folders: tuple[Folder, ...]
+    targets: dict[Audience, tuple[str, ...]]
+    notices: Policy = field(default_factory=Policy)
+    languages: Languages = field(default_factory=Languages)
+    feeds: Path | None = None
+    mailboxes: tuple[Mailbox, ...] = ()
+    gateways: tuple[Gateway, ...] = ()
+    consoles: tuple[str, ...] = ()
+    log: Literal["text", "json"] = "text"
+    http_limits: HttpLimits = field(default_factory=HttpLimits)
+    http_names: tuple[str, ...] = ()
+    public_url: str = ""
+    links_key_file: Path | None = None
+    heartbeat_url: str = ""
+    heartbeat_allow_networks: tuple[Network, ...] = ()
+
+    @property
+    def links_key(self) -> Path:
+        """The file of the key that links are signed with: beside the store unless named."""
+        beside = self.store if isinstance(self.store, Path) else self.cache
+        return self.links_key_file or beside.parent / "alertd-links.key"
+
+    @property
+    def ways_out(self) -> tuple[str, ...]:
+        """The names of all channels."""
+        named: tuple[Endpoint | Folder | Mailbox | Gateway, ...] = (
+            *self.endpoints,
+            *self.folders,
+            *self.mailboxes,
+            *self.gateways,
+        )
+        return (*(way.name for way in named), *self.consoles)
+
+
+def read_settings(path: Path) -> Settings:
+    """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
+    content = read_toml(path, SettingsFile)
+    base = path.parent
+    places, store = _places(base, content), _store(path, base, content.daemon)
+    named, cache = content.daemon.archive, base / content.daemon.cache
+    beside = store.parent if isinstance(store, Path) else cache.parent
+    archive = beside / "archive" if named is None else base / named if named else None
+    channels: list[WebhookFile | FolderFile | MailFile | GatewayFile | ConsoleFile] = [
+        *content.webhook,
+        *content.folder,
+        *content.mail,
+        *content.gateway,
+        *content.console,
+    ]
+    names = [c.name for c in channels]
+    for name in names:
+        if names.count(name) > 1:
+            raise ConfigError(str(path), "name", f'"{name}" names two channels', "give each channel a name of its own")
+    token = _secret(path, base, "daemon.http_token_file", content.daemon.http_token_file, least_n=LEAST_TOKEN_N)
+    return Settings(
+        where=path,
+        fleet=content.operator.fleet,
+        contact=content.operator.contact,
+        noncommercial=content.operator.noncommercial_use,
+        places=places,
+        forecast=ForecastSettings(
+            sources=tuple(content.forecast.sources),
+            members=content.forecast.members,
+            seed=content.forecast.seed,
+            stale_h=content.forecast.stale_h,
+            nws_url=content.forecast.nws_url,
+            alerts=content.forecast.alerts,
+            observations=content.forecast.observations,
+            metar_url=content.forecast.metar_url,
+            station_correction=content.forecast.station_correction,
+            open_meteo_url=content.forecast.open_meteo_url,
+            open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
+            or None,
+            road=read_road(places.road) if places.road else RoadSettings(),
+            weights=_weights(path, content.forecast),
+            open_meteo_ensemble_url=content.forecast.open_meteo_ensemble_url,
+            open_meteo_ensemble_model=content.forecast.open_meteo_ensemble_model,
+            open_meteo_elevation_url=content.forecast.open_meteo_elevation_url,
+            met_norway_url=content.forecast.met_norway_url,
+            alerts_area=tuple(content.forecast.alerts_area),
+            geomet_url=content.forecast.geomet_url,
+            geomet_collection=content.forecast.geomet_collection,
+        ),
+        plan=content.plan.to_core(content.forecast.stale_h),
+        store=store,
+        takeover_s=content.daemon.takeover_s,
+        keep=KeepDays(**content.daemon.keep_days.model_dump()),
+        cache=cache,
+        archive=archive,
+        archive_days=content.daemon.archive_days,
+        trips=base / content.daemon.trips if content.daemon.trips else None,
+        plan_every_min=content.daemon.plan_every_min,
+        look_ahead_h=content.daemon.look_ahead_h,
+        brief_at=time.fromisoformat(content.daemon.brief_at),
+        brief_zone=content.daemon.brief_zone,
+        http_host=content.daemon.http_host,
+        http_port=content.daemon.http_port,
+        http_token=token,
+        http_limits=content.daemon.http_limits.to_core(),
+        http_names=tuple(content.daemon.http_names),
+        endpoints=tuple(
+            _endpoint(path, base, i, w, source_of(content.operator.fleet))
+            for i, w in enumerate(content.webhook, start=1)
+        ),
+        folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
+        notices=replace(content.notices.to_core(), planned_every=timedelta(minutes=content.daemon.plan_every_min)),
+        languages=content.notices.languages(),
+        targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
+        feeds=base / content.places.feeds if content.places.feeds else None,
+        mailboxes=tuple(
+            m.to_core(f"mail[{i}]", partial(_secret, path, base)) for i, m in enumerate(content.mail, start=1)
+        ),
+        gateways=tuple(
+            g.to_core(str(path), f"gateway[{i}]", partial(_secret, path, base))
+            for i, g in enumerate(content.gateway, start=1)
+        ),
+        consoles=tuple(c.name for c in content.console),
+        log=content.daemon.log,
+        public_url=content.daemon.public_url.rstrip("/"),
+        links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
+        heartbeat_url=content.daemon.heartbeat_url,
+        heartbeat_allow_networks=_networks(
+            path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
+        ),
+    )
+
+
+def _weights(path: Path, forecast: ForecastFile) -> dict[str, float]:
+    for name in forecast.weights:
+        if name not in forecast.sources:
+            raise ConfigError(
+                str(path), "forecast.weights", f'"{name}" is not among the sources', "add it there, or drop its weight"
+            )
+    return {str(name): weight for name, weight in forecast.weights.items()}
+
+
+def _places(base: Path, content: SettingsFile) -> Places:
+    places, road = content.places, content.forecast.road
+    return Places(
+        boundaries=tuple(base / p for p in places.boundaries),
+        crossings=base / places.crossings if places.crossings else None,
+        summits=base / places.summits if places.summits else None,
+        limits=base / places.limits if places.limits else None,
+        stops=tuple(base / p for p in places.stops),
+        bridges=base / places.bridges if places.bridges else None,
+        rules=base / places.rules,
+        rigs=base / places.rigs,
+        routes=base / places.routes,
+        road=base / road if road else None,
+        zones=base / places.zones if places.zones else None,
+        heights=base / places.heights if places.heights else None,
+    )
+
+
+def _store(path: Path, base: Path, daemon: DaemonFile) -> Place:
+    try:
+        place = read_place(daemon.store, base)
+    except StoreError as exc:
+        problem, _, mend = str(exc).partition("; ")
+        raise ConfigError(str(path), "daemon.store", problem, mend) from exc
+    password = _secret(path, base, "daemon.store_password_file", daemon.store_password_file)
+    return place.with_password(password) if password and isinstance(place, Server) else place
+
+
+def _networks(path: Path, field: str, texts: Sequence[str]) -> tuple[Network, ...]:
+    try:
+        return tuple(read_network(text) for text in texts)
+    except ValueError as exc:
+        raise ConfigError(str(path), field, str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
+
+
+def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile, source: str) -> Endpoint:
+    field = f"webhook[{number}]"
+    networks = _networks(path, f"{field}.allow_networks", webhook.allow_networks)
+    secrets = tuple(_secret(path, base, f"{field}.secret_file", webhook.secret_file).split())
+    for secret in secrets:
+        read_secret(secret, where=str(path), field=f"{field}.secret_file: {webhook.secret_file}")
+    return Endpoint(
+        name=webhook.name,
+        url=webhook.url,
+        secrets=secrets,
+        allow_networks=networks,
+        source=source if webhook.envelope == "cloudevents" else "",
+        token=_secret(path, base, f"{field}.token_file", webhook.token_file),
+    )
+
+
+def _secret(path: Path, base: Path, field: str, name: str, *, least_n: int = 1) -> str:
+    """Contents of a secret's file; secrets never stand in the settings file itself.
+
+    least_n: characters it must have. Only what opens this daemon has a minimum of ours; passwords and tokens of other
+    servers are as their operators made them, but never empty: an empty file would silently mean "none".
+    """
+    if not name:
+        return ""
+    try:
+        place = secret_path(base, name)
+    except ValueError as exc:
+        raise ConfigError(str(path), field, str(exc), "name a file, or let the unit's LoadCredential hand it") from exc
+    try:
+        secret = place.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as exc:
+        raise ConfigError(str(path), field, f"{name} cannot be read", "make that file, readable by the daemon") from exc
+    if not secret:
+        raise ConfigError(str(path), field, f"{name} is empty", "write the secret into it, or leave the key out")
+    if len(secret) < least_n:
+        mend = f"write {least_n} or more random characters into it, e.g. by `openssl rand -base64 33`"
+        raise ConfigError(str(path), field, f"{name} holds {len(secret)} characters, too few to be safe", mend)
+    return secret

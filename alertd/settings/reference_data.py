@@ -1,0 +1,148 @@
+"""What is read once and shared by every trip: rules, rigs, what lies along roads, and routes built from GPX."""
+
+import logging
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from alertd.errors import ConfigError, InputError
+from alertd.forecast.provider import ElevationProvider
+from alertd.plan.warnings.zones import Zones
+from alertd.route.bridges import Bridge
+from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
+from alertd.route.clean import clean_line
+from alertd.route.elevation import NamedSummit
+from alertd.route.jurisdictions import Boundaries, Crossing
+from alertd.route.model import GpxLine, Route
+from alertd.route.speed_limits import PostedLimit, place_limits
+from alertd.route.stops import Stop
+from alertd.rules.rig import Rig
+from alertd.rules.ruleset import RuleSet
+from alertd.settings import file_snapshot
+from alertd.settings.model import Places
+from alertd.sources.files.boundaries import read_boundaries
+from alertd.sources.files.elevations import Heights, heights_for, read_heights
+from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops
+from alertd.sources.files.rig import read_rigs
+from alertd.sources.files.ruleset import read_rulesets
+from alertd.sources.files.speed_limits import read_limits
+from alertd.sources.files.zones import read_zones
+
+log = logging.getLogger(__name__)
+
+FILL_SPACING_M = 500.0  # heights asked of an elevation service: one every half kilometre
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """files: what the rest was read from, as bytes, by the name that `settings.file_snapshot` gives it."""
+
+    rulesets: dict[str, RuleSet]
+    rigs: dict[str, Rig]
+    stops: tuple[Stop, ...]
+    bridges: tuple[Bridge, ...]
+    boundaries: Boundaries
+    crossings: tuple[Crossing, ...]
+    summits: tuple[NamedSummit, ...]
+    limits: tuple[PostedLimit, ...]
+    routes: Path
+    files: Mapping[str, bytes]
+    zones: Zones = field(default_factory=dict)
+    heights: Heights = field(default_factory=dict)
+
+    def rig(self, name: str, where: str) -> Rig:
+        """A rig of the rigs folder by id; never a path, since a trip may come over the network. Raises InputError."""
+        if name in self.rigs:
+            return self.rigs[name]
+        known = ", ".join(sorted(self.rigs)) or "none"
+        raise InputError(where, "rig", f'"{name}" is not known', f"name one of: {known}")
+
+    def with_rig(self, rig: Rig, path: Path) -> "Ground":
+        """The same ground with one more rig, known by its id, and the file it was read from."""
+        return replace(self, rigs={**self.rigs, rig.id: rig}, files={**self.files, **file_snapshot.of_rig(path)})
+
+    def gathered_anew(self, places: Places) -> "Ground":
+        """The same ground with what `alertd gather` has written since; a file that broke since is told in the log."""
+        try:
+            now = file_snapshot.read_gathered(places)
+            if all(self.files.get(name) == content for name, content in now.items()):
+                return self
+            return replace(self, files={**self.files, **now}, **_gathered(places))
+        except ConfigError as exc:
+            log.error("%s; what was read of it before holds", exc)
+            return self
+
+    def gpx(self, name: str, where: str) -> Path:
+        """The GPX file that a trip names, with or without its ending.
+
+        Inside the routes folder only, since a trip may come over the network. Raises InputError.
+        """
+        folder = self.routes.resolve()
+        with suppress(OSError, ValueError):  # a name that no file can have, such as one too long
+            for path in ((folder / name).resolve(), (folder / f"{name}.gpx").resolve()):
+                if path.is_relative_to(folder) and path.is_file():
+                    return path
+        raise InputError(where, "route", f'"{name}" is not in {folder}', "put the GPX file there or mend the name")
+
+
+def read_ground(places: Places) -> Ground:
+    """Read everything the settings name. Raises ConfigError for the first mistake."""
+    return Ground(
+        rulesets=read_rulesets(places.rules),
+        rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
+        stops=tuple(stop for path in places.stops for stop in read_stops(path)),
+        bridges=read_bridges(places.bridges) if places.bridges else (),
+        boundaries=read_boundaries(*places.boundaries),
+        crossings=read_crossings(places.crossings) if places.crossings else (),
+        summits=read_named_summits(places.summits) if places.summits else (),
+        limits=read_limits(places.limits) if places.limits else (),
+        routes=places.routes,
+        files=file_snapshot.read_files(places),
+        **_gathered(places),
+    )
+
+
+def _gathered(places: Places) -> dict[str, Any]:
+    """What `alertd gather` wrote, as far as it is there."""
+    zones, heights = places.zones, places.heights
+    return {
+        "zones": read_zones(zones) if zones and zones.is_file() else {},
+        "heights": read_heights(heights) if heights and heights.is_file() else {},
+    }
+
+
+async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationProvider]) -> Route:
+    """The route of a GPX file, with heights from an elevation service where the file has none.
+
+    Raises InputError when heights are missing and no service is configured, SourceError when it fails.
+    """
+    line = clean_line(read_gpx(path))
+    if missing_elevation(line):
+        line = await _filled(line, ground, elevations)
+    route = build_route(
+        line,
+        jurisdictions=ground.boundaries,
+        crossings=ground.crossings,
+        stops=ground.stops,
+        bridges=ground.bridges,
+        named_summits=ground.summits,
+    )
+    return replace(route, limits=place_limits(route, ground.limits))
+
+
+async def _filled(line: GpxLine, ground: Ground, elevations: Sequence[ElevationProvider]) -> GpxLine:
+    """The line with heights gathered for it before, else asked for now; as it is where there are neither."""
+    places = sample_line(line, spacing_m=FILL_SPACING_M)
+    on_file = heights_for(ground.heights, line.sha256, places.lat_deg, places.lon_deg)
+    if on_file is not None:
+        filled = with_elevations(line, np.asarray(on_file.elevation_m), along_m=places.distance_m)
+        return replace(filled, findings=(*filled.findings, on_file.said))
+    if not elevations:
+        return line
+    heights = await elevations[0].elevations_m(places.lat_deg, places.lon_deg)
+    return with_elevations(line, np.asarray(heights), along_m=places.distance_m)

@@ -1,0 +1,1 @@
+"""Readers of the operator's files."""

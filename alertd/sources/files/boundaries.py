@@ -1,0 +1,75 @@
+"""Outlines of states and provinces (TopoJSON, GeoJSON) as plain rings."""
+
+import json
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from alertd.errors import ConfigError
+from alertd.route.jurisdictions import Boundaries, Land
+from alertd.route.model import Array
+
+_MEND: Final = "make the file again as its README says"
+
+
+def read_boundaries(*paths: Path) -> Boundaries:
+    """Lands of one or more files, in order of trust: where two overlap, the earlier file's holds.
+
+    Each geometry has `code` (ISO 3166-2) and `name` as properties. Raises ConfigError.
+    """
+    return Boundaries(lands=tuple(land for path in paths for land in _read(path)))
+
+
+def _read(path: Path) -> list[Land]:
+    try:
+        content = json.loads(path.read_bytes())
+    except OSError as exc:
+        raise ConfigError(path.name, "", f"cannot be read ({exc.strerror})", "check the path") from exc
+    except ValueError as exc:
+        raise ConfigError(path.name, "", f"is not valid JSON ({exc})", _MEND) from exc
+    kind = content.get("type") if isinstance(content, dict) else None
+    try:
+        if kind == "Topology":
+            return _topology(content)
+        if kind == "FeatureCollection":
+            return [
+                _land(feature["properties"], feature["geometry"]["type"], feature["geometry"]["coordinates"])
+                for feature in content["features"]
+            ]
+    except (KeyError, TypeError, ValueError, IndexError) as exc:
+        raise ConfigError(path.name, "geometries", f"break here ({exc!r})", _MEND) from exc
+    raise ConfigError(path.name, "type", f"{kind!r} is neither Topology nor FeatureCollection", _MEND)
+
+
+def _land(about: dict[str, Any], kind: str, coordinates: Sequence[Any]) -> Land:
+    polygons = coordinates if kind == "MultiPolygon" else [coordinates]
+    return Land(
+        code=str(about["code"]),
+        name=str(about["name"]),
+        polygons=tuple(tuple(np.asarray(ring, dtype=np.float64) for ring in polygon) for polygon in polygons),
+    )
+
+
+def _topology(content: dict[str, Any]) -> list[Land]:
+    """Decode quantised arcs (TopoJSON 1.0, section 2.1.2): positions are sums of integer steps."""
+    scale, translate = np.array(content["transform"]["scale"]), np.array(content["transform"]["translate"])
+    arcs = [np.cumsum(np.array(arc), axis=0) * scale + translate for arc in content["arcs"]]
+    lands = []
+    for collection in content["objects"].values():
+        for geometry in collection["geometries"]:
+            polygons = geometry["arcs"] if geometry["type"] == "MultiPolygon" else [geometry["arcs"]]
+            rings = [[_ring(indices, arcs) for indices in polygon] for polygon in polygons]
+            lands.append(_land(geometry["properties"], "MultiPolygon", rings))
+    return lands
+
+
+def _ring(indices: Sequence[int], arcs: Sequence[Array]) -> Array:
+    """Join arcs end to end; a negative index ~i is arc i backwards. Each arc repeats its forerunner's last point."""
+    parts = [arcs[i] if i >= 0 else arcs[~i][::-1] for i in indices]
+    for before, after in pairwise(parts):
+        if not np.allclose(before[-1], after[0]):
+            raise ValueError("arcs of a ring do not meet")
+    return np.concatenate([parts[0], *(part[1:] for part in parts[1:])])

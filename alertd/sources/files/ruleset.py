@@ -1,0 +1,370 @@
+"""A jurisdiction's rule file (TOML) into a RuleSet. The reader's units end here."""
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from alertd.errors import ConfigError
+from alertd.road.road_class import RoadClass
+from alertd.rules.ruleset import (
+    CarryRule,
+    ChainBan,
+    ChainedSpeed,
+    Confidence,
+    ControlLevel,
+    Fine,
+    PostingEstimate,
+    RuleSet,
+    Season,
+    TireDuty,
+    Zone,
+)
+from alertd.sources.files.control_level import ConfidenceWord, LevelFile, RigClassFile, Words, speed_mps
+from alertd.sources.files.toml import FileModel, Mistake, read_toml
+
+Point = Annotated[list[float], Field(min_length=2, max_length=2, examples=[[47.4544, -115.6945]])]
+PavementWord = Literal["dry", "moist", "wet", "rime", "snow", "ice", "glaze", "slush", "packed snow"]
+_CLASSES = {c.label: c for c in RoadClass}
+
+
+def read_ruleset(path: Path) -> RuleSet:
+    """One rule file. Raises ConfigError."""
+    ruleset = read_toml(path, RuleFile).to_core()
+    if path.stem != ruleset.jurisdiction.lower():
+        name = f"{ruleset.jurisdiction.lower()}.toml"
+        raise ConfigError(
+            str(path), "jurisdiction", f"{ruleset.jurisdiction} in a file of another name", f"name it {name}"
+        )
+    return ruleset
+
+
+def read_rulesets(folder: Path) -> dict[str, RuleSet]:
+    """Every rule file of a folder by jurisdiction, in the order of their codes. Raises ConfigError."""
+    paths = sorted(folder.glob("*.toml"))
+    if not paths:
+        raise ConfigError(
+            str(folder), "", "no rule files (*.toml) there", "name the folder that holds us-mt.toml and others"
+        )
+    return {ruleset.jurisdiction: ruleset for ruleset in map(read_ruleset, paths)}
+
+
+class SeasonFile(FileModel):
+    first: str = Field(alias="from", examples=["11-01"])
+    last: str = Field(alias="to", examples=["04-01"])
+    # The last day where it moves with Easter, one date a year; `to` holds in a year without one.
+    ends: list[date] = Field(default_factory=list, examples=[[date(2027, 4, 4)]])
+
+    @model_validator(mode="after")
+    def _are_days(self) -> "SeasonFile":
+        self.to_core()
+        years = [day.year for day in self.ends]
+        if len(years) != len(set(years)):
+            raise Mistake("ends", "holds two days of one year", "keep one last day a year")
+        return self
+
+    def to_core(self) -> Season:
+        return Season(start=_month_day("from", self.first), end=_month_day("to", self.last), ends=tuple(self.ends))
+
+
+def _month_day(key: str, text: str) -> tuple[int, int]:
+    try:
+        day = date.fromisoformat(f"2024-{text}")  # a leap year, so that 02-29 is a day
+    except ValueError as exc:
+        raise Mistake(key, f'"{text}" is no day of the year', 'write month-day, e.g. "11-01"') from exc
+    return day.month, day.day
+
+
+class ZoneFile(FileModel):
+    """A stretch of road (from, to, and points where known), land inside an outline, or roads signed for it."""
+
+    id: Words
+    name: Words
+    road: Words
+    first: Words | None = Field(None, alias="from")
+    last: Words | None = Field(None, alias="to")
+    from_point: Point | None = None
+    to_point: Point | None = None
+    within_m: float = Field(1000.0, gt=0)
+    outline: list[Point] = Field(default_factory=list)
+    wherever_signed: bool = False
+    doubt: str = ""
+
+    @model_validator(mode="after")
+    def _says_where(self) -> "ZoneFile":
+        stretch = self.first is not None or self.last is not None or self.from_point is not None
+        if [stretch, bool(self.outline), self.wherever_signed].count(True) != 1:
+            raise Mistake(
+                "", "says where in no way or in several", "give from and to, or outline, or wherever_signed = true"
+            )
+        if stretch and (self.first is None or self.last is None):
+            raise Mistake("to" if self.last is None else "from", "missing", "give both ends in words, e.g. mileposts")
+        if self.outline and len(self.outline) < 3:
+            raise Mistake("outline", f"{len(self.outline)} corners are no land", "give three corners or more")
+        return self
+
+    @model_validator(mode="after")
+    def _points_are_places(self) -> "ZoneFile":
+        if (self.from_point is None) != (self.to_point is None):
+            raise Mistake("", "one point without the other", "give both from_point and to_point, or neither")
+        ends = [("from_point", self.from_point), ("to_point", self.to_point)]
+        for key, point in ends + [("outline", corner) for corner in self.outline]:
+            if point and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
+                raise Mistake(key, f"{point} is no place", "write [latitude, longitude] in degrees, west negative")
+        return self
+
+    def to_core(self) -> Zone:
+        return Zone(
+            id=self.id,
+            name=self.name,
+            road=self.road,
+            from_point=_point(self.from_point),
+            to_point=_point(self.to_point),
+            from_words=self.first or "",
+            to_words=self.last or "",
+            within_m=self.within_m,
+            doubt=self.doubt,
+            outline=tuple((lat, lon) for lat, lon in self.outline),
+        )
+
+
+def _point(pair: Sequence[float] | None) -> tuple[float, float] | None:
+    return None if pair is None else (float(pair[0]), float(pair[1]))
+
+
+class CarryFile(FileModel):
+    season: SeasonFile
+    rigs: RigClassFile = Field(RigClassFile(), alias="for")
+    zones: list[Words] = Field(default_factory=list)
+    zones_complete: bool = True
+    enough_for_level: Words
+    spare_singles: int = Field(0, ge=0)
+    section: Words
+    confidence: ConfidenceWord
+    doubt: str = ""
+    exemptions: list[Words] = Field(default_factory=list)
+    satisfied_by: list[Words] = Field(default_factory=list)
+
+    def to_core(self) -> CarryRule:
+        return CarryRule(
+            season=self.season.to_core(),
+            rig_class=self.rigs.to_core(),
+            zones=tuple(self.zones),
+            enough_for_level=self.enough_for_level,
+            spare_singles=self.spare_singles,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+            doubt=self.doubt,
+            zones_complete=self.zones_complete,
+            exemptions=tuple(self.exemptions),
+            satisfied_by=tuple(self.satisfied_by),
+        )
+
+
+class BanFile(FileModel):
+    season: SeasonFile
+    where: Words
+    section: Words
+    confidence: ConfidenceWord
+
+    def to_core(self) -> ChainBan:
+        return ChainBan(
+            season=self.season.to_core(),
+            where=self.where,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+        )
+
+
+class TireDutyFile(FileModel):
+    season: SeasonFile | None = None  # left out: whenever the road is so
+    what: Words
+    section: Words
+    confidence: ConfidenceWord
+    doubt: str = ""
+
+    def to_core(self) -> TireDuty:
+        return TireDuty(
+            season=self.season.to_core() if self.season else None,
+            what=self.what,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+            doubt=self.doubt,
+        )
+
+
+class ChainedSpeedFile(FileModel):
+    """The speed with chains on. binding = true makes it the law at every level, unless the level's own is lower."""
+
+    mph: float | None = Field(None, gt=0, le=80)
+    kmh: float | None = Field(None, gt=0, le=130)
+    binding: bool
+    section: Words
+    confidence: ConfidenceWord
+    doubt: str = ""
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> "ChainedSpeedFile":
+        if (self.mph is None) == (self.kmh is None):
+            raise Mistake("mph", "missing, or beside kmh", "give the one the text uses")
+        return self
+
+    def to_core(self) -> ChainedSpeed:
+        limit = speed_mps(self.mph, self.kmh)
+        assert limit is not None  # noqa: S101 - the validator above
+        return ChainedSpeed(
+            limit_mps=limit,
+            binding=self.binding,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+            doubt=self.doubt,
+        )
+
+
+class FineFile(FileModel):
+    offence: Words
+    amount: Words
+    section: Words
+    confidence: ConfidenceWord
+    doubt: str = ""
+
+    def to_core(self) -> Fine:
+        return Fine(
+            offence=self.offence,
+            amount=self.amount,
+            section=self.section,
+            confidence=Confidence(self.confidence),
+            doubt=self.doubt,
+        )
+
+
+class EstimateFile(FileModel):
+    level: Words
+    road_classes: list[PavementWord] = Field(min_length=1, examples=[["snow", "packed snow"]])
+    probability: float = Field(ge=0, le=1)
+    min_grade_percent: float = Field(0.0, ge=0, le=30)
+    reach_m: float = Field(1000.0, ge=0)
+    min_snowfall_mm_h: float = Field(0.0, ge=0, le=50)  # melted
+    unknown_probability: float = Field(0.3, gt=0, le=1)
+
+    def to_core(self) -> PostingEstimate:
+        return PostingEstimate(
+            level=self.level,
+            road_classes=tuple(int(_CLASSES[w]) for w in self.road_classes),
+            probability=self.probability,
+            min_abs_grade=self.min_grade_percent / 100.0,
+            reach_m=self.reach_m,
+            min_snowfall_mmwe_h=self.min_snowfall_mm_h,
+            unknown_probability=self.unknown_probability,
+        )
+
+
+class RuleFile(FileModel):
+    """What a rule file holds. `our_estimate` blocks are ours; all else is the law as we read it."""
+
+    jurisdiction: str = Field(pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$", examples=["US-MT"])
+    name: Words
+    citation: Words = Field(examples=["Idaho Code 49-948(5)-(9)"])
+    text_date: date = Field(examples=[date(2023, 10, 1)])
+    text_date_note: str = ""
+    reviewed_on: date = Field(examples=[date(2026, 11, 25)])
+    review_by: date = Field(examples=[date(2027, 10, 1)])
+    sources: list[Words] = Field(min_length=1, examples=[["https://legislature.example/section"]])
+    doubts: list[Words] = Field(default_factory=list)
+    notes: list[Words] = Field(default_factory=list)
+    posted_by: str = ""  # of every level that does not say otherwise
+    devices: list[Words] = Field(default_factory=lambda: ["tire chains"])  # likewise
+    zone: list[ZoneFile] = Field(default_factory=list)
+    level: list[LevelFile] = Field(default_factory=list)
+    carry: list[CarryFile] = Field(default_factory=list)
+    ban: list[BanFile] = Field(default_factory=list)
+    tire_duty: list[TireDutyFile] = Field(default_factory=list)
+    chained_speed: list[ChainedSpeedFile] = Field(default_factory=list)
+    fine: list[FineFile] = Field(default_factory=list)
+    our_estimate: list[EstimateFile] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _dates_in_order(self) -> "RuleFile":
+        if self.text_date > self.reviewed_on:
+            raise Mistake("text_date", "is after reviewed_on", "give the date of the text, not of its reading")
+        if self.reviewed_on >= self.review_by:
+            raise Mistake("review_by", "is not after reviewed_on", "give the day of the next reading")
+        return self
+
+    def to_core(self) -> RuleSet:
+        return RuleSet(
+            jurisdiction=self.jurisdiction,
+            name=self.name,
+            citation=self.citation,
+            text_date=self.text_date,
+            text_date_note=self.text_date_note,
+            reviewed_on=self.reviewed_on,
+            review_by=self.review_by,
+            levels=tuple(sorted((self._level(lv) for lv in self.level), key=lambda lv: lv.rank)),
+            zones=tuple(z.to_core() for z in self.zone),
+            carry=tuple(c.to_core() for c in self.carry),
+            bans=tuple(b.to_core() for b in self.ban),
+            estimates=tuple(e.to_core() for e in self.our_estimate),
+            sources=tuple(self.sources),
+            doubts=tuple(self.doubts),
+            tire_duties=tuple(d.to_core() for d in self.tire_duty),
+            speeds=tuple(v.to_core() for v in self.chained_speed),
+            fines=tuple(f.to_core() for f in self.fine),
+            notes=tuple(self.notes),
+        )
+
+    def _level(self, level: LevelFile) -> ControlLevel:
+        holder = next(lv for lv in self.level if lv.id == level.demands_of) if level.demands_of else level
+        demands = level.demand if holder is level else [*holder.demand[: -1 if level.demand else None], *level.demand]
+        limit, section = level.speed_limit_mps, level.speed_section
+        for speed in (v.to_core() for v in self.chained_speed if v.binding):
+            if limit is None or speed.limit_mps < limit:
+                limit, section = speed.limit_mps, speed.section
+        return ControlLevel(
+            id=level.id,
+            legal_name=level.legal_name,
+            rank=level.rank,
+            demands=tuple(d.to_core() for d in demands),
+            zones=tuple(level.zones),
+            devices=tuple(level.devices or holder.devices or self.devices),
+            exemptions=tuple(level.exemptions or holder.exemptions),
+            carry_for_level=level.carry_for_level,
+            speed_limit_mps=limit,
+            speed_section=section,
+            doubt=level.doubt,
+            trigger=level.trigger,
+            posted_by=level.posted_by or self.posted_by,
+        )
+
+    @model_validator(mode="after")
+    def _names_are_defined(self) -> "RuleFile":
+        levels, zones = [lv.id for lv in self.level], [z.id for z in self.zone]
+        own = [lv.id for lv in self.level if lv.demands_of is None]
+        _once("level", "id", levels)
+        _once("level", "rank", [lv.rank for lv in self.level])
+        _once("zone", "id", zones)
+        for i, lv in enumerate(self.level, 1):
+            _known(f"level[{i}].zones", lv.zones, zones)
+            _known(f"level[{i}].demands_of", [lv.demands_of] if lv.demands_of else [], own)
+            _known(f"level[{i}].carry_for_level", [lv.carry_for_level] if lv.carry_for_level else [], levels)
+        for i, c in enumerate(self.carry, 1):
+            _known(f"carry[{i}].zones", c.zones, zones)
+            _known(f"carry[{i}].enough_for_level", [c.enough_for_level], levels)
+        for i, e in enumerate(self.our_estimate, 1):
+            _known(f"our_estimate[{i}].level", [e.level], levels)
+        return self
+
+
+def _once(block: str, key: str, values: Sequence[object]) -> None:
+    for i, value in enumerate(values, 1):
+        if value in values[: i - 1]:
+            raise Mistake(f"{block}[{i}].{key}", f"{value} stands there twice", f"give each {block} its own {key}")
+
+
+def _known(field: str, named: Sequence[str], known: Sequence[str]) -> None:
+    for name in named:
+        if name not in known:
+            what = ", ".join(known) or "none is defined in this file"
+            raise Mistake(field, f'"{name}" is not defined here', f"write one of: {what}")

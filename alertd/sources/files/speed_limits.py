@@ -1,0 +1,55 @@
+"""Posted truck speed limits as an operator's file: where each begins and ends, how fast, and who says so."""
+
+from pathlib import Path
+from typing import Annotated, Final
+
+from pydantic import Field, model_validator
+
+from alertd.route.speed_limits import PostedLimit
+from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.units import KMH_MPS, MPH_MPS
+
+_EXAMPLE: Final = [47.45, -115.69]
+_Place = Annotated[list[float], Field(min_length=2, max_length=2, examples=[_EXAMPLE])]
+
+
+class LimitEntry(FileModel):
+    """One limit. Outside 5 to 85 mph (8 to 140 km/h) a figure is more likely a slip of the pen, or of the unit."""
+
+    start: _Place = Field(alias="from", examples=[_EXAMPLE])
+    end: _Place = Field(alias="to", examples=[_EXAMPLE])
+    both_ways: bool = False
+    mph: float | None = Field(None, ge=5, le=85)
+    kmh: float | None = Field(None, ge=8, le=140)
+    source: str = Field(min_length=1, examples=["sign at milepost 4, read 2026-10-03"])
+
+    @model_validator(mode="after")
+    def _is_sound(self) -> "LimitEntry":
+        for key, (lat, lon) in (("from", self.start), ("to", self.end)):
+            if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
+                raise Mistake(key, f"[{lat:g}, {lon:g}] is nowhere on Earth", "write [latitude, longitude] in degrees")
+        if self.start == self.end:
+            raise Mistake("to", "is the same place as from", "write where the limit ends")
+        if (self.mph is None) == (self.kmh is None):
+            told = "both are given" if self.mph is not None else "no speed is given"
+            raise Mistake("mph", told, "write either mph = ... or kmh = ...")
+        return self
+
+    def to_core(self) -> PostedLimit:
+        speed_mps = self.mph * MPH_MPS if self.mph is not None else (self.kmh or 0.0) * KMH_MPS
+        return PostedLimit(
+            start=(self.start[0], self.start[1]),
+            end=(self.end[0], self.end[1]),
+            both_ways=self.both_ways,
+            speed_mps=speed_mps,
+            source=self.source,
+        )
+
+
+class LimitFile(FileModel):
+    limit: list[LimitEntry] = Field(default_factory=list)
+
+
+def read_limits(path: Path) -> tuple[PostedLimit, ...]:
+    """Every limit of a file, none for a file that lists none. Raises ConfigError, one line a mistake."""
+    return tuple(entry.to_core() for entry in read_toml(path, LimitFile).limit)

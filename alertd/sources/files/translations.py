@@ -1,0 +1,46 @@
+"""Languages as values, read from their catalogues beside this package.
+
+A catalogue (.po) is compiled in memory when it is first asked for, so no compiled copy can be older than its text.
+"""
+
+import gettext
+import io
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+from babel import Locale
+from babel.messages.catalog import Catalog
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
+
+from alertd.i18n import ENGLISH, Language, Tongue
+
+FOLDER: Final = Path(__file__).resolve().parents[2] / "translations"
+
+
+@cache
+def read_tongue(language: Language, *, metric: bool = False) -> Tongue:
+    """A language with its catalogue; English needs none. A message marked fuzzy is not said: it comes in English."""
+    compiled = io.BytesIO()
+    if language != ENGLISH.language:
+        write_mo(compiled, read_catalogue(language))
+        compiled.seek(0)
+        words: gettext.NullTranslations = gettext.GNUTranslations(compiled)
+    else:
+        words = gettext.NullTranslations()
+    locale = Locale.parse(language)
+    days, months = locale.days["format"]["abbreviated"], locale.months["format"]["abbreviated"]
+    return Tongue(
+        language=language,
+        one=words.gettext,
+        many=words.ngettext,
+        days=tuple(days[i].rstrip(".") for i in range(7)),
+        months=tuple(months[i].rstrip(".") for i in range(1, 13)),
+        metric=metric,
+    )
+
+
+def read_catalogue(language: str) -> Catalog:
+    with (FOLDER / f"{language}.po").open("rb") as file:
+        return read_po(file, locale=language, abort_invalid=True)

@@ -1,0 +1,72 @@
+"""Zone outlines on disk: one GeoJSON file, each feature with its id, its source and the day it was obtained."""
+
+import json
+import os
+import tempfile
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from alertd.errors import ConfigError, InputError
+from alertd.plan.warnings.zones import Zone, Zones
+from alertd.sources.geojson import geometry_of, read_area
+
+_MEND: Final = "delete the file and run `alertd gather zones`"
+SOURCE_WORDS: Final = "US National Weather Service, api.weather.gov, public domain"
+
+
+def read_zones(path: Path) -> Zones:
+    """By id. Raises ConfigError for a file that was not written by `write_zones`."""
+    try:
+        content = json.loads(path.read_bytes())
+    except OSError as exc:
+        raise ConfigError(str(path), "", f"cannot be read ({exc.strerror})", "check the path and permissions") from exc
+    except ValueError as exc:
+        raise ConfigError(str(path), "", f"is not valid JSON ({exc})", _MEND) from exc
+    try:
+        zones = [_zone(feature) for feature in content["features"]]
+    except (KeyError, TypeError, ValueError) as exc:
+        raise ConfigError(str(path), "features", f"break here ({exc!r})", _MEND) from exc
+    return {zone.id: zone for zone in zones}
+
+
+def _zone(feature: dict[str, Any]) -> Zone:
+    about = feature["properties"]
+    area = read_area(feature["geometry"])
+    obtained_at = datetime.fromisoformat(about["obtained_at"])
+    if area is None or obtained_at.utcoffset() is None or not isinstance(about["id"], str):
+        raise ValueError(f"no outline, id or time with a zone in {about.get('id')}")
+    return Zone(id=about["id"], name=str(about["name"]), area=area, obtained_at=obtained_at.astimezone(UTC))
+
+
+def write_zones(path: Path, zones: Iterable[Zone]) -> None:
+    """In the place of what was there, all or nothing. Raises InputError when it cannot be written."""
+    features = [
+        {
+            "type": "Feature",
+            "properties": {
+                "id": zone.id,
+                "name": zone.name,
+                "obtained_at": zone.obtained_at.isoformat(timespec="seconds"),
+                "source": SOURCE_WORDS,
+            },
+            "geometry": geometry_of(zone.area),
+        }
+        for zone in sorted(zones, key=lambda z: z.id)
+    ]
+    put_whole(path, {"type": "FeatureCollection", "features": features})
+
+
+def put_whole(path: Path, content: Any) -> None:
+    """JSON by rename, so that a reader finds the old file or the new one. Raises InputError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile("w", dir=path.parent, delete=False, encoding="utf-8") as file:
+            json.dump(content, file, ensure_ascii=False, separators=(",", ":"))
+        os.chmod(file.name, 0o644)
+        os.replace(file.name, path)
+    except OSError as exc:
+        raise InputError(
+            str(path), "", f"cannot be written ({exc.strerror})", "make room there, or name another place"
+        ) from exc

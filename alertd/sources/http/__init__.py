@@ -1,0 +1,1 @@
+"""HTTP client with limits, cache and retry for each host."""

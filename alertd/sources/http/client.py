@@ -1,0 +1,397 @@
+"""One polite way to ask public servers: who we are, how often, how long, what counts as an answer.
+
+An answer is first read by its caller's `read` function; only what could be read is stored. So a page of HTML, half a
+JSON text, a changed unit or a swapped place never becomes the last good answer, and when the server fails in any of
+these ways the last good answer is served instead, marked stale with the time it was fetched. The same applies to an
+answer that its caller's `doubt` finds untrue or empty, by itself or beside the last good one.
+Error answers are never stored, whatever their headers say. What is asked stays inside the host's stated limits
+(`limits`): a call that a spent allowance does not cover is not made.
+"""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from ipaddress import ip_address
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Generic, TypeVar, cast
+from urllib.parse import urljoin, urlsplit
+from weakref import WeakValueDictionary
+
+import httpx
+import numpy as np
+
+from alertd import __version__
+from alertd.errors import ConfigError, SourceChanged, SourceDoubted, SourceDown, SourceError
+from alertd.http_dates import http_date
+from alertd.sources.http.answer import DOUBTED, Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
+from alertd.sources.http.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
+from alertd.sources.http.decompress import ACCEPTED, Inflater, Packed, TooLarge
+from alertd.sources.http.errors import (
+    CutShort,
+    Throttled,
+    Unreached,
+    Verdict,
+    no_verdict,
+    parse_json,
+    refusal,
+    translated,
+)
+from alertd.sources.http.host_limits import HostLimits
+from alertd.sources.http.rate_limit import Manners
+from alertd.sources.http.retry import HostGate, RetryPolicy, Sleeper, same_server
+
+T = TypeVar("T")
+
+LARGEST_BODY = 10_000_000  # bytes, unpacked; the largest honest answer recorded is 1.7 MB
+MOST_REDIRECTS = 3
+LONGEST_USE_OF_LAST_GOOD = timedelta(hours=48)  # freshness in alertd.forecast warns long before
+JSON = ("json",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Call:
+    source: str
+    url: str
+    sent: Mapping[str, str]
+    content_types: tuple[str, ...]
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reader(Generic[T]):
+    """How a body is read and judged for one caller."""
+
+    source: str
+    read: Callable[[bytes], T]
+    doubt: Doubt[T]
+
+    def sound(self, body: bytes) -> T:
+        """The value of a body that is not doubted by itself. Raises SourceError."""
+        value = self.read(body)
+        self._raise_doubt(value, None)
+        return value
+
+    def compare(self, value: T, last_good: Entry | None) -> None:
+        """Raise SourceDoubted for a value that is doubted beside the last good answer."""
+        if last_good is None:
+            return
+        try:
+            before = self.sound(last_good.body)
+        except SourceError:  # stored by an older version that read it differently
+            return
+        self._raise_doubt(value, before)
+
+    def _raise_doubt(self, value: T, before: T | None) -> None:
+        why = self.doubt(value, before)
+        if why:
+            raise SourceDoubted(self.source, f"{DOUBTED}: {why}")
+
+
+class PoliteClient:
+    """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`.
+
+    contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
+    cache_dir: None for no cache, and then counts of calls are not kept either. rng: jitter of the back-off. sleep and
+    ticks keep the pace; ticks are the event loop's own when None. transport: for tests. deadline_s bounds one call with
+    all its tries, counted from when it may start; a read timeout alone never ends a server that drips.
+    at_once_per_host, per_s_per_host: for hosts without stated limits.
+    on_answer hears what each caller was handed, from the network or the cache, failures included.
+    """
+
+    def __init__(
+        self,
+        *,
+        contact: str,
+        cache_dir: Path | None,
+        now_utc: Callable[[], datetime],
+        rng: np.random.Generator,
+        sleep: Sleeper = asyncio.sleep,
+        ticks: Callable[[], float] | None = None,
+        deadline_s: float = 45.0,
+        retry: RetryPolicy | None = None,
+        at_once_per_host: int = 4,
+        per_s_per_host: float = 5.0,
+        on_trouble: Callable[[str], None] = lambda text: None,
+        on_answer: Callable[[Heard], None] = lambda heard: None,
+        transport: httpx.AsyncBaseTransport | None = None,
+    ) -> None:
+        if not contact.isprintable() or not contact.isascii():
+            raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
+        self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, rng, sleep
+        self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
+        self._manners = Manners(
+            now_utc=now_utc, sleep=sleep, ticks=ticks or _now_s, policy=self._retry, cache_dir=cache_dir,
+            other=HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host), on_trouble=on_trouble,
+        )  # fmt: skip
+        self._on_trouble, self._on_answer = on_trouble, on_answer
+        self.cache = DiskCache(cache_dir, on_trouble)
+        self._told: set[str] = set()
+        self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
+        self._http = httpx.AsyncClient(
+            timeout=httpx.Timeout(30.0, connect=10.0),
+            follow_redirects=False,
+            headers={
+                "User-Agent": f"alertd/{__version__} ({self._contact})" if contact else f"alertd/{__version__}",
+                "Accept-Encoding": ACCEPTED,
+            },
+            transport=transport,
+        )
+
+    async def __aenter__(self) -> "PoliteClient":
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self.aclose()
+
+    async def aclose(self) -> None:
+        await self._http.aclose()
+
+    async def get_json(
+        self,
+        source: str,
+        url: str,
+        *,
+        read: Callable[[Any], T],
+        params: Mapping[str, str] | None = None,
+        default_life_s: float = 0.0,
+        verdict: Verdict = no_verdict,
+        refresh: bool = False,
+        doubt: Doubt[T] = no_doubt,
+    ) -> Answer[T]:
+        """GET JSON and give it to `read`, which raises SourceChanged for what it cannot trust.
+
+        source: the name errors carry. default_life_s: freshness when the server says nothing. verdict: reads an error
+        answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even
+        if the stored answer is fresh. doubt: says why a value cannot be so, beside the last good one where there is
+        one; a doubted answer is neither stored nor returned. Raises SourceError when there is neither an answer nor a
+        last good one.
+        """
+        return await self.get(
+            source, url, read=lambda body: read(parse_json(source, body)), params=params,
+            content_types=JSON, default_life_s=default_life_s, verdict=verdict, refresh=refresh, doubt=doubt,
+        )  # fmt: skip
+
+    async def get(
+        self,
+        source: str,
+        url: str,
+        *,
+        read: Callable[[bytes], T],
+        content_types: tuple[str, ...],
+        params: Mapping[str, str] | None = None,
+        default_life_s: float = 0.0,
+        verdict: Verdict = no_verdict,
+        refresh: bool = False,
+        doubt: Doubt[T] = no_doubt,
+    ) -> Answer[T]:
+        """As `get_json`, for any body; `content_types` are parts one of which Content-Type must contain."""
+        full = whole_url(url, params)
+        self._identified(source, full)
+        sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
+        reader = _Reader(source=source, read=read, doubt=doubt)
+        call = _Call(source=source, url=full, sent=sent, content_types=content_types, verdict=verdict)
+        # Trucks on one corridor ask for the same cells at the same moment: one goes, the others read its answer.
+        async with self._in_flight.setdefault(full, asyncio.Lock()):
+            try:
+                answer = await self._cached(call, reader, default_life_s, refresh)
+            except SourceError as exc:
+                self._on_answer(Heard(url=without_secrets(full), refresh=refresh, failed=exc))
+                raise
+        self._on_answer(
+            Heard(
+                url=without_secrets(full), refresh=refresh, body=answer.body, fetched_at=answer.fetched_at,
+                stale_because=answer.stale_because,
+                clock_offset_s=None if answer.from_cache else answer.clock_offset_s,
+            )
+        )  # fmt: skip
+        return answer
+
+    async def _cached(self, call: _Call, read: "_Reader[T]", default_life_s: float, refresh: bool) -> Answer[T]:
+        key = cache_key(call.url)
+        entry = await asyncio.to_thread(self.cache.get, key)
+        if entry is not None and not entry.matches({**call.sent, "user-agent": self._http.headers["user-agent"]}):
+            entry = None
+        if entry is not None and entry.is_fresh(self._now()) and not refresh:
+            try:
+                return self._answer(entry, read, from_cache=True)
+            except SourceError:  # stored by an older version that read it differently
+                entry = None
+        try:
+            fresh, answer = await self._exchange(call, entry, read, default_life_s)
+        except SourceError as exc:
+            return self._last_good(entry, read, exc)
+        if may_store(fresh.headers):
+            await asyncio.to_thread(self.cache.put, key, fresh)
+        return answer
+
+    async def _exchange(
+        self, call: _Call, entry: Entry | None, read: "_Reader[T]", default_life_s: float
+    ) -> tuple[Entry, Answer[T]]:
+        """The server's answer as an entry and as read, after as many tries as the policy allows."""
+        async with self._manners.gate(call.url).slots:
+            await self._manners.admit(call.source, call.url, patient=True)
+            try:
+                async with asyncio.timeout(self._deadline_s) as deadline:
+                    result = await self._tries(call, entry, read, default_life_s, deadline)
+            except TimeoutError as exc:
+                late = Unreached(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
+                self._manners.failed(call.url, late)
+                raise late from exc
+            except SourceError as exc:
+                self._manners.failed(call.url, exc)
+                raise
+        self._manners.succeeded(call.url)
+        return result
+
+    async def _tries(
+        self,
+        call: _Call,
+        entry: Entry | None,
+        read: "_Reader[T]",
+        default_life_s: float,
+        deadline: asyncio.Timeout,
+    ) -> tuple[Entry, Answer[T]]:
+        tries_made = 0
+        while True:
+            tries_made += 1
+            try:
+                return await self._once(call, entry, read, default_life_s)
+            except SourceError as exc:
+                await self._manners.also_counted(call.url)
+                wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
+                if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
+                    raise  # the reason says more than a deadline missed in one's sleep
+                if isinstance(exc, Throttled):
+                    self._manners.gate(call.url).hold(wait)  # and this call with the others
+                else:
+                    await self._sleep(wait)
+                await self._manners.admit(call.source, call.url, patient=False)
+
+    async def _once(
+        self, call: _Call, entry: Entry | None, read: "_Reader[T]", default_life_s: float
+    ) -> tuple[Entry, Answer[T]]:
+        gate = self._manners.gate(call.url)
+        headers = dict(call.sent)
+        if entry is not None:
+            known = (("etag", "if-none-match"), ("last-modified", "if-modified-since"))
+            headers |= {ask: entry.headers[name] for name, ask in known if name in entry.headers}
+        try:
+            response, body = await self._fetch(call, gate, headers)
+        except httpx.HTTPError as exc:
+            raise translated(call.source, exc) from exc
+        now = self._now()
+        told = {name.lower(): value for name, value in response.headers.items()}
+        if response.status_code == 304 and entry is not None:
+            confirmed = entry.confirmed(told, now, default_life_s)
+            try:
+                return confirmed, self._answer(confirmed, read, from_cache=True)
+            except SourceError:  # stored by an older version that read it differently: it would be confirmed for ever
+                await self._manners.admit(call.source, call.url, patient=False)
+                return await self._once(call, None, read, default_life_s)
+        if response.status_code not in (200, 203):
+            raise refusal(call.source, response, body, call.verdict, now, gate.limits.refused_pause_s)
+        if response.status_code == 203:
+            self._tell_once(f"{call.source}: {gate.limits.name} answered 203: what we ask for is deprecated or a trial")
+        if not any(part in told.get("content-type", "").lower() for part in call.content_types):
+            kind = told.get("content-type", "no content type")
+            raise CutShort(call.source, f"answered {kind} where {' or '.join(call.content_types)} was asked")
+        varied = [name.strip().lower() for name in told.get("vary", "").split(",") if name.strip() not in ("", "*")]
+        sent = {name.lower(): value for name, value in response.request.headers.items()}
+        life = timedelta(seconds=fresh_for_s(told, now, default_life_s))
+        new = Entry(
+            headers=kept(told), body=body, fetched_at=now, fresh_until=now + life,
+            varied={name: sent.get(name, "") for name in varied if name in ("accept", "user-agent")},
+        )  # fmt: skip
+        answer = self._answer(new, read, from_cache=False)
+        read.compare(answer.value, entry if entry is not None and self._is_usable(entry) else None)
+        return new, answer
+
+    async def _fetch(self, call: _Call, gate: HostGate, headers: Mapping[str, str]) -> tuple[httpx.Response, bytes]:
+        """Status, headers and at most LARGEST_BODY bytes, following redirects on the same server only."""
+        url = call.url
+        for hop in range(MOST_REDIRECTS + 1):
+            if hop:
+                await gate.pace()
+            async with self._http.stream("GET", url, headers=headers) as response:
+                if response.status_code in (301, 302, 307, 308) and "location" in response.headers:
+                    url = self._redirected(call.source, url, response.headers["location"])
+                    continue
+                return response, await self._body(call.source, response)
+        raise SourceChanged(call.source, f"redirected more than {MOST_REDIRECTS} times")
+
+    @staticmethod
+    async def _body(source: str, response: httpx.Response) -> bytes:
+        try:
+            inflater = Inflater(response.headers.get("content-encoding", ""), LARGEST_BODY)
+            async for chunk in cast(httpx.AsyncByteStream, response.stream):  # as it came, not unpacked by httpx
+                inflater.feed(chunk)
+            return inflater.end()
+        except TooLarge as exc:
+            raise SourceChanged(source, f"sent more than {LARGEST_BODY // 1_000_000} MB") from exc
+        except Packed as exc:
+            if response.status_code != 200:
+                return b""  # the status says what there is to say
+            raise CutShort(source, f"its answer {exc}") from exc
+
+    @staticmethod
+    def _redirected(source: str, url: str, location: str) -> str:
+        try:
+            target = urljoin(url, location)
+            same = same_server(url, target)
+            httpx.URL(target)
+        except (ValueError, httpx.InvalidURL) as exc:
+            raise SourceChanged(source, "redirects to something that is no URL") from exc
+        if not same:
+            raise SourceChanged(source, f"redirects to another server ({urlsplit(target).hostname})")
+        return target
+
+    def _answer(self, entry: Entry, read: "_Reader[T]", *, from_cache: bool, stale_because: str = "") -> Answer[T]:
+        date = http_date(entry.headers.get("date", ""))
+        offset = (date - entry.fetched_at).total_seconds() if date and not entry.headers.get("age") else None
+        return Answer(
+            value=read.sound(entry.body), body=entry.body, fetched_at=entry.fetched_at, from_cache=from_cache,
+            stale=bool(stale_because), stale_because=stale_because, clock_offset_s=offset,
+        )  # fmt: skip
+
+    def _last_good(self, entry: Entry | None, read: "_Reader[T]", exc: SourceError) -> Answer[T]:
+        """The last good answer when the server is down or talks nonsense. A plain refusal (404, 400) stands."""
+        outage = isinstance(exc, SourceDown | SourceChanged)
+        if entry is None or not outage or not self._is_usable(entry):
+            raise exc
+        try:
+            return self._answer(entry, read, from_cache=True, stale_because=exc.problem)
+        except SourceError:
+            raise exc from None
+
+    def _is_usable(self, entry: Entry) -> bool:
+        return self._now() - entry.fetched_at <= LONGEST_USE_OF_LAST_GOOD
+
+    def _tell_once(self, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            self._on_trouble(text)
+
+    def _identified(self, source: str, url: str) -> None:
+        host = urlsplit(url).hostname or ""
+        if self._contact or is_loopback(host):
+            return
+        raise ConfigError(
+            "settings", "contact", f"is empty and {source} wants to know who asks",
+            "write an e-mail address or web page where its operators can reach you",
+        )  # fmt: skip
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host is this machine, by address or by the name localhost."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _now_s() -> float:
+    return asyncio.get_running_loop().time()

@@ -1,0 +1,60 @@
+"""Answers kept earlier, handed out again: no network, no clock, no cache, and nothing made up for what is missing."""
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, TypeVar
+
+from alertd.errors import SourceDown, SourceError
+from alertd.sources.http.answer import Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
+from alertd.sources.http.errors import Verdict, no_verdict, parse_json
+
+T = TypeVar("T")
+
+
+class Retold:
+    """Answers the same questions as before with the same answers and failures.
+
+    `missing` gathers the questions it was never told the answer to: a plan made while it is not empty stands on less
+    than the first one did.
+    """
+
+    def __init__(self, heard: Iterable[Heard]) -> None:
+        self._heard = {(h.url, h.refresh): h for h in heard}
+        self.missing: list[str] = []
+
+    async def get_json(
+        self,
+        source: str,
+        url: str,
+        *,
+        read: Callable[[Any], T],
+        params: Mapping[str, str] | None = None,
+        default_life_s: float = 0.0,
+        verdict: Verdict = no_verdict,
+        refresh: bool = False,
+        doubt: Doubt[T] = no_doubt,
+    ) -> Answer[T]:
+        """As `PoliteClient.get_json`; the body is read anew, with the reader at hand.
+
+        `doubt` is not applied: a doubted answer was not handed out, and what was is kept with the reason.
+        """
+        asked = without_secrets(whole_url(url, params))
+        heard = self._heard.get((asked, refresh))
+        if heard is None:
+            self.missing.append(asked)
+            raise SourceDown(source, "this answer was not kept")
+        if heard.failed is not None:
+            raise heard.failed
+        if heard.fetched_at is None:
+            raise ValueError("an answer that was kept has the time it was fetched")
+        return Answer(
+            value=read(parse_json(source, heard.body)), body=heard.body, fetched_at=heard.fetched_at, from_cache=True,
+            stale=bool(heard.stale_because), stale_because=heard.stale_because,
+        )  # fmt: skip
+
+
+def failure_kinds() -> dict[str, type[SourceError]]:
+    """Every kind of failure that sources tell apart, by name."""
+    kinds: list[type[SourceError]] = [SourceError]
+    for kind in kinds:
+        kinds += kind.__subclasses__()
+    return {kind.__name__: kind for kind in kinds}

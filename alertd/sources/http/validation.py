@@ -1,0 +1,39 @@
+"""Whether an answer is for the place that was asked about."""
+
+from typing import Annotated, TypeVar
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from alertd.errors import SourceChanged
+
+EARTH_RADIUS_KM = 6371.0
+
+
+def apart_km(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
+    """Great-circle distance by the haversine formula."""
+    a, b, c, d = np.radians([lat1_deg, lon1_deg, lat2_deg, lon2_deg])
+    h = np.sin((c - a) / 2) ** 2 + np.cos(a) * np.cos(c) * np.sin((d - b) / 2) ** 2
+    return float(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.clip(h, 0.0, 1.0))))
+
+
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+
+
+M = TypeVar("M", bound=BaseModel)
+
+
+class AnswerModel(BaseModel):
+    """Base of what servers send: keys that we do not read may come and go."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+
+def validated(source: str, model: type[M], body: object) -> M:
+    """The body as the model. Raises SourceChanged naming the first field that does not fit."""
+    try:
+        return model.model_validate(body)
+    except ValidationError as exc:
+        first = exc.errors(include_url=False, include_input=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise SourceChanged(source, f"answer has another shape at {where}: {first['msg']}") from exc

@@ -1,0 +1,1 @@
+"""One package for each weather service."""

@@ -1,0 +1,1 @@
+"""Airport weather reports."""

@@ -1,0 +1,1 @@
+"""United States National Weather Service."""

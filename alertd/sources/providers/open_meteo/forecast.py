@@ -1,0 +1,286 @@
+"""Open-Meteo: forecasts for road heights, ensembles, and ground heights.
+
+Weather data by Open-Meteo.com, CC BY 4.0. The keyless servers are for non-commercial use only, so they are refused
+unless the operator says the use is that; a customer host with a key, or a server of one's own, is always fine.
+Calls are counted a place: with our ten variables and up to 14 days one place is one call, an ensemble of 31 members
+31 calls.
+"""
+
+import asyncio
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from typing import Any
+from urllib.parse import urlsplit
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.errors import ConfigError, SourceChanged, SourceError
+from alertd.forecast.model import Array, Forecast, Gap
+from alertd.forecast.provider import ForecastAsk, window
+from alertd.sources.http.answer import Answer, Asks
+from alertd.sources.http.errors import Verdict
+from alertd.sources.http.validation import apart_km
+from alertd.sources.providers.open_meteo.parse import (
+    CODE,
+    ENSEMBLE_VARIABLES,
+    FIELDS,
+    SOURCE,
+    VARIABLES,
+    PlaceHours,
+    limit_or_refusal,
+    read_places,
+    why_doubted,
+)
+
+LICENCE = "Weather data by Open-Meteo.com, CC BY 4.0"
+MOST_ENSEMBLE_PLACES = 10  # a place is up to 51 calls, and the free host takes 600 a minute
+MOST_PLACES = 100  # in one request; the free host takes 1000, but a URL over 64 kB fails and one bad place spoils all
+FORECAST_LIFE_S = 3600.0  # the source sends no caching headers; its models run every hour at best
+EVER_S = 10 * 365 * 86_400.0  # the ground does not move
+MAX_ECHO_KM = 30.0  # an answer is for a model cell a few km off; farther means another place (latitude swapped)
+
+# Days are asked for in these steps so that the same road keeps the same URL from hour to hour: only then can the last
+# good answer be found when the server is down.
+PAST_DAYS = (1, 2, 3, 7, 14, 31, 92)
+FORECAST_DAYS = (3, 7, 16)
+
+
+class OpenMeteo:
+    """ForecastProvider and ElevationProvider.
+
+    base_url: scheme and host. api_key: for a customer host. model: one model by the source's name, None for its best
+    match; pool several providers to compare models. ensemble: ask /v1/ensemble of `base_url` for members.
+    Raises ConfigError for a host the licence does not allow.
+    """
+
+    def __init__(
+        self,
+        client: Asks,
+        base_url: str = "https://api.open-meteo.com",
+        *,
+        api_key: str | None = None,
+        noncommercial: bool = False,
+        model: str | None = None,
+        ensemble: bool = False,
+        elevation_url: str | None = None,
+    ) -> None:
+        for url in (base_url, elevation_url or base_url):
+            _may_use(url, api_key, noncommercial)
+        self._client, self._base = client, base_url.rstrip("/")
+        self._elevation_base = (elevation_url or base_url).rstrip("/")
+        self._api_key, self._model, self._ensemble = api_key, model, ensemble
+        self._base_host = _host(self._base)
+        self.name = " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
+
+    async def fetch(self, ask: ForecastAsk) -> Forecast:
+        step, places = MOST_ENSEMBLE_PLACES if self._ensemble else MOST_PLACES, ask.lat_deg.size
+        chunks = [np.arange(i, min(i + step, places)) for i in range(0, places, step)]
+        results = await asyncio.gather(*(self._chunk(ask, cells) for cells in chunks))
+        failures = [r for r in results if isinstance(r, SourceError)]
+        if len(failures) == len(results):
+            raise failures[0]
+        return assemble(self.name, ask, list(zip(chunks, results, strict=True)))
+
+    async def elevations_m(self, lat_deg: Array, lon_deg: Array) -> Array:
+        """Ground heights above sea level from a 90 m model, (point,). Kept for ever. Raises SourceError."""
+        parts = []
+        for i in range(0, lat_deg.size, MOST_PLACES):
+            lat, lon = lat_deg[i : i + MOST_PLACES], lon_deg[i : i + MOST_PLACES]
+            answer = await self._client.get_json(
+                SOURCE, f"{self._elevation_base}/v1/elevation",
+                params=self._keyed(
+                    {"latitude": _listed(lat, 5), "longitude": _listed(lon, 5)}, self._elevation_base
+                ),
+                read=partial(read_elevations, count=lat.size),
+                default_life_s=EVER_S, verdict=self._verdict_at(None),
+            )  # fmt: skip
+            parts.append(answer.value)
+        return np.concatenate(parts) if parts else np.empty(0)
+
+    async def _chunk(self, ask: ForecastAsk, cells: NDArray[np.intp]) -> Answer[list[PlaceHours]] | SourceError:
+        lat, lon = ask.lat_deg[cells], ask.lon_deg[cells]
+
+        def read(body: object) -> list[PlaceHours]:
+            places = read_places(body)
+            check_places(places, lat, lon, MAX_ECHO_KM * (2.0 if self._ensemble else 1.0))
+            return places
+
+        needed_from = min(ask.now_utc, ask.end - timedelta(hours=1))
+
+        past_days, forecast_days = days_for(ask)
+        params = {
+            "latitude": _listed(lat, 4), "longitude": _listed(lon, 4),
+            "elevation": _listed(ask.road_elevation_m[cells], 0),
+            "hourly": ",".join([*(ENSEMBLE_VARIABLES if self._ensemble else VARIABLES), CODE]),
+            "timeformat": "unixtime", "timezone": "GMT", "wind_speed_unit": "ms",
+            "past_days": str(past_days), "forecast_days": str(forecast_days),
+        }  # fmt: skip
+        if self._model:
+            params["models"] = self._model
+        try:
+            return await self._client.get_json(
+                SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}",
+                params=self._keyed(params, self._base),
+                read=read, default_life_s=FORECAST_LIFE_S, verdict=self._verdict_at(ask.now_utc),
+                doubt=partial(why_doubted, now_utc=needed_from),
+            )  # fmt: skip
+        except SourceError as exc:
+            return exc
+
+    def _keyed(self, params: dict[str, str], url: str) -> dict[str, str]:
+        """With the key where it belongs: on the server of forecasts, and on any other that asks for one."""
+        host = _host(url)
+        shown = host == self._base_host or _is_customer_host(host)
+        return params | ({"apikey": self._api_key} if self._api_key and shown else {})
+
+    @staticmethod
+    def _verdict_at(now_utc: datetime | None) -> Verdict:
+        def verdict(status: int, problem: object) -> SourceError | None:
+            if not isinstance(problem, Mapping) or "reason" not in problem:
+                return None
+            reason = str(problem["reason"])
+            known = limit_or_refusal(reason, now_utc)
+            return known or (SourceError(SOURCE, reason) if status == 400 else None)
+
+        return verdict
+
+
+def _host(url: str) -> str:
+    return (urlsplit(url).hostname or "").lower().rstrip(".")  # a name may end with a dot
+
+
+def _is_customer_host(host: str) -> bool:
+    return host.startswith("customer-") and host.endswith(".open-meteo.com")
+
+
+def _may_use(url: str, api_key: str | None, noncommercial: bool) -> None:
+    host = _host(url)
+    where, field = "settings", "open_meteo"
+    if not host:
+        raise ConfigError(where, field, f'"{url}" names no server', "write it as https://host")
+    if not (host == "open-meteo.com" or host.endswith(".open-meteo.com")):
+        return
+    if _is_customer_host(host):
+        if not api_key:
+            raise ConfigError(where, field, f"{host} needs an API key", "set the key, or use another server")
+    elif not noncommercial:
+        raise ConfigError(
+            where, field, f"{host} is free for non-commercial use only",
+            "set noncommercial = true if that is so, else use a customer host with a key or a server of your own",
+        )  # fmt: skip
+
+
+def _listed(values: Array, decimals: int) -> str:
+    """A comma list; NaN as "nan", which for a height means: do not correct temperature to it."""
+    return ",".join("nan" if np.isnan(v) else f"{v + 0.0:.{decimals}f}" for v in np.round(values, decimals))
+
+
+def days_for(ask: ForecastAsk) -> tuple[int, int]:
+    """past_days and forecast_days that hold the window and the stamp that closes its last hour."""
+    today = ask.now_utc.astimezone(UTC).date()
+    start, hours = window(ask)
+    past = (today - start.date()).days
+    ahead = ((start + timedelta(hours=hours)).date() - today).days + 1
+    return (
+        next((days for days in PAST_DAYS if days >= past), PAST_DAYS[-1]),
+        next((days for days in FORECAST_DAYS if days >= ahead), FORECAST_DAYS[-1]),
+    )
+
+
+def check_places(places: list[PlaceHours], lat_deg: Array, lon_deg: Array, max_echo_km: float) -> None:
+    """Raise SourceChanged unless the answer is for the places asked, in that order."""
+    if len(places) != lat_deg.size:
+        raise SourceChanged(SOURCE, f"answered {len(places)} places for {lat_deg.size} asked")
+    for place, lat, lon in zip(places, lat_deg, lon_deg, strict=True):
+        km = apart_km(place.lat_deg, place.lon_deg, float(lat), float(lon))
+        if not km <= max_echo_km:
+            raise SourceChanged(
+                SOURCE, f"answered for {place.lat_deg:.2f}, {place.lon_deg:.2f}, {km:.0f} km from the place asked"
+            )
+
+
+def read_elevations(body: object, count: int) -> Array:
+    """Heights of an elevation answer. Raises SourceChanged."""
+    raw = body.get("elevation") if isinstance(body, Mapping) else None
+    if not isinstance(raw, list) or len(raw) != count:
+        raise SourceChanged(SOURCE, f"elevation answer holds no {count} heights")
+    if not all(v is None or (isinstance(v, int | float) and not isinstance(v, bool)) for v in raw):
+        raise SourceChanged(SOURCE, "elevation answer holds something other than numbers")
+    heights = np.array([np.nan if v is None else v for v in raw], dtype=np.float64)
+    if count and np.isnan(heights).all():  # the answer is kept for ever
+        raise SourceChanged(SOURCE, "elevation answer holds no height")
+    if np.any((heights < -500.0) | (heights > 9000.0)):
+        raise SourceChanged(SOURCE, "elevation answer holds heights beyond -500 to 9000 m")
+    return heights
+
+
+def assemble(
+    name: str, ask: ForecastAsk, parts: list[tuple[NDArray[np.intp], Answer[list[PlaceHours]] | SourceError]]
+) -> Forecast:
+    """One Forecast over the window of the ask. Places that failed and hours not answered stay NaN and are Gaps."""
+    start, hours = window(ask)
+    answers = [answer for _, answer in parts if not isinstance(answer, SourceError)]
+    members = max(len(place.precip_form) for answer in answers for place in answer.value)
+    shape = (members, ask.lat_deg.size, hours)
+    arrays: dict[str, Any] = {field: np.full(shape, np.nan) for field in FIELDS}
+    form = np.zeros(shape, dtype=np.int8)
+    gaps = []
+    told_at, stale = [], False
+    for cells, answer in parts:
+        told = tuple(int(c) for c in cells)
+        if isinstance(answer, SourceError):
+            gaps.append(Gap(cell_idx=told, reason=f"{name}: {answer.problem}"))
+            continue
+        behind = _behind(ask, answer)
+        told_at.append(answer.fetched_at - behind)
+        stale = stale or answer.stale or bool(behind)
+        if behind:
+            why = f"its hours begin {behind / timedelta(hours=1):.0f} h before those asked, so it is that old"
+            gaps.append(Gap(cell_idx=told, reason=f"{name}: {why}"))
+        if answer.stale:
+            gaps.append(Gap(cell_idx=told, reason=f"{name}: {answer.not_refreshed}"))
+        for cell, place in zip(told, answer.value, strict=True):
+            _lay(place, cell, start, hours, arrays, form)
+    short = np.flatnonzero(
+        np.isnan(arrays["air_temp_c"][0]).any(axis=1) | np.isnan(arrays["precip_mmwe_h"][0]).any(axis=1)
+    )
+    missed = tuple(int(c) for c in short if not any(c in gap.cell_idx for gap in gaps))
+    if missed:
+        gaps.append(
+            Gap(cell_idx=missed, reason=f"{name}: some hours of the window have no temperature or precipitation")
+        )
+    return Forecast(
+        provider=name, licence=LICENCE, issued_at=None, start=start,
+        fetched_at=min(told_at),
+        lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=ask.road_elevation_m.copy(),
+        snow_level_m=np.full(shape, np.nan), precip_form=form, gaps=tuple(gaps),
+        served_stale=stale, **arrays,
+    )  # fmt: skip
+
+
+def _behind(ask: ForecastAsk, answer: Answer[list[PlaceHours]]) -> timedelta:
+    """How far an answer's hours lie before those of the day it was fetched on; zero for one that keeps up.
+
+    The source states no issue time. Its hours begin at 00 UTC of the day asked, less the past days, so an old answer
+    that some cache hands out as new gives itself away by its first hour.
+    """
+    today = answer.fetched_at.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    expected = today - timedelta(days=days_for(ask)[0])  # a stored answer was asked with the same days, or not found
+    late = expected - min(place.start for place in answer.value)
+    return late if late >= timedelta(hours=2) else timedelta(0)
+
+
+def _lay(
+    place: PlaceHours, cell: int, start: datetime, hours: int, arrays: dict[str, Array], form: NDArray[np.int8]
+) -> None:
+    """Copy the hours of one place that fall into the window."""
+    shift = round((place.start - start) / timedelta(hours=1))
+    n = place.precip_form.shape[1]
+    first, last = max(shift, 0), min(shift + n, hours)
+    if first < last:
+        members = slice(0, place.precip_form.shape[0])
+        for field, array in arrays.items():
+            array[members, cell, first:last] = place.fields[field][:, first - shift : last - shift]
+        form[members, cell, first:last] = place.precip_form[:, first - shift : last - shift]

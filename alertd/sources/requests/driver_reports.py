@@ -1,0 +1,48 @@
+"""What a driver reports of a trip: a message read, chains on, chains off, arrived."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from alertd.sources.files.toml import FileModel, Mistake, read_row
+from alertd.sources.files.trips import parse_departure
+
+READ, CHAINS_ON, CHAINS_OFF, ARRIVED = "read", "chains_on", "chains_off", "arrived"
+_Words = Annotated[str, Field(max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")]
+
+
+class ReportRequest(FileModel):
+    """One report. `at` is kept in UTC, so that one moment written in two zones is one report.
+
+    notice_id: of the message that was read. place: where chains were hung or taken off, in the driver's words or as a
+    stop's name. by: who reports, where it is not the driver.
+    """
+
+    what: Literal["read", "chains_on", "chains_off", "arrived"] = Field(examples=["chains_on"])
+    at: str = Field(examples=["2027-01-14T06:50:00-07:00"])
+    notice_id: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9_-]*$", examples=[""])
+    place: _Words = Field("", examples=["Sled Flats turnout"])
+    by: _Words = Field("", examples=[""])
+
+    @field_validator("at")
+    @classmethod
+    def _has_zone(cls, value: str) -> str:
+        return parse_departure(value).astimezone(UTC).isoformat()
+
+    @model_validator(mode="after")
+    def _names_what_was_read(self) -> "ReportRequest":
+        if (self.what == READ) != bool(self.notice_id):
+            raise Mistake(
+                "notice_id", f'does not go with what = "{self.what}"', "name the message that was read, alone"
+            )
+        return self
+
+    @property
+    def happened_at(self) -> datetime:
+        return datetime.fromisoformat(self.at)
+
+
+def parse_report(row: Any, where: str) -> ReportRequest:
+    """One report from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    return read_row(row, ReportRequest, where, 'write {"what": "chains_on", "at": "...", "place": "..."}')

@@ -1,0 +1,35 @@
+"""Where a truck is, as its device or the fleet's system reports it."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from pydantic import Field, field_validator
+
+from alertd.plan.position.map_match import PositionReport
+from alertd.sources.files.toml import FileModel, read_row
+from alertd.sources.files.trips import parse_departure
+
+
+class PositionRequest(FileModel):
+    """One position. `at` is kept in UTC, so that one moment written in two zones is one report."""
+
+    at: str = Field(examples=["2027-01-14T06:10:00-07:00"])
+    lat: float = Field(ge=-90, le=90, examples=[47.0])
+    lon: float = Field(ge=-180, le=180, examples=[-115.0])
+
+    @field_validator("at")
+    @classmethod
+    def _has_zone(cls, value: str) -> str:
+        return parse_departure(value).astimezone(UTC).isoformat()
+
+    @property
+    def seen_at(self) -> datetime:
+        return datetime.fromisoformat(self.at)
+
+    def to_core(self) -> PositionReport:
+        return PositionReport(at=self.seen_at, lat_deg=self.lat, lon_deg=self.lon)
+
+
+def parse_position(row: Any, where: str) -> PositionRequest:
+    """One position from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    return read_row(row, PositionRequest, where, 'write {"at": "...", "lat": 47.0, "lon": -115.0}')

@@ -1,0 +1,110 @@
+"""A posted control as a person reports it: which level, where, since when, and who says so."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from alertd.errors import InputError
+from alertd.plan.posted import CLOSED, NONE_POSTED, PostedControl, Where
+from alertd.rules.ruleset import RuleSet
+from alertd.sources.files.toml import FileModel, Mistake, read_row
+from alertd.sources.files.trips import parse_departure
+from alertd.sources.road_feeds.json_feed import BEARINGS
+
+_Place = Annotated[list[float], Field(min_length=2, max_length=2)]
+_TEXT: Final = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$"
+Direction = Literal["N", "NE", "E", "SE", "S", "SW", "W", "NW", "both"]
+
+
+class PostedRequest(FileModel):
+    """One posted control. Where: `from` and `to`, or `place`, the name of a pass, summit or zone.
+
+    `level`: a level's id in the jurisdiction's rule file, "closed", or "none" for a sign that is off. `until` null or
+    left out: nobody knows. Times are kept in UTC.
+    """
+
+    id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["P-17"])
+    jurisdiction: str = Field(min_length=2, max_length=6, examples=["US-ID"])
+    level: str = Field(min_length=1, max_length=80, examples=["chains-required"])
+    start: _Place | None = Field(None, alias="from", examples=[[47.45, -115.69]])
+    end: _Place | None = Field(None, alias="to", examples=[[47.49, -115.92]])
+    place: str | None = Field(None, min_length=1, max_length=80, pattern=_TEXT, examples=["Lookout Pass"])
+    direction: Direction = "both"
+    since: str = Field(examples=["2027-01-14T05:10:00-07:00"])
+    until: str | None = Field(None, examples=["2027-01-14T14:00:00-07:00"])
+    words: str = Field("", max_length=80, pattern=_TEXT, examples=["chain sign lit at exit 0"])
+    source: str = Field(min_length=1, max_length=80, pattern=_TEXT, examples=["a driver, by telephone"])
+
+    @field_validator("since", "until")
+    @classmethod
+    def _has_zone(cls, value: str | None) -> str | None:
+        return None if value is None else parse_departure(value).astimezone(UTC).isoformat()
+
+    @model_validator(mode="after")
+    def _is_sound(self) -> "PostedRequest":
+        if self.place is not None and (self.start is not None or self.end is not None):
+            raise Mistake("place", "stands beside from and to", "write one of both")
+        if self.place is None and (self.start is None or self.end is None):
+            raise Mistake("place", "missing, and so is from or to", 'write place = "...", or from and to')
+        for key, at in (("from", self.start), ("to", self.end)):
+            if at is not None and not (abs(at[0]) <= 90.0 and abs(at[1]) <= 180.0):
+                raise Mistake(
+                    key, f"[{at[0]:g}, {at[1]:g}] is nowhere on Earth", "write [latitude, longitude] in degrees"
+                )
+        if self.start is not None and self.start == self.end:
+            raise Mistake("to", "is the same place as from", "write where the control ends")
+        if self.until is not None and self.until <= self.since:
+            raise Mistake("until", "is not after since", "write when it ends, or null if nobody knows")
+        return self
+
+
+def parse_posted(row: Any, where: str) -> PostedRequest:
+    """One control from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    return read_row(
+        row,
+        PostedRequest,
+        where,
+        'write {"id": "...", "jurisdiction": "...", "level": "...", "place": "...", "since": "...", "source": "..."}',
+    )
+
+
+def to_control(
+    asked: PostedRequest, rulesets: Mapping[str, RuleSet], names: Mapping[str, Where], confirmed_at: datetime, at: str
+) -> PostedControl:
+    """The control. Raises InputError, which names the request as `at`, for what no rule set or list of names knows."""
+    rules = rulesets.get(asked.jurisdiction)
+    if rules is None:
+        known = ", ".join(sorted(rulesets))
+        raise InputError(at, "jurisdiction", f'there are no rules of "{asked.jurisdiction}"', f"write one of: {known}")
+    levels = [*(level.id for level in rules.levels), CLOSED, NONE_POSTED]
+    if asked.level not in levels:
+        raise InputError(
+            at, "level", f'"{asked.level}" is no level of {asked.jurisdiction}', f"write one of: {', '.join(levels)}"
+        )
+    if asked.place is not None:
+        found = names.get(asked.place.casefold())
+        if found is None:
+            raise InputError(
+                at,
+                "place",
+                f'"{asked.place}" is no zone of {asked.jurisdiction} and no summit on file',
+                "write from and to, or add the summit to the summits file",
+            )
+        where = found
+    else:
+        start, end = asked.start or [0.0, 0.0], asked.end or [0.0, 0.0]
+        where = Where(between=((start[0], start[1]), (end[0], end[1])))
+    return PostedControl(
+        id=asked.id,
+        jurisdiction=asked.jurisdiction,
+        level=asked.level,
+        words=asked.words,
+        source=asked.source,
+        where=where,
+        since=datetime.fromisoformat(asked.since),
+        until=None if asked.until is None else datetime.fromisoformat(asked.until),
+        confirmed_at=confirmed_at,
+        bearing_deg=None if asked.direction == "both" else BEARINGS[asked.direction],
+    )

@@ -1,0 +1,230 @@
+"""A feed of posted conditions as its operator describes it: where it is asked, how it is read, and what its words mean.
+
+One TOML file a feed in the folder `places.feeds`.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Final, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import jmespath
+from jmespath.exceptions import JMESPathError
+from pydantic import Field, field_validator, model_validator
+
+from alertd.errors import ConfigError
+from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
+from alertd.rules.ruleset import RuleSet
+from alertd.sources.files.toml import FileModel, Mistake, read_toml
+
+IGNORED: Final = "ignore"
+_OWN_LEVELS: Final = (CLOSED, NONE_POSTED, IGNORED)
+_Words = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]+$")]
+_Expression = Annotated[str, Field(max_length=1000)]
+
+
+class ReadFile(FileModel):
+    """JMESPath expressions: `list` and `published` on the whole answer, the others on one entry of the list."""
+
+    entries: _Expression = Field("", alias="list", examples=["items[]"])
+    published: _Expression = Field("", examples=["metadata.updated"])
+    id: _Expression = Field("", examples=["id"])
+    text: _Expression = Field("", examples=["restriction"])
+    since: _Expression = Field("", examples=["start"])
+    until: _Expression = Field("", examples=["end"])
+    geometry: _Expression = Field("", examples=["geometry"])
+    start: _Expression = Field("", alias="from", examples=["[start.lat, start.lon]"])
+    end: _Expression = Field("", alias="to", examples=["[end.lat, end.lon]"])
+    place: _Expression = Field("", examples=["pass_name"])
+    direction: _Expression = Field("", examples=["direction"])
+
+    @model_validator(mode="after")
+    def _compile(self) -> "ReadFile":
+        for key, expression in self.by_key().items():
+            if expression:
+                try:
+                    jmespath.compile(expression)
+                except JMESPathError as exc:
+                    at = " ".join(str(exc).split())[:120]
+                    mend = "mend the expression (jmespath.org has its grammar)"
+                    raise Mistake(key, f'"{expression}" is no JMESPath: {at}', mend) from None
+        return self
+
+    def by_key(self) -> dict[str, str]:
+        return {(f.alias or name): getattr(self, name) for name, f in ReadFile.model_fields.items()}
+
+
+class WordFile(FileModel):
+    """What some words of the feed mean: all of them, any case (`exact`), or a regular expression found in them."""
+
+    exact: str = Field("", max_length=500)
+    pattern: str = Field("", max_length=500)
+    level: str = Field(min_length=1, examples=["chains-required"])
+
+    @model_validator(mode="after")
+    def _is_one_of_both(self) -> "WordFile":
+        if bool(self.exact) == bool(self.pattern):
+            raise Mistake("exact", "a word has either exact or pattern", 'write exact = "..." or pattern = "..."')
+        try:
+            re.compile(self.pattern)
+        except re.error as exc:
+            raise Mistake("pattern", f'"{self.pattern}" is no regular expression: {exc}', "mend it") from None
+        return self
+
+
+class FeedFile(FileModel):
+    name: str = Field(min_length=1, max_length=40, pattern=r"^[a-z0-9-]+$", examples=["my-state"])
+    use: bool = True
+    source: _Words = Field(examples=["the state's open road feed"])
+    url: str = Field(pattern=r"^https?://[^\s]+$", examples=["https://roads.example/conditions.json"])
+    key_name: str = Field("", max_length=80)
+    key_file: str = ""
+    format: Literal["json", "geojson", "datex2-v3"]
+    jurisdiction: str = Field(min_length=2, max_length=6, examples=["US-ID"])
+    licence: _Words = Field(examples=["open data, see the state's terms"])
+    poll_min: float = Field(5.0, ge=1, le=360)
+    stale_min: float = Field(60.0, ge=1, le=2880)
+    zone: str = ""
+    read: ReadFile = ReadFile.model_validate({})
+    word: list[WordFile] = Field(default_factory=list)
+
+    @field_validator("zone")
+    @classmethod
+    def _is_zone(cls, value: str) -> str:
+        try:
+            if value:
+                ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError):
+            raise ValueError(f'"{value}" is no time zone; write an IANA name, e.g. "America/Boise"') from None
+        return value
+
+    @model_validator(mode="after")
+    def _is_mapped(self) -> "FeedFile":
+        given = [key for key, expression in self.read.by_key().items() if expression]
+        if self.format == "datex2-v3":
+            if given:
+                raise Mistake(f"read.{given[0]}", "DATEX II is read as it is", "leave [read] out")
+            return self
+        needed = ("text",) if self.format == "geojson" else ("list", "text")
+        for key in needed:
+            if key not in given:
+                example = {"list": "items[]", "text": "restriction"}[key]
+                raise Mistake(f"read.{key}", "missing", f'write e.g. {key} = "{example}"')
+        if self.format == "json" and not {"geometry", "from", "place"}.intersection(given):
+            raise Mistake(
+                "read", "says nothing of where an entry is", 'write geometry, or from and to, or place = "pass_name"'
+            )
+        if ("to" in given) and "from" not in given:
+            raise Mistake("read.from", "missing beside to", 'write from = "[start.lat, start.lon]"')
+        if bool(self.key_name) != bool(self.key_file):
+            raise Mistake("key_file", "key_name and key_file go together", "write both or neither")
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Word:
+    exact: str
+    pattern: re.Pattern[str] | None
+    level: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Feed:
+    """A feed. read: JMESPath by key, none for DATEX II; key: its secret parameter, None if it wants none."""
+
+    name: str
+    use: bool
+    source: str
+    url: str
+    key: Mapping[str, str] | None
+    format: str
+    jurisdiction: str
+    licence: str
+    poll_s: float
+    stale_s: float
+    zone: str
+    read: Mapping[str, str]
+    words: tuple[Word, ...]
+
+    def level(self, text: str) -> str:
+        """The level that the feed's words mean, by the first line of its table that fits; NOT_UNDERSTOOD if none."""
+        plain = " ".join(text.split())
+        for word in self.words:
+            if word.pattern.search(plain) if word.pattern is not None else word.exact == plain.casefold():
+                return word.level
+        return NOT_UNDERSTOOD
+
+
+def read_feed(path: Path, rulesets: Mapping[str, RuleSet]) -> Feed:
+    """One feed's file. Raises ConfigError naming file, field and mend, also for a level that the rules do not know."""
+    content = read_toml(path, FeedFile)
+    _check_levels(path, content, rulesets)
+    return Feed(
+        name=content.name,
+        use=content.use,
+        source=content.source,
+        url=content.url,
+        key={content.key_name: _secret(path, content.key_file)} if content.key_name and content.use else None,
+        format=content.format,
+        jurisdiction=content.jurisdiction,
+        licence=content.licence,
+        poll_s=content.poll_min * 60.0,
+        stale_s=content.stale_min * 60.0,
+        zone=content.zone,
+        read=_expressions(content),
+        words=tuple(
+            Word(
+                exact=" ".join(w.exact.split()).casefold(),
+                pattern=re.compile(w.pattern, re.IGNORECASE) if w.pattern else None,
+                level=w.level,
+            )
+            for w in content.word
+        ),
+    )
+
+
+def read_feeds(folder: Path, rulesets: Mapping[str, RuleSet]) -> tuple[Feed, ...]:
+    """The feeds of a folder that are in use, by file name; none where there is no such folder."""
+    feeds = [read_feed(path, rulesets) for path in sorted(folder.glob("*.toml"))]
+    names = [f.name for f in feeds]
+    for name in names:
+        if names.count(name) > 1:
+            raise ConfigError(str(folder), "name", f'"{name}" names two feeds', "give each feed a name of its own")
+    return tuple(f for f in feeds if f.use)
+
+
+def _expressions(content: FeedFile) -> dict[str, str]:
+    found = content.read.by_key()
+    if content.format == "geojson":
+        usual = {"list": "features", "id": "id || properties.id", "geometry": "geometry"}
+        found |= {key: found[key] or expression for key, expression in usual.items()}
+    return found
+
+
+def _check_levels(path: Path, content: FeedFile, rulesets: Mapping[str, RuleSet]) -> None:
+    rules = rulesets.get(content.jurisdiction)
+    if rules is None:
+        raise ConfigError(
+            str(path),
+            "jurisdiction",
+            f'there are no rules of "{content.jurisdiction}"',
+            f"add its rule file, or write one of: {', '.join(sorted(rulesets)) or 'none is on file'}",
+        )
+    known = [level.id for level in rules.levels]
+    for i, word in enumerate(content.word, start=1):
+        if word.level not in (*known, *_OWN_LEVELS):
+            raise ConfigError(
+                str(path),
+                f"word[{i}].level",
+                f'"{word.level}" is no level of {content.jurisdiction}',
+                f"write one of: {', '.join((*known, *_OWN_LEVELS))}",
+            )
+
+
+def _secret(path: Path, name: str) -> str:
+    try:
+        return (path.parent / name).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as exc:
+        raise ConfigError(str(path), "key_file", f"{name} cannot be read", "make that file, readable by us") from exc

@@ -1,0 +1,122 @@
+"""Feeds of posted conditions: asked, read in their format, and turned into posted controls."""
+
+import hashlib
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from alertd.plan.posted import CLOSED, NOT_UNDERSTOOD, PostedControl, Where
+from alertd.sources.http.answer import Answer
+from alertd.sources.http.client import PoliteClient
+from alertd.sources.road_feeds.config import IGNORED, Feed
+from alertd.sources.road_feeds.datex import read_datex
+from alertd.sources.road_feeds.json_feed import read_feed_json
+from alertd.sources.road_feeds.model import FeedContent, FeedRow
+
+_TYPES = {
+    "json": ("json", "text/plain", "octet-stream", "javascript"),
+    "geojson": ("json", "text/plain", "octet-stream", "javascript"),
+    "datex2-v3": ("xml", "text/plain", "octet-stream"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedSaid:
+    """What one feed says. confirmed_at: when it was published, or else fetched. left_out: entries not counted.
+
+    old_because: why this is not its newest word, "" where it is.
+    """
+
+    controls: tuple[PostedControl, ...]
+    confirmed_at: datetime
+    left_out: tuple[str, ...]
+    old_because: str = ""
+
+
+async def ask(client: PoliteClient, feed: Feed, names: Mapping[str, Where], now_utc: datetime) -> FeedSaid:
+    """A feed's controls. Raises SourceError when it does not answer, or not in the shape that its file describes.
+
+    names: places that its entries may name, by their lower-case names.
+    """
+    answer: Answer[FeedContent] = await client.get(
+        feed.name,
+        feed.url,
+        read=lambda body: read_body(feed, body),
+        content_types=_TYPES[feed.format],
+        params=feed.key,
+        default_life_s=feed.poll_s,
+    )
+    said = to_controls(feed, answer.value, names, min(answer.fetched_at, now_utc))  # fetched since `now` was read
+    old_s = (now_utc - said.confirmed_at).total_seconds()
+    if answer.stale:
+        return replace(said, old_because=answer.not_refreshed)
+    if old_s > feed.stale_s:
+        return replace(said, old_because=f"published {said.confirmed_at:%d %H:%M} UTC, {old_s / 60:.0f} min ago")
+    return said
+
+
+def read_body(feed: Feed, body: bytes) -> FeedContent:
+    """An answer, or a saved one, in the feed's format. Raises SourceChanged."""
+    if feed.format == "datex2-v3":
+        return read_datex(feed.name, body)
+    return read_feed_json(feed.name, body, feed.read, feed.zone)
+
+
+def to_controls(feed: Feed, content: FeedContent, names: Mapping[str, Where], fetched_at: datetime) -> FeedSaid:
+    """What the entries mean by the feed's own table of words."""
+    published = content.published
+    # A clock that runs ahead of ours must not make news out of what is old.
+    confirmed_at = fetched_at if published is None else min(published, fetched_at)
+    controls: list[PostedControl] = []
+    ignored = 0
+    seen: Counter[str] = Counter()
+    for row in content.rows:
+        level = _level(feed, row)
+        if level == IGNORED:
+            ignored += 1
+            continue
+        id_ = row.id or hashlib.sha256(f"{row.text}\x1f{row.place}\x1f{row.wheres}".encode()).hexdigest()[:16]
+        # Entries that share an id would hide one another.
+        seen[id_] += 1
+        id_ += f"#{seen[id_]}" if seen[id_] > 1 else ""
+        wheres = row.wheres or (names.get(row.place.casefold(), Where()),)
+        for n, where in enumerate(wheres):
+            controls.append(
+                PostedControl(
+                    id=id_ if n == 0 else f"{id_}/{n + 1}",
+                    jurisdiction=feed.jurisdiction,
+                    level=level,
+                    words=row.quote or "no words",
+                    source=feed.source,
+                    where=replace(where, words=row.place) if row.place else where,
+                    since=_since(row, confirmed_at),
+                    until=_until(row, confirmed_at),
+                    confirmed_at=confirmed_at,
+                    bearing_deg=row.bearing_deg,
+                )
+            )
+    left_out = (*content.left_out, *((f"{ignored} that its words say to ignore",) if ignored else ()))
+    return FeedSaid(controls=tuple(controls), confirmed_at=confirmed_at, left_out=left_out)
+
+
+def _level(feed: Feed, row: FeedRow) -> str:
+    named = feed.level(row.text) if row.text else NOT_UNDERSTOOD
+    if named == NOT_UNDERSTOOD and row.quote != row.text:
+        named = feed.level(row.quote)
+    return CLOSED if row.closed and named == NOT_UNDERSTOOD else named
+
+
+def _since(row: FeedRow, confirmed_at: datetime) -> datetime | None:
+    if row.stands_now and row.since is not None:
+        return min(row.since, confirmed_at)
+    return row.since
+
+
+def _until(row: FeedRow, confirmed_at: datetime) -> datetime | None:
+    """Its end; one before its beginning cannot be meant, and one that a source overrides is none."""
+    if row.until is None or (row.since is not None and row.until <= row.since):
+        return None
+    if row.stands_now and row.until <= confirmed_at:
+        return None
+    return row.until

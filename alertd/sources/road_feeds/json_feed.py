@@ -1,0 +1,160 @@
+"""Any JSON or GeoJSON feed of posted conditions, read by JMESPath expressions of its feed file."""
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import jmespath
+from jmespath.exceptions import JMESPathError
+
+from alertd.errors import SourceChanged
+from alertd.plan.posted import Place, Where
+from alertd.sources.http.errors import parse_json
+from alertd.sources.road_feeds.model import FeedContent, FeedRow, short
+
+BEARINGS: Final = {
+    "N": 0.0, "NE": 45.0, "E": 90.0, "SE": 135.0, "S": 180.0, "SW": 225.0, "W": 270.0, "NW": 315.0,
+    "NORTH": 0.0, "EAST": 90.0, "SOUTH": 180.0, "WEST": 270.0,
+    "NORTHBOUND": 0.0, "EASTBOUND": 90.0, "SOUTHBOUND": 180.0, "WESTBOUND": 270.0, "NB": 0.0, "EB": 90.0, "SB": 180.0,
+    "WB": 270.0,
+}  # fmt: skip
+MOST_ROWS: Final = 20_000
+_MILLISECONDS_FROM: Final = 1e11  # a number of seconds so large lies in the year 5138
+
+
+def read_feed_json(source: str, body: bytes, read: Mapping[str, str], zone: str) -> FeedContent:
+    """Its entries by the expressions `read`, by key; "" for a key that is not mapped.
+
+    zone: IANA name in which times without an offset are given, "" if none are. Raises SourceChanged when the list is
+    not where the expression says: a feed of another shape is no feed with nothing in it.
+    """
+    answer = parse_json(source, body)
+    listed = _found(source, "list", read["list"], answer)
+    if not isinstance(listed, list):
+        raise SourceChanged(source, f'has no list where read.list = "{read["list"]}" looks; its shape has changed')
+    if len(listed) > MOST_ROWS:
+        raise SourceChanged(source, f"lists more than {MOST_ROWS} entries")
+    published = _found(source, "published", read["published"], answer)
+    rows = [_row(source, row, read, zone) for row in listed]
+    return FeedContent(rows=tuple(rows), published=read_time(published, zone))
+
+
+def _row(source: str, row: Any, read: Mapping[str, str], zone: str) -> FeedRow:
+    def value(key: str) -> Any:
+        return _found(source, key, read[key], row)
+
+    text = _words(value("text"))
+    between = (_place(value("from")), _place(value("to")))
+    geometry = value("geometry")
+    wheres: tuple[Where, ...] = ()
+    if between[0] is not None and between[1] is not None:
+        wheres = (Where(near=between[0]),) if between[0] == between[1] else (Where(between=(between[0], between[1])),)
+    elif geometry is not None:
+        wheres = geometry_wheres(geometry)
+    elif between[0] is not None:
+        wheres = (Where(near=between[0]),)
+    return FeedRow(
+        id=short(_words(value("id"))),
+        text=text,
+        quote=short(text),
+        since=read_time(value("since"), zone),
+        until=read_time(value("until"), zone),
+        wheres=wheres,
+        place=short(_words(value("place"))),
+        bearing_deg=BEARINGS.get(_words(value("direction")).upper()),
+    )
+
+
+def _found(source: str, key: str, expression: str, value: Any) -> Any:
+    if not expression:
+        return None
+    try:
+        return jmespath.search(expression, value)
+    except (JMESPathError, RecursionError) as exc:
+        raise SourceChanged(source, f"read.{key} cannot be applied ({short(str(exc))})") from exc
+
+
+def _words(value: Any) -> str:
+    """Text of a value: lists are joined, as feeds often give a line a lane."""
+    if isinstance(value, list):
+        return "; ".join(filter(None, map(_words, value)))
+    if isinstance(value, bool) or value is None or isinstance(value, dict):
+        return ""
+    return " ".join(str(value).split())
+
+
+def _place(value: Any) -> Place | None:
+    """[latitude, longitude], numbers or numerals."""
+    if not isinstance(value, list) or len(value) != 2:
+        return None
+    try:
+        lat, lon = float(value[0]), float(value[1])
+    except (TypeError, ValueError):
+        return None
+    return (lat, lon) if _on_earth(lat, lon) else None
+
+
+def _on_earth(lat: float, lon: float) -> bool:
+    return abs(lat) <= 90.0 and abs(lon) <= 180.0  # NaN is not
+
+
+def geometry_wheres(geometry: Any) -> tuple[Where, ...]:
+    """A GeoJSON geometry (RFC 7946: longitude first), a part each; none when any part of it cannot be read."""
+    if not isinstance(geometry, dict):
+        return ()
+    if geometry.get("type") == "GeometryCollection":
+        members = geometry.get("geometries")
+        parts = [geometry_wheres(g) for g in members] if isinstance(members, list) else []
+        return tuple(w for part in parts for w in part) if all(parts) else ()
+    coordinates: Any = geometry.get("coordinates")
+    try:
+        match geometry.get("type"):
+            case "Point":
+                return (Where(near=_corner(coordinates)),)
+            case "MultiPoint":
+                return tuple(Where(near=_corner(c)) for c in coordinates)
+            case "LineString":
+                return (Where(line=_line(coordinates)),)
+            case "MultiLineString":
+                return tuple(Where(line=_line(c)) for c in coordinates)
+            case "Polygon":
+                return (Where(outline=_line(coordinates[0], least=4)),)
+            case "MultiPolygon":
+                return tuple(Where(outline=_line(c[0], least=4)) for c in coordinates)
+    except (TypeError, ValueError, IndexError, KeyError):
+        return ()
+    return ()
+
+
+def _corner(c: Any) -> Place:
+    lon, lat = float(c[0]), float(c[1])
+    if not _on_earth(lat, lon):
+        raise ValueError("nowhere on Earth")
+    return lat, lon
+
+
+def _line(corners: Any, least: int = 2) -> tuple[Place, ...]:
+    line = tuple(_corner(c) for c in corners)
+    if len(line) < least:
+        raise ValueError("too few corners")
+    return line
+
+
+def read_time(value: Any, zone: str) -> datetime | None:
+    """ISO 8601, or seconds or milliseconds since 1970; None for anything else and for a local time of no known zone."""
+    if isinstance(value, str) and value.strip().lstrip("-").isdigit() and len(value.strip()) >= 9:
+        value = int(value)
+    try:
+        if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+            seconds = value / 1000.0 if abs(value) >= _MILLISECONDS_FROM else float(value)
+            return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)
+        if not isinstance(value, str):
+            return None
+        when = datetime.fromisoformat(value.strip())
+        if when.utcoffset() is None:
+            return when.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC) if zone else None
+        return when.astimezone(UTC)
+    except (ValueError, OverflowError):
+        return None

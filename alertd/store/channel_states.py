@@ -1,0 +1,115 @@
+"""The state of each channel that a restart must keep: in use, failing or disabled, why, and how its tries went.
+
+A row is written in the transaction that marks the attempt, so state and outbox never disagree after a crash.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, Final, Protocol
+
+from sqlalchemy import Connection, Row, case, func, or_, select
+
+from alertd.store.connection import Database, insert_or
+from alertd.store.rows import EndpointState
+from alertd.store.schema import endpoints
+
+UP: Final = "up"
+DISABLED: Final = "disabled"
+
+
+class State(Protocol):
+    """What is kept of a channel: `state` is "up", "failing" or "disabled", `since` when it came to that."""
+
+    @property
+    def target(self) -> str: ...
+    @property
+    def state(self) -> str: ...
+    @property
+    def why(self) -> str: ...
+    @property
+    def since(self) -> datetime: ...
+    @property
+    def last_success_at(self) -> datetime | None: ...
+    @property
+    def last_failure_at(self) -> datetime | None: ...
+    @property
+    def failures(self) -> int: ...
+
+
+class Endpoints:
+    """The channels of one store. Every method raises StoreError when the store fails."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def get(self, target: str) -> EndpointState | None:
+        with self._database.read() as connection:
+            row = connection.execute(select(endpoints).where(endpoints.c.target == target)).one_or_none()
+        return None if row is None else _state(row)
+
+    def all(self) -> list[EndpointState]:
+        """By name."""
+        with self._database.read() as connection:
+            return [_state(row) for row in connection.execute(select(endpoints).order_by(endpoints.c.target))]
+
+    def standings(self) -> Mapping[str, EndpointState]:
+        return {one.target: one for one in self.all()}
+
+    def keep(self, state: State) -> None:
+        """Keep what an attempt came to, in a transaction of its own."""
+        with self._database.write() as connection:
+            keep_state(connection, state)
+
+    def reopen(self, target: str, at: datetime) -> bool:
+        """Put a disabled channel into use again; returns whether it was disabled."""
+        with self._database.write() as connection:
+            opened = connection.execute(
+                endpoints.update()
+                .where(endpoints.c.target == target, endpoints.c.state == DISABLED)
+                .values(state=UP, reason="", since=at, failures=0)
+            )
+            return opened.rowcount > 0
+
+
+def keep_state(connection: Connection, state: State) -> None:
+    """Write what an attempt came to. Of a state that lasts, the first time and reason stay.
+
+    Attempts of one channel run side by side and may be written in another order: none of them reopens a disabled one.
+    """
+    new = insert_or(connection, endpoints).values(
+        target=state.target,
+        state=state.state,
+        reason=state.why,
+        since=state.since,
+        last_success_at=state.last_success_at,
+        last_failure_at=state.last_failure_at,
+        failures=state.failures,
+    )
+    row = new.excluded
+    lasts = endpoints.c.state == row.state
+    connection.execute(
+        new.on_conflict_do_update(
+            index_elements=["target"],
+            set_={
+                "state": row.state,
+                "since": case((lasts, endpoints.c.since), else_=row.since),
+                "reason": case((lasts & (row.state == DISABLED), endpoints.c.reason), else_=row.reason),
+                "last_success_at": func.coalesce(row.last_success_at, endpoints.c.last_success_at),
+                "last_failure_at": func.coalesce(row.last_failure_at, endpoints.c.last_failure_at),
+                "failures": row.failures,
+            },
+            where=or_(endpoints.c.state != DISABLED, row.state == DISABLED),
+        )
+    )
+
+
+def _state(row: Row[Any]) -> EndpointState:
+    return EndpointState(
+        target=row.target,
+        state=row.state,
+        why=row.reason,
+        since=row.since,
+        last_success_at=row.last_success_at,
+        last_failure_at=row.last_failure_at,
+        failures=row.failures,
+    )

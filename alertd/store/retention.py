@@ -1,0 +1,88 @@
+"""What may go after its time. Nothing that waits or is parked loses what it needs to be delivered."""
+
+from collections.abc import Callable, Collection, Sequence
+from datetime import datetime
+from typing import Final
+
+from sqlalchemy import ColumnElement, Delete, Table, and_, delete, exists, or_, select, tuple_
+
+from alertd.store.connection import Database
+from alertd.store.outbox import PARKED, WAITING
+from alertd.store.schedule import SETTLED
+from alertd.store.schema import deliveries, due, events, idempotency, notices, plans, slots, trips
+
+AT_A_TIME: Final = 500  # rows a transaction, so that a notice never waits long behind the cleaning
+
+
+class Pruning:
+    """Each method returns how many rows went, and raises StoreError when the store fails."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def events(self, before: datetime, *, kinds: Collection[str] = (), but: Collection[str] = ()) -> int:
+        """Reports from before a moment: of `kinds`, or of all kinds except `but` when none are named."""
+        kind = events.c.kind.in_(kinds) if kinds else events.c.kind.not_in(but)
+        return self._remove(events, and_(events.c.at < before, kind))
+
+    def events_by_id(self, ids: Collection[str]) -> int:
+        """These reports, of which there are few."""
+        return self._remove(events, events.c.id.in_(ids))
+
+    def notices(self, before: datetime) -> int:
+        """Notices of before a moment that no target is still to get.
+
+        What is parked counts as still to get until it has been of no use since that moment.
+        """
+        of_use = and_(deliveries.c.state == PARKED, deliveries.c.expires_at >= before)
+        to_get = exists().where(deliveries.c.notice_id == notices.c.id, or_(deliveries.c.state == WAITING, of_use))
+        return self._remove(
+            notices,
+            and_(notices.c.created_at < before, ~to_get),
+            first=lambda ids: delete(deliveries).where(deliveries.c.notice_id.in_(ids)),
+        )
+
+    def plans(self, before: datetime) -> int:
+        """Plans of before a moment without a notice left, but not a trip's newest: what is news is told from it."""
+        newer = plans.alias("newer")
+        superseded = exists().where(newer.c.trip_id == plans.c.trip_id, newer.c.made_at > plans.c.made_at)
+        said = exists().where(notices.c.plan_id == plans.c.id)
+        return self._remove(plans, and_(plans.c.made_at < before, superseded, ~said))
+
+    def trips(self, over: Sequence[str]) -> int:
+        """Of the trips that are over, those of which no notice and no report is left, with their last plans."""
+        left = or_(
+            exists().where(notices.c.trip_id == trips.c.id),
+            exists().where(events.c.trip_id == trips.c.id),
+        )
+        return sum(
+            self._remove(
+                trips,
+                and_(trips.c.id.in_(over[n : n + AT_A_TIME]), ~left),
+                first=lambda ids: delete(plans).where(plans.c.trip_id.in_(ids)),
+            )
+            for n in range(0, len(over), AT_A_TIME)
+        )
+
+    def slots(self, before: datetime) -> int:
+        """What was said or done once, and could not come due again."""
+        removed = self._remove(slots, slots.c.filled_at < before)
+        return removed + self._remove(due, and_(due.c.state == SETTLED, due.c.due_at < before))
+
+    def answers(self, before: datetime) -> int:
+        return self._remove(idempotency, idempotency.c.created_at < before)
+
+    def _remove(
+        self, table: Table, condition: ColumnElement[bool], first: Callable[[list[str]], Delete] | None = None
+    ) -> int:
+        """Delete in small transactions; `first` what hangs on the rows chosen, by their ids."""
+        key, removed = tuple(table.primary_key), 0
+        while True:
+            with self._database.write() as connection:
+                chosen = connection.execute(select(*key).where(condition).limit(AT_A_TIME)).all()
+                if not chosen:
+                    return removed
+                if first is not None:
+                    connection.execute(first([row[0] for row in chosen]))
+                these = tuple_(*key).in_([tuple(row) for row in chosen])
+                removed += connection.execute(delete(table).where(these)).rowcount

@@ -1,0 +1,252 @@
+"""A loopback stand-in for the Open-Meteo forecast API, serving the invented storm in the API's own format.
+
+For the demo and for tests, on 127.0.0.1 only. It answers /v1/forecast, /v1/ensemble (control and 30 members),
+/v1/elevation and /data/<model>/static/meta.json, and can be told to fail. The format is in `open_meteo_format`.
+"""
+
+import json
+import sys
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from email.utils import format_datetime
+from enum import StrEnum
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from socket import SHUT_RDWR
+from threading import Event, Thread
+from types import TracebackType
+from typing import Any, Final, Self, cast
+from urllib.parse import parse_qsl, urlsplit
+
+from alertd.testing.fake_nws import WeatherGov
+from alertd.testing.open_meteo_format import NO_FLAWS, BadRequest, Flaws, Ground, elevation, forecast, run_metadata
+from alertd.testing.storm import Storm, ground_m, member
+
+MEMBERS: Final = 30
+
+
+class FaultKind(StrEnum):
+    """Ways in which a provider lets us down."""
+
+    DOWN = "the connection closes without an answer"
+    SLOW = "the answer comes late"
+    GARBLED = "status 200, and not JSON"
+    HTML = "status 200, and a web page"
+    TRUNCATED = "the connection closes in the middle of the body"
+    BROKEN_STREAM = "status 200, half an answer, then an error text inside the body"
+    LIMIT_MINUTE = "status 429, minutely limit"
+    LIMIT_DAY = "status 429, daily limit"
+    OVERLOADED = "status 503"
+    NULLS = "null in every series of some locations"
+    STALE = "an answer from hours ago, as from a forgotten cache"
+    WRONG_UNITS = "°F, mp/h and inch whatever was asked, and labelled so"
+
+
+REFUSALS: Final[dict[FaultKind, tuple[int, str]]] = {
+    FaultKind.LIMIT_MINUTE: (429, "Minutely API request limit exceeded. Please try again in one minute."),
+    FaultKind.LIMIT_DAY: (429, "Daily API request limit exceeded. Please try again tomorrow."),
+    FaultKind.OVERLOADED: (503, "The service is overloaded. Please try again later."),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One fault. `slow_s` is for SLOW, `cells` (places in the request's list) for NULLS, `stale_h` for STALE."""
+
+    kind: FaultKind
+    slow_s: float = 30.0
+    cells: frozenset[int] = frozenset({0})
+    stale_h: int = 36
+
+    @property
+    def flaws(self) -> Flaws:
+        """What is wrong inside an answer of this kind."""
+        match self.kind:
+            case FaultKind.NULLS:
+                return Flaws(null_cells=self.cells)
+            case FaultKind.STALE:
+                return Flaws(stale_h=self.stale_h)
+            case FaultKind.WRONG_UNITS:
+                return Flaws(foreign_units=True)
+        return NO_FLAWS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """One request as it came in."""
+
+    method: str
+    path: str
+    params: Mapping[str, str]
+    headers: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    body: bytes
+    status: int = 200
+    content_type: str = "application/json; charset=utf-8"
+    sent_bytes: int | None = None  # fewer than the body's, when the connection is to break
+
+
+@dataclass(kw_only=True)
+class Standin:
+    """The server, as a context manager: `with Standin(now_utc=…) as api: httpx.get(api.base_url + "/v1/forecast")`.
+
+    `now_utc` is the held clock that places past_days and forecast_days; the owner may move it between requests.
+    weather_gov: also answers for that service, see there.
+    `script(…)` lists the faults of the next requests, None for a good answer; `always(…)` holds for all the others.
+    """
+
+    now_utc: datetime
+    storm: Storm = field(default_factory=Storm)
+    ground: Ground = ground_m
+    weather_gov: WeatherGov | None = None
+    requests: list[Asked] = field(default_factory=list)
+    _scripted: deque[Fault | None] = field(default_factory=deque)
+    _lasting: Fault | None = None
+    _closing: Event = field(default_factory=Event)
+    _server: "_Server | None" = None
+    _thread: Thread | None = None
+
+    def __post_init__(self) -> None:
+        if self.now_utc.utcoffset() != timedelta(0):
+            raise ValueError("now_utc must be aware and UTC")
+
+    @property
+    def base_url(self) -> str:
+        if self._server is None:
+            raise RuntimeError("the stand-in serves only inside its `with` block")
+        return f"http://127.0.0.1:{self._server.server_address[1]}"
+
+    def script(self, *faults: Fault | None) -> None:
+        """The faults of the next requests in order, one each; None stands for a good answer."""
+        self._scripted.extend(faults)
+
+    def always(self, fault: Fault | None) -> None:
+        """The fault of every request that no script covers; None to recover."""
+        self._lasting = fault
+
+    def __enter__(self) -> Self:
+        self._closing.clear()
+        self._server = _Server(self)
+        self._thread = Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._closing.set()
+        if self._server is not None and self._thread is not None:
+            self._server.shutdown()
+            self._server.server_close()
+            self._thread.join()
+        self._server = self._thread = None
+
+    def _answer(self, asked: Asked) -> _Answer | None:
+        """The answer to one request, or None when the connection is to close without one."""
+        self.requests.append(asked)
+        fault = self._scripted.popleft() if self._scripted else self._lasting
+        if fault is None:
+            return self._good(asked)
+        match fault.kind:
+            case FaultKind.DOWN:
+                return None
+            case FaultKind.LIMIT_MINUTE | FaultKind.LIMIT_DAY | FaultKind.OVERLOADED:
+                status, reason = REFUSALS[fault.kind]
+                return _Answer(_json({"reason": reason, "error": True}), status)
+            case FaultKind.HTML:
+                return _Answer(
+                    b"<!doctype html><title>Sign in</title><p>Welcome to the yard's wireless", 200, "text/html"
+                )
+            case FaultKind.SLOW:
+                self._closing.wait(fault.slow_s)
+        good = self._good(asked, fault.flaws)
+        half = good.body[: len(good.body) // 2]
+        match fault.kind:
+            case FaultKind.GARBLED:
+                return _Answer(half[::-1] + b"\xff\xfe\x00" + half)
+            case FaultKind.TRUNCATED:
+                return _Answer(good.body, sent_bytes=len(half))
+            case FaultKind.BROKEN_STREAM:
+                return _Answer(half + b"Unexpected error while streaming data: timeoutReached")
+        return good
+
+    def _good(self, asked: Asked, flaws: Flaws = NO_FLAWS) -> _Answer:
+        try:
+            if asked.path == "/v1/forecast":
+                return _Answer(_json(forecast(asked.params, [self.storm], self.ground, self.now_utc, flaws)))
+            if asked.path == "/v1/ensemble":
+                storms = [self.storm, *(member(i) for i in range(1, MEMBERS + 1))]
+                return _Answer(_json(forecast(asked.params, storms, self.ground, self.now_utc, flaws)))
+            if asked.path == "/v1/elevation":
+                return _Answer(_json(elevation(asked.params, self.ground)))
+            if asked.path.startswith("/data/") and asked.path.endswith("/static/meta.json"):
+                return _Answer(_json(run_metadata(self.now_utc)))
+            if self.weather_gov is not None and (body := self.weather_gov.answer(asked.path, asked.params)) is not None:
+                return _Answer(_json(body), content_type="application/geo+json")
+        except BadRequest as exc:
+            return _Answer(_json({"error": True, "reason": str(exc)}), 400)
+        return _Answer(_json({"error": True, "reason": "Not Found"}), 404)
+
+
+def _json(value: Any) -> bytes:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+
+
+def _params(query: str) -> dict[str, str]:
+    """Query or form fields; a field given several times is one comma list, as the API reads it."""
+    params: dict[str, str] = {}
+    for name, value in parse_qsl(query, keep_blank_values=True):
+        params[name] = f"{params[name]},{value}" if name in params else value
+    return params
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def __init__(self, standin: Standin) -> None:
+        self.standin = standin
+        super().__init__(("127.0.0.1", 0), _Handler)
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A client that lost patience is part of the play; anything else is our bug and is shown."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
+
+
+class _Handler(BaseHTTPRequestHandler):
+    protocol_version = "HTTP/1.1"
+
+    def do_GET(self) -> None:
+        self._reply(urlsplit(self.path).query)
+
+    def do_POST(self) -> None:
+        self._reply(self.rfile.read(int(self.headers.get("Content-Length", 0))).decode())
+
+    def _reply(self, query: str) -> None:
+        standin = cast(_Server, self.server).standin
+        asked = Asked(
+            method=self.command,
+            path=urlsplit(self.path).path,
+            params=_params(query),
+            headers={k.lower(): v for k, v in self.headers.items()},
+        )
+        answer = standin._answer(asked)
+        self.close_connection = True
+        if answer is None:
+            self.connection.shutdown(SHUT_RDWR)
+            return
+        self.send_response_only(answer.status)
+        # The held clock's date: the machine's own would make answers differ from run to run.
+        self.send_header("Date", format_datetime(standin.now_utc, usegmt=True))
+        self.send_header("Content-Type", answer.content_type)
+        self.send_header("Content-Length", str(len(answer.body)))
+        self.send_header("Connection", "close")
+        self.end_headers()
+        self.wfile.write(answer.body[: answer.sent_bytes])
+
+    def log_message(self, format: str, *args: Any) -> None:
+        """Silence: the record of requests is `Standin.requests`."""

@@ -1,0 +1,69 @@
+"""Updates the translation catalogues from the code: `python -m alertd.testing.update_translations`."""
+
+import io
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+from babel.messages.catalog import Catalog
+from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import write_po
+
+import alertd
+from alertd.i18n import LANGUAGES
+from alertd.sources.files.translations import FOLDER, read_catalogue
+
+_IN_CODE: Final = {"say": None, "marked": None, "count": (1, 2)}
+_IN_TEMPLATES: Final = {"_": None, "count": (1, 2)}
+# What a driver may see; the other pages are read by offices, in English.
+_TEMPLATES: Final = [(f"web/pages/templates/{name}.html", "jinja2") for name in ("base", "driver", "refused")]
+
+
+def messages_in_code() -> Catalog:
+    """Every message that the package and the templates of the driver's page say or mark, with the files that do."""
+    found = Catalog()
+    _add(found, [("cli/**.py", "ignore"), ("**.py", "python")], _IN_CODE)  # a terminal is told in English
+    _add(found, _TEMPLATES, _IN_TEMPLATES)
+    return found
+
+
+def messages_in_templates() -> Catalog:
+    """Those of the templates alone."""
+    found = Catalog()
+    _add(found, _TEMPLATES, _IN_TEMPLATES)
+    return found
+
+
+def _add(found: Catalog, readers: list[tuple[str, str]], keywords: Mapping[str, tuple[int, ...] | None]) -> None:
+    """A template that cannot be read raises, else its messages would go out of every catalogue."""
+    rows = extract_from_dir(
+        str(Path(alertd.__file__).parent),
+        readers,
+        options_map={"web/pages/templates/**": {"silent": "false"}},
+        keywords=keywords,
+        comment_tags=("Translators:",),
+    )
+    for module, _, message, comments, context in rows:
+        found.add(message, locations=[(f"alertd/{module}", 0)], auto_comments=comments, context=context)
+
+
+def main() -> None:
+    """New messages come in empty, messages no longer said go out; nothing is guessed."""
+    template = messages_in_code()
+    for language in LANGUAGES:
+        if (FOLDER / f"{language}.po").exists():
+            catalogue = read_catalogue(language)
+            catalogue.update(template, no_fuzzy_matching=True, update_creation_date=False)
+            (FOLDER / f"{language}.po").write_bytes(_as_file(catalogue))
+
+
+def _as_file(catalogue: Catalog) -> bytes:
+    """A catalogue as the bytes of its file, without the header that names the version of Babel at hand."""
+    content = io.BytesIO()
+    write_po(content, catalogue, width=118, sort_by_file=True, ignore_obsolete=True, include_lineno=False)
+    lines = content.getvalue().splitlines(keepends=True)
+    return b"".join(line for line in lines if not line.startswith(b'"Generated-By:'))
+
+
+if __name__ == "__main__":
+    main()

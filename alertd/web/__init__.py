@@ -1,0 +1,1 @@
+"""HTTP application: middleware, authorization and problem details."""

@@ -1,0 +1,44 @@
+"""The feed of CAP alerts, and each alert by its identifier."""
+
+import asyncio
+from typing import Any, Final
+
+from fastapi import APIRouter, Request, Response
+
+from alertd.notices.formats.cap_feed import ALERT_MEDIA_TYPE, MEDIA_TYPE, cap_feed
+from alertd.service.cap_alerts import Alerts, Shown
+from alertd.web.problems import Refused
+
+ENDING: Final = ".xml"
+
+
+def alerts_router(alerts: Alerts) -> APIRouter:
+    router = APIRouter(prefix="/v1")
+
+    @router.get("/alerts.atom", response_class=Response, responses=_answers(MEDIA_TYPE))
+    async def get_alerts(request: Request) -> Response:
+        """What stands, as an Atom feed of CAP 1.2 alerts: one of each trip that has to prepare for something."""
+        shown, made_at = await _standing(), alerts.made_at
+        if made_at is None:
+            raise Refused(503, "not available now", "no cycle has ended since the start; ask again in a minute")
+        base = str(request.base_url).rstrip("/") + "/v1/alerts"
+        xml = cap_feed([s.xml for s in shown], alerts.sender, base, made_at, ending=ENDING, own_url=f"{base}.atom")
+        return Response(xml, media_type=MEDIA_TYPE)
+
+    @router.get("/alerts/{identifier}.xml", response_class=Response, responses=_answers(ALERT_MEDIA_TYPE))
+    async def get_alert(identifier: str) -> Response:
+        """One alert that stands, by its identifier."""
+        for shown in await _standing():
+            if shown.identifier == identifier:
+                return Response(shown.xml, media_type=ALERT_MEDIA_TYPE)
+        raise Refused(404, "no such alert", f"no alert {identifier} stands; the feed names those that do")
+
+    async def _standing() -> list[Shown]:
+        return await asyncio.to_thread(alerts.standing)
+
+    return router
+
+
+def _answers(media_type: str) -> dict[int | str, dict[str, Any]]:
+    kind = media_type.split(";")[0]
+    return {200: {"description": "XML.", "content": {kind: {"schema": {"type": "string"}}}}}

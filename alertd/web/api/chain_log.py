@@ -1,0 +1,68 @@
+"""The HTTP interface's part for the chain log: read it, as JSON or for a spreadsheet, and correct it."""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from datetime import timedelta
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.responses import JSONResponse
+
+from alertd.clock import Clock
+from alertd.notices.reports.chain_log_table import csv_text, plain
+from alertd.planning.planner import Planner
+from alertd.service.chain_log import chain_log, keep_correction
+from alertd.service.date_range import period
+from alertd.sources.requests.corrections import CorrectionRequest, parse_correction
+from alertd.store.store import Store
+
+A_MONTH = timedelta(days=31)
+
+
+def chainlog_router(
+    planner: Planner,
+    store: Store,
+    clock: Clock,
+    body_of: Callable[[Request], Awaitable[bytes]],
+    json_of: Callable[[bytes, str], Any],
+) -> APIRouter:
+    """The routes. body_of, json_of: how a request's body is taken and read."""
+    router = APIRouter(prefix="/v1/chainlog")
+    takes = {
+        "requestBody": {
+            "required": True,
+            "content": {"application/json": {"schema": CorrectionRequest.model_json_schema()}},
+        }
+    }
+
+    as_csv = {"description": "The log, as JSON or as CSV.", "content": {"text/csv": {"schema": {"type": "string"}}}}
+
+    @router.get("", responses={200: as_csv})
+    async def get_chainlog(
+        driver: Annotated[str, Query(max_length=80)] = "",
+        since: Annotated[str, Query(alias="from", max_length=40)] = "",
+        until: Annotated[str, Query(alias="to", max_length=40)] = "",
+        format: Annotated[Literal["json", "csv"], Query()] = "json",
+    ) -> Response:
+        """When chains were on, with minutes, by driver; of the last 31 days when no dates are given."""
+        now = clock()
+        first, last = period(since, until, planner.settings.brief_zone, now, default=A_MONTH)
+        entries = await chain_log(planner, store, first, last, driver)
+        if format == "csv":
+            named = {"Content-Disposition": 'attachment; filename="chainlog.csv"'}
+            return Response(csv_text(entries, now), media_type="text/csv; charset=utf-8", headers=named)
+        return JSONResponse({"from": first.isoformat(), "to": last.isoformat(), **plain(entries, now)})
+
+    @router.post(
+        "/corrections",
+        status_code=201,
+        openapi_extra=takes,
+        responses={200: {"description": "It was known so."}},
+    )
+    async def post_correction(body: Annotated[bytes, Depends(body_of)]) -> Response:
+        """Correct an entry: 201 new, 200 known just so. What was reported stays in the log beside it."""
+        asked = parse_correction(json_of(body, "correction"), "request")
+        new = await asyncio.to_thread(keep_correction, store, asked, clock())
+        return JSONResponse(asked.model_dump(mode="json"), status_code=201 if new else 200)
+
+    return router

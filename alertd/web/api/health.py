@@ -1,0 +1,158 @@
+"""`GET /healthz` and `/readyz`: whether the work moves on, and whether all that it needs is there."""
+
+import asyncio
+import logging
+import shutil
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Header, Response
+from fastapi.responses import JSONResponse
+from prometheus_client.exposition import choose_encoder
+
+import alertd
+from alertd.clock import Clock
+from alertd.delivery.health import channel_health
+from alertd.errors import StoreError
+from alertd.plan.serialize import to_plain
+from alertd.planning.planner import Planner
+from alertd.service.clock_guard import GuardedClock
+from alertd.service.liveness import Pulse
+from alertd.service.metrics import Meters
+from alertd.settings.model import Settings
+from alertd.store.store import Store
+from alertd.web.problems import PROBLEM_RESPONSES
+
+PROBE_EVERY_S = 10.0  # writes to the store for those who ask are no more frequent
+
+
+LITTLE_ROOM_BYTES = 200_000_000
+
+
+OLD_S = 1800.0  # a notice undelivered for so long
+
+
+PROBE = "probe"
+
+
+_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+_HUNG: dict[int | str, dict[str, Any]] = {503: {"description": "The work hangs; start the daemon anew."}}
+
+
+def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, meters: Meters) -> APIRouter:
+    router = APIRouter()
+    can_write = _WriteProbe(store, clock)
+
+    @router.get("/healthz", responses=_HUNG)
+    async def healthz() -> Response:
+        """The daemon's own work has moved on within the last minute; 503 when it hangs.
+
+        Says nothing of sources, store or receivers: a restart mends none of them.
+        """
+        problem = pulse.problem()
+        body = {"status": "hung" if problem else "up", "version": alertd.__version__}
+        return JSONResponse(body | ({"problem": problem} if problem else {}), status_code=503 if problem else 200)
+
+    @router.get("/readyz", responses=PROBLEM_RESPONSES)
+    async def readyz() -> dict[str, Any]:
+        """The store can be written; 503 when it cannot. Beside that what is worse than it should be, in `degraded`."""
+        now = clock()
+        await asyncio.to_thread(can_write)
+        outbox = await asyncio.to_thread(store.outbox.health, now)
+        ages_s, free = meters.forecast_ages_s(now), await asyncio.to_thread(_free_bytes, planner)
+        stale_s = planner.settings.forecast.stale_h * 3600.0
+        degraded = [
+            *([f"a notice has been undelivered for {outbox.oldest_waiting_age_s / 60.0:.0f} min"]
+              if outbox.oldest_waiting_age_s > OLD_S else []),
+            *([f"{outbox.parked_n} deliveries are parked; `alertd parked` lists them"] if outbox.parked_n else []),
+            *(f"the forecast of {name} is {age_s / 3600.0:.0f} h old" for name, age_s in ages_s.items()
+              if age_s > stale_s),
+            *(f"{host}: {why}" for host, why in sorted(meters.doubted.items())),
+            *(["no forecast has come since the start"] if meters.blind else []),
+            *([f"{_n(len(planner.shown.missed), 'trip')} cannot be planned; the board says why"]
+              if planner.shown.missed else []),
+            *([f"{_n(len(planner.shown.unread), 'row')} of trips cannot be read; `alertd check` and the board say why"]
+              if planner.shown.unread else []),
+            *([f"{clock.problem}: nothing is skipped, removed or expired"]
+              if isinstance(clock, GuardedClock) and clock.problem else []),
+            *([f"{free // 1_000_000} MB free on the disk"] if free < LITTLE_ROOM_BYTES else []),
+        ]  # fmt: skip
+        return {
+            "status": "ready",
+            "undelivered": outbox.waiting_n,
+            "oldest_undelivered_s": round(outbox.oldest_waiting_age_s),
+            "parked": outbox.parked_n,
+            "degraded": degraded,
+            "forecast_age_s": {name: round(age_s) for name, age_s in ages_s.items()},
+            "disk_free_bytes": free,
+            "leading": meters.leading,
+        }
+
+    return router
+
+
+def _n(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"
+
+
+class _WriteProbe:
+    """Writes one row of no meaning to the store, or says again what came of the last try. Raises StoreError."""
+
+    def __init__(self, store: Store, clock: Clock) -> None:
+        self._store, self._clock = store, clock
+        self._done_s = float("-inf")
+
+    def __call__(self) -> None:
+        if time.monotonic() - self._done_s < PROBE_EVERY_S:
+            return
+        now = self._clock()
+        self._store.due.put(PROBE, PROBE, _LONG_AGO)
+        self._store.due.claim(now, 1, 0.0, PROBE, PROBE)  # each claim counts its epoch up, so each is a write
+        self._done_s = time.monotonic()
+
+
+def _free_bytes(planner: Planner) -> int:
+    place = planner.settings.store
+    folder = place.parent if isinstance(place, Path) else planner.settings.cache
+    while not folder.exists():
+        folder = folder.parent
+    return shutil.disk_usage(folder).free
+
+
+def channels_router(settings: Settings, store: Store, clock: Clock) -> APIRouter:
+    router = APIRouter(prefix="/v1")
+
+    @router.get("/health")
+    async def get_health() -> dict[str, Any]:
+        """Each channel: what waits, what is parked, when it last took something, and what is wrong with it."""
+        return {"channels": await asyncio.to_thread(_channels)}
+
+    def _channels() -> Any:
+        # What the store keeps of each channel outlives the daemon, so no running one is asked.
+        kept = store.endpoints.standings()
+        return to_plain(channel_health(settings.ways_out, store.outbox.tallies(), (), kept, clock()))
+
+    return router
+
+
+log = logging.getLogger(__name__)
+
+
+def metrics_router(store: Store, clock: Clock, meters: Meters) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/metrics", response_class=Response)
+    async def metrics(accept: Annotated[str, Header()] = "") -> Response:
+        """OpenMetrics 1.0 text for who asks for it, Prometheus text 0.0.4 else. Never a trip, driver or place."""
+        try:
+            await asyncio.to_thread(meters.look, store, clock())
+        except StoreError as exc:  # the rest is worth all the more then
+            log.warning("metrics without the store's: %s", exc)
+        encode, content_type = choose_encoder(accept)
+        return Response(encode(meters.registry), media_type=content_type)
+
+    return router

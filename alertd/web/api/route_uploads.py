@@ -1,0 +1,159 @@
+"""Routes that are sent: looked at by a worker that may be killed, then kept under a name of our own.
+
+The name holds the content's hash, so the same file sent again is the same route, and no file of the operator's can be
+meant: those are never written over, nor is anything else.
+"""
+
+import asyncio
+import hashlib
+import json
+import os
+import re
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from alertd.errors import InputError, StoreError
+from alertd.sources.files.gpx_worker import LIMITS as GPX_LIMITS
+from alertd.web.problems import Refused
+
+__all__ = ["GPX_LIMITS", "KeptRoute", "Uploads", "listed"]
+
+SENT: Final = "sent-"
+NAME_PATTERN: Final = "^[A-Za-z0-9_-]{1,40}$"
+SENT_AT_MOST: Final = 1000  # in the routes folder; the operator deletes what no trip needs
+LOOK_WITHIN_S: Final = 15.0
+AT_ONCE: Final = 1  # workers; others wait their turn
+UNDER_WAY_AT_MOST: Final = 8  # files held in memory meanwhile
+_PACKAGE: Final = Path(__file__).resolve().parents[3]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptRoute:
+    """name: what a trip calls it. new: it was not there before."""
+
+    name: str
+    points: int
+    findings: tuple[str, ...]
+    new: bool
+
+
+class Uploads:
+    """The routes folder as those see it who send routes."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._turns = asyncio.Semaphore(AT_ONCE)
+        self._under_way = 0
+
+    @contextmanager
+    def place(self) -> Iterator[None]:
+        """One of the places for files under way, taken before a byte of the file is read. Raises Refused."""
+        if self._under_way >= UNDER_WAY_AT_MOST:
+            raise Refused(503, "busy", "too many routes are being sent; try again in 5 s", {"Retry-After": "5"})
+        self._under_way += 1
+        try:
+            yield
+        finally:
+            self._under_way -= 1
+
+    async def keep(self, name: str, data: bytes) -> KeptRoute:
+        """Look at a GPX file and keep it. Raises InputError for its mistakes, Refused, StoreError."""
+        if not re.fullmatch(NAME_PATTERN, name):
+            raise InputError("request", "name", "cannot be a route's name", "give 1 to 40 of A-Z a-z 0-9 _ -")
+        async with self._turns:
+            seen = await _look(data)
+        if mistake := seen.get("mistake"):
+            raise InputError("request", mistake["field"], mistake["problem"], mistake["mend"])
+        own = f"{SENT}{name}-{hashlib.sha256(data).hexdigest()[:12]}"
+        new = await asyncio.to_thread(self._write, f"{own}.gpx", data)
+        return KeptRoute(name=own, points=seen["points"], findings=tuple(seen["findings"]), new=new)
+
+    def _write(self, name: str, data: bytes) -> bool:
+        """Whole or not at all, and never over a file; returns whether it was not there."""
+        path = self._folder / name
+        try:
+            if path.exists():
+                return self._is_there(path, data)
+            if sum(1 for _ in self._folder.glob(f"{SENT}*.gpx")) >= SENT_AT_MOST:
+                raise Refused(507, "no room", f"{SENT_AT_MOST} routes were sent; the operator must delete old ones")
+            return self._put(path, data)
+        except OSError as exc:
+            raise StoreError(
+                f"the routes folder cannot be written ({exc.strerror}); "
+                "give the daemon's user the right to write in places.routes"
+            ) from exc
+
+    def _put(self, path: Path, data: bytes) -> bool:
+        half = self._folder / f".{path.name}.{os.getpid()}"
+        try:
+            with half.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            os.link(half, path)  # fails where a name is taken, also by a link that leads out of the folder
+        except FileExistsError:
+            return self._is_there(path, data)
+        finally:
+            half.unlink(missing_ok=True)
+        return True
+
+    def _is_there(self, path: Path, data: bytes) -> bool:
+        if path.is_symlink() or path.read_bytes() != data:
+            raise Refused(409, "the name is taken", f"another file is called {path.name}; send it under another name")
+        return False
+
+
+def listed(folder: Path) -> list[dict[str, Any]]:
+    """The routes of the folder, by name, with who put them there. Raises StoreError when it cannot be read."""
+    try:
+        found = [(path, path.stat()) for path in sorted(folder.rglob("*.gpx")) if path.is_file()]
+    except OSError as exc:
+        raise StoreError(f"the routes folder cannot be read ({exc.strerror}); mend places.routes") from exc
+    return [
+        {
+            "name": path.relative_to(folder).with_suffix("").as_posix(),
+            "bytes": stat.st_size,
+            "changed_at": datetime.fromtimestamp(stat.st_mtime, UTC).isoformat(timespec="seconds"),
+            "sent": path.name.startswith(SENT),
+        }
+        for path, stat in found
+    ]
+
+
+async def _look(data: bytes) -> dict[str, Any]:
+    """What a worker of its own found in `data`; a worker that dies or takes too long is the file's fault."""
+    worker = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-P",
+        "-m",
+        "alertd.sources.files.gpx_worker",
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.DEVNULL,
+        cwd="/",
+        # Threads of a linear algebra library would count against the worker's memory.
+        env={"PYTHONPATH": str(_PACKAGE), "OPENBLAS_NUM_THREADS": "1"},
+        start_new_session=True,
+    )
+    try:
+        async with asyncio.timeout(LOOK_WITHIN_S):
+            said, _ = await worker.communicate(data)
+    except TimeoutError:
+        said = b""
+    finally:
+        if worker.returncode is None:
+            with suppress(ProcessLookupError):
+                worker.kill()
+            await worker.wait()
+    try:
+        seen: dict[str, Any] = json.loads(said)
+    except ValueError:
+        raise InputError(
+            "request", "", "costs more time or memory than a route may", "export the route alone, without other data"
+        ) from None
+    return seen

@@ -1,0 +1,47 @@
+"""POST and GET of routes: a system sends the GPX file of a trip to come, and asks which are there."""
+
+import asyncio
+from typing import Annotated, Any, Final
+
+from fastapi import APIRouter, Query, Request, Response
+from fastapi.responses import JSONResponse
+
+from alertd.planning.planner import Planner
+from alertd.web.api.route_uploads import NAME_PATTERN, Uploads, listed
+from alertd.web.idempotency import PARAMETER
+from alertd.web.problems import Refused
+
+ROUTES_PATH: Final = "/v1/routes"
+# No other: a web page open in a browser on this machine can post plain text and forms here without asking.
+_GPX: Final = "application/gpx+xml"
+_TAKES: Final[dict[str, Any]] = {
+    "requestBody": {
+        "required": True,
+        "content": {_GPX: {"schema": {"type": "string", "format": "binary"}}},
+    },
+    "parameters": [PARAMETER],
+}
+
+
+def routes_router(planner: Planner) -> APIRouter:
+    router = APIRouter(prefix=ROUTES_PATH)
+    uploads = Uploads(planner.settings.places.routes)
+
+    @router.post(
+        "", status_code=201, openapi_extra=_TAKES, responses={200: {"description": "The same file was sent before."}}
+    )
+    async def post_route(request: Request, name: Annotated[str, Query(pattern=NAME_PATTERN)]) -> Response:
+        """Send a GPX file: 201 with the name that trips call it by, 200 when the same was sent before."""
+        if request.headers.get("content-type", "").split(";")[0].strip().lower() != _GPX:
+            raise Refused(415, "not GPX", f"send it with Content-Type: {_GPX}")
+        with uploads.place():
+            kept = await uploads.keep(name, await request.body())
+        body = {"name": kept.name, "points": kept.points, "findings": list(kept.findings)}
+        return JSONResponse(body, status_code=201 if kept.new else 200)
+
+    @router.get("")
+    async def list_routes() -> dict[str, Any]:
+        """The routes that a trip may name, the operator's and those that were sent."""
+        return {"routes": await asyncio.to_thread(listed, planner.settings.places.routes)}
+
+    return router

@@ -1,0 +1,74 @@
+"""The guard of each route: who calls, whether the token may do that, and whether it asks too often."""
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable
+from typing import Annotated, Final
+
+from fastapi import Depends, Request
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+
+from alertd.service.tokens import Caller, Doorkeeper
+from alertd.settings.model import HttpLimits
+from alertd.web.hosts import from_here
+from alertd.web.problems import Refused
+from alertd.web.rate_limit import Pace, network_of
+
+Guard = Callable[..., Awaitable[Caller]]
+_READS: Final = ("GET", "HEAD")
+_BEARER: Final = HTTPBearer(auto_error=False, description="A token of `alertd token new`, or that of the settings.")
+
+
+class Entrance:
+    """One for an application: what each caller asked lately is counted over all its routes.
+
+    A right token is let in whatever others at its address did: many trucks and an office may share one, and a device
+    with a wrong token must not shut them out. Guesses beyond the limit learn nothing but to wait.
+    """
+
+    def __init__(
+        self, doorkeeper: Doorkeeper, limits: HttpLimits, monotonic: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.doorkeeper, self._monotonic = doorkeeper, monotonic
+        self._asked, self._failed = Pace(limits.requests_per_min), Pace(limits.failures_per_min)
+
+    def guard(self, write: str) -> Guard:
+        """A dependency that lets in who may `read` to read, and who may `write` to do all else."""
+
+        async def guarded(
+            request: Request, sent: Annotated[HTTPAuthorizationCredentials | None, Depends(_BEARER)]
+        ) -> Caller:
+            scope = "read" if request.method in _READS else write
+            token, here = sent.credentials if sent else "", from_here(request)
+            caller = await asyncio.to_thread(self.doorkeeper.caller, token, here=here)
+            now_s = self._monotonic()
+            if caller is None:
+                self.count_wrong_token(request, now_s)
+                # RFC 9110 section 11.6.1: a 401 says how to be let in.
+                challenge = {"WWW-Authenticate": "Bearer"}
+                detail = "send Authorization: Bearer with a token of this daemon"
+                raise Refused(401, "no valid token", detail, challenge)
+            self._pace(caller, now_s)
+            if not caller.may(scope):
+                raise Refused(403, "not allowed", f'this token has no scope "{scope}"; make one that has it')
+            request.scope["alertd.caller"] = caller.id
+            return caller
+
+        return guarded
+
+    def count_wrong_token(self, request: Request, now_s: float | None = None) -> None:
+        """Count one wrong token of the request's address. Raises Refused, 429, when it is one too many in a minute."""
+        address = network_of(request.client.host if request.client else "")
+        now_s = self._monotonic() if now_s is None else now_s
+        wait_s = self._failed.wait_s(address, now_s)
+        if wait_s:
+            raise Refused(429, "too many wrong tokens", f"try again in {wait_s} s", {"Retry-After": str(wait_s)})
+        self._failed.count(address, now_s)
+
+    def _pace(self, caller: Caller, now_s: float) -> None:
+        if caller.open:
+            return
+        wait_s = self._asked.wait_s(caller.id, now_s)
+        if wait_s:
+            raise Refused(429, "too many requests", f"send the next one in {wait_s} s", {"Retry-After": str(wait_s)})
+        self._asked.count(caller.id, now_s)

@@ -1,0 +1,175 @@
+"""What every request passes before the application sees it, and every answer after: its size, its time, an id, headers.
+
+Outermost, so that also a fault of ours is answered with all of it.
+"""
+
+import asyncio
+import logging
+import re
+import secrets
+import time
+from collections.abc import Mapping
+from contextvars import ContextVar
+from typing import Any, Final
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from alertd.web.counted_log import Tally
+from alertd.web.problems import Refused, broken, problem
+from alertd.web.rate_limit import Pace
+
+log = logging.getLogger(__name__)
+
+MOST_BODY_BYTES: Final = 64 * 1024
+MOST_HEADER_BYTES: Final = 16 * 1024
+REQUEST_WITHIN_S: Final = 30.0
+LINES_PER_MIN: Final = 60  # about requests without a valid token; the rest is counted
+REQUEST_ID: Final = "X-Request-ID"
+
+# The request that is being answered, for lines of the log; "" outside of one.
+request_id: ContextVar[str] = ContextVar("request_id", default="")
+
+# Set where an answer has none of its own: a page brings the policy that it needs.
+HEADERS: Final[Mapping[str, str]] = {
+    "X-Content-Type-Options": "nosniff",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+_ID: Final = re.compile(r"[A-Za-z0-9._-]{1,64}")
+
+
+class Shell:
+    """The ASGI application around another. larger: paths that take larger bodies, with how many bytes."""
+
+    def __init__(
+        self, app: ASGIApp, *, larger: Mapping[str, int] | None = None, within_s: float = REQUEST_WITHIN_S
+    ) -> None:
+        self._app, self._larger, self._within_s = app, larger or {}, within_s
+        self._lines, self._not_shown = Pace(LINES_PER_MIN), Tally("requests refused without a line of their own")
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        sent = headers.get(REQUEST_ID, "")
+        id_ = sent if _ID.fullmatch(sent) else secrets.token_hex(16)
+        most = self._larger.get(scope["path"], MOST_BODY_BYTES)
+        inlet = _Inlet(receive, most, whole=not _has_body(headers))
+        answer, token = _Answer(send, id_, inlet), request_id.set(id_)
+        try:
+            await self._pass(scope, _refused(headers, most), inlet, answer)
+            self._note(scope, answer, id_)
+        finally:
+            request_id.reset(token)
+
+    async def _pass(self, scope: Scope, refused: Refused | None, inlet: "_Inlet", answer: "_Answer") -> None:
+        try:
+            if refused is not None:
+                await problem(refused)(scope, inlet, answer)
+                return
+            async with asyncio.timeout(self._within_s) as answer.within:
+                await self._app(scope, inlet, answer)
+        except TimeoutError:
+            if not answer.begun:
+                await problem(_late(inlet.whole, self._within_s))(scope, inlet, answer)
+        except ClientDisconnect:
+            return  # nobody is there to be answered
+        except Exception:
+            # Whole in the log, nothing of it in the answer.
+            log.exception("request %s failed", request_id.get())
+            if not answer.begun:
+                await broken()(scope, inlet, answer)
+
+    def _note(self, scope: Scope, answer: "_Answer", id_: str) -> None:
+        """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret.
+
+        None of what came too often: a flood must not become one of the log.
+        """
+        if not answer.begun or answer.status == 429 or (answer.status < 400 and scope["method"] in ("GET", "HEAD")):
+            return
+        caller = scope.get("alertd.caller", "")
+        if not caller:
+            now_s = time.monotonic()
+            if self._lines.wait_s("", now_s):
+                self._not_shown.count(f"answered {answer.status}")
+                return
+            self._lines.count("", now_s)
+        route: Any = scope.get("route")
+        method = scope["method"] if scope["method"] in _METHODS else "another method"
+        path = getattr(route, "path", "no route")
+        log.info("request %s: %s %s by %s: %d", id_, method, path, caller or "nobody", answer.status)
+
+
+class _Inlet:
+    """Receives a body and refuses it as soon as it passes the limit, whatever its Content-Length said."""
+
+    def __init__(self, receive: Receive, most: int, *, whole: bool) -> None:
+        self._receive, self._most, self._got = receive, most, 0
+        self.whole = whole
+
+    async def __call__(self) -> Message:
+        message = await self._receive()
+        if message["type"] == "http.request":
+            self._got += len(message.get("body", b""))
+            if self._got > self._most:
+                raise _too_large(self._most)
+            self.whole = not message.get("more_body", False)
+        return message
+
+
+class _Answer:
+    """Sends an answer with what every answer carries.
+
+    One that does not wait for the whole body closes the connection: what still trickles in would hold it open.
+    """
+
+    def __init__(self, send: Send, id_: str, inlet: _Inlet) -> None:
+        self._send, self._id, self._inlet = send, id_, inlet
+        self.begun, self.status = False, 0
+        self.within: asyncio.Timeout | None = None
+
+    async def __call__(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self.begun, self.status = True, message["status"]
+            headers = MutableHeaders(scope=message)
+            headers[REQUEST_ID] = self._id
+            for name, value in HEADERS.items():
+                headers.setdefault(name, value)
+            if not self._inlet.whole:
+                headers["Connection"] = "close"
+            if self.within and headers.get("content-type", "").startswith("text/event-stream"):
+                self.within.reschedule(None)  # a stream of events lasts as long as somebody listens
+        await self._send(message)
+
+
+def _refused(headers: Headers, most: int) -> Refused | None:
+    """What can be refused before a byte of the body is read."""
+    if sum(len(name) + len(value) for name, value in headers.raw) > MOST_HEADER_BYTES:
+        return Refused(431, "too large", f"headers take at most {MOST_HEADER_BYTES} bytes together")
+    if headers.get("content-encoding", "identity").strip().lower() != "identity":
+        return Refused(415, "compressed", "send the body as it is, without Content-Encoding")
+    length = headers.get("content-length", "0")
+    return _too_large(most) if length.isdecimal() and int(length[:20]) > most else None
+
+
+def _has_body(headers: Headers) -> bool:
+    return headers.get("content-length", "0") != "0" or "transfer-encoding" in headers
+
+
+def _too_large(most: int) -> Refused:
+    return Refused(413, "too large", f"a body takes at most {most} bytes here")
+
+
+def _late(whole: bool, within_s: float) -> Refused:
+    if whole:
+        return Refused(503, "not available now", f"no answer within {within_s:g} s; the request may be sent again")
+    return Refused(408, "too slow", f"send the whole request within {within_s:g} s")
+
+
+_METHODS: Final = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")

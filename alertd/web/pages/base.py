@@ -1,0 +1,148 @@
+"""What every page shares: templates, style in the pictures' colors, headers, forms, and who may post them."""
+
+import hashlib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import parse_qs, urlsplit
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from alertd.i18n import ENGLISH
+from alertd.notices.charts.palette import DARK, LIGHT
+from alertd.notices.text import phrases
+from alertd.web.problems import Refused
+
+FOLDER: Final = Path(__file__).parent / "static"
+MOST_FORM_BYTES: Final = 16 * 1024
+# Only own files, nothing inline, and nobody's frame.
+CSP: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+# A picture's own style element is all that it needs.
+SVG_CSP: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+HEADERS: Final = {
+    "Content-Security-Policy": CSP,
+    "Cache-Control": "no-store",
+    "X-Robots-Tag": "noindex, nofollow",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+SECRET_PATH: Final = {"Referrer-Policy": "no-referrer"}  # where the address itself lets a reader in
+_TYPES: Final = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
+
+
+def _style() -> bytes:
+    """The style sheet, headed by the palette of the pictures."""
+
+    def colors(c: Mapping[str, str]) -> str:
+        return "".join(f"--{role}:{value};" for role, value in c.items())
+
+    dark = f"@media (prefers-color-scheme:dark){{:root{{{colors(DARK)}}}}}"
+    paper = f"@media print{{:root{{{colors(LIGHT)}}}}}"
+    plain = (FOLDER / "style.css").read_text(encoding="utf-8")
+    return f":root{{{colors(LIGHT)}}}{dark}{paper}\n{plain}".encode()
+
+
+class Pages:
+    """Templates and files. translate: by language, how a message of a template is said in it, its values put in."""
+
+    def __init__(self, translate: Callable[[str], Callable[..., str]] = lambda language: ENGLISH.say) -> None:
+        self._files = {
+            name: _style() if name == "style.css" else (FOLDER / name).read_bytes()
+            for name in ("style.css", "icon.svg", "driver.js", "board.js", "worker.js")
+        }
+        self._translate = translate
+        self._env = Environment(
+            loader=PackageLoader("alertd.web.pages", "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._env.globals["file"] = self._address
+        self._env.filters |= {
+            "mph": phrases.mph, "miles": phrases.miles, "minutes": phrases.minutes, "percent": phrases.percent,
+            "stop_words": phrases.stop_words, "age": phrases.age,
+        }  # fmt: skip
+        self._env.globals |= {"clock": phrases.clock, "day_clock": phrases.day_clock, "likely": phrases.likely}
+        self._env.globals |= {
+            "held_until": phrases.held_until,
+            "snow_depth": phrases.snow_depth,
+            "SIGNS": phrases.SIGNS,
+        }
+        self._env.globals |= {"why_held": phrases.why_held}
+
+    def _address(self, name: str) -> str:
+        """Where a file is, by its content too: a browser keeps it until it changes."""
+        return f"/pages/{name}?v={hashlib.sha256(self._files[name]).hexdigest()[:12]}"
+
+    def show(
+        self,
+        template: str,
+        values: Mapping[str, Any],
+        *,
+        language: str = "en",
+        status: int = 200,
+        headers: Mapping[str, str] | None = None,
+    ) -> HTMLResponse:
+        text = self._env.get_template(template).render(_=self._translate(language), language=language, **values)
+        return HTMLResponse(text, status_code=status, headers={**HEADERS, **(headers or {})})
+
+    def router(self) -> APIRouter:
+        """The files that pages name."""
+        router = APIRouter(include_in_schema=False)
+
+        @router.get("/pages/{name}")
+        async def file(name: str) -> Response:
+            if name not in self._files:
+                raise Refused(404, "no such file", name)
+            kept = {**HEADERS, "Cache-Control": "public, max-age=31536000, immutable"}
+            if name == "worker.js":  # a browser looks for a new one by itself, and it serves the driver's pages only
+                kept |= {"Cache-Control": "no-cache", "Service-Worker-Allowed": "/d/"}
+            return Response(self._files[name], media_type=_TYPES[name.rpartition(".")[2]], headers=kept)
+
+        return router
+
+
+def svg(text: str, headers: Mapping[str, str] | None = None) -> Response:
+    kept = {**HEADERS, "Content-Security-Policy": SVG_CSP, "Cache-Control": "private, max-age=300"}
+    return Response(text, media_type="image/svg+xml", headers={**kept, **(headers or {})})
+
+
+async def form_of(request: Request) -> dict[str, str]:
+    """A form's fields, each its last value. Raises Refused."""
+    if request.headers.get("content-type", "").split(";")[0].strip() != "application/x-www-form-urlencoded":
+        raise Refused(415, "not a form", "send it as application/x-www-form-urlencoded")
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MOST_FORM_BYTES:
+            raise Refused(413, "too large", f"a form takes at most {MOST_FORM_BYTES} bytes")
+    try:
+        sent = parse_qs(body.decode(), keep_blank_values=True, max_num_fields=100)
+    except ValueError as exc:
+        raise Refused(400, "not a form", "its fields cannot be read") from exc
+    return {name: values[-1].strip() for name, values in sent.items()}
+
+
+def check_same_origin(request: Request, *, secret_path: bool = False) -> None:
+    """Raise Refused for a post that another site's page may have sent.
+
+    Sec-Fetch-Site where the browser sends it (over TLS and on loopback), else Origin, which must be our host. With
+    secret_path the address is known to its reader only, and no-referrer makes browsers say Origin: null or nothing.
+    """
+    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+    if site is not None:
+        good = site == "same-origin"
+    elif origin in (None, "null"):
+        good = secret_path
+    else:
+        good = urlsplit(origin).netloc.lower() == request.headers.get("host", "").lower()
+    if not good:
+        raise Refused(403, "sent from elsewhere", "open the page here and send it from there")

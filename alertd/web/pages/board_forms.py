@@ -1,0 +1,111 @@
+"""What a dispatcher fills in on the board, as the requests that the interface takes."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from alertd.errors import InputError
+from alertd.plan.posted import CLOSED, NONE_POSTED
+from alertd.route.elevation import NamedSummit
+from alertd.route.stops import Stop
+from alertd.settings.reference_data import Ground
+from alertd.sources.requests.closures import ClosureRequest, parse_closure
+from alertd.sources.requests.posted_controls import PostedRequest, parse_posted
+
+AGO_MIN: Final = (0, 15, 30, 60, 120, 240)
+WITHIN_H: Final = (1, 2, 4, 8, 12, 24, 48)
+DIRECTIONS: Final = ("both", "N", "NE", "E", "SE", "S", "SW", "W", "NW")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Levels:
+    """What a sign of one jurisdiction may say, as (value, words)."""
+
+    name: str
+    choices: tuple[tuple[str, str], ...]
+
+
+def levels_of(ground: Ground, jurisdictions: Iterable[str]) -> tuple[Levels, ...]:
+    out = []
+    for key in sorted(set(jurisdictions) & ground.rulesets.keys()):
+        rules = ground.rulesets[key]
+        named = [(level.id, level.legal_name) for level in rules.levels]
+        named += [(CLOSED, "road closed"), (NONE_POSTED, "nothing posted, sign off")]
+        out.append(Levels(name=rules.name, choices=tuple((f"{key} {id_}", text) for id_, text in named)))
+    return tuple(out)
+
+
+def place_names(ground: Ground) -> tuple[str, ...]:
+    """Stops and summits on file, by which a place is named."""
+    return tuple(sorted({*(s.name for s in ground.stops), *(s.name for s in ground.summits)}))
+
+
+def pass_names(ground: Ground, jurisdictions: Iterable[str]) -> tuple[str, ...]:
+    """Summits, and zones of these jurisdictions, by which a sign's place is named."""
+    zones = (z.name for j in set(jurisdictions) & ground.rulesets.keys() for z in ground.rulesets[j].zones)
+    return tuple(sorted({*(s.name for s in ground.summits), *zones}))
+
+
+def posted_of(form: Mapping[str, str], now_utc: datetime) -> PostedRequest:
+    """Raises InputError."""
+    jurisdiction, _, level = form.get("level", "").partition(" ")
+    row = {
+        "id": form.get("id", ""),
+        "jurisdiction": jurisdiction,
+        "level": level,
+        "place": form.get("place", ""),
+        "direction": form.get("direction", "both"),
+        "since": (now_utc - timedelta(minutes=_number(form, "ago_min", AGO_MIN))).isoformat(),
+        "until": _until(form, now_utc),
+        "words": form.get("words", ""),
+        "source": form.get("source", ""),
+    }
+    return parse_posted(row, "form")
+
+
+def closure_of(form: Mapping[str, str], ground: Ground, now_utc: datetime) -> ClosureRequest:
+    """Raises InputError."""
+    row = {
+        "id": form.get("id", ""),
+        "from": _place(form, "from", ground),
+        "to": _place(form, "to", ground),
+        "begins_at": (now_utc + timedelta(hours=_number(form, "begins_h", (0, *WITHIN_H)))).isoformat(),
+        "ends_at": _until(form, now_utc),
+        "what": form.get("what", ""),
+        "source": form.get("source", ""),
+    }
+    return parse_closure(row, "form")
+
+
+def _place(form: Mapping[str, str], name: str, ground: Ground) -> list[float]:
+    """A stop or summit by its name, or latitude and longitude as written."""
+    text = form.get(name, "")
+    known: list[Stop | NamedSummit] = [*ground.stops, *ground.summits]
+    for place in known:
+        if place.name.casefold() == text.casefold():
+            return [place.lat_deg, place.lon_deg]
+    try:
+        lat, lon = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(
+            "form", name, f'"{text}" is no stop and no summit on file', "choose one, or write e.g. 47.45, -115.69"
+        ) from None
+    return [lat, lon]
+
+
+def _until(form: Mapping[str, str], now_utc: datetime) -> str | None:
+    """None where nobody knows."""
+    if not form.get("until_h"):
+        return None
+    return (now_utc + timedelta(hours=_number(form, "until_h", WITHIN_H))).isoformat()
+
+
+def _number(form: Mapping[str, str], name: str, among: Sequence[int]) -> int:
+    try:
+        value = int(form.get(name) or 0)
+    except ValueError:
+        value = -1
+    if value not in among:
+        raise InputError("form", name, "is not one of the choices", f"choose one of: {', '.join(map(str, among))}")
+    return value

@@ -1,0 +1,288 @@
+"""The dispatcher's board as values: a row a trip in the order of the next action, and what is known of the data."""
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from typing import Final
+
+from alertd.delivery.health import ChannelHealth, channel_health
+from alertd.errors import InputError
+from alertd.notices import surfaces
+from alertd.notices.model import Audience, Notice
+from alertd.notices.next_action import NextStep, Step, is_old, next_step
+from alertd.notices.text import phrases
+from alertd.notices.text.departures import best_line
+from alertd.notices.triggers.escalation import gravest, wait_for
+from alertd.notices.upheld import upheld_words
+from alertd.plan.model import Advice, Plan
+from alertd.planning.planner import Planner
+from alertd.records.driver_reports import LATELY
+from alertd.sources.files.trips import TripRequest, parse_trip
+from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.store.store import Store
+from alertd.units import HOUR_S
+from alertd.web.pages.driver import Chains, chains_of
+
+OVER_AFTER: Final = timedelta(hours=24)  # after leaving, a trip without a plan is no longer listed
+_WHAT: Final = {
+    Step.HANG: "chain up",
+    Step.HOLD: "hold",
+    Step.READY: "be ready to chain",
+    Step.SLOW: "slow down for",
+    Step.TAKE_OFF: "chained, off at",
+    Step.ARRIVED: "arrived, by the plan",
+}
+_ALSO: Final = {Step.READY: ", be ready to chain", Step.SLOW: ", winter road"}
+_WORDS: Final = {
+    Advice.CLEAR: "no chains expected",
+    Advice.SLOW: "slow: winter road",
+    Advice.READY: "be ready",
+    Advice.CHAIN: "chain",
+    Advice.HOLD: "hold",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One trip. `order`: not planned first, then by `at`, then those that have arrived. tone: its class of color.
+
+    when is by the office's clock, there by the place's where that says another time. roads: winter road without
+    chains, a line each.
+    """
+
+    order: int
+    at: datetime
+    trip_id: str
+    who: str
+    rig: str
+    route: str
+    tone: str
+    letter: str
+    advice: str
+    when: str
+    there: str
+    what: str
+    where: str
+    then: tuple[str, ...]
+    detail: str
+    arrives: str
+    slip: str
+    short_n: int
+    unread: str
+    overdue: bool
+    chains: str
+    changed: str
+    caution: str
+    roads: tuple[str, ...] = ()
+
+    @property
+    def version(self) -> str:
+        said = "\x1f".join(str(getattr(self, f.name)) for f in fields(self))
+        return hashlib.sha256(said.encode()).hexdigest()[:12]
+
+    @property
+    def sought(self) -> str:
+        return " ".join((self.trip_id, self.who, self.rig, self.route, self.where, self.detail)).casefold()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceAge:
+    who: str
+    age_h: float
+    stale: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    rows: tuple[Row, ...]
+    leaving: tuple[tuple[str, str], ...]  # (trip, its line)
+    sources: tuple[SourceAge, ...]
+    rules: str
+    troubles: tuple[str, ...]
+    channels: tuple[ChannelHealth, ...]
+    planned_at: datetime | None
+
+    @property
+    def version(self) -> str:
+        """Of all that a reader of the board would see change; ages alone are no news."""
+        said = [*(r.version for r in self.rows), *self.troubles, *(f"{t}{line}" for t, line in self.leaving)]
+        said += [f"{c.target}{c.disabled}{c.parked_n}{c.waiting_n > 0}" for c in self.channels]
+        return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
+
+    @property
+    def counts(self) -> list[tuple[str, int]]:
+        """(words, trips): by advice, gravest first, then what wants a person."""
+        by_advice = [(_WORDS[a], sum(r.advice == _WORDS[a] for r in self.rows)) for a in reversed(Advice)]
+        more = [
+            ("not planned", sum(r.order == 0 for r in self.rows)),
+            ("short of chains", sum(r.short_n > 0 for r in self.rows)),
+            ("not confirmed", sum(bool(r.unread) for r in self.rows)),
+        ]
+        return [(name, n) for name, n in (*by_advice, *more) if n]
+
+
+def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
+    """All that stands now. Raises StoreError."""
+    shown = planner.shown
+    said: dict[str, list[Notice]] = defaultdict(list)
+    for notice in store.notices_since(Audience.DRIVER, now_utc - LATELY):
+        said[notice.trip_id].append(notice)
+    reports = _reports(store, now_utc)
+    rows, plans = [], []
+    for stored in store.trips():
+        try:
+            trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
+        except InputError:  # kept by another version; a cycle tells it
+            continue
+        left = now_utc - trip.depart_at
+        if left < -timedelta(hours=planner.settings.look_ahead_h):
+            continue
+        plan = shown.plans.get(trip.id)
+        if plan is None:
+            if left > OVER_AFTER:
+                continue
+            plan = shown.plan(store, trip.id)
+        chains = chains_of(reports[trip.id], now_utc)
+        missed = shown.missed.get(trip.id, "" if plan is not None else "not planned yet")
+        rows.append(_row(trip, plan, missed, said[trip.id], chains, planner, now_utc))
+        if plan is not None:
+            plans.append(plan)
+    leaving = [(p.trip_id, best_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
+    health = channel_health(planner.settings.ways_out, store.outbox.tallies(), (), store.endpoints.standings(), now_utc)
+    return Board(
+        rows=tuple(sorted(rows, key=lambda r: (r.order, r.at, r.trip_id))),
+        leaving=tuple((trip, line) for trip, line in leaving if line),
+        sources=_sources(plans, planner.settings.forecast.stale_h, now_utc),
+        rules=_rules(plans),
+        troubles=tuple(f"{name}: {why}" for name, why in shown.unread),
+        channels=health,
+        planned_at=shown.taken_at,
+    )
+
+
+def _row(
+    trip: TripRequest, plan: Plan | None, missed: str, said: Sequence[Notice], chains: Chains, planner: Planner,
+    now_utc: datetime,
+) -> Row:  # fmt: skip
+    shown, zone = planner.shown, planner.settings.brief_zone
+    change, state = shown.changes.get(trip.id), ""
+    if chains.chained.on_at is not None or chains.off_at is not None:
+        on, off = chains.chained.on_at, chains.off_at
+        state = f"on since {phrases.clock(on, zone)}" if on else f"off since {phrases.clock(off, zone)}" if off else ""
+    common = {
+        "trip_id": trip.id,
+        "who": trip.driver or "no driver named",
+        "chains": state,
+        "changed": f"{phrases.clock(change.at, zone)}: {'; '.join(change.lines)}" if change else "",
+    }
+    if plan is None:
+        return Row(
+            order=0, at=trip.depart_at, rig=trip.rig, route=trip.route, tone="ready", letter="?", advice="be ready",
+            when=phrases.clock_on(trip.depart_at, zone, now_utc), there="", what="leaves", where="", then=(),
+            detail=missed, arrives="", slip="", short_n=0, unread="", overdue=False,
+            caution="No plan: be ready to chain.", roads=(), **common,
+        )  # fmt: skip
+    step = next_step(plan, chains.chained, chains.off_at, now_utc)
+    old = missed or ("not planned again for over 2 h" if is_old(plan, now_utc) else "")
+    advice = max(plan.advice, Advice.READY if old or plan.partial else Advice.CLEAR, key=lambda a: a.rank)
+    tone = advice.value if step.step is not Step.ARRIVED else "clear"
+    what, where, here = _told(plan, step, now_utc)
+    when, there = (phrases.clock_on(step.at, z, now_utc) for z in (zone, here))
+    odds = [f"{s.place or phrases.miles(s.start_m)} {phrases.likely(s)}" for s in plan.stretches]
+    if step.stretch is not None and step.step is not Step.TAKE_OFF:
+        odds.insert(0, f"{step.stretch.hanging.singles_n} tires")
+    lost = plan.position is not None and plan.position.old
+    cautions = [
+        lost and f"{phrases.seen(plan).capitalize()}.",
+        old and f"Old plan ({old}): be ready to chain.",
+        plan.partial and "Forecast old or missing in part.",
+        *(upheld_words(row, plan, now_utc) for row in shown.upheld(plan)),
+    ]
+    unread, overdue = _unread(plan, said, chains, planner, now_utc)
+    return Row(
+        order=0 if missed else 2 if step.step is Step.ARRIVED else 1,
+        at=step.at,
+        rig=plan.rig_name,
+        route=plan.route_name,
+        tone=tone,
+        letter={"hold": "H", "chain": "C", "ready": "R", "slow": "S"}.get(tone, "–"),
+        advice=_WORDS[advice],
+        when=when,
+        there="" if there == when else f"{there} there",
+        what=what,
+        where=where,
+        then=step.then,
+        roads=tuple(surfaces.office_lines(plan) if plan.advice is Advice.SLOW else surfaces.ice_lines(plan)),
+        detail=" · ".join(odds),
+        arrives=phrases.clock(plan.arrived_at or plan.arrive_at, plan.arrive_zone),
+        slip=f"{phrases.minutes(plan.cost_s)} later" if plan.cost_s >= 300 else "",
+        short_n=plan.singles_short,
+        unread=unread,
+        overdue=overdue,
+        caution=" ".join(c for c in cautions if c),
+        **common,
+    )
+
+
+def _told(plan: Plan, step: NextStep, now_utc: datetime) -> tuple[str, str, str]:
+    """What is next, where, and the time zone there."""
+    if plan.arrived_at is not None:
+        return "arrived", "", plan.arrive_zone
+    if step.stop is not None:
+        return _WHAT[step.step], phrases.stop_words(step.stop), step.stop.zone
+    if step.closure is not None:
+        return _WHAT[step.step], step.closure.what, step.closure.zone
+    if step.surface is not None:
+        there = step.surface
+        where = f"{there.surfaces[0][0]}, {surfaces.span(there)}, {surfaces.hours(there)}"
+        return _WHAT[step.step], f"{where}, at most {phrases.mph(there.speed_mps)}", there.zone
+    leaves = plan.depart_at > now_utc
+    zone = plan.depart_zone if leaves else plan.arrive_zone
+    if step.step is Step.ARRIVED:
+        return _WHAT[step.step], "", zone
+    return ("leaves" if leaves else "arrives") + _ALSO.get(step.step, ""), "", zone
+
+
+def _unread(
+    plan: Plan, said: Sequence[Notice], chains: Chains, planner: Planner, now_utc: datetime
+) -> tuple[str, bool]:
+    """The gravest unconfirmed message, "" when there is none; and whether its time to be confirmed is half over, when
+    the driver is reminded."""
+    policy, zone = planner.settings.notices, planner.settings.brief_zone
+    last = gravest(plan, said, chains.read_at, now_utc)
+    if last is None:
+        return "", False
+    overdue = now_utc >= last.created_at + wait_for(plan, last.created_at, policy) / 2
+    return f"not confirmed, said {phrases.clock(last.created_at, zone)}", overdue
+
+
+def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
+    out: dict[str, list[ReportRequest]] = defaultdict(list)
+    found = [e for kind in (READ, CHAINS_ON, CHAINS_OFF) for e in store.events_since(kind, now_utc - LATELY)]
+    for event in sorted(found, key=lambda e: (e.at, e.id)):
+        try:
+            out[event.trip_id].append(parse_report(json.loads(event.body), f"event {event.id}"))
+        except InputError:  # kept by another version; told where a trip's reports are read
+            continue
+    return out
+
+
+def _sources(plans: Sequence[Plan], stale_h: float, now_utc: datetime) -> tuple[SourceAge, ...]:
+    """Each source at the oldest it is in any plan, by now."""
+    out: dict[str, SourceAge] = {}
+    for plan in plans:
+        since_h = (now_utc - plan.made_at).total_seconds() / HOUR_S
+        for s in plan.sources:
+            known, age_h = out.get(s.licence), s.age_h + since_h
+            stale = s.stale or age_h > stale_h or (known is not None and known.stale)
+            out[s.licence] = SourceAge(who=s.licence, age_h=max(age_h, known.age_h if known else 0.0), stale=stale)
+    return tuple(out.values())
+
+
+def _rules(plans: Sequence[Plan]) -> str:
+    texts = {r.jurisdiction: r for p in plans for r in p.rules}
+    oldest_first = sorted(texts.values(), key=lambda r: r.text_date)
+    return "; ".join(f"{r.name} of {r.text_date}{' OLD' if r.aged else ''}" for r in oldest_first)

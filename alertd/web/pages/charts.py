@@ -1,0 +1,67 @@
+"""Pictures of plans as they are asked for: each drawn once, one at a time, and the last ones kept."""
+
+import asyncio
+from collections import OrderedDict
+from typing import Final
+
+from alertd.errors import AlertdError
+from alertd.plan.model import Plan
+from alertd.planning.planner import Planner
+from alertd.sources.files.trips import TripRequest
+
+MOST_KEPT: Final = 256  # about 40 kB each
+NAMES: Final = ("road", "hours", "map")
+
+
+class Drawings:
+    """SVG documents by plan, name and width."""
+
+    def __init__(self, planner: Planner) -> None:
+        self._planner = planner
+        self._kept: OrderedDict[tuple[str, str, bool], str] = OrderedDict()
+        self._one_at_a_time = asyncio.Lock()
+
+    async def svg(self, plan: Plan, trip: TripRequest, name: str, *, wide: bool) -> str | None:
+        """A picture: "road", "hours", "map", or "axles-1" and so on by stretch. None where it cannot be drawn."""
+        key = (plan.id, name, wide)
+        async with self._one_at_a_time:
+            if key not in self._kept:
+                try:
+                    drawn = await self._draw(plan, trip, name, wide)
+                except AlertdError:  # the route or the rig is gone since
+                    return None
+                if drawn is None:
+                    return None
+                self._kept[key] = drawn
+                while len(self._kept) > MOST_KEPT:
+                    self._kept.popitem(last=False)
+            self._kept.move_to_end(key)
+            return self._kept[key]
+
+    async def _draw(self, plan: Plan, trip: TripRequest, name: str, wide: bool) -> str | None:
+        planner, where = self._planner, f"trip {trip.id}"
+        if name.startswith("axles-"):
+            # matplotlib takes half a second to load; a daemon that nobody looks at does without it.
+            from alertd.notices.charts.plan_charts import axle_svgs
+
+            return axle_svgs(plan, planner.ground.rig(trip.rig, where)).get(name)
+        if name not in NAMES or not plan.along.distance_m:
+            return None
+        route = await planner.route(trip.route, where)
+
+        def drawn() -> str | None:
+            from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
+            from alertd.notices.charts.elevation_profile import strip
+            from alertd.notices.charts.map import chart
+            from alertd.notices.charts.time_distance import clock, window_of
+
+            view = View(width_px=DESK_PX if wide else PHONE_PX)
+            if name == "road":
+                return strip(plan, route, view).svg()
+            if name == "map":
+                return chart(plan, route, planner.ground.boundaries, view).svg()
+            first, last = window_of(plan)
+            hours = planner.shown.road(route, first.timestamp(), last.timestamp())
+            return None if hours is None else clock(plan, route, hours, view).svg()
+
+        return await asyncio.to_thread(drawn)

@@ -1,0 +1,49 @@
+"""So many requests a minute for each caller, and so many failed ones for each address."""
+
+import math
+from collections import deque
+from ipaddress import IPv6Address, IPv6Network, ip_address
+from typing import Final
+
+WINDOW_S: Final = 60.0
+KEYS_AT_MOST: Final = 10_000  # from here on those whose minute is over are forgotten
+
+
+class Pace:
+    """At most `most` in any 60 seconds for each key. Times are monotonic seconds."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._times: dict[str, deque[float]] = {}
+
+    def wait_s(self, key: str, now_s: float) -> int:
+        """Whole seconds until one more is within the limit, 0 when it is now."""
+        times = self._recent(key, now_s)
+        return 0 if len(times) < self._most else max(1, math.ceil(times[0] + WINDOW_S - now_s))
+
+    def count(self, key: str, now_s: float) -> None:
+        """One more, which was within the limit."""
+        if len(self._times) >= KEYS_AT_MOST:
+            self._times = {k: t for k, t in self._times.items() if t and t[-1] > now_s - WINDOW_S}
+            for oldest in list(self._times)[: len(self._times) - KEYS_AT_MOST * 9 // 10]:
+                del self._times[oldest]  # all within their minute: a flood of addresses must not grow without end
+        times = self._recent(key, now_s)
+        self._times[key] = times
+        times.append(now_s)
+
+    def _recent(self, key: str, now_s: float) -> deque[float]:
+        times = self._times.get(key) or deque(maxlen=self._most)
+        while times and times[0] <= now_s - WINDOW_S:
+            times.popleft()
+        return times
+
+
+def network_of(address: str) -> str:
+    """What is counted as one sender: an IPv4 address, or the /64 of an IPv6 address, which one host may use whole."""
+    try:
+        at = ip_address(address)
+    except ValueError:
+        return address
+    if not isinstance(at, IPv6Address) or at.is_loopback:
+        return str(at)
+    return str(at.ipv4_mapped or IPv6Network((int(at), 64), strict=False))

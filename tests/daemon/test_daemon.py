@@ -1,0 +1,175 @@
+"""The daemon's jobs: one fault is one line and stops nothing else; told to stop, what is under way may end."""
+
+import asyncio
+import logging
+import random
+import signal
+import socket
+from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from alertd.clock import system_clock
+from alertd.daemon import daemon as daemon_module
+from alertd.daemon.daemon import Daemon, run_daemon
+from alertd.delivery.worker import Dispatcher
+from alertd.errors import ConfigError, StoreError
+from alertd.notices.model import Audience
+from alertd.notices.triggers.compose import office_notice
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import Ground
+from alertd.sources.http.cache import DiskCache, Entry, cache_key
+from alertd.store.archive import Archive
+from alertd.store.store import Store
+
+
+@pytest.fixture
+async def daemon(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) -> AsyncIterator[Daemon]:
+    planning = Planner(make_settings(trips=None), ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+    with Store(tmp_path / "alertd.db") as store:
+        dispatcher = Dispatcher(store.outbox, {}, owner="test", rng=random.Random(1))
+        yield Daemon(planning, store, dispatcher, system_clock)
+
+
+async def test_a_store_that_fails_inside_a_job_is_one_line_in_the_log(
+    daemon: Daemon, caplog: pytest.LogCaptureFixture
+) -> None:
+    async def job() -> None:
+        raise StoreError("store x: disk is full")
+
+    await daemon.guarded(job)
+    assert [(r.levelno, r.getMessage(), r.exc_info) for r in caplog.records] == [
+        (logging.ERROR, "store x: disk is full", None)
+    ]
+
+
+async def test_a_fault_of_ours_in_a_job_is_kept_whole_in_the_log_and_ends_nothing(
+    daemon: Daemon, caplog: pytest.LogCaptureFixture
+) -> None:
+    async def job() -> None:
+        raise KeyError("ours")
+
+    await daemon.guarded(job)
+    (record,) = caplog.records
+    assert record.exc_info is not None
+    assert "comes again" in record.getMessage()
+
+
+async def test_a_job_under_way_is_let_end(daemon: Daemon) -> None:
+    go, done = asyncio.Event(), []
+
+    async def job() -> None:
+        await go.wait()
+        done.append("whole")
+
+    await daemon.kick(job)()
+    asyncio.get_running_loop().call_later(0.01, go.set)
+    await daemon.finish(within_s=5.0)
+    assert done == ["whole"]
+
+
+async def test_a_job_that_does_not_end_is_cut_off_and_that_is_said(
+    daemon: Daemon, caplog: pytest.LogCaptureFixture
+) -> None:
+    async def job() -> None:
+        await asyncio.Event().wait()
+
+    await daemon.kick(job)()
+    await daemon.finish(within_s=0.01)
+    assert ["1 jobs cut off" in r.getMessage() for r in caplog.records] == [True]
+
+
+async def test_tidying_removes_stored_answers_and_kept_inputs_past_their_days_and_no_others(
+    daemon: Daemon, make_settings: Callable[..., Settings]
+) -> None:
+    settings, now = make_settings(), system_clock()
+    assert settings.archive is not None
+    cache, archive = DiskCache(settings.cache), Archive(settings.archive)
+    for hours in (1, 47, 49):  # the last good answer is used for 48 hours at most
+        at = now - timedelta(hours=hours)
+        cache.put(cache_key(str(hours)), Entry(headers={}, body=b"{}", fetched_at=at, fresh_until=at, varied={}))
+    ids = {days: "plan_" + f"{days:032}" for days in (1, settings.archive_days - 1, settings.archive_days + 1)}
+    for days, id_ in ids.items():
+        at = now - timedelta(days=days)
+        archive.file_plan(id_, archive.put(id_.encode(), at), at)
+    await daemon.tidy()
+    assert [cache.get(cache_key(str(hours))) is not None for hours in (1, 47, 49)] == [True, True, False]
+    assert archive.plans() == sorted(ids.values())[:2]
+
+
+async def test_a_job_asked_for_while_it_runs_comes_once_more_and_not_more_often(daemon: Daemon) -> None:
+    go, begun = asyncio.Event(), []
+
+    async def job() -> None:
+        begun.append(1)
+        await go.wait()
+
+    for _ in range(5):
+        await daemon.kick(job)()
+    await asyncio.sleep(0)
+    go.set()
+    await daemon.finish(within_s=5.0)
+    assert len(begun) == 2
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT], ids=lambda n: n.name)
+async def test_a_signal_ends_the_daemon_in_order_and_frees_its_store(
+    number: signal.Signals, make_settings: Callable[..., Settings]
+) -> None:
+    settings = make_settings(trips=None, http_port=0)
+
+    def on_ready(url: str) -> None:
+        assert url.startswith("http://127.0.0.1:")
+        asyncio.get_running_loop().call_soon(signal.raise_signal, number)
+
+    for _ in range(2):  # the second finds the store free
+        await asyncio.wait_for(run_daemon(settings, system_clock, on_ready), 10)
+
+
+async def test_a_port_that_is_taken_is_told_with_the_mend(make_settings: Callable[..., Settings]) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        settings = make_settings(trips=None, http_port=other.getsockname()[1])
+        with pytest.raises(ConfigError, match=r"daemon\.http_port: cannot listen on 127\.0\.0\.1 port .*; stop the"):
+            await run_daemon(settings, system_clock, lambda url: None)
+
+
+async def test_a_store_whose_folder_cannot_be_made_is_told(
+    make_settings: Callable[..., Settings], tmp_path: Path
+) -> None:
+    (tmp_path / "file").touch()
+    settings = replace(make_settings(trips=None), store=tmp_path / "file" / "in-it" / "alertd.db")
+    with pytest.raises(StoreError, match=r"its folder cannot be made \(Not a directory\); name another place"):
+        await run_daemon(settings, system_clock, lambda url: None)
+
+
+@pytest.fixture
+def beating(daemon: Daemon) -> list[int]:
+    beats: list[int] = []
+    daemon._heartbeat = lambda: beats.append(1)
+    return beats
+
+
+async def test_each_good_cycle_beats_and_an_overdue_notice_stops_it(daemon: Daemon, beating: list[int]) -> None:
+    await daemon.cycle()
+    assert beating == [1]
+    now = system_clock()
+    notice = office_notice("fleet.data", ("x",), "x", timedelta(hours=9), now - timedelta(minutes=31))
+    daemon._store.record_notices([notice], {Audience.DISPATCHER: ["hook"]}, now + timedelta(minutes=5))
+    await daemon.cycle()
+    assert beating == [1]
+
+
+async def test_a_cycle_that_fails_does_not_beat(
+    daemon: Daemon, beating: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def fails(*_: object) -> None:
+        raise StoreError("store x: disk is full")
+
+    monkeypatch.setattr(daemon_module, "run_cycle", fails)
+    await daemon.guarded(daemon.cycle)
+    assert beating == []

@@ -1,0 +1,101 @@
+"""The server on a socket, against clients that are slow or speak no HTTP."""
+
+import asyncio
+import json
+import socket
+from collections.abc import AsyncIterator
+
+import pytest
+import uvicorn
+from starlette.types import Receive, Scope, Send
+
+from alertd.daemon import http_server as module
+from alertd.daemon.http_server import serving
+from alertd.web.middleware import MOST_HEADER_BYTES, Shell
+
+
+async def _app(scope: Scope, receive: Receive, send: Send) -> None:
+    while (await receive()).get("more_body"):
+        pass
+    await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
+    await send({"type": "http.response.body", "body": b"ok"})
+
+
+@pytest.fixture
+async def port(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[int]:
+    monkeypatch.setattr(module, "HEADERS_WITHIN_S", 0.3)
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        server = uvicorn.Server(serving(Shell(_app, within_s=0.3), 1))
+        task = asyncio.create_task(server.serve(sockets=[listener]))
+        while not server.started:
+            await asyncio.sleep(0.01)
+        yield listener.getsockname()[1]
+        server.should_exit = True
+        await task
+
+
+async def say(port: int, *parts: bytes, pause_s: float = 0.0) -> bytes:
+    """All that the server says until it closes, at most 5 s."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    try:
+        async with asyncio.timeout(5.0):
+            for part in parts:
+                writer.write(part)
+                await writer.drain()
+                await asyncio.sleep(pause_s)
+            return await reader.read()
+    except (ConnectionError, BrokenPipeError):
+        return b""
+    finally:
+        writer.close()
+
+
+ASK = b"GET / HTTP/1.1\r\nHost: a\r\n"
+
+
+async def test_headers_that_do_not_end_close_the_connection(port: int) -> None:
+    assert await say(port) == b""  # not a byte
+    assert await say(port, ASK) == b""
+    assert await say(port, b"GET / HTTP/1.1\r\n", *[b"X: y\r\n"] * 40, pause_s=0.05) == b""  # a byte now and then
+
+
+async def test_the_second_request_of_a_connection_is_timed_too(port: int) -> None:
+    said = await say(port, ASK + b"\r\n", ASK, pause_s=0.1)
+    assert said.count(b"200 OK") == 1
+
+
+async def test_a_body_that_does_not_end_is_408_and_closes_the_connection(port: int) -> None:
+    head = b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 1000\r\n\r\n"
+    said = await say(port, head, *[b"x"] * 4, pause_s=0.05)
+    assert said.startswith(b"HTTP/1.1 408 ")
+    assert b"connection: close" in said.lower()
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [
+        b"\x16\x03\x01 hello\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: a\r\nX: " + b"y" * 5 * MOST_HEADER_BYTES,
+        b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: -1\r\n\r\n",
+        b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\nab",
+    ],
+    ids=["no HTTP", "header too large", "no length", "two lengths"],
+)
+async def test_what_is_no_request_is_a_problem_detail_too(port: int, request_: bytes) -> None:
+    said = await say(port, request_)
+    head, _, body = said.partition(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 400 ")
+    assert b"content-type: application/problem+json" in head.lower()
+    assert b"x-content-type-options: nosniff" in head.lower()
+    assert json.loads(body)["status"] == 400
+
+
+async def test_headers_that_come_whole_are_held_to_their_limit_too(port: int) -> None:
+    said = await say(port, ASK + b"Connection: close\r\nX: " + b"y" * MOST_HEADER_BYTES + b"\r\n\r\n")
+    assert said.startswith(b"HTTP/1.1 431 ")
+
+
+async def test_the_server_does_not_say_what_it_is(port: int) -> None:
+    said = await say(port, ASK + b"Connection: close\r\n\r\n")
+    assert said.startswith(b"HTTP/1.1 200 OK")
+    assert b"uvicorn" not in said.lower()

@@ -1,0 +1,171 @@
+"""Members keep the mean and the stated spread of the forecast they come from, and what is unknown stays unknown."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from alertd.forecast.ensemble import (
+    LEVEL_M_PER_K,
+    Spreads,
+    agreed,
+    amounts,
+    dress,
+    exponential_shares,
+    lognormal_shares,
+    normal_scores,
+)
+from alertd.forecast.model import WEATHER_FIELDS, Forecast
+
+START = datetime(2026, 1, 12, 0, tzinfo=UTC)
+NAN = float("nan")
+
+
+def forecast(cells: int = 2, hours: int = 80, **fields: Any) -> Forecast:
+    """A deterministic forecast issued six hours after its first hour; every field 0.5 unless given."""
+    arrays: dict[str, Any] = {name: np.full((1, cells, hours), 0.5) for name in WEATHER_FIELDS}
+    arrays["precip_form"] = np.zeros((1, cells, hours), dtype=np.int8)
+    arrays |= {"air_temp_c": np.full((1, cells, hours), -1.0), "pressure_hpa": np.full((1, cells, hours), 850.0)}
+    values: dict[str, Any] = {
+        "provider": "test", "licence": "none", "issued_at": START + timedelta(hours=6),
+        "fetched_at": START + timedelta(hours=6), "start": START,
+        "lat_deg": np.linspace(47.0, 47.5, cells), "lon_deg": np.full(cells, -115.0),
+        "elevation_m": np.full(cells, 1400.0),
+    }  # fmt: skip
+    given = {name: np.broadcast_to(np.asarray(v), (1, cells, hours)).copy() if name in arrays else v
+             for name, v in fields.items()}  # fmt: skip
+    return Forecast(**(values | arrays | given))
+
+
+def dressed(f: Forecast, members: int = 50, seed: int = 1, now: datetime | None = None, **spreads: Any) -> Forecast:
+    return dress(
+        f, members=members, spreads=Spreads(**spreads), rng=np.random.default_rng(seed),
+        now_utc=now or START + timedelta(hours=6),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("members", [2, 20, 51, 200])
+def test_stratified_scores_have_mean_zero_and_spread_one(members: int) -> None:
+    scores = normal_scores(members)
+    assert scores.mean() == pytest.approx(0.0, abs=1e-12)
+    assert scores.std() == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(("hour", "sd_c"), [(0, 0.5), (5, 0.5), (6, 1.0), (17, 1.0), (29, 1.4896), (54, 2.0104),
+                                            (77, 2.4896)])  # fmt: skip
+def test_temperature_spread_grows_with_lead_time(hour: int, sd_c: float) -> None:
+    """1.0 K to 12 h, 1.5 at 24, 2.0 at 48, 2.5 at 72, linear between; 0.5 before issue (assumptions, no source).
+    Issue is at hour 6 and leads count to mid-hour: hour 29 is 23.5 h ahead, 1.5 - 0.5 / 24."""
+    spread = dressed(forecast()).air_temp_c[:, :, hour].std(axis=0)
+    np.testing.assert_allclose(spread, sd_c, atol=0.02)
+
+
+def test_the_mean_temperature_is_the_sources() -> None:
+    np.testing.assert_allclose(dressed(forecast()).air_temp_c.mean(axis=0), -1.0, atol=1e-9)
+
+
+def test_a_member_that_is_warm_is_warm_everywhere_and_all_the_time() -> None:
+    """Rank-persistent: the order of members is the same in every cell and hour."""
+    ranks = np.argsort(dressed(forecast()).air_temp_c, axis=0)
+    assert (ranks == ranks[:, :1, :1]).all()
+
+
+def test_wetness_and_warmth_of_members_are_drawn_apart() -> None:
+    out = dressed(forecast(precip_mmwe_h=1.0, precip_prob_frac=0.8), members=200)
+    warm, wet, cloudy = out.air_temp_c[:, 0, 40], out.precip_mmwe_h[:, 0, 40], out.cloud_frac[:, 0, 40]
+    assert np.abs(np.corrcoef([warm, wet, cloudy]) - np.eye(3)).max() < 0.2
+
+
+def test_levels_rise_with_a_warmer_member() -> None:
+    out = dressed(forecast(freezing_level_m=1500.0, snow_level_m=1300.0))
+    error_c = out.air_temp_c + 1.0
+    np.testing.assert_allclose(out.freezing_level_m, 1500.0 + error_c * LEVEL_M_PER_K)
+    np.testing.assert_allclose(out.snow_level_m, 1300.0 + error_c * LEVEL_M_PER_K)
+
+
+def test_cloud_stays_between_none_and_all() -> None:
+    for cloud in (0.0, 0.5, 1.0):
+        out = dressed(forecast(cloud_frac=cloud)).cloud_frac
+        assert out.min() >= 0.0
+        assert out.max() <= 1.0
+    assert dressed(forecast(cloud_frac=0.5), cloud_frac=0.1).cloud_frac[:, 0, 0].std() == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize(("p", "qpf", "above", "expected"), [(0.6, 3.0, 1.0, 0.491), (0.3, 0.6, 1.0, 0.182),
+                                                             (0.9, 8.0, 5.0, 0.513)])  # fmt: skip
+def test_chance_of_more_than_an_amount_is_that_of_pop_and_qpf(
+    p: float, qpf: float, above: float, expected: float
+) -> None:
+    """P(>x) = PoP exp(-x PoP/QPF). Worked values of that formula by hand, e.g. 0.6 exp(-0.2) = 0.491."""
+    wet = qpf * exponential_shares(np.array(p), 1000)
+    assert np.mean(wet > above) == pytest.approx(expected, abs=0.001)
+
+
+@pytest.mark.parametrize("members", [1, 7, 20, 200])
+@pytest.mark.parametrize("p", [0.001, 0.02, 0.3, 0.999, 1.0])
+def test_the_mean_over_members_is_the_amount_whatever_their_number(members: int, p: float) -> None:
+    assert exponential_shares(np.array(p), members).mean() == pytest.approx(1.0)
+
+
+def test_dry_members_are_as_many_as_the_chance_says() -> None:
+    out = dressed(forecast(precip_mmwe_h=0.3, precip_prob_frac=0.6)).precip_mmwe_h
+    assert np.count_nonzero(out[:, 0, 0] == 0.0) == 20  # of 50
+    np.testing.assert_allclose(out.mean(axis=0), 0.3)
+
+
+def test_without_a_probability_the_amount_gets_a_factor() -> None:
+    """Lognormal with mean 1 and sigma 0.5: standard deviation sqrt(exp(0.25) - 1) = 0.533."""
+    out = dressed(forecast(precip_mmwe_h=2.0, precip_prob_frac=NAN), members=200).precip_mmwe_h[:, 0, 0]
+    assert out.mean() == pytest.approx(2.0)
+    assert out.std() / 2.0 == pytest.approx(0.533, abs=0.02)
+    assert out.min() > 0.0
+    assert lognormal_shares(1, 0.5).tolist() == [1.0]
+
+
+def test_trap_16_amount_without_chance_keeps_its_mean_and_chance_without_amount_gets_a_trace() -> None:
+    """2 mm/h with 0 %: probability raised to 2/3. 80 % with 0 mm: 0.8 of 0.05 mm/h. 5 % with 0 mm: nothing."""
+    amount, p = agreed(np.array([2.0, 0.0, 0.0, NAN, 0.0]), np.array([0.0, 0.8, 0.05, 0.8, NAN]))
+    np.testing.assert_allclose(amount, [2.0, 0.04, 0.0, NAN, 0.0])
+    np.testing.assert_allclose(p, [2 / 3, 0.8, 0.05, 0.8, NAN])
+    wet = amounts(np.array([2.0, 0.0]), np.array([0.0, 0.8]), members=50, log_sd=0.5)
+    np.testing.assert_allclose(wet.mean(axis=0), [2.0, 0.04])
+
+
+@pytest.mark.parametrize("name", [name for name in WEATHER_FIELDS if name not in ("precip_form", "precip_prob_frac")])
+def test_unknown_stays_unknown_in_every_member(name: str) -> None:
+    field = np.full((1, 2, 80), 0.5)
+    field[0, 1, 3] = NAN
+    out = getattr(dressed(forecast(**{name: field})), name)
+    assert np.isnan(out[:, 1, 3]).all()
+    assert np.isnan(out).sum() == out.shape[0]
+
+
+def test_an_old_forecast_spreads_wider_and_a_future_issue_gains_nothing() -> None:
+    now = START + timedelta(hours=48)
+    old = dressed(forecast(), now=now).air_temp_c[:, 0, 50].std()
+    young = dressed(forecast(issued_at=now), now=now).air_temp_c[:, 0, 50].std()
+    future = dressed(forecast(issued_at=now + timedelta(days=5)), now=now).air_temp_c[:, 0, 50].std()
+    assert old > young
+    assert future == pytest.approx(young)
+
+
+def test_a_real_ensemble_passes_unchanged() -> None:
+    out = dressed(forecast())
+    assert dressed(out, members=7) is out
+
+
+def test_one_member_is_the_forecast_itself() -> None:
+    f = forecast(precip_mmwe_h=1.0, precip_prob_frac=0.5)
+    out = dressed(f, members=1)
+    for name in WEATHER_FIELDS:
+        np.testing.assert_allclose(getattr(out, name), getattr(f, name))
+
+
+def test_the_same_generator_gives_the_same_members_and_provenance_is_kept() -> None:
+    f = replace(forecast(), served_stale=True)
+    one, two = dressed(f), dressed(f)
+    np.testing.assert_array_equal(one.air_temp_c, two.air_temp_c)
+    assert (one.provider, one.issued_at, one.served_stale) == (f.provider, f.issued_at, True)
+    assert not np.array_equal(one.air_temp_c, dressed(f, seed=2).air_temp_c)

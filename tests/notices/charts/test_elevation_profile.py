@@ -1,0 +1,116 @@
+"""The strip says what its plan says, at the place where the plan says it."""
+
+import re
+from dataclasses import replace
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
+from alertd.notices.charts.elevation_profile import LEFT, MARGIN, steep_runs, strip
+from alertd.notices.charts.markers import road_runs
+from alertd.notices.charts.palette import ROAD
+from alertd.notices.text import phrases
+from alertd.plan.model import Advice, BridgeNote, ClosureNote
+from alertd.road.road_class import RoadClass
+from alertd.testing.factories import at_hour, make_route
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def _stems_px(svg: str) -> list[float]:
+    """Where straight upright lines stand."""
+    lines = re.findall(r'd="M ([\d.]+) [\d.]+ L ([\d.]+) [\d.]+"', svg)
+    return [float(a) for a, b in lines if a == b]
+
+
+@pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
+def test_marks_stand_where_the_plan_puts_them(drawn: Any, width_px: int) -> None:
+    picture = strip(drawn.plan, drawn.route, View(width_px=width_px))
+    assert [s.advice for s in drawn.plan.stretches][:2] == [Advice.CHAIN, Advice.READY]
+    stems = np.asarray(_stems_px(picture.svg()))
+    px_of = (width_px - LEFT - MARGIN) / drawn.route.length_m
+    places = [p.distance_m for s in drawn.plan.stretches for p in (s.chain_up, s.chain_off)]
+    for at_m in (*places, *(s.distance_m for s in drawn.route.summits)):
+        assert np.abs(stems - (LEFT + at_m * px_of)).min() <= 0.06
+
+
+def test_road_runs_change_where_the_pavement_does(drawn: Any) -> None:
+    runs = road_runs(drawn.plan)
+    assert [look for *_, look in runs] == [
+        ROAD[c] for c in (RoadClass.WET, RoadClass.SNOW, RoadClass.WET, RoadClass.UNKNOWN)
+    ]  # over Tarn Pass four members of ten have snow: wet is likelier
+    assert (runs[0][0], runs[-1][1]) == (0.0, 160e3)
+    assert [runs[1][0], runs[1][1], runs[3][0]] == pytest.approx(
+        [40e3, 50e3, 150e3], abs=1_300.0
+    )  # of points 1 km apart
+
+
+def test_text_names_every_stop_time_stretch_and_summit(drawn: Any) -> None:
+    said = " ".join(strip(drawn.plan, drawn.route, View()).said)
+    for s in drawn.plan.stretches:
+        assert phrases.likely(s) in said
+        for stop in (s.chain_up, s.chain_off):
+            assert f"{phrases.clock(stop.arrive_at, stop.zone)}, {phrases.stop_words(stop)}" in said
+    assert "Summit Larch Pass, 4,590 ft, at 28 mi" in said  # 1400 m, 45 km
+    assert "not known most likely" in said
+    assert phrases.SIGNS in said
+    assert "Land of US-YY: to 99 mi." in said  # 160 km
+
+
+def test_svg_carries_title_and_text_for_who_cannot_see_it(drawn: Any) -> None:
+    picture = strip(drawn.plan, drawn.route, View())
+    root = ElementTree.fromstring(picture.svg())
+    assert root.get("role") == "img"
+    assert root.find(f"{SVG}title").text == picture.title == "QT-1: a made road"
+    assert root.find(f"{SVG}desc").text == " ".join(picture.said)
+    drawn_words = {t.text for t in root.iter(f"{SVG}text")}
+    assert {"ON 1", "OFF 1", "ON? 2", "OFF? 2", "▲ Larch Pass", "XX", "YY", "mi", "ft", "6%"} <= drawn_words
+
+
+def test_metric_readers_get_metric_lengths(drawn: Any) -> None:
+    picture = strip(drawn.plan, drawn.route, View(metric=True))
+    drawn_words = {t.text for t in ElementTree.fromstring(picture.svg()).iter(f"{SVG}text")}
+    assert {"km", "m", "150"} <= drawn_words
+    assert "Summit Larch Pass, 1,400 m, at 45 km" in " ".join(picture.said)
+
+
+def test_unknown_road_is_not_drawn_as_road_without_winter(drawn: Any) -> None:
+    by_row = {round(ax.get_position().y0, 4): ax for ax in strip(drawn.plan, drawn.route, View()).sheet.figure.axes}
+    looks = [[p.get_hatch() for p in ax.patches] for ax in by_row.values()]
+    unknown = ROAD[RoadClass.UNKNOWN].hatch
+    assert sum(unknown in row for row in looks) >= 3  # under the profile, on the road's row and on that of the odds
+
+
+def test_closures_have_a_row_of_their_own(drawn: Any) -> None:
+    closed = ClosureNote(
+        what="slide", source="office", where="", start_m=70e3, end_m=71e3, zone="UTC", enter_at=at_hour(7),
+        begins_at=at_hour(2), ends_at=at_hour(9), met=True, held=True, posted=True,
+    )  # fmt: skip
+    picture = strip(replace(drawn.plan, closures=(closed,)), drawn.route, View())
+    drawn_words = [t.text for t in ElementTree.fromstring(picture.svg()).iter(f"{SVG}text")]
+    assert "closed" in drawn_words
+    assert "X" in drawn_words
+    assert "closed road, 43 mi to 44 mi until Thu 14 Jan 09:00 UTC: slide." in picture.said
+
+
+def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any) -> None:
+    deck = BridgeNote(
+        name="Heron Creek", start_m=20e3, end_m=20.2e3, zone="UTC", arrive_at=at_hour(7), probability=0.4,
+        surfaces=(), road_unknown=False,
+    )  # fmt: skip
+    picture = strip(replace(drawn.plan, bridges=(deck,)), drawn.route, View())
+    marked = [line.get_xdata() for line in picture.sheet.figure.axes[0].lines if line.get_marker() == "D"]
+    assert np.asarray(marked).tolist() == [[20e3]]
+    assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 40% likely." in picture.said
+
+
+def test_hills_are_marked_from_five_percent_over_three_thousand_feet() -> None:
+    """MUTCD 2009, 2C.16: a hill sign from 5 % over 3,000 ft (914 m) on."""
+    d = np.arange(0.0, 20e3 + 1.0, 250.0)
+    grade = np.select(
+        [(d >= 2e3) & (d <= 3e3), (d >= 8e3) & (d <= 8.5e3), (d >= 14e3) & (d <= 16e3)], [0.05, 0.08, -0.07]
+    )
+    assert steep_runs(make_route(20e3, grade=grade)) == [(2e3, 3e3, 0.05), (14e3, 16e3, -0.07)]

@@ -1,0 +1,150 @@
+"""Leaving at another time and the end of a hold, in words.
+
+The made trip leaves at 06:00 UTC, 22:00 PST of the day before, and ends by Mountain time.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from alertd.notices.text import phrases
+from alertd.notices.text.departures import asked, best_line, leaving_lines
+from alertd.notices.text.dispatcher import brief_text, dispatcher_text
+from alertd.plan.model import Advice, Departure, DeparturePick, Plan
+from alertd.testing.factories import at_hour
+
+CLEAR, SLOW, READY, CHAIN, HOLD = Advice
+Saying = Callable[..., Plan]
+
+
+def departure(hour: float, advice: Advice = CHAIN, *, arrives: float | None = None, **other: Any) -> Departure:
+    values: dict[str, Any] = dict(probability=0.6, unknown_frac=0.0, lost_s=0.0, hangings=1, hours_ok=True)
+    arrive_at = at_hour(hour + 3.0 if arrives is None else arrives)
+    return Departure(depart_at=at_hour(hour), arrive_at=arrive_at, advice=advice, **(values | other))
+
+
+def offering(plan: Plan, *picks: Departure, reasons: tuple[str, ...] = ()) -> Plan:
+    """The plan, arriving at 09:00 UTC, with every quarter of an hour from 02:00 to 14:00 UTC compared."""
+    compared = {d.depart_at: d for d in [*(departure(2.0 + n / 4) for n in range(49)), *picks]}
+    return replace(
+        plan,
+        arrive_at=at_hour(9),
+        departures=tuple(compared.values()),
+        picks=tuple(
+            DeparturePick(
+                departure=d,
+                leave_later_s=(d.depart_at - at_hour(6)).total_seconds(),
+                arrive_later_s=(d.arrive_at - at_hour(9)).total_seconds(),
+                reasons=reasons,
+            )
+            for d in picks
+        ),
+    )
+
+
+def test_a_departure_without_chains_is_one_line_in_local_times(saying: Saying) -> None:
+    plan = offering(saying(CHAIN), departure(4.5, CLEAR, arrives=9 - 70 / 60, probability=0.06))
+    line = "Leave 90 min earlier, 20:30 PST: no chains expected by this forecast (6%), arrives 00:50 MST, 70 min sooner"
+    assert leaving_lines(plan) == [line]
+    assert best_line(plan) == line
+
+
+def test_another_day_is_named_and_a_reason_that_says_the_same_is_not_said_twice(saying: Saying) -> None:
+    """10:00 UTC is 02:00 PST of the day after the planned evening; the arrival stays on the day it was."""
+    reasons = ("be ready to chain, not expected to (chance of needing them 20% instead of 60%)", "within the hours")
+    plan = offering(saying(CHAIN), departure(10.0, READY, arrives=13.0, probability=0.2), reasons=reasons)
+    assert leaving_lines(plan) == [
+        "Leave 4 h 00 min later, Thu 02:00 PST: be ready to chain (20%), arrives 06:00 MST, 4 h 00 min later; "
+        "within the hours"
+    ]
+
+
+def test_arrivals_within_minutes_are_about_the_same(saying: Saying) -> None:
+    plan = offering(saying(CHAIN), departure(7.0, arrives=9.05))
+    assert leaving_lines(plan)[0].endswith(", about the same")
+
+
+def test_without_a_pick_none_is_called_better_and_without_a_comparison_nothing_is_said(saying: Saying) -> None:
+    assert leaving_lines(offering(saying(CHAIN))) == ["No other departure of the next 12 h is better by this forecast"]
+    assert leaving_lines(replace(saying(CHAIN), departures=(), picks=())) == []
+
+
+def test_when_the_planned_departure_was_not_compared_nothing_is_called_worse(saying: Saying) -> None:
+    plan = offering(saying(CHAIN))
+    plan = replace(plan, departures=tuple(d for d in plan.departures if d.depart_at != plan.depart_at))
+    (line,) = leaving_lines(plan)
+    assert "none is called better" in line
+
+
+def test_on_missing_or_old_data_no_other_departure_is_called_better_or_free_of_chains(saying: Saying) -> None:
+    plan = offering(saying(CHAIN, partial=True), departure(4.5, CLEAR, arrives=7.0))
+    (line,) = leaving_lines(plan)
+    assert line == "Some of the forecast is old or missing: no other departure is called better"
+    assert best_line(plan) == ""
+    assert asked(plan, plan.picks[0].departure) is READY
+    assert asked(saying(CHAIN), departure(4.5, CLEAR, unknown_frac=0.01)) is READY
+    assert asked(saying(CHAIN), departure(4.5, HOLD, unknown_frac=0.01)) is HOLD
+    assert asked(saying(CHAIN), departure(4.5, CLEAR)) is CLEAR
+
+
+def test_the_brief_has_the_departure_that_changes_most_once_a_trip(saying: Saying) -> None:
+    plan = offering(
+        saying(CHAIN), departure(3.0, READY), departure(5.0, CLEAR, probability=0.04), departure(13.0, CLEAR)
+    )
+    for text in (brief_text("Invented fleet", [plan], (), at_hour(2), "America/Denver"), dispatcher_text(plan)):
+        told = " ".join(text.split())
+        assert told.count("Leave ") == 1
+        assert "Leave 60 min earlier, 21:00 PST: no chains expected by this forecast (4%)" in told
+
+
+@pytest.mark.parametrize("lines", [lambda p: [best_line(p)], leaving_lines])
+def test_no_line_says_that_chains_are_not_needed(saying: Saying, lines: Callable[[Plan], list[str]]) -> None:
+    for advice in Advice:
+        for line in lines(offering(saying(HOLD), departure(4.5, advice, arrives=7.0, probability=0.0))):
+            assert "no chains needed" not in line
+            assert "(1%)" in line  # no forecast promises 0
+
+
+@pytest.mark.parametrize(
+    ("pick", "worth"),
+    [
+        (departure(4.0, arrives=7.0), False),  # who leaves two hours sooner arrives two hours sooner
+        (departure(4.0, arrives=6.6), True),  # and 24 minutes are spared
+        (departure(8.0, arrives=10.6), True),
+        (departure(4.0, READY, arrives=7.0), True),
+    ],
+)
+def test_the_brief_leaves_out_what_spares_nothing(saying: Saying, pick: Departure, worth: bool) -> None:
+    assert bool(best_line(offering(saying(CHAIN), pick))) is worth
+
+
+def test_a_legal_departure_is_worth_a_line_where_the_planned_one_is_not(saying: Saying) -> None:
+    plan = saying(CHAIN)
+    assert plan.hours is not None
+    illegal = replace(plan, hours=replace(plan.hours, ok=False))
+    assert best_line(offering(illegal, departure(4.0, arrives=7.0)))
+    assert not best_line(offering(illegal, departure(4.0, arrives=7.0, hours_ok=None)))
+
+
+def test_a_hold_says_when_it_ends_by_the_clock_where_the_truck_stands(saying: Saying) -> None:
+    plan = saying(HOLD, CHAIN)
+    held, chained = plan.stretches
+    noon = (held.chain_up.arrive_at + timedelta(hours=30)).replace(minute=0)
+    day = replace(held, hold_until=noon, chain_up=replace(held.chain_up, zone="America/Denver"))
+    at = phrases.clock_on(noon, "America/Denver", held.chain_up.arrive_at)
+    assert at.endswith(" MST")
+    assert len(at) == len("Thu 12:00 MST")
+    text = " ".join(dispatcher_text(replace(plan, stretches=(day, chained))).split())
+    assert f"until expected to be passable with chains from {at}" in text
+    assert text.count("until") == 1
+    never = dispatcher_text(replace(plan, stretches=(replace(held, hold_until=None), chained)))
+    assert "no end of it within the forecast" in " ".join(never.split())
+
+
+def test_a_rig_that_is_barred_is_not_told_of_grip(saying: Saying) -> None:
+    (held,) = saying(HOLD).stretches
+    text = dispatcher_text(replace(saying(HOLD), stretches=(replace(held, barred="made 5"),)))
+    assert "HOLD below it, rig may be barred" in " ".join(text.split())

@@ -1,0 +1,247 @@
+"""Every driver's text in every language: complete, sure, dated, for a parked reader, and within two segments."""
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from functools import cache
+from itertools import product
+from pathlib import Path
+
+import pytest
+
+from alertd.i18n import LANGUAGES, Language, Tongue, Tongues
+from alertd.notices.model import Audience
+from alertd.notices.policy import Policy
+from alertd.notices.sent_state import facts
+from alertd.notices.text import driver_parts, gsm7
+from alertd.notices.text.driver_sms import driver_text, eased_text
+from alertd.notices.triggers.closures import closure_text, lifted_text
+from alertd.notices.triggers.escalation import not_confirmed
+from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.scheduled import Chained, approach_text, due, off_text, outlook_text, recheck_text
+from alertd.plan.model import Advice, ClosureNote, Plan, Stretch
+from alertd.road.road_class import RoadClass
+from alertd.rules.requirements import Hanging, cover, demand_for
+from alertd.rules.rig import Rig
+from alertd.rules.tire_text import tire_runs, tires_code, tires_said
+from alertd.sources.files.rig import read_rigs
+from alertd.sources.files.ruleset import read_rulesets
+from alertd.sources.files.translations import read_tongue
+from alertd.testing.factories import AT_ONCE, at_hour
+
+ROOT = Path(__file__).parents[3]
+RIGS = read_rigs(ROOT / "config/rigs")
+RULES = read_rulesets(ROOT / "config/rules")
+
+# Lengths in proportion: US-101 and SR-203 are as long as route numbers come, mileposts have one decimal at most.
+PLACES = {
+    "long": ("Wren and Galena truck stop and chain-up area, eastbound", "US-101 WA MP 322.5"),
+    "no milepost": ("Wren and Galena truck stop and chain-up area, eastbound", ""),
+    "other alphabet": ("Çay – “Zwölf Örter”, Дорога", "SR-203 OR MP 28.5"),
+}
+PASS = "Fourth of July Pass and Lookout Pass"
+CHAINED = (Advice.READY, Advice.CHAIN, Advice.HOLD)
+
+# Who decides, that rules change, and when to read, as each catalogue has it.
+DECIDES = {
+    "en": ("Signs+officers decide", "rules change", "Read parked"),
+    "es": ("Señales+agentes mandan", "reglas cambian", "Lea estacionado"),
+    "fr": ("Panneaux+agents décident", "règles changent", "Lire garé"),
+}
+LIKELY = {"en": r"\d+% likely", "es": r"\d+% probable", "fr": r"[Pp]robables? à \d+%"}
+AGE = {
+    "en": r"F(ore)?ca?st (under )?\d+ h old",
+    "es": r"Previsto hace (menos de )?\d+ h",
+    "fr": r"Prévu il y a (moins d')?\d+ h",
+}
+POSTED = {"en": "POSTED", "es": "SEÑALIZADO", "fr": "AFFICHÉ"}
+OLD = {"en": "2026 OLD", "es": "2026 VIEJA", "fr": "2026 PÉRIMÉE"}
+
+every_language = pytest.mark.parametrize("language", LANGUAGES)
+
+
+@cache
+def hangings(rig_id: str) -> list[Hanging]:
+    """Every distinct hanging that any level of any rule set on file asks of the rig that has no chains."""
+    rig = RIGS[rig_id]
+    found = {}
+    for rules in RULES.values():
+        for level in rules.levels:
+            hanging = cover(replace(rig, singles_carried=0), [demand_for(rules, level, rig)])
+            if hanging.singles_n:
+                found[hanging.tires] = hanging
+    return list(found.values())
+
+
+def stretch_for(plan: Plan, rig: Rig, hanging: Hanging, advice: Advice, place: str) -> Stretch:
+    base = plan.stretches[0]
+    name, milepost = PLACES[place]
+    return replace(
+        base,
+        advice=advice,
+        place=PASS,
+        hanging=hanging,
+        tires_short_words=tires_code(rig, hanging.tires),
+        tire_runs=tire_runs(rig, hanging.tires),
+        chain_up=replace(base.chain_up, name=name, milepost=milepost, zone="America/Anchorage"),
+        chain_off=replace(base.chain_off, name=name, milepost=milepost, zone="America/Anchorage"),
+    )
+
+
+def holds(text: str, tongue: Tongue, *, likely: bool = True, age: bool = True) -> None:
+    """What every text must hold to; septets raise outside the alphabet."""
+    assert gsm7.segments(text) <= 2, text
+    assert gsm7.septets(text) <= 2 * gsm7.PART_SEPTETS, text
+    for said in DECIDES[tongue.language]:
+        assert said in text
+    if likely:
+        assert re.search(LIKELY[tongue.language], text), text
+    if age:
+        assert re.search(AGE[tongue.language], text), text
+
+
+def posted(stretch: Stretch) -> Stretch:
+    """With a control that its authority has posted since the day before."""
+    sign = replace(stretch.postings[0], posted=True, posted_since=at_hour(-12))
+    return replace(stretch, postings=(sign, *stretch.postings[1:]))
+
+
+def at_their_longest(plan: Plan) -> Plan:
+    """Ages in their longest words, old rule text, and a zone whose abbreviation has four letters."""
+    return replace(
+        plan,
+        rules=tuple(replace(r, aged=("is of 2003",)) for r in plan.rules),
+        sources=tuple(replace(s, age_h=0.5) for s in plan.sources),
+    )
+
+
+@pytest.mark.parametrize("rig_id", sorted(RIGS))
+@every_language
+def test_orders_of_every_rig_and_place_fit_and_their_first_segment_stands_alone(
+    two_passes: Plan, language: Language, rig_id: str
+) -> None:
+    """reliability A10: the first 160 septets hold place, time with zone, how many tires and how fast."""
+    tongue, rig, plan = read_tongue(language), RIGS[rig_id], at_their_longest(two_passes)
+    every = hangings(rig_id)
+    longest = max(every, key=lambda h: len(tires_said(tire_runs(rig, h.tires), tongue)))
+    cases = [*product(every, ["long"], CHAINED), *product([longest], PLACES, CHAINED)]
+    for hanging, place, advice in cases:
+        name, milepost = PLACES[place]
+        stretch = stretch_for(plan, rig, hanging, advice, place)
+        text = driver_text(plan, stretch, tongue)
+        holds(text, tongue)
+        first = text[: gsm7.SINGLE_SEPTETS]
+        assert (gsm7.plain(milepost) or gsm7.plain(name)[:8]) in first
+        assert re.search(r"\d\d:\d\d AKST", first)
+        assert f"{hanging.singles_n} " in first
+        assert "25 mph" in first
+        assert OLD[language] in text
+        assert gsm7.plain(tires_said(stretch.tire_runs, tongue)).lower() in text.lower()
+        last = approach_text(plan, stretch, at_hour(5), tongue)
+        holds(last, tongue)
+        assert "25 mph" in last
+        for said in (
+            driver_text(plan, posted(stretch), tongue),
+            approach_text(plan, posted(stretch), at_hour(5), tongue),
+        ):
+            holds(said, tongue, likely=False)
+            assert POSTED[language] in said.upper()
+
+
+@every_language
+def test_an_order_on_a_usual_rig_says_all_of_it(two_passes: Plan, language: Language) -> None:
+    """The tractor and van of most trips, its chains on board: which tires, and where they come off."""
+    rig, tongue = replace(RIGS["tractor-6x4-van-53"], singles_carried=8), read_tongue(language)
+    hanging = cover(rig, [demand_for(RULES["US-WA"], RULES["US-WA"].level("over-10000-gvw"), rig)])
+    stretch = replace(
+        two_passes.stretches[0],
+        hanging=hanging,
+        tires_short_words=tires_code(rig, hanging.tires),
+        tire_runs=tire_runs(rig, hanging.tires),
+    )
+    text = driver_text(two_passes, stretch, tongue)
+    assert gsm7.plain(tires_said(stretch.tire_runs, tongue)) in text
+    assert (
+        stretch.chain_off.milepost in text.split(gsm7.plain(tongue.say("Off at {where}. ", where="|")).split("|")[0])[1]
+    )
+
+
+@every_language
+def test_every_other_text_fits_and_says_who_decides(saying: Callable[..., Plan], language: Language) -> None:
+    """Names as long as a stop file has them. Closures are as sure as whom they name; a recheck rests on no forecast."""
+    tongue = read_tongue(language)
+    long = "Upper Cedar Meadow truck turnout and brake check area, eastbound side"
+    for advice in CHAINED:
+        plan = at_their_longest(saying(advice, advice, short=8))
+        stretches = tuple(
+            replace(s, chain_up=replace(s.chain_up, name=long), chain_off=replace(s.chain_off, name=long), place=long)
+            for s in plan.stretches
+        )
+        plan = replace(plan, stretches=stretches, trip_id="T" * 64, singles_short=8)
+        holds(outlook_text(plan, tongue), tongue)
+        holds(approach_text(plan, stretches[0], at_hour(5), tongue), tongue)
+        holds(eased_text(plan, long, tongue), tongue)
+        holds(off_text(plan, stretches[0].chain_off, tongue), tongue, likely=False)
+        holds(recheck_text(tongue), tongue, likely=False, age=False)
+        for ends_at in (None, at_hour(12)):
+            note = ClosureNote(
+                what=long, source=long, where="", start_m=80e3, end_m=90e3, zone="America/Anchorage",
+                enter_at=at_hour(7), begins_at=at_hour(1), ends_at=ends_at, met=True, held=True, posted=True,
+            )  # fmt: skip
+            holds(closure_text(plan, note, tongue), tongue, likely=False, age=False)
+        holds(lifted_text(replace(facts(stretches[0]), place=long), tongue), tongue, likely=False, age=False)
+
+
+@every_language
+def test_an_unknown_road_gives_no_figure_and_a_missing_forecast_no_age(two_passes: Plan, language: Language) -> None:
+    tongue = read_tongue(language)
+    unknown = replace(two_passes.stretches[0], advice=Advice.READY, unknown_frac=1.0, surfaces=(("unknown", 1.0),))
+    text = driver_text(replace(two_passes, sources=(), rules=()), unknown, tongue)
+    assert "%" not in text
+    assert gsm7.plain(tongue.say("No forecast")) in text
+    assert gsm7.plain(tongue.say("none on file")) in text
+
+
+@every_language
+def test_different_tires_never_read_alike(language: Language) -> None:
+    rig, tongue = RIGS["doubles-6x4"], read_tongue(language)
+    tires = [t for t in rig.tires() if t.axle_idx > 0][:10]
+    sets = [frozenset(t for i, t in enumerate(tires) if n >> i & 1) for n in range(1, 1024)]
+    assert len({gsm7.plain(tires_said(tire_runs(rig, s), tongue)) for s in sets}) == len(sets)
+
+
+def test_speeds_are_in_the_unit_of_the_signs_and_never_rounded_up(two_passes: Plan) -> None:
+    """25 mph is 40.2 km/h and 20 mph 32.2 (1 mile = 1.609344 km)."""
+    stretch = two_passes.stretches[0]
+    abroad = replace(stretch, jurisdictions=("CA-BC",))
+    metric, ours = read_tongue("fr", metric=True), read_tongue("fr")
+    assert "Max 40 km/h, 30 sans neige" in driver_text(two_passes, abroad, metric)
+    assert "Max 25 mph, 20 sans neige" in driver_text(two_passes, stretch, metric)
+    assert "Max 25 mph, 20 sans neige" in driver_text(two_passes, abroad, ours)
+
+
+def test_days_and_months_are_those_of_the_language(two_passes: Plan) -> None:
+    """Leaves 06:00 UTC on Thursday 14 January, 22:00 PST on Wednesday 13."""
+    assert "sale mié 13 ene 22:00 PST" in outlook_text(two_passes, read_tongue("es"))
+    assert "départ mer 13 janv 22:00 PST" in outlook_text(two_passes, read_tongue("fr"))
+
+
+def test_every_road_class_has_a_word() -> None:
+    known = [road_class.label for road_class in RoadClass]
+    for language in ("es", "fr"):
+        tongue = read_tongue(language)
+        assert all(driver_parts.surface(label, tongue) != label for label in known)
+
+
+def test_a_driver_is_told_in_his_language_and_the_office_in_its_own(saying: Callable[..., Plan]) -> None:
+    plan = saying(Advice.CHAIN)
+    tongues = Tongues(driver=read_tongue("es"), office=read_tongue("fr"))
+    first, _ = to_say(plan, None, at_hour(3), AT_ONCE, tongues=tongues)
+    (mine,) = (n.text for n in first if n.audience is Audience.DRIVER)
+    assert mine.startswith("PREVEA CADENAS en ")
+    soon = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=10)
+    rolling = due(plan, (), Chained(), soon, Policy(), tongues)
+    assert rolling[0].text.startswith("POUR Odalys Fenwright, À TRANSMETTRE SEULEMENT EN STATIONNEMENT: PONGA CADENAS")
+    late = not_confirmed(plan, [n for n in first if n.audience is Audience.DRIVER], (), at_hour(5), AT_ONCE, tongues)
+    assert [n.text.split(":")[0].split(",")[0] for n in late] == ["SIN CONFIRMAR", "NON CONFIRMÉ par Odalys Fenwright"]

@@ -1,0 +1,181 @@
+"""A plan explains itself in its own numbers: what is explained is what was planned, from the source's word on."""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from alertd.plan.explain.model import Explained
+from alertd.plan.model import Advice, Plan
+from alertd.plan.serialize import canonical, to_plain
+from alertd.planning.plan_inputs import Making
+from alertd.planning.planner import Planner
+from alertd.route.model import Route
+from alertd.settings.model import Settings
+from alertd.sources.files.trips import TripRequest
+from alertd.sources.http.answer import Heard
+from alertd.testing.clock import HeldClock
+from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.storm import Storm
+
+TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00")
+STORMS = {
+    "as invented": Storm(),
+    "warmer": Storm(warmer_k=2.5),
+    "late and colder": Storm(front_late_h=3.0, warmer_k=-3.0),
+    "mild and dry": Storm(warmer_k=15.0, wetter=0.0),
+}
+
+# The nearest whole hour of the road, on a clock of delays by quarters of an hour, and a minute of rounding.
+NEAREST = timedelta(minutes=30 + 7.5 + 1)
+
+
+@dataclass
+class Told:
+    plan: Plan
+    making: Making
+    heard: tuple[Heard, ...]
+
+    def places(self) -> tuple[Explained, ...]:
+        return self.making.explained(self.plan)
+
+    def at(self, distance_m: float) -> Explained:
+        (one,) = self.making.explained(self.plan, distance_m)
+        return one
+
+
+@pytest.fixture
+def tell(
+    open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route, morning: datetime
+) -> Callable:
+    async def told(storm: Storm, fault: Fault | None = None) -> Told:
+        with Standin(now_utc=morning, storm=storm) as api:
+            api.always(fault)
+            async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+                return await _told(planning, i90_west, morning)
+
+    return told
+
+
+async def _told(planning: Planner, route: Route, now: datetime) -> Told:
+    seen = await planning.look(route, [TRIP], now)
+    plan = (await planning.plan_in(seen, [TRIP]))["T-1"]
+    assert isinstance(plan, Plan)
+    return Told(plan=plan, making=planning.making(TRIP, seen), heard=seen.heard)
+
+
+def advised(x: Explained) -> Advice:
+    """The advice that the comparisons shown lead a reader to."""
+    reached = {c.threshold: c.reached for c in x.compared}
+    if x.barred or reached["hold_probability"]:
+        return Advice.HOLD
+    return Advice.CHAIN if reached["chain_probability"] else Advice.READY
+
+
+@pytest.mark.parametrize("storm", STORMS.values(), ids=STORMS)
+async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: Callable) -> None:
+    told = await tell(storm)
+    places = told.places()
+    assert len(places) == len(told.plan.stretches)
+    for i, (x, stretch) in enumerate(zip(places, told.plan.stretches, strict=True)):
+        assert x.stretch == i
+        assert stretch.start_m <= x.distance_m <= stretch.end_m
+        assert x.advice is stretch.advice is advised(x)
+        assert x.stretch_surfaces == stretch.surfaces
+        assert x.barred == stretch.barred
+        needs = [c.value for c in x.compared if c.what.startswith("need")]
+        assert needs == [stretch.probability] * 2
+        assert x.compared[2].value == stretch.grip_short_chained_frac
+        assert x.compared[3].value == stretch.snow_closed_frac
+        told_levels = {(v.jurisdiction, v.level_id): v.stretch_frac for v in x.levels if v.stretch_frac is not None}
+        here = {p.jurisdiction for p in stretch.postings if any(v.jurisdiction == p.jurisdiction for v in x.levels)}
+        assert told_levels == {
+            (p.jurisdiction, p.level_id): p.probability for p in stretch.postings if p.jurisdiction in here
+        }
+        for grip in x.grip:
+            assert grip.short_frac <= stretch.grip_short_frac
+            assert grip.chained_short_frac <= min(stretch.grip_short_chained_frac, grip.short_frac)
+
+
+@pytest.mark.parametrize("storm", list(STORMS.values())[:3], ids=list(STORMS)[:3])
+async def test_each_place_along_the_road_is_explained_as_the_plan_has_it(storm: Storm, tell: Callable) -> None:
+    told = await tell(storm)
+    for point in told.plan.along.points[::15]:
+        x = told.at(point.distance_m)
+        shares = dict(x.surfaces)
+        assert x.need_frac == pytest.approx(point.need_frac, abs=1e-12)
+        assert shares[point.surface] == pytest.approx(point.surface_frac) == pytest.approx(max(shares.values()))
+        assert sum(shares.values()) == pytest.approx(1.0)
+        assert abs(x.passing[1] - point.arrive_at) < timedelta(minutes=2)
+        # The need is that of the likeliest posting or the grip, member by member: never less than either alone.
+        alone = [v.here_frac for v in x.levels] + [x.grip[0].short_frac]
+        assert x.need_frac >= max(alone) - 1e-9
+
+
+async def test_the_sources_own_values_open_the_chain(tell: Callable) -> None:
+    """Read off the answer by hand: instants at both ends of the hour averaged, the sum at its end."""
+    told = await tell(STORMS["as invented"])
+    x = told.at(told.plan.stretches[0].start_m)
+    (said,) = x.sources
+    (heard,) = told.heard
+    answer = json.loads(heard.body)
+    place = min(answer, key=lambda p: abs(p["latitude"] - said.lat_deg) + abs(p["longitude"] - said.lon_deg))
+    first = place["hourly"]["time"].index(round(said.hour_start.timestamp()))
+
+    def mean(name: str) -> float:
+        return float(np.mean(place["hourly"][name][first : first + 2]))
+
+    assert said.air_temp_c == pytest.approx(mean("temperature_2m"))
+    assert said.rh_frac == pytest.approx(mean("relative_humidity_2m") / 100.0)
+    assert said.wind_mps == pytest.approx(mean("wind_speed_10m"))
+    assert said.cloud_frac == pytest.approx(mean("cloud_cover") / 100.0)
+    assert said.precip_mmwe_h == pytest.approx(place["hourly"]["precipitation"][first + 1])
+    assert said.away_m < 5_000.0
+    assert abs(said.hour_start + timedelta(hours=1) - x.passing[1]) <= NEAREST
+    assert (said.age_h, said.fetched_at) == (0.0, told.plan.made_at)
+
+
+async def test_the_pavement_is_followed_over_the_hours_before(tell: Callable) -> None:
+    told = await tell(STORMS["late and colder"])
+    for x in told.places():
+        assert [b.at - a.at for a, b in zip(x.column, x.column[1:], strict=False)] == [timedelta(hours=1)] * 6
+        assert abs(x.column[-1].at - x.passing[1]) <= NEAREST
+        for hour in x.column:
+            for name in ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe"):
+                spread = getattr(hour, name)
+                assert spread.low <= spread.median <= spread.high
+        last = x.column[-1]
+        assert last.surface_temp_c.low <= last.member_surface_temp_c <= last.surface_temp_c.high
+        assert last.snow_mmwe.low <= last.member_snow_mmwe <= last.snow_mmwe.high
+
+
+@pytest.mark.parametrize("kind", [FaultKind.DOWN, FaultKind.NULLS])
+async def test_what_is_not_known_is_explained_as_not_known(kind: FaultKind, tell: Callable) -> None:
+    told = await tell(STORMS["mild and dry"], Fault(kind=kind, cells=frozenset(range(1000))))
+    places = told.places()
+    assert places
+    for x in places:
+        assert x.advice is Advice.READY
+        assert x.surfaces == (("unknown", 1.0),)
+        assert (x.air.air_temp_c.known_frac, x.air.rules) == (0.0, ())
+        assert all(hour.surface_temp_c.known_frac == 0.0 for hour in x.column)
+
+        def refuse(word: str) -> Any:
+            raise AssertionError(f"{word} is not JSON")
+
+        json.loads(canonical(to_plain(x)), parse_constant=refuse)
+
+
+async def test_a_place_in_no_stretch_has_the_trips_advice_and_one_off_the_route_is_refused(tell: Callable) -> None:
+    told = await tell(STORMS["mild and dry"])
+    assert told.places() == ()
+    x = told.at(0.0)
+    assert (x.stretch, x.advice, x.stretch_surfaces) == (None, Advice.CLEAR, ())
+    (compared,) = x.compared
+    assert (compared.threshold, compared.reached) == ("ready_probability", False)
+    with pytest.raises(ValueError, match="is off a route of"):
+        told.at(told.plan.route_length_m + 1.0)

@@ -1,0 +1,302 @@
+"""A plan is made again from its archive alone, byte for byte: sources gone, files changed, clock moved on."""
+
+import asyncio
+import json
+import shutil
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from alertd.errors import StoreError
+from alertd.plan.chain_up.chains_on import Report, TruckReport
+from alertd.plan.model import Plan
+from alertd.plan.position.map_match import PositionReport
+from alertd.plan.serialize import plan_json
+from alertd.planning.planner import planner
+from alertd.planning.replay import replay
+from alertd.planning.replay_record import Keep
+from alertd.route.model import Route
+from alertd.rules.rig import Tire
+from alertd.service.cycle import run_cycle
+from alertd.settings.model import Settings, read_settings
+from alertd.sources.files.trips import TripRequest
+from alertd.store.archive import Archive
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+
+REPO = Path(__file__).resolve().parents[2]
+TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00", driver="Ann")
+NO_HEIGHTS = (
+    '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1"><trk><trkseg>'
+    + "".join(f'<trkpt lat="{46.9 + 0.01 * n}" lon="{-114.1 - 0.01 * n}"/>' for n in range(30))
+    + "</trkseg></trk></gpx>"
+)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    """A fleet's own copy of every file that the demo stands on."""
+    shutil.copytree(REPO / "config", tmp_path / "fleet" / "config")
+    shutil.copytree(REPO / "fixtures" / "demo", tmp_path / "fleet" / "fixtures" / "demo")
+    return tmp_path / "fleet"
+
+
+@pytest.fixture
+def settings(place: Path, tmp_path: Path, api: Standin) -> Settings:
+    path = place / "fixtures" / "demo" / "alertd.toml"
+    text = path.read_text(encoding="utf-8").replace("members = 31", 'members = 11\nroad = "../../config/road.toml"')
+    path.write_text(text.replace("[daemon]", "[plan]\nchained_mph = 22.5\n\n[daemon]"), encoding="utf-8")
+    read = read_settings(path)
+    return replace(
+        read,
+        forecast=replace(read.forecast, open_meteo_url=api.base_url),
+        store=tmp_path / "alertd.db",
+        cache=tmp_path / "http",
+        trips=None,
+    )
+
+
+@pytest.fixture
+def api(morning: datetime) -> Iterator[Standin]:
+    with Standin(now_utc=morning) as server:
+        yield server
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Archive:
+    return Archive(tmp_path / "kept")
+
+
+async def planned(settings: Settings, clock: HeldClock, archive: Archive, *trips: TripRequest) -> list[Plan]:
+    async with planner(settings, clock, Keep(archive=archive)) as planning:
+        outcomes = await planning.plan(trips or [TRIP], clock())
+    assert all(isinstance(o, Plan) for o in outcomes), outcomes
+    return [o for o in outcomes if isinstance(o, Plan)]
+
+
+def spoil(place: Path) -> None:
+    """Make every file that the plan stood on say something else, or nothing."""
+    for path in place.rglob("*"):
+        if path.is_file():
+            path.write_text("no longer what it was", encoding="utf-8")
+
+
+async def test_the_same_plan_comes_back_when_sources_and_files_are_gone(
+    settings: Settings, place: Path, archive: Archive, api: Standin, morning: datetime
+) -> None:
+    other = TRIP.model_copy(update={"id": "T-2", "rig": "quillback-23", "depart": "2027-01-14T09:00:00-07:00"})
+    plans = await planned(settings, HeldClock(morning), archive, TRIP, other)
+    asked = len(api.requests)
+    spoil(place)
+    shutil.rmtree(settings.cache)
+    assert archive.plans() == sorted(plan.id for plan in plans)
+    for plan in plans:
+        again = await replay(archive, plan.id)
+        assert again.before == plan_json(plan) == plan_json(again.plan)
+        assert again.differences == ()
+    assert plans[0].stretches[0].speed_mps == pytest.approx(22.5 * 0.44704)  # what the operator set came along
+    assert len(api.requests) == asked
+
+
+@pytest.mark.parametrize("fault", [FaultKind.DOWN, FaultKind.LIMIT_DAY, FaultKind.NULLS])
+async def test_a_plan_on_a_failed_or_partial_answer_comes_back_as_partial(
+    fault: FaultKind, settings: Settings, place: Path, archive: Archive, api: Standin, morning: datetime
+) -> None:
+    api.always(Fault(kind=fault))
+    (plan,) = await planned(settings, HeldClock(morning), archive)
+    assert plan.partial
+    spoil(place)
+    again = await replay(archive, plan.id)
+    assert plan_json(again.plan) == plan_json(plan)
+
+
+async def test_a_plan_on_the_last_good_answer_comes_back_with_its_age(
+    settings: Settings, archive: Archive, api: Standin, morning: datetime
+) -> None:
+    clock = HeldClock(morning - timedelta(hours=3))
+    api.now_utc = clock()
+    await planned(settings, clock, archive)
+    clock.advance(timedelta(hours=3))
+    api.always(Fault(kind=FaultKind.OVERLOADED))
+    (plan,) = await planned(settings, clock, archive)
+    assert plan.sources[0].stale
+    shutil.rmtree(settings.cache)
+    again = await replay(archive, plan.id)
+    assert again.plan.sources[0].age_h == pytest.approx(3.0)
+    assert plan_json(again.plan) == plan_json(plan)
+
+
+async def test_heights_that_a_source_gave_for_the_route_come_along(
+    settings: Settings, place: Path, archive: Archive, morning: datetime
+) -> None:
+    (settings.places.routes / "bare.gpx").write_text(NO_HEIGHTS, encoding="utf-8")
+    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
+        bare = TRIP.model_copy(update={"route": "bare"})
+        first, second = [(await planning.plan([bare], morning + timedelta(minutes=n)))[0] for n in (0, 1)]
+    spoil(place)
+    for plan in (first, second):  # the second was made on a route read before
+        assert isinstance(plan, Plan)
+        assert plan_json((await replay(archive, plan.id)).plan) == plan_json(plan)
+
+
+async def test_cycles_of_a_daemon_share_what_did_not_change(
+    settings: Settings, archive: Archive, morning: datetime, tmp_path: Path
+) -> None:
+    settings = replace(settings, trips=settings.places.routes / "trips.csv")
+    clock = HeldClock(morning)
+    with Store(tmp_path / "alertd.db") as store:
+        async with planner(settings, clock, Keep(archive=archive, or_log=True)) as planning:
+            first = await run_cycle(planning, store, clock())
+            before = {p.name for p in archive.folder.glob("contents/*/*")}
+            clock.advance(timedelta(minutes=10))
+            second = await run_cycle(planning, store, clock())
+    new = {p.name for p in archive.folder.glob("contents/*/*")} - before
+    assert len(archive.plans()) == 2 * len(first.plans)
+    assert len(new) == 2 * len(second.plans)  # the plan itself and what is its own; no answer and no file again
+    for plan in (*first.plans, *second.plans):
+        assert (await replay(archive, plan.id)).differences == ()
+
+
+async def test_an_archive_that_cannot_be_written_keeps_no_plan_from_the_driver(
+    settings: Settings, tmp_path: Path, morning: datetime, caplog: pytest.LogCaptureFixture
+) -> None:
+    (tmp_path / "file").touch()
+    async with planner(
+        settings, HeldClock(morning), Keep(archive=Archive(tmp_path / "file" / "in-it"), or_log=True)
+    ) as made:
+        (plan,) = await made.plan([TRIP], morning)
+    assert isinstance(plan, Plan)
+    (line,) = [r.getMessage() for r in caplog.records if r.levelname == "ERROR"]
+    assert "cannot be written (Not a directory); " in line
+    assert line.endswith("; these plans cannot be replayed")
+
+
+async def test_reported_chains_positions_and_arrival_come_along(
+    settings: Settings, place: Path, archive: Archive, morning: datetime, i90_west: Route
+) -> None:
+    """A truck seen at a third of its way, chains on since; and the same trip once it is reported to have arrived."""
+    n = i90_west.distance_m.size // 3
+    seen = PositionReport(
+        at=morning + timedelta(hours=3), lat_deg=float(i90_west.lat_deg[n]), lon_deg=float(i90_west.lon_deg[n])
+    )
+    tires = (Tire(1, "left", "outside"), Tire(1, "right", "outside"))
+    on = TruckReport(at=seen.at, what=Report.CHAINS_ON, tires=tires, place_m=float(i90_west.distance_m[n]))
+    there = TruckReport(at=morning + timedelta(hours=5.5), what=Report.ARRIVED)
+    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
+        now = seen.at + timedelta(minutes=1)
+        (chained,) = await planning.plan([TRIP], now, {"T-1": (seen, on)})
+        (bare,) = await planning.plan([TRIP], now, {"T-1": (seen,)})
+        (lost,) = await planning.plan([TRIP], seen.at + timedelta(hours=2.5), {"T-1": (seen, on)})
+        (arrived,) = await planning.plan([TRIP], there.at, {"T-1": (seen, on, there)})
+    spoil(place)
+    for plan in (chained, bare, lost, arrived):
+        assert isinstance(plan, Plan)
+        again = await replay(archive, plan.id)
+        assert (again.differences, plan_json(again.plan)) == ((), plan_json(plan))
+    assert isinstance(chained, Plan)
+    assert isinstance(bare, Plan)
+    assert isinstance(lost, Plan)
+    assert isinstance(arrived, Plan)
+    assert chained.chains is not None
+    assert bare.chains is None
+    assert lost.position is not None
+    assert lost.position.old
+    assert arrived.arrived_at == there.at
+    told = json.loads(archive.get(archive.of_plan(bare.id)))
+    assert "truck" not in told, "inputs without reports of a truck keep the form that they had"
+
+
+# What an archive may have suffered
+
+
+def contents(archive: Archive) -> dict[bytes, Path]:
+    return {zlib.decompress(path.read_bytes()): path for path in archive.folder.glob("contents/*/*")}
+
+
+def holding(archive: Archive, start: bytes) -> Path:
+    return next(path for content, path in contents(archive).items() if content.startswith(start))
+
+
+@pytest.mark.parametrize("start", [b'[{"latitude"', b'{"type":"Topology"', b'{"alertd":', b'{"advice"'])
+async def test_a_changed_content_is_refused_in_one_line(
+    start: bytes, settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    (plan,) = await planned(settings, HeldClock(morning), archive)
+    path = holding(archive, start)
+    path.write_bytes(zlib.compress(zlib.decompress(path.read_bytes()).replace(b"1", b"2", 1)))
+    with pytest.raises(StoreError, match=r"^archive \S+: content \w+\.\.\. is damaged or was changed; replay it from "):
+        await replay(archive, plan.id)
+    path.write_bytes(b"\x00")
+    with pytest.raises(StoreError, match="is damaged or was changed"):
+        await replay(archive, plan.id)
+    path.unlink()
+    with pytest.raises(StoreError, match=r"content \w+\.\.\. is not there; name the archive that holds it"):
+        await replay(archive, plan.id)
+
+
+async def test_an_answer_that_was_not_kept_is_named_and_nothing_is_planned_without_it(
+    settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    (plan,) = await planned(settings, HeldClock(morning), archive)
+    told = json.loads(archive.get(archive.of_plan(plan.id)))
+    told["heard"] = archive.put(b"[]", morning)
+    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    with pytest.raises(StoreError, match=r"1 answers that this alertd asks for were not kept, the first to http://127"):
+        await replay(archive, plan.id)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("format", "alertd.inputs/99"), ("departs", []), ("trip", {"id": "T"}), ("extra", 1)]
+)
+async def test_inputs_of_another_form_are_refused_and_their_alertd_is_named(
+    name: str, value: object, settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    (plan,) = await planned(settings, HeldClock(morning), archive)
+    told = json.loads(archive.get(archive.of_plan(plan.id))) | {name: value}
+    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    with pytest.raises(StoreError, match=r"was kept in a form this alertd does not read \(.*\); replay it with alertd"):
+        await replay(archive, plan.id)
+
+
+async def test_a_kept_file_whose_name_leads_elsewhere_is_refused(
+    settings: Settings, archive: Archive, morning: datetime, tmp_path: Path
+) -> None:
+    (plan,) = await planned(settings, HeldClock(morning), archive)
+    told = json.loads(archive.get(archive.of_plan(plan.id)))
+    files = json.loads(archive.get(told["files"]))
+    told["files"] = archive.put(json.dumps(files | {"../out.toml": next(iter(files.values()))}).encode(), morning)
+    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    with pytest.raises(StoreError, match=r"'\.\./out\.toml': is no name that alertd gives"):
+        await replay(archive, plan.id)
+
+
+async def test_a_plan_made_with_other_inputs_differs_field_by_field(
+    settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    (plan,) = await planned(settings, HeldClock(morning), archive)
+    told = json.loads(archive.get(archive.of_plan(plan.id)))
+    told["chosen"]["plan"]["chained_mps"] = 8.0
+    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    again = await replay(archive, plan.id)
+    found = {d.path: (d.old, d.new) for d in again.differences}
+    assert found["stretches[0].speed_mps"] == (10.0584, 8.0)
+    assert "id" in found
+
+
+async def test_corridors_planned_at_once_hear_only_their_own(
+    make_settings: Callable[..., Settings], api: Standin, morning: datetime, archive: Archive
+) -> None:
+    settings = make_settings(forecasts=api.base_url, trips=None)
+    east = TRIP.model_copy(update={"id": "T-2", "route": "i90-east"})
+    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
+        both = await asyncio.gather(planning.plan([TRIP], morning), planning.plan([east], morning))
+    for (plan,) in both:
+        assert isinstance(plan, Plan)
+        told = json.loads(archive.get(archive.of_plan(plan.id)))
+        assert len(json.loads(archive.get(told["heard"]))) == 1
+        assert (await replay(archive, plan.id)).differences == ()

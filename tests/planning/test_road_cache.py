@@ -1,0 +1,123 @@
+"""What a new forecast does not change is not computed again, and the numbers are those of a whole run."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.planning.road_cache import MOST_KEPT, Fields
+from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
+
+START = datetime(2026, 1, 10, tzinfo=UTC)
+CELLS, MEMBERS, HOURS = 3, 4, 30
+Q = member_quantiles(MEMBERS, np.random.default_rng(1))
+
+
+def forecast(start: datetime = START, **given: Any) -> Forecast:
+    shape = (MEMBERS, CELLS, HOURS)
+    rng = np.random.default_rng(2)
+    arrays: dict[str, Any] = {n: np.full(shape, np.nan) for n in WEATHER_FIELDS}
+    arrays |= {"air_temp_c": rng.normal(-1.0, 2.0, shape), "rh_frac": np.full(shape, 0.9),
+               "wind_mps": np.full(shape, 3.0), "cloud_frac": np.full(shape, 0.8),
+               "precip_mmwe_h": rng.exponential(0.5, shape), "precip_form": np.zeros(shape, dtype=np.int8)}  # fmt: skip
+    return Forecast(
+        provider="stub", licence="", issued_at=start, fetched_at=start, start=start,
+        lat_deg=np.linspace(47.0, 47.3, CELLS), lon_deg=np.full(CELLS, -121.0), elevation_m=np.full(CELLS, 900.0),
+        **(arrays | given),
+    )  # fmt: skip
+
+
+def cells(shift_m: float = 0.0) -> RoadCells:
+    n = np.arange(9)
+    return road_cells(n * 250.0, 800.0 + 60.0 * n + shift_m, n // 3, 47.0 + n * 0.01, -121.0 + n * 0.0)
+
+
+class Runs:
+    """Runs the real road and remembers which columns were asked for."""
+
+    def __init__(self, told: Forecast, road: RoadCells) -> None:
+        self.told, self.road, self.ran = told, road, -1
+
+    def __call__(self, previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
+        self.ran = self.road.columns_n if changed is None else int(changed.sum())
+        return run_corridor(self.told, self.road, quantiles=Q, previous=previous, changed=changed)
+
+
+def ask(fields: Fields, told: Forecast, road: RoadCells) -> tuple[RoadField, int]:
+    runs = Runs(told, road)
+    return fields.field(told, road, Q, runs), runs.ran
+
+
+def warmer(told: Forecast, cell: int) -> Forecast:
+    t = told.air_temp_c.copy()
+    t[:, cell, 10:] += 1.0
+    return replace(told, air_temp_c=t)
+
+
+def same(a: RoadField, b: RoadField) -> bool:
+    names = ("road_class", "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    return all(np.array_equal(getattr(a, n), getattr(b, n), equal_nan=True) for n in names)
+
+
+def test_the_same_forecast_runs_no_column_again() -> None:
+    fields, road = Fields(), cells()
+    first, ran = ask(fields, forecast(), road)
+    again, ran_again = ask(fields, forecast(), road)
+    assert (ran, ran_again) == (road.columns_n, 0)
+    assert same(first, again)
+
+
+def test_only_the_columns_of_a_changed_cell_run_and_give_what_a_whole_run_gives() -> None:
+    fields, road = Fields(), cells()
+    first, _ = ask(fields, forecast(), road)
+    told = warmer(forecast(), 1)
+    part, ran = ask(fields, told, road)
+    assert ran == int((road.cell_idx == 1).sum())
+    assert same(part, run_corridor(told, road, quantiles=Q))
+    assert not same(part, first)
+
+
+def test_a_kept_field_never_hides_a_change_that_is_taken_back() -> None:
+    fields, road = Fields(), cells()
+    first, _ = ask(fields, forecast(), road)
+    ask(fields, warmer(forecast(), 2), road)
+    back, ran = ask(fields, forecast(), road)
+    assert ran > 0
+    assert same(back, first)
+
+
+def test_later_hours_or_another_road_run_whole() -> None:
+    fields, road = Fields(), cells()
+    ask(fields, forecast(), road)
+    assert ask(fields, forecast(START + timedelta(hours=1)), road)[1] == road.columns_n
+    assert ask(fields, forecast(), cells(10.0))[1] == road.columns_n
+
+
+def test_what_the_notes_say_is_of_the_forecast_at_hand() -> None:
+    fields, road = Fields(), cells()
+    ask(fields, forecast(), road)
+    late = replace(forecast(), fetched_at=START + timedelta(hours=5))
+    field, ran = ask(fields, late, road)
+    assert ran == 0
+    assert any("5 past hours" in note for note in field.notes)
+
+
+def test_a_forecast_that_gains_a_past_runs_whole() -> None:
+    """Whether unseen snow may lie depends on the past hours, and so do all columns."""
+    fields, road = Fields(), cells()
+    ask(fields, forecast(), road)
+    late = replace(forecast(), fetched_at=START + timedelta(hours=48))
+    field, ran = ask(fields, late, road)
+    assert ran == road.columns_n
+    assert same(field, run_corridor(late, road, quantiles=Q))
+
+
+def test_few_corridors_are_kept() -> None:
+    fields = Fields()
+    for k in range(MOST_KEPT + 1):
+        ask(fields, forecast(), cells(float(k)))
+    assert ask(fields, forecast(), cells(1.0))[1] == 0
+    assert ask(fields, forecast(), cells(0.0))[1] == cells().columns_n

@@ -1,0 +1,325 @@
+"""Several sources in one plan: what each is credited with, and that losing one is never taken for good weather."""
+
+import copy
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from io import StringIO
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+import respx
+from jsonschema import Draft202012Validator
+from numpy.typing import NDArray
+from rich.console import Console
+
+from alertd.cli.plan import show_plan
+from alertd.errors import ConfigError, OutsideArea, SourceDown
+from alertd.forecast.model import WEATHER_FIELDS, Forecast, Gap
+from alertd.forecast.provider import ForecastAsk, window
+from alertd.notices.text.dispatcher import brief_text, dispatcher_text
+from alertd.notices.triggers.plan_changes import to_say
+from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.model import Advice, Plan
+from alertd.plan.params import PlanParams
+from alertd.plan.serialize import plan_json
+from alertd.planning.planner import Planner
+from alertd.planning.providers import open_sky
+from alertd.planning.replay import replay
+from alertd.planning.replay_record import Keep, hear
+from alertd.planning.weather import Sky, Window, weather_along
+from alertd.settings.model import ForecastSettings, Settings
+from alertd.settings.reference_data import Ground
+from alertd.sources.files.road import RoadSettings
+from alertd.sources.files.trips import TripRequest
+from alertd.sources.http.client import PoliteClient
+from alertd.store.archive import Archive
+from alertd.testing.clock import HeldClock
+from alertd.testing.factories import make_rig, make_route, make_rules
+from alertd.testing.fake_open_meteo import Standin
+
+NOW = datetime(2027, 1, 14, 6, tzinfo=UTC)
+DEPART = NOW + timedelta(hours=2)
+WINDOW = Window(start=DEPART, end=DEPART + timedelta(hours=4), now=NOW)
+ROAD = make_route(6_000.0)
+HOLE = slice(51, 53)  # hours of the window, which begins 48 h before now: while the truck is on its way
+
+
+@dataclass(kw_only=True)
+class Made:
+    """A source of one mild dry, or snowy, day; `spoil` may change its arrays before they are a forecast."""
+
+    name: str
+    temp_c: float = 14.0
+    precip_mmwe_h: float = 0.0
+    failed: Exception | None = None
+    past: bool = True
+    hole: slice | None = None
+    age_h: float = 1.0
+    changed: dict[str, Any] = field(default_factory=dict)
+
+    async def fetch(self, ask: ForecastAsk) -> Forecast:
+        if self.failed:
+            raise self.failed
+        start, hours = window(ask)
+        shape = (1, ask.lat_deg.size, hours)
+        arrays: dict[str, NDArray[Any]] = {n: np.full(shape, np.nan) for n in WEATHER_FIELDS}
+        arrays |= {
+            "air_temp_c": np.full(shape, self.temp_c), "rh_frac": np.full(shape, 0.5), "wind_mps": np.full(shape, 3.0),
+            "cloud_frac": np.full(shape, 0.5), "precip_mmwe_h": np.full(shape, self.precip_mmwe_h),
+            "precip_prob_frac": np.full(shape, 1.0 if self.precip_mmwe_h else 0.0),
+        }  # fmt: skip
+        for values in arrays.values():
+            if not self.past:
+                values[..., :48] = np.nan
+            if self.hole is not None:
+                values[..., self.hole] = np.nan
+        arrays["precip_form"] = np.zeros(shape, dtype=np.int8)
+        made = Forecast(
+            provider=self.name, licence=f"{self.name}'s licence", issued_at=NOW - timedelta(hours=self.age_h),
+            fetched_at=NOW, start=start, lat_deg=ask.lat_deg, lon_deg=ask.lon_deg, elevation_m=ask.road_elevation_m,
+            **arrays,
+        )  # fmt: skip
+        return replace(made, **self.changed)
+
+
+async def planned(*sources: Made, weights: dict[str, float] | None = None) -> Plan:
+    sky = Sky(providers=list(sources), members=6, seed=1, stale_h=6.0, weights=weights or {})
+    fetched = await weather_along(ROAD, WINDOW, sky)
+    trip = TripInput(id="T", depart_at=DEPART)
+    return make_plan(trip, ROAD, make_rig(), {"US-XX": make_rules()}, fetched.weather, PlanParams(compare_h=0.0), NOW)
+
+
+THREE = ("nws", "open-meteo", "met-norway")
+WAYS_TO_FAIL: dict[str, dict[str, Any]] = {
+    "no answer": {"failed": SourceDown("x", "cannot be reached")},
+    "too old": {"age_h": 25.0},
+    "stale": {"age_h": 7.0},
+    "last good answer": {"changed": {"served_stale": True}},
+    "a gap": {"changed": {"gaps": (Gap(cell_idx=(0,), reason="x: HTTP 500"),)}},
+    "a hole": {"hole": HOLE},
+    "nothing in it": {"hole": slice(None)},
+}
+
+
+def three(odd: int = -1, **how: Any) -> list[Made]:
+    return [Made(name=name, **(how if i == odd else {})) for i, name in enumerate(THREE)]
+
+
+async def test_three_sound_sources_call_a_mild_dry_road_clear_and_each_is_named_with_its_own_licence_and_age() -> None:
+    sources = three()
+    sources[1].age_h = 3.0
+    plan = await planned(*sources)
+    assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
+    assert [(s.provider, s.licence, s.age_h, s.stale) for s in plan.sources] == [
+        ("nws", "nws's licence", 1.0, False),
+        ("open-meteo", "open-meteo's licence", 3.0, False),
+        ("met-norway", "met-norway's licence", 1.0, False),
+    ]
+    assert plan.members_n == 12  # two sources' worth, four each
+
+
+@pytest.mark.parametrize("odd", range(3))
+@pytest.mark.parametrize("how", WAYS_TO_FAIL)
+async def test_when_any_one_source_fails_in_any_way_the_plan_is_partial_and_at_least_be_ready(
+    odd: int, how: str
+) -> None:
+    """All that is left says mild and dry; still a configured source is missing, in whole or in part."""
+    plan = await planned(*three(odd, **WAYS_TO_FAIL[how]))
+    assert plan.partial
+    assert plan.advice.rank >= Advice.READY.rank
+    assert any(caution.startswith((THREE[odd], "x:")) for caution in plan.cautions), plan.cautions
+    assert not plan.picks
+
+
+@pytest.mark.parametrize("left", range(3))
+async def test_when_all_but_one_fail_the_last_one_clears_nothing(left: int) -> None:
+    sources = [
+        Made(name=name, failed=None if i == left else SourceDown(name, "cannot be reached"))
+        for i, name in enumerate(THREE)
+    ]
+    plan = await planned(*sources)
+    assert (plan.advice, plan.partial) == (Advice.READY, True)
+    assert [s.provider for s in plan.sources] == [THREE[left]]
+
+
+async def test_losing_the_source_that_saw_the_snow_leaves_be_ready_and_partial() -> None:
+    snow: dict[str, Any] = {"temp_c": -4.0, "precip_mmwe_h": 3.0}
+    before = await planned(*three(0, **snow), weights={"nws": 8.0})
+    after = await planned(*three(0, failed=SourceDown("nws", "cannot be reached")))
+    assert before.advice.rank > Advice.READY.rank
+    assert after.advice is Advice.READY
+    assert after.partial  # on which nothing that was said before is eased
+
+
+async def test_a_source_that_has_no_forecasts_there_is_told_and_costs_nothing() -> None:
+    plan = await planned(*three(0, failed=OutsideArea("nws", "has no forecast there")))
+    assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
+    assert "nws: has no forecasts for this road; planned without it" in plan.cautions
+    alone = await planned(Made(name="nws", failed=OutsideArea("nws", "has no forecast there")))
+    assert (alone.advice, alone.partial) == (Advice.READY, True)
+
+
+async def test_a_source_without_past_hours_starts_from_the_road_that_another_saw() -> None:
+    """Alone its first hours are not proven dry; beside a source that knows the two days before, they are."""
+    alone = await planned(Made(name="met-norway", past=False))
+    assert (alone.advice, alone.partial) == (Advice.READY, True)
+    both = await planned(Made(name="met-norway", past=False), Made(name="open-meteo"))
+    assert (both.advice, both.partial) == (Advice.CLEAR, False)
+
+
+async def test_hours_that_no_source_reaches_are_told_and_be_ready() -> None:
+    short: dict[str, Any] = {"hole": slice(51, None)}
+    plan = await planned(Made(name="nws", **short), Made(name="open-meteo", **short))
+    assert (plan.advice, plan.partial) == (Advice.READY, True)
+    assert any("of the hours and places of this trip have no forecast" in c for c in plan.cautions), plan.cautions
+
+
+async def test_weights_and_age_decide_how_many_members_a_source_has() -> None:
+    """Twelve members. Seven hours old, and overdue so long, is half a weight: 8 to 4. Skill 2 to 1 the other way makes
+    it even."""
+    snow: dict[str, Any] = {"temp_c": -6.0, "precip_mmwe_h": 2.0, "age_h": 7.0}
+
+    async def snowy(**weights: float) -> float:
+        sky = Sky(providers=[Made(name="a"), Made(name="b", **snow)], members=6, seed=1, stale_h=24.0, weights=weights)
+        forecast = (await weather_along(ROAD, WINDOW, sky)).weather.forecast
+        return float((forecast.air_temp_c[:, 0, 50] < 0.0).mean())
+
+    assert await snowy() == pytest.approx(4 / 12)
+    assert await snowy(b=2.0) == pytest.approx(6 / 12)
+
+
+async def test_a_real_ensemble_keeps_its_members() -> None:
+    """Eight members of its own beside a single run, which is dressed into as many."""
+
+    @dataclass(kw_only=True)
+    class Ensemble(Made):
+        async def fetch(self, ask: ForecastAsk) -> Forecast:
+            one = await Made.fetch(self, ask)
+            arrays = {n: np.repeat(getattr(one, n), 8, axis=0) for n in WEATHER_FIELDS}
+            arrays["air_temp_c"] = arrays["air_temp_c"] + np.arange(8.0)[:, None, None]
+            return replace(one, **arrays)
+
+    sky = Sky(providers=[Made(name="a"), Ensemble(name="e", temp_c=20.0)], members=6, seed=1, stale_h=6.0)
+    told = (await weather_along(ROAD, WINDOW, sky)).weather.forecast
+    assert told.air_temp_c.shape[0] == 16
+    np.testing.assert_array_equal(told.air_temp_c[8:, 0, 50], 20.0 + np.arange(8.0))
+
+
+def settings(sources: Sequence[str], **changed: Any) -> ForecastSettings:
+    given: dict[str, Any] = {
+        "sources": tuple(sources), "members": 6, "seed": 1, "stale_h": 6.0, "nws_url": "https://api.weather.gov",
+        "alerts": False, "open_meteo_url": "https://api.open-meteo.com", "open_meteo_key": None,
+        "road": RoadSettings(),
+    }  # fmt: skip
+    given |= {"observations": False, "metar_url": "", "station_correction": False}
+    return ForecastSettings(**(given | changed))
+
+
+def test_all_sources_open_by_name_with_their_weights() -> None:
+    client: Any = None
+    names = ("nws", "open-meteo", "open-meteo-ensemble", "met-norway")
+    chosen = settings(names, weights={"met-norway": 2.0, "open-meteo-ensemble": 0.5})
+    sky, elevations = open_sky(chosen, True, "alertd.toml", client)
+    assert [p.name for p in sky.providers] == ["nws", "open-meteo", "open-meteo ensemble", "met-norway"]
+    assert sky.weights == {"nws": 1.0, "open-meteo": 1.0, "open-meteo ensemble": 0.5, "met-norway": 2.0}
+    assert len(elevations) == 1
+
+
+@pytest.mark.parametrize(
+    ("source", "changed"),
+    [
+        ("open-meteo", {}),
+        ("open-meteo-ensemble", {}),
+        ("open-meteo", {"open_meteo_url": "http://10.0.0.5", "open_meteo_elevation_url": "https://api.open-meteo.com"}),
+        ("open-meteo-ensemble", {"open_meteo_key": "k"}),
+    ],
+)
+def test_no_free_open_meteo_host_is_asked_for_a_business(source: str, changed: dict[str, Any]) -> None:
+    client: Any = None
+    with pytest.raises(ConfigError, match="free for non-commercial use only"):
+        open_sky(settings([source], **changed), False, "alertd.toml", client)
+
+
+def test_own_and_paid_servers_are_asked_for_a_business() -> None:
+    client: Any = None
+    own = settings(["open-meteo-ensemble"], open_meteo_ensemble_url="http://10.0.0.5:8080")
+    assert open_sky(own, False, "alertd.toml", client)[1] == []
+    paid = settings(
+        ["open-meteo", "open-meteo-ensemble"], open_meteo_key="k",
+        open_meteo_url="https://customer-api.open-meteo.com",
+        open_meteo_ensemble_url="https://customer-ensemble-api.open-meteo.com",
+    )  # fmt: skip
+    assert len(open_sky(paid, False, "alertd.toml", client)[0].providers) == 2
+
+
+ROOT = Path(__file__).parents[2]
+OURS = json.loads((ROOT / "fixtures/forecast/met_norway_complete.json").read_text())
+TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00", driver="Ann")
+
+
+def met_norway(request: httpx.Request) -> httpx.Response:
+    """Ten mild dry days at the place and height asked, from the hour before the demo's morning."""
+    asked = request.url.params
+    body = copy.deepcopy(OURS)
+    body["geometry"]["coordinates"] = [float(asked["lon"]), float(asked["lat"]), int(asked["altitude"])]
+    instant = {"relative_humidity": 50.0, "wind_speed": 3.0, "cloud_area_fraction": 20.0}
+    dry = {"summary": {"symbol_code": "fair_day"}, "details": {"precipitation_amount": 0.0}}
+    begin = datetime(2027, 1, 14, 10, tzinfo=UTC)
+    body["properties"]["meta"]["updated_at"] = "2027-01-14T04:10:00Z"
+    body["properties"]["timeseries"] = [
+        {"time": (begin + timedelta(hours=h)).isoformat(),
+         "data": {"instant": {"details": instant | {"air_temperature": 12.0 + h % 4}}} | period}
+        for h, period in [(h, {"next_1_hours": dry}) for h in range(56)] + [(56 + 6 * n, {"next_6_hours": dry})
+                                                                             for n in range(30)]
+    ]  # fmt: skip
+    return httpx.Response(200, json=body)
+
+
+async def test_three_services_make_one_plan_that_names_each_everywhere_and_replays(
+    make_settings: Callable[..., Settings], ground: Ground, morning: datetime, tmp_path: Path
+) -> None:
+    """From HTTP to plan, terminal, texts and webhook. The stand-in's storm is in the two Open-Meteo sources."""
+    archive = Archive(tmp_path / "kept")
+    with Standin(now_utc=morning) as api, respx.mock(assert_all_called=False) as router:
+        router.route(host="127.0.0.1").pass_through()
+        asked = router.get(url__startswith="https://api.met.no/").mock(side_effect=met_norway)
+        made = make_settings(forecasts=api.base_url, trips=None, contact="ops@fleet.example")
+        chosen = replace(
+            made.forecast, sources=("open-meteo", "open-meteo-ensemble", "met-norway"), members=5,
+            open_meteo_ensemble_url=api.base_url, weights={"open-meteo": 2.0},
+        )  # fmt: skip
+        async with PoliteClient(
+            contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=HeldClock(morning),
+            rng=np.random.default_rng(1), per_s_per_host=1e9, on_answer=hear,
+        ) as client:  # fmt: skip
+            sky, elevations = open_sky(chosen, True, "test", client)
+            settings = replace(made, forecast=chosen)
+            planning = Planner(settings, ground, sky, elevations, Keep(archive=archive))
+            (plan,) = await planning.plan([TRIP], morning)
+    assert isinstance(plan, Plan)
+    assert asked.call_count > 10
+    told = {s.provider: s for s in plan.sources}
+    assert list(told) == ["open-meteo", "open-meteo ensemble", "met-norway"]
+    assert told["met-norway"].issued_at == datetime(2027, 1, 14, 4, 10, tzinfo=UTC)
+    assert (told["met-norway"].age_h, told["met-norway"].stale) == (pytest.approx(6 + 20 / 60), False)
+    assert not plan.partial, plan.cautions
+    assert plan.members_n == 62  # the ensemble's 31, twice
+
+    out = StringIO()
+    show_plan(plan, Console(file=out, width=200, markup=False, emoji=False))
+    for text in (out.getvalue(), dispatcher_text(plan), brief_text("Fleet", [plan], [], morning, "America/Denver")):
+        assert "MET Norway, CC BY 4.0" in text
+        assert "Weather data by Open-Meteo.com, CC BY 4.0" in text
+    schema = json.loads((ROOT / "shared/webhook-event.schema.json").read_text())
+    notices, _ = to_say(plan, None, morning)
+    events = [json.loads(notice.body) for notice in notices]
+    for event in events:
+        Draft202012Validator(schema).validate(event)
+    assert "met-norway" in json.dumps(events)
+    again = await replay(archive, plan.id)
+    assert plan_json(again.plan) == plan_json(plan)

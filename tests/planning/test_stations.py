@@ -1,0 +1,306 @@
+"""Stations near a road: asked seldom, kept once, in the way of no plan, and replayed where a plan turned on them."""
+
+import json
+import logging
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+import respx
+
+from alertd.errors import ConfigError
+from alertd.forecast.observations import Station, StationReport
+from alertd.plan.model import Plan
+from alertd.plan.serialize import plan_json
+from alertd.planning.planner import planner
+from alertd.planning.replay import replay
+from alertd.planning.replay_record import Keep, listening
+from alertd.planning.stations import Observer, gather_observations, keep_observations
+from alertd.route.model import Route
+from alertd.service.cycle import keep_trip, run_cycle
+from alertd.settings.model import Settings
+from alertd.sources.files.trips import TripRequest
+from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.retry import RetryPolicy
+from alertd.sources.providers.nws.stations import NwsStations
+from alertd.store.archive import Archive
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.fake_open_meteo import Standin
+
+AWC, NWS = "https://aviationweather.gov", "https://api.weather.gov"
+METAR = f"{AWC}/api/data/metar"
+TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00")
+NOT_CORRECTED = "Air temperature not corrected: no station near the road told a recent one"
+NAN = float("nan")
+
+
+@pytest.fixture
+def api(morning: datetime) -> Iterator[Standin]:
+    with Standin(now_utc=morning) as server:
+        yield server
+
+
+@pytest.fixture
+def web() -> Iterator[respx.MockRouter]:
+    """Services by name are mocked; the stand-in on this machine is really asked."""
+    with respx.mock(assert_all_called=False) as router:
+        router.route(host="127.0.0.1").pass_through()
+        yield router
+
+
+@pytest.fixture
+def settings(make_settings: Callable[..., Settings], api: Standin) -> Settings:
+    made = make_settings(forecasts=api.base_url)
+    return replace(made, forecast=replace(made.forecast, observations=True, metar_url=AWC))
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "alertd.db") as opened:
+        yield opened
+
+
+def seen_at(lat: float, lon: float, at: datetime, *, id_: str = "KXXX", temp: float = -9.0) -> dict[str, Any]:
+    """An airport's report of a made-up station."""
+    return {"icaoId": id_, "obsTime": int(at.timestamp()), "lat": lat, "lon": lon, "elev": 1400, "temp": temp}
+
+
+def on(route: Route, at: datetime, **over: Any) -> dict[str, Any]:
+    """The same beside the road, at its height."""
+    beside = seen_at(float(route.lat_deg[400]), float(route.lon_deg[400]), at, **over)
+    return beside | {"elev": float(route.elevation_m[400])}
+
+
+async def observer_of(settings: Settings, clock: HeldClock, ask: Callable[[Observer], Any]) -> Any:
+    async with planner(settings, clock) as planning:
+        assert planning.sky.observer is not None
+        return await ask(planning.sky.observer)
+
+
+async def test_a_question_is_asked_once_in_twenty_minutes_and_heard_each_time(
+    settings: Settings, web: respx.MockRouter, i90_west: Route, morning: datetime
+) -> None:
+    asked = web.get(METAR).mock(
+        httpx.Response(200, json=[on(i90_west, morning)], headers={"cache-control": "max-age=0"})
+    )
+    clock = HeldClock(morning)
+
+    async def ask(observer: Observer) -> None:
+        for minutes, calls in ((0, 1), (10, 1), (9, 1), (2, 2)):
+            clock.advance(timedelta(minutes=minutes))
+            with listening() as heard:
+                observed = await observer.along(i90_west, clock())
+            assert [r.station.id for r in observed.reports] == ["KXXX"]
+            assert len(heard) == 1
+            assert asked.call_count == calls
+
+    await observer_of(settings, clock, ask)
+
+
+async def test_stations_further_than_thirty_kilometres_are_left_out(
+    settings: Settings, web: respx.MockRouter, i90_west: Route, morning: datetime
+) -> None:
+    lat, lon = float(i90_west.lat_deg.max()), float(i90_west.lon_deg[int(i90_west.lat_deg.argmax())])
+    near, far = (seen_at(lat + km / 111.2, lon, morning, id_=f"K{km}") for km in (29, 31))
+    web.get(METAR).mock(httpx.Response(200, json=[near, far]))
+    observed = await observer_of(settings, HeldClock(morning), lambda o: o.along(i90_west, morning))
+    assert [r.station.id for r in observed.reports] == ["K29"]
+
+
+async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_each(
+    web: respx.MockRouter, i90_west: Route, morning: datetime
+) -> None:
+    def listed(request: httpx.Request) -> httpx.Response:
+        lat, lon = (float(part) for part in request.url.path.split("/")[2].split(","))
+        features = [
+            {
+                "geometry": {"type": "Point", "coordinates": [lon, lat + off]},
+                "properties": {"stationIdentifier": f"S{round(-lon * 100)}{n}"},
+            }
+            for n, off in enumerate((0.5, 0.02, 0.1, 0.01))  # of four, two lie nearest
+        ]
+        return httpx.Response(200, json={"features": features})
+
+    def observed(request: httpx.Request) -> httpx.Response:
+        id_ = request.url.path.split("/")[2]
+        if id_.endswith("1"):
+            return httpx.Response(500)
+        place = [-float(id_[1:-1]) / 100, 47.4]
+        properties = {"station": f"{NWS}/stations/{id_}", "timestamp": morning.isoformat(), "temperature": warm}
+        return httpx.Response(
+            200, json={"features": [{"geometry": {"type": "Point", "coordinates": place}, "properties": properties}]}
+        )
+
+    warm = {"unitCode": "wmoUnit:degC", "value": 1.0, "qualityControl": "V"}
+    web.get(url__regex=rf"{NWS}/points/.*/stations").mock(side_effect=listed)
+    web.get(url__regex=rf"{NWS}/stations/.*/observations").mock(side_effect=observed)
+    async with PoliteClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
+        retry=RetryPolicy(tries=1, give_up_after=99), per_s_per_host=1000.0,
+    ) as client:  # fmt: skip
+        told = await Observer(NwsStations(client, NWS), None).along(i90_west, morning)
+    assert {r.station.id[-1] for r in told.reports} == {"3"}
+    assert told.troubles
+    assert all("nws" in trouble for trouble in told.troubles)
+
+
+async def test_a_service_that_is_down_is_not_asked_on_and_never_shut_to_forecasts(
+    web: respx.MockRouter, i90_west: Route, morning: datetime
+) -> None:
+    asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))
+    async with PoliteClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
+        retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
+    ) as client:  # fmt: skip
+        observer = Observer(NwsStations(client, NWS), None)
+        told = await observer.along(i90_west, morning)
+        await observer.along(i90_west, morning)
+        assert asked.call_count == 2
+        assert told.troubles == ("nws: answered HTTP 503 (2 times)",)
+        asked.mock(httpx.Response(200, json={"features": []}))
+        await client.get_json("nws", f"{NWS}/gridpoints/MSO/36,94", read=lambda body: body)
+
+
+def report(at: datetime, **over: Any) -> StationReport:
+    whole: dict[str, Any] = {
+        "station": Station(id="KXXX", lat_deg=47.4, lon_deg=-115.7, elevation_m=NAN), "source": "metar",
+        "observed_at": at, "air_temp_c": -9.0, "dew_point_c": NAN, "rh_frac": NAN, "wind_mps": 3.0, "gust_mps": NAN,
+        "wind_from_deg": NAN, "visibility_m": NAN, "precip_last_hour_mmwe": 0.0, "weather": None, "raw": "",
+    }  # fmt: skip
+    return StationReport(**whole | over)
+
+
+def test_reports_are_kept_once_a_station_and_time_old_ones_too(store: Store, morning: datetime) -> None:
+    old = report(morning - timedelta(hours=9))
+    assert keep_observations(store, [report(morning), old]) == 2
+    assert keep_observations(store, [report(morning, air_temp_c=5.0)]) == 0
+    first, second = store.events("", "observation")
+    assert (first.at, second.at) == (morning - timedelta(hours=9), morning)
+    assert second.id == "observation_KXXX_20270114T103000Z"
+    body = json.loads(second.body)
+    assert (body["air_temp_c"], body["dew_point_c"], body["weather"]) == (-9.0, None, None)
+    assert body["station"] == {"id": "KXXX", "lat_deg": 47.4, "lon_deg": -115.7, "elevation_m": None}
+
+
+async def test_a_cycle_keeps_what_stations_say_and_no_plan_changes(
+    settings: Settings, web: respx.MockRouter, store: Store, i90_west: Route, morning: datetime
+) -> None:
+    web.get(METAR).mock(httpx.Response(200, json=[on(i90_west, morning, temp=-30.0)]))
+    settings, clock = replace(settings, trips=None), HeldClock(morning)
+    keep_trip(store, TRIP, morning)
+    async with planner(settings, clock) as planning:
+        watched = await run_cycle(planning, store, clock())
+    assert [e.id for e in store.events("", "observation")] == ["observation_KXXX_20270114T103000Z"]
+    off = replace(settings, forecast=replace(settings.forecast, observations=False))
+    asked = len(web.calls)
+    async with planner(off, clock) as planning:
+        plain = await run_cycle(planning, store, clock())
+    assert not [c for c in list(web.calls)[asked:] if c.request.url.host == "aviationweather.gov"]
+    assert [plan_json(p) for p in watched.plans] == [plan_json(p) for p in plain.plans]
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        httpx.Response(503),
+        httpx.Response(200, html="<p>Sign in"),
+        httpx.Response(200, json={"error": "x"}),
+        httpx.ConnectError("no"),
+    ],
+)
+async def test_a_service_that_fails_is_one_line_in_the_log(
+    answer: Any,
+    settings: Settings,
+    web: respx.MockRouter,
+    store: Store,
+    i90_west: Route,
+    morning: datetime,
+    caplog: pytest.LogCaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    mocked = web.get(METAR)
+    mocked.mock(side_effect=answer) if isinstance(answer, Exception) else mocked.mock(answer)
+    monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_: None)
+
+    async def route_of(name: str, where: str) -> Route:
+        return i90_west
+
+    def gather(observer: Observer) -> Any:
+        return gather_observations(observer, route_of, ["i90-west", "i90-west"], store, morning)
+
+    with caplog.at_level(logging.WARNING, logger="alertd.planning.stations"):
+        assert await observer_of(settings, HeldClock(morning), gather) == 0
+    (line,) = [r.message for r in caplog.records if r.name == "alertd.planning.stations"]
+    assert line.startswith("observations near i90-west: metar: ")
+    assert "\n" not in line
+    assert store.events("", "observation") == []
+
+
+async def test_a_service_that_fails_costs_no_plan(
+    settings: Settings,
+    web: respx.MockRouter,
+    store: Store,
+    morning: datetime,
+    caplog: pytest.LogCaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    web.get(METAR).mock(side_effect=httpx.ConnectError("no"))
+    monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_: None)
+    correcting = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
+    keep_trip(store, TRIP, morning)
+    clock = HeldClock(morning)
+    with caplog.at_level(logging.WARNING, logger="alertd.planning.stations"):
+        async with planner(correcting, clock) as planning:
+            outcome = await run_cycle(planning, store, clock())
+    (plan,) = outcome.plans
+    assert not outcome.not_planned
+    assert NOT_CORRECTED in plan.cautions
+    assert len([r for r in caplog.records if r.name == "alertd.planning.stations"]) == 1
+
+
+async def test_a_plan_that_stations_corrected_says_so_and_is_replayed_without_them(
+    settings: Settings, web: respx.MockRouter, api: Standin, i90_west: Route, morning: datetime, tmp_path: Path
+) -> None:
+    asked = web.get(METAR).mock(httpx.Response(200, json=[on(i90_west, morning, temp=-30.0)]))
+    settings = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
+    archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
+    async with planner(settings, clock, Keep(archive=archive)) as planning:
+        first = (await planning.plan([TRIP], clock()))[0]
+        clock.advance(timedelta(minutes=5))
+        second = (await planning.plan([TRIP], clock()))[0]  # on the answer of five minutes before
+    assert asked.call_count == 1
+    shutil.rmtree(settings.cache)
+    for plan in (first, second):
+        assert isinstance(plan, Plan)
+        (note,) = [n for n in plan.cautions if "moved toward" in n]
+        assert "1 station near the road measured: at most 3.0 °C colder, 0.0 °C warmer" in note
+        again = await replay(archive, plan.id)
+        assert plan_json(again.plan) == plan_json(plan)
+    assert asked.call_count == 1
+
+
+async def test_a_correction_that_no_station_served_is_said_and_changes_nothing(
+    settings: Settings, web: respx.MockRouter, i90_west: Route, morning: datetime, tmp_path: Path
+) -> None:
+    web.get(METAR).mock(httpx.Response(204))
+    settings = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
+    archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
+    async with planner(settings, clock, Keep(archive=archive)) as planning:
+        (plan,) = await planning.plan([TRIP], clock())
+    assert isinstance(plan, Plan)
+    assert NOT_CORRECTED in plan.cautions
+    assert plan_json((await replay(archive, plan.id)).plan) == plan_json(plan)
+
+
+async def test_the_service_of_airport_reports_is_told_who_asks(settings: Settings, morning: datetime) -> None:
+    silent = replace(settings, contact="")
+    with pytest.raises(ConfigError, match="contact"):
+        async with planner(silent, HeldClock(morning)):
+            pass

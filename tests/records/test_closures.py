@@ -1,0 +1,172 @@
+"""Closures over HTTP into plans; they come back in a replay."""
+
+import json
+from collections.abc import AsyncIterator, Callable, Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from alertd.plan.model import Advice
+from alertd.plan.serialize import plan_json
+from alertd.planning.planner import Planner, planner
+from alertd.planning.replay import replay
+from alertd.planning.replay_record import Keep
+from alertd.planning.weather import Sky
+from alertd.records.closures import keep_closure, standing, take_back
+from alertd.route.model import Route
+from alertd.service.cycle import run_cycle
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import Ground
+from alertd.sources.requests.closures import parse_closure
+from alertd.store.archive import Archive
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.storm import Storm
+from alertd.web.app import make_api
+
+FINE = Storm(warmer_k=15.0, wetter=0.0)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "alertd.db") as opened:
+        yield opened
+
+
+@pytest.fixture
+def closure(i90_west: Route) -> dict[str, Any]:
+    """Km 50 to 60 of the demo's road, from before the trip until the evening."""
+
+    def at(m: float) -> list[float]:
+        i = int(m // 250)
+        return [float(i90_west.lat_deg[i]), float(i90_west.lon_deg[i])]
+
+    return {
+        "id": "C-1",
+        "from": at(50e3),
+        "to": at(60e3),
+        "begins_at": "2027-01-14T03:00:00-07:00",
+        "ends_at": "2027-01-14T20:00:00-07:00",
+        "what": "avalanche work",
+        "source": "the road authority",
+    }
+
+
+class Api:
+    def __init__(self, settings: Settings, ground: Ground, store: Store, clock: HeldClock) -> None:
+        self.wakes = 0
+        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        app = make_api(planning, store, clock, self._wake)
+        self.http = httpx.AsyncClient(
+            transport=httpx.ASGITransport(app=app, raise_app_exceptions=False), base_url="http://localhost"
+        )
+
+    def _wake(self) -> None:
+        self.wakes += 1
+
+    async def post(self, body: dict[str, Any]) -> httpx.Response:
+        return await self.http.post("/v1/closures", json=body)
+
+
+@pytest.fixture
+async def api(
+    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+) -> AsyncIterator[Api]:
+    made = Api(make_settings(trips=None), ground, store, HeldClock(morning))
+    async with made.http:
+        yield made
+
+
+async def test_a_closure_is_kept_once_listed_while_it_stands_and_taken_back_for_good(
+    api: Api, store: Store, closure: dict[str, Any], morning: datetime
+) -> None:
+    first, again = await api.post(closure), await api.post(closure)
+    other_zone = await api.post(closure | {"begins_at": "2027-01-14T10:00:00+00:00"})
+    assert [r.status_code for r in (first, again, other_zone)] == [201, 200, 200]
+    assert first.json() == closure | {
+        "begins_at": "2027-01-14T10:00:00+00:00", "ends_at": "2027-01-15T03:00:00+00:00"
+    }  # fmt: skip
+    assert (await api.http.get("/v1/closures")).json() == {"closures": [first.json()]}
+    other = await api.post(closure | {"ends_at": None})
+    assert (other.status_code, other.json()["title"]) == (409, "the id is taken")
+    assert len(standing(store, morning + timedelta(hours=17))) == 1  # 03:30, an end at 03:00 is not yet believed
+    assert standing(store, morning + timedelta(hours=17, minutes=30)) == ()
+    assert (await api.http.delete("/v1/closures/C-1")).status_code == 204
+    assert (await api.http.get("/v1/closures")).json() == {"closures": []}
+    assert "was taken back; give a new id" in (await api.post(closure)).json()["detail"]
+    assert (await api.http.delete("/v1/closures/C-2")).status_code == 404
+    assert api.wakes == 2
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "said"),
+    [
+        ({"id": "a/b"}, "id", "is wrong"),
+        ({"from": [91.0, 0.0]}, "from", "is nowhere on Earth"),
+        ({"from": [47.0]}, "from", "is wrong"),
+        ({"to": [float("nan"), 0.0]}, "to", "is nowhere on Earth"),
+        ({"from": [47.0, -115.0], "to": [47.0, -115.0]}, "to", "is the same place as from"),
+        ({"begins_at": "2027-01-14T03:00:00"}, "begins_at", "does not say its zone"),
+        ({"ends_at": "2027-01-14T03:00:00-07:00"}, "ends_at", "is not after begins_at"),
+        ({"what": ""}, "what", "is wrong"),
+        ({"what": "two\nlines"}, "what", "is wrong"),
+        ({"until": 3}, "until", "unknown key"),
+    ],
+)
+async def test_a_mistake_is_422_and_nothing_is_kept(
+    changes: dict[str, Any], field: str, said: str, api: Api, store: Store, closure: dict[str, Any], morning: datetime
+) -> None:
+    content = json.dumps(closure | changes)
+    answer = await api.http.post("/v1/closures", content=content, headers={"content-type": "application/json"})
+    assert (answer.status_code, answer.json()["field"]) == (422, field)
+    assert said in answer.json()["detail"]
+    assert standing(store, morning) == ()
+
+
+async def test_closures_need_the_token_too(
+    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime, closure: dict[str, Any]
+) -> None:
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    async with api.http:
+        answers = [await api.post(closure), await api.http.get("/v1/closures"), await api.http.delete("/v1/closures/C")]
+    assert [a.status_code for a in answers] == [401, 401, 401]
+
+
+async def test_a_cycle_holds_a_trip_for_a_posted_closure_until_it_is_taken_back_and_a_replay_knows_it(
+    make_settings: Callable[..., Settings],
+    store: Store,
+    morning: datetime,
+    closure: dict[str, Any],
+    i90_west: Route,
+    tmp_path: Path,
+) -> None:
+    archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
+    with Standin(now_utc=morning, storm=FINE) as forecasts:
+        settings = make_settings(forecasts=forecasts.base_url)
+        async with planner(settings, clock, Keep(archive=archive)) as planning:
+            before = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
+            keep_closure(store, parse_closure(closure, "test"), clock())
+            clock.advance(timedelta(minutes=1))
+            held = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
+            said = {trip_id: " ".join(n.text for n in store.notices(trip_id)) for trip_id in held}
+            assert take_back(store, "C-1", clock())
+            clock.advance(timedelta(minutes=1))
+            after = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
+    west = [p for p in held.values() if p.closures]
+    assert west
+    assert all(before[p.trip_id].advice is not Advice.HOLD for p in west)
+    for plan in west:
+        (note,) = plan.closures
+        assert (plan.advice, note.held, note.what) == (Advice.HOLD, True, "Road closed (avalanche work)")
+        far_m = plan.route_length_m
+        ends = (50e3, 60e3) if plan.route_name == i90_west.name else (far_m - 60e3, far_m - 50e3)  # two go east
+        assert (note.start_m, note.end_m) == pytest.approx(ends, abs=600.0)
+        assert f"HOLD below mi {note.start_m / 1609.344:.0f} of this trip: Road closed" in said[plan.trip_id]
+        assert (after[plan.trip_id].advice, after[plan.trip_id].closures) == (before[plan.trip_id].advice, ())
+        assert "EASED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
+        again = await replay(archive, plan.id)
+        assert plan_json(again.plan) == plan_json(plan)

@@ -1,0 +1,121 @@
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from alertd.rules.ruleset import RuleSet, Season, last_season_start
+
+# Inclusive windows: chain_laws_us reference section 14.5, from WAC 204-24-050 as quoted by WSDOT, SB24-100 s.1,
+# MCA 61-9-436 and the BC ministry page.
+WINDOWS = [
+    ("WA", Season(start=(11, 1), end=(4, 1)), date(2026, 11, 1), date(2027, 4, 1)),
+    ("CO", Season(start=(9, 1), end=(5, 31)), date(2026, 9, 1), date(2027, 5, 31)),
+    ("MT", Season(start=(10, 1), end=(4, 30)), date(2026, 10, 1), date(2027, 4, 30)),
+    ("BC", Season(start=(10, 1), end=(3, 31)), date(2026, 10, 1), date(2027, 3, 31)),
+    ("AK", Season(start=(5, 1), end=(9, 15)), date(2026, 5, 1), date(2026, 9, 15)),
+]
+
+
+@pytest.mark.parametrize(("name", "season", "first", "last"), WINDOWS, ids=[w[0] for w in WINDOWS])
+def test_season_holds_on_its_first_and_last_day_and_not_beside_them(
+    name: str, season: Season, first: date, last: date
+) -> None:
+    one = timedelta(days=1)
+    assert [season.contains(d) for d in (first - one, first, last, last + one)] == [False, True, True, False]
+
+
+def test_season_that_wraps_the_year_holds_on_new_years_day_and_leap_day() -> None:
+    season = Season(start=(11, 1), end=(4, 1))
+    assert season.contains(date(2027, 1, 1))
+    assert season.contains(date(2028, 2, 29))
+
+
+def test_every_shipped_rule_file_says_what_it_stands_on_and_when_it_was_read(shipped: dict[str, RuleSet]) -> None:
+    assert len(shipped) == 25
+    assert shipped["US-WA"].level("over-10000-gvw").posted_by
+    for ruleset in shipped.values():
+        assert ruleset.citation
+        assert ruleset.sources
+        assert ruleset.text_date <= ruleset.reviewed_on < ruleset.review_by
+        assert any("live text" in d for d in ruleset.doubts)
+        for level in ruleset.levels:
+            assert all(d.section for d in level.demands)
+
+
+def test_reading_is_overdue_only_after_review_by(shipped: dict[str, RuleSet]) -> None:
+    ruleset = shipped["US-MT"]
+    assert not ruleset.review_overdue(ruleset.review_by)
+    assert ruleset.review_overdue(ruleset.review_by + timedelta(days=1))
+
+
+def test_zone_without_points_is_told_not_placed(shipped: dict[str, RuleSet]) -> None:
+    not_placed = {z.id for z in shipped["US-WA"].unplaced_zones}
+    assert "us12-white" in not_placed
+    assert not {"i90-snoqualmie", "us2-stevens"} & not_placed
+    assert len(not_placed) == 10
+
+
+def test_text_not_current_into_the_last_winter_season_is_told(shipped: dict[str, RuleSet]) -> None:
+    fresh = replace(shipped["US-MT"], text_date=date(2025, 7, 1))
+    assert fresh.freshness(date(2026, 11, 25)) == ()
+    older = replace(fresh, text_date=date(2025, 6, 30))
+    assert older.freshness(date(2026, 11, 25)) == ("is of 2025-06-30, older than the last winter season",)
+    assert len(older.freshness(date(2027, 10, 2))) == 2  # review is overdue as well
+
+
+@pytest.mark.parametrize(
+    ("day", "start"),
+    [
+        (date(2026, 7, 1), date(2025, 7, 1)),
+        (date(2026, 6, 30), date(2024, 7, 1)),
+        (date(2027, 1, 10), date(2025, 7, 1)),
+    ],
+)
+def test_last_season_is_the_one_before_the_season_of_the_day(day: date, start: date) -> None:
+    assert last_season_start(day) == start
+
+
+def test_season_with_a_moving_end_takes_the_date_of_that_year_and_else_its_latest() -> None:
+    season = Season(start=(11, 1), end=(5, 3), ends=(date(2026, 4, 13), date(2027, 4, 5)))
+    assert [season.contains(date(2026, 4, d)) for d in (13, 14)] == [True, False]
+    assert [season.contains(date(2027, 4, d)) for d in (5, 6)] == [True, False]
+    assert [season.contains(date(2033, 5, d)) for d in (3, 4)] == [True, False]
+    assert season.contains(date(2026, 11, 1))
+
+
+def _easter(year: int) -> date:
+    """Gregorian Easter Sunday, anonymous algorithm (Meeus, Astronomical Algorithms, 2nd ed., chapter 8)."""
+    a, b, c = year % 19, year // 100, year % 100
+    d, e = b // 4, b % 4
+    g = (8 * b + 13) // 25
+    h = (19 * a + b - d - g + 15) % 30
+    i, k = c // 4, c % 4
+    m = (32 + 2 * e + 2 * i - h - k) % 7
+    n = (a + 11 * h + 19 * m) // 433
+    month = (h + m - 7 * n + 90) // 25
+    return date(year, month, (h + m - 7 * n + 33 * month + 19) % 32)
+
+
+def test_norway_lists_the_monday_after_second_easter_day(shipped: dict[str, RuleSet]) -> None:
+    assert _easter(2000) == date(2000, 4, 23)
+    ends = shipped["NO"].carry[0].season.ends
+    assert len(ends) >= 6
+    assert list(ends) == [_easter(e.year) + timedelta(days=8) for e in ends]
+
+
+def test_every_level_on_file_has_an_estimate_and_none_asks_for_readiness_on_every_snowy_plain(
+    shipped: dict[str, RuleSet],
+) -> None:
+    # 0.15 is the probability from which a plan says "be ready"
+    for ruleset in shipped.values():
+        assert {e.level for e in ruleset.estimates} == {lv.id for lv in ruleset.levels}
+        for e in ruleset.estimates:
+            asks = any(d.layouts != ((),) or d.barred for d in ruleset.level(e.level).demands)
+            assert e.min_abs_grade > 0 or e.probability <= 0.1 or not asks
+
+
+def test_stricter_reading_is_said_where_it_is_used(shipped: dict[str, RuleSet]) -> None:
+    for ruleset in shipped.values():
+        for thing in (d for lv in ruleset.levels for d in lv.demands):
+            assert thing.doubt or thing.confidence not in ("doubt", "memory")
+        assert ruleset.text_date_note or (ruleset.text_date.month, ruleset.text_date.day) != (1, 1)

@@ -1,0 +1,98 @@
+"""The brief's mail: text, page and pictures in one, decided once, and the same message on every try."""
+
+import logging
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime
+from email import message_from_bytes
+from email.policy import default
+from pathlib import Path
+
+import pytest
+
+from alertd.delivery.channels.email import Mailbox, make_message
+from alertd.notices.model import Audience
+from alertd.service import brief_email
+from alertd.service.brief_email import KIND, dress_of
+from alertd.service.cycle import brief_due, send_brief
+from alertd.service.retention import forget
+from alertd.settings.model import KeepDays, Settings
+from alertd.store.rows import Outgoing
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.fake_open_meteo import Standin
+
+BOX = Mailbox(name="office", host="localhost", port=25, sender="a@fleet.example", recipients=("b@fleet.example",))
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "alertd.db") as opened:
+        yield opened
+
+
+@pytest.fixture
+def settings(make_settings: Callable[..., Settings], morning: datetime) -> Iterator[Settings]:
+    with Standin(now_utc=morning) as api:
+        made = make_settings(forecasts=api.base_url, mailboxes=(BOX,))
+        yield replace(made, targets={**made.targets, Audience.DISPATCHER: ("office",)})
+
+
+async def briefed(settings: Settings, store: Store, clock: HeldClock, open_planner: Callable) -> Outgoing:
+    async with open_planner(settings, clock) as planning:
+        slot = brief_due(clock(), planning)
+        assert slot is not None
+        await send_brief(planning, store, clock(), slot)
+    due = store.outbox.peek_due(clock(), "office")
+    return next(out for out in due if out.kind == "brief")
+
+
+async def test_the_brief_is_mailed_as_text_page_and_pictures_and_a_second_try_is_the_same_bytes(
+    settings: Settings, store: Store, morning: datetime, open_planner: Callable
+) -> None:
+    out = await briefed(settings, store, HeldClock(morning), open_planner)
+    first, second = (make_message(BOX, out, dress_of(store)(out)).as_bytes() for _ in range(2))
+    assert first == second
+    read = message_from_bytes(first, policy=default)
+    text, page = read.get_body(("plain",)), read.get_body(("html",))
+    assert text.get_content().splitlines() == out.text.splitlines()
+    pictures = {part["content-id"].strip("<>"): part for part in read.walk() if part.get_content_type() == "image/png"}
+    assert len(pictures) == 4  # every trip of the invented morning asks for something
+    for cid, part in pictures.items():
+        assert f'src="cid:{cid}"' in page.get_content()
+        assert part.get_content().startswith(b"\x89PNG")
+    assert len(first) < 1_000_000
+    assert read.defects == []
+
+
+async def test_a_brief_that_cannot_be_drawn_goes_out_as_text(
+    settings: Settings,
+    store: Store,
+    morning: datetime,
+    open_planner: Callable,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(brief_email, "brief_page", broken)
+    with caplog.at_level(logging.ERROR):
+        out = await briefed(settings, store, HeldClock(morning), open_planner)
+    assert "goes out as text alone" in caplog.text
+    assert not make_message(BOX, out, dress_of(store)(out)).is_multipart()
+
+
+async def test_nothing_is_drawn_where_nobody_is_mailed_and_the_dress_goes_with_the_notices(
+    settings: Settings, store: Store, morning: datetime, open_planner: Callable
+) -> None:
+    await briefed(replace(settings, mailboxes=()), store, HeldClock(morning), open_planner)
+    assert store.events("", KIND) == []
+    later = HeldClock(morning.replace(day=15))
+    await briefed(settings, store, later, open_planner)
+    assert len(store.events("", KIND)) == 1
+    keep = KeepDays(positions=14, plans=14, trips=60, reports=730)
+    forget(store, keep, morning.replace(month=3))
+    assert len(store.events("", KIND)) == 1
+    forget(store, keep, morning.replace(month=4))
+    assert store.events("", KIND) == []

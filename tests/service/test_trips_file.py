@@ -1,0 +1,152 @@
+"""A bad row of the trips file costs itself only: the others are planned, and the office hears of it once."""
+
+import json
+import logging
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from alertd.notices.model import Audience, Notice
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
+from alertd.service.cycle import due_trips, load_trip_file, run_cycle
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import Ground
+from alertd.store.rows import StoredTrip
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+
+SCHEMA = Path(__file__).parents[2] / "shared/webhook-event.schema.json"
+HEAD = "id,route,rig,driver,depart\n"
+EARLY = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+def row(id_: str, rig: str = "quillback-17") -> str:
+    return f"{id_},i90-west,{rig},Ann,2027-01-14T04:45:00-07:00\n"
+
+
+@pytest.fixture
+def clock(morning: datetime) -> HeldClock:
+    return HeldClock(morning)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "alertd.db") as opened:
+        yield opened
+
+
+@pytest.fixture
+def trips(tmp_path: Path) -> Path:
+    return tmp_path / "trips.csv"
+
+
+@pytest.fixture
+def planning(make_settings: Callable[..., Settings], ground: Ground, trips: Path) -> Planner:
+    settings = replace(make_settings(), trips=trips)
+    return Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+
+
+def to_office(store: Store) -> list[Notice]:
+    return [n for n in store.notices_since(Audience.DISPATCHER, EARLY) if "trips_file" in n.body]
+
+
+def stored(store: Store) -> dict[str, str]:
+    return {t.id: json.loads(t.body)["rig"] for t in store.trips()}
+
+
+def test_good_rows_are_kept_and_each_bad_row_is_reported_once(
+    planning: Planner, store: Store, trips: Path, clock: HeldClock
+) -> None:
+    trips.write_text(HEAD + row("T-1") + row("T-2", rig="") + row("T-3"), encoding="utf-8")
+    unread = load_trip_file(planning, store, clock())
+    assert stored(store) == {"T-1": "quillback-17", "T-3": "quillback-17"}
+    assert [name for name, _ in unread] == ["trips.csv line 3"]
+    assert "rig: missing; add rig = " in unread[0][1]
+    assert "T-2 is NOT planned: its driver should be ready to chain" in unread[0][1]
+    for _ in range(3):  # cycles, a day, another place in the file
+        clock.advance(timedelta(hours=12))
+        trips.write_text(HEAD + row("T-2", rig="") + row("T-1") + row("T-3"), encoding="utf-8")
+        assert load_trip_file(planning, store, clock())
+    (notice,) = to_office(store)
+    body = json.loads(notice.body)
+    Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8"))).validate(body)
+    assert [(r["row"], r["trip_id"]) for r in body["data"]["rows"]] == [("line 3", "T-2")]
+    assert "Posted signs" in notice.text
+    trips.write_text(HEAD + row("T-2", rig="") + row("T-4", rig="").replace("Ann", "Bo"), encoding="utf-8")
+    load_trip_file(planning, store, clock())
+    assert [json.loads(n.body)["data"]["rows"][0]["trip_id"] for n in to_office(store)] == ["T-2", "T-4"]
+
+
+def test_a_row_that_turns_bad_leaves_its_last_good_trip(
+    planning: Planner, store: Store, trips: Path, clock: HeldClock
+) -> None:
+    trips.write_text(HEAD + row("T-1"), encoding="utf-8")
+    assert load_trip_file(planning, store, clock()) == ()
+    trips.write_text(HEAD + row("T-1").replace("-07:00", ""), encoding="utf-8")
+    ((_, why),) = load_trip_file(planning, store, clock())
+    assert why.endswith("T-1 stays as its last good row was")
+    assert [t.id for t in due_trips(store, clock(), timedelta(hours=36))] == ["T-1"]
+    assert "T-1 stays as its last good row was" in to_office(store)[0].text
+
+
+def test_a_crash_between_notice_and_mark_loses_no_report(
+    planning: Planner, store: Store, trips: Path, clock: HeldClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trips.write_text(HEAD + row("T-1", rig=""), encoding="utf-8")
+    with monkeypatch.context() as crashed:
+        crashed.setattr(store, "put_event", lambda event: (_ for _ in ()).throw(KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            load_trip_file(planning, store, clock())
+    load_trip_file(planning, store, clock())
+    assert len(to_office(store)) == 1
+
+
+def test_a_file_that_cannot_be_read_is_reported_once_a_day(planning: Planner, store: Store, clock: HeldClock) -> None:
+    for hours in (1, 23, 1):
+        ((name, why),) = load_trip_file(planning, store, clock())
+        assert (name, "cannot be read (No such file" in why) == ("trips.csv", True)
+        clock.advance(timedelta(hours=hours))
+    assert len(to_office(store)) == 2
+
+
+def test_unknown_columns_are_one_warning(
+    planning: Planner, store: Store, trips: Path, clock: HeldClock, caplog: pytest.LogCaptureFixture
+) -> None:
+    trips.write_text("Notes," + HEAD + "," + row("T-1"), encoding="utf-8")
+    for _ in range(3):
+        assert load_trip_file(planning, store, clock()) == ()
+    warned = [r.getMessage() for r in caplog.records if r.levelno == logging.WARNING]
+    assert warned == ["trips.csv: columns that are not known are ignored: Notes"]
+    assert list(stored(store)) == ["T-1"]
+
+
+async def test_a_stored_trip_that_cannot_be_read_is_told_to_the_office(
+    planning: Planner, store: Store, trips: Path, clock: HeldClock
+) -> None:
+    trips.write_text(HEAD, encoding="utf-8")
+    store.put_trip(StoredTrip(id="T-9", body='{"id": "T-9"}', created_at=clock()))
+    outcome = await run_cycle(planning, store, clock())
+    await run_cycle(planning, store, clock())
+    assert [name for name, _ in outcome.unread] == ["T-9"]
+    (notice,) = store.notices("T-9")
+    assert "T-9 could not be planned: trip T-9: route: missing" in notice.text
+
+
+async def test_driver_and_office_hear_once_of_a_trip_without_a_plan(
+    planning: Planner, store: Store, trips: Path, clock: HeldClock
+) -> None:
+    trips.write_text(HEAD + row("T-1").replace("i90-west", "no-such-road"), encoding="utf-8")
+    for _ in range(3):
+        outcome = await run_cycle(planning, store, clock())
+        clock.advance(timedelta(minutes=20))
+    assert [miss.trip.id for miss in outcome.not_planned] == ["T-1"]
+    told = store.notices("T-1")
+    assert sorted(n.audience for n in told) == [Audience.DISPATCHER, Audience.DRIVER]
+    (driver,) = [n for n in told if n.audience is Audience.DRIVER]
+    assert driver.text.startswith("BE READY TO CHAIN: no plan could be made for trip T-1, leaving ")
+    assert planning.shown.missed.keys() == {"T-1"}

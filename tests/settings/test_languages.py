@@ -1,0 +1,66 @@
+"""A trip's language reaches its driver's texts, from the trips file to the store; without one, the fleet's holds."""
+
+import csv
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from alertd.i18n import LANGUAGES
+from alertd.notices.model import Audience
+from alertd.service.cycle import run_cycle
+from alertd.settings.languages import Languages
+from alertd.settings.model import NoticesFile, Settings
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.fake_open_meteo import Standin
+
+TAIL = {"en": "Read parked.", "es": "Lea estacionado.", "fr": "Lire garé."}
+
+
+@pytest.fixture
+def api(morning: datetime) -> Iterator[Standin]:
+    with Standin(now_utc=morning) as server:
+        yield server
+
+
+def with_languages(trips: Path, to: Path, languages: list[str]) -> Path:
+    """The demo's trips with a language each, "" where there are no more."""
+    rows = list(csv.DictReader(trips.read_text(encoding="utf-8").splitlines()))
+    with to.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, [*rows[0], "language"])
+        writer.writeheader()
+        for i, row in enumerate(rows):
+            writer.writerow({**row, "language": languages[i] if i < len(languages) else ""})
+    return to
+
+
+async def test_each_driver_is_told_in_the_language_of_the_trip_and_else_of_the_fleet(
+    make_settings: Callable[..., Settings], api: Standin, morning: datetime, tmp_path: Path, open_planner: Callable
+) -> None:
+    settings = make_settings(forecasts=api.base_url)
+    trips = with_languages(Path(str(settings.trips)), tmp_path / "trips.csv", ["es", "en"])
+    settings = replace(settings, trips=trips, languages=Languages(driver="fr"))
+    with Store(tmp_path / "alertd.db") as store:
+        async with open_planner(settings, HeldClock(morning)) as planning:
+            outcome = await run_cycle(planning, store, morning)
+        told = {}
+        for plan, language in zip(outcome.plans, ("es", "en", "fr", "fr"), strict=False):
+            texts = [n.text for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER]
+            told[plan.trip_id] = [text.endswith(TAIL[language]) for text in texts]
+    assert any(told.values())
+    assert all(all(fits) for fits in told.values())
+
+
+def test_the_settings_choose_languages_and_units() -> None:
+    assert NoticesFile().languages() == Languages()
+    chosen = NoticesFile(driver_language="es", dispatcher_language="fr", units="metric").languages()
+    tongues = chosen.of("")
+    assert (tongues.driver.language, tongues.office.language, tongues.driver.metric) == ("es", "fr", True)
+    assert chosen.of("en").driver.language == "en"
+
+
+def test_every_language_can_be_named_by_a_trip() -> None:
+    assert [Languages().of(language).driver.language for language in LANGUAGES] == list(LANGUAGES)

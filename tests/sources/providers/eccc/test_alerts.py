@@ -1,0 +1,161 @@
+"""Alerts of Environment and Climate Change Canada.
+
+No recorded answer of the live service was at hand: bodies here are made by the list of fields in our notes
+(alert_code, alert_type, validity_datetime, event_end_datetime, expiration_datetime, status, a polygon a sub-region) and
+by fields that public clients of the service name (alert_name_en, alert_text_en, feature_name_en, publication_datetime,
+status_en, numberMatched, links). So what these tests show is that we read that list, not that the service answers so.
+"""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pytest
+import respx
+
+from alertd.errors import SourceChanged, SourceError
+from alertd.sources.http.client import PoliteClient
+from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around, read_page
+from alertd.testing.clock import HeldClock
+
+NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
+RING = [[-119.0, 49.0], [-118.0, 49.0], [-118.0, 50.0], [-119.0, 49.0]]
+TEXT = "Snowfall, with total amounts of 20 to 30 cm is expected.\n\nTravel may be hazardous.\n\nConsider postponing it."
+
+
+def feature(id_: str = "made-1", *, geometry: Any = None, **changes: Any) -> dict[str, Any]:
+    p = {
+        "alert_code": "SFW",
+        "alert_type": "warning",
+        "alert_name_en": "snowfall warning",
+        "alert_text_en": TEXT,
+        "feature_name_en": "Made Pass - A to B",
+        "feature_id": "fea-1",
+        "status": "issued",
+        "publication_datetime": "2027-01-14T08:00:00.000Z",
+        "validity_datetime": "2027-01-14T09:00:00.000Z",
+        "event_end_datetime": "2027-01-15T09:00:00.000Z",
+        "expiration_datetime": "2027-01-14T20:00:00.000Z",
+    }
+    polygon = {"type": "Polygon", "coordinates": [RING]}
+    return {"id": id_, "type": "Feature", "geometry": geometry or polygon, "properties": p | changes}
+
+
+def page(*features: Any, **more: Any) -> dict[str, Any]:
+    return {"type": "FeatureCollection", "features": list(features)} | more
+
+
+def one(**changes: Any) -> Any:
+    (alert,) = read_page(page(feature(**changes))).alerts
+    return alert
+
+
+def test_an_alert_is_read_with_its_name_and_text_as_they_are() -> None:
+    alert = one()
+    assert (alert.event, alert.sender) == ("snowfall warning", "Environment and Climate Change Canada")
+    assert alert.where == "Made Pass - A to B"
+    assert alert.sent_at == datetime(2027, 1, 14, 8, tzinfo=UTC)
+    assert alert.begins_at == datetime(2027, 1, 14, 9, tzinfo=UTC)
+    assert (alert.weight.rank, alert.weight.holds) == (1, False)
+    assert alert.area is not None
+
+
+def test_trap_26_words_are_quoted_never_altered() -> None:
+    assert one().words == (" ".join(TEXT.split()),)
+    long = "Snow. " * 60
+    (words,) = one(alert_text_en=long).words
+    assert words.endswith("Snow. ...")
+    assert words.removesuffix(" ...") in long
+
+
+def test_trap_03_expiration_does_not_end_an_alert() -> None:
+    for expiration in ("2027-01-14T09:30:00Z", "2027-01-20T09:00:00Z", None):
+        assert one(expiration_datetime=expiration).ends_at == datetime(2027, 1, 15, 9, tzinfo=UTC)
+    assert one(event_end_datetime=None).ends_at is None
+    assert one(event_end_datetime="2027-01-14T08:00:00Z").ends_at is None  # before it begins: cannot be meant
+
+
+@pytest.mark.parametrize(
+    "changes", [{"status": "ended"}, {"status": None, "status_en": "Ended"}, {"alert_name_en": "heat warning"}]
+)
+def test_what_is_over_or_of_no_matter_is_left_out(changes: dict[str, Any]) -> None:
+    told = read_page(page(feature(**changes)))
+    assert (told.alerts, told.unread) == ((), ())
+
+
+def test_a_blizzard_is_waited_out_and_a_name_that_is_not_known_is_kept_last() -> None:
+    assert one(alert_name_en="blizzard warning", alert_code="BZW").weight.holds
+    assert one(alert_name_en="unheard-of warning").weight.rank == 5
+    assert one(alert_name_en=None, alert_code="QQW").event == "QQW warning"
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        7,
+        {},
+        feature(geometry={"type": "Point", "coordinates": [0, 0]}),
+        feature(validity_datetime=None, publication_datetime="soon"),
+    ],
+)
+def test_an_alert_that_cannot_be_read_is_told_and_costs_the_others_nothing(broken: Any) -> None:
+    told = read_page(page(broken, feature()))
+    assert (len(told.alerts), len(told.unread)) == (1, 1)
+
+
+@pytest.mark.parametrize("body", [{}, [], None, {"features": 7}])
+def test_what_is_no_page_is_no_answer(body: object) -> None:
+    with pytest.raises(SourceChanged):
+        read_page(body)
+
+
+async def asked(router: respx.MockRouter) -> tuple[list[str], bool]:
+    async with PoliteClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(NOW), rng=np.random.default_rng(1),
+        per_s_per_host=1e9,
+    ) as client:  # fmt: skip
+        service = GeometAlerts(client, "https://api.weather.gc.ca/", "weather-alerts")
+        pages, whole = await service.within((-119.05, 48.95, -117.95, 50.05))
+    return [a.id for page in pages for a in page.value.alerts], whole
+
+
+ITEMS = (
+    "https://api.weather.gc.ca/collections/weather-alerts/items?f=json&lang=en"
+    "&bbox=-119.050,48.950,-117.950,50.050&limit=500"
+)
+
+
+@respx.mock
+async def test_pages_are_read_to_the_last_one_named_or_counted(respx_mock: respx.MockRouter) -> None:
+    following = [{"rel": "self", "href": "x"}, {"rel": "next", "href": "y"}]
+    respx_mock.get(f"{ITEMS}&offset=2").respond(json=page(feature("3"), numberMatched=3, links=[]))
+    respx_mock.get(ITEMS).respond(json=page(feature("1"), feature("2"), numberMatched=3, links=following))
+    assert await asked(respx_mock) == (["1", "2", "3"], True)
+
+
+@respx.mock
+async def test_a_later_page_that_is_missing_leaves_what_came_and_is_told(respx_mock: respx.MockRouter) -> None:
+    respx_mock.get(f"{ITEMS}&offset=1").respond(404)
+    first = respx_mock.get(ITEMS).respond(json=page(feature("1"), numberMatched=3))
+    assert await asked(respx_mock) == (["1"], False)
+    first.respond(404)
+    with pytest.raises(SourceError, match="404"):
+        await asked(respx_mock)
+
+
+@respx.mock
+async def test_pages_that_never_reach_their_count_are_not_whole(respx_mock: respx.MockRouter) -> None:
+    respx_mock.get(f"{ITEMS}&offset=1").respond(json=page(numberMatched=3))
+    respx_mock.get(ITEMS).respond(json=page(feature("1"), numberMatched=3))
+    assert await asked(respx_mock) == (["1"], False)
+
+
+@respx.mock
+async def test_no_more_than_ten_pages_are_asked_for(respx_mock: respx.MockRouter) -> None:
+    asked_for = respx_mock.get(url__startswith=ITEMS).respond(json=page(feature(), links=[{"rel": "next"}]))
+    ids, whole = await asked(respx_mock)
+    assert (len(ids), whole, asked_for.call_count) == (10, False, 10)
+
+
+def test_the_box_is_a_little_wider_than_the_road() -> None:
+    assert box_around([49.0, 49.5], [-119.0, -118.0]) == pytest.approx((-119.05, 48.95, -117.95, 49.55))

@@ -1,0 +1,337 @@
+"""The HTTP interface: what each request is answered, and that every refusal is a problem detail (RFC 9457)."""
+
+import json
+from collections.abc import AsyncIterator, Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from alertd.planning.planner import Planner
+from alertd.planning.weather import Sky
+from alertd.records.positions import reports_of
+from alertd.service.cycle import run_cycle
+from alertd.settings.model import Settings
+from alertd.settings.reference_data import Ground
+from alertd.store.store import Store
+from alertd.testing.clock import HeldClock
+from alertd.testing.fake_open_meteo import Standin
+from alertd.web.app import make_api
+
+JSON = {"content-type": "application/json"}
+TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00", "driver": "Ann"}
+SHARED = Path(__file__).resolve().parents[2] / "shared"
+
+
+class Api:
+    """The application under test, and how often it asked for a cycle."""
+
+    def __init__(self, settings: Settings, ground: Ground, store: Store, clock: HeldClock) -> None:
+        self.wakes = 0
+        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        self.app = make_api(planning, store, clock, self._wake)
+        self.http = httpx.AsyncClient(
+            transport=httpx.ASGITransport(app=self.app, raise_app_exceptions=False), base_url="http://localhost"
+        )
+
+    def _wake(self) -> None:
+        self.wakes += 1
+
+    async def post(self, **changes: Any) -> httpx.Response:
+        return await self.http.post("/v1/trips", json=TRIP | changes)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "alertd.db") as opened:
+        yield opened
+
+
+@pytest.fixture
+async def api(
+    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+) -> AsyncIterator[Api]:
+    made = Api(make_settings(trips=None), ground, store, HeldClock(morning))
+    async with made.http:
+        yield made
+
+
+def problem(response: httpx.Response, status: int) -> dict[str, Any]:
+    """The problem detail of a refusal, after RFC 9457 sections 3 and 3.1."""
+    assert response.status_code == status
+    assert response.headers["content-type"] == "application/problem+json"
+    body: dict[str, Any] = response.json()
+    assert body["type"] == "about:blank"
+    assert body["status"] == status
+    assert {type(body["title"]), type(body["detail"])} == {str}
+    assert "\n" not in body["detail"]
+    return body
+
+
+async def test_a_new_trip_is_201_the_same_again_200_and_only_the_new_one_asks_for_a_cycle(
+    api: Api, store: Store
+) -> None:
+    first, again = await api.post(), await api.post()
+    assert (first.status_code, again.status_code, api.wakes) == (201, 200, 1)
+    assert (
+        first.json()
+        == again.json()
+        == TRIP
+        | {
+            "dispatcher": "",
+            "drive_hours_used": None,
+            "driven_since_break_h": None,
+            "on_duty_since": "",
+            "cycle_hours_used": None,
+            "cycle_limit_h": 70,
+            "routes": [],
+            "language": "",
+        }
+    )
+    assert [t.id for t in store.trips()] == ["T-1"]
+
+
+async def test_several_routes_may_stand_in_the_place_of_one(api: Api, store: Store) -> None:
+    several = {k: v for k, v in TRIP.items() if k != "route"} | {"routes": ["i90-west", "i90-east.gpx"]}
+    taken = await api.http.post("/v1/trips", json=several)
+    assert taken.status_code == 201
+    assert (taken.json()["route"], taken.json()["routes"]) == ("i90-west", ["i90-west", "i90-east.gpx"])
+    none = {k: v for k, v in TRIP.items() if k != "route"}
+    assert problem(await api.http.post("/v1/trips", json=none | {"id": "T-2"}), 422)["field"] == "route"
+    empty = problem(await api.http.post("/v1/trips", json=none | {"id": "T-2", "routes": []}), 422)
+    assert empty["field"] == "route"
+
+
+async def test_another_content_under_a_known_id_is_409_and_changes_nothing(api: Api, store: Store) -> None:
+    await api.post()
+    before = store.trip("T-1")
+    assert "give a new id" in problem(await api.post(driver="Bo"), 409)["detail"]
+    assert store.trip("T-1") == before
+
+
+async def test_a_cancelled_trip_is_not_listed_and_its_id_is_not_given_again(api: Api) -> None:
+    await api.post()
+    assert (await api.http.delete("/v1/trips/T-1")).status_code == 204
+    assert (await api.http.get("/v1/trips")).json() == {"trips": []}
+    assert "was cancelled" in problem(await api.post(), 409)["detail"]
+    problem(await api.http.delete("/v1/trips/T-2"), 404)
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "said"),
+    [
+        ({"depart": "2027-01-14T03:29:59-07:00"}, "depart", "is in the past, it is 2027-01-14T10:30:00+00:00"),
+        ({"depart": "2027-01-14T04:45:00"}, "depart", "does not say its zone"),
+        ({"depart": "at dawn"}, "depart", "is not a date and time"),
+        ({"depart": "9999-12-31T23:59:00-14:00"}, "depart", "outside the calendar"),
+        ({"depart": 7}, "depart", "write depart = "),
+        ({"rig": "quillback-99"}, "rig", '"quillback-99" is not known; name one of: quillback-17'),
+        ({"rig": "/etc/secret.toml"}, "rig", '"/etc/secret.toml" is not known; name one of: quillback-17'),
+        ({"route": "i15"}, "route", '"i15" is not in '),
+        ({"route": "../../etc/passwd"}, "route", '"../../etc/passwd" is not in '),
+        ({"route": "/etc/passwd"}, "route", '"/etc/passwd" is not in '),
+        ({"route": "é" * 200}, "route", "is not in "),
+        ({"route": "a\0b"}, "route", "control character"),
+        ({"route": "\ud800"}, "route", "write"),
+        ({"routes": ["i90-west", "i15"]}, "route", '"i15" is not in '),
+        ({"routes": ["i90-west", "../../etc/passwd"]}, "route", '"../../etc/passwd" is not in '),
+        ({"routes": ["i90-east", "i90-west"]}, "routes", 'begins with "i90-east", not with route; name the planned'),
+        ({"routes": ["i90-west", "i90-west"]}, "routes", "names a route twice; name each once"),
+        ({"routes": ["i90-west", "a\0b"]}, "routes", "control character"),
+        ({"routes": "i90-west"}, "routes", "write routes = "),
+        ({"driver": "Ann\nBo"}, "driver", "line break or control character"),
+        ({"drive_hours_used": -1}, "drive_hours_used", "-1"),
+        ({"spare": 1}, "spare", "unknown key"),
+        ({"id": ""}, "id", "T-1041"),
+    ],
+)
+async def test_a_mistake_in_a_trip_is_422_and_names_field_and_mend(
+    changes: dict[str, Any], field: str, said: str, api: Api, store: Store
+) -> None:
+    body = problem(await api.http.post("/v1/trips", content=json.dumps(TRIP | changes), headers=JSON), 422)
+    assert body["field"] == field
+    assert said in body["detail"]
+    assert body["mend"]
+    assert store.trips() == []
+    assert api.wakes == 0
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"{", b"\xff\xfe\x00", b"[" * 60_000, b"9" * 5000],
+    ids=["empty", "open", "not UTF-8", "deep", "a number"],
+)
+async def test_a_body_that_is_no_json_is_422(content: bytes, api: Api) -> None:
+    body = problem(await api.http.post("/v1/trips", content=content, headers=JSON), 422)
+    assert "JSON" in body["detail"]
+
+
+@pytest.mark.parametrize("content_type", ["", "text/plain", "application/x-www-form-urlencoded"])
+async def test_a_body_of_another_type_is_415(content_type: str, api: Api) -> None:
+    """A web page on this machine may post these types to loopback without asking its browser."""
+    headers = {"content-type": content_type} if content_type else {}
+    problem(await api.http.post("/v1/trips", content=json.dumps(TRIP), headers=headers), 415)
+
+
+async def test_a_body_over_64_kilobytes_is_413(api: Api) -> None:
+    problem(await api.http.post("/v1/trips", content=b" " * (64 * 1024 + 1), headers=JSON), 413)
+
+
+async def test_what_is_not_served_is_a_problem_detail_too(api: Api) -> None:
+    problem(await api.http.get("/v2/trips"), 404)
+    wrong_method = await api.http.put("/v1/trips")
+    problem(wrong_method, 405)
+    assert "POST" in wrong_method.headers["allow"] or "GET" in wrong_method.headers["allow"]
+
+
+async def test_with_a_token_set_trips_need_it_and_health_does_not(
+    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+) -> None:
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    async with api.http:
+        for given in ("", "Bearer wrong", "long-random-token", "Basic long-random-token", "Bearer \xe9"):
+            refused = await api.http.get("/v1/trips", headers={"authorization": given.encode("latin-1")})
+            problem(refused, 401)
+            assert refused.headers["www-authenticate"] == "Bearer"
+        taken = await api.http.get("/v1/trips", headers={"authorization": "Bearer long-random-token"})
+        assert taken.status_code == 200
+        assert (await api.http.get("/healthz")).status_code == 200
+
+
+async def test_a_plan_is_404_until_a_cycle_has_made_it(
+    open_planner: Callable, make_settings: Callable[..., Settings], api: Api, store: Store, morning: datetime
+) -> None:
+    await api.post()
+    problem(await api.http.get("/v1/trips/T-1/plan"), 404)
+    with Standin(now_utc=morning) as forecasts:
+        settings = make_settings(forecasts=forecasts.base_url, trips=None)
+        async with open_planner(settings, HeldClock(morning)) as planning:
+            await run_cycle(planning, store, morning)
+    plan = (await api.http.get("/v1/trips/T-1/plan")).json()
+    assert (plan["format"], plan["trip_id"], plan["driver"]) == ("alertd.plan/1", "T-1", "Ann")
+    assert plan["stretches"][0]["chain_up"]["name"]
+
+
+async def test_health_answers_and_readiness_counts_the_outbox(api: Api) -> None:
+    assert (await api.http.get("/healthz")).json()["status"] == "up"
+    ready = (await api.http.get("/readyz")).json()
+    assert {"status": "ready", "undelivered": 0, "oldest_undelivered_s": 0, "parked": 0}.items() <= ready.items()
+
+
+async def test_readiness_is_503_when_the_store_fails_and_health_still_answers(api: Api, store: Store) -> None:
+    Path(store.place).write_bytes(b"no database" * 1000)
+    assert "not a sound SQLite file" in problem(await api.http.get("/readyz"), 503)["detail"]
+    problem(await api.post(), 503)
+    assert (await api.http.get("/healthz")).status_code == 200
+
+
+async def test_a_fault_of_ours_is_a_problem_detail_that_shows_nothing_of_the_inside(api: Api, store: Store) -> None:
+    await api.post()
+    store.cancel_trip("T-1")
+    store.record_plan("plan_x", "T-1", datetime(2027, 1, 14, tzinfo=UTC), "not JSON", (), {})
+    body = problem(await api.http.get("/v1/trips/T-1/plan"), 500)
+    assert "JSON" not in body["detail"]
+
+
+async def test_the_shared_openapi_description_is_what_the_daemon_serves(api: Api) -> None:
+    """When it is meant to change, write what a daemon of this version serves at /openapi.json into that file."""
+    served = (await api.http.get("/openapi.json")).json()
+    assert json.loads((SHARED / "openapi.json").read_text(encoding="utf-8")) == served
+
+
+SEEN = {"at": "2027-01-14T03:20:00-07:00", "lat": 47.0, "lon": -114.5}
+
+
+async def test_a_position_is_kept_once_and_asks_for_no_cycle(api: Api, store: Store) -> None:
+    await api.post()
+    wakes = api.wakes
+    first = await api.http.post("/v1/trips/T-1/positions", json=SEEN)
+    again = await api.http.post("/v1/trips/T-1/positions", json=SEEN | {"at": "2027-01-14T10:20:00Z"})
+    assert (first.status_code, again.status_code, api.wakes) == (201, 200, wakes)
+    assert first.json() == again.json() == {"trip_id": "T-1", **SEEN, "at": "2027-01-14T10:20:00+00:00"}
+    (report,) = reports_of(store, "T-1")
+    assert (report.at, report.lat_deg, report.lon_deg) == (datetime(2027, 1, 14, 10, 20, tzinfo=UTC), 47.0, -114.5)
+
+
+async def test_a_device_whose_clock_is_five_minutes_ahead_is_believed(api: Api) -> None:
+    """The clock of these tests stands at 10:30 UTC."""
+    await api.post()
+    late = await api.http.post("/v1/trips/T-1/positions", json=SEEN | {"at": "2027-01-14T10:35:00Z"})
+    assert late.status_code == 201
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "said"),
+    [
+        ({"at": "2027-01-14T10:35:01Z"}, "at", "is in the future, it is 2027-01-14T10:30:00+00:00"),
+        ({"at": "2027-01-14T10:20:00"}, "at", "does not say its zone; add the offset from UTC"),
+        ({"at": "just now"}, "at", "is not a date and time"),
+        ({"at": 7}, "at", "write at = "),
+        ({"lat": 90.1}, "lat", "90.1 is wrong"),
+        ({"lat": "47.0"}, "lat", "write lat = 47.0"),
+        ({"lon": -180.5}, "lon", "-180.5 is wrong"),
+        ({"lon": float("nan")}, "lon", "nan is wrong"),
+        ({"speed": 3}, "speed", "unknown key"),
+    ],
+)
+async def test_a_mistake_in_a_position_is_422_and_nothing_is_kept(
+    changes: dict[str, Any], field: str, said: str, api: Api, store: Store
+) -> None:
+    await api.post()
+    content = json.dumps(SEEN | changes)
+    body = problem(await api.http.post("/v1/trips/T-1/positions", content=content, headers=JSON), 422)
+    assert body["field"] == field
+    assert said in body["detail"]
+    assert body["mend"]
+    assert reports_of(store, "T-1") == ()
+
+
+@pytest.mark.parametrize("content", [b"", b"[1]", b"[" * 60_000], ids=["empty", "list", "deep"])
+async def test_a_position_that_is_no_object_is_422(content: bytes, api: Api) -> None:
+    await api.post()
+    problem(await api.http.post("/v1/trips/T-1/positions", content=content, headers=JSON), 422)
+
+
+async def test_a_position_of_a_trip_that_is_unknown_or_cancelled_is_404(api: Api) -> None:
+    assert "unknown" in problem(await api.http.post("/v1/trips/T-9/positions", json=SEEN), 404)["detail"]
+    await api.post()
+    await api.http.delete("/v1/trips/T-1")
+    assert "cancelled" in problem(await api.http.post("/v1/trips/T-1/positions", json=SEEN), 404)["detail"]
+
+
+async def test_positions_need_the_token_too(
+    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+) -> None:
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    async with api.http:
+        problem(await api.http.post("/v1/trips/T-1/positions", json=SEEN), 401)
+
+
+async def test_reports_of_a_trip_are_kept_once_and_listed(api: Api) -> None:
+    await api.post()
+    sent = {"what": "chains_on", "at": "2027-01-14T03:00:00-07:00", "place": "Sled Flats"}
+    first, again = [await api.http.post("/v1/trips/T-1/events", json=sent) for _ in range(2)]
+    assert (first.status_code, again.status_code) == (201, 200)
+    listed = (await api.http.get("/v1/trips/T-1/events")).json()["events"]
+    assert [(r["what"], r["at"]) for r in listed] == [("chains_on", "2027-01-14T10:00:00+00:00")]
+
+
+@pytest.mark.parametrize(
+    ("sent", "status", "says"),
+    [
+        ({"what": "danced", "at": "2027-01-14T03:00:00-07:00"}, 422, "what"),
+        ({"what": "read", "at": "2027-01-14T03:00:00-07:00"}, 422, "notice_id"),
+        ({"what": "read", "at": "2027-01-14T03:00:00-07:00", "notice_id": "ntc_1"}, 404, "ntc_1"),
+        ({"what": "chains_on", "at": "2027-01-14T03:00:00"}, 422, "at"),
+        ({"what": "chains_on", "at": "2031-01-14T03:00:00-07:00"}, 422, "future"),
+    ],
+)
+async def test_a_report_that_cannot_be_is_refused_by_field(
+    api: Api, sent: dict[str, str], status: int, says: str
+) -> None:
+    await api.post()
+    answer = await api.http.post("/v1/trips/T-1/events", json=sent)
+    assert answer.status_code == status
+    assert says in json.dumps(answer.json())
