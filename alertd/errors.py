@@ -22,10 +22,10 @@ class AlertdError(Exception):
 class InputError(AlertdError):
     """Something handed to us is wrong: `where` (file or request), `field`, the `problem` and the `mend`."""
 
-    def __init__(self, where: str, field: str, problem: str, mend: str) -> None:
-        self.where, self.field, self.problem, self.mend = where, field, problem, mend
+    def __init__(self, where: str, field: str, problem: str, hint: str) -> None:
+        self.where, self.field, self.problem, self.hint = where, field, problem, hint
         place = f"{where}: {field}" if field else where
-        super().__init__(" ".join(f"{place}: {problem}; {mend}".split()))
+        super().__init__(" ".join(f"{place}: {problem}; {hint}".split()))
 
 
 class ConfigError(InputError):

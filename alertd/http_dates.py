@@ -16,7 +16,7 @@ def http_date(text: str) -> datetime | None:
     return when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
 
 
-def asked_wait_s(text: str | None, now_utc: datetime) -> float | None:
+def parse_retry_after_s(text: str | None, now_utc: datetime) -> float | None:
     """Seconds that a Retry-After header asks to wait, in either form (section 10.2.3), below 0 for a date gone by.
 
     None when absent or unreadable. What is too long or too late to follow is the caller's to say.

@@ -10,27 +10,28 @@ LANGUAGES: Final[tuple[Language, ...]] = get_args(Language)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tongue:
+class Translator:
     """What the text functions are handed, so that they read no catalogue themselves.
 
-    one, many: the words for an English message, and for one that counts, as gettext and ngettext give them. A message
+    one, translate_plural: the words for an English message, and for one that counts, as gettext and ngettext give
+    them. A message
     without a translation comes back in English: a sentence in the wrong language is better than none. days from
     Monday, months from January, both short. metric: kilometres; speeds are then told in km/h outside the US.
     """
 
     language: str
-    one: Callable[[str], str]
-    many: Callable[[str, str, int], str]
+    translate: Callable[[str], str]
+    translate_plural: Callable[[str, str, int], str]
     days: tuple[str, ...]
     months: tuple[str, ...]
     metric: bool = False
 
-    def say(self, message: str, /, **values: object) -> str:
-        return self.one(message).format(**values)
+    def gettext(self, message: str, /, **values: object) -> str:
+        return self.translate(message).format(**values)
 
-    def count(self, one: str, many: str, number: int, /) -> str:
+    def ngettext(self, one: str, many: str, number: int, /) -> str:
         """A message that counts; `{n}` in it is the number."""
-        return self.many(one, many, number).format(n=number)
+        return self.translate_plural(one, many, number).format(n=number)
 
     def day(self, local: datetime) -> str:
         """The short name of its weekday, e.g. "Thu"."""
@@ -42,31 +43,31 @@ class Tongue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tongues:
+class Translators:
     """Whom a trip's words are for: its driver, and the office that passes them on."""
 
-    driver: Tongue
-    office: Tongue
+    driver: Translator
+    office: Translator
 
 
-def marked(message: str) -> str:
+def gettext_noop(message: str) -> str:
     """The message itself. Marks words that stand in a table for the catalogues; they are said later."""
     return message
 
 
-def _as_it_is(message: str) -> str:
+def _unchanged(message: str) -> str:
     return message
 
 
-def _counted(one: str, many: str, number: int) -> str:
+def _english_plural(one: str, many: str, number: int) -> str:
     return one if number == 1 else many
 
 
-ENGLISH: Final = Tongue(
+ENGLISH: Final = Translator(
     language="en",
-    one=_as_it_is,
-    many=_counted,
+    translate=_unchanged,
+    translate_plural=_english_plural,
     days=("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"),
     months=("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"),
 )
-IN_ENGLISH: Final = Tongues(driver=ENGLISH, office=ENGLISH)
+ALL_ENGLISH: Final = Translators(driver=ENGLISH, office=ENGLISH)

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 _SECOND = timedelta(seconds=1)
 
 
-def moment_of(day: date, at: time, zone: ZoneInfo) -> datetime:
+def local_to_utc(day: date, at: time, zone: ZoneInfo) -> datetime:
     """The UTC moment of a local time, once a date.
 
     One that a clock change skips is the first moment after the gap (02:30 in Denver on a spring night: 03:00); one

@@ -13,16 +13,16 @@ import numpy as np
 import pytest
 
 from alertd.planning.planner import Planner
-from alertd.planning.replay_record import hear
-from alertd.planning.weather import Sky
+from alertd.planning.replay_record import record_response
+from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.settings.model import Settings, read_settings
-from alertd.settings.reference_data import Ground, load_route, read_ground
-from alertd.sources.http.client import PoliteClient
+from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.postgres import Cluster, server_programs
+from alertd.testing.clock import ManualClock
+from alertd.testing.postgres import PostgresCluster, server_programs
 from alertd.web.app import make_api
 
 DEMO = Path(__file__).resolve().parents[1] / "fixtures" / "demo"
@@ -41,22 +41,22 @@ def morning() -> datetime:
 
 
 @pytest.fixture(scope="session")
-def ground() -> Ground:
-    return read_ground(read_settings(DEMO / "alertd.toml").places)
+def ground() -> ReferenceData:
+    return load_reference_data(read_settings(DEMO / "alertd.toml").places)
 
 
 @pytest.fixture(scope="session")
-def i90_west(ground: Ground) -> Route:
+def i90_west(ground: ReferenceData) -> Route:
     return asyncio.run(load_route(DEMO / "i90-west.gpx", ground, []))
 
 
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[Cluster]:
+def postgres() -> Iterator[PostgresCluster]:
     """A PostgreSQL server of this run."""
     programs = server_programs()
     if programs is None:
         pytest.skip("no PostgreSQL server programs on this machine (apt-get install postgresql)")
-    with Cluster(programs) as cluster:
+    with PostgresCluster(programs) as cluster:
         yield cluster
 
 
@@ -65,7 +65,7 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> Path | str:
     """Where a new store may be, of each kind."""
     if request.param == "sqlite":
         return tmp_path / "alertd.sqlite"
-    url: str = request.getfixturevalue("postgres").new_place()
+    url: str = request.getfixturevalue("postgres").new_store_url()
     return url
 
 
@@ -127,20 +127,22 @@ async def _no_wait(_seconds: float) -> None:
 
 
 @pytest.fixture
-def open_planner(ground: Ground) -> OpenPlanner:
+def open_planner(ground: ReferenceData) -> OpenPlanner:
     @asynccontextmanager
-    async def opened(settings: Settings, clock: HeldClock, *, deadline_s: float = 20.0) -> AsyncIterator[Planner]:
-        async with PoliteClient(
+    async def opened(settings: Settings, clock: ManualClock, *, deadline_s: float = 20.0) -> AsyncIterator[Planner]:
+        async with HttpClient(
             contact="",
             cache_dir=settings.cache,
             now_utc=clock,
             rng=np.random.default_rng(1),
             sleep=_no_wait,
             deadline_s=deadline_s,
-            on_answer=hear,
+            on_response=record_response,
         ) as client:
             source = OpenMeteo(client, settings.forecast.open_meteo_url)
-            sky = Sky(providers=[source], members=settings.forecast.members, seed=1, stale_h=settings.forecast.stale_h)
+            sky = WeatherSources(
+                providers=[source], members=settings.forecast.members, seed=1, stale_h=settings.forecast.stale_h
+            )
             yield Planner(settings, ground, sky, [source])
 
     return opened
@@ -148,7 +150,7 @@ def open_planner(ground: Ground) -> OpenPlanner:
 
 @pytest.fixture
 async def open_client(
-    make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, tmp_path: Path, morning: datetime
 ) -> AsyncIterator[Callable[..., httpx.AsyncClient]]:
     """`open_client(**settings)`: a client of an application of its own, on a store and a routes folder of its own.
 
@@ -163,8 +165,8 @@ async def open_client(
             settings = make_settings(trips=None)
             settings = replace(settings, **{"places": replace(settings.places, routes=routes), **over})
             store = stack.enter_context(Store(tmp_path / "alertd.db"))
-            clock = HeldClock(morning)
-            sky = Sky(providers=[], members=5, seed=1, stale_h=6.0)
+            clock = ManualClock(morning)
+            sky = WeatherSources(providers=[], members=5, seed=1, stale_h=6.0)
             planning = Planner(settings, replace(ground, routes=routes), sky, [])
             app = make_api(planning, store, clock, lambda: None)
             client = httpx.AsyncClient(

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from dateutil import tz
 
-from alertd.local_time import moment_of
+from alertd.local_time import local_to_utc
 
 # Northern and southern, without clock changes, half an hour of change (Lord Howe), changes at midnight (Santiago,
 # Beirut), and odd offsets (Chatham).
@@ -45,12 +45,12 @@ DENVER = ZoneInfo("America/Denver")
 def test_a_skipped_time_is_the_first_after_the_gap_and_one_that_comes_twice_its_first_coming(
     day: date, at: time, moment: str
 ) -> None:
-    assert moment_of(day, at, DENVER) == datetime.fromisoformat(moment).replace(tzinfo=UTC)
+    assert local_to_utc(day, at, DENVER) == datetime.fromisoformat(moment).replace(tzinfo=UTC)
 
 
 def test_a_date_that_a_zone_skipped_is_the_moment_it_went_over_it() -> None:
     """Samoa had no 30 December 2011 (tz database): the 29th ended at 10:00 UTC on the 30th, and the 31st began."""
-    assert moment_of(date(2011, 12, 30), time(4, 30), ZoneInfo("Pacific/Apia")) == datetime(
+    assert local_to_utc(date(2011, 12, 30), time(4, 30), ZoneInfo("Pacific/Apia")) == datetime(
         2011, 12, 30, 10, tzinfo=UTC
     )
 
@@ -67,7 +67,7 @@ def test_ten_years_of_every_half_hour_come_once_a_date_in_order_and_on_that_date
     here, theirs = ZoneInfo(zone), tz.gettz(zone)
     days = [day for day in (date(2026, 1, 1) + timedelta(days=n) for n in range(3653)) if _is_near_a_change(day, here)]
     for at in HALF_HOURS:
-        moments = [moment_of(day, at, here) for day in days]
+        moments = [local_to_utc(day, at, here) for day in days]
         assert all(a < b for a, b in pairwise(moments))
         for day, moment in zip(days, moments, strict=True):
             local = moment.astimezone(here)

@@ -8,24 +8,24 @@ from alertd.clock import Clock
 from alertd.errors import ConfigError, InputError
 from alertd.notices.text.dispatcher import brief_text
 from alertd.plan.model import Plan
-from alertd.planning.one_off import known_now
-from alertd.planning.planner import NotPlanned, planner
+from alertd.planning.one_off import load_daemon_state
+from alertd.planning.planner import NotPlanned, create_planner
 from alertd.service.brief_email import draw_roads, page_for_file
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import read_trips_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BriefNow:
+class CurrentBrief:
     """page: as HTML with its pictures inside, "" where none was asked for."""
 
     text: str
     partial: bool
-    used: str
+    origin_note: str
     page: str = ""
 
 
-async def brief_now(settings: Settings, clock: Clock, *, page: bool = False) -> BriefNow:
+async def current_brief(settings: Settings, clock: Clock, *, page: bool = False) -> CurrentBrief:
     """Plan every trip of the trips file that leaves within the look-ahead. Raises ConfigError when no file is set."""
     if settings.trips is None:
         raise ConfigError(str(settings.where), "daemon.trips", "no trips file is set", 'write e.g. trips = "trips.csv"')
@@ -34,17 +34,17 @@ async def brief_now(settings: Settings, clock: Clock, *, page: bool = False) -> 
     file = read_trips_file(settings.trips)
     trips = [t for t in file.trips if now < t.depart_at <= ends]
     bad = [(f"{settings.trips.name} {row.label}", str(row.mistake)) for row in file.bad]
-    async with planner(settings, clock) as planning:
-        known = await known_now(planning, now)
+    async with create_planner(settings, clock) as planning:
+        known = await load_daemon_state(planning, now)
         outcomes = await planning.plan(trips, now, posted=known.closures, controls=known.posted)
         plans = [o for o in outcomes if isinstance(o, Plan)]
         drawn = await draw_roads(planning, plans, {t.id: t.route for t in trips}) if page else {}
     missed = [*bad, *((o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned))]
     told = (plans, missed, now, settings.brief_zone)
-    return BriefNow(
+    return CurrentBrief(
         text=brief_text(settings.fleet, *told),
         partial=bool(told[1]) or any(p.partial for p in plans),
-        used=known.used,
+        origin_note=known.origin_note,
         page=page_for_file(settings.fleet, *told, drawn) if page else "",
     )
 

@@ -8,8 +8,8 @@ import click
 
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
-from alertd.notices.reports.chain_log import Entry
-from alertd.notices.reports.chain_log_table import csv_text, lines, plain
+from alertd.notices.reports.chain_log import ChainLogEntry
+from alertd.notices.reports.chain_log_table import chain_log_json, csv_text, lines
 from alertd.service.date_range import period
 
 
@@ -22,7 +22,7 @@ from alertd.service.date_range import period
 @click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 def chainlog(driver: str, since: str, until: str, as_csv: bool, as_json: bool, config: str | None) -> None:
     """Chain time of each driver: on, off, minutes, place, with what is missing and what was corrected by whom."""
-    from alertd.planning.planner import planner
+    from alertd.planning.planner import create_planner
     from alertd.service.chain_log import chain_log
 
     if as_csv and as_json:
@@ -30,16 +30,16 @@ def chainlog(driver: str, since: str, until: str, as_csv: bool, as_json: bool, c
     settings, now = own_settings(config), system_clock()
     first, last = period(since, until, settings.brief_zone, now, default=timedelta(days=31), where="chainlog")
 
-    async def work() -> tuple[Entry, ...]:
+    async def work() -> tuple[ChainLogEntry, ...]:
         with daemon_store(settings) as store:
-            async with planner(settings, system_clock) as planning:
+            async with create_planner(settings, system_clock) as planning:
                 return await chain_log(planning, store, first, last, driver)
 
     entries = asyncio.run(work())
     if as_csv:
         click.echo(csv_text(entries, now), nl=False)
     elif as_json:
-        click.echo(json.dumps(plain(entries, now), ensure_ascii=False, indent=1))
+        click.echo(json.dumps(chain_log_json(entries, now), ensure_ascii=False, indent=1))
     else:
         for text in lines(entries, now) or ["no chains were reported"]:
             click.echo(text)

@@ -9,14 +9,14 @@ from typing import Any, Literal
 
 import click
 
-from alertd.daemon.daemon import channels, heartbeat_of
+from alertd.daemon.daemon import heartbeat_of, open_channels
 from alertd.errors import AlertdError, ConfigError, InputError, SourceError
-from alertd.plan.posted import NOT_UNDERSTOOD, PostedControl, Where
+from alertd.plan.posted import NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
-from alertd.records.posted_controls import names_of
+from alertd.records.posted_controls import known_places
 from alertd.settings.model import Settings, read_settings
-from alertd.settings.reference_data import read_ground
+from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops
@@ -25,7 +25,7 @@ from alertd.sources.files.ruleset import read_ruleset, read_rulesets
 from alertd.sources.files.speed_limits import read_limits
 from alertd.sources.files.trips import read_trips_file
 from alertd.sources.road_feeds.config import read_feed, read_feeds
-from alertd.sources.road_feeds.fetch import FeedSaid, read_body, to_controls
+from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
 from alertd.web.exposure import exposed_by
 
 
@@ -46,8 +46,8 @@ def check_all(path: Path, today: date) -> list[Finding]:
     except AlertdError as exc:
         return [Finding(file=str(path), level="wrong", text=str(exc))]
     out.append(Finding(file=str(path), level="ok", text=f"{path}: settings of {settings.fleet}"))
-    out += _settings_looks(settings)
-    out += _channel_mistakes(settings)
+    out += _settings_findings(settings)
+    out += _channel_findings(settings)
     places = settings.places
     _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states and provinces")
     _each(out, [places.crossings], lambda p: f"{len(read_crossings(p))} border crossings")
@@ -64,8 +64,8 @@ def check_all(path: Path, today: date) -> list[Finding]:
         out.append(
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
-    out += [f for p in rule_files for f in _rule_looks(p, today)]
-    out += _gathered_looks(settings, today)
+    out += [f for p in rule_files for f in _rule_findings(p, today)]
+    out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
     return out
 
@@ -111,11 +111,11 @@ def _feed_findings(settings: Settings) -> list[Finding]:
     return out
 
 
-def _channel_mistakes(settings: Settings) -> list[Finding]:
+def _channel_findings(settings: Settings) -> list[Finding]:
     """Addresses and secrets, read as the daemon reads them at its start; nothing is sent."""
 
     async def opened() -> None:
-        async with channels(settings), heartbeat_of(settings):
+        async with open_channels(settings), heartbeat_of(settings):
             pass
 
     try:
@@ -135,12 +135,12 @@ def _each(out: list[Finding], paths: Iterable[Path | None], read: Callable[[Path
             out.append(Finding(file=str(path), level="wrong", text=str(exc)))
 
 
-def _settings_looks(settings: Settings) -> list[Finding]:
+def _settings_findings(settings: Settings) -> list[Finding]:
     where = str(settings.where)
     looks = []
     if not settings.contact:
         looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
-    if not settings.ways_out:
+    if not settings.channel_names:
         looks.append("no [[webhook]], [[mail]], [[gateway]], [[folder]] or [[console]]: notices would reach nobody")
     key, store = exposed_by(settings), settings.store
     if key and not settings.http_token and isinstance(store, Path) and not store.exists():
@@ -153,7 +153,7 @@ def _settings_looks(settings: Settings) -> list[Finding]:
     return [Finding(file=where, level="look", text=f"{where}: {text}") for text in looks]
 
 
-def _gathered_looks(settings: Settings, today: date) -> list[Finding]:
+def _gathered_findings(settings: Settings, today: date) -> list[Finding]:
     try:
         found = findings(settings, datetime.combine(today, time.max, UTC))
     except AlertdError as exc:
@@ -161,7 +161,7 @@ def _gathered_looks(settings: Settings, today: date) -> list[Finding]:
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]
 
 
-def _rule_looks(path: Path, today: date) -> list[Finding]:
+def _rule_findings(path: Path, today: date) -> list[Finding]:
     try:
         rules = read_ruleset(path)
     except AlertdError:
@@ -177,44 +177,47 @@ def _rule_looks(path: Path, today: date) -> list[Finding]:
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for text in looks]
 
 
-LARGEST_BODY = 10_000_000
+MAX_BODY_BYTES = 10_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tried:
-    said: FeedSaid
+class FeedCheck:
+    result: FeedResult
     jurisdiction: str
 
 
-def try_feed(settings: Settings, feed_file: Path, answer: Path, now_utc: datetime) -> Tried:
+def check_feed(settings: Settings, feed_file: Path, answer: Path, now_utc: datetime) -> FeedCheck:
     """Read a saved answer by a feed's file. Raises ConfigError for the file, InputError for the answer."""
-    ground = read_ground(settings.places)
-    feed = read_feed(feed_file, ground.rulesets)
+    reference = load_reference_data(settings.places)
+    feed = read_feed(feed_file, reference.rulesets)
     try:
         body = answer.read_bytes()
     except OSError as exc:
         raise InputError(
             str(answer), "", f"cannot be read ({exc.strerror})", "name a saved answer of the feed"
         ) from exc
-    if len(body) > LARGEST_BODY:
+    if len(body) > MAX_BODY_BYTES:
         raise InputError(str(answer), "", "is larger than 10 MB", "narrow what the feed is asked for")
     try:
         content = read_body(feed, body)
     except SourceError as exc:
         mend = "mend [read], or name another answer"
         raise ConfigError(str(feed_file), "", f"{answer.name}: {exc.problem}", mend) from exc
-    return Tried(
-        said=to_controls(feed, content, names_of(ground, feed.jurisdiction), now_utc), jurisdiction=feed.jurisdiction
+    return FeedCheck(
+        result=to_controls(feed, content, known_places(reference, feed.jurisdiction), now_utc),
+        jurisdiction=feed.jurisdiction,
     )
 
 
-def tried_json(tried: Tried) -> dict[str, Any]:
-    return {"controls": [to_plain(c) for c in tried.said.controls], "left_out": list(tried.said.left_out)}
+def feed_check_json(checked: FeedCheck) -> dict[str, Any]:
+    return {"controls": [to_plain(c) for c in checked.result.controls], "left_out": list(checked.result.left_out)}
 
 
-def show_tried(tried: Tried) -> None:
-    controls = tried.said.controls
-    click.echo(f"{len(controls)} posted controls of {tried.jurisdiction}, good to {to_plain(tried.said.confirmed_at)}")
+def show_feed_check(checked: FeedCheck) -> None:
+    controls = checked.result.controls
+    click.echo(
+        f"{len(controls)} posted controls of {checked.jurisdiction}, good to {to_plain(checked.result.confirmed_at)}"
+    )
     for c in controls:
         level = c.level if c.level != NOT_UNDERSTOOD else "NOT UNDERSTOOD, counts as be ready"
         until = to_plain(c.until) if c.until else "no end given"
@@ -223,12 +226,12 @@ def show_tried(tried: Tried) -> None:
         click.echo(f"      words  '{c.words}'")
         click.echo(f"      where  {_where(c)}")
         click.echo(f"      since  {since}, until {until}")
-    for text in tried.said.left_out:
+    for text in checked.result.left_out:
         click.echo(f"left out: {text}")
 
 
 def _where(c: PostedControl) -> str:
-    w: Where = c.where
+    w: ControlLocation = c.where
     name = f"{w.words}: " if w.words else ""
     way = "" if c.bearing_deg is None else f", for travel towards {c.bearing_deg:.0f} degrees"
     if w.zone:

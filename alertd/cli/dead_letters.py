@@ -10,7 +10,7 @@ from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.errors import InputError
 from alertd.plan.serialize import to_plain
-from alertd.service.dead_letters import GivenUp, Resent, given_up, reopen, resend_ids, resend_where
+from alertd.service.dead_letters import DeadLetter, ResendResult, list_dead_letters, reopen, resend_ids, resend_where
 
 _config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 
@@ -24,14 +24,14 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
     context.obj = config
     if context.invoked_subcommand is None:
         with daemon_store(own_settings(config)) as store:
-            rows, shut = given_up(store, system_clock()), store.endpoints.all()
+            rows, shut = list_dead_letters(store, system_clock()), store.channels.all()
         troubled = sorted((s for s in shut if s.state != "up"), key=lambda s: s.target)
         if as_json:
             plain = {"targets": to_plain(tuple(troubled)), "notices": [_plain(row) for row in rows]}
             click.echo(json.dumps(plain, ensure_ascii=False, indent=1))
             return
-        for standing in troubled:
-            click.echo(f"{standing.target} is {standing.state} since {_clock(standing.since)}: {standing.why}")
+        for state in troubled:
+            click.echo(f"{state.target} is {state.state} since {_local_time(state.since)}: {state.why}")
         for row in rows:
             click.echo(_line(row))
         if not rows and not troubled:
@@ -61,7 +61,7 @@ def resend(
             done = resend_ids(store, ids, system_clock())
         else:
             done = resend_where(store, system_clock(), target=target, since=_time(since) if since else None)
-    for line in _said(done):
+    for line in _result_text(done):
         click.echo(line)
 
 
@@ -73,7 +73,7 @@ def reopen_target(outer: str | None, target: str, config: str | None) -> None:
     """Let notices go to TARGET again that wanted none or failed for five days. What is parked stays until `resend`."""
     settings = own_settings(config or outer)
     with daemon_store(settings) as store:
-        was_shut = reopen(store, target, settings.ways_out, system_clock())
+        was_shut = reopen(store, target, settings.channel_names, system_clock())
     click.echo(f"{target} is open again" if was_shut else f"{target} was open; nothing to do")
 
 
@@ -87,19 +87,19 @@ def _time(text: str) -> datetime:
     return when
 
 
-def _clock(at: datetime) -> str:
+def _local_time(at: datetime) -> str:
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M}Z"
 
 
-def _line(row: GivenUp) -> str:
+def _line(row: DeadLetter) -> str:
     one = row.delivery
-    fate = "expired" if not row.usable else "overtaken by newer news" if row.overtaken else "can be sent again"
-    settled = _clock(one.settled_at) if one.settled_at else ""
+    outcome = "expired" if not row.usable else "overtaken by newer news" if row.superseded else "can be sent again"
+    settled = _local_time(one.settled_at) if one.settled_at else ""
     about = one.trip_id or "no trip"
-    return f"{one.id:>8}  {settled}  {one.target}  {about}  {one.kind}: {fate}. {one.note}"
+    return f"{one.id:>8}  {settled}  {one.target}  {about}  {one.kind}: {outcome}. {one.note}"
 
 
-def _plain(row: GivenUp) -> dict[str, Any]:
+def _plain(row: DeadLetter) -> dict[str, Any]:
     one = row.delivery
     return {
         "number": one.id,
@@ -113,17 +113,17 @@ def _plain(row: GivenUp) -> dict[str, Any]:
         "attempts": one.attempts,
         "why": one.note,
         "usable": row.usable,
-        "overtaken": row.overtaken,
+        "overtaken": row.superseded,
     }
 
 
-def _said(done: Resent) -> list[str]:
-    lines = [f"{len(done.again)} put back in line"]
+def _result_text(done: ResendResult) -> list[str]:
+    lines = [f"{len(done.requeued)} put back in line"]
     if done.expired:
         lines.append(f"{len(done.expired)} left: of no more use")
-    if done.overtaken:
-        numbers = " ".join(map(str, done.overtaken))
+    if done.superseded:
+        numbers = " ".join(map(str, done.superseded))
         lines.append(
-            f"{len(done.overtaken)} left, newer news of their trip went before; by number if need be: {numbers}"
+            f"{len(done.superseded)} left, newer news of their trip went before; by number if need be: {numbers}"
         )
     return lines

@@ -17,25 +17,25 @@ from rich.text import Text
 
 from alertd.cli.paths import demo_path
 from alertd.cli.plan import show_plan
-from alertd.daemon.daemon import channels
-from alertd.delivery.worker import Dispatcher
+from alertd.daemon.daemon import open_channels
+from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.text import gsm7
 from alertd.plan.model import Plan
-from alertd.planning.planner import planner
-from alertd.planning.replay_record import Keep
-from alertd.service.cycle import Outcome, brief_due, run_cycle, send_brief
+from alertd.planning.planner import create_planner
+from alertd.planning.replay_record import ReplayWriter
+from alertd.service.cycle import CycleOutcome, brief_slot, run_cycle, send_brief
 from alertd.settings.model import Settings, read_settings
 from alertd.store.archive import Archive
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
-from alertd.testing.webhook_receiver import Received, Receiver
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.webhook_receiver import Received, WebhookReceiver
 
 # The brief of the invented morning: 03:30 in Missoula, an hour and a quarter before the first truck leaves.
-MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
-SHOWN_TRIP = "QT-1041"
+DEMO_START = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
+FEATURED_TRIP = "QT-1041"
 
 
 async def run_demo(console: Console, keep: Path | None) -> None:
@@ -50,24 +50,24 @@ async def run_demo(console: Console, keep: Path | None) -> None:
         (folder / "demo.db").unlink(missing_ok=True)
         shutil.rmtree(folder / "demo-http", ignore_errors=True)
         shutil.rmtree(folder / "demo-archive", ignore_errors=True)
-        clock = HeldClock(MORNING)
-        forecasts = stack.enter_context(Standin(now_utc=MORNING))
+        clock = ManualClock(DEMO_START)
+        forecasts = stack.enter_context(FakeOpenMeteo(now_utc=DEMO_START))
         settings = read_settings(demo_path() / "alertd.toml")
-        receiver = stack.enter_context(Receiver(settings.endpoints[0].secrets[0], clock=clock))
+        receiver = stack.enter_context(WebhookReceiver(settings.endpoints[0].secrets[0], clock=clock))
         settings = _on_loopback(settings, folder, forecasts.base_url, receiver.url)
-        keep_inputs = Keep(archive=Archive(folder / "demo-archive")) if keep else None
+        keep_inputs = ReplayWriter(archive=Archive(folder / "demo-archive")) if keep else None
         with Store(settings.store) as store:
-            async with planner(settings, clock, keep_inputs) as planning, channels(settings) as ways_out:
+            async with create_planner(settings, clock, keep_inputs) as planning, open_channels(settings) as ways_out:
                 outcome = await run_cycle(planning, store, clock())
-                slot = brief_due(clock(), planning)
+                slot = brief_slot(clock(), planning)
                 if slot is not None:
                     await send_brief(planning, store, clock(), slot)
-                dispatcher = Dispatcher(store.outbox, ways_out, owner="demo", rng=random.Random(1))
+                dispatcher = DeliveryWorker(store.outbox, ways_out, owner="demo", rng=random.Random(1))
                 await dispatcher.deliver_due(clock())
             _show(console, settings, store, outcome, receiver, len(forecasts.requests))
         if keep:
             console.print(f"The store is {settings.store}; look at it with any SQLite tool.")
-            first = next(p.id for p in outcome.plans if p.trip_id == SHOWN_TRIP)
+            first = next(p.id for p in outcome.plans if p.trip_id == FEATURED_TRIP)
             console.print(f"alertd replay {first} --archive {settings.archive} makes the plan above again.")
 
 
@@ -83,7 +83,12 @@ def _on_loopback(settings: Settings, folder: Path, forecasts: str, receiver: str
 
 
 def _show(
-    console: Console, settings: Settings, store: Store, outcome: Outcome, receiver: Receiver, requests_n: int
+    console: Console,
+    settings: Settings,
+    store: Store,
+    outcome: CycleOutcome,
+    receiver: WebhookReceiver,
+    requests_n: int,
 ) -> None:
     console.print(
         Text(
@@ -93,7 +98,7 @@ def _show(
         )
     )
     _rule(console, "1  The plan of one trip")
-    plan = next(p for p in outcome.plans if p.trip_id == SHOWN_TRIP)
+    plan = next(p for p in outcome.plans if p.trip_id == FEATURED_TRIP)
     show_plan(plan, console)
     _rule(console, "2  What its driver reads, parked, before leaving")
     for text in _texts(store, plan):
@@ -136,7 +141,7 @@ def _content(received: Received) -> dict[str, Any]:
     return content
 
 
-def _webhooks(console: Console, receiver: Receiver) -> None:
+def _webhooks(console: Console, receiver: WebhookReceiver) -> None:
     table = Table(box=None, pad_edge=False)
     for column in ("webhook-id", "type", "about", "bytes", "signature"):
         table.add_column(column, justify="right" if column == "bytes" else "left")

@@ -18,24 +18,24 @@ import uvicorn
 from fastapi import FastAPI
 from starlette.routing import Match
 
-from alertd.cli.demo import MORNING, SHOWN_TRIP
+from alertd.cli.demo import DEMO_START, FEATURED_TRIP
 from alertd.cli.paths import demo_path
-from alertd.daemon.daemon import Daemon, channels
-from alertd.delivery.worker import Dispatcher
+from alertd.daemon.daemon import Daemon, open_channels
+from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError
 from alertd.notices.model import Audience
-from alertd.planning.planner import Planner, planner
+from alertd.planning.planner import Planner, create_planner
 from alertd.settings.model import Folder, Settings, read_settings
 from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
 from alertd.testing.clock import FastClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.trucks import Trucks, observe
 from alertd.web.app import make_api
 
 TICK_S: Final = 0.5
-BEGINS: Final = MORNING - timedelta(minutes=10)  # so that the brief is seen to come
-JOBS_END_WITHIN_S: Final = 4.0
+START: Final = DEMO_START - timedelta(minutes=10)  # so that the brief is seen to come
+JOB_SHUTDOWN_TIMEOUT_S: Final = 4.0
 OBSERVE_EVERY: Final = timedelta(minutes=20)
 _ABOUT: Final = {
     "/board": "the dispatcher's board",
@@ -48,20 +48,20 @@ _ABOUT: Final = {
 }
 
 
-async def serve_demo(say: Callable[[str], None], keep: Path | None, port: int, speed: float) -> None:
+async def serve_demo(echo: Callable[[str], None], keep: Path | None, port: int, speed: float) -> None:
     """Serve until SIGINT or SIGTERM. Raises InputError for a port that is taken."""
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     with ExitStack() as stack:
         folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="alertd-demo-")))
-        listener = stack.enter_context(_listening(port))
-        clock = FastClock(BEGINS, speed)
-        sky = stack.enter_context(Standin(now_utc=BEGINS))
+        listener = stack.enter_context(_open_socket(port))
+        clock = FastClock(START, speed)
+        sky = stack.enter_context(FakeOpenMeteo(now_utc=START))
         settings = _settings(folder, sky.base_url)
         store = stack.enter_context(Store(settings.store))
-        async with planner(settings, clock) as planning, channels(settings) as ways_out:
-            dispatcher = Dispatcher(store.outbox, ways_out, owner="demo", rng=random.Random(1))
+        async with create_planner(settings, clock) as planning, open_channels(settings) as ways_out:
+            dispatcher = DeliveryWorker(store.outbox, ways_out, owner="demo", rng=random.Random(1))
             daemon = Daemon(planning, store, dispatcher, clock)
             asked = asyncio.Event()
             app = make_api(planning, store, clock, wake=asked.set)
@@ -69,9 +69,9 @@ async def serve_demo(say: Callable[[str], None], keep: Path | None, port: int, s
                 uvicorn.Config(app, log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=2)
             )
             serving = asyncio.create_task(server.serve(sockets=[listener]))
-            for text in _said(app, f"http://127.0.0.1:{listener.getsockname()[1]}", speed, folder):
-                say(text)
-            moving = asyncio.create_task(_move(daemon, planning, store, sky, clock, asked))
+            for text in _page_list(app, f"http://127.0.0.1:{listener.getsockname()[1]}", speed, folder):
+                echo(text)
+            moving = asyncio.create_task(_tick(daemon, planning, store, sky, clock, asked))
             stopping = asyncio.create_task(stop.wait())
             await asyncio.wait([serving, stopping, moving], return_when=asyncio.FIRST_COMPLETED)
             server.should_exit = True
@@ -79,15 +79,20 @@ async def serve_demo(say: Callable[[str], None], keep: Path | None, port: int, s
             for task in (moving, stopping):
                 task.cancel()
             ended = await asyncio.gather(moving, stopping, return_exceptions=True)
-            await daemon.finish(JOBS_END_WITHIN_S)
+            await daemon.finish(JOB_SHUTDOWN_TIMEOUT_S)
             for fault in ended:
                 if isinstance(fault, Exception):
                     raise fault
-    say("ended")
+    echo("ended")
 
 
-async def _move(
-    daemon: Daemon, planning: Planner, store: Store, sky: Standin, clock: Callable[[], datetime], asked: asyncio.Event
+async def _tick(
+    daemon: Daemon,
+    planning: Planner,
+    store: Store,
+    sky: FakeOpenMeteo,
+    clock: Callable[[], datetime],
+    asked: asyncio.Event,
 ) -> None:
     """What the daemon's timer does, by the fast clock; and the trucks and stations of the play."""
     every = timedelta(minutes=planning.settings.plan_every_min)
@@ -99,14 +104,14 @@ async def _move(
         if now >= next_cycle or asked.is_set():
             asked.clear()
             next_cycle = now + every
-            await daemon.kick(daemon.cycle)()
-        for job in (daemon.brief, daemon.speak, daemon.deliver):
-            await daemon.kick(job)()
+            await daemon.trigger(daemon.cycle)()
+        for job in (daemon.brief, daemon.send_scheduled, daemon.deliver):
+            await daemon.trigger(job)()
         for trip_id, route in routes.items():
             await asyncio.to_thread(trucks.move, trip_id, route, now)
         if now >= next_look:
             next_look = now + OBSERVE_EVERY
-            await asyncio.to_thread(observe, store, routes[SHOWN_TRIP], sky.storm, now)
+            await asyncio.to_thread(observe, store, routes[FEATURED_TRIP], sky.storm, now)
         await asyncio.sleep(TICK_S)
 
 
@@ -132,7 +137,7 @@ def _settings(folder: Path, forecasts: str) -> Settings:
     )
 
 
-def _listening(port: int) -> socket.socket:
+def _open_socket(port: int) -> socket.socket:
     try:
         return socket.create_server(("127.0.0.1", port))
     except OSError as exc:
@@ -140,13 +145,13 @@ def _listening(port: int) -> socket.socket:
         raise InputError("--port", "", f"cannot listen on {port} ({why})", "name another, or 0") from exc
 
 
-def _said(app: FastAPI, url: str, speed: float, folder: Path) -> Iterable[str]:
+def _page_list(app: FastAPI, url: str, speed: float, folder: Path) -> Iterable[str]:
     """What there is to look at: the pages that this version serves."""
-    yield f"An invented storm, carrier and trucks from {BEGINS:%d %b %Y %H:%M} UTC on, {speed:g} times as fast as here."
+    yield f"An invented storm, carrier and trucks from {START:%d %b %Y %H:%M} UTC on, {speed:g} times as fast as here."
     yield f"Notices are written to {folder / 'demo-notices'}. Ctrl-C ends it."
     others = [p for p in app.openapi()["paths"] if not p.startswith(("/v1", "/readyz")) and p not in _ABOUT]
     for path, about in (*_ABOUT.items(), *((p, "") for p in others)):
-        at = path.replace("{trip_id}", SHOWN_TRIP)
+        at = path.replace("{trip_id}", FEATURED_TRIP)
         if about == "" or _is_served(app, at):
             yield f"  {url}{at}   {about}".rstrip()
 

@@ -11,7 +11,7 @@ from rich.text import Text
 from alertd.cli.plan import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
-from alertd.plan.explain.model import AirThere, ColumnHour, Explained, GripThere, SourceSaid, Spread
+from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, SourceValues, Spread
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.serialize import to_plain
 from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_miles, to_mph
@@ -22,7 +22,7 @@ _LABEL = 10
 KELVIN_F = 1.8  # degrees Fahrenheit to one kelvin
 
 
-def place_m(plan: Plan, at_miles: float | None) -> float | None:
+def position_m(plan: Plan, at_miles: float | None) -> float | None:
     """Miles from the start as metres. Raises InputError off the route."""
     if at_miles is not None and not 0.0 <= at_miles * MILE_M <= plan.route_length_m:
         long = f"is not on this route of {to_miles(plan.route_length_m):.1f} miles"
@@ -30,37 +30,37 @@ def place_m(plan: Plan, at_miles: float | None) -> float | None:
     return None if at_miles is None else at_miles * MILE_M
 
 
-def explained_json(plan: Plan, places: Iterable[Explained]) -> dict[str, Any]:
+def explained_json(plan: Plan, places: Iterable[Explanation]) -> dict[str, Any]:
     return {"format": FORMAT, "plan_id": plan.id, "trip_advice": plan.advice.value, "places": to_plain(tuple(places))}
 
 
-def show_explained(plan: Plan, places: tuple[Explained, ...], console: Console) -> None:
+def show_explained(plan: Plan, places: tuple[Explanation, ...], console: Console) -> None:
     """Print each place's chain, its advice last; see `note` for the figures in threes."""
     head = f"{plan.route_name}   {plan.rig_name}   leaves {phrases.day_clock(plan.depart_at, plan.depart_zone)}"
     console.print(Text(head, "bold"))
     note = f"a / b / c: what 10, 50 and 90 % of the {plan.members_n} members stay below. {POSTED_SIGNS_DECIDE}"
-    _say(console, "", note)
+    _print_field(console, "", note)
     for place in places:
         _place(plan, place, console)
     if not places:
-        _say(console, "", f"The plan has no stretch that may need chains; its advice is {VERB[plan.advice]}.")
-        _say(console, "", "--at MILES explains any place.")
+        _print_field(console, "", f"The plan has no stretch that may need chains; its advice is {VERB[plan.advice]}.")
+        _print_field(console, "", "--at MILES explains any place.")
 
 
-def _place(plan: Plan, x: Explained, console: Console) -> None:
-    early, middle, late = (phrases.clock(at, x.zone) for at in x.passing)
+def _place(plan: Plan, x: Explanation, console: Console) -> None:
+    early, middle, late = (phrases.clock_time(at, x.zone) for at in x.passing)
     window = f"8 of 10 members from {early[:5]} to {late}; the nearest whole hour stands for each"
     name = "" if x.stretch is None else plan.stretches[x.stretch].place
     console.print()
     console.print(Text(f"{_mile(x.distance_m)} {name}".rstrip() + f", {_feet(x.elevation_m)}", "bold"))
-    _say(console, "passed", f"{middle} at {x.lat_deg:.4f}, {x.lon_deg:.4f} ({window})")
+    _print_field(console, "passed", f"{middle} at {x.lat_deg:.4f}, {x.lon_deg:.4f} ({window})")
     for said in x.sources:
         _source(said, x.zone, console)
     if not x.sources:
-        _say(console, "forecast", "no source answered")
+        _print_field(console, "forecast", "no source answered")
     _air(x.air, console)
     _column(x.column, x.zone, console)
-    _say(console, "road", "when passed, share of members: " + _shares(x.surfaces))
+    _print_field(console, "road", "when passed, share of members: " + _shares(x.surfaces))
     for grip in x.grip:
         _grip(grip, console)
     for level in x.levels:
@@ -71,27 +71,29 @@ def _place(plan: Plan, x: Explained, console: Console) -> None:
             text = (
                 f"POSTED by {level.posted_by}{since}, or with what is: '{level.legal_name}'; {level.here_frac:.0%} here"
             )
-        _say(console, "posting", f"{text}{on_it} (law: {level.section or 'no section on file'})")
+        _print_field(console, "posting", f"{text}{on_it} (law: {level.section or 'no section on file'})")
     for land in x.no_rules:
-        _say(console, "posting", f"no rules on file for {land}: a winter road there counts as a control that may come")
-    _say(console, "need", f"chains needed here, by posting or by grip: {x.need_frac:.3f} of 1")
+        _print_field(
+            console, "posting", f"no rules on file for {land}: a winter road there counts as a control that may come"
+        )
+    _print_field(console, "need", f"chains needed here, by posting or by grip: {x.need_frac:.3f} of 1")
     if x.stretch_surfaces:
-        _say(console, "stretch", "share of members that meet it anywhere on it: " + _shares(x.stretch_surfaces))
+        _print_field(console, "stretch", "share of members that meet it anywhere on it: " + _shares(x.stretch_surfaces))
     for c in x.compared:
         sign = ">=" if c.reached else "<"
-        _say(console, "compared", f"{c.what} {c.value:.3f} {sign} {c.threshold} {c.limit:g}")
+        _print_field(console, "compared", f"{c.what} {c.value:.3f} {sign} {c.threshold} {c.limit:g}")
     if x.barred:
-        _say(console, "barred", x.barred)
+        _print_field(console, "barred", x.barred)
     where = "advice of the stretch" if x.stretch is not None else "no stretch of the plan here; advice of the trip"
     console.print(Text(f"   so: {where}: {VERB[x.advice]}", "bold"))
 
 
-def _source(s: SourceSaid, zone: str, console: Console) -> None:
+def _source(s: SourceValues, zone: str, console: Console) -> None:
     issued = f"issued {phrases.day_clock(s.issued_at, zone)}" if s.issued_at else "issue time not given"
     age = f"{phrases.age(max(s.age_h, 0.0))} old" + (", THE LAST GOOD ANSWER" if s.served_stale else "")
-    _say(console, "forecast", f"{s.provider}: {issued}, fetched {phrases.day_clock(s.fetched_at, zone)}, {age}")
+    _print_field(console, "forecast", f"{s.provider}: {issued}, fetched {phrases.day_clock(s.fetched_at, zone)}, {age}")
     cell = f"cell asked for {s.lat_deg:.4f}, {s.lon_deg:.4f}, {to_miles(s.away_m):.1f} mi from here"
-    _say(console, "", f"{cell}; its temperature is for {_feet(s.elevation_m)}")
+    _print_field(console, "", f"{cell}; its temperature is for {_feet(s.elevation_m)}")
     values = (
         f"air {_known(s.air_temp_c, lambda v: f'{v:.1f} °C ({to_fahrenheit(v):.1f} F)')}",
         f"humidity {_known(s.rh_frac, _percent)}",
@@ -102,31 +104,33 @@ def _source(s: SourceSaid, zone: str, console: Console) -> None:
         f"freezing level {_feet(s.freezing_level_m)}",
         f"snow level {_feet(s.snow_level_m)}",
     )
-    hour = f"{phrases.clock(s.hour_start, zone)[:5]} to {phrases.clock(s.hour_start + timedelta(hours=1), zone)}"
-    _say(console, "", f"hour {hour}, at whose end the road is looked at: {', '.join(values)}")
+    hour = (
+        f"{phrases.clock_time(s.hour_start, zone)[:5]} to {phrases.clock_time(s.hour_start + timedelta(hours=1), zone)}"
+    )
+    _print_field(console, "", f"hour {hour}, at whose end the road is looked at: {', '.join(values)}")
     for remark in s.remarks:
-        _say(console, "", f"but {remark}")
+        _print_field(console, "", f"but {remark}")
 
 
-def _air(a: AirThere, console: Console) -> None:
+def _air(a: AirAtPlace, console: Console) -> None:
     cell = f"air {_f(a.cell_air_temp_c)}, humidity {_pc(a.cell_rh_frac)}, wind {_mph(a.wind_mps)}"
-    _say(console, "members", f"at the cell's {_feet(a.cell_elevation_m)}: {cell}, cloud {_pc(a.cloud_frac)}")
-    _say(console, "", f"precipitation {_rate(a.precip_mmwe_h)}")
+    _print_field(console, "members", f"at the cell's {_feet(a.cell_elevation_m)}: {cell}, cloud {_pc(a.cloud_frac)}")
+    _print_field(console, "", f"precipitation {_rate(a.precip_mmwe_h)}")
     for rule, share in a.rules:
-        _say(console, "moved", f"in {share:.0%} of members by the {rule}")
-    lapse = _three(a.lapse_k_per_km, lambda v: f"{v * KELVIN_F * FOOT_M:.1f}", "F colder per 1,000 ft up")
-    _say(console, "", f"{lapse}, to the road's {_feet(a.road_elevation_m)}")
-    _say(console, "at road", f"air {_f(a.air_temp_c)}, humidity {_pc(a.rh_frac)}, wet bulb {_f(a.wet_bulb_c)}")
+        _print_field(console, "moved", f"in {share:.0%} of members by the {rule}")
+    lapse = _spread_text(a.lapse_k_per_km, lambda v: f"{v * KELVIN_F * FOOT_M:.1f}", "F colder per 1,000 ft up")
+    _print_field(console, "", f"{lapse}, to the road's {_feet(a.road_elevation_m)}")
+    _print_field(console, "at road", f"air {_f(a.air_temp_c)}, humidity {_pc(a.rh_frac)}, wet bulb {_f(a.wet_bulb_c)}")
     published = f"Jennings 2018 {_pc(a.jennings_frac)}, Wang 2019 {_pc(a.wang_frac)}"
     fitted = f"{_pc(a.jennings_calibrated_frac)} and {_pc(a.wang_calibrated_frac)}"
     own = f"each member's own {_pc(a.snow_chance_frac)}"
-    _say(console, "P(snow)", f"if anything falls: {published}; calibrated {fitted}; {own}")
+    _print_field(console, "P(snow)", f"if anything falls: {published}; calibrated {fitted}; {own}")
     falls = f"snow {_rate(a.snow_mmwe_h)}, rain {_rate(a.rain_mmwe_h)}, freezing rain {_rate(a.freezing_mmwe_h)}"
-    _say(console, "falls", falls)
+    _print_field(console, "falls", falls)
 
 
 def _column(hours: tuple[ColumnHour, ...], zone: str, console: Console) -> None:
-    _say(console, "pavement", "at each hour up to passing: the middle member | then surface and stores of all")
+    _print_field(console, "pavement", "at each hour up to passing: the middle member | then surface and stores of all")
     for h in hours:
         one = f"{h.member_class}, {_known(h.member_surface_temp_c, lambda v: f'{to_fahrenheit(v):.1f} F')}"
         stores = zip(
@@ -137,19 +141,21 @@ def _column(hours: tuple[ColumnHour, ...], zone: str, console: Console) -> None:
         )
         lying = [(name, own, of_all) for name, own, of_all in stores]
         own = ", ".join(f"{name} {_known(value, lambda v: f'{v:.2f}')}" for name, value, _ in lying)
-        spread = ", ".join(f"{name} {_three(s, lambda v: f'{v:.2f}')}" for name, _, s in lying)
-        _say(console, phrases.clock(h.at, zone)[:5], f"{one}, {own} mm | {_f(h.surface_temp_c)}, {spread} mm")
+        spread = ", ".join(f"{name} {_spread_text(s, lambda v: f'{v:.2f}')}" for name, _, s in lying)
+        _print_field(
+            console, phrases.clock_time(h.at, zone)[:5], f"{one}, {own} mm | {_f(h.surface_temp_c)}, {spread} mm"
+        )
 
 
-def _grip(g: GripThere, console: Console) -> None:
+def _grip(g: GripAtPlace, console: Console) -> None:
     way = f"to climb {g.grade:.1%}" if g.grade > 0 else f"to hold {-g.grade:.1%} down by braking"
-    bare, chained = (_three(s, lambda v: f"{v:.2f}") for s in (g.needed_mu, g.chained_needed_mu))
-    have = _three(g.mu, lambda v: f"{v:.2f}")
+    bare, chained = (_spread_text(s, lambda v: f"{v:.2f}") for s in (g.needed_mu, g.chained_needed_mu))
+    have = _spread_text(g.mu, lambda v: f"{v:.2f}")
     short = f"short in {g.short_frac:.0%} of members without chains, {g.chained_short_frac:.0%} with them"
-    _say(console, "grip", f"{_mile(g.distance_m)}, {way}: has {have}, needs {bare}, chained {chained}; {short}")
+    _print_field(console, "grip", f"{_mile(g.distance_m)}, {way}: has {have}, needs {bare}, chained {chained}; {short}")
 
 
-def _three(s: Spread, write: Callable[[float], str], unit: str = "") -> str:
+def _spread_text(s: Spread, write: Callable[[float], str], unit: str = "") -> str:
     if s.known_frac == 0.0:
         return "not known"
     part = f" (known in {s.known_frac:.0%})" if s.known_frac < 1.0 else ""
@@ -157,19 +163,19 @@ def _three(s: Spread, write: Callable[[float], str], unit: str = "") -> str:
 
 
 def _f(s: Spread) -> str:
-    return _three(s, lambda v: f"{to_fahrenheit(v):.1f}", "F")
+    return _spread_text(s, lambda v: f"{to_fahrenheit(v):.1f}", "F")
 
 
 def _pc(s: Spread) -> str:
-    return _three(s, lambda v: f"{100.0 * v:.0f}", "%")
+    return _spread_text(s, lambda v: f"{100.0 * v:.0f}", "%")
 
 
 def _mph(s: Spread) -> str:
-    return _three(s, lambda v: f"{to_mph(v):.0f}", "mph")
+    return _spread_text(s, lambda v: f"{to_mph(v):.0f}", "mph")
 
 
 def _rate(s: Spread) -> str:
-    return _three(s, lambda v: f"{v / INCH_MM:.3f}", "in/h")
+    return _spread_text(s, lambda v: f"{v / INCH_MM:.3f}", "in/h")
 
 
 def _percent(frac: float) -> str:
@@ -192,6 +198,6 @@ def _shares(shares: tuple[tuple[str, float], ...]) -> str:
     return ", ".join(f"{name} {share:.0%}" for name, share in shares)
 
 
-def _say(console: Console, label: str, text: str) -> None:
+def _print_field(console: Console, label: str, text: str) -> None:
     for i, line in enumerate(textwrap.wrap(text, WIDTH - _LABEL - 3)):
         console.print(f"   {label if i == 0 else '':{_LABEL}}{line}", highlight=False, soft_wrap=True)

@@ -12,7 +12,7 @@ from alertd.cli.paths import own_settings
 from alertd.clock import system_clock
 
 if TYPE_CHECKING:
-    from alertd.planning.gather import Gathered
+    from alertd.planning.gather import GatherResult
 
 PARTIAL = 3
 
@@ -54,7 +54,9 @@ def heights(config: str | None, renew: bool, as_json: bool) -> None:
     _run(lambda say: gather_heights(settings, system_clock, say, renew=renew), "routes", as_json)
 
 
-def _run(work: "Callable[[Callable[[str], None]], Coroutine[Any, Any, Gathered]]", what: str, as_json: bool) -> None:
+def _run(
+    work: "Callable[[Callable[[str], None]], Coroutine[Any, Any, GatherResult]]", what: str, as_json: bool
+) -> None:
     found = asyncio.run(work(lambda text: click.echo(text, err=True)))
     if as_json:
         click.echo(json.dumps({"new": found.new_n, "kept": found.kept_n, "missed": list(found.missed)}))

@@ -33,10 +33,10 @@ from alertd.sources.files.trips import TripRequest, parse_departure, parse_trip
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from alertd.planning.plan_inputs import Making
+    from alertd.planning.plan_inputs import PlanInputs
 
 BAD_INPUT, PARTIAL, DIFFERS = 1, 3, 3
-FORECASTS_REACH = timedelta(days=15)
+FORECAST_HORIZON = timedelta(days=15)
 
 
 class _Command(click.Group):
@@ -97,40 +97,42 @@ def plan(
         settings = replace(settings, plan=replace(settings.plan, compare_h=0.0))
     now = system_clock()
     own = read_rig(Path(rig)) if rig.endswith(".toml") else None
-    trip = _asked_trip(routes[0], own.id if own else rig, depart, driver, now)
+    trip = _trip_from_options(routes[0], own.id if own else rig, depart, driver, now)
 
-    async def work() -> tuple[Plan, "Making"]:
-        from alertd.planning.one_off import known_now
-        from alertd.planning.planner import NotPlanned, planner
-        from alertd.planning.replay_record import Keep
+    async def work() -> tuple[Plan, "PlanInputs"]:
+        from alertd.planning.one_off import load_daemon_state
+        from alertd.planning.planner import NotPlanned, create_planner
+        from alertd.planning.replay_record import ReplayWriter
         from alertd.store.archive import Archive
 
-        async with planner(settings, system_clock, Keep(archive=Archive(keep)) if keep else None) as planning:
+        async with create_planner(
+            settings, system_clock, ReplayWriter(archive=Archive(keep)) if keep else None
+        ) as planning:
             if own:
-                planning.ground = planning.ground.with_rig(own, Path(rig))
-            known = await known_now(planning, now)
-            _say_used(known.used)
+                planning.reference = planning.reference.with_rig(own, Path(rig))
+            known = await load_daemon_state(planning, now)
+            _print_origin(known.origin_note)
             seen = [
-                await planning.look(
+                await planning.build_context(
                     await planning.route_of(route), [trip], now, posted=known.closures, controls=known.posted
                 )
                 for route in routes
             ]
-            first, *others = [(await planning.plan_in(s, [trip]))[trip.id] for s in seen]
+            first, *others = [(await planning.plan_trips(s, [trip]))[trip.id] for s in seen]
             names = [route.stem for route in routes[1:]]
-            outcome = await planning.compared(first, list(zip(names, others, strict=True)))
+            outcome = await planning.with_alternatives(first, list(zip(names, others, strict=True)))
             if isinstance(outcome, NotPlanned):
                 raise InputError("plan", "", outcome.reason, "mend that and try again")
-            making = planning.making(trip, seen[0])
+            making = planning.plan_inputs(trip, seen[0])
             if pictures:
-                from alertd.cli.plan import write_pictures
+                from alertd.cli.plan import write_charts
 
-                write_pictures(pictures, outcome, making, planning.ground.boundaries, metric=metric)
+                write_charts(pictures, outcome, making, planning.reference.boundaries, metric=metric)
             return outcome, making
 
     made, making = asyncio.run(work())
     if explain or at is not None:
-        _explained(made, making, at, as_json)
+        _print_explanation(made, making, at, as_json)
     elif as_json:
         click.echo(plan_json(made))
     else:
@@ -140,23 +142,23 @@ def plan(
     sys.exit(PARTIAL if made.partial else 0)
 
 
-def _say_used(used: str) -> None:
+def _print_origin(used: str) -> None:
     """What of the daemon's store and feeds a plan by hand was made with; programs read standard output."""
     if used:
         click.echo(f"alertd: {used}", err=True)
 
 
-def _explained(made: Plan, making: "Making", at: float | None, as_json: bool) -> None:
+def _print_explanation(made: Plan, making: "PlanInputs", at: float | None, as_json: bool) -> None:
     from alertd.cli import explain as sheet
 
-    places = making.explained(made, sheet.place_m(made, at))
+    places = making.explain(made, sheet.position_m(made, at))
     if as_json:
         click.echo(json.dumps(sheet.explained_json(made, places), ensure_ascii=False))
     else:
         sheet.show_explained(made, places, _console())
 
 
-def _asked_trip(route: Path, rig: str, depart: str, driver: str, now: datetime) -> TripRequest:
+def _trip_from_options(route: Path, rig: str, depart: str, driver: str, now: datetime) -> TripRequest:
     try:
         when = parse_departure(depart)
     except ValueError as exc:
@@ -169,11 +171,11 @@ def _asked_trip(route: Path, rig: str, depart: str, driver: str, now: datetime) 
             f"{when.isoformat()} is in the past, it is {now.astimezone(UTC).isoformat(timespec='seconds')}",
             "give a departure that is still to come",
         )
-    if when > now + FORECASTS_REACH:
+    if when > now + FORECAST_HORIZON:
         raise InputError(
             "--depart",
             "",
-            f"{when.isoformat()} is more than {FORECASTS_REACH.days} days from now and no forecast reaches that far",
+            f"{when.isoformat()} is more than {FORECAST_HORIZON.days} days from now and no forecast reaches that far",
             "plan it again nearer the day",
         )
     row = {"id": "trip", "route": route.name, "rig": rig, "depart": when.isoformat(), "driver": driver}
@@ -198,7 +200,7 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
     kept_in, plan_id = sheet.find_plan(what, archive, config)
     done = asyncio.run(made_again(kept_in, plan_id))
     if explain or at is not None:
-        _explained(done.plan, done.making, at, as_json)
+        _print_explanation(done.plan, done.inputs, at, as_json)
     elif as_json:
         click.echo(json.dumps(sheet.replay_json(done, plan_id), ensure_ascii=False))
     else:
@@ -223,11 +225,11 @@ def check(feed: Path | None, answer: Path | None, config: str | None, as_json: b
     if feed is not None and answer is not None:
         from alertd.cli import check as sheet
 
-        tried = sheet.try_feed(read_settings(settings_path(config)), feed, answer, system_clock())
+        tried = sheet.check_feed(read_settings(settings_path(config)), feed, answer, system_clock())
         if as_json:
-            click.echo(json.dumps(sheet.tried_json(tried), indent=1, ensure_ascii=False))
+            click.echo(json.dumps(sheet.feed_check_json(tried), indent=1, ensure_ascii=False))
         else:
-            sheet.show_tried(tried)
+            sheet.show_feed_check(tried)
         return
 
     findings = check_all(settings_path(config), system_clock().date())
@@ -298,11 +300,11 @@ def rules(
 def run(config: str | None) -> None:
     """Run the daemon: fetch, plan, notify, brief, and answer HTTP, until it is told to stop."""
     from alertd.daemon.daemon import run_daemon
-    from alertd.daemon.log_format import secrets_of, set_up
+    from alertd.daemon.log_format import configure_logging, secrets_of
 
-    set_up("text")
+    configure_logging("text")
     settings = own_settings(config)
-    set_up(settings.log, secrets_of(settings))
+    configure_logging(settings.log, secrets_of(settings))
 
     def ready(url: str) -> None:
         if settings.log == "json":
@@ -335,12 +337,12 @@ def backup(file: Path, config: str | None) -> None:
 @_as_json
 def brief(html: Path | None, pdf: Path | None, config: str | None, as_json: bool) -> None:
     """Print the morning brief of the trips file as it stands now."""
-    from alertd.cli.brief import brief_now, write_page
+    from alertd.cli.brief import current_brief, write_page
 
     settings = settings_to_read(config)
-    made = asyncio.run(brief_now(settings, system_clock, page=bool(html or pdf)))
+    made = asyncio.run(current_brief(settings, system_clock, page=bool(html or pdf)))
     write_page(made.page, html, pdf)
-    _say_used(made.used)
+    _print_origin(made.origin_note)
     click.echo(json.dumps({"text": made.text, "partial": made.partial}) if as_json else made.text, nl=not as_json)
     sys.exit(PARTIAL if made.partial else 0)
 

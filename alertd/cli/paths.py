@@ -14,7 +14,7 @@ from alertd.store.store import Store
 HERE = Path("config/alertd.toml")
 
 
-def shipped() -> Path:
+def data_root() -> Path:
     """The folder that holds config/ and fixtures/: inside an installed wheel, else the checkout."""
     inside = _inside_package()
     return inside if inside.is_dir() else inside.parent.parent
@@ -29,7 +29,7 @@ def settings_path(named: str | None) -> Path:
         if not path.is_file():
             raise ConfigError(named, "", "no such file", "name your alertd.toml with --config")
         return path
-    return HERE if HERE.is_file() else shipped() / HERE
+    return HERE if HERE.is_file() else data_root() / HERE
 
 
 def own_settings(named: str | None) -> Settings:
@@ -40,7 +40,7 @@ def own_settings(named: str | None) -> Settings:
             str(HERE) if named is None else named,
             "",
             "no such file in this folder" if named is None else "belongs to the installed program",
-            f'copy the folder "{shipped() / "config"}" to a place of your own, edit alertd.toml in it, '
+            f'copy the folder "{data_root() / "config"}" to a place of your own, edit alertd.toml in it, '
             "and run from there or name that file with --config",
         )
     return read_settings(path)
@@ -59,7 +59,7 @@ def settings_to_read(named: str | None) -> Settings:
 
 
 def demo_path() -> Path:
-    return shipped() / "fixtures" / "demo"
+    return data_root() / "fixtures" / "demo"
 
 
 def _inside_package() -> Path:

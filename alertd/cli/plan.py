@@ -13,7 +13,7 @@ from alertd.notices import surfaces
 from alertd.notices.text import departures, phrases
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
-from alertd.planning.plan_inputs import Making
+from alertd.planning.plan_inputs import PlanInputs
 from alertd.route.jurisdictions import Boundaries
 
 WIDTH = 96
@@ -34,7 +34,7 @@ _LETTERS = {
 _SLOT_S, _TIME_SLOTS = 1_800.0, 12  # a letter each half hour, a time each six hours
 
 
-_LEAVING = {
+_DEPARTURE_SYMBOLS = {
     "·": "no chains expected by this forecast", "~": "winter road, no chains expected", "-": "be ready",
     "?": "some road not known", "=": "plan to chain", "#": "hold", "^": "as planned", "*": "named above",
 }  # fmt: skip
@@ -60,7 +60,7 @@ _STYLE = {
 
 def show_plan(plan: Plan, console: Console) -> None:
     """Print a plan in the reader's units and local times."""
-    _head(plan, console)
+    _header(plan, console)
     for line in held_lines(plan):
         console.print(Text(line, "bold red"))
     _slow(plan, console)
@@ -74,11 +74,11 @@ def show_plan(plan: Plan, console: Console) -> None:
         console.print(Text(f"\n {VERB[Advice.READY]}: what is posted may be on this way, see below.", "bold"))
     elif not plan.stretches and plan.partial:
         console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
-    _strip(plan, console)
-    _leaving(plan, console)
-    _ways(plan, console)
+    _road_strip(plan, console)
+    _departures(plan, console)
+    _alternatives(plan, console)
     _hours(plan, console)
-    _foot(plan, console)
+    _footer(plan, console)
 
 
 def _slow(plan: Plan, console: Console) -> None:
@@ -93,17 +93,17 @@ def _road_without_chains(label: str, lines: list[str], console: Console) -> None
     if lines:
         console.print()
     for text in lines:
-        _say(console, label, text)
+        _print_field(console, label, text)
 
 
-def _ways(plan: Plan, console: Console) -> None:
+def _alternatives(plan: Plan, console: Console) -> None:
     """Which way is better, and what each other one asks."""
     if plan.route_choice:
         console.print()
-        _say(console, "ways", plan.route_choice)
+        _print_field(console, "ways", plan.route_choice)
     for other in plan.other_routes:
         if other.reason not in plan.route_choice:
-            _say(console, "", other.reason)
+            _print_field(console, "", other.reason)
 
 
 def _hours(plan: Plan, console: Console) -> None:
@@ -112,29 +112,28 @@ def _hours(plan: Plan, console: Console) -> None:
         return
     console.print()
     note = plan.hours
-    _say(console, "hours", f"{phrases.hours_line(note, plan.arrive_zone)} ({note.law})")
+    _print_field(console, "hours", f"{phrases.hours_line(note, plan.arrive_zone)} ({note.law})")
     for line in phrases.break_lines(note, plan.arrive_zone):
-        _say(console, "break", line)
+        _print_field(console, "break", line)
     for reason in note.reasons:
-        _say(console, "", reason)
+        _print_field(console, "", reason)
     if plan.stretches:
-        _say(console, "", f"Two hours more for adverse conditions: {note.adverse_exception}")
+        _print_field(console, "", f"Two hours more for adverse conditions: {note.adverse_exception}")
 
 
-def _head(plan: Plan, console: Console) -> None:
+def _header(plan: Plan, console: Console) -> None:
     names = "   ".join(n for n in (plan.rig_name, plan.driver) if n)
     console.print(Text(f"{plan.route_name}   {phrases.miles(plan.route_length_m)}   {names}", "bold"))
-    window = (
-        f"{phrases.clock(plan.arrive_early, plan.arrive_zone)} to {phrases.clock(plan.arrive_late, plan.arrive_zone)}"
-    )
+    first, last = (phrases.clock_time(at, plan.arrive_zone) for at in (plan.arrive_early, plan.arrive_late))
+    window = f"{first} to {last}"
     late = f", {phrases.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
     console.print(f"leaves  {phrases.day_clock(plan.depart_at, plan.depart_zone)}", highlight=False)
     if plan.arrived_at is not None:
-        console.print(f"arrived {phrases.clock(plan.arrived_at, plan.arrive_zone)}", highlight=False)
+        console.print(f"arrived {phrases.clock_time(plan.arrived_at, plan.arrive_zone)}", highlight=False)
         return
-    if seen := phrases.seen(plan):
+    if seen := phrases.last_position(plan):
         console.print(f"{seen}: the rest of the way from there", highlight=False)
-    console.print(f"arrives {phrases.clock(plan.arrive_at, plan.arrive_zone)} ({window}){late}", highlight=False)
+    console.print(f"arrives {phrases.clock_time(plan.arrive_at, plan.arrive_zone)} ({window}){late}", highlight=False)
     if worn := phrases.worn(plan):
         console.print(worn, highlight=False)
     if plan.singles_short:
@@ -173,16 +172,16 @@ def _stretch(s: Stretch, console: Console) -> None:
 
 
 def _stop(stop: StopChoice, *, standing: bool) -> str:
-    times = phrases.clock(stop.arrive_at, stop.zone)
+    times = phrases.clock_time(stop.arrive_at, stop.zone)
     if standing and stop.leave_at > stop.arrive_at:
-        times += f" to {phrases.clock(stop.leave_at, stop.zone)}"
+        times += f" to {phrases.clock_time(stop.leave_at, stop.zone)}"
     room = f", {stop.spaces} spaces" if stop.spaces is not None else ""
     light = {True: ", lit", False: ", unlit", None: ""}[stop.lit]
     invented = ", INVENTED PLACE" if stop.invented else ""
     return f"{phrases.stop_words(stop)}, {times}{room}{light}{invented}: {stop.reason}"
 
 
-def _strip(plan: Plan, console: Console) -> None:
+def _road_strip(plan: Plan, console: Console) -> None:
     """The road in one look: height above, pavement at the truck's hour below, chains between their stops."""
     points = _thinned(plan.along.points)
     low, high = min(p.elevation_m for p in points), max(p.elevation_m for p in points)
@@ -195,7 +194,10 @@ def _strip(plan: Plan, console: Console) -> None:
     console.print(f"   {'road':9}{road}", highlight=False)
     if chained.strip():
         console.print(f"   {'chains':9}{chained}", highlight=False)
-    start, end = phrases.clock(first.arrive_at, plan.depart_zone), phrases.clock(last.arrive_at, plan.arrive_zone)
+    start, end = (
+        phrases.clock_time(first.arrive_at, plan.depart_zone),
+        phrases.clock_time(last.arrive_at, plan.arrive_zone),
+    )
     console.print(f"   {'time':9}{start}{end:>{_STRIP - len(start)}}", highlight=False)
     seen = [name for name in _LETTERS if name in {p.surface for p in points}]
     key = ", ".join(f"{_LETTERS[name]} {name}" for name in seen)
@@ -213,14 +215,14 @@ def _chain_mark(plan: Plan, distance_m: float) -> str:
     return " "
 
 
-def _leaving(plan: Plan, console: Console) -> None:
+def _departures(plan: Plan, console: Console) -> None:
     """Other departures: those worth weighing, then all of them as a strip, a letter each half hour."""
-    lines = departures.leaving_lines(plan)
+    lines = departures.departure_lines(plan)
     if not lines:
         return
     console.print(Text("\n LEAVING AT ANOTHER TIME", "bold"))
     for line in lines:
-        _say(console, "", line)
+        _print_field(console, "", line)
     if plan.departures:
         _hours_strip(plan, console)
 
@@ -233,24 +235,26 @@ def _hours_strip(plan: Plan, console: Console) -> None:
         return int((at.timestamp() - start_s) // _SLOT_S)
 
     slots_n = slot(plan.departures[-1].depart_at) + 1
-    asked, marks = [" "] * slots_n, [" "] * slots_n
+    asked, markers = [" "] * slots_n, [" "] * slots_n
     for d in plan.departures:
-        asked[slot(d.depart_at)] = max(asked[slot(d.depart_at)], _leaving_letter(plan, d), key=_BY_RISK.index)
+        asked[slot(d.depart_at)] = max(asked[slot(d.depart_at)], _departure_letter(plan, d), key=_BY_RISK.index)
     for at, mark in [*((p.departure.depart_at, "*") for p in plan.picks if not plan.partial), (plan.depart_at, "^")]:
         if 0 <= slot(at) < slots_n:
-            marks[slot(at)] = mark
+            markers[slot(at)] = mark
     zone = ZoneInfo(plan.depart_zone)
     begins = [datetime.fromtimestamp(start_s + i * _SLOT_S, zone) for i in range(0, slots_n, _TIME_SLOTS)]
     times = "".join(f"{at:%a %H:%M}".ljust(_TIME_SLOTS) for at in begins)
     console.print(f"   {'leaving':9}{''.join(asked)}", highlight=False)
-    console.print(f"   {'':9}{''.join(marks)}", highlight=False)
+    console.print(f"   {'':9}{''.join(markers)}", highlight=False)
     console.print(f"   {'time':9}{times.rstrip()} {begins[-1]:%Z}", highlight=False)
-    key = ", ".join(f"{letter} {said}" for letter, said in _LEAVING.items() if letter in asked or letter in marks)
-    _say(console, "", key + (", blank where the forecast does not reach" if " " in asked else ""))
+    key = ", ".join(
+        f"{letter} {said}" for letter, said in _DEPARTURE_SYMBOLS.items() if letter in asked or letter in markers
+    )
+    _print_field(console, "", key + (", blank where the forecast does not reach" if " " in asked else ""))
 
 
-def _leaving_letter(plan: Plan, d: Departure) -> str:
-    advice = departures.asked(plan, d)
+def _departure_letter(plan: Plan, d: Departure) -> str:
+    advice = departures.departure_advice(plan, d)
     if advice is Advice.READY and d.unknown_frac > 0.0:
         return "?"
     return {Advice.CLEAR: "·", Advice.SLOW: "~", Advice.READY: "-", Advice.CHAIN: "=", Advice.HOLD: "#"}[advice]
@@ -260,19 +264,21 @@ def _feet(height_m: float) -> str:
     return f"{height_m / 0.3048:,.0f} ft"
 
 
-def _foot(plan: Plan, console: Console) -> None:
+def _footer(plan: Plan, console: Console) -> None:
     console.print()
     for c in plan.carry:
         if c.certain:
             short = f", {c.singles_short} SHORT" if c.singles_short else ""
-            _say(console, "carry", f"{c.jurisdiction} asks {c.singles_asked} chains aboard{short} ({c.section})")
+            _print_field(
+                console, "carry", f"{c.jurisdiction} asks {c.singles_asked} chains aboard{short} ({c.section})"
+            )
     for caution in plan.cautions:
-        _say(console, "caution", caution)
+        _print_field(console, "caution", caution)
     for s in plan.sources:
-        _say(console, "forecast", f"{s.provider}, {phrases.age(s.age_h)} old. {s.licence}")
+        _print_field(console, "forecast", f"{s.provider}, {phrases.age(s.age_h)} old. {s.licence}")
     for r in plan.rules:
         overdue = "; REVIEW OVERDUE" if r.overdue else ""
-        _say(
+        _print_field(
             console,
             "law",
             f"{r.name}: {r.citation}. Text of {r.text_date}, read {r.reviewed_on}, to be read again by "
@@ -281,27 +287,27 @@ def _foot(plan: Plan, console: Console) -> None:
     console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
 
 
-def _say(console: Console, label: str, text: str) -> None:
+def _print_field(console: Console, label: str, text: str) -> None:
     for i, line in enumerate(textwrap.wrap(text, WIDTH - 12)):
         console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
 
 
-def write_pictures(folder: Path, plan: Plan, making: Making, boundaries: Boundaries, *, metric: bool) -> None:
+def write_charts(folder: Path, plan: Plan, inputs: PlanInputs, boundaries: Boundaries, *, metric: bool) -> None:
     """Write them into a folder, made if it is not there. Raises InputError where that cannot be."""
     from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View  # matplotlib takes half a second to load
-    from alertd.notices.charts.plan_charts import axle_svgs, plan_pictures
+    from alertd.notices.charts.plan_charts import axle_svgs, plan_charts
 
     said = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for width_px, suffix in ((DESK_PX, ""), (PHONE_PX, "-phone")):
             view = View(width_px=width_px, metric=metric)
-            drawn = plan_pictures(plan, making.route, making.fetched.weather.corridor, boundaries, view)
+            drawn = plan_charts(plan, inputs.route, inputs.fetched.weather.corridor, boundaries, view)
             for name, picture in drawn.items():
                 (folder / f"{name}{suffix}.svg").write_text(picture.svg(), encoding="utf-8")
                 (folder / f"{name}{suffix}.png").write_bytes(picture.png())
-            said = [line for p in drawn.values() for line in (p.title, *p.said, "")]
-        for name, svg in axle_svgs(plan, making.rig).items():
+            said = [line for p in drawn.values() for line in (p.title, *p.alt_text, "")]
+        for name, svg in axle_svgs(plan, inputs.rig).items():
             (folder / f"{name}.svg").write_text(svg, encoding="utf-8")
         (folder / "pictures.txt").write_text("\n".join(said), encoding="utf-8")
     except OSError as exc:

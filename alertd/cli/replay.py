@@ -8,11 +8,11 @@ from rich.console import Console
 
 from alertd.cli.paths import settings_path
 from alertd.errors import ConfigError, InputError
-from alertd.planning.replay import Replayed
+from alertd.planning.replay import ReplayResult
 from alertd.settings.model import read_settings
 from alertd.store.archive import Archive, is_plan_id
 
-MOST_SHOWN = 40
+MAX_SHOWN = 40
 
 
 def find_plan(what: str, archive: Path | None, config: str | None) -> tuple[Archive, str]:
@@ -39,7 +39,7 @@ def _settings_archive(config: str | None) -> Path:
     return settings.archive
 
 
-def replay_json(done: Replayed, plan_id: str) -> dict[str, Any]:
+def replay_json(done: ReplayResult, plan_id: str) -> dict[str, Any]:
     return {
         "plan_id": plan_id,
         "made_with": done.made_with,
@@ -48,16 +48,16 @@ def replay_json(done: Replayed, plan_id: str) -> dict[str, Any]:
     }
 
 
-def show_replay(done: Replayed, plan_id: str, console: Console) -> None:
+def show_replay(done: ReplayResult, plan_id: str, console: Console) -> None:
     if not done.differences:
         console.print(f"{plan_id}: same, byte for byte", highlight=False, soft_wrap=True)
         return
     differing = f"{len(done.differences)} fields differ"
     console.print(f"{plan_id}: {differing} from the plan made with alertd {done.made_with}", highlight=False)
-    for d in done.differences[:MOST_SHOWN]:
+    for d in done.differences[:MAX_SHOWN]:
         console.print(f"  {d.path}: {_short(d.old)} -> {_short(d.new)}", highlight=False, soft_wrap=True)
-    if len(done.differences) > MOST_SHOWN:
-        console.print(f"  and {len(done.differences) - MOST_SHOWN} more; --json lists all", highlight=False)
+    if len(done.differences) > MAX_SHOWN:
+        console.print(f"  and {len(done.differences) - MAX_SHOWN} more; --json lists all", highlight=False)
 
 
 def _short(value: Any) -> str:

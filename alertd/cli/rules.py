@@ -10,12 +10,12 @@ from rich.console import Console
 from rich.text import Text
 
 from alertd.errors import InputError
-from alertd.notices.charts.axles import picture_svg, picture_text
+from alertd.notices.charts.axles import axle_svg, axle_text
 from alertd.plan.model import POSTED_SIGNS_DECIDE
-from alertd.rules.requirements import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, standing_on
+from alertd.rules.requirements import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, demands_by_tire
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import CarryRule, ControlLevel, RuleSet, Season
-from alertd.rules.tire_text import tires_code, tires_detail, tires_words
+from alertd.rules.tire_text import tires_code, tires_detail, tires_line
 from alertd.sources.files.rig import RigFile
 from alertd.sources.files.ruleset import RuleFile
 from alertd.sources.files.speed_limits import LimitFile
@@ -39,7 +39,7 @@ _DEFAULT_RIG = "tractor-6x4-van-53"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class LevelRequirement:
     """One level for one rig, with the hanging we would choose from the iron on board."""
 
     level: ControlLevel
@@ -69,17 +69,17 @@ def find_rig(rigs: Mapping[str, Rig], name: str | None) -> Rig:
     return rigs[name]
 
 
-def levels_for(ruleset: RuleSet, rig: Rig, level_id: str | None) -> list[Asked]:
+def levels_for(ruleset: RuleSet, rig: Rig, level_id: str | None) -> list[LevelRequirement]:
     """Every level mildest first, or the one named. Raises InputError."""
     wanted = [lv for lv in ruleset.levels if level_id in (None, lv.id)]
     if level_id is not None and not wanted:
         known = ", ".join(lv.id for lv in ruleset.levels) or "it has none"
         raise InputError("rules", "--level", f'"{level_id}" is no level of {ruleset.name}', f"write one of: {known}")
     asked = [(level, demand_for(ruleset, level, rig)) for level in wanted]
-    return [Asked(level=level, demand=demand, hanging=cover(rig, [demand])) for level, demand in asked]
+    return [LevelRequirement(level=level, demand=demand, hanging=cover(rig, [demand])) for level, demand in asked]
 
 
-def strictest_svg(ruleset: RuleSet, rig: Rig, levels: list[Asked]) -> str:
+def strictest_svg(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement]) -> str:
     """The picture of the level that asks most tires. Raises InputError where there is no level."""
     if not levels:
         raise InputError("rules", "--svg", f"{ruleset.name} has no level to draw", "leave --svg out")
@@ -87,7 +87,7 @@ def strictest_svg(ruleset: RuleSet, rig: Rig, levels: list[Asked]) -> str:
     lines = [most.demand.section, f"Text of {ruleset.text_date}, read {ruleset.reviewed_on}."]
     lines += [f"In doubt: {most.demand.doubt}"] if most.demand.doubt else []
     lines += [f"May not pass: {most.demand.barred}"] if most.demand.barred else []
-    return picture_svg(
+    return axle_svg(
         rig, most.hanging.tires, f"{ruleset.name}: {most.level.legal_name}. {rig.name}", [*lines, POSTED_SIGNS_DECIDE]
     )
 
@@ -98,7 +98,7 @@ def carry_of(ruleset: RuleSet, rule: CarryRule, rig: Rig) -> CarryDuty | None:
     return carry_duty(replace(ruleset, carry=(rule,)), rig, in_season, rule.zones)
 
 
-def rules_json(ruleset: RuleSet, rig: Rig, levels: list[Asked], today: date) -> dict[str, object]:
+def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today: date) -> dict[str, object]:
     """All of it as JSON types. Speeds in m/s; tires as in the webhook's tire records."""
     return {
         "jurisdiction": ruleset.jurisdiction,
@@ -138,7 +138,7 @@ def rules_json(ruleset: RuleSet, rig: Rig, levels: list[Asked], today: date) -> 
     }  # fmt: skip
 
 
-def _level_json(rig: Rig, asked: Asked) -> dict[str, object]:
+def _level_json(rig: Rig, asked: LevelRequirement) -> dict[str, object]:
     level, demand, hanging = asked.level, asked.demand, asked.hanging
     return {
         "id": level.id,
@@ -151,11 +151,11 @@ def _level_json(rig: Rig, asked: Asked) -> dict[str, object]:
         "tires_min": demand.tires_min,
         "choices": [tires_detail(rig, choice) for choice in demand.choices],
         "tires": tires_detail(rig, hanging.tires),
-        "tires_words": tires_words(rig, hanging.tires),
+        "tires_words": tires_line(rig, hanging.tires),
         "tires_code": tires_code(rig, hanging.tires),
         "because": [
             {**detail, "sections": [d.section for d in why]}
-            for detail, (_, why) in zip(tires_detail(rig, hanging.tires), standing_on(rig, hanging), strict=True)
+            for detail, (_, why) in zip(tires_detail(rig, hanging.tires), demands_by_tire(rig, hanging), strict=True)
         ],
         "singles_used": hanging.singles_used,
         "doubles_used": hanging.doubles_used,
@@ -204,71 +204,75 @@ def show_list(rulesets: Mapping[str, RuleSet], console: Console, today: date) ->
     console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
 
 
-def show_rules(ruleset: RuleSet, rig: Rig, levels: list[Asked], console: Console, today: date) -> None:
+def show_rules(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], console: Console, today: date) -> None:
     """One rule set for one rig, in the reader's units."""
     console.print(Text(f"{ruleset.name} ({ruleset.jurisdiction})   for: {rig.name}", "bold"))
     note = f" ({ruleset.text_date_note})" if ruleset.text_date_note else ""
-    _say(console, "law", ruleset.citation)
-    _say(
+    _print_field(console, "law", ruleset.citation)
+    _print_field(
         console,
         "age",
         f"text of {ruleset.text_date}{note}; read {ruleset.reviewed_on}, to be read again by {ruleset.review_by}",
     )
     for reason in ruleset.freshness(today):
-        _say(console, "OLD", f"this text {reason}: check before relying on it", "bold red")
+        _print_field(console, "OLD", f"this text {reason}: check before relying on it", "bold red")
     posters = {asked.level.posted_by for asked in levels}
     if len(posters) == 1:
-        _say(console, "posted by", posters.pop())
+        _print_field(console, "posted by", posters.pop())
     if not levels:
         console.print(Text("\n NO LEVEL ON FILE: nothing we read asks for chains; obey what is posted.", "bold"))
-    shown: list[Asked] = []
+    shown: list[LevelRequirement] = []
     for asked in levels:
         same = next((s for s in shown if s.hanging.tires == asked.hanging.tires and _same_law(s, asked)), None)
         _show_level(ruleset, rig, asked, same, console)
         if posters:
-            _say(console, "posted by", asked.level.posted_by)
+            _print_field(console, "posted by", asked.level.posted_by)
         shown.append(asked)
     _show_duties(ruleset, rig, console, today)
     _show_sources(ruleset, console)
 
 
-def _same_law(a: Asked, b: Asked) -> bool:
+def _same_law(a: LevelRequirement, b: LevelRequirement) -> bool:
     return (a.demand.section, a.demand.barred, bool(a.hanging.tires)) == (b.demand.section, b.demand.barred, True)
 
 
-def _show_level(ruleset: RuleSet, rig: Rig, asked: Asked, same: Asked | None, console: Console) -> None:
+def _show_level(
+    ruleset: RuleSet, rig: Rig, asked: LevelRequirement, same: LevelRequirement | None, console: Console
+) -> None:
     level, demand, hanging = asked.level, asked.demand, asked.hanging
     console.print()
     console.print(Text.assemble((f" {level.legal_name} ", "reverse bold"), f"   [{level.id}]"))
     if demand.barred:
-        _say(console, "BARRED", f"this rig may not pass: {demand.barred}", "bold red")
+        _print_field(console, "BARRED", f"this rig may not pass: {demand.barred}", "bold red")
     if same is not None:
-        _say(console, "tires", f"{len(hanging.tires)}, the same as at [{same.level.id}]")
+        _print_field(console, "tires", f"{len(hanging.tires)}, the same as at [{same.level.id}]")
     elif hanging.tires:
         ways = len(demand.choices)
         other = f" (one of {ways} ways the text allows)" if ways > 1 else ""
-        _say(console, "tires", f"{len(hanging.tires)}: {tires_words(rig, hanging.tires)}{other}")
+        _print_field(console, "tires", f"{len(hanging.tires)}: {tires_line(rig, hanging.tires)}{other}")
         if demand.tires_min < len(hanging.tires):
-            _say(console, "", f"the text asks {demand.tires_min}; a double chain takes in its whole pair")
-        _say(console, "aboard", _aboard(rig, hanging))
-        console.print(textwrap.indent(picture_text(rig, hanging.tires), " " * (_LABEL_W + 3)), highlight=False)
+            _print_field(console, "", f"the text asks {demand.tires_min}; a double chain takes in its whole pair")
+        _print_field(console, "aboard", _carried_text(rig, hanging))
+        console.print(textwrap.indent(axle_text(rig, hanging.tires), " " * (_LABEL_W + 3)), highlight=False)
     elif not demand.barred:
-        _say(console, "tires", "none asked of this rig")
-    _say(console, "text", f"{demand.section} ({_READ[demand.confidence]})")
-    _say(console, "in doubt", demand.doubt)
+        _print_field(console, "tires", "none asked of this rig")
+    _print_field(console, "text", f"{demand.section} ({_CONFIDENCE_TEXT[demand.confidence]})")
+    _print_field(console, "in doubt", demand.doubt)
     if same is None:
-        _say(console, "devices", "; ".join(demand.devices) if hanging.tires else "")
-        _say(console, "exempt", "; ".join(level.exemptions))
+        _print_field(console, "devices", "; ".join(demand.devices) if hanging.tires else "")
+        _print_field(console, "exempt", "; ".join(level.exemptions))
     if level.speed_limit_mps is not None:
-        _say(console, "speed", f"{_speed(ruleset, level.speed_limit_mps)} ({level.speed_section})")
-    _say(console, "when", _TRIGGER[level.trigger])
+        _print_field(console, "speed", f"{_speed(ruleset, level.speed_limit_mps)} ({level.speed_section})")
+    _print_field(console, "when", _TRIGGER[level.trigger])
     if level.zones:
-        _say(console, "where", "; ".join(ruleset.zone(z).words for z in level.zones))
+        _print_field(console, "where", "; ".join(ruleset.zone(z).words for z in level.zones))
     if level.carry_for_level and level.carry_for_level != level.id:
-        _say(console, "carry", f"while it is posted, chains enough for [{level.carry_for_level}] must be aboard")
+        _print_field(
+            console, "carry", f"while it is posted, chains enough for [{level.carry_for_level}] must be aboard"
+        )
 
 
-_READ = {
+_CONFIDENCE_TEXT = {
     "statute": "statute read",
     "agency": "agency page read",
     "secondary": "press or trade page read",
@@ -277,7 +281,7 @@ _READ = {
 }
 
 
-def _aboard(rig: Rig, hanging: Hanging) -> str:
+def _carried_text(rig: Rig, hanging: Hanging) -> str:
     have = f"{rig.singles_carried} singles, {rig.doubles_carried} doubles"
     return f"{have}: {hanging.singles_short} singles SHORT" if hanging.singles_short else f"{have}: enough"
 
@@ -288,7 +292,7 @@ def _show_duties(ruleset: RuleSet, rig: Rig, console: Console, today: date) -> N
         duty = carry_of(ruleset, rule, rig)
         now = "in force today" if rule.season.contains(today) else "not in season today"
         if duty is None:
-            _say(
+            _print_field(
                 console,
                 "carry",
                 f"{_season(rule.season)}: does not bind this rig, or is met by what is fitted. {rule.section}",
@@ -298,39 +302,47 @@ def _show_duties(ruleset: RuleSet, rig: Rig, console: Console, today: date) -> N
         short = f"; {duty.singles_short} SHORT of what is aboard" if duty.singles_short else ""
         what = f"chains for {duty.tires_n} tires{spares}{short}"
         or_else = f", or {' or '.join(rule.satisfied_by)} fitted" if rule.satisfied_by else ""
-        _say(
+        _print_field(
             console,
             "carry",
-            f"{_season(rule.season)} ({now}): {what}{or_else}. {rule.section} ({_READ[rule.confidence]})",
+            f"{_season(rule.season)} ({now}): {what}{or_else}. {rule.section} ({_CONFIDENCE_TEXT[rule.confidence]})",
         )
         roads = [ruleset.zone(z).words for z in rule.zones] or ["everywhere"]
-        _say(console, "", "; ".join(roads + ([] if rule.zones_complete else ["and others: the list was cut short"])))
-        _say(console, "in doubt", rule.doubt)
-        _say(console, "exempt", "; ".join(rule.exemptions))
+        _print_field(
+            console, "", "; ".join(roads + ([] if rule.zones_complete else ["and others: the list was cut short"]))
+        )
+        _print_field(console, "in doubt", rule.doubt)
+        _print_field(console, "exempt", "; ".join(rule.exemptions))
     if not ruleset.carry:
-        _say(console, "carry", "no duty by date on file")
+        _print_field(console, "carry", "no duty by date on file")
     for t in ruleset.tire_duties:
         when = f"{_season(t.season)}: " if t.season else ""
-        _say(console, "winter tires", f"{when}{t.what}. {t.section} ({_READ[t.confidence]})")
-        _say(console, "in doubt", t.doubt)
+        _print_field(console, "winter tires", f"{when}{t.what}. {t.section} ({_CONFIDENCE_TEXT[t.confidence]})")
+        _print_field(console, "in doubt", t.doubt)
     for v in ruleset.speeds:
         kind = "law" if v.binding else "advice, not law"
-        _say(console, "chained", f"{_speed(ruleset, v.limit_mps)} ({kind}: {v.section}; {_READ[v.confidence]})")
-        _say(console, "in doubt", v.doubt)
+        _print_field(
+            console,
+            "chained",
+            f"{_speed(ruleset, v.limit_mps)} ({kind}: {v.section}; {_CONFIDENCE_TEXT[v.confidence]})",
+        )
+        _print_field(console, "in doubt", v.doubt)
     for b in ruleset.bans:
-        _say(console, "no chains", f"{_season(b.season)} on {b.where}. {b.section} ({_READ[b.confidence]})")
+        _print_field(
+            console, "no chains", f"{_season(b.season)} on {b.where}. {b.section} ({_CONFIDENCE_TEXT[b.confidence]})"
+        )
     for f in ruleset.fines:
-        _say(console, "fine", f"{f.offence}: {f.amount}. {f.section} ({_READ[f.confidence]})")
-        _say(console, "in doubt", f.doubt)
+        _print_field(console, "fine", f"{f.offence}: {f.amount}. {f.section} ({_CONFIDENCE_TEXT[f.confidence]})")
+        _print_field(console, "in doubt", f.doubt)
 
 
 def _show_sources(ruleset: RuleSet, console: Console) -> None:
     for note in ruleset.notes:
-        _say(console, "note", note)
+        _print_field(console, "note", note)
     for doubt in ruleset.doubts:
-        _say(console, "doubt", doubt)
+        _print_field(console, "doubt", doubt)
     for source in ruleset.sources:
-        _say(console, "source", source)
+        _print_field(console, "source", source)
     console.print()
     console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
 
@@ -350,7 +362,7 @@ def _speed(ruleset: RuleSet, speed_mps: float) -> str:
     return f"at most {speed_mps / KMH_MPS:.0f} km/h"
 
 
-def _say(console: Console, label: str, text: str, style: str = "") -> None:
+def _print_field(console: Console, label: str, text: str, style: str = "") -> None:
     for i, line in enumerate(textwrap.wrap(text, WIDTH - _LABEL_W - 3)):
         console.print(Text(f"   {label if i == 0 else '':{_LABEL_W}}{line}", style), highlight=False)
 

@@ -8,7 +8,7 @@ import click
 
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
-from alertd.notices.reports.scores import Score, lines, plain
+from alertd.notices.reports.scores import Score, lines, score_json
 from alertd.service.date_range import period
 
 
@@ -19,7 +19,7 @@ from alertd.service.date_range import period
 @click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 def score(since: str, until: str, as_json: bool, config: str | None) -> None:
     """Hold the plans made in a period against what drivers reported, what was posted and what stations saw."""
-    from alertd.planning.planner import planner
+    from alertd.planning.planner import create_planner
     from alertd.service.scoring import scores
 
     settings = own_settings(config)
@@ -27,12 +27,12 @@ def score(since: str, until: str, as_json: bool, config: str | None) -> None:
 
     async def work() -> tuple[Score, Score]:
         with daemon_store(settings) as store:
-            async with planner(settings, system_clock) as planning:
+            async with create_planner(settings, system_clock) as planning:
                 return await scores(planning, store, first, last)
 
     found = asyncio.run(work())
     if as_json:
-        click.echo(json.dumps([plain(s) for s in found], ensure_ascii=False, indent=1))
+        click.echo(json.dumps([score_json(s) for s in found], ensure_ascii=False, indent=1))
         return
     for one in found:
         click.echo("\n".join(lines(one)))

@@ -10,12 +10,12 @@ from alertd.cli.paths import own_settings
 from alertd.clock import system_clock
 from alertd.errors import InputError
 from alertd.plan.serialize import to_plain
-from alertd.service.tokens import SCOPES, active, new_token
+from alertd.service.tokens import SCOPES, is_active, new_token
 from alertd.store.rows import StoredToken
 from alertd.store.store import Store
 
 _config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
-_WORDS = "; ".join(f"{scope}: {words}" for scope, words in SCOPES.items())
+_SCOPE_HELP = "; ".join(f"{scope}: {words}" for scope, words in SCOPES.items())
 
 
 @click.group()
@@ -25,7 +25,7 @@ def token() -> None:
 
 @token.command()
 @click.option("--name", required=True, help="Who calls with it. A name may have two, while its caller changes over.")
-@click.option("--scopes", required=True, metavar="A,B", help=f"What it may do. {_WORDS}.")
+@click.option("--scopes", required=True, metavar="A,B", help=f"What it may do. {_SCOPE_HELP}.")
 @click.option("--days", type=click.IntRange(1, 3660), help="How long it holds; until it is revoked if not given.")
 @_config
 def new(name: str, scopes: str, days: int | None, config: str | None) -> None:
@@ -75,22 +75,22 @@ def _store(config: str | None) -> Store:
 
 
 def _line(one: StoredToken, now: datetime) -> str:
-    used = f"last used {_clock(one.last_used_at)}" if one.last_used_at else "never used"
+    used = f"last used {_local_time(one.last_used_at)}" if one.last_used_at else "never used"
     return f"{one.id}  {one.name}  {','.join(one.scopes)}  {_state(one, now)}  {used}"
 
 
 def _state(one: StoredToken, now: datetime) -> str:
     if one.revoked_at is not None:
-        return f"revoked {_clock(one.revoked_at)}"
+        return f"revoked {_local_time(one.revoked_at)}"
     if one.expires_at is None:
         return "holds"
-    return f"{'until' if active(one, now) else 'expired'} {_clock(one.expires_at)}"
+    return f"{'until' if is_active(one, now) else 'expired'} {_local_time(one.expires_at)}"
 
 
-def _clock(at: datetime) -> str:
+def _local_time(at: datetime) -> str:
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M}Z"
 
 
 def _plain(one: StoredToken, now: datetime) -> dict[str, object]:
     times = {name: to_plain(getattr(one, name)) for name in ("created_at", "expires_at", "revoked_at", "last_used_at")}
-    return {"id": one.id, "name": one.name, "scopes": list(one.scopes), "holds": active(one, now), **times}
+    return {"id": one.id, "name": one.name, "scopes": list(one.scopes), "holds": is_active(one, now), **times}

@@ -9,7 +9,7 @@ from alertd.clock import Clock
 
 log = logging.getLogger(__name__)
 
-LOOK_EVERY_S = 5.0
+CHECK_EVERY_S = 5.0
 STEP_S = 2.0  # more than a slewing clock or a busy loop makes of five seconds
 ALARM_S = 120.0
 
@@ -29,7 +29,7 @@ class ClockWatch:
         return jumped_s if abs(jumped_s) > STEP_S else 0.0
 
 
-async def keep_watch(watch: ClockWatch, on_step: Callable[[float], None], every_s: float = LOOK_EVERY_S) -> None:
+async def watch_clock(watch: ClockWatch, on_step: Callable[[float], None], every_s: float = CHECK_EVERY_S) -> None:
     """Call `on_step` with each jump, for ever."""
     while True:
         await asyncio.sleep(every_s)

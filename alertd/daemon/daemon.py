@@ -13,7 +13,7 @@ from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from urllib.parse import urlsplit
 
 import uvicorn
@@ -21,40 +21,40 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 import alertd
 from alertd.clock import Clock
-from alertd.daemon.clock_watch import ClockWatch, keep_watch
+from alertd.daemon.clock_watch import ClockWatch, watch_clock
 from alertd.daemon.connection_limit import Gate, GuardedListener, most_connections, raise_descriptor_limit
-from alertd.daemon.http_server import serving
-from alertd.daemon.leadership import BEATS_A_LEASE, keep_leading, own_name, stand_by
-from alertd.daemon.reload import reread
-from alertd.daemon.systemd import keep_alive, reloading
-from alertd.daemon.systemd import tell as tell_manager
-from alertd.delivery.channel import Channel, Outgoing
+from alertd.daemon.http_server import server_config
+from alertd.daemon.leadership import RENEWALS_PER_LEASE, process_name, renew_leadership, wait_for_leadership
+from alertd.daemon.reload import reload_settings
+from alertd.daemon.systemd import keep_alive, notify_reloading
+from alertd.daemon.systemd import notify as tell_manager
+from alertd.delivery.channel import Channel, OutgoingNotice
 from alertd.delivery.channels.apprise import GatewayChannel
 from alertd.delivery.channels.console import ConsoleChannel
-from alertd.delivery.channels.email import Dress, MailChannel
+from alertd.delivery.channels.email import EmailContent, MailChannel
 from alertd.delivery.channels.file import FileChannel
 from alertd.delivery.channels.webhook import WebhookChannel
 from alertd.delivery.heartbeat import Heartbeat
-from alertd.delivery.worker import Dispatcher
+from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, ConfigError, StoreError
 from alertd.notices.model import Notice
-from alertd.planning.planner import Planner, planner
-from alertd.planning.replay_record import Keep, hear
-from alertd.service.brief_email import dress_of
+from alertd.planning.planner import Planner, create_planner
+from alertd.planning.replay_record import ReplayWriter, record_response
+from alertd.service.brief_email import content_loader
 from alertd.service.briefs import send_due
-from alertd.service.cap_alerts import Alerts
-from alertd.service.channel_alarms import tell
+from alertd.service.cap_alerts import CapAlerts
+from alertd.service.channel_alarms import notify_channel_alarms
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.cycle import run_cycle
 from alertd.service.dead_letters import resend_after_outage
-from alertd.service.liveness import Pulse
-from alertd.service.metrics import Meters
-from alertd.service.retention import forget
-from alertd.service.scheduled_notices import Standing, speak
+from alertd.service.liveness import Liveness
+from alertd.service.metrics import Metrics
+from alertd.service.retention import apply_retention
+from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
 from alertd.settings.model import Settings
-from alertd.sources.http.answer import Heard
+from alertd.sources.http.answer import SourceResponse
 from alertd.sources.http.cache import DiskCache
-from alertd.sources.http.client import LONGEST_USE_OF_LAST_GOOD
+from alertd.sources.http.client import MAX_STALE_USE
 from alertd.store.archive import Archive
 from alertd.store.leadership import Candidate
 from alertd.store.store import Store
@@ -63,17 +63,17 @@ from alertd.web.exposure import check_exposure
 
 # The first releases in which `ipaddress` no longer takes some private ranges for public (CVE-2024-4032). Webhook
 # addresses are judged by a table of our own (`delivery.address_policy`); the note is for what else runs on that Python.
-MENDED: dict[tuple[int, int], int] = {(3, 11): 10, (3, 12): 4}
+FIXED_IN: dict[tuple[int, int], int] = {(3, 11): 10, (3, 12): 4}
 
 
-def runs_on() -> str:
+def platform_text() -> str:
     """For the log's first line. SQLite's WAL mode, which some of its releases get wrong, is not used by the daemon."""
     return f"alertd {alertd.__version__}, Python {_dotted(sys.version_info[:3])}, SQLite {sqlite3.sqlite_version}"
 
 
 def outdated(python: Sequence[int] = sys.version_info[:3]) -> str:
     """Why this Python should be updated; "" when it need not."""
-    patch = MENDED.get((python[0], python[1]))
+    patch = FIXED_IN.get((python[0], python[1]))
     if patch is None or python[2] >= patch:
         return ""
     return (
@@ -91,16 +91,16 @@ log = logging.getLogger(__name__)
 DELIVER_EVERY_S = 5
 
 
-LOOK_AT_CLOCK_EVERY_S = 30
+CHECK_CLOCK_EVERY_S = 30
 
 
-SPEAK_EVERY_S = 60
+SEND_SCHEDULED_EVERY_S = 60
 
 
-TIDY_EVERY_H = 6
+HOUSEKEEPING_EVERY_H = 6
 
 
-AT_ONCE = 2  # of one job
+MAX_RUNS_PER_JOB = 2  # of one job
 
 
 OVERDUE_S = 1800.0  # a notice undelivered for so long ends the heartbeat, as it makes the daemon degraded
@@ -110,15 +110,15 @@ LONGEST_PAUSE = timedelta(days=2)  # no delivery waits so long; twice the longes
 
 
 # Told to stop, requests and jobs under way get so long to end; what is cut off then is done again after the next start.
-REQUESTS_END_WITHIN_S = 3
+REQUEST_SHUTDOWN_TIMEOUT_S = 3
 
 
-JOBS_END_WITHIN_S = 4.0
+JOB_SHUTDOWN_TIMEOUT_S = 4.0
 
 
 @asynccontextmanager
-async def channels(
-    settings: Settings, dress: Callable[[Outgoing], Dress] | None = None
+async def open_channels(
+    settings: Settings, email_content: Callable[[OutgoingNotice], EmailContent] | None = None
 ) -> AsyncIterator[Mapping[str, Channel]]:
     """Every channel of the settings by name, open. `dress`: what mails have besides their text."""
     async with AsyncExitStack() as stack:
@@ -129,7 +129,7 @@ async def channels(
         for folder in settings.folders:
             out[folder.name] = FileChannel(folder.name, folder.path)
         for mailbox in settings.mailboxes:
-            out[mailbox.name] = MailChannel(mailbox, dress=dress, tls=tls)
+            out[mailbox.name] = MailChannel(mailbox, content_for=email_content, tls=tls)
         for gateway in settings.gateways:
             out[gateway.name] = opened = GatewayChannel(gateway.name, gateway.url, sms=gateway.sms)
             stack.callback(opened.close)
@@ -148,6 +148,14 @@ async def heartbeat_of(settings: Settings) -> AsyncIterator[Callable[[], None]]:
         yield heartbeat.beat
 
 
+# The metrics name a job as they did before its method had its present name.
+_JOB_LABELS: Final = {"send_scheduled": "speak", "housekeeping": "tidy"}
+
+
+def _label(job: Callable[[], Coroutine[None, None, None]]) -> str:
+    return _JOB_LABELS.get(job.__name__, job.__name__)
+
+
 class Daemon:
     """The jobs and what they share. A job that fails says so in one line and comes again at its next time."""
 
@@ -155,28 +163,28 @@ class Daemon:
         self,
         planning: Planner,
         store: Store,
-        dispatcher: Dispatcher,
+        delivery: DeliveryWorker,
         clock: Clock,
-        watched: tuple[Pulse, Meters] | None = None,
+        watched: tuple[Liveness, Metrics] | None = None,
         heartbeat: Callable[[], None] = lambda: None,
     ) -> None:
         """heartbeat: called after each cycle while no notice is overdue; it must not wait."""
         self._heartbeat = heartbeat
-        self._planning, self._store, self._dispatcher, self._clock = planning, store, dispatcher, clock
+        self._planning, self._store, self._delivery, self._clock = planning, store, delivery, clock
         self._guard = clock if isinstance(clock, GuardedClock) else None
-        self._pulse, self._meters = watched or (Pulse(), Meters())
-        self.alerts = Alerts(store, planning.settings.fleet)
+        self._liveness, self._meters = watched or (Liveness(), Metrics())
+        self.alerts = CapAlerts(store, planning.settings.fleet)
         self._one_at_a_time = asyncio.Lock()
         self._under_way: set[asyncio.Task[None]] = set()
-        self._standing: tuple[Standing, ...] = ()
+        self._standing: tuple[ActiveTrip, ...] = ()
 
     async def cycle(self) -> None:
         """Plan all due trips; a brief and a cycle never run at once."""
         async with self._one_at_a_time:
             outcome = await run_cycle(self._planning, self._store, self._clock())
-            self._standing = outcome.standing
-            await self.alerts.renew(self._planning, outcome, self._clock())
-        self._meters.planned(outcome.plans, len(outcome.not_planned), len(outcome.unread))
+            self._standing = outcome.active
+            await self.alerts.update(self._planning, outcome, self._clock())
+        self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
         log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
         outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())
@@ -192,19 +200,19 @@ class Daemon:
             if known_right:
                 await asyncio.to_thread(self._store.outbox.wake_future, now, LONGEST_PAUSE)
             settled = await send_due(
-                self._planning, self._store, now, own_name(), may_skip=self._settles, reopens=known_right
+                self._planning, self._store, now, process_name(), may_skip=self._settles, reopens=known_right
             )
         for one in settled:
             self._meters.due_slots.labels(one.end.replace(" ", "_")).inc()
-        if any(one.said for one in settled):
+        if any(one.notice_ids for one in settled):
             await self.deliver()
 
-    async def speak(self) -> None:
+    async def send_scheduled(self) -> None:
         """Say what has come to its moment since the last cycle."""
         settings = self._planning.settings
         async with self._one_at_a_time:
             new = await asyncio.to_thread(
-                speak,
+                send_scheduled,
                 self._standing,
                 self._store,
                 settings.fleet,
@@ -212,7 +220,7 @@ class Daemon:
                 settings.targets,
                 self._clock(),
                 settings.languages,
-                self._planning.links.in_words,
+                self._planning.links.message_link,
             )
         if new:
             log.info("%d notices whose moment has come", len(new))
@@ -224,32 +232,32 @@ class Daemon:
         return self._guard is None or self._guard.trusted
 
     async def deliver(self) -> None:
-        done = await self._dispatcher.deliver_due(self._clock(), settles=self._settles)
+        done = await self._delivery.deliver_due(self._clock(), settles=self._settles)
         for alarm in done.alarms:
             log.error("%s", alarm, extra={"trip": alarm.trip_id})
-        self._meters.alarmed(done.alarms)
-        await asyncio.to_thread(tell, self._store, self._planning.settings, done.alarms, self._clock())
+        self._meters.count_alarms(done.alarms)
+        await asyncio.to_thread(notify_channel_alarms, self._store, self._planning.settings, done.alarms, self._clock())
         for target in done.recovered:
             back = await asyncio.to_thread(resend_after_outage, self._store, target, self._clock())
-            log.info("target %s takes notices again; %d that were parked go out again", target, len(back.again))
+            log.info("target %s takes notices again; %d that were parked go out again", target, len(back.requeued))
 
-    async def tidy(self) -> None:
+    async def housekeeping(self) -> None:
         """Remove what is older than the settings want: stored answers, kept inputs, and records of the store."""
         settings, now = self._planning.settings, self._clock()
         if self._guard is not None and not self._guard.may_remove:
             log.info("nothing old is removed now: %s", self._guard.problem or "no server has confirmed the clock")
             return
         cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
-        answers = await asyncio.to_thread(cache.prune, fetched_before=now - LONGEST_USE_OF_LAST_GOOD, now_utc=now)
+        answers = await asyncio.to_thread(cache.prune, fetched_before=now - MAX_STALE_USE, now_utc=now)
         kept = 0
         if settings.archive is not None:
             archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)
             kept = await asyncio.to_thread(archive.prune, unused_since=since)
-        rows = await asyncio.to_thread(forget, self._store, settings.keep, now)
+        rows = await asyncio.to_thread(apply_retention, self._store, settings.keep, now)
         if answers or kept or rows:
             log.info("removed %d stored answers, %d files of the archive and %d records", answers, kept, rows)
 
-    def kick(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
+    def trigger(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
         """What the timer calls for `job`: starts it, unless two of it are under way, and does not wait for it.
 
         Two, so that a cycle asked for during another comes after it and the trip just posted is not left for later,
@@ -257,20 +265,20 @@ class Daemon:
         """
 
         async def start() -> None:
-            self._pulse.beat()
-            if sum(task.get_name() == job.__name__ for task in self._under_way) < AT_ONCE:
-                task = asyncio.create_task(self.guarded(job), name=job.__name__)
+            self._liveness.heartbeat()
+            if sum(task.get_name() == _label(job) for task in self._under_way) < MAX_RUNS_PER_JOB:
+                task = asyncio.create_task(self.run_job(job), name=_label(job))
                 self._under_way.add(task)
                 task.add_done_callback(self._under_way.discard)
 
         return start
 
-    async def guarded(self, job: Callable[[], Coroutine[None, None, None]]) -> None:
+    async def run_job(self, job: Callable[[], Coroutine[None, None, None]]) -> None:
         """Run `job`: a failure is told in the log, and its next time comes all the same."""
         try:
-            with self._pulse.job(job.__name__):
+            with self._liveness.job(_label(job)):
                 await job()
-            self._meters.last_success.labels(job.__name__).set(self._clock().timestamp())
+            self._meters.last_success.labels(_label(job)).set(self._clock().timestamp())
         except AlertdError as exc:
             log.error("%s", exc)
         except Exception:
@@ -298,43 +306,45 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
         _make_folder(settings.store)
     raise_descriptor_limit()
     clock = GuardedClock(clock)
-    log.info("%s", runs_on())
+    log.info("%s", platform_text())
     if outdated():
         log.warning("%s", outdated())
-    stop, reload, pulse, meters = asyncio.Event(), asyncio.Event(), Pulse(), Meters()
+    stop, reload, liveness, metrics = asyncio.Event(), asyncio.Event(), Liveness(), Metrics()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, reload.set)
 
     def standing_by(said: str) -> None:
-        pulse.beat()
+        liveness.heartbeat()
         tell_manager(f"READY=1\nSTATUS={said}")
 
     def ready(url: str) -> None:
         tell_manager(f"READY=1\nSTATUS=leading, answers on {url}")
         on_ready(url)
 
-    alive = asyncio.create_task(keep_alive(pulse))
+    alive = asyncio.create_task(keep_alive(liveness))
     try:
         with Store(settings.store) as store:
             check_exposure(settings, store)
-            store.on_new = _heard_of(meters)
-            candidate = store.candidate(own_name(), lease_s=settings.takeover_s)
-            while await stand_by(candidate, clock, stop, standing_by):
-                meters.lead(True)
+            store.on_new = _on_response(metrics)
+            candidate = store.candidate(process_name(), lease_s=settings.takeover_s)
+            while await wait_for_leadership(candidate, clock, stop, standing_by):
+                metrics.set_leading(True)
                 try:
-                    settings = await _lead(settings, clock, ready, store, candidate, stop, reload, (pulse, meters))
+                    settings = await _run_as_leader(
+                        settings, clock, ready, store, candidate, stop, reload, (liveness, metrics)
+                    )
                 finally:
-                    meters.lead(False)
+                    metrics.set_leading(False)
                     await asyncio.to_thread(candidate.release)
         tell_manager("STOPPING=1")
     finally:
         alive.cancel()
 
 
-def _heard_of(meters: Meters) -> Callable[[Notice], None]:
+def _on_response(metrics: Metrics) -> Callable[[Notice], None]:
     def heard(notice: Notice) -> None:
-        meters.said(notice)
+        metrics.count_notice(notice)
         log.info(
             "decided: %s for the %s, %s",
             notice.kind.value,
@@ -346,7 +356,7 @@ def _heard_of(meters: Meters) -> Callable[[Notice], None]:
     return heard
 
 
-async def _lead(
+async def _run_as_leader(
     settings: Settings,
     clock: Clock,
     on_ready: Callable[[str], None],
@@ -354,21 +364,21 @@ async def _lead(
     candidate: Candidate,
     stop: asyncio.Event,
     reload: asyncio.Event,
-    watched: tuple[Pulse, Meters],
+    watched: tuple[Liveness, Metrics],
 ) -> Settings:
     """Do the daemon's work until it is told to stop, or another daemon leads; returns the settings it then had.
 
     New settings begin the work anew under the same lead, with the same socket: who asks meanwhile waits.
     """
     lost = asyncio.Event()
-    beating = asyncio.create_task(keep_leading(candidate, settings.takeover_s / BEATS_A_LEASE, lost))
+    beating = asyncio.create_task(renew_leadership(candidate, settings.takeover_s / RENEWALS_PER_LEASE, lost))
     try:
-        with _listening(settings) as listener:
+        with _open_socket(settings) as listener:
             await asyncio.to_thread(store.outbox.release_claims)
             while not stop.is_set() and not lost.is_set():
-                changed = asyncio.create_task(_changed(settings, clock, reload, store))
+                changed = asyncio.create_task(_wait_for_new_settings(settings, clock, reload, store))
                 try:
-                    await _work(settings, clock, on_ready, store, listener, (stop, lost), changed, watched)
+                    await _run_services(settings, clock, on_ready, store, listener, (stop, lost), changed, watched)
                     settings = changed.result() if changed.done() and not changed.cancelled() else settings
                 finally:
                     changed.cancel()
@@ -378,26 +388,26 @@ async def _lead(
     return settings
 
 
-async def _changed(settings: Settings, clock: Clock, reload: asyncio.Event, store: Store) -> Settings:
+async def _wait_for_new_settings(settings: Settings, clock: Clock, reload: asyncio.Event, store: Store) -> Settings:
     """Wait for settings that are new and sound."""
     while True:
         await reload.wait()
         reload.clear()
-        tell_manager(reloading())
-        new = await reread(settings, partial(_try_out, clock=clock, store=store))
+        tell_manager(notify_reloading())
+        new = await reload_settings(settings, partial(_validate, clock=clock, store=store))
         if new is not None:
             return new
         tell_manager("READY=1")
 
 
-async def _try_out(settings: Settings, clock: Clock, store: Store) -> None:
+async def _validate(settings: Settings, clock: Clock, store: Store) -> None:
     """Open all that these settings name, and close it again. Raises ConfigError, StoreError."""
     await asyncio.to_thread(check_exposure, settings, store)
-    async with planner(settings, clock), channels(settings), heartbeat_of(settings):
+    async with create_planner(settings, clock), open_channels(settings), heartbeat_of(settings):
         pass
 
 
-async def _work(
+async def _run_services(
     settings: Settings,
     clock: Clock,
     on_ready: Callable[[str], None],
@@ -405,51 +415,51 @@ async def _work(
     listener: socket.socket,
     ends: tuple[asyncio.Event, ...],
     changed: asyncio.Task[Settings],
-    watched: tuple[Pulse, Meters],
+    watched: tuple[Liveness, Metrics],
 ) -> None:
     """Plan, notify, brief and answer until one of `ends` is set or the settings have changed."""
-    pulse, meters = watched
-    pulse.beat()
+    liveness, metrics = watched
+    liveness.heartbeat()
 
-    def heard(answer: Heard) -> None:
-        hear(answer)
-        meters.heard(answer)
+    def heard(answer: SourceResponse) -> None:
+        record_response(answer)
+        metrics.count_response(answer)
         if isinstance(clock, GuardedClock) and answer.clock_offset_s is not None:
             clock.heard(urlsplit(answer.url).hostname or "", answer.clock_offset_s)
 
-    keep = Keep(archive=Archive(settings.archive), or_log=True) if settings.archive else None
+    keep = ReplayWriter(archive=Archive(settings.archive), or_log=True) if settings.archive else None
     async with (
-        planner(settings, clock, keep, heard) as planning,
-        channels(settings, dress_of(store)) as ways_out,
+        create_planner(settings, clock, keep, heard) as planning,
+        open_channels(settings, content_loader(store)) as ways_out,
         heartbeat_of(settings) as beat,
     ):
-        timed = {name: meters.timed(channel, clock) for name, channel in ways_out.items()}
-        dispatcher = Dispatcher(store.outbox, timed, owner=own_name(), rng=random.Random())
+        timed = {name: metrics.instrument(channel, clock) for name, channel in ways_out.items()}
+        dispatcher = DeliveryWorker(store.outbox, timed, owner=process_name(), rng=random.Random())
         daemon = Daemon(planning, store, dispatcher, clock, watched, beat)
         machine = clock.machine if isinstance(clock, GuardedClock) else clock  # what the timer itself goes by
         scheduler = _schedule(daemon, settings, machine)
         if isinstance(clock, GuardedClock):
-            meters.clock_doubted.set_function(lambda: float(not clock.trusted))
-        app = make_api(planning, store, clock, lambda: _soon(scheduler, machine), watched, daemon.alerts)
-        if await asyncio.to_thread(app.state.doorkeeper.lets_nobody_in):
+            metrics.clock_doubted.set_function(lambda: float(not clock.trusted))
+        app = make_api(planning, store, clock, lambda: _in_a_moment(scheduler, machine), watched, daemon.alerts)
+        if await asyncio.to_thread(app.state.authenticator.denies_all):
             log.error("no active API token: all HTTP requests will be rejected; create one with `alertd token new`")
         gate = Gate(most_connections(raise_descriptor_limit()))
-        server = uvicorn.Server(serving(app, REQUESTS_END_WITHIN_S, gate))
+        server = uvicorn.Server(server_config(app, REQUEST_SHUTDOWN_TIMEOUT_S, gate))
 
         def stepped(_by_s: float) -> None:
-            meters.clock_steps.inc()
+            metrics.clock_steps.inc()
             for job in scheduler.get_jobs():  # they wait for the old time
                 job.modify(next_run_time=machine())
 
         scheduler.start()
-        watching = asyncio.create_task(keep_watch(ClockWatch(machine), stepped))
+        watching = asyncio.create_task(watch_clock(ClockWatch(machine), stepped))
         try:
             with GuardedListener.over(listener, gate) as own:  # the server closes what it is given
                 await _serve(server, own, on_ready, changed, *(asyncio.create_task(end.wait()) for end in ends))
         finally:
             watching.cancel()
             scheduler.shutdown(wait=False)
-            await daemon.finish(JOBS_END_WITHIN_S)
+            await daemon.finish(JOB_SHUTDOWN_TIMEOUT_S)
 
 
 def _make_folder(database: Path) -> None:
@@ -463,7 +473,7 @@ def _make_folder(database: Path) -> None:
 
 
 @contextmanager
-def _listening(settings: Settings) -> Iterator[socket.socket]:
+def _open_socket(settings: Settings) -> Iterator[socket.socket]:
     """The socket the daemon answers on. Opened here, because uvicorn ends the process when it cannot open its own."""
     host, port = settings.http_host, settings.http_port
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -509,13 +519,21 @@ def _schedule(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSchedu
     scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True})
     now = clock()
     minutes = settings.plan_every_min
-    scheduler.add_job(daemon.kick(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
-    scheduler.add_job(daemon.kick(daemon.brief), "interval", seconds=LOOK_AT_CLOCK_EVERY_S, id="brief")
-    scheduler.add_job(daemon.kick(daemon.speak), "interval", seconds=SPEAK_EVERY_S, id="speak")
-    scheduler.add_job(daemon.kick(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
-    scheduler.add_job(daemon.kick(daemon.tidy), "interval", hours=TIDY_EVERY_H, id="tidy", next_run_time=now)
+    scheduler.add_job(daemon.trigger(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
+    scheduler.add_job(daemon.trigger(daemon.brief), "interval", seconds=CHECK_CLOCK_EVERY_S, id="brief")
+    scheduler.add_job(
+        daemon.trigger(daemon.send_scheduled), "interval", seconds=SEND_SCHEDULED_EVERY_S, id="send_scheduled"
+    )
+    scheduler.add_job(daemon.trigger(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
+    scheduler.add_job(
+        daemon.trigger(daemon.housekeeping),
+        "interval",
+        hours=HOUSEKEEPING_EVERY_H,
+        id="housekeeping",
+        next_run_time=now,
+    )
     return scheduler
 
 
-def _soon(scheduler: AsyncIOScheduler, clock: Clock) -> None:
+def _in_a_moment(scheduler: AsyncIOScheduler, clock: Clock) -> None:
     scheduler.modify_job("cycle", next_run_time=clock())

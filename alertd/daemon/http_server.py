@@ -14,17 +14,17 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from alertd.daemon.connection_limit import BACKLOG, Gate
 from alertd.web.counted_log import Tally
-from alertd.web.middleware import HEADERS, MOST_HEADER_BYTES
+from alertd.web.middleware import HEADERS, MAX_HEADER_BYTES
 from alertd.web.problems import MEDIA_TYPE
 
-HEADERS_WITHIN_S: Final = 10.0
+HEADER_TIMEOUT_S: Final = 10.0
 KEEP_ALIVE_S: Final = 15
 # Of each connection uvicorn says that it sent no HTTP; strangers must not fill the log.
 _quiet = logging.getLogger("uvicorn.error.connection")
 _quiet.setLevel(logging.ERROR)
 
 
-class Listener(H11Protocol):
+class HeaderTimeoutProtocol(H11Protocol):
     """uvicorn's protocol, with a time for the headers: it has none itself, so that half a line holds a connection."""
 
     _headers_due: asyncio.TimerHandle | None = None
@@ -82,7 +82,7 @@ class Listener(H11Protocol):
         self.transport.close()
 
     def _time_headers(self) -> None:
-        self._headers_due = self.loop.call_later(HEADERS_WITHIN_S, self.transport.close)
+        self._headers_due = self.loop.call_later(HEADER_TIMEOUT_S, self.transport.close)
 
     def _stop_timing(self) -> None:
         if self._headers_due is not None:
@@ -90,12 +90,12 @@ class Listener(H11Protocol):
             self._headers_due = None
 
 
-def serving(app: ASGIApp, end_within_s: int, gate: Gate | None = None) -> uvicorn.Config:
-    """The server's settings. end_within_s: how long requests under way have when it is told to stop.
+def server_config(app: ASGIApp, shutdown_timeout_s: int, gate: Gate | None = None) -> uvicorn.Config:
+    """The server's settings. shutdown_timeout_s: how long requests under way have when it is told to stop.
 
     gate: that of the listener it is given, which limits the connections.
     """
-    listener = partial(Listener, gate=gate or Gate(), garbage=Tally("requests answered 400"))
+    listener = partial(HeaderTimeoutProtocol, gate=gate or Gate(), garbage=Tally("requests answered 400"))
     return uvicorn.Config(
         app,
         http=cast(type[asyncio.Protocol], listener),
@@ -105,7 +105,7 @@ def serving(app: ASGIApp, end_within_s: int, gate: Gate | None = None) -> uvicor
         server_header=False,
         lifespan="off",
         timeout_keep_alive=KEEP_ALIVE_S,
-        timeout_graceful_shutdown=end_within_s,
-        h11_max_incomplete_event_size=MOST_HEADER_BYTES,  # of what comes in pieces; the shell looks at the whole
+        timeout_graceful_shutdown=shutdown_timeout_s,
+        h11_max_incomplete_event_size=MAX_HEADER_BYTES,  # of what comes in pieces; the shell looks at the whole
         backlog=BACKLOG,
     )

@@ -13,29 +13,29 @@ from alertd.store.leadership import Candidate
 
 log = logging.getLogger(__name__)
 
-LOOK_EVERY_S = 1.0
-BEATS_A_LEASE = 5  # so that a store that is slow now and then costs nobody the lead
+POLL_EVERY_S = 1.0
+RENEWALS_PER_LEASE = 5  # so that a store that is slow now and then costs nobody the lead
 
 
-def own_name() -> str:
+def process_name() -> str:
     """This process, for people to read."""
     return f"{socket.gethostname()}:{os.getpid()}"
 
 
-async def stand_by(
-    candidate: Candidate, clock: Clock, stop: asyncio.Event, on_look: Callable[[str], None] = lambda said: None
+async def wait_for_leadership(
+    candidate: Candidate, clock: Clock, stop: asyncio.Event, on_poll: Callable[[str], None] = lambda said: None
 ) -> bool:
-    """Wait until this daemon leads; returns False when it is told to stop first. on_look: hears of each look in vain.
+    """Wait until this daemon leads; returns False when it is told to stop first. on_poll: hears of each look in vain.
 
     Raises StoreError when the store fails at the first look; later ones wait for it to come back.
     """
     said = ""
     while not stop.is_set():
         try:
-            if await asyncio.to_thread(candidate.take, time.monotonic(), clock()):
+            if await asyncio.to_thread(candidate.acquire, time.monotonic(), clock()):
                 log.info("leading the store" + (" after standing by" if said else ""))
                 return True
-            leads = (await asyncio.to_thread(candidate.leading)).owner
+            leads = (await asyncio.to_thread(candidate.current_leader)).owner
             # Between one that ended and the next nobody is named, which is no news.
             line = f"standing by: {leads or 'another daemon'} leads" if leads or not said else said
         except StoreError as exc:
@@ -45,12 +45,12 @@ async def stand_by(
         if line != said:
             log.info("%s", line)
             said = line
-        on_look(said)
-        await wait(stop, LOOK_EVERY_S)
+        on_poll(said)
+        await wait(stop, POLL_EVERY_S)
     return False
 
 
-async def keep_leading(candidate: Candidate, every_s: float, lost: asyncio.Event) -> None:
+async def renew_leadership(candidate: Candidate, every_s: float, lost: asyncio.Event) -> None:
     """Say again and again that this daemon lives, and set `lost` when another leads by then."""
     said = ""
     while not lost.is_set():

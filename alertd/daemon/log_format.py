@@ -9,14 +9,14 @@ from typing import Final, Literal
 from urllib.parse import quote
 
 from alertd.settings.model import Settings
-from alertd.store.url import Server
+from alertd.store.url import PostgresUrl
 
-Form = Literal["text", "json"]
-SHORTEST_SECRET: Final = 6  # less could stand in any word
-HIDDEN: Final = "[secret]"
+LogFormat = Literal["text", "json"]
+MIN_SECRET_LENGTH: Final = 6  # less could stand in any word
+REDACTED: Final = "[secret]"
 FIELDS: Final = ("trip", "notice")  # what a record may carry beside its text
 # Libraries that say at INFO what is no news here.
-QUIET: Final = {"apscheduler": logging.ERROR, "uvicorn": logging.WARNING, "httpx": logging.WARNING,
+LOGGER_LEVELS: Final = {"apscheduler": logging.ERROR, "uvicorn": logging.WARNING, "httpx": logging.WARNING,
                 "alembic": logging.WARNING}  # fmt: skip
 # Control characters, and what some viewers take for the end of a line, are written as escapes.
 _ESCAPES: Final = {
@@ -25,19 +25,19 @@ _ESCAPES: Final = {
 } | {ord("\n"): "\\n", ord("\r"): "\\r", ord("\t"): "\\t"}
 
 
-def set_up(form: Form, secrets: Iterable[str] = ()) -> None:
+def configure_logging(form: LogFormat, secrets: Iterable[str] = ()) -> None:
     """Send the log to standard error in this form. May be called again."""
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(JsonLines(secrets) if form == "json" else TextLines(secrets))
+    handler.setFormatter(JsonFormatter(secrets) if form == "json" else TextFormatter(secrets))
     logging.basicConfig(level=logging.INFO, handlers=[handler], force=True)
-    for name, level in QUIET.items():
+    for name, level in LOGGER_LEVELS.items():
         logging.getLogger(name).setLevel(level)
 
 
 def secrets_of(settings: Settings) -> tuple[str, ...]:
     """Every secret that the settings hold."""
     store = settings.store
-    password = store.url.password if isinstance(store, Server) else ""
+    password = store.url.password if isinstance(store, PostgresUrl) else ""
     return tuple(
         filter(
             None,
@@ -54,31 +54,31 @@ def secrets_of(settings: Settings) -> tuple[str, ...]:
     )
 
 
-class _Scrubbed(logging.Formatter):
+class _RedactingFormatter(logging.Formatter):
     """Formats without the secrets it was given, as they are or percent-encoded."""
 
     def __init__(self, secrets: Iterable[str]) -> None:
         super().__init__("%(asctime)s %(levelname)s %(message)s")
-        long_enough = {secret for secret in secrets if len(secret) >= SHORTEST_SECRET}
+        long_enough = {secret for secret in secrets if len(secret) >= MIN_SECRET_LENGTH}
         written = long_enough | {quote(secret, safe="") for secret in long_enough}
         self._secrets = sorted(written, key=len, reverse=True)  # one may stand inside another
 
-    def scrubbed(self, text: str) -> str:
+    def redact(self, text: str) -> str:
         for secret in self._secrets:
-            text = text.replace(secret, HIDDEN)
+            text = text.replace(secret, REDACTED)
         return text
 
 
-class TextLines(_Scrubbed):
+class TextFormatter(_RedactingFormatter):
     """For people: time, level, text. Lines of a traceback are indented, so that none looks like a record."""
 
     def format(self, record: logging.LogRecord) -> str:
         first = f"{self.formatTime(record)} {record.levelname} {record.getMessage().translate(_ESCAPES)}"
         more = self.formatException(record.exc_info).splitlines() if record.exc_info else []
-        return self.scrubbed("\n".join((first, *("    | " + line.translate(_ESCAPES) for line in more))))
+        return self.redact("\n".join((first, *("    | " + line.translate(_ESCAPES) for line in more))))
 
 
-class JsonLines(_Scrubbed):
+class JsonFormatter(_RedactingFormatter):
     """For programs: one object a line. at (UTC), level, logger, text; trip, notice and fault where there are any."""
 
     def format(self, record: logging.LogRecord) -> str:
@@ -92,5 +92,5 @@ class JsonLines(_Scrubbed):
         if record.exc_info:
             said["fault"] = self.formatException(record.exc_info)
         # Scrubbed before it is JSON: a secret with a quotation mark is written otherwise there.
-        plain = {name: self.scrubbed(value) for name, value in said.items()}
+        plain = {name: self.redact(value) for name, value in said.items()}
         return json.dumps(plain, ensure_ascii=True)

@@ -6,15 +6,17 @@ import os
 import socket
 import time
 
-from alertd.service.liveness import Pulse
+from alertd.service.liveness import Liveness
 
 log = logging.getLogger(__name__)
 
-ALIVE_EVERY_S = 15.0
-QUIET_S = 20.0  # shorter than the pulse's own, so that a hang is met within WatchdogSec and not after twice that
+WATCHDOG_EVERY_S = 15.0
+STALLED_AFTER_S = (
+    20.0  # shorter than the pulse's own, so that a hang is met within WatchdogSec and not after twice that
+)
 
 
-def tell(state: str) -> None:
+def notify(state: str) -> None:
     """Send e.g. "READY=1" to whoever started the daemon; nothing happens where nobody listens."""
     address = os.environ.get("NOTIFY_SOCKET", "")  # noqa: TID251 - systemd says it in no other way
     if not address:
@@ -27,18 +29,18 @@ def tell(state: str) -> None:
         log.warning("the service manager could not be told %s (%s)", state.partition("\n")[0], exc.strerror)
 
 
-def reloading() -> str:
+def notify_reloading() -> str:
     """What sd_notify(3) wants at the start of a reload; READY=1 ends it."""
     return f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}"
 
 
-async def keep_alive(pulse: Pulse, every_s: float = ALIVE_EVERY_S) -> None:
+async def keep_alive(liveness: Liveness, every_s: float = WATCHDOG_EVERY_S) -> None:
     """Say for ever that the daemon lives, as long as its work moves on. Silent, it is killed and started anew."""
     said = ""
     while True:
-        problem = pulse.problem(QUIET_S)
+        problem = liveness.problem(STALLED_AFTER_S)
         if not problem:
-            tell("WATCHDOG=1")
+            notify("WATCHDOG=1")
         elif problem != said:
             log.error("%s; the service manager is not told that all is well", problem)
         said = problem

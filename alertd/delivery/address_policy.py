@@ -38,7 +38,7 @@ _DENIED_V6 = tuple(IPv6Network(text) for text in ("2001::/23", "2001:db8::/32", 
 _EMBEDDED_V4 = tuple(IPv6Network(text) for text in ("::ffff:0:0/96", "::/96", "64:ff9b::/96"))
 
 
-def denied(address_text: str) -> str:
+def denial_reason(address_text: str) -> str:
     """Why `address_text` (a literal, as resolved) is not public; "" when it is."""
     address, inner = _forms(address_text)
     if isinstance(inner, IPv4Address):
@@ -50,14 +50,14 @@ def denied(address_text: str) -> str:
     return f"{address_text} is not a public address ({hit})" if hit else ""
 
 
-def listed(address_text: str, networks: Sequence[Network]) -> bool:
+def is_listed(address_text: str, networks: Sequence[Network]) -> bool:
     """Whether `address_text`, or the IPv4 address that it carries, lies in one of `networks`."""
     return any(
         form in network for network in networks for form in _forms(address_text) if network.version == form.version
     )
 
 
-def read_network(text: str) -> Network:
+def parse_network(text: str) -> Network:
     """Raises ValueError when `text` is not a network such as 10.1.2.0/24."""
     return ip_network(text)
 

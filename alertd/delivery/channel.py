@@ -8,7 +8,7 @@ from alertd.delivery.circuit_breaker import Kept
 from alertd.errors import DeliveryError
 
 
-class Outgoing(Protocol):
+class OutgoingNotice(Protocol):
     """One notice on its way to one target. `attempt` counts from 1, this one included."""
 
     @property
@@ -36,30 +36,30 @@ class Outgoing(Protocol):
 class Channel(Protocol):
     """A way out. The same notice may come twice, always with the same id and the same bytes."""
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Return when the other side has taken it. Raises DeliveryError otherwise."""
 
 
-class TargetGone(DeliveryError):
+class ChannelGone(DeliveryError):
     """The target says that it wants nothing more. Nobody may call it again until a person has looked."""
 
     def __init__(self, channel: str, problem: str) -> None:
         super().__init__(channel, problem, permanent=True)
 
 
-class NoticeRefused(DeliveryError):
+class NoticeRejected(DeliveryError):
     """The target takes others but not this one, as its answer says: too long, or of a kind that it does not read."""
 
 
-class Outbox(Protocol):
+class DeliveryQueue(Protocol):
     """What the dispatcher asks of the store. Any of it may raise StoreError."""
 
-    def due_targets(self, now: datetime) -> Sequence[str]: ...
-    def waiting_targets(self) -> frozenset[str]: ...
-    def claim_each(
+    def due_channels(self, now: datetime) -> Sequence[str]: ...
+    def waiting_channels(self) -> frozenset[str]: ...
+    def claim_many(
         self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str, expired_too: bool = True
-    ) -> Mapping[str, Sequence[Outgoing]]: ...
-    def peek_due(self, now: datetime, target: str) -> Sequence[Outgoing]: ...
+    ) -> Mapping[str, Sequence[OutgoingNotice]]: ...
+    def peek_due(self, now: datetime, target: str) -> Sequence[OutgoingNotice]: ...
     def standings(self) -> Mapping[str, Kept]: ...
     def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[Kept] = ()) -> None: ...
 
@@ -69,4 +69,4 @@ class Outbox(Protocol):
     ) -> None: ...
     def mark_parked(self, delivery_id: int, at: datetime, note: str, channel: Kept | None = None) -> None: ...
     def mark_expired(self, delivery_id: int, at: datetime, note: str, channel: Kept | None = None) -> None: ...
-    def wake(self, target: str, now: datetime, limit: int | None = None) -> int: ...
+    def make_due_now(self, target: str, now: datetime, limit: int | None = None) -> int: ...

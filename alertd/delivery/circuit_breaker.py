@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Literal, Protocol
 
-from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
-from alertd.delivery.retry import LONGEST_ASKED_WAIT_S
+from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
+from alertd.delivery.retry import MAX_RETRY_AFTER_S
 from alertd.errors import DeliveryError
 
 State = Literal["up", "failing", "disabled"]
@@ -34,7 +34,7 @@ class Kept(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class ChannelState:
     """`since`: when it came to this. `why`: the last problem, "" where there is none; `failures`: in a row."""
 
     target: str
@@ -46,7 +46,7 @@ class Standing:
     failures: int = 0
 
 
-FAILURES_OF_AN_OUTAGE = 3
+OUTAGE_FAILURES = 3
 
 
 ALARM_AFTER = timedelta(minutes=15)
@@ -55,7 +55,7 @@ ALARM_AFTER = timedelta(minutes=15)
 PROBE_EVERY = timedelta(minutes=10)  # so that nobody waits longer than this once a target is back
 
 
-REFUSALS_TO_PARK = 4
+REJECTIONS_TO_PARK = 4
 
 
 DISABLE_AFTER = timedelta(days=5)  # of nothing but failures, and never in silence
@@ -77,17 +77,17 @@ class Alarm:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TargetHealth:
+class BreakerHealth:
     target: str
     failures_in_a_row: int
     failing_since: datetime | None
     last_success_at: datetime | None
     last_problem: str
-    gone: bool
+    disabled_reason: bool
 
 
 @dataclass(slots=True, kw_only=True)
-class Lane:
+class CircuitBreaker:
     """One target's. `gone`, why nothing goes there, and `last_problem` are "" while there is nothing to say."""
 
     target: str
@@ -97,21 +97,21 @@ class Lane:
     last_success_at: datetime | None = None
     last_failure_at: datetime | None = None
     last_problem: str = ""
-    gone: str = ""
+    disabled_reason: str = ""
     _alarmed: bool = False
     _probed_at: datetime | None = None
-    _hold_until: datetime | None = None
+    _paused_until: datetime | None = None
     _first_failed: dict[int, datetime] = field(default_factory=dict)
-    _first_refused: dict[int, datetime] = field(default_factory=dict)
+    _first_rejected: dict[int, datetime] = field(default_factory=dict)
 
-    def standing(self, at: datetime) -> Standing:
+    def snapshot(self, at: datetime) -> ChannelState:
         """What of it outlives the daemon, as at `at`."""
-        state, since, why = self.state, at, self.gone
+        state, since, why = self.state, at, self.disabled_reason
         if state == "failing":
             since = self.failing_since or at
-        if not self.gone and self.failures_in_a_row:
+        if not self.disabled_reason and self.failures_in_a_row:
             why = self.last_problem
-        return Standing(
+        return ChannelState(
             target=self.target,
             state=state,
             since=since,
@@ -123,68 +123,73 @@ class Lane:
 
     @property
     def state(self) -> State:
-        if self.gone:
+        if self.disabled_reason:
             return "disabled"
         return "failing" if self._alarmed and self.failing_since is not None else "up"
 
-    def recall(self, kept: Kept) -> None:
+    def restore(self, kept: Kept) -> None:
         """Take over what is on record: after a restart, and when a person has reopened the target."""
         if kept.state == "disabled":
-            self.gone = kept.why
+            self.disabled_reason = kept.why
         elif kept.state == "failing" and self.failing_since is None and self.last_success_at is None:
-            self.failures_in_a_row, self.failing_since = FAILURES_OF_AN_OUTAGE, kept.since
+            self.failures_in_a_row, self.failing_since = OUTAGE_FAILURES, kept.since
             self.last_problem, self._alarmed = kept.why, True
-        elif kept.state == "up" and self.gone:
-            self.gone, self.failures_in_a_row, self.failing_since, self._alarmed = "", 0, None, False
-            self._hold_until = self._probed_at = None
+        elif kept.state == "up" and self.disabled_reason:
+            self.disabled_reason, self.failures_in_a_row, self.failing_since, self._alarmed = "", 0, None, False
+            self._paused_until = self._probed_at = None
         elif kept.state == "up" and self.failing_since is None and self.last_success_at is None:
             self.failures_in_a_row, self.last_failure_at = kept.failures, kept.last_failure_at
             self.last_problem = kept.why
 
-    def holds(self, at: datetime) -> bool:
+    def is_paused(self, at: datetime) -> bool:
         """Whether the target asked for a pause, which holds for all that goes there."""
-        return self._hold_until is not None and at < self._hold_until
+        return self._paused_until is not None and at < self._paused_until
 
-    def wants_probe(self, at: datetime) -> bool:
+    def should_probe(self, at: datetime) -> bool:
         """Whether one notice should try it despite its own pause: once after the start, then now and then."""
-        if self.gone or self.holds(at):
+        if self.disabled_reason or self.is_paused(at):
             return False
         return self._probed_at is None or (self.failures_in_a_row > 0 and at - self._probed_at >= PROBE_EVERY)
 
-    def probed(self, at: datetime) -> None:
+    def record_probe(self, at: datetime) -> None:
         self._probed_at = at
 
-    def succeeded(self, outgoing: Outgoing, at: datetime) -> bool:
+    def record_success(self, outgoing: OutgoingNotice, at: datetime) -> bool:
         """Returns whether this ends an outage, so that all that waits may go.
 
-        Below so many failures it may be one refused notice and not the target that failed: waking would hammer with it.
+        Below so many failures it may be one refused notice and not the target that record_failure: waking would hammer
+        with it.
         """
-        ends_outage = self.failures_in_a_row >= FAILURES_OF_AN_OUTAGE
+        ends_outage = self.failures_in_a_row >= OUTAGE_FAILURES
         self.failures_in_a_row, self.failing_since, self._alarmed = 0, None, False
         self.last_success_at = at
-        self.forget(outgoing)
+        self.discard(outgoing)
         return ends_outage
 
-    def failed(self, outgoing: Outgoing, error: DeliveryError, at: datetime, *, settles: bool = True) -> list[Alarm]:
+    def record_failure(
+        self, outgoing: OutgoingNotice, error: DeliveryError, at: datetime, *, settles: bool = True
+    ) -> list[Alarm]:
         """Returns what a person must hear of now, one line each. `settles`: the clock is good to count days by."""
         self._first_failed.setdefault(outgoing.id, at)
         self.failures_in_a_row += 1
         self.failing_since = self.failing_since or at
         self.last_problem, self._probed_at, self.last_failure_at = str(error), at, at
         alarms = []
-        if isinstance(error, TargetGone):
-            self.gone = str(error)
+        if isinstance(error, ChannelGone):
+            self.disabled_reason = str(error)
             alarms.append(self._alarm("disabled", f"wants no more notices and is disabled: {error}"))
         elif settles and at - self.failing_since >= DISABLE_AFTER:
-            self.gone = f"nothing but failures since {self.failing_since:%Y-%m-%d %H:%M}Z; the last: {error}"
-            alarms.append(self._alarm("disabled", f"is disabled: {self.gone}"))
+            self.disabled_reason = f"nothing but failures since {self.failing_since:%Y-%m-%d %H:%M}Z; the last: {error}"
+            alarms.append(self._alarm("disabled", f"is disabled: {self.disabled_reason}"))
         if error.retry_after_s is not None:
-            pause = timedelta(seconds=min(error.retry_after_s, LONGEST_ASKED_WAIT_S))
-            self._hold_until = at + pause
+            pause = timedelta(seconds=min(error.retry_after_s, MAX_RETRY_AFTER_S))
+            self._paused_until = at + pause
             if pause >= ALARM_AFTER:
-                alarms.append(self._alarm("pause", f"takes nothing until {self._hold_until:%Y-%m-%d %H:%M}Z: {error}"))
-        lasts = self.failures_in_a_row >= FAILURES_OF_AN_OUTAGE or at - self.failing_since >= ALARM_AFTER
-        if lasts and not self._alarmed and not self.gone:
+                alarms.append(
+                    self._alarm("pause", f"takes nothing until {self._paused_until:%Y-%m-%d %H:%M}Z: {error}")
+                )
+        lasts = self.failures_in_a_row >= OUTAGE_FAILURES or at - self.failing_since >= ALARM_AFTER
+        if lasts and not self._alarmed and not self.disabled_reason:
             self._alarmed = True
             tries = f"{self.failures_in_a_row} tries failed since {self.failing_since:%Y-%m-%d %H:%M}Z"
             alarms.append(self._alarm("failing", f"{tries}; the last: {error}"))
@@ -193,32 +198,32 @@ class Lane:
     def _alarm(self, kind: AlarmKind, what: str) -> Alarm:
         return Alarm(target=self.target, kind=kind, text=f"target {self.target}: {what}")
 
-    def first_failed(self, outgoing: Outgoing, at: datetime) -> datetime:
+    def first_failure_at(self, outgoing: OutgoingNotice, at: datetime) -> datetime:
         """Since when this daemon tries to hand it over in vain."""
         return self._first_failed.get(outgoing.id, at)
 
-    def refuses_only(self, outgoing: Outgoing, error: DeliveryError, at: datetime) -> bool:
+    def rejects_only(self, outgoing: OutgoingNotice, error: DeliveryError, at: datetime) -> bool:
         """Whether the fault lies in this notice: refused again and again by a target that takes others meanwhile.
 
         Such a one would hold back the later news of its trip. A target that refuses everything (a wrong secret, say)
         is another matter, and is tried on.
         """
-        if not isinstance(error, NoticeRefused):
+        if not isinstance(error, NoticeRejected):
             return False
-        first = self._first_refused.setdefault(outgoing.id, at)
+        first = self._first_rejected.setdefault(outgoing.id, at)
         takes_others = self.last_success_at is not None and self.last_success_at > first
-        return takes_others and outgoing.attempt >= REFUSALS_TO_PARK
+        return takes_others and outgoing.attempt >= REJECTIONS_TO_PARK
 
-    def forget(self, outgoing: Outgoing) -> None:
-        self._first_refused.pop(outgoing.id, None)
+    def discard(self, outgoing: OutgoingNotice) -> None:
+        self._first_rejected.pop(outgoing.id, None)
         self._first_failed.pop(outgoing.id, None)
 
-    def health(self) -> TargetHealth:
-        return TargetHealth(
+    def health(self) -> BreakerHealth:
+        return BreakerHealth(
             target=self.target,
             failures_in_a_row=self.failures_in_a_row,
             failing_since=self.failing_since,
             last_success_at=self.last_success_at,
             last_problem=self.last_problem,
-            gone=bool(self.gone),
+            disabled_reason=bool(self.disabled_reason),
         )

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
 
-from alertd.delivery.channel import Outgoing
+from alertd.delivery.channel import OutgoingNotice
 from alertd.errors import DeliveryError
 
 CONTENT_TYPE = "application/cloudevents+json; charset=utf-8"
@@ -26,7 +26,7 @@ _MEDIA_TYPE = re.compile(r"[\w.+-]+/[\w.+-]+(\s*;\s*[\w-]+=[\w.+-]+)*", re.ASCII
 _INT32 = range(-(2**31), 2**31)
 
 
-def wrap(outgoing: Outgoing, source: str) -> bytes:
+def wrap(outgoing: OutgoingNotice, source: str) -> bytes:
     """The event of a notice. `sequence` rises with every notice, so within a trip too; a re-send keeps it.
 
     Raises DeliveryError, permanent, when it would not be a CloudEvent.
@@ -118,7 +118,7 @@ def _is_time(text: str) -> bool:
     return True
 
 
-def _body_type(outgoing: Outgoing) -> str:
+def _body_type(outgoing: OutgoingNotice) -> str:
     try:
         found = json.loads(outgoing.body)["type"]
     except (ValueError, KeyError, TypeError) as exc:

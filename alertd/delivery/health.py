@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from alertd.delivery.circuit_breaker import Kept, TargetHealth
+from alertd.delivery.circuit_breaker import BreakerHealth, Kept
 
 
-class Tally(Protocol):
+class ChannelCounts(Protocol):
     """What the store counts of one target."""
 
     @property
@@ -51,15 +51,15 @@ class ChannelHealth:
 
 def channel_health(
     configured: Iterable[str],
-    tallies: Iterable[Tally],
-    lanes: Iterable[TargetHealth],
-    standings: Mapping[str, Kept],
+    counts: Iterable[ChannelCounts],
+    breakers: Iterable[BreakerHealth],
+    states: Mapping[str, Kept],
     now: datetime,
 ) -> tuple[ChannelHealth, ...]:
     """Every target that is configured or has deliveries, by name. `lanes` are empty where no dispatcher runs."""
-    counted, met, names = {t.target: t for t in tallies}, {x.target: x for x in lanes}, set(configured)
+    counted, met, names = {t.target: t for t in counts}, {x.target: x for x in breakers}, set(configured)
     return tuple(
-        _one(name, name in names, counted.get(name), met.get(name), standings.get(name), now)
+        _one(name, name in names, counted.get(name), met.get(name), states.get(name), now)
         for name in sorted(names | counted.keys())
     )
 
@@ -67,17 +67,17 @@ def channel_health(
 def _one(
     target: str,
     configured: bool,
-    tally: Tally | None,
-    lane: TargetHealth | None,
+    counts: ChannelCounts | None,
+    breaker: BreakerHealth | None,
     kept: Kept | None,
     now: datetime,
 ) -> ChannelHealth:
     def age_s(at: datetime | None) -> float | None:
         return None if at is None else max(0.0, (now - at).total_seconds())
 
-    known = (lane and lane.last_success_at, tally and tally.last_done_at, kept and kept.last_success_at)
+    known = (breaker and breaker.last_success_at, counts and counts.last_done_at, kept and kept.last_success_at)
     successes = [at for at in known if at]
-    failing_since = lane.failing_since if lane else None
+    failing_since = breaker.failing_since if breaker else None
     if failing_since is None and kept is not None and kept.state == "failing":
         failing_since = kept.since
     return ChannelHealth(
@@ -85,12 +85,12 @@ def _one(
         configured=configured,
         disabled=kept.state == "disabled" if kept else False,
         failing_s=age_s(failing_since),
-        failures_in_a_row=lane.failures_in_a_row if lane else kept.failures if kept else 0,
+        failures_in_a_row=breaker.failures_in_a_row if breaker else kept.failures if kept else 0,
         last_success_age_s=age_s(max(successes, default=None)),
-        oldest_waiting_age_s=age_s(tally.oldest_waiting_at if tally else None),
-        waiting_n=tally.waiting_n if tally else 0,
-        parked_n=tally.parked_n if tally else 0,
-        expired_n=tally.expired_n if tally else 0,
-        done_n=tally.done_n if tally else 0,
-        problem=(kept.why if kept else "") or (lane.last_problem if lane else ""),
+        oldest_waiting_age_s=age_s(counts.oldest_waiting_at if counts else None),
+        waiting_n=counts.waiting_n if counts else 0,
+        parked_n=counts.parked_n if counts else 0,
+        expired_n=counts.expired_n if counts else 0,
+        done_n=counts.done_n if counts else 0,
+        problem=(kept.why if kept else "") or (breaker.last_problem if breaker else ""),
     )

@@ -10,14 +10,14 @@ from alertd.errors import DeliveryError
 # specification 1.0.0 ("Deliverability and reliability"), whose first steps are too coarse for news that ages in hours
 # and whose later ones the cap below cuts short.
 WAITS_S = (5.0, 30.0, 120.0, 300.0, 1800.0, 7200.0)
-LONGEST_TRYING = timedelta(days=1)  # then a person should know, and may send it again
-A_DAY = "tried for a day"
+MAX_RETRY_PERIOD = timedelta(days=1)  # then a person should know, and may send it again
+TRIED_FOR_A_DAY = "tried for a day"
 JITTER_FRAC = 0.2
-LEAST_CAP_S = 60.0
+MIN_CAP_S = 60.0
 CAP_FRAC_OF_LIFE = 0.1  # so that a short-lived notice is tried often enough to be of use
-LONGEST_ASKED_WAIT_S = 86400.0
-SHORTEST_LIFE_S = 10.0  # with less left, another try is not worth its pause
-LAST_MOMENT_S = 1.0
+MAX_RETRY_AFTER_S = 86400.0
+MIN_LIFETIME_S = 10.0  # with less left, another try is not worth its pause
+FINAL_ATTEMPT_MARGIN_S = 1.0
 
 
 class Rng(Protocol):
@@ -39,14 +39,14 @@ class GiveUp:
     expired: bool = False
 
 
-def decide(
+def next_attempt(
     attempt: int, error: DeliveryError, now: datetime, expires_at: datetime, rng: Rng, *, since: datetime
 ) -> RetryAt | GiveUp:
     """What follows the failure of try number `attempt` (1 is the first) at `now`; `since` is when the first failed.
 
     It goes on for a day, or until the notice expires: the number of tries alone never ends it.
     """
-    ends_at = min(expires_at, since + LONGEST_TRYING)
+    ends_at = min(expires_at, since + MAX_RETRY_PERIOD)
     expires = ends_at == expires_at
     left_s = (ends_at - now).total_seconds()
     if expires_at <= now:
@@ -54,25 +54,25 @@ def decide(
     if error.permanent:
         return GiveUp(reason=str(error))
     if left_s <= 0:
-        return GiveUp(reason=f"{A_DAY}, {attempt} times; the last: {error}")
+        return GiveUp(reason=f"{TRIED_FOR_A_DAY}, {attempt} times; the last: {error}")
     asked_s = error.retry_after_s or 0.0
-    if asked_s > LONGEST_ASKED_WAIT_S or 0 < asked_s >= (expires_at - now).total_seconds() - LAST_MOMENT_S:
+    if asked_s > MAX_RETRY_AFTER_S or 0 < asked_s >= (expires_at - now).total_seconds() - FINAL_ATTEMPT_MARGIN_S:
         return GiveUp(reason=f"{error}; it asks to wait {asked_s:.0f} s, past the use of the notice or a day")
     wait_s = _planned_wait_s(attempt, left_s, rng)
     if asked_s >= wait_s:
         return RetryAt(at=now + timedelta(seconds=asked_s))
-    if wait_s >= left_s - LAST_MOMENT_S and left_s >= SHORTEST_LIFE_S:
+    if wait_s >= left_s - FINAL_ATTEMPT_MARGIN_S and left_s >= MIN_LIFETIME_S:
         # The pause would outlast the notice: one more try while it is still of use.
         wait_s = max(asked_s, left_s / 2)
-    if wait_s < left_s - LAST_MOMENT_S:
+    if wait_s < left_s - FINAL_ATTEMPT_MARGIN_S:
         return RetryAt(at=now + timedelta(seconds=wait_s))
     if not expires:
-        return GiveUp(reason=f"{A_DAY}, {attempt} times; the last: {error}")
+        return GiveUp(reason=f"{TRIED_FOR_A_DAY}, {attempt} times; the last: {error}")
     return GiveUp(reason=f"expires in {left_s:.0f} s, after {attempt} tries; the last: {error}", expired=True)
 
 
 def _planned_wait_s(attempt: int, left_s: float, rng: Rng) -> float:
     planned_s = WAITS_S[min(attempt, len(WAITS_S)) - 1] * rng.uniform(1 - JITTER_FRAC, 1 + JITTER_FRAC)
     # The cap is jittered downwards only, so that it holds and many notices still do not arrive as one.
-    cap_s = max(LEAST_CAP_S, CAP_FRAC_OF_LIFE * left_s) * rng.uniform(1 - JITTER_FRAC, 1.0)
+    cap_s = max(MIN_CAP_S, CAP_FRAC_OF_LIFE * left_s) * rng.uniform(1 - JITTER_FRAC, 1.0)
     return min(planned_s, cap_s)

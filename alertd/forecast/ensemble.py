@@ -42,7 +42,7 @@ class Spreads:
         return np.where(lead_h < 0.0, self.past_air_temp_c, ahead)
 
 
-def dress(
+def to_ensemble(
     forecast: Forecast, *, members: int, spreads: Spreads, rng: np.random.Generator, now_utc: datetime
 ) -> Forecast:
     """The forecast with `members` members; one that has several already is returned as it is.
@@ -92,15 +92,15 @@ def amounts(amount_mmwe_h: Array, prob_frac: Array, *, members: int, log_sd: flo
     With a probability p the amount is zero with 1 - p, else exponential with mean amount / p (the amount a source
     gives is unconditional). Without one it is the amount times a lognormal factor of mean 1. Member i stands for the
     i-th of equal shares of probability and gets the mean amount within that share, so no tail is lost to few members.
-    Where the two contradict each other both are believed a little: see `agreed`.
+    Where the two contradict each other both are believed a little: see `reconcile`.
     """
-    amount, p = agreed(amount_mmwe_h, prob_frac)
+    amount, p = reconcile(amount_mmwe_h, prob_frac)
     by_chance = amount * exponential_shares(p, members)
     by_factor = amount * lognormal_shares(members, log_sd).reshape(-1, *[1] * amount.ndim)
     return np.where(np.isnan(p), by_factor, by_chance)
 
 
-def agreed(amount_mmwe_h: Array, prob_frac: Array) -> tuple[Array, Array]:
+def reconcile(amount_mmwe_h: Array, prob_frac: Array) -> tuple[Array, Array]:
     """Amount and probability made to fit each other. Assumptions without a source.
 
     A probability is at least amount / (amount + 1 mm/h): a member that is wet then gets at most 1 mm/h more than the

@@ -133,7 +133,7 @@ class Forecast:
         return (own,)
 
 
-NEEDED: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")  # without these an hour is not known
+REQUIRED_FIELDS: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")  # without these an hour is not known
 
 WEATHER_FIELDS: tuple[str, ...] = (
     "air_temp_c",

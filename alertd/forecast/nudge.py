@@ -20,11 +20,11 @@ import numpy as np
 
 from alertd.forecast.ensemble import LEVEL_M_PER_K
 from alertd.forecast.model import WEATHER_FIELDS, Array, Forecast
-from alertd.forecast.observations import StationReport, apart_m, newest
+from alertd.forecast.observations import StationReport, distances_m, latest_reports
 from alertd.forecast.pool import at_heights
 from alertd.forecast.sampling import CLIMB_M, SPACING_M
 
-NOT_WARMED_ACROSS_C: Final = (0.0, 2.0)
+NO_WARMING_ACROSS_C: Final = (0.0, 2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +43,7 @@ class NudgeParams:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Nudged:
+class NudgeResult:
     """The forecast, and how it was moved: how many stations had a say, coldest and warmest move [K] of any hour."""
 
     forecast: Forecast
@@ -54,21 +54,21 @@ class Nudged:
 
 def nudge(
     forecast: Forecast, reports: Sequence[StationReport], now_utc: datetime, params: NudgeParams | None = None
-) -> Nudged:
+) -> NudgeResult:
     """The forecast moved toward the newest report of each station. Without a usable one it is returned as it is."""
     params = params or NudgeParams()
-    usable = [r for r in newest(reports, now_utc) if np.isfinite(r.station.elevation_m)]
+    usable = [r for r in latest_reports(reports, now_utc) if np.isfinite(r.station.elevation_m)]
     if not usable:
-        return Nudged(forecast=forecast, stations_n=0)
+        return NudgeResult(forecast=forecast, stations_n=0)
     weight = _weights(forecast, usable, params)
-    off_k = np.array([_off_k(forecast, r) for r in usable])
+    off_k = np.array([_bias_k(forecast, r) for r in usable])
     weight[:, np.isnan(off_k)] = 0.0
     heard = [r for r, column in zip(usable, weight.T, strict=True) if column.any()]
     if not heard:
-        return Nudged(forecast=forecast, stations_n=0)
+        return NudgeResult(forecast=forecast, stations_n=0)
     move_k = weight @ np.nan_to_num(off_k) / (weight.sum(axis=1) + 1.0)
     at = max(r.observed_at for r in heard)
-    move_k = _believed(move_k, params)[:, None] * _fade(forecast, at, params)
+    move_k = _limited(move_k, params)[:, None] * _fade(forecast, at, params)
     move_k = _kept_in_winter(move_k, _mean_c(forecast))
     moved = replace(
         forecast,
@@ -76,7 +76,7 @@ def nudge(
         freezing_level_m=forecast.freezing_level_m + move_k * LEVEL_M_PER_K,
         snow_level_m=forecast.snow_level_m + move_k * LEVEL_M_PER_K,
     )
-    return Nudged(
+    return NudgeResult(
         forecast=moved,
         stations_n=len(heard),
         coldest_k=float(min(move_k.min(), 0.0)),
@@ -87,18 +87,18 @@ def nudge(
 def _weights(forecast: Forecast, reports: Sequence[StationReport], params: NudgeParams) -> Array:
     """(cell, station), 1 at the station's own place and height. A cell of unknown height counts as of the same."""
     lat_deg, lon_deg, height_m = _places(reports)
-    far_m = apart_m(forecast.lat_deg, forecast.lon_deg, lat_deg, lon_deg)
+    far_m = distances_m(forecast.lat_deg, forecast.lon_deg, lat_deg, lon_deg)
     up_m = np.nan_to_num(np.abs(forecast.elevation_m[:, None] - height_m))
     return np.where(far_m <= params.reach_m, np.exp(-far_m / params.distance_m - up_m / params.height_m), 0.0)
 
 
-def _off_k(forecast: Forecast, report: StationReport) -> float:
+def _bias_k(forecast: Forecast, report: StationReport) -> float:
     """How much warmer the station is than the forecast's mean at its place, height and time; NaN when that is unknown.
 
     The cell nearest in place and height speaks for the station's place; between the middles of hours it is linear.
     """
     lat_deg, lon_deg, height_m = _places([report])
-    far = apart_m(forecast.lat_deg, forecast.lon_deg, lat_deg, lon_deg)[:, 0] / SPACING_M
+    far = distances_m(forecast.lat_deg, forecast.lon_deg, lat_deg, lon_deg)[:, 0] / SPACING_M
     up = np.nan_to_num(forecast.elevation_m - height_m) / CLIMB_M
     cell = int(np.argmin(far**2 + up**2))
     there = at_heights(_one_cell(forecast, cell), height_m)
@@ -137,7 +137,7 @@ def _fade(forecast: Forecast, at: datetime, params: NudgeParams) -> Array:
     return np.maximum(1.0 - np.abs(since_h) / params.fade_h, 0.0)
 
 
-def _believed(move_k: Array, params: NudgeParams) -> Array:
+def _limited(move_k: Array, params: NudgeParams) -> Array:
     """The part of a move that is taken: warming in part, both within limits."""
     warmer = np.minimum(move_k * params.warm_share, params.warm_most_k)
     return np.where(move_k > 0.0, warmer, np.maximum(move_k, -params.cool_most_k))
@@ -145,6 +145,6 @@ def _believed(move_k: Array, params: NudgeParams) -> Array:
 
 def _kept_in_winter(move_k: Array, mean_c: Array) -> Array:
     """(cell, hour) moves that lift no mean across NOT_WARMED_ACROSS_C; an unknown temperature takes none."""
-    for edge_c in NOT_WARMED_ACROSS_C:
+    for edge_c in NO_WARMING_ACROSS_C:
         move_k = np.where(mean_c <= edge_c, np.minimum(move_k, edge_c - mean_c), move_k)
     return np.where(np.isnan(mean_c), 0.0, move_k)

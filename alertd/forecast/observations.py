@@ -13,11 +13,11 @@ import numpy as np
 from alertd.forecast.model import Array
 from alertd.forecast.sampling import EARTH_RADIUS_M
 
-OLD_AFTER = timedelta(hours=2)  # services were seen to pass on observations hours late
+STALE_AFTER = timedelta(hours=2)  # services were seen to pass on observations hours late
 FUTURE = timedelta(minutes=10)  # clocks differ
 
 
-class Seen(StrEnum):
+class Phenomenon(StrEnum):
     """Weather at the station that matters to a road. Showers are told as what falls."""
 
     RAIN = "rain"
@@ -68,7 +68,7 @@ class StationReport:
     wind_from_deg: float
     visibility_m: float
     precip_last_hour_mmwe: float
-    weather: tuple[Seen, ...] | None
+    weather: tuple[Phenomenon, ...] | None
     raw: str
 
     def __post_init__(self) -> None:
@@ -81,11 +81,11 @@ def on_earth(elevation_m: float) -> float:
     return elevation_m if -500.0 <= elevation_m <= 9000.0 else float("nan")
 
 
-def newest(reports: Iterable[StationReport], now_utc: datetime) -> list[StationReport]:
+def latest_reports(reports: Iterable[StationReport], now_utc: datetime) -> list[StationReport]:
     """Of each station the newest report with an air temperature, where that is neither old nor from the future."""
     out: dict[str, StationReport] = {}
     for report in reports:
-        young = -FUTURE <= now_utc - report.observed_at <= OLD_AFTER
+        young = -FUTURE <= now_utc - report.observed_at <= STALE_AFTER
         if young and np.isfinite(report.air_temp_c):
             known = out.get(report.station.id)
             if known is None or known.observed_at < report.observed_at:
@@ -93,7 +93,7 @@ def newest(reports: Iterable[StationReport], now_utc: datetime) -> list[StationR
     return [out[id_] for id_ in sorted(out)]
 
 
-def apart_m(lat_deg: Array, lon_deg: Array, other_lat_deg: Array, other_lon_deg: Array) -> Array:
+def distances_m(lat_deg: Array, lon_deg: Array, other_lat_deg: Array, other_lon_deg: Array) -> Array:
     """(place, other): metres between places, on a plane with the meridians' spacing at the first; good for 100 km."""
     metres = EARTH_RADIUS_M * np.pi / 180.0
     north = (lat_deg[:, None] - other_lat_deg) * metres

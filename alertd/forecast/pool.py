@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.model import NEEDED, WEATHER_FIELDS, Array, Forecast, Gap
+from alertd.forecast.model import REQUIRED_FIELDS, WEATHER_FIELDS, Array, Forecast, Gap
 
 SAME_PLACE_DEG = 1e-3  # about 100 m
 
@@ -61,14 +61,16 @@ def pool(
         counts = [max(f.air_temp_c.shape[0] for f in level)] * len(level)
     offsets = [start_idx(f, first=start) for f in level]
     arrays: dict[str, Any] = {
-        name: np.concatenate([laid(f, name, o, hours, n) for f, o, n in zip(level, offsets, counts, strict=True)])
+        name: np.concatenate(
+            [align_hours(f, name, o, hours, n) for f, o, n in zip(level, offsets, counts, strict=True)]
+        )
         for name in WEATHER_FIELDS
     }
     reached = np.zeros((len(level), first.lat_deg.size, hours), dtype=np.bool_)
     for there, f, offset in zip(reached, level, offsets, strict=True):
-        there[:, offset : offset + f.hours] = reach(f)
+        there[:, offset : offset + f.hours] = known_span(f)
         there[unknown_throughout(f)] = True
-    lend(arrays, np.repeat(np.arange(len(level)), counts), reached)
+    fill_from_others(arrays, np.repeat(np.arange(len(level)), counts), reached)
     return replace(
         first,
         provider=" + ".join(dict.fromkeys(f.provider for f in level)),
@@ -86,7 +88,7 @@ def pool(
     )
 
 
-def reach(forecast: Forecast) -> NDArray[np.bool_]:
+def known_span(forecast: Forecast) -> NDArray[np.bool_]:
     """(cell, hour): from the first hour that any member knows to the last, holes between included.
 
     None in cells outside the source's area. All hours of a cell inside it of which nothing is known: an answer is
@@ -100,7 +102,7 @@ def reach(forecast: Forecast) -> NDArray[np.bool_]:
 
 def known_hours(forecast: Forecast) -> NDArray[np.bool_]:
     """(cell, hour): whether some member knows all that the road needs."""
-    return np.asarray(np.isfinite(sum(getattr(forecast, name) for name in NEEDED)).any(axis=0))
+    return np.asarray(np.isfinite(sum(getattr(forecast, name) for name in REQUIRED_FIELDS)).any(axis=0))
 
 
 def unknown_throughout(forecast: Forecast) -> NDArray[np.bool_]:
@@ -110,7 +112,7 @@ def unknown_throughout(forecast: Forecast) -> NDArray[np.bool_]:
     return np.asarray(inside & ~known_hours(forecast).any(axis=1))
 
 
-def lend(arrays: Mapping[str, NDArray[Any]], source: NDArray[np.intp], reached: NDArray[np.bool_]) -> None:
+def fill_from_others(arrays: Mapping[str, NDArray[Any]], source: NDArray[np.intp], reached: NDArray[np.bool_]) -> None:
     """Give the members of sources that do not reach an hour the weather of members whose sources do, in place.
 
     arrays: (member, cell, hour) each. source: (member,) whose each member is. reached: (source, cell, hour). A lender
@@ -140,7 +142,7 @@ def start_idx(forecast: Forecast, *, first: datetime) -> int:
     return offset // timedelta(hours=1)
 
 
-def laid(forecast: Forecast, name: str, offset: int, hours: int, members: int) -> NDArray[Any]:
+def align_hours(forecast: Forecast, name: str, offset: int, hours: int, members: int) -> NDArray[Any]:
     """One weather array, on `hours` hours and `members` members; unknown outside its own hours."""
     own = getattr(forecast, name)
     whole = np.full((members, own.shape[1], hours), 0 if own.dtype == np.int8 else np.nan, dtype=own.dtype)

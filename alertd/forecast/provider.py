@@ -9,7 +9,7 @@ from alertd.forecast.model import Array, Forecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ForecastAsk:
+class ForecastRequest:
     """Places (cell,) with the road's height there, and the aware UTC window wanted, past hours included."""
 
     lat_deg: Array
@@ -26,10 +26,10 @@ class ForecastAsk:
             raise ValueError("an ask needs aware times, and a window that ends after it starts")
 
 
-def window(ask: ForecastAsk) -> tuple[datetime, int]:
+def window(request: ForecastRequest) -> tuple[datetime, int]:
     """The whole UTC hours that hold the asked window: the first one's start, and how many."""
-    start = ask.start.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
-    return start, max(1, ceil((ask.end - start) / timedelta(hours=1)))
+    start = request.start.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
+    return start, max(1, ceil((request.end - start) / timedelta(hours=1)))
 
 
 class ForecastProvider(Protocol):
@@ -38,7 +38,7 @@ class ForecastProvider(Protocol):
     @property
     def name(self) -> str: ...
 
-    async def fetch(self, ask: ForecastAsk) -> Forecast: ...
+    async def fetch(self, request: ForecastRequest) -> Forecast: ...
 
 
 class ElevationProvider(Protocol):

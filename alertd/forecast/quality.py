@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.model import Forecast
-from alertd.forecast.pool import reach
+from alertd.forecast.pool import known_span
 
 
-class Usable(IntEnum):
+class Usability(IntEnum):
     """How far a forecast can be trusted, worse is higher."""
 
     OK = 0
@@ -37,7 +37,7 @@ class Limits:
 class Freshness:
     """`reasons` are cautions for the reader; empty exactly when `state` is OK."""
 
-    state: Usable
+    state: Usability
     reasons: tuple[str, ...]
 
 
@@ -56,24 +56,24 @@ def freshness(
     the pool says what none of them does.
     """
     limits = limits or Limits()
-    state, reasons = Usable.OK, []
+    state, reasons = Usability.OK, []
     age_h = forecast.age_h(now_utc)
     name = forecast.provider
     if age_h > limits.unusable_after_h:
-        state, reasons = Usable.UNUSABLE, [f"{name}: forecast is {age_h:.0f} h old, too old to plan with"]
+        state, reasons = Usability.UNUSABLE, [f"{name}: forecast is {age_h:.0f} h old, too old to plan with"]
     elif age_h > limits.stale_after_h + forecast.issue_every_h:
-        state, reasons = Usable.STALE, [f"{name}: forecast is {age_h:.0f} h old"]
+        state, reasons = Usability.STALE, [f"{name}: forecast is {age_h:.0f} h old"]
     elif age_h < -limits.future_h:
-        state, reasons = Usable.STALE, [f"{name}: forecast claims to be issued {-age_h:.0f} h from now"]
+        state, reasons = Usability.STALE, [f"{name}: forecast claims to be issued {-age_h:.0f} h from now"]
     if forecast.served_stale:
-        state = max(state, Usable.STALE)
+        state = max(state, Usability.STALE)
         reasons.append(f"{name}: source not reached or not updating, its last good forecast is used")
-    held_to = reach(forecast) if shared else None
+    held_to = known_span(forecast) if shared else None
     there = coverage(forecast, window_start, window_end, held_to)
     state = max(state, there.state)
     reasons += there.reasons
     for gap in forecast.gaps:
-        state = max(state, Usable.PARTIAL)
+        state = max(state, Usability.PARTIAL)
         reasons.append(gap.reason)
     return Freshness(state=state, reasons=tuple(dict.fromkeys(reasons)))
 
@@ -85,12 +85,12 @@ def coverage(
     known_frac = covered_frac(forecast, window_start, window_end, among)
     if known_frac == 0.0:
         said = f"{forecast.provider}: no forecast for the hours of this trip"
-        return Freshness(state=Usable.UNUSABLE, reasons=(said,))
+        return Freshness(state=Usability.UNUSABLE, reasons=(said,))
     if known_frac < 1.0:
         missing = min(99, max(1, round(100 * (1.0 - known_frac))))
         said = f"{forecast.provider}: {missing} % of the hours and places of this trip have no forecast"
-        return Freshness(state=Usable.PARTIAL, reasons=(said,))
-    return Freshness(state=Usable.OK, reasons=())
+        return Freshness(state=Usability.PARTIAL, reasons=(said,))
+    return Freshness(state=Usability.OK, reasons=())
 
 
 def covered_frac(
@@ -111,10 +111,10 @@ def covered_frac(
     return float(np.count_nonzero(known.any(axis=0) & counted)) / max(float(np.count_nonzero(counted)), 1.0)
 
 
-def together(judged: Sequence[Freshness]) -> Freshness:
+def combine_quality(judged: Sequence[Freshness]) -> Freshness:
     """Several sources together: the best state of any (a trip can be planned on it), all cautions."""
     if not judged:
-        return Freshness(state=Usable.UNUSABLE, reasons=("no forecast source answered",))
+        return Freshness(state=Usability.UNUSABLE, reasons=("no forecast source answered",))
     reasons = tuple(dict.fromkeys(reason for one in judged for reason in one.reasons))
     state = min(one.state for one in judged)
-    return Freshness(state=max(state, Usable.PARTIAL) if reasons else state, reasons=reasons)
+    return Freshness(state=max(state, Usability.PARTIAL) if reasons else state, reasons=reasons)

@@ -18,7 +18,7 @@ SPACING_M = 5000.0
 CLIMB_M = 250.0  # this much height counts as much as one spacing
 PROMINENCE_M = 100.0  # a rise or dip less than this makes no summit or low
 EARTH_RADIUS_M = 6_371_000.0
-HAIR = 1e-6  # of a step: rounding in a long sum must not shift a place by a sample
+TOLERANCE = 1e-6  # of a step: rounding in a long sum must not shift a place by a sample
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,13 +46,13 @@ def choose_cells(
     """
     if max_cells < 2 or distance_m.size == 0:
         raise ValueError("a road needs at least one sample, and a plan room for its two ends")
-    height = filled(elevation_m)
+    height = fill_gaps(elevation_m)
     must = turning_points(height, prominence_m)
     while must.size > max_cells:
         prominence_m *= 1.5
         must = turning_points(height, prominence_m)
     effort = np.concatenate([[0.0], np.cumsum(np.diff(distance_m) / spacing_m + np.abs(np.diff(height)) / climb_m)])
-    picks = np.union1d(must, evenly(effort, int(np.ceil(effort[-1] - HAIR)) + 1))
+    picks = np.union1d(must, even_steps(effort, int(np.ceil(effort[-1] - TOLERANCE)) + 1))
     while picks.size > max_cells:
         # Thin the evenly spread ones; the turning points stay.
         extra = np.setdiff1d(picks, must)
@@ -61,13 +61,13 @@ def choose_cells(
     return CellPlan(sample_idx=picks, cell_of_sample=nearest_cell(lat_deg, lon_deg, height, picks, spacing_m, climb_m))
 
 
-def evenly(effort: Array, count: int) -> IntArray:
+def even_steps(effort: Array, count: int) -> IntArray:
     """Samples at about equal steps of effort, both ends included."""
     steps = np.linspace(0.0, effort[-1], max(count, 2))
-    return np.unique(np.clip(np.searchsorted(effort, steps - HAIR), 0, effort.size - 1))
+    return np.unique(np.clip(np.searchsorted(effort, steps - TOLERANCE), 0, effort.size - 1))
 
 
-def filled(elevation_m: Array) -> Array:
+def fill_gaps(elevation_m: Array) -> Array:
     """Heights with gaps filled from before, or from after at the start; all zero when none is known."""
     known = np.flatnonzero(~np.isnan(elevation_m))
     if known.size == 0:

@@ -44,10 +44,10 @@ class Notice:
     body: str
 
 
-def notice_id(kind: NoticeKind, audience: Audience, *said: str) -> str:
+def notice_id(kind: NoticeKind, audience: Audience, *content: str) -> str:
     """An id derived from what is said to whom: the same content twice is the same notice, so nothing is said twice.
 
     `said` are the trip and the facts that make a difference to the reader, in a fixed order.
     """
-    digest = hashlib.sha256("\x1f".join((kind, audience, *said)).encode()).hexdigest()
+    digest = hashlib.sha256("\x1f".join((kind, audience, *content)).encode()).hexdigest()
     return f"ntc_{digest[:32]}"

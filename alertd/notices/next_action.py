@@ -4,17 +4,17 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from alertd.i18n import ENGLISH, Tongue
+from alertd.i18n import ENGLISH, Translator
 from alertd.notices import surfaces
 from alertd.notices.text import driver_parts, phrases
-from alertd.notices.triggers.closures import held_for
-from alertd.notices.triggers.scheduled import Chained, counts_as_on, take_off
+from alertd.notices.triggers.closures import holding_closures
+from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, take_off
 from alertd.plan.model import Advice, ClosureNote, Plan, StopChoice, Stretch, SurfaceStretch
 
-OLD_PLAN = timedelta(hours=2)  # a plan that was not made again for so long clears nothing
+PLAN_STALE_AFTER = timedelta(hours=2)  # a plan that was not made again for so long clears nothing
 
 
-class Step(StrEnum):
+class ActionKind(StrEnum):
     HANG = "hang"
     HOLD = "hold"
     READY = "ready"
@@ -25,13 +25,13 @@ class Step(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextStep:
+class NextAction:
     """at: when it is due. stretch and stop, closure or surface say where; all None where it is about the whole way.
 
     number: of the stretch, from 1. then: what else is asked later, one line each.
     """
 
-    step: Step
+    step: ActionKind
     at: datetime
     stretch: Stretch | None = None
     stop: StopChoice | None = None
@@ -41,46 +41,46 @@ class NextStep:
     then: tuple[str, ...] = ()
 
 
-def next_step(
-    plan: Plan, chained: Chained, off_at: datetime | None, now_utc: datetime, tongue: Tongue = ENGLISH
-) -> NextStep:
+def next_action(
+    plan: Plan, chained: ChainStatus, off_at: datetime | None, now_utc: datetime, translator: Translator = ENGLISH
+) -> NextAction:
     """`off_at`: when chains were last reported off. On old or missing data the least is to be ready."""
     if plan.arrived_at is not None:
-        return NextStep(step=Step.ARRIVED, at=plan.arrived_at)
+        return NextAction(step=ActionKind.ARRIVED, at=plan.arrived_at)
     calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc), *_icy(plan, now_utc)]
     calls.sort(key=lambda c: c.at)
     if counts_as_on(plan, chained) and (off := _take_off(plan, chained, now_utc)) is not None:
         # What the chains that are on do not answer comes first: a hold, or tires that the road asks for besides.
-        before = [c for c in calls if c.at <= off.at and (c.step is Step.HOLD or _asks_for_more(plan, c))]
+        before = [c for c in calls if c.at <= off.at and (c.step is ActionKind.HOLD or _asks_for_more(plan, c))]
         calls = [*before, off, *(c for c in calls if c.at > off.at)]
     if calls:
-        return replace(calls[0], then=tuple(_line(c, tongue) for c in calls[1:]))
+        return replace(calls[0], then=tuple(_line(c, translator) for c in calls[1:]))
     if plan.arrive_late < now_utc:
-        return NextStep(step=Step.ARRIVED, at=plan.arrive_at)
+        return NextAction(step=ActionKind.ARRIVED, at=plan.arrive_at)
     at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
     asks = plan.advice.rank >= Advice.READY.rank and not plan.stretches
     if plan.partial or is_old(plan, now_utc) or asks:
         # An order that was sent before and whose stretch newer, missing data do not show: see `notices.upheld`.
-        order = {Advice.HOLD: Step.HOLD, Advice.CHAIN: Step.HANG}.get(plan.advice) if plan.partial else None
-        return NextStep(step=order or Step.READY, at=at)
+        order = {Advice.HOLD: ActionKind.HOLD, Advice.CHAIN: ActionKind.HANG}.get(plan.advice) if plan.partial else None
+        return NextAction(step=order or ActionKind.READY, at=at)
     left = sorted((s for s in plan.surfaces if s.leave_at > now_utc), key=lambda s: (not s.icy, s.start_m))
     if left:
-        return NextStep(step=Step.SLOW, at=max(left[0].enter_at, min(now_utc, at)), surface=left[0])
-    return NextStep(step=Step.SLOW if plan.advice is Advice.SLOW else Step.DRIVE, at=at)
+        return NextAction(step=ActionKind.SLOW, at=max(left[0].enter_at, min(now_utc, at)), surface=left[0])
+    return NextAction(step=ActionKind.SLOW if plan.advice is Advice.SLOW else ActionKind.DRIVE, at=at)
 
 
 def is_old(plan: Plan, now_utc: datetime) -> bool:
     """Whether a plan was made too long ago to clear anything."""
-    return now_utc - plan.made_at > OLD_PLAN
+    return now_utc - plan.made_at > PLAN_STALE_AFTER
 
 
-def _asks_for_more(plan: Plan, call: NextStep) -> bool:
+def _asks_for_more(plan: Plan, call: NextAction) -> bool:
     """Whether it is a place to add chains to those that are on."""
     is_more = plan.chains is not None and plan.chains.missing_n > 0
-    return is_more and call.stretch is not None and call.stretch.chained and call.step is Step.HANG
+    return is_more and call.stretch is not None and call.stretch.chained and call.step is ActionKind.HANG
 
 
-def _take_off(plan: Plan, chained: Chained, now_utc: datetime) -> NextStep | None:
+def _take_off(plan: Plan, chained: ChainStatus, now_utc: datetime) -> NextAction | None:
     """Where the plan takes off the chains that are on.
 
     In a plan made without knowing of them, a stretch that begins later than now is the next one; its chains are not
@@ -89,47 +89,48 @@ def _take_off(plan: Plan, chained: Chained, now_utc: datetime) -> NextStep | Non
     numbered = list(enumerate(plan.stretches, 1))
     if (off := take_off(plan, chained)) is not None:
         n, stretch = next(((n, s) for n, s in numbered if s.chained), (0, None))
-        return NextStep(step=Step.TAKE_OFF, at=off.arrive_at, stretch=stretch, stop=off, number=n)
+        return NextAction(step=ActionKind.TAKE_OFF, at=off.arrive_at, stretch=stretch, stop=off, number=n)
     here = [(n, s) for n, s in numbered if s.enter_at <= now_utc] or numbered[:1]
     if not here:
         return None
     n, s = here[-1]
-    return NextStep(step=Step.TAKE_OFF, at=s.chain_off.arrive_at, stretch=s, stop=s.chain_off, number=n)
+    return NextAction(step=ActionKind.TAKE_OFF, at=s.chain_off.arrive_at, stretch=s, stop=s.chain_off, number=n)
 
 
-def _stretches(plan: Plan, off_at: datetime | None, now_utc: datetime) -> list[NextStep]:
+def _stretches(plan: Plan, off_at: datetime | None, now_utc: datetime) -> list[NextAction]:
     out = []
     for n, s in enumerate(plan.stretches, 1):
         done = s.leave_at <= now_utc or (off_at is not None and s.chain_up.arrive_at <= off_at)
         if done or s.advice is Advice.CLEAR:
             continue
-        step = {Advice.HOLD: Step.HOLD, Advice.CHAIN: Step.HANG}.get(s.advice, Step.READY)
-        out.append(NextStep(step=step, at=s.chain_up.arrive_at, stretch=s, stop=s.chain_up, number=n))
+        step = {Advice.HOLD: ActionKind.HOLD, Advice.CHAIN: ActionKind.HANG}.get(s.advice, ActionKind.READY)
+        out.append(NextAction(step=step, at=s.chain_up.arrive_at, stretch=s, stop=s.chain_up, number=n))
     return out
 
 
-def _closed(plan: Plan, now_utc: datetime) -> list[NextStep]:
-    ahead = [c for c in held_for(plan) if c.enter_at > now_utc]
-    return [NextStep(step=Step.HOLD, at=c.enter_at, closure=c) for c in ahead]
+def _closed(plan: Plan, now_utc: datetime) -> list[NextAction]:
+    ahead = [c for c in holding_closures(plan) if c.enter_at > now_utc]
+    return [NextAction(step=ActionKind.HOLD, at=c.enter_at, closure=c) for c in ahead]
 
 
-def _icy(plan: Plan, now_utc: datetime) -> list[NextStep]:
+def _icy(plan: Plan, now_utc: datetime) -> list[NextAction]:
     """The icy runs ahead; one that the truck is on gives way to what comes next."""
     ahead = [s for s in surfaces.to_slow_for(plan) if s.enter_at > now_utc]
-    return [NextStep(step=Step.SLOW, at=s.enter_at, surface=s) for s in ahead]
+    return [NextAction(step=ActionKind.SLOW, at=s.enter_at, surface=s) for s in ahead]
 
 
-def _line(call: NextStep, tongue: Tongue) -> str:
+def _line(call: NextAction, translator: Translator) -> str:
     if call.closure is not None:
-        return f"{tongue.say('HOLD')}, {phrases.clock(call.at, call.closure.zone)}: {call.closure.what}"
+        return f"{translator.gettext('HOLD')}, {phrases.clock_time(call.at, call.closure.zone)}: {call.closure.what}"
     if call.surface is not None:
-        ice = tongue.say("ICE {span}", span=surfaces.span(call.surface, tongue))
+        ice = translator.gettext("ICE {span}", span=surfaces.span(call.surface, translator))
         return f"{ice}, {surfaces.hours(call.surface)}: {phrases.percent(call.surface.probability)}"
     if call.stop is None or call.stretch is None:
         return ""
-    if call.step is Step.HOLD:
-        what = tongue.say("HOLD")
+    if call.step is ActionKind.HOLD:
+        what = translator.gettext("HOLD")
     else:
-        what = tongue.say("chain") if call.step is Step.HANG else tongue.say("be ready to chain")
+        what = translator.gettext("chain") if call.step is ActionKind.HANG else translator.gettext("be ready to chain")
     place = f" ({call.stretch.place})" if call.stretch.place else ""
-    return f"{what}, {phrases.clock(call.at, call.stop.zone)}: {driver_parts.place_words(call.stop, tongue)}{place}"
+    when = phrases.clock_time(call.at, call.stop.zone)
+    return f"{what}, {when}: {driver_parts.place_words(call.stop, translator)}{place}"

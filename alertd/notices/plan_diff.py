@@ -3,15 +3,15 @@
 from typing import Final
 
 from alertd.notices import surfaces
-from alertd.notices.sent_state import facts
+from alertd.notices.sent_state import fact_of
 from alertd.notices.text import phrases
 from alertd.plan.model import Plan, Stretch
 
-WORTH_S: Final = 600.0  # an arrival or a chain-up that moves less is not named
-WORTH_FRAC: Final = 0.1  # nor odds that move less
+MIN_CHANGE_S: Final = 600.0  # an arrival or a chain-up that moves less is not named
+MIN_CHANGE_FRAC: Final = 0.1  # nor odds that move less
 
 
-def moved(old: Plan, new: Plan) -> tuple[str, ...]:
+def describe_changes(old: Plan, new: Plan) -> tuple[str, ...]:
     """One short line a difference that a dispatcher acts on; empty when there is none."""
     out = []
     if new.arrived_at is not None:
@@ -37,7 +37,7 @@ def moved(old: Plan, new: Plan) -> tuple[str, ...]:
     if was and not now:
         out.append("no more ice without chains")
     later_s = (new.arrive_at - old.arrive_at).total_seconds()
-    if abs(later_s) >= WORTH_S:
+    if abs(later_s) >= MIN_CHANGE_S:
         out.append(f"arrives {phrases.minutes(abs(later_s))} {'later' if later_s > 0 else 'sooner'}")
     if new.partial and not old.partial:
         out.append("forecast now old or missing in part")
@@ -48,15 +48,15 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
     out, name = [], _name(new)
     if old.advice is not new.advice:
         out.append(f"{name}: {old.advice} → {new.advice}")
-    elif abs(old.probability - new.probability) >= WORTH_FRAC:
+    elif abs(old.probability - new.probability) >= MIN_CHANGE_FRAC:
         out.append(f"{name}: {phrases.likely(old)} → {phrases.likely(new)}")
     if new.chained:
         return out  # where the truck is by now is no place to hang chains
-    if not facts(old).same_place(facts(new)):
+    if not fact_of(old).same_place(fact_of(new)):
         out.append(f"chain up at {phrases.stop_words(new.chain_up)}, was {phrases.stop_words(old.chain_up)}")
-    elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= WORTH_S:
+    elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= MIN_CHANGE_S:
         here = new.chain_up.zone
-        was, now = phrases.clock(old.chain_up.arrive_at, here), phrases.clock(new.chain_up.arrive_at, here)
+        was, now = phrases.clock_time(old.chain_up.arrive_at, here), phrases.clock_time(new.chain_up.arrive_at, here)
         out.append(f"chain-up {was} → {now}")
     if old.hanging.singles_n != new.hanging.singles_n:
         out.append(f"tires {old.hanging.singles_n} → {new.hanging.singles_n}")

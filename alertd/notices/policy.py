@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from alertd.i18n import ENGLISH, Tongue
+from alertd.i18n import ENGLISH, Translator
 from alertd.notices.model import Audience
 from alertd.plan.model import Plan
 
@@ -74,13 +74,13 @@ class Policy:
             return self.quiet_from <= local < self.quiet_to
         return local >= self.quiet_from or local < self.quiet_to
 
-    def room(self, told_at: Sequence[datetime], now_utc: datetime) -> int:
+    def messages_left(self, sent_at: Sequence[datetime], now_utc: datetime) -> int:
         """How many more messages a driver may get now, who was told at these moments."""
-        lately = sum(now_utc - timedelta(hours=1) < at <= now_utc for at in told_at)
+        lately = sum(now_utc - timedelta(hours=1) < at <= now_utc for at in sent_at)
         return max(0, self.driver_most_an_hour - lately)
 
 
-def reader(plan: Plan, now_utc: datetime, policy: Policy, office: Tongue = ENGLISH) -> tuple[Audience, str]:
+def recipient(plan: Plan, now_utc: datetime, policy: Policy, office: Translator = ENGLISH) -> tuple[Audience, str]:
     """Who gets a driver's words now, and what stands before them in the office's language.
 
     From the planned departure on a driver may be at the wheel, so the dispatcher gets them to pass on when the truck is
@@ -88,5 +88,5 @@ def reader(plan: Plan, now_utc: datetime, policy: Policy, office: Tongue = ENGLI
     """
     if now_utc < plan.depart_at or policy.tell_rolling_driver:
         return Audience.DRIVER, ""
-    driver = plan.driver or office.say("the driver")
-    return Audience.DISPATCHER, office.say("PASS ON WHEN PARKED to {driver}: ", driver=driver)
+    driver = plan.driver or office.gettext("the driver")
+    return Audience.DISPATCHER, office.gettext("PASS ON WHEN PARKED to {driver}: ", driver=driver)

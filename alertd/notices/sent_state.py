@@ -12,7 +12,7 @@ SAME_EDGE_M = 8_000.0  # assumed: how far the beginning of the snow moves withou
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class SentFact:
     """The facts of one stretch that a reader acts on, as last said.
 
     turn: how often something had been said of the trip by then. It goes into the identity of what is said next, so
@@ -37,19 +37,19 @@ class Said:
     milder_since: datetime | None = None
     milder_on: datetime | None = None
 
-    def same_place(self, other: "Said") -> bool:
+    def same_place(self, other: "SentFact") -> bool:
         """Whether chains go on at the same place. One to look for is the same while the snow begins where it did."""
         if not (is_unlisted(self.stop_id) and is_unlisted(other.stop_id)):
             return self.stop_id == other.stop_id
         return abs(self.start_m - other.start_m) < SAME_EDGE_M
 
-    def meets(self, stretch: Stretch | SurfaceStretch) -> bool:
+    def overlaps(self, stretch: Stretch | SurfaceStretch) -> bool:
         """Whether it is about any of the same road."""
         return stretch.start_m <= self.end_m and stretch.end_m >= self.start_m
 
 
-def facts(stretch: Stretch) -> Said:
-    return Said(
+def fact_of(stretch: Stretch) -> SentFact:
+    return SentFact(
         advice=stretch.advice,
         start_m=stretch.start_m,
         end_m=stretch.end_m,
@@ -62,14 +62,14 @@ def facts(stretch: Stretch) -> Said:
     )
 
 
-def said_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[Said, ...]:
+def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
     """Facts back from their stored JSON; what an older version did not keep is not known."""
 
     def when(row: Mapping[str, Any], name: str) -> datetime | None:
         return datetime.fromisoformat(row[name]) if row.get(name) else None
 
     return tuple(
-        Said(
+        SentFact(
             advice=Advice(r["advice"]),
             start_m=float(r["start_m"]),
             end_m=float(r["end_m"]),

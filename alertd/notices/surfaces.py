@@ -6,11 +6,11 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.i18n import ENGLISH, Tongue
+from alertd.i18n import ENGLISH, Translator
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import Said
+from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
-from alertd.notices.text.driver_sms import fitted
+from alertd.notices.text.driver_sms import fit_segments
 from alertd.plan.model import Advice, Plan, SurfaceStretch
 from alertd.road.road_class import WORDS
 from alertd.units import MILE_M
@@ -32,13 +32,13 @@ def asks(plan: Plan) -> bool:
     return plan.advice.rank >= Advice.READY.rank or bool(to_slow_for(plan))
 
 
-def is_surface(row: Said) -> bool:
+def is_surface(row: SentFact) -> bool:
     return row.stop_id in (ICY_ROAD, WINTER_ROAD)
 
 
-def surface_facts(s: SurfaceStretch) -> Said:
+def surface_facts(s: SurfaceStretch) -> SentFact:
     """As the facts of a stretch: the surface stands in the place of the tires."""
-    return Said(
+    return SentFact(
         advice=Advice.SLOW,
         start_m=s.start_m,
         end_m=s.end_m,
@@ -50,9 +50,9 @@ def surface_facts(s: SurfaceStretch) -> Said:
     )
 
 
-def all_facts(plan: Plan) -> tuple[Said, ...]:
+def all_facts(plan: Plan) -> tuple[SentFact, ...]:
     """Each icy run, and for a trip that is only `slow` that its road is a winter road: fleet systems count on it."""
-    whole = Said(
+    whole = SentFact(
         advice=Advice.SLOW,
         start_m=0.0,
         end_m=plan.route_length_m,
@@ -66,14 +66,16 @@ def all_facts(plan: Plan) -> tuple[Said, ...]:
 
 
 def news(
-    ahead: Sequence[SurfaceStretch], before: Sequence[Said], here_m: float | None, now_utc: datetime, policy: Policy
+    ahead: Sequence[SurfaceStretch], before: Sequence[SentFact], here_m: float | None, now_utc: datetime, policy: Policy
 ) -> tuple[SurfaceStretch, ...]:
     """The icy runs that were not reported, or not so long, or for other hours. `before`: the rows on surfaces."""
     icy = [b for b in before if b.stop_id == ICY_ROAD and b.advice is Advice.SLOW]
-    return tuple(s for s in ahead if _is_news(s, [b for b in icy if b.meets(s)], here_m, now_utc, policy))
+    return tuple(s for s in ahead if _is_news(s, [b for b in icy if b.overlaps(s)], here_m, now_utc, policy))
 
 
-def _is_news(s: SurfaceStretch, same: Sequence[Said], here_m: float | None, now_utc: datetime, policy: Policy) -> bool:
+def _is_news(
+    s: SurfaceStretch, same: Sequence[SentFact], here_m: float | None, now_utc: datetime, policy: Policy
+) -> bool:
     if not same:
         return True
     first_m, last_m = min(b.start_m for b in same), max(b.end_m for b in same)
@@ -86,20 +88,20 @@ def _is_news(s: SurfaceStretch, same: Sequence[Said], here_m: float | None, now_
     return moved and (s.enter_at - now_utc <= policy.soon or gap_is_over)
 
 
-def is_new_winter_road(plan: Plan, before: Sequence[Said]) -> bool:
+def is_new_winter_road(plan: Plan, before: Sequence[SentFact]) -> bool:
     """Whether the trip is now a `slow` one where nothing, or only relief, was reported."""
     return plan.advice is Advice.SLOW and all(b.advice is Advice.CLEAR for b in before)
 
 
-def milder(plan: Plan, hoped: Sequence[Said], policy: Policy) -> tuple[Said, ...]:
+def milder(plan: Plan, hoped: Sequence[SentFact], policy: Policy) -> tuple[SentFact, ...]:
     """The rows on surfaces that the plan no longer has, by enough; none where chains may be needed on that road now."""
     return tuple(b for b in hoped if b.advice is Advice.SLOW and _is_milder(b, plan, policy))
 
 
-def _is_milder(row: Said, plan: Plan, policy: Policy) -> bool:
+def _is_milder(row: SentFact, plan: Plan, policy: Policy) -> bool:
     if row.stop_id == WINTER_ROAD:
         return plan.advice is Advice.CLEAR
-    if any(row.meets(s) for s in plan.stretches) or any(row.meets(s) for s in plan.surfaces if s.icy):
+    if any(row.overlaps(s) for s in plan.stretches) or any(row.overlaps(s) for s in plan.surfaces if s.icy):
         return False
     along = zip(plan.along.distance_m, plan.along.ice_frac, strict=True)
     odds = max((ice for at_m, ice in along if row.start_m <= at_m <= row.end_m), default=0.0)
@@ -107,12 +109,12 @@ def _is_milder(row: Said, plan: Plan, policy: Policy) -> bool:
 
 
 def standing(
-    plan: Plan, before: Sequence[Said], reported: Sequence[SurfaceStretch], over: Sequence[Said]
-) -> tuple[Said, ...]:
+    plan: Plan, before: Sequence[SentFact], reported: Sequence[SurfaceStretch], over: Sequence[SentFact]
+) -> tuple[SentFact, ...]:
     """What stands as said once `reported` and `over` are out. A new row keeps the road of those that it replaces."""
     rows = []
     for s in reported:
-        same = [b for b in before if b.stop_id == ICY_ROAD and b.advice is Advice.SLOW and b.meets(s)]
+        same = [b for b in before if b.stop_id == ICY_ROAD and b.advice is Advice.SLOW and b.overlaps(s)]
         rows.append(
             replace(
                 surface_facts(s),
@@ -120,7 +122,7 @@ def standing(
                 end_m=max([s.end_m, *(b.end_m for b in same)]),
             )
         )
-    kept = [b for b in before if b not in over and not (b.stop_id == ICY_ROAD and any(b.meets(s) for s in reported))]
+    kept = [b for b in before if b not in over and not (b.stop_id == ICY_ROAD and any(b.overlaps(s) for s in reported))]
     whole = [row for row in all_facts(plan) if row.stop_id == WINTER_ROAD]
     if whole and not any(b.stop_id == WINTER_ROAD and b.advice is Advice.SLOW for b in kept):
         kept = [b for b in kept if b.stop_id != WINTER_ROAD]
@@ -128,50 +130,50 @@ def standing(
     return (*kept, *rows, *(replace(b, advice=Advice.CLEAR, owed=False) for b in over))
 
 
-def ice_text(plan: Plan, s: SurfaceStretch, tongue: Tongue = ENGLISH) -> str:
+def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) -> str:
     """What the driver reads, parked, in at most two segments: surface, from where to where, hours, speed, no chains."""
 
     def said_at(cut: int) -> str:
-        text = tongue.say(
+        text = translator.gettext(
             "ICE {span} of this trip, {hours}: {surface}, {share} likely. Max {speed}, brake early, keep far back. No "
             "chain control expected there, look for signs.",
-            span=span(s, tongue),
+            span=span(s, translator),
             hours=hours(s),
-            surface=driver_parts.surface(s.surfaces[0][0], tongue),
+            surface=driver_parts.surface(s.surfaces[0][0], translator),
             share=phrases.percent(s.probability),
-            speed=driver_parts.speed(s.speed_mps, s, tongue),
+            speed=driver_parts.speed(s.speed_mps, s, translator),
         )
         place = f" {s.place[:cut].rstrip()}." if s.place and cut else ""
-        ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, s.jurisdictions, tongue)
-        return f"{text}{place} {ages}. {driver_parts.tail(tongue)}"
+        ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, s.jurisdictions, translator)
+        return f"{text}{place} {ages}. {driver_parts.closing(translator)}"
 
-    return fitted(said_at, _CUTS)
+    return fit_segments(said_at, _CUTS)
 
 
-def thawed_text(plan: Plan, row: Said, tongue: Tongue = ENGLISH) -> str:
+def thawed_text(plan: Plan, row: SentFact, translator: Translator = ENGLISH) -> str:
     """Relief, worded so that nobody takes it for a dry road."""
-    text = tongue.say(
+    text = translator.gettext(
         "EASED: ice {span} of this trip is no longer expected at your hour. Bridges and shade may still be icy: drive "
         "to what you see.",
-        span=_span(row.start_m, row.end_m, tongue),
+        span=_span(row.start_m, row.end_m, translator),
     )
-    return gsm7.plain(f"{text} {driver_parts.ages(plan, (), tongue)}. {driver_parts.tail(tongue)}")
+    return gsm7.to_gsm7(f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}")
 
 
-def span(s: SurfaceStretch, tongue: Tongue = ENGLISH) -> str:
+def span(s: SurfaceStretch, translator: Translator = ENGLISH) -> str:
     """From where to where along the trip, e.g. "mi 3-50", rounded outwards."""
-    return _span(s.start_m, s.end_m, tongue)
+    return _span(s.start_m, s.end_m, translator)
 
 
-def _span(start_m: float, end_m: float, tongue: Tongue) -> str:
-    unit, unit_m = ("km", 1000.0) if tongue.metric else ("mi", MILE_M)
+def _span(start_m: float, end_m: float, translator: Translator) -> str:
+    unit, unit_m = ("km", 1000.0) if translator.metric else ("mi", MILE_M)
     first, last = math.floor(start_m / unit_m + 1e-6), math.ceil(end_m / unit_m - 1e-6)
     return f"{unit} {first}-{last}"
 
 
 def hours(s: SurfaceStretch) -> str:
     """When the truck is on it, by the clock there, e.g. "06:00-09:20 MST"."""
-    enter, leave = phrases.clock(s.enter_at, s.zone), phrases.clock(s.leave_at, s.zone)
+    enter, leave = phrases.clock_time(s.enter_at, s.zone), phrases.clock_time(s.leave_at, s.zone)
     return f"{enter.split()[0]}-{leave}"
 
 

@@ -8,22 +8,22 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
-from alertd.i18n import ENGLISH, Tongue, marked
+from alertd.i18n import ENGLISH, Translator, gettext_noop
 from alertd.notices import surfaces
-from alertd.notices.sent_state import Said
+from alertd.notices.sent_state import SentFact
 from alertd.notices.text import phrases
 from alertd.notices.triggers import closures
 from alertd.plan.model import Advice, Plan, Stretch
 
 _ORDERS: Final = {
-    Advice.HOLD: marked("HOLD"),
-    Advice.CHAIN: marked("CHAIN"),
-    Advice.READY: marked("BE READY TO CHAIN"),
-    Advice.SLOW: marked("ICE"),
+    Advice.HOLD: gettext_noop("HOLD"),
+    Advice.CHAIN: gettext_noop("CHAIN"),
+    Advice.READY: gettext_noop("BE READY TO CHAIN"),
+    Advice.SLOW: gettext_noop("ICE"),
 }
 
 
-def upheld(plan: Plan, said: Sequence[Said], now_utc: datetime) -> tuple[Said, ...]:
+def upheld(plan: Plan, facts: Sequence[SentFact], now_utc: datetime) -> tuple[SentFact, ...]:
     """The rows that ask for more than a plan on missing data does, in the order of the road.
 
     None for a whole plan: relief has its own rules there. What the truck has passed no longer applies to it.
@@ -31,22 +31,22 @@ def upheld(plan: Plan, said: Sequence[Said], now_utc: datetime) -> tuple[Said, .
     if plan.arrive_late < now_utc:
         return ()
     here_m = plan.position.distance_m if plan.position else None
-    ahead = (s for s in said if s.advice is not Advice.CLEAR and (here_m is None or s.end_m > here_m))
+    ahead = (s for s in facts if s.advice is not Advice.CLEAR and (here_m is None or s.end_m > here_m))
     return tuple(sorted((s for s in ahead if _is_lost(plan, s)), key=lambda s: (s.start_m, s.end_m)))
 
 
-def _is_lost(plan: Plan, row: Said) -> bool:
+def _is_lost(plan: Plan, row: SentFact) -> bool:
     blind = plan.partial or bool(plan.posted_missing)
     if closures.is_closure(row):
         unknown = blind or (row.stop_id == closures.WARNING and not plan.warnings_known)
-        return unknown and not any(closures.is_same(row, note) for note in closures.held_for(plan))
+        return unknown and not any(closures.is_same(row, note) for note in closures.holding_closures(plan))
     if surfaces.is_surface(row):
-        return blind and row.stop_id == surfaces.ICY_ROAD and not any(row.meets(s) for s in plan.surfaces)
-    here = max((s.advice.rank for s in plan.stretches if row.meets(s)), default=Advice.CLEAR.rank)
+        return blind and row.stop_id == surfaces.ICY_ROAD and not any(row.overlaps(s) for s in plan.surfaces)
+    here = max((s.advice.rank for s in plan.stretches if row.overlaps(s)), default=Advice.CLEAR.rank)
     return blind and here < row.advice.rank
 
 
-def raised(plan: Plan, rows: Sequence[Said], now_utc: datetime) -> Plan:
+def raised(plan: Plan, rows: Sequence[SentFact], now_utc: datetime) -> Plan:
     """The plan as people see it: never below `rows`, with a caution that says so for each. Its id stays."""
     if not rows:
         return plan
@@ -58,21 +58,21 @@ def raised(plan: Plan, rows: Sequence[Said], now_utc: datetime) -> Plan:
     )
 
 
-def _raised(stretch: Stretch, rows: Sequence[Said]) -> Stretch:
-    here = [r for r in rows if not closures.is_closure(r) and r.meets(stretch)]
+def _raised(stretch: Stretch, rows: Sequence[SentFact]) -> Stretch:
+    here = [r for r in rows if not closures.is_closure(r) and r.overlaps(stretch)]
     gravest = max(here, key=lambda r: r.advice.rank, default=None)
     if gravest is None or gravest.advice.rank <= stretch.advice.rank:
         return stretch
     return replace(stretch, advice=gravest.advice, hold_until=gravest.until)
 
 
-def upheld_words(row: Said, plan: Plan, now_utc: datetime, tongue: Tongue = ENGLISH) -> str:
+def upheld_words(row: SentFact, plan: Plan, now_utc: datetime, translator: Translator = ENGLISH) -> str:
     """E.g. "Lookout Pass: CHAIN as of 04:10 MST; newer forecast is missing."."""
-    order = tongue.say(_ORDERS[row.advice]) if row.advice in _ORDERS else row.advice.upper()
+    order = translator.gettext(_ORDERS[row.advice]) if row.advice in _ORDERS else row.advice.upper()
     place = f"{row.place}: " if row.place else ""
     if row.said_at is None:
-        return place + tongue.say("{order}, sent earlier; newer forecast is missing.", order=order)
-    when = phrases.clock_on(row.said_at, plan.depart_zone, now_utc, tongue)
+        return place + translator.gettext("{order}, sent earlier; newer forecast is missing.", order=order)
+    when = phrases.clock_on(row.said_at, plan.depart_zone, now_utc, translator)
     if plan.partial:
-        return place + tongue.say("{order} as of {when}; newer forecast is missing.", order=order, when=when)
-    return place + tongue.say("{order} as of {when}; newer reports are missing.", order=order, when=when)
+        return place + translator.gettext("{order} as of {when}; newer forecast is missing.", order=order, when=when)
+    return place + translator.gettext("{order} as of {when}; newer reports are missing.", order=order, when=when)

@@ -12,14 +12,14 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chain_up.departure_view import Passing, Scenes
-from alertd.plan.chain_up.route_outcome import best_of, chained_legs, met_on, uncovered, walk_over
-from alertd.plan.chain_up.search import DELAY_STEP_S, Scene, Stretch, Way
+from alertd.plan.chain_up.departure_view import DepartureViews, Encounter
+from alertd.plan.chain_up.route_outcome import best_plan, chain_search, chained_legs, conditions_on, uncovered
+from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch, DepartureView
 from alertd.plan.chain_up.unlisted_places import places_with_search
-from alertd.plan.controls.closures import Clock, Closure, meets_a_hold
+from alertd.plan.controls.closures import Clock, Closure, meets_hold
 from alertd.plan.describe.surfaces import is_winter_road
 from alertd.plan.hours.limits import (
-    MOST_BREAKS,
+    MAX_BREAKS,
     Duty,
     HoursRules,
     HoursUsed,
@@ -32,18 +32,18 @@ from alertd.plan.hours.limits import (
 from alertd.plan.model import Advice, Departure, DeparturePick
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
-from alertd.plan.road_ahead.hourly_need import Float32, Outlook
-from alertd.plan.road_ahead.timing import ride
+from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
+from alertd.plan.road_ahead.timing import unchained_timing
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-LATEST_S: Final = 6 * HOUR_S  # rides known for delays on the way after the last departure
-WORTH_SAYING: Final = timedelta(minutes=20)
+MAX_DELAY_S: Final = 6 * HOUR_S  # rides known for delays on the way after the last departure
+MIN_GAIN: Final = timedelta(minutes=20)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Asked:
+class _Comparison:
     """What a comparison turns on, beside the road."""
 
     planned_at: datetime
@@ -52,7 +52,7 @@ class _Asked:
 
 
 def compare_departures(
-    outlook: Outlook,
+    hourly_need: HourlyNeed,
     planned_at: datetime,
     now_utc: datetime,
     used: HoursUsed,
@@ -69,53 +69,55 @@ def compare_departures(
     first_n = -int((planned_at - now_utc).total_seconds() // DELAY_STEP_S)
     first_at = planned_at + timedelta(seconds=first_n * DELAY_STEP_S)
     compared_n = int(params.compare_h * HOUR_S // DELAY_STEP_S)
-    n = compared_n + int(LATEST_S // DELAY_STEP_S)
+    n = compared_n + int(MAX_DELAY_S // DELAY_STEP_S)
     departs: Array = first_at.timestamp() + DELAY_STEP_S * np.arange(n, dtype=np.float64)
-    rides = ride(outlook, departs, params)
-    scenes = Scenes(
-        outlook=outlook,
+    rides = unchained_timing(hourly_need, departs, params)
+    views = DepartureViews(
+        hourly_need=hourly_need,
         depart_epoch_s=float(departs[0]),
         params=params,
-        places=places_with_search(outlook, planned_at.timestamp(), params),
-        rides=rides,
+        places=places_with_search(hourly_need, planned_at.timestamp(), params),
+        timings=rides,
     )
-    asked = _Asked(
+    asked = _Comparison(
         planned_at=planned_at,
         used=used,
-        rules=rules_for([s.code for s in outlook.sections.route.jurisdictions]),
+        rules=rules_for([s.code for s in hourly_need.sections.route.jurisdictions]),
     )
-    beyond = (rides.hour[:compared_n] == outlook.hours).any(axis=(1, 2))
+    beyond = (rides.hour[:compared_n] == hourly_need.hours).any(axis=(1, 2))
     quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
-    unknown_frac = (rides.code[:compared_n] == 0).sum(axis=1, dtype=np.uint16).mean(axis=1) / outlook.members
+    unknown_frac = (rides.code[:compared_n] == 0).sum(axis=1, dtype=np.uint16).mean(axis=1) / hourly_need.members
     compared = []
     for i in np.flatnonzero(~beyond).tolist():
-        scene = None if quiet[i] else scenes.scene(i)
-        leaving = scenes.leaving(i)
-        way = best_of(walk_over(leaving, params.chain_probability)) if scene is not None and scene.stretches else None
-        minutes = round(float(rides.reach_s[i, -1]) / 60.0) if way is None else way.minute
+        view = None if quiet[i] else views.view(i)
+        leaving = views.leaving_later(i)
+        chain_plan = (
+            best_plan(chain_search(leaving, params.chain_probability)) if view is not None and view.stretches else None
+        )
+        minutes = round(float(rides.reach_s[i, -1]) / 60.0) if chain_plan is None else chain_plan.minute
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
-        clock = _clock(scenes, rides.reach_s[i], way, minutes) if closures else None
-        held = clock is not None and meets_a_hold(
-            closures, outlook.sections.route, clock, depart_at, outlook.corridor.clock_z, now_utc, params
+        clock = _clock(views, rides.reach_s[i], chain_plan, minutes) if closures else None
+        held = clock is not None and meets_hold(
+            closures, hourly_need.sections.route, clock, depart_at, hourly_need.corridor.clock_z, now_utc, params
         )
         compared.append(
             Departure(
                 depart_at=depart_at.astimezone(UTC),
                 arrive_at=depart_at.astimezone(UTC) + timedelta(minutes=minutes),
-                advice=Advice.HOLD if held else _advice(leaving, way, float(unknown_frac[i])),
-                probability=_probability(scene, rides.need[i]),
+                advice=Advice.HOLD if held else _advice(leaving, chain_plan, float(unknown_frac[i])),
+                probability=_probability(view, rides.need[i]),
                 unknown_frac=float(unknown_frac[i]),
-                lost_s=minutes * 60.0 - float(scenes.dry_s[-1]),
-                hangings=0 if way is None else len(way.spans),
-                hours_ok=_hours_ok(scenes, way, minutes, depart_at, asked),
+                lost_s=minutes * 60.0 - float(views.dry_s[-1]),
+                hangings=0 if chain_plan is None else len(chain_plan.spans),
+                hours_ok=_hours_ok(views, chain_plan, minutes, depart_at, asked),
             )
         )
     return tuple(compared)
 
 
-def _clock(scenes: Scenes, reach_s: Array, way: Way | None, minutes: int) -> Clock:
+def _clock(views: DepartureViews, reach_s: Array, chain_plan: ChainPlan | None, minutes: int) -> Clock:
     """Seconds to any place: unchained to each edge, and later by what chaining takes, even between its stops."""
-    edge_m, spells = scenes.outlook.sections.edge_m, _spells(scenes, way, minutes)
+    edge_m, spells = views.hourly_need.sections.edge_m, _spells(views, chain_plan, minutes)
     spell_m = np.array([(s.start_m, s.end_m) for s in spells]).ravel()
     late_s = np.array([(s.start_s, s.end_s) for s in spells]).ravel() - np.interp(spell_m, edge_m, reach_s)
 
@@ -126,60 +128,64 @@ def _clock(scenes: Scenes, reach_s: Array, way: Way | None, minutes: int) -> Clo
     return reach
 
 
-def _probability(scene: Scene | None, need: Float32) -> float:
+def _probability(view: DepartureView | None, need: Float32) -> float:
     """Share of members that need chains on any stretch."""
-    if scene is None or not scene.stretches:
+    if view is None or not view.stretches:
         return 0.0
-    on = np.concatenate([np.arange(x.first, x.last + 1) for x in scene.stretches])
+    on = np.concatenate([np.arange(x.first, x.last + 1) for x in view.stretches])
     return float(need[:, on].max(axis=1).mean(dtype=np.float64))
 
 
-def _advice(scenes: Scenes, way: Way | None, unknown_frac: float) -> Advice:
+def _advice(views: DepartureViews, chain_plan: ChainPlan | None, unknown_frac: float) -> Advice:
     """As the plan of that departure would say, by the road that its way meets."""
-    if way is None:
-        return _unchained(scenes.passing(0), unknown_frac, scenes.params)
-    params, places, met = scenes.params, scenes.places, met_on(scenes, way)
-    scene = met.scene
-    legs = chained_legs(scene, way, places, walk_over(scenes, params.chain_probability))
-    asked = [x for _, x, _ in legs] + [[x] for x in uncovered(scene, way, places)]
-    if any(_held(met.passing, x, params) for x in asked):
+    if chain_plan is None:
+        return _unchained(views.encounter(0), unknown_frac, views.params)
+    params, places, conditions = views.params, views.places, conditions_on(views, chain_plan)
+    view = conditions.view
+    legs = chained_legs(view, chain_plan, places, chain_search(views, params.chain_probability))
+    asked = [x for _, x, _ in legs] + [[x] for x in uncovered(view, chain_plan, places)]
+    if any(_held(conditions.encounter, x, params) for x in asked):
         return Advice.HOLD
-    if way.spans or asked:
-        return Advice.CHAIN if way.spans else Advice.READY
-    return _unchained(met.passing, unknown_frac, params)
+    if chain_plan.spans or asked:
+        return Advice.CHAIN if chain_plan.spans else Advice.READY
+    return _unchained(conditions.encounter, unknown_frac, params)
 
 
-def _unchained(passing: Passing, unknown_frac: float, params: PlanParams) -> Advice:
+def _unchained(encounter: Encounter, unknown_frac: float, params: PlanParams) -> Advice:
     """Where no road may need chains."""
     if unknown_frac > 0.0:
         return Advice.READY
-    winter = is_winter_road(passing.code, passing.outlook.sections, params)
+    winter = is_winter_road(encounter.code, encounter.hourly_need.sections, params)
     return Advice.SLOW if winter else Advice.CLEAR
 
 
-def _held(passing: Passing, stretches: Sequence[Stretch], params: PlanParams) -> bool:
+def _held(encounter: Encounter, stretches: Sequence[ChainStretch], params: PlanParams) -> bool:
     """Whether a leg bars this rig, is too slick for it even chained, or may be closed by snow, in too many members."""
     first, last = stretches[0].first, stretches[-1].last
-    outlook, here = passing.outlook, slice(first, last + 1)
-    if passing.closed[:, here].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
+    hourly_need, here = encounter.hourly_need, slice(first, last + 1)
+    if encounter.closed[:, here].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
         return True
-    slick = sum(x.short for x in stretches) >= params.hold_probability - SAME_PROBABILITY  # chains never cost grip
-    if not slick and not outlook.may_bar:
+    slick = (
+        sum(x.slip_probability for x in stretches) >= params.hold_probability - SAME_PROBABILITY
+    )  # chains never cost grip
+    if not slick and not hourly_need.may_bar:
         return False
-    chains = passing.chains(first, last, params)
+    chains = encounter.chains(first, last, params)
     if chains.barred or not slick:
         return bool(chains.barred)
-    short = outlook.slips(chains.hanging.tires, passing.code[:, here], here)
+    short = hourly_need.slips(chains.hanging.tires, encounter.code[:, here], here)
     return bool(short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY)
 
 
-def _hours_ok(scenes: Scenes, way: Way | None, minutes: int, depart_at: datetime, asked: _Asked) -> bool | None:
+def _hours_ok(
+    views: DepartureViews, chain_plan: ChainPlan | None, minutes: int, depart_at: datetime, asked: _Comparison
+) -> bool | None:
     """Whether the trip ends within the driver's hours; None where no law is on file or the rest before is not known."""
     if asked.rules is None or depart_at < min(asked.planned_at, asked.used.on_duty_since or asked.planned_at):
         return None
     used = hours_used_then(asked.used, asked.planned_at, depart_at, asked.rules)
-    spells = _spells(scenes, way, minutes)
-    for _ in range(MOST_BREAKS):
+    spells = _spells(views, chain_plan, minutes)
+    for _ in range(MAX_BREAKS):
         due = break_limit(spells, used, asked.rules)
         if due.reached_m is None:
             break
@@ -187,9 +193,9 @@ def _hours_ok(scenes: Scenes, way: Way | None, minutes: int, depart_at: datetime
     return all(x.reached_s is None for x in limits(spells, used, asked.rules, depart_at) if x.kind != "break")
 
 
-def _spells(scenes: Scenes, way: Way | None, minutes: int) -> tuple[Spell, ...]:
+def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -> tuple[Spell, ...]:
     """Driving and standing of a way, in few pieces."""
-    at_m, remove_s = scenes.places.at_m, scenes.params.remove_s
+    at_m, remove_s = views.places.at_m, views.params.remove_s
     spells: list[Spell] = []
     now_s, here_m = 0.0, 0.0
 
@@ -199,7 +205,7 @@ def _spells(scenes: Scenes, way: Way | None, minutes: int) -> tuple[Spell, ...]:
             spells.append(Spell(duty=duty, start_s=now_s, end_s=end_s, start_m=here_m, end_m=end_m))
         now_s, here_m = max(end_s, now_s), end_m
 
-    for span, minute in zip(way.spans, way.on_minutes, strict=True) if way is not None else ():
+    for span, minute in zip(chain_plan.spans, chain_plan.on_minutes, strict=True) if chain_plan is not None else ():
         until(Duty.DRIVING, minute * 60.0, float(at_m[span.on]))
         until(Duty.ON_DUTY, now_s + span.hang_s, here_m)
         until(Duty.DRIVING, now_s + span.run_s, float(at_m[span.off]))
@@ -233,10 +239,10 @@ def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tupl
     allowed = [d for d in compared if d is not planned and d.hours_ok is not False and d.unknown_frac == 0.0]
     milder = [d for d in allowed if d.advice.rank < planned.advice.rank]
     sooner = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.advice is not Advice.HOLD]
-    sooner = [d for d in sooner if planned.lost_s - d.lost_s >= WORTH_SAYING.total_seconds()]
+    sooner = [d for d in sooner if planned.lost_s - d.lost_s >= MIN_GAIN.total_seconds()]
     sooner = [d for d in sooner if d.arrive_at < planned.arrive_at]
     later = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.arrive_at <= planned.arrive_at]
-    later = [d for d in later if d.depart_at >= planned_at + WORTH_SAYING]
+    later = [d for d in later if d.depart_at >= planned_at + MIN_GAIN]
     found: dict[datetime, Departure] = {}
     if milder:
         nearest = min(milder, key=lambda d: (abs(d.depart_at - planned_at), d.advice.rank, d.depart_at))
@@ -277,7 +283,7 @@ def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
             out.append(f"{held}{words[d.advice]} (chance of needing them {odds})")
     elif abs(d.probability - planned.probability) >= 0.1:
         out.append(f"chance of needing chains {odds}")
-    if abs(d.lost_s - planned.lost_s) >= WORTH_SAYING.total_seconds():
+    if abs(d.lost_s - planned.lost_s) >= MIN_GAIN.total_seconds():
         minutes = abs(d.lost_s - planned.lost_s) / 60.0
         out.append(f"{minutes:.0f} min {'less' if d.lost_s < planned.lost_s else 'more'} lost to chains and snow")
     if d.hours_ok is None:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import Forecast
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.solution import Run, best_run
+from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
-from alertd.plan.controls.overlay import met_frac, with_posted
+from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
 from alertd.plan.departures import compare_departures, pick_departures
 from alertd.plan.describe.bridges import bridge_notes
@@ -25,9 +25,9 @@ from alertd.plan.hours.notes import hours_note
 from alertd.plan.model import Advice, Along, Departure, Plan, PositionFix, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
-from alertd.plan.position.remaining_trip import Rest, rest_of
+from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
 from alertd.plan.road_ahead.chain_need import stretch_probability
-from alertd.plan.road_ahead.hourly_need import Corridor, outlook_for
+from alertd.plan.road_ahead.hourly_need import Corridor, hourly_need_for
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
@@ -92,8 +92,8 @@ def make_plan(
     """
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
-    went = drive(trip, route, rig, rulesets, weather, params, now_utc)
-    run, leave, laws = went.run, went.rest.leave_at.astimezone(UTC), went.run.passing.outlook.laws
+    went = plan_drive(trip, route, rig, rulesets, weather, params, now_utc)
+    run, leave, laws = went.solution, went.remaining.leave_at.astimezone(UTC), went.solution.encounter.hourly_need.laws
     stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
     taken_s = float(run.reach_s(route.length_m))
     early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
@@ -101,14 +101,14 @@ def make_plan(
         early = min(early, max(trip.fix.at + (early - leave), now_utc.astimezone(UTC)))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = leave + timedelta(seconds=round(taken_s))
-    standing = [s for s in trip.posted.spans if met_frac(run.passing.outlook, run.passing.hour, s) > 0.0]
+    standing = [s for s in trip.posted.spans if belief_frac(run.encounter.hourly_need, run.encounter.hour, s) > 0.0]
     carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), standing)
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, leave.date())
     bridges = bridge_notes(run, leave.timestamp(), params)
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
-    hours = hours_note(run, trip.used, went.rest.depart_at, late, known_at, params, went.rest.before)
+    hours = hours_note(run, trip.used, went.remaining.depart_at, late, known_at, params, went.remaining.before)
     over = trip.arrived_at is not None
     partial = not over and (weather.partial or any(s.stale for s in sources) or bool(run.unknown.any()))
     closures = closure_notes(
@@ -135,7 +135,7 @@ def make_plan(
         rig_name=rig.name,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
-        depart_at=went.rest.depart_at,
+        depart_at=went.remaining.depart_at,
         depart_zone=depart_zone,
         arrive_zone=arrive_zone,
         advice=advice,
@@ -163,12 +163,12 @@ def make_plan(
             *weather.notes,
         ),
         partial=partial,
-        members_n=went.run.passing.outlook.members,
+        members_n=went.solution.encounter.hourly_need.members,
         chain_probability=stretch_probability(run.need, 0, run.sections.count - 1),
         along=_along(run, leave),
         bridges=bridges,
         departures=compared,
-        picks=() if partial else pick_departures(compared, went.rest.depart_at),
+        picks=() if partial else pick_departures(compared, went.remaining.depart_at),
         hours=hours,
         position=trip.fix,
         closures=closures,
@@ -183,22 +183,24 @@ def make_plan(
     return with_id(plan)
 
 
-def _has_arrived_by_plan(trip: TripInput, run: Run, late: timedelta, now_utc: datetime, params: PlanParams) -> bool:
+def _has_arrived_by_plan(
+    trip: TripInput, solution: Solution, late: timedelta, now_utc: datetime, params: PlanParams
+) -> bool:
     """Whether a truck that is not heard of had so little left to drive, on a road that asks for nothing, that it has
     arrived by the plan."""
     fix = trip.fix
-    return fix is not None and fix.old and run.unhindered_s <= params.fix_nearly_s and fix.at + late < now_utc
+    return fix is not None and fix.old and solution.unhindered_s <= params.fix_nearly_s and fix.at + late < now_utc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Drive:
+class RemainingDrive:
     """What is left of the way, and the best way over it."""
 
-    rest: Rest
-    run: Run
+    remaining: RemainingTrip
+    solution: Solution
 
 
-def drive(
+def plan_drive(
     trip: TripInput,
     route: Route,
     rig: Rig,
@@ -206,26 +208,32 @@ def drive(
     weather: Weather,
     params: PlanParams,
     now_utc: datetime,
-) -> Drive:
+) -> RemainingDrive:
     """The run that a plan describes, from where the truck was last seen."""
-    rest = rest_of(route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood)
+    rest = remaining_trip(
+        route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood
+    )
     since = trip.fix.at if trip.fix is not None and trip.fix.old else None
     from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
-    outlook = outlook_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
+    hourly_need = hourly_need_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
     if trip.posted.spans:
-        outlook = with_posted(outlook, trip.posted.spans, params)
+        hourly_need = with_posted(hourly_need, trip.posted.spans, params)
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
     since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
-    return Drive(rest=rest, run=best_run(outlook, rest.leave_at.timestamp(), params, on, since_epoch_s))
+    return RemainingDrive(
+        remaining=rest, solution=best_solution(hourly_need, rest.leave_at.timestamp(), params, on, since_epoch_s)
+    )
 
 
 def _compared(
-    trip: TripInput, went: Drive, advice: Advice, now_utc: datetime, params: PlanParams
+    trip: TripInput, went: RemainingDrive, advice: Advice, now_utc: datetime, params: PlanParams
 ) -> tuple[Departure, ...]:
     """Other departures, where the plan asks for anything and the truck has not left."""
     if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None or trip.chains is not None:
         return ()
-    return compare_departures(went.run.passing.outlook, went.rest.depart_at, now_utc, trip.used, params, trip.closures)
+    return compare_departures(
+        went.solution.encounter.hourly_need, went.remaining.depart_at, now_utc, trip.used, params, trip.closures
+    )
 
 
 def _advice(stretches: tuple[Stretch, ...], *, partial: bool, winter: bool) -> Advice:
@@ -234,18 +242,20 @@ def _advice(stretches: tuple[Stretch, ...], *, partial: bool, winter: bool) -> A
     return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
 
 
-def _along(run: Run, leave_at: datetime) -> Along:
+def _along(solution: Solution, leave_at: datetime) -> Along:
     """The route thinned to about a kilometre, with what most members meet there."""
-    route = run.sections.route
+    route = solution.sections.route
     step = max(1, round(ALONG_SPACING_M / float(np.diff(route.distance_m).mean())))
     at_m = route.distance_m[::step]
-    section = run.sections.at(at_m)
-    classes = run.road_class
+    section = solution.sections.at(at_m)
+    classes = solution.road_class
     met = [RoadClass(c) for c in np.unique(classes)]
     counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
     names = np.asarray([c.label for c in met])
     winter, ice = (counts[np.isin(met, those)].sum(axis=0) for those in (WINTER_CLASSES, ICY))
-    air, pavement = (np.median(run.passing.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c"))
+    air, pavement = (
+        np.median(solution.encounter.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c")
+    )
 
     def column(values: Array) -> tuple[float, ...]:
         return tuple(values.tolist())
@@ -254,11 +264,11 @@ def _along(run: Run, leave_at: datetime) -> Along:
         begins_at=leave_at,
         distance_m=column(at_m),
         elevation_m=column(route.elevation_m[::step]),
-        reach_s=column(run.reach_s(at_m)),
+        reach_s=column(solution.reach_s(at_m)),
         surface=tuple(names[counts.argmax(axis=0)][section].tolist()),
         surface_frac=column(counts.max(axis=0)[section]),
         winter_frac=column(winter[section]),
-        need_frac=column(run.need_frac[section]),
+        need_frac=column(solution.need_frac[section]),
         air_temp_c=column(air[section]),
         surface_temp_c=column(pavement[section]),
         ice_frac=column(ice[section]),

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.units import HOUR_S
 
-Place: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
+LatLon: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
 Span: TypeAlias = tuple[float, float]  # start_m, end_m along the route
 CLOSED: Final = "closed"
 NONE_POSTED: Final = "none"
@@ -19,7 +19,7 @@ POINT_OFFSET_M: Final = 1_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Where:
+class ControlLocation:
     """Where a control stands: one of these, or only `words` where that is not known on the map.
 
     between: two places on its road. line, outline: the road as drawn, or land, as corners. zone: id of a zone of the
@@ -27,11 +27,11 @@ class Where:
     """
 
     words: str = ""
-    between: tuple[Place, Place] | None = None
-    line: tuple[Place, ...] = ()
-    outline: tuple[Place, ...] = ()
+    between: tuple[LatLon, LatLon] | None = None
+    line: tuple[LatLon, ...] = ()
+    outline: tuple[LatLon, ...] = ()
     zone: str = ""
-    near: Place | None = None
+    near: LatLon | None = None
     near_m: float = POINT_REACH_M
     near_offset_m: float = POINT_OFFSET_M
 
@@ -50,7 +50,7 @@ class PostedControl:
     level: str
     words: str
     source: str
-    where: Where
+    where: ControlLocation
     since: datetime | None
     until: datetime | None
     confirmed_at: datetime

@@ -18,8 +18,8 @@ from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-MOST_PLACES: Final = 100
-MOST_HOURS: Final = 48
+MAX_PLACES: Final = 100
+MAX_HOURS: Final = 48
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,12 +36,12 @@ class RoadHours:
 def road_hours(route: Route, corridor: Corridor, from_epoch_s: float, to_epoch_s: float) -> RoadHours:
     """The pavement of a route at every whole hour around two moments, 100 places by 48 hours at most."""
     field, d = corridor.field, route.distance_m
-    places_n = min(MOST_PLACES, d.size - 1)
+    places_n = min(MAX_PLACES, d.size - 1)
     edge_m = np.linspace(d[0], d[-1], places_n + 1)
     first_of_place = np.searchsorted(d, edge_m[:-1])
     samples_n = np.diff(np.append(first_of_place, d.size))
     first_h = floor((from_epoch_s - field.first_epoch_s) / HOUR_S)
-    hours = first_h + np.arange(min(ceil((to_epoch_s - field.first_epoch_s) / HOUR_S) - first_h + 1, MOST_HOURS))
+    hours = first_h + np.arange(min(ceil((to_epoch_s - field.first_epoch_s) / HOUR_S) - first_h + 1, MAX_HOURS))
     known = (hours >= 0) & (hours < field.road_class.shape[2])
 
     def share_of(road_class: RoadClass) -> Array:

@@ -13,7 +13,7 @@ import numpy as np
 
 from alertd.plan.model import Plan
 from alertd.rules.requirements import TireDemand
-from alertd.rules.rig import Same
+from alertd.rules.rig import IdentityKey
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -35,7 +35,7 @@ def to_plain(value: Any) -> Any:
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, TireDemand):  # few, shared by many plans, and some with near a hundred ways to be met
-        return dict(_demand(Same(value)))
+        return dict(_demand(IdentityKey(value)))
     if is_dataclass(value) and not isinstance(value, type):
         return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
     if isinstance(value, tuple | list):
@@ -48,8 +48,8 @@ def to_plain(value: Any) -> Any:
 
 
 @lru_cache(maxsize=4096)
-def _demand(value: Same[TireDemand]) -> dict[str, Any]:
-    return {name: to_plain(getattr(value.it, name)) for name in _names(TireDemand)}
+def _demand(value: IdentityKey[TireDemand]) -> dict[str, Any]:
+    return {name: to_plain(getattr(value.value, name)) for name in _names(TireDemand)}
 
 
 def _column(values: Sequence[float]) -> list[float | None]:

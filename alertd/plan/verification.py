@@ -7,13 +7,14 @@ case is counted and left out. All thresholds here are our own choice.
 from dataclasses import dataclass
 from typing import Final
 
-from alertd.forecast.observations import Seen, StationReport
+from alertd.forecast.observations import Phenomenon, StationReport
 
 # Falling or driven, it makes a road white or glazed where the air is no warmer than MELTS_C.
-WHITE: Final = frozenset(
+FROZEN_PHENOMENA: Final = frozenset(
     {
-        Seen.FREEZING_RAIN, Seen.FREEZING_DRIZZLE, Seen.SNOW, Seen.SNOW_GRAINS, Seen.SNOW_PELLETS, Seen.ICE_PELLETS,
-        Seen.BLOWING_SNOW, Seen.DRIFTING_SNOW,
+        Phenomenon.FREEZING_RAIN, Phenomenon.FREEZING_DRIZZLE, Phenomenon.SNOW, Phenomenon.SNOW_GRAINS,
+        Phenomenon.SNOW_PELLETS, Phenomenon.ICE_PELLETS,
+        Phenomenon.BLOWING_SNOW, Phenomenon.DRIFTING_SNOW,
     }
 )  # fmt: skip
 MELTS_C: Final = 1.0
@@ -45,26 +46,26 @@ class Verdict:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripEvidence:
     """chained: reported on. sign: a posted control that asks chains of this rig stood. none_posted: one was posted as
-    none. passed: the truck was seen past the place. spoken: its driver reported or confirmed anything on the trip."""
+    none. passed: the truck was seen past the place. advised: its driver reported or confirmed anything on the trip."""
 
     chained: bool = False
     sign: bool = False
     none_posted: bool = False
     passed: bool = False
-    spoken: bool = False
+    advised: bool = False
 
 
-def chains_needed(seen: TripEvidence) -> Verdict:
+def chains_needed(evidence: TripEvidence) -> Verdict:
     """By CHAINS_RULE."""
-    if seen.chained:
+    if evidence.chained:
         return Verdict(happened=True, because="chains reported on")
-    if seen.sign:
+    if evidence.sign:
         return Verdict(happened=True, because="a posted control asked for them")
-    if not seen.passed:
+    if not evidence.passed:
         return Verdict(happened=None, because="the truck was not seen past the place")
-    if seen.none_posted:
+    if evidence.none_posted:
         return Verdict(happened=False, because="passed, and none was posted")
-    if seen.spoken:
+    if evidence.advised:
         return Verdict(happened=False, because="passed, and its driver reported no chains")
     return Verdict(happened=None, because="its driver reported nothing on the trip")
 
@@ -75,7 +76,7 @@ def winter_weather(report: StationReport | None) -> Verdict:
         return Verdict(happened=None, because="no station reported at that hour")
     if report.weather is None:
         return Verdict(happened=None, because="the station does not say what fell")
-    white = WHITE.intersection(report.weather)
+    white = FROZEN_PHENOMENA.intersection(report.weather)
     if white and not report.air_temp_c > MELTS_C:
         return Verdict(happened=True, because=f"{min(white)} seen")
     if white:

@@ -13,7 +13,7 @@ import numpy as np
 from alertd.clock import Clock
 from alertd.errors import AlertdError, ConfigError, SourceError
 from alertd.plan.warnings.placement import WeatherAlert
-from alertd.plan.warnings.zones import Zone, state_of
+from alertd.plan.warnings.zones import ForecastZone, state_of
 from alertd.route.build import missing_elevation, sample_line
 from alertd.route.clean import clean_line
 from alertd.settings.model import Settings
@@ -21,7 +21,7 @@ from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.zones import read_zones, write_zones
-from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.sources.providers.nws.forecast import NotCovered
 from alertd.sources.providers.nws.zones import NwsZones
@@ -31,11 +31,11 @@ from alertd.sources.providers.open_meteo.forecast import LICENCE, OpenMeteo
 PLACES_APART_M: Final = 5_000.0
 RENEW_AFTER: Final = timedelta(days=120)  # the service redraws zones twice a year or so
 
-Say = Callable[[str], None]
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Gathered:
+class GatherResult:
     """How many are new or renewed, how many were kept as they are, and a line for each that could not be had."""
 
     new_n: int
@@ -44,13 +44,13 @@ class Gathered:
 
 
 @asynccontextmanager
-async def _client(settings: Settings, clock: Clock, say: Say) -> AsyncIterator[PoliteClient]:
-    async with PoliteClient(
+async def _client(settings: Settings, clock: Clock, progress: Progress) -> AsyncIterator[HttpClient]:
+    async with HttpClient(
         contact=settings.contact,
         cache_dir=settings.cache,
         now_utc=clock,
         rng=np.random.default_rng(),
-        on_trouble=say,
+        on_error=progress,
     ) as client:
         yield client
 
@@ -59,7 +59,7 @@ def _routes(settings: Settings) -> list[Path]:
     return sorted(settings.places.routes.glob("*.gpx"))
 
 
-async def gather_zones(settings: Settings, clock: Clock, say: Say, *, renew: bool = False) -> Gathered:
+async def gather_zones(settings: Settings, clock: Clock, progress: Progress, *, renew: bool = False) -> GatherResult:
     """Get outlines of the zones that the routes touch, and of those that warnings now name in the same states.
 
     One that is on file stays until it is RENEW_AFTER old, or `renew`; what cannot be had stays as it was. Raises
@@ -70,31 +70,31 @@ async def gather_zones(settings: Settings, clock: Clock, say: Say, *, renew: boo
         raise ConfigError(str(settings.where), "places.zones", "is empty", 'name a file, e.g. "../var/zones.geojson"')
     on_file = dict(read_zones(path)) if path.is_file() else {}
     missed: list[str] = []
-    async with _client(settings, clock, say) as client:
+    async with _client(settings, clock, progress) as client:
         service = NwsZones(client, settings.forecast.nws_url)
-        wanted = await _touched(settings, service, missed, say)
+        wanted = await _touched(settings, service, missed, progress)
         states = {state_of(zone) for zone in wanted}
         if states:
             wanted |= await _warned_of(NwsAlerts(client, settings.forecast.nws_url), states, missed)
         due = sorted(z for z in wanted if renew or _is_due(on_file.get(z), clock()))
-        say(f"{len(wanted)} zones in {', '.join(sorted(states)) or 'no state'}; {len(due)} to ask for")
+        progress(f"{len(wanted)} zones in {', '.join(sorted(states)) or 'no state'}; {len(due)} to ask for")
         fresh = await asyncio.gather(*(_outline(service, zone_id, missed) for zone_id in due))
     new = {zone.id: zone for zone in fresh if zone is not None}
     if new:
         write_zones(path, (on_file | new).values())
-    return Gathered(new_n=len(new), kept_n=len(on_file.keys() - new.keys()), missed=tuple(missed))
+    return GatherResult(new_n=len(new), kept_n=len(on_file.keys() - new.keys()), missed=tuple(missed))
 
 
-def _is_due(zone: Zone | None, now_utc: datetime) -> bool:
+def _is_due(zone: ForecastZone | None, now_utc: datetime) -> bool:
     return zone is None or now_utc - zone.obtained_at > RENEW_AFTER
 
 
-async def _touched(settings: Settings, service: NwsZones, missed: list[str], say: Say) -> set[str]:
+async def _touched(settings: Settings, service: NwsZones, missed: list[str], progress: Progress) -> set[str]:
     """The zones of places along every route; places that the service does not cover have none."""
     zones: set[str] = set()
     for path in _routes(settings):
         places = sample_line(clean_line(read_gpx(path)), spacing_m=PLACES_APART_M)
-        say(f"{path.name}: asking at {places.lat_deg.size} places which zones they lie in")
+        progress(f"{path.name}: asking at {places.lat_deg.size} places which zones they lie in")
         answers = await asyncio.gather(
             *(service.at(float(a), float(b)) for a, b in zip(places.lat_deg, places.lon_deg, strict=True)),
             return_exceptions=True,
@@ -126,7 +126,7 @@ def _named(alert: WeatherAlert) -> Iterable[str]:
     return () if alert.area is not None else alert.zones
 
 
-async def _outline(service: NwsZones, zone_id: str, missed: list[str]) -> Zone | None:
+async def _outline(service: NwsZones, zone_id: str, missed: list[str]) -> ForecastZone | None:
     try:
         return await service.outline(zone_id)
     except SourceError as exc:
@@ -134,7 +134,7 @@ async def _outline(service: NwsZones, zone_id: str, missed: list[str]) -> Zone |
         return None
 
 
-async def gather_heights(settings: Settings, clock: Clock, say: Say, *, renew: bool = False) -> Gathered:
+async def gather_heights(settings: Settings, clock: Clock, progress: Progress, *, renew: bool = False) -> GatherResult:
     """Get ground heights for the routes whose files have none.
 
     Raises ConfigError where no file is named for them or the height service may not be used, InputError for a route
@@ -146,7 +146,7 @@ async def gather_heights(settings: Settings, clock: Clock, say: Say, *, renew: b
     on_file = dict(read_heights(path)) if path.is_file() else {}
     new: dict[str, RouteHeights] = {}
     missed: list[str] = []
-    async with _client(settings, clock, say) as client:
+    async with _client(settings, clock, progress) as client:
         source = OpenMeteo(client, f.open_meteo_url, api_key=f.open_meteo_key, noncommercial=settings.noncommercial)
         for gpx in _routes(settings):
             try:
@@ -155,11 +155,11 @@ async def gather_heights(settings: Settings, clock: Clock, say: Say, *, renew: b
                 missed.append(f"{gpx.name} ({exc})")
                 continue
             if found is not None:
-                say(f"{gpx.name}: {len(found[1].elevation_m)} heights")
+                progress(f"{gpx.name}: {len(found[1].elevation_m)} heights")
                 new[found[0]] = found[1]
     if new:
         write_heights(path, on_file | new)
-    return Gathered(new_n=len(new), kept_n=len(on_file.keys() - new.keys()), missed=tuple(missed))
+    return GatherResult(new_n=len(new), kept_n=len(on_file.keys() - new.keys()), missed=tuple(missed))
 
 
 async def _heights(

@@ -13,8 +13,8 @@ from typing import Any, Final
 
 from pydantic import TypeAdapter, ValidationError
 
-from alertd.notices.plan_diff import moved
-from alertd.notices.sent_state import Said, said_from_plain
+from alertd.notices.plan_diff import describe_changes
+from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.upheld import raised, upheld, upheld_words
 from alertd.plan.model import Plan
 from alertd.plan.road_ahead.hourly_need import Corridor
@@ -26,9 +26,9 @@ from alertd.units import HOUR_S
 
 log = logging.getLogger(__name__)
 
-MOST_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
-MOST_READ: Final = 200  # plans read back from the store, of trips that no cycle plans any more
-CHANGES_LAST: Final = timedelta(hours=12)
+MAX_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
+MAX_READ: Final = 200  # plans read back from the store, of trips that no cycle plans any more
+CHANGES_KEPT_FOR: Final = timedelta(hours=12)
 _BACK: Final = timedelta(hours=6)  # a truck under way has part of its road by the hour behind it
 _PLAN: Final = TypeAdapter(Plan)
 
@@ -39,7 +39,7 @@ class Change:
     lines: tuple[str, ...]
 
 
-class Shown:
+class LatestPlans:
     """Kept in memory; after a restart plans come from the store until the first cycle has ended. Any thread may ask.
 
     Plans are those people see: while data are missing, never below what was sent before (see `notices.upheld`).
@@ -52,7 +52,7 @@ class Shown:
         self.taken_at: datetime | None = None
         self.changes: dict[str, Change] = {}
         self._hours: OrderedDict[Route, RoadHours] = OrderedDict()
-        self._upheld: dict[str, tuple[Said, ...]] = {}  # by id of the plan
+        self._upheld: dict[str, tuple[SentFact, ...]] = {}  # by id of the plan
         self._read: OrderedDict[str, Plan] = OrderedDict()
         self._lock = Lock()
         self._ignored: tuple[str, ...] = ()
@@ -64,22 +64,22 @@ class Shown:
             log.warning("%s: columns that are not known are ignored: %s", path.name, words)
         self._ignored = columns
 
-    def take(
+    def update(
         self,
         plans: Iterable[Plan],
         missed: Iterable[tuple[str, str]],
         unread: Iterable[tuple[str, str]],
         now: datetime,
-        said: Mapping[str, Sequence[Said]] | None = None,
+        said: Mapping[str, Sequence[SentFact]] | None = None,
     ) -> None:
         """The outcome of a cycle. said: what was sent of each trip."""
         made, sent = tuple(plans), said or {}
         rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
         new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
-        changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_LAST}
+        changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_KEPT_FOR}
         for trip_id, plan in new.items():
             old = self.plans.get(trip_id)
-            if old is not None and old.id != plan.id and (lines := moved(old, plan)):
+            if old is not None and old.id != plan.id and (lines := describe_changes(old, plan)):
                 changes[trip_id] = Change(at=now, lines=lines)
         self.plans, self.missed, self.unread = new, dict(missed), tuple(unread)
         self.changes, self.taken_at = changes, now
@@ -100,7 +100,7 @@ class Shown:
             body = json.loads(stored.body)
             plan = read_plan(body["plan"])
             if plan is not None:
-                rows = upheld(plan, said_from_plain(body["said"]), plan.made_at)
+                rows = upheld(plan, facts_from_plain(body["said"]), plan.made_at)
                 plan = raised(plan, rows, plan.made_at)
                 with self._lock:
                     self._upheld[plan.id] = rows
@@ -108,11 +108,11 @@ class Shown:
             with self._lock:
                 self._read[stored.id] = plan
                 self._read.move_to_end(stored.id)
-                while len(self._read) > MOST_READ:
+                while len(self._read) > MAX_READ:
                     self._upheld.pop(self._read.popitem(last=False)[1].id, None)
         return plan
 
-    def upheld(self, plan: Plan) -> tuple[Said, ...]:
+    def upheld(self, plan: Plan) -> tuple[SentFact, ...]:
         """What was sent before and asks for more than this plan, which `plan` or a cycle gave, would by itself."""
         with self._lock:
             return self._upheld.get(plan.id, ())
@@ -121,14 +121,14 @@ class Shown:
         """The same in words for the office, by trip."""
         return {p.trip_id: [upheld_words(row, p, now_utc) for row in self.upheld(p)] for p in plans}
 
-    def keep_road(self, route: Route, corridor: Corridor, now: datetime) -> None:
+    def save_road(self, route: Route, corridor: Corridor, now: datetime) -> None:
         """Keep the likely road of a route by the hour: the corridor itself is too large to keep for many."""
         first_s = (now - _BACK).timestamp()
         hours = road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
         with self._lock:
             self._hours[route] = hours
             self._hours.move_to_end(route)
-            while len(self._hours) > MOST_ROADS:
+            while len(self._hours) > MAX_ROADS:
                 self._hours.popitem(last=False)
 
     def road(self, route: Route, from_epoch_s: float, to_epoch_s: float) -> RoadHours | None:

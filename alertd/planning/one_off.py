@@ -8,23 +8,23 @@ from pathlib import Path
 
 from alertd.errors import StoreError
 from alertd.plan.controls.closures import PostedClosure
-from alertd.plan.controls.placement import FeedNote, Posted
+from alertd.plan.controls.placement import FeedNote, PostedConditions
 from alertd.planning.planner import Planner
-from alertd.records.closures import standing
-from alertd.records.posted_controls import gather
+from alertd.records.closures import active_closures
+from alertd.records.posted_controls import collect_posted
 from alertd.store.store import Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KnownNow:
-    """closures and posted as a cycle would plan with; used: in words, where they came from."""
+class DaemonState:
+    """closures and posted as a cycle would plan with; origin_note: in words, where they came from."""
 
     closures: tuple[PostedClosure, ...]
-    posted: Posted
-    used: str
+    posted: PostedConditions
+    origin_note: str
 
 
-async def known_now(planner: Planner, now_utc: datetime) -> KnownNow:
+async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
     """Read the daemon's store if there is one, and ask the feeds. Nothing is written there.
 
     A store that cannot be read is said on the plan and never keeps it from being made.
@@ -32,29 +32,33 @@ async def known_now(planner: Planner, now_utc: datetime) -> KnownNow:
     place = planner.settings.store
     feeds = tuple(f.name for f in planner.feeds.feeds) if planner.feeds is not None else ()
     if isinstance(place, Path) and not await asyncio.to_thread(place.is_file):
-        posted = await gather(planner.feeds, planner.ground, None, now_utc, record=False)
-        return KnownNow(closures=(), posted=posted, used=_used("", feeds))
+        posted = await collect_posted(planner.feeds, planner.reference, None, now_utc, record=False)
+        return DaemonState(closures=(), posted=posted, origin_note=_origin_note("", feeds))
     try:
         store = await asyncio.to_thread(Store, place)
         try:
-            closures = await asyncio.to_thread(lambda: tuple(c.to_core() for c in standing(store, now_utc)))
-            posted = await gather(planner.feeds, planner.ground, store, now_utc, record=False)
+            closures = await asyncio.to_thread(lambda: tuple(c.to_core() for c in active_closures(store, now_utc)))
+            posted = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=False)
         finally:
             await asyncio.to_thread(store.close)
     except StoreError as exc:
-        posted = await gather(planner.feeds, planner.ground, None, now_utc, record=False)
+        posted = await collect_posted(planner.feeds, planner.reference, None, now_utc, record=False)
         text = f"Closures and posted controls of the daemon are not known ({exc})"
         missing = (*posted.missing, FeedNote(jurisdiction="", text=text))
-        return KnownNow(closures=(), posted=replace(posted, missing=missing), used=_used("store not read", feeds))
+        return DaemonState(
+            closures=(), posted=replace(posted, missing=missing), origin_note=_origin_note("store not read", feeds)
+        )
     counted = f"{_n(len(closures), 'closure')} and {_n(len(posted.controls), 'posted control')}"
-    return KnownNow(closures=closures, posted=posted, used=_used(f"{counted}, with the daemon's store {place}", feeds))
+    return DaemonState(
+        closures=closures, posted=posted, origin_note=_origin_note(f"{counted}, with the daemon's store {place}", feeds)
+    )
 
 
 def _n(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
 
 
-def _used(store: str, feeds: Sequence[str]) -> str:
+def _origin_note(store: str, feeds: Sequence[str]) -> str:
     """What was asked; "" where there is neither a store nor a feed."""
     asked = ", ".join(filter(None, (store, *(f"feed {name}" for name in feeds))))
     return f"planned with {asked}" if asked else ""

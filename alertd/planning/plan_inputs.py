@@ -7,14 +7,14 @@ from datetime import UTC, datetime, timedelta
 from alertd.plan.controls.closures import Closure
 from alertd.plan.controls.placement import PostedOnRoute
 from alertd.plan.explain.explain import explain
-from alertd.plan.explain.model import Explained
+from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import TripInput, make_plan
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.position.map_match import Whereabouts
-from alertd.planning.warnings import Warned
-from alertd.planning.weather import Fetched, Window
+from alertd.plan.position.map_match import TripPosition
+from alertd.planning.warnings import RouteWarnings
+from alertd.planning.weather import FetchedWeather, Window
 from alertd.route.model import Route
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
@@ -22,13 +22,13 @@ from alertd.sources.files.road import RoadSettings
 from alertd.sources.files.trips import TripRequest
 
 # How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
-SLOWEST_MPS = 12.0
-STANDING = timedelta(hours=4)
+MIN_SPEED_MPS = 12.0
+STANDING_ALLOWANCE = timedelta(hours=4)
 
 
 def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime, params: PlanParams) -> Window:
     """The hours that trips leaving between two moments, or at another that is compared, may be on this route."""
-    longest = timedelta(seconds=route.length_m / SLOWEST_MPS) + STANDING
+    longest = timedelta(seconds=route.length_m / MIN_SPEED_MPS) + STANDING_ALLOWANCE
     first, last = (at.astimezone(UTC) for at in departs)
     if last >= now_utc:
         last = max(last, now_utc + timedelta(hours=params.compare_h))
@@ -36,16 +36,16 @@ def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetim
 
 
 def trip_input(
-    trip: TripRequest, seen: Whereabouts, posted: Sequence[Closure], warned: Warned, controls: PostedOnRoute
+    trip: TripRequest, position: TripPosition, posted: Sequence[Closure], warned: RouteWarnings, controls: PostedOnRoute
 ) -> TripInput:
     return TripInput(
         id=trip.id,
-        depart_at=seen.depart_at,
-        fix=seen.fix,
-        position_notes=seen.notes,
-        stood=seen.stood,
-        chains=seen.chains,
-        arrived_at=seen.arrived_at,
+        depart_at=position.depart_at,
+        fix=position.fix,
+        position_notes=position.notes,
+        stood=position.stood,
+        chains=position.chains,
+        arrived_at=position.arrived_at,
         closures=(*posted, *warned.closures),
         warnings_known=warned.known,
         posted=controls,
@@ -63,14 +63,14 @@ def trip_input(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Making:
+class PlanInputs:
     """Everything one plan is made from, as values."""
 
     trip: TripInput
     route: Route
     rig: Rig
     rulesets: Mapping[str, RuleSet]
-    fetched: Fetched
+    fetched: FetchedWeather
     road: RoadSettings
     params: PlanParams
     now_utc: datetime
@@ -80,7 +80,7 @@ class Making:
             self.trip, self.route, self.rig, self.rulesets, self.fetched.weather, self.params, self.now_utc
         )
 
-    def explained(self, plan: Plan, at_m: float | None = None) -> tuple[Explained, ...]:
+    def explain(self, plan: Plan, at_m: float | None = None) -> tuple[Explanation, ...]:
         """How `plan`, made of this, came about; see `plan.explain.explain`."""
         return explain(
             plan,
@@ -89,7 +89,7 @@ class Making:
             self.rig,
             self.rulesets,
             self.fetched.weather,
-            self.fetched.told,
+            self.fetched.source_forecasts,
             self.params,
             air=self.road.air,
             at_m=at_m,

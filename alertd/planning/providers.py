@@ -6,11 +6,11 @@ from urllib.parse import urlsplit
 
 from alertd.errors import ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
-from alertd.planning.stations import Observer
-from alertd.planning.warnings import ActiveAlerts, Services
-from alertd.planning.weather import Sky
+from alertd.planning.stations import StationObserver
+from alertd.planning.warnings import ActiveAlerts, AlertServices
+from alertd.planning.weather import WeatherSources
 from alertd.settings.model import ForecastSettings, Settings
-from alertd.sources.http.answer import Asks
+from alertd.sources.http.answer import JsonClient
 from alertd.sources.http.client import is_loopback
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.met_norway.forecast import MetNorway
@@ -22,9 +22,9 @@ from alertd.sources.providers.open_meteo.forecast import OpenMeteo
 from alertd.sources.road_feeds.config import Feed
 
 
-def open_sky(
-    forecast: ForecastSettings, noncommercial: bool, where: str, client: Asks
-) -> tuple[Sky, list[ElevationProvider]]:
+def open_weather_sources(
+    forecast: ForecastSettings, noncommercial: bool, where: str, client: JsonClient
+) -> tuple[WeatherSources, list[ElevationProvider]]:
     """The sources of the settings, those of heights apart. Raises ConfigError, which names the settings as `where`."""
     providers: list[ForecastProvider] = []
     elevations: list[ElevationProvider] = []
@@ -47,7 +47,7 @@ def open_sky(
                 elevations.append(source)
         else:
             raise ConfigError(where, "forecast.sources", f'"{name}" is no source', "use nws")
-    sky = Sky(
+    weather_sources = WeatherSources(
         providers=providers,
         members=forecast.members,
         seed=forecast.seed,
@@ -61,21 +61,21 @@ def open_sky(
             for name, provider in zip(forecast.sources, providers, strict=True)
         },
     )
-    return sky, elevations
+    return weather_sources, elevations
 
 
-def _observer(forecast: ForecastSettings, client: Asks) -> Observer | None:
+def _observer(forecast: ForecastSettings, client: JsonClient) -> StationObserver | None:
     if not (forecast.observations or forecast.station_correction):
         return None
-    return Observer(
+    return StationObserver(
         NwsStations(client, forecast.nws_url) if "nws" in forecast.sources else None,
         Metars(client, forecast.metar_url) if forecast.metar_url else None,
     )
 
 
-def _alerts(forecast: ForecastSettings, client: Asks) -> Services:
+def _alerts(forecast: ForecastSettings, client: JsonClient) -> AlertServices:
     us = ActiveAlerts(NwsAlerts(client, forecast.nws_url, forecast.alerts_area)) if "nws" in forecast.sources else None
-    return Services(us=us, canada=GeometAlerts(client, forecast.geomet_url, forecast.geomet_collection))
+    return AlertServices(us=us, canada=GeometAlerts(client, forecast.geomet_url, forecast.geomet_collection))
 
 
 def check_contact(settings: Settings) -> None:

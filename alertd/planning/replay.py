@@ -7,91 +7,95 @@ from pathlib import Path
 
 from alertd.errors import StoreError
 from alertd.plan.controls.closures import place_closures
-from alertd.plan.controls.placement import closed_by_post, place_posted
-from alertd.plan.describe.alternatives import with_other_ways
+from alertd.plan.controls.placement import place_posted, posted_closures
+from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.diff import Difference, differences
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import locate
 from alertd.plan.serialize import plan_json
-from alertd.planning.plan_inputs import Making, trip_input, window_of
-from alertd.planning.providers import open_sky
-from alertd.planning.replay_record import Chosen, Kept, KeptWays, kept
+from alertd.planning.plan_inputs import PlanInputs, trip_input, window_of
+from alertd.planning.providers import open_weather_sources
+from alertd.planning.replay_record import ArchivedComparison, ArchivedPlan, ReplaySettings, read_archived
 from alertd.planning.weather import weather_along
-from alertd.settings.file_snapshot import lay_out
-from alertd.settings.model import ForecastSettings, Places
-from alertd.settings.reference_data import Ground, load_route, read_ground
+from alertd.settings.file_snapshot import write_files
+from alertd.settings.model import ForecastSettings, PlacePaths
+from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.road import RoadSettings, read_road
-from alertd.sources.http.replay_client import Retold
+from alertd.sources.http.replay_client import ReplayClient
 from alertd.store.archive import Archive
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Replayed:
+class ReplayResult:
     """A plan made again. `before` is the first one's JSON, made by alertd `made_with`; differences: none when the same
     byte for byte."""
 
     before: str
     made_with: str
     plan: Plan
-    making: Making
+    inputs: PlanInputs
     differences: tuple[Difference, ...]
 
 
-async def replay(archive: Archive, plan_id: str) -> Replayed:
+async def replay(archive: Archive, plan_id: str) -> ReplayResult:
     """Make a plan again. Raises StoreError when the archive cannot serve, InputError or ConfigError when the code at
     hand refuses a file that was good once."""
-    first = kept(archive, plan_id)
-    if isinstance(first, KeptWays):
+    first = read_archived(archive, plan_id)
+    if isinstance(first, ArchivedComparison):
         planned = await replay(archive, first.made_of.planned)
         others = [(name, (await replay(archive, id_)).plan) for name, id_ in first.made_of.others]
         plan, making = (
-            with_other_ways(planned.plan, others, first.made_of.missed, planned.making.params),
-            planned.making,
+            with_alternatives(planned.plan, others, first.made_of.missed, planned.inputs.params),
+            planned.inputs,
         )
     else:
         with tempfile.TemporaryDirectory(prefix="alertd-replay-") as folder:
-            places = lay_out(first.inputs.files, Path(folder))
-            making = await _making(first, places, Path(folder), f"archive {archive.folder}: {plan_id}")
+            places = write_files(first.inputs.files, Path(folder))
+            making = await _plan_inputs(first, places, Path(folder), f"archive {archive.folder}: {plan_id}")
         plan = making.plan()
-    return Replayed(
+    return ReplayResult(
         before=first.plan,
         made_with=first.alertd,
         plan=plan,
-        making=making,
+        inputs=making,
         differences=differences(first.plan, plan_json(plan)),
     )
 
 
-async def _making(first: Kept, places: Places, folder: Path, where: str) -> Making:
+async def _plan_inputs(first: ArchivedPlan, places: PlacePaths, folder: Path, where: str) -> PlanInputs:
     i = first.inputs
-    client = Retold(i.heard)
-    ground: Ground = read_ground(places)
-    sky, elevations = open_sky(_forecast(i.chosen, places), i.chosen.noncommercial, where, client)
-    params = _params(i.chosen, where)
-    route = await load_route(folder / i.route, ground, elevations)
+    client = ReplayClient(i.responses)
+    reference: ReferenceData = load_reference_data(places)
+    weather_sources, elevations = open_weather_sources(
+        _forecast(i.settings, places), i.settings.noncommercial, where, client
+    )
+    params = _params(i.settings, where)
+    route = await load_route(folder / i.route, reference, elevations)
     seen = locate(route, first.reports, first.trip.depart_at.astimezone(UTC), i.now_utc, params)
-    fetched = await weather_along(route, window_of(route, i.departs, i.now_utc, params), sky, ground.zones)
+    fetched = await weather_along(
+        route, window_of(route, i.departs, i.now_utc, params), weather_sources, reference.zones
+    )
     if client.missing:
         raise StoreError(
             f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
             f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
         )
-    on_route = place_posted(route, i.posted, ground.rulesets, i.now_utc, params)
-    closures = (*place_closures(route, i.closures), *closed_by_post(on_route))
-    return Making(
-        trip=trip_input(first.trip, seen, closures, fetched.warned, on_route),
+    on_route = place_posted(route, i.posted, reference.rulesets, i.now_utc, params)
+    closures = (*place_closures(route, i.closures), *posted_closures(on_route))
+    return PlanInputs(
+        trip=trip_input(first.trip, seen, closures, fetched.warnings, on_route),
         route=route,
-        rig=ground.rig(first.trip.rig, where),
-        rulesets=ground.rulesets,
+        rig=reference.rig(first.trip.rig, where),
+        rulesets=reference.rulesets,
         fetched=fetched,
-        road=sky.road,
+        road=weather_sources.road,
         params=params,
         now_utc=i.now_utc,
     )
 
 
-def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
+def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
     return ForecastSettings(
         sources=chosen.sources,
         members=chosen.members,
@@ -116,7 +120,7 @@ def _forecast(chosen: Chosen, places: Places) -> ForecastSettings:
     )
 
 
-def _params(chosen: Chosen, where: str) -> PlanParams:
+def _params(chosen: ReplaySettings, where: str) -> PlanParams:
     try:
         return PlanParams(**chosen.plan)  # type: ignore[arg-type]  # some are counts, the rest floats
     except TypeError as exc:

@@ -19,48 +19,48 @@ import alertd
 from alertd.errors import AlertdError, StoreError
 from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.controls.closures import PostedClosure
-from alertd.plan.controls.placement import NOTHING_POSTED, Posted
+from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
 from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
 from alertd.rules.rig import Tire
 from alertd.settings.model import PlanFile, Settings
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.http.answer import Heard
-from alertd.sources.http.replay_client import failure_kinds
+from alertd.sources.http.answer import SourceResponse
+from alertd.sources.http.replay_client import failure_kinds, stored_kind
 from alertd.store.archive import Archive
 
 log = logging.getLogger(__name__)
 
 FORMAT: Final = "alertd.inputs/1"
-_POSTED: Final = TypeAdapter(Posted)
+_POSTED: Final = TypeAdapter(PostedConditions)
 
-_HEARD: ContextVar[list[Heard] | None] = ContextVar("heard", default=None)
+_RESPONSES: ContextVar[list[SourceResponse] | None] = ContextVar("heard", default=None)
 
 
-def hear(heard: Heard) -> None:
+def record_response(response: SourceResponse) -> None:
     """What a client calls with each answer it hands out; see `listening`."""
-    listener = _HEARD.get()
+    listener = _RESPONSES.get()
     if listener is not None:
-        listener.append(heard)
+        listener.append(response)
 
 
 @contextmanager
-def listening() -> Iterator[list[Heard]]:
+def recording() -> Iterator[list[SourceResponse]]:
     """Gathers what sources are told inside the block, in tasks begun there too, and nothing that others are told."""
-    heard: list[Heard] = []
-    token = _HEARD.set(heard)
+    responses: list[SourceResponse] = []
+    token = _RESPONSES.set(responses)
     try:
-        yield heard
+        yield responses
     finally:
-        _HEARD.reset(token)
+        _RESPONSES.reset(token)
 
 
 class _Model(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
-class Chosen(_Model):
+class ReplaySettings(_Model):
     """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
 
     The URLs, alerts_area and geomet_collection are kept because the questions to sources begin with them.
@@ -88,9 +88,9 @@ class Chosen(_Model):
     plan: dict[str, float | int]
 
 
-def chosen(settings: Settings) -> Chosen:
+def replay_settings(settings: Settings) -> ReplaySettings:
     f = settings.forecast
-    return Chosen(
+    return ReplaySettings(
         sources=f.sources,
         members=f.members,
         seed=f.seed,
@@ -110,31 +110,32 @@ def chosen(settings: Settings) -> Chosen:
         open_meteo_ensemble_model=f.open_meteo_ensemble_model,
         open_meteo_elevation_url=f.open_meteo_elevation_url,
         met_norway_url=f.met_norway_url,
-        plan={name: getattr(settings.plan, name) for name in PlanFile().chosen(f.stale_h)},
+        plan={name: getattr(settings.plan, name) for name in PlanFile().overrides(f.stale_h)},
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Inputs:
+class ReplayRecord:
     """departs: first and last departure of the trips that were planned together, for they share one forecast window.
 
-    files: by name, see `settings.file_snapshot`; route: the name of the route's among them. heard: in any order.
-    closures: as the operator posted them, on this route or not. posted: controls as they were read, for what a feed said earlier may
+    files: by name, see `settings.file_snapshot`; route: the name of the route's among them. response: in any order.
+    closures: as the operator posted them, on this route or not. posted: controls as they were read, for what a feed
+    said earlier may
     count among them.
     """
 
     now_utc: datetime
     departs: tuple[datetime, datetime]
-    chosen: Chosen
+    settings: ReplaySettings
     files: Mapping[str, bytes]
     route: str
-    heard: tuple[Heard, ...]
+    responses: tuple[SourceResponse, ...]
     closures: tuple[PostedClosure, ...]
-    posted: Posted = NOTHING_POSTED
+    posted: PostedConditions = NOTHING_POSTED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Made:
+class PlannedTrip:
     """A plan, its trip, and what was reported of its truck: places, chains, arrival."""
 
     trip: TripRequest
@@ -143,7 +144,7 @@ class Made:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ways:
+class ComparisonRecord:
     """What a plan with other ways was joined of: ids of kept plans, others as (name, id), and missed as (name, why)."""
 
     planned: str
@@ -152,23 +153,23 @@ class Ways:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Kept:
+class ArchivedPlan:
     """A plan as it was made (its JSON, and by which alertd) with its trip and inputs."""
 
     alertd: str
     plan: str
     trip: TripRequest
     reports: tuple[PositionReport | TruckReport, ...]
-    inputs: Inputs
+    inputs: ReplayRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class KeptWays:
+class ArchivedComparison:
     """A plan with other ways, as it was made."""
 
     alertd: str
     plan: str
-    made_of: Ways
+    made_of: ComparisonRecord
 
 
 class _Failed(_Model):
@@ -179,7 +180,7 @@ class _Failed(_Model):
     retry_after_s: float | None
 
 
-class _Heard(_Model):
+class _Response(_Model):
     url: str
     refresh: bool
     body: str = ""
@@ -188,7 +189,7 @@ class _Heard(_Model):
     failed: _Failed | None = None
 
 
-class _Report(_Model):
+class _Position(_Model):
     at: AwareDatetime
     lat_deg: float
     lon_deg: float
@@ -211,7 +212,7 @@ class _Closure(_Model):
     source: str
 
 
-class _WaysManifest(_Model):
+class _ComparisonManifest(_Model):
     format: Literal["alertd.inputs/1"]
     alertd: str
     plan: str
@@ -225,20 +226,20 @@ class _Manifest(_Model):
     alertd: str
     plan: str
     trip: dict[str, Any]
-    reports: tuple[_Report, ...]
+    reports: tuple[_Position, ...]
     truck: tuple[_TruckReport, ...] = ()  # none in plans kept before chains and arrivals were counted in
     now_utc: AwareDatetime
     departs: tuple[AwareDatetime, AwareDatetime]
-    chosen: Chosen
+    chosen: ReplaySettings
     files: dict[str, str]
     route: str
-    heard: tuple[_Heard, ...]
+    heard: tuple[_Response, ...]
     closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
     posted: dict[str, Any] = {}  # likewise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Keep:
+class ReplayWriter:
     """Files in an archive what plans were made from.
 
     Raises StoreError when it cannot; with `or_log` that is told in the log instead, and keeps no plan from the driver.
@@ -247,15 +248,15 @@ class Keep:
     archive: Archive
     or_log: bool = False
 
-    def plans(self, made: Sequence[Made], inputs: Inputs) -> None:
+    def write_plans(self, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
         """Plans that were made together."""
-        with self._trying():
-            _keep(self.archive, made, inputs)
+        with self._errors_to_log():
+            _write(self.archive, made, inputs)
 
-    def ways(self, plan: Plan, made_of: Ways) -> None:
+    def write_comparison(self, plan: Plan, made_of: ComparisonRecord) -> None:
         """A plan joined of others that are kept."""
         now = plan.made_at
-        with self._trying():
+        with self._errors_to_log():
             told = {
                 "format": FORMAT,
                 "alertd": alertd.__version__,
@@ -264,10 +265,10 @@ class Keep:
                 "others": made_of.others,
                 "missed": made_of.missed,
             }
-            self.archive.file_plan(plan.id, _put(self.archive, told, now), now)
+            self.archive.file_plan(plan.id, _put_json(self.archive, told, now), now)
 
     @contextmanager
-    def _trying(self) -> Iterator[None]:
+    def _errors_to_log(self) -> Iterator[None]:
         try:
             yield
         except StoreError as exc:
@@ -276,23 +277,23 @@ class Keep:
             log.error("%s; these plans cannot be replayed", exc)
 
 
-def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
+def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
     now = inputs.now_utc
-    heard = sorted((_packed(archive, h, now) for h in inputs.heard), key=lambda h: (h["url"], h["refresh"]))
+    responses = sorted((_packed(archive, h, now) for h in inputs.responses), key=lambda h: (h["url"], h["refresh"]))
     shared = {
         "format": FORMAT,
         "alertd": alertd.__version__,
         "now_utc": now.isoformat(),
         "departs": [at.isoformat() for at in inputs.departs],
-        "chosen": inputs.chosen.model_dump(mode="json"),
+        "chosen": inputs.settings.model_dump(mode="json"),
         # What most plans have in common is filed apart, once for all of them.
-        "files": _put(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
+        "files": _put_json(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
         "route": inputs.route,
-        "heard": _put(archive, heard, now),
+        "heard": _put_json(archive, responses, now),
         "closures": [_plain_closure(c) for c in inputs.closures],
     }
     if inputs.posted != NOTHING_POSTED:
-        shared["posted"] = _put(archive, _POSTED.dump_python(inputs.posted, mode="json"), now)
+        shared["posted"] = _put_json(archive, _POSTED.dump_python(inputs.posted, mode="json"), now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
@@ -305,20 +306,20 @@ def _keep(archive: Archive, made: Sequence[Made], inputs: Inputs) -> None:
         }
         if truck := [_plain_report(r) for r in one.reports if isinstance(r, TruckReport)]:
             own["truck"] = truck
-        archive.file_plan(one.plan.id, _put(archive, shared | own, now), now)
+        archive.file_plan(one.plan.id, _put_json(archive, shared | own, now), now)
 
 
-def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
+def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComparison:
     """What was kept of a plan. Raises StoreError when it is missing, damaged, or in a form that is not read."""
-    told = _got(archive, archive.of_plan(plan_id))
+    told = _get_json(archive, archive.of_plan(plan_id))
     try:
         if "planned" in told:
-            ways = _WaysManifest.model_validate_json(json.dumps(told))
-            made_of = Ways(planned=ways.planned, others=ways.others, missed=ways.missed)
-            return KeptWays(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
-        told |= {name: _got(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
+            ways = _ComparisonManifest.model_validate_json(json.dumps(told))
+            made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
+            return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
+        told |= {name: _get_json(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
         manifest = _Manifest.model_validate_json(json.dumps(told))
-        heard = tuple(_unpacked(archive, h) for h in manifest.heard)
+        responses = tuple(_unpacked(archive, h) for h in manifest.heard)
         posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
         trip = parse_trip(manifest.trip, plan_id)
     except StoreError:
@@ -329,17 +330,17 @@ def kept(archive: Archive, plan_id: str) -> Kept | KeptWays:
             f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
             f"replay it with alertd {str(told.get('alertd', 'of its time'))[:40]}"
         ) from exc
-    inputs = Inputs(
+    inputs = ReplayRecord(
         now_utc=manifest.now_utc,
         departs=manifest.departs,
-        chosen=manifest.chosen,
+        settings=manifest.chosen,
         files={name: archive.get(digest) for name, digest in manifest.files.items()},
         route=manifest.route,
-        heard=heard,
+        responses=responses,
         closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
         posted=posted,
     )
-    return Kept(
+    return ArchivedPlan(
         alertd=manifest.alertd,
         plan=archive.get(manifest.plan).decode(),
         trip=trip,
@@ -366,28 +367,28 @@ def _plain_closure(c: PostedClosure) -> dict[str, Any]:
     return asdict(c) | {"begins_at": c.begins_at.isoformat(), "ends_at": ends_at}
 
 
-def _put(archive: Archive, value: Any, now_utc: datetime) -> str:
+def _put_json(archive: Archive, value: Any, now_utc: datetime) -> str:
     return archive.put(canonical(value).encode(), now_utc)
 
 
-def _got(archive: Archive, digest: Any) -> Any:
+def _get_json(archive: Archive, digest: Any) -> Any:
     return json.loads(archive.get(str(digest)))
 
 
-def _packed(archive: Archive, heard: Heard, now_utc: datetime) -> dict[str, Any]:
-    asked = {"url": heard.url, "refresh": heard.refresh}
-    if heard.failed is not None:
-        exc = heard.failed
+def _packed(archive: Archive, response: SourceResponse, now_utc: datetime) -> dict[str, Any]:
+    asked = {"url": response.url, "refresh": response.refresh}
+    if response.failed is not None:
+        exc = response.failed
         failed = {"source": exc.source, "problem": exc.problem, "retryable": exc.retryable}
-        return asked | {"failed": failed | {"kind": type(exc).__name__, "retry_after_s": exc.retry_after_s}}
-    fetched_at = heard.fetched_at.isoformat() if heard.fetched_at else None
-    answer = {"body": archive.put(heard.body, now_utc), "fetched_at": fetched_at}
-    return asked | answer | {"stale_because": heard.stale_because}
+        return asked | {"failed": failed | {"kind": stored_kind(type(exc)), "retry_after_s": exc.retry_after_s}}
+    fetched_at = response.fetched_at.isoformat() if response.fetched_at else None
+    answer = {"body": archive.put(response.body, now_utc), "fetched_at": fetched_at}
+    return asked | answer | {"stale_because": response.stale_because}
 
 
-def _unpacked(archive: Archive, told: _Heard) -> Heard:
+def _unpacked(archive: Archive, told: _Response) -> SourceResponse:
     if told.failed is None:
-        return Heard(
+        return SourceResponse(
             url=told.url,
             refresh=told.refresh,
             body=archive.get(told.body),
@@ -397,4 +398,4 @@ def _unpacked(archive: Archive, told: _Heard) -> Heard:
     f = told.failed
     kind = failure_kinds()[f.kind]
     failed = kind(f.source, f.problem, retryable=f.retryable, retry_after_s=f.retry_after_s)
-    return Heard(url=told.url, refresh=told.refresh, failed=failed)
+    return SourceResponse(url=told.url, refresh=told.refresh, failed=failed)

@@ -12,24 +12,24 @@ from numpy.typing import NDArray
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
 
-MOST_KEPT = 4  # corridors; one of 600 km, 31 members and 4 days holds about 30 MB
+MAX_KEPT = 4  # corridors; one of 600 km, 31 members and 4 days holds about 30 MB
 Run = Callable[[RoadField | None, NDArray[np.bool_] | None], RoadField]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Kept:
+class _CachedField:
     field: RoadField
     weather: tuple[bytes, ...]  # by forecast cell
 
 
-class Fields:
+class RoadFieldCache:
     """The last field of each corridor. What it hangs on is compared by digest, forecast cell by forecast cell.
 
     A forecast's hours are one piece: when the first hour moves on, the corridor is computed whole.
     """
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[bytes, _Kept] = OrderedDict()
+        self._kept: OrderedDict[bytes, _CachedField] = OrderedDict()
         self._lock = Lock()
 
     def field(self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run) -> RoadField:
@@ -54,9 +54,9 @@ class Fields:
             differs = np.asarray([a != b for a, b in zip(weather, kept.weather, strict=True)])
             field = run(kept.field, differs[cells.cell_idx])
         with self._lock:
-            self._kept[corridor] = _Kept(field=field, weather=weather)
+            self._kept[corridor] = _CachedField(field=field, weather=weather)
             self._kept.move_to_end(corridor)
-            while len(self._kept) > MOST_KEPT:
+            while len(self._kept) > MAX_KEPT:
                 self._kept.popitem(last=False)
         return field
 

@@ -21,7 +21,7 @@ from alertd.plan.model import Plan
 
 DRIVER: Final = b"d"  # the page of one trip's driver, and what is reported from it
 BOARD: Final = b"b"  # a browser that has signed in at the board
-LIVES_ON: Final = timedelta(hours=12)  # after the arrival, for reports that were queued without a network
+VALID_AFTER_TRIP: Final = timedelta(hours=12)  # after the arrival, for reports that were queued without a network
 LONGEST: Final = timedelta(days=14)  # assumed: no trip is under way for longer, whatever delays it
 _MAC_BYTES: Final = 16
 _TOKEN_BYTES: Final = 11 + _MAC_BYTES
@@ -30,14 +30,14 @@ RENEW_S: Final = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Opened:
+class LinkClaims:
     """What a genuine token says. It may have run out."""
 
     subject: str
     until: datetime
 
 
-class Links:
+class SignedLinks:
     """Makes and reads tokens. The key is read from its file on first use, and made there when it is missing."""
 
     def __init__(self, key_file: Path, public_url: str = "") -> None:
@@ -51,11 +51,11 @@ class Links:
         The same link while the departure stays in the same hour. Its end is only the latest possible one, so that it
         works for a trip that is delayed: who opens it checks when the trip arrived.
         """
-        end = max(plan.depart_at + LONGEST, now_utc + LIVES_ON)
+        end = max(plan.depart_at + LONGEST, now_utc + VALID_AFTER_TRIP)
         whole = end.astimezone(UTC).replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
         return f"{self._public_url}/d/{self.token(DRIVER, plan.trip_id, whole)}"
 
-    def in_words(self, plan: Plan, now_utc: datetime) -> str:
+    def message_link(self, plan: Plan, now_utc: datetime) -> str:
         """The same for a message; "" where no public address is set, for a driver's phone would not find it."""
         return self.link_for(plan, now_utc) if self._public_url else ""
 
@@ -65,7 +65,7 @@ class Links:
         head = purpose + digest + int(until.timestamp()).to_bytes(4, "big")
         return base64.urlsafe_b64encode(head + self._mac(head, subject)).decode()
 
-    def opened(self, token: str, purpose: bytes, subjects: Iterable[str]) -> Opened | None:
+    def verify(self, token: str, purpose: bytes, subjects: Iterable[str]) -> LinkClaims | None:
         """What a token says, if it is ours, of this purpose and about one of these subjects; None for any other."""
         raw = _read(token, purpose)
         if raw is None:
@@ -74,7 +74,7 @@ class Links:
         for subject in subjects:
             if _digest(subject) == head[1:7] and hmac.compare_digest(mac, self._mac(head, subject)):
                 until = datetime.fromtimestamp(int.from_bytes(head[7:], "big"), UTC)
-                return Opened(subject=subject, until=until)
+                return LinkClaims(subject=subject, until=until)
         return None
 
     def made_about(self, digest: bytes) -> Collection[str]:
@@ -107,7 +107,7 @@ class Subjects:
 
     def __init__(
         self,
-        links: Links,
+        links: SignedLinks,
         purpose: bytes,
         read_all: Callable[[], Iterable[str]],
         monotonic: Callable[[], float] = time.monotonic,
@@ -116,14 +116,14 @@ class Subjects:
         self._known: dict[bytes, list[str]] = {}
         self._renewed_s = float("-inf")
 
-    def opened(self, token: str) -> Opened | None:
+    def opened(self, token: str) -> LinkClaims | None:
         """What a genuine token says; None for any other. Reads no store."""
         raw = _read(token, self._purpose)
         if raw is None:
             return None
         digest = raw[1:7]
         about = {*self._known.get(digest, ()), *self._links.made_about(digest)}
-        return self._links.opened(token, self._purpose, about)
+        return self._links.verify(token, self._purpose, about)
 
     def is_worth_renewing(self, token: str) -> bool:
         """Whether `renew` may help to open a token that `opened` did not."""

@@ -13,11 +13,11 @@ from typing import Any, Final, Generic, TypeAlias, TypeVar
 import numpy as np
 
 from alertd.errors import AlertdError, SourceDown, SourceError
-from alertd.forecast.observations import Station, StationReport, apart_m
-from alertd.plan.warnings.placement import places_to_ask
-from alertd.planning.replay_record import hear, listening
+from alertd.forecast.observations import Station, StationReport, distances_m
+from alertd.plan.warnings.placement import query_samples
+from alertd.planning.replay_record import record_response, recording
 from alertd.route.model import Route
-from alertd.sources.http.answer import Heard
+from alertd.sources.http.answer import SourceResponse
 from alertd.sources.providers.metar.reports import Metars
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.store.rows import StoredEvent
@@ -31,74 +31,76 @@ KIND: Final = "observation"
 NEAR_M: Final = 30_000.0
 NEAREST_N: Final = 2  # of each place asked about: twenty stations a road at most
 EVERY: Final = timedelta(minutes=20)
-GATHERED_WITHIN_S: Final = 90.0
+GATHER_TIMEOUT_S: Final = 90.0
 # Failures in a row after which a service is left alone for this turn: fewer than shut its host to forecasts too.
 GIVE_UP_AFTER: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Observed:
+class ObservationResult:
     """Reports near a road, one a station and time, and in words what could not be had."""
 
     reports: tuple[StationReport, ...] = ()
-    troubles: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Told(Generic[T]):
+class _CachedAnswer(Generic[T]):
     at: datetime
     value: T | SourceError
-    heard: tuple[Heard, ...]
+    responses: tuple[SourceResponse, ...]
 
 
 @dataclass(slots=True)
-class _Turn:
+class _ServiceRun:
     """One turn with one service: what went wrong, by its words, and how often in a row it was down."""
 
-    troubles: Counter[str]
+    problems: Counter[str]
     down_n: int = 0
 
 
-class Observer:
+class StationObserver:
     """Asks each question at most once in `EVERY`, for all roads together, and repeats the answer in between."""
 
     def __init__(self, stations: NwsStations | None, metars: Metars | None) -> None:
         self._stations, self._metars = stations, metars
-        self._told: dict[str, _Told[Any]] = {}
+        self._told: dict[str, _CachedAnswer[Any]] = {}
 
-    async def along(self, route: Route, now_utc: datetime) -> Observed:
+    async def along(self, route: Route, now_utc: datetime) -> ObservationResult:
         """What stations within NEAR_M of the road say. Never fails for a source."""
         self._told = {key: told for key, told in self._told.items() if timedelta(0) <= now_utc - told.at < EVERY}
         troubles: Counter[str] = Counter()
         reports = [
-            *await self._of_stations(route, now_utc, _Turn(troubles)),
-            *await self._of_airports(route, now_utc, _Turn(troubles)),
+            *await self._of_stations(route, now_utc, _ServiceRun(troubles)),
+            *await self._of_airports(route, now_utc, _ServiceRun(troubles)),
         ]
         near = _near(route, [r.station for r in reports])
         # The service whose values were checked comes first, so that its word stands for a report both have.
         kept = {(r.station.id, r.observed_at): r for r, on in zip(reversed(reports), reversed(near), strict=True) if on}
         ordered = sorted(kept.values(), key=lambda r: (r.station.id, r.observed_at))
         told = tuple(what if n == 1 else f"{what} ({n} times)" for what, n in troubles.items())
-        return Observed(reports=tuple(ordered), troubles=told)
+        return ObservationResult(reports=tuple(ordered), problems=told)
 
-    async def _of_stations(self, route: Route, now_utc: datetime, turn: _Turn) -> list[StationReport]:
+    async def _of_stations(self, route: Route, now_utc: datetime, turn: _ServiceRun) -> list[StationReport]:
         if self._stations is None:
             return []
-        places = [(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in places_to_ask(route)]
+        places = [(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in query_samples(route)]
         near = [(f"near {place}", partial(self._stations.near, *place)) for place in places]
         lists = await self._each(near, now_utc, turn)
         ids = sorted({s.id for place, listed in zip(places, lists, strict=True) for s in _nearest(place, listed)})
         at = [(f"at {id_}", partial(self._stations.observed, id_)) for id_ in ids]
         return [report for reports in await self._each(at, now_utc, turn) for report in reports]
 
-    async def _of_airports(self, route: Route, now_utc: datetime, turn: _Turn) -> list[StationReport]:
+    async def _of_airports(self, route: Route, now_utc: datetime, turn: _ServiceRun) -> list[StationReport]:
         if self._metars is None:
             return []
         box = _box(route)
         (reports,) = await self._each([(f"in {box}", partial(self._metars.inside, *box))], now_utc, turn)
         return list(reports)
 
-    async def _each(self, questions: Sequence[Question[T]], now_utc: datetime, turn: _Turn) -> list[tuple[T, ...]]:
+    async def _each(
+        self, questions: Sequence[Question[T]], now_utc: datetime, turn: _ServiceRun
+    ) -> list[tuple[T, ...]]:
         """The answers one after the other, empty where there is none. A service that is down is not asked on."""
         out: list[tuple[T, ...]] = []
         for key, ask in questions:
@@ -108,24 +110,24 @@ class Observer:
                     answer = await self._once(key, now_utc, ask)
                     turn.down_n = 0
                 except SourceError as exc:
-                    turn.troubles[str(exc)] += 1
+                    turn.problems[str(exc)] += 1
                     turn.down_n += isinstance(exc, SourceDown)
             out.append(answer)
         return out
 
     async def _once(self, key: str, now_utc: datetime, ask: Callable[[], Awaitable[T]]) -> T:
         """The answer of this turn or of one shortly before. Either way its hearers hear what it was made of."""
-        told: _Told[T] | None = self._told.get(key)
+        told: _CachedAnswer[T] | None = self._told.get(key)
         if told is None:
             value: T | SourceError
-            with listening() as heard:
+            with recording() as responses:
                 try:
                     value = await ask()
                 except SourceError as exc:
                     value = exc
-            told = self._told[key] = _Told(at=now_utc, value=value, heard=tuple(heard))
-        for one in told.heard:
-            hear(one)
+            told = self._told[key] = _CachedAnswer(at=now_utc, value=value, responses=tuple(responses))
+        for one in told.responses:
+            record_response(one)
         if isinstance(told.value, SourceError):
             raise told.value
         return told.value
@@ -136,7 +138,7 @@ def _nearest(place: tuple[float, float], stations: Sequence[Station]) -> list[St
     if not stations:
         return []
     lat_deg, lon_deg = (np.array([getattr(s, name) for s in stations]) for name in ("lat_deg", "lon_deg"))
-    far_m = apart_m(np.array([place[0]]), np.array([place[1]]), lat_deg, lon_deg)[0]
+    far_m = distances_m(np.array([place[0]]), np.array([place[1]]), lat_deg, lon_deg)[0]
     order = np.argsort(far_m, kind="stable")[:NEAREST_N]
     return [stations[i] for i in order if far_m[i] <= NEAR_M]
 
@@ -145,7 +147,7 @@ def _near(route: Route, stations: Sequence[Station]) -> list[bool]:
     if not stations:
         return []
     lat_deg, lon_deg = (np.array([getattr(s, name) for s in stations]) for name in ("lat_deg", "lon_deg"))
-    nearest_m = apart_m(lat_deg, lon_deg, route.lat_deg, route.lon_deg).min(axis=1)
+    nearest_m = distances_m(lat_deg, lon_deg, route.lat_deg, route.lon_deg).min(axis=1)
     return [bool(near) for near in nearest_m <= NEAR_M]
 
 
@@ -159,7 +161,7 @@ def _box(route: Route) -> tuple[float, float, float, float]:
 
 
 async def gather_observations(
-    observer: Observer,
+    observer: StationObserver,
     route_of: Callable[[str, str], Awaitable[Route]],
     names: Iterable[str],
     store: Store,
@@ -171,20 +173,20 @@ async def gather_observations(
     """
     new = 0
     try:
-        async with asyncio.timeout(GATHERED_WITHIN_S):
+        async with asyncio.timeout(GATHER_TIMEOUT_S):
             for name in dict.fromkeys(names):
                 observed = await observer.along(await route_of(name, "observations"), now_utc)
-                if observed.troubles:
-                    log.warning("observations near %s: %s", name, "; ".join(observed.troubles))
-                new += await asyncio.to_thread(keep_observations, store, observed.reports)
+                if observed.problems:
+                    log.warning("observations near %s: %s", name, "; ".join(observed.problems))
+                new += await asyncio.to_thread(save_observations, store, observed.reports)
     except (AlertdError, TimeoutError) as exc:
-        log.warning("observations: %s", str(exc) or f"not all of them within {GATHERED_WITHIN_S:g} s")
+        log.warning("observations: %s", str(exc) or f"not all of them within {GATHER_TIMEOUT_S:g} s")
     except Exception:
         log.exception("observations: a fault of alertd")
     return new
 
 
-def keep_observations(store: Store, reports: Iterable[StationReport]) -> int:
+def save_observations(store: Store, reports: Iterable[StationReport]) -> int:
     """Keep reports, one a station and time, whichever came first; returns how many are new."""
     return sum(store.put_event(_event(report)) for report in reports)
 

@@ -9,11 +9,11 @@ from typing import Final
 
 from alertd.errors import ConfigError, SourceError
 from alertd.plan.controls.closures import Closure
-from alertd.plan.warnings.placement import AlertList, Unread, WeatherAlert, place_warnings, places_to_ask
-from alertd.plan.warnings.zones import OUTLINE_OLD, Zones, covers, state_of, us_states
-from alertd.planning.replay_record import hear, listening
+from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, place_warnings, query_samples
+from alertd.plan.warnings.zones import OUTLINE_STALE_AFTER, Zones, covers, state_of, us_states
+from alertd.planning.replay_record import record_response, recording
 from alertd.route.model import Route
-from alertd.sources.http.answer import Answer, Heard
+from alertd.sources.http.answer import Answer, SourceResponse
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
 from alertd.sources.providers.nws.alerts import NwsAlerts
 
@@ -26,35 +26,35 @@ class ActiveAlerts:
         self._one_at_a_time = asyncio.Lock()
         self._at: datetime | None = None
         self._told: Answer[AlertList] | SourceError | None = None
-        self._heard: tuple[Heard, ...] = ()
+        self._heard: tuple[SourceResponse, ...] = ()
 
     async def read(self, now_utc: datetime) -> Answer[AlertList] | SourceError:
         """What the service lists, or why it is not known."""
         async with self._one_at_a_time:
             if self._told is None or self._at != now_utc:
-                with listening() as heard:
+                with recording() as responses:
                     try:
                         told: Answer[AlertList] | SourceError = await self.source.active()
                     except SourceError as exc:
                         told = exc
-                self._at, self._told, self._heard = now_utc, told, tuple(heard)
+                self._at, self._told, self._heard = now_utc, told, tuple(responses)
         for one in self._heard:
-            hear(one)
+            record_response(one)
         return self._told
 
 
 # [A] The whole country's list is renewed every few minutes; one this old comes from a forgotten store on the way.
-LIST_OLD: Final = timedelta(hours=2)
+LIST_STALE_AFTER: Final = timedelta(hours=2)
 
 
-_MOST_NAMED: Final = 4
+_MAX_NAMED: Final = 4
 
 
 ASK: Final = "ask before leaving"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Warned:
+class RouteWarnings:
     """The warnings on a route, and what must be said of those not known. known: none is missing or old."""
 
     closures: tuple[Closure, ...] = ()
@@ -63,14 +63,14 @@ class Warned:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Services:
+class AlertServices:
     """Who is asked for which land; us: None where the National Weather Service is no source."""
 
     us: ActiveAlerts | None
     canada: GeometAlerts
 
 
-async def warnings_along(route: Route, services: Services, zones: Zones, now_utc: datetime) -> Warned:
+async def warnings_along(route: Route, services: AlertServices, zones: Zones, now_utc: datetime) -> RouteWarnings:
     """Never fails for a source: what it did not say is a note, and no place stands in for another."""
     codes = {span.code for span in route.jurisdictions}
     parts = []
@@ -82,22 +82,24 @@ async def warnings_along(route: Route, services: Services, zones: Zones, now_utc
     elsewhere = [s.name for s in route.jurisdictions if s.code and s.code[:3] not in ("US-", "CA-")]
     if elsewhere:
         lands = ", ".join(dict.fromkeys(elsewhere))
-        found.append(Warned(notes=(f"Weather warnings not known for {lands}: no service there is asked; {ASK}",)))
-    return Warned(
+        found.append(
+            RouteWarnings(notes=(f"Weather warnings not known for {lands}: no service there is asked; {ASK}",))
+        )
+    return RouteWarnings(
         closures=tuple(c for part in found for c in part.closures),
         notes=tuple(dict.fromkeys(n for part in found for n in part.notes)),
         known=all(part.known for part in found),
     )
 
 
-async def _us(route: Route, feed: ActiveAlerts | None, zones: Zones, now_utc: datetime) -> Warned:
+async def _us(route: Route, feed: ActiveAlerts | None, zones: Zones, now_utc: datetime) -> RouteWarnings:
     if feed is None:
-        return Warned()
+        return RouteWarnings()
     answer = await feed.read(now_utc)
     if isinstance(answer, SourceError):
-        return Warned(notes=(f"Weather warnings not known ({answer.problem}): {ASK}",))
+        return RouteWarnings(notes=(f"Weather warnings not known ({answer.problem}): {ASK}",))
     told, states = answer.value, us_states(route)
-    notes = [*_doubts(answer, feed.source.area, states), *_unread(told.unread, states)]
+    notes = [*_doubts(answer, feed.source.area, states), *_unread(told.unreadable, states)]
     alerts = tuple(a for a in told.alerts if _may_matter(a, states))
     placed = await asyncio.to_thread(place_warnings, route, alerts, zones, now_utc)
     if placed.unplaced:
@@ -107,7 +109,7 @@ async def _us(route: Route, feed: ActiveAlerts | None, zones: Zones, now_utc: da
         notes += (*_lost_note(lost), *missed)
     if old := _old_outlines(alerts, zones, now_utc):
         notes.append(old)
-    return Warned(closures=placed.closures, notes=tuple(notes), known=not notes)
+    return RouteWarnings(closures=placed.closures, notes=tuple(notes), known=not notes)
 
 
 def _may_matter(alert: WeatherAlert, states: frozenset[str]) -> bool:
@@ -130,12 +132,12 @@ def _doubts(answer: Answer[AlertList], area: Sequence[str], states: frozenset[st
         out.append(f"Weather warnings not all known (the service has more than it lists): {ASK}")
     if whole_country and told.listed_n == 0:
         out.append(f"Weather warnings not known (a whole country's list that is empty): {ASK}")
-    if whole_country and told.updated_at is not None and answer.fetched_at - told.updated_at > LIST_OLD:
+    if whole_country and told.updated_at is not None and answer.fetched_at - told.updated_at > LIST_STALE_AFTER:
         out.append(f"Weather warnings may have changed: the list is of {told.updated_at:%d %H:%M} UTC")
     return out
 
 
-def _unread(unread: Iterable[Unread], states: frozenset[str]) -> list[str]:
+def _unread(unread: Iterable[UnreadableAlert], states: frozenset[str]) -> list[str]:
     """A line for messages that may concern this road and could not be read."""
     here = [u for u in unread if not u.zones or not states or any(state_of(z) in states for z in u.zones)]
     if not here:
@@ -146,13 +148,13 @@ def _unread(unread: Iterable[Unread], states: frozenset[str]) -> list[str]:
 
 def _listed(names: Sequence[str]) -> str:
     kinds = list(dict.fromkeys(names))
-    more = len(kinds) - _MOST_NAMED
-    return "; ".join((*kinds[:_MOST_NAMED], *([f"and {more} more"] if more > 0 else [])))
+    more = len(kinds) - _MAX_NAMED
+    return "; ".join((*kinds[:_MAX_NAMED], *([f"and {more} more"] if more > 0 else [])))
 
 
 async def _at_places(route: Route, source: NwsAlerts) -> tuple[dict[int, tuple[WeatherAlert, ...]], list[str]]:
     """What is said for places on the way, where outlines are not on file, and a note for those not answered."""
-    samples = places_to_ask(route)
+    samples = query_samples(route)
 
     async def ask(i: int) -> Answer[AlertList] | SourceError:
         try:
@@ -202,7 +204,7 @@ def _old_outlines(alerts: Sequence[WeatherAlert], zones: Zones, now_utc: datetim
     """A line where warnings are placed by outlines that may have been redrawn since."""
     used = [zones[z].obtained_at for a in alerts if a.area is None for z in (*a.zones, *a.counties) if z in zones]
     oldest = min(used, default=now_utc)
-    if now_utc - oldest <= OUTLINE_OLD:
+    if now_utc - oldest <= OUTLINE_STALE_AFTER:
         return ""
     return (
         f"Weather warnings are placed by outlines {(now_utc - oldest).days} days old, which may have been redrawn: "
@@ -210,17 +212,17 @@ def _old_outlines(alerts: Sequence[WeatherAlert], zones: Zones, now_utc: datetim
     )
 
 
-async def _canada(route: Route, source: GeometAlerts, now_utc: datetime) -> Warned:
+async def _canada(route: Route, source: GeometAlerts, now_utc: datetime) -> RouteWarnings:
     spans = [s for s in route.jurisdictions if s.code.startswith("CA-")]
     here = [i for i, d in enumerate(route.distance_m) if any(s.start_m <= d <= s.end_m for s in spans)]
     try:
         pages, whole = await source.within(box_around(route.lat_deg[here].tolist(), route.lon_deg[here].tolist()))
     except (SourceError, ConfigError) as exc:  # the latter where nobody is named to ask for
-        return Warned(notes=(f"Weather warnings not known for Canada ({exc.problem}): {ASK}",))
+        return RouteWarnings(notes=(f"Weather warnings not known for Canada ({exc.problem}): {ASK}",))
     notes = [f"Weather warnings for Canada may have changed: {page.not_refreshed}" for page in pages if page.stale][:1]
     if not whole:
         notes.append(f"Weather warnings for Canada not all known (the service has more than it lists): {ASK}")
-    notes += _unread([u for page in pages for u in page.value.unread], frozenset())
+    notes += _unread([u for page in pages for u in page.value.unreadable], frozenset())
     alerts = [a for page in pages for a in page.value.alerts]
     placed = await asyncio.to_thread(place_warnings, route, alerts, {}, now_utc)
-    return Warned(closures=placed.closures, notes=tuple(notes), known=not notes)
+    return RouteWarnings(closures=placed.closures, notes=tuple(notes), known=not notes)

@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from alertd.errors import InputError
-from alertd.notices.triggers.scheduled import Chained
+from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
 from alertd.rules.rig import Tire
 from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
@@ -17,11 +17,11 @@ from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-LATELY = LASTS
+RECENT = LASTS
 LONGEST_TRIP = timedelta(days=14)
 
 
-def keep_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
+def save_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
     """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
     body = report.model_dump_json()
     said = (trip_id, READ, report.notice_id) if report.what == READ else (trip_id, report.what, body)
@@ -30,30 +30,30 @@ def keep_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
     return store.put_event(event)
 
 
-def confirmed(store: Store, now_utc: datetime) -> frozenset[str]:
+def confirmed_notices(store: Store, now_utc: datetime) -> frozenset[str]:
     """Ids of the notices that were read lately."""
-    return frozenset(_report(event).notice_id for event in store.events_since(READ, now_utc - LATELY))
+    return frozenset(_report(event).notice_id for event in store.events_since(READ, now_utc - RECENT))
 
 
-def chained(store: Store, now_utc: datetime) -> Mapping[str, Chained]:
+def chains_on_by_trip(store: Store, now_utc: datetime) -> Mapping[str, ChainStatus]:
     """By trip, whether its chains are on as far as reported; a trip of which nothing was reported is missing."""
     taps: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in (Report.CHAINS_ON, Report.CHAINS_OFF):
-        for event in store.events_since(kind.value, now_utc - LATELY):
+        for event in store.events_since(kind.value, now_utc - RECENT):
             taps[event.trip_id].append(TruckReport(at=event.at, what=kind))
     return {trip_id: _chained(reports, now_utc) for trip_id, reports in taps.items()}
 
 
-def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> Chained:
+def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> ChainStatus:
     on = chains_on(reports, now_utc)
-    return Chained(on_at=None if on is None else on.since)
+    return ChainStatus(on_at=None if on is None else on.since)
 
 
 def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
     """By trip, of these, what was reported lately of its chains, and of its arrival; for planning."""
     found: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in Report:
-        since = now_utc - (LATELY if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
+        since = now_utc - (RECENT if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
         for event in store.events_since(kind.value, since):
             if event.trip_id in trip_ids:
                 found[event.trip_id].append(_truck_report(store, event, kind))
@@ -84,7 +84,7 @@ def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:
     return store.put_event(StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=kind, at=at, body="{}"))
 
 
-def reports_of(store: Store, trip_id: str) -> tuple[ReportRequest, ...]:
+def load_reports(store: Store, trip_id: str) -> tuple[ReportRequest, ...]:
     """Every report of chains, reading and arrival of one trip, oldest first."""
     events = [e for kind in (READ, CHAINS_ON, CHAINS_OFF, ARRIVED) for e in store.events(trip_id, kind)]
     out = []

@@ -14,11 +14,11 @@ from alertd.store.store import Store
 log = logging.getLogger(__name__)
 
 KIND = "position"
-MOST_REPORTS = 200  # of one trip, newest: enough to follow a truck round a loop at a report a minute
-STILL_REPORTING = timedelta(hours=6)  # a truck silent for longer does not keep its trip from being over
+MAX_REPORTS = 200  # of one trip, newest: enough to follow a truck round a loop at a report a minute
+REPORTING_WITHIN = timedelta(hours=6)  # a truck silent for longer does not keep its trip from being over
 
 
-def keep_position(store: Store, trip_id: str, position: PositionRequest) -> bool:
+def save_position(store: Store, trip_id: str, position: PositionRequest) -> bool:
     """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
     body = position.model_dump_json()
     digest = hashlib.sha256("\x1f".join((trip_id, KIND, body)).encode()).hexdigest()
@@ -26,10 +26,10 @@ def keep_position(store: Store, trip_id: str, position: PositionRequest) -> bool
     return store.put_event(event)
 
 
-def reports_of(store: Store, trip_id: str) -> tuple[PositionReport, ...]:
+def load_positions(store: Store, trip_id: str) -> tuple[PositionReport, ...]:
     """The newest reports of a trip, oldest first."""
     out = []
-    for event in store.events(trip_id, KIND, MOST_REPORTS):
+    for event in store.events(trip_id, KIND, MAX_REPORTS):
         try:
             out.append(parse_position(json.loads(event.body), f"event {event.id}").to_core())
         except InputError as exc:  # kept by another version, whose rules were wider
@@ -37,7 +37,7 @@ def reports_of(store: Store, trip_id: str) -> tuple[PositionReport, ...]:
     return tuple(out)
 
 
-def still_reporting(store: Store, trip_id: str, now_utc: datetime) -> bool:
+def is_reporting(store: Store, trip_id: str, now_utc: datetime) -> bool:
     """Whether a position of the trip came lately."""
     newest = store.events(trip_id, KIND, 1)
-    return bool(newest) and now_utc - newest[0].at <= STILL_REPORTING
+    return bool(newest) and now_utc - newest[0].at <= REPORTING_WITHIN

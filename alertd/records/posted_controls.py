@@ -20,37 +20,37 @@ from typing import Any, Final
 from pydantic import TypeAdapter, ValidationError
 
 from alertd.errors import InputError, SourceError
-from alertd.plan.controls.closures import STILL_BELIEVED
-from alertd.plan.controls.placement import PASS_OFFSET_M, PASS_REACH_M, FeedNote, Posted
-from alertd.plan.posted import PostedControl, Where
+from alertd.plan.controls.closures import BELIEVED_FOR
+from alertd.plan.controls.placement import PASS_OFFSET_M, PASS_REACH_M, FeedNote, PostedConditions
+from alertd.plan.posted import ControlLocation, PostedControl
 from alertd.plan.serialize import canonical
-from alertd.records.closures import TakenError
-from alertd.settings.reference_data import Ground
-from alertd.sources.http.client import PoliteClient
+from alertd.records.closures import IdConflict
+from alertd.settings.reference_data import ReferenceData
+from alertd.sources.http.client import HttpClient
 from alertd.sources.requests.posted_controls import PostedRequest, parse_posted, to_control
 from alertd.sources.road_feeds.config import Feed
-from alertd.sources.road_feeds.fetch import FeedSaid, ask
+from alertd.sources.road_feeds.fetch import FeedResult, fetch_feed
 from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
 CONTROL, READ, CONFIRMED, ENDED = "posted_control", "posted_read", "posted_confirmed", "posted_ended"
-MOST_KEPT: Final = 5_000  # newest controls that are looked at
-STILL_OPEN: Final = timedelta(hours=48)  # what a feed that is silent for longer last said is not looked at any more
+MAX_KEPT: Final = 5_000  # newest controls that are looked at
+OPEN_FOR: Final = timedelta(hours=48)  # what a feed that is silent for longer last said is not looked at any more
 _PLAIN: Final = TypeAdapter(PostedControl)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Feeds:
+class RoadFeeds:
     """The feeds in use and who asks them."""
 
-    client: PoliteClient
+    client: HttpClient
     feeds: tuple[Feed, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class RecordedControl:
     """A control on record that is not ended. feed: "" for one that a person reported; request: as it came, then."""
 
     key: str
@@ -60,59 +60,59 @@ class Known:
     request: PostedRequest | None = None
 
 
-def names_of(ground: Ground, jurisdiction: str) -> dict[str, Where]:
+def known_places(reference: ReferenceData, jurisdiction: str) -> dict[str, ControlLocation]:
     """Places that a control of a jurisdiction may name, by lower-case name: zones of its rules by id and name, and
     summits. A zone that is not placed gives way to a summit of its name."""
     names = {
-        s.name.casefold(): Where(
+        s.name.casefold(): ControlLocation(
             words=s.name, near=(s.lat_deg, s.lon_deg), near_m=PASS_REACH_M, near_offset_m=PASS_OFFSET_M
         )
-        for s in ground.summits
+        for s in reference.summits
     }
-    rules = ground.rulesets.get(jurisdiction)
+    rules = reference.rulesets.get(jurisdiction)
     for zone in rules.zones if rules is not None else ():
         for name in (zone.id, zone.name):
             if zone.placed or name.casefold() not in names:
-                names[name.casefold()] = Where(words=zone.name, zone=zone.id)
+                names[name.casefold()] = ControlLocation(words=zone.name, zone=zone.id)
     return names
 
 
-async def gather(
-    feeds: Feeds | None, ground: Ground, store: Store | None, now_utc: datetime, *, record: bool
-) -> Posted:
+async def collect_posted(
+    feeds: RoadFeeds | None, reference: ReferenceData, store: Store | None, now_utc: datetime, *, record: bool
+) -> PostedConditions:
     """All that is posted now: the feeds asked afresh, and what people reported to the store.
 
     What a feed said last still counts when it does not answer. record: keep what the feeds say in the store.
     """
-    asked = feeds.feeds if feeds is not None else ()
-    answers: list[FeedSaid | SourceError] = []
+    request = feeds.feeds if feeds is not None else ()
+    answers: list[FeedResult | SourceError] = []
     if feeds is not None:
-        answers = list(await asyncio.gather(*(_ask(feeds.client, f, ground, now_utc) for f in asked)))
-    return await asyncio.to_thread(_gathered, asked, answers, ground, store, now_utc, record)
+        answers = list(await asyncio.gather(*(_ask(feeds.client, f, reference, now_utc) for f in request)))
+    return await asyncio.to_thread(_gathered, request, answers, reference, store, now_utc, record)
 
 
-async def _ask(client: PoliteClient, feed: Feed, ground: Ground, now_utc: datetime) -> FeedSaid | SourceError:
+async def _ask(client: HttpClient, feed: Feed, reference: ReferenceData, now_utc: datetime) -> FeedResult | SourceError:
     try:
-        return await ask(client, feed, names_of(ground, feed.jurisdiction), now_utc)
+        return await fetch_feed(client, feed, known_places(reference, feed.jurisdiction), now_utc)
     except SourceError as exc:
         return exc
 
 
 def _gathered(
     feeds: Sequence[Feed],
-    answers: Sequence[FeedSaid | SourceError],
-    ground: Ground,
+    answers: Sequence[FeedResult | SourceError],
+    reference: ReferenceData,
     store: Store | None,
     now_utc: datetime,
     record: bool,
-) -> Posted:
-    known = _open(store, ground) if store is not None else ()
-    controls: list[PostedControl] = [k.control for k in known if not k.feed and not _over(k.control, now_utc)]
+) -> PostedConditions:
+    known = _open(store, reference) if store is not None else ()
+    controls: list[PostedControl] = [k.control for k in known if not k.feed and not _has_ended(k.control, now_utc)]
     missing = []
     for feed, said in zip(feeds, answers, strict=True):
         of_feed = [k for k in known if k.feed == feed.name]
         if isinstance(said, SourceError):
-            controls += [k.control for k in of_feed if now_utc - k.control.confirmed_at <= STILL_OPEN]
+            controls += [k.control for k in of_feed if now_utc - k.control.confirmed_at <= OPEN_FOR]
             missing.append(_missing(feed, f"not known ({said.problem})"))
             continue
         if said.old_because:
@@ -121,13 +121,13 @@ def _gathered(
             controls += [
                 k.control
                 for k in of_feed
-                if k.key.rpartition("_")[0] not in listed and now_utc - k.control.confirmed_at <= STILL_OPEN
+                if k.key.rpartition("_")[0] not in listed and now_utc - k.control.confirmed_at <= OPEN_FOR
             ]
         first = {k.key.rpartition("_")[0]: k for k in of_feed}
         if store is not None and record and not said.old_because:
             _record(store, feed, said, first, now_utc)
         controls += [_with_since(c, first.get(_digest(feed.name, c)), said.confirmed_at) for c in said.controls]
-    return Posted(controls=tuple(controls), missing=tuple(missing))
+    return PostedConditions(controls=tuple(controls), missing=tuple(missing))
 
 
 def _missing(feed: Feed, what: str) -> FeedNote:
@@ -137,7 +137,7 @@ def _missing(feed: Feed, what: str) -> FeedNote:
     return FeedNote(jurisdiction=feed.jurisdiction, text=text)
 
 
-def _with_since(c: PostedControl, known: Known | None, confirmed_at: datetime) -> PostedControl:
+def _with_since(c: PostedControl, known: RecordedControl | None, confirmed_at: datetime) -> PostedControl:
     """A control whose feed does not say since when stands from when it was first seen."""
     if c.since is not None:
         return c
@@ -151,7 +151,9 @@ def _digest(feed: str, c: PostedControl) -> str:
     return hashlib.sha256(canonical([feed, plain]).encode()).hexdigest()[:24]
 
 
-def _record(store: Store, feed: Feed, said: FeedSaid, first: Mapping[str, Known], now_utc: datetime) -> None:
+def _record(
+    store: Store, feed: Feed, said: FeedResult, first: Mapping[str, RecordedControl], now_utc: datetime
+) -> None:
     """Keep what a feed says: what is new, that it was read, and what it lists no more."""
     listed = {_digest(feed.name, c): c for c in said.controls}
     for digest, c in listed.items():
@@ -166,7 +168,7 @@ def _record(store: Store, feed: Feed, said: FeedSaid, first: Mapping[str, Known]
             _end(store, k, now_utc)
 
 
-def _end(store: Store, k: Known, now_utc: datetime) -> None:
+def _end(store: Store, k: RecordedControl, now_utc: datetime) -> None:
     body = {"key": k.key, "last_confirmed": k.control.confirmed_at.isoformat()}
     _put(store, f"{ENDED}_{k.key}", ENDED, now_utc, body)
 
@@ -175,60 +177,60 @@ def _put(store: Store, id_: str, kind: str, at: datetime, body: dict[str, Any]) 
     return store.put_event(StoredEvent(id=id_, trip_id="", kind=kind, at=at, body=canonical(body)))
 
 
-def keep_posted(store: Store, asked: PostedRequest, control: PostedControl, now_utc: datetime) -> bool:
+def save_posted(store: Store, request: PostedRequest, control: PostedControl, now_utc: datetime) -> bool:
     """Keep a person's report; returns whether it is new. The same again confirms it. Raises TakenError when its id is
     another's or was taken back."""
-    key = f"hand_{asked.id}"
+    key = f"hand_{request.id}"
     body = {
         "feed": "",
         "control": _PLAIN.dump_python(control, mode="json"),
-        "request": asked.model_dump(mode="json", by_alias=True),
+        "request": request.model_dump(mode="json", by_alias=True),
     }
     if store.event(f"{ENDED}_{key}") is not None:
-        raise TakenError(f"posted control {asked.id} was taken back; give a new id")
+        raise IdConflict(f"posted control {request.id} was taken back; give a new id")
     if _put(store, f"{CONTROL}_{key}", CONTROL, now_utc, body):
         return True
     known = store.event(f"{CONTROL}_{key}")
     if known is None or json.loads(known.body).get("request") != body["request"]:
-        raise TakenError(f"posted control {asked.id} is there with another content; take it back and give a new id")
+        raise IdConflict(f"posted control {request.id} is there with another content; take it back and give a new id")
     _put(store, f"{CONFIRMED}_{key}_{int(now_utc.timestamp())}", CONFIRMED, now_utc, {"key": key})
     return False
 
 
-def take_back_posted(store: Store, id_: str, ground: Ground, now_utc: datetime) -> bool:
+def withdraw_posted(store: Store, id_: str, reference: ReferenceData, now_utc: datetime) -> bool:
     """Take a person's report back for good; returns whether there was one."""
     if store.event(f"{CONTROL}_hand_{id_}") is None:
         return False
-    k = next((k for k in _open(store, ground) if k.key == f"hand_{id_}"), None)
+    k = next((k for k in _open(store, reference) if k.key == f"hand_{id_}"), None)
     if k is not None:
         _end(store, k, now_utc)
     return True
 
 
-def standing_posted(store: Store, ground: Ground, now_utc: datetime) -> tuple[Known, ...]:
+def active_posted(store: Store, reference: ReferenceData, now_utc: datetime) -> tuple[RecordedControl, ...]:
     """Everything on record that is neither ended nor over, people's and feeds', oldest first."""
-    return tuple(k for k in _open(store, ground) if not _over(k.control, now_utc))
+    return tuple(k for k in _open(store, reference) if not _has_ended(k.control, now_utc))
 
 
-def _over(c: PostedControl, now_utc: datetime) -> bool:
-    return c.until is not None and c.until + STILL_BELIEVED <= now_utc
+def _has_ended(c: PostedControl, now_utc: datetime) -> bool:
+    return c.until is not None and c.until + BELIEVED_FOR <= now_utc
 
 
-def _open(store: Store, ground: Ground) -> tuple[Known, ...]:
+def _open(store: Store, reference: ReferenceData) -> tuple[RecordedControl, ...]:
     """Controls on record that are not ended, with when each was last confirmed, oldest first."""
-    ended = {json.loads(e.body)["key"] for e in store.events("", ENDED, 2 * MOST_KEPT)}
+    ended = {json.loads(e.body)["key"] for e in store.events("", ENDED, 2 * MAX_KEPT)}
     reads: dict[str, datetime] = {}
     for event in store.events("", READ, 500):
         reads[json.loads(event.body)["feed"]] = event.at
     confirmed: dict[str, datetime] = {}
-    for event in store.events("", CONFIRMED, MOST_KEPT):
+    for event in store.events("", CONFIRMED, MAX_KEPT):
         confirmed[json.loads(event.body)["key"]] = event.at
     out = []
-    for event in store.events("", CONTROL, MOST_KEPT):
+    for event in store.events("", CONTROL, MAX_KEPT):
         key = event.id.removeprefix(f"{CONTROL}_")
         if key in ended:
             continue
-        k = _known(event, key, ground)
+        k = _known(event, key, reference)
         if k is not None:
             last = reads.get(k.feed) if k.feed else confirmed.get(key)
             at = max(k.control.confirmed_at, last or k.control.confirmed_at)
@@ -236,19 +238,21 @@ def _open(store: Store, ground: Ground) -> tuple[Known, ...]:
     return tuple(out)
 
 
-def _known(event: StoredEvent, key: str, ground: Ground) -> Known | None:
+def _known(event: StoredEvent, key: str, reference: ReferenceData) -> RecordedControl | None:
     """From an event; one kept by another version in a form that is not read is told and left out."""
     try:
         told = json.loads(event.body)
         control = _PLAIN.validate_json(json.dumps(told["control"]))
         request = parse_posted(told["request"], f"event {event.id}") if "request" in told else None
         if request is not None:  # by the rules and names of now, which may know a place better than then
-            names = names_of(ground, request.jurisdiction)
-            control = to_control(request, ground.rulesets, names, control.confirmed_at, f"event {event.id}")
+            names = known_places(reference, request.jurisdiction)
+            control = to_control(request, reference.rulesets, names, control.confirmed_at, f"event {event.id}")
     except InputError as exc:  # a level or a place that is gone: what was read then still counts
         log.warning("%s", exc)
         request = None
     except (ValidationError, KeyError, TypeError, ValueError) as exc:
         log.error("a posted control is left out: event %s: %s", event.id, type(exc).__name__)
         return None
-    return Known(key=key, feed=str(told.get("feed", "")), control=control, first_seen=event.at, request=request)
+    return RecordedControl(
+        key=key, feed=str(told.get("feed", "")), control=control, first_seen=event.at, request=request
+    )

@@ -13,9 +13,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.forecast.model import NEEDED, Forecast
-from alertd.road.downscale import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
-from alertd.road.energy_balance import Forcing, SurfaceState, advance, start_state, still
+from alertd.forecast.model import REQUIRED_FIELDS, Forecast
+from alertd.road.downscale import AIR, AirParams, ColumnPlaces, Ranks, RoadWeather, weather_at_road
+from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, start_state, step
 from alertd.road.humidity import Array
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
 from alertd.road.road_class import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
@@ -217,7 +217,7 @@ def run_corridor(
     width = max(1, BLOCK_COLUMNS // members)
     kinds = (columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]])  # a block runs with one set of params
     for block in (c[first : first + width] for c in kinds for first in range(0, c.size, width)):
-        part = Place(**{n: getattr(place, n)[block] for n in Place.__slots__})
+        part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
         for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast)).items():
@@ -231,7 +231,7 @@ def run_corridor(
     )
 
 
-def column_places(forecast: Forecast, cells: RoadCells) -> Place:
+def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:
     """The columns with heights filled: a cell's from the road's mean height in it, a road's from its cell."""
     idx = cells.cell_idx
     cell_z, road_z = forecast.elevation_m[idx], cells.elevation_m
@@ -240,7 +240,7 @@ def column_places(forecast: Forecast, cells: RoadCells) -> Place:
     count = np.bincount(idx, road)
     mean = np.bincount(idx, np.where(road, road_z, 0.0)) / np.maximum(count, 1.0)
     cell_z = np.where(np.isfinite(cell_z), cell_z, mean[idx])
-    return Place(
+    return ColumnPlaces(
         cell_idx=idx,
         lat_deg=cells.lat_deg,
         lon_deg=cells.lon_deg,
@@ -274,9 +274,9 @@ def _run_block(
     for h in range(hours):
         known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
         started |= known
-        steady = still(forcing, params, dt_s)
+        steady = hour_constants(forcing, params, dt_s)
         for _ in range(round(HOUR_S / dt_s)):
-            state, _exchange = advance(state, forcing, params, dt_s, steady)
+            state, _exchange = step(state, forcing, params, dt_s, steady)
         if not started.all():
             state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
         valid_h = np.where(known, valid_h + 1.0, 0.0)
@@ -349,7 +349,7 @@ def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
         said.append("height of some of the road not known, taken as the forecast cell's height")
     if _missing_hours(forecast.cloud_frac, used).any():
         said.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
-    missing_h = int(np.any([_missing_hours(getattr(forecast, n), used) for n in NEEDED], axis=0).sum())
+    missing_h = int(np.any([_missing_hours(getattr(forecast, n), used) for n in REQUIRED_FIELDS], axis=0).sum())
     if missing_h:
         said.append(
             f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours} hours somewhere on the road;"

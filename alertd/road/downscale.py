@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.model import NEEDED, Forecast
+from alertd.forecast.model import REQUIRED_FIELDS, Forecast
 from alertd.road import humidity, precip_phase, radiation
 from alertd.road.energy_balance import Forcing
 from alertd.road.humidity import Array
@@ -42,7 +42,7 @@ AIR: Final = AirParams()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Place:
+class ColumnPlaces:
     """Columns of road, (column,) each. cell_elevation_m is filled where the forecast does not give it."""
 
     cell_idx: NDArray[np.int64]
@@ -98,34 +98,34 @@ class CellAir(NamedTuple):
     lapse_by: dict[str, Any]
 
 
-class _When(NamedTuple):
+class _HourGeometry(NamedTuple):
     """What the hours mean at each column, (column, hour): the sun's zenith and the month of the season."""
 
     zenith_deg: Array
     month: NDArray[np.int64]
 
 
-def _when(forecast: Forecast, place: Place) -> _When:
+def _hour_geometry(forecast: Forecast, place: ColumnPlaces) -> _HourGeometry:
     epoch = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours)
     lat, lon = place.lat_deg[:, None], place.lon_deg[:, None]
     zenith, _ = radiation.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
     month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
-    return _When(zenith, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
+    return _HourGeometry(zenith, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
 
 
 _ALL: Final = slice(None)
 
 
-def _given(forecast: Forecast, name: str, some: slice, place: Place) -> Array:
+def _given(forecast: Forecast, name: str, some: slice, place: ColumnPlaces) -> Array:
     """One NaN where the source has nothing at all, so that nothing is computed of it."""
     values: Array = getattr(forecast, name)[some, place.cell_idx]
     return values if np.isfinite(values).any() else np.full((1, 1, 1), np.nan)
 
 
-def cell_air(forecast: Forecast, place: Place, some: slice = _ALL, when: _When | None = None) -> CellAir:
+def cell_air(forecast: Forecast, place: ColumnPlaces, some: slice = _ALL, when: _HourGeometry | None = None) -> CellAir:
     """What the forecast says at each column's cell in some members, as the road's weather is made from it."""
-    when = _when(forecast, place) if when is None else when
-    known, raw = _fill_gaps({n: getattr(forecast, n)[some, place.cell_idx] for n in NEEDED})
+    when = _hour_geometry(forecast, place) if when is None else when
+    known, raw = _fill_gaps({n: getattr(forecast, n)[some, place.cell_idx] for n in REQUIRED_FIELDS})
     cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
     cell_rh = np.clip(raw["rh_frac"], 0.01, 1.0)
     cloud = np.clip(_given(forecast, "cloud_frac", some, place), 0.0, 1.0)
@@ -141,7 +141,7 @@ def cell_air(forecast: Forecast, place: Place, some: slice = _ALL, when: _When |
     return CellAir(known, cell_t, cell_rh, cell_p, wind, cloud, precip, when.zenith_deg, lapse_by)
 
 
-def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
+def weather_at_road(forecast: Forecast, place: ColumnPlaces, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
     """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
 
     Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
@@ -149,7 +149,7 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
     colder.
     """
     members, columns, hours = forecast.air_temp_c.shape[0], place.cell_idx.size, forecast.hours
-    when = _when(forecast, place)
+    when = _hour_geometry(forecast, place)
     shape = (hours, members, columns)
     known = np.empty(shape, dtype=np.bool_)
     blank: dict[str, Any] = {n: np.empty(shape, np.float32 if n in SINGLE else np.float64) for n in Forcing._fields}
@@ -165,7 +165,7 @@ def weather_at_road(forecast: Forecast, place: Place, ranks: Ranks, params: AirP
 
 
 def _some_members(
-    forecast: Forecast, some: slice, place: Place, ranks: Ranks, when: _When, params: AirParams
+    forecast: Forecast, some: slice, place: ColumnPlaces, ranks: Ranks, when: _HourGeometry, params: AirParams
 ) -> tuple[NDArray[np.bool_], Forcing]:
     """`known` (member, column, hour) and a forcing that broadcasts to it."""
     cell = cell_air(forecast, place, some, when)

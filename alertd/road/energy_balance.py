@@ -102,7 +102,7 @@ def vapour_flux_kgm2s(
     return np.asarray(density * carry_mps * SPECIFIC_HUMIDITY_RATIO * (vapour_hpa - surface_vapour_hpa) / pressure_hpa)
 
 
-class Still(NamedTuple):
+class HourConstants(NamedTuple):
     """What does not change in a step while the weather stays the same; see `still`.
 
     Single precision for the surface balance, double for what falls.
@@ -122,7 +122,7 @@ class Still(NamedTuple):
     fallen_jm2: Array  # and its heat, counted from 0 °C
 
 
-def still(f: Forcing, p: SurfaceParams, dt_s: float) -> Still:
+def hour_constants(f: Forcing, p: SurfaceParams, dt_s: float) -> HourConstants:
     """Computed once for all the steps of one hour.
 
     Single precision does for fluxes, which are known to a tenth at best, and halves their cost; the books of heat and
@@ -134,7 +134,7 @@ def still(f: Forcing, p: SurfaceParams, dt_s: float) -> Still:
     around = ((1.0 - p.sky_view_frac) * STEFAN_BOLTZMANN) * np.square(np.square(air_k))
     rain, freezing, snow = (x * (dt_s / HOUR_S) for x in (f.rain_mmwe_h, f.freezing_mmwe_h, f.snow_mmwe_h))
     rain_jm2k, snow_jm2k = HEAT_CAPACITY_WATER * rain, HEAT_CAPACITY_ICE * snow
-    return Still(
+    return HourConstants(
         air_temp_c=air_c,
         vapour_hpa=vapour_hpa,
         shortwave_wm2=shortwave if shortwave.any() else None,
@@ -189,7 +189,7 @@ class Exchange(NamedTuple):
 
 
 def _surface_balance(
-    surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: Still, p: SurfaceParams
+    surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: HourConstants, p: SurfaceParams
 ) -> Balance:
     t = surface_temp_c.astype(np.float32)
     warmer = air.air_temp_c - t
@@ -288,14 +288,14 @@ def _change_phase(heat_jm2: Array, slope_jm2k: Array, water: Array, frozen: Arra
     return rest / (slope_jm2k + melted * (HEAT_CAPACITY_WATER - HEAT_CAPACITY_ICE)), melted
 
 
-def advance(
-    s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float, air: Still | None = None
+def step(
+    s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float, air: HourConstants | None = None
 ) -> tuple[SurfaceState, Exchange]:
     """Carry the columns through one step of dt_s (900 s at most) of constant weather.
 
     air: `still(f, p, dt_s)` where it is already known from a step with the same weather.
     """
-    air = air if air is not None else still(f, p, dt_s)
+    air = air if air is not None else hour_constants(f, p, dt_s)
     lying = Stores(
         water=s.water_mmwe + air.rain_mmwe,
         snow=s.snow_mmwe + air.snow_mmwe,
@@ -325,7 +325,7 @@ def advance(
     lying = water_balance.change_phase(lying, melted, with_parts)
     lying, vapour = water_balance.exchange_vapour(lying, flux.vapour_mmwe(top, dt_s), flux.as_ice, with_parts)
     lying, runoff = water_balance.drain(lying, top, p, with_parts)
-    lying, swept = water_balance.drive_over(lying, dt_s / HOUR_S, p)
+    lying, swept = water_balance.apply_traffic(lying, dt_s / HOUR_S, p)
     crossed = Exchange(
         balance=flux,
         dt_s=dt_s,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from alertd.forecast.model import Forecast
 from alertd.road import humidity, precip_phase
 from alertd.road.corridor import MemberQuantiles, RoadCells, column_places
-from alertd.road.downscale import AIR, AirParams, Place, Ranks, cell_air, weather_at_road
+from alertd.road.downscale import AIR, AirParams, ColumnPlaces, Ranks, cell_air, weather_at_road
 from alertd.road.energy_balance import Forcing
 from alertd.road.humidity import Array
 
@@ -68,7 +68,7 @@ def trace_air(
 ) -> AirTrace:
     """Follow one column; hour: (member,) of the forecast, `quantiles` those of its field."""
     places = column_places(forecast, cells)
-    place = Place(**{n: getattr(places, n)[column : column + 1] for n in Place.__slots__})
+    place = ColumnPlaces(**{n: getattr(places, n)[column : column + 1] for n in ColumnPlaces.__slots__})
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     member = np.arange(hour.size)
 

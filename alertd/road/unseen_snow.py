@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.road.downscale import RoadWeather
-from alertd.road.energy_balance import Forcing, SurfaceState, advance, mass_mmwe, start_state, still
+from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, mass_mmwe, start_state, step
 from alertd.road.humidity import Array
 from alertd.road.parameters import SurfaceParams
 from alertd.road.road_class import ClassLimits
@@ -48,9 +48,9 @@ def unseen_may_lie(
     for h in range(hours):
         started |= known[h, at]
         before, forcing = state, Forcing(*(x[h, columns[at]] for x in weather.forcing))
-        steady = still(forcing, params, STEP_S)
+        steady = hour_constants(forcing, params, STEP_S)
         for _ in range(round(HOUR_S / STEP_S)):
-            state, _exchange = advance(state, forcing, params, STEP_S, steady)
+            state, _exchange = step(state, forcing, params, STEP_S, steady)
         if not started.all():
             state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, before, strict=True)))
         frozen = state.snow_mmwe + state.ice_mmwe

@@ -107,7 +107,7 @@ def drain(s: Stores, surface_temp_c: Array, p: SurfaceParams, with_parts: bool) 
     return s._replace(water=held, supercooled=np.minimum(supercooled, held)), runoff
 
 
-def drive_over(s: Stores, hours: float, p: SurfaceParams) -> tuple[Stores, Array | float]:
+def apply_traffic(s: Stores, hours: float, p: SurfaceParams) -> tuple[Stores, Array | float]:
     """Let traffic pack a part of the snow to ice and throw the rest off; gives what was thrown off, mm."""
     if p.traffic_vph <= 0.0:
         return s, 0.0

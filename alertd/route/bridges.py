@@ -31,7 +31,7 @@ class Bridge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Part:
+class _LinePart:
     """A part of a line, for projecting on one pass alone."""
 
     lat_deg: Array
@@ -92,12 +92,12 @@ def _stepped(bridge: Bridge) -> tuple[Array, Array, float]:
     return np.interp(at_m, along_m, lat), np.interp(at_m, along_m, lon), length_m
 
 
-def _around(line: Line, at_m: float, reach_m: float) -> _Part:
+def _around(line: Line, at_m: float, reach_m: float) -> _LinePart:
     """The line from one sample or more before the place to one or more behind it."""
     d = line.distance_m
     first = max(int(np.searchsorted(d, at_m - reach_m)) - 2, 0)
     part = slice(first, int(np.searchsorted(d, at_m + reach_m, side="right")) + 2)
-    return _Part(
+    return _LinePart(
         lat_deg=line.lat_deg[part],
         lon_deg=line.lon_deg[part],
         distance_m=d[part],

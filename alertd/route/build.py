@@ -26,7 +26,7 @@ HEIGHT_LEG_M: Final = 5_000.0
 HEIGHT_END_M: Final = 500.0
 # Longer legs get points on the geodesic: at 60 degrees north a straight line in latitude and longitude departs from
 # it by 0.8 m in 4 km, and by 120 m in 50 km.
-_LONGEST_STRAIGHT_M: Final = 4_000.0
+_MAX_STRAIGHT_M: Final = 4_000.0
 # A 0 beside a height that a road cannot drop from is a placeholder; 30 % is steeper than any public road sustains.
 _ZERO_STEP_M, _ZERO_GRADE = 10.0, 0.30
 # Heights are averaged over fine steps before samples are taken, so that one jittery point is not a sample's height.
@@ -49,13 +49,13 @@ def sample_line(line: GpxLine, *, spacing_m: float = SPACING_M) -> Samples:
 
     These are where an elevation service is to be asked (see with_elevations). Raises InputError as clean_line does.
     """
-    path = _Path(clean_line(line))
+    path = _Polyline(clean_line(line))
     return path.at(_even(path.length_m, spacing_m))
 
 
 def missing_elevation(line: GpxLine) -> bool:
     """Whether the line's own heights are too few to build a route from (none, placeholders, or gaps over 2 km)."""
-    path = _Path(clean_line(line))
+    path = _Polyline(clean_line(line))
     return _height_problem(path, _known_heights(path)) != ""
 
 
@@ -75,7 +75,7 @@ def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None 
     if elevation_m.shape != along_m.shape:
         raise ValueError(f"{elevation_m.shape} heights at {along_m.shape} places")
     line = clean_line(line)
-    path = _Path(line)
+    path = _Polyline(line)
     distance_m, first = np.unique(np.concatenate((path.distance_m, along_m)), return_index=True)
     places = path.at(distance_m)
     # A vertex keeps its own coordinates to the last bit, so that the line stays the same line.
@@ -114,7 +114,7 @@ def build_route(
         an elevation service at sample_line(line), and build from with_elevations(...).
     """
     line = clean_line(line)
-    path = _Path(line)
+    path = _Polyline(line)
     known_m = _known_heights(path)
     problem = _height_problem(path, known_m)
     if problem:
@@ -155,15 +155,15 @@ def build_route(
     )
 
 
-class _Path:
+class _Polyline:
     """A polyline with its distances; longitudes run on past 180, and long legs have points on their geodesic."""
 
     def __init__(self, line: GpxLine) -> None:
         legs = leg_lengths_m(line.lat_deg, line.lon_deg)
         lat, lon, ele = line.lat_deg, line.lon_deg, line.elevation_m
         places: NDArray[np.intp] = np.arange(lat.size)
-        for i in np.flatnonzero(legs > _LONGEST_STRAIGHT_M)[::-1]:
-            n = int(legs[i] // _LONGEST_STRAIGHT_M)
+        for i in np.flatnonzero(legs > _MAX_STRAIGHT_M)[::-1]:
+            n = int(legs[i] // _MAX_STRAIGHT_M)
             between = np.array(WGS84.npts(lon[i], lat[i], lon[i + 1], lat[i + 1], n))
             lon = np.insert(lon, i + 1, between[:, 0])
             lat = np.insert(lat, i + 1, between[:, 1])
@@ -200,7 +200,7 @@ def _even(length_m: float, spacing_m: float) -> Array:
     return np.linspace(0.0, length_m, max(1, round(length_m / spacing_m)) + 1)
 
 
-def _bearings(path: _Path, distance_m: Array) -> Array:
+def _bearings(path: _Polyline, distance_m: Array) -> Array:
     """Azimuth of the chord from half a step before each sample to half a step after."""
     half = (distance_m[1] - distance_m[0]) / 2.0
     back, ahead = path.at(np.maximum(distance_m - half, 0.0)), path.at(np.minimum(distance_m + half, path.length_m))
@@ -208,7 +208,7 @@ def _bearings(path: _Path, distance_m: Array) -> Array:
     return np.asarray(azimuth, dtype=np.float64) % 360.0
 
 
-def _known_heights(path: _Path) -> Array:
+def _known_heights(path: _Polyline) -> Array:
     """The line's heights with placeholder zeros taken out, shape (point,)."""
     elevation_m = path.elevation_m.copy()
     known = np.flatnonzero(np.isfinite(elevation_m))
@@ -228,7 +228,7 @@ def _known_heights(path: _Path) -> Array:
     return elevation_m
 
 
-def _height_problem(path: _Path, known_m: Array) -> str:
+def _height_problem(path: _Polyline, known_m: Array) -> str:
     at_m = path.distance_m[np.isfinite(known_m)]
     if not at_m.size:
         given = np.isfinite(path.elevation_m).any()
@@ -245,14 +245,14 @@ def _height_problem(path: _Path, known_m: Array) -> str:
     return ""
 
 
-def _height_gaps(path: _Path, known_m: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+def _height_gaps(path: _Polyline, known_m: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Start and end [m] of each step from one known height to the next, and whether no given point lies in it."""
     known = np.flatnonzero(np.isfinite(known_m))
     given = np.searchsorted(path.index_of(np.arange(path.points_n)), known)
     return path.distance_m[known[:-1]], path.distance_m[known[1:]], np.diff(given) == 1
 
 
-def _height_findings(path: _Path, known_m: Array) -> list[str]:
+def _height_findings(path: _Polyline, known_m: Array) -> list[str]:
     findings = []
     zeros = int(np.count_nonzero(np.isfinite(path.elevation_m) & np.isnan(known_m)))
     if zeros:
@@ -268,7 +268,7 @@ def _height_findings(path: _Path, known_m: Array) -> list[str]:
     return findings
 
 
-def _sampled_heights(path: _Path, known_m: Array, distance_m: Array) -> Array:
+def _sampled_heights(path: _Polyline, known_m: Array, distance_m: Array) -> Array:
     known = np.isfinite(known_m)
     fine_m = np.linspace(0.0, path.length_m, _FINE * (distance_m.size - 1) + 1)
     raw = np.interp(fine_m, path.distance_m[known], known_m[known])

@@ -8,7 +8,7 @@ from alertd.route.clean import WGS84
 from alertd.route.model import LimitSpan
 from alertd.route.project import Line, find_passes, interval_between
 
-Place: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
+LatLon: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
 
 # Assumed: an end of a limit is read off a map, and a road 250 m away is another one.
 LIMIT_OFFSET_M: Final = 250.0
@@ -21,8 +21,8 @@ _DETOUR: Final = 1.5
 class PostedLimit:
     """A limit on the road between two places, from the first to the second; on the way back too if `both_ways`."""
 
-    start: Place
-    end: Place
+    start: LatLon
+    end: LatLon
     both_ways: bool
     speed_mps: float
     source: str
@@ -45,7 +45,7 @@ def place_limits(line: Line, limits: Sequence[PostedLimit]) -> tuple[LimitSpan, 
     return tuple(sorted(found, key=lambda s: (s.start_m, s.end_m, s.speed_mps)))
 
 
-def _runs(line: Line, start: Place, end: Place) -> list[tuple[float, float]]:
+def _runs(line: Line, start: LatLon, end: LatLon) -> list[tuple[float, float]]:
     """Each run (start_m, end_m) of the route from `start` towards `end`."""
     starts, ends = _passes(line, start), _passes(line, end)
     longest_m = _DETOUR * _apart_m(start, end) + 2.0 * LIMIT_OFFSET_M
@@ -61,10 +61,10 @@ def _runs(line: Line, start: Place, end: Place) -> list[tuple[float, float]]:
     return [run]
 
 
-def _passes(line: Line, place: Place) -> list[float]:
+def _passes(line: Line, place: LatLon) -> list[float]:
     near = find_passes(line, *place, max_offset_m=LIMIT_OFFSET_M, apart_m=_PASSES_APART_M)
     return [along_m for along_m, _ in near]
 
 
-def _apart_m(a: Place, b: Place) -> float:
+def _apart_m(a: LatLon, b: LatLon) -> float:
     return float(WGS84.inv(a[1], a[0], b[1], b[0])[2])

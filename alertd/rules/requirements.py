@@ -6,7 +6,7 @@ from datetime import date
 from functools import lru_cache
 from typing import Final
 
-from alertd.rules.rig import Layout, Rig, Same, Tire, tires_of
+from alertd.rules.rig import IdentityKey, Layout, Rig, Tire, tires_of
 from alertd.rules.ruleset import CarryRule, Confidence, ControlLevel, Demand, Placement, RigClass, RuleSet, Season
 from alertd.rules.tire_layouts import choices, fits, minimal, unions
 
@@ -101,7 +101,7 @@ def demand_for(ruleset: RuleSet, level: ControlLevel, rig: Rig) -> TireDemand:
     The first demand of the level whose class fits the rig holds. Where none fits, everything that any text we read
     asks is asked, with a doubt saying so.
     """
-    return _demand(ruleset.jurisdiction, Same(level), rig.layout)
+    return _demand(ruleset.jurisdiction, IdentityKey(level), rig.layout)
 
 
 def strictest(demands: Sequence[TireDemand]) -> TireDemand:
@@ -115,7 +115,7 @@ def cover(rig: Rig, demands: Sequence[TireDemand]) -> Hanging:
     In this order: least missing, fewest chains to hang, fewest tires, outside before inside, the foremost drive
     axle and the rearmost trailer axle, the right side (away from traffic) before the left.
     """
-    return _cover(rig.layout, rig.singles_carried, rig.doubles_carried, tuple(Same(d) for d in demands))
+    return _cover(rig.layout, rig.singles_carried, rig.doubles_carried, tuple(IdentityKey(d) for d in demands))
 
 
 def carry_duty(
@@ -171,7 +171,7 @@ def _carry_for(
     asked = demand_for(ruleset, ruleset.level(level_id), rig)
     why = rule or demand or asked
     spares_n = rule.spare_singles if rule and asked.tires_min else 0
-    hanging = _cover(rig.layout, max(0, rig.singles_carried - spares_n), rig.doubles_carried, (Same(asked),))
+    hanging = _cover(rig.layout, max(0, rig.singles_carried - spares_n), rig.doubles_carried, (IdentityKey(asked),))
     return CarryDuty(
         jurisdiction=ruleset.jurisdiction,
         level_id=level_id,
@@ -190,7 +190,7 @@ def _carry_for(
     )
 
 
-def standing_on(rig: Rig, hanging: Hanging) -> tuple[tuple[Tire, tuple[TireDemand, ...]], ...]:
+def demands_by_tire(rig: Rig, hanging: Hanging) -> tuple[tuple[Tire, tuple[TireDemand, ...]], ...]:
     """For each chained tire, the demands whose text it serves, in the order of the hanging's demands.
 
     Where a law leaves a choice, its text stands beside the tires of the choice that is preferred among those hung.
@@ -200,34 +200,34 @@ def standing_on(rig: Rig, hanging: Hanging) -> tuple[tuple[Tire, tuple[TireDeman
     # `cover` hangs a smallest union of choices, so whichever choice within it is taken for each demand, together they
     # make all of it.
     met = [
-        (demand, min((c for c in demand.choices if c <= hung), key=lambda c: _liking(rig.layout, c)))
+        (demand, min((c for c in demand.choices if c <= hung), key=lambda c: _cost(rig.layout, c)))
         for demand in hanging.demands
     ]
     return tuple((tire, tuple(demand for demand, tires in met if tire in tires)) for tire in hanging.tires)
 
 
-def _liking(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
+def _cost(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
     """Smaller is rather hung: fewest tires first, then as `_preference` has it."""
     ranks = [_preference(rig, t) for t in tires]
     return (len(tires), *(sum(column) for column in zip(*ranks, strict=True)))
 
 
 @lru_cache(maxsize=16384)
-def _demand(jurisdiction: str, level: Same[ControlLevel], rig: Layout) -> TireDemand:
-    asked = next((d for d in level.it.demands if fits(d.rig_class, rig)), _EVERYTHING)
+def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) -> TireDemand:
+    asked = next((d for d in level.value.demands if fits(d.rig_class, rig)), _EVERYTHING)
     met_by = sorted(rig.devices.intersection(asked.satisfied_by))
     tires = tires_of(rig.axles)
     return TireDemand(
         jurisdiction=jurisdiction,
-        level_id=level.it.id,
-        legal_name=level.it.legal_name,
+        level_id=level.value.id,
+        legal_name=level.value.legal_name,
         choices=tuple(_tires(mask, tires) for mask in ((0,) if met_by else choices(asked, rig))),
         section=asked.section,
         confidence=asked.confidence,
-        doubt="; ".join(d for d in (asked.doubt, level.it.doubt, *(f"met by {m} as fitted" for m in met_by)) if d),
-        rank=level.it.rank,
+        doubt="; ".join(d for d in (asked.doubt, level.value.doubt, *(f"met by {m} as fitted" for m in met_by)) if d),
+        rank=level.value.rank,
         barred=asked.barred,
-        devices=asked.devices or level.it.devices,
+        devices=asked.devices or level.value.devices,
     )
 
 
@@ -236,12 +236,12 @@ def _tires(mask: int, tires: Sequence[Tire]) -> frozenset[Tire]:
 
 
 @lru_cache(maxsize=16384)
-def _cover(rig: Layout, singles: int, doubles: int, demands: tuple[Same[TireDemand], ...]) -> Hanging:
+def _cover(rig: Layout, singles: int, doubles: int, demands: tuple[IdentityKey[TireDemand], ...]) -> Hanging:
     tires = tires_of(rig.axles)
     bit = {t: 1 << i for i, t in enumerate(tires)}
     rank = [_preference(rig, t) for t in tires]
     pairs = [bit[t] | bit[t._replace(place="inside")] for t in tires if t.place == "outside"]
-    parts = [[sum(bit[t] for t in choice) for choice in d.it.choices] for d in demands]
+    parts = [[sum(bit[t] for t in choice) for choice in d.value.choices] for d in demands]
 
     def cost(fit: tuple[int, int, int]) -> tuple[int, ...]:
         mask, used, short = fit
@@ -256,7 +256,7 @@ def _cover(rig: Layout, singles: int, doubles: int, demands: tuple[Same[TireDema
         singles_used=mask.bit_count() - 2 * used - short,
         doubles_used=used,
         singles_short=short,
-        demands=tuple(d.it for d in demands),
+        demands=tuple(d.value for d in demands),
     )
 
 

@@ -9,13 +9,13 @@ from typing import Generic, Literal, NamedTuple, TypeVar
 T = TypeVar("T")
 
 Side = Literal["left", "right"]
-Place = Literal["outside", "inside", "single"]
+TirePlace = Literal["outside", "inside", "single"]
 Kind = Literal["tractor", "truck", "bus", "car"]
 Coupling = Literal["fifth wheel", "drawbar"]
 
 _SIDES: tuple[Side, ...] = ("left", "right")
-_DUAL: tuple[Place, ...] = ("outside", "inside")
-_SINGLE: tuple[Place, ...] = ("single",)
+_DUAL: tuple[TirePlace, ...] = ("outside", "inside")
+_SINGLE: tuple[TirePlace, ...] = ("single",)
 
 
 class AxleRole(StrEnum):
@@ -66,7 +66,7 @@ class Tire(NamedTuple):
 
     axle_idx: int
     side: Side
-    place: Place
+    place: TirePlace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +92,7 @@ class Rig:
 
     @property
     def layout(self) -> Layout:
-        return _layout(Same(self))
+        return _layout(IdentityKey(self))
 
     def axle_indices(self, *roles: AxleRole, unit: int | None = None) -> tuple[int, ...]:
         """Indices of the axles with one of these roles, front to rear; of one unit if given."""
@@ -112,29 +112,29 @@ class Rig:
         return tires_of(self.axles)
 
 
-class Same(Generic[T]):
+class IdentityKey(Generic[T]):
     """A cache key that is the object itself: hashing a whole rig or level each time would cost more than the answer."""
 
-    __slots__ = ("it",)
+    __slots__ = ("value",)
 
-    def __init__(self, it: T) -> None:
-        self.it = it
+    def __init__(self, value: T) -> None:
+        self.value = value
 
     def __hash__(self) -> int:
-        return id(self.it)
+        return id(self.value)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, Same) and self.it is other.it
+        return isinstance(other, IdentityKey) and self.value is other.value
 
 
 @lru_cache(maxsize=16384)
-def _layout(rig: Same[Rig]) -> Layout:
+def _layout(rig: IdentityKey[Rig]) -> Layout:
     return Layout(
-        rig.it.kind,
-        tuple(AxleSpot(a.unit, a.role, a.dual, a.lift) for a in rig.it.axles),
-        rig.it.couplings,
-        rig.it.rated_mass_kg,
-        rig.it.devices,
+        rig.value.kind,
+        tuple(AxleSpot(a.unit, a.role, a.dual, a.lift) for a in rig.value.axles),
+        rig.value.couplings,
+        rig.value.rated_mass_kg,
+        rig.value.devices,
     )
 
 

@@ -38,7 +38,7 @@ class Season:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Zone:
+class RuleZone:
     """Where a rule can apply: a stretch of a named road, or the land inside an outline, or "wherever signed".
 
     A stretch is given by two points on it (route order does not matter); mileposts are words for the reader. With
@@ -257,7 +257,7 @@ class RuleSet:
     reviewed_on: date
     review_by: date
     levels: tuple[ControlLevel, ...]
-    zones: tuple[Zone, ...] = ()
+    zones: tuple[RuleZone, ...] = ()
     carry: tuple[CarryRule, ...] = ()
     bans: tuple[ChainBan, ...] = ()
     estimates: tuple[PostingEstimate, ...] = ()
@@ -272,11 +272,11 @@ class RuleSet:
     def level(self, level_id: str) -> ControlLevel:
         return next(lv for lv in self.levels if lv.id == level_id)
 
-    def zone(self, zone_id: str) -> Zone:
+    def zone(self, zone_id: str) -> RuleZone:
         return next(z for z in self.zones if z.id == zone_id)
 
     @property
-    def unplaced_zones(self) -> tuple[Zone, ...]:
+    def unplaced_zones(self) -> tuple[RuleZone, ...]:
         return tuple(z for z in self.zones if not z.placed)
 
     def review_overdue(self, day: date) -> bool:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from alertd.i18n import ENGLISH, Tongue, marked
+from alertd.i18n import ENGLISH, Translator, gettext_noop
 from alertd.rules.rig import AxleRole, Rig, Tire
 
 
@@ -74,17 +74,17 @@ def _where(rig: Rig, chained: list[Tire]) -> tuple[str, ...]:
 
 # Axles of the power unit: the only one of its role, one of several, several of them.
 _POWER: Final = {
-    AxleRole.STEER: (marked("steer"), marked("steer axle {n}"), marked("steer axles {n}")),
-    AxleRole.DRIVE: (marked("drive"), marked("drive axle {n}"), marked("drive axles {n}")),
-    AxleRole.TAG: (marked("tag"), marked("tag axle {n}"), marked("tag axles {n}")),
+    AxleRole.STEER: (gettext_noop("steer"), gettext_noop("steer axle {n}"), gettext_noop("steer axles {n}")),
+    AxleRole.DRIVE: (gettext_noop("drive"), gettext_noop("drive axle {n}"), gettext_noop("drive axles {n}")),
+    AxleRole.TAG: (gettext_noop("tag"), gettext_noop("tag axle {n}"), gettext_noop("tag axles {n}")),
 }
 
 
 # Behind other axles of the same role: one, several. Languages that can leave the role unsaid here save its length.
 _MORE: Final = {
-    AxleRole.STEER: (marked("+ steer axle {n} {tires}"), marked("+ steer axles {n} {tires}")),
-    AxleRole.DRIVE: (marked("+ drive axle {n} {tires}"), marked("+ drive axles {n} {tires}")),
-    AxleRole.TAG: (marked("+ tag axle {n} {tires}"), marked("+ tag axles {n} {tires}")),
+    AxleRole.STEER: (gettext_noop("+ steer axle {n} {tires}"), gettext_noop("+ steer axles {n} {tires}")),
+    AxleRole.DRIVE: (gettext_noop("+ drive axle {n} {tires}"), gettext_noop("+ drive axles {n} {tires}")),
+    AxleRole.TAG: (gettext_noop("+ tag axle {n} {tires}"), gettext_noop("+ tag axles {n} {tires}")),
 }
 
 
@@ -92,33 +92,35 @@ _MORE: Final = {
 # tires.
 _TOWED: Final = {
     AxleRole.TRAILER: (
-        marked("trailer"), marked("1st trailer"), marked("2nd trailer"), marked("3rd trailer"), marked("4th trailer"),
+        gettext_noop("trailer"), gettext_noop("1st trailer"), gettext_noop("2nd trailer"), gettext_noop("3rd trailer"),
+        gettext_noop("4th trailer"),
     ),
     AxleRole.DOLLY: (
-        marked("dolly"), marked("1st dolly"), marked("2nd dolly"), marked("3rd dolly"), marked("4th dolly"),
+        gettext_noop("dolly"), gettext_noop("1st dolly"), gettext_noop("2nd dolly"), gettext_noop("3rd dolly"),
+        gettext_noop("4th dolly"),
     ),
 }  # fmt: skip
 
 
-_EACH: Final = {AxleRole.TRAILER: marked("each trailer"), AxleRole.DOLLY: marked("each dolly")}
+_EACH: Final = {AxleRole.TRAILER: gettext_noop("each trailer"), AxleRole.DOLLY: gettext_noop("each dolly")}
 
 
 _WHERE: Final = {
-    "all 4": marked("all 4"),
-    "each side": marked("each side"),
+    "all 4": gettext_noop("all 4"),
+    "each side": gettext_noop("each side"),
     # The outside tires of one axle's two pairs are its "outside duals" to a driver.
-    "outside each side": marked("outside duals"),
-    "inside each side": marked("inside duals"),
-    "left": marked("left"),
-    "right": marked("right"),
-    "left outside": marked("left outside"),
-    "right outside": marked("right outside"),
-    "left inside": marked("left inside"),
-    "right inside": marked("right inside"),
+    "outside each side": gettext_noop("outside duals"),
+    "inside each side": gettext_noop("inside duals"),
+    "left": gettext_noop("left"),
+    "right": gettext_noop("right"),
+    "left outside": gettext_noop("left outside"),
+    "right outside": gettext_noop("right outside"),
+    "left inside": gettext_noop("left inside"),
+    "right inside": gettext_noop("right inside"),
 }
 
 
-def tires_words(rig: Rig, tires: Iterable[Tire]) -> str:
+def tires_line(rig: Rig, tires: Iterable[Tire]) -> str:
     """A line to read: "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle"."""
     parts = []
     for run in tire_runs(rig, tires):
@@ -130,54 +132,58 @@ def tires_words(rig: Rig, tires: Iterable[Tire]) -> str:
 
 def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
     """The same in the fewest words: "drive axle 1 all 4 + trailer rear outside duals"."""
-    return tires_said(tire_runs(rig, tires), ENGLISH)
+    return tires_short_text(tire_runs(rig, tires), ENGLISH)
 
 
-def tires_said(runs: Sequence[TireRun], tongue: Tongue) -> str:
+def tires_short_text(runs: Sequence[TireRun], translator: Translator) -> str:
     """Runs of tires in the fewest words of a language."""
-    power = _power_said([run for run in runs if run.unit == 0], tongue)
-    towed = _towed_said([run for run in runs if run.unit], tongue)
-    return " + ".join([*power, *towed]) or tongue.say("no tires")
+    power = _power_text([run for run in runs if run.unit == 0], translator)
+    towed = _towed_text([run for run in runs if run.unit], translator)
+    return " + ".join([*power, *towed]) or translator.gettext("no tires")
 
 
-def _power_said(runs: Sequence[TireRun], tongue: Tongue) -> list[str]:
+def _power_text(runs: Sequence[TireRun], translator: Translator) -> list[str]:
     """A text for each role."""
     said: dict[AxleRole, str] = {}
     for run in runs:
-        axles, tires = "+".join(map(str, run.axles)), _joined(run.where, tongue)
+        axles, tires = "+".join(map(str, run.axles)), _joined(run.where, translator)
         alone, one, several = _POWER[run.role]
         if run.role in said:
             more = _MORE[run.role][len(run.axles) > 1]
-            said[run.role] = tongue.say(
-                "{axles} {more}", axles=said[run.role], more=tongue.say(more, n=axles, tires=tires)
+            said[run.role] = translator.gettext(
+                "{axles} {more}", axles=said[run.role], more=translator.gettext(more, n=axles, tires=tires)
             )
         else:
             unit = (
-                tongue.say(alone) if run.peers_n == 1 else tongue.say(one if len(run.axles) == 1 else several, n=axles)
+                translator.gettext(alone)
+                if run.peers_n == 1
+                else translator.gettext(one if len(run.axles) == 1 else several, n=axles)
             )
-            said[run.role] = tongue.say("{unit} {tires}", unit=unit, tires=tires)
+            said[run.role] = translator.gettext("{unit} {tires}", unit=unit, tires=tires)
     return list(said.values())
 
 
-def _towed_said(runs: Sequence[TireRun], tongue: Tongue) -> list[str]:
+def _towed_text(runs: Sequence[TireRun], translator: Translator) -> list[str]:
     """A text for each unit and each run of its axles; units chained alike in one."""
     said: dict[str, list[tuple[str, str]]] = {}
     for run in runs:
-        said.setdefault(_unit(run, tongue), []).append((_towed_axles(run, tongue), _joined(run.where, tongue)))
-    for role, each in ((role, tongue.say(word)) for role, word in _EACH.items()):
-        alike = list(dict.fromkeys(_unit(run, tongue) for run in runs if run.role is role))
+        said.setdefault(_unit(run, translator), []).append(
+            (_towed_axles(run, translator), _joined(run.where, translator))
+        )
+    for role, each in ((role, translator.gettext(word)) for role, word in _EACH.items()):
+        alike = list(dict.fromkeys(_unit(run, translator) for run in runs if run.role is role))
         units_n = max((run.units_n for run in runs if run.role is role), default=0)
         if 1 < len(alike) == units_n and all(said[u] == said[alike[0]] for u in alike):
             said = {(each if u == alike[0] else u): how for u, how in said.items() if u not in alike[1:]}
-    trailer = tongue.say(_EACH[AxleRole.TRAILER])
-    for dolly in (tongue.say(_EACH[AxleRole.DOLLY]), tongue.say(_TOWED[AxleRole.DOLLY][0])):
+    trailer = translator.gettext(_EACH[AxleRole.TRAILER])
+    for dolly in (translator.gettext(_EACH[AxleRole.DOLLY]), translator.gettext(_TOWED[AxleRole.DOLLY][0])):
         if dolly in said and said[dolly] == said.get(trailer):
-            both = tongue.say("each trailer+dolly")
+            both = translator.gettext("each trailer+dolly")
             said = {(both if u == trailer else u): how for u, how in said.items() if u != dolly}
     return [
-        tongue.say("{unit} {axles} {tires}", unit=unit, axles=axles, tires=tires)
+        translator.gettext("{unit} {axles} {tires}", unit=unit, axles=axles, tires=tires)
         if axles
-        else tongue.say("{unit} {tires}", unit=unit, tires=tires)
+        else translator.gettext("{unit} {tires}", unit=unit, tires=tires)
         for unit, hows in said.items()
         for axles, tires in hows
     ]
@@ -197,29 +203,29 @@ def tires_detail(rig: Rig, tires: Iterable[Tire]) -> list[dict[str, str | int]]:
     ]
 
 
-def _unit(run: TireRun, tongue: Tongue) -> str:
+def _unit(run: TireRun, translator: Translator) -> str:
     if run.unit == 0:
-        return tongue.say(_POWER[run.role][0])
-    return tongue.say(_TOWED[run.role][run.unit if run.units_n > 1 else 0])
+        return translator.gettext(_POWER[run.role][0])
+    return translator.gettext(_TOWED[run.role][run.unit if run.units_n > 1 else 0])
 
 
-def _towed_axles(run: TireRun, tongue: Tongue) -> str:
+def _towed_axles(run: TireRun, translator: Translator) -> str:
     if run.peers_n == 1:
         return ""
     if len(run.axles) == run.peers_n > 2:
-        return tongue.say("all {n} axles", n=run.peers_n)
-    ends = {1: tongue.say("front"), run.peers_n: tongue.say("rear")}
-    said, *rest = (ends.get(axle) or tongue.say("no. {n}", n=axle) for axle in run.axles)
+        return translator.gettext("all {n} axles", n=run.peers_n)
+    ends = {1: translator.gettext("front"), run.peers_n: translator.gettext("rear")}
+    said, *rest = (ends.get(axle) or translator.gettext("no. {n}", n=axle) for axle in run.axles)
     for axle in rest:
-        said = tongue.say("{axles} and {axle}", axles=said, axle=axle)
+        said = translator.gettext("{axles} and {axle}", axles=said, axle=axle)
     return said
 
 
-def _joined(where: Sequence[str], tongue: Tongue) -> str:
+def _joined(where: Sequence[str], translator: Translator) -> str:
     """Tires of one axle."""
-    said, *rest = (tongue.say(_WHERE[w]) for w in where)
+    said, *rest = (translator.gettext(_WHERE[w]) for w in where)
     for tire in rest:
-        said = tongue.say("{tires} and {tire}", tires=said, tire=tire)
+        said = translator.gettext("{tires} and {tire}", tires=said, tire=tire)
     return said
 
 

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from alertd.delivery.channel import Outgoing
-from alertd.delivery.channels.email import Attachment, Dress
+from alertd.delivery.channel import OutgoingNotice
+from alertd.delivery.channels.email import Attachment, EmailContent
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
-from alertd.notices.reports.brief_html import MOST_DRAWN, WIDTH_PX, Shown, acting, brief_page
+from alertd.notices.reports.brief_html import MAX_DRAWN, WIDTH_PX, InlineImage, brief_page, trips_needing_action
 from alertd.plan.model import Plan
 from alertd.plan.serialize import canonical
 from alertd.planning.planner import Planner
@@ -28,23 +28,25 @@ KIND: Final = "dress"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Drawn:
+class RoadImage:
     """A road as PNG and in words."""
 
     png: bytes
-    said: str
+    alt_text: str
 
 
-async def draw_roads(planner: Planner, plans: Sequence[Plan], route_of: Mapping[str, str]) -> dict[str, Drawn]:
+async def draw_roads(planner: Planner, plans: Sequence[Plan], route_of: Mapping[str, str]) -> dict[str, RoadImage]:
     """By trip, the roads of the first trips that ask for something. `route_of`: the route's file of each trip."""
     from alertd.notices.charts.canvas import View  # matplotlib takes half a second to load
-    from alertd.notices.charts.elevation_profile import strip
+    from alertd.notices.charts.elevation_profile import draw_profile
 
     out = {}
-    for plan in acting(plans)[:MOST_DRAWN]:
+    for plan in trips_needing_action(plans)[:MAX_DRAWN]:
         route = await planner.route(route_of[plan.trip_id], f"trip {plan.trip_id}")
-        picture = await asyncio.to_thread(strip, plan, route, View(width_px=WIDTH_PX))
-        out[plan.trip_id] = Drawn(png=await asyncio.to_thread(picture.small_png), said=" ".join(picture.said))
+        picture = await asyncio.to_thread(draw_profile, plan, route, View(width_px=WIDTH_PX))
+        out[plan.trip_id] = RoadImage(
+            png=await asyncio.to_thread(picture.small_png), alt_text=" ".join(picture.alt_text)
+        )
     return out
 
 
@@ -54,17 +56,17 @@ def page_for_file(
     not_planned: Sequence[tuple[str, str]],
     now: datetime,
     zone: str,
-    drawn: Mapping[str, Drawn],
+    drawn: Mapping[str, RoadImage],
 ) -> str:
     """The brief as one page that holds its pictures."""
     shown = {
-        trip: Shown(src=f"data:image/png;base64,{base64.b64encode(d.png).decode()}", alt=d.said)
+        trip: InlineImage(src=f"data:image/png;base64,{base64.b64encode(d.png).decode()}", alt=d.alt_text)
         for trip, d in drawn.items()
     }
     return brief_page(fleet, plans, not_planned, now, zone, shown)
 
 
-async def keep_dress(
+async def save_content(
     planner: Planner,
     store: Store,
     notice: Notice,
@@ -78,7 +80,7 @@ async def keep_dress(
     cannot be drawn, by a fault of ours, goes out as text. Raises StoreError.
     """
     try:
-        body = await _dressed(planner, store, plans, not_planned, now_utc)
+        body = await _build_content(planner, store, plans, not_planned, now_utc)
     except StoreError:
         raise
     except Exception:
@@ -88,14 +90,14 @@ async def keep_dress(
     await asyncio.to_thread(store.put_event, event)
 
 
-async def _dressed(
+async def _build_content(
     planner: Planner, store: Store, plans: Sequence[Plan], not_planned: Sequence[tuple[str, str]], now_utc: datetime
 ) -> dict[str, Any]:
     route_of = await asyncio.to_thread(_routes, store, plans)
     drawn = await draw_roads(planner, plans, route_of)
     cids = {trip: f"road-{n}@alertd.invalid" for n, trip in enumerate(drawn, 1)}
-    shown = {trip: Shown(src=f"cid:{cids[trip]}", alt=d.said) for trip, d in drawn.items()}
-    settings, lines = planner.settings, planner.shown.upheld_lines(plans, now_utc)
+    shown = {trip: InlineImage(src=f"cid:{cids[trip]}", alt=d.alt_text) for trip, d in drawn.items()}
+    settings, lines = planner.settings, planner.latest.upheld_lines(plans, now_utc)
     return {
         "html": brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown, lines),
         "pictures": [
@@ -105,17 +107,17 @@ async def _dressed(
     }
 
 
-def dress_of(store: Store) -> Callable[[Outgoing], Dress]:
+def content_loader(store: Store) -> Callable[[OutgoingNotice], EmailContent]:
     """What a mail channel asks for each notice: the dress that was kept for it, none for a notice without one."""
 
-    def dress(outgoing: Outgoing) -> Dress:
+    def dress(outgoing: OutgoingNotice) -> EmailContent:
         if outgoing.kind != "brief":
-            return Dress()
+            return EmailContent()
         event = store.event(_id(outgoing.body))
         if event is None:
-            return Dress()
+            return EmailContent()
         kept: dict[str, Any] = json.loads(event.body)
-        return Dress(
+        return EmailContent(
             html=kept["html"],
             attachments=tuple(
                 Attachment(

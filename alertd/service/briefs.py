@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from alertd.local_time import moment_of
+from alertd.local_time import local_to_utc
 from alertd.notices.model import NoticeKind
 from alertd.planning.planner import Planner
 from alertd.service.cycle import BRIEF_GRACE, send_brief
@@ -26,26 +26,26 @@ KIND = NoticeKind.BRIEF.value
 ON_TIME = timedelta(seconds=60)
 DAYS_BACK = 31  # a daemon that was down longer names no brief of that time
 LEASE_S = 60.0  # after a failure or a crash it is tried again so much later
-UNTIL_THE_START = "not wanted: the store was new"
+BEFORE_FIRST_START = "not wanted: the store was new"
 
 TOO_LATE = "not sent within"
 
-End = Literal["ran", "ran late", "skipped"]
+BriefEnd = Literal["ran", "ran late", "skipped"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settled:
+class BriefOutcome:
     """How one date's brief ended; `said` are its notices that are new."""
 
     local_date: str
-    end: End
+    end: BriefEnd
     why: str
-    said: tuple[str, ...] = ()
+    notice_ids: tuple[str, ...] = ()
 
 
 async def send_due(
     planner: Planner, store: Store, now_utc: datetime, owner: str, *, may_skip: bool = True, reopens: bool = False
-) -> tuple[Settled, ...]:
+) -> tuple[BriefOutcome, ...]:
     """Settle every brief that is due: send it within its grace, else name it as skipped. Raises StoreError.
 
     One whose sending fails stays due, and is claimed again when the lease ends. `may_skip`: False while the clock is in
@@ -55,7 +55,7 @@ async def send_due(
     if reopens:
         for key in await asyncio.to_thread(store.due.reopen_future, KIND, now_utc, BRIEF_GRACE, f"skipped: {TOO_LATE}"):
             log.warning("brief of %s: due again, it was settled while the clock was ahead", key.rpartition("/")[2])
-    await asyncio.to_thread(note_due, store, planner.settings, now_utc, may_skip=may_skip)
+    await asyncio.to_thread(record_due, store, planner.settings, now_utc, may_skip=may_skip)
     claimed = await asyncio.to_thread(store.due.claim, now_utc, DAYS_BACK + 1, LEASE_S, owner, KIND)
     done = []
     for slot in claimed:
@@ -75,7 +75,7 @@ async def send_due(
     return tuple(done)
 
 
-def note_due(store: Store, settings: Settings, now_utc: datetime, *, may_skip: bool = True) -> None:
+def record_due(store: Store, settings: Settings, now_utc: datetime, *, may_skip: bool = True) -> None:
     """Note the slots that came due since the last one on record, those of days the daemon did not run included.
 
     In a new store nothing was missed: the newest slot beyond its grace is noted as settled, to count from.
@@ -88,7 +88,7 @@ def note_due(store: Store, settings: Settings, now_utc: datetime, *, may_skip: b
         known = store.due.get(KIND, _key(settings.fleet, day)) is not None
         if known:
             break
-        due_at = moment_of(day, settings.brief_at, zone)
+        due_at = local_to_utc(day, settings.brief_at, zone)
         if due_at <= now_utc:
             missing.append((day, due_at))
     if not known:
@@ -105,29 +105,29 @@ def _count_from(store: Store, fleet: str, slot: tuple[date, datetime]) -> None:
     store.due.put(KIND, _key(fleet, day), due_at)
     for claimed in store.due.claim(due_at, DAYS_BACK, LEASE_S, "the start", KIND):
         if claimed.key == _key(fleet, day):
-            store.due.settle(claimed, UNTIL_THE_START)
+            store.due.settle(claimed, BEFORE_FIRST_START)
 
 
-async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime, may_skip: bool) -> Settled | None:
+async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime, may_skip: bool) -> BriefOutcome | None:
     """How it ended; None for one that stays due."""
     fleet, _, day = due.key.rpartition("/")
     settings, late = planner.settings, now_utc - due.due_at
     slot = Slot(kind=KIND, fleet=fleet, local_date=day)
     if await asyncio.to_thread(store.slot_filled, slot):  # sent, and ended before it could say so
-        return Settled(local_date=day, end="ran", why="")
+        return BriefOutcome(local_date=day, end="ran", why="")
     if not may_skip and (fleet != settings.fleet or late >= BRIEF_GRACE):
         return None
     if fleet != settings.fleet:
-        return Settled(local_date=day, end="skipped", why=f'the fleet is called "{settings.fleet}" by now')
+        return BriefOutcome(local_date=day, end="skipped", why=f'the fleet is called "{settings.fleet}" by now')
     if late >= BRIEF_GRACE:
         why = f"{TOO_LATE} {BRIEF_GRACE // timedelta(hours=1)} hours of {settings.brief_at:%H:%M}"
-        return Settled(local_date=day, end="skipped", why=why)
+        return BriefOutcome(local_date=day, end="skipped", why=why)
     earlier = await asyncio.to_thread(_skipped_before, store, fleet, date.fromisoformat(day))
     again = due.outcome if due.outcome.startswith(REOPENED) else ""
     said = await send_brief(planner, store, now_utc, slot, not_sent=earlier, again=again)
     if late <= ON_TIME:
-        return Settled(local_date=day, end="ran", why="", said=said)
-    return Settled(local_date=day, end="ran late", why=f"{late // timedelta(minutes=1)} min", said=said)
+        return BriefOutcome(local_date=day, end="ran", why="", notice_ids=said)
+    return BriefOutcome(local_date=day, end="ran late", why=f"{late // timedelta(minutes=1)} min", notice_ids=said)
 
 
 def _skipped_before(store: Store, fleet: str, day: date) -> tuple[tuple[str, str], ...]:

@@ -19,7 +19,7 @@ from alertd.plan.model import Plan
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import Planner
 from alertd.route.model import Route
-from alertd.service.cycle import Outcome
+from alertd.service.cycle import CycleOutcome
 from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
@@ -29,14 +29,14 @@ KIND: Final = "alert"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class PublishedAlert:
     """One alert as it is shown."""
 
     identifier: str
     xml: bytes
 
 
-class Alerts:
+class CapAlerts:
     """made_at: of the cycle that they are of; None until the first one after the start, when their absence says
     nothing."""
 
@@ -44,9 +44,9 @@ class Alerts:
         self._store = store
         self.sender = CapSender(id=source_of(fleet), name=fleet)
         self.made_at: datetime | None = None
-        self._shown: dict[str, Shown] = {}
+        self._shown: dict[str, PublishedAlert] = {}
 
-    async def renew(self, planner: Planner, outcome: Outcome, now_utc: datetime) -> None:
+    async def update(self, planner: Planner, outcome: CycleOutcome, now_utc: datetime) -> None:
         """Make the alerts of a cycle. A trip that could not be planned this time keeps what was shown of it.
 
         Raises StoreError; a plan that cannot be put into an alert is told in the log.
@@ -66,12 +66,12 @@ class Alerts:
                 shown[plan.trip_id] = one
         self._shown, self.made_at = shown, now_utc
 
-    def standing(self) -> list[Shown]:
+    def active(self) -> list[PublishedAlert]:
         """Those of trips that are not cancelled. Raises StoreError."""
         running = {trip.id for trip in self._store.trips()}
         return [shown for id_, shown in self._shown.items() if id_ in running]
 
-    def _of(self, plan: Plan, route: Route) -> Shown | None:
+    def _of(self, plan: Plan, route: Route) -> PublishedAlert | None:
         """None where there is nothing to say and nothing to take back."""
         last = self._store.events(plan.trip_id, KIND, 1)
         said = json.loads(last[0].body) if last else None
@@ -91,10 +91,10 @@ class Alerts:
                 ),
             )
         xml = cap_alert(plan, route, self.sender, plan.made_at, earlier=earlier)
-        self._keep(plan, identifier, {**said, "earlier": None} if stands and said else None)
-        return Shown(identifier=identifier, xml=xml)
+        self._save(plan, identifier, {**said, "earlier": None} if stands and said else None)
+        return PublishedAlert(identifier=identifier, xml=xml)
 
-    def _keep(self, plan: Plan, identifier: str, earlier: dict[str, object] | None) -> None:
+    def _save(self, plan: Plan, identifier: str, earlier: dict[str, object] | None) -> None:
         body = {
             "identifier": identifier,
             "sender": self.sender.id,

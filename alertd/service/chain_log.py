@@ -12,11 +12,19 @@ from typing import Final
 import numpy as np
 
 from alertd.errors import AlertdError, InputError
-from alertd.forecast.observations import apart_m
-from alertd.notices.reports.chain_log import Correction, Entry, Place, Tap, paired, with_corrections, with_overlaps
+from alertd.forecast.observations import distances_m
+from alertd.notices.reports.chain_log import (
+    ChainLogEntry,
+    ChainReport,
+    Correction,
+    LoggedPlace,
+    pair_reports,
+    with_corrections,
+    with_overlaps,
+)
 from alertd.plan.position.map_match import PositionReport
 from alertd.planning.planner import Planner
-from alertd.records.positions import reports_of as positions_of
+from alertd.records.positions import load_positions as positions_of
 from alertd.route.model import Route, zone_at
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.sources.requests.corrections import CorrectionRequest, parse_correction
@@ -27,58 +35,58 @@ from alertd.store.store import Store
 log = logging.getLogger(__name__)
 
 CORRECTED: Final = "chains_corrected"
-LONGEST: Final = timedelta(days=4)  # a trip is over then, so what lies further apart is no pair
+MAX_LENGTH: Final = timedelta(days=4)  # a trip is over then, so what lies further apart is no pair
 _SEEN_WITHIN: Final = timedelta(minutes=10)  # a position this near in time tells where the report was made
 _ON_ROAD_M: Final = 1_000.0
 
 
 async def chain_log(
     planner: Planner, store: Store, since: datetime, until: datetime, driver: str = ""
-) -> tuple[Entry, ...]:
+) -> tuple[ChainLogEntry, ...]:
     """Entries that begin (or, where the start was not reported, end) in [since, until), oldest first."""
-    taps, corrections, trips, seen = await asyncio.to_thread(_read, store, since - LONGEST)
-    entries: list[Entry] = []
-    for trip_id, mine in taps.items():
+    reports, corrections, trips, positions = await asyncio.to_thread(_read, store, since - MAX_LENGTH)
+    entries: list[ChainLogEntry] = []
+    for trip_id, mine in reports.items():
         trip = trips.get(trip_id)
         route = await _route(planner, trip)
-        entries += [_entry(trip_id, trip, route, seen[trip_id], planner, pair) for pair in paired(mine)]
+        entries += [_entry(trip_id, trip, route, positions[trip_id], planner, pair) for pair in pair_reports(mine)]
     whole = with_overlaps(with_corrections(entries, corrections))
     wanted = [e for e in whole if since <= _first(e) < until and (not driver or e.driver == driver)]
     return tuple(sorted(wanted, key=lambda e: (_first(e), e.id)))
 
 
-def keep_correction(store: Store, asked: CorrectionRequest, now_utc: datetime) -> bool:
+def save_correction(store: Store, request: CorrectionRequest, now_utc: datetime) -> bool:
     """Keep a correction; returns whether it is new. The same again is the same. Raises InputError for an entry that is
     not there, or times that it cannot have."""
-    report = store.event(asked.entry)
+    report = store.event(request.entry)
     if report is None or report.kind not in (CHAINS_ON, CHAINS_OFF):
-        raise InputError("request", "entry", f'"{asked.entry}" is no entry of the chain log', "name one from the log")
-    on, off = (datetime.fromisoformat(t) if t else None for t in (asked.on, asked.off))
+        raise InputError("request", "entry", f'"{request.entry}" is no entry of the chain log', "name one from the log")
+    on, off = (datetime.fromisoformat(t) if t else None for t in (request.on, request.off))
     for name, at in (("on", on), ("off", off)):
         if at is not None and at > now_utc:
             raise InputError("request", name, f"{at.isoformat()} is still to come", "write when it happened")
-    on_at, off_at = _as_it_stands(store, report)
+    on_at, off_at = _effective_times(store, report)
     first, last = on or on_at, off or off_at
-    if first is not None and last is not None and not first < last <= first + LONGEST:
+    if first is not None and last is not None and not first < last <= first + MAX_LENGTH:
         raise InputError(
             "request", "off", f"chains would come off at {last.isoformat()}, and be hung at {first.isoformat()}",
             "write times of one hanging, on before off",
         )  # fmt: skip
-    body = asked.model_dump_json()
+    body = request.model_dump_json()
     digest = hashlib.sha256(f"{CORRECTED}\x1f{body}".encode()).hexdigest()
     return store.put_event(
         StoredEvent(id=f"evt_{digest[:32]}", trip_id=report.trip_id, kind=CORRECTED, at=now_utc, body=body)
     )
 
 
-def _as_it_stands(store: Store, report: StoredEvent) -> tuple[datetime | None, datetime | None]:
+def _effective_times(store: Store, report: StoredEvent) -> tuple[datetime | None, datetime | None]:
     """When the chains of the entry that holds a report went on and came off, corrections so far counted in."""
-    taps = [_tap(e) for kind in (CHAINS_ON, CHAINS_OFF) for e in store.events(report.trip_id, kind)]
-    nowhere = Place(words="", state="", zone="UTC")
-    for on, off, repeats in paired([t for t in taps if t is not None]):
+    reports = [_tap(e) for kind in (CHAINS_ON, CHAINS_OFF) for e in store.events(report.trip_id, kind)]
+    nowhere = LoggedPlace(words="", state="", zone="UTC")
+    for on, off, repeats in pair_reports([t for t in reports if t is not None]):
         ids = tuple(t.id for t in (on, off, *repeats) if t is not None)
         if report.id in ids:
-            entry = Entry(
+            entry = ChainLogEntry(
                 id=ids[0], taps=ids, trip_id=report.trip_id, driver="", on_place=nowhere, off_place=nowhere,
                 reported_start=on.at if on else None, reported_end=off.at if off else None,
             )  # fmt: skip
@@ -90,30 +98,32 @@ def _as_it_stands(store: Store, report: StoredEvent) -> tuple[datetime | None, d
 
 def _read(
     store: Store, since: datetime
-) -> tuple[dict[str, list[Tap]], list[Correction], dict[str, TripRequest], dict[str, tuple[PositionReport, ...]]]:
-    taps: dict[str, list[Tap]] = defaultdict(list)
+) -> tuple[
+    dict[str, list[ChainReport]], list[Correction], dict[str, TripRequest], dict[str, tuple[PositionReport, ...]]
+]:
+    reports: dict[str, list[ChainReport]] = defaultdict(list)
     for kind in (CHAINS_ON, CHAINS_OFF):
         for event in store.events_since(kind, since):
-            if (tap := _tap(event)) is not None:
-                taps[event.trip_id].append(tap)
+            if (report := _tap(event)) is not None:
+                reports[event.trip_id].append(report)
     corrections = [c for e in store.events_since(CORRECTED, since) if (c := _correction(e)) is not None]
     trips = {}
     for stored in store.trips(cancelled_too=True):
-        if stored.id in taps:
+        if stored.id in reports:
             try:
                 trips[stored.id] = parse_trip(json.loads(stored.body), f"trip {stored.id}")
             except InputError as exc:  # kept by another version, whose rules were wider
                 log.warning("%s", exc)
-    return taps, corrections, trips, {trip_id: positions_of(store, trip_id) for trip_id in taps}
+    return reports, corrections, trips, {trip_id: positions_of(store, trip_id) for trip_id in reports}
 
 
-def _tap(event: StoredEvent) -> Tap | None:
+def _tap(event: StoredEvent) -> ChainReport | None:
     try:
         r = parse_report(json.loads(event.body), f"event {event.id}")
     except InputError as exc:
         log.error("a report is left out: %s", exc)
         return None
-    return Tap(id=event.id, on=r.what == CHAINS_ON, at=r.happened_at, place=r.place, by=r.by)
+    return ChainReport(id=event.id, on=r.what == CHAINS_ON, at=r.happened_at, place=r.place, by=r.by)
 
 
 def _correction(event: StoredEvent) -> Correction | None:
@@ -143,57 +153,59 @@ def _entry(
     trip_id: str,
     trip: TripRequest | None,
     route: Route | None,
-    seen: Sequence[PositionReport],
+    positions: Sequence[PositionReport],
     planner: Planner,
-    pair: tuple[Tap | None, Tap | None, tuple[Tap, ...]],
-) -> Entry:
+    pair: tuple[ChainReport | None, ChainReport | None, tuple[ChainReport, ...]],
+) -> ChainLogEntry:
     on, off, repeats = pair
-    taps = [t for t in (on, off, *repeats) if t is not None]
-    at_on, at_off = (_place(t, route, seen, planner.settings.brief_zone) for t in (on, off))
+    reports = [t for t in (on, off, *repeats) if t is not None]
+    at_on, at_off = (_place(t, route, positions, planner.settings.brief_zone) for t in (on, off))
     here = at_on or at_off
     assert here is not None  # noqa: S101 - a pair has at least one end
-    return Entry(
-        id=taps[0].id,
-        taps=tuple(t.id for t in taps),
+    return ChainLogEntry(
+        id=reports[0].id,
+        taps=tuple(t.id for t in reports),
         trip_id=trip_id,
         driver=trip.driver if trip else "",
         reported_start=on.at if on else None,
         reported_end=off.at if off else None,
-        on_place=at_on or Place(words="", state="", zone=here.zone),
-        off_place=at_off or Place(words="", state="", zone=here.zone),
+        on_place=at_on or LoggedPlace(words="", state="", zone=here.zone),
+        off_place=at_off or LoggedPlace(words="", state="", zone=here.zone),
         repeats=len(repeats),
-        by=tuple(dict.fromkeys(t.by for t in taps if t.by)),
+        by=tuple(dict.fromkeys(t.by for t in reports if t.by)),
     )
 
 
-def _place(tap: Tap | None, route: Route | None, seen: Sequence[PositionReport], zone: str) -> Place | None:
+def _place(
+    report: ChainReport | None, route: Route | None, positions: Sequence[PositionReport], zone: str
+) -> LoggedPlace | None:
     """Where a report was made: at the route's stop that it names, else where the truck was seen about then."""
-    if tap is None:
+    if report is None:
         return None
     if route is None:
-        return Place(words=tap.place, state="", zone=zone)
-    said = tap.place.casefold()
+        return LoggedPlace(words=report.place, state="", zone=zone)
+    said = report.place.casefold()
     stop = next((s for s in route.stops if said and said in (s.stop.name.casefold(), s.stop.id.casefold())), None)
     if stop is not None:
-        return Place(
-            words=tap.place, state=_state(route, stop.distance_m), zone=zone_at(stop.stop.lat_deg, stop.stop.lon_deg)
+        return LoggedPlace(
+            words=report.place, state=_state(route, stop.distance_m), zone=zone_at(stop.stop.lat_deg, stop.stop.lon_deg)
         )
-    near = [p for p in seen if abs(p.at - tap.at) <= _SEEN_WITHIN]
+    near = [p for p in positions if abs(p.at - report.at) <= _SEEN_WITHIN]
     if near:
-        p = min(near, key=lambda p: abs(p.at - tap.at))
-        far_m = apart_m(np.array([p.lat_deg]), np.array([p.lon_deg]), route.lat_deg, route.lon_deg)[0]
+        p = min(near, key=lambda p: abs(p.at - report.at))
+        far_m = distances_m(np.array([p.lat_deg]), np.array([p.lon_deg]), route.lat_deg, route.lon_deg)[0]
         if far_m.min() <= _ON_ROAD_M:
             at_m = float(route.distance_m[far_m.argmin()])
-            return Place(words=tap.place, state=_state(route, at_m), zone=zone_at(p.lat_deg, p.lon_deg))
+            return LoggedPlace(words=report.place, state=_state(route, at_m), zone=zone_at(p.lat_deg, p.lon_deg))
     # The road's start: a place in words alone may be anywhere along it.
-    return Place(words=tap.place, state="", zone=zone_at(float(route.lat_deg[0]), float(route.lon_deg[0])))
+    return LoggedPlace(words=report.place, state="", zone=zone_at(float(route.lat_deg[0]), float(route.lon_deg[0])))
 
 
 def _state(route: Route, at_m: float) -> str:
     return next((j.code for j in route.jurisdictions if j.start_m <= at_m <= j.end_m), "")
 
 
-def _first(entry: Entry) -> datetime:
+def _first(entry: ChainLogEntry) -> datetime:
     first = entry.start or entry.end
     assert first is not None  # noqa: S101 - a pair has at least one end
     return first

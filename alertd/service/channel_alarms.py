@@ -9,11 +9,13 @@ from alertd.notices.triggers.compose import office_notice
 from alertd.settings.model import Settings
 from alertd.store.store import Store
 
-OF_USE = timedelta(hours=12)
-MOST_TRIPS = 20  # named in a text
+USEFUL_FOR = timedelta(hours=12)
+MAX_TRIPS = 20  # named in a text
 
 
-def tell(store: Store, settings: Settings, alarms: Sequence[Alarm], now_utc: datetime) -> tuple[str, ...]:
+def notify_channel_alarms(
+    store: Store, settings: Settings, alarms: Sequence[Alarm], now_utc: datetime
+) -> tuple[str, ...]:
     """Record a notice to the office for each target in trouble; returns the ids of those that are new.
 
     One for all that a round of the dispatcher met, and within an hour not the same again of the same trips. Where the
@@ -22,7 +24,7 @@ def tell(store: Store, settings: Settings, alarms: Sequence[Alarm], now_utc: dat
     """
     told: list[str] = []
     for target in dict.fromkeys(alarm.target for alarm in alarms):
-        ways = _other_ways(settings, target)
+        ways = _other_channels(settings, target)
         ours = [alarm for alarm in alarms if alarm.target == target]
         for kind in dict.fromkeys(alarm.kind for alarm in ours):
             notice = _notice(target, [a for a in ours if a.kind == kind], now_utc)
@@ -31,7 +33,7 @@ def tell(store: Store, settings: Settings, alarms: Sequence[Alarm], now_utc: dat
     return tuple(told)
 
 
-def _other_ways(settings: Settings, target: str) -> tuple[str, ...]:
+def _other_channels(settings: Settings, target: str) -> tuple[str, ...]:
     for audience in (Audience.DISPATCHER, Audience.FLEET):
         if ways := tuple(name for name in settings.targets[audience] if name != target):
             return ways
@@ -43,7 +45,7 @@ def _notice(target: str, alarms: Sequence[Alarm], now_utc: datetime) -> Notice:
     more = f" So it is with {len(alarms)} notices." if len(alarms) > 1 else ""
     trips = sorted({alarm.trip_id for alarm in alarms if alarm.trip_id})
     if trips:
-        named = ", ".join(trips[:MOST_TRIPS]) + (f" and {len(trips) - MOST_TRIPS} more" if trips[MOST_TRIPS:] else "")
+        named = ", ".join(trips[:MAX_TRIPS]) + (f" and {len(trips) - MAX_TRIPS} more" if trips[MAX_TRIPS:] else "")
         more += f" Trips: {named}."
     mend = {
         "parked": " `alertd parked` lists what is held; `alertd parked resend` sends it again.",
@@ -52,4 +54,4 @@ def _notice(target: str, alarms: Sequence[Alarm], now_utc: datetime) -> Notice:
     text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{mend} Tell those concerned another way."
     hour = f"{now_utc:%Y-%m-%dT%H}"
     said = ("delivery", target, kind, hour, *trips)
-    return office_notice("fleet.delivery", said, text, OF_USE, now_utc, target=target, trouble=kind)
+    return office_notice("fleet.delivery", said, text, USEFUL_FOR, now_utc, target=target, trouble=kind)

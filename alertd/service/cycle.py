@@ -10,14 +10,14 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError, StoreError
-from alertd.local_time import moment_of
+from alertd.local_time import local_to_utc
 from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
-from alertd.notices.sent_state import Said, said_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.text import phrases
 from alertd.notices.text.dispatcher import brief_text
 from alertd.notices.triggers.compose import office_notice, with_link
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.chains_on import TruckReport
@@ -26,12 +26,12 @@ from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import NotPlanned, Planner, Reports, not_planned_for
 from alertd.planning.stations import gather_observations
-from alertd.records.closures import standing
+from alertd.records.closures import active_closures
 from alertd.records.driver_reports import keep_arrival, truck_reports
-from alertd.records.positions import reports_of, still_reporting
-from alertd.records.posted_controls import gather
-from alertd.service.brief_email import keep_dress
-from alertd.service.scheduled_notices import Standing
+from alertd.records.positions import is_reporting, load_positions
+from alertd.records.posted_controls import collect_posted
+from alertd.service.brief_email import save_content
+from alertd.service.scheduled_notices import ActiveTrip
 from alertd.service.trips_file import take_in
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.store.rows import Slot, StoredTrip
@@ -39,23 +39,23 @@ from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-OVER_AFTER = timedelta(hours=24)  # a trip that left longer ago is over, unless its truck still reports
-OVER_AT_LAST = timedelta(days=4)  # and then too
+FINISHED_AFTER = timedelta(hours=24)  # a trip that left longer ago is over, unless its truck still reports
+FINISHED_AT_LATEST = timedelta(days=4)  # and then too
 BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief within this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class CycleOutcome:
     """plans: as people see them, see `notices.upheld`."""
 
     plans: tuple[Plan, ...]
     not_planned: tuple[NotPlanned, ...]
     new_notices: tuple[str, ...]
-    standing: tuple[Standing, ...] = ()
+    active: tuple[ActiveTrip, ...] = ()
     unread: tuple[tuple[str, str], ...] = ()  # (file, why) of a trips file that could not be taken in
 
 
-def keep_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bool = False) -> bool:
+def save_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bool = False) -> bool:
     """Keep a trip as given; returns whether anything changed. Raises StoreError when its id is taken by another."""
     return store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc), replace=replace)
 
@@ -66,7 +66,7 @@ def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[t
     if path is None:
         return ()
     unread, ignored = take_in(path, store, planner.settings.targets, now_utc)
-    planner.shown.ignore_columns(path, ignored)
+    planner.latest.ignore_columns(path, ignored)
     return unread
 
 
@@ -84,14 +84,14 @@ def due_trips(
                 unread.append((stored.id, str(exc)))
             continue
         left = now_utc - trip.depart_at
-        if -look_ahead <= left <= OVER_AFTER or (
-            OVER_AFTER < left <= OVER_AT_LAST and still_reporting(store, trip.id, now_utc)
+        if -look_ahead <= left <= FINISHED_AFTER or (
+            FINISHED_AFTER < left <= FINISHED_AT_LATEST and is_reporting(store, trip.id, now_utc)
         ):
             out.append(trip)
     return out
 
 
-async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcome:
+async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleOutcome:
     """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
     unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
@@ -103,12 +103,12 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
         )
     unread = (*unread, *unknown)
     reports = await asyncio.to_thread(_reports, store, trips, now_utc)
-    posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in standing(store, now_utc)])
-    controls = await gather(planner.feeds, planner.ground, store, now_utc, record=True)
+    posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in active_closures(store, now_utc)])
+    controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
     outcomes = await planner.plan(trips, now_utc, reports, posted, controls)
-    done: list[Standing] = []
+    done: list[ActiveTrip] = []
     made: list[Plan] = []
-    told = await asyncio.to_thread(_told_lately, store, trips, now_utc)
+    told = await asyncio.to_thread(_recently_notified, store, trips, now_utc)
     failed = [o for o in outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []
     for trip, plan in zip(trips, outcomes, strict=True):
@@ -125,7 +125,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             if plan.arrived_at is not None and _by_position(plan.arrived_at, reports[trip.id]):
                 await asyncio.to_thread(keep_arrival, store, trip.id, plan.arrived_at)
             seen = raised(plan, upheld(plan, said, now_utc), now_utc)
-            done.append(Standing(plan=seen, said=said))
+            done.append(ActiveTrip(plan=seen, facts=said))
             made.append(plan)
     for miss in failed:
         log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
@@ -136,24 +136,24 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> Outcom
             now_utc,
         )
     new += await asyncio.to_thread(_tell_drivers, planner, store, [m.trip for m in failed], told, now_utc)
-    if planner.sky.observer is not None:  # last, so that no plan waits for it
+    if planner.weather_sources.observer is not None:  # last, so that no plan waits for it
         routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
-        await gather_observations(planner.sky.observer, planner.route, routes, store, now_utc)
-    outcome = Outcome(
+        await gather_observations(planner.weather_sources.observer, planner.route, routes, store, now_utc)
+    outcome = CycleOutcome(
         plans=tuple(one.plan for one in done),
         not_planned=tuple(failed),
         new_notices=tuple(new),
         unread=unread,
-        standing=tuple(done),
+        active=tuple(done),
     )
-    said_of = {one.plan.trip_id: one.said for one in done}
-    planner.shown.take(made, [(m.trip.id, m.reason) for m in failed], unread, now_utc, said_of)
+    said_of = {one.plan.trip_id: one.facts for one in done}
+    planner.latest.update(made, [(m.trip.id, m.reason) for m in failed], unread, now_utc, said_of)
     return outcome
 
 
 def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:
     told = truck_reports(store, {trip.id for trip in trips}, now_utc)
-    return {trip.id: (*reports_of(store, trip.id), *told.get(trip.id, ())) for trip in trips}
+    return {trip.id: (*load_positions(store, trip.id), *told.get(trip.id, ())) for trip in trips}
 
 
 def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckReport]) -> bool:
@@ -163,19 +163,23 @@ def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckR
 
 def _record(
     planner: Planner, store: Store, plan: Plan, told: defaultdict[str, list[datetime]], now_utc: datetime
-) -> tuple[tuple[str, ...], tuple[Said, ...]]:
+) -> tuple[tuple[str, ...], tuple[SentFact, ...]]:
     """Record a plan with what it calls for; returns the ids that are new, and what then stands as said."""
     settings, driver = planner.settings, plan.driver or plan.trip_id
-    tongues = settings.languages.of(plan.language)
-    notices, said = to_say(plan, last_said(store, plan.trip_id), now_utc, settings.notices, told[driver], tongues)
-    notices = tuple(with_link(notices, planner.links.in_words(plan, now_utc)))
+    translators = settings.languages.translators_for(plan.language)
+    notices, said = plan_notices(
+        plan, load_facts(store, plan.trip_id), now_utc, settings.notices, told[driver], translators
+    )
+    notices = tuple(with_link(notices, planner.links.message_link(plan, now_utc)))
     body = canonical({"plan": to_plain(plan), "said": to_plain(said)})
     new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
     told[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]
     return new, said
 
 
-def _told_lately(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> defaultdict[str, list[datetime]]:
+def _recently_notified(
+    store: Store, trips: Sequence[TripRequest], now_utc: datetime
+) -> defaultdict[str, list[datetime]]:
     """When each driver of these trips was told anything within the hour; by trip where no driver is named."""
     whose = {trip.id: trip.driver or trip.id for trip in trips}
     told: defaultdict[str, list[datetime]] = defaultdict(list)
@@ -184,10 +188,10 @@ def _told_lately(store: Store, trips: Sequence[TripRequest], now_utc: datetime) 
     return told
 
 
-def last_said(store: Store, trip_id: str) -> tuple[Said, ...] | None:
+def load_facts(store: Store, trip_id: str) -> tuple[SentFact, ...] | None:
     """What was last said of a trip; None when nothing was."""
     stored = store.latest_plan(trip_id)
-    return None if stored is None else said_from_plain(json.loads(stored.body)["said"])
+    return None if stored is None else facts_from_plain(json.loads(stored.body)["said"])
 
 
 def _tell_drivers(
@@ -200,9 +204,9 @@ def _tell_drivers(
     """Each driver of a trip without a plan is told once to be ready; returns the ids that are new."""
     settings, new = planner.settings, list[str]()
     for trip in trips:
-        driver, tongue = trip.driver or trip.id, settings.languages.of(trip.language).driver
-        notices = to_driver(trip.id, trip.depart_at, settings.brief_zone, now_utc, settings.notices, tongue)
-        if settings.notices.room(told[driver], now_utc):
+        driver, translator = trip.driver or trip.id, settings.languages.translators_for(trip.language).driver
+        notices = to_driver(trip.id, trip.depart_at, settings.brief_zone, now_utc, settings.notices, translator)
+        if settings.notices.messages_left(told[driver], now_utc):
             ids = store.record_notices(notices, settings.targets, now_utc)
             told[driver] += [now_utc] * len(ids)
             new += ids
@@ -217,13 +221,13 @@ def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> N
     return office_notice("trip.not_planned", said, text, timedelta(hours=24), now_utc, trip_id=trip_id)
 
 
-def brief_due(now_utc: datetime, planner: Planner) -> Slot | None:
+def brief_slot(now_utc: datetime, planner: Planner) -> Slot | None:
     """The slot of today's brief when its local time has come and not long passed; None else."""
     settings = planner.settings
     zone = ZoneInfo(settings.brief_zone)
     today = now_utc.astimezone(zone).date()
     for local_date in (today, today - timedelta(days=1)):  # a brief of the late evening may be sent after midnight
-        due = moment_of(local_date, settings.brief_at, zone)
+        due = local_to_utc(local_date, settings.brief_at, zone)
         if due <= now_utc < due + BRIEF_GRACE:
             return Slot(kind=NoticeKind.BRIEF.value, fleet=settings.fleet, local_date=local_date.isoformat())
     return None
@@ -246,26 +250,26 @@ async def send_brief(
     outcome = await run_cycle(planner, store, now_utc)
     notice = make_brief(planner, outcome, now_utc, slot, not_sent, again)
     if planner.settings.mailboxes:
-        await keep_dress(planner, store, notice, outcome.plans, missed(outcome), now_utc)
+        await save_content(planner, store, notice, outcome.plans, unplanned_trips(outcome), now_utc)
     return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
 
 
-def missed(outcome: Outcome) -> list[tuple[str, str]]:
+def unplanned_trips(outcome: CycleOutcome) -> list[tuple[str, str]]:
     """What could not be planned, or not be read, and why."""
     return [*outcome.unread, *((m.trip.id, m.reason) for m in outcome.not_planned)]
 
 
 def make_brief(
     planner: Planner,
-    outcome: Outcome,
+    outcome: CycleOutcome,
     now_utc: datetime,
     slot: Slot,
     not_sent: Sequence[tuple[str, str]] = (),
     again: str = "",
 ) -> Notice:
     settings = planner.settings
-    lines = planner.shown.upheld_lines(outcome.plans, now_utc)
-    text = brief_text(settings.fleet, outcome.plans, missed(outcome), now_utc, settings.brief_zone, lines)
+    lines = planner.latest.upheld_lines(outcome.plans, now_utc)
+    text = brief_text(settings.fleet, outcome.plans, unplanned_trips(outcome), now_utc, settings.brief_zone, lines)
     if not_sent:
         text = "\n".join((text, "", "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
     id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date, *filter(None, [again]))

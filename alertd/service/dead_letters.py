@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from alertd.delivery.retry import A_DAY
+from alertd.delivery.retry import TRIED_FOR_A_DAY
 from alertd.errors import InputError
 from alertd.store.rows import Delivery
 from alertd.store.store import Store
@@ -13,52 +13,52 @@ NEWEST_EXPIRED = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GivenUp:
+class DeadLetter:
     """A delivery that nobody tries any more.
 
-    usable: it may be sent again. overtaken: newer news of its trip reached the same target, so it would come out of
+    usable: it may be sent again. superseded: newer news of its trip reached the same target, so it would come out of
     order and may say what no longer holds.
     """
 
     delivery: Delivery
     usable: bool
-    overtaken: bool
+    superseded: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Resent:
+class ResendResult:
     """Delivery ids: put back in line; of no more use; left, because newer news went before."""
 
-    again: tuple[int, ...]
+    requeued: tuple[int, ...]
     expired: tuple[int, ...]
-    overtaken: tuple[int, ...]
+    superseded: tuple[int, ...]
 
 
-def given_up(store: Store, now_utc: datetime) -> tuple[GivenUp, ...]:
+def list_dead_letters(store: Store, now_utc: datetime) -> tuple[DeadLetter, ...]:
     """What is parked, then the newest of what expired unsent, each oldest first."""
-    parked, expired = store.outbox.list_parked(), store.outbox.list_expired(NEWEST_EXPIRED)
-    late = store.outbox.overtaken([d.id for d in parked])
+    parked, expired = store.outbox.list_dead_letters(), store.outbox.list_expired(NEWEST_EXPIRED)
+    late = store.outbox.superseded([d.id for d in parked])
     return (
-        *(GivenUp(delivery=d, usable=d.expires_at > now_utc, overtaken=d.id in late) for d in parked),
-        *(GivenUp(delivery=d, usable=False, overtaken=False) for d in expired),
+        *(DeadLetter(delivery=d, usable=d.expires_at > now_utc, superseded=d.id in late) for d in parked),
+        *(DeadLetter(delivery=d, usable=False, superseded=False) for d in expired),
     )
 
 
-def resend_ids(store: Store, ids: Sequence[int], now_utc: datetime) -> Resent:
-    """Put parked deliveries back in line by id, also such as were overtaken: a person has looked at them.
+def resend_ids(store: Store, ids: Sequence[int], now_utc: datetime) -> ResendResult:
+    """Put parked deliveries back in line by id, also such as were superseded: a person has looked at them.
 
     Raises InputError when one of them is not parked.
     """
-    parked = {d.id: d for d in store.outbox.list_parked()}
+    parked = {d.id: d for d in store.outbox.list_dead_letters()}
     if missing := [one for one in ids if one not in parked]:
         raise InputError("parked", str(missing[0]), "is not parked", "take a number from the list of `alertd parked`")
     wanted = set(ids)
-    return _put_back(store, lambda d: d.id in wanted, now_utc, overtaken_too=True)
+    return _requeue(store, lambda d: d.id in wanted, now_utc, superseded_too=True)
 
 
-def resend_where(store: Store, now_utc: datetime, *, target: str = "", since: datetime | None = None) -> Resent:
+def resend_where(store: Store, now_utc: datetime, *, target: str = "", since: datetime | None = None) -> ResendResult:
     """Put back all that is parked, of one target or parked since a time when given, but what was overtaken."""
-    return _put_back(
+    return _requeue(
         store,
         lambda d: (
             (not target or d.target == target)
@@ -68,30 +68,30 @@ def resend_where(store: Store, now_utc: datetime, *, target: str = "", since: da
     )
 
 
-def resend_after_outage(store: Store, target: str, now_utc: datetime) -> Resent:
+def resend_after_outage(store: Store, target: str, now_utc: datetime) -> ResendResult:
     """Put back what was parked because `target` took nothing for a day. Any other reason is a person's to mend."""
-    return _put_back(store, lambda d: d.target == target and d.note.startswith(A_DAY), now_utc)
+    return _requeue(store, lambda d: d.target == target and d.note.startswith(TRIED_FOR_A_DAY), now_utc)
 
 
 def reopen(store: Store, target: str, configured: Sequence[str], now_utc: datetime) -> bool:
     """Let notices go to `target` again; returns whether it was disabled. Raises InputError when there is none such."""
-    if target not in configured and store.endpoints.get(target) is None:
+    if target not in configured and store.channels.get(target) is None:
         names = ", ".join(configured) or "none is configured"
         raise InputError("parked", target, "is no channel of the settings", f"name one of: {names}")
-    return store.endpoints.reopen(target, now_utc)
+    return store.channels.reopen(target, now_utc)
 
 
-def _put_back(
-    store: Store, wanted: Callable[[Delivery], bool], now_utc: datetime, *, overtaken_too: bool = False
-) -> Resent:
-    chosen = [d for d in store.outbox.list_parked() if wanted(d)]
+def _requeue(
+    store: Store, wanted: Callable[[Delivery], bool], now_utc: datetime, *, superseded_too: bool = False
+) -> ResendResult:
+    chosen = [d for d in store.outbox.list_dead_letters() if wanted(d)]
     usable = [d.id for d in chosen if d.expires_at > now_utc]
-    late = set() if overtaken_too else store.outbox.overtaken(usable)
+    late = set() if superseded_too else store.outbox.superseded(usable)
     again = [one for one in usable if one not in late]
     if again:
-        store.outbox.requeue(again, now_utc)
-    return Resent(
-        again=tuple(again),
+        store.outbox.retry_now(again, now_utc)
+    return ResendResult(
+        requeued=tuple(again),
         expired=tuple(d.id for d in chosen if d.expires_at <= now_utc),
-        overtaken=tuple(one for one in usable if one in late),
+        superseded=tuple(one for one in usable if one in late),
     )

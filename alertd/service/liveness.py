@@ -4,11 +4,11 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-QUIET_S = 60.0  # without a beat for so long, the loop or its timer hangs
+STALLED_AFTER_S = 60.0  # without a beat for so long, the loop or its timer hangs
 STUCK_S = 1800.0  # no job takes so long: a cycle of ten thousand trips is minutes
 
 
-class Pulse:
+class Liveness:
     """The timer beats it each time it comes round, and jobs are timed inside `job`."""
 
     def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
@@ -16,7 +16,7 @@ class Pulse:
         self._beat_s = monotonic()
         self._under_way: dict[object, tuple[str, float]] = {}
 
-    def beat(self) -> None:
+    def heartbeat(self) -> None:
         self._beat_s = self._monotonic()
 
     @property
@@ -34,9 +34,9 @@ class Pulse:
         finally:
             del self._under_way[mark]
 
-    def problem(self, quiet_s: float = QUIET_S) -> str:
+    def problem(self, stalled_after_s: float = STALLED_AFTER_S) -> str:
         """What hangs, in words; "" while all moves on."""
-        if self.age_s > quiet_s:
+        if self.age_s > stalled_after_s:
             return f"the timer has not come round for {self.age_s:.0f} s"
         now_s = self._monotonic()
         stuck = [(name, now_s - began_s) for name, began_s in self._under_way.values() if now_s - began_s > STUCK_S]

@@ -17,17 +17,17 @@ from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info
 
 import alertd
 from alertd.clock import Clock
-from alertd.delivery.channel import Channel, Outgoing
+from alertd.delivery.channel import Channel, OutgoingNotice
 from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import DeliveryError
 from alertd.notices.model import Notice
 from alertd.plan.model import Plan
-from alertd.sources.http.answer import DOUBTED, Heard
+from alertd.sources.http.answer import DOUBTED, SourceResponse
 from alertd.store.store import Store
 
-MOST_CHANNELS: Final = 16
-MOST_HOSTS: Final = 16
-THE_OTHERS: Final = "others"
+MAX_CHANNELS: Final = 16
+MAX_HOSTS: Final = 16
+OTHERS: Final = "others"
 OFFSETS_N: Final = 9  # the median of so many: one server with a wrong clock moves nothing
 # Seconds from the decision to the receiver's yes: half of them within 2, all but one in a hundred within 30.
 BUCKETS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 300.0, 1800.0, 7200.0, 43200.0)
@@ -35,7 +35,7 @@ BUCKETS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 300.0, 1800.0, 7200.0, 4
 disable_created_metrics()  # type: ignore[no-untyped-call] # a second series for every counter, of no use here
 
 
-class Names:
+class BoundedLabels:
     """Labels of an open set, held to a number."""
 
     def __init__(self, most: int) -> None:
@@ -44,15 +44,15 @@ class Names:
     def label(self, name: str) -> str:
         if name not in self._known and len(self._known) < self._most:
             self._known.add(name)
-        return name if name in self._known else THE_OTHERS
+        return name if name in self._known else OTHERS
 
 
-class Meters:
+class Metrics:
     """All that the daemon measures. What is counted starts at 0 with the process."""
 
     def __init__(self) -> None:
         self.registry = at = CollectorRegistry()
-        self._channels, self._hosts = Names(MOST_CHANNELS), Names(MOST_HOSTS)
+        self._channels, self._hosts = BoundedLabels(MAX_CHANNELS), BoundedLabels(MAX_HOSTS)
         self._issued: dict[str, datetime] = {}
         self._offsets: deque[float] = deque(maxlen=OFFSETS_N)
         self.doubted: dict[str, str] = {}  # by host, why an answer of the last cycle was doubted
@@ -104,20 +104,20 @@ class Meters:
         for outcome in ("ran", "ran_late", "skipped"):
             self.due_slots.labels(outcome)
 
-    def lead(self, leading: bool) -> None:
+    def set_leading(self, leading: bool) -> None:
         self.leading = leading
         self.leader.set(leading)
 
-    def said(self, notice: Notice) -> None:
+    def count_notice(self, notice: Notice) -> None:
         self.notices.labels(notice.kind.value, notice.audience.value).inc()
 
-    def alarmed(self, alarms: Sequence[Alarm]) -> None:
+    def count_alarms(self, alarms: Sequence[Alarm]) -> None:
         """Deliveries that were given up, of a round's alarms."""
         for alarm in alarms:
             if alarm.kind in ("parked", "expired"):
                 self.deliveries.labels(self._channels.label(alarm.target), alarm.kind).inc()
 
-    def planned(self, plans: Sequence[Plan], not_planned_n: int, unread_n: int = 0) -> None:
+    def record_plans(self, plans: Sequence[Plan], not_planned_n: int, unread_n: int = 0) -> None:
         for note in (note for plan in plans for note in plan.sources):
             self._issued[note.provider] = note.issued_at or note.fetched_at
         self.blind = bool(plans) and not self._issued
@@ -127,36 +127,36 @@ class Meters:
             self.trips.labels(state).set(n)
         self.unread.set(unread_n)
 
-    def heard(self, heard: Heard) -> None:
+    def count_response(self, response: SourceResponse) -> None:
         """An answer of a source, or that there was none."""
-        because = heard.failed.problem if heard.failed is not None else heard.stale_because
+        because = response.failed.problem if response.failed is not None else response.stale_because
         if DOUBTED in because:
-            self._doubts.setdefault(urlsplit(heard.url).hostname or "", because)
-        if heard.failed is not None or heard.stale_because:
-            self.source_failures.labels(self._hosts.label(urlsplit(heard.url).hostname or "")).inc()
-        if heard.clock_offset_s is not None:
-            self._offsets.append(heard.clock_offset_s)
+            self._doubts.setdefault(urlsplit(response.url).hostname or "", because)
+        if response.failed is not None or response.stale_because:
+            self.source_failures.labels(self._hosts.label(urlsplit(response.url).hostname or "")).inc()
+        if response.clock_offset_s is not None:
+            self._offsets.append(response.clock_offset_s)
             self.offset.set(median(self._offsets))
 
     def forecast_ages_s(self, now_utc: datetime) -> dict[str, float]:
         """By provider, of those that the last plans were made from."""
         return {name: max(0.0, (now_utc - at).total_seconds()) for name, at in sorted(self._issued.items())}
 
-    def timed(self, channel: Channel, clock: Clock) -> Channel:
+    def instrument(self, channel: Channel, clock: Clock) -> Channel:
         """The channel, with its tries counted and its successes timed."""
-        return _Timed(channel, self, clock)
+        return _InstrumentedChannel(channel, self, clock)
 
-    def counted(self, outgoing: Outgoing, outcome: str, now_utc: datetime) -> None:
+    def count_delivery(self, outgoing: OutgoingNotice, outcome: str, now_utc: datetime) -> None:
         self.deliveries.labels(self._channels.label(outgoing.target), outcome).inc()
         if outcome == "accepted":
             self.to_accept.observe(max(0.0, (now_utc - outgoing.created_at).total_seconds()))
 
-    def look(self, store: Store, now_utc: datetime) -> None:
+    def refresh(self, store: Store, now_utc: datetime) -> None:
         """Bring up to date what is read from the store. Raises StoreError."""
         waiting: dict[str, int] = {}
         parked: dict[str, int] = {}
         oldest_s = 0.0
-        for tally in store.outbox.tallies():
+        for tally in store.outbox.counts_by_channel():
             name = self._channels.label(tally.target)
             waiting[name] = waiting.get(name, 0) + tally.waiting_n
             parked[name] = parked.get(name, 0) + tally.parked_n
@@ -170,14 +170,14 @@ class Meters:
             self.forecast_age.labels(name).set(age_s)
 
 
-class _Timed:
-    def __init__(self, channel: Channel, meters: Meters, clock: Clock) -> None:
-        self._channel, self._meters, self._clock = channel, meters, clock
+class _InstrumentedChannel:
+    def __init__(self, channel: Channel, metrics: Metrics, clock: Clock) -> None:
+        self._channel, self._meters, self._clock = channel, metrics, clock
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         try:
             await self._channel.send(outgoing, now_epoch_s)
         except DeliveryError:
-            self._meters.counted(outgoing, "failed", self._clock())
+            self._meters.count_delivery(outgoing, "failed", self._clock())
             raise
-        self._meters.counted(outgoing, "accepted", self._clock())
+        self._meters.count_delivery(outgoing, "accepted", self._clock())

@@ -8,14 +8,14 @@ from typing import TypeAlias
 
 from alertd.notices.model import Audience, Notice
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import Said
+from alertd.notices.sent_state import SentFact
 from alertd.notices.triggers.all_clear import all_clear
 from alertd.notices.triggers.compose import with_link
-from alertd.notices.triggers.escalation import not_confirmed
-from alertd.notices.triggers.missing_data import no_forecast
-from alertd.notices.triggers.scheduled import Chained, due
+from alertd.notices.triggers.escalation import escalations
+from alertd.notices.triggers.missing_data import missing_forecast_notice
+from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
 from alertd.plan.model import Plan
-from alertd.records.driver_reports import LATELY, chained, confirmed
+from alertd.records.driver_reports import RECENT, chains_on_by_trip, confirmed_notices
 from alertd.settings.languages import Languages
 from alertd.store.store import Store
 
@@ -23,15 +23,15 @@ Link: TypeAlias = Callable[[Plan, datetime], str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class ActiveTrip:
     """A trip's plan of the last cycle, and what stands as said of it."""
 
     plan: Plan
-    said: tuple[Said, ...]
+    facts: tuple[SentFact, ...]
 
 
-def speak(
-    standing: Sequence[Standing],
+def send_scheduled(
+    active: Sequence[ActiveTrip],
     store: Store,
     fleet: str,
     policy: Policy,
@@ -47,29 +47,29 @@ def speak(
     languages = languages or Languages()
     sent: dict[str, list[Notice]] = defaultdict(list)
     for audience in (Audience.DRIVER, Audience.DISPATCHER):
-        for notice in store.notices_since(audience, now_utc - LATELY):
+        for notice in store.notices_since(audience, now_utc - RECENT):
             sent[notice.trip_id].append(notice)
-    read, chains = confirmed(store, now_utc), chained(store, now_utc)
+    read, chains = confirmed_notices(store, now_utc), chains_on_by_trip(store, now_utc)
     told: dict[str, list[datetime]] = defaultdict(list)
-    for plan in (one.plan for one in standing):
+    for plan in (one.plan for one in active):
         told[_driver(plan)] += [n.created_at for n in sent[plan.trip_id] if n.audience is Audience.DRIVER]
     new: list[Notice] = []
-    for one in standing:
+    for one in active:
         plan, known = one.plan, {n.id for n in sent[one.plan.trip_id]}
-        tongues = languages.of(plan.language)
+        translators = languages.translators_for(plan.language)
         calls = [
-            *due(plan, one.said, chains.get(plan.trip_id, Chained()), now_utc, policy, tongues),
-            *all_clear(plan, one.said, now_utc, policy, tongues),
-            *not_confirmed(plan, sent[plan.trip_id], read, now_utc, policy, tongues),
+            *scheduled_notices(plan, one.facts, chains.get(plan.trip_id, ChainStatus()), now_utc, policy, translators),
+            *all_clear(plan, one.facts, now_utc, policy, translators),
+            *escalations(plan, sent[plan.trip_id], read, now_utc, policy, translators),
         ]
         fresh = [n for n in calls if n.id not in known]
         mine = [n for n in fresh if n.audience is Audience.DRIVER]
         if policy.is_quiet(now_utc, plan.depart_zone):
             mine = [n for n in mine if n.expires_at - now_utc <= policy.quiet_yields]
-        mine = mine[: policy.room(told[_driver(plan)], now_utc)]
+        mine = mine[: policy.messages_left(told[_driver(plan)], now_utc)]
         told[_driver(plan)] += [now_utc] * len(mine)
         new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
-    blind = no_forecast(fleet, [one.plan for one in standing], now_utc)
+    blind = missing_forecast_notice(fleet, [one.plan for one in active], now_utc)
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]
     return store.record_notices(new, targets, now_utc) if new else ()
 

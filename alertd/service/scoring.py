@@ -15,15 +15,15 @@ from pydantic import TypeAdapter, ValidationError
 
 from alertd.errors import AlertdError, InputError
 from alertd.forecast.model import Array
-from alertd.forecast.observations import StationReport, apart_m
-from alertd.notices.reports.scores import LEADS_H, Case, Score, scored
+from alertd.forecast.observations import StationReport, distances_m
+from alertd.notices.reports.scores import LEADS_H, Case, Score, score_cases
 from alertd.plan.model import Advice
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.verification import CHAINS_RULE, ROAD_RULE, TripEvidence, chains_needed, winter_weather
 from alertd.planning.planner import Planner
 from alertd.planning.stations import KIND as OBSERVATION
-from alertd.records.driver_reports import reports_of
-from alertd.records.positions import reports_of as positions_of
+from alertd.records.driver_reports import load_reports
+from alertd.records.positions import load_positions as positions_of
 from alertd.route.model import Route
 from alertd.sources.files.trips import parse_trip
 from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_ON, ReportRequest
@@ -41,7 +41,7 @@ _REPORT: Final = TypeAdapter(StationReport)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Told:
+class PlanSnapshot:
     """Of a stored plan what is scored. place_m: where chains are likeliest; there_at: when the truck is there.
 
     Arrays over the points along the road. signs: a posted control asks chains of this rig. none_posted: (from, to) [m]
@@ -51,7 +51,7 @@ class Told:
     made_at: datetime
     zone: str
     probability: float
-    said: bool
+    called: bool
     place_m: float
     there_at: datetime
     begins_at: datetime
@@ -68,27 +68,32 @@ class Told:
 
 async def scores(planner: Planner, store: Store, since: datetime, until: datetime) -> tuple[Score, Score]:
     """Of chains by trip and of winter weather by station, for the plans made in [since, until)."""
-    told = await asyncio.to_thread(_told, store, since, until)
+    snapshot = await asyncio.to_thread(_load_snapshots, store, since, until)
     stations = await asyncio.to_thread(_observed, store, since)
     chains: list[Case] = []
     weather: list[Case] = []
-    for trip_id, plans in told.items():
+    for trip_id, plans in snapshot.items():
         route = await _route(planner, store, trip_id)
-        reports, seen = await asyncio.to_thread(lambda id_: (reports_of(store, id_), positions_of(store, id_)), trip_id)
-        chains += chain_cases(plans, route, reports, seen)
+        reports, positions = await asyncio.to_thread(
+            lambda id_: (load_reports(store, id_), positions_of(store, id_)), trip_id
+        )
+        chains += chain_cases(plans, route, reports, positions)
         if route is not None:
             weather += weather_cases(plans, route, stations)
     return (
-        scored("Chains needed on the trip", CHAINS_RULE, chains),
-        scored("Winter weather at stations on the way", ROAD_RULE, weather),
+        score_cases("Chains needed on the trip", CHAINS_RULE, chains),
+        score_cases("Winter weather at stations on the way", ROAD_RULE, weather),
     )
 
 
 def chain_cases(
-    plans: Sequence[Told], route: Route | None, reports: Sequence[ReportRequest], seen: Sequence[PositionReport]
+    plans: Sequence[PlanSnapshot],
+    route: Route | None,
+    reports: Sequence[ReportRequest],
+    positions: Sequence[PositionReport],
 ) -> list[Case]:
     """One case a lead time: the newest plan in it."""
-    furthest_m = _furthest_m(route, seen)
+    furthest_m = _furthest_m(route, positions)
     out = []
     near = [t for t in plans if 0.0 <= t.lead_h <= _SIGN_WITHIN_H]
     for t in newest_by_lead(plans, [t.lead_h for t in plans]):
@@ -97,24 +102,26 @@ def chain_cases(
             sign=any(n.signs for n in near),
             none_posted=any(a <= t.place_m <= b for n in near for a, b in n.none_posted),
             passed=furthest_m >= min(t.place_m + PAST_M, t.distance_m[-1] - PAST_M),
-            spoken=any(r.what != ARRIVED for r in reports),
+            advised=any(r.what != ARRIVED for r in reports),
         )
         v = chains_needed(evidence)
         out.append(
             Case(
-                lead_h=t.lead_h, probability=t.probability, said=t.said, happened=v.happened, because=v.because,
+                lead_h=t.lead_h, probability=t.probability, called=t.called, happened=v.happened, because=v.because,
                 day=_day(t, t.there_at),
             )
         )  # fmt: skip
     return out
 
 
-def weather_cases(plans: Sequence[Told], route: Route, stations: Mapping[str, Sequence[StationReport]]) -> list[Case]:
+def weather_cases(
+    plans: Sequence[PlanSnapshot], route: Route, stations: Mapping[str, Sequence[StationReport]]
+) -> list[Case]:
     """One case a station on the way and lead time."""
     out = []
     for reports in stations.values():
         station = reports[0].station
-        far_m = apart_m(np.array([station.lat_deg]), np.array([station.lon_deg]), route.lat_deg, route.lon_deg)[0]
+        far_m = distances_m(np.array([station.lat_deg]), np.array([station.lon_deg]), route.lat_deg, route.lon_deg)[0]
         level = np.abs(route.elevation_m - station.elevation_m) <= SAME_HEIGHT_M
         near = np.where(level, far_m, np.inf)
         if not near.min() <= NEAR_M:
@@ -131,16 +138,16 @@ def weather_cases(plans: Sequence[Told], route: Route, stations: Mapping[str, Se
             if np.isfinite(p):
                 out.append(
                     Case(
-                        lead_h=leads[i], probability=p, said=p >= 0.5, happened=v.happened, because=v.because,
+                        lead_h=leads[i], probability=p, called=p >= 0.5, happened=v.happened, because=v.because,
                         day=_day(t, hours[i]),
                     )
                 )  # fmt: skip
     return out
 
 
-def newest_by_lead(plans: Sequence[Told], leads_h: Sequence[float]) -> list[Told]:
+def newest_by_lead(plans: Sequence[PlanSnapshot], leads_h: Sequence[float]) -> list[PlanSnapshot]:
     """Of the plans in each lead time the one made last, which is what people had been told by then."""
-    best: dict[int, Told] = {}
+    best: dict[int, PlanSnapshot] = {}
     for t, lead_h in zip(plans, leads_h, strict=True):
         at = next((i for i, (a, b) in enumerate(LEADS_H) if a <= lead_h < b), None)
         if at is not None and (at not in best or best[at].made_at < t.made_at):
@@ -148,34 +155,34 @@ def newest_by_lead(plans: Sequence[Told], leads_h: Sequence[float]) -> list[Told
     return list(best.values())
 
 
-def _furthest_m(route: Route | None, seen: Sequence[PositionReport]) -> float:
+def _furthest_m(route: Route | None, positions: Sequence[PositionReport]) -> float:
     """How far along the truck was seen, -inf where it was not."""
-    if route is None or not seen:
+    if route is None or not positions:
         return float("-inf")
-    lat, lon = (np.array([getattr(p, name) for p in seen]) for name in ("lat_deg", "lon_deg"))
-    far_m = apart_m(lat, lon, route.lat_deg, route.lon_deg)
+    lat, lon = (np.array([getattr(p, name) for p in positions]) for name in ("lat_deg", "lon_deg"))
+    far_m = distances_m(lat, lon, route.lat_deg, route.lon_deg)
     on = far_m.min(axis=1) <= ON_ROAD_M
     return float(route.distance_m[far_m.argmin(axis=1)[on]].max()) if on.any() else float("-inf")
 
 
-def _told(store: Store, since: datetime, until: datetime) -> dict[str, list[Told]]:
+def _load_snapshots(store: Store, since: datetime, until: datetime) -> dict[str, list[PlanSnapshot]]:
     """By trip, of each hour's plans the last: enough for every lead time, and few to read."""
     chosen: dict[tuple[str, int], str] = {}
     for id_, trip_id, made_at in store.plans_made(since, until):
         chosen[trip_id, int(made_at.timestamp() // 3600)] = id_
-    out: dict[str, list[Told]] = defaultdict(list)
+    out: dict[str, list[PlanSnapshot]] = defaultdict(list)
     for (trip_id, _), id_ in chosen.items():
         stored = store.plan(id_)
         if stored is None:
             continue
         try:
-            out[trip_id].append(told_of(json.loads(stored.body)["plan"]))
+            out[trip_id].append(snapshot_of(json.loads(stored.body)["plan"]))
         except (KeyError, TypeError, ValueError) as exc:  # kept by another version, in another form
             log.warning("plan %s is not scored: %s", id_, type(exc).__name__)
     return out
 
 
-def told_of(plan: dict[str, Any]) -> Told:
+def snapshot_of(plan: dict[str, Any]) -> PlanSnapshot:
     """From a stored plan. Raises KeyError, TypeError or ValueError for another form."""
     along, stretches = plan["along"], plan["stretches"]
     distance, reach, need, winter = (
@@ -193,11 +200,11 @@ def told_of(plan: dict[str, Any]) -> Told:
         if asked
         else begins_at + timedelta(seconds=float(reach[likeliest]))
     )
-    return Told(
+    return PlanSnapshot(
         made_at=datetime.fromisoformat(plan["made_at"]),
         zone=plan["depart_zone"],
         probability=float(plan["chain_probability"]),
-        said=plan["advice"] in (Advice.CHAIN.value, Advice.HOLD.value),
+        called=plan["advice"] in (Advice.CHAIN.value, Advice.HOLD.value),
         place_m=place_m,
         there_at=there_at,
         begins_at=begins_at,
@@ -246,5 +253,5 @@ async def _route(planner: Planner, store: Store, trip_id: str) -> Route | None:
         return None
 
 
-def _day(told: Told, at: datetime) -> str:
-    return at.astimezone(ZoneInfo(told.zone)).date().isoformat()
+def _day(snapshot: PlanSnapshot, at: datetime) -> str:
+    return at.astimezone(ZoneInfo(snapshot.zone)).date().isoformat()

@@ -28,8 +28,8 @@ SCOPES: Final = {
     "posted": "closures and posted controls",
     "admin": "all of these",
 }
-ACTIVE_AT_MOST: Final = 2  # of one name: the old and the new one, while a caller changes over
-USE_NOTED_EVERY: Final = timedelta(minutes=1)  # each note is a write that waits for the disk
+MAX_ACTIVE: Final = 2  # of one name: the old and the new one, while a caller changes over
+RECORD_USE_EVERY: Final = timedelta(minutes=1)  # each note is a write that waits for the disk
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,7 @@ class Caller:
 OPEN: Final = Caller(id="open", scopes=frozenset(SCOPES), open=True)
 
 
-class Doorkeeper:
+class TokenAuthenticator:
     """Knows the tokens of a store, and the one of the settings' file, which may do everything.
 
     open_without: let programs of this machine in until the first token is made; for an address that nobody else
@@ -56,7 +56,7 @@ class Doorkeeper:
 
     def __init__(self, store: Store, file_token: str, clock: Clock, *, open_without: bool) -> None:
         self._store, self._clock, self._open_without = store, clock, open_without
-        self._file_hash = hash_of(file_token) if file_token else ""
+        self._file_hash = hash_token(file_token) if file_token else ""
         self._noted: dict[str, datetime] = {}
         self._tokens_made = False
 
@@ -72,31 +72,31 @@ class Doorkeeper:
         """
         if here and self._is_open():
             return OPEN
-        hash_ = hash_of(token)
+        hash_ = hash_token(token)
         if self._file_hash and hmac.compare_digest(hash_, self._file_hash):
             return Caller(id="file", scopes=frozenset(SCOPES))
         known = self._store.tokens.by_hash(hash_)
         now = self._clock()
-        if known is None or not hmac.compare_digest(hash_, known.hash) or not active(known, now):
+        if known is None or not hmac.compare_digest(hash_, known.hash) or not is_active(known, now):
             return None
-        self._note_use(known.id, now)
+        self._record_use(known.id, now)
         return Caller(id=known.id, scopes=frozenset(known.scopes))
 
     def is_open(self) -> bool:
         """Whether programs of this machine are let in without a token. Raises StoreError."""
         return self._is_open()
 
-    def badges(self) -> dict[str, Caller]:
+    def session_fingerprints(self) -> dict[str, Caller]:
         """Who holds a token that is good now, by a text that stands for it and dies with it. Raises StoreError."""
         now, kept = self._clock(), self._store.tokens.all()
-        out = {_badge(t.hash): Caller(id=t.id, scopes=frozenset(t.scopes)) for t in kept if active(t, now)}
+        out = {_fingerprint(t.hash): Caller(id=t.id, scopes=frozenset(t.scopes)) for t in kept if is_active(t, now)}
         if self._file_hash:
-            out[_badge(self._file_hash)] = Caller(id="file", scopes=frozenset(SCOPES))
+            out[_fingerprint(self._file_hash)] = Caller(id="file", scopes=frozenset(SCOPES))
         return out
 
-    def lets_nobody_in(self) -> bool:
+    def denies_all(self) -> bool:
         """Whether no token at all would do now. Raises StoreError."""
-        holds = any(active(token, self._clock()) for token in self._store.tokens.all())
+        holds = any(is_active(token, self._clock()) for token in self._store.tokens.all())
         return not (self._is_open() or self._file_hash or holds)
 
     def _is_open(self) -> bool:
@@ -105,9 +105,9 @@ class Doorkeeper:
         self._tokens_made = bool(self._store.tokens.all())
         return not self._tokens_made
 
-    def _note_use(self, id_: str, now: datetime) -> None:
+    def _record_use(self, id_: str, now: datetime) -> None:
         noted = self._noted.get(id_)
-        if noted is not None and now - noted < USE_NOTED_EVERY:
+        if noted is not None and now - noted < RECORD_USE_EVERY:
             return
         try:
             self._store.tokens.used(id_, now)
@@ -116,20 +116,20 @@ class Doorkeeper:
             log.warning("use of token %s not noted: %s", id_, exc)
 
 
-def badge_of(token: str) -> str:
-    """The text of `Doorkeeper.badges` for a token."""
-    return _badge(hash_of(token))
+def session_fingerprint(token: str) -> str:
+    """The text of `TokenAuthenticator.session_fingerprints` for a token."""
+    return _fingerprint(hash_token(token))
 
 
-def _badge(hash_: str) -> str:
+def _fingerprint(hash_: str) -> str:
     return hashlib.sha256(f"badge {hash_}".encode()).hexdigest()
 
 
-def hash_of(token: str) -> str:
+def hash_token(token: str) -> str:
     return hashlib.sha256(token.encode(errors="surrogatepass")).hexdigest()
 
 
-def active(token: StoredToken, now: datetime) -> bool:
+def is_active(token: StoredToken, now: datetime) -> bool:
     return token.revoked_at is None and (token.expires_at is None or now < token.expires_at)
 
 
@@ -139,8 +139,8 @@ def new_token(store: Store, name: str, scopes: Sequence[str], now: datetime, day
     Raises InputError for unknown scopes or a name with two active tokens, StoreError.
     """
     wanted = _known(scopes)
-    held = [t.id for t in store.tokens.all() if t.name == name and active(t, now)]
-    if len(held) >= ACTIVE_AT_MOST:
+    held = [t.id for t in store.tokens.all() if t.name == name and is_active(t, now)]
+    if len(held) >= MAX_ACTIVE:
         raise InputError(
             "token new", "name", f'"{name}" has two active tokens, {" and ".join(held)}', "revoke one of them first"
         )
@@ -148,7 +148,7 @@ def new_token(store: Store, name: str, scopes: Sequence[str], now: datetime, day
     id_ = f"tok_{secrets.token_hex(4)}"
     expires = None if days is None else now + timedelta(days=days)
     store.tokens.put(
-        StoredToken(id=id_, hash=hash_of(token), name=name, scopes=wanted, created_at=now, expires_at=expires)
+        StoredToken(id=id_, hash=hash_token(token), name=name, scopes=wanted, created_at=now, expires_at=expires)
     )
     return id_, token
 

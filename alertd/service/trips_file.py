@@ -94,5 +94,5 @@ def _why(bad: BadRow, store: Store) -> str:
 
 
 def _problem(mistake: InputError) -> str:
-    said = f"{mistake.problem}; {mistake.mend}"
+    said = f"{mistake.problem}; {mistake.hint}"
     return f"{mistake.field}: {said}" if mistake.field else said

@@ -5,12 +5,12 @@ from pathlib import Path, PurePosixPath
 from typing import Any, get_type_hints
 
 from alertd.errors import ConfigError, StoreError
-from alertd.settings.model import Places
+from alertd.settings.model import PlacePaths
 
 GATHERED = ("zones", "heights")  # written by `alertd gather`, and not there before its first run
 
 
-def read_files(places: Places) -> dict[str, bytes]:
+def read_files(places: PlacePaths) -> dict[str, bytes]:
     """Every file that the places name, except routes. Raises ConfigError when one cannot be read."""
     out: dict[str, bytes] = {}
     for kind, named in _kinds():
@@ -24,7 +24,7 @@ def read_files(places: Places) -> dict[str, bytes]:
     return out
 
 
-def read_gathered(places: Places) -> dict[str, bytes]:
+def read_gathered(places: PlacePaths) -> dict[str, bytes]:
     """What `alertd gather` has written, as far as it is there. Raises ConfigError when it cannot be read."""
     named = [(kind, getattr(places, kind)) for kind in GATHERED]
     return {f"{kind}/{path.name}": _bytes(path) for kind, path in named if path is not None and path.is_file()}
@@ -32,7 +32,7 @@ def read_gathered(places: Places) -> dict[str, bytes]:
 
 def _kinds() -> list[tuple[str, Any]]:
     """What places there are: a Path is a folder, one that may be None a file, a tuple some files."""
-    return [(name, kind) for name, kind in get_type_hints(Places).items() if name != "routes"]
+    return [(name, kind) for name, kind in get_type_hints(PlacePaths).items() if name != "routes"]
 
 
 def of_rig(path: Path) -> dict[str, bytes]:
@@ -43,7 +43,7 @@ def of_route(path: Path) -> dict[str, bytes]:
     return {f"routes/{path.name}": _bytes(path)}
 
 
-def lay_out(files: Mapping[str, bytes], folder: Path) -> Places:
+def write_files(files: Mapping[str, bytes], folder: Path) -> PlacePaths:
     """Write files under a folder, and say where each lies. Raises StoreError for a name that leads out of it."""
     for name, content in files.items():
         parts = PurePosixPath(name).parts
@@ -61,7 +61,7 @@ def lay_out(files: Mapping[str, bytes], folder: Path) -> Places:
         paths = tuple(folder / name for name in sorted(files) if name.startswith(f"{kind}/"))
         one = folder / kind if named is Path else next(iter(paths), None)
         found[kind] = paths if named == tuple[Path, ...] else one
-    return Places(**found)
+    return PlacePaths(**found)
 
 
 def _bytes(path: Path) -> bytes:

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from alertd.i18n import LANGUAGES, Language, Tongues
-from alertd.sources.files.translations import read_tongue
+from alertd.i18n import LANGUAGES, Language, Translators
+from alertd.sources.files.translations import load_translator
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,9 +16,9 @@ class Languages:
     office: Language = "en"
     metric: bool = False
 
-    def of(self, language: str) -> Tongues:
+    def translators_for(self, language: str) -> Translators:
         """For a plan's `language`. One that this alertd does not speak is said in the fleet's own."""
         spoken = next((known for known in LANGUAGES if known == language), self.driver)
-        return Tongues(
-            driver=read_tongue(spoken, metric=self.metric), office=read_tongue(self.office, metric=self.metric)
+        return Translators(
+            driver=load_translator(spoken, metric=self.metric), office=load_translator(self.office, metric=self.metric)
         )

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator, model_validator
 
-from alertd.delivery.address_policy import Network, read_network
+from alertd.delivery.address_policy import Network, parse_network
 from alertd.delivery.channels.email import Mailbox
 from alertd.delivery.channels.webhook import Endpoint
 from alertd.delivery.cloudevents import source_of
@@ -25,12 +25,12 @@ from alertd.settings.languages import Languages
 from alertd.settings.secrets import secret_path
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.road import RoadSettings, read_road
-from alertd.sources.files.toml import FileModel, Mistake, read_toml
-from alertd.store.url import Place, Server, read_place
+from alertd.sources.files.toml import FieldError, FileModel, read_toml
+from alertd.store.url import PostgresUrl, StoreLocation, parse_store_url
 from alertd.units import MILE_M, to_mps
 
 
-def local_clock(value: str) -> str:
+def check_local_time(value: str) -> str:
     """The value where it is a time of day without a zone. Raises ValueError naming the mend."""
     try:
         parsed = time.fromisoformat(value)
@@ -89,7 +89,7 @@ class NoticesFile(FileModel):
     dispatcher_language: Language = "en"
     units: Literal["us", "metric"] = "us"
 
-    _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(local_clock)
+    _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(check_local_time)
 
     @model_validator(mode="after")
     def _stand_in_order(self) -> "NoticesFile":
@@ -97,12 +97,12 @@ class NoticesFile(FileModel):
         least_min = Policy().escalate_least.total_seconds() / 60.0
         if 0.0 < self.escalate_min < least_min:
             problem = f"{self.escalate_min:g} is below {least_min:g}, before which nobody can have read it"
-            raise Mistake("escalate_min", problem, f"write at least {least_min:g}, or 0 where nobody can confirm")
+            raise FieldError("escalate_min", problem, f"write at least {least_min:g}, or 0 where nobody can confirm")
         if self.to_core().quiet_at(time.fromisoformat(self.outlook_at)):
             problem = (
                 f"{self.outlook_at} is in the quiet hours {self.quiet_from} to {self.quiet_to}: it would be held back"
             )
-            raise Mistake("outlook_at", problem, "write a time before quiet_from")
+            raise FieldError("outlook_at", problem, "write a time before quiet_from")
         return self
 
     def languages(self) -> Languages:
@@ -216,9 +216,9 @@ class PlanFile(FileModel):
         return self
 
     def to_core(self, stale_h: float) -> PlanParams:
-        return PlanParams(**self.chosen(stale_h))
+        return PlanParams(**self.overrides(stale_h))
 
-    def chosen(self, stale_h: float) -> dict[str, Any]:
+    def overrides(self, stale_h: float) -> dict[str, Any]:
         """The parameters of a plan that an operator sets, by their names in PlanParams."""
         return dict(
             chain_probability=self.chain_probability,
@@ -282,7 +282,7 @@ class DaemonFile(FileModel):
     heartbeat_url: str = Field("", examples=["https://watchdog.example/alertd"])
     heartbeat_allow_networks: list[str] = Field(default_factory=list)
 
-    _is_clock = field_validator("brief_at")(local_clock)
+    _is_clock = field_validator("brief_at")(check_local_time)
 
     @field_validator("brief_zone")
     @classmethod
@@ -372,7 +372,7 @@ LEAST_TOKEN_N: Final = 32  # characters: 128 bits at least where they are random
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Places:
+class PlacePaths:
     """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
 
     boundaries: tuple[Path, ...]
@@ -442,10 +442,10 @@ class Settings:
     fleet: str
     contact: str
     noncommercial: bool
-    places: Places
+    places: PlacePaths
     forecast: ForecastSettings
     plan: PlanParams
-    store: Place
+    store: StoreLocation
     takeover_s: float
     keep: KeepDays
     cache: Path
@@ -483,7 +483,7 @@ class Settings:
         return self.links_key_file or beside.parent / "alertd-links.key"
 
     @property
-    def ways_out(self) -> tuple[str, ...]:
+    def channel_names(self) -> tuple[str, ...]:
         """The names of all channels."""
         named: tuple[Endpoint | Folder | Mailbox | Gateway, ...] = (
             *self.endpoints,
@@ -596,9 +596,9 @@ def _weights(path: Path, forecast: ForecastFile) -> dict[str, float]:
     return {str(name): weight for name, weight in forecast.weights.items()}
 
 
-def _places(base: Path, content: SettingsFile) -> Places:
+def _places(base: Path, content: SettingsFile) -> PlacePaths:
     places, road = content.places, content.forecast.road
-    return Places(
+    return PlacePaths(
         boundaries=tuple(base / p for p in places.boundaries),
         crossings=base / places.crossings if places.crossings else None,
         summits=base / places.summits if places.summits else None,
@@ -614,19 +614,19 @@ def _places(base: Path, content: SettingsFile) -> Places:
     )
 
 
-def _store(path: Path, base: Path, daemon: DaemonFile) -> Place:
+def _store(path: Path, base: Path, daemon: DaemonFile) -> StoreLocation:
     try:
-        place = read_place(daemon.store, base)
+        place = parse_store_url(daemon.store, base)
     except StoreError as exc:
         problem, _, mend = str(exc).partition("; ")
         raise ConfigError(str(path), "daemon.store", problem, mend) from exc
     password = _secret(path, base, "daemon.store_password_file", daemon.store_password_file)
-    return place.with_password(password) if password and isinstance(place, Server) else place
+    return place.with_password(password) if password and isinstance(place, PostgresUrl) else place
 
 
 def _networks(path: Path, field: str, texts: Sequence[str]) -> tuple[Network, ...]:
     try:
-        return tuple(read_network(text) for text in texts)
+        return tuple(parse_network(text) for text in texts)
     except ValueError as exc:
         raise ConfigError(str(path), field, str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
 

@@ -23,7 +23,7 @@ from alertd.route.stops import Stop
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
 from alertd.settings import file_snapshot
-from alertd.settings.model import Places
+from alertd.settings.model import PlacePaths
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.elevations import Heights, heights_for, read_heights
 from alertd.sources.files.gpx import read_gpx
@@ -39,7 +39,7 @@ FILL_SPACING_M = 500.0  # heights asked of an elevation service: one every half 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ground:
+class ReferenceData:
     """files: what the rest was read from, as bytes, by the name that `settings.file_snapshot` gives it."""
 
     rulesets: dict[str, RuleSet]
@@ -62,11 +62,11 @@ class Ground:
         known = ", ".join(sorted(self.rigs)) or "none"
         raise InputError(where, "rig", f'"{name}" is not known', f"name one of: {known}")
 
-    def with_rig(self, rig: Rig, path: Path) -> "Ground":
+    def with_rig(self, rig: Rig, path: Path) -> "ReferenceData":
         """The same ground with one more rig, known by its id, and the file it was read from."""
         return replace(self, rigs={**self.rigs, rig.id: rig}, files={**self.files, **file_snapshot.of_rig(path)})
 
-    def gathered_anew(self, places: Places) -> "Ground":
+    def reload_gathered(self, places: PlacePaths) -> "ReferenceData":
         """The same ground with what `alertd gather` has written since; a file that broke since is told in the log."""
         try:
             now = file_snapshot.read_gathered(places)
@@ -90,9 +90,9 @@ class Ground:
         raise InputError(where, "route", f'"{name}" is not in {folder}', "put the GPX file there or mend the name")
 
 
-def read_ground(places: Places) -> Ground:
+def load_reference_data(places: PlacePaths) -> ReferenceData:
     """Read everything the settings name. Raises ConfigError for the first mistake."""
-    return Ground(
+    return ReferenceData(
         rulesets=read_rulesets(places.rules),
         rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
         stops=tuple(stop for path in places.stops for stop in read_stops(path)),
@@ -107,7 +107,7 @@ def read_ground(places: Places) -> Ground:
     )
 
 
-def _gathered(places: Places) -> dict[str, Any]:
+def _gathered(places: PlacePaths) -> dict[str, Any]:
     """What `alertd gather` wrote, as far as it is there."""
     zones, heights = places.zones, places.heights
     return {
@@ -116,32 +116,32 @@ def _gathered(places: Places) -> dict[str, Any]:
     }
 
 
-async def load_route(path: Path, ground: Ground, elevations: Sequence[ElevationProvider]) -> Route:
+async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[ElevationProvider]) -> Route:
     """The route of a GPX file, with heights from an elevation service where the file has none.
 
     Raises InputError when heights are missing and no service is configured, SourceError when it fails.
     """
     line = clean_line(read_gpx(path))
     if missing_elevation(line):
-        line = await _filled(line, ground, elevations)
+        line = await _with_heights(line, reference, elevations)
     route = build_route(
         line,
-        jurisdictions=ground.boundaries,
-        crossings=ground.crossings,
-        stops=ground.stops,
-        bridges=ground.bridges,
-        named_summits=ground.summits,
+        jurisdictions=reference.boundaries,
+        crossings=reference.crossings,
+        stops=reference.stops,
+        bridges=reference.bridges,
+        named_summits=reference.summits,
     )
-    return replace(route, limits=place_limits(route, ground.limits))
+    return replace(route, limits=place_limits(route, reference.limits))
 
 
-async def _filled(line: GpxLine, ground: Ground, elevations: Sequence[ElevationProvider]) -> GpxLine:
+async def _with_heights(line: GpxLine, reference: ReferenceData, elevations: Sequence[ElevationProvider]) -> GpxLine:
     """The line with heights gathered for it before, else asked for now; as it is where there are neither."""
     places = sample_line(line, spacing_m=FILL_SPACING_M)
-    on_file = heights_for(ground.heights, line.sha256, places.lat_deg, places.lon_deg)
+    on_file = heights_for(reference.heights, line.sha256, places.lat_deg, places.lon_deg)
     if on_file is not None:
         filled = with_elevations(line, np.asarray(on_file.elevation_m), along_m=places.distance_m)
-        return replace(filled, findings=(*filled.findings, on_file.said))
+        return replace(filled, findings=(*filled.findings, on_file.describe))
     if not elevations:
         return line
     heights = await elevations[0].elevations_m(places.lat_deg, places.lon_deg)

@@ -4,15 +4,15 @@ import os
 from pathlib import Path
 from typing import Final
 
-HANDED: Final = "credential:"  # e.g. secret_file = "credential:tms", with LoadCredential=tms:... in the unit
+CREDENTIAL_PREFIX: Final = "credential:"  # e.g. secret_file = "credential:tms", with LoadCredential=tms:... in the unit
 
 
 def secret_path(base: Path, name: str) -> Path:
     """The file that `name` in the settings means. Raises ValueError where a credential was to be handed and was not."""
-    if not name.startswith(HANDED):
+    if not name.startswith(CREDENTIAL_PREFIX):
         return base / name
     folder = os.environ.get("CREDENTIALS_DIRECTORY", "")  # noqa: TID251 - systemd says it in no other way
-    wanted = name.removeprefix(HANDED)
+    wanted = name.removeprefix(CREDENTIAL_PREFIX)
     if not folder:
         raise ValueError(f'"{name}" is for a service started by systemd, which hands no credentials to this process')
     if wanted in ("", ".", "..") or Path(wanted).name != wanted:

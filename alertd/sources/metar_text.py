@@ -12,31 +12,31 @@ from typing import Any
 
 from metar.Metar import Metar
 
-from alertd.forecast.observations import Seen
+from alertd.forecast.observations import Phenomenon
 from alertd.units import INCH_MM
 
 NAN = float("nan")
-LONGEST_TEXT = 1000  # characters; a report with long remarks has some 300
+MAX_TEXT = 1000  # characters; a report with long remarks has some 300
 _GROUP = re.compile(r"^(?:-|\+|VC|RE)?(?:MI|BC|PR|DR|BL|SH|TS|FZ)*(?:[A-Z]{2})*$")
 _PLAIN = {
-    "RA": Seen.RAIN,
-    "DZ": Seen.DRIZZLE,
-    "SN": Seen.SNOW,
-    "SG": Seen.SNOW_GRAINS,
-    "GS": Seen.SNOW_PELLETS,
-    "PL": Seen.ICE_PELLETS,
-    "PE": Seen.ICE_PELLETS,  # before 1998
-    "IC": Seen.ICE_CRYSTALS,
-    "GR": Seen.HAIL,
-    "UP": Seen.UNKNOWN_PRECIPITATION,
-    "FG": Seen.FOG,
-    "BR": Seen.MIST,
-    "TS": Seen.THUNDERSTORM,
+    "RA": Phenomenon.RAIN,
+    "DZ": Phenomenon.DRIZZLE,
+    "SN": Phenomenon.SNOW,
+    "SG": Phenomenon.SNOW_GRAINS,
+    "GS": Phenomenon.SNOW_PELLETS,
+    "PL": Phenomenon.ICE_PELLETS,
+    "PE": Phenomenon.ICE_PELLETS,  # before 1998
+    "IC": Phenomenon.ICE_CRYSTALS,
+    "GR": Phenomenon.HAIL,
+    "UP": Phenomenon.UNKNOWN_PRECIPITATION,
+    "FG": Phenomenon.FOG,
+    "BR": Phenomenon.MIST,
+    "TS": Phenomenon.THUNDERSTORM,
 }
 _WITH = {
-    "FZ": {"RA": Seen.FREEZING_RAIN, "DZ": Seen.FREEZING_DRIZZLE, "FG": Seen.FREEZING_FOG},
-    "BL": {"SN": Seen.BLOWING_SNOW},
-    "DR": {"SN": Seen.DRIFTING_SNOW},
+    "FZ": {"RA": Phenomenon.FREEZING_RAIN, "DZ": Phenomenon.FREEZING_DRIZZLE, "FG": Phenomenon.FREEZING_FOG},
+    "BL": {"SN": Phenomenon.BLOWING_SNOW},
+    "DR": {"SN": Phenomenon.DRIFTING_SNOW},
 }
 
 
@@ -51,23 +51,23 @@ class Groups:
     wind_from_deg: float = NAN
     visibility_m: float = NAN
     precip_last_hour_mmwe: float = NAN
-    weather: tuple[Seen, ...] | None = None
+    weather: tuple[Phenomenon, ...] | None = None
 
 
-def seen_in(groups: Iterable[str], raw: str) -> tuple[Seen, ...] | None:
+def phenomena_in(groups: Iterable[str], raw: str) -> tuple[Phenomenon, ...] | None:
     """What weather groups such as "-SN", "BLSN" or "FZRASN" say, the first first; None when it was not observed.
 
     Not observed: slashes in the group's place, a sensor out of order (PWINO), or no group from a station that cannot
     tell rain from snow (AO1). Weather in the vicinity, or gone by (RE), is not at the station.
     """
-    out: list[Seen] = []
+    out: list[Phenomenon] = []
     for group in groups:
         if group.startswith("/"):
             return None
         if not _GROUP.match(group) or group.startswith(("VC", "RE")):
             continue
         pairs = re.findall("..", group.lstrip("+-"))
-        with_: Mapping[str, Seen] = next((_WITH[p] for p in pairs if p in _WITH), {})
+        with_: Mapping[str, Phenomenon] = next((_WITH[p] for p in pairs if p in _WITH), {})
         for pair in pairs:
             seen = with_.get(pair) or _PLAIN.get(pair)
             if seen is not None and seen not in out:
@@ -79,7 +79,7 @@ def seen_in(groups: Iterable[str], raw: str) -> tuple[Seen, ...] | None:
 
 def read_text(raw: str, observed_at: datetime) -> Groups:
     """The groups of a text that can be read. observed_at: gives the month and year, which the text does not."""
-    if not raw.strip() or len(raw) > LONGEST_TEXT:
+    if not raw.strip() or len(raw) > MAX_TEXT:
         return Groups()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of groups it does not know, which are unknown here too
@@ -98,7 +98,7 @@ def read_text(raw: str, observed_at: datetime) -> Groups:
         wind_from_deg=NAN if said.wind_dir is None or wind_mps == 0.0 else float(said.wind_dir.value()),
         visibility_m=_in(said.vis, "M"),
         precip_last_hour_mmwe=_in(said.precip_1hr, "IN") * INCH_MM,
-        weather=seen_in(("".join(part or "" for part in group) for group in said.weather), raw),
+        weather=phenomena_in(("".join(part or "" for part in group) for group in said.weather), raw),
     )
 
 

@@ -16,9 +16,9 @@ from typing import Final
 
 from alertd.errors import StoreError
 
-LARGEST_BYTES: Final = 64_000_000  # of one content unpacked; the largest file that is read is 20 MB
+MAX_BYTES: Final = 64_000_000  # of one content unpacked; the largest file that is read is 20 MB
 # A plan's contents are filed before the plan is, so they must not go before it.
-CONTENTS_OUTLIVE_PLANS: Final = timedelta(days=1)
+CONTENTS_KEPT_LONGER: Final = timedelta(days=1)
 _PLAN_ID: Final = re.compile(r"plan_[0-9a-f]{32}")
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 
@@ -48,7 +48,7 @@ class Archive:
         packed = self._read(self._content(digest), f"content {digest[:12]}... is not there")
         unpacking = zlib.decompressobj()
         try:
-            content = unpacking.decompress(packed, LARGEST_BYTES)
+            content = unpacking.decompress(packed, MAX_BYTES)
         except zlib.error:
             content = b""
         if hashlib.sha256(content).hexdigest() != digest:
@@ -73,7 +73,7 @@ class Archive:
     def prune(self, *, unused_since: datetime) -> int:
         """Remove plans filed before a moment, and contents that none has used since a day before; returns how many."""
         removed = 0
-        limits = (("plans", unused_since), ("contents", unused_since - CONTENTS_OUTLIVE_PLANS))
+        limits = (("plans", unused_since), ("contents", unused_since - CONTENTS_KEPT_LONGER))
         for kind, since in limits:
             for path in sorted(self.folder.glob(f"{kind}/*/*")):
                 try:
@@ -134,5 +134,5 @@ class Archive:
     def _failed(self, what: str, exc: OSError) -> StoreError:
         return self._error(f"{what} ({exc.strerror})", "check the folder, its permissions and the room on its disk")
 
-    def _error(self, problem: str, mend: str) -> StoreError:
-        return StoreError(f"archive {self.folder}: {problem}; {mend}")
+    def _error(self, problem: str, hint: str) -> StoreError:
+        return StoreError(f"archive {self.folder}: {problem}; {hint}")

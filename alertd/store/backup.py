@@ -7,10 +7,10 @@ from contextlib import closing
 from pathlib import Path
 
 from alertd.errors import StoreError
-from alertd.store.url import Place
+from alertd.store.url import StoreLocation
 
 
-def back_up(place: Place, to: Path) -> int:
+def back_up(place: StoreLocation, to: Path) -> int:
     """Write a sound copy of the SQLite store at `place` to the new file `to`; returns its size in bytes.
 
     Raises StoreError, and leaves no file, when that cannot be done or the copy is not sound.

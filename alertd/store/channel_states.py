@@ -10,7 +10,7 @@ from typing import Any, Final, Protocol
 from sqlalchemy import Connection, Row, case, func, or_, select
 
 from alertd.store.connection import Database, insert_or
-from alertd.store.rows import EndpointState
+from alertd.store.rows import StoredChannel
 from alertd.store.schema import endpoints
 
 UP: Final = "up"
@@ -36,23 +36,23 @@ class State(Protocol):
     def failures(self) -> int: ...
 
 
-class Endpoints:
+class Channels:
     """The channels of one store. Every method raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def get(self, target: str) -> EndpointState | None:
+    def get(self, target: str) -> StoredChannel | None:
         with self._database.read() as connection:
             row = connection.execute(select(endpoints).where(endpoints.c.target == target)).one_or_none()
         return None if row is None else _state(row)
 
-    def all(self) -> list[EndpointState]:
+    def all(self) -> list[StoredChannel]:
         """By name."""
         with self._database.read() as connection:
             return [_state(row) for row in connection.execute(select(endpoints).order_by(endpoints.c.target))]
 
-    def standings(self) -> Mapping[str, EndpointState]:
+    def standings(self) -> Mapping[str, StoredChannel]:
         return {one.target: one for one in self.all()}
 
     def keep(self, state: State) -> None:
@@ -103,8 +103,8 @@ def keep_state(connection: Connection, state: State) -> None:
     )
 
 
-def _state(row: Row[Any]) -> EndpointState:
-    return EndpointState(
+def _state(row: Row[Any]) -> StoredChannel:
+    return StoredChannel(
         target=row.target,
         state=row.state,
         why=row.reason,

@@ -15,11 +15,11 @@ from sqlalchemy.exc import DBAPIError
 
 from alertd.errors import LeadershipLost, StoreError
 from alertd.store.lock import Lock
-from alertd.store.migrate import bring_up, revision_of
+from alertd.store.migrate import revision_of, upgrade_store
 from alertd.store.postgres import PostgresServer
 from alertd.store.schema import REVISION, leader
 from alertd.store.sqlite import SqliteFile
-from alertd.store.url import Place, read_place
+from alertd.store.url import StoreLocation, parse_store_url
 
 
 class _Backend(Protocol):
@@ -38,12 +38,12 @@ class Database:
     `epoch`: that of the leadership under which alone this process may write; None for one that never means to lead.
     """
 
-    def __init__(self, place: Place | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
+    def __init__(self, place: StoreLocation | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
         """Open or create the store at `place`, and bring it up to this alertd's tables.
 
         Raises StoreError when it cannot be used, is not ours, or was written by a newer alertd.
         """
-        self.place = place if not isinstance(place, Path | str) else read_place(place)
+        self.place = place if not isinstance(place, Path | str) else parse_store_url(place)
         self.epoch: int | None = None
         self._backend: _Backend = (
             SqliteFile(self.place, wal=wal, busy_timeout_s=busy_timeout_s)
@@ -54,7 +54,7 @@ class Database:
         try:
             with self._guarded():
                 self._backend.check()
-            self._bring_up(busy_timeout_s)
+            self._upgrade(busy_timeout_s)
         except BaseException:
             self.close()
             raise
@@ -70,7 +70,7 @@ class Database:
         """`leading`: refuse it to a daemon that no longer leads."""
         with self._transaction(self._backend.engine) as connection:
             if leading:
-                self._let_in(connection.execute(select(leader.c.epoch)).scalar_one())
+                self._check_epoch(connection.execute(select(leader.c.epoch)).scalar_one())
             yield connection
 
     @contextmanager
@@ -79,10 +79,10 @@ class Database:
         with self._transaction(self._writing) as connection:
             epoch = connection.execute(select(leader.c.epoch).with_for_update()).scalar_one()
             if fenced:
-                self._let_in(epoch)
+                self._check_epoch(epoch)
             yield connection
 
-    def _let_in(self, epoch: int) -> None:
+    def _check_epoch(self, epoch: int) -> None:
         if self.epoch is not None and self.epoch != epoch:
             raise LeadershipLost(f"store {self.place}: another daemon leads by now; this one stands by")
 
@@ -99,7 +99,7 @@ class Database:
             said = f"store {self.place}: {self._backend.explained(exc.orig)}"
             raise StoreError(" ".join(said.split())) from exc
 
-    def _bring_up(self, busy_timeout_s: float) -> None:
+    def _upgrade(self, busy_timeout_s: float) -> None:
         with self.read() as connection:
             if revision_of(connection, self.place) == REVISION:
                 return
@@ -113,7 +113,7 @@ class Database:
             with self._transaction(self._writing) as connection:
                 revision = revision_of(connection, self.place)  # another process may have been quicker
                 if revision != REVISION:
-                    bring_up(connection, revision)
+                    upgrade_store(connection, revision)
         finally:
             lock.release()
 

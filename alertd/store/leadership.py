@@ -20,7 +20,7 @@ _NEVER_LED = -1  # no epoch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Leading:
+class Leader:
     """Who leads; `owner` is "" when nobody does."""
 
     owner: str
@@ -43,7 +43,7 @@ class Candidate:
         self._seen: tuple[int, int] | None = None
         self._seen_since_s = 0.0
 
-    def take(self, now_s: float, now: datetime) -> bool:
+    def acquire(self, now_s: float, now: datetime) -> bool:
         """Lead, if nobody else does; returns whether it leads. `now_s` is of a monotonic clock."""
         locked = self._lock.take()
         with self._database.read() as connection:
@@ -75,10 +75,10 @@ class Candidate:
         finally:
             self._lock.release()
 
-    def leading(self) -> Leading:
+    def current_leader(self) -> Leader:
         with self._database.read() as connection:
             row = connection.execute(select(leader)).one()
-        return Leading(owner=row.owner or "", epoch=row.epoch, since=row.since)
+        return Leader(owner=row.owner or "", epoch=row.epoch, since=row.since)
 
     def _is_free(self, row: Row[Any], locked: bool, now_s: float) -> bool:
         beat = (row.epoch, row.beat)

@@ -32,7 +32,7 @@ def revision_of(connection: Connection, place: object) -> str:
     return str(found)
 
 
-def bring_up(connection: Connection, revision: str) -> None:
+def upgrade_store(connection: Connection, revision: str) -> None:
     """Take every step after `revision`, all or none, in the transaction of `connection`."""
     from alembic import command  # a fifth of a second that a store already up to date does not need
     from alembic.config import Config

@@ -13,14 +13,14 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists, func, or_, select, update
 
-from alertd.store.channel_states import Endpoints, State, keep_state
+from alertd.store.channel_states import Channels, State, keep_state
 from alertd.store.connection import Database
-from alertd.store.rows import Delivery, EndpointState, OutboxHealth, Outgoing, TargetTally
+from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannel, StoredChannelCounts
 from alertd.store.schema import deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
-_AT_A_TIME = 500  # ids in one statement
+_BATCH_ROWS = 500  # ids in one statement
 
 
 class Outbox:
@@ -29,7 +29,7 @@ class Outbox:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def due_targets(self, now: datetime) -> tuple[str, ...]:
+    def due_channels(self, now: datetime) -> tuple[str, ...]:
         """Targets that have something to do at `now`."""
         with self._database.read() as connection:
             found = connection.execute(select(deliveries.c.target).where(*_due(now)).distinct())
@@ -37,13 +37,13 @@ class Outbox:
 
     def claim_due(
         self, now: datetime, limit: int, lease_s: float, owner: str, target: str | None = None
-    ) -> list[Outgoing]:
+    ) -> list[ClaimedDelivery]:
         """Take up to `limit` due deliveries (of `target`, when given) for `owner`, for `lease_s` seconds.
 
         Order is kept within a trip and target: the next notice is not claimed while an older one is waiting and
         still of use. What has expired is handed out too, to be marked so.
         """
-        chosen = select(deliveries.c.id).where(*_due(now), ~_older_waits(now))
+        chosen = select(deliveries.c.id).where(*_due(now), ~_has_older_waiting(now))
         if target is not None:
             chosen = chosen.where(deliveries.c.target == target)
         chosen = chosen.order_by(deliveries.c.next_try, deliveries.c.id).limit(limit)
@@ -62,9 +62,9 @@ class Outbox:
             )
             return [_outgoing(row) for row in rows]
 
-    def claim_each(
+    def claim_many(
         self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str, expired_too: bool = True
-    ) -> dict[str, list[Outgoing]]:
+    ) -> dict[str, list[ClaimedDelivery]]:
         """`claim_due` for many targets in one transaction: up to so many of each, by target; none where none is due.
 
         `expired_too`: also what is of no more use by now, to be marked so.
@@ -74,7 +74,7 @@ class Outbox:
             partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id)
         )
         chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
-            *_due(now), deliveries.c.target.in_(wanted), ~_older_waits(now)
+            *_due(now), deliveries.c.target.in_(wanted), ~_has_older_waiting(now)
         )
         if not expired_too:
             chosen = chosen.where(deliveries.c.expires_at > now)
@@ -94,14 +94,14 @@ class Outbox:
             rows = connection.execute(
                 _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
             )
-            claimed: dict[str, list[Outgoing]] = {}
+            claimed: dict[str, list[ClaimedDelivery]] = {}
             for outgoing in map(_outgoing, rows):
                 claimed.setdefault(outgoing.target, []).append(outgoing)
             return claimed
 
-    def peek_due(self, now: datetime, target: str) -> list[Outgoing]:
+    def peek_due(self, now: datetime, target: str) -> list[ClaimedDelivery]:
         """What could be claimed for `target`, unclaimed: for the leading daemon, while the store takes no writes."""
-        wanted = _whole().where(*_due(now), ~_older_waits(now), deliveries.c.target == target)
+        wanted = _whole().where(*_due(now), ~_has_older_waiting(now), deliveries.c.target == target)
         with self._database.read(leading=True) as connection:
             rows = connection.execute(wanted.order_by(deliveries.c.next_try, deliveries.c.id))
             return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
@@ -124,9 +124,9 @@ class Outbox:
                 .values(state=DONE, settled_at=at, note=note, **_FREE)
             )
 
-    def standings(self) -> Mapping[str, EndpointState]:
+    def standings(self) -> Mapping[str, StoredChannel]:
         """The state of each channel, by name."""
-        return Endpoints(self._database).standings()
+        return Channels(self._database).standings()
 
     def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[State] = ()) -> None:
         """`mark_done` for many, by delivery id, and what their channels came to, in one transaction."""
@@ -149,13 +149,13 @@ class Outbox:
         self._change_waiting(delivery_id, channel, next_try=next_try, note=note)
 
     def mark_parked(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
-        """Given up until a person puts it right and calls `requeue`."""
+        """Given up until a person puts it right and calls `retry_now`."""
         self._change_waiting(delivery_id, channel, state=PARKED, settled_at=at, note=note)
 
     def mark_expired(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
         self._change_waiting(delivery_id, channel, state=EXPIRED, settled_at=at, note=note)
 
-    def wake(self, target: str, now: datetime, limit: int | None = None) -> int:
+    def make_due_now(self, target: str, now: datetime, limit: int | None = None) -> int:
         """Make what pauses for `target` due at `now`; with a `limit`, so many of those whose pause ends soonest."""
         pausing = (
             select(deliveries.c.id)
@@ -178,25 +178,25 @@ class Outbox:
         with self._database.write() as connection:
             return connection.execute(update(deliveries).where(wanted).values(next_try=now, **_FREE)).rowcount
 
-    def requeue(self, ids: Sequence[int], now: datetime) -> int:
+    def retry_now(self, ids: Sequence[int], now: datetime) -> int:
         """Put parked deliveries back in line, as new. Returns how many were parked and now wait."""
         with self._database.write() as connection:
             return sum(
                 connection.execute(
                     update(deliveries)
-                    .where(deliveries.c.id.in_(ids[n : n + _AT_A_TIME]), deliveries.c.state == PARKED)
+                    .where(deliveries.c.id.in_(ids[n : n + _BATCH_ROWS]), deliveries.c.state == PARKED)
                     .values(state=WAITING, attempts=0, next_try=now, settled_at=None)
                 ).rowcount
-                for n in range(0, len(ids), _AT_A_TIME)
+                for n in range(0, len(ids), _BATCH_ROWS)
             )
 
-    def requeue_range(
+    def retry_range(
         self, now: datetime, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
     ) -> int:
-        """Put back in line what `list_parked` of the same range lists; returns how many."""
-        return self.requeue([row.id for row in self.list_parked(target=target, since=since, until=until)], now)
+        """Put back in line what `list_dead_letters` of the same range lists; returns how many."""
+        return self.retry_now([row.id for row in self.list_dead_letters(target=target, since=since, until=until)], now)
 
-    def list_parked(
+    def list_dead_letters(
         self, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
     ) -> list[Delivery]:
         """What is parked, of one target or all, decided from `since` on and before `until`; oldest first."""
@@ -216,7 +216,7 @@ class Outbox:
         with self._database.read() as connection:
             return [_delivery(row) for row in connection.execute(wanted)][::-1]
 
-    def overtaken(self, ids: Sequence[int]) -> set[int]:
+    def superseded(self, ids: Sequence[int]) -> set[int]:
         """Those of `ids` after which newer news of the same trip reached the same target."""
         newer = deliveries.alias("newer")
         passed_by = exists().where(
@@ -234,7 +234,7 @@ class Outbox:
             rows = connection.execute(_whole().where(deliveries.c.notice_id == notice_id).order_by(deliveries.c.id))
             return [_delivery(row) for row in rows]
 
-    def tallies(self) -> tuple[TargetTally, ...]:
+    def counts_by_channel(self) -> tuple[StoredChannelCounts, ...]:
         """How many deliveries each target has in each state, by name."""
         counted = (
             select(
@@ -252,7 +252,7 @@ class Outbox:
         )
         with self._database.read() as connection:
             return tuple(
-                TargetTally(
+                StoredChannelCounts(
                     target=row.target,
                     waiting_n=row.waiting,
                     parked_n=row.parked,
@@ -264,7 +264,7 @@ class Outbox:
                 for row in connection.execute(counted)
             )
 
-    def waiting_targets(self) -> frozenset[str]:
+    def waiting_channels(self) -> frozenset[str]:
         """Targets for which anything waits, due or pausing."""
         with self._database.read() as connection:
             found = connection.execute(select(deliveries.c.target).where(deliveries.c.state == WAITING).distinct())
@@ -313,7 +313,7 @@ def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:
     )
 
 
-def _older_waits(now: datetime) -> ColumnElement[bool]:
+def _has_older_waiting(now: datetime) -> ColumnElement[bool]:
     older = deliveries.alias("older")
     return exists().where(
         and_(
@@ -339,8 +339,8 @@ def _whole() -> Select[Any]:
     ).join(notices, notices.c.id == deliveries.c.notice_id)
 
 
-def _outgoing(row: Row[Any]) -> Outgoing:
-    return Outgoing(
+def _outgoing(row: Row[Any]) -> ClaimedDelivery:
+    return ClaimedDelivery(
         id=row.id,
         notice_id=row.notice_id,
         kind=row.kind,

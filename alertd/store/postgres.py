@@ -8,20 +8,20 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 
 from alertd.errors import StoreError
-from alertd.store.url import Server
+from alertd.store.url import PostgresUrl
 
 # An advisory lock is two numbers that all who use it agree on: whose it is, and which store of this database.
 _LOCK: Final = f"SELECT pg_try_advisory_lock({int.from_bytes(b'alrt')}, hashtext(current_schema()))"
-_LOOK_EVERY_S: Final = 0.1
+_POLL_EVERY_S: Final = 0.1
 # A dead network must not hold the daemon for the system's own two hours.
-_ALIVE: Final = {
+_KEEPALIVE: Final = {
     "connect_timeout": 5,
     "keepalives_idle": 10,
     "keepalives_interval": 5,
     "keepalives_count": 3,
     "tcp_user_timeout": 15_000,
 }
-_MENDS: Final = {
+_HINTS: Final = {
     "53100": "disk is full or failing ({}); nothing was half-written; free space and the daemon goes on",
     "42501": "the user may not do this ({}); give it the right to create and use tables in this database",
     "25006": "takes no writes ({}); name the primary server, not a standby of it",
@@ -31,11 +31,11 @@ _MENDS: Final = {
 class PostgresServer:
     """The database's engine, and what is said of its failures."""
 
-    def __init__(self, place: Server, *, busy_timeout_s: float) -> None:
+    def __init__(self, place: PostgresUrl, *, busy_timeout_s: float) -> None:
         self.place, self._busy_timeout_s = place, busy_timeout_s
         self.turn: AbstractContextManager[object] = nullcontext()
         try:
-            self.engine = create_engine(place.url, connect_args=_ALIVE, pool_pre_ping=True)
+            self.engine = create_engine(place.url, connect_args=_KEEPALIVE, pool_pre_ping=True)
         except ImportError as exc:
             raise StoreError(
                 f"store {place}: the library for PostgreSQL is not installed; pip install 'alertd[postgres]'"
@@ -54,8 +54,8 @@ class PostgresServer:
 
     def explained(self, cause: BaseException | None) -> str:
         state, said = getattr(cause, "sqlstate", None), str(cause)
-        if state in _MENDS:
-            return _MENDS[state].format(said)
+        if state in _HINTS:
+            return _HINTS[state].format(said)
         if state == "55P03":
             return (
                 f"held by another program for over {self._busy_timeout_s:g} s ({said}); nothing was half-written; "
@@ -89,7 +89,7 @@ class SessionLock:
     def take(self, within_s: float = 0.0) -> bool:
         ends_s = time.monotonic() + within_s
         while not (held := self._try()) and time.monotonic() < ends_s:
-            time.sleep(_LOOK_EVERY_S)
+            time.sleep(_POLL_EVERY_S)
         return held
 
     def _try(self) -> bool:

@@ -11,10 +11,10 @@ from alertd.store.outbox import PARKED, WAITING
 from alertd.store.schedule import SETTLED
 from alertd.store.schema import deliveries, due, events, idempotency, notices, plans, slots, trips
 
-AT_A_TIME: Final = 500  # rows a transaction, so that a notice never waits long behind the cleaning
+BATCH_ROWS: Final = 500  # rows a transaction, so that a notice never waits long behind the cleaning
 
 
-class Pruning:
+class Retention:
     """Each method returns how many rows went, and raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
@@ -58,10 +58,10 @@ class Pruning:
         return sum(
             self._remove(
                 trips,
-                and_(trips.c.id.in_(over[n : n + AT_A_TIME]), ~left),
+                and_(trips.c.id.in_(over[n : n + BATCH_ROWS]), ~left),
                 first=lambda ids: delete(plans).where(plans.c.trip_id.in_(ids)),
             )
-            for n in range(0, len(over), AT_A_TIME)
+            for n in range(0, len(over), BATCH_ROWS)
         )
 
     def slots(self, before: datetime) -> int:
@@ -79,7 +79,7 @@ class Pruning:
         key, removed = tuple(table.primary_key), 0
         while True:
             with self._database.write() as connection:
-                chosen = connection.execute(select(*key).where(condition).limit(AT_A_TIME)).all()
+                chosen = connection.execute(select(*key).where(condition).limit(BATCH_ROWS)).all()
                 if not chosen:
                     return removed
                 if first is not None:

@@ -43,7 +43,7 @@ class Slot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outgoing:
+class ClaimedDelivery:
     """One notice on its way to one target. Every try sends this `body`; `attempt` counts from 1, this one included."""
 
     id: int
@@ -101,7 +101,7 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EndpointState:
+class StoredChannel:
     """One channel as the store knows it: "up", "failing" or "disabled". `failures`: in a row since the last success."""
 
     target: str
@@ -140,7 +140,7 @@ class StoredAnswer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TargetTally:
+class StoredChannelCounts:
     """One target's deliveries, counted. The times are None where there is nothing to take them from."""
 
     target: str

@@ -9,31 +9,31 @@ from sqlalchemy import Connection, Row, insert, select, update
 
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice, NoticeKind
-from alertd.store.channel_states import Endpoints
+from alertd.store.channel_states import Channels
 from alertd.store.connection import Database, insert_or
 from alertd.store.leadership import Candidate
 from alertd.store.outbox import WAITING, Outbox
-from alertd.store.retention import Pruning
+from alertd.store.retention import Retention
 from alertd.store.rows import Slot, StoredEvent, StoredPlan, StoredTrip
 from alertd.store.schedule import DueTable
 from alertd.store.schema import deliveries, events, notices, plans, slots, trips
 from alertd.store.tokens import Answers, Tokens
-from alertd.store.url import Place
+from alertd.store.url import StoreLocation
 
 
 class Store:
     """One store, open. Use as a context manager. Every method raises StoreError when the store fails."""
 
-    def __init__(self, place: Place | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
+    def __init__(self, place: StoreLocation | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
         """Open or create the store at `place`: a path, or a URL `sqlite:///path` or `postgresql://...`."""
         self._database = Database(place, wal=wal, busy_timeout_s=busy_timeout_s)
         self.place = self._database.place
         self.outbox = Outbox(self._database)
         self.due = DueTable(self._database)
-        self.endpoints = Endpoints(self._database)
+        self.channels = Channels(self._database)
         self.tokens = Tokens(self._database)
         self.answers = Answers(self._database)
-        self.pruning = Pruning(self._database)
+        self.pruning = Retention(self._database)
         self.on_new: Callable[[Notice], None] = lambda notice: None  # hears of each notice once it is kept for good
 
     def __enter__(self) -> Self:
@@ -137,7 +137,7 @@ class Store:
         trip_id: str,
         made_at: datetime,
         body_json: str,
-        said: Sequence[Notice],
+        new_notices: Sequence[Notice],
         targets: Mapping[Audience, Sequence[str]],
     ) -> tuple[str, ...]:
         """Keep a plan, its notices and a delivery for each target of each notice's audience: all or nothing.
@@ -153,8 +153,8 @@ class Store:
                     f"store {self.place}: plan {plan_id} is already there with another content; "
                     "a plan never changes, give the new one its own id"
                 )
-            new = _say(connection, said, targets, made_at)
-        return self._heard(said, new)
+            new = _insert_notices(connection, new_notices, targets, made_at)
+        return self._report_recorded(new_notices, new)
 
     def latest_plan(self, trip_id: str) -> StoredPlan | None:
         newest = select(plans).where(plans.c.trip_id == trip_id).order_by(plans.c.made_at.desc(), plans.c.id).limit(1)
@@ -190,7 +190,7 @@ class Store:
 
     def record_notices(
         self,
-        said: Sequence[Notice],
+        new_notices: Sequence[Notice],
         targets: Mapping[Audience, Sequence[str]],
         recorded_at: datetime,
         *,
@@ -210,11 +210,11 @@ class Store:
                 )
                 if filled.first() is None:
                     return ()
-            new = _say(connection, said, targets, recorded_at)
-        return self._heard(said, new)
+            new = _insert_notices(connection, new_notices, targets, recorded_at)
+        return self._report_recorded(new_notices, new)
 
-    def _heard(self, said: Sequence[Notice], new: tuple[str, ...]) -> tuple[str, ...]:
-        for notice in {notice.id: notice for notice in said if notice.id in new}.values():
+    def _report_recorded(self, new_notices: Sequence[Notice], new: tuple[str, ...]) -> tuple[str, ...]:
+        for notice in {notice.id: notice for notice in new_notices if notice.id in new}.values():
             self.on_new(notice)
         return new
 
@@ -253,11 +253,11 @@ class Store:
             return [_event(row) for row in connection.execute(wanted)]
 
 
-def _say(
-    connection: Connection, said: Sequence[Notice], targets: Mapping[Audience, Sequence[str]], at: datetime
+def _insert_notices(
+    connection: Connection, new_notices: Sequence[Notice], targets: Mapping[Audience, Sequence[str]], at: datetime
 ) -> tuple[str, ...]:
     new: list[str] = []
-    for notice in said:
+    for notice in new_notices:
         kept = connection.execute(
             insert_or(connection, notices)
             .values(

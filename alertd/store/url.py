@@ -13,7 +13,7 @@ FORMS: Final = "write a file's path, or postgresql://user@host:5432/database"
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Server:
+class PostgresUrl:
     """A PostgreSQL database. Neither its text nor its repr shows the password."""
 
     url: URL
@@ -23,14 +23,14 @@ class Server:
 
     __repr__ = __str__
 
-    def with_password(self, password: str) -> "Server":
-        return Server(self.url.set(password=password))
+    def with_password(self, password: str) -> "PostgresUrl":
+        return PostgresUrl(self.url.set(password=password))
 
 
-Place = Path | Server
+StoreLocation = Path | PostgresUrl
 
 
-def read_place(text: Path | str, base: Path = Path()) -> Place:
+def parse_store_url(text: Path | str, base: Path = Path()) -> StoreLocation:
     """A path (taken from `base`), `sqlite:///path` or `postgresql://...`. Raises StoreError, without any password."""
     if isinstance(text, Path) or "://" not in text:
         return base / text
@@ -41,5 +41,5 @@ def read_place(text: Path | str, base: Path = Path()) -> Place:
     if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
         return base / str(url.database)
     if url.drivername in ("postgresql", "postgres", "postgresql+psycopg") and url.database:
-        return Server(url.set(drivername="postgresql+psycopg"))
+        return PostgresUrl(url.set(drivername="postgresql+psycopg"))
     raise StoreError(f"store {url.render_as_string()}: no such kind of store; {FORMS}")

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from time import monotonic
 
 
-class HeldClock:
+class ManualClock:
     """Call it for the time; `advance` moves it on."""
 
     def __init__(self, now_utc: datetime) -> None:

@@ -281,7 +281,7 @@ def _forecast(issued_at: datetime | None) -> Forecast:
 
 
 # Speaks of all that is news, without waiting, night or limit.
-AT_ONCE: Final = Policy(
+IMMEDIATE_POLICY: Final = Policy(
     ease_after=timedelta(0),
     least_gap=timedelta(0),
     chain_cleared_probability=2.0,

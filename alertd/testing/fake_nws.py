@@ -10,7 +10,7 @@ Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WeatherGov:
+class FakeNws:
     """zones: by id, such as "forecast/MTZ001". alerts: features of the list. updated: the list's own time."""
 
     zones: Mapping[str, Box]
@@ -48,7 +48,7 @@ class WeatherGov:
         return [a for a in self.alerts if here & set(a["properties"]["affectedZones"])]
 
 
-def made_alert(zones: Sequence[str], **changes: Any) -> dict[str, Any]:
+def make_alert(zones: Sequence[str], **changes: Any) -> dict[str, Any]:
     """An invented Winter Storm Warning for zones, on the morning of the demo; office and words are invented too."""
     properties = {
         "id": "urn:oid:made.1",

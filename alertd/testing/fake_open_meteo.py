@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import Any, Final, Self, cast
 from urllib.parse import parse_qsl, urlsplit
 
-from alertd.testing.fake_nws import WeatherGov
+from alertd.testing.fake_nws import FakeNws
 from alertd.testing.open_meteo_format import NO_FLAWS, BadRequest, Flaws, Ground, elevation, forecast, run_metadata
 from alertd.testing.storm import Storm, ground_m, member
 
@@ -51,7 +51,7 @@ REFUSALS: Final[dict[FaultKind, tuple[int, str]]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class ApiFault:
     """One fault. `slow_s` is for SLOW, `cells` (places in the request's list) for NULLS, `stale_h` for STALE."""
 
     kind: FaultKind
@@ -73,7 +73,7 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class RecordedRequest:
     """One request as it came in."""
 
     method: str
@@ -83,7 +83,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class _Answer:
+class _Reply:
     body: bytes
     status: int = 200
     content_type: str = "application/json; charset=utf-8"
@@ -91,21 +91,21 @@ class _Answer:
 
 
 @dataclass(kw_only=True)
-class Standin:
+class FakeOpenMeteo:
     """The server, as a context manager: `with Standin(now_utc=…) as api: httpx.get(api.base_url + "/v1/forecast")`.
 
     `now_utc` is the held clock that places past_days and forecast_days; the owner may move it between requests.
-    weather_gov: also answers for that service, see there.
+    nws: also answers for that service, see there.
     `script(…)` lists the faults of the next requests, None for a good answer; `always(…)` holds for all the others.
     """
 
     now_utc: datetime
     storm: Storm = field(default_factory=Storm)
     ground: Ground = ground_m
-    weather_gov: WeatherGov | None = None
-    requests: list[Asked] = field(default_factory=list)
-    _scripted: deque[Fault | None] = field(default_factory=deque)
-    _lasting: Fault | None = None
+    nws: FakeNws | None = None
+    requests: list[RecordedRequest] = field(default_factory=list)
+    _queued: deque[ApiFault | None] = field(default_factory=deque)
+    _lasting: ApiFault | None = None
     _closing: Event = field(default_factory=Event)
     _server: "_Server | None" = None
     _thread: Thread | None = None
@@ -120,11 +120,11 @@ class Standin:
             raise RuntimeError("the stand-in serves only inside its `with` block")
         return f"http://127.0.0.1:{self._server.server_address[1]}"
 
-    def script(self, *faults: Fault | None) -> None:
+    def queue_faults(self, *faults: ApiFault | None) -> None:
         """The faults of the next requests in order, one each; None stands for a good answer."""
-        self._scripted.extend(faults)
+        self._queued.extend(faults)
 
-    def always(self, fault: Fault | None) -> None:
+    def set_fault(self, fault: ApiFault | None) -> None:
         """The fault of every request that no script covers; None to recover."""
         self._lasting = fault
 
@@ -145,51 +145,51 @@ class Standin:
             self._thread.join()
         self._server = self._thread = None
 
-    def _answer(self, asked: Asked) -> _Answer | None:
+    def _answer(self, request: RecordedRequest) -> _Reply | None:
         """The answer to one request, or None when the connection is to close without one."""
-        self.requests.append(asked)
-        fault = self._scripted.popleft() if self._scripted else self._lasting
+        self.requests.append(request)
+        fault = self._queued.popleft() if self._queued else self._lasting
         if fault is None:
-            return self._good(asked)
+            return self._good(request)
         match fault.kind:
             case FaultKind.DOWN:
                 return None
             case FaultKind.LIMIT_MINUTE | FaultKind.LIMIT_DAY | FaultKind.OVERLOADED:
                 status, reason = REFUSALS[fault.kind]
-                return _Answer(_json({"reason": reason, "error": True}), status)
+                return _Reply(_json({"reason": reason, "error": True}), status)
             case FaultKind.HTML:
-                return _Answer(
+                return _Reply(
                     b"<!doctype html><title>Sign in</title><p>Welcome to the yard's wireless", 200, "text/html"
                 )
             case FaultKind.SLOW:
                 self._closing.wait(fault.slow_s)
-        good = self._good(asked, fault.flaws)
+        good = self._good(request, fault.flaws)
         half = good.body[: len(good.body) // 2]
         match fault.kind:
             case FaultKind.GARBLED:
-                return _Answer(half[::-1] + b"\xff\xfe\x00" + half)
+                return _Reply(half[::-1] + b"\xff\xfe\x00" + half)
             case FaultKind.TRUNCATED:
-                return _Answer(good.body, sent_bytes=len(half))
+                return _Reply(good.body, sent_bytes=len(half))
             case FaultKind.BROKEN_STREAM:
-                return _Answer(half + b"Unexpected error while streaming data: timeoutReached")
+                return _Reply(half + b"Unexpected error while streaming data: timeoutReached")
         return good
 
-    def _good(self, asked: Asked, flaws: Flaws = NO_FLAWS) -> _Answer:
+    def _good(self, request: RecordedRequest, flaws: Flaws = NO_FLAWS) -> _Reply:
         try:
-            if asked.path == "/v1/forecast":
-                return _Answer(_json(forecast(asked.params, [self.storm], self.ground, self.now_utc, flaws)))
-            if asked.path == "/v1/ensemble":
+            if request.path == "/v1/forecast":
+                return _Reply(_json(forecast(request.params, [self.storm], self.ground, self.now_utc, flaws)))
+            if request.path == "/v1/ensemble":
                 storms = [self.storm, *(member(i) for i in range(1, MEMBERS + 1))]
-                return _Answer(_json(forecast(asked.params, storms, self.ground, self.now_utc, flaws)))
-            if asked.path == "/v1/elevation":
-                return _Answer(_json(elevation(asked.params, self.ground)))
-            if asked.path.startswith("/data/") and asked.path.endswith("/static/meta.json"):
-                return _Answer(_json(run_metadata(self.now_utc)))
-            if self.weather_gov is not None and (body := self.weather_gov.answer(asked.path, asked.params)) is not None:
-                return _Answer(_json(body), content_type="application/geo+json")
+                return _Reply(_json(forecast(request.params, storms, self.ground, self.now_utc, flaws)))
+            if request.path == "/v1/elevation":
+                return _Reply(_json(elevation(request.params, self.ground)))
+            if request.path.startswith("/data/") and request.path.endswith("/static/meta.json"):
+                return _Reply(_json(run_metadata(self.now_utc)))
+            if self.nws is not None and (body := self.nws.answer(request.path, request.params)) is not None:
+                return _Reply(_json(body), content_type="application/geo+json")
         except BadRequest as exc:
-            return _Answer(_json({"error": True, "reason": str(exc)}), 400)
-        return _Answer(_json({"error": True, "reason": "Not Found"}), 404)
+            return _Reply(_json({"error": True, "reason": str(exc)}), 400)
+        return _Reply(_json({"error": True, "reason": "Not Found"}), 404)
 
 
 def _json(value: Any) -> bytes:
@@ -207,7 +207,7 @@ def _params(query: str) -> dict[str, str]:
 class _Server(ThreadingHTTPServer):
     daemon_threads = True
 
-    def __init__(self, standin: Standin) -> None:
+    def __init__(self, standin: FakeOpenMeteo) -> None:
         self.standin = standin
         super().__init__(("127.0.0.1", 0), _Handler)
 
@@ -228,13 +228,13 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _reply(self, query: str) -> None:
         standin = cast(_Server, self.server).standin
-        asked = Asked(
+        request = RecordedRequest(
             method=self.command,
             path=urlsplit(self.path).path,
             params=_params(query),
             headers={k.lower(): v for k, v in self.headers.items()},
         )
-        answer = standin._answer(asked)
+        answer = standin._answer(request)
         self.close_connection = True
         if answer is None:
             self.connection.shutdown(SHUT_RDWR)
@@ -249,4 +249,4 @@ class _Handler(BaseHTTPRequestHandler):
         self.wfile.write(answer.body[: answer.sent_bytes])
 
     def log_message(self, format: str, *args: Any) -> None:
-        """Silence: the record of requests is `Standin.requests`."""
+        """Silence: the record of requests is `FakeOpenMeteo.requests`."""

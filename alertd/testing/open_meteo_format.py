@@ -30,7 +30,7 @@ Over = Literal["instant", "mean", "sum", "max"]
 
 
 @dataclass(frozen=True, slots=True)
-class Variable:
+class FakeVariable:
     """One hourly variable: its label, decimals, and what it says of the hour BEFORE its stamp (or of the instant)."""
 
     unit: str
@@ -38,36 +38,36 @@ class Variable:
     over: Over = "instant"
 
 
-VARIABLES: Final[dict[str, Variable]] = {
-    "temperature_2m": Variable("°C"),
-    "relative_humidity_2m": Variable("%", 0),
-    "dew_point_2m": Variable("°C"),
-    "precipitation_probability": Variable("%", 0, "max"),
-    "precipitation": Variable("mm", 2, "sum"),
-    "rain": Variable("mm", 2, "sum"),
-    "showers": Variable("mm", 2, "sum"),
-    "snowfall": Variable("cm", 2, "sum"),
-    "snowfall_water_equivalent": Variable("mm", 2, "sum"),
-    "weather_code": Variable("wmo code", 0),
-    "pressure_msl": Variable("hPa"),
-    "surface_pressure": Variable("hPa"),
-    "cloud_cover": Variable("%", 0),
-    "wind_speed_10m": Variable("m/s", 2),
-    "wind_gusts_10m": Variable("m/s", 2, "max"),
-    "wind_direction_10m": Variable("°", 0),
-    "shortwave_radiation": Variable("W/m²", 1, "mean"),
-    "freezing_level_height": Variable("m", 0),
+VARIABLES: Final[dict[str, FakeVariable]] = {
+    "temperature_2m": FakeVariable("°C"),
+    "relative_humidity_2m": FakeVariable("%", 0),
+    "dew_point_2m": FakeVariable("°C"),
+    "precipitation_probability": FakeVariable("%", 0, "max"),
+    "precipitation": FakeVariable("mm", 2, "sum"),
+    "rain": FakeVariable("mm", 2, "sum"),
+    "showers": FakeVariable("mm", 2, "sum"),
+    "snowfall": FakeVariable("cm", 2, "sum"),
+    "snowfall_water_equivalent": FakeVariable("mm", 2, "sum"),
+    "weather_code": FakeVariable("wmo code", 0),
+    "pressure_msl": FakeVariable("hPa"),
+    "surface_pressure": FakeVariable("hPa"),
+    "cloud_cover": FakeVariable("%", 0),
+    "wind_speed_10m": FakeVariable("m/s", 2),
+    "wind_gusts_10m": FakeVariable("m/s", 2, "max"),
+    "wind_direction_10m": FakeVariable("°", 0),
+    "shortwave_radiation": FakeVariable("W/m²", 1, "mean"),
+    "freezing_level_height": FakeVariable("m", 0),
 }
 # Names the API knows and the storm has nothing to say on: all null, as from a model that lacks them.
-NOT_CARRIED: Final[dict[str, Variable]] = {
-    "apparent_temperature": Variable("°C"),
-    "wet_bulb_temperature_2m": Variable("°C"),
-    "surface_temperature": Variable("°C"),
-    "soil_temperature_0cm": Variable("°C"),
-    "snow_depth": Variable("m"),
-    "snowfall_height": Variable("m"),
-    "visibility": Variable("m"),
-    "cape": Variable("J/kg"),
+NOT_CARRIED: Final[dict[str, FakeVariable]] = {
+    "apparent_temperature": FakeVariable("°C"),
+    "wet_bulb_temperature_2m": FakeVariable("°C"),
+    "surface_temperature": FakeVariable("°C"),
+    "soil_temperature_0cm": FakeVariable("°C"),
+    "snow_depth": FakeVariable("m"),
+    "snowfall_height": FakeVariable("m"),
+    "visibility": FakeVariable("m"),
+    "cape": FakeVariable("J/kg"),
 }
 # Label and scale per choice of unit; Fahrenheit's offset is in `_in_units`.
 UNIT_CHOICES: Final[dict[str, dict[str, dict[str, tuple[str, float]]]]] = {
@@ -114,7 +114,7 @@ def forecast(
     names = _variables(params)
     stamps = _stamps(params, now_utc) - flaws.stale_h * HOUR_S
     units = _unit_choice(FOREIGN_UNITS if flaws.foreign_units else params)
-    columns = {"time": Variable(_choice(params, "timeformat", ("iso8601", "unixtime")))}
+    columns = {"time": FakeVariable(_choice(params, "timeformat", ("iso8601", "unixtime")))}
     series: dict[str, Array] = {}
     for i, storm in enumerate(storms):
         hourly = _hourly(storm, cell_lat, cell_lon, height_m, stamps)
@@ -199,7 +199,7 @@ def _places(params: Params, most: int) -> tuple[Array, Array]:
     return lat, lon
 
 
-def _lookup(name: str) -> Variable:
+def _lookup(name: str) -> FakeVariable:
     return VARIABLES.get(name) or NOT_CARRIED[name]
 
 
@@ -300,18 +300,18 @@ def _hourly(storm: Storm, lat: Array, lon: Array, height_m: Array, stamps: Array
 
 
 def _in_units(
-    variable: Variable, values: Array | None, shape: tuple[int, int], units: Mapping[str, tuple[str, float]]
-) -> tuple[Variable, Array]:
+    variable: FakeVariable, values: Array | None, shape: tuple[int, int], units: Mapping[str, tuple[str, float]]
+) -> tuple[FakeVariable, Array]:
     """The variable under the label of the unit chosen, and its values in it; NaN where the storm says nothing."""
     if values is None:
         values = np.full(shape, np.nan)
     label, scale = units.get(variable.unit, (variable.unit, 1.0))
     offset = 32.0 if label == "°F" else 0.0
     decimals = 3 if label == "inch" else variable.decimals
-    return Variable(label, decimals, variable.over), scale * values + offset
+    return FakeVariable(label, decimals, variable.over), scale * values + offset
 
 
-def _numbers(values: Array, column: Variable) -> list[float | int | None]:
+def _numbers(values: Array, column: FakeVariable) -> list[float | int | None]:
     """JSON numbers: whole where the API gives whole ones, null for NaN."""
     cast_to = int if column.decimals == 0 else float
     return [None if np.isnan(v) else cast_to(v) for v in values.round(column.decimals) + 0.0]

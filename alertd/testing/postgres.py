@@ -26,7 +26,7 @@ def server_programs() -> Path | None:
     return next((folder for folder in folders if all((folder / name).exists() for name in _NEEDED)), None)
 
 
-class Cluster:
+class PostgresCluster:
     """Use as a context manager. The server asks for a password and syncs to disk, as a real one should."""
 
     def __init__(self, programs: Path) -> None:
@@ -50,7 +50,7 @@ class Cluster:
         self._run("pg_ctl", "-D", f"{self.folder}/data", "-m", "immediate", "-w", "stop")
         shutil.rmtree(self.folder, ignore_errors=True)
 
-    def new_place(self) -> str:
+    def new_store_url(self) -> str:
         """The URL, password included, of an empty schema: a store of its own, quicker made than a database."""
         name = f"s{secrets.token_hex(6)}"
         self.sql(f"CREATE SCHEMA {name}")

@@ -10,18 +10,18 @@ from typing import Any, Self
 
 import uvicorn
 
-from alertd.planning.planner import Planner, planner
-from alertd.service.cycle import Outcome, run_cycle
+from alertd.planning.planner import Planner, create_planner
+from alertd.service.cycle import CycleOutcome, run_cycle
 from alertd.settings.model import Settings
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 from alertd.web.app import make_api
 
 
-class Served:
+class PageServer:
     """Use as a context manager: inside it, one cycle has run and `base_url` answers."""
 
-    def __init__(self, settings: Settings, clock: HeldClock) -> None:
+    def __init__(self, settings: Settings, clock: ManualClock) -> None:
         self.settings, self.clock = settings, clock
         self.store = Store(settings.store)
         self.wakes = 0
@@ -39,15 +39,15 @@ class Served:
         self._thread.join(timeout=30)
         self.store.close()
 
-    def cycle(self) -> Outcome:
+    def cycle(self) -> CycleOutcome:
         """Plan again, by the clock of now."""
         return self._wait(run_cycle(self.planner, self.store, self.clock()))
 
     def link(self, trip_id: str) -> str:
         """Where the driver of a trip reads its plan."""
-        return self.base_url + self.planner.links.link_for(self.planner.shown.plans[trip_id], self.clock())
+        return self.base_url + self.planner.links.link_for(self.planner.latest.plans[trip_id], self.clock())
 
-    def _wait(self, job: Coroutine[Any, Any, Outcome]) -> Outcome:
+    def _wait(self, job: Coroutine[Any, Any, CycleOutcome]) -> CycleOutcome:
         return asyncio.run_coroutine_threadsafe(job, self._loop).result(timeout=120)
 
     def _run(self) -> None:
@@ -57,7 +57,7 @@ class Served:
 
     async def _serve(self) -> None:
         try:
-            async with planner(self.settings, self.clock) as planning:
+            async with create_planner(self.settings, self.clock) as planning:
                 self.planner: Planner = planning
                 await run_cycle(planning, self.store, self.clock())
                 app = make_api(planning, self.store, self.clock, self._wake)

@@ -9,11 +9,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from alertd.forecast.observations import Seen, Station, StationReport
+from alertd.forecast.observations import Phenomenon, Station, StationReport
 from alertd.notices.model import Audience
-from alertd.planning.stations import keep_observations
-from alertd.records.driver_reports import keep_report
-from alertd.records.positions import keep_position
+from alertd.planning.stations import save_observations
+from alertd.records.driver_reports import save_report
+from alertd.records.positions import save_position
 from alertd.route.model import Route
 from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, parse_report
 from alertd.sources.requests.positions import PositionRequest
@@ -73,7 +73,7 @@ class Trucks:
         truck.seen_at = now_utc
         truck.arrived = truck.at_m >= float(route.distance_m[-1])
         lat, lon = (float(np.interp(truck.at_m, route.distance_m, v)) for v in (route.lat_deg, route.lon_deg))
-        keep_position(self._store, trip_id, PositionRequest(at=now_utc.isoformat(), lat=lat, lon=lon))
+        save_position(self._store, trip_id, PositionRequest(at=now_utc.isoformat(), lat=lat, lon=lon))
 
     def _work(self, trip_id: str, truck: Truck, now_utc: datetime) -> None:
         """Report chains when they are on, or off: what is reported is done."""
@@ -111,7 +111,7 @@ class Trucks:
                 self._report(trip_id, READ, now_utc, notice_id=notice.id)
 
     def _report(self, trip_id: str, what: str, at: datetime, **more: str) -> None:
-        keep_report(self._store, trip_id, parse_report({"what": what, "at": at.isoformat(), **more}, "demo"))
+        save_report(self._store, trip_id, parse_report({"what": what, "at": at.isoformat(), **more}, "demo"))
 
 
 def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
@@ -134,7 +134,7 @@ def observe(store: Store, route: Route, storm: Storm, now_utc: datetime) -> None
         i = int(np.argmin(np.abs(route.lon_deg - lon_deg)))
         lat, lon, height = (float(a[i]) for a in (route.lat_deg, route.lon_deg, route.elevation_m))
         sky = {k: float(v) for k, v in storm.weather(lat, lon, height, now_utc.timestamp()).items()}
-        falls = Seen.SNOW if sky["snowfall_water_equivalent"] >= 0.5 * sky["precipitation"] else Seen.RAIN
+        falls = Phenomenon.SNOW if sky["snowfall_water_equivalent"] >= 0.5 * sky["precipitation"] else Phenomenon.RAIN
         reports.append(
             StationReport(
                 station=Station(id=name, lat_deg=lat, lon_deg=lon, elevation_m=height),
@@ -152,4 +152,4 @@ def observe(store: Store, route: Route, storm: Storm, now_utc: datetime) -> None
                 raw="",
             )
         )
-    keep_observations(store, reports)
+    save_observations(store, reports)

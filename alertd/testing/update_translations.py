@@ -13,7 +13,7 @@ import alertd
 from alertd.i18n import LANGUAGES
 from alertd.sources.files.translations import FOLDER, read_catalogue
 
-_IN_CODE: Final = {"say": None, "marked": None, "count": (1, 2)}
+_IN_CODE: Final = {"gettext": None, "gettext_noop": None, "ngettext": (1, 2)}
 _IN_TEMPLATES: Final = {"_": None, "count": (1, 2)}
 # What a driver may see; the other pages are read by offices, in English.
 _TEMPLATES: Final = [(f"web/pages/templates/{name}.html", "jinja2") for name in ("base", "driver", "refused")]

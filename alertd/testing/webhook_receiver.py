@@ -28,7 +28,7 @@ class Received:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class ReceiverFault:
     """How to answer instead of 204.
 
     `keeps`: the notice is taken before things go wrong. `drops`: the connection ends without an answer. `drip_s`: the
@@ -43,7 +43,7 @@ class Fault:
     drip_s: float | None = None
 
 
-class Receiver:
+class WebhookReceiver:
     """Use as a context manager. `received` is what was taken, `refused` why others were not, in order of arrival."""
 
     def __init__(self, secret: str, *, clock: Callable[[], datetime] | None = None) -> None:
@@ -53,8 +53,8 @@ class Receiver:
         """
         self._check = _checker(secret, clock)
         self._lock = threading.Lock()
-        self._next: deque[Fault | None] = deque()
-        self._always: Fault | None = None
+        self._next: deque[ReceiverFault | None] = deque()
+        self._always: ReceiverFault | None = None
         self._stopped = threading.Event()
         self.received: list[Received] = []
         self.refused: list[str] = []
@@ -76,17 +76,17 @@ class Receiver:
         self._thread.join()
         self._server.server_close()
 
-    def answer_next(self, *faults: Fault | None) -> None:
+    def queue_faults(self, *faults: ReceiverFault | None) -> None:
         """Answer the next requests so, one each; None stands for a sound answer."""
         with self._lock:
             self._next.extend(faults)
 
-    def answer_always(self, fault: Fault | None) -> None:
-        """Answer every request so from now on, after those of `answer_next`; None ends it."""
+    def set_fault(self, fault: ReceiverFault | None) -> None:
+        """Answer every request so from now on, after those of `queue_faults`; None ends it."""
         with self._lock:
             self._always = fault
 
-    def _take(self, headers: dict[str, str], body: bytes) -> Fault:
+    def _take(self, headers: dict[str, str], body: bytes) -> ReceiverFault:
         with self._lock:
             self.requests_n += 1
             fault = self._next.popleft() if self._next else self._always
@@ -95,7 +95,7 @@ class Receiver:
             problem = self._check(headers, body)
             if problem:
                 self.refused.append(problem)
-                return Fault(status=400, body=problem.encode())
+                return ReceiverFault(status=400, body=problem.encode())
             self.received.append(
                 Received(
                     id=headers["webhook-id"],
@@ -104,7 +104,7 @@ class Receiver:
                     body=body,
                 )
             )
-            return fault or Fault(status=204)
+            return fault or ReceiverFault(status=204)
 
 
 class _Server(ThreadingHTTPServer):
@@ -151,7 +151,7 @@ def _checker(secret: str, clock: Callable[[], datetime] | None) -> Callable[[dic
     return check
 
 
-def _handler(receiver: Receiver) -> type[BaseHTTPRequestHandler]:
+def _handler(receiver: WebhookReceiver) -> type[BaseHTTPRequestHandler]:
     class Handler(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
         timeout = 30
@@ -171,7 +171,7 @@ def _handler(receiver: Receiver) -> type[BaseHTTPRequestHandler]:
             except (BrokenPipeError, ConnectionResetError):
                 self.close_connection = True
 
-        def _answer(self, answer: Fault) -> None:
+        def _answer(self, answer: ReceiverFault) -> None:
             self.send_response(answer.status)
             for name, value in answer.headers:
                 self.send_header(name, value)

@@ -12,18 +12,18 @@ from fastapi.responses import JSONResponse
 import alertd
 from alertd.clock import Clock
 from alertd.errors import InputError
-from alertd.notices.sent_state import said_from_plain
+from alertd.notices.sent_state import facts_from_plain
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.serialize import FORMAT, to_plain
 from alertd.planning.latest_plans import read_plan
 from alertd.planning.planner import Planner
-from alertd.records.closures import TakenError, keep_closure, standing, take_back
-from alertd.records.positions import keep_position
-from alertd.service.cap_alerts import Alerts
-from alertd.service.cycle import keep_trip
-from alertd.service.liveness import Pulse
-from alertd.service.metrics import Meters
-from alertd.service.tokens import Doorkeeper
+from alertd.records.closures import IdConflict, active_closures, save_closure, withdraw
+from alertd.records.positions import save_position
+from alertd.service.cap_alerts import CapAlerts
+from alertd.service.cycle import save_trip
+from alertd.service.liveness import Liveness
+from alertd.service.metrics import Metrics
+from alertd.service.tokens import TokenAuthenticator
 from alertd.sources.files.toml import FileModel
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.sources.requests.closures import ClosureRequest, parse_closure
@@ -39,24 +39,24 @@ from alertd.web.api.route_uploads import GPX_LIMITS
 from alertd.web.api.routes import ROUTES_PATH, routes_router
 from alertd.web.api.scores import score_router
 from alertd.web.api.trips import records_router
-from alertd.web.auth import Entrance
+from alertd.web.auth import Authorizer
 from alertd.web.exposure import exposed_by
 from alertd.web.hosts import HostCheck, hosts_of
-from alertd.web.idempotency import PARAMETER, Keeping, Once, Replay, answer_again
-from alertd.web.middleware import Shell
+from alertd.web.idempotency import PARAMETER, IdempotencyMiddleware, IdempotencyStore, ReplayedAnswer, replay_answer
+from alertd.web.middleware import RequestGuardMiddleware
 from alertd.web.pages.router import pages_router
-from alertd.web.problems import PROBLEM_RESPONSES, Refused, explain
+from alertd.web.problems import PROBLEM_RESPONSES, ProblemError, install_handlers
 
 CLOCKS_APART = timedelta(minutes=5)  # a device's clock may be so far ahead of ours
 
 
-def _takes(model: type[FileModel]) -> dict[str, Any]:
+def _request_body(model: type[FileModel]) -> dict[str, Any]:
     """For the description of the interface: a JSON body of this shape."""
     content = {"application/json": {"schema": model.model_json_schema()}}
     return {"requestBody": {"required": True, "content": content}, "parameters": [PARAMETER]}
 
 
-_KNOWN_SO: dict[int | str, dict[str, Any]] = {200: {"description": "It was known so."}}
+_UNCHANGED: dict[int | str, dict[str, Any]] = {200: {"description": "It was known so."}}
 
 
 def make_api(
@@ -64,43 +64,47 @@ def make_api(
     store: Store,
     clock: Clock,
     wake: Callable[[], None],
-    watched: tuple[Pulse, Meters] | None = None,
-    alerts: Alerts | None = None,
+    watched: tuple[Liveness, Metrics] | None = None,
+    alerts: CapAlerts | None = None,
 ) -> FastAPI:
     """The application. `wake` asks for a cycle soon after a trip has come or changed. watched: of the daemon's work.
 
     `app.state.doorkeeper.allowed(token, scope)` says what a token may do, for pages that ask for one themselves.
     """
     app = FastAPI(title="alertd", version=alertd.__version__, docs_url=None, redoc_url=None, redirect_slashes=False)
-    explain(app)
-    app.add_exception_handler(Replay, answer_again)
-    settings, once = planner.settings, Once(store, clock)
-    app.state.doorkeeper = Doorkeeper(store, settings.http_token, clock, open_without=not exposed_by(settings))
-    entrance = Entrance(app.state.doorkeeper, settings.http_limits)
-    pulse, meters = watched or (Pulse(), Meters())
+    install_handlers(app)
+    app.add_exception_handler(ReplayedAnswer, replay_answer)
+    settings, once = planner.settings, IdempotencyStore(store, clock)
+    app.state.authenticator = TokenAuthenticator(
+        store, settings.http_token, clock, open_without=not exposed_by(settings)
+    )
+    authorizer = Authorizer(app.state.authenticator, settings.http_limits)
+    liveness, metrics = watched or (Liveness(), Metrics())
 
     def serve(router: APIRouter, write: str) -> None:
         """For who may read, and for what changes something, who has the scope `write`."""
-        guards = [Depends(entrance.guard(write)), Depends(once.look_up)]
+        guards = [Depends(authorizer.require_scope(write)), Depends(once.look_up)]
         app.include_router(router, dependencies=guards, responses=PROBLEM_RESPONSES)
 
     serve(_trips(planner, store, clock, wake), "trips")
     serve(records_router(store), "trips")
     serve(routes_router(planner), "trips")
     serve(_positions(store, clock), "reports")
-    serve(reports_router(store, clock, _body, _json, _takes(ReportRequest)), "reports")
+    serve(reports_router(store, clock, _body, _json, _request_body(ReportRequest)), "reports")
     serve(_closures(store, clock, wake), "posted")
     serve(posted_router(planner, store, clock, wake, _body, _json), "posted")
     serve(chainlog_router(planner, store, clock, _body, _json), "reports")
     serve(score_router(planner, store, clock), "admin")
     serve(channels_router(settings, store, clock), "admin")
-    serve(alerts_router(alerts or Alerts(store, settings.fleet)), "admin")
-    serve(metrics_router(store, clock, meters), "admin")
-    app.include_router(health_router(planner, store, clock, pulse, meters), responses=PROBLEM_RESPONSES)
-    app.include_router(pages_router(planner, store, clock, wake, entrance))
-    app.add_middleware(Keeping, once=once)
+    serve(alerts_router(alerts or CapAlerts(store, settings.fleet)), "admin")
+    serve(metrics_router(store, clock, metrics), "admin")
+    app.include_router(health_router(planner, store, clock, liveness, metrics), responses=PROBLEM_RESPONSES)
+    app.include_router(pages_router(planner, store, clock, wake, authorizer))
+    app.add_middleware(IdempotencyMiddleware, once=once)
     app.add_middleware(HostCheck, hosts=hosts_of(settings))
-    app.add_middleware(Shell, larger={ROUTES_PATH: GPX_LIMITS.max_bytes})  # the last one added is outermost
+    app.add_middleware(
+        RequestGuardMiddleware, larger={ROUTES_PATH: GPX_LIMITS.max_bytes}
+    )  # the last one added is outermost
     return app
 
 
@@ -110,7 +114,7 @@ def _as_seen(body: dict[str, Any], now_utc: datetime) -> dict[str, Any]:
     plan = read_plan(json.loads(json.dumps(plain)))
     if plan is None:
         return plain
-    seen = raised(plan, upheld(plan, said_from_plain(body["said"]), now_utc), now_utc)
+    seen = raised(plan, upheld(plan, facts_from_plain(body["said"]), now_utc), now_utc)
     if seen is plan:
         return plain
     for told, stretch in zip(plain["stretches"], seen.stretches, strict=True):
@@ -122,7 +126,7 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
     router = APIRouter(prefix="/v1/trips")
     one_at_a_time = asyncio.Lock()  # between looking an id up and keeping it
 
-    @router.post("", status_code=201, openapi_extra=_takes(TripRequest), responses=_KNOWN_SO)
+    @router.post("", status_code=201, openapi_extra=_request_body(TripRequest), responses=_UNCHANGED)
     async def post_trip(body: Annotated[bytes, Depends(_body)]) -> Response:
         """Register a trip: 201 when new, 200 when it was known just so, 409 when the id is another trip's."""
         now = clock()
@@ -135,15 +139,17 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
                 "give a departure that is still to come",
             )
         for name in (trip.route, *trip.other_routes):
-            planner.ground.gpx(name, "request")
-        planner.ground.rig(trip.rig, "request")
+            planner.reference.gpx(name, "request")
+        planner.reference.rig(trip.rig, "request")
         async with one_at_a_time:
             known = await asyncio.to_thread(store.trip, trip.id)
             if known is not None and known.cancelled:
-                raise Refused(409, "the id is taken", f"trip {trip.id} was cancelled; give a new id")
+                raise ProblemError(409, "the id is taken", f"trip {trip.id} was cancelled; give a new id")
             if known is not None and known.body != trip.model_dump_json():
-                raise Refused(409, "the id is taken", f"trip {trip.id} is there with another content; give a new id")
-            new = await asyncio.to_thread(keep_trip, store, trip, now)
+                raise ProblemError(
+                    409, "the id is taken", f"trip {trip.id} is there with another content; give a new id"
+                )
+            new = await asyncio.to_thread(save_trip, store, trip, now)
         if new:
             wake()
         return JSONResponse(trip.model_dump(mode="json"), status_code=201 if new else 200)
@@ -158,14 +164,14 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
         """The newest plan of a trip; while data are missing, never below what was sent before."""
         stored = await asyncio.to_thread(store.latest_plan, trip_id)
         if stored is None:
-            raise Refused(404, "no plan", f"trip {trip_id} is unknown or not planned yet")
+            raise ProblemError(404, "no plan", f"trip {trip_id} is unknown or not planned yet")
         return {"format": FORMAT, **_as_seen(json.loads(stored.body), clock())}
 
     @router.delete("/{trip_id}", status_code=204)
     async def cancel_trip(trip_id: str) -> None:
         """Stop planning a trip. What was already decided about it still goes out."""
         if not await asyncio.to_thread(store.cancel_trip, trip_id):
-            raise Refused(404, "no such trip", f"trip {trip_id} is unknown")
+            raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
 
     return router
 
@@ -173,7 +179,9 @@ def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None
 def _positions(store: Store, clock: Clock) -> APIRouter:
     router = APIRouter(prefix="/v1/trips")
 
-    @router.post("/{trip_id}/positions", status_code=201, openapi_extra=_takes(PositionRequest), responses=_KNOWN_SO)
+    @router.post(
+        "/{trip_id}/positions", status_code=201, openapi_extra=_request_body(PositionRequest), responses=_UNCHANGED
+    )
     async def post_position(trip_id: str, body: Annotated[bytes, Depends(_body)]) -> Response:
         """Report where the truck of a trip is: 201 when new, 200 when known just so. The next cycle plans from it."""
         now = clock()
@@ -187,8 +195,8 @@ def _positions(store: Store, clock: Clock) -> APIRouter:
             )
         trip = await asyncio.to_thread(store.trip, trip_id)
         if trip is None or trip.cancelled:
-            raise Refused(404, "no such trip", f"trip {trip_id} is {'unknown' if trip is None else 'cancelled'}")
-        new = await asyncio.to_thread(keep_position, store, trip_id, position)
+            raise ProblemError(404, "no such trip", f"trip {trip_id} is {'unknown' if trip is None else 'cancelled'}")
+        new = await asyncio.to_thread(save_position, store, trip_id, position)
         return JSONResponse({"trip_id": trip_id, **position.model_dump()}, status_code=201 if new else 200)
 
     return router
@@ -197,14 +205,14 @@ def _positions(store: Store, clock: Clock) -> APIRouter:
 def _closures(store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
     router = APIRouter(prefix="/v1/closures")
 
-    @router.post("", status_code=201, openapi_extra=_takes(ClosureRequest), responses=_KNOWN_SO)
+    @router.post("", status_code=201, openapi_extra=_request_body(ClosureRequest), responses=_UNCHANGED)
     async def post_closure(body: Annotated[bytes, Depends(_body)]) -> Response:
         """Post a closed road: 201 when new, 200 when it was known just so, 409 when the id is another closure's."""
         closure = parse_closure(_json(body, "closure"), "request")
         try:
-            new = await asyncio.to_thread(keep_closure, store, closure, clock())
-        except TakenError as exc:
-            raise Refused(409, "the id is taken", str(exc)) from exc
+            new = await asyncio.to_thread(save_closure, store, closure, clock())
+        except IdConflict as exc:
+            raise ProblemError(409, "the id is taken", str(exc)) from exc
         if new:
             wake()
         return JSONResponse(closure.model_dump(mode="json", by_alias=True), status_code=201 if new else 200)
@@ -212,14 +220,14 @@ def _closures(store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter
     @router.get("")
     async def list_closures() -> dict[str, Any]:
         """Every closure that is neither taken back nor over."""
-        found = await asyncio.to_thread(standing, store, clock())
+        found = await asyncio.to_thread(active_closures, store, clock())
         return {"closures": [c.model_dump(mode="json", by_alias=True) for c in found]}
 
     @router.delete("/{closure_id}", status_code=204)
     async def delete_closure(closure_id: str) -> None:
         """Take a closure back: the road is open. Its id is not given again."""
-        if not await asyncio.to_thread(take_back, store, closure_id, clock()):
-            raise Refused(404, "no such closure", f"closure {closure_id} is unknown")
+        if not await asyncio.to_thread(withdraw, store, closure_id, clock()):
+            raise ProblemError(404, "no such closure", f"closure {closure_id} is unknown")
         wake()
 
     return router
@@ -231,7 +239,7 @@ async def _body(request: Request) -> bytes:
     Only as JSON: a web page open in a browser on this machine can post other types here without asking.
     """
     if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
-        raise Refused(415, "not JSON", "send it with Content-Type: application/json")
+        raise ProblemError(415, "not JSON", "send it with Content-Type: application/json")
     return await request.body()
 
 

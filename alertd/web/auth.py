@@ -8,18 +8,18 @@ from typing import Annotated, Final
 from fastapi import Depends, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
-from alertd.service.tokens import Caller, Doorkeeper
+from alertd.service.tokens import Caller, TokenAuthenticator
 from alertd.settings.model import HttpLimits
 from alertd.web.hosts import from_here
-from alertd.web.problems import Refused
-from alertd.web.rate_limit import Pace, network_of
+from alertd.web.problems import ProblemError
+from alertd.web.rate_limit import SlidingWindowLimiter, network_of
 
 Guard = Callable[..., Awaitable[Caller]]
 _READS: Final = ("GET", "HEAD")
 _BEARER: Final = HTTPBearer(auto_error=False, description="A token of `alertd token new`, or that of the settings.")
 
 
-class Entrance:
+class Authorizer:
     """One for an application: what each caller asked lately is counted over all its routes.
 
     A right token is let in whatever others at its address did: many trucks and an office may share one, and a device
@@ -27,12 +27,15 @@ class Entrance:
     """
 
     def __init__(
-        self, doorkeeper: Doorkeeper, limits: HttpLimits, monotonic: Callable[[], float] = time.monotonic
+        self, authenticator: TokenAuthenticator, limits: HttpLimits, monotonic: Callable[[], float] = time.monotonic
     ) -> None:
-        self.doorkeeper, self._monotonic = doorkeeper, monotonic
-        self._asked, self._failed = Pace(limits.requests_per_min), Pace(limits.failures_per_min)
+        self.authenticator, self._monotonic = authenticator, monotonic
+        self._asked, self._failed = (
+            SlidingWindowLimiter(limits.requests_per_min),
+            SlidingWindowLimiter(limits.failures_per_min),
+        )
 
-    def guard(self, write: str) -> Guard:
+    def require_scope(self, write: str) -> Guard:
         """A dependency that lets in who may `read` to read, and who may `write` to do all else."""
 
         async def guarded(
@@ -40,17 +43,17 @@ class Entrance:
         ) -> Caller:
             scope = "read" if request.method in _READS else write
             token, here = sent.credentials if sent else "", from_here(request)
-            caller = await asyncio.to_thread(self.doorkeeper.caller, token, here=here)
+            caller = await asyncio.to_thread(self.authenticator.caller, token, here=here)
             now_s = self._monotonic()
             if caller is None:
                 self.count_wrong_token(request, now_s)
                 # RFC 9110 section 11.6.1: a 401 says how to be let in.
                 challenge = {"WWW-Authenticate": "Bearer"}
                 detail = "send Authorization: Bearer with a token of this daemon"
-                raise Refused(401, "no valid token", detail, challenge)
-            self._pace(caller, now_s)
+                raise ProblemError(401, "no valid token", detail, challenge)
+            self._rate_limit(caller, now_s)
             if not caller.may(scope):
-                raise Refused(403, "not allowed", f'this token has no scope "{scope}"; make one that has it')
+                raise ProblemError(403, "not allowed", f'this token has no scope "{scope}"; make one that has it')
             request.scope["alertd.caller"] = caller.id
             return caller
 
@@ -62,13 +65,15 @@ class Entrance:
         now_s = self._monotonic() if now_s is None else now_s
         wait_s = self._failed.wait_s(address, now_s)
         if wait_s:
-            raise Refused(429, "too many wrong tokens", f"try again in {wait_s} s", {"Retry-After": str(wait_s)})
-        self._failed.count(address, now_s)
+            raise ProblemError(429, "too many wrong tokens", f"try again in {wait_s} s", {"Retry-After": str(wait_s)})
+        self._failed.record(address, now_s)
 
-    def _pace(self, caller: Caller, now_s: float) -> None:
+    def _rate_limit(self, caller: Caller, now_s: float) -> None:
         if caller.open:
             return
         wait_s = self._asked.wait_s(caller.id, now_s)
         if wait_s:
-            raise Refused(429, "too many requests", f"send the next one in {wait_s} s", {"Retry-After": str(wait_s)})
-        self._asked.count(caller.id, now_s)
+            raise ProblemError(
+                429, "too many requests", f"send the next one in {wait_s} s", {"Retry-After": str(wait_s)}
+            )
+        self._asked.record(caller.id, now_s)

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from alertd.settings.model import Settings
 from alertd.sources.http.client import is_loopback
-from alertd.web.problems import Refused, problem
+from alertd.web.problems import ProblemError, problem
 
 _HOST: Final = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|([A-Za-z0-9._-]+))(?::\d{0,5})?")  # RFC 9110 section 7.2
 # What proxies add to a request that they pass on (RFC 7239, RFC 9110 section 7.6.3, and common practice).
@@ -62,11 +62,11 @@ class HostCheck:
             return
         name = host_of(scope["headers"])
         if name is None:
-            refused = Refused(400, "no valid Host", "send one Host header with a name or an address")
+            refused = ProblemError(400, "no valid Host", "send one Host header with a name or an address")
             await problem(refused)(scope, receive, send)
         elif not self._hosts.allow(name):
             mend = "use the name of daemon.public_url, or add this name to daemon.http_names"
-            await problem(Refused(421, "not a name of this daemon", mend))(scope, receive, send)
+            await problem(ProblemError(421, "not a name of this daemon", mend))(scope, receive, send)
         else:
             await self._app(scope, receive, send)
 

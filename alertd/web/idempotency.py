@@ -20,7 +20,7 @@ from alertd.clock import Clock
 from alertd.errors import StoreError
 from alertd.store.rows import StoredAnswer
 from alertd.store.store import Store
-from alertd.web.problems import MEDIA_TYPE, Refused
+from alertd.web.problems import MEDIA_TYPE, ProblemError
 
 log = logging.getLogger(__name__)
 
@@ -38,7 +38,7 @@ PARAMETER: Final[dict[str, Any]] = {
 }
 
 
-class Replay(Exception):
+class ReplayedAnswer(Exception):
     """The answer is there already."""
 
     def __init__(self, answer: StoredAnswer) -> None:
@@ -46,8 +46,8 @@ class Replay(Exception):
         self.answer = answer
 
 
-class Once:
-    """The keys of one application: `look_up` is a dependency of its routes, `Keeping` the middleware around them."""
+class IdempotencyStore:
+    """The keys of one application: `look_up` is a dependency of its routes; `IdempotencyMiddleware` surrounds them."""
 
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
@@ -60,25 +60,27 @@ class Once:
             return
         key = given[1:-1] if len(given) > 1 and given[0] == given[-1] == '"' else given
         if not _KEY.fullmatch(key):
-            raise Refused(400, f"no {HEADER}", "give 1 to 200 visible ASCII characters, without quotes inside")
+            raise ProblemError(400, f"no {HEADER}", "give 1 to 200 visible ASCII characters, without quotes inside")
         route = f"{request.scope.get('alertd.caller', '')} {request.url.path}"
         digest = hashlib.sha256(request.url.query.encode() + b"\0" + await request.body()).hexdigest()
         if (route, key) in self._under_way:
-            raise Refused(409, "still under way", f"the first request with this {HEADER} is not answered yet")
+            raise ProblemError(409, "still under way", f"the first request with this {HEADER} is not answered yet")
         claim: Claim = request.scope[_SLOT]
         claim.of = (route, key)
         self._under_way.add(claim.of)  # given back by the middleware, whatever comes
         known = await asyncio.to_thread(self._store.answers.get, route, key)
         if known is not None and known.request_hash != digest:
-            raise Refused(422, "the key is taken", f"this {HEADER} was used for another request; give each its own")
+            raise ProblemError(
+                422, "the key is taken", f"this {HEADER} was used for another request; give each its own"
+            )
         if known is not None:
-            raise Replay(known)
+            raise ReplayedAnswer(known)
         claim.digest = digest
 
-    def give_back(self, claim: "Claim") -> None:
+    def release(self, claim: "Claim") -> None:
         self._under_way.discard(claim.of)
 
-    async def keep(self, claim: "Claim", status: int, body: bytes) -> None:
+    async def save(self, claim: "Claim", status: int, body: bytes) -> None:
         route, key = claim.of
         answer = StoredAnswer(
             route=route,
@@ -102,10 +104,10 @@ class Claim:
     digest: str = ""
 
 
-class Keeping:
+class IdempotencyMiddleware:
     """ASGI middleware that keeps the answers which `once` asks for."""
 
-    def __init__(self, app: ASGIApp, once: Once) -> None:
+    def __init__(self, app: ASGIApp, once: IdempotencyStore) -> None:
         self._app, self._once = app, once
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -121,13 +123,13 @@ class Keeping:
         try:
             await self._app(scope, receive, copied)
             if claim.digest and status < 500:
-                await self._once.keep(claim, status, bytes(body))
+                await self._once.save(claim, status, bytes(body))
         finally:
-            self._once.give_back(claim)
+            self._once.release(claim)
 
 
-async def answer_again(request: Request, exc: Exception) -> Response:
+async def replay_answer(request: Request, exc: Exception) -> Response:
     """The handler of Replay."""
-    assert isinstance(exc, Replay)  # noqa: S101 - starlette hands over what it is registered for
+    assert isinstance(exc, ReplayedAnswer)  # noqa: S101 - starlette hands over what it is registered for
     media_type = "application/json" if exc.answer.status < 400 else MEDIA_TYPE
     return Response(exc.answer.body, exc.answer.status, media_type=media_type)

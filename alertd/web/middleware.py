@@ -17,14 +17,14 @@ from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from alertd.web.counted_log import Tally
-from alertd.web.problems import Refused, broken, problem
-from alertd.web.rate_limit import Pace
+from alertd.web.problems import ProblemError, internal_error, problem
+from alertd.web.rate_limit import SlidingWindowLimiter
 
 log = logging.getLogger(__name__)
 
-MOST_BODY_BYTES: Final = 64 * 1024
-MOST_HEADER_BYTES: Final = 16 * 1024
-REQUEST_WITHIN_S: Final = 30.0
+MAX_BODY_BYTES: Final = 64 * 1024
+MAX_HEADER_BYTES: Final = 16 * 1024
+REQUEST_TIMEOUT_S: Final = 30.0
 LINES_PER_MIN: Final = 60  # about requests without a valid token; the rest is counted
 REQUEST_ID: Final = "X-Request-ID"
 
@@ -43,14 +43,17 @@ HEADERS: Final[Mapping[str, str]] = {
 _ID: Final = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
-class Shell:
+class RequestGuardMiddleware:
     """The ASGI application around another. larger: paths that take larger bodies, with how many bytes."""
 
     def __init__(
-        self, app: ASGIApp, *, larger: Mapping[str, int] | None = None, within_s: float = REQUEST_WITHIN_S
+        self, app: ASGIApp, *, larger: Mapping[str, int] | None = None, within_s: float = REQUEST_TIMEOUT_S
     ) -> None:
         self._app, self._larger, self._within_s = app, larger or {}, within_s
-        self._lines, self._not_shown = Pace(LINES_PER_MIN), Tally("requests refused without a line of their own")
+        self._lines, self._not_shown = (
+            SlidingWindowLimiter(LINES_PER_MIN),
+            Tally("requests refused without a line of their own"),
+        )
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -59,16 +62,18 @@ class Shell:
         headers = Headers(scope=scope)
         sent = headers.get(REQUEST_ID, "")
         id_ = sent if _ID.fullmatch(sent) else secrets.token_hex(16)
-        most = self._larger.get(scope["path"], MOST_BODY_BYTES)
-        inlet = _Inlet(receive, most, whole=not _has_body(headers))
-        answer, token = _Answer(send, id_, inlet), request_id.set(id_)
+        most = self._larger.get(scope["path"], MAX_BODY_BYTES)
+        inlet = _LimitedReceive(receive, most, whole=not _has_body(headers))
+        answer, token = _HeaderSend(send, id_, inlet), request_id.set(id_)
         try:
             await self._pass(scope, _refused(headers, most), inlet, answer)
             self._note(scope, answer, id_)
         finally:
             request_id.reset(token)
 
-    async def _pass(self, scope: Scope, refused: Refused | None, inlet: "_Inlet", answer: "_Answer") -> None:
+    async def _pass(
+        self, scope: Scope, refused: ProblemError | None, inlet: "_LimitedReceive", answer: "_HeaderSend"
+    ) -> None:
         try:
             if refused is not None:
                 await problem(refused)(scope, inlet, answer)
@@ -77,16 +82,16 @@ class Shell:
                 await self._app(scope, inlet, answer)
         except TimeoutError:
             if not answer.begun:
-                await problem(_late(inlet.whole, self._within_s))(scope, inlet, answer)
+                await problem(_timed_out(inlet.whole, self._within_s))(scope, inlet, answer)
         except ClientDisconnect:
             return  # nobody is there to be answered
         except Exception:
             # Whole in the log, nothing of it in the answer.
             log.exception("request %s failed", request_id.get())
             if not answer.begun:
-                await broken()(scope, inlet, answer)
+                await internal_error()(scope, inlet, answer)
 
-    def _note(self, scope: Scope, answer: "_Answer", id_: str) -> None:
+    def _note(self, scope: Scope, answer: "_HeaderSend", id_: str) -> None:
         """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret.
 
         None of what came too often: a flood must not become one of the log.
@@ -99,14 +104,14 @@ class Shell:
             if self._lines.wait_s("", now_s):
                 self._not_shown.count(f"answered {answer.status}")
                 return
-            self._lines.count("", now_s)
+            self._lines.record("", now_s)
         route: Any = scope.get("route")
         method = scope["method"] if scope["method"] in _METHODS else "another method"
         path = getattr(route, "path", "no route")
         log.info("request %s: %s %s by %s: %d", id_, method, path, caller or "nobody", answer.status)
 
 
-class _Inlet:
+class _LimitedReceive:
     """Receives a body and refuses it as soon as it passes the limit, whatever its Content-Length said."""
 
     def __init__(self, receive: Receive, most: int, *, whole: bool) -> None:
@@ -123,13 +128,13 @@ class _Inlet:
         return message
 
 
-class _Answer:
+class _HeaderSend:
     """Sends an answer with what every answer carries.
 
     One that does not wait for the whole body closes the connection: what still trickles in would hold it open.
     """
 
-    def __init__(self, send: Send, id_: str, inlet: _Inlet) -> None:
+    def __init__(self, send: Send, id_: str, inlet: _LimitedReceive) -> None:
         self._send, self._id, self._inlet = send, id_, inlet
         self.begun, self.status = False, 0
         self.within: asyncio.Timeout | None = None
@@ -148,12 +153,12 @@ class _Answer:
         await self._send(message)
 
 
-def _refused(headers: Headers, most: int) -> Refused | None:
+def _refused(headers: Headers, most: int) -> ProblemError | None:
     """What can be refused before a byte of the body is read."""
-    if sum(len(name) + len(value) for name, value in headers.raw) > MOST_HEADER_BYTES:
-        return Refused(431, "too large", f"headers take at most {MOST_HEADER_BYTES} bytes together")
+    if sum(len(name) + len(value) for name, value in headers.raw) > MAX_HEADER_BYTES:
+        return ProblemError(431, "too large", f"headers take at most {MAX_HEADER_BYTES} bytes together")
     if headers.get("content-encoding", "identity").strip().lower() != "identity":
-        return Refused(415, "compressed", "send the body as it is, without Content-Encoding")
+        return ProblemError(415, "compressed", "send the body as it is, without Content-Encoding")
     length = headers.get("content-length", "0")
     return _too_large(most) if length.isdecimal() and int(length[:20]) > most else None
 
@@ -162,14 +167,14 @@ def _has_body(headers: Headers) -> bool:
     return headers.get("content-length", "0") != "0" or "transfer-encoding" in headers
 
 
-def _too_large(most: int) -> Refused:
-    return Refused(413, "too large", f"a body takes at most {most} bytes here")
+def _too_large(most: int) -> ProblemError:
+    return ProblemError(413, "too large", f"a body takes at most {most} bytes here")
 
 
-def _late(whole: bool, within_s: float) -> Refused:
+def _timed_out(whole: bool, within_s: float) -> ProblemError:
     if whole:
-        return Refused(503, "not available now", f"no answer within {within_s:g} s; the request may be sent again")
-    return Refused(408, "too slow", f"send the whole request within {within_s:g} s")
+        return ProblemError(503, "not available now", f"no answer within {within_s:g} s; the request may be sent again")
+    return ProblemError(408, "too slow", f"send the whole request within {within_s:g} s")
 
 
 _METHODS: Final = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")

@@ -36,7 +36,7 @@ PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
 }
 
 
-class Refused(Exception):
+class ProblemError(Exception):
     """A request that is answered with a status and why."""
 
     def __init__(self, status: int, title: str, detail: str, headers: Mapping[str, str] | None = None) -> None:
@@ -44,16 +44,16 @@ class Refused(Exception):
         self.status, self.title, self.detail, self.headers = status, title, detail, headers
 
 
-def explain(app: FastAPI) -> None:
+def install_handlers(app: FastAPI) -> None:
     """Answer our own failures with problem details."""
 
-    @app.exception_handler(Refused)
-    async def refused(request: Request, exc: Refused) -> Response:
+    @app.exception_handler(ProblemError)
+    async def refused(request: Request, exc: ProblemError) -> Response:
         return problem(exc)
 
     @app.exception_handler(InputError)
     async def mistaken(request: Request, exc: InputError) -> Response:
-        return _problem(422, "the request has a mistake", str(exc), field=exc.field, mend=exc.mend)
+        return _problem(422, "the request has a mistake", str(exc), field=exc.field, mend=exc.hint)
 
     @app.exception_handler(AlertdError)
     async def failed(request: Request, exc: AlertdError) -> Response:
@@ -70,11 +70,11 @@ def explain(app: FastAPI) -> None:
         return _problem(422, "the request has a mistake", f"request: {field}: {first['msg']}", field=field)
 
 
-def problem(exc: Refused) -> Response:
+def problem(exc: ProblemError) -> Response:
     return _problem(exc.status, exc.title, exc.detail, headers=exc.headers)
 
 
-def broken() -> Response:
+def internal_error() -> Response:
     """The answer to a fault of ours: the log has it whole, with the request's id."""
     return _problem(500, "a fault of alertd", "the log has it whole; the request may be sent again")
 

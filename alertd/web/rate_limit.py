@@ -6,10 +6,10 @@ from ipaddress import IPv6Address, IPv6Network, ip_address
 from typing import Final
 
 WINDOW_S: Final = 60.0
-KEYS_AT_MOST: Final = 10_000  # from here on those whose minute is over are forgotten
+MAX_KEYS: Final = 10_000  # from here on those whose minute is over are forgotten
 
 
-class Pace:
+class SlidingWindowLimiter:
     """At most `most` in any 60 seconds for each key. Times are monotonic seconds."""
 
     def __init__(self, most: int) -> None:
@@ -21,11 +21,11 @@ class Pace:
         times = self._recent(key, now_s)
         return 0 if len(times) < self._most else max(1, math.ceil(times[0] + WINDOW_S - now_s))
 
-    def count(self, key: str, now_s: float) -> None:
+    def record(self, key: str, now_s: float) -> None:
         """One more, which was within the limit."""
-        if len(self._times) >= KEYS_AT_MOST:
+        if len(self._times) >= MAX_KEYS:
             self._times = {k: t for k, t in self._times.items() if t and t[-1] > now_s - WINDOW_S}
-            for oldest in list(self._times)[: len(self._times) - KEYS_AT_MOST * 9 // 10]:
+            for oldest in list(self._times)[: len(self._times) - MAX_KEYS * 9 // 10]:
                 del self._times[oldest]  # all within their minute: a flood of addresses must not grow without end
         times = self._recent(key, now_s)
         self._times[key] = times

@@ -16,9 +16,9 @@ import pytest
 
 from alertd.clock import system_clock
 from alertd.settings.model import read_settings
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import FRONT_EPOCH_S, Storm
-from alertd.testing.webhook_receiver import Receiver
+from alertd.testing.webhook_receiver import WebhookReceiver
 
 REPO = Path(__file__).resolve().parents[2]
 PATIENCE_S = 30.0
@@ -124,20 +124,20 @@ def depart() -> datetime:
 
 
 @pytest.fixture
-def forecasts(depart: datetime) -> Iterator[Standin]:
+def forecasts(depart: datetime) -> Iterator[FakeOpenMeteo]:
     late_h = (depart.timestamp() - FRONT_EPOCH_S) / 3600.0 + 2.0
-    with Standin(now_utc=system_clock(), storm=Storm(front_late_h=late_h, warmer_k=-2.0)) as api:
+    with FakeOpenMeteo(now_utc=system_clock(), storm=Storm(front_late_h=late_h, warmer_k=-2.0)) as api:
         yield api
 
 
 @pytest.fixture
-def receiver(demo: Path) -> Iterator[Receiver]:
-    with Receiver(read_settings(demo / "alertd.toml").endpoints[0].secrets[0]) as taking:
+def receiver(demo: Path) -> Iterator[WebhookReceiver]:
+    with WebhookReceiver(read_settings(demo / "alertd.toml").endpoints[0].secrets[0]) as taking:
         yield taking
 
 
 @pytest.fixture
-def config(write_config: Callable[..., Path], forecasts: Standin, receiver: Receiver) -> Path:
+def config(write_config: Callable[..., Path], forecasts: FakeOpenMeteo, receiver: WebhookReceiver) -> Path:
     return write_config(forecasts=forecasts.base_url, changes={"http://127.0.0.1:9/alertd": receiver.url})
 
 

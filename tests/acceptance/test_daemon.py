@@ -17,10 +17,9 @@ import pytest
 from alertd.daemon.connection_limit import raise_descriptor_limit
 from alertd.settings.model import read_settings
 from alertd.store.store import Store
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.postgres import PASSWORD
-from alertd.testing.webhook_receiver import Fault as ReceiverFault
-from alertd.testing.webhook_receiver import Receiver
+from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
 
 Start = Callable[..., Any]
 Wait = Callable[[Callable[[], Any], str], Any]
@@ -38,7 +37,7 @@ def planned(process: Any) -> bool:
 
 
 def test_a_posted_trip_reaches_the_fleet_and_kill_9_brings_nothing_new(
-    config: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+    config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
     first = start(config)
     assert first.post(trip).status_code == 201
@@ -56,9 +55,9 @@ def test_a_posted_trip_reaches_the_fleet_and_kill_9_brings_nothing_new(
 
 
 def test_killed_while_the_receiver_fails_it_delivers_after_the_restart_under_the_same_ids_and_bytes(
-    config: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+    config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
-    receiver.answer_always(ReceiverFault(status=503))
+    receiver.set_fault(ReceiverFault(status=503))
     first = start(config)
     first.post(trip)
     wait_until(lambda: receiver.requests_n > 0, "a first try")
@@ -66,7 +65,7 @@ def test_killed_while_the_receiver_fails_it_delivers_after_the_restart_under_the
     before = decided(config)
     assert before
     assert receiver.received == []
-    receiver.answer_always(None)
+    receiver.set_fault(None)
     again = start(config)
     wait_until(lambda: len(receiver.received) >= len(before) and again.undelivered() == 0, "all is told")
     again.stop()
@@ -76,9 +75,9 @@ def test_killed_while_the_receiver_fails_it_delivers_after_the_restart_under_the
 
 
 def test_sigterm_ends_it_within_ten_seconds_with_status_0_even_while_a_source_hangs(
-    config: Path, forecasts: Standin, trip: dict[str, Any], start: Start, wait_until: Wait
+    config: Path, forecasts: FakeOpenMeteo, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
-    forecasts.always(Fault(kind=FaultKind.SLOW, slow_s=60.0))
+    forecasts.set_fault(ApiFault(kind=FaultKind.SLOW, slow_s=60.0))
     process = start(config)
     process.post(trip)
     wait_until(lambda: forecasts.requests, "the source is asked")
@@ -103,7 +102,7 @@ def test_an_idle_daemon_ends_at_once_and_every_line_it_said_is_one_line(config: 
 def config_of_each(request: pytest.FixtureRequest, config: Path) -> Path:
     """The settings with each kind of store; the server's password stands in a file of its own."""
     if request.param == "postgres":
-        url = request.getfixturevalue("postgres").new_place()
+        url = request.getfixturevalue("postgres").new_store_url()
         (config.parent / "password.txt").write_text(f"{PASSWORD}\n")
         bare = f'store = "{url.replace(":" + quote(PASSWORD, safe=""), "")}"\nstore_password_file = "password.txt"'
         text = config.read_text(encoding="utf-8")
@@ -113,7 +112,7 @@ def config_of_each(request: pytest.FixtureRequest, config: Path) -> Path:
 
 
 def test_a_second_daemon_on_the_same_store_stands_by_and_leads_when_the_first_is_killed(
-    config_of_each: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+    config_of_each: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
     config = config_of_each
     first = start(config)
@@ -171,7 +170,7 @@ def test_a_disk_that_fills_up_refuses_the_trip_keeps_what_is_stored_and_goes_on_
 
 
 def test_settings_are_read_anew_on_sighup_and_broken_ones_change_nothing(
-    config: Path, receiver: Receiver, trip: dict[str, Any], start: Start, wait_until: Wait
+    config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
     process = start(config)
     url, sound = process.url, config.read_text(encoding="utf-8")

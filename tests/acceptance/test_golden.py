@@ -20,7 +20,7 @@ from rich.console import Console
 from alertd.cli.demo import run_demo
 from alertd.cli.main import cli
 from alertd.notices.model import NoticeKind
-from alertd.service.metrics import Meters
+from alertd.service.metrics import Metrics
 from alertd.settings.model import SettingsFile
 from alertd.store.store import Store
 
@@ -78,7 +78,7 @@ def _interface_rows(folder: Path) -> Iterator[dict[str, Any]]:
     with sqlite3.connect(folder / "new.db") as store:
         for (sql,) in store.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall():
             yield {"table": " ".join(sql.split())}
-    for family in sorted(Meters().registry.collect(), key=lambda m: m.name):
+    for family in sorted(Metrics().registry.collect(), key=lambda m: m.name):
         yield {"metric": family.name, "type": family.type}
     yield from ({"notice kind": kind.value} for kind in sorted(NoticeKind))
     yield from _commands(cli)

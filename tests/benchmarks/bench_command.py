@@ -14,7 +14,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "fixtures" / "demo"
@@ -44,7 +44,7 @@ def settings(folder: Path, url: str) -> Path:
 def main() -> None:
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 5
     now = datetime.now(UTC)
-    with tempfile.TemporaryDirectory() as name, Standin(now_utc=now) as api:
+    with tempfile.TemporaryDirectory() as name, FakeOpenMeteo(now_utc=now) as api:
         folder = Path(name)
         depart = (now + timedelta(hours=2)).isoformat(timespec="seconds")
         command = [

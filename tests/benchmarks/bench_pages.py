@@ -15,16 +15,16 @@ from pathlib import Path
 
 import httpx
 
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.serialize import canonical, to_plain
-from alertd.planning.planner import planner
+from alertd.planning.planner import create_planner
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import read_settings
 from alertd.sources.files.trips import parse_trip
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.web.app import make_api
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
@@ -34,7 +34,7 @@ ROUNDS = 7
 
 async def measure(trips_n: int) -> None:
     folder = Path(tempfile.mkdtemp(prefix="bench-pages-"))
-    with Standin(now_utc=MORNING) as storm, Store(folder / "alertd.db") as store:
+    with FakeOpenMeteo(now_utc=MORNING) as storm, Store(folder / "alertd.db") as store:
         settings = read_settings(DEMO / "alertd.toml")
         settings = replace(
             settings,
@@ -43,8 +43,8 @@ async def measure(trips_n: int) -> None:
             cache=folder / "http",
             archive=None,
         )
-        clock = HeldClock(MORNING)
-        async with planner(settings, clock) as planning:
+        clock = ManualClock(MORNING)
+        async with create_planner(settings, clock) as planning:
             outcome = await run_cycle(planning, store, MORNING)
             plans = []
             for n in range(trips_n - len(outcome.plans)):
@@ -53,11 +53,11 @@ async def measure(trips_n: int) -> None:
                 body = json.loads(next(t.body for t in store.trips() if t.id == like.trip_id)) | {"id": plan.trip_id}
                 trip = parse_trip({k: v for k, v in body.items() if v is not None and k != "routes"}, "bench")
                 store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=MORNING))
-                notices, said = to_say(plan, None, MORNING)
+                notices, said = plan_notices(plan, None, MORNING)
                 text = canonical({"plan": to_plain(plan), "said": to_plain(said)})
                 store.record_plan(plan.id, plan.trip_id, MORNING, text, notices, settings.targets)
                 plans.append(plan)
-            planning.shown.take([*outcome.plans, *plans], (), (), MORNING)
+            planning.latest.update([*outcome.plans, *plans], (), (), MORNING)
             app = make_api(planning, store, clock, lambda: None)
             transport = httpx.ASGITransport(app=app)
             async with httpx.AsyncClient(transport=transport, base_url="http://localhost", timeout=60) as http:
@@ -67,7 +67,7 @@ async def measure(trips_n: int) -> None:
                     await _one(http, clock, path)
 
         # After a restart plans come from the store until the first cycle has ended.
-        async with planner(settings, clock) as planning:
+        async with create_planner(settings, clock) as planning:
             app = make_api(planning, store, clock, lambda: None)
             transport = httpx.ASGITransport(app=app)
             async with httpx.AsyncClient(transport=transport, base_url="http://localhost", timeout=60) as http:
@@ -76,7 +76,7 @@ async def measure(trips_n: int) -> None:
                 print(f"{'first board after a restart':34} {(time.perf_counter() - began) * 1e3:7.0f} ms")
 
 
-async def _one(http: httpx.AsyncClient, clock: HeldClock, path: str) -> None:
+async def _one(http: httpx.AsyncClient, clock: ManualClock, path: str) -> None:
     took: Sequence[float] = []
     for _ in range(ROUNDS):
         clock.advance(timedelta(seconds=5))

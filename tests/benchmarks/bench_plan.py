@@ -18,12 +18,12 @@ from typing import Any
 
 import numpy as np
 
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.departures import compare_departures, pick_departures
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import TripInput, Weather, make_plan
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import outlook_for
+from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
@@ -73,7 +73,7 @@ def departures() -> None:
     rig = read_rigs(ROOT / "config/rigs")["tractor-6x4-van-53"]
     rulesets = read_rulesets(ROOT / "config/rules")
     began = perf_counter()
-    outlook = outlook_for(route, rig, rulesets, weather.corridor, OWN, at_hour(2).timestamp())
+    outlook = hourly_need_for(route, rig, rulesets, weather.corridor, OWN, at_hour(2).timestamp())
     print(f"{route.length_m / 1e3:.0f} km, {outlook.sections.count} sections, {MEMBERS} members")
     print(f"what this rig meets at every hour of {outlook.hours}: {(perf_counter() - began) * 1e3:.0f} ms, once")
     wall, cpu, found = [], [], ()
@@ -127,7 +127,7 @@ def texts() -> None:
     json_s = (perf_counter() - began) / 20
     began = perf_counter()
     for _ in range(20):
-        to_say(plan, None, at_hour(2))
+        plan_notices(plan, None, at_hour(2))
     say_s = (perf_counter() - began) / 20
     size = len(plan_json(plan))
     print(f"JSON {json_s * 1e3:.1f} ms and {size / 1e3:.0f} kB a plan; its notices {say_s * 1e3:.1f} ms")

@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.forecast.model import Forecast
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor
-from alertd.road.energy_balance import Forcing, SurfaceState, advance, start_state, still
+from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, start_state, step
 from alertd.road.humidity import isa_pressure_hpa, wet_bulb_c
 from alertd.road.parameters import ROAD
 from alertd.road.radiation import solar_position
@@ -104,9 +104,9 @@ class Counted(np.ndarray[Any, Any]):
 def bound(took_s: float) -> None:
     """How far the surface column is from what its passes over the arrays alone would take."""
     state, weather = start(BLOCK), some_weather(BLOCK, np.random.default_rng(1))
-    steady = still(weather, ROAD, STEP_S)
-    state, _ = advance(state, weather, ROAD, STEP_S, steady)
-    advance(type(state)(*(x.view(Counted) for x in state)), weather, ROAD, STEP_S, steady)
+    steady = hour_constants(weather, ROAD, STEP_S)
+    state, _ = step(state, weather, ROAD, STEP_S, steady)
+    step(type(state)(*(x.view(Counted) for x in state)), weather, ROAD, STEP_S, steady)
     passes = Counted.nbytes_done / 8 / BLOCK
     spins = []
     for _ in range(5):
@@ -137,9 +137,9 @@ def column(columns: int) -> None:
         n = min(BLOCK, columns - first)
         state, weather = start(n), some_weather(n, rng)
         for _ in range(HOURS):
-            steady = still(weather, ROAD, STEP_S)
+            steady = hour_constants(weather, ROAD, STEP_S)
             for _ in range(round(3600.0 / STEP_S)):
-                state, _ = advance(state, weather, ROAD, STEP_S, steady)
+                state, _ = step(state, weather, ROAD, STEP_S, steady)
 
 
 def corridor() -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from alertd.rules.posting_estimate import posting_chance, posting_tables
-from alertd.rules.requirements import _cover, _demand, carry_duty, cover, demand_for, standing_on
+from alertd.rules.requirements import _cover, _demand, carry_duty, cover, demand_for, demands_by_tire
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
 
@@ -55,7 +55,7 @@ def main(seconds: float) -> None:
 
     def texts(i: int) -> object:
         rig = rigs[i % len(rigs)]
-        return standing_on(rig, cover(rig, [demand_for(s, s.levels[-1], rig) for s in corridor]))
+        return demands_by_tire(rig, cover(rig, [demand_for(s, s.levels[-1], rig) for s in corridor]))
 
     def cold(i: int) -> object:
         _demand.cache_clear()

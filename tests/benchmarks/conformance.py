@@ -23,10 +23,10 @@ from schemathesis.generation import GenerationMode
 
 from alertd.clock import system_clock
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
-from alertd.service.cap_alerts import Alerts
+from alertd.planning.weather import WeatherSources
+from alertd.service.cap_alerts import CapAlerts
 from alertd.settings.model import HttpLimits, read_settings
-from alertd.settings.reference_data import read_ground
+from alertd.settings.reference_data import load_reference_data
 from alertd.store.store import Store
 from alertd.web.app import make_api
 
@@ -77,10 +77,10 @@ def _app(folder: Path, store: Store) -> FastAPI:
     often = HttpLimits(requests_per_min=10**9, failures_per_min=10**9)
     own = replace(own, places=replace(own.places, routes=routes), http_token=TOKEN, http_limits=often, trips=None)
     own = replace(own, http_names=("testserver",))  # by which schemathesis asks for the description
-    alerts = Alerts(store, own.fleet)
+    alerts = CapAlerts(store, own.fleet)
     alerts.made_at = system_clock()
-    sky = Sky(providers=[], members=5, seed=1, stale_h=6.0)
-    planning = Planner(own, replace(read_ground(own.places), routes=routes), sky, [])
+    sky = WeatherSources(providers=[], members=5, seed=1, stale_h=6.0)
+    planning = Planner(own, replace(load_reference_data(own.places), routes=routes), sky, [])
     return make_api(planning, store, system_clock, lambda: None, alerts=alerts)
 
 

@@ -38,7 +38,7 @@ def child(place: str, url: str, first: int, last: int) -> None:
     """Decide notices number `first` to `last`, delivering meanwhile; then deliver what is left, and end."""
 
     from alertd.delivery.channels.webhook import Endpoint, WebhookChannel
-    from alertd.delivery.worker import Dispatcher
+    from alertd.delivery.worker import DeliveryWorker
     from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
     from alertd.store.store import Store
 
@@ -61,7 +61,7 @@ def child(place: str, url: str, first: int, last: int) -> None:
     async def work(store: Store) -> None:
         endpoint = Endpoint(name="hook", url=url, secrets=(SECRET,), allow_networks=(ip_network("127.0.0.0/8"),))
         async with WebhookChannel(endpoint) as channel:
-            dispatcher = Dispatcher(store.outbox, {"hook": channel}, owner=str(os.getpid()), rng=random.Random())
+            dispatcher = DeliveryWorker(store.outbox, {"hook": channel}, owner=str(os.getpid()), rng=random.Random())
             print("ready", flush=True)
             for number in range(first, last):
                 await asyncio.to_thread(decide, store, number)
@@ -72,7 +72,7 @@ def child(place: str, url: str, first: int, last: int) -> None:
 
     with Store(place) as store:
         candidate = store.candidate(str(os.getpid()), lease_s=15.0)
-        while not candidate.take(time.monotonic(), datetime.now(UTC)):
+        while not candidate.acquire(time.monotonic(), datetime.now(UTC)):
             time.sleep(0.01)
         store.outbox.release_claims()
         asyncio.run(work(store))
@@ -80,12 +80,12 @@ def child(place: str, url: str, first: int, last: int) -> None:
 
 
 def run(kills_n: int, seed: int, a_kill_n: int, place: str) -> dict[str, float]:
-    from alertd.testing.webhook_receiver import Receiver
+    from alertd.testing.webhook_receiver import WebhookReceiver
 
     draw = random.Random(seed)
     decided: set[int] = set()
     fired_n, next_number = 0, 0
-    with Receiver(SECRET) as receiver:
+    with WebhookReceiver(SECRET) as receiver:
         for _ in range(kills_n):
             after_s = draw.uniform(0.0, KILL_WITHIN_S)
             said, killed = _one_life(place, receiver.url, next_number, next_number + a_kill_n, after_s)
@@ -128,7 +128,7 @@ def _one_life(place: str, url: str, first: int, last: int, kill_after_s: float |
 @contextmanager
 def new_place(kind: str) -> Iterator[str]:
     """Where a store of this kind may be, for as long as the run."""
-    from alertd.testing.postgres import Cluster, server_programs
+    from alertd.testing.postgres import PostgresCluster, server_programs
 
     if kind == "sqlite":
         with tempfile.TemporaryDirectory() as folder:
@@ -137,8 +137,8 @@ def new_place(kind: str) -> Iterator[str]:
     programs = server_programs()
     if programs is None:
         raise SystemExit("no PostgreSQL server programs on this machine")
-    with Cluster(programs) as cluster:
-        yield cluster.new_place()
+    with PostgresCluster(programs) as cluster:
+        yield cluster.new_store_url()
 
 
 def main() -> int:

@@ -6,7 +6,7 @@ Forty invented roads of eight places each are asked for every half hour through 
 servers are stand-ins that count for themselves, as the real ones do. Prints a table a host: requests, calls as the
 server weighs them, the most in any second and any minute, the most at once, the stated limit, the share of 304,
 failures, and the longest time without a good answer. Time is that of the event loop, which jumps to whatever is due
-next; a day takes some minutes. `tests/sources/test_day_of_requests.py` runs a few hours of it.
+next; a day takes some minutes. `tests/sources/http/test_day_of_requests.py` runs a few hours of it.
 """
 
 import asyncio
@@ -29,8 +29,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.errors import SourceError
-from alertd.forecast.provider import ForecastAsk, ForecastProvider
-from alertd.sources.http.client import PoliteClient
+from alertd.forecast.provider import ForecastProvider, ForecastRequest
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.metar.reports import Metars
@@ -375,9 +375,9 @@ async def _day(
     def now_utc() -> datetime:
         return MIDNIGHT + timedelta(seconds=loop.time())
 
-    async with PoliteClient(
+    async with HttpClient(
         contact="ops@fleet.example", cache_dir=cache, now_utc=now_utc, rng=np.random.default_rng(1),
-        transport=httpx.MockTransport(servers.answer), on_trouble=outcome.troubles.append,
+        transport=httpx.MockTransport(servers.answer), on_error=outcome.troubles.append,
     ) as client:  # fmt: skip
         sources: list[ForecastProvider] = [OpenMeteo(client, f"https://{FREE}", noncommercial=True)]
         if not only:
@@ -385,7 +385,7 @@ async def _day(
         alerts, airports = NwsAlerts(client, f"https://{NWS}"), Metars(client, f"https://{METAR}")
         canada = GeometAlerts(client, f"https://{GEOMET}", "weather-alerts")
 
-        async def fetch(source: ForecastProvider, ask: ForecastAsk) -> None:
+        async def fetch(source: ForecastProvider, ask: ForecastRequest) -> None:
             try:
                 forecast = await source.fetch(ask)
             except SourceError as exc:
@@ -407,7 +407,7 @@ async def _day(
             async with asyncio.TaskGroup() as group:
                 for lat, lon in roads(count, places):
                     now = now_utc()
-                    ask = ForecastAsk(
+                    ask = ForecastRequest(
                         lat_deg=lat, lon_deg=lon, road_elevation_m=np.full(lat.size, 1250.0), now_utc=now,
                         start=now - timedelta(hours=48), end=now + timedelta(hours=40),
                     )  # fmt: skip

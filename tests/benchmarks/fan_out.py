@@ -61,7 +61,7 @@ def receive(pipe: Connection, answer_s: float) -> None:
 
 async def carry(folder: Path, port: int, notices_n: int, receivers_n: int, hanging_n: int) -> dict[str, float]:
     from alertd.delivery.channels.webhook import Endpoint, WebhookChannel
-    from alertd.delivery.worker import Dispatcher
+    from alertd.delivery.worker import DeliveryWorker
     from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
     from alertd.store.rows import StoredTrip
     from alertd.store.store import Store
@@ -101,7 +101,7 @@ async def carry(folder: Path, port: int, notices_n: int, receivers_n: int, hangi
                 ]
                 store.record_notices(said, {Audience.FLEET: [name]}, started)
             recorded_s = time.time() - decided_at
-            dispatcher = Dispatcher(store.outbox, ways_out, owner="bench", rng=random.Random(1))
+            dispatcher = DeliveryWorker(store.outbox, ways_out, owner="bench", rng=random.Random(1))
             began, cpu_s = time.time(), time.process_time()
             await dispatcher.deliver_due(datetime.now(UTC))
             round_s, cpu_s = time.time() - began, time.process_time() - cpu_s

@@ -46,11 +46,11 @@ class Row:
 
 def all_faults() -> list[Any]:
     """None first. Foreign units are left out: they are converted by their labels, and nothing is missing then."""
-    from alertd.testing.fake_open_meteo import Fault, FaultKind
+    from alertd.testing.fake_open_meteo import ApiFault, FaultKind
 
     last = FaultKind.LIMIT_DAY  # after it nobody asks until the next day
     kinds = [kind for kind in FaultKind if kind not in (FaultKind.WRONG_UNITS, last)]
-    return [None, *(Fault(kind=kind, slow_s=1.5 * DEADLINE_S) for kind in (*kinds, last))]
+    return [None, *(ApiFault(kind=kind, slow_s=1.5 * DEADLINE_S) for kind in (*kinds, last))]
 
 
 async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[Row]:
@@ -60,25 +60,25 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     from alertd.notices.model import Audience, NoticeKind
     from alertd.plan.model import Advice
     from alertd.planning.planner import Planner, open_sky
-    from alertd.planning.replay_record import hear
-    from alertd.service.cycle import keep_trip, run_cycle
+    from alertd.planning.replay_record import record_response
+    from alertd.service.cycle import run_cycle, save_trip
     from alertd.settings.model import read_settings
-    from alertd.settings.reference_data import read_ground
+    from alertd.settings.reference_data import load_reference_data
     from alertd.sources.files.trips import parse_trip
-    from alertd.sources.http.client import PoliteClient
+    from alertd.sources.http.client import HttpClient
     from alertd.store.store import Store
-    from alertd.testing.clock import HeldClock
-    from alertd.testing.fake_open_meteo import Standin
+    from alertd.testing.clock import ManualClock
+    from alertd.testing.fake_open_meteo import FakeOpenMeteo
     from alertd.testing.storm import Storm
 
     async def no_wait(_seconds: float) -> None:
         return None
 
-    clock, rows = HeldClock(START), []
+    clock, rows = ManualClock(START), []
     # Less than 12 K apart, or the mild one would be doubted.
     bad, mild = (Storm(warmer_k=k, wetter=w, front_late_h=-12.0) for k, w in ((-4.0, 2.0), (6.0, 0.0)))
     settings = read_settings(REPO / "fixtures" / "demo" / "alertd.toml")
-    with Standin(now_utc=START, storm=bad) as api, Store(folder / "alertd.db") as store:
+    with FakeOpenMeteo(now_utc=START, storm=bad) as api, Store(folder / "alertd.db") as store:
         forecast = replace(settings.forecast, open_meteo_url=api.base_url)
         settings = replace(
             settings,
@@ -98,18 +98,18 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
                 "depart": leaves.isoformat(),
                 "driver": f"Driver {n}",
             }
-            keep_trip(store, parse_trip(given, "bench"), START)
-        async with PoliteClient(
+            save_trip(store, parse_trip(given, "bench"), START)
+        async with HttpClient(
             contact="",
             cache_dir=settings.cache,
             now_utc=clock,
             rng=np.random.default_rng(1),
             sleep=no_wait,
             deadline_s=DEADLINE_S,
-            on_answer=hear,
+            on_response=record_response,
         ) as client:
             sky, heights = open_sky(forecast, True, "bench", client)
-            planning = Planner(settings, read_ground(settings.places), sky, heights)
+            planning = Planner(settings, load_reference_data(settings.places), sky, heights)
             last_good, step = START, 0
             per_hold = max(1, HOLDS // every)
             while step < 2 * per_hold * len(faults):
@@ -120,7 +120,7 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
                     rows.append(Row(fault=faults[turn].kind.name if faults[turn] else "(none)"))
                 row = rows[-1]
                 api.now_utc, api.storm = clock(), mild if held else bad
-                api.always(fault)
+                api.set_fault(fault)
                 asked_before, noticed_at = len(api.requests), clock() - timedelta(seconds=1)
                 outcome = await run_cycle(planning, store, clock())
                 asked = len(api.requests) - asked_before

@@ -14,7 +14,7 @@ import atheris
 
 with atheris.instrument_imports(include=["alertd"]):
     from alertd.errors import InputError
-    from alertd.sources.files.gpx_worker import look
+    from alertd.sources.files.gpx_worker import inspect
     from alertd.sources.files.trips import parse_trip
     from alertd.sources.requests.closures import parse_closure
     from alertd.sources.requests.driver_reports import parse_report
@@ -28,7 +28,7 @@ def gpx(data: bytes) -> None:
     # Half of them inside a track, else few get past the first element.
     if data[:1] < b"\x80":
         data = b"<gpx><trk><trkseg><trkpt lat='47' lon='-115'/>" + data[1:] + b"</trkseg></trk></gpx>"
-    json.dumps(look(data))
+    json.dumps(inspect(data))
 
 
 def bodies(data: bytes) -> None:

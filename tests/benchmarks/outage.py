@@ -57,7 +57,7 @@ class Other:
 
 async def outage(folder: Path, down_h: int, trips_n: int, seed: int) -> Sequence[object]:
     """One row of the table."""
-    from alertd.delivery.worker import Dispatcher
+    from alertd.delivery.worker import DeliveryWorker
     from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
     from alertd.service.dead_letters import resend_after_outage
     from alertd.store.rows import StoredTrip
@@ -66,7 +66,7 @@ async def outage(folder: Path, down_h: int, trips_n: int, seed: int) -> Sequence
     decided: dict[str, list[str]] = {}
     other = Other()
     with Store(folder / "alertd.sqlite") as store:
-        dispatcher = Dispatcher(store.outbox, {"hook": other}, owner="bench", rng=random.Random(seed))
+        dispatcher = DeliveryWorker(store.outbox, {"hook": other}, owner="bench", rng=random.Random(seed))
         for n in range(trips_n):
             store.put_trip(StoredTrip(id=f"trip-{n}", body="{}", created_at=START))
         back_min = down_h * 60
@@ -93,7 +93,7 @@ async def outage(folder: Path, down_h: int, trips_n: int, seed: int) -> Sequence
             done = await dispatcher.deliver_due(now)
             for target in done.recovered:
                 resend_after_outage(store, target, now)
-        [tally] = store.outbox.tallies()
+        [tally] = store.outbox.counts_by_channel()
     arrived: dict[str, list[str]] = {}
     for trip, id_ in other.taken:
         arrived.setdefault(trip, []).append(id_)

@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from score_road_temperature import HOUR, MEMBERS, Case, at_times, build, read_cases
 
-from alertd.forecast.ensemble import Spreads, dress
+from alertd.forecast.ensemble import Spreads, to_ensemble
 from alertd.forecast.model import Forecast
 from alertd.forecast.nudge import NudgeParams, nudge
 from alertd.forecast.observations import Station, StationReport
@@ -133,7 +133,7 @@ def road_errors(case: Case, params: NudgeParams | None) -> Any:
         return np.array([])
     now = datetime.fromtimestamp(at_s, UTC)
     rng = np.random.default_rng(1)
-    forecast = dress(told, members=MEMBERS, spreads=Spreads(), rng=rng, now_utc=now)
+    forecast = to_ensemble(told, members=MEMBERS, spreads=Spreads(), rng=rng, now_utc=now)
     if params is not None:
         forecast = nudge(forecast, [seen], now, params).forecast
     cells = road_cells([0.0], told.elevation_m, [0], told.lat_deg, told.lon_deg)

@@ -34,7 +34,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from alertd.forecast.ensemble import Spreads, dress
+from alertd.forecast.ensemble import Spreads, to_ensemble
 from alertd.forecast.model import Forecast
 from alertd.road import humidity, radiation
 from alertd.road.corridor import road_cells, run_corridor
@@ -192,7 +192,7 @@ def run(case: Case, way: str, road: SurfaceParams, deck: SurfaceParams) -> tuple
     rng = np.random.default_rng(1)
     now = told.issued_at
     assert now is not None
-    forecast = dress(told, members=MEMBERS, spreads=Spreads(), rng=rng, now_utc=now)
+    forecast = to_ensemble(told, members=MEMBERS, spreads=Spreads(), rng=rng, now_utc=now)
     cells = road_cells([0.0], told.elevation_m, [0], told.lat_deg, told.lon_deg)
     field = run_corridor(forecast, cells, rng=rng, params=deck if case.bridge else road)
     modelled = field.surface_temp_c.mean(axis=0, dtype=np.float64)[0]

@@ -30,25 +30,25 @@ def rss_mb() -> float:
 
 
 async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_h: float) -> int:
-    from alertd.daemon.daemon import Daemon, channels
-    from alertd.delivery.worker import Dispatcher
+    from alertd.daemon.daemon import Daemon, open_channels
+    from alertd.delivery.worker import DeliveryWorker
     from alertd.notices.model import Audience
-    from alertd.planning.planner import planner
-    from alertd.service.cycle import keep_trip
+    from alertd.planning.planner import create_planner
+    from alertd.service.cycle import save_trip
     from alertd.settings.model import read_settings
     from alertd.sources.files.trips import parse_trip
     from alertd.store.store import Store
-    from alertd.testing.clock import HeldClock
-    from alertd.testing.fake_open_meteo import Standin
+    from alertd.testing.clock import ManualClock
+    from alertd.testing.fake_open_meteo import FakeOpenMeteo
     from alertd.testing.storm import Storm
-    from alertd.testing.webhook_receiver import Fault, Receiver
+    from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
 
     settings = read_settings(REPO / "fixtures" / "demo" / "alertd.toml")
-    clock, rng, began_s = HeldClock(START), random.Random(1), time.monotonic()
+    clock, rng, began_s = ManualClock(START), random.Random(1), time.monotonic()
     kinds: Counter[str] = Counter()
     with (
-        Standin(now_utc=START) as api,
-        Receiver(settings.endpoints[0].secrets[0], clock=clock) as receiver,
+        FakeOpenMeteo(now_utc=START) as api,
+        WebhookReceiver(settings.endpoints[0].secrets[0], clock=clock) as receiver,
         Store(folder / "alertd.db") as store,
     ):
         store.on_new = lambda notice: kinds.update([f"{notice.kind.value}/{notice.audience.value}"])
@@ -67,9 +67,9 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
             way = ("i90-west", "i90-east")[n % 2]
             rig = ("quillback-17", "quillback-31", "quillback-23", "quillback-44")[n % 4]
             row = {"id": f"S-{n}", "route": way, "rig": rig, "depart": leaves.isoformat(), "driver": f"Driver {n}"}
-            keep_trip(store, parse_trip(row, "soak"), START)
-        async with planner(settings, clock) as planning, channels(settings) as ways_out:
-            dispatcher = Dispatcher(store.outbox, ways_out, owner="soak", rng=rng)
+            save_trip(store, parse_trip(row, "soak"), START)
+        async with create_planner(settings, clock) as planning, open_channels(settings) as ways_out:
+            dispatcher = DeliveryWorker(store.outbox, ways_out, owner="soak", rng=rng)
             daemon = Daemon(planning, store, dispatcher, clock)
             print("  hour   RSS MB  notices    taken  waiting  wall s")
             while clock() < START + timedelta(days=days):
@@ -81,22 +81,22 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
                         warmer_k=rng.uniform(-2.0, 2.0),
                         wetter=rng.uniform(0.5, 2.0),
                     )
-                receiver.answer_always(Fault(status=503) if 10 <= since / timedelta(hours=1) % 24 < 12 else None)
+                receiver.set_fault(ReceiverFault(status=503) if 10 <= since / timedelta(hours=1) % 24 < 12 else None)
                 await daemon.cycle()
                 for _ in range(max(1, every // timedelta(minutes=10))):
                     await daemon.brief()
-                    await daemon.speak()
+                    await daemon.send_scheduled()
                     await daemon.deliver()
                     clock.advance(timedelta(minutes=10))
                 if since % timedelta(hours=6) == timedelta(0):
-                    await daemon.tidy()
+                    await daemon.housekeeping()
                     health = store.outbox.health(clock())
                     print(
                         f"{since / timedelta(hours=1):6.0f} {rss_mb():8.0f} {kinds.total():8} "
                         f"{len(receiver.received):8} {health.waiting_n:8} {time.monotonic() - began_s:7.0f}",
                         flush=True,
                     )
-            receiver.answer_always(None)
+            receiver.set_fault(None)
             clock.advance(timedelta(minutes=30))
             await daemon.deliver()
         health = store.outbox.health(clock())

@@ -76,15 +76,15 @@ def rounds(folder: Path, stops_n: int, seed: int) -> int:
     from alertd.notices.model import Audience
     from alertd.settings.model import read_settings
     from alertd.store.store import Store
-    from alertd.testing.fake_open_meteo import Standin
+    from alertd.testing.fake_open_meteo import FakeOpenMeteo
     from alertd.testing.storm import FRONT_EPOCH_S, Storm
-    from alertd.testing.webhook_receiver import Receiver
+    from alertd.testing.webhook_receiver import WebhookReceiver
 
     rng, took_s, statuses = random.Random(seed), [], Counter[int]()
     began = system_clock()
     secret = read_settings(REPO / "fixtures" / "demo" / "alertd.toml").endpoints[0].secrets[0]
     storm = Storm(front_late_h=(began.timestamp() - FRONT_EPOCH_S) / 3600.0 + 6.0, warmer_k=-2.0)
-    with Standin(now_utc=began, storm=storm) as api, Receiver(secret) as receiver:
+    with FakeOpenMeteo(now_utc=began, storm=storm) as api, WebhookReceiver(secret) as receiver:
         config = config_of(folder, api.base_url, receiver.url)
         for n in range(stops_n):
             api.now_utc = system_clock()

@@ -120,7 +120,7 @@ def _write_config(folder: Path, store: str) -> Path:
 
 
 def main() -> int:
-    from alertd.testing.postgres import Cluster, server_programs
+    from alertd.testing.postgres import PostgresCluster, server_programs
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--store", choices=["sqlite", "postgres"], default="sqlite")
@@ -134,7 +134,7 @@ def main() -> int:
             programs = server_programs()
             if programs is None:
                 raise SystemExit("no PostgreSQL server programs on this machine")
-            place = stack.enter_context(Cluster(programs)).new_place()
+            place = stack.enter_context(PostgresCluster(programs)).new_store_url()
         tally = run(_write_config(folder, place), arguments.kills, arguments.freezes)
     print(json.dumps({"store": arguments.store} | tally))
     return 0

@@ -8,7 +8,7 @@ from click.testing import CliRunner, Result
 
 from alertd.cli.main import cli
 from alertd.clock import system_clock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import FRONT_EPOCH_S, Storm
 
 
@@ -41,8 +41,8 @@ def soon() -> datetime:
 
 
 @pytest.fixture
-def storm_soon(soon: datetime) -> Iterator[Standin]:
+def storm_soon(soon: datetime) -> Iterator[FakeOpenMeteo]:
     """The invented storm, its front moved to where it stands when the first truck is on the road, and colder."""
     late_h = (soon.timestamp() - FRONT_EPOCH_S) / 3600.0 + 2.0
-    with Standin(now_utc=system_clock(), storm=Storm(front_late_h=late_h, warmer_k=-2.0)) as api:
+    with FakeOpenMeteo(now_utc=system_clock(), storm=Storm(front_late_h=late_h, warmer_k=-2.0)) as api:
         yield api

@@ -11,8 +11,8 @@ import pytest
 from click.testing import Result
 
 from alertd.clock import system_clock
-from alertd.records.driver_reports import keep_report
-from alertd.service.cycle import keep_trip
+from alertd.records.driver_reports import save_report
+from alertd.service.cycle import save_trip
 from alertd.sources.files.trips import parse_trip
 from alertd.sources.requests.driver_reports import parse_report
 from alertd.store.store import Store
@@ -25,10 +25,10 @@ def config(write_config: Callable[..., Path], tmp_path: Path) -> Path:
     row = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": began.isoformat(), "driver": "Ann"}
     (tmp_path / "var").mkdir()
     with Store(tmp_path / "var" / "alertd.db") as store:
-        keep_trip(store, parse_trip(row, "test"), began)
+        save_trip(store, parse_trip(row, "test"), began)
         for what, minutes in (("chains_on", 60), ("chains_off", 135)):
             at = (began + timedelta(minutes=minutes)).isoformat()
-            keep_report(store, "T-1", parse_report({"what": what, "at": at, "place": "Cinder Ford"}, "test"))
+            save_report(store, "T-1", parse_report({"what": what, "at": at, "place": "Cinder Ford"}, "test"))
     return path
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from alertd.clock import system_clock
-from alertd.delivery.circuit_breaker import Standing
+from alertd.delivery.circuit_breaker import ChannelState
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.settings.model import read_settings
 from alertd.store.store import Store
@@ -40,7 +40,7 @@ def _parked(config: Path, now: datetime) -> int:
         store.record_notices([notice], {Audience.FLEET: ["receiver"]}, now)
         [row] = store.outbox.of_notice(notice.id)
         store.outbox.mark_parked(row.id, now, "receiver: answered 410")
-        store.endpoints.keep(Standing(target="receiver", state="disabled", since=now, why="receiver: answered 410"))
+        store.channels.keep(ChannelState(target="receiver", state="disabled", since=now, why="receiver: answered 410"))
         return row.id
 
 

@@ -11,7 +11,7 @@ from click.testing import Result
 
 from alertd.cli.plan import VERB
 from alertd.plan.model import Advice
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 
 Alertd = Callable[..., Result]
 ORDER = [
@@ -21,7 +21,7 @@ ORDER = [
 
 
 @pytest.fixture
-def asked(write_config: Callable[..., Path], storm_soon: Standin, soon: datetime, demo: Path) -> list[object]:
+def asked(write_config: Callable[..., Path], storm_soon: FakeOpenMeteo, soon: datetime, demo: Path) -> list[object]:
     config = write_config(forecasts=storm_soon.base_url)
     return ["plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config]
 
@@ -62,9 +62,9 @@ def test_a_place_is_explained_by_its_miles_as_data_too(alertd: Alertd, asked: li
 
 
 def test_without_a_forecast_it_says_so_and_ends_with_status_3(
-    alertd: Alertd, asked: list[object], storm_soon: Standin
+    alertd: Alertd, asked: list[object], storm_soon: FakeOpenMeteo
 ) -> None:
-    storm_soon.always(Fault(kind=FaultKind.LIMIT_DAY))
+    storm_soon.set_fault(ApiFault(kind=FaultKind.LIMIT_DAY))
     result = alertd(*asked, "--explain")
     assert result.exit_code == 3, result.stderr
     assert "no source answered" in result.stdout

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.testing.fake_nws import WeatherGov, made_alert
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_nws import FakeNws, make_alert
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 ZONES = {
     "forecast/MTZ001": (-118.0, 46.0, -114.2, 49.0),
@@ -20,15 +20,15 @@ POINTS = [(46.9 + 0.01 * n, -114.1 - 0.01 * n) for n in range(30)]
 
 
 @pytest.fixture
-def api(morning: datetime) -> Iterator[Standin]:
+def api(morning: datetime) -> Iterator[FakeOpenMeteo]:
     updated = morning.isoformat()
-    alerts = [made_alert(["forecast/MTZ001"])]
-    with Standin(now_utc=morning, weather_gov=WeatherGov(zones=ZONES, alerts=alerts, updated=updated)) as server:
+    alerts = [make_alert(["forecast/MTZ001"])]
+    with FakeOpenMeteo(now_utc=morning, nws=FakeNws(zones=ZONES, alerts=alerts, updated=updated)) as server:
         yield server
 
 
 @pytest.fixture
-def config(api: Standin, write_config: Callable[..., Path], demo: Path, tmp_path: Path) -> Path:
+def config(api: FakeOpenMeteo, write_config: Callable[..., Path], demo: Path, tmp_path: Path) -> Path:
     routes = tmp_path / "routes"
     routes.mkdir()
     rows = "".join(f'<trkpt lat="{lat}" lon="{lon}"/>' for lat, lon in POINTS)
@@ -43,7 +43,7 @@ def config(api: Standin, write_config: Callable[..., Path], demo: Path, tmp_path
 
 
 def test_zones_and_heights_are_gathered_once_and_then_kept(
-    alertd: Callable[..., Result], config: Path, api: Standin, tmp_path: Path
+    alertd: Callable[..., Result], config: Path, api: FakeOpenMeteo, tmp_path: Path
 ) -> None:
     result = alertd("gather", "zones", "--config", config)
     assert (result.exit_code, result.stdout) == (0, "3 zones new or renewed, 0 kept as they were\n")
@@ -63,10 +63,10 @@ def test_zones_and_heights_are_gathered_once_and_then_kept(
 
 
 def test_what_cannot_be_had_is_named_and_the_status_says_so(
-    alertd: Callable[..., Result], config: Path, api: Standin, morning: datetime
+    alertd: Callable[..., Result], config: Path, api: FakeOpenMeteo, morning: datetime
 ) -> None:
     some = {z: box for z, box in ZONES.items() if not z.startswith("county")}
-    api.weather_gov = WeatherGov(zones=some, alerts=[made_alert(["forecast/MTZ009"])], updated=morning.isoformat())
+    api.nws = FakeNws(zones=some, alerts=[make_alert(["forecast/MTZ009"])], updated=morning.isoformat())
     result = alertd("gather", "zones", "--config", config)
     assert result.exit_code == 3
     assert "2 zones new or renewed, 0 kept as they were\nnot had: forecast/MTZ009 (" in result.stdout
@@ -80,12 +80,12 @@ def test_without_a_file_to_keep_them_in_it_is_one_line(
 
 
 def test_a_plan_over_http_names_the_warning_on_the_part_of_the_road_that_its_zone_holds(
-    alertd: Callable[..., Result], config: Path, soon: datetime, api: Standin
+    alertd: Callable[..., Result], config: Path, soon: datetime, api: FakeOpenMeteo
 ) -> None:
     """Zone 001 begins at 114.2 W, a third of the way along. There is no forecast for then: the plan is partial."""
     now = soon.isoformat()
-    warning = made_alert(["forecast/MTZ001"], onset=now, sent=now, ends=None, parameters={})
-    api.weather_gov = WeatherGov(zones=ZONES, alerts=[warning], updated=now)
+    warning = make_alert(["forecast/MTZ001"], onset=now, sent=now, ends=None, parameters={})
+    api.nws = FakeNws(zones=ZONES, alerts=[warning], updated=now)
     assert alertd("gather", "zones", "--config", config).exit_code == 0
     asked = len(api.requests)
     trip = ("--rig", "quillback-17", "--depart", now, "--no-compare", "--json", "--config", config)

@@ -9,7 +9,7 @@ import pytest
 from click.testing import Result
 
 import alertd as package
-from alertd.cli.paths import own_settings, settings_to_read, shipped
+from alertd.cli.paths import data_root, own_settings, settings_to_read
 from alertd.errors import ConfigError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -37,7 +37,7 @@ def installed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(package, "__file__", str(folder / "__init__.py"))
     (tmp_path / "empty").mkdir()
     monkeypatch.chdir(tmp_path / "empty")
-    assert shipped() == folder / "_data"
+    assert data_root() == folder / "_data"
     return folder
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 
 Alertd = Callable[..., Result]
 Mistake = Callable[..., str]
@@ -23,7 +23,7 @@ def asked(write_config: WriteConfig, soon: datetime) -> list[object]:
 
 
 def test_a_plan_says_where_which_tires_how_fast_how_old_and_who_decides(
-    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+    alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path
 ) -> None:
     config = write_config(forecasts=storm_soon.base_url)
     result = alertd(
@@ -43,7 +43,7 @@ def test_a_plan_says_where_which_tires_how_fast_how_old_and_who_decides(
 
 
 def test_json_is_all_that_stands_on_standard_output(
-    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+    alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path
 ) -> None:
     config = write_config(forecasts=storm_soon.base_url)
     result = alertd(
@@ -59,7 +59,7 @@ def test_json_is_all_that_stands_on_standard_output(
 
 
 def test_leaving_at_another_time_is_compared_unless_told_not_to(
-    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+    alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path
 ) -> None:
     config = write_config(forecasts=storm_soon.base_url)
     asked = ["plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--json"]
@@ -77,7 +77,7 @@ def test_leaving_at_another_time_is_compared_unless_told_not_to(
 
 
 def test_several_routes_are_compared_and_the_first_is_the_plan(
-    alertd: Alertd, mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+    alertd: Alertd, mistake: Mistake, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path
 ) -> None:
     config = write_config(forecasts=storm_soon.base_url)
     rest = ["--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config]
@@ -91,7 +91,7 @@ def test_several_routes_are_compared_and_the_first_is_the_plan(
 
 
 def test_a_rig_may_be_a_file_of_ones_own_and_a_bracket_in_its_name_is_no_markup(
-    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
+    alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     rig = tmp_path / "my-truck.toml"
     text = (demo / "rigs" / "quillback-17.toml").read_text(encoding="utf-8")
@@ -104,9 +104,9 @@ def test_a_rig_may_be_a_file_of_ones_own_and_a_bracket_in_its_name_is_no_markup(
 
 @pytest.mark.parametrize("kind", [FaultKind.LIMIT_DAY, FaultKind.HTML])
 def test_without_a_forecast_the_plan_says_be_ready_names_the_source_and_ends_with_status_3(
-    kind: FaultKind, alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path
+    kind: FaultKind, alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path
 ) -> None:
-    storm_soon.always(Fault(kind=kind))
+    storm_soon.set_fault(ApiFault(kind=kind))
     config = write_config(forecasts=storm_soon.base_url)
     result = alertd(
         "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config
@@ -225,7 +225,12 @@ def test_a_route_that_is_missing_huge_or_a_folder_is_told(
 
 
 def test_a_route_without_heights_needs_a_source_of_heights(
-    alertd: Alertd, mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
+    alertd: Alertd,
+    mistake: Mistake,
+    write_config: WriteConfig,
+    storm_soon: FakeOpenMeteo,
+    soon: datetime,
+    tmp_path: Path,
 ) -> None:
     route = tmp_path / "route.gpx"
     route.write_text(gpx(*NEAR, ele=False), encoding="utf-8")
@@ -241,9 +246,9 @@ def test_a_route_without_heights_needs_a_source_of_heights(
 
 
 def test_a_source_of_heights_that_is_down_is_named(
-    mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
+    mistake: Mistake, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, tmp_path: Path
 ) -> None:
-    storm_soon.always(Fault(kind=FaultKind.LIMIT_DAY))
+    storm_soon.set_fault(ApiFault(kind=FaultKind.LIMIT_DAY))
     route = tmp_path / "route.gpx"
     route.write_text(gpx(*NEAR, ele=False), encoding="utf-8")
     config = write_config(forecasts=storm_soon.base_url)
@@ -253,7 +258,7 @@ def test_a_source_of_heights_that_is_down_is_named(
 
 
 def test_the_trips_of_a_day_to_come_are_planned_within_the_look_ahead(
-    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, tmp_path: Path
+    alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, tmp_path: Path
 ) -> None:
     far = (soon + timedelta(days=300)).isoformat()
     trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\nFAR,i90-west,quillback-17,{far}\n"
@@ -267,7 +272,7 @@ def test_the_trips_of_a_day_to_come_are_planned_within_the_look_ahead(
 
 
 def test_pictures_are_written_for_phone_and_desk_and_in_words(
-    alertd: Alertd, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
+    alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     folder = tmp_path / "new" / "pictures"
     result = alertd(
@@ -291,7 +296,7 @@ def test_pictures_are_written_for_phone_and_desk_and_in_words(
 
 
 def test_a_folder_that_cannot_be_written_is_one_line(
-    mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
+    mistake: Mistake, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("in the way")
     said = mistake(
@@ -303,7 +308,7 @@ def test_a_folder_that_cannot_be_written_is_one_line(
 
 
 def test_the_brief_is_written_as_a_page_that_needs_nothing_from_elsewhere_and_as_pdf(
-    alertd: Alertd, write_config: WriteConfig, mistake: Callable[..., str], storm_soon: Standin, soon: datetime,
+    alertd: Alertd, write_config: WriteConfig, mistake: Callable[..., str], storm_soon: FakeOpenMeteo, soon: datetime,
     tmp_path: Path,
 ) -> None:  # fmt: skip
     trips = f"id,route,rig,depart\nT-1,i90-west,quillback-17,{soon.isoformat()}\n"

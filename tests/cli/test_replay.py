@@ -11,7 +11,7 @@ from click.testing import Result
 
 from alertd.clock import system_clock
 from alertd.store.archive import Archive
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 Alertd = Callable[..., Result]
 Mistake = Callable[..., str]
@@ -30,7 +30,7 @@ def rig(demo: Path, tmp_path: Path) -> Path:
 def kept(
     alertd: Alertd,
     write_config: WriteConfig,
-    storm_soon: Standin,
+    storm_soon: FakeOpenMeteo,
     soon: datetime,
     demo: Path,
     rig: Path,
@@ -97,7 +97,7 @@ def test_what_cannot_be_replayed_is_told_in_one_line(
 
 
 def test_a_plan_that_cannot_be_kept_as_asked_is_an_error(
-    mistake: Mistake, write_config: WriteConfig, storm_soon: Standin, soon: datetime, demo: Path, tmp_path: Path
+    mistake: Mistake, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "file").touch()
     line = mistake(

@@ -12,7 +12,7 @@ from click.testing import Result
 from alertd.cli.rules import find_ruleset
 from alertd.errors import InputError
 from alertd.plan.model import POSTED_SIGNS_DECIDE
-from alertd.rules.tire_text import tires_words
+from alertd.rules.tire_text import tires_line
 from alertd.sources.files.rig import read_rig
 from alertd.sources.files.ruleset import read_rulesets
 
@@ -110,7 +110,7 @@ def test_picture_is_that_of_the_level_that_asks_most(alertd: Callable[..., Resul
     desc = drawn.find("{http://www.w3.org/2000/svg}desc")
     assert most["tires_words"] in desc.text
     assert "no tires" not in desc.text
-    assert tires_words(rig, ()) == "no tires"
+    assert tires_line(rig, ()) == "no tires"
 
 
 def test_past_review_the_status_is_that_of_stale_data(alertd: Callable[..., Result], tmp_path: Path) -> None:

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from alertd.cli.main import main
-from alertd.service.tokens import PREFIX, Doorkeeper
+from alertd.service.tokens import PREFIX, TokenAuthenticator
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 
 
 def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
@@ -37,7 +37,7 @@ def test_a_token_is_printed_once_and_opens_what_it_should(
     (row,) = json.loads(plain)
     assert (row["name"], row["scopes"], row["holds"], row["last_used_at"]) == ("tms", ["read", "trips"], True, None)
     with Store(_store(config)) as store:
-        door = Doorkeeper(store, "", HeldClock(datetime.now(UTC)), open_without=True)
+        door = TokenAuthenticator(store, "", ManualClock(datetime.now(UTC)), open_without=True)
         assert [door.allowed(made.strip(), s) for s in ("read", "trips", "posted")] == [True, True, False]
     assert run(capsys, "revoke", row["id"], "--config", config)[0] == 0
     assert "revoked " in run(capsys, "list", "--config", config)[1]

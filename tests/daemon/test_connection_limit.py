@@ -14,9 +14,9 @@ from starlette.types import Receive, Scope, Send
 
 from alertd.daemon import connection_limit as module
 from alertd.daemon.connection_limit import Gate, GuardedListener, most_connections, raise_descriptor_limit
-from alertd.daemon.http_server import serving
+from alertd.daemon.http_server import server_config
 from alertd.store.store import Store
-from alertd.web.middleware import Shell
+from alertd.web.middleware import RequestGuardMiddleware
 from alertd.web.rate_limit import network_of
 
 MOST = 40
@@ -102,7 +102,7 @@ async def _app(scope: Scope, receive: Receive, send: Send) -> None:
 async def served() -> AsyncIterator[tuple[int, Gate]]:
     gate = Gate(most=MOST)
     with socket.create_server(("127.0.0.1", 0), backlog=128) as listener:
-        server = uvicorn.Server(serving(Shell(_app), 1, gate))
+        server = uvicorn.Server(server_config(RequestGuardMiddleware(_app), 1, gate))
         with GuardedListener.over(listener, gate) as own:
             task = asyncio.create_task(server.serve(sockets=[own]))
             while not server.started:

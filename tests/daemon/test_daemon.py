@@ -15,24 +15,28 @@ import pytest
 from alertd.clock import system_clock
 from alertd.daemon import daemon as daemon_module
 from alertd.daemon.daemon import Daemon, run_daemon
-from alertd.delivery.worker import Dispatcher
+from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import ConfigError, StoreError
 from alertd.notices.model import Audience
 from alertd.notices.triggers.compose import office_notice
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
+from alertd.planning.weather import WeatherSources
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
-from alertd.sources.http.cache import DiskCache, Entry, cache_key
+from alertd.settings.reference_data import ReferenceData
+from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key
 from alertd.store.archive import Archive
 from alertd.store.store import Store
 
 
 @pytest.fixture
-async def daemon(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) -> AsyncIterator[Daemon]:
-    planning = Planner(make_settings(trips=None), ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+async def daemon(
+    make_settings: Callable[..., Settings], ground: ReferenceData, tmp_path: Path
+) -> AsyncIterator[Daemon]:
+    planning = Planner(
+        make_settings(trips=None), ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), []
+    )
     with Store(tmp_path / "alertd.db") as store:
-        dispatcher = Dispatcher(store.outbox, {}, owner="test", rng=random.Random(1))
+        dispatcher = DeliveryWorker(store.outbox, {}, owner="test", rng=random.Random(1))
         yield Daemon(planning, store, dispatcher, system_clock)
 
 
@@ -42,7 +46,7 @@ async def test_a_store_that_fails_inside_a_job_is_one_line_in_the_log(
     async def job() -> None:
         raise StoreError("store x: disk is full")
 
-    await daemon.guarded(job)
+    await daemon.run_job(job)
     assert [(r.levelno, r.getMessage(), r.exc_info) for r in caplog.records] == [
         (logging.ERROR, "store x: disk is full", None)
     ]
@@ -54,7 +58,7 @@ async def test_a_fault_of_ours_in_a_job_is_kept_whole_in_the_log_and_ends_nothin
     async def job() -> None:
         raise KeyError("ours")
 
-    await daemon.guarded(job)
+    await daemon.run_job(job)
     (record,) = caplog.records
     assert record.exc_info is not None
     assert "comes again" in record.getMessage()
@@ -67,7 +71,7 @@ async def test_a_job_under_way_is_let_end(daemon: Daemon) -> None:
         await go.wait()
         done.append("whole")
 
-    await daemon.kick(job)()
+    await daemon.trigger(job)()
     asyncio.get_running_loop().call_later(0.01, go.set)
     await daemon.finish(within_s=5.0)
     assert done == ["whole"]
@@ -79,7 +83,7 @@ async def test_a_job_that_does_not_end_is_cut_off_and_that_is_said(
     async def job() -> None:
         await asyncio.Event().wait()
 
-    await daemon.kick(job)()
+    await daemon.trigger(job)()
     await daemon.finish(within_s=0.01)
     assert ["1 jobs cut off" in r.getMessage() for r in caplog.records] == [True]
 
@@ -92,12 +96,12 @@ async def test_tidying_removes_stored_answers_and_kept_inputs_past_their_days_an
     cache, archive = DiskCache(settings.cache), Archive(settings.archive)
     for hours in (1, 47, 49):  # the last good answer is used for 48 hours at most
         at = now - timedelta(hours=hours)
-        cache.put(cache_key(str(hours)), Entry(headers={}, body=b"{}", fetched_at=at, fresh_until=at, varied={}))
+        cache.put(cache_key(str(hours)), CacheEntry(headers={}, body=b"{}", fetched_at=at, fresh_until=at, varied={}))
     ids = {days: "plan_" + f"{days:032}" for days in (1, settings.archive_days - 1, settings.archive_days + 1)}
     for days, id_ in ids.items():
         at = now - timedelta(days=days)
         archive.file_plan(id_, archive.put(id_.encode(), at), at)
-    await daemon.tidy()
+    await daemon.housekeeping()
     assert [cache.get(cache_key(str(hours))) is not None for hours in (1, 47, 49)] == [True, True, False]
     assert archive.plans() == sorted(ids.values())[:2]
 
@@ -110,7 +114,7 @@ async def test_a_job_asked_for_while_it_runs_comes_once_more_and_not_more_often(
         await go.wait()
 
     for _ in range(5):
-        await daemon.kick(job)()
+        await daemon.trigger(job)()
     await asyncio.sleep(0)
     go.set()
     await daemon.finish(within_s=5.0)
@@ -171,5 +175,5 @@ async def test_a_cycle_that_fails_does_not_beat(
         raise StoreError("store x: disk is full")
 
     monkeypatch.setattr(daemon_module, "run_cycle", fails)
-    await daemon.guarded(daemon.cycle)
+    await daemon.run_job(daemon.cycle)
     assert beating == []

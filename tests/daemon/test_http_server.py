@@ -10,8 +10,8 @@ import uvicorn
 from starlette.types import Receive, Scope, Send
 
 from alertd.daemon import http_server as module
-from alertd.daemon.http_server import serving
-from alertd.web.middleware import MOST_HEADER_BYTES, Shell
+from alertd.daemon.http_server import server_config
+from alertd.web.middleware import MAX_HEADER_BYTES, RequestGuardMiddleware
 
 
 async def _app(scope: Scope, receive: Receive, send: Send) -> None:
@@ -23,9 +23,9 @@ async def _app(scope: Scope, receive: Receive, send: Send) -> None:
 
 @pytest.fixture
 async def port(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[int]:
-    monkeypatch.setattr(module, "HEADERS_WITHIN_S", 0.3)
+    monkeypatch.setattr(module, "HEADER_TIMEOUT_S", 0.3)
     with socket.create_server(("127.0.0.1", 0)) as listener:
-        server = uvicorn.Server(serving(Shell(_app, within_s=0.3), 1))
+        server = uvicorn.Server(server_config(RequestGuardMiddleware(_app, within_s=0.3), 1))
         task = asyncio.create_task(server.serve(sockets=[listener]))
         while not server.started:
             await asyncio.sleep(0.01)
@@ -75,7 +75,7 @@ async def test_a_body_that_does_not_end_is_408_and_closes_the_connection(port: i
     "request_",
     [
         b"\x16\x03\x01 hello\r\n\r\n",
-        b"GET / HTTP/1.1\r\nHost: a\r\nX: " + b"y" * 5 * MOST_HEADER_BYTES,
+        b"GET / HTTP/1.1\r\nHost: a\r\nX: " + b"y" * 5 * MAX_HEADER_BYTES,
         b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: -1\r\n\r\n",
         b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\nab",
     ],
@@ -91,7 +91,7 @@ async def test_what_is_no_request_is_a_problem_detail_too(port: int, request_: b
 
 
 async def test_headers_that_come_whole_are_held_to_their_limit_too(port: int) -> None:
-    said = await say(port, ASK + b"Connection: close\r\nX: " + b"y" * MOST_HEADER_BYTES + b"\r\n\r\n")
+    said = await say(port, ASK + b"Connection: close\r\nX: " + b"y" * MAX_HEADER_BYTES + b"\r\n\r\n")
     assert said.startswith(b"HTTP/1.1 431 ")
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from alertd.clock import system_clock
 from alertd.daemon import leadership
-from alertd.daemon.leadership import keep_leading, stand_by
+from alertd.daemon.leadership import renew_leadership, wait_for_leadership
 from alertd.errors import StoreError
 from alertd.store.leadership import Candidate
 from alertd.store.store import Store
@@ -16,7 +16,7 @@ from alertd.store.store import Store
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
-    monkeypatch.setattr(leadership, "LOOK_EVERY_S", 0.01)
+    monkeypatch.setattr(leadership, "POLL_EVERY_S", 0.01)
     caplog.set_level(logging.INFO, "alertd")
 
 
@@ -30,8 +30,8 @@ async def test_it_says_once_for_whom_it_stands_by_and_leads_when_that_one_ends(
     with Store(tmp_path / "a.db") as one, Store(tmp_path / "a.db") as other:
         first, second = candidates(one, other)
         never = asyncio.Event()
-        assert await stand_by(first, system_clock, never)
-        waiting = asyncio.create_task(stand_by(second, system_clock, never))
+        assert await wait_for_leadership(first, system_clock, never)
+        waiting = asyncio.create_task(wait_for_leadership(second, system_clock, never))
         while not any("standing by" in r.getMessage() for r in caplog.records):
             await asyncio.sleep(0.01)
         await asyncio.sleep(0.1)
@@ -49,8 +49,8 @@ async def test_told_to_stop_it_stands_by_no_longer(tmp_path: Path) -> None:
     with Store(tmp_path / "a.db") as one, Store(tmp_path / "a.db") as other:
         first, second = candidates(one, other)
         stop = asyncio.Event()
-        assert await stand_by(first, system_clock, stop)
-        waiting = asyncio.create_task(stand_by(second, system_clock, stop))
+        assert await wait_for_leadership(first, system_clock, stop)
+        waiting = asyncio.create_task(wait_for_leadership(second, system_clock, stop))
         await asyncio.sleep(0.05)
         stop.set()
         assert await waiting is False
@@ -71,7 +71,7 @@ async def test_a_store_that_fails_while_it_leads_costs_it_nothing_but_a_line_and
             return answer
 
         monkeypatch.setattr(candidate, "renew", renew)
-        await asyncio.wait_for(keep_leading(candidate, 0.001, lost), 10)
+        await asyncio.wait_for(renew_leadership(candidate, 0.001, lost), 10)
         assert lost.is_set()
     assert [r.getMessage() for r in caplog.records if r.name == "alertd.daemon.leadership"] == [
         "store x: disk is full",

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from alertd.cli.main import cli
-from alertd.daemon.reload import reread
+from alertd.daemon.reload import reload_settings
 from alertd.errors import ConfigError
 from alertd.settings.model import Settings, read_settings
 
@@ -96,7 +96,7 @@ def test_a_reload_keeps_the_old_settings(write_config: WriteConfig, caplog: pyte
     async def try_out(new: Settings) -> None:
         raise AssertionError("settings out of order are not tried out")
 
-    assert asyncio.run(reread(old, try_out)) is None
+    assert asyncio.run(reload_settings(old, try_out)) is None
     assert "plan.ready_probability: 0.9 is above 0.3" in caplog.text
 
 

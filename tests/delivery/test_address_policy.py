@@ -4,7 +4,7 @@ from ipaddress import ip_network
 
 import pytest
 
-from alertd.delivery.address_policy import denied, listed
+from alertd.delivery.address_policy import denial_reason, is_listed
 
 NOT_PUBLIC = """
 0.0.0.0 0.255.255.255 10.0.0.1 10.255.255.255 100.64.0.1 100.127.255.255 127.0.0.1 127.255.255.254 169.254.169.254
@@ -24,12 +24,12 @@ PUBLIC = """
 
 @pytest.mark.parametrize("address", NOT_PUBLIC.split())
 def test_special_addresses_are_denied(address: str) -> None:
-    assert denied(address).startswith(f"{address} is not a public address (")
+    assert denial_reason(address).startswith(f"{address} is not a public address (")
 
 
 @pytest.mark.parametrize("address", PUBLIC.split())
 def test_public_addresses_pass(address: str) -> None:
-    assert denied(address) == ""
+    assert denial_reason(address) == ""
 
 
 @pytest.mark.parametrize(
@@ -44,4 +44,4 @@ def test_public_addresses_pass(address: str) -> None:
     ],
 )
 def test_listed_networks(address: str, network: str, inside: bool) -> None:
-    assert listed(address, [ip_network(network)]) is inside
+    assert is_listed(address, [ip_network(network)]) is inside

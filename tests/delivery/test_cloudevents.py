@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from alertd.delivery.channels.webhook import Endpoint, WebhookChannel
 from alertd.delivery.cloudevents import CONTENT_TYPE, faults, source_of, wrap
 from alertd.errors import DeliveryError
-from alertd.testing.webhook_receiver import Receiver
+from alertd.testing.webhook_receiver import WebhookReceiver
 
 BODY = '{"type":"trip.plan","format":"alertd.event/1","data":{"place":"Col de l’Iseran ❄"}}'.encode()
 SOUND = {"specversion": "1.0", "id": "ntc_1", "source": "urn:alertd:fleet:x", "type": "alertd.trip.plan"}
@@ -126,7 +126,7 @@ def test_a_stored_body_without_a_type_is_not_sent(make_out) -> None:
 
 async def test_an_endpoint_that_asks_for_it_gets_a_signed_event_under_the_same_id(make_out, secret: str) -> None:
     loopback = (ip_network("127.0.0.0/8"),)
-    with Receiver(secret) as receiver:
+    with WebhookReceiver(secret) as receiver:
         endpoint = Endpoint(
             name="hook", url=receiver.url, secrets=(secret,), allow_networks=loopback, source="urn:x:y", token="t0ken"
         )

@@ -17,11 +17,11 @@ def test_nothing_decided_is_lost_to_kill_9_and_twice_means_the_same_bytes(store:
     script = Path(__file__).resolve().parents[1] / "benchmarks" / "crash_outbox.py"
     command = [sys.executable, str(script), "--store", store, "--kills", "5"]
     ran = subprocess.run(command, capture_output=True, text=True, check=True)
-    tally = json.loads(ran.stdout)
-    assert tally["kills"] == 5  # the fault did happen
-    assert tally["decided"] > 0
-    assert (tally["lost"], tally["same_id_other_bytes"], tally["refused_signatures"]) == (0, 0, 0)
-    assert tally["sent_twice"] <= 5 * 4  # at most one a kill and worker
+    counts = json.loads(ran.stdout)
+    assert counts["kills"] == 5  # the fault did happen
+    assert counts["decided"] > 0
+    assert (counts["lost"], counts["same_id_other_bytes"], counts["refused_signatures"]) == (0, 0, 0)
+    assert counts["sent_twice"] <= 5 * 4  # at most one a kill and worker
 
 
 def test_on_a_disk_that_is_truly_full_a_decided_notice_still_goes_out_once(tmp_path: Path) -> None:

@@ -2,12 +2,12 @@
 
 from datetime import datetime, timedelta
 
-from alertd.delivery.circuit_breaker import Standing, TargetHealth
+from alertd.delivery.circuit_breaker import BreakerHealth, ChannelState
 from alertd.delivery.health import channel_health
-from alertd.store.rows import TargetTally
+from alertd.store.rows import StoredChannelCounts
 
 
-def _tally(target: str, **changes: object) -> TargetTally:
+def _tally(target: str, **changes: object) -> StoredChannelCounts:
     values = {
         "waiting_n": 0,
         "parked_n": 0,
@@ -16,12 +16,12 @@ def _tally(target: str, **changes: object) -> TargetTally:
         "last_done_at": None,
         "oldest_waiting_at": None,
     }
-    return TargetTally(target=target, **{**values, **changes})
+    return StoredChannelCounts(target=target, **{**values, **changes})
 
 
-def _lane(target: str, **changes: object) -> TargetHealth:
+def _lane(target: str, **changes: object) -> BreakerHealth:
     values = {"failures_in_a_row": 0, "failing_since": None, "last_success_at": None, "last_problem": "", "gone": False}
-    return TargetHealth(target=target, **{**values, **changes})
+    return BreakerHealth(target=target, **{**values, **changes})
 
 
 def test_every_configured_target_is_named_and_those_that_still_have_notices(noon: datetime) -> None:
@@ -32,23 +32,23 @@ def test_every_configured_target_is_named_and_those_that_still_have_notices(noon
 
 def test_ages_count_from_the_newest_that_is_known(noon: datetime) -> None:
     """After a restart only the store knows of a success; before its next commit only the lane does."""
-    tally = _tally(
+    counts = _tally(
         "hook",
         waiting_n=2,
         last_done_at=noon - timedelta(minutes=30),
         oldest_waiting_at=noon - timedelta(minutes=7),
         done_n=5,
     )
-    [after_restart] = channel_health(["hook"], [tally], [], {}, noon)
+    [after_restart] = channel_health(["hook"], [counts], [], {}, noon)
     assert (after_restart.last_success_age_s, after_restart.oldest_waiting_age_s) == (1800.0, 420.0)
-    [fresher] = channel_health(["hook"], [tally], [_lane("hook", last_success_at=noon)], {}, noon)
+    [fresher] = channel_health(["hook"], [counts], [_lane("hook", last_success_at=noon)], {}, noon)
     assert fresher.last_success_age_s == 0.0
 
 
 def test_trouble_on_record_shows_without_a_dispatcher(noon: datetime) -> None:
-    failing = Standing(target="a", state="failing", since=noon - timedelta(hours=2), why="a: answered 500")
-    disabled = Standing(target="b", state="disabled", since=noon, why="b: answered 410")
-    up = Standing(target="c", state="up", since=noon)
+    failing = ChannelState(target="a", state="failing", since=noon - timedelta(hours=2), why="a: answered 500")
+    disabled = ChannelState(target="b", state="disabled", since=noon, why="b: answered 410")
+    up = ChannelState(target="c", state="up", since=noon)
     a, b, c = channel_health("abc", [], [], {"a": failing, "b": disabled, "c": up}, noon)
     assert (a.failing_s, a.disabled, a.problem) == (7200.0, False, "a: answered 500")
     assert (b.disabled, b.problem) == (True, "b: answered 410")
@@ -56,7 +56,7 @@ def test_trouble_on_record_shows_without_a_dispatcher(noon: datetime) -> None:
 
 
 def test_failures_are_shown_from_what_is_kept(noon: datetime) -> None:
-    kept = Standing(
+    kept = ChannelState(
         target="a", state="up", since=noon, why="a: answered 500", failures=2, last_success_at=noon - timedelta(hours=3)
     )
     [a] = channel_health(["a"], [], [], {"a": kept}, noon)

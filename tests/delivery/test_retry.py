@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.delivery.retry import JITTER_FRAC, LONGEST_TRYING, WAITS_S, GiveUp, RetryAt, decide
+from alertd.delivery.retry import JITTER_FRAC, MAX_RETRY_PERIOD, WAITS_S, GiveUp, RetryAt, next_attempt
 from alertd.errors import DeliveryError
 
 START = datetime(2026, 1, 5, 12, tzinfo=UTC)
@@ -27,7 +27,7 @@ def _tries(life: timedelta, rng: object) -> tuple[list[datetime], GiveUp]:
     """Every moment of a try until the policy gives up, when each fails."""
     at, moments = START, [START]
     while True:
-        verdict = decide(len(moments), DOWN, at, START + life, rng, since=START)
+        verdict = next_attempt(len(moments), DOWN, at, START + life, rng, since=START)
         if isinstance(verdict, GiveUp):
             return moments, verdict
         at = verdict.at
@@ -46,14 +46,14 @@ def test_waits_follow_the_stated_plan_while_the_notice_lives_long() -> None:
 def test_the_whole_plan_keeps_its_bounds_and_ends_in_time_whatever_the_draws(life_h: float) -> None:
     """1,000 draws of the jitter each: no wait over a tenth of the time left or a minute; a last try near the end."""
     life = timedelta(hours=life_h)
-    ends = START + min(life, LONGEST_TRYING)
+    ends = START + min(life, MAX_RETRY_PERIOD)
     for seed in range(1000):
         moments, verdict = _tries(life, Random(seed))
         for number, (earlier, later) in enumerate(pairwise(moments)):
             wait_s, left_s = (later - earlier).total_seconds(), (ends - earlier).total_seconds()
             assert 0 < wait_s <= max(60, left_s / 10) + 1e-5
             assert wait_s <= WAITS_S[min(number, len(WAITS_S) - 1)] * (1 + JITTER_FRAC) + 1e-5
-        assert verdict.expired == (life <= LONGEST_TRYING)
+        assert verdict.expired == (life <= MAX_RETRY_PERIOD)
         assert ends - timedelta(minutes=1) < moments[-1] < ends
         assert len(moments) <= 80
 
@@ -78,7 +78,7 @@ def test_a_retry_is_never_in_the_past_past_its_use_or_before_the_target_asked(
 ) -> None:
     error = DeliveryError("hook", "no", permanent=permanent, retry_after_s=asked_s)
     expires_at = START + timedelta(seconds=left_s)
-    verdict = decide(attempt, error, START, expires_at, np.random.default_rng(seed), since=START)
+    verdict = next_attempt(attempt, error, START, expires_at, np.random.default_rng(seed), since=START)
     if isinstance(verdict, RetryAt):
         assert not permanent
         assert START + timedelta(seconds=asked_s or 0) <= verdict.at + timedelta(microseconds=1)
@@ -102,7 +102,7 @@ def test_a_pause_that_is_asked_for_is_obeyed_up_to_a_day_and_the_notices_use(
     asked_s: float, life_h: float, outcome: str
 ) -> None:
     error = DeliveryError("hook", "answered 429", retry_after_s=asked_s)
-    verdict = decide(1, error, START, START + timedelta(hours=life_h), Middle(), since=START)
+    verdict = next_attempt(1, error, START, START + timedelta(hours=life_h), Middle(), since=START)
     if outcome == "waits":
         assert verdict == RetryAt(at=START + timedelta(seconds=asked_s))
     else:
@@ -113,10 +113,10 @@ def test_a_pause_that_is_asked_for_is_obeyed_up_to_a_day_and_the_notices_use(
 
 def test_permanent_errors_end_at_once_and_need_a_person() -> None:
     gone = DeliveryError("hook", "answered 410", permanent=True)
-    verdict = decide(1, gone, START, START + timedelta(1), Middle(), since=START)
+    verdict = next_attempt(1, gone, START, START + timedelta(1), Middle(), since=START)
     assert verdict == GiveUp(reason="hook: answered 410", expired=False)
 
 
 def test_after_a_day_of_failures_a_notice_that_is_still_of_use_is_parked() -> None:
-    verdict = decide(60, DOWN, START + timedelta(days=1), START + timedelta(days=3), Middle(), since=START)
+    verdict = next_attempt(60, DOWN, START + timedelta(days=1), START + timedelta(days=3), Middle(), since=START)
     assert verdict == GiveUp(reason="tried for a day, 60 times; the last: hook: answered 500")

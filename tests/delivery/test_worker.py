@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
-from alertd.delivery.circuit_breaker import Alarm, Standing
-from alertd.delivery.worker import Dispatcher
+from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
+from alertd.delivery.circuit_breaker import Alarm, ChannelState
+from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import DeliveryError, StoreError
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.store import outbox as outbox_module
@@ -28,11 +28,11 @@ class Scripted:
         self.down: Exception | None = None
         self.refuses: set[str] = set()
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         self.tries_n += 1
         error = self.errors.pop(0) if self.errors else self.down
         if outgoing.text in self.refuses:
-            error = NoticeRefused(outgoing.target, "answered 422")
+            error = NoticeRejected(outgoing.target, "answered 422")
         if error is not None:
             raise error
         self.taken.append((outgoing.text, outgoing.notice_id, outgoing.body, now_epoch_s))
@@ -69,8 +69,8 @@ def say(store: Store, noon: datetime) -> Callable[..., Notice]:
     return one
 
 
-def _dispatcher(outbox: Outbox, **channels: object) -> Dispatcher:
-    return Dispatcher(outbox, channels, owner="me", rng=np.random.default_rng(1))
+def _dispatcher(outbox: Outbox, **channels: object) -> DeliveryWorker:
+    return DeliveryWorker(outbox, channels, owner="me", rng=np.random.default_rng(1))
 
 
 def _texts(alarms: Sequence[Alarm]) -> list[str]:
@@ -135,10 +135,10 @@ async def test_while_the_disk_is_full_what_is_decided_still_goes_out_once(store:
     class ReadOnly(Outbox):
         full = True
 
-        def claim_each(self, *args: object) -> dict:
+        def claim_many(self, *args: object) -> dict:
             if self.full:
                 raise StoreError("disk is full")
-            return super().claim_each(*args)
+            return super().claim_many(*args)
 
         def mark_all_done(self, *args: object) -> None:
             if self.full:
@@ -156,7 +156,7 @@ async def test_while_the_disk_is_full_what_is_decided_still_goes_out_once(store:
         with pytest.raises(StoreError, match="full"):
             await dispatcher.deliver_due(noon + timedelta(seconds=second))
     outbox.full = False
-    outbox.wake = lambda *args: 0
+    outbox.make_due_now = lambda *args: 0
     assert (await dispatcher.deliver_due(noon + timedelta(hours=1))).done_n == 0
     assert sorted(hook.texts) == sorted(notice.text for notice in said)
     assert hook.tries_n == 21
@@ -195,15 +195,15 @@ async def test_one_bad_row_does_not_stop_the_others(store: Store, noon: datetime
 async def test_after_410_the_target_is_left_alone_until_a_person_acts(store: Store, noon: datetime, say) -> None:
     say("first")
     say("second")
-    hook = Scripted(TargetGone("hook", "answered 410"))
+    hook = Scripted(ChannelGone("hook", "answered 410"))
     dispatcher = _dispatcher(store.outbox, hook=hook)
     done = await dispatcher.deliver_due(noon)
     later = await dispatcher.deliver_due(noon + timedelta(minutes=1))
     assert (done.parked_n + later.parked_n, hook.tries_n) == (2, 1)
     assert all("410" in text for text in _texts((*done.alarms, *later.alarms)))
-    assert [health.gone for health in dispatcher.health()] == [True]
-    assert store.endpoints.reopen("hook", noon)
-    store.outbox.requeue([row.id for row in store.outbox.list_parked()], noon)
+    assert [health.disabled_reason for health in dispatcher.health()] == [True]
+    assert store.channels.reopen("hook", noon)
+    store.outbox.retry_now([row.id for row in store.outbox.list_dead_letters()], noon)
     assert (await dispatcher.deliver_due(noon + timedelta(minutes=2))).done_n == 2
 
 
@@ -220,7 +220,7 @@ async def test_a_hanging_target_does_not_hold_up_the_others(store: Store, noon: 
     hangs = asyncio.Event()
 
     class Slow(Scripted):
-        async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+        async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
             await hangs.wait()
             await super().send(outgoing, now_epoch_s)
 
@@ -290,7 +290,7 @@ async def test_a_target_that_refuses_everything_parks_nothing(store: Store, noon
     for number in range(5):
         say(f"{number}", trip_id="")
     hook = Scripted()
-    hook.down = NoticeRefused("hook", "answered 400")
+    hook.down = NoticeRejected("hook", "answered 400")
     dispatcher = _dispatcher(store.outbox, hook=hook)
     alarms: list[Alarm] = []
     for minute in range(0, 360, 2):
@@ -326,7 +326,7 @@ async def test_after_an_outage_everything_still_of_use_arrives_and_nothing_else(
     still_of_use = [f"{life_h} h" for life_h in (12, 24, 96) if life_h > outage_h]
     assert sorted(hook.texts) == (sorted(still_of_use) if outage_h < 24 else [])
     assert expired_n == 3 - len(still_of_use)
-    assert len(store.outbox.list_parked()) == (0 if outage_h < 24 else 1)
+    assert len(store.outbox.list_dead_letters()) == (0 if outage_h < 24 else 1)
     assert most_tries <= 4
 
 
@@ -361,7 +361,7 @@ async def test_five_days_of_nothing_but_failures_disable_a_target_in_plain_sight
         at = noon + timedelta(hours=hour)
         say(f"{hour}", trip_id="", at=at, life_h=200)
         alarms += (await dispatcher.deliver_due(at)).alarms
-        states = [standing.state for standing in store.endpoints.all()]
+        states = [state.state for state in store.channels.all()]
         assert hour > 119 or states == (["up"] if hour < 1 else ["failing"])
     assert states == ["disabled"]
     told = [alarm for alarm in alarms if alarm.kind in ("failing", "disabled")]
@@ -387,10 +387,10 @@ async def test_a_restart_knows_who_was_in_trouble_and_tells_it_once(store: Store
     assert timedelta(0) <= again.health()[0].failing_since - noon < timedelta(minutes=1)
     hook.down = None
     third = await again.deliver_due(noon + timedelta(hours=2))
-    assert (third.done_n, third.recovered, store.endpoints.standings()["hook"].state) == (3, ("hook",), "up")
+    assert (third.done_n, third.recovered, store.channels.standings()["hook"].state) == (3, ("hook",), "up")
     store.outbox.release_claims()
     gone_at = noon + timedelta(hours=3)
-    store.endpoints.keep(Standing(target="hook", state="disabled", since=gone_at, why="hook: answered 410"))
+    store.channels.keep(ChannelState(target="hook", state="disabled", since=gone_at, why="hook: answered 410"))
     say("after", trip_id="")
     gone = await _dispatcher(store.outbox, hook=hook).deliver_due(noon + timedelta(hours=3))
     assert (gone.parked_n, gone.done_n) == (1, 0)
@@ -399,7 +399,7 @@ async def test_a_restart_knows_who_was_in_trouble_and_tells_it_once(store: Store
 async def test_states_that_cannot_be_read_do_not_stop_deliveries(
     store: Store, noon: datetime, say, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def torn() -> dict[str, Standing]:
+    def torn() -> dict[str, ChannelState]:
         raise StoreError("disk is failing")
 
     say("chain")
@@ -424,15 +424,15 @@ async def test_a_channel_state_is_written_with_the_mark(
         cut.setattr(outbox_module, "keep_state", torn)
         with pytest.raises(StoreError, match="cut off"):
             await _dispatcher(store.outbox, hook=Scripted(*down)).deliver_due(noon)
-    assert store.endpoints.all() == []
+    assert store.channels.all() == []
     rows = [row for one in (first, second) for row in store.outbox.of_notice(one.id)]
     assert [(row.state, row.note) for row in rows] == [("waiting", ""), ("waiting", "")]
     store.outbox.release_claims()
     await _dispatcher(store.outbox, hook=Scripted(DeliveryError("hook", "answered 500"))).deliver_due(noon)
-    (row,) = store.endpoints.all()
+    (row,) = store.channels.all()
     assert row.last_failure_at is not None
     await _dispatcher(store.outbox, hook=Scripted()).deliver_due(noon + timedelta(hours=1))
-    (row,) = store.endpoints.all()
+    (row,) = store.channels.all()
     assert (row.state, row.failures, row.why) == ("up", 0, "")
     assert row.last_success_at > row.last_failure_at
 
@@ -442,20 +442,20 @@ async def test_failures_are_counted_on_over_a_restart(store: Store, noon: dateti
     for n in range(1, 4):
         at = noon + timedelta(hours=n)
         await _dispatcher(store.outbox, hook=Scripted(DeliveryError("hook", "answered 500"))).deliver_due(at)
-        (row,) = store.endpoints.all()
+        (row,) = store.channels.all()
         assert (row.failures, row.state) == (n, "failing" if n == 3 else "up")
 
 
 async def test_a_dead_channel_stays_dead_after_everything_is_pruned(store: Store, noon: datetime, say) -> None:
     say("one", trip_id="")
-    hook = Scripted(TargetGone("hook", "answered 410"))
+    hook = Scripted(ChannelGone("hook", "answered 410"))
     await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
     store.pruning.events(noon + timedelta(days=9999))
     say("two", trip_id="", at=noon + timedelta(days=3000))
     later = Scripted()
     await _dispatcher(store.outbox, hook=later).deliver_due(noon + timedelta(days=3000))
     assert later.tries_n == 0
-    assert store.endpoints.standings()["hook"].state == "disabled"
+    assert store.channels.standings()["hook"].state == "disabled"
 
 
 async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: datetime, say) -> None:
@@ -473,5 +473,5 @@ async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: date
     hook = Scripted()
     hook.down = DeliveryError("hook", "answered 500")
     await _dispatcher(Slow(store._database), hook=hook).deliver_due(noon)
-    (row,) = store.endpoints.all()
+    (row,) = store.channels.all()
     assert (row.state, row.failures) == ("failing", 3)

@@ -10,12 +10,12 @@ import pytest
 from alertd.forecast.ensemble import (
     LEVEL_M_PER_K,
     Spreads,
-    agreed,
     amounts,
-    dress,
     exponential_shares,
     lognormal_shares,
     normal_scores,
+    reconcile,
+    to_ensemble,
 )
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 
@@ -40,7 +40,7 @@ def forecast(cells: int = 2, hours: int = 80, **fields: Any) -> Forecast:
 
 
 def dressed(f: Forecast, members: int = 50, seed: int = 1, now: datetime | None = None, **spreads: Any) -> Forecast:
-    return dress(
+    return to_ensemble(
         f, members=members, spreads=Spreads(**spreads), rng=np.random.default_rng(seed),
         now_utc=now or START + timedelta(hours=6),
     )  # fmt: skip
@@ -126,7 +126,7 @@ def test_without_a_probability_the_amount_gets_a_factor() -> None:
 
 def test_trap_16_amount_without_chance_keeps_its_mean_and_chance_without_amount_gets_a_trace() -> None:
     """2 mm/h with 0 %: probability raised to 2/3. 80 % with 0 mm: 0.8 of 0.05 mm/h. 5 % with 0 mm: nothing."""
-    amount, p = agreed(np.array([2.0, 0.0, 0.0, NAN, 0.0]), np.array([0.0, 0.8, 0.05, 0.8, NAN]))
+    amount, p = reconcile(np.array([2.0, 0.0, 0.0, NAN, 0.0]), np.array([0.0, 0.8, 0.05, 0.8, NAN]))
     np.testing.assert_allclose(amount, [2.0, 0.04, 0.0, NAN, 0.0])
     np.testing.assert_allclose(p, [2 / 3, 0.8, 0.05, 0.8, NAN])
     wet = amounts(np.array([2.0, 0.0]), np.array([0.0, 0.8]), members=50, log_sd=0.5)

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
-from alertd.forecast.nudge import Nudged, NudgeParams, nudge
+from alertd.forecast.nudge import NudgeParams, NudgeResult, nudge
 from alertd.forecast.observations import Station, StationReport
 
 START = datetime(2027, 1, 14, tzinfo=UTC)
@@ -44,7 +44,7 @@ def report(
     )  # fmt: skip
 
 
-def moved(told: Forecast, *reports: StationReport) -> Nudged:
+def moved(told: Forecast, *reports: StationReport) -> NudgeResult:
     return nudge(told, reports, AT)
 
 

@@ -6,17 +6,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.forecast.provider import ForecastAsk, window
+from alertd.forecast.provider import ForecastRequest, window
 
 START = datetime(2026, 1, 12, 5, 20, tzinfo=UTC)
 
 
-def ask(**changed: Any) -> ForecastAsk:
+def ask(**changed: Any) -> ForecastRequest:
     values: dict[str, Any] = {
         "lat_deg": np.array([47.0]), "lon_deg": np.array([-115.0]), "road_elevation_m": np.array([1400.0]),
         "start": START, "end": START + timedelta(hours=3), "now_utc": START,
     }  # fmt: skip
-    return ForecastAsk(**(values | changed))
+    return ForecastRequest(**(values | changed))
 
 
 def test_the_window_is_whole_utc_hours_that_hold_the_ask() -> None:

@@ -4,19 +4,19 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 
-from alertd.notices.plan_diff import moved
+from alertd.notices.plan_diff import describe_changes
 from alertd.plan.model import Advice, Plan
 
 
 def test_the_same_plan_says_nothing(saying: Callable[..., Plan]) -> None:
-    assert moved(saying(Advice.CHAIN), saying(Advice.CHAIN)) == ()
-    assert moved(saying(Advice.CHAIN), saying(Advice.CHAIN, late_min=9)) == ()
+    assert describe_changes(saying(Advice.CHAIN), saying(Advice.CHAIN)) == ()
+    assert describe_changes(saying(Advice.CHAIN), saying(Advice.CHAIN, late_min=9)) == ()
 
 
 def test_a_graver_advice_another_stop_and_chains_short_are_each_named(saying: Callable[..., Plan]) -> None:
     old = replace(saying(Advice.READY), advice=Advice.READY, singles_short=0)
     new = replace(saying(Advice.CHAIN, stop_id="9"), advice=Advice.CHAIN, singles_short=2)
-    lines = moved(old, new)
+    lines = describe_changes(old, new)
     assert "ready → chain" in lines
     assert "chains short 0 → 2" in lines
     assert "Larch Pass: ready → chain" in lines
@@ -25,12 +25,12 @@ def test_a_graver_advice_another_stop_and_chains_short_are_each_named(saying: Ca
 
 def test_stretches_that_come_and_go_are_named(saying: Callable[..., Plan]) -> None:
     one, two = saying(Advice.CHAIN), saying(Advice.CHAIN, Advice.HOLD)
-    assert "new: hold at Tarn Pass" in moved(one, two)
-    assert "no more: Tarn Pass" in moved(two, one)
+    assert "new: hold at Tarn Pass" in describe_changes(one, two)
+    assert "no more: Tarn Pass" in describe_changes(two, one)
 
 
 def test_a_later_arrival_is_told_from_ten_minutes_on(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
     later = replace(plan, arrive_at=plan.arrive_at + timedelta(minutes=25))
-    assert moved(plan, later) == ("arrives 25 min later",)
-    assert moved(later, plan) == ("arrives 25 min sooner",)
+    assert describe_changes(plan, later) == ("arrives 25 min later",)
+    assert describe_changes(later, plan) == ("arrives 25 min sooner",)

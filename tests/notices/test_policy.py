@@ -8,12 +8,12 @@ from datetime import datetime, time, timedelta
 import pytest
 
 from alertd.notices.model import Audience, Notice
-from alertd.notices.policy import Policy, reader
-from alertd.notices.sent_state import Said, said_from_plain
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.policy import Policy, recipient
+from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model import Advice, Plan
 from alertd.plan.serialize import canonical, to_plain
-from alertd.testing.factories import AT_ONCE, at_hour
+from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
@@ -24,13 +24,13 @@ class Talk:
 
     def __init__(self, policy: Policy) -> None:
         self.policy = policy
-        self.said: tuple[Said, ...] | None = None
+        self.said: tuple[SentFact, ...] | None = None
         self.told_at: list[datetime] = []
 
     def hear(self, plan: Plan, hour: float) -> list[Notice]:
         now = at_hour(hour)
-        notices, said = to_say(plan, self.said, now, self.policy, self.told_at)
-        self.said = said_from_plain(json.loads(canonical(to_plain(said))))
+        notices, said = plan_notices(plan, self.said, now, self.policy, self.told_at)
+        self.said = facts_from_plain(json.loads(canonical(to_plain(said))))
         assert self.said == said
         self.told_at += [now for n in notices if n.audience is Audience.DRIVER]
         return list(notices)
@@ -45,7 +45,7 @@ def forecast_of(plan: Plan, hour: float) -> Plan:
 
 
 def lasting(**changes: object) -> Policy:
-    return replace(AT_ONCE, ease_after=timedelta(hours=1), **changes)  # type: ignore[arg-type]
+    return replace(IMMEDIATE_POLICY, ease_after=timedelta(hours=1), **changes)  # type: ignore[arg-type]
 
 
 def test_relief_waits_until_it_has_lasted_over_a_newer_forecast(saying: Saying) -> None:
@@ -87,7 +87,7 @@ def test_a_road_about_the_threshold_is_not_eased(saying: Saying) -> None:
 
 
 def test_what_only_moved_waits_for_the_gap_and_what_grew_worse_does_not(saying: Saying) -> None:
-    talk = Talk(replace(AT_ONCE, least_gap=timedelta(minutes=30), soon=timedelta(0)))
+    talk = Talk(replace(IMMEDIATE_POLICY, least_gap=timedelta(minutes=30), soon=timedelta(0)))
     talk.hear(saying(CHAIN), 0.0)
     assert talk.driver(saying(CHAIN, stop_id="2"), 0.2) == []
     assert len(talk.driver(saying(HOLD, stop_id="2"), 0.3)) == 1, "worse breaks through"
@@ -96,7 +96,7 @@ def test_what_only_moved_waits_for_the_gap_and_what_grew_worse_does_not(saying: 
 
 
 def test_a_move_shortly_before_acting_does_not_wait(saying: Saying) -> None:
-    talk = Talk(replace(AT_ONCE, least_gap=timedelta(hours=6), soon=timedelta(hours=2)))
+    talk = Talk(replace(IMMEDIATE_POLICY, least_gap=timedelta(hours=6), soon=timedelta(hours=2)))
     plan = saying(CHAIN)
     hang = (plan.stretches[0].chain_up.arrive_at - at_hour(0)) / timedelta(hours=1)
     talk.hear(plan, hang - 1.6)
@@ -110,7 +110,7 @@ def night(saying: Saying) -> Policy:
     from zoneinfo import ZoneInfo
 
     begins, ends = (at_hour(h).astimezone(ZoneInfo(zone)).time() for h in (0.0, 5.0))
-    return replace(AT_ONCE, quiet_from=begins, quiet_to=ends)
+    return replace(IMMEDIATE_POLICY, quiet_from=begins, quiet_to=ends)
 
 
 def test_in_quiet_hours_the_dispatcher_hears_at_once_and_the_driver_in_the_morning(
@@ -146,7 +146,7 @@ def test_a_driver_who_was_told_nothing_needs_no_relief(saying: Saying, night: Po
 
 
 def test_over_the_limit_the_weightiest_is_said_first_and_the_rest_later(saying: Saying) -> None:
-    talk = Talk(replace(AT_ONCE, driver_most_an_hour=1))
+    talk = Talk(replace(IMMEDIATE_POLICY, driver_most_an_hour=1))
     assert [t[:4] for t in talk.driver(saying(READY, HOLD), 0.0)] == ["HOLD"]
     assert talk.driver(saying(READY, HOLD), 0.5) == []
     assert [t[:8] for t in talk.driver(saying(READY, HOLD), 1.1)] == ["BE READY"]
@@ -154,8 +154,8 @@ def test_over_the_limit_the_weightiest_is_said_first_and_the_rest_later(saying: 
 
 def test_the_limit_counts_messages_of_the_last_hour() -> None:
     told = [at_hour(h) for h in (0.0, 0.4, 0.9)]
-    assert Policy(driver_most_an_hour=4).room(told, at_hour(0.95)) == 1
-    assert Policy(driver_most_an_hour=4).room(told, at_hour(1.5)) == 3
+    assert Policy(driver_most_an_hour=4).messages_left(told, at_hour(0.95)) == 1
+    assert Policy(driver_most_an_hour=4).messages_left(told, at_hour(1.5)) == 3
 
 
 @pytest.mark.parametrize(
@@ -170,5 +170,5 @@ def test_quiet_hours_may_run_over_midnight(begins: int, ends: int, hour: int, qu
 def test_once_rolling_only_an_operator_without_a_dispatcher_tells_the_driver(saying: Saying) -> None:
     """49 CFR 392.80: a message read at the wheel is texting."""
     plan = saying(CHAIN)
-    assert reader(plan, at_hour(7), Policy())[0] is Audience.DISPATCHER
-    assert reader(plan, at_hour(7), Policy(tell_rolling_driver=True)) == (Audience.DRIVER, "")
+    assert recipient(plan, at_hour(7), Policy())[0] is Audience.DISPATCHER
+    assert recipient(plan, at_hour(7), Policy(tell_rolling_driver=True)) == (Audience.DRIVER, "")

@@ -10,18 +10,18 @@ import pytest
 
 from alertd.i18n import LANGUAGES, Language
 from alertd.notices.model import Audience, Notice
-from alertd.notices.next_action import Step, next_step
+from alertd.notices.next_action import ActionKind, next_action
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import Said, said_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.surfaces import ice_text, thawed_text
 from alertd.notices.text import gsm7
-from alertd.notices.triggers.escalation import not_confirmed
-from alertd.notices.triggers.plan_changes import to_say
-from alertd.notices.triggers.scheduled import Chained, due, outlook_text
+from alertd.notices.triggers.escalation import escalations
+from alertd.notices.triggers.plan_changes import plan_notices
+from alertd.notices.triggers.scheduled import ChainStatus, outlook_text, scheduled_notices
 from alertd.plan.model import Advice, Plan, PositionFix, SurfaceStretch
 from alertd.plan.serialize import canonical, to_plain
-from alertd.sources.files.translations import read_tongue
-from alertd.testing.factories import AT_ONCE, at_hour, make_surface
+from alertd.sources.files.translations import load_translator
+from alertd.testing.factories import IMMEDIATE_POLICY, at_hour, make_surface
 
 Saying = Callable[..., Plan]
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -38,13 +38,13 @@ def with_ice(plan: Plan, *surfaces: SurfaceStretch, ice_frac: float = 0.0, **cha
 class Log:
     """A trip's plans one after another, with what stands as said kept as JSON, as the store keeps it."""
 
-    def __init__(self, policy: Policy = AT_ONCE) -> None:
+    def __init__(self, policy: Policy = IMMEDIATE_POLICY) -> None:
         self.policy = policy
-        self.said: tuple[Said, ...] | None = None
+        self.said: tuple[SentFact, ...] | None = None
 
     def next(self, plan: Plan, now: datetime = at_hour(3)) -> tuple[Notice, ...]:  # noqa: B008 - a constant
-        notices, said = to_say(plan, self.said, now, self.policy)
-        self.said = said_from_plain(json.loads(canonical(to_plain(said))))
+        notices, said = plan_notices(plan, self.said, now, self.policy)
+        self.said = facts_from_plain(json.loads(canonical(to_plain(said))))
         assert self.said == said
         return notices
 
@@ -102,7 +102,7 @@ def test_ice_is_eased_once_and_comes_again(saying: Saying) -> None:
 
 
 def test_relief_waits_until_it_has_lasted_over_a_new_forecast(saying: Saying) -> None:
-    log = Log(replace(AT_ONCE, ease_after=timedelta(hours=1)))
+    log = Log(replace(IMMEDIATE_POLICY, ease_after=timedelta(hours=1)))
     log.next(with_ice(saying(), make_surface()))
     less = with_ice(saying())
     newer = replace(less, sources=tuple(replace(s, issued_at=at_hour(1.5)) for s in less.sources))
@@ -113,7 +113,7 @@ def test_relief_waits_until_it_has_lasted_over_a_new_forecast(saying: Saying) ->
 
 @pytest.mark.parametrize("frac", [0.11, 0.3])
 def test_ice_just_below_the_threshold_is_not_eased(saying: Saying, frac: float) -> None:
-    log = Log(replace(AT_ONCE, ready_cleared_probability=0.1))
+    log = Log(replace(IMMEDIATE_POLICY, ready_cleared_probability=0.1))
     log.next(with_ice(saying(), make_surface()))
     assert log.driver(with_ice(saying(), ice_frac=frac)) == []
 
@@ -151,16 +151,16 @@ def test_chains_eased_beside_ice_that_was_sent_repeat_the_ice(saying: Saying) ->
 
 def test_ice_wakes_a_driver_who_leaves_into_it(saying: Saying) -> None:
     """Quiet hours end after the trip leaves; what is not grave waits for them."""
-    quiet = replace(AT_ONCE, quiet_from=time(0, 0), quiet_to=time(23, 59), quiet_yields=timedelta(hours=3))
+    quiet = replace(IMMEDIATE_POLICY, quiet_from=time(0, 0), quiet_to=time(23, 59), quiet_yields=timedelta(hours=3))
     assert len(Log(quiet).driver(with_ice(saying(), make_surface()), at_hour(4))) == 1
     assert Log(quiet).driver(with_ice(saying(), make_surface()), at_hour(2)) == []
     assert Log(quiet).driver(saying(READY), at_hour(4)) == []
 
 
 def test_held_back_ice_is_sent_later(saying: Saying) -> None:
-    log, plan = Log(replace(AT_ONCE, driver_most_an_hour=0)), with_ice(saying(), make_surface())
+    log, plan = Log(replace(IMMEDIATE_POLICY, driver_most_an_hour=0)), with_ice(saying(), make_surface())
     assert log.driver(plan) == []
-    log.policy = AT_ONCE
+    log.policy = IMMEDIATE_POLICY
     assert [t.split()[0] for t in log.driver(plan)] == ["ICE"]
 
 
@@ -170,59 +170,64 @@ def test_rows_of_an_older_store_are_read(saying: Saying) -> None:
         "advice": "clear", "start_m": 0.0, "end_m": 1.0, "place": "", "stop_id": "a", "tires": "", "singles_short": 0,
         "at": "2027-01-14T05:00:00Z",
     }  # fmt: skip
-    notices, _ = to_say(with_ice(saying(), make_surface()), said_from_plain([row]), at_hour(3), AT_ONCE)
+    notices, _ = plan_notices(with_ice(saying(), make_surface()), facts_from_plain([row]), at_hour(3), IMMEDIATE_POLICY)
     assert kinds(notices)[0] == ("worse", "driver")
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("place", ["", "Fourth of July Pass and Lookout Pass"])
 def test_ice_texts_fit_two_segments_in_every_language(saying: Saying, language: Language, place: str) -> None:
-    tongue, plan = read_tongue(language), saying()
+    translator, plan = load_translator(language), saying()
     old = replace(plan, rules=tuple(replace(r, aged=("is of 2003",)) for r in plan.rules))
     long = replace(make_surface(start_m=1_500e3, end_m=1_999e3), place=place, jurisdictions=("CA-BC",))
     surface = replace(long, zone="America/St_Johns")
-    for text in (ice_text(old, surface, tongue), *(thawed_text(old, r, tongue) for r in facts_of(surface, old))):
+    for text in (
+        ice_text(old, surface, translator),
+        *(thawed_text(old, r, translator) for r in facts_of(surface, old)),
+    ):
         assert gsm7.segments(text) <= 2, text
-    do = ice_text(old, surface, tongue)
+    do = ice_text(old, surface, translator)
     assert "90" in do
-    assert "km" in do if tongue.metric else "15 mph" in do
+    assert "km" in do if translator.metric else "15 mph" in do
 
 
-def facts_of(surface: SurfaceStretch, plan: Plan) -> tuple[Said, ...]:
-    _, said = to_say(with_ice(plan, surface), None, at_hour(3), AT_ONCE)
+def facts_of(surface: SurfaceStretch, plan: Plan) -> tuple[SentFact, ...]:
+    _, said = plan_notices(with_ice(plan, surface), None, at_hour(3), IMMEDIATE_POLICY)
     return tuple(r for r in said if r.stop_id == "icy road")
 
 
 def test_ice_is_sent_again_before_it_and_the_evening_before(saying: Saying) -> None:
     plan = with_ice(saying(), make_surface())
-    _, said = to_say(plan, None, at_hour(-5), AT_ONCE)
-    (early,) = due(plan, said, Chained(), at_hour(4), Policy())
+    _, said = plan_notices(plan, None, at_hour(-5), IMMEDIATE_POLICY)
+    (early,) = scheduled_notices(plan, said, ChainStatus(), at_hour(4), Policy())
     assert (early.kind.value, early.text.split()[0]) == ("early", "ICE")
-    assert due(plan, said, Chained(), at_hour(-3.5), Policy()) == ()
+    assert scheduled_notices(plan, said, ChainStatus(), at_hour(-3.5), Policy()) == ()
     assert "ICE, no chains expected, at mi 0-38" in outlook_text(plan)
     assert gsm7.segments(outlook_text(plan)) <= 2
 
 
 def test_the_next_step_is_to_slow_down_for_ice(saying: Saying) -> None:
     plan = with_ice(saying(), make_surface())
-    step = next_step(plan, Chained(), None, at_hour(4))
-    assert (step.step, step.surface, step.at) == (Step.SLOW, plan.surfaces[0], at_hour(6))
-    on_it = next_step(replace(plan, made_at=at_hour(6)), Chained(), None, at_hour(7))
-    assert (on_it.step, on_it.surface) == (Step.SLOW, plan.surfaces[0])
-    chained = next_step(with_ice(saying(CHAIN), make_surface()), Chained(), None, at_hour(4))
-    assert chained.step is Step.SLOW
+    step = next_action(plan, ChainStatus(), None, at_hour(4))
+    assert (step.step, step.surface, step.at) == (ActionKind.SLOW, plan.surfaces[0], at_hour(6))
+    on_it = next_action(replace(plan, made_at=at_hour(6)), ChainStatus(), None, at_hour(7))
+    assert (on_it.step, on_it.surface) == (ActionKind.SLOW, plan.surfaces[0])
+    chained = next_action(with_ice(saying(CHAIN), make_surface()), ChainStatus(), None, at_hour(4))
+    assert chained.step is ActionKind.SLOW
     assert "chain, " in chained.then[0]
-    assert next_step(replace(plan, partial=True, advice=READY), Chained(), None, at_hour(7)).step is Step.READY
+    assert (
+        next_action(replace(plan, partial=True, advice=READY), ChainStatus(), None, at_hour(7)).step is ActionKind.READY
+    )
 
 
 def test_ice_that_nobody_confirmed_goes_to_the_dispatcher(saying: Saying) -> None:
     plan = with_ice(saying(), make_surface())
-    notices, _ = to_say(plan, None, at_hour(3), AT_ONCE)
-    late = not_confirmed(plan, notices, (), at_hour(5), Policy())
+    notices, _ = plan_notices(plan, None, at_hour(3), IMMEDIATE_POLICY)
+    late = escalations(plan, notices, (), at_hour(5), Policy())
     assert [n.audience for n in late] == [Audience.DRIVER, Audience.DISPATCHER]
     assert all("ICE mi 0-38" in n.text for n in late)
 
 
 def test_a_slow_trip_without_a_run_is_not_called_clear(saying: Saying) -> None:
-    step = next_step(replace(saying(), advice=SLOW), Chained(), None, at_hour(4))
-    assert (step.step, step.surface) == (Step.SLOW, None)
+    step = next_action(replace(saying(), advice=SLOW), ChainStatus(), None, at_hour(4))
+    assert (step.step, step.surface) == (ActionKind.SLOW, None)

@@ -15,7 +15,7 @@ from alertd.plan.hours.limits import EU, US, HoursRules, HoursUsed
 from alertd.plan.make_plan import TripInput, make_plan
 from alertd.plan.model import Advice, Departure, Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import outlook_for
+from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
@@ -35,8 +35,8 @@ def storm(from_h: int, to_h: int, members: int = 10) -> Any:
 def compared(script: Any, planned_h: float = 10.0, used: HoursUsed | None = None) -> tuple[Departure, ...]:
     weather = make_weather(ROUTE, script, hours=60)
     rules = {"US-XX": make_rules(chance=1.0)}
-    outlook = outlook_for(ROUTE, RIG, rules, weather.corridor, PARAMS, at_hour(NOW_H).timestamp())
-    return compare_departures(outlook, at_hour(planned_h), at_hour(NOW_H), used or HoursUsed(), PARAMS)
+    hourly_need = hourly_need_for(ROUTE, RIG, rules, weather.corridor, PARAMS, at_hour(NOW_H).timestamp())
+    return compare_departures(hourly_need, at_hour(planned_h), at_hour(NOW_H), used or HoursUsed(), PARAMS)
 
 
 def at(found: tuple[Departure, ...], hour: float) -> Departure:
@@ -83,8 +83,10 @@ def test_chains_hung_before_the_snow_may_bring_the_truck_past_its_end() -> None:
 
 def test_hours_beyond_the_forecast_are_left_out() -> None:
     weather = make_weather(ROUTE, storm(99, 99), hours=20)
-    outlook = outlook_for(ROUTE, RIG, {"US-XX": make_rules()}, weather.corridor, PARAMS, at_hour(NOW_H).timestamp())
-    found = compare_departures(outlook, at_hour(10), at_hour(NOW_H), HoursUsed(), PARAMS)
+    hourly_need = hourly_need_for(
+        ROUTE, RIG, {"US-XX": make_rules()}, weather.corridor, PARAMS, at_hour(NOW_H).timestamp()
+    )
+    found = compare_departures(hourly_need, at_hour(10), at_hour(NOW_H), HoursUsed(), PARAMS)
     # The last hour known is 19:00, which stands until 19:30; the drive takes 1 h 12 min.
     assert at_hour(18.0) < found[-1].depart_at + timedelta(hours=1) <= at_hour(19.5)
 
@@ -130,9 +132,9 @@ def test_a_departure_that_the_window_does_not_bear_is_said_so_and_not_picked() -
     """On duty since 0:00, so the 14 h of 49 CFR 395.3(a)(2) end at 14:00; the drive takes 1 h 12 min without chains."""
     route = make_route(120e3, stops=ROUTE.stops, spans=[("US-XX", 0.0, 120e3)])
     weather = make_weather(route, storm(99, 99), hours=60)
-    outlook = outlook_for(route, RIG, {"US-XX": make_rules()}, weather.corridor, PARAMS, at_hour(2).timestamp())
+    hourly_need = hourly_need_for(route, RIG, {"US-XX": make_rules()}, weather.corridor, PARAMS, at_hour(2).timestamp())
     used = HoursUsed(on_duty_since=at_hour(0.0))
-    found = compare_departures(outlook, at_hour(10), at_hour(2), used, PARAMS)
+    found = compare_departures(hourly_need, at_hour(10), at_hour(2), used, PARAMS)
     assert at(found, 12.5).hours_ok is True
     assert at(found, 13.0).hours_ok is False
     assert at(found, 20.0).hours_ok is True  # ten hours after the planned departure a new day begins
@@ -162,8 +164,10 @@ def test_ten_hours_off_are_no_daily_rest_in_the_eu() -> None:
     """Article 8(2): 11 h. 8.5 h were driven before and 1 h 12 min are ahead, against the 9 h of Article 6(1)."""
     route = make_route(120e3, stops=ROUTE.stops, spans=[("AT-7", 0.0, 120e3)])
     weather = make_weather(route, storm(99, 99), hours=60)
-    outlook = outlook_for(route, RIG, {"AT-7": make_rules("AT-7")}, weather.corridor, PARAMS, at_hour(2).timestamp())
-    found = compare_departures(outlook, at_hour(4), at_hour(2), HoursUsed(drive_h=8.5), PARAMS)
+    hourly_need = hourly_need_for(
+        route, RIG, {"AT-7": make_rules("AT-7")}, weather.corridor, PARAMS, at_hour(2).timestamp()
+    )
+    found = compare_departures(hourly_need, at_hour(4), at_hour(2), HoursUsed(drive_h=8.5), PARAMS)
     assert at(found, 14.5).hours_ok is False
     assert at(found, 15.0).hours_ok is True
 

@@ -8,13 +8,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.notices.model import NoticeKind
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import TripInput, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.rules.rig import Rig
-from alertd.testing.factories import AT_ONCE, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import (
+    IMMEDIATE_POLICY,
+    at_hour,
+    make_rig,
+    make_route,
+    make_rules,
+    make_stop,
+    make_weather,
+)
 
 PARAMS = PlanParams(compare_h=0.0)
 STOPS = [make_stop(n, m) for n, m in (("a", 5e3), ("b", 42e3), ("c", 71e3), ("d", 110e3))]
@@ -72,8 +80,8 @@ def test_a_later_forecast_that_only_raises_the_odds_eases_nothing(case: tuple[np
     """Nobody is told that it looks better, and what was said still stands at least as strongly."""
     base, more, chance = case
     before, after = plan_of(base, chance), plan_of(more, chance, now_h=3.0)
-    _, said = to_say(before, None, at_hour(2), AT_ONCE)
-    notices, still = to_say(after, said, at_hour(3), AT_ONCE)
+    _, said = plan_notices(before, None, at_hour(2), IMMEDIATE_POLICY)
+    notices, still = plan_notices(after, said, at_hour(3), IMMEDIATE_POLICY)
     assert NoticeKind.EASED not in {n.kind for n in notices}
     assert not [n for n in notices if "EASED" in n.text]
     for was in said:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from alertd.plan.road_by_hour import MOST_HOURS, MOST_PLACES, road_hours
+from alertd.plan.road_by_hour import MAX_HOURS, MAX_PLACES, road_hours
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_route, make_weather
 
@@ -17,7 +17,7 @@ def test_place_and_hour_have_the_class_of_most_members() -> None:
     )
     hours = road_hours(route, weather.corridor, at_hour(6).timestamp(), at_hour(13).timestamp())
     assert hours.first_epoch_s == at_hour(6).timestamp()
-    assert hours.likely.shape == (MOST_PLACES, 8)
+    assert hours.likely.shape == (MAX_PLACES, 8)
     far = hours.edge_m[:-1] >= 20e3
     assert (hours.likely[far, 2:6] == RoadClass.SNOW).all()  # 08:00 to 11:00
     assert (hours.likely[far, :2] == RoadClass.WET).all()
@@ -37,4 +37,4 @@ def test_field_stays_small() -> None:
     route = make_route(300e3)
     weather = make_weather(route, lambda m, d, h: RoadClass.DRY + 0 * h, hours=100, samples_a_column=20)
     hours = road_hours(route, weather.corridor, at_hour(0).timestamp(), at_hour(90).timestamp())
-    assert hours.likely.shape == (MOST_PLACES, MOST_HOURS)
+    assert hours.likely.shape == (MAX_PLACES, MAX_HOURS)

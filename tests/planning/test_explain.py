@@ -9,17 +9,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.explain.model import Explained
+from alertd.plan.explain.model import Explanation
 from alertd.plan.model import Advice, Plan
 from alertd.plan.serialize import canonical, to_plain
-from alertd.planning.plan_inputs import Making
+from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.planner import Planner
 from alertd.route.model import Route
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.answer import Heard
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.sources.http.answer import SourceResponse
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.storm import Storm
 
 TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00")
@@ -37,14 +37,14 @@ NEAREST = timedelta(minutes=30 + 7.5 + 1)
 @dataclass
 class Told:
     plan: Plan
-    making: Making
-    heard: tuple[Heard, ...]
+    making: PlanInputs
+    heard: tuple[SourceResponse, ...]
 
-    def places(self) -> tuple[Explained, ...]:
-        return self.making.explained(self.plan)
+    def places(self) -> tuple[Explanation, ...]:
+        return self.making.explain(self.plan)
 
-    def at(self, distance_m: float) -> Explained:
-        (one,) = self.making.explained(self.plan, distance_m)
+    def at(self, distance_m: float) -> Explanation:
+        (one,) = self.making.explain(self.plan, distance_m)
         return one
 
 
@@ -52,23 +52,23 @@ class Told:
 def tell(
     open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route, morning: datetime
 ) -> Callable:
-    async def told(storm: Storm, fault: Fault | None = None) -> Told:
-        with Standin(now_utc=morning, storm=storm) as api:
-            api.always(fault)
-            async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+    async def told(storm: Storm, fault: ApiFault | None = None) -> Told:
+        with FakeOpenMeteo(now_utc=morning, storm=storm) as api:
+            api.set_fault(fault)
+            async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
                 return await _told(planning, i90_west, morning)
 
     return told
 
 
 async def _told(planning: Planner, route: Route, now: datetime) -> Told:
-    seen = await planning.look(route, [TRIP], now)
-    plan = (await planning.plan_in(seen, [TRIP]))["T-1"]
+    seen = await planning.build_context(route, [TRIP], now)
+    plan = (await planning.plan_trips(seen, [TRIP]))["T-1"]
     assert isinstance(plan, Plan)
-    return Told(plan=plan, making=planning.making(TRIP, seen), heard=seen.heard)
+    return Told(plan=plan, making=planning.plan_inputs(TRIP, seen), heard=seen.responses)
 
 
-def advised(x: Explained) -> Advice:
+def advised(x: Explanation) -> Advice:
     """The advice that the comparisons shown lead a reader to."""
     reached = {c.threshold: c.reached for c in x.compared}
     if x.barred or reached["hold_probability"]:
@@ -121,8 +121,8 @@ async def test_the_sources_own_values_open_the_chain(tell: Callable) -> None:
     told = await tell(STORMS["as invented"])
     x = told.at(told.plan.stretches[0].start_m)
     (said,) = x.sources
-    (heard,) = told.heard
-    answer = json.loads(heard.body)
+    (responses,) = told.heard
+    answer = json.loads(responses.body)
     place = min(answer, key=lambda p: abs(p["latitude"] - said.lat_deg) + abs(p["longitude"] - said.lon_deg))
     first = place["hourly"]["time"].index(round(said.hour_start.timestamp()))
 
@@ -155,7 +155,7 @@ async def test_the_pavement_is_followed_over_the_hours_before(tell: Callable) ->
 
 @pytest.mark.parametrize("kind", [FaultKind.DOWN, FaultKind.NULLS])
 async def test_what_is_not_known_is_explained_as_not_known(kind: FaultKind, tell: Callable) -> None:
-    told = await tell(STORMS["mild and dry"], Fault(kind=kind, cells=frozenset(range(1000))))
+    told = await tell(STORMS["mild and dry"], ApiFault(kind=kind, cells=frozenset(range(1000))))
     places = told.places()
     assert places
     for x in places:

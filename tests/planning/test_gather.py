@@ -18,11 +18,11 @@ import respx
 from alertd.errors import ConfigError, InputError
 from alertd.planning.gather import findings, gather_heights, gather_zones
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import load_route, read_ground
+from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.elevations import read_heights
 from alertd.sources.files.zones import read_zones
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 NWS = "https://api.weather.gov"
 RING = [[-117.0, 46.0], [-113.0, 46.0], [-113.0, 48.0], [-117.0, 48.0], [-117.0, 46.0]]
@@ -97,7 +97,7 @@ async def test_zones_of_the_routes_and_of_warnings_in_their_states_are_kept_with
         json=alerts("forecast/MTZ001", "forecast/MTZ005", "forecast/FLZ001", "forecast/MTZ009")
     )
     said: list[str] = []
-    done = await gather_zones(settings, HeldClock(morning), said.append)
+    done = await gather_zones(settings, ManualClock(morning), said.append)
     path = settings.places.zones
     assert path is not None
     on_file = read_zones(path)
@@ -113,10 +113,10 @@ async def test_what_is_on_file_is_asked_for_again_only_when_it_is_old_and_stays_
     settings: Settings, nws: respx.MockRouter, morning: datetime
 ) -> None:
     listed = nws.get(f"{NWS}/alerts/active?status=actual").respond(json=alerts())
-    await gather_zones(settings, HeldClock(morning), lambda text: None)
-    again = await gather_zones(settings, HeldClock(morning + timedelta(days=119)), lambda text: None)
+    await gather_zones(settings, ManualClock(morning), lambda text: None)
+    again = await gather_zones(settings, ManualClock(morning + timedelta(days=119)), lambda text: None)
     assert (again.new_n, again.kept_n) == (0, 3)
-    later = HeldClock(morning + timedelta(days=121))
+    later = ManualClock(morning + timedelta(days=121))
     nws.get(url__startswith=f"{NWS}/zones/").respond(404)
     listed.respond(404)
     gone = await gather_zones(settings, later, lambda text: None)
@@ -130,19 +130,19 @@ async def test_what_is_on_file_is_asked_for_again_only_when_it_is_old_and_stays_
 
 
 async def test_heights_are_kept_used_and_said(settings: Settings, morning: datetime, tmp_path: Path) -> None:
-    with Standin(now_utc=morning) as api:
+    with FakeOpenMeteo(now_utc=morning) as api:
         settings = replace(
             settings, noncommercial=True, forecast=replace(settings.forecast, open_meteo_url=api.base_url)
         )
         (settings.places.routes / "whole.gpx").write_text(gpx(heights=True))
-        done = await gather_heights(settings, HeldClock(morning), lambda text: None)
-        again = await gather_heights(settings, HeldClock(morning), lambda text: None)
+        done = await gather_heights(settings, ManualClock(morning), lambda text: None)
+        again = await gather_heights(settings, ManualClock(morning), lambda text: None)
         asked = len(api.requests)
     assert (done.new_n, done.missed, again.new_n, again.kept_n) == (1, (), 0, 1)
     assert settings.places.heights is not None
     (on_file,) = read_heights(settings.places.heights).values()
     assert (on_file.name, on_file.obtained_at) == ("bare.gpx", morning)
-    ground = read_ground(settings.places)
+    ground = load_reference_data(settings.places)
     assert ground.files["heights/heights.json"] == settings.places.heights.read_bytes()
     route = await load_route(settings.places.routes / "bare.gpx", ground, [])  # no service is asked
     assert route.elevation_m.min() > 0.0
@@ -152,11 +152,11 @@ async def test_heights_are_kept_used_and_said(settings: Settings, morning: datet
 
 
 async def test_heights_gathered_for_other_places_are_not_used(settings: Settings, morning: datetime) -> None:
-    with Standin(now_utc=morning) as api:
+    with FakeOpenMeteo(now_utc=morning) as api:
         settings = replace(
             settings, noncommercial=True, forecast=replace(settings.forecast, open_meteo_url=api.base_url)
         )
-        await gather_heights(settings, HeldClock(morning), lambda text: None)
+        await gather_heights(settings, ManualClock(morning), lambda text: None)
     path = settings.places.heights
     assert path is not None
     content = json.loads(path.read_text())
@@ -164,7 +164,7 @@ async def test_heights_gathered_for_other_places_are_not_used(settings: Settings
         about["lat_deg"] = [lat + 0.01 for lat in about["lat_deg"]]
     path.write_text(json.dumps(content))
     with pytest.raises(InputError, match=r"bare\.gpx"):
-        await load_route(settings.places.routes / "bare.gpx", read_ground(settings.places), [])
+        await load_route(settings.places.routes / "bare.gpx", load_reference_data(settings.places), [])
 
 
 @pytest.mark.parametrize("content", ["{", "[]", '{"format": "x", "routes": {}}', '{"format": "alertd.heights/1"}'])
@@ -179,7 +179,7 @@ async def test_without_a_file_to_keep_them_in_nothing_is_asked(settings: Setting
     none = replace(settings, places=replace(settings.places, zones=None, heights=None))
     for gather, key in ((gather_zones, "zones"), (gather_heights, "heights")):
         with pytest.raises(ConfigError, match=f"places.{key}: is empty"):
-            await gather(none, HeldClock(morning), lambda text: None)
+            await gather(none, ManualClock(morning), lambda text: None)
 
 
 async def test_check_says_what_is_absent_and_how_old_the_rest_is(
@@ -191,6 +191,6 @@ async def test_check_says_what_is_absent_and_how_old_the_rest_is(
     assert "run `alertd gather zones`" in said(morning)
     assert "none are on file: run `alertd gather heights`" in said(morning)
     nws.get(f"{NWS}/alerts/active?status=actual").respond(json=alerts())
-    await gather_zones(settings, HeldClock(morning), lambda text: None)
+    await gather_zones(settings, ManualClock(morning), lambda text: None)
     assert "zones" not in said(morning)
     assert "holds outlines up to 121 days old" in said(morning + timedelta(days=121))

@@ -16,21 +16,21 @@ import pytest
 
 from alertd.forecast.provider import ForecastProvider
 from alertd.notices.model import NoticeKind
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import TripInput, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
-from alertd.planning.replay_record import hear, listening
-from alertd.planning.weather import Sky, Window, weather_along
+from alertd.planning.replay_record import record_response, recording
+from alertd.planning.weather import WeatherSources, Window, weather_along
 from alertd.route.model import Route
-from alertd.sources.http.answer import Asks, Heard
-from alertd.sources.http.client import PoliteClient
-from alertd.sources.http.replay_client import Retold
+from alertd.sources.http.answer import JsonClient, SourceResponse
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 from alertd.testing.factories import make_rig, make_route, make_rules
 
 NOW = datetime(2027, 1, 14, 6, tzinfo=UTC)
@@ -144,7 +144,7 @@ def open_meteo_body(w: World, asked: httpx.QueryParams) -> list[dict[str, Any]]:
 class Services:
     """The three services behind one transport; `lie` changes what all of them say."""
 
-    def __init__(self, clock: HeldClock) -> None:
+    def __init__(self, clock: ManualClock) -> None:
         self.clock, self.lie = clock, ""
         self.transport = httpx.MockTransport(self.answer)
 
@@ -163,7 +163,7 @@ class Services:
         return httpx.Response(200, json=open_meteo_body(told, asked))
 
 
-SOURCES: dict[str, Callable[[Asks], ForecastProvider]] = {
+SOURCES: dict[str, Callable[[JsonClient], ForecastProvider]] = {
     "nws": lambda client: Nws(client, "http://127.0.0.1:9"),
     "met-norway": lambda client: MetNorway(client, "http://127.0.0.1:9"),
     "open-meteo": lambda client: OpenMeteo(client, "http://127.0.0.1:9"),
@@ -171,39 +171,41 @@ SOURCES: dict[str, Callable[[Asks], ForecastProvider]] = {
 
 
 @pytest.fixture
-def clock() -> HeldClock:
-    return HeldClock(NOW)
+def clock() -> ManualClock:
+    return ManualClock(NOW)
 
 
 @pytest.fixture
-def services(clock: HeldClock) -> Services:
+def services(clock: ManualClock) -> Services:
     return Services(clock)
 
 
 @pytest.fixture
-async def client(services: Services, clock: HeldClock, tmp_path: Path) -> AsyncIterator[PoliteClient]:
+async def client(services: Services, clock: ManualClock, tmp_path: Path) -> AsyncIterator[HttpClient]:
     async def no_wait(_seconds: float) -> None:
         return None
 
-    async with PoliteClient(
+    async with HttpClient(
         contact="", cache_dir=tmp_path, now_utc=clock, rng=np.random.default_rng(1), sleep=no_wait,
-        transport=services.transport, on_answer=hear,
+        transport=services.transport, on_response=record_response,
     ) as opened:  # fmt: skip
         yield opened
 
 
-async def planned(source: ForecastProvider, now: datetime) -> tuple[Plan, list[Heard]]:
-    sky = Sky(providers=[source], members=6, seed=1, stale_h=6.0)
+async def planned(source: ForecastProvider, now: datetime) -> tuple[Plan, list[SourceResponse]]:
+    weather_sources = WeatherSources(providers=[source], members=6, seed=1, stale_h=6.0)
     depart = NOW + timedelta(hours=4)
-    with listening() as heard:
-        fetched = await weather_along(ROAD, Window(start=depart, end=depart + timedelta(hours=4), now=now), sky)
+    with recording() as responses:
+        fetched = await weather_along(
+            ROAD, Window(start=depart, end=depart + timedelta(hours=4), now=now), weather_sources
+        )
     rules = {"US-XX": make_rules()}
     trip, params = TripInput(id="T", depart_at=depart), PlanParams(compare_h=0.0)
-    return make_plan(trip, ROAD, make_rig(), rules, fetched.weather, params, now), heard
+    return make_plan(trip, ROAD, make_rig(), rules, fetched.weather, params, now), responses
 
 
 @pytest.mark.parametrize("name", SOURCES)
-async def test_the_honest_storm_is_not_doubted(name: str, client: PoliteClient, clock: HeldClock) -> None:
+async def test_the_honest_storm_is_not_doubted(name: str, client: HttpClient, clock: ManualClock) -> None:
     for _ in range(3):
         plan, _ = await planned(SOURCES[name](client), clock())
         assert (plan.advice, plan.partial) == (Advice.CHAIN, False), plan.cautions
@@ -213,36 +215,36 @@ async def test_the_honest_storm_is_not_doubted(name: str, client: PoliteClient, 
 @pytest.mark.parametrize("lie", SEEN_FIRST)
 @pytest.mark.parametrize("name", SOURCES)
 async def test_a_lie_that_comes_first_clears_nothing(
-    name: str, lie: str, client: PoliteClient, services: Services, clock: HeldClock
+    name: str, lie: str, client: HttpClient, services: Services, clock: ManualClock
 ) -> None:
     services.lie = lie
-    plan, heard = await planned(SOURCES[name](client), clock())
+    plan, responses = await planned(SOURCES[name](client), clock())
     assert plan.partial
     assert plan.advice.rank >= Advice.READY.rank
     assert any(name in c and "its answer is doubted: it" in c for c in plan.cautions), plan.cautions
-    again, _ = await planned(SOURCES[name](Retold(heard)), clock())
+    again, _ = await planned(SOURCES[name](ReplayClient(responses)), clock())
     assert plan_json(again) == plan_json(plan)
 
 
 @pytest.mark.parametrize("lie", LIES)
 @pytest.mark.parametrize("name", SOURCES)
 async def test_a_lie_after_a_good_answer_leaves_that_in_use(
-    name: str, lie: str, client: PoliteClient, services: Services, clock: HeldClock
+    name: str, lie: str, client: HttpClient, services: Services, clock: ManualClock
 ) -> None:
     """The order stays, nothing is eased in hours of lies, and the plan names the source, why, and the age."""
     first, _ = await planned(SOURCES[name](client), clock())
-    _, said = to_say(first, None, clock())
+    _, said = plan_notices(first, None, clock())
     assert first.advice is Advice.CHAIN
     services.lie = lie
     for _ in range(3):
         clock.advance(timedelta(minutes=61))
-        plan, heard = await planned(SOURCES[name](client), clock())
-        notices, said = to_say(plan, said, clock())
+        plan, responses = await planned(SOURCES[name](client), clock())
+        notices, said = plan_notices(plan, said, clock())
         assert (plan.advice, plan.partial) == (Advice.CHAIN, True)
         assert all(n.kind is not NoticeKind.EASED for n in notices)
         assert any(name in c and "doubted: it" in c and "last good answer of 14 06:00 UTC" in c for c in plan.cautions)
         assert plan.sources[0].fetched_at == NOW
-        again, _ = await planned(SOURCES[name](Retold(heard)), clock())
+        again, _ = await planned(SOURCES[name](ReplayClient(responses)), clock())
         assert plan_json(again) == plan_json(plan)
     services.lie = ""
     clock.advance(timedelta(hours=1))

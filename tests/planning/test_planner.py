@@ -17,10 +17,10 @@ from alertd.planning.planner import NotPlanned
 from alertd.route.model import Route
 from alertd.route.speed_limits import PostedLimit
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground, load_route, read_ground
+from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.trips import TripRequest
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.storm import Storm
 
 FINE = Storm(warmer_k=15.0, wetter=0.0)  # a mild dry day, on which a fault alone can raise the advice
@@ -35,9 +35,9 @@ def shown(plan: Plan) -> str:
 
 @pytest.fixture
 def plan_on(open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route) -> Callable:
-    async def plan(api: Standin, clock: HeldClock, deadline_s: float = 20.0) -> Plan:
+    async def plan(api: FakeOpenMeteo, clock: ManualClock, deadline_s: float = 20.0) -> Plan:
         async with open_planner(make_settings(forecasts=api.base_url), clock, deadline_s=deadline_s) as planning:
-            made = (await planning.plan_on(i90_west, [TRIP], clock()))["T-1"]
+            made = (await planning.plan_on_route(i90_west, [TRIP], clock()))["T-1"]
         assert isinstance(made, Plan)
         return made
 
@@ -47,7 +47,7 @@ def plan_on(open_planner: Callable, make_settings: Callable[..., Settings], i90_
 async def test_a_listed_bridge_lies_on_the_route_and_is_as_unknown_as_it_where_no_source_answers(
     open_planner: Callable,
     make_settings: Callable[..., Settings],
-    ground: Ground,
+    ground: ReferenceData,
     i90_west: Route,
     demo: Path,
     morning: datetime,
@@ -58,25 +58,25 @@ async def test_a_listed_bridge_lies_on_the_route_and_is_as_unknown_as_it_where_n
     features = [{"type": "Feature", "properties": None, "geometry": {"type": "LineString", "coordinates": ends}}]
     bridges.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
     settings = make_settings()
-    listed = read_ground(replace(settings.places, bridges=bridges)).bridges
+    listed = load_reference_data(replace(settings.places, bridges=bridges)).bridges
     route = await load_route(demo / "i90-west.gpx", replace(ground, bridges=listed), [])
     (span,) = route.bridges
     assert (span.start_m, span.end_m) == pytest.approx(tuple(i90_west.distance_m[400:402]), abs=20.0)
-    with Standin(now_utc=morning, storm=FINE) as api:
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
         for fault, partial, advice in ((None, False, Advice.CLEAR), (FaultKind.DOWN, True, Advice.READY)):
             if fault is not None:
-                api.always(Fault(kind=fault))
+                api.set_fault(ApiFault(kind=fault))
             cache = tmp_path / f"{fault}"
             apart = replace(make_settings(forecasts=api.base_url), cache=cache)
-            async with open_planner(apart, HeldClock(morning)) as planning:
-                plan = (await planning.plan_on(route, [TRIP], morning))["T-1"]
+            async with open_planner(apart, ManualClock(morning)) as planning:
+                plan = (await planning.plan_on_route(route, [TRIP], morning))["T-1"]
             assert isinstance(plan, Plan)
             assert (plan.partial, plan.advice, plan.bridges) == (partial, advice, ())
 
 
 async def test_on_a_mild_dry_day_with_a_sound_forecast_the_road_is_clear(plan_on: Callable, morning: datetime) -> None:
-    with Standin(now_utc=morning, storm=FINE) as api:
-        plan = await plan_on(api, HeldClock(morning))
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        plan = await plan_on(api, ManualClock(morning))
     assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
     assert "NO WINTER ROAD EXPECTED" in shown(plan)
 
@@ -84,37 +84,37 @@ async def test_on_a_mild_dry_day_with_a_sound_forecast_the_road_is_clear(plan_on
 async def test_units_that_were_not_asked_for_are_converted_by_their_labels(
     plan_on: Callable, morning: datetime
 ) -> None:
-    with Standin(now_utc=morning, storm=FINE) as api:
-        api.always(Fault(kind=FaultKind.WRONG_UNITS))
-        plan = await plan_on(api, HeldClock(morning))
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        api.set_fault(ApiFault(kind=FaultKind.WRONG_UNITS))
+        plan = await plan_on(api, ManualClock(morning))
     assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
 
 
 @pytest.mark.parametrize(
     ("fault", "reason"),
     [
-        (Fault(kind=FaultKind.DOWN), "open-meteo: no forecast ("),
-        (Fault(kind=FaultKind.SLOW), "no whole answer within 0.5 s"),
-        (Fault(kind=FaultKind.GARBLED), "open-meteo: no forecast ("),
-        (Fault(kind=FaultKind.HTML), "answered text/html where json was asked"),
-        (Fault(kind=FaultKind.TRUNCATED), "open-meteo: no forecast ("),
-        (Fault(kind=FaultKind.BROKEN_STREAM), "open-meteo: no forecast ("),
-        (Fault(kind=FaultKind.LIMIT_MINUTE), "limit exceeded"),
-        (Fault(kind=FaultKind.LIMIT_DAY), "limit exceeded"),
-        (Fault(kind=FaultKind.OVERLOADED), "open-meteo: no forecast ("),
+        (ApiFault(kind=FaultKind.DOWN), "open-meteo: no forecast ("),
+        (ApiFault(kind=FaultKind.SLOW), "no whole answer within 0.5 s"),
+        (ApiFault(kind=FaultKind.GARBLED), "open-meteo: no forecast ("),
+        (ApiFault(kind=FaultKind.HTML), "answered text/html where json was asked"),
+        (ApiFault(kind=FaultKind.TRUNCATED), "open-meteo: no forecast ("),
+        (ApiFault(kind=FaultKind.BROKEN_STREAM), "open-meteo: no forecast ("),
+        (ApiFault(kind=FaultKind.LIMIT_MINUTE), "limit exceeded"),
+        (ApiFault(kind=FaultKind.LIMIT_DAY), "limit exceeded"),
+        (ApiFault(kind=FaultKind.OVERLOADED), "open-meteo: no forecast ("),
         (
-            Fault(kind=FaultKind.NULLS, cells=frozenset(range(1000))),
+            ApiFault(kind=FaultKind.NULLS, cells=frozenset(range(1000))),
             "its answer is doubted: it has no hour ahead with a temperature and precipitation",
         ),
     ],
-    ids=lambda value: value.kind.name if isinstance(value, Fault) else "",
+    ids=lambda value: value.kind.name if isinstance(value, ApiFault) else "",
 )
 async def test_without_a_usable_answer_each_pass_is_be_ready_and_the_source_and_reason_are_named(
-    fault: Fault, reason: str, plan_on: Callable, morning: datetime
+    fault: ApiFault, reason: str, plan_on: Callable, morning: datetime
 ) -> None:
-    with Standin(now_utc=morning, storm=FINE) as api:
-        api.always(fault)
-        plan = await plan_on(api, HeldClock(morning), 0.5 if fault.kind is FaultKind.SLOW else 20.0)
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        api.set_fault(fault)
+        plan = await plan_on(api, ManualClock(morning), 0.5 if fault.kind is FaultKind.SLOW else 20.0)
     text = shown(plan)
     assert plan.partial
     assert plan.advice is not Advice.CLEAR
@@ -126,14 +126,14 @@ async def test_without_a_usable_answer_each_pass_is_be_ready_and_the_source_and_
 
 
 @pytest.mark.parametrize(
-    "fault", [Fault(kind=FaultKind.NULLS), Fault(kind=FaultKind.STALE, stale_h=60)], ids=["nulls", "stale"]
+    "fault", [ApiFault(kind=FaultKind.NULLS), ApiFault(kind=FaultKind.STALE, stale_h=60)], ids=["nulls", "stale"]
 )
 async def test_where_part_of_the_forecast_is_missing_that_part_is_be_ready(
-    fault: Fault, plan_on: Callable, morning: datetime
+    fault: ApiFault, plan_on: Callable, morning: datetime
 ) -> None:
-    with Standin(now_utc=morning, storm=FINE) as api:
-        api.always(fault)
-        plan = await plan_on(api, HeldClock(morning))
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        api.set_fault(fault)
+        plan = await plan_on(api, ManualClock(morning))
     assert plan.partial
     assert plan.advice is not Advice.CLEAR
     assert any("open-meteo: " in caution for caution in plan.cautions), plan.cautions
@@ -145,9 +145,9 @@ async def test_hours_that_lie_behind_the_clock_are_old_though_they_came_just_now
     stale_h: int, plan_on: Callable, morning: datetime
 ) -> None:
     """Trap 9 of the source notes: a cache on the way handed out an answer 88 h old with fresh headers."""
-    with Standin(now_utc=morning, storm=FINE) as api:
-        api.always(Fault(kind=FaultKind.STALE, stale_h=stale_h))
-        plan = await plan_on(api, HeldClock(morning))
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        api.set_fault(ApiFault(kind=FaultKind.STALE, stale_h=stale_h))
+        plan = await plan_on(api, ManualClock(morning))
     assert plan.partial
     assert plan.advice is not Advice.CLEAR or plan.sources[0].stale
     told = ("so it is that old", "too old", "no forecast source")
@@ -160,10 +160,10 @@ async def test_a_flat_road_without_a_forecast_is_not_called_clear(
     flat = replace(
         i90_west, elevation_m=np.full_like(i90_west.elevation_m, 600.0), grade=np.zeros_like(i90_west.grade), climbs=()
     )
-    with Standin(now_utc=morning, storm=FINE) as api:
-        api.always(Fault(kind=FaultKind.DOWN))
-        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
-            plan = (await planning.plan_on(flat, [TRIP], morning))["T-1"]
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        api.set_fault(ApiFault(kind=FaultKind.DOWN))
+        async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
+            plan = (await planning.plan_on_route(flat, [TRIP], morning))["T-1"]
     assert plan.advice is Advice.READY
     assert "NO WINTER ROAD" not in shown(plan)
     assert "BE READY TO CHAIN" in shown(plan)
@@ -172,12 +172,12 @@ async def test_a_flat_road_without_a_forecast_is_not_called_clear(
 async def test_the_last_good_answer_is_used_when_the_source_fails_and_is_said_to_be_old(
     plan_on: Callable, morning: datetime
 ) -> None:
-    clock = HeldClock(morning - timedelta(hours=2))
-    with Standin(now_utc=clock()) as api:
+    clock = ManualClock(morning - timedelta(hours=2))
+    with FakeOpenMeteo(now_utc=clock()) as api:
         fresh = await plan_on(api, clock)
         clock.advance(timedelta(hours=2))
         api.now_utc = clock()
-        api.always(Fault(kind=FaultKind.OVERLOADED))
+        api.set_fault(ApiFault(kind=FaultKind.OVERLOADED))
         old = await plan_on(api, clock)
     assert fresh.advice is Advice.CHAIN or fresh.advice is Advice.HOLD
     assert old.advice.rank >= fresh.advice.rank
@@ -190,11 +190,11 @@ async def test_the_last_good_answer_is_used_when_the_source_fails_and_is_said_to
 async def test_a_last_good_answer_that_says_clear_does_not_clear_a_road_once_it_is_a_day_old(
     plan_on: Callable, morning: datetime
 ) -> None:
-    clock = HeldClock(morning - timedelta(hours=25))
-    with Standin(now_utc=clock(), storm=FINE) as api:
+    clock = ManualClock(morning - timedelta(hours=25))
+    with FakeOpenMeteo(now_utc=clock(), storm=FINE) as api:
         await plan_on(api, clock)
         clock.advance(timedelta(hours=25))
-        api.always(Fault(kind=FaultKind.DOWN))
+        api.set_fault(ApiFault(kind=FaultKind.DOWN))
         old = await plan_on(api, clock)
     assert old.partial
     assert old.advice is not Advice.CLEAR
@@ -202,8 +202,8 @@ async def test_a_last_good_answer_that_says_clear_does_not_clear_a_road_once_it_
 
 
 async def test_the_same_answers_give_the_same_plan_byte_for_byte(plan_on: Callable, morning: datetime) -> None:
-    with Standin(now_utc=morning) as api:
-        first, second = [await plan_on(api, HeldClock(morning)) for _ in range(2)]
+    with FakeOpenMeteo(now_utc=morning) as api:
+        first, second = [await plan_on(api, ManualClock(morning)) for _ in range(2)]
     assert first == second
 
 
@@ -212,8 +212,8 @@ async def test_a_trip_that_cannot_be_planned_is_named_with_the_reason_and_costs_
 ) -> None:
     bad_rig = TRIP.model_copy(update={"id": "T-2", "rig": "rig-of-nobody"})
     bad_route = TRIP.model_copy(update={"id": "T-3", "route": "../../../etc/passwd"})
-    with Standin(now_utc=morning, storm=FINE) as api:
-        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
             good, rig, route = await planning.plan([TRIP, bad_rig, bad_route], morning)
     assert isinstance(good, Plan)
     assert isinstance(rig, NotPlanned)
@@ -229,8 +229,8 @@ async def test_other_ways_of_a_trip_are_compared_until_it_leaves(
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
 ) -> None:
     """The way back stands for another way: 300 km too, in the same storm, from the other side."""
-    with Standin(now_utc=morning) as api:
-        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+    with FakeOpenMeteo(now_utc=morning) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
             alone, plan = await planning.plan([TRIP.model_copy(update={"id": "T-0"}), WAYS], morning)
             (back,) = await planning.plan([TRIP.model_copy(update={"id": "T-1", "route": "i90-east"})], morning)
             (left,) = await planning.plan([WAYS], datetime.fromisoformat(TRIP.depart).astimezone(UTC))
@@ -247,8 +247,8 @@ async def test_another_way_that_is_not_there_is_a_caution_and_the_trip_is_planne
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
 ) -> None:
     gone = TRIP.model_copy(update={"routes": ["i90-west", "i15"]})
-    with Standin(now_utc=morning) as api:
-        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+    with FakeOpenMeteo(now_utc=morning) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
             (plan,) = await planning.plan([gone], morning)
     assert plan.cautions[-1].startswith('Other way i15 could not be planned: trip T-1: route: "i15" is not in ')
 
@@ -256,9 +256,9 @@ async def test_another_way_that_is_not_there_is_a_caution_and_the_trip_is_planne
 async def test_without_a_forecast_no_way_is_called_better_or_clear(
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
 ) -> None:
-    with Standin(now_utc=morning, storm=FINE) as api:
-        api.always(Fault(kind=FaultKind.DOWN))
-        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        api.set_fault(ApiFault(kind=FaultKind.DOWN))
+        async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
             (plan,) = await planning.plan([WAYS], morning)
     assert plan.route_choice.startswith("No other way is known well enough to compare.")
     assert "no chains" not in shown(plan)
@@ -267,8 +267,8 @@ async def test_without_a_forecast_no_way_is_called_better_or_clear(
 async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_the_log(
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime, caplog: pytest.LogCaptureFixture
 ) -> None:
-    with Standin(now_utc=morning, storm=FINE) as api:
-        async with open_planner(make_settings(forecasts=api.base_url), HeldClock(morning)) as planning:
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
+        async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
             planning.ground = replace(planning.ground, rulesets={"US-MT": "no rule set at all"})
             (outcome,) = await planning.plan([TRIP], morning)
     assert isinstance(outcome, NotPlanned)
@@ -279,7 +279,7 @@ async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_
 
 
 async def test_a_route_is_loaded_with_the_posted_limits_that_lie_on_it(
-    ground: Ground, i90_west: Route, demo: Path
+    ground: ReferenceData, i90_west: Route, demo: Path
 ) -> None:
     ends = [(float(i90_west.lat_deg[i]), float(i90_west.lon_deg[i])) for i in (40, 80)]
     limit = PostedLimit(start=ends[0], end=ends[1], both_ways=False, speed_mps=15.0, source="made")

@@ -16,9 +16,9 @@ from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import plan_json
-from alertd.planning.planner import planner
+from alertd.planning.planner import create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import Keep
+from alertd.planning.replay_record import ReplayWriter
 from alertd.route.model import Route
 from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle
@@ -26,8 +26,8 @@ from alertd.settings.model import Settings, read_settings
 from alertd.sources.files.trips import TripRequest
 from alertd.store.archive import Archive
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 
 REPO = Path(__file__).resolve().parents[2]
 TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00", driver="Ann")
@@ -47,7 +47,7 @@ def place(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def settings(place: Path, tmp_path: Path, api: Standin) -> Settings:
+def settings(place: Path, tmp_path: Path, api: FakeOpenMeteo) -> Settings:
     path = place / "fixtures" / "demo" / "alertd.toml"
     text = path.read_text(encoding="utf-8").replace("members = 31", 'members = 11\nroad = "../../config/road.toml"')
     path.write_text(text.replace("[daemon]", "[plan]\nchained_mph = 22.5\n\n[daemon]"), encoding="utf-8")
@@ -62,8 +62,8 @@ def settings(place: Path, tmp_path: Path, api: Standin) -> Settings:
 
 
 @pytest.fixture
-def api(morning: datetime) -> Iterator[Standin]:
-    with Standin(now_utc=morning) as server:
+def api(morning: datetime) -> Iterator[FakeOpenMeteo]:
+    with FakeOpenMeteo(now_utc=morning) as server:
         yield server
 
 
@@ -72,8 +72,8 @@ def archive(tmp_path: Path) -> Archive:
     return Archive(tmp_path / "kept")
 
 
-async def planned(settings: Settings, clock: HeldClock, archive: Archive, *trips: TripRequest) -> list[Plan]:
-    async with planner(settings, clock, Keep(archive=archive)) as planning:
+async def planned(settings: Settings, clock: ManualClock, archive: Archive, *trips: TripRequest) -> list[Plan]:
+    async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
         outcomes = await planning.plan(trips or [TRIP], clock())
     assert all(isinstance(o, Plan) for o in outcomes), outcomes
     return [o for o in outcomes if isinstance(o, Plan)]
@@ -87,10 +87,10 @@ def spoil(place: Path) -> None:
 
 
 async def test_the_same_plan_comes_back_when_sources_and_files_are_gone(
-    settings: Settings, place: Path, archive: Archive, api: Standin, morning: datetime
+    settings: Settings, place: Path, archive: Archive, api: FakeOpenMeteo, morning: datetime
 ) -> None:
     other = TRIP.model_copy(update={"id": "T-2", "rig": "quillback-23", "depart": "2027-01-14T09:00:00-07:00"})
-    plans = await planned(settings, HeldClock(morning), archive, TRIP, other)
+    plans = await planned(settings, ManualClock(morning), archive, TRIP, other)
     asked = len(api.requests)
     spoil(place)
     shutil.rmtree(settings.cache)
@@ -105,10 +105,10 @@ async def test_the_same_plan_comes_back_when_sources_and_files_are_gone(
 
 @pytest.mark.parametrize("fault", [FaultKind.DOWN, FaultKind.LIMIT_DAY, FaultKind.NULLS])
 async def test_a_plan_on_a_failed_or_partial_answer_comes_back_as_partial(
-    fault: FaultKind, settings: Settings, place: Path, archive: Archive, api: Standin, morning: datetime
+    fault: FaultKind, settings: Settings, place: Path, archive: Archive, api: FakeOpenMeteo, morning: datetime
 ) -> None:
-    api.always(Fault(kind=fault))
-    (plan,) = await planned(settings, HeldClock(morning), archive)
+    api.set_fault(ApiFault(kind=fault))
+    (plan,) = await planned(settings, ManualClock(morning), archive)
     assert plan.partial
     spoil(place)
     again = await replay(archive, plan.id)
@@ -116,13 +116,13 @@ async def test_a_plan_on_a_failed_or_partial_answer_comes_back_as_partial(
 
 
 async def test_a_plan_on_the_last_good_answer_comes_back_with_its_age(
-    settings: Settings, archive: Archive, api: Standin, morning: datetime
+    settings: Settings, archive: Archive, api: FakeOpenMeteo, morning: datetime
 ) -> None:
-    clock = HeldClock(morning - timedelta(hours=3))
+    clock = ManualClock(morning - timedelta(hours=3))
     api.now_utc = clock()
     await planned(settings, clock, archive)
     clock.advance(timedelta(hours=3))
-    api.always(Fault(kind=FaultKind.OVERLOADED))
+    api.set_fault(ApiFault(kind=FaultKind.OVERLOADED))
     (plan,) = await planned(settings, clock, archive)
     assert plan.sources[0].stale
     shutil.rmtree(settings.cache)
@@ -135,7 +135,7 @@ async def test_heights_that_a_source_gave_for_the_route_come_along(
     settings: Settings, place: Path, archive: Archive, morning: datetime
 ) -> None:
     (settings.places.routes / "bare.gpx").write_text(NO_HEIGHTS, encoding="utf-8")
-    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
+    async with create_planner(settings, ManualClock(morning), ReplayWriter(archive=archive)) as planning:
         bare = TRIP.model_copy(update={"route": "bare"})
         first, second = [(await planning.plan([bare], morning + timedelta(minutes=n)))[0] for n in (0, 1)]
     spoil(place)
@@ -148,9 +148,9 @@ async def test_cycles_of_a_daemon_share_what_did_not_change(
     settings: Settings, archive: Archive, morning: datetime, tmp_path: Path
 ) -> None:
     settings = replace(settings, trips=settings.places.routes / "trips.csv")
-    clock = HeldClock(morning)
+    clock = ManualClock(morning)
     with Store(tmp_path / "alertd.db") as store:
-        async with planner(settings, clock, Keep(archive=archive, or_log=True)) as planning:
+        async with create_planner(settings, clock, ReplayWriter(archive=archive, or_log=True)) as planning:
             first = await run_cycle(planning, store, clock())
             before = {p.name for p in archive.folder.glob("contents/*/*")}
             clock.advance(timedelta(minutes=10))
@@ -166,8 +166,8 @@ async def test_an_archive_that_cannot_be_written_keeps_no_plan_from_the_driver(
     settings: Settings, tmp_path: Path, morning: datetime, caplog: pytest.LogCaptureFixture
 ) -> None:
     (tmp_path / "file").touch()
-    async with planner(
-        settings, HeldClock(morning), Keep(archive=Archive(tmp_path / "file" / "in-it"), or_log=True)
+    async with create_planner(
+        settings, ManualClock(morning), ReplayWriter(archive=Archive(tmp_path / "file" / "in-it"), or_log=True)
     ) as made:
         (plan,) = await made.plan([TRIP], morning)
     assert isinstance(plan, Plan)
@@ -187,7 +187,7 @@ async def test_reported_chains_positions_and_arrival_come_along(
     tires = (Tire(1, "left", "outside"), Tire(1, "right", "outside"))
     on = TruckReport(at=seen.at, what=Report.CHAINS_ON, tires=tires, place_m=float(i90_west.distance_m[n]))
     there = TruckReport(at=morning + timedelta(hours=5.5), what=Report.ARRIVED)
-    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
+    async with create_planner(settings, ManualClock(morning), ReplayWriter(archive=archive)) as planning:
         now = seen.at + timedelta(minutes=1)
         (chained,) = await planning.plan([TRIP], now, {"T-1": (seen, on)})
         (bare,) = await planning.plan([TRIP], now, {"T-1": (seen,)})
@@ -226,7 +226,7 @@ def holding(archive: Archive, start: bytes) -> Path:
 async def test_a_changed_content_is_refused_in_one_line(
     start: bytes, settings: Settings, archive: Archive, morning: datetime
 ) -> None:
-    (plan,) = await planned(settings, HeldClock(morning), archive)
+    (plan,) = await planned(settings, ManualClock(morning), archive)
     path = holding(archive, start)
     path.write_bytes(zlib.compress(zlib.decompress(path.read_bytes()).replace(b"1", b"2", 1)))
     with pytest.raises(StoreError, match=r"^archive \S+: content \w+\.\.\. is damaged or was changed; replay it from "):
@@ -242,7 +242,7 @@ async def test_a_changed_content_is_refused_in_one_line(
 async def test_an_answer_that_was_not_kept_is_named_and_nothing_is_planned_without_it(
     settings: Settings, archive: Archive, morning: datetime
 ) -> None:
-    (plan,) = await planned(settings, HeldClock(morning), archive)
+    (plan,) = await planned(settings, ManualClock(morning), archive)
     told = json.loads(archive.get(archive.of_plan(plan.id)))
     told["heard"] = archive.put(b"[]", morning)
     archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
@@ -256,7 +256,7 @@ async def test_an_answer_that_was_not_kept_is_named_and_nothing_is_planned_witho
 async def test_inputs_of_another_form_are_refused_and_their_alertd_is_named(
     name: str, value: object, settings: Settings, archive: Archive, morning: datetime
 ) -> None:
-    (plan,) = await planned(settings, HeldClock(morning), archive)
+    (plan,) = await planned(settings, ManualClock(morning), archive)
     told = json.loads(archive.get(archive.of_plan(plan.id))) | {name: value}
     archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
     with pytest.raises(StoreError, match=r"was kept in a form this alertd does not read \(.*\); replay it with alertd"):
@@ -266,7 +266,7 @@ async def test_inputs_of_another_form_are_refused_and_their_alertd_is_named(
 async def test_a_kept_file_whose_name_leads_elsewhere_is_refused(
     settings: Settings, archive: Archive, morning: datetime, tmp_path: Path
 ) -> None:
-    (plan,) = await planned(settings, HeldClock(morning), archive)
+    (plan,) = await planned(settings, ManualClock(morning), archive)
     told = json.loads(archive.get(archive.of_plan(plan.id)))
     files = json.loads(archive.get(told["files"]))
     told["files"] = archive.put(json.dumps(files | {"../out.toml": next(iter(files.values()))}).encode(), morning)
@@ -278,7 +278,7 @@ async def test_a_kept_file_whose_name_leads_elsewhere_is_refused(
 async def test_a_plan_made_with_other_inputs_differs_field_by_field(
     settings: Settings, archive: Archive, morning: datetime
 ) -> None:
-    (plan,) = await planned(settings, HeldClock(morning), archive)
+    (plan,) = await planned(settings, ManualClock(morning), archive)
     told = json.loads(archive.get(archive.of_plan(plan.id)))
     told["chosen"]["plan"]["chained_mps"] = 8.0
     archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
@@ -289,11 +289,11 @@ async def test_a_plan_made_with_other_inputs_differs_field_by_field(
 
 
 async def test_corridors_planned_at_once_hear_only_their_own(
-    make_settings: Callable[..., Settings], api: Standin, morning: datetime, archive: Archive
+    make_settings: Callable[..., Settings], api: FakeOpenMeteo, morning: datetime, archive: Archive
 ) -> None:
     settings = make_settings(forecasts=api.base_url, trips=None)
     east = TRIP.model_copy(update={"id": "T-2", "route": "i90-east"})
-    async with planner(settings, HeldClock(morning), Keep(archive=archive)) as planning:
+    async with create_planner(settings, ManualClock(morning), ReplayWriter(archive=archive)) as planning:
         both = await asyncio.gather(planning.plan([TRIP], morning), planning.plan([east], morning))
     for (plan,) in both:
         assert isinstance(plan, Plan)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
-from alertd.planning.road_cache import MOST_KEPT, Fields
+from alertd.planning.road_cache import MAX_KEPT, RoadFieldCache
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
@@ -46,7 +46,7 @@ class Runs:
         return run_corridor(self.told, self.road, quantiles=Q, previous=previous, changed=changed)
 
 
-def ask(fields: Fields, told: Forecast, road: RoadCells) -> tuple[RoadField, int]:
+def ask(fields: RoadFieldCache, told: Forecast, road: RoadCells) -> tuple[RoadField, int]:
     runs = Runs(told, road)
     return fields.field(told, road, Q, runs), runs.ran
 
@@ -63,7 +63,7 @@ def same(a: RoadField, b: RoadField) -> bool:
 
 
 def test_the_same_forecast_runs_no_column_again() -> None:
-    fields, road = Fields(), cells()
+    fields, road = RoadFieldCache(), cells()
     first, ran = ask(fields, forecast(), road)
     again, ran_again = ask(fields, forecast(), road)
     assert (ran, ran_again) == (road.columns_n, 0)
@@ -71,7 +71,7 @@ def test_the_same_forecast_runs_no_column_again() -> None:
 
 
 def test_only_the_columns_of_a_changed_cell_run_and_give_what_a_whole_run_gives() -> None:
-    fields, road = Fields(), cells()
+    fields, road = RoadFieldCache(), cells()
     first, _ = ask(fields, forecast(), road)
     told = warmer(forecast(), 1)
     part, ran = ask(fields, told, road)
@@ -81,7 +81,7 @@ def test_only_the_columns_of_a_changed_cell_run_and_give_what_a_whole_run_gives(
 
 
 def test_a_kept_field_never_hides_a_change_that_is_taken_back() -> None:
-    fields, road = Fields(), cells()
+    fields, road = RoadFieldCache(), cells()
     first, _ = ask(fields, forecast(), road)
     ask(fields, warmer(forecast(), 2), road)
     back, ran = ask(fields, forecast(), road)
@@ -90,14 +90,14 @@ def test_a_kept_field_never_hides_a_change_that_is_taken_back() -> None:
 
 
 def test_later_hours_or_another_road_run_whole() -> None:
-    fields, road = Fields(), cells()
+    fields, road = RoadFieldCache(), cells()
     ask(fields, forecast(), road)
     assert ask(fields, forecast(START + timedelta(hours=1)), road)[1] == road.columns_n
     assert ask(fields, forecast(), cells(10.0))[1] == road.columns_n
 
 
 def test_what_the_notes_say_is_of_the_forecast_at_hand() -> None:
-    fields, road = Fields(), cells()
+    fields, road = RoadFieldCache(), cells()
     ask(fields, forecast(), road)
     late = replace(forecast(), fetched_at=START + timedelta(hours=5))
     field, ran = ask(fields, late, road)
@@ -107,7 +107,7 @@ def test_what_the_notes_say_is_of_the_forecast_at_hand() -> None:
 
 def test_a_forecast_that_gains_a_past_runs_whole() -> None:
     """Whether unseen snow may lie depends on the past hours, and so do all columns."""
-    fields, road = Fields(), cells()
+    fields, road = RoadFieldCache(), cells()
     ask(fields, forecast(), road)
     late = replace(forecast(), fetched_at=START + timedelta(hours=48))
     field, ran = ask(fields, late, road)
@@ -116,8 +116,8 @@ def test_a_forecast_that_gains_a_past_runs_whole() -> None:
 
 
 def test_few_corridors_are_kept() -> None:
-    fields = Fields()
-    for k in range(MOST_KEPT + 1):
+    fields = RoadFieldCache()
+    for k in range(MAX_KEPT + 1):
         ask(fields, forecast(), cells(float(k)))
     assert ask(fields, forecast(), cells(1.0))[1] == 0
     assert ask(fields, forecast(), cells(0.0))[1] == cells().columns_n

@@ -18,21 +18,21 @@ from alertd.errors import ConfigError
 from alertd.forecast.observations import Station, StationReport
 from alertd.plan.model import Plan
 from alertd.plan.serialize import plan_json
-from alertd.planning.planner import planner
+from alertd.planning.planner import create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import Keep, listening
-from alertd.planning.stations import Observer, gather_observations, keep_observations
+from alertd.planning.replay_record import ReplayWriter, recording
+from alertd.planning.stations import StationObserver, gather_observations, save_observations
 from alertd.route.model import Route
-from alertd.service.cycle import keep_trip, run_cycle
+from alertd.service.cycle import run_cycle, save_trip
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.client import HttpClient
 from alertd.sources.http.retry import RetryPolicy
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.store.archive import Archive
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 AWC, NWS = "https://aviationweather.gov", "https://api.weather.gov"
 METAR = f"{AWC}/api/data/metar"
@@ -42,8 +42,8 @@ NAN = float("nan")
 
 
 @pytest.fixture
-def api(morning: datetime) -> Iterator[Standin]:
-    with Standin(now_utc=morning) as server:
+def api(morning: datetime) -> Iterator[FakeOpenMeteo]:
+    with FakeOpenMeteo(now_utc=morning) as server:
         yield server
 
 
@@ -56,7 +56,7 @@ def web() -> Iterator[respx.MockRouter]:
 
 
 @pytest.fixture
-def settings(make_settings: Callable[..., Settings], api: Standin) -> Settings:
+def settings(make_settings: Callable[..., Settings], api: FakeOpenMeteo) -> Settings:
     made = make_settings(forecasts=api.base_url)
     return replace(made, forecast=replace(made.forecast, observations=True, metar_url=AWC))
 
@@ -78,10 +78,10 @@ def on(route: Route, at: datetime, **over: Any) -> dict[str, Any]:
     return beside | {"elev": float(route.elevation_m[400])}
 
 
-async def observer_of(settings: Settings, clock: HeldClock, ask: Callable[[Observer], Any]) -> Any:
-    async with planner(settings, clock) as planning:
-        assert planning.sky.observer is not None
-        return await ask(planning.sky.observer)
+async def observer_of(settings: Settings, clock: ManualClock, ask: Callable[[StationObserver], Any]) -> Any:
+    async with create_planner(settings, clock) as planning:
+        assert planning.weather_sources.observer is not None
+        return await ask(planning.weather_sources.observer)
 
 
 async def test_a_question_is_asked_once_in_twenty_minutes_and_heard_each_time(
@@ -90,15 +90,15 @@ async def test_a_question_is_asked_once_in_twenty_minutes_and_heard_each_time(
     asked = web.get(METAR).mock(
         httpx.Response(200, json=[on(i90_west, morning)], headers={"cache-control": "max-age=0"})
     )
-    clock = HeldClock(morning)
+    clock = ManualClock(morning)
 
-    async def ask(observer: Observer) -> None:
+    async def ask(observer: StationObserver) -> None:
         for minutes, calls in ((0, 1), (10, 1), (9, 1), (2, 2)):
             clock.advance(timedelta(minutes=minutes))
-            with listening() as heard:
+            with recording() as responses:
                 observed = await observer.along(i90_west, clock())
             assert [r.station.id for r in observed.reports] == ["KXXX"]
-            assert len(heard) == 1
+            assert len(responses) == 1
             assert asked.call_count == calls
 
     await observer_of(settings, clock, ask)
@@ -110,7 +110,7 @@ async def test_stations_further_than_thirty_kilometres_are_left_out(
     lat, lon = float(i90_west.lat_deg.max()), float(i90_west.lon_deg[int(i90_west.lat_deg.argmax())])
     near, far = (seen_at(lat + km / 111.2, lon, morning, id_=f"K{km}") for km in (29, 31))
     web.get(METAR).mock(httpx.Response(200, json=[near, far]))
-    observed = await observer_of(settings, HeldClock(morning), lambda o: o.along(i90_west, morning))
+    observed = await observer_of(settings, ManualClock(morning), lambda o: o.along(i90_west, morning))
     assert [r.station.id for r in observed.reports] == ["K29"]
 
 
@@ -141,29 +141,29 @@ async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_
     warm = {"unitCode": "wmoUnit:degC", "value": 1.0, "qualityControl": "V"}
     web.get(url__regex=rf"{NWS}/points/.*/stations").mock(side_effect=listed)
     web.get(url__regex=rf"{NWS}/stations/.*/observations").mock(side_effect=observed)
-    async with PoliteClient(
-        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
+    async with HttpClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         retry=RetryPolicy(tries=1, give_up_after=99), per_s_per_host=1000.0,
     ) as client:  # fmt: skip
-        told = await Observer(NwsStations(client, NWS), None).along(i90_west, morning)
+        told = await StationObserver(NwsStations(client, NWS), None).along(i90_west, morning)
     assert {r.station.id[-1] for r in told.reports} == {"3"}
-    assert told.troubles
-    assert all("nws" in trouble for trouble in told.troubles)
+    assert told.problems
+    assert all("nws" in trouble for trouble in told.problems)
 
 
 async def test_a_service_that_is_down_is_not_asked_on_and_never_shut_to_forecasts(
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))
-    async with PoliteClient(
-        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
+    async with HttpClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
     ) as client:  # fmt: skip
-        observer = Observer(NwsStations(client, NWS), None)
+        observer = StationObserver(NwsStations(client, NWS), None)
         told = await observer.along(i90_west, morning)
         await observer.along(i90_west, morning)
         assert asked.call_count == 2
-        assert told.troubles == ("nws: answered HTTP 503 (2 times)",)
+        assert told.problems == ("nws: answered HTTP 503 (2 times)",)
         asked.mock(httpx.Response(200, json={"features": []}))
         await client.get_json("nws", f"{NWS}/gridpoints/MSO/36,94", read=lambda body: body)
 
@@ -179,8 +179,8 @@ def report(at: datetime, **over: Any) -> StationReport:
 
 def test_reports_are_kept_once_a_station_and_time_old_ones_too(store: Store, morning: datetime) -> None:
     old = report(morning - timedelta(hours=9))
-    assert keep_observations(store, [report(morning), old]) == 2
-    assert keep_observations(store, [report(morning, air_temp_c=5.0)]) == 0
+    assert save_observations(store, [report(morning), old]) == 2
+    assert save_observations(store, [report(morning, air_temp_c=5.0)]) == 0
     first, second = store.events("", "observation")
     assert (first.at, second.at) == (morning - timedelta(hours=9), morning)
     assert second.id == "observation_KXXX_20270114T103000Z"
@@ -193,14 +193,14 @@ async def test_a_cycle_keeps_what_stations_say_and_no_plan_changes(
     settings: Settings, web: respx.MockRouter, store: Store, i90_west: Route, morning: datetime
 ) -> None:
     web.get(METAR).mock(httpx.Response(200, json=[on(i90_west, morning, temp=-30.0)]))
-    settings, clock = replace(settings, trips=None), HeldClock(morning)
-    keep_trip(store, TRIP, morning)
-    async with planner(settings, clock) as planning:
+    settings, clock = replace(settings, trips=None), ManualClock(morning)
+    save_trip(store, TRIP, morning)
+    async with create_planner(settings, clock) as planning:
         watched = await run_cycle(planning, store, clock())
     assert [e.id for e in store.events("", "observation")] == ["observation_KXXX_20270114T103000Z"]
     off = replace(settings, forecast=replace(settings.forecast, observations=False))
     asked = len(web.calls)
-    async with planner(off, clock) as planning:
+    async with create_planner(off, clock) as planning:
         plain = await run_cycle(planning, store, clock())
     assert not [c for c in list(web.calls)[asked:] if c.request.url.host == "aviationweather.gov"]
     assert [plan_json(p) for p in watched.plans] == [plan_json(p) for p in plain.plans]
@@ -232,11 +232,11 @@ async def test_a_service_that_fails_is_one_line_in_the_log(
     async def route_of(name: str, where: str) -> Route:
         return i90_west
 
-    def gather(observer: Observer) -> Any:
+    def gather(observer: StationObserver) -> Any:
         return gather_observations(observer, route_of, ["i90-west", "i90-west"], store, morning)
 
     with caplog.at_level(logging.WARNING, logger="alertd.planning.stations"):
-        assert await observer_of(settings, HeldClock(morning), gather) == 0
+        assert await observer_of(settings, ManualClock(morning), gather) == 0
     (line,) = [r.message for r in caplog.records if r.name == "alertd.planning.stations"]
     assert line.startswith("observations near i90-west: metar: ")
     assert "\n" not in line
@@ -254,10 +254,10 @@ async def test_a_service_that_fails_costs_no_plan(
     web.get(METAR).mock(side_effect=httpx.ConnectError("no"))
     monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_: None)
     correcting = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
-    keep_trip(store, TRIP, morning)
-    clock = HeldClock(morning)
+    save_trip(store, TRIP, morning)
+    clock = ManualClock(morning)
     with caplog.at_level(logging.WARNING, logger="alertd.planning.stations"):
-        async with planner(correcting, clock) as planning:
+        async with create_planner(correcting, clock) as planning:
             outcome = await run_cycle(planning, store, clock())
     (plan,) = outcome.plans
     assert not outcome.not_planned
@@ -266,12 +266,12 @@ async def test_a_service_that_fails_costs_no_plan(
 
 
 async def test_a_plan_that_stations_corrected_says_so_and_is_replayed_without_them(
-    settings: Settings, web: respx.MockRouter, api: Standin, i90_west: Route, morning: datetime, tmp_path: Path
+    settings: Settings, web: respx.MockRouter, api: FakeOpenMeteo, i90_west: Route, morning: datetime, tmp_path: Path
 ) -> None:
     asked = web.get(METAR).mock(httpx.Response(200, json=[on(i90_west, morning, temp=-30.0)]))
     settings = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
-    archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
-    async with planner(settings, clock, Keep(archive=archive)) as planning:
+    archive, clock = Archive(tmp_path / "kept"), ManualClock(morning)
+    async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
         first = (await planning.plan([TRIP], clock()))[0]
         clock.advance(timedelta(minutes=5))
         second = (await planning.plan([TRIP], clock()))[0]  # on the answer of five minutes before
@@ -291,8 +291,8 @@ async def test_a_correction_that_no_station_served_is_said_and_changes_nothing(
 ) -> None:
     web.get(METAR).mock(httpx.Response(204))
     settings = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
-    archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
-    async with planner(settings, clock, Keep(archive=archive)) as planning:
+    archive, clock = Archive(tmp_path / "kept"), ManualClock(morning)
+    async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
         (plan,) = await planning.plan([TRIP], clock())
     assert isinstance(plan, Plan)
     assert NOT_CORRECTED in plan.cautions
@@ -302,5 +302,5 @@ async def test_a_correction_that_no_station_served_is_said_and_changes_nothing(
 async def test_the_service_of_airport_reports_is_told_who_asks(settings: Settings, morning: datetime) -> None:
     silent = replace(settings, contact="")
     with pytest.raises(ConfigError, match="contact"):
-        async with planner(silent, HeldClock(morning)):
+        async with create_planner(silent, ManualClock(morning)):
             pass

@@ -16,25 +16,25 @@ import respx
 
 from alertd.plan.model import Advice, Plan
 from alertd.plan.serialize import plan_json
-from alertd.plan.warnings.zones import Zone
+from alertd.plan.warnings.zones import ForecastZone
 from alertd.planning.planner import Planner
-from alertd.planning.providers import open_sky
+from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import Keep, hear, listening
-from alertd.planning.warnings import ActiveAlerts, Services, Warned, warnings_along
+from alertd.planning.replay_record import ReplayWriter, record_response, recording
+from alertd.planning.warnings import ActiveAlerts, AlertServices, RouteWarnings, warnings_along
 from alertd.route.model import Route
 from alertd.route.polygons import Area
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground, read_ground
+from alertd.settings.reference_data import ReferenceData, load_reference_data
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.files.zones import write_zones
-from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.store.archive import Archive
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 from alertd.testing.factories import make_route
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import Storm
 
 FINE = Storm(warmer_k=15.0, wetter=0.0)
@@ -50,8 +50,8 @@ def box(west: float, east: float) -> Area:
     return Area(polygons=((ring,),))
 
 
-def zone(id_: str, west: float, east: float, obtained_at: datetime) -> Zone:
-    return Zone(id=id_, name=f"Made {id_}", area=box(west, east), obtained_at=obtained_at)
+def zone(id_: str, west: float, east: float, obtained_at: datetime) -> ForecastZone:
+    return ForecastZone(id=id_, name=f"Made {id_}", area=box(west, east), obtained_at=obtained_at)
 
 
 def feature(**changes: Any) -> dict[str, Any]:
@@ -84,7 +84,7 @@ def listed(*features: Any, **more: Any) -> dict[str, Any]:
 
 async def warned(
     route: Route,
-    zones: Sequence[Zone],
+    zones: Sequence[ForecastZone],
     now: datetime,
     router: respx.MockRouter,
     body: Any,
@@ -92,16 +92,16 @@ async def warned(
     status: int = 200,
     places: Any = None,
     area: Sequence[str] = (),
-) -> Warned:
+) -> RouteWarnings:
     """What is known along a route when the list and every place answer so; places: None for a refusal."""
     router.get(url__startswith=f"{NWS}/alerts/active?status").respond(status, json=body)
     at_places = router.get(url__startswith=f"{NWS}/alerts/active?point")
     at_places.respond(404) if places is None else at_places.respond(json=places)
-    async with PoliteClient(
-        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(now), rng=np.random.default_rng(1),
+    async with HttpClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(now), rng=np.random.default_rng(1),
         per_s_per_host=1e9,
     ) as client:  # fmt: skip
-        services = Services(
+        services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS, area)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
         )
         return await warnings_along(route, services, {z.id: z for z in zones}, now)
@@ -249,11 +249,11 @@ async def test_a_list_cut_short_anywhere_is_no_list(kept: float, router: respx.M
     router.get(url__startswith=f"{NWS}/alerts/active?status").respond(
         200, text=text[: int(kept * len(text))], headers={"content-type": "application/geo+json"}
     )
-    async with PoliteClient(
-        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
+    async with HttpClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         per_s_per_host=1e9,
     ) as client:  # fmt: skip
-        services = Services(
+        services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
         )
         found = await warnings_along(ROUTE, services, {}, morning)
@@ -264,16 +264,16 @@ async def test_the_list_is_asked_once_a_moment_and_every_route_keeps_what_was_an
     router: respx.MockRouter, morning: datetime
 ) -> None:
     asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(json=listed(feature()))
-    async with PoliteClient(
-        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(morning), rng=np.random.default_rng(1),
-        per_s_per_host=1e9, on_answer=hear,
+    async with HttpClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
+        per_s_per_host=1e9, on_response=record_response,
     ) as client:  # fmt: skip
         feed = ActiveAlerts(NwsAlerts(client, NWS))
         kept = []
         for now in (morning, morning, morning + timedelta(minutes=30)):
-            with listening() as heard:
+            with recording() as responses:
                 await feed.read(now)
-            kept.append([h.url for h in heard])
+            kept.append([h.url for h in responses])
     assert kept == [[f"{NWS}/alerts/active?status=actual"]] * 3
     assert asked.call_count == 2
 
@@ -312,19 +312,21 @@ async def test_canada_is_asked_on_its_land_only_and_its_silence_is_said(
         assert not found.known
 
 
-async def plans_of(settings: Settings, ground: Ground, now: datetime, keep: Keep | None = None) -> list[Any]:
+async def plans_of(
+    settings: Settings, ground: ReferenceData, now: datetime, writer: ReplayWriter | None = None
+) -> list[Any]:
     """As `planner` would, without its pace."""
-    async with PoliteClient(
+    async with HttpClient(
         contact=settings.contact,
         cache_dir=settings.cache,
-        now_utc=HeldClock(now),
+        now_utc=ManualClock(now),
         rng=np.random.default_rng(1),
         per_s_per_host=1e9,
-        on_answer=hear,
+        on_response=record_response,
     ) as client:
-        sky, elevations = open_sky(settings.forecast, True, "test", client)
+        weather_sources, elevations = open_weather_sources(settings.forecast, True, "test", client)
         east = TRIP.model_copy(update={"id": "T-2", "route": "i90-east"})
-        return await Planner(settings, ground, sky, elevations, keep).plan([TRIP, east], now)
+        return await Planner(settings, ground, weather_sources, elevations, writer).plan([TRIP, east], now)
 
 
 @pytest.mark.parametrize(
@@ -347,7 +349,7 @@ async def test_two_routes_share_one_list_and_a_replay_comes_to_the_same_with_the
     """The trips leave at 04:45. Their cells are not covered here, which makes the plans partial and "be ready"."""
     archive, outlines = Archive(tmp_path / "kept"), tmp_path / "zones.geojson"
     write_zones(outlines, [zone("forecast/MTZ001", -115.0, -113.0, morning)])
-    with Standin(now_utc=morning, storm=FINE) as forecasts, respx.mock(assert_all_called=False) as router:
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as forecasts, respx.mock(assert_all_called=False) as router:
         router.route(host="127.0.0.1").pass_through()
         body = listed(feature(ends=ends, parameters={}))
         asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(status, json=body)
@@ -359,10 +361,10 @@ async def test_two_routes_share_one_list_and_a_replay_comes_to_the_same_with_the
             forecast=replace(made.forecast, sources=("nws", "open-meteo")),
             places=replace(made.places, zones=outlines),
         )
-        plans = await plans_of(settings, read_ground(settings.places), morning, Keep(archive=archive))
+        plans = await plans_of(settings, load_reference_data(settings.places), morning, ReplayWriter(archive=archive))
         assert asked.call_count == 1
         off = replace(settings, forecast=replace(settings.forecast, alerts=False), cache=tmp_path / "apart")
-        await plans_of(off, read_ground(settings.places), morning)
+        await plans_of(off, load_reference_data(settings.places), morning)
         assert asked.call_count == 1
     outlines.unlink()
     for plan in plans:
@@ -380,12 +382,12 @@ async def test_outlines_gathered_while_the_daemon_runs_are_taken_up(
     made = make_settings()
     outlines = tmp_path / "zones.geojson"
     places = replace(made.places, zones=outlines)
-    before = read_ground(places)
+    before = load_reference_data(places)
     assert before.zones == {}
     write_zones(outlines, [zone("forecast/MTZ001", -115.0, -113.0, morning)])
-    after = before.gathered_anew(places)
+    after = before.reload_gathered(places)
     assert list(after.zones) == ["forecast/MTZ001"]
     assert after.files["zones/zones.geojson"] == outlines.read_bytes()
-    assert after.gathered_anew(places) is after
+    assert after.reload_gathered(places) is after
     outlines.write_text("{", encoding="utf-8")
-    assert after.gathered_anew(places) is after
+    assert after.reload_gathered(places) is after

@@ -11,20 +11,20 @@ import pytest
 
 from alertd.plan.model import Advice
 from alertd.plan.serialize import plan_json
-from alertd.planning.planner import Planner, planner
+from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import Keep
-from alertd.planning.weather import Sky
-from alertd.records.closures import keep_closure, standing, take_back
+from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.weather import WeatherSources
+from alertd.records.closures import active_closures, save_closure, withdraw
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.sources.requests.closures import parse_closure
 from alertd.store.archive import Archive
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import Storm
 from alertd.web.app import make_api
 
@@ -57,9 +57,9 @@ def closure(i90_west: Route) -> dict[str, Any]:
 
 
 class Api:
-    def __init__(self, settings: Settings, ground: Ground, store: Store, clock: HeldClock) -> None:
+    def __init__(self, settings: Settings, ground: ReferenceData, store: Store, clock: ManualClock) -> None:
         self.wakes = 0
-        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        planning = Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
         app = make_api(planning, store, clock, self._wake)
         self.http = httpx.AsyncClient(
             transport=httpx.ASGITransport(app=app, raise_app_exceptions=False), base_url="http://localhost"
@@ -74,9 +74,9 @@ class Api:
 
 @pytest.fixture
 async def api(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> AsyncIterator[Api]:
-    made = Api(make_settings(trips=None), ground, store, HeldClock(morning))
+    made = Api(make_settings(trips=None), ground, store, ManualClock(morning))
     async with made.http:
         yield made
 
@@ -93,8 +93,8 @@ async def test_a_closure_is_kept_once_listed_while_it_stands_and_taken_back_for_
     assert (await api.http.get("/v1/closures")).json() == {"closures": [first.json()]}
     other = await api.post(closure | {"ends_at": None})
     assert (other.status_code, other.json()["title"]) == (409, "the id is taken")
-    assert len(standing(store, morning + timedelta(hours=17))) == 1  # 03:30, an end at 03:00 is not yet believed
-    assert standing(store, morning + timedelta(hours=17, minutes=30)) == ()
+    assert len(active_closures(store, morning + timedelta(hours=17))) == 1  # 03:30, an end at 03:00 is not yet believed
+    assert active_closures(store, morning + timedelta(hours=17, minutes=30)) == ()
     assert (await api.http.delete("/v1/closures/C-1")).status_code == 204
     assert (await api.http.get("/v1/closures")).json() == {"closures": []}
     assert "was taken back; give a new id" in (await api.post(closure)).json()["detail"]
@@ -124,13 +124,17 @@ async def test_a_mistake_is_422_and_nothing_is_kept(
     answer = await api.http.post("/v1/closures", content=content, headers={"content-type": "application/json"})
     assert (answer.status_code, answer.json()["field"]) == (422, field)
     assert said in answer.json()["detail"]
-    assert standing(store, morning) == ()
+    assert active_closures(store, morning) == ()
 
 
 async def test_closures_need_the_token_too(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime, closure: dict[str, Any]
+    make_settings: Callable[..., Settings],
+    ground: ReferenceData,
+    store: Store,
+    morning: datetime,
+    closure: dict[str, Any],
 ) -> None:
-    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, ManualClock(morning))
     async with api.http:
         answers = [await api.post(closure), await api.http.get("/v1/closures"), await api.http.delete("/v1/closures/C")]
     assert [a.status_code for a in answers] == [401, 401, 401]
@@ -144,16 +148,16 @@ async def test_a_cycle_holds_a_trip_for_a_posted_closure_until_it_is_taken_back_
     i90_west: Route,
     tmp_path: Path,
 ) -> None:
-    archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
-    with Standin(now_utc=morning, storm=FINE) as forecasts:
+    archive, clock = Archive(tmp_path / "kept"), ManualClock(morning)
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as forecasts:
         settings = make_settings(forecasts=forecasts.base_url)
-        async with planner(settings, clock, Keep(archive=archive)) as planning:
+        async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
             before = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
-            keep_closure(store, parse_closure(closure, "test"), clock())
+            save_closure(store, parse_closure(closure, "test"), clock())
             clock.advance(timedelta(minutes=1))
             held = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
             said = {trip_id: " ".join(n.text for n in store.notices(trip_id)) for trip_id in held}
-            assert take_back(store, "C-1", clock())
+            assert withdraw(store, "C-1", clock())
             clock.advance(timedelta(minutes=1))
             after = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
     west = [p for p in held.values() if p.closures]

@@ -11,25 +11,25 @@ import httpx
 import numpy as np
 import pytest
 
-from alertd.plan.controls.placement import Posted
+from alertd.plan.controls.placement import PostedConditions
 from alertd.plan.model import Advice, Plan
 from alertd.plan.posted import NOT_UNDERSTOOD
 from alertd.plan.serialize import plan_json
-from alertd.planning.one_off import known_now
-from alertd.planning.planner import Planner, planner
+from alertd.planning.one_off import load_daemon_state
+from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import Keep
-from alertd.planning.weather import Sky
-from alertd.records.posted_controls import CONFIRMED, CONTROL, ENDED, READ, Feeds, gather, standing_posted
+from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.weather import WeatherSources
+from alertd.records.posted_controls import CONFIRMED, CONTROL, ENDED, READ, RoadFeeds, active_posted, collect_posted
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
-from alertd.sources.http.client import PoliteClient
+from alertd.settings.reference_data import ReferenceData
+from alertd.sources.http.client import HttpClient
 from alertd.sources.road_feeds.config import Feed, read_feed
 from alertd.store.archive import Archive
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import Storm
 from alertd.web.app import make_api
 
@@ -52,9 +52,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 class Api:
-    def __init__(self, settings: Settings, ground: Ground, store: Store, clock: HeldClock) -> None:
+    def __init__(self, settings: Settings, ground: ReferenceData, store: Store, clock: ManualClock) -> None:
         self.wakes, self.clock = 0, clock
-        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        planning = Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
         app = make_api(planning, store, clock, self._wake)
         self.http = httpx.AsyncClient(
             transport=httpx.ASGITransport(app=app, raise_app_exceptions=False), base_url="http://localhost"
@@ -70,9 +70,9 @@ class Api:
 
 @pytest.fixture
 async def api(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> AsyncIterator[Api]:
-    made = Api(make_settings(trips=None), ground, store, HeldClock(morning))
+    made = Api(make_settings(trips=None), ground, store, ManualClock(morning))
     async with made.http:
         yield made
 
@@ -131,9 +131,9 @@ async def test_a_mistake_is_422_and_nothing_is_kept(
 
 
 async def test_reports_need_the_token_too(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
-    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, ManualClock(morning))
     async with api.http:
         answers = [await api.post(), await api.http.get("/v1/posted"), await api.http.delete("/v1/posted/P")]
     assert [a.status_code for a in answers] == [401, 401, 401]
@@ -142,7 +142,7 @@ async def test_reports_need_the_token_too(
 class State:
     """An invented state's feed: what it answers, and when it was published."""
 
-    def __init__(self, ground: Ground, demo: Path) -> None:
+    def __init__(self, ground: ReferenceData, demo: Path) -> None:
         self.rows: list[dict[str, Any]] = []
         self.published, self.status = "", 200
         self.feed: Feed = read_feed(demo.parents[1] / "config" / "feeds" / "example.toml", ground.rulesets)
@@ -153,19 +153,19 @@ class State:
         return httpx.Response(self.status, json=body, headers={"cache-control": "no-cache"})
 
     @asynccontextmanager
-    async def open(self, clock: HeldClock, cache: Path | None = None) -> AsyncIterator[Feeds]:
+    async def open(self, clock: ManualClock, cache: Path | None = None) -> AsyncIterator[RoadFeeds]:
         async def no_wait(_s: float) -> None:
             return None
 
-        async with PoliteClient(
+        async with HttpClient(
             contact="x@example.invalid", cache_dir=cache, now_utc=clock, rng=np.random.default_rng(1), sleep=no_wait,
             transport=httpx.MockTransport(self),
         ) as client:  # fmt: skip
-            yield Feeds(client=client, feeds=(self.feed,))
+            yield RoadFeeds(client=client, feeds=(self.feed,))
 
 
 @pytest.fixture
-def state(ground: Ground, demo: Path) -> State:
+def state(ground: ReferenceData, demo: Path) -> State:
     return State(ground, demo)
 
 
@@ -173,16 +173,16 @@ CHAINS = {"id": "L", "pass": "Lookout Pass", "restriction": "Chains required"}
 
 
 async def test_what_a_feed_lists_is_kept_with_when_it_was_first_and_last_seen_and_ended(
-    state: State, ground: Ground, store: Store, morning: datetime
+    state: State, ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
-    clock = HeldClock(morning)
+    clock = ManualClock(morning)
 
-    async def ask(**said: Any) -> Posted:
+    async def ask(**said: Any) -> PostedConditions:
         for name, value in said.items():
             setattr(state, name, value)
         state.published = clock().isoformat()
         async with state.open(clock) as feeds:
-            return await gather(feeds, ground, store, clock(), record=True)
+            return await collect_posted(feeds, ground, store, clock(), record=True)
 
     first = await ask(rows=[CHAINS])
     assert [(c.level, c.since, c.confirmed_at) for c in first.controls] == [("chains-required", morning, morning)]
@@ -205,36 +205,36 @@ async def test_what_a_feed_lists_is_kept_with_when_it_was_first_and_last_seen_an
     (ended,) = store.events("", ENDED)
     assert ended.at == morning + timedelta(minutes=90)
     assert json.loads(ended.body)["last_confirmed"] == (morning + timedelta(minutes=30)).isoformat()
-    (k,) = standing_posted(store, ground, clock())
+    (k,) = active_posted(store, ground, clock())
     assert (k.feed, k.first_seen) == ("example", morning + timedelta(hours=2))
 
 
 async def test_an_old_publication_is_said_and_ends_nothing(
-    state: State, ground: Ground, store: Store, morning: datetime
+    state: State, ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
-    clock = HeldClock(morning)
+    clock = ManualClock(morning)
     state.rows, state.published = [CHAINS], morning.isoformat()
     async with state.open(clock) as feeds:
-        await gather(feeds, ground, store, clock(), record=True)
+        await collect_posted(feeds, ground, store, clock(), record=True)
     state.rows = []
     clock.advance(timedelta(minutes=61))
     async with state.open(clock) as feeds:
-        old = await gather(feeds, ground, store, clock(), record=True)
+        old = await collect_posted(feeds, ground, store, clock(), record=True)
     assert "may have changed (published 14 10:30 UTC, 61 min ago)" in old.missing[0].text
     assert [c.level for c in old.controls] == ["chains-required"]
     assert store.events("", ENDED) == []
 
 
 async def test_a_feed_whose_shape_has_changed_is_a_feed_not_heard(
-    state: State, ground: Ground, store: Store, morning: datetime, tmp_path: Path
+    state: State, ground: ReferenceData, store: Store, morning: datetime, tmp_path: Path
 ) -> None:
-    clock = HeldClock(morning)
+    clock = ManualClock(morning)
     state.rows = [CHAINS]
     async with state.open(clock, tmp_path / "http") as feeds:
-        await gather(feeds, ground, store, clock(), record=True)
+        await collect_posted(feeds, ground, store, clock(), record=True)
         state.rows = {"moved": []}  # type: ignore[assignment]
         clock.advance(timedelta(minutes=10))
-        changed = await gather(feeds, ground, store, clock(), record=True)
+        changed = await collect_posted(feeds, ground, store, clock(), record=True)
     assert "has no list" in changed.missing[0].text
     assert [(c.level, c.confirmed_at) for c in changed.controls] == [("chains-required", morning)]
 
@@ -245,20 +245,20 @@ async def test_a_cycle_plans_with_what_is_posted_and_a_replay_knows_it_byte_for_
     morning: datetime,
     tmp_path: Path,
     state: State,
-    ground: Ground,
+    ground: ReferenceData,
 ) -> None:
-    archive, clock = Archive(tmp_path / "kept"), HeldClock(morning)
+    archive, clock = Archive(tmp_path / "kept"), ManualClock(morning)
     state.rows = [CHAINS, {"id": "q", "pass": "Fourth of July Pass", "restriction": "Winter driving"}]
-    with Standin(now_utc=morning, storm=FINE) as forecasts:
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as forecasts:
         settings = make_settings(forecasts=forecasts.base_url)
-        async with planner(settings, clock, Keep(archive=archive)) as planning:
+        async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
             before = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
             clock.advance(timedelta(minutes=1))
             async with state.open(clock) as feeds:
                 planning.feeds = feeds
                 posted = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
                 state.status = 503
-                by_hand = await known_now(planning, clock())
+                by_hand = await load_daemon_state(planning, clock())
     west = next(p for p in posted.values() if p.posted)
     assert before[west.trip_id].advice is Advice.CLEAR
     assert west.advice is Advice.CHAIN
@@ -269,20 +269,20 @@ async def test_a_cycle_plans_with_what_is_posted_and_a_replay_knows_it_byte_for_
     again = await replay(archive, west.id)
     assert again.differences == ()
     assert plan_json(again.plan) == plan_json(west)
-    explained = [level for x in again.making.explained(again.plan) for level in x.levels]
+    explained = [level for x in again.inputs.explain(again.plan) for level in x.levels]
     assert {level.posted_by for level in explained if level.here_frac == 1.0} == {state.feed.source}
     assert by_hand.posted.missing  # what the feed said before is read from the store
     assert {c.level for c in by_hand.posted.controls} == {"chains-required", NOT_UNDERSTOOD}
-    assert "2 posted controls, with the daemon's store" in by_hand.used
+    assert "2 posted controls, with the daemon's store" in by_hand.origin_note
 
 
 async def test_a_report_raises_a_plan_and_its_end_lets_our_estimate_speak_again(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
-    clock = HeldClock(morning)
-    with Standin(now_utc=morning, storm=FINE) as forecasts:
+    clock = ManualClock(morning)
+    with FakeOpenMeteo(now_utc=morning, storm=FINE) as forecasts:
         settings = make_settings(forecasts=forecasts.base_url)
-        async with planner(settings, clock) as planning:
+        async with create_planner(settings, clock) as planning:
             app = make_api(planning, store, clock, lambda: None)
             async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://localhost") as http:
                 assert (await http.post("/v1/posted", json=POSTED | {"level": "closed"})).status_code == 201

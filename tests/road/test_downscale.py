@@ -9,7 +9,7 @@ import pytest
 
 from alertd.forecast.model import Forecast
 from alertd.road import humidity
-from alertd.road.downscale import AIR, AirParams, Place, Ranks, RoadWeather, weather_at_road
+from alertd.road.downscale import AIR, AirParams, ColumnPlaces, Ranks, RoadWeather, weather_at_road
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
 HOURS = 24
@@ -38,7 +38,7 @@ def at_road(
         lon_deg=-121.0 * one, elevation_m=cell_elevation_m * one,
         precip_form=np.broadcast_to(given.get("precip_form", 0), shape).astype(np.int8), **arrays,
     )  # fmt: skip
-    place = Place(
+    place = ColumnPlaces(
         cell_idx=np.zeros(1, dtype=np.int64),
         lat_deg=lat_deg * one,
         lon_deg=-121.0 * one,

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.road import energy_balance
-from alertd.road.energy_balance import Forcing, SurfaceState, advance, start_state
+from alertd.road.energy_balance import Forcing, SurfaceState, start_state, step
 from alertd.road.humidity import vapour_pressure_hpa
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
 
@@ -71,7 +71,7 @@ def weather(
 
 def run(state: SurfaceState, f: Forcing, params: SurfaceParams, hours: float, dt_s: float = 900.0) -> SurfaceState:
     for _ in range(round(hours * 3600.0 / dt_s)):
-        state, _ = advance(state, f, params, dt_s)
+        state, _ = step(state, f, params, dt_s)
     return state
 
 
@@ -88,7 +88,7 @@ def _periodic(i: dict[str, float], layers_m: tuple[float, ...]) -> tuple[Any, An
     for n in range(steps):
         middle = (n + 0.5) * dt
         amplitude = i.get("flux_amp_W_m2", 100.0)
-        state, _ = advance(state, flux_only(amplitude * np.sin(2 * np.pi * middle / i["period_s"])), params, dt)
+        state, _ = step(state, flux_only(amplitude * np.sin(2 * np.pi * middle / i["period_s"])), params, dt)
         temps[n] = state.layer_temp_c[:, 0]
     last = round(i["period_s"] / dt)
     return temps[-last:], (np.arange(steps)[-last:] + 1.0) * dt
@@ -162,7 +162,7 @@ def test_cold_ground_freezes_a_film_in_the_exact_time(
     state = flat(params, -inputs["ground_below_0_K"])._replace(water_mmwe=film, owed_jm2=warmth)
     dt, elapsed = expected / 500.0, 0.0
     while state.water_mmwe[0] > 0.0 and elapsed < 4 * expected:
-        state, _ = advance(state, flux_only(0.0), params, dt)
+        state, _ = step(state, flux_only(0.0), params, dt)
         elapsed += dt
     at_once = layers_m[0] * inputs["C"] * inputs["ground_below_0_K"] / (inputs["film_kg_m2"] * inputs["Lf"])
     assert expected * (1.0 - at_once) ** 2 < elapsed < expected * 1.02
@@ -201,7 +201,7 @@ def test_a_deck_follows_the_air_with_its_time_constant(
     f = Forcing(0.0 * one, 6.1 * one, 900.0 * one, wind * one, 0 * one, 0 * one, 0 * one, 0 * one, 0 * one)
     state, hours = flat(params, 1.0), 0.0
     while state.surface_temp_c[0] > np.exp(-1.0):
-        state, _ = advance(state, f, params, 60.0)
+        state, _ = step(state, f, params, 60.0)
         # Dry slab: dew that the warm air lays down would add its heat.
         state = state._replace(water_mmwe=0 * one, ice_mmwe=0 * one)
         hours += 60.0 / 3600.0
@@ -243,7 +243,7 @@ def test_energy_and_mass_close_and_no_store_goes_negative(
     for air_c, rh, wind, sw, lw, rain, snow, cold_part in hours:
         f = weather(air_c, rh, wind=wind, sw=sw, lw=lw, rain=rain, snow=snow, freezing=rain * cold_part)
         for _ in range(4):
-            new, e = advance(state, f, params, 900.0)
+            new, e = step(state, f, params, 900.0)
             heat = energy_balance.enthalpy_jm2(new, params) - energy_balance.enthalpy_jm2(state, params)
             assert abs(heat - energy_balance.energy_in_jm2(new, e, f, 900.0))[0] < 1e-6
             vapour = e.vapour_water_mmwe + e.vapour_ice_mmwe
@@ -276,7 +276,7 @@ def test_vapour_takes_its_own_latent_heat(
     params = SurfaceParams(emissivity=0.0)
     state = flat(params, start_c)._replace(**{n: np.array([v]) for n, v in stores.items()})
     f = weather(air_c, rh, wind=8.0, rain=rain)
-    new, e = advance(state, f, params, 900.0)
+    new, e = step(state, f, params, 900.0)
     coefficient = energy_balance.exchange_coefficient(state.surface_temp_c, f.air_temp_c, f.wind_mps, params)
     density = 850.0 * 100.0 / (287.05 * (air_c + 273.15))
     sensible = 1005.0 * density * coefficient * 8.0 * (air_c - new.surface_temp_c)
@@ -297,7 +297,7 @@ def test_snow_turns_the_sun_away() -> None:
     """Absorbed: 0.8 of the sun by aged asphalt, 0.35 by deep snow."""
     noon = weather(-8.0, 0.7, sw=500.0)
     deep, bare = flat(ROAD, -8.0)._replace(snow_mmwe=np.array([30.0])), flat(ROAD, -8.0)
-    flux = [advance(s, f, ROAD, 1.0)[1].surface_wm2[0] for s in (deep, bare) for f in (noon, weather(-8.0, 0.7))]
+    flux = [step(s, f, ROAD, 1.0)[1].surface_wm2[0] for s in (deep, bare) for f in (noon, weather(-8.0, 0.7))]
     assert flux[0] - flux[1] == pytest.approx(0.35 * 500.0, rel=0.02)
     assert flux[2] - flux[3] == pytest.approx(0.80 * 500.0, rel=0.02)
 
@@ -354,9 +354,9 @@ def test_columns_do_not_feel_each_other() -> None:
         rng.normal(-1, 3, n), rng.uniform(3, 6, n), np.full(n, 850.0), rng.uniform(0, 9, n), rng.uniform(0, 300, n),
         rng.uniform(200, 310, n), rng.uniform(0, 1, n), np.zeros(n), rng.uniform(0, 2, n),
     )  # fmt: skip
-    whole, _ = advance(state, f, ROAD, 900.0)
+    whole, _ = step(state, f, ROAD, 900.0)
     third = SurfaceState(state.layer_temp_c[:, 2:3], *(s[2:3] for s in state[1:]))
-    alone, _ = advance(third, Forcing(*(x[2:3] for x in f)), ROAD, 900.0)
+    alone, _ = step(third, Forcing(*(x[2:3] for x in f)), ROAD, 900.0)
     for together, single in zip(whole[1:], alone[1:], strict=True):
         assert together[2] == single[0]
     assert (whole.layer_temp_c[:, 2] == alone.layer_temp_c[:, 0]).all()
@@ -366,6 +366,6 @@ def test_nan_weather_spoils_the_column_and_only_it() -> None:
     state = start_state(np.full((len(ROAD.layers_m), 2), -1.0))
     one = np.ones(2)
     f = Forcing(np.array([np.nan, -2.0]), 5 * one, 850 * one, 3 * one, 0 * one, 250 * one, 0 * one, 0 * one, one)
-    after, _ = advance(state, f, ROAD, 900.0)
+    after, _ = step(state, f, ROAD, 900.0)
     assert np.isnan(after.surface_temp_c[0])
     assert np.isfinite(after.surface_temp_c[1])

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from alertd.road import humidity, radiation
-from alertd.road.energy_balance import Forcing, advance, start_state
+from alertd.road.energy_balance import Forcing, start_state, step
 from alertd.road.parameters import ROAD
 
 OBSERVED = Path(__file__).resolve().parents[3] / "shared" / "observations" / "road_surface_observations.csv"
@@ -65,7 +65,7 @@ def _hindcast(times: Any, values: Any, place: tuple[float, float]) -> tuple[Any,
         lw = radiation.longwave_wm2(air_c[n], e, SKIES)
         dry = 0.0 * one
         f = Forcing(air_c[n] * one, e, 1000.0 * one, wind[n] * one, sw, lw, dry, dry, dry)
-        state, _ = advance(state, f, ROAD, STEP_S)
+        state, _ = step(state, f, ROAD, STEP_S)
         modelled[n] = state.surface_temp_c
     night = (zenith[1:] > 95.0) & (at[1:] - at[0] > 4 * 3600.0)
     if night.sum() < 8 or not np.isfinite(modelled).all():

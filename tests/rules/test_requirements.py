@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alertd.rules.requirements import TireDemand, carry_duty, cover, demand_for, standing_on, strictest
+from alertd.rules.requirements import TireDemand, carry_duty, cover, demand_for, demands_by_tire, strictest
 from alertd.rules.rig import Rig, Tire
 from alertd.rules.ruleset import Confidence, RuleSet
 
@@ -246,7 +246,7 @@ def test_each_tire_knows_the_texts_it_stands_on(shipped: dict[str, RuleSet], rig
     rig = rigs["TS5"]
     because = {
         tire: {d.jurisdiction for d in why}
-        for tire, why in standing_on(rig, cover(rig, [_asked(shipped, code, rig) for code in LEVEL]))
+        for tire, why in demands_by_tire(rig, cover(rig, [_asked(shipped, code, rig) for code in LEVEL]))
     }
     assert because == {
         Tire(1, "left", "outside"): {"US-ID", "US-MT", "US-WA"},
@@ -262,7 +262,7 @@ def test_second_tire_of_a_pair_that_only_a_double_takes_in_stands_on_no_text(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
     rig = _carrying(rigs["TS5"], singles=2, doubles=2)
-    because = dict(standing_on(rig, cover(rig, [_asked(shipped, "US-ID", rig)])))
+    because = dict(demands_by_tire(rig, cover(rig, [_asked(shipped, "US-ID", rig)])))
     assert [tire for tire, why in because.items() if not why] == [
         Tire(1, "left", "inside"),
         Tire(1, "right", "inside"),
@@ -278,7 +278,7 @@ def test_every_tire_of_a_smallest_hanging_stands_on_a_text(
     levels = [(r, lv) for r in shipped.values() for lv in r.levels]
     asked = [demand_for(r, lv, rig) for r, lv in data.draw(st.lists(st.sampled_from(levels), max_size=3))]
     hanging = cover(rig, asked)
-    because = standing_on(rig, hanging)
+    because = demands_by_tire(rig, hanging)
     assert tuple(tire for tire, _ in because) == hanging.tires
     assert all(why for _, why in because)
     for demand in asked:

@@ -5,7 +5,7 @@ import pytest
 from alertd.rules.requirements import cover, demand_for
 from alertd.rules.rig import Rig, Tire
 from alertd.rules.ruleset import RuleSet
-from alertd.rules.tire_text import tires_code, tires_detail, tires_words
+from alertd.rules.tire_text import tires_code, tires_detail, tires_line
 
 # GSM 03.38 basic characters that our words may use (3GPP TS 23.038 section 6.2.1)
 GSM7 = set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 +:;,.")
@@ -34,7 +34,7 @@ def test_tires_are_said_as_a_driver_says_them(
     code: str, level: str, rig: str, words: str, short: str, shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
     tires = cover(rigs[rig], [demand_for(shipped[code], shipped[code].level(level), rigs[rig])]).tires
-    assert tires_words(rigs[rig], tires) == words
+    assert tires_line(rigs[rig], tires) == words
     assert tires_code(rigs[rig], tires) == short
 
 
@@ -45,7 +45,7 @@ def test_words_fit_a_text_message_for_every_shipped_rule_and_rig(
         for ruleset in shipped.values():
             for level in ruleset.levels:
                 tires = cover(rig, [demand_for(ruleset, level, rig)]).tires
-                assert set(tires_words(rig, tires)) | set(tires_code(rig, tires)) <= GSM7
+                assert set(tires_line(rig, tires)) | set(tires_code(rig, tires)) <= GSM7
                 assert len(tires_code(rig, tires)) <= 110
 
 

@@ -13,14 +13,14 @@ import pytest
 from alertd.delivery.channels.email import Mailbox, make_message
 from alertd.notices.model import Audience
 from alertd.service import brief_email
-from alertd.service.brief_email import KIND, dress_of
-from alertd.service.cycle import brief_due, send_brief
-from alertd.service.retention import forget
+from alertd.service.brief_email import KIND, content_loader
+from alertd.service.cycle import brief_slot, send_brief
+from alertd.service.retention import apply_retention
 from alertd.settings.model import KeepDays, Settings
-from alertd.store.rows import Outgoing
+from alertd.store.rows import ClaimedDelivery
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 BOX = Mailbox(name="office", host="localhost", port=25, sender="a@fleet.example", recipients=("b@fleet.example",))
 
@@ -33,14 +33,14 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def settings(make_settings: Callable[..., Settings], morning: datetime) -> Iterator[Settings]:
-    with Standin(now_utc=morning) as api:
+    with FakeOpenMeteo(now_utc=morning) as api:
         made = make_settings(forecasts=api.base_url, mailboxes=(BOX,))
         yield replace(made, targets={**made.targets, Audience.DISPATCHER: ("office",)})
 
 
-async def briefed(settings: Settings, store: Store, clock: HeldClock, open_planner: Callable) -> Outgoing:
+async def briefed(settings: Settings, store: Store, clock: ManualClock, open_planner: Callable) -> ClaimedDelivery:
     async with open_planner(settings, clock) as planning:
-        slot = brief_due(clock(), planning)
+        slot = brief_slot(clock(), planning)
         assert slot is not None
         await send_brief(planning, store, clock(), slot)
     due = store.outbox.peek_due(clock(), "office")
@@ -50,8 +50,8 @@ async def briefed(settings: Settings, store: Store, clock: HeldClock, open_plann
 async def test_the_brief_is_mailed_as_text_page_and_pictures_and_a_second_try_is_the_same_bytes(
     settings: Settings, store: Store, morning: datetime, open_planner: Callable
 ) -> None:
-    out = await briefed(settings, store, HeldClock(morning), open_planner)
-    first, second = (make_message(BOX, out, dress_of(store)(out)).as_bytes() for _ in range(2))
+    out = await briefed(settings, store, ManualClock(morning), open_planner)
+    first, second = (make_message(BOX, out, content_loader(store)(out)).as_bytes() for _ in range(2))
     assert first == second
     read = message_from_bytes(first, policy=default)
     text, page = read.get_body(("plain",)), read.get_body(("html",))
@@ -78,21 +78,21 @@ async def test_a_brief_that_cannot_be_drawn_goes_out_as_text(
 
     monkeypatch.setattr(brief_email, "brief_page", broken)
     with caplog.at_level(logging.ERROR):
-        out = await briefed(settings, store, HeldClock(morning), open_planner)
+        out = await briefed(settings, store, ManualClock(morning), open_planner)
     assert "goes out as text alone" in caplog.text
-    assert not make_message(BOX, out, dress_of(store)(out)).is_multipart()
+    assert not make_message(BOX, out, content_loader(store)(out)).is_multipart()
 
 
 async def test_nothing_is_drawn_where_nobody_is_mailed_and_the_dress_goes_with_the_notices(
     settings: Settings, store: Store, morning: datetime, open_planner: Callable
 ) -> None:
-    await briefed(replace(settings, mailboxes=()), store, HeldClock(morning), open_planner)
+    await briefed(replace(settings, mailboxes=()), store, ManualClock(morning), open_planner)
     assert store.events("", KIND) == []
-    later = HeldClock(morning.replace(day=15))
+    later = ManualClock(morning.replace(day=15))
     await briefed(settings, store, later, open_planner)
     assert len(store.events("", KIND)) == 1
     keep = KeepDays(positions=14, plans=14, trips=60, reports=730)
-    forget(store, keep, morning.replace(month=3))
+    apply_retention(store, keep, morning.replace(month=3))
     assert len(store.events("", KIND)) == 1
-    forget(store, keep, morning.replace(month=4))
+    apply_retention(store, keep, morning.replace(month=4))
     assert store.events("", KIND) == []

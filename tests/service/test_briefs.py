@@ -9,14 +9,14 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alertd.errors import StoreError
-from alertd.local_time import moment_of
+from alertd.local_time import local_to_utc
 from alertd.notices.model import Audience
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
+from alertd.planning.weather import WeatherSources
 from alertd.service import briefs
-from alertd.service.briefs import KIND, UNTIL_THE_START, Settled, send_due
+from alertd.service.briefs import BEFORE_FIRST_START, KIND, BriefOutcome, send_due
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
 
 DENVER = ZoneInfo("America/Denver")
@@ -31,12 +31,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 @pytest.fixture
-def make_planner(make_settings: Callable[..., Settings], ground: Ground) -> Callable[..., Planner]:
+def make_planner(make_settings: Callable[..., Settings], ground: ReferenceData) -> Callable[..., Planner]:
     """A planner that has no source and no trips: for the brief's hour alone."""
 
     def make(at: time = time(4, 30), zone: str = "America/Denver") -> Planner:
         settings = make_settings(brief_at=at, brief_zone=zone, trips=None)
-        return Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        return Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
 
     return make
 
@@ -85,7 +85,7 @@ async def test_a_new_store_has_missed_nothing_and_counts_from_its_first_day(
     assert await due_at(planning, store, HALF_PAST_FOUR + 5 * HOUR) == [[]]
     slot = store.due.get(KIND, f"{planning.settings.fleet}/2027-01-14")
     assert slot is not None
-    assert slot.outcome == UNTIL_THE_START
+    assert slot.outcome == BEFORE_FIRST_START
     assert await due_at(planning, store, HALF_PAST_FOUR + DAY + 5 * HOUR) == [[("2027-01-15", "skipped")]]
 
 
@@ -146,9 +146,9 @@ async def test_every_date_of_seasons_with_random_outages_ends_in_one_way_and_is_
     monkeypatch.setattr(briefs, "send_brief", note)
     planning, rng, here = make_planner(at, zone), random.Random(f"{zone}{at}"), ZoneInfo(zone)
     first = date(2026, 10, 20) if zone == "America/Denver" else date(2027, 3, 28)
-    now = moment_of(first, at, here)
-    ended: list[tuple[Settled, datetime]] = []
-    while now < moment_of(first + 20 * DAY, at, here):
+    now = local_to_utc(first, at, here)
+    ended: list[tuple[BriefOutcome, datetime]] = []
+    while now < local_to_utc(first + 20 * DAY, at, here):
         ended += [(s, now) for s in await send_due(planning, store, now, "test")]
         now += timedelta(minutes=rng.choice((15, 15, 15, 15, 180, 700, 2900)))
     ended += [(s, now) for s in await send_due(planning, store, now, "test")]
@@ -156,6 +156,6 @@ async def test_every_date_of_seasons_with_random_outages_ends_in_one_way_and_is_
     assert dates == [(first + n * DAY).isoformat() for n in range(len(dates))]
     assert sent == [s.local_date for s, _ in ended if s.end != "skipped"]
     for settled, when in ended:
-        late = when - moment_of(date.fromisoformat(settled.local_date), at, here)
+        late = when - local_to_utc(date.fromisoformat(settled.local_date), at, here)
         assert settled.end == ("ran" if late <= timedelta(seconds=60) else "ran late" if late < 4 * HOUR else "skipped")
         assert bool(settled.why) == (settled.end != "ran")

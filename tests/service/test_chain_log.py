@@ -8,12 +8,12 @@ import httpx
 import pytest
 
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
+from alertd.planning.weather import WeatherSources
 from alertd.service.chain_log import CORRECTED
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 from alertd.web.app import make_api
 
 TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00", "driver": "Ann"}
@@ -29,11 +29,13 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 async def http(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> AsyncIterator[httpx.AsyncClient]:
     """Trip T-1 of Ann, at noon of its day."""
-    clock = HeldClock(morning)
-    planning = Planner(make_settings(trips=None), ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+    clock = ManualClock(morning)
+    planning = Planner(
+        make_settings(trips=None), ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), []
+    )
     app = make_api(planning, store, clock, lambda: None)
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:

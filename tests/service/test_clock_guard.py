@@ -9,15 +9,15 @@ from pathlib import Path
 import pytest
 
 from alertd.daemon.daemon import Daemon
-from alertd.delivery.worker import Dispatcher
+from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import DeliveryError
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
+from alertd.planning.weather import WeatherSources
 from alertd.service.briefs import KIND, send_due
 from alertd.service.clock_guard import STEADY_S, GuardedClock
 from alertd.settings.model import KeepDays, Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
@@ -129,21 +129,21 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def make_daemon(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store
 ) -> Callable[[GuardedClock], Daemon]:
     keep = KeepDays(positions=5, plans=1, trips=7, reports=7)
     settings = replace(
         make_settings(trips=None, keep=keep),
         targets={one: (("office",) if one is Audience.DISPATCHER else ()) for one in Audience},
     )
-    planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+    planning = Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
 
     class Down:
         async def send(self, outgoing: object, now_epoch_s: float) -> None:
             raise DeliveryError("office", "answered 503")
 
     def make(clock: GuardedClock) -> Daemon:
-        dispatcher = Dispatcher(store.outbox, {"office": Down()}, owner="test", rng=random.Random(1))
+        dispatcher = DeliveryWorker(store.outbox, {"office": Down()}, owner="test", rng=random.Random(1))
         return Daemon(planning, store, dispatcher, clock)
 
     return make
@@ -181,7 +181,7 @@ async def test_a_month_ahead_for_one_reading_loses_nothing(
     store.record_notices([notice], {Audience.DISPATCHER: ["office"]}, BEFORE)
     machine.off = jump
     await daemon.brief()
-    await daemon.tidy()
+    await daemon.housekeeping()
     await daemon.deliver()
     machine.off = timedelta(0)
     assert store.event("on") == report
@@ -207,7 +207,7 @@ async def test_a_daemon_that_starts_with_a_wrong_clock_loses_nothing(
     second = GuardedClock(machine.wall, machine.elapsed)
     daemon = make_daemon(second)
     for _ in range(2):
-        await daemon.tidy()
+        await daemon.housekeeping()
         await daemon.brief()
         await daemon.deliver()
         servers_confirm(second, machine, "a.example", "b.example")  # they say that it is wrong
@@ -272,11 +272,11 @@ async def test_nothing_expires_or_is_disabled_in_doubt(
         await first.deliver()
         store.outbox.release_claims()
         machine.go(HOUR)
-    assert store.endpoints.standings()["office"].state == "failing"
+    assert store.channels.standings()["office"].state == "failing"
     machine.off = MONTH
     wrong = make_daemon(GuardedClock(machine.wall, machine.elapsed))
     for _ in range(3):
         await wrong.deliver()
         machine.go(timedelta(minutes=1))
     assert [row.state for one in (notice, later) for row in store.outbox.of_notice(one.id)] == ["waiting", "waiting"]
-    assert store.endpoints.standings()["office"].state == "failing"
+    assert store.channels.standings()["office"].state == "failing"

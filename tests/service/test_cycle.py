@@ -12,24 +12,23 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from alertd.daemon.daemon import channels
-from alertd.delivery.worker import Dispatcher
+from alertd.daemon.daemon import open_channels
+from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import Audience, NoticeKind
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
-from alertd.records.positions import keep_position, reports_of
+from alertd.planning.weather import WeatherSources
+from alertd.records.positions import load_positions, save_position
 from alertd.route.model import Route
-from alertd.service.cycle import BRIEF_GRACE, brief_due, due_trips, load_trip_file, run_cycle, send_brief
+from alertd.service.cycle import BRIEF_GRACE, brief_slot, due_trips, load_trip_file, run_cycle, send_brief
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.sources.requests.positions import PositionRequest
 from alertd.store.rows import StoredEvent, StoredTrip
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.storm import Storm
-from alertd.testing.webhook_receiver import Fault as ReceiverFault
-from alertd.testing.webhook_receiver import Receiver
+from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
 
 DENVER = ZoneInfo("America/Denver")
 TRIPS = ("QT-1041", "QT-1042", "QT-1043", "QT-1044")
@@ -37,13 +36,13 @@ WORSE = Storm(warmer_k=-4.0, wetter=2.5)
 
 
 @pytest.fixture
-def clock(morning: datetime) -> HeldClock:
-    return HeldClock(morning)
+def clock(morning: datetime) -> ManualClock:
+    return ManualClock(morning)
 
 
 @pytest.fixture
-def api(morning: datetime) -> Iterator[Standin]:
-    with Standin(now_utc=morning) as server:
+def api(morning: datetime) -> Iterator[FakeOpenMeteo]:
+    with FakeOpenMeteo(now_utc=morning) as server:
         yield server
 
 
@@ -54,7 +53,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 @pytest.fixture
-def settings(make_settings: Callable[..., Settings], api: Standin) -> Settings:
+def settings(make_settings: Callable[..., Settings], api: FakeOpenMeteo) -> Settings:
     return make_settings(forecasts=api.base_url)
 
 
@@ -63,7 +62,7 @@ def kinds(store: Store, trip_id: str) -> list[NoticeKind]:
 
 
 async def test_a_cycle_plans_every_trip_of_the_file_and_says_each_plan_once(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
         first = await run_cycle(planning, store, clock())
@@ -78,7 +77,7 @@ async def test_a_cycle_plans_every_trip_of_the_file_and_says_each_plan_once(
 
 
 async def test_a_worse_storm_is_said_as_worse_and_only_once(
-    settings: Settings, store: Store, clock: HeldClock, api: Standin, open_planner: Callable
+    settings: Settings, store: Store, clock: ManualClock, api: FakeOpenMeteo, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
         await run_cycle(planning, store, clock())
@@ -92,18 +91,18 @@ async def test_a_worse_storm_is_said_as_worse_and_only_once(
 
 
 async def test_no_relief_is_given_on_a_forecast_that_could_not_be_refreshed(
-    settings: Settings, store: Store, clock: HeldClock, api: Standin, open_planner: Callable
+    settings: Settings, store: Store, clock: ManualClock, api: FakeOpenMeteo, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
         await run_cycle(planning, store, clock())
         clock.advance(timedelta(minutes=61))
-        api.always(Fault(kind=FaultKind.DOWN))
+        api.set_fault(ApiFault(kind=FaultKind.DOWN))
         await run_cycle(planning, store, clock())
     assert all(NoticeKind.EASED not in kinds(store, trip) for trip in TRIPS)
 
 
 async def test_a_broken_trips_file_loses_no_stored_trip_and_the_brief_names_it(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, tmp_path: Path
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, tmp_path: Path
 ) -> None:
     trips = tmp_path / "trips.csv"
     shutil.copy(str(settings.trips), trips)
@@ -112,7 +111,7 @@ async def test_a_broken_trips_file_loses_no_stored_trip_and_the_brief_names_it(
         await run_cycle(planning, store, clock())
         trips.write_text("id,route\nQT-9,i90-west\n", encoding="utf-8")
         outcome = await run_cycle(planning, store, clock())
-        slot = brief_due(clock(), planning)
+        slot = brief_slot(clock(), planning)
         assert slot is not None
         await send_brief(planning, store, clock(), slot)
     assert tuple(p.trip_id for p in outcome.plans) == TRIPS
@@ -121,7 +120,7 @@ async def test_a_broken_trips_file_loses_no_stored_trip_and_the_brief_names_it(
 
 
 async def test_a_trip_that_cannot_be_planned_is_told_to_the_office_once_a_day_as_be_ready(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     body = json.dumps({"id": "T-9", "route": "gone", "rig": "quillback-17", "depart": "2027-01-14T05:00:00-07:00"})
     store.put_trip(StoredTrip(id="T-9", body=body, created_at=clock()))
@@ -135,7 +134,7 @@ async def test_a_trip_that_cannot_be_planned_is_told_to_the_office_once_a_day_as
 
 
 async def test_a_stored_trip_that_can_no_longer_be_read_is_told_and_costs_no_other_trip(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, caplog: pytest.LogCaptureFixture
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, caplog: pytest.LogCaptureFixture
 ) -> None:
     store.put_trip(StoredTrip(id="old", body='{"id":"old","pass":"x"}', created_at=clock()))
     async with open_planner(settings, clock) as planning:
@@ -148,7 +147,7 @@ async def test_a_stored_trip_that_can_no_longer_be_read_is_told_and_costs_no_oth
 
 
 async def test_a_cancelled_trip_stays_cancelled_though_the_file_still_names_it(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
         await run_cycle(planning, store, clock())
@@ -158,20 +157,20 @@ async def test_a_cancelled_trip_stays_cancelled_though_the_file_still_names_it(
 
 
 async def test_while_the_receiver_is_down_notices_wait_and_then_arrive_with_the_same_ids_and_bytes(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
-    with Receiver(settings.endpoints[0].secrets[0], clock=clock) as receiver:
+    with WebhookReceiver(settings.endpoints[0].secrets[0], clock=clock) as receiver:
         settings = replace(settings, endpoints=tuple(replace(e, url=receiver.url) for e in settings.endpoints))
-        async with open_planner(settings, clock) as planning, channels(settings) as ways_out:
+        async with open_planner(settings, clock) as planning, open_channels(settings) as ways_out:
             await run_cycle(planning, store, clock())
-            dispatcher = Dispatcher(store.outbox, ways_out, owner="test", rng=random.Random(1))
+            dispatcher = DeliveryWorker(store.outbox, ways_out, owner="test", rng=random.Random(1))
             decided = {n.id: n.body.encode() for trip in TRIPS for n in store.notices(trip)}
-            receiver.answer_always(ReceiverFault(status=503))
+            receiver.set_fault(ReceiverFault(status=503))
             await dispatcher.deliver_due(clock())
             assert receiver.received == []
             health = store.outbox.health(clock())
             assert (health.waiting_n, health.done_n, health.parked_n) == (len(decided), 0, 0)
-            receiver.answer_always(None)
+            receiver.set_fault(None)
             for _ in range(20):
                 clock.advance(timedelta(seconds=30))
                 await dispatcher.deliver_due(clock())
@@ -190,25 +189,25 @@ def sent_briefs(store: Store, now: datetime) -> list[str]:
 
 
 @pytest.fixture
-def brief_planner(make_settings: Callable[..., Settings], ground: Ground) -> Callable[..., Planner]:
+def brief_planner(make_settings: Callable[..., Settings], ground: ReferenceData) -> Callable[..., Planner]:
     """A planner that has no source and no trips: for the brief's hour alone."""
 
     def make(at: time, zone: str = "America/Denver") -> Planner:
         settings = make_settings(brief_at=at, brief_zone=zone, trips=None)
-        return Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        return Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
 
     return make
 
 
 async def test_the_brief_of_one_local_date_is_sent_once(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
-        slot = brief_due(clock(), planning)
+        slot = brief_slot(clock(), planning)
         assert slot is not None
         sent = [await send_brief(planning, store, clock(), slot) for _ in range(2)]
         clock.advance(timedelta(minutes=30))
-        assert brief_due(clock(), planning) == slot
+        assert brief_slot(clock(), planning) == slot
         sent.append(await send_brief(planning, store, clock(), slot))
     assert [len(ids) for ids in sent] == [1, 0, 0]
     (text,) = sent_briefs(store, clock())
@@ -224,9 +223,9 @@ async def test_across_a_clock_change_every_local_date_gets_exactly_one_brief(
 ) -> None:
     planning = brief_planner(at)
     now = datetime.combine(changes - timedelta(days=2), time(20), UTC)  # past the grace of each of these hours
-    clock, sent = HeldClock(now), {}
+    clock, sent = ManualClock(now), {}
     while clock() < now + timedelta(days=5):
-        slot = brief_due(clock(), planning)
+        slot = brief_slot(clock(), planning)
         if slot is not None and await send_brief(planning, store, clock(), slot):
             assert slot.local_date not in sent
             sent[slot.local_date] = clock()
@@ -252,7 +251,7 @@ def test_a_daemon_started_late_still_sends_within_the_grace_and_not_after(
     asked = {
         when: None if slot is None else slot.local_date
         for when in (due - minute, due, due + BRIEF_GRACE - minute, due + BRIEF_GRACE)
-        for slot in [brief_due(when, planning)]
+        for slot in [brief_slot(when, planning)]
     }
     assert list(asked.values()) == [None, "2027-01-14", "2027-01-14", None]
 
@@ -263,11 +262,11 @@ def test_a_daemon_started_late_still_sends_within_the_grace_and_not_after(
 def seen_at(store: Store, trip_id: str, route: Route, distance_m: float, at: datetime, north_deg: float = 0.0) -> None:
     """Report a truck of the demo at this distance along its route."""
     lat, lon = (float(np.interp(distance_m, route.distance_m, v)) for v in (route.lat_deg, route.lon_deg))
-    keep_position(store, trip_id, PositionRequest(at=at.isoformat(), lat=lat + north_deg, lon=lon))
+    save_position(store, trip_id, PositionRequest(at=at.isoformat(), lat=lat + north_deg, lon=lon))
 
 
 async def test_a_truck_under_way_is_planned_from_where_it_was_seen_and_no_relief_is_given_for_what_is_behind(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, i90_west: Route
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, i90_west: Route
 ) -> None:
     """QT-1041 leaves at 11:45 UTC; past Lookout Pass at 16:00 it has Fourth of July Pass ahead of it alone."""
     async with open_planner(settings, clock) as planning:
@@ -287,7 +286,7 @@ async def test_a_truck_under_way_is_planned_from_where_it_was_seen_and_no_relief
 
 
 async def test_a_truck_seen_off_its_route_is_planned_as_before_with_a_caution(
-    settings: Settings, store: Store, clock: HeldClock, open_planner: Callable, i90_west: Route
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, i90_west: Route
 ) -> None:
     async with open_planner(settings, clock) as planning:
         load_trip_file(planning, store, clock())
@@ -301,7 +300,7 @@ async def test_a_truck_seen_off_its_route_is_planned_as_before_with_a_caution(
 
 
 async def test_a_trip_that_left_a_day_ago_is_over_unless_its_truck_still_reports(
-    store: Store, clock: HeldClock, i90_west: Route
+    store: Store, clock: ManualClock, i90_west: Route
 ) -> None:
     row = {"route": "i90-west", "rig": "quillback-17", "depart": clock().isoformat()}
     for id_ in ("T-1", "T-2"):
@@ -314,10 +313,10 @@ async def test_a_trip_that_left_a_day_ago_is_over_unless_its_truck_still_reports
 
 
 async def test_a_stored_position_that_can_no_longer_be_read_is_left_out_and_told(
-    store: Store, clock: HeldClock, i90_west: Route, caplog: pytest.LogCaptureFixture
+    store: Store, clock: ManualClock, i90_west: Route, caplog: pytest.LogCaptureFixture
 ) -> None:
     store.put_trip(StoredTrip(id="T-1", body="{}", created_at=clock()))
     store.put_event(StoredEvent(id="evt_1", trip_id="T-1", kind="position", at=clock(), body='{"lat":1}'))
     seen_at(store, "T-1", i90_west, 10e3, clock())
-    assert len(reports_of(store, "T-1")) == 1
+    assert len(load_positions(store, "T-1")) == 1
     assert "event evt_1: at: missing" in caplog.text

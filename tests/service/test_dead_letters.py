@@ -9,11 +9,11 @@ from types import SimpleNamespace
 import pytest
 from jsonschema import Draft202012Validator
 
-from alertd.delivery.circuit_breaker import Alarm, Standing
+from alertd.delivery.circuit_breaker import Alarm, ChannelState
 from alertd.errors import InputError
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
-from alertd.service.channel_alarms import tell
-from alertd.service.dead_letters import given_up, reopen, resend_after_outage, resend_ids, resend_where
+from alertd.service.channel_alarms import notify_channel_alarms
+from alertd.service.dead_letters import list_dead_letters, reopen, resend_after_outage, resend_ids, resend_where
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.factories import at_hour
@@ -58,15 +58,15 @@ def park(store: Store) -> Callable[..., int]:
 
 
 def _states(store: Store, ids: list[int]) -> list[str]:
-    waiting = {row.id for rows in store.outbox.claim_each(NOON, {"hook": 9}, 60, "me").values() for row in rows}
-    parked = {row.id for row in store.outbox.list_parked()}
+    waiting = {row.id for rows in store.outbox.claim_many(NOON, {"hook": 9}, 60, "me").values() for row in rows}
+    parked = {row.id for row in store.outbox.list_dead_letters()}
     return ["waiting" if one in waiting else "parked" if one in parked else "else" for one in ids]
 
 
 def test_the_list_says_what_may_be_sent_again(store: Store, park) -> None:
     usable, stale, newer = park("one"), park("two", life_h=1), park("three", to="other")
-    rows = {row.delivery.id: row for row in given_up(store, NOON + timedelta(hours=2))}
-    assert [(rows[i].usable, rows[i].overtaken) for i in (usable, stale, newer)] == [
+    rows = {row.delivery.id: row for row in list_dead_letters(store, NOON + timedelta(hours=2))}
+    assert [(rows[i].usable, rows[i].superseded) for i in (usable, stale, newer)] == [
         (True, False),
         (False, False),
         (True, False),
@@ -77,17 +77,17 @@ def test_what_newer_news_overtook_is_left_unless_a_person_names_it(store: Store,
     old = park("carry chains")
     park("plan to chain", done=True)
     done = resend_where(store, NOON)
-    assert (done.again, done.overtaken) == ((), (old,))
-    assert [row.overtaken for row in given_up(store, NOON)] == [True]
-    assert resend_ids(store, [old], NOON).again == (old,)
+    assert (done.requeued, done.superseded) == ((), (old,))
+    assert [row.superseded for row in list_dead_letters(store, NOON)] == [True]
+    assert resend_ids(store, [old], NOON).requeued == (old,)
     assert _states(store, [old]) == ["waiting"]
 
 
 def test_resend_by_target_and_by_time(store: Store, park) -> None:
     hook, other = park("one"), park("two", to="other")
-    assert resend_where(store, NOON, target="other").again == (other,)
-    assert resend_where(store, NOON, since=NOON + timedelta(seconds=1)).again == ()
-    assert resend_where(store, NOON, since=NOON).again == (hook,)
+    assert resend_where(store, NOON, target="other").requeued == (other,)
+    assert resend_where(store, NOON, since=NOON + timedelta(seconds=1)).requeued == ()
+    assert resend_where(store, NOON, since=NOON).requeued == (hook,)
 
 
 def test_what_is_of_no_more_use_is_never_sent_again(store: Store, park) -> None:
@@ -104,16 +104,16 @@ def test_a_number_that_is_not_parked_is_a_mistake(store: Store, park) -> None:
 def test_a_target_that_is_back_gets_what_was_parked_for_want_of_it_only(store: Store, park) -> None:
     refused = park("one", "hook: answered 422, 4 times, while the target takes others")
     tired = park("two", "tried for a day, 60 times; the last: hook: ConnectError")
-    assert resend_after_outage(store, "hook", NOON).again == (tired,)
+    assert resend_after_outage(store, "hook", NOON).requeued == (tired,)
     assert _states(store, [refused, tired]) == ["parked", "waiting"]
 
 
 def test_a_person_reopens_a_disabled_channel_by_its_name(store: Store) -> None:
-    store.endpoints.keep(Standing(target="hook", state="disabled", since=NOON, why="nothing but failures"))
+    store.channels.keep(ChannelState(target="hook", state="disabled", since=NOON, why="nothing but failures"))
     later = NOON + timedelta(days=6)
     assert reopen(store, "hook", ["hook"], later)
     assert not reopen(store, "hook", ["hook"], later)
-    assert store.endpoints.standings()["hook"].state == "up"
+    assert store.channels.standings()["hook"].state == "up"
     with pytest.raises(InputError, match="no channel of the settings"):
         reopen(store, "hock", ["hook"], later)
 
@@ -128,44 +128,44 @@ def _told(store: Store, ids: tuple[str, ...]) -> dict[str, list[str]]:
 def test_the_office_hears_of_a_failing_way_out_over_another(store: Store) -> None:
     settings = SimpleNamespace(targets=TARGETS)
     alarms = [Alarm(target="hook", kind="failing", text="target hook: 3 tries failed; the last: answered 500")]
-    ids = tell(store, settings, alarms, NOON)
+    ids = notify_channel_alarms(store, settings, alarms, NOON)
     assert list(_told(store, ids).values()) == [["office"]]
-    assert tell(store, settings, alarms, NOON + timedelta(minutes=20)) == ()  # once an hour
-    assert len(tell(store, settings, alarms, NOON + timedelta(hours=1))) == 1
+    assert notify_channel_alarms(store, settings, alarms, NOON + timedelta(minutes=20)) == ()  # once an hour
+    assert len(notify_channel_alarms(store, settings, alarms, NOON + timedelta(hours=1))) == 1
     driver = [
         Alarm(target="texts", kind="parked", text="notice ntc_1 to texts is parked: answered 550", trip_id=trip)
         for trip in ("T-2", "T-1", "T-2")
     ]
-    [one] = tell(store, settings, driver, NOON)
+    [one] = notify_channel_alarms(store, settings, driver, NOON)
     assert _told(store, (one,)) == {one: ["office", "hook"]}
-    [row] = [r for r in store.outbox.claim_each(NOON, {"office": 9}, 60, "me")["office"] if r.notice_id == one]
+    [row] = [r for r in store.outbox.claim_many(NOON, {"office": 9}, 60, "me")["office"] if r.notice_id == one]
     assert "So it is with 3 notices. Trips: T-1, T-2." in row.text
     assert "alertd parked" in row.text
     other = [Alarm(target="texts", kind="parked", text="notice ntc_9 to texts is parked", trip_id="T-3")]
-    assert len(tell(store, settings, other, NOON)) == 1  # another trip is news within the hour
+    assert len(notify_channel_alarms(store, settings, other, NOON)) == 1  # another trip is news within the hour
 
 
 def test_where_the_office_has_one_way_only_the_fleets_systems_hear(store: Store) -> None:
     alarm = [Alarm(target="office", kind="disabled", text="target office: is disabled")]
     only = SimpleNamespace(targets={**TARGETS, Audience.DISPATCHER: ("office",)})
-    ids = tell(store, only, alarm, NOON)
+    ids = notify_channel_alarms(store, only, alarm, NOON)
     assert list(_told(store, ids).values()) == [["hook"]]
     nobody = SimpleNamespace(targets={audience: ("office",) for audience in Audience})
-    assert tell(store, nobody, alarm, NOON) == ()
+    assert notify_channel_alarms(store, nobody, alarm, NOON) == ()
 
 
 def test_a_body_of_such_a_notice_is_of_the_published_form(store: Store) -> None:
     schema = json.loads((Path(__file__).resolve().parents[2] / "shared/webhook-event.schema.json").read_text())
     alarms = [Alarm(target="texts", kind="fault", text="x")]
-    tell(store, SimpleNamespace(targets=TARGETS), alarms, NOON)
-    [row] = store.outbox.claim_each(NOON, {"office": 9}, 60, "me")["office"]
+    notify_channel_alarms(store, SimpleNamespace(targets=TARGETS), alarms, NOON)
+    [row] = store.outbox.claim_many(NOON, {"office": 9}, 60, "me")["office"]
     Draft202012Validator(schema).validate(json.loads(row.body))
 
 
 async def test_health_shows_the_kept_failures(open_client) -> None:
     client = await open_client()
-    name = client.settings.ways_out[0]
-    failing = Standing(target=name, state="failing", since=client.clock(), why="answered 500", failures=4)
+    name = client.settings.channel_names[0]
+    failing = ChannelState(target=name, state="failing", since=client.clock(), why="answered 500", failures=4)
     client.store.endpoints.keep(failing)
     (shown,) = [c for c in (await client.get("/v1/health")).json()["channels"] if c["target"] == name]
     assert (shown["failures_in_a_row"], shown["failing_s"], shown["problem"]) == (4, 0.0, "answered 500")

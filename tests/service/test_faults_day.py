@@ -5,7 +5,7 @@ import sys
 from datetime import timedelta
 from pathlib import Path
 
-from alertd.testing.fake_open_meteo import Fault, FaultKind
+from alertd.testing.fake_open_meteo import ApiFault, FaultKind
 
 SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "faults_day.py"
 
@@ -17,7 +17,7 @@ async def test_nothing_is_called_clear_or_eased_while_the_forecast_is_missing_or
     script = importlib.util.module_from_spec(spec)
     sys.modules["faults_day"] = script  # its dataclass looks there for itself
     spec.loader.exec_module(script)
-    faults = [None, *(Fault(kind=kind) for kind in (FaultKind.DOWN, FaultKind.NULLS, FaultKind.STALE))]
+    faults = [None, *(ApiFault(kind=kind) for kind in (FaultKind.DOWN, FaultKind.NULLS, FaultKind.STALE))]
     sound, *failing = await script.a_day(tmp_path, faults, timedelta(hours=1))
     assert sound.relief_else > 0
     for row in failing:

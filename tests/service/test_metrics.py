@@ -15,14 +15,14 @@ from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import DeliveryError, SourceDown
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
-from alertd.service.liveness import Pulse
-from alertd.service.metrics import Meters
+from alertd.planning.weather import WeatherSources
+from alertd.service.liveness import Liveness
+from alertd.service.metrics import Metrics
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
-from alertd.sources.http.answer import Heard
+from alertd.settings.reference_data import ReferenceData
+from alertd.sources.http.answer import SourceResponse
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 from alertd.web.app import make_api
 
 NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
@@ -30,11 +30,11 @@ OPEN = {"Accept": "application/openmetrics-text; version=1.0.0,text/plain;versio
 
 
 class World:
-    def __init__(self, settings: Settings, ground: Ground, store: Store) -> None:
-        self.meters, self.store, self.clock = Meters(), store, HeldClock(NOW)
+    def __init__(self, settings: Settings, ground: ReferenceData, store: Store) -> None:
+        self.meters, self.store, self.clock = Metrics(), store, ManualClock(NOW)
         self.ticks_s = 0.0
-        self.pulse = Pulse(lambda: self.ticks_s)
-        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        self.pulse = Liveness(lambda: self.ticks_s)
+        planning = Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
         self.planner = planning
         app = make_api(planning, store, self.clock, lambda: None, (self.pulse, self.meters))
         self.http = httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://localhost")
@@ -47,10 +47,10 @@ class World:
 
 
 @pytest.fixture
-async def world(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) -> AsyncIterator[World]:
+async def world(make_settings: Callable[..., Settings], ground: ReferenceData, tmp_path: Path) -> AsyncIterator[World]:
     with Store(tmp_path / "alertd.db") as store:
         made = World(make_settings(trips=None), ground, store)
-        store.on_new = made.meters.said
+        store.on_new = made.meters.count_notice
         async with made.http:
             yield made
 
@@ -89,16 +89,16 @@ async def test_what_is_served_is_open_metrics_for_who_asks_for_it_and_prometheus
 
 
 async def test_each_measure_says_what_happened(world: World) -> None:
-    meters = world.meters
+    metrics = world.meters
     world.store.record_notices([notice(1), notice(1)], {Audience.DISPATCHER: ["hook"]}, NOW)
     world.clock.advance(timedelta(seconds=40))
-    await meters.timed(Way(), world.clock).send(outgoing("hook"), 0.0)
+    await metrics.instrument(Way(), world.clock).send(outgoing("hook"), 0.0)
     with pytest.raises(DeliveryError):
-        await meters.timed(Way(fails=True), world.clock).send(outgoing("hook"), 0.0)
-    meters.alarmed([Alarm(target="hook", kind="parked", text="", trip_id="")])
-    meters.heard(Heard(url="https://api.example/x", refresh=False, failed=SourceDown("x", "down")))
+        await metrics.instrument(Way(fails=True), world.clock).send(outgoing("hook"), 0.0)
+    metrics.count_alarms([Alarm(target="hook", kind="parked", text="", trip_id="")])
+    metrics.count_response(SourceResponse(url="https://api.example/x", refresh=False, failed=SourceDown("x", "down")))
     for offset_s in (1.0, 2.0, 900.0):
-        meters.heard(Heard(url="https://api.example/x", refresh=False, clock_offset_s=offset_s))
+        metrics.count_response(SourceResponse(url="https://api.example/x", refresh=False, clock_offset_s=offset_s))
     found = await world.samples()
     hook = ("channel", "hook")
     assert found["alertd_notices_total", (("audience", "dispatcher"), ("kind", "data"))] == 1.0
@@ -117,15 +117,19 @@ async def test_a_fleet_of_any_size_has_at_most_300_series(world: World) -> None:
     kinds, audiences = list(NoticeKind), list(Audience)
     for n in range(10_000):
         kind, audience = kinds[n % len(kinds)], audiences[n % len(audiences)]
-        world.meters.said(SimpleNamespace(kind=kind, audience=audience, trip_id=f"T-{n}"))  # type: ignore[arg-type]
+        world.meters.count_notice(SimpleNamespace(kind=kind, audience=audience, trip_id=f"T-{n}"))  # type: ignore[arg-type]
     for n in range(500):
         for way in (Way(), Way(fails=True)):
             try:
-                await world.meters.timed(way, world.clock).send(outgoing(f"way-{n}"), 0.0)
+                await world.meters.instrument(way, world.clock).send(outgoing(f"way-{n}"), 0.0)
             except DeliveryError:
                 continue
-        world.meters.alarmed([Alarm(target=f"way-{n}", kind=k, text="", trip_id="") for k in ("parked", "expired")])
-        world.meters.heard(Heard(url=f"https://h{n}.example/", refresh=False, failed=SourceDown("x", "down")))
+        world.meters.count_alarms(
+            [Alarm(target=f"way-{n}", kind=k, text="", trip_id="") for k in ("parked", "expired")]
+        )
+        world.meters.count_response(
+            SourceResponse(url=f"https://h{n}.example/", refresh=False, failed=SourceDown("x", "down"))
+        )
         world.store.record_notices([notice(n)], {Audience.DISPATCHER: [f"way-{n}"]}, NOW)
     for job in ("cycle", "brief", "speak", "deliver", "tidy"):
         world.meters.last_success.labels(job).set(1.0)
@@ -137,7 +141,7 @@ async def test_a_fleet_of_any_size_has_at_most_300_series(world: World) -> None:
 
 
 async def test_a_token_guards_the_metrics_where_one_is_set(
-    make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path
+    make_settings: Callable[..., Settings], ground: ReferenceData, tmp_path: Path
 ) -> None:
     with Store(tmp_path / "alertd.db") as store:
         world = World(make_settings(trips=None, http_token="long-and-random"), ground, store)
@@ -159,7 +163,7 @@ async def test_health_is_503_when_the_work_hangs_and_says_what(world: World) -> 
 async def test_degraded_is_not_down(world: World) -> None:
     world.store.record_notices([notice(1)], {Audience.DISPATCHER: ["hook"]}, NOW)
     world.clock.advance(timedelta(minutes=45))
-    world.meters.planned([SimpleNamespace(sources=(), partial=True)], 0)  # type: ignore[list-item]
+    world.meters.record_plans([SimpleNamespace(sources=(), partial=True)], 0)  # type: ignore[list-item]
     ready = await world.http.get("/readyz")
     assert ready.status_code == 200
     assert ready.json()["degraded"][:2] == [
@@ -169,7 +173,7 @@ async def test_degraded_is_not_down(world: World) -> None:
 
 
 async def test_trips_without_a_plan_and_bad_rows_make_it_degraded(world: World) -> None:
-    world.planner.shown.take((), [("T-1", "no such route")], [("trips.csv line 3", "rig: missing")], NOW)
+    world.planner.latest.update((), [("T-1", "no such route")], [("trips.csv line 3", "rig: missing")], NOW)
     degraded = (await world.http.get("/readyz")).json()["degraded"]
     assert "1 trip cannot be planned; the board says why" in degraded
     assert "1 row of trips cannot be read; `alertd check` and the board say why" in degraded
@@ -185,9 +189,11 @@ async def test_readiness_writes_to_the_store_and_not_for_every_question(world: W
 
 async def test_readyz_names_a_doubted_source_until_it_is_sound(world: World) -> None:
     why = "its answer is doubted: its dew point is 4.0 K above its air temperature"
-    doubted = Heard(url="https://api.weather.gov/gridpoints/XYZ/1,2", refresh=False, fetched_at=NOW, stale_because=why)
-    world.meters.heard(doubted)
-    world.meters.planned([], 0)
+    doubted = SourceResponse(
+        url="https://api.weather.gov/gridpoints/XYZ/1,2", refresh=False, fetched_at=NOW, stale_because=why
+    )
+    world.meters.count_response(doubted)
+    world.meters.record_plans([], 0)
     assert f"api.weather.gov: {why}" in (await world.http.get("/readyz")).json()["degraded"]
-    world.meters.planned([], 0)  # a cycle without a doubt
+    world.meters.record_plans([], 0)  # a cycle without a doubt
     assert "doubted" not in (await world.http.get("/readyz")).text

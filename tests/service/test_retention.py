@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from alertd.records.closures import keep_closure, standing, take_back
-from alertd.service.cycle import OVER_AT_LAST
-from alertd.service.retention import forget, over
+from alertd.records.closures import active_closures, save_closure, withdraw
+from alertd.service.cycle import FINISHED_AT_LATEST
+from alertd.service.retention import apply_retention, finished_trips
 from alertd.settings.model import KeepDays
 from alertd.sources.requests.closures import parse_closure
 from alertd.store.rows import StoredEvent, StoredTrip
@@ -37,10 +37,10 @@ def days(n: float) -> datetime:
 def test_a_trip_is_over_by_its_departure_however_long_ago_it_was_posted(store: Store) -> None:
     put_trip(store, "far ahead", NOW + timedelta(days=1), posted=days(300))
     put_trip(store, "past", days(70), posted=days(70))
-    put_trip(store, "just not", days(60) - OVER_AT_LAST, posted=days(70))
-    assert over(store, days(60)) == ["past"]
+    put_trip(store, "just not", days(60) - FINISHED_AT_LATEST, posted=days(70))
+    assert finished_trips(store, days(60)) == ["past"]
     store.put_trip(StoredTrip(id="unread", body='{"id":"unread"}', created_at=days(300)))
-    forget(store, KEEP, NOW)
+    apply_retention(store, KEEP, NOW)
     assert {t.id for t in store.trips()} == {"far ahead", "just not", "unread"}
 
 
@@ -50,7 +50,7 @@ def test_positions_go_before_what_happened_on_the_road(store: Store) -> None:
         [("position", 13), ("position", 15), ("chains_on", 15), ("chains_on", 729), ("chains_on", 731)]
     ):
         store.put_event(StoredEvent(id=f"e{n}", trip_id="t", kind=kind, at=days(age), body="{}"))
-    assert forget(store, KEEP, NOW) == 2
+    assert apply_retention(store, KEEP, NOW) == 2
     assert [e.id for e in store.events("t", "position")] == ["e0"]
     assert [e.id for e in store.events("t", "chains_on")] == ["e3", "e2"]
     assert [t.id for t in store.trips()] == ["t"]  # what is kept is about it
@@ -60,9 +60,9 @@ def test_a_closed_road_stays_closed_however_old_the_word_of_it(store: Store) -> 
     road = {"from": [47.45, -115.69], "to": [47.49, -115.92], "what": "slide", "source": "telephone"}
     for id_, ends_at in {"stands": None, "over": days(800).isoformat(), "back": None, "just": None}.items():
         row = road | {"id": id_, "begins_at": days(900).isoformat(), "ends_at": ends_at}
-        keep_closure(store, parse_closure(row, "test"), days(900))
-    take_back(store, "back", days(731))
-    take_back(store, "just", days(729))
-    assert forget(store, KEEP, NOW) == 3  # one that is over, one with its taking back
-    assert [c.id for c in standing(store, NOW)] == ["stands"]
+        save_closure(store, parse_closure(row, "test"), days(900))
+    withdraw(store, "back", days(731))
+    withdraw(store, "just", days(729))
+    assert apply_retention(store, KEEP, NOW) == 3  # one that is over, one with its taking back
+    assert [c.id for c in active_closures(store, NOW)] == ["stands"]
     assert store.event("closure_just") is not None

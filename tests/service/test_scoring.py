@@ -11,20 +11,20 @@ import httpx
 import numpy as np
 import pytest
 
-from alertd.forecast.observations import Seen, Station, StationReport
+from alertd.forecast.observations import Phenomenon, Station, StationReport
 from alertd.planning.planner import Planner
-from alertd.planning.stations import keep_observations
-from alertd.records.driver_reports import keep_report
-from alertd.records.positions import keep_position
+from alertd.planning.stations import save_observations
+from alertd.records.driver_reports import save_report
+from alertd.records.positions import save_position
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
-from alertd.service.scoring import newest_by_lead, scores, told_of
+from alertd.service.scoring import newest_by_lead, scores, snapshot_of
 from alertd.settings.model import Settings
 from alertd.sources.requests.driver_reports import parse_report
 from alertd.sources.requests.positions import PositionRequest
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.web.app import make_api
 
 DAY = timedelta(days=1)
@@ -41,15 +41,15 @@ async def planned(
     make_settings: Callable[..., Settings], morning: datetime, store: Store, open_planner: Callable
 ) -> AsyncIterator[Planner]:
     """The four trips of the invented morning, planned at 03:30."""
-    clock = HeldClock(morning)
-    with Standin(now_utc=morning) as api:
+    clock = ManualClock(morning)
+    with FakeOpenMeteo(now_utc=morning) as api:
         async with open_planner(make_settings(forecasts=api.base_url), clock) as planning:
             await run_cycle(planning, store, clock())
             yield planning
 
 
 def report(store: Store, trip_id: str, what: str, at: datetime) -> None:
-    keep_report(store, trip_id, parse_report({"what": what, "at": at.isoformat()}, "test"))
+    save_report(store, trip_id, parse_report({"what": what, "at": at.isoformat()}, "test"))
 
 
 async def test_without_evidence_every_case_is_left_out_and_nothing_is_claimed(
@@ -66,7 +66,7 @@ async def test_chains_reported_are_a_hit_and_a_truck_seen_past_without_them_a_fa
     report(store, "QT-1041", "chains_on", morning + timedelta(hours=3))
     report(store, "QT-1042", "chains_off", morning + timedelta(hours=3))  # spoken, but of no chains hung
     end = {"at": (morning + timedelta(hours=6)).isoformat(), "lat": float(i90_west.lat_deg[-1])}
-    keep_position(store, "QT-1042", PositionRequest(**end, lon=float(i90_west.lon_deg[-1])))
+    save_position(store, "QT-1042", PositionRequest(**end, lon=float(i90_west.lon_deg[-1])))
     chains, _ = await scores(planned, store, morning - DAY, morning + DAY)
     table = chains.whole.table
     assert (table.hits, table.false_alarms, table.misses, table.correct_negatives) == (1, 1, 0, 0)
@@ -84,14 +84,15 @@ async def test_a_station_on_the_road_tells_of_winter_weather_at_the_hour_of_pass
     )  # fmt: skip
     stored = store.latest_plan("QT-1041")
     assert stored is not None
-    told = told_of(json.loads(stored.body)["plan"])
+    told = snapshot_of(json.loads(stored.body)["plan"])
     there = told.begins_at + timedelta(seconds=float(np.interp(i90_west.distance_m[at], told.distance_m, told.reach_s)))
     seen = StationReport(
         station=station, source="made", observed_at=there, air_temp_c=-2.0, dew_point_c=nan, rh_frac=nan, wind_mps=nan,
-        gust_mps=nan, wind_from_deg=nan, visibility_m=nan, precip_last_hour_mmwe=nan, weather=(Seen.SNOW,), raw="",
+        gust_mps=nan, wind_from_deg=nan, visibility_m=nan, precip_last_hour_mmwe=nan, weather=(Phenomenon.SNOW,),
+        raw="",
     )  # fmt: skip
     high = replace(seen, station=replace(station, id="KYY", elevation_m=station.elevation_m + 400.0))
-    keep_observations(store, [seen, high])
+    save_observations(store, [seen, high])
     _, weather = await scores(planned, store, morning - DAY, morning + DAY)
     assert (weather.whole.n, weather.whole.happened_n) == (1, 1)  # QT-1041; the others come hours later
     assert dict(weather.left_out) == {"no station reported at that hour": 3}
@@ -101,7 +102,7 @@ async def test_the_scores_are_served_as_json_and_as_a_page_behind_the_token(
     planned: Planner, store: Store, morning: datetime
 ) -> None:
     planned.settings = replace(planned.settings, http_token="a-long-token")
-    app = make_api(planned, store, HeldClock(morning + DAY), lambda: None)
+    app = make_api(planned, store, ManualClock(morning + DAY), lambda: None)
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as http:
         for path in ("/v1/score", "/board/score"):
@@ -123,7 +124,7 @@ async def test_the_scores_are_served_as_json_and_as_a_page_behind_the_token(
 async def test_of_each_lead_time_the_plan_made_last_counts(planned: Planner, store: Store) -> None:
     stored = store.latest_plan("QT-1041")
     assert stored is not None
-    told = told_of(json.loads(stored.body)["plan"])
+    told = snapshot_of(json.loads(stored.body)["plan"])
     earlier = [replace(told, made_at=told.made_at - timedelta(hours=h)) for h in (0, 0.5, 5, 30, 90)]
     leads = [t.lead_h for t in earlier]
     assert [t.made_at for t in newest_by_lead(earlier, leads)] == [earlier[i].made_at for i in (0, 2, 3)]

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import InputError
-from alertd.service.tokens import PREFIX, SCOPES, Doorkeeper, new_token
+from alertd.service.tokens import PREFIX, SCOPES, TokenAuthenticator, new_token
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 
 NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 
@@ -21,8 +21,8 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def keeper(store: Store, clock: HeldClock, file_token: str = "", *, open_without: bool = True) -> Doorkeeper:
-    return Doorkeeper(store, file_token, clock, open_without=open_without)
+def keeper(store: Store, clock: ManualClock, file_token: str = "", *, open_without: bool = True) -> TokenAuthenticator:
+    return TokenAuthenticator(store, file_token, clock, open_without=open_without)
 
 
 def test_a_token_is_256_bits_behind_our_prefix_and_no_two_are_alike(store: Store) -> None:
@@ -40,7 +40,7 @@ def test_the_store_s_file_does_not_hold_the_token(store: Store) -> None:
 
 
 def test_a_token_may_do_what_its_scopes_say_and_admin_all(store: Store) -> None:
-    door = keeper(store, HeldClock(NOW))
+    door = keeper(store, ManualClock(NOW))
     _, reports = new_token(store, "tablet", ["reports"], NOW, None)
     _, admin = new_token(store, "office", ["admin"], NOW, None)
     assert [scope for scope in SCOPES if door.allowed(reports, scope)] == ["reports"]
@@ -49,7 +49,7 @@ def test_a_token_may_do_what_its_scopes_say_and_admin_all(store: Store) -> None:
 
 
 def test_a_token_ends_when_it_expires_or_is_revoked(store: Store) -> None:
-    clock = HeldClock(NOW)
+    clock = ManualClock(NOW)
     door = keeper(store, clock)
     _, short = new_token(store, "a", ["read"], NOW, 30)
     id_, taken = new_token(store, "b", ["read"], NOW, None)
@@ -63,16 +63,16 @@ def test_a_token_ends_when_it_expires_or_is_revoked(store: Store) -> None:
 
 
 def test_without_any_token_loopback_is_open_and_the_first_token_shuts_it_for_good(store: Store) -> None:
-    assert keeper(store, HeldClock(NOW)).allowed("", "admin", here=True)
-    assert not keeper(store, HeldClock(NOW), open_without=False).allowed("", "read", here=True)
-    assert keeper(store, HeldClock(NOW), open_without=False).lets_nobody_in()
+    assert keeper(store, ManualClock(NOW)).allowed("", "admin", here=True)
+    assert not keeper(store, ManualClock(NOW), open_without=False).allowed("", "read", here=True)
+    assert keeper(store, ManualClock(NOW), open_without=False).denies_all()
     id_, _ = new_token(store, "a", ["read"], NOW, None)
     store.tokens.revoke(id_, NOW)
-    assert not keeper(store, HeldClock(NOW)).allowed("", "read", here=True)
+    assert not keeper(store, ManualClock(NOW)).allowed("", "read", here=True)
 
 
 def test_the_token_of_the_settings_file_may_do_everything_beside_others(store: Store) -> None:
-    door = keeper(store, HeldClock(NOW), "long-random-token")
+    door = keeper(store, ManualClock(NOW), "long-random-token")
     _, other = new_token(store, "a", ["read"], NOW, None)
     assert all(door.allowed("long-random-token", scope) for scope in SCOPES)
     assert door.allowed(other, "read")
@@ -95,7 +95,7 @@ def test_scopes_that_there_are_not_are_refused(store: Store, scopes: list[str]) 
 
 
 def test_the_last_use_is_noted_once_a_minute(store: Store) -> None:
-    clock = HeldClock(NOW)
+    clock = ManualClock(NOW)
     door = keeper(store, clock)
     _, token = new_token(store, "a", ["read"], NOW, None)
     noted = []

@@ -12,13 +12,13 @@ from jsonschema import Draft202012Validator
 
 from alertd.notices.model import Audience, Notice
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
+from alertd.planning.weather import WeatherSources
 from alertd.service.cycle import due_trips, load_trip_file, run_cycle
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 
 SCHEMA = Path(__file__).parents[2] / "shared/webhook-event.schema.json"
 HEAD = "id,route,rig,driver,depart\n"
@@ -30,8 +30,8 @@ def row(id_: str, rig: str = "quillback-17") -> str:
 
 
 @pytest.fixture
-def clock(morning: datetime) -> HeldClock:
-    return HeldClock(morning)
+def clock(morning: datetime) -> ManualClock:
+    return ManualClock(morning)
 
 
 @pytest.fixture
@@ -46,9 +46,9 @@ def trips(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def planning(make_settings: Callable[..., Settings], ground: Ground, trips: Path) -> Planner:
+def planning(make_settings: Callable[..., Settings], ground: ReferenceData, trips: Path) -> Planner:
     settings = replace(make_settings(), trips=trips)
-    return Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+    return Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
 
 
 def to_office(store: Store) -> list[Notice]:
@@ -60,7 +60,7 @@ def stored(store: Store) -> dict[str, str]:
 
 
 def test_good_rows_are_kept_and_each_bad_row_is_reported_once(
-    planning: Planner, store: Store, trips: Path, clock: HeldClock
+    planning: Planner, store: Store, trips: Path, clock: ManualClock
 ) -> None:
     trips.write_text(HEAD + row("T-1") + row("T-2", rig="") + row("T-3"), encoding="utf-8")
     unread = load_trip_file(planning, store, clock())
@@ -83,7 +83,7 @@ def test_good_rows_are_kept_and_each_bad_row_is_reported_once(
 
 
 def test_a_row_that_turns_bad_leaves_its_last_good_trip(
-    planning: Planner, store: Store, trips: Path, clock: HeldClock
+    planning: Planner, store: Store, trips: Path, clock: ManualClock
 ) -> None:
     trips.write_text(HEAD + row("T-1"), encoding="utf-8")
     assert load_trip_file(planning, store, clock()) == ()
@@ -95,7 +95,7 @@ def test_a_row_that_turns_bad_leaves_its_last_good_trip(
 
 
 def test_a_crash_between_notice_and_mark_loses_no_report(
-    planning: Planner, store: Store, trips: Path, clock: HeldClock, monkeypatch: pytest.MonkeyPatch
+    planning: Planner, store: Store, trips: Path, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     trips.write_text(HEAD + row("T-1", rig=""), encoding="utf-8")
     with monkeypatch.context() as crashed:
@@ -106,7 +106,7 @@ def test_a_crash_between_notice_and_mark_loses_no_report(
     assert len(to_office(store)) == 1
 
 
-def test_a_file_that_cannot_be_read_is_reported_once_a_day(planning: Planner, store: Store, clock: HeldClock) -> None:
+def test_a_file_that_cannot_be_read_is_reported_once_a_day(planning: Planner, store: Store, clock: ManualClock) -> None:
     for hours in (1, 23, 1):
         ((name, why),) = load_trip_file(planning, store, clock())
         assert (name, "cannot be read (No such file" in why) == ("trips.csv", True)
@@ -115,7 +115,7 @@ def test_a_file_that_cannot_be_read_is_reported_once_a_day(planning: Planner, st
 
 
 def test_unknown_columns_are_one_warning(
-    planning: Planner, store: Store, trips: Path, clock: HeldClock, caplog: pytest.LogCaptureFixture
+    planning: Planner, store: Store, trips: Path, clock: ManualClock, caplog: pytest.LogCaptureFixture
 ) -> None:
     trips.write_text("Notes," + HEAD + "," + row("T-1"), encoding="utf-8")
     for _ in range(3):
@@ -126,7 +126,7 @@ def test_unknown_columns_are_one_warning(
 
 
 async def test_a_stored_trip_that_cannot_be_read_is_told_to_the_office(
-    planning: Planner, store: Store, trips: Path, clock: HeldClock
+    planning: Planner, store: Store, trips: Path, clock: ManualClock
 ) -> None:
     trips.write_text(HEAD, encoding="utf-8")
     store.put_trip(StoredTrip(id="T-9", body='{"id": "T-9"}', created_at=clock()))
@@ -138,7 +138,7 @@ async def test_a_stored_trip_that_cannot_be_read_is_told_to_the_office(
 
 
 async def test_driver_and_office_hear_once_of_a_trip_without_a_plan(
-    planning: Planner, store: Store, trips: Path, clock: HeldClock
+    planning: Planner, store: Store, trips: Path, clock: ManualClock
 ) -> None:
     trips.write_text(HEAD + row("T-1").replace("i90-west", "no-such-road"), encoding="utf-8")
     for _ in range(3):
@@ -149,4 +149,4 @@ async def test_driver_and_office_hear_once_of_a_trip_without_a_plan(
     assert sorted(n.audience for n in told) == [Audience.DISPATCHER, Audience.DRIVER]
     (driver,) = [n for n in told if n.audience is Audience.DRIVER]
     assert driver.text.startswith("BE READY TO CHAIN: no plan could be made for trip T-1, leaving ")
-    assert planning.shown.missed.keys() == {"T-1"}
+    assert planning.latest.missed.keys() == {"T-1"}

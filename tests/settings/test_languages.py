@@ -14,15 +14,15 @@ from alertd.service.cycle import run_cycle
 from alertd.settings.languages import Languages
 from alertd.settings.model import NoticesFile, Settings
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 TAIL = {"en": "Read parked.", "es": "Lea estacionado.", "fr": "Lire garé."}
 
 
 @pytest.fixture
-def api(morning: datetime) -> Iterator[Standin]:
-    with Standin(now_utc=morning) as server:
+def api(morning: datetime) -> Iterator[FakeOpenMeteo]:
+    with FakeOpenMeteo(now_utc=morning) as server:
         yield server
 
 
@@ -38,13 +38,17 @@ def with_languages(trips: Path, to: Path, languages: list[str]) -> Path:
 
 
 async def test_each_driver_is_told_in_the_language_of_the_trip_and_else_of_the_fleet(
-    make_settings: Callable[..., Settings], api: Standin, morning: datetime, tmp_path: Path, open_planner: Callable
+    make_settings: Callable[..., Settings],
+    api: FakeOpenMeteo,
+    morning: datetime,
+    tmp_path: Path,
+    open_planner: Callable,
 ) -> None:
     settings = make_settings(forecasts=api.base_url)
     trips = with_languages(Path(str(settings.trips)), tmp_path / "trips.csv", ["es", "en"])
     settings = replace(settings, trips=trips, languages=Languages(driver="fr"))
     with Store(tmp_path / "alertd.db") as store:
-        async with open_planner(settings, HeldClock(morning)) as planning:
+        async with open_planner(settings, ManualClock(morning)) as planning:
             outcome = await run_cycle(planning, store, morning)
         told = {}
         for plan, language in zip(outcome.plans, ("es", "en", "fr", "fr"), strict=False):
@@ -57,10 +61,10 @@ async def test_each_driver_is_told_in_the_language_of_the_trip_and_else_of_the_f
 def test_the_settings_choose_languages_and_units() -> None:
     assert NoticesFile().languages() == Languages()
     chosen = NoticesFile(driver_language="es", dispatcher_language="fr", units="metric").languages()
-    tongues = chosen.of("")
-    assert (tongues.driver.language, tongues.office.language, tongues.driver.metric) == ("es", "fr", True)
-    assert chosen.of("en").driver.language == "en"
+    translators = chosen.translators_for("")
+    assert (translators.driver.language, translators.office.language, translators.driver.metric) == ("es", "fr", True)
+    assert chosen.translators_for("en").driver.language == "en"
 
 
 def test_every_language_can_be_named_by_a_trip() -> None:
-    assert [Languages().of(language).driver.language for language in LANGUAGES] == list(LANGUAGES)
+    assert [Languages().translators_for(language).driver.language for language in LANGUAGES] == list(LANGUAGES)

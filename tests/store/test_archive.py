@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import StoreError
-from alertd.store.archive import LARGEST_BYTES, Archive, is_plan_id
+from alertd.store.archive import MAX_BYTES, Archive, is_plan_id
 
 NOW = datetime(2027, 1, 14, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -66,7 +66,7 @@ def test_a_file_left_by_a_crash_is_no_plan_and_goes(archive: Archive) -> None:
 
 
 def test_a_content_that_unpacks_without_end_is_refused(archive: Archive) -> None:
-    digest = archive.put(b"\0" * (LARGEST_BYTES + 1), NOW)
+    digest = archive.put(b"\0" * (MAX_BYTES + 1), NOW)
     with pytest.raises(StoreError, match="is damaged or was changed"):
         archive.get(digest)
 

@@ -13,7 +13,7 @@ from alertd.store import backup
 from alertd.store.backup import back_up
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
-from alertd.testing.postgres import Cluster
+from alertd.testing.postgres import PostgresCluster
 
 HOOK = {Audience.FLEET: ["hook"]}
 
@@ -83,11 +83,11 @@ def test_a_damaged_store_gives_no_backup(tmp_path: Path, noon: datetime) -> None
     assert not (tmp_path / "copy.db").exists()
 
 
-def test_what_cannot_be_copied_is_told_with_the_mend(tmp_path: Path, postgres: Cluster) -> None:
+def test_what_cannot_be_copied_is_told_with_the_mend(tmp_path: Path, postgres: PostgresCluster) -> None:
     with pytest.raises(StoreError, match="there is no such file; name the store"):
         back_up(tmp_path / "none.db", tmp_path / "copy.db")
     assert not (tmp_path / "none.db").exists()
-    with Store(postgres.new_place()) as store, pytest.raises(StoreError, match="use pg_dump --format=custom"):
+    with Store(postgres.new_store_url()) as store, pytest.raises(StoreError, match="use pg_dump --format=custom"):
         back_up(store.place, tmp_path / "copy.db")
     Store(tmp_path / "a.db").close()
     with pytest.raises(StoreError, match=r"cannot be written \(No such file or directory\); name a folder"):

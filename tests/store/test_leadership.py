@@ -34,12 +34,16 @@ def heir(store: Store) -> Iterator[Store]:
 
 def test_the_second_leads_when_the_first_gives_up_the_place(store: Store, heir: Store, noon: datetime) -> None:
     first, second = (s.candidate(name, lease_s=10) for s, name in ((store, "one"), (heir, "two")))
-    assert first.take(0.0, noon)
-    assert [second.take(float(s), noon) for s in range(3)] == [False] * 3
-    assert second.leading().owner == "one"
+    assert first.acquire(0.0, noon)
+    assert [second.acquire(float(s), noon) for s in range(3)] == [False] * 3
+    assert second.current_leader().owner == "one"
     first.release()
-    assert second.take(3.0, noon)
-    assert (second.leading().owner, second.leading().epoch, second.leading().since) == ("two", 2, noon)
+    assert second.acquire(3.0, noon)
+    assert (second.current_leader().owner, second.current_leader().epoch, second.current_leader().since) == (
+        "two",
+        2,
+        noon,
+    )
     second.release()
 
 
@@ -47,13 +51,13 @@ def test_a_leader_that_is_silent_for_the_lease_is_followed_and_one_that_beats_is
     store: Store, heir: Store, noon: datetime
 ) -> None:
     first, second = store.candidate("one", lease_s=10), heir.candidate("two", lease_s=10)
-    assert first.take(0.0, noon)
+    assert first.acquire(0.0, noon)
     for now_s in (100.0, 109.0, 118.0):
-        assert not second.take(now_s, noon)
+        assert not second.acquire(now_s, noon)
         assert first.renew()
-    assert not second.take(119.0, noon)
-    assert not second.take(128.9, noon)
-    assert second.take(129.0, noon)
+    assert not second.acquire(119.0, noon)
+    assert not second.acquire(128.9, noon)
+    assert second.acquire(129.0, noon)
     assert not first.renew()
     second.release()
 
@@ -63,10 +67,10 @@ def test_one_that_lost_the_lead_may_neither_write_nor_hand_out_and_may_lead_agai
 ) -> None:
     store.record_notices([make_notice("first")], {Audience.FLEET: ["hook"]}, noon)
     first, second = store.candidate("one", lease_s=10), heir.candidate("two", lease_s=10)
-    assert first.take(0.0, noon)
+    assert first.acquire(0.0, noon)
     [claimed] = store.outbox.claim_due(noon, 1, 60, "one")
-    second.take(0.0, noon)
-    assert second.take(10.0, noon)
+    second.acquire(0.0, noon)
+    assert second.acquire(10.0, noon)
     for forbidden in (
         lambda: store.put_trip(trip("late", noon)),
         lambda: store.outbox.mark_done(claimed.id, noon),
@@ -79,7 +83,7 @@ def test_one_that_lost_the_lead_may_neither_write_nor_hand_out_and_may_lead_agai
     assert second.renew()
     assert heir.outbox.release_claims() == 1
     second.release()
-    assert first.take(11.0, noon)
+    assert first.acquire(11.0, noon)
     assert store.put_trip(trip("again", noon))
     first.release()
 
@@ -88,11 +92,11 @@ def test_what_a_daemon_had_begun_is_refused_while_it_stands_by_again(store: Stor
     first, second = store.candidate("one", lease_s=10), heir.candidate("two", lease_s=10)
     with pytest.raises(LeadershipLost):
         store.put_trip(trip("too early", noon))
-    assert first.take(0.0, noon)
-    second.take(0.0, noon)
-    assert second.take(10.0, noon)
+    assert first.acquire(0.0, noon)
+    second.acquire(0.0, noon)
+    assert second.acquire(10.0, noon)
     assert not first.renew()
-    assert not first.take(11.0, noon)
+    assert not first.acquire(11.0, noon)
     with pytest.raises(LeadershipLost):
         store.put_trip(trip("late", noon))
     second.release()
@@ -101,7 +105,7 @@ def test_what_a_daemon_had_begun_is_refused_while_it_stands_by_again(store: Stor
 def test_who_leads_nothing_may_write_beside_the_leader(store: Store, heir: Store, noon: datetime) -> None:
     """As the commands of a person do."""
     first = store.candidate("one", lease_s=10)
-    assert first.take(0.0, noon)
+    assert first.acquire(0.0, noon)
     assert heir.put_trip(trip("by hand", noon))
     assert first.renew()
     first.release()

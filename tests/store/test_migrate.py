@@ -172,7 +172,7 @@ def test_channel_states_move_from_events_to_their_table(place: Path | str, noon:
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")
     database.close()
     with Store(place) as store:
-        found = [(e.target, e.state, e.why, e.since, e.failures) for e in store.endpoints.all()]
+        found = [(e.target, e.state, e.why, e.since, e.failures) for e in store.channels.all()]
         assert store.events("", "target") == []
     assert found == [
         ("hook", "disabled", "hook: answered 410", noon + timedelta(hours=1), 3),

@@ -105,10 +105,10 @@ def test_parked_ones_are_listed_and_can_be_put_back(store: Store, noon: datetime
     say("first")
     [claimed] = store.outbox.claim_due(noon, 1, 60, "me")
     store.outbox.mark_parked(claimed.id, noon, "410")
-    [parked] = store.outbox.list_parked()
+    [parked] = store.outbox.list_dead_letters()
     assert (parked.id, parked.note, parked.attempts, parked.settled_at) == (claimed.id, "410", 1, noon)
-    assert store.outbox.requeue([parked.id], noon) == 1
-    assert store.outbox.requeue([parked.id], noon) == 0
+    assert store.outbox.retry_now([parked.id], noon) == 1
+    assert store.outbox.retry_now([parked.id], noon) == 0
     assert [row.attempt for row in store.outbox.claim_due(noon, 1, 60, "me")] == [1]
 
 
@@ -117,12 +117,12 @@ def test_parked_ones_of_a_target_and_time_are_put_back_together(store: Store, no
     later = store.outbox.claim_due(noon, 10, 60, "me")
     for row in later:
         store.outbox.mark_parked(row.id, noon, "410")
-    assert store.outbox.list_parked(since=noon + timedelta(seconds=1)) == []
-    assert store.outbox.list_parked(until=noon) == []
-    assert [row.target for row in store.outbox.list_parked(since=noon)] == ["hook", "other"]
-    assert store.outbox.requeue_range(noon, target="other", since=noon) == 1
-    assert store.outbox.due_targets(noon) == ("other",)
-    assert [row.target for row in store.outbox.list_parked()] == ["hook"]
+    assert store.outbox.list_dead_letters(since=noon + timedelta(seconds=1)) == []
+    assert store.outbox.list_dead_letters(until=noon) == []
+    assert [row.target for row in store.outbox.list_dead_letters(since=noon)] == ["hook", "other"]
+    assert store.outbox.retry_range(noon, target="other", since=noon) == 1
+    assert store.outbox.due_channels(noon) == ("other",)
+    assert [row.target for row in store.outbox.list_dead_letters()] == ["hook"]
 
 
 def test_health_counts_states_and_the_age_of_the_oldest(store: Store, noon: datetime, say) -> None:
@@ -142,8 +142,8 @@ def test_waking_a_target_makes_all_of_it_due(store: Store, noon: datetime, say) 
     say("b", trip_id="", targets=["other"])
     for row in store.outbox.claim_due(noon, 10, 60, "me"):
         store.outbox.mark_retry(row.id, noon, noon + timedelta(hours=1), "500")
-    assert store.outbox.wake("hook", noon) == 1
-    assert store.outbox.due_targets(noon) == ("hook",)
+    assert store.outbox.make_due_now("hook", noon) == 1
+    assert store.outbox.due_channels(noon) == ("hook",)
 
 
 def test_workers_at_the_same_time_never_claim_the_same_row(store: Store, noon: datetime, say) -> None:
@@ -194,17 +194,17 @@ def test_claims_for_many_targets_at_once_keep_each_ones_order_and_number(store: 
     first = say("first", targets=["a", "b"])
     say("second", targets=["a", "b"])
     others = [say(f"other {n}", targets=["a"], trip_id="") for n in range(3)]
-    claimed = store.outbox.claim_each(noon, {"a": 2, "b": 9, "c": 1}, 60, "me")
+    claimed = store.outbox.claim_many(noon, {"a": 2, "b": 9, "c": 1}, 60, "me")
     assert {target: _ids(rows) for target, rows in claimed.items()} == {"a": [first.id, others[0].id], "b": [first.id]}
     assert [row.attempt for row in claimed["a"]] == [1, 1]
-    again = store.outbox.claim_each(noon, {"a": 9, "b": 9}, 60, "me")
+    again = store.outbox.claim_many(noon, {"a": 9, "b": 9}, 60, "me")
     assert {target: _ids(rows) for target, rows in again.items()} == {"a": [others[1].id, others[2].id]}
-    assert store.outbox.claim_each(noon, {}, 60, "me") == {}
+    assert store.outbox.claim_many(noon, {}, 60, "me") == {}
 
 
 def test_many_marked_at_once_are_done_each_at_its_time(store: Store, noon: datetime, say) -> None:
     said = [say(f"{n}", trip_id="") for n in range(3)]
-    claimed = store.outbox.claim_each(noon, {"hook": 9}, 60, "me")["hook"]
+    claimed = store.outbox.claim_many(noon, {"hook": 9}, 60, "me")["hook"]
     at = {row.id: noon + timedelta(seconds=row.id) for row in claimed}
     store.outbox.mark_all_done(at)
     rows = [row for notice in said for row in store.outbox.of_notice(notice.id)]
@@ -215,16 +215,16 @@ def test_each_target_is_counted_by_state_with_its_newest_success(store: Store, n
     for n in range(6):
         say(f"{n}", trip_id="", at=noon - timedelta(minutes=n))
     say("elsewhere", trip_id="", targets=["other"])
-    done, parked, expired, *_ = store.outbox.claim_each(noon, {"hook": 4}, 60, "me")["hook"]
+    done, parked, expired, *_ = store.outbox.claim_many(noon, {"hook": 4}, 60, "me")["hook"]
     store.outbox.mark_all_done({done.id: noon + timedelta(seconds=9)})
     store.outbox.mark_parked(parked.id, noon, "given up")
     store.outbox.mark_expired(expired.id, noon, "too late")
-    hook, other = store.outbox.tallies()
+    hook, other = store.outbox.counts_by_channel()
     assert (hook.target, hook.waiting_n, hook.parked_n, hook.expired_n, hook.done_n) == ("hook", 3, 1, 1, 1)
     assert hook.last_done_at == noon + timedelta(seconds=9)
     assert (other.target, other.waiting_n, other.last_done_at) == ("other", 1, None)
     assert hook.oldest_waiting_at is not None
-    assert store.outbox.waiting_targets() == {"hook", "other"}
+    assert store.outbox.waiting_channels() == {"hook", "other"}
     assert [row.note for row in store.outbox.list_expired(5)] == ["too late"]
 
 
@@ -240,6 +240,6 @@ def test_expired_ones_are_left_while_the_clock_is_in_doubt(store: Store, noon: d
     say("short", life_h=1)
     say("long", life_h=9, trip_id="trip-2")
     later = noon + timedelta(hours=2)
-    claimed = store.outbox.claim_each(later, {"hook": 9}, 60, "me", expired_too=False)
+    claimed = store.outbox.claim_many(later, {"hook": 9}, 60, "me", expired_too=False)
     assert [o.text for o in claimed["hook"]] == ["long"]
-    assert [o.text for o in store.outbox.claim_each(later, {"hook": 9}, 60, "me")["hook"]] == ["short"]
+    assert [o.text for o in store.outbox.claim_many(later, {"hook": 9}, 60, "me")["hook"]] == ["short"]

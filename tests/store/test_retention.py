@@ -16,7 +16,7 @@ HOOK = {Audience.FLEET: ["hook", "spool"]}
 
 @pytest.fixture(autouse=True)
 def small_bites(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(retention, "AT_A_TIME", 2)
+    monkeypatch.setattr(retention, "BATCH_ROWS", 2)
 
 
 def event(n: int, kind: str, at: datetime, trip_id: str = "trip-1") -> StoredEvent:
@@ -70,8 +70,8 @@ def test_what_waits_or_is_parked_keeps_its_notice_plan_and_trip(
     store.record_plan("plan-2", "trip-1", noon + DAY, "{}", [], {})
     assert store.pruning.notices(noon + 80 * DAY) + store.pruning.plans(noon + 80 * DAY) == 0
     assert store.pruning.trips(["trip-1", "trip-2", "no such trip"]) == 1  # trip-2, of which nothing is left
-    [hook, spool] = store.outbox.list_parked()
-    assert store.outbox.requeue([hook.id, spool.id], noon + 80 * DAY) == 2
+    [hook, spool] = store.outbox.list_dead_letters()
+    assert store.outbox.retry_now([hook.id, spool.id], noon + 80 * DAY) == 2
     [to_hook, _] = store.outbox.claim_due(noon + 80 * DAY, 9, 60, "me")
     assert to_hook.body == waits.body.encode()
     store.outbox.mark_done(to_hook.id, noon)

@@ -58,7 +58,7 @@ def test_a_failure_within_the_transaction_leaves_nothing(store: Store, noon: dat
         store.record_plan("plan-1", "trip-1", noon, "{}", [good, bad], FLEET)
     assert store.latest_plan("trip-1") is None
     assert store.notices("trip-1") == []
-    assert store.outbox.due_targets(noon) == ()
+    assert store.outbox.due_channels(noon) == ()
 
 
 def test_a_plan_never_changes(store: Store, noon: datetime) -> None:

@@ -10,15 +10,15 @@ import pytest
 
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.plan.model import Advice, Plan
-from alertd.planning.planner import planner
+from alertd.planning.planner import create_planner
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
-from alertd.service.scheduled_notices import Standing, speak
+from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
 from alertd.settings.model import Settings, read_settings
 from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.trucks import Trucks
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
@@ -44,22 +44,24 @@ class Day:
         return bool(ons) and not any(ons[-1] <= t <= at for t in self.off[trip_id])
 
 
-async def lived(settings: Settings, sky: Standin, store: Store, clock: HeldClock) -> Day:
+async def lived(settings: Settings, sky: FakeOpenMeteo, store: Store, clock: ManualClock) -> Day:
     """What the served demo does with its fast clock, in steps."""
     day, trucks, ends = Day(), Trucks(store), clock() + LASTS
     names = {trip.id: trip.route for trip in read_trips(DEMO / "trips.csv")}
-    async with planner(settings, clock) as planning:
+    async with create_planner(settings, clock) as planning:
         routes: dict[str, Route] = {id_: await planning.route(name, id_) for id_, name in names.items()}
-        standing: tuple[Standing, ...] = ()
+        standing: tuple[ActiveTrip, ...] = ()
         while clock() < ends and not (day.plans and all(plans[-1].arrived_at for plans in day.plans.values())):
             sky.now_utc = clock()
             if (clock() - BEGINS) % EVERY == timedelta(0):
                 outcome = await run_cycle(planning, store, clock())
                 assert outcome.not_planned == ()
-                standing = outcome.standing
+                standing = outcome.active
                 for plan in outcome.plans:
                     day.plans.setdefault(plan.trip_id, []).append(plan)
-            speak(standing, store, settings.fleet, settings.notices, settings.targets, clock(), settings.languages)
+            send_scheduled(
+                standing, store, settings.fleet, settings.notices, settings.targets, clock(), settings.languages
+            )
             for trip_id, route in routes.items():
                 trucks.move(trip_id, route, clock())
             clock.advance(STEP)
@@ -87,9 +89,9 @@ def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
 
 @pytest.fixture(scope="module")
 def day(settings: Settings) -> Day:
-    with Standin(now_utc=BEGINS) as sky, Store(settings.store) as store:
+    with FakeOpenMeteo(now_utc=BEGINS) as sky, Store(settings.store) as store:
         served = replace(settings, forecast=replace(settings.forecast, open_meteo_url=sky.base_url))
-        return asyncio.run(lived(served, sky, store, HeldClock(BEGINS)))
+        return asyncio.run(lived(served, sky, store, ManualClock(BEGINS)))
 
 
 def test_every_truck_arrives_or_is_told_to_hold(day: Day) -> None:

@@ -13,7 +13,7 @@ import httpx
 import numpy as np
 import pytest
 
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.open_meteo_format import NOT_CARRIED, VARIABLES
 from alertd.testing.storm import Storm
 
@@ -30,7 +30,7 @@ needs_recorded = pytest.mark.skipif(not RECORDED.is_dir(), reason="the reference
 
 @pytest.fixture
 def api():
-    with Standin(now_utc=NOW) as standin:
+    with FakeOpenMeteo(now_utc=NOW) as standin:
         yield standin
 
 
@@ -107,7 +107,7 @@ def test_every_variable_served_is_one_the_published_description_names():
 @needs_recorded
 @pytest.mark.parametrize(("kind", "name"), [(FaultKind.LIMIT_MINUTE, "open_meteo_error_429_minutely_2026-08-06.json")])
 def test_refusal_has_the_recorded_body(api, kind, name):
-    api.script(Fault(kind=kind))
+    api.queue_faults(ApiFault(kind=kind))
     assert get(api, **LOOKOUT).json() == recorded(name)
 
 
@@ -290,35 +290,35 @@ def test_requests_are_recorded_as_they_came(api):
 
 
 def test_scripted_faults_come_in_order_and_then_it_recovers(api):
-    api.script(Fault(kind=FaultKind.OVERLOADED), None, Fault(kind=FaultKind.LIMIT_DAY))
+    api.queue_faults(ApiFault(kind=FaultKind.OVERLOADED), None, ApiFault(kind=FaultKind.LIMIT_DAY))
     answers = [get(api, **LOOKOUT, hourly="rain") for _ in range(4)]
     assert [a.status_code for a in answers] == [503, 200, 429, 200]
     assert "tomorrow" in answers[2].json()["reason"]
 
 
 def test_lasting_fault_holds_until_lifted(api):
-    api.always(Fault(kind=FaultKind.OVERLOADED))
+    api.set_fault(ApiFault(kind=FaultKind.OVERLOADED))
     assert [get(api, **LOOKOUT).status_code for _ in range(2)] == [503, 503]
-    api.always(None)
+    api.set_fault(None)
     assert get(api, **LOOKOUT).status_code == 200
 
 
 @pytest.mark.parametrize("kind", [FaultKind.DOWN, FaultKind.TRUNCATED])
 def test_broken_connection_is_a_transport_error_to_the_client(api, kind):
-    api.script(Fault(kind=kind))
+    api.queue_faults(ApiFault(kind=kind))
     with pytest.raises((httpx.RemoteProtocolError, httpx.ReadError)):
         get(api, **LOOKOUT, hourly="rain")
 
 
 def test_slow_answer_outlasts_the_clients_patience_and_never_holds_up_closing(api):
-    api.script(Fault(kind=FaultKind.SLOW, slow_s=600.0))
+    api.queue_faults(ApiFault(kind=FaultKind.SLOW, slow_s=600.0))
     with httpx.Client(base_url=api.base_url, timeout=0.2) as client, pytest.raises(httpx.ReadTimeout):
         client.get("/v1/forecast", params=LOOKOUT)
 
 
 @pytest.mark.parametrize("kind", [FaultKind.GARBLED, FaultKind.HTML, FaultKind.BROKEN_STREAM])
 def test_bad_body_comes_with_status_200_and_cannot_be_read_as_json(api, kind):
-    api.script(Fault(kind=kind))
+    api.queue_faults(ApiFault(kind=kind))
     answer = get(api, **LOOKOUT, hourly="rain")
     assert answer.status_code == 200
     with pytest.raises(ValueError, match=r"codec|Expecting|Invalid|Extra|Unterminated"):
@@ -326,7 +326,7 @@ def test_bad_body_comes_with_status_200_and_cannot_be_read_as_json(api, kind):
 
 
 def test_nulls_darken_only_the_places_named(api):
-    api.script(Fault(kind=FaultKind.NULLS, cells=frozenset({1, 99})))
+    api.queue_faults(ApiFault(kind=FaultKind.NULLS, cells=frozenset({1, 99})))
     answer = get(api, **THREE, hourly="rain,temperature_2m").json()
     dark = [{x for name in ("rain", "temperature_2m") for x in p["hourly"][name]} == {None} for p in answer]
     assert dark == [False, True, False]
@@ -335,7 +335,7 @@ def test_nulls_darken_only_the_places_named(api):
 def test_stale_answer_has_good_values_for_hours_long_past(api):
     ask = {**LOOKOUT, "hourly": "temperature_2m", "timeformat": "unixtime"}
     fresh = get(api, **ask).json()["hourly"]
-    api.script(Fault(kind=FaultKind.STALE, stale_h=24))
+    api.queue_faults(ApiFault(kind=FaultKind.STALE, stale_h=24))
     stale = get(api, **ask).json()["hourly"]
     assert stale["time"][0] == fresh["time"][0] - 24 * 3600
     assert stale["temperature_2m"][24:] == fresh["temperature_2m"][:-24]
@@ -343,7 +343,7 @@ def test_stale_answer_has_good_values_for_hours_long_past(api):
 
 def test_wrong_units_are_labelled_as_what_they_are(api):
     """What a client that reads values without their labels would take for a warm day."""
-    api.script(Fault(kind=FaultKind.WRONG_UNITS))
+    api.queue_faults(ApiFault(kind=FaultKind.WRONG_UNITS))
     answer = get(api, **LOOKOUT, hourly="temperature_2m,wind_speed_10m,precipitation", wind_speed_unit="ms").json()
     assert list(answer["hourly_units"].values())[1:] == ["°F", "mp/h", "inch"]
     assert min(answer["hourly"]["temperature_2m"]) > 10
@@ -351,4 +351,4 @@ def test_wrong_units_are_labelled_as_what_they_are(api):
 
 def test_held_clock_must_be_utc():
     with pytest.raises(ValueError, match="aware and UTC"):
-        Standin(now_utc=datetime(2027, 1, 14))  # noqa: DTZ001 a clock without a zone is what is being refused
+        FakeOpenMeteo(now_utc=datetime(2027, 1, 14))  # noqa: DTZ001 a clock without a zone is what is being refused

@@ -13,10 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from schemathesis.checks import CHECKS
 
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
-from alertd.service.cap_alerts import Alerts
+from alertd.planning.weather import WeatherSources
+from alertd.service.cap_alerts import CapAlerts
 from alertd.settings.model import HttpLimits, Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
 from alertd.web.app import make_api
 
@@ -26,7 +26,7 @@ NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 
 
 @pytest.fixture
-def app(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) -> Iterator[FastAPI]:
+def app(make_settings: Callable[..., Settings], ground: ReferenceData, tmp_path: Path) -> Iterator[FastAPI]:
     routes = tmp_path / "routes"
     routes.mkdir()
     # The checks ask without a token too, far more often than anybody may.
@@ -35,9 +35,11 @@ def app(make_settings: Callable[..., Settings], ground: Ground, tmp_path: Path) 
     own = make_settings(trips=None, http_token=TOKEN, http_limits=often, http_names=("testserver",))
     own = replace(own, places=replace(own.places, routes=routes))
     with Store(tmp_path / "alertd.db") as store:
-        alerts = Alerts(store, own.fleet)
+        alerts = CapAlerts(store, own.fleet)
         alerts.made_at = NOW
-        planning = Planner(own, replace(ground, routes=routes), Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        planning = Planner(
+            own, replace(ground, routes=routes), WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), []
+        )
         yield make_api(planning, store, lambda: NOW, lambda: None, alerts=alerts)
 
 

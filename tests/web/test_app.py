@@ -10,14 +10,14 @@ import httpx
 import pytest
 
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
-from alertd.records.positions import reports_of
+from alertd.planning.weather import WeatherSources
+from alertd.records.positions import load_positions
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.web.app import make_api
 
 JSON = {"content-type": "application/json"}
@@ -28,9 +28,9 @@ SHARED = Path(__file__).resolve().parents[2] / "shared"
 class Api:
     """The application under test, and how often it asked for a cycle."""
 
-    def __init__(self, settings: Settings, ground: Ground, store: Store, clock: HeldClock) -> None:
+    def __init__(self, settings: Settings, ground: ReferenceData, store: Store, clock: ManualClock) -> None:
         self.wakes = 0
-        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
+        planning = Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
         self.app = make_api(planning, store, clock, self._wake)
         self.http = httpx.AsyncClient(
             transport=httpx.ASGITransport(app=self.app, raise_app_exceptions=False), base_url="http://localhost"
@@ -51,9 +51,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 async def api(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> AsyncIterator[Api]:
-    made = Api(make_settings(trips=None), ground, store, HeldClock(morning))
+    made = Api(make_settings(trips=None), ground, store, ManualClock(morning))
     async with made.http:
         yield made
 
@@ -187,9 +187,9 @@ async def test_what_is_not_served_is_a_problem_detail_too(api: Api) -> None:
 
 
 async def test_with_a_token_set_trips_need_it_and_health_does_not(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
-    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, ManualClock(morning))
     async with api.http:
         for given in ("", "Bearer wrong", "long-random-token", "Basic long-random-token", "Bearer \xe9"):
             refused = await api.http.get("/v1/trips", headers={"authorization": given.encode("latin-1")})
@@ -205,9 +205,9 @@ async def test_a_plan_is_404_until_a_cycle_has_made_it(
 ) -> None:
     await api.post()
     problem(await api.http.get("/v1/trips/T-1/plan"), 404)
-    with Standin(now_utc=morning) as forecasts:
+    with FakeOpenMeteo(now_utc=morning) as forecasts:
         settings = make_settings(forecasts=forecasts.base_url, trips=None)
-        async with open_planner(settings, HeldClock(morning)) as planning:
+        async with open_planner(settings, ManualClock(morning)) as planning:
             await run_cycle(planning, store, morning)
     plan = (await api.http.get("/v1/trips/T-1/plan")).json()
     assert (plan["format"], plan["trip_id"], plan["driver"]) == ("alertd.plan/1", "T-1", "Ann")
@@ -251,7 +251,7 @@ async def test_a_position_is_kept_once_and_asks_for_no_cycle(api: Api, store: St
     again = await api.http.post("/v1/trips/T-1/positions", json=SEEN | {"at": "2027-01-14T10:20:00Z"})
     assert (first.status_code, again.status_code, api.wakes) == (201, 200, wakes)
     assert first.json() == again.json() == {"trip_id": "T-1", **SEEN, "at": "2027-01-14T10:20:00+00:00"}
-    (report,) = reports_of(store, "T-1")
+    (report,) = load_positions(store, "T-1")
     assert (report.at, report.lat_deg, report.lon_deg) == (datetime(2027, 1, 14, 10, 20, tzinfo=UTC), 47.0, -114.5)
 
 
@@ -285,7 +285,7 @@ async def test_a_mistake_in_a_position_is_422_and_nothing_is_kept(
     assert body["field"] == field
     assert said in body["detail"]
     assert body["mend"]
-    assert reports_of(store, "T-1") == ()
+    assert load_positions(store, "T-1") == ()
 
 
 @pytest.mark.parametrize("content", [b"", b"[1]", b"[" * 60_000], ids=["empty", "list", "deep"])
@@ -302,9 +302,9 @@ async def test_a_position_of_a_trip_that_is_unknown_or_cancelled_is_404(api: Api
 
 
 async def test_positions_need_the_token_too(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
-    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, HeldClock(morning))
+    api = Api(make_settings(trips=None, http_token="long-random-token"), ground, store, ManualClock(morning))
     async with api.http:
         problem(await api.http.post("/v1/trips/T-1/positions", json=SEEN), 401)
 

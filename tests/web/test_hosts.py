@@ -15,7 +15,7 @@ import pytest
 from alertd.clock import system_clock
 from alertd.daemon.daemon import run_daemon
 from alertd.errors import ConfigError
-from alertd.planning.signed_links import DRIVER, Links
+from alertd.planning.signed_links import DRIVER, SignedLinks
 from alertd.service.tokens import new_token
 from alertd.settings.model import Settings, read_settings
 from alertd.store.store import Store
@@ -187,7 +187,7 @@ async def test_a_driver_s_link_needs_no_token(open_client: Open) -> None:
     trip = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}
     made = await client.post("/v1/trips", json=trip, headers={"authorization": f"Bearer {admin}"})
     assert made.status_code == 201
-    links = Links(client.settings.links_key, PUBLIC)
+    links = SignedLinks(client.settings.links_key, PUBLIC)
     token = links.token(DRIVER, "T-1", client.clock() + timedelta(hours=12))
     headers = {"host": "trips.fleet.example", "x-forwarded-for": "192.0.2.7", "x-forwarded-proto": "https"}
     assert (await client.get(f"/d/{token}", headers=headers)).status_code == 200
@@ -197,7 +197,7 @@ async def test_a_made_up_link_makes_the_store_read_nothing(open_client: Open, mo
     client = await open_client()
     trip = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}
     assert (await client.post("/v1/trips", json=trip)).status_code == 201
-    links = Links(client.settings.links_key)
+    links = SignedLinks(client.settings.links_key)
     token = links.token(DRIVER, "T-1", client.clock() + timedelta(hours=12))
     assert (await client.get(f"/d/{token}")).status_code == 200
 

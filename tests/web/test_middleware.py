@@ -10,7 +10,7 @@ import httpx
 import pytest
 from starlette.types import Receive, Scope, Send
 
-from alertd.web.middleware import LINES_PER_MIN, Shell, request_id
+from alertd.web.middleware import LINES_PER_MIN, RequestGuardMiddleware, request_id
 
 Open = Callable[..., Any]
 JSON = {"content-type": "application/json"}
@@ -54,7 +54,7 @@ async def test_a_fault_of_ours_is_500_with_the_id_by_which_the_log_has_it(
     open_client: Open, caplog: pytest.LogCaptureFixture
 ) -> None:
     client = await open_client()
-    client.app.state.doorkeeper._store = None
+    client.app.state.authenticator._store = None
     answer = await client.get("/v1/trips", headers={"x-request-id": "tms-7"})
     assert (answer.status_code, answer.headers["content-type"]) == (500, "application/problem+json")
     assert "NoneType" not in answer.text
@@ -130,7 +130,7 @@ async def test_who_sends_too_slowly_is_408_and_what_takes_too_long_503() -> None
             yield b"x"
             await asyncio.sleep(0.01)
 
-    shell = Shell(reads, within_s=0.1)
+    shell = RequestGuardMiddleware(reads, within_s=0.1)
     assert (await asked_of(shell, content=trickle())).status_code == 408
     assert (await asked_of(shell, content=b"whole")).status_code == 503
 
@@ -143,6 +143,6 @@ async def test_the_id_is_at_hand_for_lines_of_the_log_while_a_request_is_answere
         await send({"type": "http.response.start", "status": 204, "headers": [(b"cache-control", b"max-age=9")]})
         await send({"type": "http.response.body"})
 
-    answer = await asked_of(Shell(app), headers={"x-request-id": "tms-9"})
+    answer = await asked_of(RequestGuardMiddleware(app), headers={"x-request-id": "tms-9"})
     assert (seen, request_id.get()) == (["tms-9"], "")
     assert answer.headers["cache-control"] == "max-age=9"  # what an answer says itself stays

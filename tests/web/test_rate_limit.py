@@ -3,14 +3,14 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.web.rate_limit import KEYS_AT_MOST, Pace
+from alertd.web.rate_limit import MAX_KEYS, SlidingWindowLimiter
 
 
 @given(st.lists(st.integers(0, 30), max_size=60), st.integers(1, 5))
 def test_no_window_of_a_minute_holds_more_than_the_limit_and_the_wait_told_is_enough(
     gaps: list[int], most: int
 ) -> None:
-    pace, now, taken = Pace(most), 0.0, list[float]()
+    pace, now, taken = SlidingWindowLimiter(most), 0.0, list[float]()
     for gap in gaps:
         now += gap
         wait = pace.wait_s("a", now)
@@ -18,19 +18,19 @@ def test_no_window_of_a_minute_holds_more_than_the_limit_and_the_wait_told_is_en
         assert (wait == 0) == (len(recent) < most)
         assert not [t for t in taken if t > now + wait - 60.0][most - 1 :] or wait == 0
         if wait == 0:
-            pace.count("a", now)
+            pace.record("a", now)
             taken.append(now)
 
 
 def test_one_key_does_not_use_up_another_s() -> None:
-    pace = Pace(1)
-    pace.count("a", 0.0)
+    pace = SlidingWindowLimiter(1)
+    pace.record("a", 0.0)
     assert pace.wait_s("a", 1.0) == 59
     assert pace.wait_s("b", 1.0) == 0
 
 
 def test_what_is_remembered_of_addresses_does_not_grow_without_end() -> None:
-    pace = Pace(1)
-    for n in range(3 * KEYS_AT_MOST):
-        pace.count(str(n), n * 0.1)
-    assert len(pace._times) <= KEYS_AT_MOST + 1
+    pace = SlidingWindowLimiter(1)
+    for n in range(3 * MAX_KEYS):
+        pace.record(str(n), n * 0.1)
+    assert len(pace._times) <= MAX_KEYS + 1

@@ -14,18 +14,18 @@ from types import TracebackType
 from typing import Self
 from urllib.parse import unquote
 
-from alertd.delivery.channel import Outgoing
+from alertd.delivery.channel import OutgoingNotice
 from alertd.errors import ConfigError, DeliveryError
 from alertd.notices.text import gsm7
 
 DEADLINE_S = 20.0
 THREADS_N = 2  # a service that hangs holds these and no more
-MOST_SEGMENTS = 2
+MAX_SEGMENTS = 2
 # What acts on the daemon's own machine or desktop instead of reaching a person elsewhere.
 LOCAL_SCHEMES = frozenset(
     {"file", "syslog", "windows", "dbus", "glib", "qt", "kde", "gnome", "macosx", "growl", "exec", "script", "smpp"}
 )
-_LEAST_SECRET = 4  # shorter parts of a URL are words such as "sms" that a message may well hold
+_MIN_SECRET_LENGTH = 4  # shorter parts of a URL are words such as "sms" that a message may well hold
 _LIBRARY = "apprise"
 
 Notify = Callable[[str], bool]
@@ -46,32 +46,32 @@ class GatewayChannel:
     def close(self) -> None:
         self._threads.shutdown(wait=False, cancel_futures=True)
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Return when the service took it. Raises DeliveryError otherwise; permanent when the text is too long."""
         text = outgoing.text.rstrip("\n")
         if self._sms:
-            text = gsm7.plain(text)
-            if gsm7.segments(text) > MOST_SEGMENTS:
-                problem = f"the text takes {gsm7.segments(text)} messages, more than {MOST_SEGMENTS}"
+            text = gsm7.to_gsm7(text)
+            if gsm7.segments(text) > MAX_SEGMENTS:
+                problem = f"the text takes {gsm7.segments(text)} messages, more than {MAX_SEGMENTS}"
                 raise DeliveryError(self._name, problem, permanent=True)
         loop = asyncio.get_running_loop()
         try:
             async with asyncio.timeout(self._deadline_s):
-                took, said = await loop.run_in_executor(self._threads, self._told, text)
+                took, reply = await loop.run_in_executor(self._threads, self._notify_once, text)
         except TimeoutError as exc:
             raise DeliveryError(self._name, f"no answer within {self._deadline_s:g} s") from exc
         except Exception as exc:
             # Any library's: it may quote the URL, so neither it nor its cause is shown.
-            problem = f"{type(exc).__name__}: {self._scrubbed(str(exc))}"
+            problem = f"{type(exc).__name__}: {self._redacted(str(exc))}"
             raise DeliveryError(self._name, problem) from None
         if not took:
-            raise DeliveryError(self._name, self._scrubbed(said) or "the service did not take it")
+            raise DeliveryError(self._name, self._redacted(reply) or "the service did not take it")
 
-    def _told(self, text: str) -> tuple[bool, str]:
-        with _Overheard() as said:
-            return self._notify(text), said.last
+    def _notify_once(self, text: str) -> tuple[bool, str]:
+        with _LogCapture() as reply:
+            return self._notify(text), reply.last
 
-    def _scrubbed(self, text: str) -> str:
+    def _redacted(self, text: str) -> str:
         for secret in self._secrets:
             text = text.replace(secret, "***")
         return "".join(letter if letter.isprintable() else " " for letter in text)[:120].strip()
@@ -99,11 +99,11 @@ def _library(name: str, url: str) -> Notify:
 def _secrets(url: str) -> tuple[str, ...]:
     """Every part of the URL that may be a secret, as written and decoded, longest first."""
     parts = re.split(r"[/?&=@:]+", url.partition("://")[2])
-    found = {form for part in parts for form in (part, unquote(part)) if len(form) >= _LEAST_SECRET}
+    found = {form for part in parts for form in (part, unquote(part)) if len(form) >= _MIN_SECRET_LENGTH}
     return tuple(sorted({url, *found}, key=len, reverse=True))
 
 
-class _Overheard(logging.Handler):
+class _LogCapture(logging.Handler):
     """The library says why in its log only: what this thread makes it say, while it stands in `with`."""
 
     def __init__(self) -> None:

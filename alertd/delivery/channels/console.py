@@ -3,7 +3,7 @@
 import asyncio
 from typing import TextIO
 
-from alertd.delivery.channel import Outgoing
+from alertd.delivery.channel import OutgoingNotice
 from alertd.errors import DeliveryError
 
 
@@ -13,14 +13,14 @@ class ConsoleChannel:
     def __init__(self, name: str, stream: TextIO) -> None:
         self._name, self._stream = name, stream
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Raises DeliveryError when the stream takes no more."""
         try:
             await asyncio.to_thread(self._write, outgoing)
         except (OSError, ValueError) as exc:  # ValueError: the stream is closed
             raise DeliveryError(self._name, f"cannot be written to ({exc})") from exc
 
-    def _write(self, outgoing: Outgoing) -> None:
+    def _write(self, outgoing: OutgoingNotice) -> None:
         words = "".join(letter if letter.isprintable() or letter == "\n" else " " for letter in outgoing.text)
         trip = f", trip {outgoing.trip_id}" if outgoing.trip_id else ""
         self._stream.write(f"--- {self._name}: {outgoing.kind}{trip}, {outgoing.notice_id}\n{words.rstrip()}\n")

@@ -18,16 +18,16 @@ from typing import Literal
 
 import aiosmtplib
 
-from alertd.delivery.channel import Outgoing
+from alertd.delivery.channel import OutgoingNotice
 from alertd.errors import ConfigError, DeliveryError
 
 DEADLINE_S = 20.0
-MOST_SUBJECT = 120
+MAX_SUBJECT = 120
 Security = Literal["tls", "starttls", "none"]
 # RFC 4954: replies to a login or the want of one. A wrong password for an hour must not park the mails of that hour.
-_OF_THE_LOGIN = frozenset({530, 534, 535, 538})
+_LOGIN_ERRORS = frozenset({530, 534, 535, 538})
 _ADDRESS = re.compile(r"[^\s<>@,;:\"()\[\]\\]+@[A-Za-z0-9.-]+")
-_FLAT = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+_CONTROL_CHARACTERS = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +55,7 @@ class Attachment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Dress:
+class EmailContent:
     """What a mail has besides its text."""
 
     html: str = ""
@@ -69,7 +69,7 @@ class MailChannel:
         self,
         mailbox: Mailbox,
         *,
-        dress: Callable[[Outgoing], Dress] | None = None,
+        content_for: Callable[[OutgoingNotice], EmailContent] | None = None,
         tls: ssl.SSLContext | None = None,
         deadline_s: float = DEADLINE_S,
     ) -> None:
@@ -84,32 +84,32 @@ class MailChannel:
         if mailbox.security == "none" and mailbox.user:
             mend = 'use "tls" or "starttls", or leave the user out'
             raise ConfigError(mailbox.name, "security", "a password would be sent unencrypted", mend)
-        self._mailbox, self._dress, self._deadline_s = mailbox, dress, deadline_s
+        self._mailbox, self._content_for, self._deadline_s = mailbox, content_for, deadline_s
         self._tls = tls or ssl.create_default_context()
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Return when the server has taken it for every recipient. Raises DeliveryError otherwise.
 
         One refused recipient among several fails the whole: the rest get the same mail again with the next try, under
         the same Message-ID.
         """
         name = self._mailbox.name
-        dress = await asyncio.to_thread(self._dress, outgoing) if self._dress else Dress()
+        dress = await asyncio.to_thread(self._content_for, outgoing) if self._content_for else EmailContent()
         message = make_message(self._mailbox, outgoing, dress)
         try:
             async with asyncio.timeout(self._deadline_s):
-                await self._hand_in(message)
+                await self._submit(message)
         except TimeoutError as exc:
             raise DeliveryError(name, f"not taken within {self._deadline_s:g} s") from exc
         except aiosmtplib.SMTPRecipientsRefused as exc:
             worst = max(exc.recipients, key=lambda refused: refused.code)
-            raise refusal(name, worst.code, f"{worst.recipient}: {worst.message}") from exc
+            raise smtp_error(name, worst.code, f"{worst.recipient}: {worst.message}") from exc
         except aiosmtplib.SMTPResponseException as exc:
-            raise refusal(name, exc.code, exc.message) from exc
+            raise smtp_error(name, exc.code, exc.message) from exc
         except (aiosmtplib.SMTPException, OSError, ValueError) as exc:
-            raise DeliveryError(name, f"{type(exc).__name__}: {_flat(str(exc))}") from exc
+            raise DeliveryError(name, f"{type(exc).__name__}: {_on_one_line(str(exc))}") from exc
 
-    async def _hand_in(self, message: EmailMessage) -> None:
+    async def _submit(self, message: EmailMessage) -> None:
         box = self._mailbox
         client = aiosmtplib.SMTP(
             hostname=box.host,
@@ -125,53 +125,53 @@ class MailChannel:
                 await client.login(box.user, box.password)
             refused, _ = await client.send_message(message, sender=box.sender, recipients=list(box.recipients))
             if refused:
-                address, (code, said) = max(refused.items(), key=lambda item: item[1][0])
-                raise refusal(box.name, code, f"{address}: {said}")
+                address, (code, reply) = max(refused.items(), key=lambda item: item[1][0])
+                raise smtp_error(box.name, code, f"{address}: {reply}")
 
 
-def make_message(mailbox: Mailbox, outgoing: Outgoing, dress: Dress) -> EmailMessage:
+def make_message(mailbox: Mailbox, outgoing: OutgoingNotice, content: EmailContent) -> EmailMessage:
     """The mail of a notice: the same on every try, its date that of the decision."""
     message = EmailMessage(policy=SMTP)
     message["From"] = mailbox.sender
     message["To"] = ", ".join(mailbox.recipients)
     message["Subject"] = subject(outgoing)
     message["Date"] = format_datetime(outgoing.created_at.astimezone(UTC))
-    message["Message-ID"] = f"<{_flat(outgoing.notice_id)}@{mailbox.sender.rpartition('@')[2]}>"
+    message["Message-ID"] = f"<{_on_one_line(outgoing.notice_id)}@{mailbox.sender.rpartition('@')[2]}>"
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers
     message["Expires"] = format_datetime(outgoing.expires_at.astimezone(UTC))
     message.set_content(outgoing.text.rstrip("\n") + "\n")
-    inline = [one for one in dress.attachments if one.content_id]
-    if dress.html:
-        message.add_alternative(dress.html, subtype="html")
+    inline = [one for one in content.attachments if one.content_id]
+    if content.html:
+        message.add_alternative(content.html, subtype="html")
         body = message.get_payload(1)
         assert isinstance(body, EmailMessage)  # noqa: S101 - narrows the type, holds by construction
         for one in inline:
-            body.add_related(one.content, *_type(one), cid=f"<{one.content_id}>", filename=_flat(one.filename))
-    for one in dress.attachments:
-        if not (dress.html and one.content_id):
-            message.add_attachment(one.content, *_type(one), filename=_flat(one.filename))
+            body.add_related(one.content, *_type(one), cid=f"<{one.content_id}>", filename=_on_one_line(one.filename))
+    for one in content.attachments:
+        if not (content.html and one.content_id):
+            message.add_attachment(one.content, *_type(one), filename=_on_one_line(one.filename))
     for n, part in enumerate(part for part in message.walk() if part.is_multipart()):
-        part.set_boundary(f"=_{_flat(outgoing.notice_id)}_{n}")  # drawn anew for each try if left to the library
+        part.set_boundary(f"=_{_on_one_line(outgoing.notice_id)}_{n}")  # drawn anew for each try if left to the library
     return message
 
 
-def subject(outgoing: Outgoing) -> str:
+def subject(outgoing: OutgoingNotice) -> str:
     """The trip and the first line that says something."""
     first = next((line.strip() for line in outgoing.text.splitlines() if line.strip()), outgoing.kind)
     trip = f"{outgoing.trip_id}: " if outgoing.trip_id and outgoing.trip_id not in first else ""
-    whole = _flat(trip + first)
-    return whole if len(whole) <= MOST_SUBJECT else whole[: MOST_SUBJECT - 3].rstrip() + "..."
+    whole = _on_one_line(trip + first)
+    return whole if len(whole) <= MAX_SUBJECT else whole[: MAX_SUBJECT - 3].rstrip() + "..."
 
 
-def refusal(name: str, code: int, said: str) -> DeliveryError:
+def smtp_error(name: str, code: int, reply: str) -> DeliveryError:
     """An SMTP reply as our failure: 4yz is tried again, 5yz is final (RFC 5321, 4.2.1) unless it is about the login."""
-    final = 500 <= code <= 599 and code not in _OF_THE_LOGIN
-    return DeliveryError(name, f"answered {code}: {_flat(said)}", permanent=final)
+    final = 500 <= code <= 599 and code not in _LOGIN_ERRORS
+    return DeliveryError(name, f"answered {code}: {_on_one_line(reply)}", permanent=final)
 
 
 def _type(attachment: Attachment) -> Sequence[str]:
     return attachment.media_type.split("/", 1)
 
 
-def _flat(text: str) -> str:
-    return _FLAT.sub(" ", text)[:200].strip()
+def _on_one_line(text: str) -> str:
+    return _CONTROL_CHARACTERS.sub(" ", text)[:200].strip()

@@ -5,7 +5,7 @@ import os
 import re
 from pathlib import Path
 
-from alertd.delivery.channel import Outgoing
+from alertd.delivery.channel import OutgoingNotice
 from alertd.errors import DeliveryError
 
 _FILE_SAFE = re.compile(r"[A-Za-z0-9_-]{1,120}")
@@ -17,7 +17,7 @@ class FileChannel:
     def __init__(self, name: str, folder: Path) -> None:
         self._name, self._folder = name, folder
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Raises DeliveryError when the file cannot be written, or the id would not make a file name."""
         if not _FILE_SAFE.fullmatch(outgoing.notice_id):
             raise DeliveryError(self._name, f"the notice id {outgoing.notice_id!r} is no file name", permanent=True)
@@ -26,7 +26,7 @@ class FileChannel:
         except OSError as exc:
             raise DeliveryError(self._name, f"{self._folder} cannot be written: {exc.strerror or exc}") from exc
 
-    def _write(self, outgoing: Outgoing) -> None:
+    def _write(self, outgoing: OutgoingNotice) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)
         final = self._folder / f"{outgoing.notice_id}.txt"
         part = final.with_suffix(".part")

@@ -19,23 +19,23 @@ from typing import Self
 import httpx
 
 import alertd
-from alertd.delivery.address_policy import Network, denied, listed
-from alertd.delivery.channel import NoticeRefused, Outgoing, TargetGone
+from alertd.delivery.address_policy import Network, denial_reason, is_listed
+from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
 from alertd.delivery.cloudevents import CONTENT_TYPE as ENVELOPED
 from alertd.delivery.cloudevents import wrap
 from alertd.delivery.standard_webhooks import headers as signature_headers
 from alertd.delivery.standard_webhooks import read_secret
 from alertd.errors import ConfigError, DeliveryError
-from alertd.http_dates import asked_wait_s
+from alertd.http_dates import parse_retry_after_s
 
 DEADLINE_S = 20.0
-CONNECT_S = 5.0
+CONNECT_TIMEOUT_S = 5.0
 MAX_BODY_BYTES = 64 * 1024  # what CloudEvents 1.0.2 intermediaries must forward; a receiver may refuse more
-MAX_ANSWER_BYTES = 4 * 1024
-ANSWER_BODY_S = 2.0
+MAX_RESPONSE_BYTES = 4 * 1024
+RESPONSE_BODY_TIMEOUT_S = 2.0
 _TOKEN = re.compile(r"[A-Za-z0-9._~+/-]*=*")
 _HOST = re.compile(r"[A-Za-z0-9._:-]+")
-_ABOUT_THE_NOTICE = frozenset({400, 413, 415, 422})
+_NOTICE_ERRORS = frozenset({400, 413, 415, 422})
 
 Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
 
@@ -87,7 +87,7 @@ class WebhookChannel:
             verify=tls or ssl.create_default_context(),
             trust_env=False,  # no proxy and no .netrc from the environment may see a notice
             follow_redirects=False,
-            timeout=httpx.Timeout(deadline_s, connect=min(CONNECT_S, deadline_s)),
+            timeout=httpx.Timeout(deadline_s, connect=min(CONNECT_TIMEOUT_S, deadline_s)),
             # No connection is kept: one that the other end closed meanwhile would fail a notice, and many endpoints
             # would hold more of them than a process may have open.
             limits=httpx.Limits(max_keepalive_connections=0),
@@ -109,7 +109,7 @@ class WebhookChannel:
     async def aclose(self) -> None:
         await self._client.aclose()
 
-    async def send(self, outgoing: Outgoing, now_epoch_s: float) -> None:
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Return on a 2xx answer. Raises DeliveryError otherwise, TargetGone on 410."""
         body = wrap(outgoing, self._source) if self._source else outgoing.body
         if len(body) > MAX_BODY_BYTES:
@@ -132,7 +132,7 @@ class WebhookChannel:
             raise DeliveryError(self._name, f"{type(exc).__name__}: {_printable(str(exc))}") from exc
 
     async def _exchange(self, body: bytes, signed: dict[str, str], now_epoch_s: float) -> None:
-        *others, last = await self._judged_addresses()
+        *others, last = await self._allowed_addresses()
         for address in others:
             # Nothing has been sent when a connection fails: the next address may be tried at once.
             with suppress(httpx.ConnectError, httpx.ConnectTimeout):
@@ -150,14 +150,14 @@ class WebhookChannel:
         )
         response = await self._client.send(request, stream=True)
         try:
-            said = await _start_of_body(response)
+            reply = await _start_of_body(response)
         finally:
             await response.aclose()
             self._client.cookies.clear()
         if not response.is_success:
-            raise _failure(self._name, response, said, now_epoch_s)
+            raise _delivery_error(self._name, response, reply, now_epoch_s)
 
-    async def _judged_addresses(self) -> Sequence[str]:
+    async def _allowed_addresses(self) -> Sequence[str]:
         host, port = self._host, self._url.port or (443 if self._url.scheme == "https" else 80)
         try:
             addresses = await self._resolve(host, port)
@@ -166,9 +166,9 @@ class WebhookChannel:
         if not addresses:
             raise DeliveryError(self._name, f"{host} has no address")
         for address in addresses:
-            if listed(address, self._allow):
+            if is_listed(address, self._allow):
                 continue
-            if refused := denied(address):
+            if refused := denial_reason(address):
                 raise DeliveryError(self._name, f"{host}: {refused}; if it is yours, allow its network")
             if self._url.scheme == "http":
                 raise DeliveryError(self._name, f"{host}: {address} is public and may be called by https only")
@@ -177,7 +177,7 @@ class WebhookChannel:
 
 def retry_after_s(value: str | None, now_epoch_s: float) -> float | None:
     """What a `Retry-After` header asks; None when it is no answer, or a date gone by."""
-    wait_s = asked_wait_s(value, datetime.fromtimestamp(now_epoch_s, UTC))
+    wait_s = parse_retry_after_s(value, datetime.fromtimestamp(now_epoch_s, UTC))
     return wait_s if wait_s is not None and wait_s >= 0 else None
 
 
@@ -208,24 +208,24 @@ async def _start_of_body(response: httpx.Response) -> str:
     """What the other side says, for the note. The status is known: a body that stalls changes nothing."""
     read = bytearray()
     with suppress(TimeoutError, httpx.HTTPError):
-        async with asyncio.timeout(ANSWER_BODY_S):
+        async with asyncio.timeout(RESPONSE_BODY_TIMEOUT_S):
             async for chunk in response.aiter_raw():  # raw: nothing is unpacked, so nothing can swell
                 read += chunk
-                if len(read) >= MAX_ANSWER_BYTES:
+                if len(read) >= MAX_RESPONSE_BYTES:
                     break
-    return _printable(bytes(read[:MAX_ANSWER_BYTES]).decode(errors="replace"))
+    return _printable(bytes(read[:MAX_RESPONSE_BYTES]).decode(errors="replace"))
 
 
-def _failure(name: str, response: httpx.Response, said: str, now_epoch_s: float) -> DeliveryError:
+def _delivery_error(name: str, response: httpx.Response, reply: str, now_epoch_s: float) -> DeliveryError:
     status = response.status_code
-    problem = f"answered {status}" + (f": {said}" if said else "")
+    problem = f"answered {status}" + (f": {reply}" if reply else "")
     if status == httpx.codes.GONE:
-        return TargetGone(name, problem)
+        return ChannelGone(name, problem)
     asked_s = None
     if status in (httpx.codes.TOO_MANY_REQUESTS, httpx.codes.SERVICE_UNAVAILABLE):
         asked_s = retry_after_s(response.headers.get("retry-after"), now_epoch_s)
-    if status in _ABOUT_THE_NOTICE:
-        return NoticeRefused(name, problem)
+    if status in _NOTICE_ERRORS:
+        return NoticeRejected(name, problem)
     return DeliveryError(name, problem, retry_after_s=asked_s)
 
 

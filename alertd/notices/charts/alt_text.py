@@ -9,11 +9,11 @@ import numpy as np
 
 from alertd.forecast.verification import BrierParts, Contingency, Reliability
 from alertd.notices import surfaces
-from alertd.notices.charts.axis_units import Measures
-from alertd.notices.charts.markers import marks_of, road_runs
+from alertd.notices.charts.axis_units import AxisUnits
+from alertd.notices.charts.markers import markers_of, road_runs
 from alertd.notices.charts.palette import ADVICE, CLOSED, ROAD, WARNED
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import asked, leaving_lines
+from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.plan.model import Advice, Plan
 from alertd.plan.road_by_hour import RoadHours
 from alertd.road.road_class import RoadClass
@@ -21,7 +21,7 @@ from alertd.route.model import Route
 from alertd.units import HOUR_S
 
 
-def heads(plan: Plan) -> list[str]:
+def title_lines(plan: Plan) -> list[str]:
     """What stands below every title: the advice, then when it leaves and arrives."""
     said = {
         Advice.CLEAR: "No chains expected by this forecast",
@@ -38,87 +38,87 @@ def heads(plan: Plan) -> list[str]:
     short = [f"SHORT OF CHAINS: {plan.singles_short} single chains missing."] if plan.singles_short else []
     leaves, arrives = (
         phrases.day_clock(plan.depart_at, plan.depart_zone),
-        phrases.clock(plan.arrive_at, plan.arrive_zone),
+        phrases.clock_time(plan.arrive_at, plan.arrive_zone),
     )
     return [f"{said}.", *ice, *short, f"Leaves {leaves}, arrives {arrives}."]
 
 
-def feet(plan: Plan) -> list[str]:
+def footer_lines(plan: Plan) -> list[str]:
     """Whose word it is and how old."""
     partial = ["Some of the forecast is old or missing: be ready to chain."] if plan.partial else []
     return [*partial, f"{phrases.forecast_age(plan)}. {phrases.SIGNS} {phrases.PARKED}"]
 
 
-def strip_feet(plan: Plan) -> list[str]:
+def profile_footer(plan: Plan) -> list[str]:
     return [
         "Road: the likeliest when the truck is there. Odds: of snow, frost or ice on it, a full row is certain.",
-        *feet(plan),
+        *footer_lines(plan),
     ]
 
 
-def deck_rows(plan: Plan, measures: Measures) -> list[tuple[str, str]]:
+def deck_rows(plan: Plan, units: AxisUnits) -> list[tuple[str, str]]:
     """One row for the bridges whose decks may be icy while the road is not: how many, and the likeliest."""
     if not plan.bridges:
         return []
     worst = max(plan.bridges, key=lambda b: b.probability)
-    place = f"{worst.name or 'one'} at {measures.distance(worst.start_m)}, {phrases.percent(worst.probability)} likely"
+    place = f"{worst.name or 'one'} at {units.distance(worst.start_m)}, {phrases.percent(worst.probability)} likely"
     n = len(plan.bridges)
     return [("◆", f"{n} bridge{'s' if n > 1 else ''} that may be icy alone, first of all {place}")]
 
 
-def clock_feet(plan: Plan) -> list[str]:
+def time_distance_footer(plan: Plan) -> list[str]:
     others = (
         " Column: what leaving then would ask. Dotted: other departures, at an even pace." if plan.departures else ""
     )
-    return [f"Field: the likeliest road at that place and hour.{others}", *feet(plan)]
+    return [f"Field: the likeliest road at that place and hour.{others}", *footer_lines(plan)]
 
 
-def chart_feet(plan: Plan) -> list[str]:
-    return ["Road: the likeliest when the truck is there. Squares: listed stops.", *feet(plan)]
+def map_footer(plan: Plan) -> list[str]:
+    return ["Road: the likeliest when the truck is there. Squares: listed stops.", *footer_lines(plan)]
 
 
-def strip_said(plan: Plan, route: Route, measures: Measures) -> tuple[str, ...]:
+def profile_alt(plan: Plan, route: Route, units: AxisUnits) -> tuple[str, ...]:
     return (
-        *heads(plan),
-        *_roads(plan, measures),
-        *_stretches(plan, measures),
-        *_marks(plan, measures),
-        *_summits(plan, route, measures),
-        *(f"{label}: {text}." for label, text in deck_rows(plan, measures)),
-        *_closures(plan, measures),
-        *_lands(route, measures),
-        *feet(plan),
+        *title_lines(plan),
+        *_roads(plan, units),
+        *_stretches(plan, units),
+        *_marks(plan, units),
+        *_summits(plan, route, units),
+        *(f"{label}: {text}." for label, text in deck_rows(plan, units)),
+        *_closures(plan, units),
+        *_lands(route, units),
+        *footer_lines(plan),
     )
 
 
-def chart_said(plan: Plan, route: Route, measures: Measures) -> tuple[str, ...]:
+def map_alt(plan: Plan, route: Route, units: AxisUnits) -> tuple[str, ...]:
     return (
-        *heads(plan),
-        f"The way is {measures.distance(route.length_m)} long, with {len(route.stops)} listed stops.",
-        *_lands(route, measures),
-        *_roads(plan, measures),
-        *_marks(plan, measures),
-        *_summits(plan, route, measures),
-        *_closures(plan, measures),
-        *feet(plan),
+        *title_lines(plan),
+        f"The way is {units.distance(route.length_m)} long, with {len(route.stops)} listed stops.",
+        *_lands(route, units),
+        *_roads(plan, units),
+        *_marks(plan, units),
+        *_summits(plan, route, units),
+        *_closures(plan, units),
+        *footer_lines(plan),
     )
 
 
-def clock_said(plan: Plan, route: Route, hours: RoadHours, measures: Measures) -> tuple[str, ...]:
+def time_distance_alt(plan: Plan, route: Route, hours: RoadHours, units: AxisUnits) -> tuple[str, ...]:
     return (
-        *heads(plan),
-        *_marks(plan, measures),
+        *title_lines(plan),
+        *_marks(plan, units),
         *(line for s in route.summits if s.name for line in _by_hour(plan, hours, s.distance_m, s.name)),
         *_asked_by_hour(plan),
-        *(f"{line}." for line in leaving_lines(plan)),
-        *feet(plan),
+        *(f"{line}." for line in departure_lines(plan)),
+        *footer_lines(plan),
     )
 
 
-def _roads(plan: Plan, measures: Measures) -> Iterator[str]:
-    for start, end, look in road_runs(plan):
-        begins, ends = (phrases.clock(_reached(plan, m), plan.depart_zone) for m in (start, end))
-        yield f"{measures.distance(start)} to {measures.distance(end)}, {begins} to {ends}: {look.name} most likely."
+def _roads(plan: Plan, units: AxisUnits) -> Iterator[str]:
+    for start, end, style in road_runs(plan):
+        begins, ends = (phrases.clock_time(_reached(plan, m), plan.depart_zone) for m in (start, end))
+        yield f"{units.distance(start)} to {units.distance(end)}, {begins} to {ends}: {style.name} most likely."
 
 
 def _reached(plan: Plan, at_m: float) -> datetime:
@@ -126,35 +126,35 @@ def _reached(plan: Plan, at_m: float) -> datetime:
     return plan.along.begins_at + timedelta(seconds=round(s))
 
 
-def _stretches(plan: Plan, measures: Measures) -> Iterator[str]:
+def _stretches(plan: Plan, units: AxisUnits) -> Iterator[str]:
     for s in plan.stretches:
         place = f"{s.place}, " if s.place else ""
         yield (
-            f"{place}{measures.distance(s.start_m)} to {measures.distance(s.end_m)}: {ADVICE[s.advice].name}, "
+            f"{place}{units.distance(s.start_m)} to {units.distance(s.end_m)}: {ADVICE[s.advice].name}, "
             f"{phrases.likely(s)}."
         )
 
 
-def _marks(plan: Plan, measures: Measures) -> Iterator[str]:
-    return (f"{m.label}: {m.text}." for m in marks_of(plan, measures))
+def _marks(plan: Plan, units: AxisUnits) -> Iterator[str]:
+    return (f"{m.label}: {m.text}." for m in markers_of(plan, units))
 
 
-def _summits(plan: Plan, route: Route, measures: Measures) -> Iterator[str]:
+def _summits(plan: Plan, route: Route, units: AxisUnits) -> Iterator[str]:
     for s in route.summits:
         if s.name and s.distance_m >= plan.along.distance_m[0]:
-            at = phrases.clock(_reached(plan, s.distance_m), plan.depart_zone)
-            yield f"Summit {s.name}, {measures.height(s.elevation_m)}, at {measures.distance(s.distance_m)}, {at}."
+            at = phrases.clock_time(_reached(plan, s.distance_m), plan.depart_zone)
+            yield f"Summit {s.name}, {units.height(s.elevation_m)}, at {units.distance(s.distance_m)}, {at}."
 
 
-def _closures(plan: Plan, measures: Measures) -> Iterator[str]:
+def _closures(plan: Plan, units: AxisUnits) -> Iterator[str]:
     for c in plan.closures:
         kind = CLOSED.name if c.posted else WARNED.name
         ends = f" until {phrases.day_clock(c.ends_at, c.zone)}" if c.ends_at else ""
-        yield f"{kind}, {measures.distance(c.start_m)} to {measures.distance(c.end_m)}{ends}: {c.what}."
+        yield f"{kind}, {units.distance(c.start_m)} to {units.distance(c.end_m)}{ends}: {c.what}."
 
 
-def _lands(route: Route, measures: Measures) -> Iterator[str]:
-    return (f"{j.name}: to {measures.distance(j.end_m)}." for j in route.jurisdictions)
+def _lands(route: Route, units: AxisUnits) -> Iterator[str]:
+    return (f"{j.name}: to {units.distance(j.end_m)}." for j in route.jurisdictions)
 
 
 def _by_hour(plan: Plan, hours: RoadHours, at_m: float, name: str) -> Iterator[str]:
@@ -164,7 +164,7 @@ def _by_hour(plan: Plan, hours: RoadHours, at_m: float, name: str) -> Iterator[s
     for road_class, same in groupby(range(hours.likely.shape[1]), key=lambda h: int(hours.likely[place, h])):
         span = list(same)
         begins, ends = (
-            phrases.clock(datetime.fromtimestamp(hours.first_epoch_s + h * HOUR_S, UTC), plan.depart_zone)
+            phrases.clock_time(datetime.fromtimestamp(hours.first_epoch_s + h * HOUR_S, UTC), plan.depart_zone)
             for h in (span[0], span[-1])
         )
         runs.append(f"{ROAD[RoadClass(road_class)].name} {begins} to {ends}")
@@ -172,19 +172,19 @@ def _by_hour(plan: Plan, hours: RoadHours, at_m: float, name: str) -> Iterator[s
 
 
 def _asked_by_hour(plan: Plan) -> Iterator[str]:
-    for advice, same in groupby(plan.departures, key=lambda d: asked(plan, d)):
+    for advice, same in groupby(plan.departures, key=lambda d: departure_advice(plan, d)):
         span = list(same)
         begins, ends = (phrases.day_clock(d.depart_at, plan.depart_zone) for d in (span[0], span[-1]))
         yield f"Leaving {begins} to {ends}: {ADVICE[advice].name}."
 
 
-RELIABILITY_FEET: Final = (
+RELIABILITY_FOOTER: Final = (
     "Dashed: where odds that hold would lie. Grey bars: how far chance alone takes nine of ten points off it. "
     "Dotted: how often it happened at all.",
 )
 
 
-def reliability_said(
+def reliability_alt(
     what: str, bins: Reliability, parts: BrierParts, table: Contingency, yes_from_frac: float
 ) -> tuple[str, ...]:
     rows = zip(bins.count, bins.mean_prob_frac, bins.happened_frac, bins.low_frac, bins.high_frac, strict=True)

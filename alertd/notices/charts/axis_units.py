@@ -11,7 +11,7 @@ _NICE: Final = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
 _NICE_H: Final = (1, 2, 3, 4, 6, 12, 24)
 
 
-class Measures:
+class AxisUnits:
     """Miles and feet, or kilometres and metres."""
 
     def __init__(self, *, metric: bool) -> None:

@@ -9,8 +9,8 @@ from textwrap import wrap
 from typing import Final
 
 from alertd.notices.charts.palette import DARK, LIGHT
-from alertd.rules.rig import Axle, AxleRole, Place, Rig, Side, Tire
-from alertd.rules.tire_text import tires_words
+from alertd.rules.rig import Axle, AxleRole, Rig, Side, Tire, TirePlace
+from alertd.rules.tire_text import tires_line
 
 _TIRE_W: Final = 20
 _TIRE_H: Final = 36
@@ -52,7 +52,7 @@ def _style() -> str:
 """
 
 
-def picture_text(rig: Rig, tires: Collection[Tire]) -> str:
+def axle_text(rig: Rig, tires: Collection[Tire]) -> str:
     """A row an axle: [C] a tire with a chain, [ ] one without; of a dual pair the outer box is the outside tire."""
     chained = frozenset(tires)
     lines = [f"{'':22}{'left':<8}{'front':^5}{'right':>8}"]
@@ -70,7 +70,7 @@ def _box(chained: bool) -> str:
 
 def _by_side(axle_idx: int, axle: Axle) -> tuple[tuple[Tire, ...], tuple[Tire, ...]]:
     """The axle's tires as they stand from left to right, the left side's and the right side's."""
-    places: tuple[Place, ...] = ("outside", "inside") if axle.dual else ("single",)
+    places: tuple[TirePlace, ...] = ("outside", "inside") if axle.dual else ("single",)
     left: Side = "left"
     right: Side = "right"
     return (
@@ -85,14 +85,14 @@ def _label(rig: Rig, axle_idx: int) -> str:
     return f"{axle_idx + 1} {axle.role}{unit}" + (" (lift)" if axle.lift else "")
 
 
-def picture_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str] = ()) -> str:
+def axle_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str] = ()) -> str:
     """A whole SVG document, readable without color, in light, dark and print.
 
     title: what the picture is of, for the head and for who cannot see it. lines: set below it, e.g. the law's text
     and what is in doubt.
     """
     chained = frozenset(tires)
-    said = tires_words(rig, chained)
+    said = tires_line(rig, chained)
     below = [*wrap(f"Chain {len(chained)} tires: {said}" if chained else "No tire is asked.", _LINE_LETTERS)]
     for line in lines:
         below += wrap(line, _LINE_LETTERS)

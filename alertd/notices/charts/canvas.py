@@ -62,12 +62,12 @@ class View:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Picture:
+class Chart:
     """A drawing, what it is of, and the same in sentences."""
 
     title: str
-    said: tuple[str, ...]
-    sheet: "Sheet"
+    alt_text: tuple[str, ...]
+    canvas: "Canvas"
 
     def svg(self) -> str:
         """A whole document, the same bytes for the same picture.
@@ -79,7 +79,9 @@ class Picture:
     def png(self, scale: float = 2.0) -> bytes:
         """For mail and print: `scale` dots for each pixel of the view."""
         out = io.BytesIO()
-        self.sheet.figure.savefig(out, format="png", dpi=_DOT * scale, metadata={"Software": None, "Title": self.title})
+        self.canvas.figure.savefig(
+            out, format="png", dpi=_DOT * scale, metadata={"Software": None, "Title": self.title}
+        )
         return out.getvalue()
 
     def small_png(self, scale: float = 1.5) -> bytes:
@@ -89,7 +91,7 @@ class Picture:
         return out.getvalue()
 
 
-class Sheet:
+class Canvas:
     """A page of a view's width on which things are put by pixels from its top left corner."""
 
     def __init__(self, view: View, height_px: float) -> None:
@@ -116,37 +118,37 @@ class Sheet:
         self.figure.text(x / self.view.width_px, 1.0 - y / self.height_px, text, fontsize=size, **how)
 
 
-def width_of(text: str, size: float = PLAIN, *, bold: bool = False) -> float:
+def text_width(text: str, size: float = PLAIN, *, bold: bool = False) -> float:
     """Pixels that a line of text takes."""
     prop = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
     return float(text_to_path.get_text_width_height_descent(text, prop, ismath=False)[0])
 
 
-def wrapped(text: str, width_px: float, size: float = PLAIN, *, bold: bool = False) -> list[str]:
+def wrap_text(text: str, width_px: float, size: float = PLAIN, *, bold: bool = False) -> list[str]:
     """Lines of at most a width; a word that is wider stands alone."""
     lines: list[str] = []
     for word in text.split():
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and width_of(longer, size, bold=bold) <= width_px:
+        if lines and text_width(longer, size, bold=bold) <= width_px:
             lines[-1] = longer
         else:
             lines.append(word)
     return lines
 
 
-def _svg(picture: Picture) -> str:
+def _svg(picture: Chart) -> str:
     raw = io.BytesIO()
-    FigureCanvasSVG(picture.sheet.figure).print_svg(  # type: ignore[no-untyped-call]
+    FigureCanvasSVG(picture.canvas.figure).print_svg(  # type: ignore[no-untyped-call]
         raw, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
     )
     ElementTree.register_namespace("", _SVG)
     ElementTree.register_namespace("xlink", _XLINK)
     root = ElementTree.fromstring(raw.getvalue())  # noqa: S314  # matplotlib's own words, a line above
-    width, height = picture.sheet.view.width_px, round(picture.sheet.height_px)
+    width, height = picture.canvas.view.width_px, round(picture.canvas.height_px)
     root.attrib.update({"width": str(width), "height": str(height), "role": "img", "class": "alertd-picture"})
     root.attrib.pop("version", None)
     title, desc = ElementTree.Element(f"{{{_SVG}}}title"), ElementTree.Element(f"{{{_SVG}}}desc")
-    title.text, desc.text = picture.title, " ".join(picture.said)
+    title.text, desc.text = picture.title, " ".join(picture.alt_text)
     style = next(e for e in root.iter(f"{{{_SVG}}}style"))
     used: set[tuple[str, str]] = set()
     for e in root.iter():

@@ -11,11 +11,11 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.notices.charts import alt_text, primitives
-from alertd.notices.charts.axis_units import Measures
-from alertd.notices.charts.canvas import SMALL, Picture, Sheet, View, width_of
-from alertd.notices.charts.label_layout import Placed, place_labels
-from alertd.notices.charts.markers import marks_of, road_runs, rows_of
-from alertd.notices.charts.palette import ADVICE, BY_LABEL, CLOSED, PLAIN_BAR, QUIET, ROAD, WARNED, Look
+from alertd.notices.charts.axis_units import AxisUnits
+from alertd.notices.charts.canvas import SMALL, Canvas, Chart, View, text_width
+from alertd.notices.charts.label_layout import LabelPosition, place_labels
+from alertd.notices.charts.markers import marker_rows, markers_of, road_runs
+from alertd.notices.charts.palette import ADVICE, BY_LABEL, CLOSED, PLAIN_BAR, QUIET, ROAD, WARNED, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
 from alertd.notices.text import phrases
 from alertd.plan.model import Plan
@@ -42,30 +42,30 @@ class _Label:
     inverse: bool = False
 
 
-def strip(plan: Plan, route: Route, view: View) -> Picture:
+def draw_profile(plan: Plan, route: Route, view: View) -> Chart:
     """The picture of one plan on its route."""
-    measures = Measures(metric=view.metric)
+    units = AxisUnits(metric=view.metric)
     title = f"{plan.trip_id}: {plan.route_name}"
-    along, marks = plan.along, marks_of(plan, measures)
-    looks = [look for name, look in BY_LABEL.items() if name in along.surface]
-    advice = [look for a, look in ADVICE.items() if any(s.advice is a for s in plan.stretches)]
+    along, markers = plan.along, markers_of(plan, units)
+    styles = [style for name, style in BY_LABEL.items() if name in along.surface]
+    advice = [style for a, style in ADVICE.items() if any(s.advice is a for s in plan.stretches)]
     advice += [
-        look for look, posted in ((CLOSED, True), (WARNED, False)) if any(c.posted is posted for c in plan.closures)
+        style for style, posted in ((CLOSED, True), (WARNED, False)) if any(c.posted is posted for c in plan.closures)
     ]
-    head = primitives.head_lines(title, alt_text.heads(plan), view)
-    legend = primitives.legend_rows([*looks, *advice], view)
-    key = primitives.key_rows([*rows_of(marks), *alt_text.deck_rows(plan, measures)], view)
-    foot = primitives.small_lines(alt_text.strip_feet(plan), view)
+    head = primitives.head_lines(title, alt_text.title_lines(plan), view)
+    legend = primitives.legend_rows([*styles, *advice], view)
+    key = primitives.key_rows([*marker_rows(markers), *alt_text.deck_rows(plan, units)], view)
+    foot = primitives.small_lines(alt_text.profile_footer(plan), view)
 
     wide = view.width_px - LEFT - MARGIN
     begins_m, ends_m = along.distance_m[0], route.length_m
     px_of = wide / (ends_m - begins_m)
-    labels = [_Label(distance_m=m.distance_m, text=m.label, inverse=m.strong) for m in marks]
+    labels = [_Label(distance_m=m.distance_m, text=m.label, inverse=m.strong) for m in markers]
     labels += [_Label(distance_m=s.distance_m, text=f"▲ {s.name}") for s in route.summits if s.name]
     labels = [x for x in labels if begins_m <= x.distance_m <= ends_m]
     placed = place_labels(
         [(x.distance_m - begins_m) * px_of for x in labels],
-        [width_of(x.text, SMALL, bold=True) + 8.0 for x in labels],
+        [text_width(x.text, SMALL, bold=True) + 8.0 for x in labels],
         wide,
     )
     lanes_px = LANE * (1 + max([p.lane for p in placed], default=0)) + 4.0
@@ -77,27 +77,27 @@ def strip(plan: Plan, route: Route, view: View) -> Picture:
     top_legend = top_ticks + 2 * LINE + 8.0
     top_key = top_legend + len(legend) * (LINE + 2.0) + 6.0
     top_foot = top_key + len(key) * LINE + 6.0
-    sheet = Sheet(view, top_foot + primitives.lines_height(foot) + MARGIN)
+    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN)
 
     primitives.draw_lines(sheet, MARGIN, head)
     ax = sheet.axes(LEFT, top_profile, wide, PROFILE_PX)
     ax.set_xlim(begins_m, ends_m)
-    _profile(ax, plan, measures, view)
-    sheet.text(LEFT - 4.0, top_profile - 20.0, measures.high, SMALL, ha="right")
+    _profile(ax, plan, units, view)
+    sheet.text(LEFT - 4.0, top_profile - 20.0, units.high, SMALL, ha="right")
     _labels(ax, labels, placed, begins_m, px_of, view)
     _rows(sheet, top_rows, bands, wide, plan, route)
-    _ticks(sheet, top_ticks, wide, plan, measures)
+    _ticks(sheet, top_ticks, wide, plan, units)
     primitives.draw_legend(sheet, top_legend, legend)
     primitives.draw_key(sheet, top_key, key)
     primitives.draw_lines(sheet, top_foot, foot)
-    return Picture(title=title, said=alt_text.strip_said(plan, route, measures), sheet=sheet)
+    return Chart(title=title, alt_text=alt_text.profile_alt(plan, route, units), canvas=sheet)
 
 
-def _profile(ax: Axes, plan: Plan, measures: Measures, view: View) -> None:
+def _profile(ax: Axes, plan: Plan, units: AxisUnits, view: View) -> None:
     runs = road_runs(plan)
-    d, z = _thinned(plan.along.distance_m, np.asarray(plan.along.elevation_m) / measures.high_m, view)
+    d, z = _thinned(plan.along.distance_m, np.asarray(plan.along.elevation_m) / units.high_m, view)
     low, high = float(np.nanmin(z)), float(np.nanmax(z))
-    room = max(high - low, 300.0 / measures.high_m)
+    room = max(high - low, 300.0 / units.high_m)
     ax.set_ylim(low - 0.12 * room, low + 1.08 * room)
     floor = ax.get_ylim()[0]
 
@@ -106,8 +106,8 @@ def _profile(ax: Axes, plan: Plan, measures: Measures, view: View) -> None:
         y = np.interp(x, d, z)
         return np.column_stack((np.concatenate((x, [end, start])), np.concatenate((y, [floor, floor]))))
 
-    for look in dict.fromkeys(look for *_, look in runs):
-        primitives.fill(ax, [under(a, b) for a, b, it in runs if it is look], look, view)
+    for style in dict.fromkeys(style for *_, style in runs):
+        primitives.fill(ax, [under(a, b) for a, b, it in runs if it is style], style, view)
     ax.plot(d, z, color=view.color("ink"), linewidth=1.8, zorder=4.0)
     decks = [b.start_m for b in plan.bridges]
     ax.plot(
@@ -127,7 +127,7 @@ def _thinned(distance_m: Sequence[float], values: ArrayLike, view: View) -> tupl
 
 
 def _labels(
-    ax: Axes, labels: Sequence[_Label], placed: Sequence[Placed], begins_m: float, px_of: float, view: View
+    ax: Axes, labels: Sequence[_Label], placed: Sequence[LabelPosition], begins_m: float, px_of: float, view: View
 ) -> None:
     """Labels above the profile on their lanes, each with a stem down to the road."""
     low, high = ax.get_ylim()
@@ -142,7 +142,7 @@ def _labels(
         primitives.plate(ax, left, y, x.text, view, inverse=x.inverse, ha="left")
 
 
-def _rows(sheet: Sheet, top: float, bands: Sequence[str], wide: float, plan: Plan, route: Route) -> None:
+def _rows(sheet: Canvas, top: float, bands: Sequence[str], wide: float, plan: Plan, route: Route) -> None:
     """A row each below the profile: hills, road, odds of a winter road, chains, closures, whose land it is."""
     view, begins_m = sheet.view, plan.along.distance_m[0]
     px_of = wide / (route.length_m - begins_m)
@@ -181,8 +181,8 @@ def _hills(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) ->
 
 def _road(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
     runs = road_runs(plan)
-    for look in dict.fromkeys(look for *_, look in runs):
-        primitives.fill(ax, [primitives.box(a, b, 0, 1) for a, b, it in runs if it is look], look, view)
+    for style in dict.fromkeys(style for *_, style in runs):
+        primitives.fill(ax, [primitives.box(a, b, 0, 1) for a, b, it in runs if it is style], style, view)
     primitives.letters(ax, runs, 0.5, view, px_of)
     primitives.frame(ax, view)
 
@@ -212,13 +212,13 @@ def _closed(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
     primitives.frame(ax, view)
 
 
-def _bar(ax: Axes, start_m: float, end_m: float, look: Look, px_of: float, view: View) -> None:
+def _bar(ax: Axes, start_m: float, end_m: float, style: Style, px_of: float, view: View) -> None:
     """A bar with its letter, wide enough for it however short the road."""
     start_m, end_m = max(start_m, ax.get_xlim()[0]), min(end_m, ax.get_xlim()[1])
     half = max((end_m - start_m) / 2.0, 7.5 / px_of)
     middle = (start_m + end_m) / 2.0
-    primitives.fill(ax, [primitives.box(middle - half, middle + half, 0, 1)], look, view, zorder=2.0)
-    primitives.letters(ax, [(middle - half, middle + half, look)], 0.5, view, px_of)
+    primitives.fill(ax, [primitives.box(middle - half, middle + half, 0, 1)], style, view, zorder=2.0)
+    primitives.letters(ax, [(middle - half, middle + half, style)], 0.5, view, px_of)
 
 
 def _land(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) -> None:
@@ -227,7 +227,7 @@ def _land(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) -> 
         start, name = max(j.start_m, begins_m), j.code.partition("-")[2] or j.code or "?"
         if start > begins_m:
             ax.axvline(start, color=view.color("ink"), linewidth=1.6)
-        if (j.end_m - start) * px_of > width_of(name, SMALL) + 6.0:
+        if (j.end_m - start) * px_of > text_width(name, SMALL) + 6.0:
             primitives.plate(ax, (start + j.end_m) / 2.0, 0.5, name, view, edge=0.0, pad=0.05)
 
 
@@ -249,16 +249,16 @@ def steep_runs(route: Route) -> list[tuple[float, float, float]]:
     return sorted(out)
 
 
-def _ticks(sheet: Sheet, top: float, wide: float, plan: Plan, measures: Measures) -> None:
+def _ticks(sheet: Canvas, top: float, wide: float, plan: Plan, units: AxisUnits) -> None:
     """Distance, and below it the clock when the truck is there."""
     begins_m, ends_m = plan.along.distance_m[0], plan.route_length_m
-    for m, said in measures.even_distances(begins_m, ends_m, int(wide // 60)):
+    for m, said in units.even_distances(begins_m, ends_m, int(wide // 60)):
         x = LEFT + (m - begins_m) * wide / (ends_m - begins_m)
         if x + 18.0 > sheet.view.width_px:
             continue
         seconds = float(np.interp(m, plan.along.distance_m, plan.along.reach_s))
-        at = phrases.clock(plan.along.begins_at + timedelta(seconds=round(seconds)), plan.depart_zone)
+        at = phrases.clock_time(plan.along.begins_at + timedelta(seconds=round(seconds)), plan.depart_zone)
         sheet.text(x, top, said, SMALL, ha="center")
         sheet.text(x, top + LINE - 1.0, at.split()[0], SMALL, ha="center")
-    sheet.text(4.0, top, measures.far, SMALL)
-    sheet.text(4.0, top + LINE - 1.0, phrases.clock(plan.along.begins_at, plan.depart_zone).split()[1], SMALL)
+    sheet.text(4.0, top, units.far, SMALL)
+    sheet.text(4.0, top + LINE - 1.0, phrases.clock_time(plan.along.begins_at, plan.depart_zone).split()[1], SMALL)

@@ -8,27 +8,30 @@ _GAP_PX: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
+class LabelPosition:
     """Lane 0 is the lowest. `left_px` is where the label begins."""
 
     lane: int
     left_px: float
 
 
-def place_labels(at_px: Sequence[float], widths_px: Sequence[float], room_px: float) -> list[Placed]:
+def place_labels(at_px: Sequence[float], widths_px: Sequence[float], room_px: float) -> list[LabelPosition]:
     """Each label over its place, in the lowest lane where it fits, centred if it can be, else to a side of its stem.
 
     Labels come in order of importance: the first are the lowest. A label wider than the room starts at its left.
     """
     placed: list[tuple[int, float, float, float]] = []
     for at, width in zip(at_px, widths_px, strict=True):
-        lanes = range(len(placed) + 1)
+        breakers = range(len(placed) + 1)
         choices = [
-            (lane, left, stems) for stems in (True, False) for lane in lanes for left in _lefts(at, width, room_px)
+            (breaker, left, stems)
+            for stems in (True, False)
+            for breaker in breakers
+            for left in _lefts(at, width, room_px)
         ]
-        lane, left, _ = next(c for c in choices if _free(placed, c[0], at, c[1], c[1] + width, stems=c[2]))
-        placed.append((lane, at, left, left + width))
-    return [Placed(lane=lane, left_px=left) for lane, _, left, _ in placed]
+        breaker, left, _ = next(c for c in choices if _free(placed, c[0], at, c[1], c[1] + width, stems=c[2]))
+        placed.append((breaker, at, left, left + width))
+    return [LabelPosition(lane=breaker, left_px=left) for breaker, _, left, _ in placed]
 
 
 def _lefts(at: float, width: float, room: float) -> list[float]:
@@ -37,18 +40,24 @@ def _lefts(at: float, width: float, room: float) -> list[float]:
 
 
 def _free(
-    placed: Sequence[tuple[int, float, float, float]], lane: int, at: float, left: float, right: float, *, stems: bool
+    placed: Sequence[tuple[int, float, float, float]],
+    breaker: int,
+    at: float,
+    left: float,
+    right: float,
+    *,
+    stems: bool,
 ) -> bool:
     """Whether a label may lie there: clear of those in its lane; of stems too, its own and theirs, where that can be.
 
     Two labels of one place cannot be: then the upper one's stem runs behind the lower one.
     """
     for other, stem, a, b in placed:
-        if other == lane and left < b + _GAP_PX and right > a - _GAP_PX:
+        if other == breaker and left < b + _GAP_PX and right > a - _GAP_PX:
             return False
-        if stems and other < lane and a - 2.0 < at < b + 2.0:
+        if stems and other < breaker and a - 2.0 < at < b + 2.0:
             return False
-        if stems and other > lane and left - 2.0 < stem < right + 2.0:
+        if stems and other > breaker and left - 2.0 < stem < right + 2.0:
             return False
     return True
 

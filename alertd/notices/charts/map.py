@@ -12,11 +12,11 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from alertd.notices.charts import alt_text, primitives
-from alertd.notices.charts.axis_units import Measures
-from alertd.notices.charts.canvas import SMALL, Picture, Sheet, View, width_of
+from alertd.notices.charts.axis_units import AxisUnits
+from alertd.notices.charts.canvas import SMALL, Canvas, Chart, View, text_width
 from alertd.notices.charts.label_layout import place_around
-from alertd.notices.charts.markers import marks_of, road_runs, rows_of
-from alertd.notices.charts.palette import BY_LABEL, CLOSED, WARNED, Look
+from alertd.notices.charts.markers import marker_rows, markers_of, road_runs
+from alertd.notices.charts.palette import BY_LABEL, CLOSED, WARNED, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
 from alertd.plan.model import Plan
 from alertd.route.jurisdictions import Boundaries
@@ -26,33 +26,33 @@ from alertd.route.model import Route
 Array: TypeAlias = NDArray[np.float64]
 
 DEGREE_M: Final = 111_195.0  # of a great circle, on a sphere of 6,371 km
-SHAPES: Final = {False: (0.75, 1.25), True: (0.36, 0.6)}  # height over width, on a phone and on a desk
+ASPECT_RATIOS: Final = {False: (0.75, 1.25), True: (0.36, 0.6)}  # height over width, on a phone and on a desk
 ROAD_PX: Final = 6.0
 LABEL_PX: Final = 17.0
 
 
-def chart(plan: Plan, route: Route, boundaries: Boundaries, view: View) -> Picture:
+def draw_map(plan: Plan, route: Route, boundaries: Boundaries, view: View) -> Chart:
     """The picture of one plan on its route."""
-    measures = Measures(metric=view.metric)
+    units = AxisUnits(metric=view.metric)
     title = f"{plan.trip_id}: map of {plan.route_name}"
-    marks = marks_of(plan, measures)
-    box = box_around(route, SHAPES[view.wide])
+    markers = markers_of(plan, units)
+    box = box_around(route, ASPECT_RATIOS[view.wide])
     wide = view.width_px - 2 * MARGIN
     px_deg = wide / (box.east - box.west)
     high = (box.north - box.south) * px_deg / box.cos_lat
-    looks = [look for name, look in BY_LABEL.items() if name in plan.along.surface]
-    looks += [
-        look for look, posted in ((CLOSED, True), (WARNED, False)) if any(c.posted is posted for c in plan.closures)
+    styles = [style for name, style in BY_LABEL.items() if name in plan.along.surface]
+    styles += [
+        style for style, posted in ((CLOSED, True), (WARNED, False)) if any(c.posted is posted for c in plan.closures)
     ]
-    head = primitives.head_lines(title, alt_text.heads(plan), view)
-    legend = primitives.legend_rows(looks, view)
-    key = primitives.key_rows(rows_of(marks), view)
-    foot = primitives.small_lines(alt_text.chart_feet(plan), view)
+    head = primitives.head_lines(title, alt_text.title_lines(plan), view)
+    legend = primitives.legend_rows(styles, view)
+    key = primitives.key_rows(marker_rows(markers), view)
+    foot = primitives.small_lines(alt_text.map_footer(plan), view)
     top_map = MARGIN + primitives.lines_height(head) + 6.0
     top_legend = top_map + high + LINE + 10.0
     top_key = top_legend + len(legend) * (LINE + 2.0) + 6.0
     top_foot = top_key + len(key) * LINE + 6.0
-    sheet = Sheet(view, top_foot + primitives.lines_height(foot) + MARGIN)
+    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN)
 
     primitives.draw_lines(sheet, MARGIN, head)
     ax = sheet.axes(MARGIN, top_map, wide, high)
@@ -63,23 +63,23 @@ def chart(plan: Plan, route: Route, boundaries: Boundaries, view: View) -> Pictu
     _lands(ax, boundaries, box, wide, view)
     _road(ax, plan, route, view, (box.east - box.west) / 400.0)
     _stops(ax, route, view)
-    labels = [(m.distance_m, m.label, m.strong) for m in marks if m.label != "HOURS"]
+    labels = [(m.distance_m, m.label, m.strong) for m in markers if m.label != "HOURS"]
     needed_n = len(labels)
     labels += [(0.0, "START", False), (route.length_m, "END", False)]
     labels += [(s.distance_m, f"▲ {s.name}", False) for s in route.summits if s.name]
     labels += [((c.start_m + c.end_m) / 2.0, (CLOSED if c.posted else WARNED).letter, True) for c in plan.closures]
     marked_m = [m for m, *_ in labels] + [s.distance_m for s in route.stops]
     left = _letters(ax, plan, route, marked_m, (box.east - box.west) * box.cos_lat * DEGREE_M / wide, view)
-    labels += [((start + end) / 2.0, look.letter, False) for start, end, look in left]
+    labels += [((start + end) / 2.0, style.letter, False) for start, end, style in left]
     _labels(ax, labels, needed_n, route, box, (wide, high), view)
-    _scale(sheet, top_map + high + 4.0, box, wide, measures)
+    _scale(sheet, top_map + high + 4.0, box, wide, units)
     primitives.draw_legend(sheet, top_legend, legend)
     primitives.draw_key(sheet, top_key, key)
     primitives.draw_lines(sheet, top_foot, foot)
-    return Picture(title=title, said=alt_text.chart_said(plan, route, measures), sheet=sheet)
+    return Chart(title=title, alt_text=alt_text.map_alt(plan, route, units), canvas=sheet)
 
 
-def on_map(route: Route, distance_m: float | Array) -> tuple[Array, Array]:
+def lon_lat_at(route: Route, distance_m: float | Array) -> tuple[Array, Array]:
     """Longitude and latitude of places along the route."""
     lon = np.interp(distance_m, route.distance_m, route.lon_deg)
     return np.asarray(lon), np.asarray(np.interp(distance_m, route.distance_m, route.lat_deg))
@@ -96,7 +96,7 @@ def _lands(ax: Axes, boundaries: Boundaries, box: Box, wide: float, view: View) 
         ax.plot(x, y, color=view.color("quiet"), linewidth=1.2, zorder=1.0)
     for land in lands:
         if land.middle is not None:
-            fits = width_of(land.name, SMALL + 1.0) * deg_px < 2.0 * land.room_deg
+            fits = text_width(land.name, SMALL + 1.0) * deg_px < 2.0 * land.room_deg
             ax.text(
                 *land.middle,
                 land.name if fits else land.code.partition("-")[2],
@@ -111,27 +111,27 @@ def _lands(ax: Axes, boundaries: Boundaries, box: Box, wide: float, view: View) 
 
 def _road(ax: Axes, plan: Plan, route: Route, view: View, detail_deg: float) -> None:
     """The road behind as a thin line; ahead cased in ink, filled by class, with each class's own strokes across."""
-    behind = on_map(route, route.distance_m[route.distance_m <= plan.along.distance_m[0]])
+    behind = lon_lat_at(route, route.distance_m[route.distance_m <= plan.along.distance_m[0]])
     ax.plot(*behind, color=view.color("ink"), linewidth=1.5, zorder=3.0)
     runs = road_runs(plan)
     ahead = _thinned(route, plan.along.distance_m[0], route.length_m, detail_deg)
     ax.plot(*ahead, color=view.color("ink"), linewidth=ROAD_PX + 3.0, zorder=3.0, solid_capstyle="round")
-    for look in dict.fromkeys(look for *_, look in runs):
-        line = _broken([_thinned(route, a, b, detail_deg) for a, b, it in runs if it is look])
-        ax.plot(*line, color=view.color(look.role), linewidth=ROAD_PX, zorder=4.0, solid_capstyle="butt")
-        if look.dash:
-            ax.plot(*line, color=view.color("hatch"), linewidth=ROAD_PX, linestyle=(0, look.dash), zorder=4.1)
+    for style in dict.fromkeys(style for *_, style in runs):
+        line = _broken([_thinned(route, a, b, detail_deg) for a, b, it in runs if it is style])
+        ax.plot(*line, color=view.color(style.role), linewidth=ROAD_PX, zorder=4.0, solid_capstyle="butt")
+        if style.dash:
+            ax.plot(*line, color=view.color("hatch"), linewidth=ROAD_PX, linestyle=(0, style.dash), zorder=4.1)
     for c in plan.closures:
-        look = CLOSED if c.posted else WARNED
+        style = CLOSED if c.posted else WARNED
         line = _thinned(route, c.start_m, c.end_m, detail_deg)
-        ax.plot(*line, color=view.color(look.role), linewidth=3.0 * ROAD_PX, zorder=2.5)
+        ax.plot(*line, color=view.color(style.role), linewidth=3.0 * ROAD_PX, zorder=2.5)
 
 
 def _thinned(route: Route, start_m: float, end_m: float, detail_deg: float) -> tuple[Array, Array]:
     """A part of the route, with points no nearer to each other than a pixel or so, its ends kept."""
     d = route.distance_m
     at = np.concatenate(([start_m], d[(d > start_m) & (d < end_m)], [end_m]))
-    lon, lat = on_map(route, at)
+    lon, lat = lon_lat_at(route, at)
     keep, last = [0], 0
     for i in range(1, at.size - 1):
         if abs(lon[i] - lon[last]) + abs(lat[i] - lat[last]) >= detail_deg:
@@ -149,26 +149,26 @@ def _broken(lines: Sequence[tuple[Array, Array]]) -> tuple[Array, Array]:
 
 def _letters(
     ax: Axes, plan: Plan, route: Route, marked_m: Sequence[float], m_px: float, view: View
-) -> list[tuple[float, float, Look]]:
+) -> list[tuple[float, float, Style]]:
     """The letter of each run on the road, as near to its middle as it is clear of marks.
 
     Returns the longest run of each class that no run had room for.
     """
     near_m, runs, lettered = 13.0 * m_px, road_runs(plan), set()
-    for start, end, look in runs:
+    for start, end, style in runs:
         free = np.arange(start + near_m, end - near_m, 0.3 * near_m)
         free = free[np.all([np.abs(free - m) > near_m for m in marked_m], axis=0)] if marked_m else free
         if free.size:
-            lon, lat = on_map(route, float(free[np.abs(free - (start + end) / 2.0).argmin()]))
-            primitives.plate(ax, float(lon), float(lat), look.letter, view, edge=0.0, pad=0.08, zorder=5.5)
-            lettered.add(look)
-    left = [look for look in dict.fromkeys(look for *_, look in runs) if look not in lettered]
-    return [max((r for r in runs if r[2] is look), key=lambda r: r[1] - r[0]) for look in left]
+            lon, lat = lon_lat_at(route, float(free[np.abs(free - (start + end) / 2.0).argmin()]))
+            primitives.plate(ax, float(lon), float(lat), style.letter, view, edge=0.0, pad=0.08, zorder=5.5)
+            lettered.add(style)
+    left = [style for style in dict.fromkeys(style for *_, style in runs) if style not in lettered]
+    return [max((r for r in runs if r[2] is style), key=lambda r: r[1] - r[0]) for style in left]
 
 
 def _stops(ax: Axes, route: Route, view: View) -> None:
     """Every listed stop as a small square, whether the plan uses it or not."""
-    x, y = on_map(route, np.asarray([s.distance_m for s in route.stops]))
+    x, y = lon_lat_at(route, np.asarray([s.distance_m for s in route.stops]))
     ax.plot(
         x, y, linestyle="none", marker="s", markersize=5.0, zorder=5.0, markerfacecolor=view.color("paper"),
         markeredgecolor=view.color("ink"), markeredgewidth=1.2,
@@ -193,9 +193,9 @@ def _labels(
         x = (lon - box.west) / (box.east - box.west) * room[0]
         return list(zip(x.tolist(), ((lat - box.south) / (box.north - box.south) * room[1]).tolist(), strict=True))
 
-    at = on_map(route, np.asarray([m for m, *_ in labels]))
+    at = lon_lat_at(route, np.asarray([m for m, *_ in labels]))
     road = pixels(*_thinned(route, 0.0, route.length_m, (box.east - box.west) / 120.0))
-    sizes = [(width_of(text, SMALL, bold=True) + 8.0, LABEL_PX) for _, text, _ in labels]
+    sizes = [(text_width(text, SMALL, bold=True) + 8.0, LABEL_PX) for _, text, _ in labels]
     needed = [n < needed_n for n in range(len(labels))]
     spots = place_around(pixels(*at), sizes, room, road, needed)
     for (_, text, strong), lon, lat, spot in zip(labels, *at, spots, strict=True):
@@ -213,14 +213,14 @@ def _labels(
         primitives.plate(ax, *to, text, view, inverse=strong)
 
 
-def _scale(sheet: Sheet, top: float, box: Box, wide: float, measures: Measures) -> None:
+def _scale(sheet: Canvas, top: float, box: Box, wide: float, units: AxisUnits) -> None:
     """Below the map a bar of a round length at its middle latitude, and north."""
     m_px = (box.east - box.west) * box.cos_lat * DEGREE_M / wide
-    length_m, said = measures.even_distances(0.0, 0.4 * wide * m_px, 2)[-1]
+    length_m, said = units.even_distances(0.0, 0.4 * wide * m_px, 2)[-1]
     length_px = length_m / m_px
     bar = sheet.axes(MARGIN, top, length_px, LINE)
     bar.set_xlim(0.0, 1.0)
     bar.set_ylim(0.0, 1.0)
     bar.plot([0, 0, 1, 1], [0.8, 0.5, 0.5, 0.8], color=sheet.view.color("ink"), linewidth=1.6, clip_on=False)
-    sheet.text(MARGIN + length_px + 6.0, top, f"{said} {measures.far}", SMALL)
+    sheet.text(MARGIN + length_px + 6.0, top, f"{said} {units.far}", SMALL)
     sheet.text(MARGIN + wide, top, "N ↑", SMALL, ha="right", weight="bold")

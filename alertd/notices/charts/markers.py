@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from alertd.notices.charts.axis_units import Measures
-from alertd.notices.charts.palette import BY_LABEL, Look
+from alertd.notices.charts.axis_units import AxisUnits
+from alertd.notices.charts.palette import BY_LABEL, Style
 from alertd.notices.text import phrases
 from alertd.plan.model import Advice, Plan, StopChoice
 
@@ -16,7 +16,7 @@ _HELD: Final = "hold below it"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
+class Marker:
     """`label` stands on the picture, `text` beside it in the key and the sentences. strong: the plan counts on it."""
 
     label: str
@@ -26,7 +26,7 @@ class Mark:
     strong: bool
 
 
-def marks_of(plan: Plan, measures: Measures) -> tuple[Mark, ...]:
+def markers_of(plan: Plan, units: AxisUnits) -> tuple[Marker, ...]:
     """In the order of the road. "ON?" is where chains would go on if they have to."""
     out = []
     for n, s in enumerate(plan.stretches, 1):
@@ -35,9 +35,9 @@ def marks_of(plan: Plan, measures: Measures) -> tuple[Mark, ...]:
         held = f", {_HELD}" if s.advice is Advice.HOLD else ""
         tires = f", {s.hanging.singles_n} tires{held}"
         for word, stop, more in (("ON", s.chain_up, tires), ("OFF", s.chain_off, "")):
-            text = f"{_stop(stop, measures)}{more}"
+            text = f"{_stop(stop, units)}{more}"
             out.append(
-                Mark(
+                Marker(
                     label=f"{word}{sure}{number}",
                     distance_m=stop.distance_m,
                     at=stop.arrive_at,
@@ -47,31 +47,33 @@ def marks_of(plan: Plan, measures: Measures) -> tuple[Mark, ...]:
             )
     for b in plan.hours.breaks if plan.hours else ():
         if b.at_m is not None:
-            where = f"{b.stop_name or 'no listed stop'}, {measures.distance(b.at_m)}, {b.minutes:.0f} min"
-            text = f"{phrases.clock(b.due_at, plan.arrive_zone)} at the latest, {where}"
-            out.append(Mark(label="BREAK", distance_m=b.at_m, at=b.due_at, text=text, strong=True))
+            where = f"{b.stop_name or 'no listed stop'}, {units.distance(b.at_m)}, {b.minutes:.0f} min"
+            text = f"{phrases.clock_time(b.due_at, plan.arrive_zone)} at the latest, {where}"
+            out.append(Marker(label="BREAK", distance_m=b.at_m, at=b.due_at, text=text, strong=True))
     for x in plan.hours.limits if plan.hours else ():
         if x.reached_m is not None and x.reached_at is not None:
-            text = f"{phrases.clock(x.reached_at, plan.arrive_zone)}, {measures.distance(x.reached_m)}, {x.kind} limit"
-            out.append(Mark(label="HOURS", distance_m=x.reached_m, at=x.reached_at, text=text, strong=True))
+            text = (
+                f"{phrases.clock_time(x.reached_at, plan.arrive_zone)}, {units.distance(x.reached_m)}, {x.kind} limit"
+            )
+            out.append(Marker(label="HOURS", distance_m=x.reached_m, at=x.reached_at, text=text, strong=True))
     if plan.position is not None:
-        text = f"{phrases.clock(plan.position.at, plan.depart_zone)}, {measures.distance(plan.position.distance_m)}"
+        text = f"{phrases.clock_time(plan.position.at, plan.depart_zone)}, {units.distance(plan.position.distance_m)}"
         at_m = plan.position.distance_m
-        out.append(Mark(label="SEEN", distance_m=at_m, at=plan.position.at, text=text, strong=True))
+        out.append(Marker(label="SEEN", distance_m=at_m, at=plan.position.at, text=text, strong=True))
     return tuple(sorted(out, key=lambda m: m.distance_m))
 
 
-def rows_of(marks: Sequence[Mark]) -> list[tuple[str, str]]:
-    return [(m.label, m.text) for m in marks]
+def marker_rows(markers: Sequence[Marker]) -> list[tuple[str, str]]:
+    return [(m.label, m.text) for m in markers]
 
 
-def _stop(stop: StopChoice, measures: Measures) -> str:
+def _stop(stop: StopChoice, units: AxisUnits) -> str:
     invented = ", invented place" if stop.invented else ""
-    when = phrases.clock(stop.arrive_at, stop.zone)
-    return f"{when}, {phrases.stop_words(stop)}, {measures.distance(stop.distance_m)}{invented}"
+    when = phrases.clock_time(stop.arrive_at, stop.zone)
+    return f"{when}, {phrases.stop_words(stop)}, {units.distance(stop.distance_m)}{invented}"
 
 
-def road_runs(plan: Plan) -> list[tuple[float, float, Look]]:
+def road_runs(plan: Plan) -> list[tuple[float, float, Style]]:
     """Runs of one class (from, to, look), each point of the plan standing for the road halfway to its neighbours."""
     d = np.asarray(plan.along.distance_m)
     edges = np.concatenate((d[:1], 0.5 * (d[1:] + d[:-1]), [max(float(d[-1]), plan.route_length_m)]))

@@ -62,7 +62,7 @@ DARK: Final = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class Style:
     """How one kind of thing is drawn: the role of its fill, its hatch as matplotlib writes one, its letter and name.
 
     dash: strokes across a line of it on a map, as (on, off) in its widths; none where it is plain.
@@ -77,27 +77,27 @@ class Look:
 
 # Hatches of lines only: one of dots weighs 40 kB in an SVG.
 ROAD: Final = {
-    RoadClass.DRY: Look(role="dry", letter="d", name="dry"),
-    RoadClass.MOIST: Look(role="moist", letter="m", name="damp"),
-    RoadClass.WET: Look(role="wet", letter="w", name="wet"),
-    RoadClass.RIME: Look(role="rime", hatch="||", letter="r", name="frost", dash=(0.15, 1.6)),
-    RoadClass.SLUSH: Look(role="slush", hatch="---", letter="~", name="slush", dash=(0.3, 1.2)),
-    RoadClass.SNOW: Look(role="snow", hatch="///", letter="S", name="snow", dash=(0.15, 0.6)),
-    RoadClass.PACKED_SNOW: Look(role="packed", hatch="\\\\\\", letter="P", name="packed snow", dash=(0.15, 0.35)),
-    RoadClass.ICE: Look(role="ice", hatch="xxx", letter="I", name="ice", dash=(0.12, 0.25, 0.12, 0.9)),
-    RoadClass.GLAZE: Look(role="glaze", hatch="+++", letter="G", name="glaze", dash=(0.12, 0.2, 0.12, 0.2, 0.12, 0.8)),
-    RoadClass.UNKNOWN: Look(role="unknown", hatch="x", letter="?", name="not known", dash=(0.6, 1.6)),
+    RoadClass.DRY: Style(role="dry", letter="d", name="dry"),
+    RoadClass.MOIST: Style(role="moist", letter="m", name="damp"),
+    RoadClass.WET: Style(role="wet", letter="w", name="wet"),
+    RoadClass.RIME: Style(role="rime", hatch="||", letter="r", name="frost", dash=(0.15, 1.6)),
+    RoadClass.SLUSH: Style(role="slush", hatch="---", letter="~", name="slush", dash=(0.3, 1.2)),
+    RoadClass.SNOW: Style(role="snow", hatch="///", letter="S", name="snow", dash=(0.15, 0.6)),
+    RoadClass.PACKED_SNOW: Style(role="packed", hatch="\\\\\\", letter="P", name="packed snow", dash=(0.15, 0.35)),
+    RoadClass.ICE: Style(role="ice", hatch="xxx", letter="I", name="ice", dash=(0.12, 0.25, 0.12, 0.9)),
+    RoadClass.GLAZE: Style(role="glaze", hatch="+++", letter="G", name="glaze", dash=(0.12, 0.2, 0.12, 0.2, 0.12, 0.8)),
+    RoadClass.UNKNOWN: Style(role="unknown", hatch="x", letter="?", name="not known", dash=(0.6, 1.6)),
 }
 BY_LABEL: Final = {c.label: look for c, look in ROAD.items()}
 
 ADVICE: Final = {
-    Advice.CLEAR: Look(role="clear", name="no chains expected"),
-    Advice.SLOW: Look(role="slow", hatch="--", letter="S", name="winter road, no chains expected"),
-    Advice.READY: Look(role="ready", hatch="//", letter="R", name="be ready to chain"),
-    Advice.CHAIN: Look(role="chain", hatch="xx", letter="C", name="plan to chain"),
-    Advice.HOLD: Look(role="hold", letter="H", name="hold below it"),
+    Advice.CLEAR: Style(role="clear", name="no chains expected"),
+    Advice.SLOW: Style(role="slow", hatch="--", letter="S", name="winter road, no chains expected"),
+    Advice.READY: Style(role="ready", hatch="//", letter="R", name="be ready to chain"),
+    Advice.CHAIN: Style(role="chain", hatch="xx", letter="C", name="plan to chain"),
+    Advice.HOLD: Style(role="hold", letter="H", name="hold below it"),
 }
-CLOSED: Final = Look(role="hold", hatch="xxxx", letter="X", name="closed road")
-WARNED: Final = Look(role="ready", hatch="\\\\", letter="!", name="weather warning")
-PLAIN_BAR: Final = Look(role="clear")
-QUIET: Final = Look(role="quiet")
+CLOSED: Final = Style(role="hold", hatch="xxxx", letter="X", name="closed road")
+WARNED: Final = Style(role="ready", hatch="\\\\", letter="!", name="weather warning")
+PLAIN_BAR: Final = Style(role="clear")
+QUIET: Final = Style(role="quiet")

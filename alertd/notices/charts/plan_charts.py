@@ -1,10 +1,10 @@
 """Every picture of one plan."""
 
-from alertd.notices.charts.axles import picture_svg
-from alertd.notices.charts.canvas import Picture, View
-from alertd.notices.charts.elevation_profile import strip
-from alertd.notices.charts.map import chart
-from alertd.notices.charts.time_distance import clock, window_of
+from alertd.notices.charts.axles import axle_svg
+from alertd.notices.charts.canvas import Chart, View
+from alertd.notices.charts.elevation_profile import draw_profile
+from alertd.notices.charts.map import draw_map
+from alertd.notices.charts.time_distance import draw_time_distance, window_of
 from alertd.notices.text import phrases
 from alertd.plan.model import Plan
 from alertd.plan.road_ahead.hourly_need import Corridor
@@ -14,9 +14,7 @@ from alertd.route.model import Route
 from alertd.rules.rig import Rig
 
 
-def plan_pictures(
-    plan: Plan, route: Route, corridor: Corridor, boundaries: Boundaries, view: View
-) -> dict[str, Picture]:
+def plan_charts(plan: Plan, route: Route, corridor: Corridor, boundaries: Boundaries, view: View) -> dict[str, Chart]:
     """By the name of a file: "road" along the way, "hours" of the road, and "map".
 
     route and corridor are those the whole trip was planned on.
@@ -24,21 +22,21 @@ def plan_pictures(
     first, last = window_of(plan)
     hours = road_hours(route, corridor, first.timestamp(), last.timestamp())
     return {
-        "road": strip(plan, route, view),
-        "hours": clock(plan, route, hours, view),
-        "map": chart(plan, route, boundaries, view),
+        "road": draw_profile(plan, route, view),
+        "hours": draw_time_distance(plan, route, hours, view),
+        "map": draw_map(plan, route, boundaries, view),
     }
 
 
 def axle_svgs(plan: Plan, rig: Rig) -> dict[str, str]:
     """A document a stretch, "axles-1" and so on: which tires to chain there."""
     return {
-        f"axles-{n}": picture_svg(
+        f"axles-{n}": axle_svg(
             rig,
             s.hanging.tires,
             f"{s.place or f'Stretch {n}'}: chains on {plan.rig_name}",
             [
-                f"At {phrases.stop_words(s.chain_up)}, {phrases.clock(s.chain_up.arrive_at, s.chain_up.zone)}.",
+                f"At {phrases.stop_words(s.chain_up)}, {phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)}.",
                 phrases.SIGNS,
             ],
         )

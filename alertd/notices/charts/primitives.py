@@ -9,15 +9,15 @@ from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 from numpy.typing import ArrayLike
 
-from alertd.notices.charts.canvas import HEAD, PLAIN, SMALL, Sheet, View, width_of, wrapped
-from alertd.notices.charts.palette import Look
+from alertd.notices.charts.canvas import HEAD, PLAIN, SMALL, Canvas, View, text_width, wrap_text
+from alertd.notices.charts.palette import Style
 
 MARGIN: Final = 10.0
 LINE: Final = 16.0
 _SWATCH: Final = 30.0
 
 
-def fill(ax: Axes, polygons: Iterable[ArrayLike], look: Look, view: View, **how: Any) -> None:
+def fill(ax: Axes, polygons: Iterable[ArrayLike], style: Style, view: View, **how: Any) -> None:
     """Closed polygons, (vertex, 2) each, as one patch in a look: one element of an SVG, however many they are."""
     parts = [np.asarray(p, dtype=np.float64) for p in polygons]
     if not parts:
@@ -27,8 +27,8 @@ def fill(ax: Axes, polygons: Iterable[ArrayLike], look: Look, view: View, **how:
     ax.add_patch(
         PathPatch(
             Path(vertices, codes.astype(Path.code_type)),
-            facecolor=view.color(look.role),
-            hatch=look.hatch or None,
+            facecolor=view.color(style.role),
+            hatch=style.hatch or None,
             **{"edgecolor": view.color("hatch"), "linewidth": 0.0, "zorder": 1.0, **how},
         )
     )
@@ -66,11 +66,11 @@ def plate(ax: Axes, x: float, y: float, text: str, view: View, *, inverse: bool 
 def head_lines(title: str, below: Sequence[str], view: View) -> list[tuple[str, float, bool]]:
     """Title and what stands below it, as lines (text, size, bold)."""
     room = view.width_px - 2 * MARGIN
-    lines = [(line, HEAD, True) for line in wrapped(title, room, HEAD, bold=True)]
-    return lines + [(line, PLAIN, False) for text in below for line in wrapped(text, room)]
+    lines = [(line, HEAD, True) for line in wrap_text(title, room, HEAD, bold=True)]
+    return lines + [(line, PLAIN, False) for text in below for line in wrap_text(text, room)]
 
 
-def draw_lines(sheet: Sheet, top: float, lines: Sequence[tuple[str, float, bool]]) -> None:
+def draw_lines(sheet: Canvas, top: float, lines: Sequence[tuple[str, float, bool]]) -> None:
     for text, size, bold in lines:
         sheet.text(MARGIN, top, text, size, weight="bold" if bold else "normal")
         top += lines_height([(text, size, bold)])
@@ -78,7 +78,7 @@ def draw_lines(sheet: Sheet, top: float, lines: Sequence[tuple[str, float, bool]
 
 def small_lines(texts: Sequence[str], view: View) -> list[tuple[str, float, bool]]:
     """What stands at a picture's foot, wrapped."""
-    return [(line, SMALL, False) for text in texts for line in wrapped(text, view.width_px - 2 * MARGIN, SMALL)]
+    return [(line, SMALL, False) for text in texts for line in wrap_text(text, view.width_px - 2 * MARGIN, SMALL)]
 
 
 def lines_height(lines: Sequence[tuple[str, float, bool]]) -> float:
@@ -90,15 +90,15 @@ def key_rows(rows: Sequence[tuple[str, str]], view: View, room_px: float = 0.0) 
     room = (room_px or view.width_px - 2 * MARGIN) - _indent(rows)
     out = []
     for label, text in rows:
-        out += [(label if i == 0 else "", line) for i, line in enumerate(wrapped(text, room))]
+        out += [(label if i == 0 else "", line) for i, line in enumerate(wrap_text(text, room))]
     return out
 
 
 def _indent(rows: Sequence[tuple[str, str]]) -> float:
-    return 8.0 + max([width_of(label, PLAIN, bold=True) for label, _ in rows], default=0.0)
+    return 8.0 + max([text_width(label, PLAIN, bold=True) for label, _ in rows], default=0.0)
 
 
-def draw_key(sheet: Sheet, top: float, rows: Sequence[tuple[str, str]], left: float = MARGIN) -> None:
+def draw_key(sheet: Canvas, top: float, rows: Sequence[tuple[str, str]], left: float = MARGIN) -> None:
     indent = _indent(rows)
     for label, text in rows:
         sheet.text(left, top, label, weight="bold")
@@ -106,21 +106,21 @@ def draw_key(sheet: Sheet, top: float, rows: Sequence[tuple[str, str]], left: fl
         top += LINE
 
 
-def legend_rows(looks: Sequence[Look], view: View) -> list[list[tuple[float, Look]]]:
+def legend_rows(styles: Sequence[Style], view: View) -> list[list[tuple[float, Style]]]:
     """Swatches with names, from left to right in rows: (left, look)."""
-    rows: list[list[tuple[float, Look]]] = []
+    rows: list[list[tuple[float, Style]]] = []
     left = view.width_px * 2.0
-    for look in looks:
-        wide = _SWATCH + 6.0 + width_of(look.name) + 14.0
+    for style in styles:
+        wide = _SWATCH + 6.0 + text_width(style.name) + 14.0
         if left + wide > view.width_px:
             rows.append([])
             left = MARGIN
-        rows[-1].append((left, look))
+        rows[-1].append((left, style))
         left += wide
     return rows
 
 
-def draw_legend(sheet: Sheet, top: float, rows: Sequence[Sequence[tuple[float, Look]]]) -> None:
+def draw_legend(sheet: Canvas, top: float, rows: Sequence[Sequence[tuple[float, Style]]]) -> None:
     """All swatches on one pair of axes in pixels, since axes are dear to make."""
     if not rows:
         return
@@ -130,23 +130,23 @@ def draw_legend(sheet: Sheet, top: float, rows: Sequence[Sequence[tuple[float, L
     ax.set_ylim(0.0, high)
     for n, row in enumerate(rows):
         low = high - n * (LINE + 2.0) - LINE + 1.0
-        for left, look in row:
-            fill(ax, [box(left, left + _SWATCH, low, low + LINE - 2.0)], look, view)
+        for left, style in row:
+            fill(ax, [box(left, left + _SWATCH, low, low + LINE - 2.0)], style, view)
             ax.add_patch(
                 Rectangle(
                     (left, low), _SWATCH, LINE - 2.0, facecolor="none", edgecolor=view.color("ink"), linewidth=1.0
                 )
             )
-            if look.letter:
-                plate(ax, left + _SWATCH / 2.0, low + LINE / 2.0 - 1.0, look.letter, view, edge=0.0, pad=0.08)
-            sheet.text(left + _SWATCH + 6.0, top + n * (LINE + 2.0), look.name)
+            if style.letter:
+                plate(ax, left + _SWATCH / 2.0, low + LINE / 2.0 - 1.0, style.letter, view, edge=0.0, pad=0.08)
+            sheet.text(left + _SWATCH + 6.0, top + n * (LINE + 2.0), style.name)
 
 
-def letters(ax: Axes, runs: Sequence[tuple[float, float, Look]], y: float, view: View, px_of: float) -> None:
+def letters(ax: Axes, runs: Sequence[tuple[float, float, Style]], y: float, view: View, px_of: float) -> None:
     """The letter of each run (from, to, look) that is wide enough for one; `px_of`: pixels of one unit along."""
-    for start, end, look in runs:
-        if look.letter and (end - start) * px_of >= 14.0:
-            plate(ax, (start + end) / 2.0, y, look.letter, view, edge=0.0, pad=0.08, zorder=8.0)
+    for start, end, style in runs:
+        if style.letter and (end - start) * px_of >= 14.0:
+            plate(ax, (start + end) / 2.0, y, style.letter, view, edge=0.0, pad=0.08, zorder=8.0)
 
 
 def frame(ax: Axes, view: View) -> None:

@@ -9,19 +9,19 @@ from numpy.typing import ArrayLike
 from alertd.forecast.verification import BrierParts, Contingency, Reliability, brier, contingency
 from alertd.forecast.verification import reliability as binned
 from alertd.notices.charts import alt_text, primitives
-from alertd.notices.charts.canvas import SMALL, Picture, Sheet, View
-from alertd.notices.charts.palette import QUIET, Look
+from alertd.notices.charts.canvas import SMALL, Canvas, Chart, View
+from alertd.notices.charts.palette import QUIET, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
 
 LEFT: Final = 52.0
 COUNTS_PX: Final = 70.0
-MOST_PX: Final = 380.0
+MAX_PX: Final = 380.0
 _TICKS: Final = ((0.0, "0"), (0.25, "25"), (0.5, "50"), (0.75, "75"), (1.0, "100"))
 
 
-def reliability(
+def draw_reliability(
     what: str, prob_frac: ArrayLike, happened: ArrayLike, view: View, *, yes_from_frac: float = 0.5
-) -> Picture:
+) -> Chart:
     """The diagram of one kind of event, e.g. "chains needed"; a forecast from `yes_from_frac` on counts as a yes.
 
     Raises ValueError as `forecast.verification.brier`.
@@ -30,18 +30,18 @@ def reliability(
     p, h = np.asarray(prob_frac, dtype=np.float64), np.asarray(happened, dtype=np.bool_)
     table = contingency(p[~np.isnan(p)] >= yes_from_frac, h[~np.isnan(p)])
     title = f"Forecast odds held against what happened: {what}"
-    said = alt_text.reliability_said(what, bins, parts, table, yes_from_frac)
+    said = alt_text.reliability_alt(what, bins, parts, table, yes_from_frac)
     head = primitives.head_lines(title, [f"{int(bins.count.sum()):,} forecasts."], view)
-    side = min(view.width_px - LEFT - MARGIN, MOST_PX)
+    side = min(view.width_px - LEFT - MARGIN, MAX_PX)
     room = view.width_px - LEFT - side - 30.0 - MARGIN if view.wide else 0.0
     key = primitives.key_rows(_rows(parts, table, yes_from_frac), view, room)
-    foot = primitives.small_lines(alt_text.RELIABILITY_FEET, view)
+    foot = primitives.small_lines(alt_text.RELIABILITY_FOOTER, view)
     top = MARGIN + primitives.lines_height(head) + LINE + 6.0
     top_counts = top + side + 10.0
     top_ticks = top_counts + COUNTS_PX + 3.0
     top_key = top if view.wide else top_ticks + 2 * LINE + 8.0
     top_foot = max(top_ticks + 2 * LINE + 8.0, top_key + len(key) * LINE + 6.0)
-    sheet = Sheet(view, top_foot + primitives.lines_height(foot) + MARGIN)
+    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN)
 
     primitives.draw_lines(sheet, MARGIN, head)
     _diagram(sheet.axes(LEFT, top, side, side), bins, float(h[~np.isnan(p)].mean()), view)
@@ -54,7 +54,7 @@ def reliability(
     sheet.text(LEFT - 5.0, top_counts + 2.0, "number", SMALL, ha="right")
     primitives.draw_key(sheet, top_key, key, LEFT + side + 30.0 if view.wide else MARGIN)
     primitives.draw_lines(sheet, top_foot, foot)
-    return Picture(title=title, said=said, sheet=sheet)
+    return Chart(title=title, alt_text=said, canvas=sheet)
 
 
 def _diagram(ax: Axes, bins: Reliability, base_frac: float, view: View) -> None:
@@ -72,7 +72,7 @@ def _diagram(ax: Axes, bins: Reliability, base_frac: float, view: View) -> None:
         primitives.box(m - 0.012, m + 0.012, low, high)
         for m, low, high in zip(x, bins.low_frac[full], bins.high_frac[full], strict=True)
     ]
-    primitives.fill(ax, bars, Look(role="line"), view, zorder=2.5)
+    primitives.fill(ax, bars, Style(role="line"), view, zorder=2.5)
     ax.plot(
         x, y, color=ink, linewidth=1.8, marker="o", markersize=7.0, zorder=4.0, clip_on=False,
         markerfacecolor=view.color("mark"), markeredgecolor=ink, markeredgewidth=1.4,

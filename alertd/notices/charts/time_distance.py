@@ -15,13 +15,13 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from alertd.notices.charts import alt_text, primitives
-from alertd.notices.charts.axis_units import Measures, even_hours
-from alertd.notices.charts.canvas import SMALL, Picture, Sheet, View, width_of
+from alertd.notices.charts.axis_units import AxisUnits, even_hours
+from alertd.notices.charts.canvas import SMALL, Canvas, Chart, View, text_width
 from alertd.notices.charts.label_layout import place_labels
-from alertd.notices.charts.markers import marks_of, rows_of
+from alertd.notices.charts.markers import marker_rows, markers_of
 from alertd.notices.charts.palette import ADVICE, ROAD
 from alertd.notices.charts.primitives import LINE, MARGIN
-from alertd.notices.text.departures import asked, leaving_lines
+from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.plan.model import Advice, Departure, Plan
 from alertd.plan.road_by_hour import RoadHours
 from alertd.route.model import Route
@@ -33,14 +33,14 @@ LEFT: Final = 72.0
 COLUMN: Final = 18.0
 LANE: Final = 18.0
 HIGH_PX: Final = 330.0
-LEAST_SPAN_H: Final = 12.0
-MOST_SPAN_H: Final = 36.0
+MIN_SPAN_H: Final = 12.0
+MAX_SPAN_H: Final = 36.0
 _EARLIER_H: Final = 2.0
 _LINES_APART_H: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Path:
+class _TruckPath:
     """A way over the field: places, and when the truck is there."""
 
     label: str
@@ -56,47 +56,47 @@ def window_of(plan: Plan) -> tuple[datetime, datetime]:
     if plan.departures:
         first = max(first - timedelta(hours=_EARLIER_H), min(plan.departures[0].depart_at, first))
     last = max(b for _, b in shown) + timedelta(hours=1.0)
-    last = max(last, first + timedelta(hours=LEAST_SPAN_H))
-    return first, min(last, first + timedelta(hours=MOST_SPAN_H))
+    last = max(last, first + timedelta(hours=MIN_SPAN_H))
+    return first, min(last, first + timedelta(hours=MAX_SPAN_H))
 
 
-def clock(plan: Plan, route: Route, hours: RoadHours, view: View) -> Picture:
+def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -> Chart:
     """The picture of one plan; `hours` cover `window_of` it."""
-    measures, hours = Measures(metric=view.metric), _ahead(hours, plan.along.distance_m[0])
+    units, hours = AxisUnits(metric=view.metric), _ahead(hours, plan.along.distance_m[0])
     title = f"{plan.trip_id}: the road by the hour"
     first, last = window_of(plan)
-    paths, lines = _paths(plan), leaving_lines(plan)
+    paths, lines = _paths(plan), departure_lines(plan)
     picked = [(p.label, line) for p, line in zip(paths[1:], lines, strict=False)] if plan.picks else []
     told = picked or [("", line) for line in lines]
-    marks = [m for m in marks_of(plan, measures) if m.label.startswith(("ON", "OFF", "SEEN"))]
+    markers = [m for m in markers_of(plan, units) if m.label.startswith(("ON", "OFF", "SEEN"))]
     seen = [ROAD[c] for c in ROAD if (hours.likely == c).any()]
-    advice = [look for a, look in ADVICE.items() if any(asked(plan, d) is a for d in plan.departures)]
-    head = primitives.head_lines(title, alt_text.heads(plan), view)
+    advice = [style for a, style in ADVICE.items() if any(departure_advice(plan, d) is a for d in plan.departures)]
+    head = primitives.head_lines(title, alt_text.title_lines(plan), view)
     legend = primitives.legend_rows([*seen, *advice], view)
-    key = primitives.key_rows([("line", "thick: this plan"), *told, *rows_of(marks)], view)
-    foot = primitives.small_lines(alt_text.clock_feet(plan), view)
+    key = primitives.key_rows([("line", "thick: this plan"), *told, *marker_rows(markers)], view)
+    foot = primitives.small_lines(alt_text.time_distance_footer(plan), view)
 
     left = LEFT + (COLUMN + 4.0 if plan.departures else 0.0)
     wide, begins_m, ends_m = view.width_px - left - MARGIN, plan.along.distance_m[0], route.length_m
     px_of = wide / (ends_m - begins_m)
-    tags = [(m.distance_m, m.label, m.strong) for m in marks]
+    tags = [(m.distance_m, m.label, m.strong) for m in markers]
     tags += [(s.distance_m, f"▲ {s.name}", False) for s in route.summits if s.name and s.distance_m >= begins_m]
     placed = place_labels(
-        [(at - begins_m) * px_of for at, *_ in tags], [width_of(t, SMALL, bold=True) + 8.0 for _, t, _ in tags], wide
+        [(at - begins_m) * px_of for at, *_ in tags], [text_width(t, SMALL, bold=True) + 8.0 for _, t, _ in tags], wide
     )
     lanes_px = LANE * (1 + max([p.lane for p in placed], default=0)) + 4.0
     top_field = MARGIN + primitives.lines_height(head) + 4.0 + lanes_px
     top_legend = top_field + HIGH_PX + LINE + 14.0
     top_key = top_legend + len(legend) * (LINE + 2.0) + 6.0
     top_foot = top_key + len(key) * LINE + 6.0
-    sheet = Sheet(view, top_foot + primitives.lines_height(foot) + MARGIN)
+    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN)
 
     primitives.draw_lines(sheet, MARGIN, head)
     ax = sheet.axes(left, top_field, wide, HIGH_PX)
     ax.set_xlim(begins_m, ends_m)
     ax.set_ylim(first.timestamp(), last.timestamp())
     primitives.frame(ax, view)
-    _field(ax, hours, view, _taken(hours, paths, [at for at, *_ in tags], 12.0 / px_of))
+    _field(ax, hours, view, _occupied(hours, paths, [at for at, *_ in tags], 12.0 / px_of))
     for d in _thin(plan, first, last):
         ax.plot(
             [begins_m, ends_m], [d.depart_at.timestamp(), d.arrive_at.timestamp()],
@@ -115,13 +115,13 @@ def clock(plan: Plan, route: Route, hours: RoadHours, view: View) -> Picture:
     if plan.departures:
         _departures(sheet, top_field, plan, first, last)
     _hours(sheet, top_field, first, last, plan.depart_zone)
-    for m, said in measures.even_distances(begins_m, ends_m, int(wide // 60)):
+    for m, said in units.even_distances(begins_m, ends_m, int(wide // 60)):
         sheet.text(left + (m - begins_m) * px_of, top_field + HIGH_PX + 7.0, said, SMALL, ha="center")
-    sheet.text(4.0, top_field + HIGH_PX + 7.0, measures.far, SMALL)
+    sheet.text(4.0, top_field + HIGH_PX + 7.0, units.far, SMALL)
     primitives.draw_legend(sheet, top_legend, legend)
     primitives.draw_key(sheet, top_key, key)
     primitives.draw_lines(sheet, top_foot, foot)
-    return Picture(title=title, said=alt_text.clock_said(plan, route, hours, measures), sheet=sheet)
+    return Chart(title=title, alt_text=alt_text.time_distance_alt(plan, route, hours, units), canvas=sheet)
 
 
 def _ahead(hours: RoadHours, begins_m: float) -> RoadHours:
@@ -130,13 +130,13 @@ def _ahead(hours: RoadHours, begins_m: float) -> RoadHours:
     return replace(hours, edge_m=hours.edge_m[first:], likely=hours.likely[first:])
 
 
-def _paths(plan: Plan) -> list[_Path]:
+def _paths(plan: Plan) -> list[_TruckPath]:
     """The plan's own path, then those of the departures worth weighing: "A", "B"."""
     at, reach = np.asarray(plan.along.distance_m), np.asarray(plan.along.reach_s)
-    own = _Path(label="", at_m=at, epoch_s=plan.along.begins_at.timestamp() + reach)
+    own = _TruckPath(label="", at_m=at, epoch_s=plan.along.begins_at.timestamp() + reach)
     ends = np.asarray([at[0], plan.route_length_m])
     return [own] + [
-        _Path(
+        _TruckPath(
             label="ABC"[n],
             at_m=ends,
             epoch_s=np.asarray([p.departure.depart_at.timestamp(), p.departure.arrive_at.timestamp()]),
@@ -157,20 +157,22 @@ def _thin(plan: Plan, first: datetime, last: datetime) -> list[Departure]:
 
 def _field(ax: Axes, hours: RoadHours, view: View, taken: NDArray[np.bool_]) -> None:
     """Each class as one patch of boxes, a box a run of places in an hour; its letter in its two widest places."""
-    for road_class, look in ROAD.items():
+    for road_class, style in ROAD.items():
         here = hours.likely == road_class
         boxes = []
         for h in range(here.shape[1]):
             y = hours.first_epoch_s + (h + np.array([-0.5, 0.5])) * HOUR_S
             change = np.flatnonzero(np.diff(np.concatenate(([False], here[:, h], [False])).astype(np.int8)))
             boxes += [primitives.box(hours.edge_m[a], hours.edge_m[b], *y) for a, b in change.reshape(-1, 2)]
-        primitives.fill(ax, boxes, look, view)
+        primitives.fill(ax, boxes, style, view)
         for place, h in _roomiest(here, taken):
             x = 0.5 * (hours.edge_m[place] + hours.edge_m[place + 1])
-            primitives.plate(ax, x, hours.first_epoch_s + h * HOUR_S, look.letter, view, edge=0.0, pad=0.08, zorder=2.0)
+            primitives.plate(
+                ax, x, hours.first_epoch_s + h * HOUR_S, style.letter, view, edge=0.0, pad=0.08, zorder=2.0
+            )
 
 
-def _taken(hours: RoadHours, paths: Sequence[_Path], at_m: Sequence[float], near_m: float) -> NDArray[np.bool_]:
+def _occupied(hours: RoadHours, paths: Sequence[_TruckPath], at_m: Sequence[float], near_m: float) -> NDArray[np.bool_]:
     """Cells (place, hour) under a path or a mark's line, where no letter may lie."""
     middle = 0.5 * (hours.edge_m[1:] + hours.edge_m[:-1])
     hour = hours.first_epoch_s + np.arange(hours.likely.shape[1]) * HOUR_S
@@ -204,7 +206,7 @@ def _roomiest(here: NDArray[np.bool_], taken: NDArray[np.bool_], most: int = 2) 
     return out
 
 
-def _path(ax: Axes, path: _Path, view: View, *, planned: bool) -> None:
+def _path(ax: Axes, path: _TruckPath, view: View, *, planned: bool) -> None:
     width, style = (3.0, "-") if planned else (1.8, (0, (5, 2)))
     ax.plot(path.at_m, path.epoch_s, color=view.color("paper"), linewidth=width + 3.0, zorder=5.0)
     ax.plot(path.at_m, path.epoch_s, color=view.color("ink"), linewidth=width, linestyle=style, zorder=6.0)
@@ -213,14 +215,14 @@ def _path(ax: Axes, path: _Path, view: View, *, planned: bool) -> None:
         primitives.plate(ax, x, float(np.interp(x, path.at_m, path.epoch_s)), path.label, view, inverse=True)
 
 
-def _departures(sheet: Sheet, top: float, plan: Plan, first: datetime, last: datetime) -> None:
+def _departures(sheet: Canvas, top: float, plan: Plan, first: datetime, last: datetime) -> None:
     """A column beside the field: what leaving at that minute would ask, the plan's own minute pointed at."""
     view = sheet.view
     ax = sheet.axes(LEFT, top, COLUMN, HIGH_PX)
     ax.set_xlim(0, 1)
     ax.set_ylim(first.timestamp(), last.timestamp())
     px_of = HIGH_PX / (last - first).total_seconds()
-    runs = [(a, list(same)) for a, same in groupby(plan.departures, key=lambda d: asked(plan, d))]
+    runs = [(a, list(same)) for a, same in groupby(plan.departures, key=lambda d: departure_advice(plan, d))]
     for advice in Advice:
         spans = [_span(same, first, last) for a, same in runs if a is advice]
         spans = [(low, high) for low, high in spans if low < high]
@@ -237,7 +239,7 @@ def _span(same: Sequence[Departure], first: datetime, last: datetime) -> tuple[f
     return max(low, first.timestamp()), min(high, last.timestamp())
 
 
-def _hours(sheet: Sheet, top: float, first: datetime, last: datetime, zone: str) -> None:
+def _hours(sheet: Canvas, top: float, first: datetime, last: datetime, zone: str) -> None:
     """The clock up the left side, the day where it begins and at the first hour."""
     ticks = even_hours(first, last, zone, 9)
     span_s = (last - first).total_seconds()

@@ -23,15 +23,15 @@ import numpy as np
 
 from alertd.notices import surfaces
 from alertd.notices.text import phrases
-from alertd.notices.triggers.closures import held_for
-from alertd.plan.controls.closures import said
+from alertd.notices.triggers.closures import holding_closures
+from alertd.plan.controls.closures import describe_closure
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, ClosureNote, Plan, Stretch, SurfaceStretch
 from alertd.route.model import Route
 
 NAMESPACE = "urn:oasis:names:tc:emergency:cap:1.2"
 CIRCLE_EVERY_M = 2000.0
-MOST_CIRCLES = 20  # an alert of a long road stays small; its circles grow instead
-BESIDE_M = 500.0  # how far an area reaches beyond the road
+MAX_CIRCLES = 20  # an alert of a long road stays small; its circles grow instead
+CIRCLE_MARGIN_M = 500.0  # how far an area reaches beyond the road
 _NAME = re.compile(r"[^\s,<&]+")  # what an identifier and a sender may be made of (CAP 1.2, 3.2.1)
 _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _SEVERITY = {Advice.HOLD: "Severe", Advice.CHAIN: "Moderate", Advice.READY: "Minor", Advice.SLOW: "Minor"}
@@ -111,11 +111,11 @@ def circles(route: Route, start_m: float, end_m: float) -> tuple[str, ...]:
     A point lies at most half a spacing along the road from a centre, and so no farther in a straight line.
     """
     length_m = max(end_m - start_m, 0.0)
-    n = int(min(max(np.ceil(length_m / CIRCLE_EVERY_M), 1), MOST_CIRCLES))
+    n = int(min(max(np.ceil(length_m / CIRCLE_EVERY_M), 1), MAX_CIRCLES))
     centres_m = start_m + (np.arange(n) + 0.5) * length_m / n
     lat = np.interp(centres_m, route.distance_m, route.lat_deg)
     lon = np.interp(centres_m, route.distance_m, route.lon_deg)
-    radius_km = (length_m / n / 2.0 + BESIDE_M) / 1000.0
+    radius_km = (length_m / n / 2.0 + CIRCLE_MARGIN_M) / 1000.0
     return tuple(f"{a:.5f},{b:.5f} {radius_km:.2f}" for a, b in zip(lat, lon, strict=True))
 
 
@@ -129,7 +129,7 @@ def _stretches(plan: Plan) -> list[Stretch]:
 
 def _put_infos(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
     """One for each closure to hold for, stretch, and run of winter road without chains, the gravest kind first."""
-    held, stretches = held_for(plan), _stretches(plan)
+    held, stretches = holding_closures(plan), _stretches(plan)
     slow = [s for s in plan.surfaces if not s.chains_asked]
     for closure in held:
         _closure_info(alert, plan, closure, route, sender, sent)
@@ -167,7 +167,7 @@ def _stretch_info(alert: ET.Element, plan: Plan, s: Stretch, route: Route, sende
         onset=s.enter_at,
         expires=ends,
         sender=sender,
-        headline=f"{_verb(s)} {place}, {phrases.clock(s.enter_at, s.zone)}: {phrases.likely(s)}",
+        headline=f"{_verb(s)} {place}, {phrases.clock_time(s.enter_at, s.zone)}: {phrases.likely(s)}",
         description=_description(plan, s),
         instruction=_instruction(s),
         trip_id=plan.trip_id,
@@ -184,7 +184,7 @@ def _closure_info(
     """A closed road or a warning to hold for, as its source has it."""
     # Without an end it is taken to last a day from when the truck would be there; a newer alert replaces it before.
     ends = n.ends_at if n.ends_at is not None else max(n.enter_at, sent) + timedelta(hours=24)
-    when = phrases.clock(n.enter_at, n.zone)
+    when = phrases.clock_time(n.enter_at, n.zone)
     info = _info(
         alert,
         event="Road closed" if n.posted else "Weather warning on the road",
@@ -197,7 +197,9 @@ def _closure_info(
         expires=max(ends, sent + timedelta(hours=1)),
         sender=sender,
         headline=f"Hold, {when}: {n.what}"[:160],
-        description=" ".join([f"{said(n, sent)}.", *(f'"{w}"' for w in n.words), f"{phrases.forecast_age(plan)}."]),
+        description=" ".join(
+            [f"{describe_closure(n, sent)}.", *(f'"{w}"' for w in n.words), f"{phrases.forecast_age(plan)}."]
+        ),
         instruction=f"Stand before it and ask dispatch. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
         trip_id=plan.trip_id,
     )
@@ -294,7 +296,7 @@ def _verb(s: Stretch) -> str:
 
 
 def _instruction(s: Stretch) -> str:
-    at = phrases.clock(s.chain_up.arrive_at, s.chain_up.zone)
+    at = phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)
     hang = f"Chains on at {phrases.stop_words(s.chain_up)}, {at}, on {s.hanging.singles_n} tires: {s.tires_words}"
     if s.chained:
         hang = f"Chains are on, as reported; asked are {s.hanging.singles_n} tires: {s.tires_words}"

@@ -10,9 +10,9 @@ from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, Along, Plan
 from alertd.plan.serialize import to_plain
 
 FORMAT = "alertd.event/1"
-MOST_POSTED = 20  # likewise of posted controls, in the order of the road, those that no map places last
+MAX_POSTED = 20  # likewise of posted controls, in the order of the road, those that no map places last
 MOST_SURFACES = 12  # runs of winter road, icy ones first
-MOST_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiver's memory is not ours
+MAX_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiver's memory is not ours
 
 
 def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
@@ -22,7 +22,7 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
     A tri-drive rig has near a hundred ways to meet one text: the event counts the tires and names those to chain. Of
     bridges it names the likeliest ten; the cautions count them all. Of runs of winter road it names twelve.
     """
-    likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MOST_BRIDGES]
+    likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MAX_BRIDGES]
     bridges = tuple(sorted(likeliest, key=lambda b: b.start_m))
     gravest = sorted(plan.surfaces, key=lambda s: (not s.icy, -s.probability, s.start_m))[:MOST_SURFACES]
     data = to_plain(
@@ -31,7 +31,7 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
             along=Along(begins_at=plan.depart_at),
             departures=(),
             bridges=bridges,
-            posted=plan.posted[:MOST_POSTED],
+            posted=plan.posted[:MAX_POSTED],
             surfaces=tuple(sorted(gravest, key=lambda s: s.start_m)),
         )
     )

@@ -10,27 +10,27 @@ from typing import Final
 from alertd.notices import surfaces
 from alertd.notices.reports.html import INK, bullets, chip, document, facts, heading, line, picture, table
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import best_line
-from alertd.notices.text.dispatcher import arrival_line, next_action
+from alertd.notices.text.departures import best_departure_line
+from alertd.notices.text.dispatcher import arrival_line, first_action_at
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, Plan, Stretch
 
 _NONE_UPHELD: Final[Mapping[str, Sequence[str]]] = {}
-MOST_DRAWN: Final = 12  # roads; a mail of eighty pictures is refused by servers
+MAX_DRAWN: Final = 12  # roads; a mail of eighty pictures is refused by servers
 WIDTH_PX: Final = 680  # of a picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class InlineImage:
     """A picture where the page finds it (`cid:` in a mail, `data:` in a file), and the same in words."""
 
     src: str
     alt: str
 
 
-def acting(plans: Sequence[Plan]) -> list[Plan]:
+def trips_needing_action(plans: Sequence[Plan]) -> list[Plan]:
     """The trips that ask for something of their drivers, in the order of their next action."""
-    return sorted((p for p in plans if surfaces.asks(p)), key=next_action)
+    return sorted((p for p in plans if surfaces.asks(p)), key=first_action_at)
 
 
 def brief_page(
@@ -39,11 +39,11 @@ def brief_page(
     not_planned: Sequence[tuple[str, str]],
     now: datetime,
     zone: str,
-    shown: Mapping[str, Shown],
+    images: Mapping[str, InlineImage],
     upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
 ) -> str:
     """The whole page. `not_planned` and `upheld` as in the text brief; `shown`: pictures of roads, by trip id."""
-    todo = acting(plans)
+    todo = trips_needing_action(plans)
     rest = sorted((p for p in plans if not surfaces.asks(p) and p.arrived_at is None), key=lambda p: p.depart_at)
     wintry, calm = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
     parts = [
@@ -54,15 +54,15 @@ def brief_page(
             [_short(p) for p in plans if p.singles_short],
         ),
         heading("Next actions", "in their order") if todo else "",
-        *(_card(p, shown.get(p.trip_id), upheld.get(p.trip_id, ())) for p in todo),
-        line(f"Roads are drawn for the first {MOST_DRAWN} trips.", small=True) if len(todo) > MOST_DRAWN else "",
+        *(_card(p, images.get(p.trip_id), upheld.get(p.trip_id, ())) for p in todo),
+        line(f"Roads are drawn for the first {MAX_DRAWN} trips.", small=True) if len(todo) > MAX_DRAWN else "",
         _list(
             "Winter road", "no chains expected: drive to the surface", ("leaves", "trip", "truck", "driver", "road"),
-            [(*_leaving(p), "; ".join(surfaces.office_lines(p))) for p in wintry],
+            [(*_departures(p), "; ".join(surfaces.office_lines(p))) for p in wintry],
         ),
         _list(
             "No winter road expected", "at their hour; chains stay aboard where a carry rule holds",
-            ("leaves", "trip", "truck", "driver"), [_leaving(p) for p in calm],
+            ("leaves", "trip", "truck", "driver"), [_departures(p) for p in calm],
         ),
         _list(
             "Arrived", "", ("trip", "truck", "driver", "when"),
@@ -100,8 +100,8 @@ def _list(title: str, note: str, head: Sequence[str], rows: Sequence[Sequence[st
     return heading(title, note) + table(head, rows) if rows else ""
 
 
-def _leaving(plan: Plan) -> tuple[str, str, str, str]:
-    return phrases.clock(plan.depart_at, plan.depart_zone), plan.trip_id, plan.rig_name, plan.driver
+def _departures(plan: Plan) -> tuple[str, str, str, str]:
+    return phrases.clock_time(plan.depart_at, plan.depart_zone), plan.trip_id, plan.rig_name, plan.driver
 
 
 def _short(plan: Plan) -> tuple[str, ...]:
@@ -110,9 +110,9 @@ def _short(plan: Plan) -> tuple[str, ...]:
     return plan.rig_name, plan.trip_id, plan.driver, f"chains for {need} tires", aboard, f"{plan.singles_short} single"
 
 
-def _card(plan: Plan, shown: Shown | None, upheld: Sequence[str]) -> str:
+def _card(plan: Plan, image: InlineImage | None, upheld: Sequence[str]) -> str:
     """One trip: what it is asked, where and when, and its road drawn."""
-    leaves, trip, rig, driver = _leaving(plan)
+    leaves, trip, rig, driver = _departures(plan)
     head = f"{leaves} &nbsp; {escape(trip)} &nbsp; {escape(rig)} &nbsp; {escape(driver)} &nbsp; {chip(plan.advice)}"
     said = [*upheld, *held_lines(plan), arrival_line(plan)]
     if on := phrases.worn(plan):
@@ -120,7 +120,7 @@ def _card(plan: Plan, shown: Shown | None, upheld: Sequence[str]) -> str:
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         said.append(f"{why}: be ready to chain")
-    if other := best_line(plan):
+    if other := best_departure_line(plan):
         said.append(other)
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
         said.append(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
@@ -131,7 +131,7 @@ def _card(plan: Plan, shown: Shown | None, upheld: Sequence[str]) -> str:
         *(line(text, strong=True) for text in surfaces.ice_lines(plan)),
         *(_stretch(s) for s in plan.stretches),
         *(line(text) for text in surfaces.road_lines(plan)),
-        picture(shown.src, shown.alt, WIDTH_PX) if shown else "",
+        picture(image.src, image.alt, WIDTH_PX) if image else "",
     ]
     return "\n".join(parts)
 
@@ -149,9 +149,9 @@ def _stretch(s: Stretch) -> str:
             "on",
             "chains are on"
             if s.chained
-            else f"{phrases.stop_words(s.chain_up)}, {phrases.clock(s.chain_up.arrive_at, s.chain_up.zone)}",
+            else f"{phrases.stop_words(s.chain_up)}, {phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)}",
         ),
-        ("off", f"{phrases.stop_words(s.chain_off)}, {phrases.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
+        ("off", f"{phrases.stop_words(s.chain_off)}, {phrases.clock_time(s.chain_off.arrive_at, s.chain_off.zone)}"),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
         ("speed", f"{phrases.mph(s.speed_mps)} on snow and ice, {phrases.mph(s.bare_speed_mps)} on bare road"),
         ("cost", f"{phrases.minutes(s.hang_s + s.remove_s + s.slow_s)} if chained"),

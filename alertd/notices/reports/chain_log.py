@@ -11,12 +11,12 @@ from datetime import datetime, timedelta
 from typing import Final
 
 # A second tap within this is taken for the same; a later one for another hanging (or taking off). Our own choice.
-SAME_TAP: Final = timedelta(minutes=15)
-STILL_ON: Final = timedelta(hours=12)  # after so long without a word, chains are no longer taken to be on
+DUPLICATE_WITHIN: Final = timedelta(minutes=15)
+OPEN_FOR: Final = timedelta(hours=12)  # after so long without a word, chains are no longer taken to be on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tap:
+class ChainReport:
     """One report of chains on (`on`) or off. id: of its event. by: who reported, "" for the driver."""
 
     id: str
@@ -44,7 +44,7 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class LoggedPlace:
     """state: ISO 3166-2, "" if not known. zone: IANA name."""
 
     words: str
@@ -53,7 +53,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class ChainLogEntry:
     """Chains once hung and taken off. reported_start, reported_end: None where nobody reported it.
 
     id: of the first of the reports in it, all of which `taps` names. repeats: reports that said the same again.
@@ -66,8 +66,8 @@ class Entry:
     driver: str
     reported_start: datetime | None
     reported_end: datetime | None
-    on_place: Place
-    off_place: Place
+    on_place: LoggedPlace
+    off_place: LoggedPlace
     repeats: int = 0
     by: tuple[str, ...] = ()
     corrections: tuple[Correction, ...] = ()
@@ -109,20 +109,22 @@ class Entry:
         if self.start is None:
             return "start not reported"
         if self.end is None:
-            return "still on" if now_utc - self.start <= STILL_ON else "end not reported"
+            return "still on" if now_utc - self.start <= OPEN_FOR else "end not reported"
         return ""
 
 
-def paired(taps: Sequence[Tap]) -> list[tuple[Tap | None, Tap | None, tuple[Tap, ...]]]:
+def pair_reports(
+    taps: Sequence[ChainReport],
+) -> list[tuple[ChainReport | None, ChainReport | None, tuple[ChainReport, ...]]]:
     """Reports of one trip as (on, off, repeats), in order of time. A missing end is None."""
-    out: list[tuple[Tap | None, Tap | None, tuple[Tap, ...]]] = []
+    out: list[tuple[ChainReport | None, ChainReport | None, tuple[ChainReport, ...]]] = []
     for tap in sorted(taps, key=lambda t: (t.at, not t.on, t.id)):
         on, off, repeats = out[-1] if out else (None, None, ())
         last = off or on
         if (
             last is not None
             and last.on is tap.on
-            and tap.at - max(last.at, *(r.at for r in repeats), last.at) <= SAME_TAP
+            and tap.at - max(last.at, *(r.at for r in repeats), last.at) <= DUPLICATE_WITHIN
         ):
             out[-1] = (on, off, (*repeats, tap))
         elif tap.on:
@@ -134,7 +136,7 @@ def paired(taps: Sequence[Tap]) -> list[tuple[Tap | None, Tap | None, tuple[Tap,
     return out
 
 
-def with_corrections(entries: Sequence[Entry], corrections: Sequence[Correction]) -> list[Entry]:
+def with_corrections(entries: Sequence[ChainLogEntry], corrections: Sequence[Correction]) -> list[ChainLogEntry]:
     """The entries, each with what was corrected of it, oldest correction first."""
     of: dict[str, list[Correction]] = defaultdict(list)
     for c in sorted(corrections, key=lambda c: c.at):
@@ -145,9 +147,9 @@ def with_corrections(entries: Sequence[Entry], corrections: Sequence[Correction]
     ]
 
 
-def with_overlaps(entries: Sequence[Entry]) -> list[Entry]:
+def with_overlaps(entries: Sequence[ChainLogEntry]) -> list[ChainLogEntry]:
     """The entries, each with the driver's other trips on which chains were on at the same time."""
-    of: dict[str, list[Entry]] = defaultdict(list)
+    of: dict[str, list[ChainLogEntry]] = defaultdict(list)
     for e in entries:
         if e.driver and not e.void and e.start is not None and e.end is not None:
             of[e.driver].append(e)
@@ -159,5 +161,5 @@ def with_overlaps(entries: Sequence[Entry]) -> list[Entry]:
     return out
 
 
-def _overlap(a: Entry, b: Entry) -> bool:
+def _overlap(a: ChainLogEntry, b: ChainLogEntry) -> bool:
     return bool(a.start and a.end and b.start and b.end and a.start < b.end and b.start < a.end)

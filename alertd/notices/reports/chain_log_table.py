@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from alertd.notices.reports.chain_log import Entry
+from alertd.notices.reports.chain_log import ChainLogEntry
 from alertd.plan.serialize import to_plain
 
 COLUMNS: Final = (
@@ -18,9 +18,9 @@ COLUMNS: Final = (
 )  # fmt: skip
 
 
-def plain(entries: Sequence[Entry], now_utc: datetime) -> dict[str, Any]:
+def chain_log_json(entries: Sequence[ChainLogEntry], now_utc: datetime) -> dict[str, Any]:
     """The log with sums by driver. Times as ISO 8601, local ones with their offset."""
-    sums: dict[str, list[Entry]] = defaultdict(list)
+    sums: dict[str, list[ChainLogEntry]] = defaultdict(list)
     for e in entries:
         sums[e.driver].append(e)
     return {
@@ -37,7 +37,7 @@ def plain(entries: Sequence[Entry], now_utc: datetime) -> dict[str, Any]:
     }
 
 
-def csv_text(entries: Sequence[Entry], now_utc: datetime) -> str:
+def csv_text(entries: Sequence[ChainLogEntry], now_utc: datetime) -> str:
     """For a spreadsheet: a head, then a line an entry. Words that it would take for a formula get an apostrophe."""
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\r\n")
@@ -57,10 +57,10 @@ def csv_text(entries: Sequence[Entry], now_utc: datetime) -> str:
     return out.getvalue()
 
 
-def lines(entries: Sequence[Entry], now_utc: datetime) -> list[str]:
+def lines(entries: Sequence[ChainLogEntry], now_utc: datetime) -> list[str]:
     """For the terminal: a driver's entries under the name, with the sum."""
     out: list[str] = []
-    by_driver: dict[str, list[Entry]] = defaultdict(list)
+    by_driver: dict[str, list[ChainLogEntry]] = defaultdict(list)
     for e in entries:
         by_driver[e.driver].append(e)
     for driver, mine in sorted(by_driver.items()):
@@ -87,7 +87,7 @@ def lines(entries: Sequence[Entry], now_utc: datetime) -> list[str]:
     return out
 
 
-def _row(e: Entry, now_utc: datetime) -> dict[str, Any]:
+def _row(e: ChainLogEntry, now_utc: datetime) -> dict[str, Any]:
     first = e.start or e.end
     zone = e.on_place.zone if e.start else e.off_place.zone
     return {

@@ -18,14 +18,14 @@ ENOUGH_EACH_N: Final = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One forecast and what came of it. said: it was called, in our words to people. happened: None if not known.
+    """One forecast and what came of it. called: it was called, in our words to people. happened: None if not known.
 
     day: local date on which the truck came there; cases of one day hang together.
     """
 
     lead_h: float
     probability: float
-    said: bool
+    called: bool
     happened: bool | None
     because: str
     day: str
@@ -61,7 +61,7 @@ class Score:
     cases: tuple[Case, ...]
 
 
-def scored(what: str, rule: str, cases: Iterable[Case]) -> Score:
+def score_cases(what: str, rule: str, cases: Iterable[Case]) -> Score:
     every = tuple(cases)
     known = tuple(c for c in every if c.happened is not None)
     out = Counter(c.because for c in every if c.happened is None)
@@ -84,13 +84,13 @@ def _lead(cases: Sequence[Case], from_h: float, to_h: float) -> LeadScore:
         to_h=to_h,
         n=len(cases),
         happened_n=int(happened.sum()),
-        table=contingency(np.array([c.said for c in cases], dtype=np.bool_), happened.astype(np.bool_)),
+        table=contingency(np.array([c.called for c in cases], dtype=np.bool_), happened.astype(np.bool_)),
         parts=brier(p, happened) if cases else None,
         bins=reliability(p, happened) if cases else None,
     )
 
 
-def plain(score: Score) -> dict[str, Any]:
+def score_json(score: Score) -> dict[str, Any]:
     """For programs; null where a score cannot be told."""
     return {
         "what": score.what,
@@ -141,7 +141,7 @@ def rows(score: Score) -> list[tuple[str, ...]]:
     return [_row(f"{s.from_h:g} to {s.to_h:g} h", s) for s in score.by_lead] + [_row("all", score.whole)]
 
 
-HEAD: Final = ("ahead", "cases", "happened", "POD", "FAR", "CSI", "Brier", "skill")
+COLUMNS: Final = ("ahead", "cases", "happened", "POD", "FAR", "CSI", "Brier", "skill")
 
 
 def _row(name: str, s: LeadScore) -> tuple[str, ...]:
@@ -151,7 +151,7 @@ def _row(name: str, s: LeadScore) -> tuple[str, ...]:
     return (name, str(s.n), str(s.happened_n), *figures)
 
 
-def verdict(score: Score) -> str:
+def sample_note(score: Score) -> str:
     """Whether there is enough to say anything, in words."""
     s = score.whole
     if not s.n:
@@ -167,9 +167,9 @@ def verdict(score: Score) -> str:
 
 def lines(score: Score) -> list[str]:
     """For the terminal."""
-    out = [score.what.upper(), f"  {verdict(score)}"]
+    out = [score.what.upper(), f"  {sample_note(score)}"]
     if score.whole.n:
-        table = [HEAD, *rows(score)]
+        table = [COLUMNS, *rows(score)]
         out += ["  " + f"{r[0]:<11}" + "".join(f"{c:>9}" for c in r[1:]) for r in table]
     if score.left_out:
         out.append(f"  left out, for nobody can tell: {sum(n for _, n in score.left_out)}")

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Final
 
 from alertd.notices.reports.html import bullets, document, heading, line, table
-from alertd.notices.reports.scores import HEAD, Score, rows, verdict
+from alertd.notices.reports.scores import COLUMNS, Score, rows, sample_note
 from alertd.notices.text import phrases
 
 _WORDS: Final = (
@@ -30,9 +30,9 @@ def score_page(
 
 
 def _one(score: Score, yes_from_frac: float) -> str:
-    parts = [heading(score.what), line(verdict(score), strong=not score.whole.enough)]
+    parts = [heading(score.what), line(sample_note(score), strong=not score.whole.enough)]
     if score.whole.n:
-        parts.append(table(HEAD, rows(score)))
+        parts.append(table(COLUMNS, rows(score)))
     if score.whole.enough:
         parts.append(f'<div style="margin:10px 0">{_diagram(score, yes_from_frac)}</div>')
     if score.left_out:
@@ -43,10 +43,10 @@ def _one(score: Score, yes_from_frac: float) -> str:
 
 def _diagram(score: Score, yes_from_frac: float) -> str:
     from alertd.notices.charts.canvas import View  # matplotlib takes half a second to load
-    from alertd.notices.charts.reliability import reliability
+    from alertd.notices.charts.reliability import draw_reliability
 
     known = score.cases
-    drawn = reliability(
+    drawn = draw_reliability(
         score.what.lower(),
         [c.probability for c in known],
         [bool(c.happened) for c in known],

@@ -3,12 +3,12 @@
 from typing import Final
 
 from alertd.notices.text import phrases
-from alertd.plan.departures import WORTH_SAYING
+from alertd.plan.departures import MIN_GAIN
 from alertd.plan.model import Advice, Departure, DeparturePick, Plan
 from alertd.units import HOUR_S
 
 SAME_S: Final = 300.0  # nearer than this, two arrivals are the same to a reader
-_ASKS: Final = {
+_ADVICE_TEXT: Final = {
     Advice.CLEAR: "no chains expected by this forecast",
     Advice.SLOW: "winter road, no chains expected",
     Advice.READY: "be ready to chain",
@@ -17,13 +17,13 @@ _ASKS: Final = {
 }
 
 
-def asked(plan: Plan, departure: Departure) -> Advice:
+def departure_advice(plan: Plan, departure: Departure) -> Advice:
     """The advice of another departure, never clear where the plan's own could not be: on old or missing data."""
     unknown = plan.partial or departure.unknown_frac > 0.0
     return max(departure.advice, Advice.READY if unknown else Advice.CLEAR, key=lambda a: a.rank)
 
 
-def leaving_lines(plan: Plan) -> list[str]:
+def departure_lines(plan: Plan) -> list[str]:
     """One line a departure worth weighing, or one that says why there is none; empty when none was compared.
 
     On a forecast that is old or has holes no other departure is called better.
@@ -41,7 +41,7 @@ def leaving_lines(plan: Plan) -> list[str]:
     return [f"No other departure of the next {hours} h is better by this forecast"]
 
 
-def best_line(plan: Plan) -> str:
+def best_departure_line(plan: Plan) -> str:
     """The line of the departure that changes most, for a brief; "" where leaving at another time spares little.
 
     It must ask less, spare a good deal of time under way, or be legal where the planned one is not: that who leaves
@@ -52,7 +52,7 @@ def best_line(plan: Plan) -> str:
     def changes(p: DeparturePick) -> bool:
         milder = p.departure.advice.rank < plan.advice.rank
         spared_s = p.leave_later_s - p.arrive_later_s
-        return milder or spared_s >= WORTH_SAYING.total_seconds() or (illegal and p.departure.hours_ok is True)
+        return milder or spared_s >= MIN_GAIN.total_seconds() or (illegal and p.departure.hours_ok is True)
 
     worth = [] if plan.partial else [p for p in plan.picks if changes(p)]
     if not worth:
@@ -67,7 +67,7 @@ def _line(plan: Plan, pick: DeparturePick) -> str:
     sooner".
     """
     d = pick.departure
-    asks = _ASKS[asked(plan, d)]
+    asks = _ADVICE_TEXT[departure_advice(plan, d)]
     shift = f"{phrases.minutes(abs(pick.leave_later_s))} {'earlier' if pick.leave_later_s < 0.0 else 'later'}"
     leaves = phrases.clock_on(d.depart_at, plan.depart_zone, plan.depart_at)
     arrives = phrases.clock_on(d.arrive_at, plan.arrive_zone, plan.arrive_at)

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from alertd.notices import surfaces
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import best_line
+from alertd.notices.text.departures import best_departure_line
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model import Advice, Plan, Stretch
 
@@ -43,7 +43,7 @@ def brief_text(
     """
     arrived = sorted((p for p in plans if p.arrived_at is not None), key=lambda p: p.depart_at)
     under_way = [p for p in plans if p.arrived_at is None]
-    acting = sorted((p for p in under_way if surfaces.asks(p)), key=next_action)
+    acting = sorted((p for p in under_way if surfaces.asks(p)), key=first_action_at)
     rest = sorted((p for p in under_way if not surfaces.asks(p)), key=lambda p: p.depart_at)
     wintry, clear = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
     by_advice = [(sum(p.advice is a for p in under_way), a.value) for a in reversed(Advice)]
@@ -101,7 +101,7 @@ def _wrapped(line: str, indent: str = "  ") -> list[str]:
 
 
 def _headline(plan: Plan) -> str:
-    leaves = phrases.clock(plan.depart_at, plan.depart_zone)
+    leaves = phrases.clock_time(plan.depart_at, plan.depart_zone)
     return f"{leaves}  {plan.trip_id}  {plan.rig_name}  {plan.driver}  {plan.advice.upper()}"
 
 
@@ -115,7 +115,7 @@ def _trip_lines(plan: Plan) -> list[str]:
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
         lines += _wrapped(f"{why}: be ready to chain")
-    if other := best_line(plan):
+    if other := best_departure_line(plan):
         lines += _wrapped(other)
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
         lines += _wrapped(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
@@ -138,9 +138,9 @@ def _stretch(s: Stretch) -> list[str]:
             "on",
             "chains are on"
             if s.chained
-            else f"{phrases.stop_words(s.chain_up)}, {phrases.clock(s.chain_up.arrive_at, s.chain_up.zone)}",
+            else f"{phrases.stop_words(s.chain_up)}, {phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)}",
         ),
-        ("off", f"{phrases.stop_words(s.chain_off)}, {phrases.clock(s.chain_off.arrive_at, s.chain_off.zone)}"),
+        ("off", f"{phrases.stop_words(s.chain_off)}, {phrases.clock_time(s.chain_off.arrive_at, s.chain_off.zone)}"),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
         ("speed", f"{phrases.mph(s.speed_mps)} on snow and ice, {phrases.mph(s.bare_speed_mps)} on bare road"),
         ("cost", f"{cost} if chained"),
@@ -165,7 +165,7 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
     return [f"{rule}: {', '.join(names)}" for rule, names in trucks.items()]
 
 
-def next_action(plan: Plan) -> datetime:
+def first_action_at(plan: Plan) -> datetime:
     """When a plan first asks something of its driver: to be at a chain-up place, to slow down for ice, or to leave."""
     ice = (s.enter_at for s in surfaces.to_slow_for(plan))
     return min((*(s.chain_up.arrive_at for s in plan.stretches), *ice), default=plan.depart_at)
@@ -174,11 +174,12 @@ def next_action(plan: Plan) -> datetime:
 def arrival_line(plan: Plan) -> str:
     """When the truck arrives, how sure that is, and how much later than on a dry road; or when it did arrive."""
     if plan.arrived_at is not None:
-        return f"Arrived {phrases.clock(plan.arrived_at, plan.arrive_zone)}"
-    due = phrases.clock(plan.arrive_at, plan.arrive_zone)
-    window = f"{phrases.clock(plan.arrive_early, plan.arrive_zone)}-{phrases.clock(plan.arrive_late, plan.arrive_zone)}"
+        return f"Arrived {phrases.clock_time(plan.arrived_at, plan.arrive_zone)}"
+    due = phrases.clock_time(plan.arrive_at, plan.arrive_zone)
+    first, last = (phrases.clock_time(at, plan.arrive_zone) for at in (plan.arrive_early, plan.arrive_late))
+    window = f"{first}-{last}"
     slip = f", {phrases.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
-    seen = phrases.seen(plan)
+    seen = phrases.last_position(plan)
     return f"Arrives {due} ({window}){slip}" + (f"; {seen}" if seen else "")
 
 

@@ -3,24 +3,24 @@
 from collections.abc import Callable, Sequence
 from itertools import product
 
-from alertd.i18n import ENGLISH, Tongue
+from alertd.i18n import ENGLISH, Translator
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.plan.model import Advice, Plan, StopChoice, Stretch
 
-MOST_SEGMENTS = 2
+MAX_SEGMENTS = 2
 ICY_LABELS = ("ice", "glaze")
 LEAST_ICE_FRAC = 0.15  # as PlanParams.winter_probability: less likely ice is not named beside snow
 
 # Tried in order: longest name of the chain-up stop, of the chain-off stop, of the pass. A driver finds a milepost, so
 # names of stops give way first.
-_SQUEEZES = ((60, 60, 60), (60, 26, 60), (60, 0, 40), (34, 0, 40), (26, 0, 26), (18, 0, 20), (0, 0, 20), (0, 0, 0))
+_CUT_STEPS = ((60, 60, 60), (60, 26, 60), (60, 0, 40), (34, 0, 40), (26, 0, 26), (18, 0, 20), (0, 0, 20), (0, 0, 0))
 
 # Tried in order: tires within the first 160 septets or after them, and whole or without what can be spared: the place
 # to take chains off, of which a message of its own comes later, and why to hold.
 _FORMS = ((True, True), (False, True), (False, False))
 
 
-def driver_text(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) -> str:
     """What the driver reads, parked, about one stretch.
 
     The first 160 septets say what to do, where, when, on how many tires and how fast, and on which ones unless their
@@ -28,80 +28,88 @@ def driver_text(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
     be passable, how sure, how old, and who decides. Raises ValueError when even the shortest form does not fit, which
     no rig and stop of sensible length can bring about.
     """
-    until = _until(stretch, tongue)
+    until = _until(stretch, translator)
     text, ends = "", (until, "") if until else ("",)
-    for (tires_first, whole), end, (up_max, off_max, pass_max) in product(_FORMS, ends, _SQUEEZES):
-        first = gsm7.plain(_do(stretch, up_max, tongue, tires_first=tires_first, reason=whole))
+    for (tires_first, whole), end, (up_max, off_max, pass_max) in product(_FORMS, ends, _CUT_STEPS):
+        first = gsm7.to_gsm7(_instruction(stretch, up_max, translator, tires_first=tires_first, reason=whole))
         cuts = (off_max if whole else None, pass_max)
-        rest = gsm7.plain(_then(plan, stretch, *cuts, end, tongue, tires_first=tires_first))
+        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, end, translator, tires_first=tires_first))
         text = f"{first} {rest}"
-        if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MOST_SEGMENTS:
+        if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MAX_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
 
 
-def _do(s: Stretch, name_max: int, tongue: Tongue, *, tires_first: bool, reason: bool) -> str:
+def _instruction(s: Stretch, name_max: int, translator: Translator, *, tires_first: bool, reason: bool) -> str:
     """The part that must stand alone."""
-    where, when = _place(s.chain_up, name_max, tongue), phrases.clock(s.chain_up.arrive_at, s.chain_up.zone)
-    tires = driver_parts.tires_n(s, tongue) + (f": {driver_parts.tires(s, tongue)}" if tires_first else "")
-    speed, bare = driver_parts.speed(s.speed_mps, s, tongue), driver_parts.figure(s.bare_speed_mps, s, tongue)
+    where, when = _place(s.chain_up, name_max, translator), phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)
+    tires = driver_parts.tires_n(s, translator) + (f": {driver_parts.tires(s, translator)}" if tires_first else "")
+    speed, bare = (
+        driver_parts.speed(s.speed_mps, s, translator),
+        driver_parts.speed_figure(s.bare_speed_mps, s, translator),
+    )
     if s.advice is Advice.HOLD and not reason:
-        return tongue.say(
+        return translator.gettext(
             "HOLD at {where}, {when}. If sent on: {tires}, max {speed}.",
             where=where, when=when, tires=tires, speed=speed,
         )  # fmt: skip
     if s.advice is Advice.HOLD:
-        why = driver_parts.why_held(s, tongue)
-        return tongue.say(
+        why = driver_parts.why_held(s, translator)
+        return translator.gettext(
             "HOLD at {where}, {when}: {why}. If sent on: {tires}, max {speed}.",
             where=where, when=when, why=why, tires=tires, speed=speed,
         )  # fmt: skip
     if s.chained:
-        off, until = _place(s.chain_off, name_max, tongue), phrases.clock(s.chain_off.arrive_at, s.chain_off.zone)
-        return tongue.say(
+        off, until = (
+            _place(s.chain_off, name_max, translator),
+            phrases.clock_time(s.chain_off.arrive_at, s.chain_off.zone),
+        )
+        return translator.gettext(
             "STAY CHAINED to {where}, {when}. {tires}. Max {speed}, {bare} if bare.",
             where=off, when=until, tires=tires, speed=speed, bare=bare,
         )  # fmt: skip
     if s.advice is Advice.CHAIN:
-        return tongue.say(
+        return translator.gettext(
             "PLAN TO CHAIN at {where}, {when}. {tires}. Max {speed}, {bare} if bare.",
             where=where, when=when, tires=tires, speed=speed, bare=bare,
         )  # fmt: skip
-    return tongue.say(
+    return translator.gettext(
         "BE READY TO CHAIN at {where}, {when}. {tires}. Max {speed}, {bare} if bare.",
         where=where, when=when, tires=tires, speed=speed, bare=bare,
     )  # fmt: skip
 
 
-def _until(s: Stretch, tongue: Tongue) -> str:
+def _until(s: Stretch, translator: Translator) -> str:
     """From when a held road may be passable, by the clock where the truck is told to hold; "" if that is not known."""
     if s.advice is not Advice.HOLD or s.hold_until is None:
         return ""
-    at = phrases.clock_on(s.hold_until, s.chain_up.zone, s.chain_up.arrive_at, tongue)
-    return tongue.say("Maybe passable from {at}. ", at=at.rsplit(" ", 1)[0])
+    at = phrases.clock_on(s.hold_until, s.chain_up.zone, s.chain_up.arrive_at, translator)
+    return translator.gettext("Maybe passable from {at}. ", at=at.rsplit(" ", 1)[0])
 
 
-def _then(
-    plan: Plan, s: Stretch, off_max: int | None, pass_max: int, until: str, tongue: Tongue, *, tires_first: bool
+def _details(
+    plan: Plan, s: Stretch, off_max: int | None, pass_max: int, until: str, translator: Translator, *, tires_first: bool
 ) -> str:
     """What for, where it ends, how sure, how old, who decides; in fewer words where the tires need the room."""
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
     ice = _hidden_ice(s)
     told = s.unknown_frac < 1.0 and (place or tires_first)
-    surface = f"{'/'.join(driver_parts.surface(name, tongue) for name in (s.surfaces[0][0], *ice))}, " if told else ""
+    surface = (
+        f"{'/'.join(driver_parts.surface(name, translator) for name in (s.surfaces[0][0], *ice))}, " if told else ""
+    )
     if ice and not told:
-        surface = f"{driver_parts.surface(ice[0], tongue)}, "
-    likely = (driver_parts.likely_short if off_max is None else phrases.likely)(s, tongue)
+        surface = f"{driver_parts.surface(ice[0], translator)}, "
+    likely = (driver_parts.likely_short if off_max is None else phrases.likely)(s, translator)
     what = f"{place}{surface}{likely}"
-    ages = (driver_parts.ages if tires_first else driver_parts.ages_short)(plan, s.jurisdictions, tongue)
+    ages = (driver_parts.ages if tires_first else driver_parts.ages_short)(plan, s.jurisdictions, translator)
     tires = ""
     if not tires_first:
-        which = driver_parts.tires(s, tongue)
-        tires = f"{_capital(which)}. " if off_max is None else tongue.say("Tires: {tires}. ", tires=which)
+        which = driver_parts.tires(s, translator)
+        tires = f"{_capital(which)}. " if off_max is None else translator.gettext("Tires: {tires}. ", tires=which)
     # Who is told to hold needs the place to take chains off last of all, and before it until when.
     mute = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
-    off = "" if mute else tongue.say("Off at {where}. ", where=_place(s.chain_off, off_max or 0, tongue))
-    return f"{tires}{_capital(what)}. {until}{off}{ages}. {driver_parts.tail(tongue)}"
+    off = "" if mute else translator.gettext("Off at {where}. ", where=_place(s.chain_off, off_max or 0, translator))
+    return f"{tires}{_capital(what)}. {until}{off}{ages}. {driver_parts.closing(translator)}"
 
 
 def _hidden_ice(s: Stretch) -> tuple[str, ...]:
@@ -116,9 +124,9 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _place(stop: StopChoice, name_max: int, tongue: Tongue) -> str:
+def _place(stop: StopChoice, name_max: int, translator: Translator) -> str:
     """Name and milepost; the milepost alone when there is no room for a name."""
-    if (looked_for := driver_parts.place_short(stop, name_max, tongue)) is not None:
+    if (looked_for := driver_parts.place_short(stop, name_max, translator)) is not None:
         return looked_for
     if name_max == 0 and stop.milepost:
         return stop.milepost
@@ -127,26 +135,26 @@ def _place(stop: StopChoice, name_max: int, tongue: Tongue) -> str:
     return f"{name}, {stop.milepost}" if stop.milepost else name
 
 
-def eased_text(plan: Plan, place: str, tongue: Tongue = ENGLISH) -> str:
+def eased_text(plan: Plan, place: str, translator: Translator = ENGLISH) -> str:
     """Relief, worded so that nobody throws chains off the truck."""
 
     def said(cut: int) -> str:
-        text = tongue.say(
+        text = translator.gettext(
             "EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Chains {share} "
             "likely on this trip.",
-            where=place[:cut].rstrip() or tongue.say("the snow we named"),
+            where=place[:cut].rstrip() or translator.gettext("the snow we named"),
             share=phrases.percent(plan.chain_probability),
         )
-        return f"{text} {driver_parts.ages(plan, (), tongue)}. {driver_parts.tail(tongue)}"
+        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
 
-    return fitted(said, (80, 60, 40, 26))
+    return fit_segments(said, (80, 60, 40, 26))
 
 
-def fitted(said: Callable[[int], str], cuts: Sequence[int]) -> str:
+def fit_segments(said: Callable[[int], str], cuts: Sequence[int]) -> str:
     """A text in the alphabet of text messages, from its longest form to its shortest until it fits two segments."""
     text = ""
     for cut in cuts:
-        text = gsm7.plain(said(cut))
-        if gsm7.segments(text) <= MOST_SEGMENTS:
+        text = gsm7.to_gsm7(said(cut))
+        if gsm7.segments(text) <= MAX_SEGMENTS:
             break
     return text

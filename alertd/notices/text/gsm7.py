@@ -22,7 +22,7 @@ _PLAIN: Final = str.maketrans(
 )  # fmt: skip
 
 
-def plain(text: str) -> str:
+def to_gsm7(text: str) -> str:
     """The text in characters of the alphabet only: accents that it lacks fall away, anything else becomes '?'."""
     out = []
     for char in text.translate(_PLAIN):

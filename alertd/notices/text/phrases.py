@@ -4,31 +4,31 @@ import math
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from alertd.i18n import ENGLISH, Tongue
+from alertd.i18n import ENGLISH, Translator
 from alertd.plan.model import Advice, HoursNote, Plan, StopChoice, Stretch
 from alertd.units import to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
-LEAST_SNOW_M = 0.01  # shallower snow is not told as a depth
-MOST_INCHES = 24.0  # deeper snow is told in feet
+MIN_SNOW_M = 0.01  # shallower snow is not told as a depth
+MAX_INCHES = 24.0  # deeper snow is told in feet
 
 
-def clock(when: datetime, zone: str) -> str:
+def clock_time(when: datetime, zone: str) -> str:
     """Local time with its zone, e.g. "06:40 MST"."""
     return when.astimezone(ZoneInfo(zone)).strftime("%H:%M %Z")
 
 
-def day_clock(when: datetime, zone: str, tongue: Tongue = ENGLISH) -> str:
+def day_clock(when: datetime, zone: str, translator: Translator = ENGLISH) -> str:
     """Local day and time with zone, e.g. "Thu 14 Jan 06:40 MST"."""
-    return f"{tongue.date(when.astimezone(ZoneInfo(zone)))} {clock(when, zone)}"
+    return f"{translator.date(when.astimezone(ZoneInfo(zone)))} {clock_time(when, zone)}"
 
 
-def clock_on(when: datetime, zone: str, by: datetime, tongue: Tongue = ENGLISH) -> str:
+def clock_on(when: datetime, zone: str, by: datetime, translator: Translator = ENGLISH) -> str:
     """Local time with its zone, and its weekday where that is another than that of `by`, e.g. "Fri 06:40 MST"."""
     local = when.astimezone(ZoneInfo(zone))
     other_day = local.date() != by.astimezone(ZoneInfo(zone)).date()
-    return (f"{tongue.day(local)} " if other_day else "") + clock(when, zone)
+    return (f"{translator.day(local)} " if other_day else "") + clock_time(when, zone)
 
 
 def mph(speed_mps: float) -> str:
@@ -44,21 +44,21 @@ def minutes(seconds: float) -> str:
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"
 
 
-def snow_depth(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+def snow_depth(stretch: Stretch, translator: Translator = ENGLISH) -> str:
     """How deep the snow may lie, as a range, e.g. "about 4-9 in of snow on an unploughed road"; "" below 1 cm.
 
     Rounded outwards: the range is an estimate, and narrower would say more than is known.
     """
-    if 0.5 * (stretch.snow_depth_low_m + stretch.snow_depth_high_m) < LEAST_SNOW_M:
+    if 0.5 * (stretch.snow_depth_low_m + stretch.snow_depth_high_m) < MIN_SNOW_M:
         return ""
     low, high = to_inches(stretch.snow_depth_low_m), to_inches(stretch.snow_depth_high_m)
-    if high > MOST_INCHES:
+    if high > MAX_INCHES:
         feet = f"{math.floor(low / 6.0) / 2.0:g}-{math.ceil(high / 6.0) / 2.0:g}"
-        return tongue.say("about {feet} ft of snow on an unploughed road", feet=feet)
+        return translator.gettext("about {feet} ft of snow on an unploughed road", feet=feet)
     if low < 1.0:
-        return tongue.say("up to {inches} in of snow on an unploughed road", inches=math.ceil(high))
+        return translator.gettext("up to {inches} in of snow on an unploughed road", inches=math.ceil(high))
     inches = f"{math.floor(low)}-{math.ceil(high)}"
-    return tongue.say("about {inches} in of snow on an unploughed road", inches=inches)
+    return translator.gettext("about {inches} in of snow on an unploughed road", inches=inches)
 
 
 def percent(frac: float) -> str:
@@ -66,27 +66,27 @@ def percent(frac: float) -> str:
     return f"{min(max(round(frac * 100), 1), 99)}%"
 
 
-def likely(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+def likely(stretch: Stretch, translator: Translator = ENGLISH) -> str:
     """How sure, in words: posted, or our estimate; where nothing is known no figure is given."""
     sign = next((p for p in stretch.postings if p.posted), None)
     if sign is not None and sign.posted_since is not None:
-        at = clock_on(sign.posted_since, stretch.zone, stretch.enter_at, tongue)
-        return tongue.say("POSTED since {at}", at=at)
+        at = clock_on(sign.posted_since, stretch.zone, stretch.enter_at, translator)
+        return translator.gettext("POSTED since {at}", at=at)
     if sign is not None:
-        return tongue.say("POSTED now")
+        return translator.gettext("POSTED now")
     if stretch.unknown_frac == 1.0:
-        return tongue.say("road not known")
-    return tongue.say("{share} likely", share=percent(stretch.probability))
+        return translator.gettext("road not known")
+    return translator.gettext("{share} likely", share=percent(stretch.probability))
 
 
-def held_until(stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+def held_until(stretch: Stretch, translator: Translator = ENGLISH) -> str:
     """How long a stretch is to be held below, by the clock where the truck would stand; "" where it is not held."""
     if stretch.advice is not Advice.HOLD:
         return ""
     if stretch.hold_until is None:
-        return tongue.say("no end of it within the forecast")
-    at = clock_on(stretch.hold_until, stretch.chain_up.zone, stretch.chain_up.arrive_at, tongue)
-    return tongue.say("expected to be passable with chains from {at}", at=at)
+        return translator.gettext("no end of it within the forecast")
+    at = clock_on(stretch.hold_until, stretch.chain_up.zone, stretch.chain_up.arrive_at, translator)
+    return translator.gettext("expected to be passable with chains from {at}", at=at)
 
 
 def closed_by_snow(stretch: Stretch) -> bool:
@@ -108,34 +108,34 @@ def winter_frac(plan: Plan) -> float:
     return max([*plan.along.winter_frac, *(b.probability for b in plan.bridges)], default=0.0)
 
 
-def age(hours: float, tongue: Tongue = ENGLISH) -> str:
-    return tongue.say("under 1 h") if hours < 1 else f"{hours:.0f} h"
+def age(hours: float, translator: Translator = ENGLISH) -> str:
+    return translator.gettext("under 1 h") if hours < 1 else f"{hours:.0f} h"
 
 
-def forecast_age(plan: Plan, tongue: Tongue = ENGLISH) -> str:
+def forecast_age(plan: Plan, translator: Translator = ENGLISH) -> str:
     """The age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" when no source answered."""
     if not plan.sources:
-        return tongue.say("No forecast")
-    return tongue.say("Forecast {age} old", age=age(max(s.age_h for s in plan.sources), tongue))
+        return translator.gettext("No forecast")
+    return translator.gettext("Forecast {age} old", age=age(max(s.age_h for s in plan.sources), translator))
 
 
-def fcst_age(plan: Plan, tongue: Tongue = ENGLISH) -> str:
+def fcst_age(plan: Plan, translator: Translator = ENGLISH) -> str:
     """The same in fewer letters."""
     if not plan.sources:
-        return tongue.say("No forecast")
-    return tongue.say("Fcst {age} old", age=age(max(s.age_h for s in plan.sources), tongue))
+        return translator.gettext("No forecast")
+    return translator.gettext("Fcst {age} old", age=age(max(s.age_h for s in plan.sources), translator))
 
 
-def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), tongue: Tongue = ENGLISH) -> str:
+def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), translator: Translator = ENGLISH) -> str:
     """The year of the oldest rule text used, e.g. "2020 OLD"; of some jurisdictions if named.
 
     OLD marks a text that may no longer be the law: overdue for review, or older than the last winter season.
     """
     used = [r for r in plan.rules if not jurisdictions or r.jurisdiction in jurisdictions]
     if not used:
-        return tongue.say("none on file")
+        return translator.gettext("none on file")
     year = min(r.text_date for r in used).year
-    return tongue.say("{year} OLD", year=year) if any(r.aged for r in used) else str(year)
+    return translator.gettext("{year} OLD", year=year) if any(r.aged for r in used) else str(year)
 
 
 def stop_words(stop: StopChoice) -> str:
@@ -143,12 +143,12 @@ def stop_words(stop: StopChoice) -> str:
     return f"{stop.name} ({stop.milepost})" if stop.milepost else stop.name
 
 
-def seen(plan: Plan) -> str:
+def last_position(plan: Plan) -> str:
     """When and where the truck was last seen, "" when the plan does not count from there."""
     fix = plan.position
     if fix is None or plan.arrived_at is not None:
         return ""
-    where = f"seen {clock(fix.at, plan.depart_zone)}, {miles(fix.distance_m)} on the way"
+    where = f"seen {clock_time(fix.at, plan.depart_zone)}, {miles(fix.distance_m)} on the way"
     return f"last {where}, not heard of since" if fix.old else where
 
 
@@ -157,11 +157,12 @@ def worn(plan: Plan) -> str:
     note = plan.chains
     if note is None:
         return ""
-    since = f"reported on since {clock(note.since, plan.depart_zone)}"
+    since = f"reported on since {clock_time(note.since, plan.depart_zone)}"
     if note.off is None:
         return f"chains {since}, not counted with: {'see the cautions' if note.doubt else 'place not known'}"
     more = f"; {note.missing_n} more tires to chain: {note.missing_words}" if note.missing_n else ""
-    return f"stay chained to {stop_words(note.off)}, {clock(note.off.arrive_at, note.off.zone)} (chains {since}){more}"
+    when = clock_time(note.off.arrive_at, note.off.zone)
+    return f"stay chained to {stop_words(note.off)}, {when} (chains {since}){more}"
 
 
 def hours(hours_h: float) -> str:
@@ -178,7 +179,8 @@ def hours_line(note: HoursNote, zone: str) -> str:
     over = [x for x in note.limits if x.reached_m is not None]
     if over:
         said = "; ".join(
-            f"{_LIMITS[x.kind]} {x.allowed_h:g} h full at {clock(x.reached_at, zone)}, {miles(x.reached_m)} on the way"
+            f"{_LIMITS[x.kind]} {x.allowed_h:g} h full "
+            f"at {clock_time(x.reached_at, zone)}, {miles(x.reached_m)} on the way"
             + (f", last listed stop before it {x.stop_name}" if x.stop_name else "")
             for x in over
             if x.reached_at is not None and x.reached_m is not None
@@ -200,7 +202,7 @@ def break_lines(note: HoursNote, zone: str) -> list[str]:
         at = f"{b.stop_name} ({b.milepost})" if b.milepost else b.stop_name
         where = f" at {at}" if at else ""
         out.append(
-            f"{b.minutes:.0f} min{where}, due by {clock(b.due_at, zone)}, {miles(b.due_m)}: {b.reason}; "
+            f"{b.minutes:.0f} min{where}, due by {clock_time(b.due_at, zone)}, {miles(b.due_m)}: {b.reason}; "
             "not in the arrival above"
         )
     return out

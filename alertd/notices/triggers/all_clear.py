@@ -4,14 +4,14 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from alertd.i18n import Tongue, Tongues
+from alertd.i18n import Translator, Translators
 from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.next_action import is_old
-from alertd.notices.policy import Policy, reader
-from alertd.notices.sent_state import Said
+from alertd.notices.policy import Policy, recipient
+from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, phrases
-from alertd.notices.text.driver_sms import fitted
-from alertd.notices.triggers.compose import message
+from alertd.notices.text.driver_sms import fit_segments
+from alertd.notices.triggers.compose import person_notice
 from alertd.plan.model import Advice, Plan
 
 AHEAD = timedelta(hours=12)  # a clear road further ahead is a forecast that changes before the truck leaves
@@ -19,7 +19,7 @@ KEY = ("no chains expected",)  # the same for every plan of a trip: it is sent o
 
 
 def all_clear(
-    plan: Plan, said: Sequence[Said], now_utc: datetime, policy: Policy, tongues: Tongues
+    plan: Plan, facts: Sequence[SentFact], now_utc: datetime, policy: Policy, translators: Translators
 ) -> tuple[Notice, ...]:
     """The message, from the evening before or 12 hours before the departure; never in a driver's quiet hours.
 
@@ -29,29 +29,29 @@ def all_clear(
     zone = ZoneInfo(plan.depart_zone)
     eve = datetime.combine(plan.depart_at.astimezone(zone).date() - timedelta(days=1), policy.outlook_at, zone)
     doubted = plan.partial or plan.posted_missing or not plan.sources or is_old(plan, now_utc)
-    if doubted or said or plan.advice is not Advice.CLEAR or plan.stretches or plan.surfaces or plan.bridges:
+    if doubted or facts or plan.advice is not Advice.CLEAR or plan.stretches or plan.surfaces or plan.bridges:
         return ()
     if not max(eve, plan.depart_at - AHEAD) <= now_utc < plan.arrive_at or policy.is_quiet(now_utc, plan.depart_zone):
         return ()
-    audience, prefix = reader(plan, now_utc, policy, tongues.office)
-    text = prefix + all_clear_text(plan, policy, tongues.driver)
-    return (message(plan, NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, now_utc, whoever=True),)
+    audience, prefix = recipient(plan, now_utc, policy, translators.office)
+    text = prefix + all_clear_text(plan, policy, translators.driver)
+    return (person_notice(plan, NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, now_utc, whoever=True),)
 
 
-def all_clear_text(plan: Plan, policy: Policy, tongue: Tongue) -> str:
+def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
     """As of when, until when a new look is taken, and that chains stay aboard."""
     zone, by = plan.depart_zone, plan.made_at
     next_look = plan.made_at + policy.planned_every
 
     def said(cut: int) -> str:
-        text = tongue.say(
+        text = translator.gettext(
             "{route}, leaving {leaves}: no chains expected, as of {now}. Next look by {next}, and you hear if that "
             "changes. Keep chains aboard.",
             route=plan.route_name[:cut].rstrip(),
-            leaves=phrases.clock_on(plan.depart_at, zone, by, tongue),
-            now=phrases.clock(by, zone),
-            next=phrases.clock_on(next_look, zone, by, tongue),
+            leaves=phrases.clock_on(plan.depart_at, zone, by, translator),
+            now=phrases.clock_time(by, zone),
+            next=phrases.clock_on(next_look, zone, by, translator),
         )
-        return f"{text} {driver_parts.ages(plan, (), tongue)}. {driver_parts.tail(tongue)}"
+        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
 
-    return fitted(said, (60, 40, 26, 16))
+    return fit_segments(said, (60, 40, 26, 16))

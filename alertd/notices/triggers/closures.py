@@ -5,26 +5,26 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.i18n import ENGLISH, Tongue
-from alertd.notices.sent_state import Said
+from alertd.i18n import ENGLISH, Translator
+from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
-from alertd.notices.text.driver_sms import fitted
-from alertd.plan.controls.closures import said
+from alertd.notices.text.driver_sms import fit_segments
+from alertd.plan.controls.closures import describe_closure
 from alertd.plan.model import Advice, ClosureNote, Plan
 from alertd.plan.serialize import to_plain
 
-MOVED: Final = timedelta(minutes=60)  # an end that moves less is no news
+MIN_SHIFT: Final = timedelta(minutes=60)  # an end that moves less is no news
 CLOSED_ROAD, WARNING = "closed road", "weather warning"  # in the place of a stop's id
 _CUTS: Final = (80, 60, 40, 26)
 
 
-def held_for(plan: Plan) -> tuple[ClosureNote, ...]:
+def holding_closures(plan: Plan) -> tuple[ClosureNote, ...]:
     return tuple(n for n in plan.closures if n.held)
 
 
-def closure_facts(note: ClosureNote) -> Said:
+def closure_facts(note: ClosureNote) -> SentFact:
     """As the facts of a stretch: the end stands in the place of the tires, "" for none."""
-    return Said(
+    return SentFact(
         advice=Advice.HOLD,
         start_m=note.start_m,
         end_m=note.end_m,
@@ -36,17 +36,17 @@ def closure_facts(note: ClosureNote) -> Said:
     )
 
 
-def is_closure(row: Said) -> bool:
+def is_closure(row: SentFact) -> bool:
     return row.stop_id in (CLOSED_ROAD, WARNING)
 
 
-def news(plan: Plan, before: Sequence[Said]) -> tuple[ClosureNote, ...]:
+def new_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[ClosureNote, ...]:
     """Those to hold for that were not said, or with another end."""
     hold = [b for b in before if b.advice is Advice.HOLD]
-    return tuple(n for n in held_for(plan) if not any(is_same(b, n) and not _moved(b, n) for b in hold))
+    return tuple(n for n in holding_closures(plan) if not any(is_same(b, n) and not _moved(b, n) for b in hold))
 
 
-def lifted(plan: Plan, before: Sequence[Said]) -> tuple[Said, ...]:
+def ended_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[SentFact, ...]:
     """What was said to hold for and need not be any more.
 
     Of a weather warning only when the service has answered for all of the way: one not heard of again may still stand.
@@ -56,69 +56,71 @@ def lifted(plan: Plan, before: Sequence[Said]) -> tuple[Said, ...]:
         b
         for b in before
         if b.advice is Advice.HOLD
-        and not any(is_same(b, n) for n in held_for(plan))
+        and not any(is_same(b, n) for n in holding_closures(plan))
         and (here_m is None or b.start_m > here_m)
         and (b.stop_id == CLOSED_ROAD or plan.warnings_known)
     )
 
 
-def standing(before: Sequence[Said], told: Sequence[ClosureNote], over: Sequence[Said]) -> tuple[Said, ...]:
+def facts_after(
+    before: Sequence[SentFact], sent: Sequence[ClosureNote], ended: Sequence[SentFact]
+) -> tuple[SentFact, ...]:
     """What stands as said once `told` and `over` are out; relief leaves its row behind as clear, see Said."""
-    kept = [b for b in before if b not in over and not any(is_same(b, n) for n in told)]
-    return (*kept, *(closure_facts(n) for n in told), *(replace(b, advice=Advice.CLEAR) for b in over))
+    kept = [b for b in before if b not in ended and not any(is_same(b, n) for n in sent)]
+    return (*kept, *(closure_facts(n) for n in sent), *(replace(b, advice=Advice.CLEAR) for b in ended))
 
 
-def closure_text(plan: Plan, note: ClosureNote, tongue: Tongue = ENGLISH) -> str:
+def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH) -> str:
     """What the driver reads, parked, in at most two segments; the source's words give way where they are long."""
 
     def said_at(cut: int) -> str:
-        text = tongue.say(
+        text = translator.gettext(
             "HOLD below {mark} of this trip: {what}, {until}. Says {source}. You would be there {when}: stand before "
             "it, ask {office}.",
-            mark=driver_parts.mark(note.start_m, tongue),
+            mark=driver_parts.trip_distance(note.start_m, translator),
             what=_cut(note.what, cut),
-            until=_until(note, tongue),
+            until=_until(note, translator),
             source=_cut(note.source, cut),
-            when=phrases.clock(note.enter_at, note.zone),
-            office=plan.dispatcher[:24] or tongue.say("dispatch"),
+            when=phrases.clock_time(note.enter_at, note.zone),
+            office=plan.dispatcher[:24] or translator.gettext("dispatch"),
         )
-        return f"{text} {driver_parts.tail(tongue)}"
+        return f"{text} {driver_parts.closing(translator)}"
 
-    return fitted(said_at, _CUTS)
+    return fit_segments(said_at, _CUTS)
 
 
-def lifted_text(row: Said, tongue: Tongue = ENGLISH) -> str:
+def closure_ended_text(row: SentFact, translator: Translator = ENGLISH) -> str:
     """Relief, worded so that nobody takes it for an open road."""
-    text = tongue.say(
+    text = translator.gettext(
         "EASED: {what} no longer stands in the way at your hour, as far as we know. Ask before you go.",
         what=_cut(row.place, 80),
     )
-    return gsm7.plain(f"{text} {driver_parts.tail(tongue)}")
+    return gsm7.to_gsm7(f"{text} {driver_parts.closing(translator)}")
 
 
 def held_lines(plan: Plan) -> list[str]:
     """For the office and the terminal."""
-    return [f"HOLD: {said(n, plan.made_at)}" for n in held_for(plan)]
+    return [f"HOLD: {describe_closure(n, plan.made_at)}" for n in holding_closures(plan)]
 
 
-def _until(note: ClosureNote, tongue: Tongue) -> str:
+def _until(note: ClosureNote, translator: Translator) -> str:
     if note.ends_at is None:
-        return tongue.say("no end given")
-    return tongue.say("until {when}", when=phrases.day_clock(note.ends_at, note.zone, tongue))
+        return translator.gettext("no end given")
+    return translator.gettext("until {when}", when=phrases.day_clock(note.ends_at, note.zone, translator))
 
 
 def _cut(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip() + "."
 
 
-def is_same(row: Said, note: ClosureNote) -> bool:
+def is_same(row: SentFact, note: ClosureNote) -> bool:
     now = closure_facts(note)
     return (row.stop_id, row.place) == (now.stop_id, now.place) and (
         row.start_m <= now.end_m and row.end_m >= now.start_m
     )
 
 
-def _moved(row: Said, note: ClosureNote) -> bool:
+def _moved(row: SentFact, note: ClosureNote) -> bool:
     if row.tires == "" or note.ends_at is None:
         return (row.tires == "") != (note.ends_at is None)
-    return abs(datetime.fromisoformat(row.tires) - note.ends_at) >= MOVED
+    return abs(datetime.fromisoformat(row.tires) - note.ends_at) >= MIN_SHIFT

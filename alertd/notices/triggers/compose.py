@@ -6,20 +6,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from alertd.i18n import ENGLISH, Tongue
+from alertd.i18n import ENGLISH, Translator
 from alertd.notices import surfaces
 from alertd.notices.formats.webhook_event import FORMAT, message_event, plan_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
-from alertd.notices.policy import Policy, reader
-from alertd.notices.sent_state import Said, facts
+from alertd.notices.policy import Policy, recipient
+from alertd.notices.sent_state import SentFact, fact_of
 from alertd.notices.text import gsm7, phrases
 from alertd.notices.text.dispatcher import dispatcher_text
-from alertd.notices.text.driver_sms import MOST_SEGMENTS, driver_text, eased_text
+from alertd.notices.text.driver_sms import MAX_SEGMENTS, driver_text, eased_text
 from alertd.notices.triggers import closures
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, ClosureNote, Plan, Stretch, SurfaceStretch
 from alertd.plan.serialize import canonical, to_plain
 
-LEAST_LIFE = timedelta(minutes=15)
+MIN_LIFE = timedelta(minutes=15)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,120 +39,120 @@ class Message:
     advice: Advice | None = None  # of the words, where it is not the one of `rank`
 
 
-def digest(said: Sequence[Said]) -> str:
+def facts_digest(facts: Sequence[SentFact]) -> str:
     """An identity of facts, however and whenever they were told."""
-    bare = [Said(**{name: getattr(s, name) for name in _FACTS}) for s in said]
+    bare = [SentFact(**{name: getattr(s, name) for name in _FACTS}) for s in facts]
     return hashlib.sha256(canonical(to_plain(tuple(bare))).encode()).hexdigest()[:16]
 
 
 _FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")
 
 
-def on_stretch(plan: Plan, stretch: Stretch, tongue: Tongue) -> Message:
+def stretch_message(plan: Plan, stretch: Stretch, translator: Translator) -> Message:
     at = stretch.chain_up.arrive_at
     return Message(
-        text=order(plan, stretch, tongue),
+        text=instruction(plan, stretch, translator),
         start_m=stretch.start_m,
         end_m=stretch.end_m,
         expires_at=at + timedelta(hours=1),
         act_at=min(at, plan.depart_at) if plan.position is None else at,
         rank=stretch.advice.rank,
-        key=digest((facts(stretch),)),
+        key=facts_digest((fact_of(stretch),)),
     )
 
 
-def on_relief(plan: Plan, said: Said, tongue: Tongue) -> Message:
+def relief_message(plan: Plan, fact: SentFact, translator: Translator) -> Message:
     """Less than was said. Where chains are still to be hung, or the road is icy without them, the whole instruction:
     "looks better" would hide it.
     """
-    still = [s for s in plan.stretches if said.meets(s) and s.advice.rank >= Advice.CHAIN.rank]
-    icy = [s for s in surfaces.to_slow_for(plan) if said.meets(s)]
+    still = [s for s in plan.stretches if fact.overlaps(s) and s.advice.rank >= Advice.CHAIN.rank]
+    icy = [s for s in surfaces.to_slow_for(plan) if fact.overlaps(s)]
     if still:
-        text = order(plan, still[0], tongue)
+        text = instruction(plan, still[0], translator)
     else:
-        text = surfaces.ice_text(plan, icy[0], tongue) if icy else eased_text(plan, said.place, tongue)
+        text = surfaces.ice_text(plan, icy[0], translator) if icy else eased_text(plan, fact.place, translator)
     return Message(
         text=text,
-        start_m=said.start_m,
-        end_m=said.end_m,
+        start_m=fact.start_m,
+        end_m=fact.end_m,
         expires_at=plan.arrive_at,
         act_at=plan.arrive_at,
         rank=Advice.CLEAR.rank,
-        key=digest((said,)),
+        key=facts_digest((fact,)),
     )
 
 
-def on_ice(plan: Plan, s: SurfaceStretch, tongue: Tongue) -> Message:
+def on_ice(plan: Plan, s: SurfaceStretch, translator: Translator) -> Message:
     """An icy run. It ranks with chains: who drives onto ice at speed must hear of it at night too."""
     return Message(
-        text=surfaces.ice_text(plan, s, tongue),
+        text=surfaces.ice_text(plan, s, translator),
         start_m=s.start_m,
         end_m=s.end_m,
         expires_at=max(s.leave_at, s.enter_at + timedelta(hours=1)),
         act_at=min(s.enter_at, plan.depart_at) if plan.position is None else s.enter_at,
         rank=Advice.CHAIN.rank,
-        key=digest((surfaces.surface_facts(s),)),
+        key=facts_digest((surfaces.surface_facts(s),)),
         advice=Advice.SLOW,
     )
 
 
-def on_thaw(plan: Plan, said: Said, tongue: Tongue) -> Message:
+def on_thaw(plan: Plan, fact: SentFact, translator: Translator) -> Message:
     """Ice that was reported and is no longer expected."""
     return Message(
-        text=surfaces.thawed_text(plan, said, tongue),
-        start_m=said.start_m,
-        end_m=said.end_m,
+        text=surfaces.thawed_text(plan, fact, translator),
+        start_m=fact.start_m,
+        end_m=fact.end_m,
         expires_at=plan.arrive_at,
         act_at=plan.arrive_at,
         rank=Advice.CLEAR.rank,
-        key=digest((said,)),
+        key=facts_digest((fact,)),
     )
 
 
-def on_closure(plan: Plan, note: ClosureNote, tongue: Tongue) -> Message:
+def closure_message(plan: Plan, note: ClosureNote, translator: Translator) -> Message:
     return Message(
-        text=closures.closure_text(plan, note, tongue),
+        text=closures.closure_text(plan, note, translator),
         start_m=note.start_m,
         end_m=note.end_m,
         expires_at=note.enter_at + timedelta(hours=1),
         act_at=min(note.enter_at, plan.depart_at) if plan.position is None else note.enter_at,
         rank=Advice.HOLD.rank,
-        key=digest((closures.closure_facts(note),)),
+        key=facts_digest((closures.closure_facts(note),)),
     )
 
 
-def on_opening(plan: Plan, said: Said, tongue: Tongue) -> Message:
+def opening_message(plan: Plan, fact: SentFact, translator: Translator) -> Message:
     return Message(
-        text=closures.lifted_text(said, tongue),
-        start_m=said.start_m,
-        end_m=said.end_m,
+        text=closures.closure_ended_text(fact, translator),
+        start_m=fact.start_m,
+        end_m=fact.end_m,
         expires_at=plan.arrive_late,
         act_at=plan.arrive_late,
         rank=Advice.CLEAR.rank,
-        key=digest((said,)),
+        key=facts_digest((fact,)),
     )
 
 
-def order(plan: Plan, stretch: Stretch, tongue: Tongue = ENGLISH) -> str:
+def instruction(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) -> str:
     """The driver's text; the dispatcher's where it will not fit, for words too long are better than none."""
     try:
-        return driver_text(plan, stretch, tongue)
+        return driver_text(plan, stretch, translator)
     except ValueError:
         return dispatcher_text(plan)
 
 
-def sendable(
-    messages: Sequence[Message], plan: Plan, now_utc: datetime, policy: Policy, told_at: Sequence[datetime]
+def apply_policy(
+    messages: Sequence[Message], plan: Plan, now_utc: datetime, policy: Policy, sent_at: Sequence[datetime]
 ) -> tuple[list[Message], list[Message]]:
     """What the reader of a driver's words gets now, and what waits; in the order of the road.
 
     Nothing waits for a dispatcher.
     """
-    if reader(plan, now_utc, policy)[0] is Audience.DISPATCHER:
+    if recipient(plan, now_utc, policy)[0] is Audience.DISPATCHER:
         return list(messages), []
     quiet = policy.is_quiet(now_utc, plan.depart_zone)
     awake = [m for m in messages if not quiet or (m.rank >= Advice.CHAIN.rank and _yields(m, now_utc, policy))]
-    weightiest = sorted(awake, key=lambda m: (-m.rank, m.act_at, m.start_m))[: policy.room(told_at, now_utc)]
+    weightiest = sorted(awake, key=lambda m: (-m.rank, m.act_at, m.start_m))[: policy.messages_left(sent_at, now_utc)]
     return [m for m in messages if m in weightiest], [m for m in messages if m not in weightiest]
 
 
@@ -160,7 +160,7 @@ def _yields(message: Message, now_utc: datetime, policy: Policy) -> bool:
     return message.act_at - now_utc <= policy.quiet_yields
 
 
-def to_people(
+def people_notices(
     plan: Plan,
     kind: NoticeKind,
     messages: Sequence[Message],
@@ -169,33 +169,33 @@ def to_people(
     lineage: str,
     now_utc: datetime,
     policy: Policy,
-    office: Tongue = ENGLISH,
+    office: Translator = ENGLISH,
 ) -> list[Notice]:
     """The driver's messages, and one for the dispatcher where anything is asked of anybody.
 
     `news`: the dispatcher has not been told. Who gets the driver's words to pass on needs no second text.
     """
-    audience, prefix = reader(plan, now_utc, policy, office)
+    audience, prefix = recipient(plan, now_utc, policy, office)
     out = [
-        message(
+        person_notice(
             plan, kind, audience, prefix + m.text, m.expires_at, (m.key, lineage), now_utc,
             advice=m.advice or (list(Advice)[m.rank] if m.rank > Advice.CLEAR.rank else None),
         )
         for m in messages
     ]  # fmt: skip
     if news and audience is Audience.DRIVER:
-        text, key = dispatcher_text(plan), digest(all_facts(plan))
-        out.append(message(plan, kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), now_utc))
+        text, key = dispatcher_text(plan), facts_digest(all_facts(plan))
+        out.append(person_notice(plan, kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), now_utc))
     return out
 
 
-def message(
+def person_notice(
     plan: Plan,
     kind: NoticeKind,
     audience: Audience,
     text: str,
     expires_at: datetime,
-    said: tuple[str, ...],
+    content: tuple[str, ...],
     now_utc: datetime,
     *,
     whoever: bool = False,
@@ -205,7 +205,7 @@ def message(
 
     `whoever`: it is the same notice whoever gets it, so that what the driver had is not passed on once more.
     """
-    id_ = notice_id(kind, Audience.DRIVER if whoever else audience, plan.trip_id, *said)
+    id_ = notice_id(kind, Audience.DRIVER if whoever else audience, plan.trip_id, *content)
     return Notice(
         id=id_,
         kind=kind,
@@ -213,14 +213,14 @@ def message(
         trip_id=plan.trip_id,
         plan_id=plan.id,
         created_at=now_utc,
-        expires_at=max(expires_at, now_utc + LEAST_LIFE),
+        expires_at=max(expires_at, now_utc + MIN_LIFE),
         text=text,
         body=canonical(message_event(id_, kind, audience, plan, text, now_utc, advice)),
     )
 
 
-def to_fleet(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> Notice:
-    id_ = notice_id(kind, Audience.FLEET, plan.trip_id, digest(all_facts(plan)), lineage)
+def fleet_notice(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> Notice:
+    id_ = notice_id(kind, Audience.FLEET, plan.trip_id, facts_digest(all_facts(plan)), lineage)
     return Notice(
         id=id_,
         kind=kind,
@@ -234,19 +234,19 @@ def to_fleet(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> N
     )
 
 
-def all_facts(plan: Plan) -> tuple[Said, ...]:
-    held = map(closures.closure_facts, closures.held_for(plan))
-    return (*map(facts, plan.stretches), *held, *surfaces.all_facts(plan))
+def all_facts(plan: Plan) -> tuple[SentFact, ...]:
+    held = map(closures.closure_facts, closures.holding_closures(plan))
+    return (*map(fact_of, plan.stretches), *held, *surfaces.all_facts(plan))
 
 
 def office_notice(
-    event_type: str, said: tuple[str, ...], text: str, of_use: timedelta, now_utc: datetime, **data: object
+    event_type: str, content: tuple[str, ...], text: str, useful_for: timedelta, now_utc: datetime, **data: object
 ) -> Notice:
     """The same `said` is the same notice. data: what the event's body tells besides, by name."""
     trip_id = str(data.get("trip_id", ""))
-    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, *said)
-    told = {"notice_id": id_, "kind": NoticeKind.DATA.value, "authority": POSTED_SIGNS_DECIDE, **data, "text": text}
-    body = {"type": event_type, "format": FORMAT, "timestamp": to_plain(now_utc), "data": told}
+    id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, *content)
+    sent = {"notice_id": id_, "kind": NoticeKind.DATA.value, "authority": POSTED_SIGNS_DECIDE, **data, "text": text}
+    body = {"type": event_type, "format": FORMAT, "timestamp": to_plain(now_utc), "data": sent}
     return Notice(
         id=id_,
         kind=NoticeKind.DATA,
@@ -254,7 +254,7 @@ def office_notice(
         trip_id=trip_id,
         plan_id="",
         created_at=now_utc,
-        expires_at=now_utc + of_use,
+        expires_at=now_utc + useful_for,
         text=text,
         body=canonical(body),
     )
@@ -270,7 +270,7 @@ def with_link(notices: Sequence[Notice], link: str) -> list[Notice]:
 
 def _linked(notice: Notice, link: str) -> Notice:
     text = f"{notice.text} Confirm: {link}"
-    if gsm7.plain(text) != text or gsm7.segments(text) > MOST_SEGMENTS:
+    if gsm7.to_gsm7(text) != text or gsm7.segments(text) > MAX_SEGMENTS:
         return notice
     body = json.loads(notice.body)
     body["data"]["text"] = text

@@ -4,24 +4,24 @@ import json
 from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 
-from alertd.i18n import IN_ENGLISH, Tongues
+from alertd.i18n import ALL_ENGLISH, Translators
 from alertd.notices.model import Audience, Notice, NoticeKind
-from alertd.notices.policy import Policy, reader
+from alertd.notices.policy import Policy, recipient
 from alertd.notices.surfaces import to_slow_for
 from alertd.notices.text import gsm7, phrases
-from alertd.notices.triggers.compose import message
+from alertd.notices.triggers.compose import person_notice
 from alertd.plan.model import Advice, Plan
 
 URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
 
 
-def not_confirmed(
+def escalations(
     plan: Plan,
     sent: Sequence[Notice],
     confirmed: Collection[str],
     now_utc: datetime,
     policy: Policy,
-    tongues: Tongues = IN_ENGLISH,
+    translators: Translators = ALL_ENGLISH,
 ) -> tuple[Notice, ...]:
     """A reminder and a message to the dispatcher, each once, about the gravest unconfirmed message of the driver.
 
@@ -33,20 +33,22 @@ def not_confirmed(
     last = gravest(plan, sent, confirmed, now_utc)
     if last is None:
         return ()
-    waits = wait_for(plan, last.created_at, policy)
+    waits = confirmation_wait(plan, last.created_at, policy)
     out = []
-    audience, _ = reader(plan, now_utc, policy, tongues.office)
+    audience, _ = recipient(plan, now_utc, policy, translators.office)
     if now_utc >= last.created_at + waits / 2 and audience is Audience.DRIVER:
-        text = gsm7.plain(tongues.driver.say("NOT CONFIRMED YET: {text}", text=last.text))
+        text = gsm7.to_gsm7(translators.driver.gettext("NOT CONFIRMED YET: {text}", text=last.text))
         text = text if gsm7.segments(text) <= 2 else last.text
-        out.append(message(plan, NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,), now_utc))
+        out.append(person_notice(plan, NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,), now_utc))
     if now_utc >= last.created_at + waits:
-        said = phrases.clock(last.created_at, plan.depart_zone)
-        text = tongues.office.say(
+        said = phrases.clock_time(last.created_at, plan.depart_zone)
+        text = translators.office.gettext(
             "NOT CONFIRMED by {driver} of {trip}, said {at}: {text}",
-            driver=plan.driver or tongues.office.say("the driver"), trip=plan.trip_id, at=said, text=last.text,
+            driver=plan.driver or translators.office.gettext("the driver"), trip=plan.trip_id, at=said, text=last.text,
         )  # fmt: skip
-        out.append(message(plan, NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), now_utc))
+        out.append(
+            person_notice(plan, NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), now_utc)
+        )
     return tuple(out)
 
 
@@ -84,9 +86,9 @@ def _sooner(notice: Notice) -> tuple[float, str]:
     return -notice.expires_at.timestamp(), notice.id
 
 
-def wait_for(plan: Plan, said_at: datetime, policy: Policy) -> timedelta:
+def confirmation_wait(plan: Plan, sent_at: datetime, policy: Policy) -> timedelta:
     """How long a message may stay unconfirmed: less where the chain-up place is near."""
     acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
-    acts += [s.enter_at for s in to_slow_for(plan) if s.enter_at > said_at]
-    left = min((at - said_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))
+    acts += [s.enter_at for s in to_slow_for(plan) if s.enter_at > sent_at]
+    left = min((at - sent_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))
     return max(min(policy.escalate_after, left * policy.escalate_share), policy.escalate_least)

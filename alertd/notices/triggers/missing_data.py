@@ -9,33 +9,33 @@ from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
 from alertd.plan.model import Plan
 
-AHEAD: Final = timedelta(hours=12)  # trips that leave later are planned again many times before
-SAID_EVERY: Final = timedelta(hours=6)
-_MOST_TRIPS: Final = 30
+HORIZON: Final = timedelta(hours=12)  # trips that leave later are planned again many times before
+REPEAT_EVERY: Final = timedelta(hours=6)
+_MAX_TRIPS: Final = 30
 
 
-def no_forecast(fleet: str, plans: Sequence[Plan], now_utc: datetime) -> tuple[Notice, ...]:
+def missing_forecast_notice(fleet: str, plans: Sequence[Plan], now_utc: datetime) -> tuple[Notice, ...]:
     """A notice to the dispatcher where plans of the next hours stand on missing or old data, once in six hours.
 
     A trip that falls blind within these hours, after the others, is told too.
     """
     blind = sorted(
-        (p for p in plans if p.partial and p.depart_at - now_utc <= AHEAD and now_utc < p.arrive_late),
+        (p for p in plans if p.partial and p.depart_at - now_utc <= HORIZON and now_utc < p.arrive_late),
         key=lambda p: (p.depart_at, p.trip_id),
     )
     if not blind:
         return ()
-    slot = str(int(now_utc.timestamp() // SAID_EVERY.total_seconds()))
+    slot = str(int(now_utc.timestamp() // REPEAT_EVERY.total_seconds()))
     text = _text(blind, len(plans), now_utc)
     trips = [p.trip_id for p in blind]
     said = (fleet, slot, *trips)
-    return (office_notice("fleet.data", said, text, SAID_EVERY, now_utc, fleet=fleet, trip_ids=trips),)
+    return (office_notice("fleet.data", said, text, REPEAT_EVERY, now_utc, fleet=fleet, trip_ids=trips),)
 
 
 def _text(blind: Sequence[Plan], all_n: int, now_utc: datetime) -> str:
     oldest = max((s.age_h for p in blind for s in p.sources), default=None)
     age = "no forecast at all for some" if oldest is None else f"oldest forecast {phrases.age(oldest)} old"
-    named = ", ".join(p.trip_id for p in blind[:_MOST_TRIPS]) + (", ..." if len(blind) > _MOST_TRIPS else "")
+    named = ", ".join(p.trip_id for p in blind[:_MAX_TRIPS]) + (", ..." if len(blind) > _MAX_TRIPS else "")
     why = list(dict.fromkeys(c for p in blind for c in p.cautions if "forecast" in c.lower()))[:5]
     lines = [
         f"FORECAST MISSING OR OLD for {len(blind)} of {all_n} trips ({age}): {named}.",

@@ -4,24 +4,24 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from alertd.i18n import IN_ENGLISH, Tongue, Tongues
+from alertd.i18n import ALL_ENGLISH, Translator, Translators
 from alertd.notices import surfaces
 from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import Said, facts
+from alertd.notices.sent_state import SentFact, fact_of
 from alertd.notices.triggers import closures
 from alertd.notices.triggers.compose import (
     Message,
-    digest,
-    on_closure,
+    apply_policy,
+    closure_message,
+    facts_digest,
+    fleet_notice,
     on_ice,
-    on_opening,
-    on_relief,
-    on_stretch,
     on_thaw,
-    sendable,
-    to_fleet,
-    to_people,
+    opening_message,
+    people_notices,
+    relief_message,
+    stretch_message,
 )
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
@@ -29,25 +29,25 @@ from alertd.plan.model import Advice, Plan, PositionFix, Stretch, SurfaceStretch
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
 AT_PLACE_M = 1_000.0  # assumed: so near to it a truck stands at the place to hang chains
-MOVED = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
+MIN_SHIFT = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
 
 
-def to_say(
+def plan_notices(
     plan: Plan,
-    before: Sequence[Said] | None,
+    before: Sequence[SentFact] | None,
     now_utc: datetime,
     policy: Policy | None = None,
-    driver_told_at: Sequence[datetime] = (),
-    tongues: Tongues = IN_ENGLISH,
-) -> tuple[tuple[Notice, ...], tuple[Said, ...]]:
+    driver_sent_at: Sequence[datetime] = (),
+    translators: Translators = ALL_ENGLISH,
+) -> tuple[tuple[Notice, ...], tuple[SentFact, ...]]:
     """The notices a plan calls for, and the facts that then stand as said.
 
-    `before` is None for a trip of which nothing was said yet; driver_told_at: when its driver was told anything lately,
+    `before` is None for a trip of which nothing was said yet; driver_sent_at: when its driver was told anything lately,
     of whatever trip. Relief is only given on a whole, fresh plan that has lasted; on a partial one the facts said
     before keep standing, so that it can still be given later. What moved too little to be said keeps standing as it was
     said, so that small moves add up.
     """
-    policy, tongue = policy or Policy(), tongues.driver
+    policy, translator = policy or Policy(), translators.driver
     everything = tuple(before or ())
     if plan.arrived_at is not None and before is not None:
         return (), everything
@@ -55,7 +55,7 @@ def to_say(
     slick = [b for b in everything if surfaces.is_surface(b)]
     road = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
     blind = plan.partial or plan.posted_missing
-    closed, opened = closures.news(plan, shut), () if blind else closures.lifted(plan, shut)
+    closed, opened = closures.new_closures(plan, shut), () if blind else closures.ended_closures(plan, shut)
     lost = plan.position is not None and plan.position.old  # it may not have gone on, so nothing is behind it
     ahead = [s for s in plan.stretches if lost or s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
@@ -75,56 +75,64 @@ def to_say(
     news = before is None or bool(worse or icy or wintry or eased or thawed or closed or opened)
     fresh = [*worse, *icy, *closed, *opened]
     pending = [
-        *(on_closure(plan, n, tongue) for n in closed),
-        *(on_opening(plan, b, tongue) for b in opened),
-        *(on_stretch(plan, s, tongue) for s in worse),
+        *(closure_message(plan, n, translator) for n in closed),
+        *(opening_message(plan, b, translator) for b in opened),
+        *(stretch_message(plan, s, translator) for s in worse),
         # Who was never told of it needs no relief.
-        *(on_relief(plan, b, tongue) for b in eased if not b.owed and not (_meets(b, worse) or _meets(b, icy))),
-        *(on_ice(plan, s, tongue) for s in icy),
-        *(on_thaw(plan, b, tongue) for b in thawed if not b.owed and b.stop_id == surfaces.ICY_ROAD),
-        *(m for b in owed if (m := _still_owed(b, plan, told_ahead, icy_ahead, fresh, tongue))),
+        *(
+            relief_message(plan, b, translator)
+            for b in eased
+            if not b.owed and not (_overlaps(b, worse) or _overlaps(b, icy))
+        ),
+        *(on_ice(plan, s, translator) for s in icy),
+        *(on_thaw(plan, b, translator) for b in thawed if not b.owed and b.stop_id == surfaces.ICY_ROAD),
+        *(m for b in owed if (m := _pending_message(b, plan, told_ahead, icy_ahead, fresh, translator))),
     ]
-    told, held_back = sendable(pending, plan, now_utc, policy, driver_told_at)
-    if not news and not told:
-        return (), tuple(_watched(b, (*milder, *less_icy), plan, now_utc) for b in everything)
+    sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
+    if not news and not sent:
+        return (), tuple(_with_milder_since(b, (*milder, *less_icy), plan, now_utc) for b in everything)
     is_worse = bool(worse or icy or wintry or closed) or not news
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if is_worse else NoticeKind.EASED
-    lineage = digest(everything)
+    lineage = facts_digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message a trip each frosty night is not read.
     asks = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
-    notices = to_people(
-        seen, kind, told, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=tongues.office
+    notices = people_notices(
+        seen, kind, sent, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=translators.office
     )
     if news:
-        notices.append(to_fleet(seen, kind, lineage, now_utc))
+        notices.append(fleet_notice(seen, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
     stands = (
-        *_standing(plan, worse, eased, road),
-        *closures.standing(shut, closed, opened),
+        *_facts_after(plan, worse, eased, road),
+        *closures.facts_after(shut, closed, opened),
         *surfaces.standing(plan, slick, icy, thawed),
     )
-    rows = (replace(_watched(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in stands)
-    return tuple(notices), tuple(_noted(x, everything, told, held_back, now_utc) for x in rows)
+    rows = (replace(_with_milder_since(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in stands)
+    return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
 
 
-def _standing(plan: Plan, worse: Sequence[Stretch], eased: Sequence[Said], before: Sequence[Said]) -> tuple[Said, ...]:
+def _facts_after(
+    plan: Plan, worse: Sequence[Stretch], eased: Sequence[SentFact], before: Sequence[SentFact]
+) -> tuple[SentFact, ...]:
     """What stands as said once the notices are out: the news, and of the rest what was said before."""
-    told = [s for s in plan.stretches if s in worse or any(b.meets(s) for b in eased)]
+    sent = [s for s in plan.stretches if s in worse or any(b.overlaps(s) for b in eased)]
     # What a reader was told stands until other words on the same road; milder words wait for a whole plan.
-    kept = [b for b in before if b not in eased and (not _meets(b, told) or b.advice.rank > _rank(b, plan.stretches))]
-    over = [replace(b, advice=Advice.CLEAR, owed=False) for b in eased if not _meets(b, plan.stretches)]
-    return (*kept, *(facts(s) for s in told), *over)
+    kept = [
+        b for b in before if b not in eased and (not _overlaps(b, sent) or b.advice.rank > _rank(b, plan.stretches))
+    ]
+    over = [replace(b, advice=Advice.CLEAR, owed=False) for b in eased if not _overlaps(b, plan.stretches)]
+    return (*kept, *(fact_of(s) for s in sent), *over)
 
 
-def _meets(said: Said, stretches: Sequence[Stretch | SurfaceStretch]) -> bool:
-    return any(said.meets(s) for s in stretches)
+def _overlaps(fact: SentFact, stretches: Sequence[Stretch | SurfaceStretch]) -> bool:
+    return any(fact.overlaps(s) for s in stretches)
 
 
-def _rank(said: Said, stretches: Sequence[Stretch]) -> int:
-    return max((s.advice.rank for s in stretches if said.meets(s)), default=Advice.CLEAR.rank)
+def _rank(fact: SentFact, stretches: Sequence[Stretch]) -> int:
+    return max((s.advice.rank for s in stretches if fact.overlaps(s)), default=Advice.CLEAR.rank)
 
 
-def _worse(plan: Plan, stretch: Stretch, before: Sequence[Said], now_utc: datetime, policy: Policy) -> bool:
+def _worse(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
     """True when a reader must hear of this stretch (again).
 
     A truck under way that has no listed stop left before it was told of the one behind: that it is past it is no news.
@@ -133,8 +141,8 @@ def _worse(plan: Plan, stretch: Stretch, before: Sequence[Said], now_utc: dateti
     stands at the place to hang chains is hanging them.
     """
     position = plan.position
-    now = facts(stretch)
-    matches = [b for b in before if b.meets(stretch)]
+    now = fact_of(stretch)
+    matches = [b for b in before if b.overlaps(stretch)]
     if not matches:
         return not stretch.chained or stretch.advice.rank >= Advice.CHAIN.rank
     was = max(matches, key=lambda b: b.advice.rank)
@@ -147,12 +155,14 @@ def _worse(plan: Plan, stretch: Stretch, before: Sequence[Said], now_utc: dateti
     on = plan.chains is not None and not plan.chains.doubt
     if on or now.advice.rank < was.advice.rank or (position is not None and _is_past(now, was)):
         return False
-    late = abs(now.at - was.at) >= MOVED and (position is None or not (position.old or _is_there(position, stretch)))
+    late = abs(now.at - was.at) >= MIN_SHIFT and (
+        position is None or not (position.old or _is_there(position, stretch))
+    )
     moved = not now.same_place(was) or now.tires != was.tires or late
     return moved and (now.at - now_utc <= policy.soon or _gap_is_over(before, now_utc, policy))
 
 
-def _is_past(now: Said, was: Said) -> bool:
+def _is_past(now: SentFact, was: SentFact) -> bool:
     return not now.stop_id or (is_unlisted(now.stop_id) and not is_unlisted(was.stop_id))
 
 
@@ -160,37 +170,37 @@ def _is_there(position: PositionFix, stretch: Stretch) -> bool:
     return abs(position.distance_m - stretch.chain_up.distance_m) <= AT_PLACE_M
 
 
-def _gap_is_over(before: Sequence[Said], now_utc: datetime, policy: Policy) -> bool:
+def _gap_is_over(before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
     return all(b.said_at is None or now_utc - b.said_at >= policy.least_gap for b in before)
 
 
 def _held_longer(until: datetime | None, was: datetime | None) -> bool:
     """Whether a driver who waits for the hour that was said waits for the wrong one. Sooner is no news."""
-    return was is not None and (until is None or until - was >= MOVED)
+    return was is not None and (until is None or until - was >= MIN_SHIFT)
 
 
-def _is_milder(said: Said, plan: Plan, policy: Policy) -> bool:
+def _is_milder(fact: SentFact, plan: Plan, policy: Policy) -> bool:
     """Whether the plan asks less there, and by enough: a road about a threshold would flip with every forecast."""
-    if _rank(said, plan.stretches) >= said.advice.rank:
+    if _rank(fact, plan.stretches) >= fact.advice.rank:
         return False
-    likely = max((s.probability for s in plan.stretches if said.meets(s)), default=_need_on(said, plan))
-    if said.advice is Advice.CHAIN:
+    likely = max((s.probability for s in plan.stretches if fact.overlaps(s)), default=_need_on(fact, plan))
+    if fact.advice is Advice.CHAIN:
         return likely < policy.chain_cleared_probability
-    return said.advice is Advice.HOLD or likely < policy.ready_cleared_probability
+    return fact.advice is Advice.HOLD or likely < policy.ready_cleared_probability
 
 
-def _need_on(said: Said, plan: Plan) -> float:
+def _need_on(fact: SentFact, plan: Plan) -> float:
     """The highest odds of needing chains at any place of the road that the words were about."""
     along = zip(plan.along.distance_m, plan.along.need_frac, strict=True)
-    return max((need for at_m, need in along if said.start_m <= at_m <= said.end_m), default=0.0)
+    return max((need for at_m, need in along if fact.start_m <= at_m <= fact.end_m), default=0.0)
 
 
-def _has_lasted(said: Said, plan: Plan, now_utc: datetime, policy: Policy) -> bool:
+def _has_lasted(fact: SentFact, plan: Plan, now_utc: datetime, policy: Policy) -> bool:
     if not policy.ease_after:
         return True
-    if said.milder_since is None or said.milder_on is None:
+    if fact.milder_since is None or fact.milder_on is None:
         return False
-    return now_utc - said.milder_since >= policy.ease_after and _forecast_at(plan) > said.milder_on
+    return now_utc - fact.milder_since >= policy.ease_after and _forecast_at(plan) > fact.milder_on
 
 
 def _forecast_at(plan: Plan) -> datetime:
@@ -198,55 +208,55 @@ def _forecast_at(plan: Plan) -> datetime:
     return max((s.issued_at or s.fetched_at for s in plan.sources), default=plan.made_at)
 
 
-def _watched(said: Said, milder: Sequence[Said], plan: Plan, now_utc: datetime) -> Said:
+def _with_milder_since(fact: SentFact, milder: Sequence[SentFact], plan: Plan, now_utc: datetime) -> SentFact:
     """The row with since when the plan has been milder; one bad or partial plan in between begins anew."""
-    if said not in milder:
-        return replace(said, milder_since=None, milder_on=None)
-    if said.milder_since is not None:
-        return said
-    return replace(said, milder_since=now_utc, milder_on=_forecast_at(plan))
+    if fact not in milder:
+        return replace(fact, milder_since=None, milder_on=None)
+    if fact.milder_since is not None:
+        return fact
+    return replace(fact, milder_since=now_utc, milder_on=_forecast_at(plan))
 
 
-def _still_owed(
-    said: Said,
+def _pending_message(
+    fact: SentFact,
     plan: Plan,
     ahead: Sequence[Stretch],
     icy_ahead: Sequence[SurfaceStretch],
     news: Sequence[object],
-    tongue: Tongue,
+    translator: Translator,
 ) -> Message | None:
     """What the driver was not told, in the words that hold now; None where fresh news says it anyway."""
-    if said in news:
+    if fact in news:
         return None
-    if closures.is_closure(said):
-        notes = [n for n in closures.held_for(plan) if closures.is_same(said, n)]
-        if said.advice is Advice.CLEAR:
-            return on_opening(plan, said, tongue)
-        return on_closure(plan, notes[0], tongue) if notes and notes[0] not in news else None
-    if said.stop_id == surfaces.ICY_ROAD:
-        there = [s for s in icy_ahead if said.meets(s)]
+    if closures.is_closure(fact):
+        notes = [n for n in closures.holding_closures(plan) if closures.is_same(fact, n)]
+        if fact.advice is Advice.CLEAR:
+            return opening_message(plan, fact, translator)
+        return closure_message(plan, notes[0], translator) if notes and notes[0] not in news else None
+    if fact.stop_id == surfaces.ICY_ROAD:
+        there = [s for s in icy_ahead if fact.overlaps(s)]
         if there:
-            return None if there[0] in news else on_ice(plan, there[0], tongue)
-        return on_thaw(plan, said, tongue) if said.advice is Advice.CLEAR else None
-    here = [s for s in ahead if said.meets(s)]
+            return None if there[0] in news else on_ice(plan, there[0], translator)
+        return on_thaw(plan, fact, translator) if fact.advice is Advice.CLEAR else None
+    here = [s for s in ahead if fact.overlaps(s)]
     if not here:
-        return on_relief(plan, said, tongue) if said.advice is Advice.CLEAR else None
+        return relief_message(plan, fact, translator) if fact.advice is Advice.CLEAR else None
     first = max(here, key=lambda s: s.advice.rank)
-    return None if first in news else on_stretch(plan, first, tongue)
+    return None if first in news else stretch_message(plan, first, translator)
 
 
-def _noted(
-    said: Said, before: Sequence[Said], told: Sequence[Message], held_back: Sequence[Message], now_utc: datetime
-) -> Said:
+def _with_sent_at(
+    fact: SentFact, before: Sequence[SentFact], sent: Sequence[Message], held_back: Sequence[Message], now_utc: datetime
+) -> SentFact:
     """The row with when it was said, and whether the driver still has to hear of it."""
 
     def about(messages: Sequence[Message]) -> bool:
-        return any(m.start_m <= said.end_m and m.end_m >= said.start_m for m in messages)
+        return any(m.start_m <= fact.end_m and m.end_m >= fact.start_m for m in messages)
 
-    if said.stop_id == surfaces.WINTER_ROAD:  # has no message of its own
-        return said
+    if fact.stop_id == surfaces.WINTER_ROAD:  # has no message of its own
+        return fact
     if about(held_back):
-        return replace(said, owed=True, said_at=now_utc)
-    if about(told):
-        return replace(said, owed=False, said_at=now_utc)
-    return said
+        return replace(fact, owed=True, said_at=now_utc)
+    if about(sent):
+        return replace(fact, owed=False, said_at=now_utc)
+    return fact

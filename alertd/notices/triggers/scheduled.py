@@ -5,46 +5,46 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from alertd.i18n import ENGLISH, IN_ENGLISH, Tongue, Tongues
+from alertd.i18n import ALL_ENGLISH, ENGLISH, Translator, Translators
 from alertd.notices import surfaces
 from alertd.notices.model import Audience, Notice, NoticeKind
-from alertd.notices.policy import Policy, reader
-from alertd.notices.sent_state import Said
+from alertd.notices.policy import Policy, recipient
+from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
-from alertd.notices.text.driver_sms import fitted
-from alertd.notices.triggers.compose import message, order
+from alertd.notices.text.driver_sms import fit_segments
+from alertd.notices.triggers.compose import instruction, person_notice
 from alertd.plan.model import Advice, Plan, StopChoice, Stretch, SurfaceStretch
 
 OFF_LATE = timedelta(minutes=20)  # assumed: how much later than planned chains may come off before that is doubted
-STILL_WORTH = timedelta(hours=2)  # to look at chains again, or to be told that they may come off
+USEFUL_FOR = timedelta(hours=2)  # to look at chains again, or to be told that they may come off
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chained:
+class ChainStatus:
     """What the driver last reported of the chains: when they went on, None where nothing says that they are on."""
 
     on_at: datetime | None = None
 
 
-def counts_as_on(plan: Plan, chained: Chained) -> bool:
+def counts_as_on(plan: Plan, chained: ChainStatus) -> bool:
     """Whether chains count as on: as reported, unless the plan has a reason not to believe it."""
     note = plan.chains
     return chained.on_at is not None and not (note is not None and note.since == chained.on_at and note.doubt)
 
 
-def take_off(plan: Plan, chained: Chained) -> StopChoice | None:
+def take_off(plan: Plan, chained: ChainStatus) -> StopChoice | None:
     """Where the chains that are on come off by the plan; None where it was made without knowing of them."""
     note = plan.chains
     return note.off if note is not None and note.since == chained.on_at else None
 
 
-def due(
+def scheduled_notices(
     plan: Plan,
-    said: Sequence[Said],
-    chained: Chained,
+    facts: Sequence[SentFact],
+    chained: ChainStatus,
     now_utc: datetime,
     policy: Policy,
-    tongues: Tongues = IN_ENGLISH,
+    translators: Translators = ALL_ENGLISH,
 ) -> tuple[Notice, ...]:
     """The notices whose moment has come. The same moment gives the same notice, so a store keeps it once.
 
@@ -52,19 +52,19 @@ def due(
     """
     if plan.arrived_at is not None:
         return ()
-    out = [*_outlook(plan, now_utc, policy, tongues.driver)]
+    out = [*_outlook(plan, now_utc, policy, translators.driver)]
     for stretch in plan.stretches:
         if stretch.advice is Advice.CLEAR:
             continue
-        out += _before(plan, stretch, said, chained, now_utc, policy, tongues)
+        out += _before(plan, stretch, facts, chained, now_utc, policy, translators)
     for surface in surfaces.to_slow_for(plan):
-        out += _before_ice(plan, surface, said, now_utc, policy, tongues)
+        out += _before_ice(plan, surface, facts, now_utc, policy, translators)
     if counts_as_on(plan, chained):
-        out += _while_chained(plan, chained, now_utc, policy, tongues)
+        out += _while_chained(plan, chained, now_utc, policy, translators)
     return tuple(out)
 
 
-def _outlook(plan: Plan, now_utc: datetime, policy: Policy, tongue: Tongue) -> list[Notice]:
+def _outlook(plan: Plan, now_utc: datetime, policy: Policy, translator: Translator) -> list[Notice]:
     """Once, the evening before a trip that asks for anything, for the driver to load what it takes."""
     zone = ZoneInfo(plan.depart_zone)
     leaves = plan.depart_at.astimezone(zone)
@@ -74,22 +74,24 @@ def _outlook(plan: Plan, now_utc: datetime, policy: Policy, tongue: Tongue) -> l
         return []
     key = (leaves.date().isoformat(),)
     return [
-        message(plan, NoticeKind.OUTLOOK, Audience.DRIVER, outlook_text(plan, tongue), plan.depart_at, key, now_utc)
+        person_notice(
+            plan, NoticeKind.OUTLOOK, Audience.DRIVER, outlook_text(plan, translator), plan.depart_at, key, now_utc
+        )
     ]
 
 
 def _before(
     plan: Plan,
     stretch: Stretch,
-    said: Sequence[Said],
-    chained: Chained,
+    facts: Sequence[SentFact],
+    chained: ChainStatus,
     now_utc: datetime,
     policy: Policy,
-    tongues: Tongues,
+    translators: Translators,
 ) -> list[Notice]:
     """The early notice, and the last message before the place to hang chains."""
     hang_at = stretch.chain_up.arrive_at
-    audience, prefix = reader(plan, now_utc, policy, tongues.office)
+    audience, prefix = recipient(plan, now_utc, policy, translators.office)
     left, key = hang_at - now_utc, (_key(stretch),)
     if not timedelta(0) < left <= policy.early or stretch.chained:
         return []
@@ -99,60 +101,71 @@ def _before(
     if counts_as_on(plan, chained) and stretch.advice is not Advice.HOLD and not off_is_over:
         return []
     if left <= policy.approach:
-        text = prefix + approach_text(plan, stretch, now_utc, tongues.driver)
+        text = prefix + approach_text(plan, stretch, now_utc, translators.driver)
         return [
-            message(
+            person_notice(
                 plan, NoticeKind.APPROACH, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice
             )
         ]
-    heard = max((s.said_at for s in said if s.said_at and s.meets(stretch)), default=None)
+    heard = max((s.said_at for s in facts if s.said_at and s.overlaps(stretch)), default=None)
     if heard is not None and now_utc - heard < policy.repeated_after:
         return []
-    text = prefix + order(plan, stretch, tongues.driver)
-    return [message(plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice)]
+    text = prefix + instruction(plan, stretch, translators.driver)
+    return [
+        person_notice(
+            plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice
+        )
+    ]
 
 
 def _before_ice(
-    plan: Plan, surface: SurfaceStretch, said: Sequence[Said], now_utc: datetime, policy: Policy, tongues: Tongues
+    plan: Plan,
+    surface: SurfaceStretch,
+    facts: Sequence[SentFact],
+    now_utc: datetime,
+    policy: Policy,
+    translators: Translators,
 ) -> list[Notice]:
     """The early notice before an icy run, where the driver last heard of it long ago."""
     if not timedelta(0) < surface.enter_at - now_utc <= policy.early:
         return []
-    rows = [s for s in said if s.stop_id == surfaces.ICY_ROAD and s.meets(surface)]
+    rows = [s for s in facts if s.stop_id == surfaces.ICY_ROAD and s.overlaps(surface)]
     heard = max((s.said_at for s in rows if s.said_at), default=None)
     if heard is not None and now_utc - heard < policy.repeated_after:
         return []
-    audience, prefix = reader(plan, now_utc, policy, tongues.office)
-    text = prefix + surfaces.ice_text(plan, surface, tongues.driver)
+    audience, prefix = recipient(plan, now_utc, policy, translators.office)
+    text = prefix + surfaces.ice_text(plan, surface, translators.driver)
     key = (f"ice about {round(surface.start_m / 20_000.0)}",)
     return [
-        message(
+        person_notice(
             plan, NoticeKind.EARLY, audience, text, surface.leave_at, key, now_utc, whoever=True, advice=Advice.SLOW
         )
     ]
 
 
-def _while_chained(plan: Plan, chained: Chained, now_utc: datetime, policy: Policy, tongues: Tongues) -> list[Notice]:
+def _while_chained(
+    plan: Plan, chained: ChainStatus, now_utc: datetime, policy: Policy, translators: Translators
+) -> list[Notice]:
     on_at = chained.on_at
     if on_at is None:
         return []
-    audience, prefix = reader(plan, now_utc, policy, tongues.office)
+    audience, prefix = recipient(plan, now_utc, policy, translators.office)
     out = []
     key: tuple[str, ...] = (on_at.isoformat(),)
     since = now_utc - on_at
-    if policy.recheck_after <= since < policy.recheck_after + STILL_WORTH:
-        ends_at = on_at + policy.recheck_after + STILL_WORTH
-        text = prefix + recheck_text(tongues.driver)
-        out.append(message(plan, NoticeKind.RECHECK, audience, text, ends_at, key, now_utc, whoever=True))
+    if policy.recheck_after <= since < policy.recheck_after + USEFUL_FOR:
+        ends_at = on_at + policy.recheck_after + USEFUL_FOR
+        text = prefix + recheck_text(translators.driver)
+        out.append(person_notice(plan, NoticeKind.RECHECK, audience, text, ends_at, key, now_utc, whoever=True))
     off = take_off(plan, chained)
     if off is None:
         # A stretch that begins later than the chains went on is the next one; its chains are not these.
         here = [s for s in plan.stretches if s.enter_at <= now_utc + policy.off_ahead]
         off = here[-1].chain_off if here else None
-    if off is not None and timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < STILL_WORTH:
+    if off is not None and timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < USEFUL_FOR:
         key = (*key, off.stop_id or off.name)  # named again when the road ahead has moved it
-        text, ends_at = prefix + off_text(plan, off, tongues.driver), off.arrive_at + STILL_WORTH
-        out.append(message(plan, NoticeKind.OFF, audience, text, ends_at, key, now_utc, whoever=True))
+        text, ends_at = prefix + off_text(plan, off, translators.driver), off.arrive_at + USEFUL_FOR
+        out.append(person_notice(plan, NoticeKind.OFF, audience, text, ends_at, key, now_utc, whoever=True))
     return out
 
 
@@ -161,112 +174,116 @@ def _key(stretch: Stretch) -> str:
     return stretch.place or f"about {round(stretch.start_m / 20_000.0)}"
 
 
-def outlook_text(plan: Plan, tongue: Tongue = ENGLISH) -> str:
+def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
     """Tomorrow's trip in two segments: what to expect, what to have on board, when it leaves."""
     worst = max(plan.stretches, key=lambda s: (s.advice.rank, s.probability), default=None)
-    what = _expected(plan.advice, tongue)
+    what = _expected(plan.advice, translator)
     icy = surfaces.to_slow_for(plan)
     names = ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.place))
-    tires = tongue.say("chains by carry rule")
+    tires = translator.gettext("chains by carry rule")
     if icy and plan.advice is Advice.SLOW:
-        names = ", ".join(surfaces.span(s, tongue) for s in icy)
+        names = ", ".join(surfaces.span(s, translator) for s in icy)
     elif icy:
-        what += ", " + tongue.say("ICE {span}", span=", ".join(surfaces.span(s, tongue) for s in icy[:2]))
+        what += ", " + translator.gettext("ICE {span}", span=", ".join(surfaces.span(s, translator) for s in icy[:2]))
     if worst is not None:
-        tires = tongue.count("{n} tire to chain", "{n} tires to chain", worst.hanging.singles_n)
-        tires += f", {phrases.likely(worst, tongue)}"
+        tires = translator.ngettext("{n} tire to chain", "{n} tires to chain", worst.hanging.singles_n)
+        tires += f", {phrases.likely(worst, translator)}"
     if n := plan.singles_short:
         tires += ", "
-        tires += tongue.count("{n} CHAIN SHORT: load before you leave", "{n} CHAINS SHORT: load before you leave", n)
-    leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, tongue)
+        tires += translator.ngettext(
+            "{n} CHAIN SHORT: load before you leave", "{n} CHAINS SHORT: load before you leave", n
+        )
+    leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, translator)
 
     def said(cut: int) -> str:
         where = names[:cut].rstrip(", ")
-        text = tongue.say(
+        text = translator.gettext(
             "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
             trip=plan.trip_id[: 24 if cut else 12],
             leaves=leaves,
-            what=tongue.say("{what} at {where}", what=what, where=where) if where else what,
+            what=translator.gettext("{what} at {where}", what=what, where=where) if where else what,
             tires=tires,
         )
-        return f"{text} {driver_parts.ages(plan, (), tongue)}. {driver_parts.tail(tongue)}"
+        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
 
-    return fitted(said, (80, 50, 30, 15, 0))
+    return fit_segments(said, (80, 50, 30, 15, 0))
 
 
-def _expected(advice: Advice, tongue: Tongue) -> str:
+def _expected(advice: Advice, translator: Translator) -> str:
     match advice:
         case Advice.HOLD:
-            return tongue.say("HOLD is likely")
+            return translator.gettext("HOLD is likely")
         case Advice.CHAIN:
-            return tongue.say("PLAN TO CHAIN")
+            return translator.gettext("PLAN TO CHAIN")
         case Advice.READY:
-            return tongue.say("BE READY TO CHAIN")
+            return translator.gettext("BE READY TO CHAIN")
         case Advice.SLOW:
-            return tongue.say("ICE, no chains expected,")
+            return translator.gettext("ICE, no chains expected,")
         case _:
-            return tongue.say("no chaining expected by this forecast")
+            return translator.gettext("no chaining expected by this forecast")
 
 
-def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, tongue: Tongue = ENGLISH) -> str:
+def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, translator: Translator = ENGLISH) -> str:
     """The last message: the place and the tires, readable in one look while parked."""
     up, at = stretch.chain_up, stretch.chain_up.arrive_at
     left = phrases.minutes((at - now_utc).total_seconds())
 
     def said(cut: int) -> str:
         order, when = (
-            _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, tongue), tongue),
-            phrases.clock(at, up.zone),
+            _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, translator), translator),
+            phrases.clock_time(at, up.zone),
         )
-        tires = f"{driver_parts.tires_n(stretch, tongue)}: {driver_parts.tires(stretch, tongue)}"
-        speed = driver_parts.speed(stretch.speed_mps, stretch, tongue)
+        tires = f"{driver_parts.tires_n(stretch, translator)}: {driver_parts.tires(stretch, translator)}"
+        speed = driver_parts.speed(stretch.speed_mps, stretch, translator)
         if cut:
-            text = tongue.say(
+            text = translator.gettext(
                 "{order}, {when}, {left} away. {tires}. Max {speed}.",
                 order=order, when=when, left=left, tires=tires, speed=speed,
             )  # fmt: skip
         else:
-            text = tongue.say(
+            text = translator.gettext(
                 "{order}, {when}. {tires}. Max {speed}.", order=order, when=when, tires=tires, speed=speed
             )
-        likely = (phrases.likely if cut else driver_parts.likely_short)(stretch, tongue)
+        likely = (phrases.likely if cut else driver_parts.likely_short)(stretch, translator)
         off = (
-            tongue.say("Off at {where}. ", where=driver_parts.name_and_milepost(stretch.chain_off, cut, tongue))
+            translator.gettext(
+                "Off at {where}. ", where=driver_parts.name_and_milepost(stretch.chain_off, cut, translator)
+            )
             if cut
             else ""
         )
-        ages = driver_parts.ages_short(plan, stretch.jurisdictions, tongue)
-        return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {driver_parts.tail(tongue)}"
+        ages = driver_parts.ages_short(plan, stretch.jurisdictions, translator)
+        return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {driver_parts.closing(translator)}"
 
-    return fitted(said, (60, 40, 26, 18, 1, 0))
+    return fit_segments(said, (60, 40, 26, 18, 1, 0))
 
 
-def _last_order(advice: Advice, where: str, tongue: Tongue) -> str:
+def _last_order(advice: Advice, where: str, translator: Translator) -> str:
     if advice is Advice.HOLD:
-        return tongue.say("HOLD at {where}", where=where)
+        return translator.gettext("HOLD at {where}", where=where)
     if advice is Advice.CHAIN:
-        return tongue.say("CHAIN UP at {where}", where=where)
-    return tongue.say("LOOK FOR SIGNS, be ready to chain at {where}", where=where)
+        return translator.gettext("CHAIN UP at {where}", where=where)
+    return translator.gettext("LOOK FOR SIGNS, be ready to chain at {where}", where=where)
 
 
-def recheck_text(tongue: Tongue = ENGLISH) -> str:
-    text = tongue.say(
+def recheck_text(translator: Translator = ENGLISH) -> str:
+    text = translator.gettext(
         "RECHECK CHAINS at the next safe place off the road: slack out, cams tight, hooks off the cams, nothing "
         "dragging."
     )
-    return gsm7.plain(f"{text} {driver_parts.tail(tongue)}")
+    return gsm7.to_gsm7(f"{text} {driver_parts.closing(translator)}")
 
 
-def off_text(plan: Plan, off: StopChoice, tongue: Tongue = ENGLISH) -> str:
+def off_text(plan: Plan, off: StopChoice, translator: Translator = ENGLISH) -> str:
     """Where chains come off; that the road is clear there is a forecast, and the driver sees the road."""
 
     def said(cut: int) -> str:
-        text = tongue.say(
+        text = translator.gettext(
             "CHAINS OFF at {where}, {when}, if the road is bare and no sign asks for them beyond it. Stow them so that "
             "nothing drags, count the tools.",
-            where=driver_parts.name_and_milepost(off, cut, tongue),
-            when=phrases.clock(off.arrive_at, off.zone),
+            where=driver_parts.name_and_milepost(off, cut, translator),
+            when=phrases.clock_time(off.arrive_at, off.zone),
         )
-        return f"{text} {phrases.fcst_age(plan, tongue)}. {driver_parts.tail(tongue)}"
+        return f"{text} {phrases.fcst_age(plan, translator)}. {driver_parts.closing(translator)}"
 
-    return fitted(said, (60, 40, 26, 18, 0))
+    return fit_segments(said, (60, 40, 26, 18, 0))

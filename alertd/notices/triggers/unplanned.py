@@ -3,12 +3,12 @@
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.i18n import Tongue
+from alertd.i18n import Translator
 from alertd.notices.formats.webhook_event import FORMAT
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.policy import Policy
 from alertd.notices.text import driver_parts, phrases
-from alertd.notices.text.driver_sms import fitted
+from alertd.notices.text.driver_sms import fit_segments
 from alertd.plan.model import POSTED_SIGNS_DECIDE
 from alertd.plan.serialize import canonical, to_plain
 
@@ -16,7 +16,7 @@ AHEAD: Final = timedelta(hours=12)  # before that the office has time to put the
 
 
 def to_driver(
-    trip_id: str, depart_at: datetime, zone: str, now_utc: datetime, policy: Policy, tongue: Tongue
+    trip_id: str, depart_at: datetime, zone: str, now_utc: datetime, policy: Policy, translator: Translator
 ) -> tuple[Notice, ...]:
     """Once a trip, to a driver who leaves within 12 hours; in quiet hours only one who leaves soon.
 
@@ -27,7 +27,7 @@ def to_driver(
         return ()
     if policy.is_quiet(now_utc, zone) and leaves_in > policy.quiet_yields:
         return ()
-    text = unplanned_text(trip_id, depart_at, zone, tongue)
+    text = unplanned_text(trip_id, depart_at, zone, translator)
     id_ = notice_id(NoticeKind.DATA, Audience.DRIVER, trip_id, "no plan")
     data = {
         "notice_id": id_,
@@ -54,14 +54,14 @@ def to_driver(
     )
 
 
-def unplanned_text(trip_id: str, depart_at: datetime, zone: str, tongue: Tongue) -> str:
+def unplanned_text(trip_id: str, depart_at: datetime, zone: str, translator: Translator) -> str:
     def said(cut: int) -> str:
-        text = tongue.say(
+        text = translator.gettext(
             "BE READY TO CHAIN: no plan could be made for trip {trip}, leaving {leaves}, so nothing is known of its "
             "road. Ask dispatch before you go.",
             trip=trip_id[:cut],
-            leaves=phrases.day_clock(depart_at, zone, tongue),
+            leaves=phrases.day_clock(depart_at, zone, translator),
         )
-        return f"{text} {driver_parts.tail(tongue)}"
+        return f"{text} {driver_parts.closing(translator)}"
 
-    return fitted(said, (64, 40, 20))
+    return fit_segments(said, (64, 40, 20))

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from alertd.plan.model import Posting
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelHere
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig
 from alertd.rules.requirements import Hanging, TireDemand, cover, strictest
 from alertd.rules.rig import AxleRole, Rig
 from alertd.rules.ruleset import Confidence
@@ -21,7 +21,7 @@ class ChainSet:
 
 
 def chains_for(
-    rig: Rig, laws: Sequence[LawSpan], posted: Callable[[LawSpan, LevelHere], float], params: PlanParams
+    rig: Rig, laws: Sequence[LawSpan], posted: Callable[[LawSpan, LevelForRig], float], params: PlanParams
 ) -> ChainSet:
     """The chains for a stretch on the land of these laws; `posted` is the chance of a level anywhere on it.
 

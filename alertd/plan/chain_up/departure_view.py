@@ -9,17 +9,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chain_up.chain_set import ChainSet, chains_for
-from alertd.plan.chain_up.search import DELAY_STEP_S, Scene, Stretch
+from alertd.plan.chain_up.search import DELAY_STEP_S, ChainStretch, DepartureView
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import LawSpan, LevelHere, bare_in_all, find_stretches, stretch_probability
-from alertd.plan.road_ahead.hourly_need import Float32, Index, Mask, Outlook, picked
+from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig, bare_in_all, find_stretches, stretch_probability
+from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Index, Mask, take_flat
 from alertd.plan.road_ahead.pavement_codes import Codes
 from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import Surfaces, chained_s
-from alertd.plan.road_ahead.timing import Ride, free_s, ride
+from alertd.plan.road_ahead.timing import UnchainedTiming, free_s, unchained_timing
 from alertd.road.radiation import solar_position
 from alertd.route.stops import RouteStop, StopKind
-from alertd.rules.rig import Same
+from alertd.rules.rig import IdentityKey
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -28,47 +28,48 @@ NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Passing:
+class Encounter:
     """What the truck meets if it reaches each section in this hour: arrays (member, section).
 
-    hour: index into the outlook; ride: of one row, where that is looked up already. floor: a need that some other clock
+    hour: index into the outlook; timing: of one row, where that is looked up already. floor: a need that some other
+    clock
     met and that is not to be forgotten, or None.
     """
 
-    outlook: Outlook
+    hourly_need: HourlyNeed
     hour: Index
-    ride: Ride | None = None
+    timing: UnchainedTiming | None = None
     floor: Float32 | None = None
 
     @cached_property
     def _pick(self) -> NDArray[np.intp]:
-        return self.outlook.pick(self.hour)
+        return self.hourly_need.pick(self.hour)
 
     @cached_property
     def code(self) -> Codes:
-        return picked(self.outlook.code, self._pick) if self.ride is None else self.ride.code[0]
+        return take_flat(self.hourly_need.code, self._pick) if self.timing is None else self.timing.code[0]
 
     @cached_property
-    def short(self) -> Mask:
-        return picked(self.outlook.short, self._pick)
+    def grip_shortfall(self) -> Mask:
+        return take_flat(self.hourly_need.grip_shortfall, self._pick)
 
     @cached_property
     def closed(self) -> Mask:
-        return picked(self.outlook.closed, self._pick)
+        return take_flat(self.hourly_need.closed, self._pick)
 
     @cached_property
     def need(self) -> Float32:
-        need = picked(self.outlook.need, self._pick) if self.ride is None else self.ride.need[0]
+        need = take_flat(self.hourly_need.need, self._pick) if self.timing is None else self.timing.need[0]
         return need if self.floor is None else np.maximum(need, self.floor)
 
     def field_values(self, name: str, here: slice = _ALL) -> Array:
         """A float array of the road field, (member, section) `here`; NaN where the hour is not known."""
-        return self.outlook.field_values(name, self.hour[:, here], here)
+        return self.hourly_need.field_values(name, self.hour[:, here], here)
 
     @property
     def beside_class(self) -> NDArray[np.int8]:
         """RoadClass of the road beside each section, (member, section)."""
-        return self.outlook.beside_class(self.hour)
+        return self.hourly_need.beside_class(self.hour)
 
     @cached_property
     def _chained(self) -> dict[tuple[int, int], ChainSet]:
@@ -81,19 +82,19 @@ class Passing:
         return self._chained[first, last]
 
     def _chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
-        laws = [law for law in self.outlook.laws if law.at.start <= last and law.at.stop > first]
+        laws = [law for law in self.hourly_need.laws if law.at.start <= last and law.at.stop > first]
 
-        def posted(law: LawSpan, level: LevelHere) -> float:
+        def posted(law: LawSpan, level: LevelForRig) -> float:
             here = np.arange(max(first, law.at.start), min(last + 1, law.at.stop))
-            chance = self.outlook.chance[id(level)]
-            met = chance[np.arange(chance.shape[0])[:, None], here - law.at.start, self.hour[:, here]]
-            return stretch_probability(met, 0, here.size - 1)
+            chance = self.hourly_need.chance[id(level)]
+            conditions = chance[np.arange(chance.shape[0])[:, None], here - law.at.start, self.hour[:, here]]
+            return stretch_probability(conditions, 0, here.size - 1)
 
-        return chains_for(self.outlook.rig, laws, posted, params)
+        return chains_for(self.hourly_need.rig, laws, posted, params)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Places:
+class StopCandidates:
     """Where chains can go on or off: the trip's start, its stops in order, its end; arrays (place,).
 
     None among `stops` at both ends. unlit: said to have no light. unlisted: only to be looked for.
@@ -115,7 +116,7 @@ class Places:
 
     def and_unlisted(
         self, at_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
-    ) -> "Places":
+    ) -> "StopCandidates":
         """These and unlisted places at distances within the route, in the order of the road.
 
         stop: makes one of distance, latitude and longitude.
@@ -129,7 +130,7 @@ class Places:
             return np.asarray(np.append(values, np.broadcast_to(more, at_m.shape))[order])
 
         stops = (*self.stops, *own)
-        return Places(
+        return StopCandidates(
             stops=tuple(stops[i] for i in order.tolist()),
             at_m=merged(self.at_m, at_m),
             section=merged(self.section, sections.at(at_m)),
@@ -142,13 +143,13 @@ class Places:
         )
 
 
-def places_on(sections: Sections, params: PlanParams) -> Places:
+def stop_candidates(sections: Sections, params: PlanParams) -> StopCandidates:
     """The places of a route."""
     route = sections.route
     stops = (None, *route.stops, None)
     at_m = np.asarray([float(route.distance_m[0]), *(s.distance_m for s in route.stops), route.length_m])
     grade = np.abs(np.interp(at_m, route.distance_m, route.grade))
-    return Places(
+    return StopCandidates(
         stops=stops,
         at_m=at_m,
         section=sections.at(at_m),
@@ -169,74 +170,76 @@ def has_room(stop: RouteStop, params: PlanParams) -> bool:
 
 
 @dataclass
-class Scenes:
+class DepartureViews:
     """Scenes of one rig on one corridor, made when asked for: scene n leaves n quarters of an hour after the first.
 
-    rides: the rides of the first departures where they are already known. offset: which of them is scene 0 here.
+    timings: the rides of the first departures where they are already known. offset: which of them is scene 0 here.
     floor: see Passing.
     """
 
-    outlook: Outlook
+    hourly_need: HourlyNeed
     depart_epoch_s: float
     params: PlanParams
-    places: Places
-    rides: Ride | None = None
+    places: StopCandidates
+    timings: UnchainedTiming | None = None
     offset: int = 0
     floor: Float32 | None = None
-    _made: dict[int, Scene] = field(default_factory=dict)
-    _rows: dict[int, Ride] = field(default_factory=dict)
-    _passings: dict[int, Passing] = field(default_factory=dict)
+    _views: dict[int, DepartureView] = field(default_factory=dict)
+    _rows: dict[int, UnchainedTiming] = field(default_factory=dict)
+    _encounters: dict[int, Encounter] = field(default_factory=dict)
 
     @cached_property
     def dry_s(self) -> Array:
         """(place,) seconds to each place on a dry road."""
-        sections = self.outlook.sections
-        free = free_s(sections, Same(self.outlook.rig), self.params)
+        sections = self.hourly_need.sections
+        free = free_s(sections, IdentityKey(self.hourly_need.rig), self.params)
         return np.asarray(np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free))))
 
-    def row(self, n: int) -> Ride:
+    def row(self, n: int) -> UnchainedTiming:
         """The ride of the n-th departure, of one row."""
         n += self.offset
         known = self._rows.get(n)
         if known is None:
-            if self.rides is not None and n < self.rides.depart_epoch_s.size:
-                known = self.rides.row(n)
+            if self.timings is not None and n < self.timings.depart_epoch_s.size:
+                known = self.timings.row(n)
             else:
-                known = ride(self.outlook, np.asarray([self.depart_epoch_s + n * DELAY_STEP_S]), self.params)
+                known = unchained_timing(
+                    self.hourly_need, np.asarray([self.depart_epoch_s + n * DELAY_STEP_S]), self.params
+                )
             self._rows[n] = known
         return known
 
-    def hold(self, floor: Float32) -> None:
+    def set_floor(self, floor: Float32) -> None:
         """From now on no need below this, (member, section)."""
         self.floor = floor
-        self._made.clear()
-        self._passings.clear()
+        self._views.clear()
+        self._encounters.clear()
 
-    def passing(self, n: int) -> Passing:
-        known = self._passings.get(n + self.offset)
+    def encounter(self, n: int) -> Encounter:
+        known = self._encounters.get(n + self.offset)
         if known is None:
             row = self.row(n)
-            known = Passing(outlook=self.outlook, hour=row.hour[0], ride=row, floor=self.floor)
-            self._passings[n + self.offset] = known
+            known = Encounter(hourly_need=self.hourly_need, hour=row.hour[0], timing=row, floor=self.floor)
+            self._encounters[n + self.offset] = known
         return known
 
-    def scene(self, n: int) -> Scene:
-        made = self._made.get(n + self.offset)
+    def view(self, n: int) -> DepartureView:
+        made = self._views.get(n + self.offset)
         if made is None:
-            made = scene_of(self.passing(n), self.row(n), self.places, self.params)
-            self._made[n + self.offset] = made
+            made = view_of(self.encounter(n), self.row(n), self.places, self.params)
+            self._views[n + self.offset] = made
         return made
 
-    def leaving(self, n: int) -> "Scenes":
+    def leaving_later(self, n: int) -> "DepartureViews":
         """The same scenes for a truck that leaves n quarters of an hour later, sharing what is made."""
         return replace(self, offset=self.offset + n)
 
 
-def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) -> Scene:
+def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, params: PlanParams) -> DepartureView:
     """The scene of one passing, whose speeds are those of `row`."""
-    outlook = passing.outlook
-    sections = outlook.sections
-    need = passing.need
+    hourly_need = encounter.hourly_need
+    sections = hourly_need.sections
+    need = encounter.need
     need_frac = need.mean(axis=0)
     reach = np.interp(places.at_m, sections.edge_m, row.reach_s[0])
     on = Surfaces(*(x[0] for x in row.on))
@@ -248,43 +251,45 @@ def scene_of(passing: Passing, row: Ride, places: Places, params: PlanParams) ->
     if dark.any():
         zenith, _ = solar_position(places.lat_deg, places.lon_deg, row.depart_epoch_s[0] + reach)
         dark = dark & (zenith > NIGHT_ZENITH_DEG)
-    flaws = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
+    drawbacks = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
-    price_s = np.sum([price * has for price, has in zip(prices, flaws.values(), strict=True)], axis=0)
+    price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)
     price_s += np.where(places.unlisted & wintry, np.inf, params.unlisted_s * places.unlisted)
     price_s[[0, -1]] += params.own_end_s
     # A place to look for parts stretches only where no member sees snow: more snow must never part what was one.
     apart = (listed & ~wintry) | (places.unlisted & bare_in_all(need, places.at_m, sections, params))
-    stretches = _stretches(passing, need, places.at_m[apart], params)
+    stretches = _stretches(encounter, need, places.at_m[apart], params)
     made: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
         if limit_mps not in made:
-            takes = section_chained_s(outlook, row, params, limit_mps)
+            takes = section_chained_s(hourly_need, row, params, limit_mps)
             made[limit_mps] = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(takes)))
         return made[limit_mps]
 
-    return Scene(
+    return DepartureView(
         reach_s=reach,
         bare_m=np.interp(places.at_m, sections.edge_m, bare),
         price_s=price_s,
-        flaws=flaws,
+        drawbacks=drawbacks,
         stretches=stretches,
         chained_s=chained,
-        chains=lambda i, j: passing.chains(stretches[i].first, stretches[j].last, params),
+        chains=lambda i, j: encounter.chains(stretches[i].first, stretches[j].last, params),
     )
 
 
-def section_chained_s(outlook: Outlook, row: Ride, params: PlanParams, limit_mps: float | None) -> Array:
+def section_chained_s(
+    hourly_need: HourlyNeed, row: UnchainedTiming, params: PlanParams, limit_mps: float | None
+) -> Array:
     """Seconds to cross each section with chains on, (section,); chains never make a truck faster."""
-    free, on = free_s(outlook.sections, Same(outlook.rig), params), Surfaces(*(x[0] for x in row.on))
-    chained = chained_s(free, outlook.sections.length_m, on, params, limit_mps)
+    free, on = free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params), Surfaces(*(x[0] for x in row.on))
+    chained = chained_s(free, hourly_need.sections.length_m, on, params, limit_mps)
     return np.asarray(np.maximum(np.diff(row.reach_s[0]), chained))
 
 
-def _stretches(passing: Passing, need: Float32, stops_m: Array, params: PlanParams) -> tuple[Stretch, ...]:
+def _stretches(encounter: Encounter, need: Float32, stops_m: Array, params: PlanParams) -> tuple[ChainStretch, ...]:
     """The stretches of a passing; those with no place to stand between them are one, for no one can change there."""
-    sections = passing.outlook.sections
+    sections = encounter.hourly_need.sections
     found = find_stretches(need, sections, params)
     if not found:
         return ()
@@ -297,14 +302,14 @@ def _stretches(passing: Passing, need: Float32, stops_m: Array, params: PlanPara
                 continue
         joined.append((first, last, 1))
     return tuple(
-        Stretch(
+        ChainStretch(
             first=first,
             last=last,
             parts=parts,
             start_m=float(sections.start_m[first]),
             end_m=float(max(sections.end_m[last], sections.start_m[first] + 1.0)),  # one sample is road too
             probability=stretch_probability(need, first, last),
-            short=float(passing.short[:, first : last + 1].any(axis=1).mean()),
+            slip_probability=float(encounter.grip_shortfall[:, first : last + 1].any(axis=1).mean()),
         )
         for first, last, parts in joined
     )

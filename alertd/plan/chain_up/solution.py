@@ -10,29 +10,46 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chain_up.chain_set import ChainSet, hang_time_s
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.departure_view import Passing, Places, Scenes, section_chained_s
-from alertd.plan.chain_up.route_outcome import Met, best_of, chained_legs, met_on, overlaps, uncovered, walk_over
-from alertd.plan.chain_up.search import Scene, Span, Stretch, Walk, Way, best_way, flaws_at, missing
+from alertd.plan.chain_up.departure_view import DepartureViews, Encounter, StopCandidates, section_chained_s
+from alertd.plan.chain_up.route_outcome import (
+    RouteConditions,
+    best_plan,
+    chain_search,
+    chained_legs,
+    conditions_on,
+    overlaps,
+    uncovered,
+)
+from alertd.plan.chain_up.search import (
+    ChainedSpan,
+    ChainPlan,
+    ChainSearch,
+    ChainStretch,
+    DepartureView,
+    cheapest_plan,
+    drawbacks_at,
+    missing,
+)
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, stretch_probability
-from alertd.plan.road_ahead.hourly_need import Float32, Mask, Outlook
+from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Mask
 from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
 from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import lateness_s
-from alertd.plan.road_ahead.timing import free_s, ride
+from alertd.plan.road_ahead.timing import free_s, unchained_timing
 from alertd.route.stops import RouteStop
-from alertd.rules.rig import Same, Tire
+from alertd.rules.rig import IdentityKey, Tire
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
-RIVAL_WITHIN_S = 2 * 3600.0  # a next best that loses more than this is none
+ALTERNATIVE_WITHIN_S = 2 * 3600.0  # a next best that loses more than this is none
 
-Stands: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
+StandingTimes: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rival:
+class Alternative:
     """The next best place to hang a leg's chains, and what it would cost more, in seconds lost and in kind.
 
     slow_s: more time at chained speed, negative for less; wear_s, price_s: see PlanParams. stop is None at the trip's
@@ -52,9 +69,9 @@ class Leg:
     """Chains on from `on_m` to `off_m`, over sections `first` to `last`, which join `parts` stretches.
 
     on is None when chains go on where the trip starts, off when they come off where it ends. driven: the plan counts
-    its stops and slow running; else it is only "be ready". kept_on: chains for another leg are on here in any case.
+    its stops and slow running; else it is only "be ready". stays_on: chains for another leg are on here in any case.
     carried: with the chains that are on where the truck is.
-    on_flaws, off_flaws: why these places are none we like.
+    on_flaws, off_drawbacks: why these places are none we like.
     """
 
     first: int
@@ -64,15 +81,15 @@ class Leg:
     off: RouteStop | None
     on_m: float
     off_m: float
-    on_flaws: tuple[str, ...]
-    off_flaws: tuple[str, ...]
+    on_drawbacks: tuple[str, ...]
+    off_drawbacks: tuple[str, ...]
     chains: ChainSet
     probability: float
     driven: bool
-    kept_on: bool
+    stays_on: bool
     hang_s: float
     slow_s: float
-    rival: Rival | None
+    alternative: Alternative | None
     carried: bool = False
 
 
@@ -92,19 +109,19 @@ class Carried:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Run:
-    """passing: what is met, hour by member and section. moving_s: (section + 1,) seconds at each edge without
-    standing; stands: (distance_m, seconds) of each stop that is counted. unhindered_s: to the end on a dry road
+class Solution:
+    """encounter: what is met, hour by member and section. moving_s: (section + 1,) seconds at each edge without
+    standing; standing_times: (distance_m, seconds) of each stop that is counted. unhindered_s: to the end on a dry road
     without chains. finish_s: each member's seconds to the end, (member,).
 
     later_road: some leg is there only for a driver whom an earlier one, merely to be ready for, did make late.
     carried: of a truck with chains on.
     """
 
-    passing: Passing
+    encounter: Encounter
     legs: tuple[Leg, ...]
     moving_s: Array
-    stands: Stands
+    standing_times: StandingTimes
     unhindered_s: float
     finish_s: Array
     later_road: bool
@@ -112,11 +129,11 @@ class Run:
 
     @property
     def sections(self) -> Sections:
-        return self.passing.outlook.sections
+        return self.encounter.hourly_need.sections
 
     @property
     def need(self) -> Float32:
-        return self.passing.need
+        return self.encounter.need
 
     @cached_property
     def need_frac(self) -> Array:
@@ -125,7 +142,7 @@ class Run:
 
     @property
     def code(self) -> Codes:
-        return self.passing.code
+        return self.encounter.code
 
     @property
     def road_class(self) -> Codes:
@@ -137,23 +154,23 @@ class Run:
         return np.asarray(self.code == 0)
 
     @property
-    def short(self) -> Mask:
-        return self.passing.short
+    def grip_shortfall(self) -> Mask:
+        return self.encounter.grip_shortfall
 
     def reach_s(self, at_m: ArrayLike) -> Array:
         """Seconds from departure to each place, before standing there."""
         at = np.asarray(at_m, dtype=np.float64)
-        stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in self.stands), np.zeros_like(at))
+        stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in self.standing_times), np.zeros_like(at))
         return np.asarray(np.interp(at, self.sections.edge_m, self.moving_s) + stood)
 
 
-def best_run(
-    outlook: Outlook,
+def best_solution(
+    hourly_need: HourlyNeed,
     depart_epoch_s: float,
     params: PlanParams,
     on: ChainsOn | None = None,
     since_epoch_s: float | None = None,
-) -> Run:
+) -> Solution:
     """The cheapest way for this departure.
 
     on: chains that the truck has on. since_epoch_s: the truck may have gone on at any hour from then on; no place of
@@ -162,115 +179,125 @@ def best_run(
     A driver told to be ready may have to chain after all and be late for the road behind: what that clock meets is
     not forgotten. Where it asks for more, the way is found again with at least that need.
     """
-    places = places_with_search(outlook, depart_epoch_s, params)
-    scenes = Scenes(outlook=outlook, depart_epoch_s=depart_epoch_s, params=params, places=places)
-    earlier = None if since_epoch_s is None else _worst_since(outlook, since_epoch_s, depart_epoch_s, params)
+    places = places_with_search(hourly_need, depart_epoch_s, params)
+    views = DepartureViews(hourly_need=hourly_need, depart_epoch_s=depart_epoch_s, params=params, places=places)
+    earlier = None if since_epoch_s is None else _worst_since(hourly_need, since_epoch_s, depart_epoch_s, params)
     if earlier is not None:
-        scenes.hold(earlier.need)
-    way = best_of(walk_over(scenes, params.chain_probability, on))
-    met = _as_earlier(met_on(scenes, way), earlier)
-    ready, later_road = _Ready(scenes, met.scene, way, on), False
+        views.set_floor(earlier.need)
+    chain_plan = best_plan(chain_search(views, params.chain_probability, on))
+    conditions = _as_earlier(conditions_on(views, chain_plan), earlier)
+    ready, later_road = _ReadyLegs(views, conditions.view, chain_plan, on), False
     if ready.left:
-        warned = met_on(scenes, ready.way)
-        more = warned.passing.need.mean(axis=0) > met.passing.need.mean(axis=0) + SAME_PROBABILITY
+        warned = conditions_on(views, ready.way)
+        more = warned.encounter.need.mean(axis=0) > conditions.encounter.need.mean(axis=0) + SAME_PROBABILITY
         if more.any():
-            floor = np.where(more, warned.passing.need, np.float32(0.0))
-            scenes.hold(floor if earlier is None else np.maximum(floor, earlier.need))
-            way = best_of(walk_over(scenes, params.chain_probability, on))
-            met = met_on(scenes, way)
-            hour = np.where(more, warned.passing.hour, met.passing.hour)
-            met = _as_earlier(replace(met, passing=replace(met.passing, hour=hour, ride=None)), earlier)
-            later_road = len(met.scene.stretches) > len(ready.scene.stretches)
-            ready = _Ready(scenes, met.scene, way, on)
-    carried = None if on is None else _carried(on, way.spans[0], met.scene, scenes.places)
-    legs = _legs(scenes, way, met, ready, on)
-    moving_s, stands = _clock(legs, met, params, carried)
-    total_s = np.asarray([moving_s[-1] + sum(s for _, s in stands)])
-    return Run(
-        passing=met.passing,
+            floor = np.where(more, warned.encounter.need, np.float32(0.0))
+            views.set_floor(floor if earlier is None else np.maximum(floor, earlier.need))
+            chain_plan = best_plan(chain_search(views, params.chain_probability, on))
+            conditions = conditions_on(views, chain_plan)
+            hour = np.where(more, warned.encounter.hour, conditions.encounter.hour)
+            conditions = _as_earlier(
+                replace(conditions, encounter=replace(conditions.encounter, hour=hour, timing=None)), earlier
+            )
+            later_road = len(conditions.view.stretches) > len(ready.scene.stretches)
+            ready = _ReadyLegs(views, conditions.view, chain_plan, on)
+    carried = None if on is None else _carried(on, chain_plan.spans[0], conditions.view, views.places)
+    legs = _legs(views, chain_plan, conditions, ready, on)
+    moving_s, standing_times = _clock(legs, conditions, params, carried)
+    total_s = np.asarray([moving_s[-1] + sum(s for _, s in standing_times)])
+    return Solution(
+        encounter=conditions.encounter,
         legs=legs,
         moving_s=moving_s,
-        stands=stands,
-        unhindered_s=float(free_s(outlook.sections, Same(outlook.rig), params).sum()),
-        finish_s=total_s + lateness_s(total_s, outlook.corridor.clock_z, params)[:, 0],
+        standing_times=standing_times,
+        unhindered_s=float(free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params).sum()),
+        finish_s=total_s + lateness_s(total_s, hourly_need.corridor.clock_z, params)[:, 0],
         later_road=later_road,
         carried=carried,
     )
 
 
-def _worst_since(outlook: Outlook, since_epoch_s: float, until_epoch_s: float, params: PlanParams) -> Passing:
+def _worst_since(hourly_need: HourlyNeed, since_epoch_s: float, until_epoch_s: float, params: PlanParams) -> Encounter:
     """Each section at its worst hour, for a truck that goes on at any hour between two moments."""
     departs = np.append(np.arange(since_epoch_s, until_epoch_s, HOUR_S), until_epoch_s)
-    rides, section = ride(outlook, departs, params), np.arange(outlook.sections.count)
+    rides, section = unchained_timing(hourly_need, departs, params), np.arange(hourly_need.sections.count)
     worst = rides.need.mean(axis=1).argmax(axis=0)
-    return Passing(outlook=outlook, hour=np.ascontiguousarray(rides.hour[worst, :, section].T))
+    return Encounter(hourly_need=hourly_need, hour=np.ascontiguousarray(rides.hour[worst, :, section].T))
 
 
-def _as_earlier(met: Met, earlier: Passing | None) -> Met:
+def _as_earlier(conditions: RouteConditions, earlier: Encounter | None) -> RouteConditions:
     """What is met, at the worst earlier hour where that is worse."""
     if earlier is None:
-        return met
-    alone = Passing(outlook=met.passing.outlook, hour=met.passing.hour)
+        return conditions
+    alone = Encounter(hourly_need=conditions.encounter.hourly_need, hour=conditions.encounter.hour)
     worse = earlier.need.mean(axis=0) > alone.need.mean(axis=0) + SAME_PROBABILITY
     if not worse.any():
-        return met
-    hour = np.where(worse, earlier.hour, met.passing.hour)
-    return replace(met, passing=replace(met.passing, hour=hour, ride=None))
+        return conditions
+    hour = np.where(worse, earlier.hour, conditions.encounter.hour)
+    return replace(conditions, encounter=replace(conditions.encounter, hour=hour, timing=None))
 
 
-def _carried(on: ChainsOn, span: Span, scene: Scene, places: Places) -> Carried:
+def _carried(on: ChainsOn, span: ChainedSpan, view: DepartureView, places: StopCandidates) -> Carried:
     return Carried(
         off=places.stops[span.off],
         off_m=float(places.at_m[span.off]),
-        off_flaws=flaws_at(scene, span.off),
+        off_flaws=drawbacks_at(view, span.off),
         speed_limit_mps=span.chains.speed_limit_mps,
         missing=missing(on, span.chains),
         add_s=span.hang_s,
     )
 
 
-class _Ready:
+class _ReadyLegs:
     """What a way leaves unchained, and how it would be chained for if every warning came true, seen as one scene."""
 
-    def __init__(self, scenes: Scenes, scene: Scene, way: Way, on: ChainsOn | None) -> None:
-        self.scene, self.left = scene, uncovered(scene, way, scenes.places)
-        self.walk = replace(walk_over(scenes, scenes.params.ready_probability, on), scene=lambda _: scene)
+    def __init__(self, views: DepartureViews, view: DepartureView, chain_plan: ChainPlan, on: ChainsOn | None) -> None:
+        self.scene, self.left = view, uncovered(view, chain_plan, views.places)
+        self.walk = replace(chain_search(views, views.params.ready_probability, on), view=lambda _: view)
 
     @cached_property
-    def way(self) -> Way:
-        return best_of(self.walk)
+    def way(self) -> ChainPlan:
+        return best_plan(self.walk)
 
 
-def _legs(scenes: Scenes, way: Way, met: Met, ready: _Ready, on: ChainsOn | None) -> tuple[Leg, ...]:
+def _legs(
+    views: DepartureViews, chain_plan: ChainPlan, conditions: RouteConditions, ready: _ReadyLegs, on: ChainsOn | None
+) -> tuple[Leg, ...]:
     """The legs that the plan counts, and those to be ready for, in the order of the road."""
-    params, places = scenes.params, scenes.places
-    must, at_m = walk_over(scenes, params.chain_probability, on), places.at_m
+    params, places = views.params, views.places
+    must, at_m = chain_search(views, params.chain_probability, on), places.at_m
     legs = []
 
-    def add(covered: Sequence[Stretch], span: Span, rival: Rival | None, **kind: Any) -> None:
-        legs.append(_leg(covered, span, rival, places, met, params, **kind))
+    def add(covered: Sequence[ChainStretch], span: ChainedSpan, alternative: Alternative | None, **kind: Any) -> None:
+        legs.append(_leg(covered, span, alternative, places, conditions, params, **kind))
 
-    for span, covered, kept_on in chained_legs(met.scene, way, places, must):
+    for span, covered, kept_on in chained_legs(conditions.view, chain_plan, places, must):
         has_on = on is not None and span.on == 0
-        rival = None if has_on else _rival(replace(must, never_on=_not_rivals(way, span, places)), way, span, places)
-        add(covered, span, rival, driven=not kept_on, kept_on=kept_on, carried=has_on)
+        alternative = (
+            None
+            if has_on
+            else _alternative(
+                replace(must, excluded_stops=_not_rivals(chain_plan, span, places)), chain_plan, span, places
+            )
+        )
+        add(covered, span, alternative, driven=not kept_on, kept_on=kept_on, carried=has_on)
     for span in ready.way.spans if ready.left else ():
         warned = [x for x in ready.left if overlaps(x, at_m[span.on], at_m[span.off])]
         but = _not_rivals(ready.way, span, places)
-        rival = _rival(replace(ready.walk, never_on=but), ready.way, span, places) if warned else None
+        alternative = _alternative(replace(ready.walk, excluded_stops=but), ready.way, span, places) if warned else None
         for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
-            first = max([span.on, *(y.off for y in way.spans if at_m[y.off] <= x.start_m)])
-            last = min([span.off, *(y.on for y in way.spans if at_m[y.on] >= x.end_m)])
-            add([x], span._replace(on=first, off=last), rival)
+            first = max([span.on, *(y.off for y in chain_plan.spans if at_m[y.off] <= x.start_m)])
+            last = min([span.off, *(y.on for y in chain_plan.spans if at_m[y.on] >= x.end_m)])
+            add([x], span._replace(on=first, off=last), alternative)
     return tuple(sorted(legs, key=lambda x: x.first))
 
 
 def _leg(
-    covered: Sequence[Stretch],
-    span: Span,
-    rival: Rival | None,
-    places: Places,
-    met: Met,
+    covered: Sequence[ChainStretch],
+    span: ChainedSpan,
+    alternative: Alternative | None,
+    places: StopCandidates,
+    conditions: RouteConditions,
     params: PlanParams,
     *,
     driven: bool = False,
@@ -278,10 +305,10 @@ def _leg(
     carried: bool = False,
 ) -> Leg:
     first, last = covered[0].first, covered[-1].last
-    on, off, scene = span.on, span.off, met.scene
-    p = stretch_probability(met.passing.need, first, last)
-    chains = met.passing.chains(first, last, params)
-    extra_s = scene.chained_s(chains.speed_limit_mps) - scene.reach_s
+    on, off, view = span.on, span.off, conditions.view
+    p = stretch_probability(conditions.encounter.need, first, last)
+    chains = conditions.encounter.chains(first, last, params)
+    extra_s = view.chained_s(chains.speed_limit_mps) - view.reach_s
     return Leg(
         first=first,
         last=last,
@@ -290,57 +317,61 @@ def _leg(
         off=places.stops[off],
         on_m=float(places.at_m[on]),
         off_m=float(places.at_m[off]),
-        on_flaws=flaws_at(scene, on),
-        off_flaws=flaws_at(scene, off),
+        on_drawbacks=drawbacks_at(view, on),
+        off_drawbacks=drawbacks_at(view, off),
         chains=chains,
         probability=p,
         driven=driven or (not kept_on and p >= params.chain_probability - SAME_PROBABILITY),
-        kept_on=kept_on,
+        stays_on=kept_on,
         hang_s=span.hang_s if carried else hang_time_s(chains.hanging, params),
         slow_s=float(extra_s[off] - extra_s[on]),
-        rival=rival,
+        alternative=alternative,
         carried=carried,
     )
 
 
-def _not_rivals(way: Way, span: Span, places: Places) -> frozenset[int]:
+def _not_rivals(chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates) -> frozenset[int]:
     """The span's own place and unlisted ones that the way does not use: they are alike, and no choice between them."""
-    used = {x.on for x in way.spans} - {span.on}
+    used = {x.on for x in chain_plan.spans} - {span.on}
     return frozenset((span.on, *np.flatnonzero(places.unlisted).tolist())) - used
 
 
-def _rival(walk: Walk, way: Way, span: Span, places: Places) -> Rival | None:
+def _alternative(
+    search: ChainSearch, chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates
+) -> Alternative | None:
     """The best way that does not hang where this span does; None where none comes near."""
-    other = best_way(walk, way.cost_s + RIVAL_WITHIN_S)
+    other = cheapest_plan(search, chain_plan.cost_s + ALTERNATIVE_WITHIN_S)
     if other is None:
         return None
     instead = next((x for x in other.spans if x.on < span.off and x.off > span.on), None)
     if instead is None:
         return None
-    return Rival(
+    return Alternative(
         stop=places.stops[instead.on],
         at_m=float(places.at_m[instead.on]),
-        more_s=other.cost_s - way.cost_s,
+        more_s=other.cost_s - chain_plan.cost_s,
         slow_s=instead.slow_s - span.slow_s,
         wear_s=instead.wear_s - span.wear_s,
         price_s=instead.price_s - span.price_s,
     )
 
 
-def _clock(legs: Sequence[Leg], met: Met, params: PlanParams, carried: Carried | None) -> tuple[Array, Stands]:
+def _clock(
+    legs: Sequence[Leg], conditions: RouteConditions, params: PlanParams, carried: Carried | None
+) -> tuple[Array, StandingTimes]:
     """Moving seconds at each edge and the stops, with the chains that are on and those of the legs driven chained."""
-    outlook = met.passing.outlook
-    middle, takes = outlook.sections.middle_m, np.diff(met.row.reach_s[0])
-    stands: list[tuple[float, float]] = []
+    hourly_need = conditions.encounter.hourly_need
+    middle, takes = hourly_need.sections.middle_m, np.diff(conditions.row.reach_s[0])
+    standing_times: list[tuple[float, float]] = []
     if carried is not None:
         limit = carried.speed_limit_mps
-        takes = np.where(middle <= carried.off_m, section_chained_s(outlook, met.row, params, limit), takes)
-        begins_m = float(outlook.sections.edge_m[0])
-        stands += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
+        takes = np.where(middle <= carried.off_m, section_chained_s(hourly_need, conditions.row, params, limit), takes)
+        begins_m = float(hourly_need.sections.edge_m[0])
+        standing_times += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
     for x in legs:
         if not x.driven or x.carried:
             continue
         on = (middle > x.on_m) & (middle <= x.off_m)
-        takes = np.where(on, section_chained_s(outlook, met.row, params, x.chains.speed_limit_mps), takes)
-        stands += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
-    return np.append(0.0, np.cumsum(takes)), tuple(stands)
+        takes = np.where(on, section_chained_s(hourly_need, conditions.row, params, x.chains.speed_limit_mps), takes)
+        standing_times += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
+    return np.append(0.0, np.cumsum(takes)), tuple(standing_times)

@@ -8,15 +8,15 @@ from typing import Final
 
 import numpy as np
 
-from alertd.plan.chain_up.departure_view import Places, places_on
+from alertd.plan.chain_up.departure_view import StopCandidates, stop_candidates
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
-from alertd.plan.road_ahead.hourly_need import Outlook
+from alertd.plan.road_ahead.hourly_need import HourlyNeed
 from alertd.plan.road_ahead.timing import free_s
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
-from alertd.rules.rig import Same
+from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S, to_miles
 
 SLOWEST: Final = 4.0  # assumed: no trip takes longer than so many times what it takes on a dry road
@@ -27,21 +27,23 @@ def is_unlisted(stop_id: str) -> bool:
     return stop_id.startswith(UNLISTED)
 
 
-def places_with_search(outlook: Outlook, depart_epoch_s: float, params: PlanParams) -> Places:
+def places_with_search(hourly_need: HourlyNeed, depart_epoch_s: float, params: PlanParams) -> StopCandidates:
     """The listed places of the road ahead, and candidates to look for within reach of what may need chains.
 
     The road beyond the forecast counts only where a trip of this departure may still be under way by then.
     """
-    sections, listed = outlook.sections, places_on(outlook.sections, params)
+    sections, listed = hourly_need.sections, stop_candidates(hourly_need.sections, params)
     at_m = np.asarray(search_places_m(sections.route, params))
     enough = params.ready_probability - SAME_PROBABILITY
-    known = outlook.need[:, :, : outlook.hours]
-    longest_s = SLOWEST * float(free_s(sections, Same(outlook.rig), params).sum())
-    beyond = depart_epoch_s + longest_s > outlook.first_epoch_s + (outlook.hours - 1) * HOUR_S
-    may = np.flatnonzero(((outlook.need if beyond else known) >= enough).any(axis=(0, 2)))
+    known = hourly_need.need[:, :, : hourly_need.hours]
+    longest_s = SLOWEST * float(free_s(sections, IdentityKey(hourly_need.rig), params).sum())
+    beyond = depart_epoch_s + longest_s > hourly_need.first_epoch_s + (hourly_need.hours - 1) * HOUR_S
+    may = np.flatnonzero(((hourly_need.need if beyond else known) >= enough).any(axis=(0, 2)))
     if not at_m.size or not may.size:
         return listed
-    always = (known.mean(axis=0) >= enough).all(axis=1) if outlook.hours else np.zeros(sections.count, dtype=np.bool_)
+    always = (
+        (known.mean(axis=0) >= enough).all(axis=1) if hourly_need.hours else np.zeros(sections.count, dtype=np.bool_)
+    )
     # The nearest such road behind each candidate and ahead of it.
     ahead = np.append(sections.start_m[may], np.inf)[np.searchsorted(sections.start_m[may], at_m)]
     behind = np.append(-np.inf, sections.end_m[may])[np.searchsorted(sections.end_m[may], at_m)]

@@ -17,13 +17,13 @@ from alertd.route.project import spans_between
 from alertd.units import to_miles
 
 Array: TypeAlias = NDArray[np.float64]
-Place: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
+LatLon: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
 Clock: TypeAlias = Callable[[ArrayLike], Array]  # seconds from leaving to each place, at distances along the route
 
 # Assumed: ends given beforehand are often put off, so one that has passed without word is not believed for so long.
-STILL_BELIEVED: Final = timedelta(hours=1)
+BELIEVED_FOR: Final = timedelta(hours=1)
 # Assumed: one that begins longer after a late truck has passed is no matter of this trip.
-SAID_AHEAD: Final = timedelta(hours=6)
+ANNOUNCED_AHEAD: Final = timedelta(hours=6)
 # Assumed: an end of a closure is read off a map or named by an interchange.
 CLOSURE_OFFSET_M: Final = 500.0
 
@@ -33,8 +33,8 @@ class PostedClosure:
     """A road closed between two places, in both directions, as the operator posts it. Times are aware and UTC."""
 
     id: str
-    start: Place
-    end: Place
+    start: LatLon
+    end: LatLon
     begins_at: datetime
     ends_at: datetime | None
     what: str
@@ -47,7 +47,8 @@ class Closure:
 
     what, source: what stands and who says so. where: the area in the source's words. holds: whether a truck is to wait
     for its end, or only be told. posted: by the operator. rank: see `plan.warnings.severity`, 0 the gravest.
-    presumed: the end is ours, the source gives none. words: the source's own, to be quoted; sent_at: when it said so, None where unknown.
+    presumed: the end is ours, the source gives none. words: the source's own, to be quoted; sent_at: when it said so,
+    None where unknown.
     """
 
     start_m: float
@@ -64,11 +65,11 @@ class Closure:
     words: tuple[str, ...] = ()
     sent_at: datetime | None = None
 
-    def stands_until(self, now_utc: datetime) -> datetime | None:
+    def believed_until(self, now_utc: datetime) -> datetime | None:
         """Its end as far as to be believed now, None for one that never ends within a plan."""
         if self.ends_at is None or self.ends_at > now_utc:
             return self.ends_at
-        return self.ends_at + STILL_BELIEVED
+        return self.ends_at + BELIEVED_FOR
 
 
 def place_closures(route: Route, posted: Sequence[PostedClosure]) -> tuple[Closure, ...]:
@@ -106,7 +107,7 @@ def closure_notes(
         _ahead(closures, route, now_utc), key=lambda c: (c.rank, c.start_m, c.end_m, c.what, c.source, c.begins_at)
     ):
         early, enter, late = _passing(c, route, clock, leave_at, clock_z, params)
-        if c.begins_at > late + SAID_AHEAD:
+        if c.begins_at > late + ANNOUNCED_AHEAD:
             continue
         at, met = int(np.argmin(np.abs(route.distance_m - c.start_m))), _met(c, early, late, now_utc)
         notes.append(
@@ -131,7 +132,7 @@ def closure_notes(
     return tuple(notes)
 
 
-def meets_a_hold(
+def meets_hold(
     closures: Sequence[Closure],
     route: Route,
     clock: Clock,
@@ -150,10 +151,10 @@ def meets_a_hold(
 
 def closure_cautions(notes: Sequence[ClosureNote], now_utc: datetime) -> tuple[str, ...]:
     """A line for each closure: what, who says so, where, from when until when, what follows, and the source's words."""
-    return tuple(dict.fromkeys(f"{said(n, now_utc)}: {_follows(n)}{_quoted(n)}" for n in notes))
+    return tuple(dict.fromkeys(f"{describe_closure(n, now_utc)}: {_follows(n)}{_quoted(n)}" for n in notes))
 
 
-def said(note: ClosureNote, now_utc: datetime) -> str:
+def describe_closure(note: ClosureNote, now_utc: datetime) -> str:
     """What stands, by whom, where and how long, e.g. "Road closed (slide) by DOT, mi 12 to 30, until Thu 14:00 MST"."""
     where = f"mi {to_miles(note.start_m):.0f} to {to_miles(note.end_m):.0f}"
     spans = [f"from {_local(note.begins_at, note.zone)}"] if note.begins_at > now_utc else []
@@ -191,7 +192,7 @@ def _local(when: datetime, zone: str) -> str:
 def _ahead(closures: Sequence[Closure], route: Route, now_utc: datetime) -> list[Closure]:
     """Those not behind the truck and not over."""
     first_m = float(route.distance_m[0])
-    ends = [(c, c.stands_until(now_utc)) for c in closures if c.end_m > first_m]
+    ends = [(c, c.believed_until(now_utc)) for c in closures if c.end_m > first_m]
     return [c for c, until in ends if until is None or until > now_utc]
 
 
@@ -213,5 +214,5 @@ def _passing(
 
 
 def _met(closure: Closure, early: datetime, late: datetime, now_utc: datetime) -> bool:
-    until = closure.stands_until(now_utc)
+    until = closure.believed_until(now_utc)
     return closure.begins_at < late and (until is None or early < until)

@@ -12,31 +12,31 @@ from alertd.plan.model import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
-from alertd.plan.road_ahead.hourly_need import Index, Outlook
+from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index
 from alertd.rules.ruleset import ControlLevel
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-MOSTLY: Final = 0.5  # believed more than not
+MAJORITY: Final = 0.5  # believed more than not
 
 
 @lru_cache(maxsize=8)
-def with_posted(outlook: Outlook, posted: tuple[PostedSpan, ...], params: PlanParams) -> Outlook:
+def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params: PlanParams) -> HourlyNeed:
     """The outlook with these controls standing on it.
 
     A posted level has probability 1 where and while it is believed whole, and so have the milder ones that come with
     it; stricter ones keep our estimate. A control whose words are not understood, or that no rule on file knows, is
     worth being ready for. Neither a closure nor "none posted" changes the need.
     """
-    need = outlook.need.copy()
-    chances = [chance for _, _, chance in outlook.by_level]
+    need = hourly_need.need.copy()
+    chances = [chance for _, _, chance in hourly_need.by_level]
     for span in (s for s in posted if s.placed and s.control.level not in (CLOSED, NONE_POSTED)):
-        there = _sections(outlook, span)
-        weight = weights(outlook, span).astype(np.float32)
-        laws = [law for law in outlook.laws if law.at.start < there.stop and law.at.stop > there.start]
+        there = _sections(hourly_need, span)
+        weight = weights(hourly_need, span).astype(np.float32)
+        laws = [law for law in hourly_need.laws if law.at.start < there.stop and law.at.stop > there.start]
         own = [law for law in laws if level_of(law, span) is not None]
-        for n, (law, here, chance) in enumerate(outlook.by_level):
+        for n, (law, here, chance) in enumerate(hourly_need.by_level):
             if law in own and comes_with(law, here.level, span):
                 part = slice(max(there.start, law.at.start), min(there.stop, law.at.stop))
                 if chances[n] is chance:
@@ -47,18 +47,22 @@ def with_posted(outlook: Outlook, posted: tuple[PostedSpan, ...], params: PlanPa
         if not own:
             ready = np.float32(max(params.unknown_probability, params.ready_probability))
             np.maximum(need[:, there], ready * weight, out=need[:, there])
-    by_level = tuple((law, here, chance) for (law, here, _), chance in zip(outlook.by_level, chances, strict=True))
+    by_level = tuple((law, here, chance) for (law, here, _), chance in zip(hourly_need.by_level, chances, strict=True))
     return replace(
-        outlook, need=need, by_level=by_level, chance={id(here): chance for _, here, chance in by_level}, posted=posted
+        hourly_need,
+        need=need,
+        by_level=by_level,
+        chance={id(here): chance for _, here, chance in by_level},
+        posted=posted,
     )
 
 
-def weights(outlook: Outlook, span: PostedSpan) -> Array:
+def weights(hourly_need: HourlyNeed, span: PostedSpan) -> Array:
     """How far a control is believed at every hour of an outlook, (hour + 1,).
 
     Each hour stands for the half hour either side. At the hour that is not known it counts as at the last known one.
     """
-    at: Array = outlook.first_epoch_s + HOUR_S * np.arange(outlook.hours, dtype=np.float64)
+    at: Array = hourly_need.first_epoch_s + HOUR_S * np.arange(hourly_need.hours, dtype=np.float64)
     weight = span.weight(at - HOUR_S / 2, at + HOUR_S / 2)
     return np.append(weight, weight[-1:] if weight.size else 1.0)
 
@@ -88,42 +92,44 @@ def _may_lie(law: LawSpan, level: ControlLevel, span: PostedSpan) -> bool:
     return any(start_m <= span.end_m and end_m >= span.start_m for start_m, end_m in along)
 
 
-def _sections(outlook: Outlook, span: PostedSpan) -> slice:
+def _sections(hourly_need: HourlyNeed, span: PostedSpan) -> slice:
     """The sections that a control touches; an empty slice where all of it lies behind the truck."""
-    s = outlook.sections
+    s = hourly_need.sections
     return slice(
         int(np.searchsorted(s.end_m, span.start_m, side="left")),
         int(np.searchsorted(s.start_m, span.end_m, side="right")),
     )
 
 
-def met_frac(outlook: Outlook, hour: Index, span: PostedSpan, within: slice | None = None) -> float:
+def belief_frac(hourly_need: HourlyNeed, hour: Index, span: PostedSpan, within: slice | None = None) -> float:
     """How far a control is believed where the truck meets it, the most along it, averaged over members.
 
     hour: (member, section) into the outlook. within: only on these sections. 0 where it lies behind the truck.
     """
-    there = _sections(outlook, span)
+    there = _sections(hourly_need, span)
     if within is not None:
         there = slice(max(there.start, within.start), min(there.stop, within.stop))
     if there.stop <= there.start:
         return 0.0
-    return float(weights(outlook, span)[hour[:, there]].max(axis=1).mean())
+    return float(weights(hourly_need, span)[hour[:, there]].max(axis=1).mean())
 
 
-def as_posted(postings: Sequence[Posting], outlook: Outlook, hour: Index, within: slice) -> tuple[Posting, ...]:
+def as_posted(postings: Sequence[Posting], hourly_need: HourlyNeed, hour: Index, within: slice) -> tuple[Posting, ...]:
     """Postings of a leg, those that stand when the truck meets them marked with who posted them and since when."""
-    if not outlook.posted:
+    if not hourly_need.posted:
         return tuple(postings)
-    return tuple(_marked(p, outlook, hour, within) for p in postings)
+    return tuple(_marked(p, hourly_need, hour, within) for p in postings)
 
 
-def _marked(p: Posting, outlook: Outlook, hour: Index, within: slice) -> Posting:
+def _marked(p: Posting, hourly_need: HourlyNeed, hour: Index, within: slice) -> Posting:
     found = []
-    for law, here, _ in outlook.by_level:
+    for law, here, _ in hourly_need.by_level:
         if (law.span.code, here.level.id) != (p.jurisdiction, p.level_id):
             continue
         found += [
-            s for s in outlook.posted if comes_with(law, here.level, s) and met_frac(outlook, hour, s, within) > MOSTLY
+            s
+            for s in hourly_need.posted
+            if comes_with(law, here.level, s) and belief_frac(hourly_need, hour, s, within) > MAJORITY
         ]
     if not found:
         return p
@@ -132,16 +138,16 @@ def _marked(p: Posting, outlook: Outlook, hour: Index, within: slice) -> Posting
     return replace(p, posted=True, posted_level=c.level, posted_by=c.source, posted_since=c.since)
 
 
-def not_understood(outlook: Outlook, hour: Index, within: slice) -> tuple[str, ...]:
+def not_understood(hourly_need: HourlyNeed, hour: Index, within: slice) -> tuple[str, ...]:
     """In words, what stands on these sections and is only worth being ready for."""
-    laws = [law for law in outlook.laws if law.at.start < within.stop and law.at.stop > within.start]
+    laws = [law for law in hourly_need.laws if law.at.start < within.stop and law.at.stop > within.start]
     found = [
         f"Posted by {s.control.source}, words not understood: '{s.control.words}'"
-        for s in outlook.posted
+        for s in hourly_need.posted
         if s.placed
         and s.control.level not in (CLOSED, NONE_POSTED)
         and not any(level_of(law, s) for law in laws)
-        and met_frac(outlook, hour, s, within) > 0.0
+        and belief_frac(hourly_need, hour, s, within) > 0.0
     ]
     return tuple(dict.fromkeys(found))
 

@@ -8,14 +8,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.controls.closures import CLOSURE_OFFSET_M, STILL_BELIEVED, Closure
+from alertd.plan.controls.closures import BELIEVED_FOR, CLOSURE_OFFSET_M, Closure
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import (
     CLOSED,
     NONE_POSTED,
     POINT_OFFSET_M,
     POINT_REACH_M,
-    Place,
+    LatLon,
     PostedControl,
     PostedSpan,
     Span,
@@ -24,7 +24,7 @@ from alertd.plan.road_ahead.chain_need import zones_along
 from alertd.route.model import Route
 from alertd.route.project import PASSES_APART_M, ZONE_OFFSET_M, find_passes, spans_between
 from alertd.route.runs import runs_of
-from alertd.rules.rig import Same
+from alertd.rules.rig import IdentityKey
 from alertd.rules.ruleset import RuleSet
 from alertd.rules.ruleset_zones import spans_inside
 from alertd.units import HOUR_S
@@ -36,7 +36,7 @@ PASS_OFFSET_M: Final = 3_000.0
 # times three.
 LINE_OFFSET_M: Final = 300.0
 _ONE_WAY_DEG: Final = 90.0
-_SAID_AFTER_S: Final = 12 * HOUR_S  # so long one that is not believed any more is still told
+_NOTED_AFTER_S: Final = 12 * HOUR_S  # so long one that is not believed any more is still told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +48,7 @@ class FeedNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Posted:
+class PostedConditions:
     """All that is known to be posted, and what could not be learnt: missing names the feeds that did not answer, or
     only with something old."""
 
@@ -57,7 +57,7 @@ class Posted:
     missing: tuple[FeedNote, ...] = ()
 
 
-NOTHING_POSTED: Final = Posted()
+NOTHING_POSTED: Final = PostedConditions()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +69,7 @@ class PostedOnRoute:
     missing: tuple[str, ...] = ()
 
 
-def believed(control: PostedControl, now_utc: datetime, params: PlanParams) -> tuple[float, float, float]:
+def belief_window(control: PostedControl, now_utc: datetime, params: PlanParams) -> tuple[float, float, float]:
     """From when it stands, until when it is believed whole, and when not at all, in seconds since 1970.
 
     One with an end until then; an end that has passed while its source still names it is not believed for an hour. One
@@ -78,14 +78,14 @@ def believed(control: PostedControl, now_utc: datetime, params: PlanParams) -> t
     """
     begins = control.since or control.confirmed_at
     if control.until is not None:
-        end = control.until if control.until > now_utc else control.until + STILL_BELIEVED
+        end = control.until if control.until > now_utc else control.until + BELIEVED_FOR
         return begins.timestamp(), end.timestamp(), end.timestamp()
     sure = max(control.confirmed_at, begins) + timedelta(hours=params.posted_believed_h)
     return begins.timestamp(), sure.timestamp(), (sure + timedelta(hours=params.posted_fades_h)).timestamp()
 
 
 def place_posted(
-    route: Route, posted: Posted, rulesets: Mapping[str, RuleSet], now_utc: datetime, params: PlanParams
+    route: Route, posted: PostedConditions, rulesets: Mapping[str, RuleSet], now_utc: datetime, params: PlanParams
 ) -> PostedOnRoute:
     """What of all that is posted concerns this route.
 
@@ -100,7 +100,7 @@ def place_posted(
             placed = False
         else:
             placed = True
-        from_s, sure_s, gone_s = believed(c, now_utc, params)
+        from_s, sure_s, gone_s = belief_window(c, now_utc, params)
         spans += [
             PostedSpan(
                 control=c,
@@ -112,7 +112,7 @@ def place_posted(
                 gone_epoch_s=gone_s,
             )
             for start_m, end_m in found
-            if gone_s + (0.0 if c.until else _SAID_AFTER_S) > now_utc.timestamp() or c.level == CLOSED
+            if gone_s + (0.0 if c.until else _NOTED_AFTER_S) > now_utc.timestamp() or c.level == CLOSED
         ]
     spans.sort(key=lambda s: (s.start_m, s.end_m, s.control.source, s.control.id))
     return PostedOnRoute(
@@ -127,7 +127,7 @@ def spans_of(control: PostedControl, route: Route, rules: RuleSet | None) -> tup
     w = control.where
     if w.zone:
         placed = rules is not None and any(z.id == w.zone and z.placed for z in rules.zones)
-        found = tuple(zones_along(route, Same(rules))[w.zone]) if rules is not None and placed else None
+        found = tuple(zones_along(route, IdentityKey(rules))[w.zone]) if rules is not None and placed else None
     elif w.between is not None:
         found = () if _far(route, *w.between) else spans_between(route, *w.between, max_offset_m=CLOSURE_OFFSET_M)
     elif w.line:
@@ -143,7 +143,7 @@ def spans_of(control: PostedControl, route: Route, rules: RuleSet | None) -> tup
     return tuple(s for s in found if _heads(route, s, control.bearing_deg))
 
 
-def _far(route: Route, a: Place, b: Place) -> bool:
+def _far(route: Route, a: LatLon, b: LatLon) -> bool:
     """Whether a route is nowhere near a road between two places: a state's feed has hundreds elsewhere.
 
     `interval_between` takes nothing in from which the way over both ends is half as long again as straight, which is
@@ -157,13 +157,13 @@ def _far(route: Route, a: Place, b: Place) -> bool:
     return nearest_m > 0.8 * straight_m + 10.0 * CLOSURE_OFFSET_M
 
 
-def _around(route: Route, place: Place, reach_m: float, offset_m: float) -> tuple[Span, ...]:
+def _around(route: Route, place: LatLon, reach_m: float, offset_m: float) -> tuple[Span, ...]:
     last_m = float(route.distance_m[-1])
     passes = find_passes(route, *place, max_offset_m=offset_m, apart_m=max(PASSES_APART_M, reach_m))
     return tuple((max(at_m - reach_m, 0.0), min(at_m + reach_m, last_m)) for at_m, _ in passes)
 
 
-def _along_line(route: Route, line: Sequence[Place]) -> tuple[Span, ...]:
+def _along_line(route: Route, line: Sequence[LatLon]) -> tuple[Span, ...]:
     """Where a route follows a line that a source drew of a road; where it passes both its ends, all between.
 
     A coarse line strays far from the road in bends, and then only its ends tell; they may lie farther off where the
@@ -212,7 +212,7 @@ def _heads(route: Route, span: Span, bearing_deg: float) -> bool:
     return not turn.size or bool((np.abs(turn) <= _ONE_WAY_DEG).any())
 
 
-def closed_by_post(on_route: PostedOnRoute) -> tuple[Closure, ...]:
+def posted_closures(on_route: PostedOnRoute) -> tuple[Closure, ...]:
     """What is posted closed, to hold for until it is opened or its hour comes. One that is not placed holds nothing."""
     return tuple(
         Closure(

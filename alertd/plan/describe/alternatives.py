@@ -8,13 +8,13 @@ from alertd.plan.model import Advice, OtherRoute, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
 
-Way: TypeAlias = tuple[str, Plan]  # its name, and the same trip planned on it
+NamedPlan: TypeAlias = tuple[str, Plan]  # its name, and the same trip planned on it
 
 SAME_S = 300.0  # nearer than this, two arrivals are the same to a reader
 
 
-def with_other_ways(
-    plan: Plan, others: Sequence[Way], not_planned: Sequence[tuple[str, str]], params: PlanParams
+def with_alternatives(
+    plan: Plan, others: Sequence[NamedPlan], not_planned: Sequence[tuple[str, str]], params: PlanParams
 ) -> Plan:
     """The plan, with what the same rig and departure come to on other ways, and which is better.
 
@@ -31,7 +31,7 @@ def with_other_ways(
     )
 
 
-def _other(plan: Plan, way: Way) -> OtherRoute:
+def _other(plan: Plan, way: NamedPlan) -> OtherRoute:
     name, other = way
     return OtherRoute(
         name=name,
@@ -48,7 +48,7 @@ def _other(plan: Plan, way: Way) -> OtherRoute:
     )
 
 
-def _choice(plan: Plan, others: Sequence[Way], params: PlanParams) -> str:
+def _choice(plan: Plan, others: Sequence[NamedPlan], params: PlanParams) -> str:
     """Which way is better and why, in one line; "" without others.
 
     A way that is not wholly known is never called better, the planned one neither. One that spares a hold, a shortage
@@ -83,7 +83,7 @@ def _burden(plan: Plan) -> tuple[bool, bool, bool, int]:
     return plan.advice is Advice.HOLD, plan.singles_short > 0, illegal, plan.advice.rank
 
 
-def _reason(plan: Plan, way: Way) -> str:
+def _reason(plan: Plan, way: NamedPlan) -> str:
     name, other = way
     said = [_chains(other), _arrival(_later_s(plan, other))]
     if other.singles_short:

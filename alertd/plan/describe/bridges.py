@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from alertd.plan.chain_up.solution import Run
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.model import BridgeNote
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
@@ -14,26 +14,26 @@ from alertd.road.road_class import WINTER_CLASSES, WORDS, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import zone_at
 
-MOST_LINES: Final = 3
-_SAID: Final = {road_class.label: word for road_class, word in WORDS.items()}
+MAX_LINES: Final = 3
+_WORDS: Final = {road_class.label: word for road_class, word in WORDS.items()}
 
 
-def bridge_notes(run: Run, depart_epoch_s: float, params: PlanParams) -> tuple[BridgeNote, ...]:
+def bridge_notes(solution: Solution, depart_epoch_s: float, params: PlanParams) -> tuple[BridgeNote, ...]:
     """One note for each bridge that in enough members is winterly where the road beside it is not, in order."""
-    route = run.sections.route
+    route = solution.sections.route
     if not route.bridges:
         return ()
-    deck, beside = run.road_class, run.passing.beside_class
+    deck, beside = solution.road_class, solution.encounter.beside_class
     alone = np.isin(deck, WINTER_CLASSES) & ~np.isin(beside, WINTER_CLASSES)
     notes = []
     for bridge in route.bridges:
         samples = on_bridges(route.distance_m, (bridge,))
-        here, first = np.flatnonzero(run.sections.any(samples)), int(np.argmax(samples))
+        here, first = np.flatnonzero(solution.sections.any(samples)), int(np.argmax(samples))
         probability = float(alone[:, here].any(axis=1).mean())
         if probability < params.ready_probability - SAME_PROBABILITY:
             continue
         shares = {c: float((alone & (deck == c))[:, here].any(axis=1).mean()) for c in WINTER_CLASSES}
-        at_epoch_s = depart_epoch_s + float(run.reach_s(bridge.start_m))
+        at_epoch_s = depart_epoch_s + float(solution.reach_s(bridge.start_m))
         notes.append(
             BridgeNote(
                 name=bridge.name,
@@ -51,9 +51,9 @@ def bridge_notes(run: Run, depart_epoch_s: float, params: PlanParams) -> tuple[B
 
 def bridge_cautions(notes: Sequence[BridgeNote]) -> list[str]:
     """What decks may carry, how likely, and what the road beside them does: a line each, or one for many."""
-    if len(notes) <= MOST_LINES:
+    if len(notes) <= MAX_LINES:
         return [_line(f"Bridge deck {_where(n)} may carry {_carried([n])} ({_odds(n)})", [n]) for n in notes]
-    likeliest = sorted(notes, key=lambda n: -n.probability)[:MOST_LINES]
+    likeliest = sorted(notes, key=lambda n: -n.probability)[:MAX_LINES]
     named = ", ".join(f"{_where(n)} ({_odds(n)})" for n in likeliest)
     return [_line(f"Bridge decks may carry {_carried(notes)} on {len(notes)} bridges, likeliest {named},", notes)]
 
@@ -77,4 +77,4 @@ def _carried(notes: Sequence[BridgeNote]) -> str:
     shares: dict[str, float] = {}
     for name, share in (surface for n in notes for surface in n.surfaces):
         shares[name] = max(share, shares.get(name, 0.0))
-    return " or ".join(_SAID[name] for name in sorted(shares, key=lambda name: -shares[name])[:2])
+    return " or ".join(_WORDS[name] for name in sorted(shares, key=lambda name: -shares[name])[:2])

@@ -7,9 +7,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from alertd.plan.chain_up.solution import Run
-from alertd.plan.controls.closures import SAID_AHEAD
-from alertd.plan.controls.overlay import met_frac
+from alertd.plan.chain_up.solution import Solution
+from alertd.plan.controls.closures import ANNOUNCED_AHEAD
+from alertd.plan.controls.overlay import belief_frac
 from alertd.plan.model import PostedNote
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
@@ -17,37 +17,37 @@ from alertd.route.model import Route, zone_at
 from alertd.rules.ruleset import RuleSet
 from alertd.units import to_miles
 
-MOST_UNPLACED: Final = 5  # a state's feed may hold a hundred that no map of ours places
+MAX_UNPLACED: Final = 5  # a state's feed may hold a hundred that no map of ours places
 
 
 def posted_notes(
-    spans: Sequence[PostedSpan], run: Run, leave_at: datetime, rulesets: Mapping[str, RuleSet]
+    spans: Sequence[PostedSpan], solution: Solution, leave_at: datetime, rulesets: Mapping[str, RuleSet]
 ) -> tuple[PostedNote, ...]:
     """One note for each control on the road still ahead, in its order, and for each that may be on it, those last.
 
     One that begins long after the truck has passed is no matter of this trip.
     """
-    route = run.sections.route
+    route = solution.sections.route
     notes = []
     for s in sorted(spans, key=lambda s: not s.placed):
-        frac, enter_at = believed_at_the_hour(s, run, leave_at)
-        late = None if enter_at is None else (enter_at + SAID_AHEAD).timestamp()
+        frac, enter_at = belief_at_passing(s, solution, leave_at)
+        late = None if enter_at is None else (enter_at + ANNOUNCED_AHEAD).timestamp()
         if s.end_m <= float(route.distance_m[0]) or (late is not None and s.from_epoch_s > late):
             continue
         notes.append(_note(s, route, enter_at, frac, rulesets))
     return tuple(notes)
 
 
-def believed_at_the_hour(s: PostedSpan, run: Run, leave_at: datetime) -> tuple[float, datetime | None]:
+def belief_at_passing(s: PostedSpan, solution: Solution, leave_at: datetime) -> tuple[float, datetime | None]:
     """How far a control is believed when the truck is there, and when that is; for one that is not placed, the most at
     any time of the trip, and None."""
     leave_s = leave_at.timestamp()
     if not s.placed:
-        end_s = leave_s + float(run.reach_s(run.sections.route.distance_m[-1]))
+        end_s = leave_s + float(solution.reach_s(solution.sections.route.distance_m[-1]))
         return float(s.weight(np.asarray(leave_s), np.asarray(end_s))), None
-    at_m = max(s.start_m, float(run.sections.route.distance_m[0]))
-    enter_at = leave_at + timedelta(seconds=round(float(run.reach_s(at_m))))
-    return met_frac(run.passing.outlook, run.passing.hour, s), enter_at.astimezone(UTC)
+    at_m = max(s.start_m, float(solution.sections.route.distance_m[0]))
+    enter_at = leave_at + timedelta(seconds=round(float(solution.reach_s(at_m))))
+    return belief_frac(solution.encounter.hourly_need, solution.encounter.hour, s), enter_at.astimezone(UTC)
 
 
 def _note(
@@ -81,22 +81,26 @@ def needs_ready(notes: Sequence[PostedNote]) -> bool:
 
 def posted_cautions(notes: Sequence[PostedNote], now_utc: datetime, params: PlanParams) -> tuple[str, ...]:
     """A line for each, closures apart, which have their own: what is posted, by whom, since when, and what follows."""
-    placed = [f"{said(n, now_utc)}: {_follows(n, params)}" for n in notes if n.start_m is not None and not _shut(n)]
+    placed = [
+        f"{describe_control(n, now_utc)}: {_follows(n, params)}"
+        for n in notes
+        if n.start_m is not None and not _is_closed(n)
+    ]
     unplaced = [n for n in notes if n.start_m is None and n.believed_frac > 0.0]
     lines = [
-        f"{said(n, now_utc)}: where is not on our map, so it may be on this way; be ready to chain"
-        for n in unplaced[:MOST_UNPLACED]
+        f"{describe_control(n, now_utc)}: where is not on our map, so it may be on this way; be ready to chain"
+        for n in unplaced[:MAX_UNPLACED]
     ]
-    if len(unplaced) > MOST_UNPLACED:
-        lines.append(f"{len(unplaced) - MOST_UNPLACED} more posted controls that our map does not place")
+    if len(unplaced) > MAX_UNPLACED:
+        lines.append(f"{len(unplaced) - MAX_UNPLACED} more posted controls that our map does not place")
     return tuple(dict.fromkeys((*placed, *lines)))
 
 
-def _shut(n: PostedNote) -> bool:
+def _is_closed(n: PostedNote) -> bool:
     return n.level_id == CLOSED and n.start_m is not None
 
 
-def said(n: PostedNote, now_utc: datetime) -> str:
+def describe_control(n: PostedNote, now_utc: datetime) -> str:
     """E.g. "Posted now: 'Chains required' by the road authority, mi 12 to 19, since Thu 05:10 MST"."""
     where = n.where and f", {n.where}"
     if n.start_m is not None and n.end_m is not None:

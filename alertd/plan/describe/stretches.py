@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.solution import Leg, Rival, Run
+from alertd.plan.chain_up.solution import Alternative, Leg, Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
 from alertd.plan.model import Advice, ChainsNote, Posting, StopChoice, Stretch
 from alertd.plan.params import PlanParams
@@ -19,30 +19,30 @@ from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.rules.rig import Rig
-from alertd.rules.tire_text import tire_runs, tires_code, tires_words
+from alertd.rules.tire_text import tire_runs, tires_code, tires_line
 from alertd.units import HOUR_S, to_miles
 
 LASTING_H: Final = 2  # assumed: a lull of an hour is none to drive into
 
 
-def passable_from(x: Leg, run: Run, enter_epoch_s: float, params: PlanParams) -> datetime | None:
+def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: PlanParams) -> datetime | None:
     """The first whole hour after entering that holds no more, and the next neither; None within the forecast.
 
     It holds while the rig may slip chained, or snow may close the road, in too many members, or a level that bars it is
     likely posted.
     """
-    outlook = run.passing.outlook
-    first = max(math.ceil((enter_epoch_s - outlook.first_epoch_s) / HOUR_S), 0)
-    if first >= outlook.hours:
+    hourly_need = solution.encounter.hourly_need
+    first = max(math.ceil((enter_epoch_s - hourly_need.first_epoch_s) / HOUR_S), 0)
+    if first >= hourly_need.hours:
         return None
-    here, ahead = slice(x.first, x.last + 1), slice(first, outlook.hours)
-    code = outlook.code[:, here, ahead]
-    short = outlook.slips(x.chains.hanging.tires, code, here)
+    here, ahead = slice(x.first, x.last + 1), slice(first, hourly_need.hours)
+    code = hourly_need.code[:, here, ahead]
+    short = hourly_need.slips(x.chains.hanging.tires, code, here)
     hold = params.hold_probability - SAME_PROBABILITY
     holds = short.any(axis=1).mean(axis=0) >= hold
-    holds |= outlook.closed[:, here, ahead].any(axis=1).mean(axis=0) >= hold
+    holds |= hourly_need.closed[:, here, ahead].any(axis=1).mean(axis=0) >= hold
     holds |= (code == 0).any(axis=(0, 1))  # an hour that is not known is none to send anybody into
-    for law, level, chance in outlook.by_level:
+    for law, level, chance in hourly_need.by_level:
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:
             a, b = max(x.first - law.at.start, 0), x.last + 1 - law.at.start
             holds |= chance[:, a:b, ahead].max(axis=1).mean(axis=0) >= params.chain_probability - SAME_PROBABILITY
@@ -51,7 +51,7 @@ def passable_from(x: Leg, run: Run, enter_epoch_s: float, params: PlanParams) ->
     free = np.lib.stride_tricks.sliding_window_view(~holds, LASTING_H).all(axis=1)
     if not free.any():
         return None
-    return datetime.fromtimestamp(outlook.first_epoch_s + (first + int(np.argmax(free))) * HOUR_S, UTC)
+    return datetime.fromtimestamp(hourly_need.first_epoch_s + (first + int(np.argmax(free))) * HOUR_S, UTC)
 
 
 Array: TypeAlias = NDArray[np.float64]
@@ -65,25 +65,25 @@ WORTH_SAYING_FRAC: Final = 0.1  # closures in fewer members are not named
 SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this of a named summit is known by it
 
 
-def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanParams) -> Stretch:
+def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params: PlanParams) -> Stretch:
     """The stretch of one leg, in values that every output shares."""
-    sections, here = run.sections, slice(x.first, x.last + 1)
+    sections, here = solution.sections, slice(x.first, x.last + 1)
     route = sections.route
-    chained_short = run.passing.outlook.slips(x.chains.hanging.tires, run.code[:, here], here)
-    short_frac = _any_frac(run.short[:, here])
+    chained_short = solution.encounter.hourly_need.slips(x.chains.hanging.tires, solution.code[:, here], here)
+    short_frac = _any_frac(solution.grip_shortfall[:, here])
     short_chained_frac = _any_frac(chained_short)
-    closed_frac = _any_frac(run.passing.closed[:, here])
-    unknown_frac = _any_frac(run.unknown[:, here])
+    closed_frac = _any_frac(solution.encounter.closed[:, here])
+    unknown_frac = _any_frac(solution.unknown[:, here])
     advice = _advice(x, max(short_chained_frac, closed_frac), params)
-    surfaces = _surfaces(run.road_class[:, here])
-    snow_mmwe = _median_most(run.passing.field_values("snow_mmwe", here))
-    depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, run.passing.field_values("air_temp_c", here))
+    surfaces = _surfaces(solution.road_class[:, here])
+    snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here))
+    depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, solution.encounter.field_values("air_temp_c", here))
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
     def at(distance_m: float) -> datetime:
-        return _utc(depart_epoch_s + float(run.reach_s(distance_m)))
+        return _utc(depart_epoch_s + float(solution.reach_s(distance_m)))
 
-    postings = as_posted(x.chains.postings, run.passing.outlook, run.passing.hour, here)
+    postings = as_posted(x.chains.postings, solution.encounter.hourly_need, solution.encounter.hour, here)
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
     chain_up = _stop(route, x.on, 0, start_m, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
@@ -111,11 +111,11 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         grip_short_chained_frac=short_chained_frac,
         snow_closed_frac=closed_frac,
         barred=x.chains.barred,
-        hold_until=passable_from(x, run, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
+        hold_until=passable_from(x, solution, at(start_m).timestamp(), params) if advice is Advice.HOLD else None,
         postings=postings,
         hanging=x.chains.hanging,
         tires_short_words=tires_code(rig, x.chains.hanging.tires),
-        tires_words=tires_words(rig, x.chains.hanging.tires),
+        tires_words=tires_line(rig, x.chains.hanging.tires),
         chain_up=chain_up,
         chain_off=chain_off,
         speed_mps=speed,
@@ -126,21 +126,21 @@ def describe(x: Leg, run: Run, rig: Rig, depart_epoch_s: float, params: PlanPara
         slow_s=x.slow_s,
         reasons=(
             *_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
-            *not_understood(run.passing.outlook, run.passing.hour, here),
+            *not_understood(solution.encounter.hourly_need, solution.encounter.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
         chained=x.carried,
     )
 
 
-def chains_note(on: ChainsOn, run: Run, rig: Rig, leave_at: datetime, params: PlanParams) -> ChainsNote:
+def chains_note(on: ChainsOn, solution: Solution, rig: Rig, leave_at: datetime, params: PlanParams) -> ChainsNote:
     """What the plan does with chains that are reported on."""
-    c = run.carried
+    c = solution.carried
     if c is None:
         return ChainsNote(since=on.since, off=None, doubt=on.doubt)
 
     def at(distance_m: float) -> datetime:
-        return leave_at + timedelta(seconds=round(float(run.reach_s(distance_m))))
+        return leave_at + timedelta(seconds=round(float(solution.reach_s(distance_m))))
 
     why = "first listed safe stop past the road that needs the chains which are on"
     if c.off is None:
@@ -149,7 +149,7 @@ def chains_note(on: ChainsOn, run: Run, rig: Rig, leave_at: datetime, params: Pl
         why = f"the best listed, but {' and '.join(c.off_flaws)}"
     return ChainsNote(
         since=on.since,
-        off=_stop(run.sections.route, c.off, -1, c.off_m, why, at, params.remove_s),
+        off=_stop(solution.sections.route, c.off, -1, c.off_m, why, at, params.remove_s),
         missing_n=len(c.missing),
         missing_words=tires_code(rig, c.missing) if c.missing else "",
     )
@@ -167,11 +167,11 @@ def _on_reason(x: Leg, start_m: float) -> str:
         why = f"no listed stop serves: look for a safe place off the road from mile {miles} on, before mile {snow}"
     elif x.on_m >= start_m:
         why = "NO listed stop before the snow: this one may already be in it; go slowly"
-    elif x.on_flaws:
-        why = f"the best listed before the snow, but {' and '.join(x.on_flaws)}"
+    elif x.on_drawbacks:
+        why = f"the best listed before the snow, but {' and '.join(x.on_drawbacks)}"
     else:
         why = "last listed safe stop before the first road that may need chains"
-    return why if x.rival is None else f"{why}; {_rival_words(x.rival)}"
+    return why if x.alternative is None else f"{why}; {_alternative_words(x.alternative)}"
 
 
 def _off_reason(x: Leg, end_m: float) -> str:
@@ -180,27 +180,27 @@ def _off_reason(x: Leg, end_m: float) -> str:
     if not x.off.stop.listed:
         miles, snow = (f"{to_miles(m):.0f}" for m in (x.off_m, end_m))
         return f"no listed stop serves: look for a safe place off the road from mile {miles} on, past mile {snow}"
-    if x.off_flaws:
-        return f"the best listed past the last road that may need chains, but {' and '.join(x.off_flaws)}"
+    if x.off_drawbacks:
+        return f"the best listed past the last road that may need chains, but {' and '.join(x.off_drawbacks)}"
     return "first listed safe stop past the last road that may need chains"
 
 
-def _rival_words(rival: Rival) -> str:
+def _alternative_words(alternative: Alternative) -> str:
     """The stop that came second, and what lost it the choice."""
-    name = "the trip's start" if rival.stop is None else rival.stop.stop.name
+    name = "the trip's start" if alternative.stop is None else alternative.stop.stop.name
     because = [
         what
         for seconds, what in (
-            (rival.slow_s, f"{rival.slow_s / 60.0:.0f} min longer at chained speed"),
-            (rival.wear_s, "more wear on bare road"),
-            (rival.price_s, "a worse place to stand"),
+            (alternative.slow_s, f"{alternative.slow_s / 60.0:.0f} min longer at chained speed"),
+            (alternative.wear_s, "more wear on bare road"),
+            (alternative.price_s, "a worse place to stand"),
         )
         if seconds >= 30.0
     ]
     why = f": {', '.join(because)}" if because else ""
-    if rival.more_s < 30.0:
+    if alternative.more_s < 30.0:
         return f"next best is {name}, about as good{why}"
-    return f"next best is {name}, {rival.more_s / 60.0:.0f} min worse all told{why}"
+    return f"next best is {name}, {alternative.more_s / 60.0:.0f} min worse all told{why}"
 
 
 def _reasons(
@@ -233,7 +233,7 @@ def _reasons(
             "Road not known (no forecast, or what already lies there): the likelihood is what we give any such grade"
         )
         out.append(whole if unknown_frac == 1.0 else f"Road not known in {unknown_frac:.0%} of members")
-    if x.kept_on and not x.carried:
+    if x.stays_on and not x.carried:
         out.append("Chains are on here in any case, for the stretch that needs them: taking them off costs more")
     if x.carried:
         out.append("Chains are on, as reported: they stay on here")

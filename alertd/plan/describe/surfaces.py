@@ -12,7 +12,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.chain_up.solution import Run
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.stretches import place_of
 from alertd.plan.model import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
@@ -49,7 +49,7 @@ def is_winter_road(code: Codes, sections: Sections, params: PlanParams) -> bool:
 
 
 def surface_stretches(
-    run: Run, chained: Sequence[Stretch], depart_epoch_s: float, params: PlanParams
+    solution: Solution, chained: Sequence[Stretch], depart_epoch_s: float, params: PlanParams
 ) -> tuple[SurfaceStretch, ...]:
     """The runs of winter road of a run, in its order; where chains may be needed only the icy ones.
 
@@ -57,7 +57,7 @@ def surface_stretches(
     need chains begins. Snow and frost where chains are on anyway are left out. Short bridges are left to the notes on
     bridges: the road beside them is taken for them.
     """
-    sections, road = run.sections, _road(run, params)
+    sections, road = solution.sections, _road(solution, params)
     icy, winter = np.isin(road, ICY), np.isin(road, WINTER_CLASSES)
     asked, worn = np.zeros((2, sections.count), dtype=np.bool_)
     for s in chained:
@@ -79,25 +79,25 @@ def surface_stretches(
         found += [(part, False) for part in _parts(whole, taken) if not taken[part[0]]]
     enough_frac = winter_enough(params) - SAME_PROBABILITY
     return tuple(
-        _stretch(run, road, span, depart_epoch_s, params, icy=is_icy, chains_asked=bool(asked[span[0]]))
+        _stretch(solution, road, span, depart_epoch_s, params, icy=is_icy, chains_asked=bool(asked[span[0]]))
         for span, is_icy in sorted(found)
         if _frac(icy if is_icy else winter, span) >= enough_frac
     )
 
 
-def _road(run: Run, params: PlanParams) -> NDArray[np.int8]:
+def _road(solution: Solution, params: PlanParams) -> NDArray[np.int8]:
     """RoadClass by (member, section), short bridges as the road beside them.
 
     Ice under snow so thin that the ice decides the grip counts as ice: a driver sees the snow and slides on the ice.
     """
-    route = run.sections.route
-    grips = GRIP_OF_CODE[run.code]
-    road: NDArray[np.int8] = np.where(np.isin(grips, ICY), grips, run.road_class)
+    route = solution.sections.route
+    grips = GRIP_OF_CODE[solution.code]
+    road: NDArray[np.int8] = np.where(np.isin(grips, ICY), grips, solution.road_class)
     short = [b for b in route.bridges if b.end_m - b.start_m <= params.short_bridge_m]
     if not short:
         return road
-    deck = run.sections.any(on_bridges(route.distance_m, short))
-    return np.asarray(np.where(deck, run.passing.beside_class, road), dtype=np.int8)
+    deck = solution.sections.any(on_bridges(route.distance_m, short))
+    return np.asarray(np.where(deck, solution.encounter.beside_class, road), dtype=np.int8)
 
 
 def _runs(mask: Mask, sections: Sections, params: PlanParams) -> list[Span]:
@@ -128,7 +128,7 @@ def _frac(mask: Mask, span: Span) -> float:
 
 
 def _stretch(
-    run: Run,
+    solution: Solution,
     road: NDArray[np.int8],
     span: Span,
     depart_epoch_s: float,
@@ -137,7 +137,7 @@ def _stretch(
     icy: bool,
     chains_asked: bool,
 ) -> SurfaceStretch:
-    sections, (first, last) = run.sections, span
+    sections, (first, last) = solution.sections, span
     route = sections.route
     # The outermost sections end where the next ones begin: a run of one sample is road too.
     start_m, end_m = float(sections.edge_m[first]), float(sections.edge_m[last + 1])
@@ -146,7 +146,7 @@ def _stretch(
     at = int(sections.first[first])
 
     def when(distance_m: float) -> datetime:
-        return datetime.fromtimestamp(round(depart_epoch_s + float(run.reach_s(distance_m))), UTC)
+        return datetime.fromtimestamp(round(depart_epoch_s + float(solution.reach_s(distance_m))), UTC)
 
     return SurfaceStretch(
         start_m=start_m,

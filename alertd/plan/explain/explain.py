@@ -14,18 +14,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.model import Forecast
-from alertd.plan.chain_up.solution import Run
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.explain.model import (
-    AirThere,
+    AirAtPlace,
     ColumnHour,
-    Compared,
-    Explained,
-    GripThere,
-    LevelThere,
-    SourceSaid,
+    Explanation,
+    GripAtPlace,
+    LevelAtPlace,
+    SourceValues,
     Spread,
+    ThresholdCheck,
 )
-from alertd.plan.make_plan import TripInput, Weather, drive
+from alertd.plan.make_plan import TripInput, Weather, plan_drive
 from alertd.plan.model import Plan, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
@@ -46,7 +46,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LevelMet:
+class LevelConditions:
     """A level that asks tires of this rig here, and our estimate of its posting in each member, (member,)."""
 
     jurisdiction: str
@@ -56,7 +56,7 @@ class LevelMet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Met:
+class PointConditions:
     """One section. Arrays (member,): arrival_epoch_s by the plan's own clock, and the hour of the road field that the
     plan took for it, which may be that of a driver held up by chains before; class, friction and need of that hour.
     no_rules: jurisdictions here without a rule set.
@@ -68,7 +68,7 @@ class Met:
     grip_class: NDArray[np.int8]
     mu: Array
     need: Array
-    levels: tuple[LevelMet, ...]
+    levels: tuple[LevelConditions, ...]
     no_rules: tuple[str, ...]
 
     @property
@@ -76,30 +76,30 @@ class Met:
         return np.asarray(self.road_class == RoadClass.UNKNOWN)
 
 
-def met_at(run: Run, depart_epoch_s: float, distance_m: float, params: PlanParams) -> Met:
+def conditions_at(solution: Solution, depart_epoch_s: float, distance_m: float, params: PlanParams) -> PointConditions:
     """What the run met at one place of its route."""
-    outlook, passing = run.passing.outlook, run.passing
-    section = int(run.sections.at(distance_m))
-    elapsed_s = run.reach_s([distance_m])
-    late_s = lateness_s(elapsed_s, outlook.corridor.clock_z, params)[:, 0]
-    hour, road_class = passing.hour[:, section], run.road_class[:, section]
-    member = np.arange(outlook.members)
-    here = [law for law in outlook.laws if law.at.start <= section < law.at.stop]
-    return Met(
+    hourly_need, encounter = solution.encounter.hourly_need, solution.encounter
+    section = int(solution.sections.at(distance_m))
+    elapsed_s = solution.reach_s([distance_m])
+    late_s = lateness_s(elapsed_s, hourly_need.corridor.clock_z, params)[:, 0]
+    hour, road_class = encounter.hour[:, section], solution.road_class[:, section]
+    member = np.arange(hourly_need.members)
+    here = [law for law in hourly_need.laws if law.at.start <= section < law.at.stop]
+    return PointConditions(
         arrival_epoch_s=depart_epoch_s + elapsed_s[0] + late_s,
-        hour=np.minimum(hour, outlook.hours - 1) + outlook.skip_h,
+        hour=np.minimum(hour, hourly_need.hours - 1) + hourly_need.skip_h,
         road_class=road_class,
-        grip_class=GRIP_OF_CODE[run.code[:, section]],
-        mu=code_mu(run.code[:, section], outlook.corridor.field.quantiles.friction),
-        need=passing.need[:, section].astype(np.float64),
+        grip_class=GRIP_OF_CODE[solution.code[:, section]],
+        mu=code_mu(solution.code[:, section], hourly_need.corridor.field.quantiles.friction),
+        need=encounter.need[:, section].astype(np.float64),
         levels=tuple(
-            LevelMet(
+            LevelConditions(
                 jurisdiction=law.span.code,
                 level=x.level,
                 demand=x.demand,
                 chance=chance[member, section - law.at.start, hour].astype(np.float64),
             )
-            for law, x, chance in outlook.by_level
+            for law, x, chance in hourly_need.by_level
             if law in here
         ),
         no_rules=tuple(law.span.code or law.span.name for law in here if law.rules is None),
@@ -116,82 +116,83 @@ def explain(
     rig: Rig,
     rulesets: Mapping[str, RuleSet],
     weather: Weather,
-    told: Sequence[Forecast],
+    source_forecasts: Sequence[Forecast],
     params: PlanParams,
     *,
     air: AirParams = AIR,
     at_m: float | None = None,
-) -> tuple[Explained, ...]:
+) -> tuple[Explanation, ...]:
     """One place of each stretch, where its need is largest; or the one place at `at_m` from the start.
 
-    plan: what make_plan made of the other arguments. told: the forecasts as their sources gave them. Raises ValueError
+    plan: what make_plan made of the other arguments. source_forecasts: the forecasts as their sources gave them.
+    Raises ValueError
     when `at_m` lies off the route.
     """
     if at_m is not None and not 0.0 <= at_m <= route.length_m:
         raise ValueError(f"{at_m:.0f} m is off a route of {route.length_m:.0f} m")
     seen = trip if trip.fix is None else replace(trip, fix=plan.position)  # as the plan took its last place
-    went = drive(seen, route, rig, rulesets, weather, params, plan.made_at)
-    run = went.run
-    scene = _Scene(
+    went = plan_drive(seen, route, rig, rulesets, weather, params, plan.made_at)
+    run = went.solution
+    view = _Context(
         plan=plan,
         route=route,
         rig=rig,
         weather=weather,
-        told=tuple(told),
+        source_forecasts=tuple(source_forecasts),
         params=params,
         air=air,
-        run=run,
-        leave_epoch_s=went.rest.leave_at.timestamp(),
+        solution=run,
+        leave_epoch_s=went.remaining.leave_at.timestamp(),
     )
     if at_m is None:
-        return tuple(_at(scene, _neediest(scene, s), s) for s in plan.stretches)
+        return tuple(_at(view, _neediest(view, s), s) for s in plan.stretches)
     inside = next((s for s in plan.stretches if s.start_m <= at_m <= s.end_m), None)
-    return (_at(scene, int(np.abs(route.distance_m - at_m).argmin()), inside),)
+    return (_at(view, int(np.abs(route.distance_m - at_m).argmin()), inside),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Scene:
+class _Context:
     plan: Plan
     route: Route
     rig: Rig
     weather: Weather
-    told: tuple[Forecast, ...]
+    source_forecasts: tuple[Forecast, ...]
     params: PlanParams
     air: AirParams
-    run: Run
+    solution: Solution
     leave_epoch_s: float
 
 
-def _met(s: _Scene, sample: int) -> Met:
-    return met_at(s.run, s.leave_epoch_s, float(s.route.distance_m[sample]), s.params)
+def _conditions(s: _Context, sample: int) -> PointConditions:
+    return conditions_at(s.solution, s.leave_epoch_s, float(s.route.distance_m[sample]), s.params)
 
 
 def _samples(route: Route, stretch: Stretch) -> NDArray[np.int64]:
     return np.flatnonzero((route.distance_m >= stretch.start_m) & (route.distance_m <= stretch.end_m))
 
 
-def _neediest(scene: _Scene, stretch: Stretch) -> int:
-    samples = _samples(scene.route, stretch)
-    return int(samples[np.argmax(scene.run.need_frac[scene.run.sections.at(scene.route.distance_m[samples])])])
+def _neediest(view: _Context, stretch: Stretch) -> int:
+    samples = _samples(view.route, stretch)
+    return int(samples[np.argmax(view.solution.need_frac[view.solution.sections.at(view.route.distance_m[samples])])])
 
 
-def _at(s: _Scene, sample: int, stretch: Stretch | None) -> Explained:
+def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
     corridor, route = s.weather.corridor, s.route
-    met = _met(s, sample)
+    met = _conditions(s, sample)
     column = int(corridor.cells.column_of_sample[sample])
     hour = int(np.median(met.hour))
     lat, lon = float(route.lat_deg[sample]), float(route.lon_deg[sample])
     traced = trace_air(s.weather.forecast, corridor.cells, corridor.field.quantiles, column, met.hour, s.air)
     start = s.weather.forecast.start + timedelta(hours=hour)
     cell = int(corridor.cells.cell_idx[column])
-    return Explained(
+    return Explanation(
         distance_m=float(route.distance_m[sample]),
         lat_deg=lat,
         lon_deg=lon,
         elevation_m=float(route.elevation_m[sample]),
         zone=zone_at(lat, lon),
         passing=_passing(met),
-        sources=tuple(_said(f, cell, start, lat, lon, s.plan.made_at) for f in s.told),
+        sources=tuple(_source_values(f, cell, start, lat, lon, s.plan.made_at) for f in s.source_forecasts),
         air=_air(traced),
         column=_column(corridor.field, column, hour),
         surfaces=_shares(met.road_class),
@@ -214,21 +215,23 @@ def _spread(values: ArrayLike) -> Spread:
     return Spread(low=float(low), median=float(median), high=float(high), known_frac=known.size / v.size)
 
 
-def _passing(met: Met) -> tuple[datetime, datetime, datetime]:
+def _passing(met: PointConditions) -> tuple[datetime, datetime, datetime]:
     early, median, late = (
         datetime.fromtimestamp(round(float(np.quantile(met.arrival_epoch_s, q))), UTC) for q in (0.1, 0.5, 0.9)
     )
     return early, median, late
 
 
-def _said(f: Forecast, cell: int, hour_start: datetime, lat: float, lon: float, now_utc: datetime) -> SourceSaid:
+def _source_values(
+    f: Forecast, cell: int, hour_start: datetime, lat: float, lon: float, now_utc: datetime
+) -> SourceValues:
     hour = int((hour_start - f.start) / timedelta(hours=1))
     reached = 0 <= hour < f.hours
 
     def value(array: Array) -> float:
         return float(np.median(array[:, cell, hour])) if reached else float("nan")
 
-    return SourceSaid(
+    return SourceValues(
         provider=f.provider,
         licence=f.licence,
         issued_at=f.issued_at,
@@ -252,12 +255,12 @@ def _said(f: Forecast, cell: int, hour_start: datetime, lat: float, lon: float, 
     )
 
 
-def _air(t: AirTrace) -> AirThere:
+def _air(t: AirTrace) -> AirAtPlace:
     def of(values: Array) -> Spread:
         return _spread(np.where(t.known, values, np.nan))
 
     used = Counter(rule for rule, known in zip(t.rule, t.known, strict=True) if known)
-    return AirThere(
+    return AirAtPlace(
         cell_elevation_m=t.cell_elevation_m,
         road_elevation_m=t.road_elevation_m,
         cell_air_temp_c=of(t.cell_air_temp_c),
@@ -316,7 +319,7 @@ def _shares(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
     return tuple((RoadClass(c).label, n / road_class.size) for c, n in counted)
 
 
-def _grip(s: _Scene, sample: int, stretch: Stretch | None) -> tuple[GripThere, ...]:
+def _grip(s: _Context, sample: int, stretch: Stretch | None) -> tuple[GripAtPlace, ...]:
     """Here, and on the stretch's steepest climb and descent."""
     samples = [sample]
     tires: tuple[Tire, ...] = ()
@@ -329,10 +332,10 @@ def _grip(s: _Scene, sample: int, stretch: Stretch | None) -> tuple[GripThere, .
     return tuple(_grip_at(s, i, tires) for i in dict.fromkeys(samples))
 
 
-def _grip_at(s: _Scene, sample: int, tires: tuple[Tire, ...]) -> GripThere:
-    met, grade = _met(s, sample), float(s.route.grade[sample])
+def _grip_at(s: _Context, sample: int, tires: tuple[Tire, ...]) -> GripAtPlace:
+    met, grade = _conditions(s, sample), float(s.route.grade[sample])
     bare, chained = (rig_margin(s.rig, on, met.grip_class, met.mu, grade) for on in ((), tires))
-    return GripThere(
+    return GripAtPlace(
         distance_m=float(s.route.distance_m[sample]),
         grade=grade,
         mu=_spread(met.mu),
@@ -343,10 +346,10 @@ def _grip_at(s: _Scene, sample: int, tires: tuple[Tire, ...]) -> GripThere:
     )
 
 
-def _level(x: LevelMet, stretch: Stretch | None) -> LevelThere:
+def _level(x: LevelConditions, stretch: Stretch | None) -> LevelAtPlace:
     on_it = () if stretch is None else stretch.postings
     same = [p for p in on_it if (p.jurisdiction, p.level_id) == (x.jurisdiction, x.level.id)]
-    return LevelThere(
+    return LevelAtPlace(
         jurisdiction=x.jurisdiction,
         level_id=x.level.id,
         legal_name=x.level.legal_name,
@@ -359,24 +362,24 @@ def _level(x: LevelMet, stretch: Stretch | None) -> LevelThere:
     )
 
 
-def _compared(met: Met, stretch: Stretch | None, params: PlanParams) -> tuple[Compared, ...]:
+def _compared(met: PointConditions, stretch: Stretch | None, params: PlanParams) -> tuple[ThresholdCheck, ...]:
     ready, chain, hold = "ready_probability", "chain_probability", "hold_probability"
     if stretch is None:
-        here = Compared(
+        here = ThresholdCheck(
             what="need at this place", value=float(met.need.mean()), threshold=ready, limit=params.ready_probability
         )
         return (here,)
     need = "need anywhere on the stretch"
     return (
-        Compared(what=need, value=stretch.probability, threshold=ready, limit=params.ready_probability),
-        Compared(what=need, value=stretch.probability, threshold=chain, limit=params.chain_probability),
-        Compared(
+        ThresholdCheck(what=need, value=stretch.probability, threshold=ready, limit=params.ready_probability),
+        ThresholdCheck(what=need, value=stretch.probability, threshold=chain, limit=params.chain_probability),
+        ThresholdCheck(
             what="short of grip even with the chains",
             value=stretch.grip_short_chained_frac,
             threshold=hold,
             limit=params.hold_probability,
         ),
-        Compared(
+        ThresholdCheck(
             what=f"our estimate of a closure by snow ({params.closed_day_snow_mmwe:g} mm of its water in a day or "
             f"{params.closed_burst_snow_mmwe:g} in 3 h)",
             value=stretch.snow_closed_frac,

@@ -18,7 +18,7 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SourceSaid:
+class SourceValues:
     """One source's word for the place and hour, units checked and no error put on it; NaN where it says nothing.
 
     lat_deg, lon_deg: the place it was asked for, away_m from the road's sample here. elevation_m: the height that its
@@ -48,7 +48,7 @@ class SourceSaid:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AirThere:
+class AirAtPlace:
     """The air of the members, first at the cell's height, then at the road's; see `road.trace.AirTrace`.
 
     rules: how temperature was moved between the two heights, and in what share of members.
@@ -94,7 +94,7 @@ class ColumnHour:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GripThere:
+class GripAtPlace:
     """Friction at hand and needed by this rig at one sample: to climb where grade is positive, else to hold by braking.
 
     chained_*: with the chains that the stretch asks for. short: share of members in which it does not do.
@@ -110,7 +110,7 @@ class GripThere:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LevelThere:
+class LevelAtPlace:
     """Our estimate that a level is posted: at this place, and anywhere on the stretch (None where it is too unlikely to
     be ready for). section: of the law it would invoke. posted_by: who says that it is posted at the truck's hour, ""
     where our estimate alone speaks; posted_since: since when, None where not said."""
@@ -127,7 +127,7 @@ class LevelThere:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Compared:
+class ThresholdCheck:
     """A number of the plan beside the threshold, a field of PlanParams, that it is held against."""
 
     what: str
@@ -141,7 +141,7 @@ class Compared:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Explained:
+class Explanation:
     """One place. passing: when 10, 50 and 90 % of members pass it. stretch: its index in the plan, None if in none.
 
     advice is that of the stretch; that of the trip where the place is in none.
@@ -153,16 +153,16 @@ class Explained:
     elevation_m: float
     zone: str
     passing: tuple[datetime, datetime, datetime]
-    sources: tuple[SourceSaid, ...]
-    air: AirThere
+    sources: tuple[SourceValues, ...]
+    air: AirAtPlace
     column: tuple[ColumnHour, ...]
     surfaces: tuple[tuple[str, float], ...]
-    grip: tuple[GripThere, ...]
-    levels: tuple[LevelThere, ...]
+    grip: tuple[GripAtPlace, ...]
+    levels: tuple[LevelAtPlace, ...]
     no_rules: tuple[str, ...]
     need_frac: float
     stretch: int | None
     stretch_surfaces: tuple[tuple[str, float], ...]
-    compared: tuple[Compared, ...]
+    compared: tuple[ThresholdCheck, ...]
     barred: str
     advice: Advice

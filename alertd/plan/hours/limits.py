@@ -20,7 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 SPELL_LONGEST_M = 10_000.0  # within one, distance is taken as linear in time
 EPSILON_S = 1e-6
-MOST_BREAKS = 4  # on one trip; beyond it the driving hours are long gone
+MAX_BREAKS = 4  # on one trip; beyond it the driving hours are long gone
 
 
 class Duty(StrEnum):
@@ -128,7 +128,7 @@ def rules_for(codes: Sequence[str]) -> HoursRules | None:
 
 
 def timeline(
-    distance_m: Array, moving_s: Array, stands: Sequence[tuple[float, float]], before: Sequence[Spell] = ()
+    distance_m: Array, moving_s: Array, standing_times: Sequence[tuple[float, float]], before: Sequence[Spell] = ()
 ) -> tuple[Spell, ...]:
     """Spells from a clock: seconds of moving at each sample, and (distance_m, seconds) of each stop for chains.
 
@@ -136,7 +136,7 @@ def timeline(
     """
     here_m, end_m = float(distance_m[0]), float(distance_m[-1])
     marks = np.arange(here_m, end_m, SPELL_LONGEST_M)
-    cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in stands), end_m})
+    cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in standing_times), end_m})
     spells = list(before)
     at_s, last_m = before[-1].end_s if before else 0.0, here_m
     drives_s = np.diff(np.interp([here_m, *cuts], distance_m, moving_s)).tolist()
@@ -145,7 +145,7 @@ def timeline(
             spells.append(Spell(duty=Duty.DRIVING, start_s=at_s, end_s=at_s + drive_s, start_m=last_m, end_m=cut_m))
             at_s += drive_s
         last_m = cut_m
-        for standing_s in (s for m, s in stands if min(m, end_m) == cut_m and s > 0.0):
+        for standing_s in (s for m, s in standing_times if min(m, end_m) == cut_m and s > 0.0):
             spells.append(Spell(duty=Duty.ON_DUTY, start_s=at_s, end_s=at_s + standing_s, start_m=cut_m, end_m=cut_m))
             at_s += standing_s
     return tuple(spells)

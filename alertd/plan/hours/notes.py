@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.departure_view import has_room
-from alertd.plan.chain_up.solution import Run
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.hours.limits import (
     EU,
-    MOST_BREAKS,
+    MAX_BREAKS,
     HoursRules,
     HoursUsed,
     Limit,
@@ -32,7 +32,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 
 def hours_note(
-    run: Run,
+    solution: Solution,
     used: HoursUsed,
     depart_at: datetime,
     arrive_late: datetime,
@@ -46,17 +46,17 @@ def hours_note(
     only told to be ready. known_at: when the forecast came. before: from the departure to the route's
     first sample, of a truck under way. Times are aware.
     """
-    route = run.sections.route
+    route = solution.sections.route
     rules = rules_for([s.code for s in route.jurisdictions])
     if rules is None:
         return None
-    spells = timeline(run.sections.edge_m, run.moving_s, run.stands, before)
+    spells = timeline(solution.sections.edge_m, solution.moving_s, solution.standing_times, before)
     if not spells:
         return None
-    spells, breaks = place_breaks(spells, used, rules, depart_at, route, run, params)
+    spells, breaks = place_breaks(spells, used, rules, depart_at, route, solution, params)
     gone_s = before[-1].end_s if before else 0.0
-    late = _cautious(run, (arrive_late - depart_at).total_seconds() - gone_s, params, before)
-    late, _ = place_breaks(late, used, rules, depart_at, route, run, params)
+    late = _cautious(solution, (arrive_late - depart_at).total_seconds() - gone_s, params, before)
+    late, _ = place_breaks(late, used, rules, depart_at, route, solution, params)
     planned = limits(spells, used, rules, depart_at)
     ok, late_ok = _all_hold(planned), _all_hold(limits(late, used, rules, depart_at))
     return HoursNote(
@@ -70,7 +70,7 @@ def hours_note(
         arrival_delay_s=60.0 * sum(b.minutes for b in breaks if b.at_m is not None),
         adverse_exception=_adverse(rules, depart_at, known_at),
         known_at=known_at,
-        reasons=_reasons(planned, run, rules, used, depart_at, ok and not late_ok),
+        reasons=_reasons(planned, solution, rules, used, depart_at, ok and not late_ok),
     )
 
 
@@ -80,7 +80,7 @@ def place_breaks(
     rules: HoursRules,
     depart_at: datetime,
     route: Route,
-    run: Run,
+    solution: Solution,
     params: PlanParams,
 ) -> tuple[tuple[Spell, ...], tuple[BreakNote, ...]]:
     """The timeline with a break wherever one falls due before arrival, and what to say of each.
@@ -90,11 +90,11 @@ def place_breaks(
     """
     notes: list[BreakNote] = []
     after_m = float(route.distance_m[0])
-    for _ in range(MOST_BREAKS):
+    for _ in range(MAX_BREAKS):
         due = break_limit(spells, used, rules)
         if due.reached_s is None or due.reached_m is None:
             break
-        stop, reason = _break_stop(route, run, after_m, due.reached_m, params)
+        stop, reason = _break_stop(route, solution, after_m, due.reached_m, params)
         at_m = None if stop is None else stop.distance_m
         if stop is None and due.reached_m <= 0.0:  # overdue before leaving: it is taken before the wheels turn
             at_m, reason = 0.0, "due before departure: take it before leaving"
@@ -117,7 +117,7 @@ def place_breaks(
 
 
 def _break_stop(
-    route: Route, run: Run, after_m: float, due_m: float, params: PlanParams
+    route: Route, solution: Solution, after_m: float, due_m: float, params: PlanParams
 ) -> tuple[RouteStop | None, str]:
     """The stop for a break due at `due_m`, later than `after_m`; None when there is no listed stop between."""
     fit = [
@@ -125,10 +125,10 @@ def _break_stop(
         for s in route.stops
         if after_m <= s.distance_m <= due_m
         and has_room(s, params)
-        and run.need_frac[run.sections.at(s.distance_m)] < params.ready_probability
+        and solution.need_frac[solution.sections.at(s.distance_m)] < params.ready_probability
     ]
-    for leg in run.legs:
-        start_m, end_m = float(run.sections.start_m[leg.first]), float(run.sections.end_m[leg.last])
+    for leg in solution.legs:
+        start_m, end_m = float(solution.sections.start_m[leg.first]), float(solution.sections.end_m[leg.last])
         below = [s for s in fit if s.distance_m <= start_m]
         if start_m <= due_m and due_m <= max(end_m, leg.off_m) and below:
             return below[-1], "falls due on road that may need chains: take it below, and look at the road again there"
@@ -137,20 +137,20 @@ def _break_stop(
     return None, "no listed stop before it falls due: find a legal place yourself"
 
 
-def _cautious(run: Run, road_s: float, params: PlanParams, before: Sequence[Spell]) -> tuple[Spell, ...]:
+def _cautious(solution: Solution, road_s: float, params: PlanParams, before: Sequence[Spell]) -> tuple[Spell, ...]:
     """The timeline chained wherever the plan names a leg, the driving ahead stretched to take `road_s`, stops in."""
-    waiting = [x for x in run.legs if not x.driven and not x.kept_on]
-    stands = [
-        *run.stands,
+    waiting = [x for x in solution.legs if not x.driven and not x.stays_on]
+    standing_times = [
+        *solution.standing_times,
         *((x.on_m, x.hang_s) for x in waiting),
         *((x.off_m, params.remove_s) for x in waiting),
     ]
-    moving, edge_m = run.moving_s.copy(), run.sections.edge_m
+    moving, edge_m = solution.moving_s.copy(), solution.sections.edge_m
     for x in waiting:
         share = np.clip((edge_m - x.on_m) / max(x.off_m - x.on_m, 1.0), 0.0, 1.0)
         moving = moving + share * x.slow_s
-    ahead_s, late_s = float(run.moving_s[-1]), road_s - sum(s for _, s in run.stands)
-    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stands, before)
+    ahead_s, late_s = float(solution.moving_s[-1]), road_s - sum(s for _, s in solution.standing_times)
+    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), standing_times, before)
 
 
 def _all_hold(found: Sequence[Limit]) -> bool:
@@ -207,7 +207,12 @@ def _adverse(rules: HoursRules, depart_at: datetime, known_at: datetime | None) 
 
 
 def _reasons(
-    planned: Sequence[Limit], run: Run, rules: HoursRules, used: HoursUsed, depart_at: datetime, only_if_late: bool
+    planned: Sequence[Limit],
+    solution: Solution,
+    rules: HoursRules,
+    used: HoursUsed,
+    depart_at: datetime,
+    only_if_late: bool,
 ) -> tuple[str, ...]:
     out = []
     for x in planned:
@@ -216,7 +221,7 @@ def _reasons(
                 f"{_KINDS[x.kind]}: {x.allowed_h:g} h are full {to_miles(x.reached_m):.0f} mi from the start, "
                 f"before arrival ({x.section})"
             )
-    standing_s = sum(s for _, s in run.stands)
+    standing_s = sum(s for _, s in solution.standing_times)
     if standing_s > 0.0:
         minutes = standing_s / 60.0
         if rules is EU:
@@ -227,7 +232,7 @@ def _reasons(
                 f"Chain work, {minutes:.0f} min, is on duty and not driving (395.2, servicing the vehicle): it uses "
                 "window and cycle, not the 11 h"
             )
-            longest = max(run.stands, key=lambda s: s[1])
+            longest = max(solution.standing_times, key=lambda s: s[1])
             if longest[1] >= rules.break_s:
                 out.append(
                     f"The chain stop of {longest[1] / 60.0:.0f} min at {to_miles(longest[0]):.0f} mi interrupts "

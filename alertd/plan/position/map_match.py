@@ -39,7 +39,7 @@ class Stood:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Whereabouts:
+class TripPosition:
     """What the reports of a trip come to: a departure, a place to count from, and what the plan must say of them.
 
     depart_at: when it is to leave, or when it was last seen at its start if that was later. fix: None when no report
@@ -60,7 +60,7 @@ def locate(
     depart_at: datetime,
     now_utc: datetime,
     params: PlanParams,
-) -> Whereabouts:
+) -> TripPosition:
     """Follow a trip's reports along its route, oldest first.
 
     Where the route passes a place more than once, the truck is where it can have come to since it was last seen, not
@@ -96,7 +96,7 @@ def locate(
         notes += contradicted
     if arrived_at is not None:
         at_end = PositionFix(at=arrived_at, distance_m=end_m, offset_m=0.0)
-        return Whereabouts(depart_at=left_at, fix=at_end, stood=_stood(seen, params), arrived_at=arrived_at)
+        return TripPosition(depart_at=left_at, fix=at_end, stood=_stood(seen, params), arrived_at=arrived_at)
     fix = _where_chained(reports, fix, last, now_utc, params)
     if fix is not None and now_utc - fix.at > timedelta(hours=params.fix_old_h):
         fix = replace(fix, old=True)
@@ -108,7 +108,7 @@ def locate(
     if on is not None and fast is not None:
         on = replace(on, doubt=_too_fast(route, on, fast))
         notes.append(on.doubt)
-    return Whereabouts(depart_at=left_at, fix=fix, notes=tuple(notes), stood=_stood(seen, params), chains=on)
+    return TripPosition(depart_at=left_at, fix=fix, notes=tuple(notes), stood=_stood(seen, params), chains=on)
 
 
 def _where_chained(

@@ -19,7 +19,7 @@ _SAMPLED: Final = ("lat_deg", "lon_deg", "distance_m", "elevation_m", "grade", "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Rest:
+class RemainingTrip:
     """The way still ahead, at distances from the trip's start: all of it before the truck has left.
 
     `leave_at` is when the truck is at its first sample, `depart_at` when it left the start (not later than it can
@@ -35,7 +35,7 @@ class Rest:
     corridor: Corridor
 
 
-def rest_of(
+def remaining_trip(
     route: Route,
     depart_at: datetime,
     fix: PositionFix | None,
@@ -43,27 +43,29 @@ def rest_of(
     params: PlanParams,
     now_utc: datetime,
     stood: Sequence[Stood] = (),
-) -> Rest:
+) -> RemainingTrip:
     """What is left from where the truck was seen; times are aware.
 
     It is put back by the slack of a fix, to a sample: a stop that the truck may be standing at is not behind it.
     """
     if fix is None:
-        return Rest(depart_at=depart_at, leave_at=depart_at, before=(), first=0, route=route, corridor=corridor)
+        return RemainingTrip(
+            depart_at=depart_at, leave_at=depart_at, before=(), first=0, route=route, corridor=corridor
+        )
     d = route.distance_m
     leave = max(fix.at, now_utc) if fix.old else fix.at
     first = int(np.searchsorted(d, fix.distance_m - params.fix_off_route_m, side="right")) - 1
     first = min(max(first, 0), d.size - 2)
     if first == 0:
         leave = max(depart_at, leave)
-        return Rest(depart_at=leave, leave_at=leave, before=(), first=0, route=route, corridor=corridor)
+        return RemainingTrip(depart_at=leave, leave_at=leave, before=(), first=0, route=route, corridor=corridor)
     here_m = float(d[first])
     halts = [x for x in stood if x.ended_at <= fix.at]
     stood_s = sum((x.ended_at - x.began_at).total_seconds() for x in halts)
     depart = min(depart_at, fix.at - timedelta(seconds=round(here_m / params.cruise_mps + stood_s)))
     if fix.old:
         halts.append(Stood(began_at=fix.at, ended_at=leave, distance_m=here_m))
-    return Rest(
+    return RemainingTrip(
         depart_at=depart,
         leave_at=leave,
         before=_before(depart, leave, here_m, halts),

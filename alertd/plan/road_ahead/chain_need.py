@@ -16,8 +16,8 @@ from alertd.route.project import interval_between
 from alertd.route.runs import runs_of
 from alertd.rules.posting_estimate import PostingTable, posting_tables
 from alertd.rules.requirements import TireDemand, demand_for
-from alertd.rules.rig import Rig, Same
-from alertd.rules.ruleset import ControlLevel, RuleSet, Zone
+from alertd.rules.rig import IdentityKey, Rig
+from alertd.rules.ruleset import ControlLevel, RuleSet, RuleZone
 from alertd.rules.ruleset_zones import spans_inside
 
 Mask: TypeAlias = NDArray[np.bool_]
@@ -28,7 +28,7 @@ SAME_PROBABILITY = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LevelHere:
+class LevelForRig:
     """A control level that asks tires of this rig here, or bars it."""
 
     level: ControlLevel
@@ -46,7 +46,7 @@ class LawSpan:
     span: JurisdictionSpan
     rules: RuleSet | None
     at: slice
-    levels: tuple[LevelHere, ...]
+    levels: tuple[LevelForRig, ...]
     zone_spans: Mapping[str, Sequence[tuple[float, float]]]
 
 
@@ -61,7 +61,7 @@ def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, ri
     if rules is None:
         return LawSpan(span=span, rules=None, at=at, levels=(), zone_spans={})
     spans = {}
-    for zone_id, along in zones_along(sections.route, Same(rules)).items():
+    for zone_id, along in zones_along(sections.route, IdentityKey(rules)).items():
         touched = [w for w in along if w[0] <= span.end_m and w[1] >= span.start_m]
         if touched:
             spans[zone_id] = touched
@@ -69,17 +69,17 @@ def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, ri
     for level in sorted(rules.levels, key=lambda lv: lv.rank):
         demand = demand_for(rules, level, rig)
         if demand.tires_min > 0 or demand.barred:
-            levels.append(LevelHere(level=level, demand=demand))
+            levels.append(LevelForRig(level=level, demand=demand))
     return LawSpan(span=span, rules=rules, at=at, levels=tuple(levels), zone_spans=spans)
 
 
 @lru_cache(maxsize=256)
-def zones_along(route: Route, rules: Same[RuleSet]) -> Mapping[str, list[tuple[float, float]]]:
+def zones_along(route: Route, rules: IdentityKey[RuleSet]) -> Mapping[str, list[tuple[float, float]]]:
     """Where this route lies in each zone: the same for every truck on it, and by far the dearest part of placing."""
-    return {zone.id: _zone_spans(route, zone) for zone in rules.it.zones}
+    return {zone.id: _zone_spans(route, zone) for zone in rules.value.zones}
 
 
-def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
+def _zone_spans(route: Route, zone: RuleZone) -> list[tuple[float, float]]:
     if zone.outline:
         return spans_inside(zone.outline, route.lat_deg, route.lon_deg, route.distance_m)
     if zone.from_point is None or zone.to_point is None:
@@ -90,12 +90,12 @@ def _zone_spans(route: Route, zone: Zone) -> list[tuple[float, float]]:
 
 @lru_cache(maxsize=1024)
 def tables_along(
-    sections: Sections, rules: Same[RuleSet], level_id: str, params: PlanParams
+    sections: Sections, rules: IdentityKey[RuleSet], level_id: str, params: PlanParams
 ) -> tuple[PostingTable, ...]:
     """A level's estimate on the whole route: a section may be posted where any of its samples may."""
     route = sections.route
     zones = zones_along(route, rules)
-    tables = posting_tables(rules.it, level_id, control_grade(route, params), route.distance_m, zones)
+    tables = posting_tables(rules.value, level_id, control_grade(route, params), route.distance_m, zones)
     return tuple(replace(t, holds=sections.any(t.holds)) for t in tables)
 
 

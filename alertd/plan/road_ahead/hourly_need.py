@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
-from alertd.plan.road_ahead.chain_need import LawSpan, LevelHere, control_grade, place_laws, tables_along
+from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig, control_grade, place_laws, tables_along
 from alertd.plan.road_ahead.deep_snow import BURST_H, DAY_H, closed_by_snow, fresh_snow_mmwe
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
 from alertd.plan.road_ahead.sections import Sections, fold
@@ -20,7 +20,7 @@ from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.rules.posting_estimate import posting_chance, within_reach
-from alertd.rules.rig import AxleRole, Rig, Same, Tire
+from alertd.rules.rig import AxleRole, IdentityKey, Rig, Tire
 from alertd.rules.ruleset import RuleSet
 from alertd.units import HOUR_S
 
@@ -45,17 +45,18 @@ class Corridor:
     clock_z: Array
 
 
-def picked(values: NDArray[Scalar], pick: NDArray[np.intp]) -> NDArray[Scalar]:
+def take_flat(values: NDArray[Scalar], pick: NDArray[np.intp]) -> NDArray[Scalar]:
     """An outlook's array at flat indices; they are in range, and not to look again takes half the time."""
     return np.take(values, pick, mode="clip")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Outlook:
+class HourlyNeed:
     """Arrays (member, section, hour + 1) for the rig that `laws` were placed for. The last hour is "not known".
 
     Index h is the state at first_epoch_s + h * 3600. need: probability in that member that chains are needed, by an
-    expected posting, by grip or for snow that closes the road. short: the rig slips there without chains. closed: we
+    expected posting, by grip or for snow that closes the road. grip_shortfall: the rig slips there without chains.
+    closed: we
     expect snow to close the road. by_level: of each law's levels the chance of posting on its own sections, `chance`
     the same by the level's identity. skip_h: hours of the field before the first. posted: the controls counted in.
     """
@@ -68,9 +69,9 @@ class Outlook:
     skip_h: int
     code: Codes
     need: Float32
-    short: Mask
+    grip_shortfall: Mask
     closed: Mask
-    by_level: tuple[tuple[LawSpan, LevelHere, Float32], ...]
+    by_level: tuple[tuple[LawSpan, LevelForRig, Float32], ...]
     chance: Mapping[int, Float32]
     posted: tuple[PostedSpan, ...] = ()
 
@@ -81,7 +82,7 @@ class Outlook:
 
     def slips(self, tires: tuple[Tire, ...], code: Codes, here: slice) -> Mask:
         """Where the rig slips with these tires chained, on pavement `code` of the sections `here`; its shape."""
-        friction = Same(self.corridor.field.quantiles.friction)
+        friction = IdentityKey(self.corridor.field.quantiles.friction)
         return short_of_grip(self.sections, self.rig, tires, friction, code, here)
 
     @cached_property
@@ -130,32 +131,32 @@ class Outlook:
         return np.asarray(values[np.arange(self.members)[:, None], column, there])
 
 
-def outlook_for(
+def hourly_need_for(
     route: Route,
     rig: Rig,
     rulesets: Mapping[str, RuleSet],
     corridor: Corridor,
     params: PlanParams,
     from_epoch_s: float,
-) -> Outlook:
+) -> HourlyNeed:
     """The outlook of this rig on this corridor, kept while trips share it."""
     ahead_h = (from_epoch_s - corridor.field.first_epoch_s) / HOUR_S - 1.0
     last_h = corridor.field.road_class.shape[2] - 1
     skip_h = int(np.clip(ahead_h // SHARED_START_H * SHARED_START_H, 0, last_h))
-    return _outlook(route, Same(rig), Same(rulesets), corridor, params, skip_h)
+    return _hourly_need(route, IdentityKey(rig), IdentityKey(rulesets), corridor, params, skip_h)
 
 
 @lru_cache(maxsize=16)
-def _outlook(
+def _hourly_need(
     route: Route,
-    for_rig: Same[Rig],
-    of_rules: Same[Mapping[str, RuleSet]],
+    for_rig: IdentityKey[Rig],
+    of_rules: IdentityKey[Mapping[str, RuleSet]],
     corridor: Corridor,
     params: PlanParams,
     skip_h: int,
-) -> Outlook:
-    rig, road = for_rig.it, _pavement(route, corridor, params, skip_h)
-    laws = place_laws(road.sections, of_rules.it, rig)
+) -> HourlyNeed:
+    rig, road = for_rig.value, _pavement(route, corridor, params, skip_h)
+    laws = place_laws(road.sections, of_rules.value, rig)
     need = road.unknown_need.copy()
     by_level = []
     for law in laws:
@@ -166,13 +167,13 @@ def _outlook(
             np.maximum(part, np.float32(params.unknown_probability) * winter, out=part)
             continue
         for level in law.levels:
-            chance = _chance(road, Same(law.rules), level.level.id, law.at.start, law.at.stop)
+            chance = _chance(road, IdentityKey(law.rules), level.level.id, law.at.start, law.at.stop)
             np.maximum(part, chance, out=part)
             by_level.append((law, level, chance))
-    short = short_of_grip(road.sections, rig, (), Same(corridor.field.quantiles.friction), road.code)
+    short = short_of_grip(road.sections, rig, (), IdentityKey(corridor.field.quantiles.friction), road.code)
     np.maximum(need, short, out=need)
     np.maximum(need, road.closed, out=need)
-    return Outlook(
+    return HourlyNeed(
         sections=road.sections,
         corridor=corridor,
         rig=rig,
@@ -181,7 +182,7 @@ def _outlook(
         skip_h=skip_h,
         code=road.code,
         need=need,
-        short=short,
+        grip_shortfall=short,
         closed=road.closed,
         by_level=tuple(by_level),
         chance={id(level): chance for _, level, chance in by_level},
@@ -237,7 +238,7 @@ def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int)
 
 
 @lru_cache(maxsize=64)
-def _chance(road: _Pavement, rules: Same[RuleSet], level_id: str, start: int, stop: int) -> Float32:
+def _chance(road: _Pavement, rules: IdentityKey[RuleSet], level_id: str, start: int, stop: int) -> Float32:
     """Our estimate that a level is posted on sections start to stop, whatever the rig."""
     here = slice(start, stop)
     tables = [replace(t, holds=t.holds[here]) for t in tables_along(road.sections, rules, level_id, road.params)]
@@ -259,26 +260,28 @@ def _unknown_need(sections: Sections, params: PlanParams) -> Float32:
 
 
 def short_of_grip(
-    sections: Sections, rig: Rig, tires: tuple[Tire, ...], friction: Same[Array], code: Codes, here: slice = _ALL
+    sections: Sections, rig: Rig, tires: tuple[Tire, ...], friction: IdentityKey[Array], code: Codes, here: slice = _ALL
 ) -> Mask:
     """True where the rig slips with these tires chained: uphill on its drive axles, downhill with every wheel braked.
 
     code: (member, section) or (member, section, hour) of the sections `here`. friction: each member's rank, (member,).
     Unknown grip is False here; the unknown is counted by itself.
     """
-    table = _short_table(sections, Same(rig), tires, friction)[:, here]
+    table = _short_table(sections, IdentityKey(rig), tires, friction)[:, here]
     if code.ndim == 2:
         return np.take_along_axis(table, code[:, :, None].astype(np.intp), axis=2)[:, :, 0]
     return np.take_along_axis(table, code.astype(np.intp), axis=2)
 
 
 @lru_cache(maxsize=256)
-def _short_table(sections: Sections, rig: Same[Rig], tires: tuple[Tire, ...], friction: Same[Array]) -> Mask:
+def _short_table(
+    sections: Sections, rig: IdentityKey[Rig], tires: tuple[Tire, ...], friction: IdentityKey[Array]
+) -> Mask:
     """(member, section, code): a section falls short where its steepest part does, either way."""
-    mu = code_mu(np.arange(GRIP_OF_CODE.size), friction.it[:, None])  # (member, code)
+    mu = code_mu(np.arange(GRIP_OF_CODE.size), friction.value[:, None])  # (member, code)
     short = []
     for grade in (sections.up_grade, sections.down_grade):
-        asked = -rig_margin(rig.it, tires, GRIP_OF_CODE[:, None], 0.0, grade)  # (code, section)
+        asked = -rig_margin(rig.value, tires, GRIP_OF_CODE[:, None], 0.0, grade)  # (code, section)
         with np.errstate(invalid="ignore"):
             short.append(mu[:, None, :] - asked.T[None, :, :] < 0.0)
     return np.asarray(short[0] | short[1])

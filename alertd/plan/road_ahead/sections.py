@@ -13,7 +13,7 @@ from alertd.route.model import JurisdictionSpan, Route
 Array: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
 
-LONGEST_M = 2_000.0  # assumed: no stretch is said to begin or end farther off than this
+MAX_M = 2_000.0  # assumed: no stretch is said to begin or end farther off than this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,7 +73,7 @@ def fold(route: Route, cells: RoadCells) -> Sections:
         changes |= np.diff((d >= span.start_m) & (d <= span.end_m), prepend=False)
     # From each change on, a new section every LONGEST_M.
     since = d - d[np.maximum.accumulate(np.where(changes, np.arange(d.size), 0))]
-    changes |= np.diff(np.floor(since / LONGEST_M), prepend=0.0) > 0.0
+    changes |= np.diff(np.floor(since / MAX_M), prepend=0.0) > 0.0
     first = np.flatnonzero(changes)
     last = np.append(first[1:], d.size) - 1
     between = 0.5 * (d[first[1:]] + d[last[:-1]])

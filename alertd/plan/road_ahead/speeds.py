@@ -31,7 +31,7 @@ def crawl_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanPa
     """Steady speed on a grade that the engine can hold, shape of `grade`; unbounded downhill where no power is needed.
 
     Solves eta P = v [m g (sin + C_rr cos) + rho C_dA v^2 / 2] by Newton from above, where the cubic is convex, so it
-    cannot overshoot. Checked against the tabulated evaluation in tests/plan/test_travel.py.
+    cannot overshoot. Checked against the tabulated evaluation in tests/plan/road_ahead/test_speeds.py.
     """
     theta = np.arctan(grade)
     resistance_n = mass_kg * GRAVITY_MPS2 * (np.sin(theta) + params.rolling_resistance * np.cos(theta))

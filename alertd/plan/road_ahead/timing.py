@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import Float32, Index, Outlook, picked
+from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Index, take_flat
 from alertd.plan.road_ahead.pavement_codes import Codes
 from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import (
@@ -20,14 +20,14 @@ from alertd.plan.road_ahead.speeds import (
     surface_shares,
     unchained_s,
 )
-from alertd.rules.rig import Rig, Same
+from alertd.rules.rig import IdentityKey, Rig
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ride:
+class UnchainedTiming:
     """One row a departure. reach_s: (departure, section + 1) seconds under way at each edge; hour: (departure,
     member, section) into the outlook; code, need: what is there, likewise; on: shares (departure, section)."""
 
@@ -38,11 +38,11 @@ class Ride:
     need: Float32
     on: Surfaces
 
-    def row(self, n: int) -> "Ride":
+    def row(self, n: int) -> "UnchainedTiming":
         """The ride of one departure alone."""
         one = slice(n, n + 1)
         on = Surfaces(*(x[one] for x in self.on))
-        return Ride(
+        return UnchainedTiming(
             depart_epoch_s=self.depart_epoch_s[one],
             reach_s=self.reach_s[one],
             hour=self.hour[one],
@@ -53,40 +53,40 @@ class Ride:
 
 
 @lru_cache(maxsize=1024)
-def free_s(sections: Sections, rig: Same[Rig], params: PlanParams) -> Array:
+def free_s(sections: Sections, rig: IdentityKey[Rig], params: PlanParams) -> Array:
     """Seconds to cross each section on a dry road, (section,)."""
     route = sections.route
-    free = free_speed_mps(route.grade, rig.it.gross_mass_kg, rig.it.power_w, params)
+    free = free_speed_mps(route.grade, rig.value.gross_mass_kg, rig.value.power_w, params)
     speed = np.minimum(free, posted_cap_mps(route))
     reach = elapsed_s(route.distance_m, 1.0 / speed)
     return np.diff(np.interp(sections.edge_m, route.distance_m, reach))
 
 
-def ride(outlook: Outlook, depart_epoch_s: Array, params: PlanParams) -> Ride:
+def unchained_timing(hourly_need: HourlyNeed, depart_epoch_s: Array, params: PlanParams) -> UnchainedTiming:
     """Ride without chains at each of these departures, (departure,), at the speed that the road met allows.
 
     The road met sets the speed, and the speed the hour: the speed is that of the road on a dry road's clock, which
     moves the hour by minutes and the speed no more.
     """
-    sections = outlook.sections
-    free, length = free_s(sections, Same(outlook.rig), params), sections.length_m
-    since_s = (depart_epoch_s - outlook.first_epoch_s)[:, None]
+    sections = hourly_need.sections
+    free, length = free_s(sections, IdentityKey(hourly_need.rig), params), sections.length_m
+    since_s = (depart_epoch_s - hourly_need.first_epoch_s)[:, None]
     dry = np.cumsum(free) - 0.5 * free
-    expected = outlook.hour_of_offset(((since_s + dry) / HOUR_S).astype(np.float32))
-    on = surface_shares(picked(outlook.code, outlook.pick(expected[:, None, :])))
+    expected = hourly_need.hour_of_offset(((since_s + dry) / HOUR_S).astype(np.float32))
+    on = surface_shares(take_flat(hourly_need.code, hourly_need.pick(expected[:, None, :])))
     reach = _cumulated(unchained_s(free, length, on, params))
     middle = 0.5 * (reach[:, 1:] + reach[:, :-1])
-    late_s = lateness_s(middle.astype(np.float32), outlook.corridor.clock_z.astype(np.float32), params)
+    late_s = lateness_s(middle.astype(np.float32), hourly_need.corridor.clock_z.astype(np.float32), params)
     when_h = (late_s + (since_s + middle).astype(np.float32)[:, None, :]) * np.float32(1.0 / HOUR_S)
-    hour = outlook.hour_of_offset(when_h.astype(np.float32, copy=False))
-    pick = outlook.pick(hour)
-    code = picked(outlook.code, pick)
-    return Ride(
+    hour = hourly_need.hour_of_offset(when_h.astype(np.float32, copy=False))
+    pick = hourly_need.pick(hour)
+    code = take_flat(hourly_need.code, pick)
+    return UnchainedTiming(
         depart_epoch_s=depart_epoch_s,
         reach_s=reach,
         hour=hour,
         code=code,
-        need=picked(outlook.need, pick),
+        need=take_flat(hourly_need.need, pick),
         on=surface_shares(code),
     )
 

@@ -10,12 +10,12 @@ from typing import Final
 import numpy as np
 
 from alertd.plan.controls.closures import Closure
-from alertd.plan.warnings.severity import Weight
+from alertd.plan.warnings.severity import Severity
 from alertd.plan.warnings.zones import Zones, on_route, state_of, us_states
 from alertd.route.model import Route
 from alertd.route.polygons import Area, Span, joined
 
-MOST_PLACES: Final = 10
+MAX_PLACES: Final = 10
 
 
 _APART_M: Final = 5_000.0  # nearer than this, two places share a forecast zone nearly always
@@ -42,7 +42,7 @@ class WeatherAlert:
     key: str
     id: str
     event: str
-    weight: Weight
+    severity: Severity
     begins_at: datetime
     ends_at: datetime | None
     sender: str
@@ -56,7 +56,7 @@ class WeatherAlert:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unread:
+class UnreadableAlert:
     """A message that could not be read and may matter: what of it could be."""
 
     event: str
@@ -73,7 +73,7 @@ class AlertList:
     """
 
     alerts: tuple[WeatherAlert, ...]
-    unread: tuple[Unread, ...] = ()
+    unreadable: tuple[UnreadableAlert, ...] = ()
     listed_n: int = 0
     matched_n: int = 0
     updated_at: datetime | None = None
@@ -81,14 +81,14 @@ class AlertList:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Placed:
+class PlacedWarnings:
     """The road under warnings, and the warnings that may hold more of it: some of their land is not on file."""
 
     closures: tuple[Closure, ...]
     unplaced: tuple[WeatherAlert, ...]
 
 
-def together(alerts: Iterable[WeatherAlert]) -> tuple[WeatherAlert, ...]:
+def merge_alerts(alerts: Iterable[WeatherAlert]) -> tuple[WeatherAlert, ...]:
     """Messages on one event for the same land as one: the earliest beginning, the latest end, the newest words.
 
     Services list an event in several parts, each with zones and times of its own, which stay apart; and the beginning
@@ -100,12 +100,12 @@ def together(alerts: Iterable[WeatherAlert]) -> tuple[WeatherAlert, ...]:
         met = [a for a in same if set(a.zones) & set(alert.zones) and a.area is None and alert.area is None]
         for other in met:
             same.remove(other)
-            alert = _both(alert, other)
+            alert = _merge_two(alert, other)
         same.append(alert)
     return tuple(a for same in out.values() for a in same)
 
 
-def _both(a: WeatherAlert, b: WeatherAlert) -> WeatherAlert:
+def _merge_two(a: WeatherAlert, b: WeatherAlert) -> WeatherAlert:
     newer = a if b.sent_at is None or (a.sent_at is not None and a.sent_at >= b.sent_at) else b
     ends = (a.ends_at, b.ends_at)
     return replace(
@@ -123,21 +123,22 @@ def place_warnings(
     alerts: Sequence[WeatherAlert],
     zones: Zones,
     now_utc: datetime,
-    told: Mapping[int, Sequence[WeatherAlert]] | None = None,
-) -> Placed:
+    by_place: Mapping[int, Sequence[WeatherAlert]] | None = None,
+) -> PlacedWarnings:
     """The road that each warning covers.
 
     By its own outline where it has one; else by its zones on file, and by its counties where one of its zones in the
-    route's states is not. told: what the service says for samples of the route, every asked one a key; it places what
+    route's states is not. by_place: what the service says for samples of the route, every asked one a key; it places
+    what
     is not placed by outlines, on the road up to half way to the next asked sample, and adds what the list left out.
     """
-    told = told or {}
-    near = _nearest(route, sorted(told))
+    by_place = by_place or {}
+    near = _nearest(route, sorted(by_place))
     road = _Road(route=route, zones=zones)
     states = us_states(route)
     at: dict[str, list[int]] = {}
     extra: dict[str, WeatherAlert] = {}
-    for sample, heard in told.items():
+    for sample, heard in by_place.items():
         for alert in heard:
             at.setdefault(alert.key, []).append(sample)
             extra.setdefault(alert.key, alert)
@@ -159,7 +160,7 @@ def place_warnings(
         for part in sorted(spans, key=lambda p: (p[0], p[1], str(p[2])))
         for span in joined(spans[part])
     ]
-    return Placed(closures=tuple(closures), unplaced=tuple(unplaced))
+    return PlacedWarnings(closures=tuple(closures), unplaced=tuple(unplaced))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -205,7 +206,7 @@ def _spans(route: Route, alert: WeatherAlert, road: _Road, states: frozenset[str
 def closure_of(alert: WeatherAlert, span: Span, now_utc: datetime) -> Closure:
     """One run of road under a warning."""
     ends_at = alert.ends_at
-    presumed = ends_at is None and not alert.weight.holds
+    presumed = ends_at is None and not alert.severity.holds
     if presumed:
         since = alert.sent_at or alert.begins_at
         passed = max((now_utc - since + NO_END / 2) // NO_END, 0)
@@ -218,15 +219,15 @@ def closure_of(alert: WeatherAlert, span: Span, now_utc: datetime) -> Closure:
         what=alert.event,
         source=alert.sender,
         where=alert.where,
-        holds=alert.weight.holds,
-        rank=alert.weight.rank,
+        holds=alert.severity.holds,
+        rank=alert.severity.rank,
         presumed=presumed,
         words=alert.words,
         sent_at=alert.sent_at,
     )
 
 
-def places_to_ask(route: Route) -> tuple[int, ...]:
+def query_samples(route: Route) -> tuple[int, ...]:
     """Samples at which to ask, in order along the route, at most MOST_PLACES.
 
     Summits first, by prominence, then starts of climbs, by rise; both ends; then the middles of the longest gaps.
@@ -237,14 +238,14 @@ def places_to_ask(route: Route) -> tuple[int, ...]:
     taken: list[float] = []
 
     def take(at_m: float) -> None:
-        if len(taken) < MOST_PLACES and all(abs(at_m - other) >= _APART_M for other in taken):
+        if len(taken) < MAX_PLACES and all(abs(at_m - other) >= _APART_M for other in taken):
             taken.append(at_m)
 
-    for at_m in (*high, *feet)[: MOST_PLACES - 2]:
+    for at_m in (*high, *feet)[: MAX_PLACES - 2]:
         take(at_m)
     for at_m in (float(d[0]), float(d[-1])):
         take(at_m)
-    while len(taken) < MOST_PLACES:
+    while len(taken) < MAX_PLACES:
         edges = sorted({float(d[0]), float(d[-1]), *taken})
         a, b = max(pairwise(edges), key=lambda gap: gap[1] - gap[0])
         if b - a <= _GAP_M:
@@ -262,7 +263,7 @@ def _nearest(route: Route, samples: Sequence[int]) -> dict[int, Span]:
     return dict(zip(samples, pairwise(edges), strict=True))
 
 
-MOST_CHARS: Final = 300
+MAX_CHARS: Final = 300
 
 
 _END: Final = re.compile(r"[.!?](?=\s)")
@@ -274,7 +275,7 @@ def one_line(text: str) -> str:
     return words if words.isprintable() else " ".join("".join(c if c.isprintable() else " " for c in words).split())
 
 
-def cut(text: str, most: int = MOST_CHARS) -> str:
+def truncate(text: str, most: int = MAX_CHARS) -> str:
     """At most `most` characters, whole sentences, "..." where more follow; one sentence that is longer stays whole."""
     words = one_line(text)
     if len(words) <= most:

@@ -22,7 +22,7 @@ _ELSEWHERE_CODES: Final = (
     "TR TS TY UP VO XH ZY"
 )
 _ELSEWHERE: Final = frozenset(_ELSEWHERE_CODES.split())
-_UNTOLD: Final = frozenset(
+_IGNORED_EVENTS: Final = frozenset(
     (
         "Administrative Message", "Air Quality Alert", "Air Stagnation Advisory", "Beach Hazards Statement",
         "Blue Alert", "Child Abduction Emergency", "Coastal Flood Statement", "Fire Warning",
@@ -53,14 +53,14 @@ _ELSEWHERE_WORDS: Final = ("heat", "frost", "air quality", "tornado", "thunderst
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Weight:
+class Severity:
     """What an event asks. rank: 0 waited out, 1 and 2 warnings, 3 advisories, 4 watches, 5 what is not known better."""
 
     holds: bool
     rank: int
 
 
-def weigh(codes: Sequence[str], event: str) -> Weight | None:
+def severity_of(codes: Sequence[str], event: str) -> Severity | None:
     """The gravest of what the codes and the event's name say; None for an event of no matter here.
 
     codes: such as "WS.W", () where none was given. The name counts beside them: one damaged field loses nothing.
@@ -69,12 +69,12 @@ def weigh(codes: Sequence[str], event: str) -> Weight | None:
     phenomenon, level = _NAMES.get(words[0], ""), _LEVELS.get(words[-1], "")
     named = [f"{phenomenon}.{level}"] if phenomenon and level else []
     if not codes and not named:
-        return None if event in _UNTOLD else Weight(holds=False, rank=LAST)
+        return None if event in _IGNORED_EVENTS else Severity(holds=False, rank=LAST)
     found = [w for w in map(_of_code, (*codes, *named)) if w is not None]
     return min(found, key=lambda w: w.rank, default=None)
 
 
-def weigh_named(name: str, level: str) -> Weight | None:
+def severity_of_named(name: str, level: str) -> Severity | None:
     """An event of a service that codes it otherwise, by its English name and its level; None for one of no matter here.
 
     level: "warning", "watch", "advisory" or another word. [A] A blizzard warning is waited out as a US one is; a squall
@@ -82,21 +82,21 @@ def weigh_named(name: str, level: str) -> Weight | None:
     """
     words, level = name.lower(), level.lower()
     if "blizzard" in words and level == "warning":
-        return Weight(holds=True, rank=0)
+        return Severity(holds=True, rank=0)
     ranks = {"advisory": 3, "watch": 4}
     if any(w in words for w in _WINTER_WORDS):
-        return Weight(holds=False, rank=ranks.get(level, 1 if level == "warning" else LAST))
+        return Severity(holds=False, rank=ranks.get(level, 1 if level == "warning" else LAST))
     if any(w in words for w in _ROAD_WORDS):
-        return Weight(holds=False, rank=ranks.get(level, 2 if level == "warning" else LAST))
-    return None if any(w in words for w in _ELSEWHERE_WORDS) else Weight(holds=False, rank=LAST)
+        return Severity(holds=False, rank=ranks.get(level, 2 if level == "warning" else LAST))
+    return None if any(w in words for w in _ELSEWHERE_WORDS) else Severity(holds=False, rank=LAST)
 
 
-def _of_code(code: str) -> Weight | None:
+def _of_code(code: str) -> Severity | None:
     phenomenon, _, level = code.partition(".")
     if code in _HOLDS:
-        return Weight(holds=True, rank=0)
+        return Severity(holds=True, rank=0)
     if phenomenon in WINTER:
-        return Weight(holds=False, rank={"W": 1, "Y": 3, "A": 4}.get(level, LAST))
+        return Severity(holds=False, rank={"W": 1, "Y": 3, "A": 4}.get(level, LAST))
     if phenomenon in _ROAD:
-        return Weight(holds=False, rank={"W": 2, "Y": 3, "A": 4}[level]) if level in _ROAD[phenomenon] else None
-    return None if phenomenon in _ELSEWHERE else Weight(holds=False, rank=LAST)
+        return Severity(holds=False, rank={"W": 2, "Y": 3, "A": 4}[level]) if level in _ROAD[phenomenon] else None
+    return None if phenomenon in _ELSEWHERE else Severity(holds=False, rank=LAST)

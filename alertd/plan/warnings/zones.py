@@ -9,11 +9,11 @@ from alertd.route.model import Route
 from alertd.route.polygons import Area, Span, joined, spans_in
 
 # The service redraws its zones twice a year or so; an outline this old may be another place by now.
-OUTLINE_OLD: Final = timedelta(days=200)
+OUTLINE_STALE_AFTER: Final = timedelta(days=200)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Zone:
+class ForecastZone:
     """id: kind and code, e.g. "forecast/WAZ304", since codes of two kinds may name two places. obtained_at: aware."""
 
     id: str
@@ -22,7 +22,7 @@ class Zone:
     obtained_at: datetime
 
 
-Zones: TypeAlias = Mapping[str, Zone]
+Zones: TypeAlias = Mapping[str, ForecastZone]
 
 
 def state_of(zone_id: str) -> str:
@@ -40,7 +40,7 @@ def on_route(area: Area, route: Route) -> list[Span]:
     return spans_in(area, route.lat_deg, route.lon_deg, route.distance_m)
 
 
-def covers(zones: Iterable[Zone], states: frozenset[str], route: Route) -> bool:
+def covers(zones: Iterable[ForecastZone], states: frozenset[str], route: Route) -> bool:
     """Whether outlines of one kind cover all of the route's road in these states: then no other such zone has any.
 
     Zones of one kind share out the land between them.

@@ -12,7 +12,7 @@ from alertd.errors import ConfigError
 from alertd.route.jurisdictions import Boundaries, Land
 from alertd.route.model import Array
 
-_MEND: Final = "make the file again as its README says"
+_HINT: Final = "make the file again as its README says"
 
 
 def read_boundaries(*paths: Path) -> Boundaries:
@@ -29,7 +29,7 @@ def _read(path: Path) -> list[Land]:
     except OSError as exc:
         raise ConfigError(path.name, "", f"cannot be read ({exc.strerror})", "check the path") from exc
     except ValueError as exc:
-        raise ConfigError(path.name, "", f"is not valid JSON ({exc})", _MEND) from exc
+        raise ConfigError(path.name, "", f"is not valid JSON ({exc})", _HINT) from exc
     kind = content.get("type") if isinstance(content, dict) else None
     try:
         if kind == "Topology":
@@ -40,8 +40,8 @@ def _read(path: Path) -> list[Land]:
                 for feature in content["features"]
             ]
     except (KeyError, TypeError, ValueError, IndexError) as exc:
-        raise ConfigError(path.name, "geometries", f"break here ({exc!r})", _MEND) from exc
-    raise ConfigError(path.name, "type", f"{kind!r} is neither Topology nor FeatureCollection", _MEND)
+        raise ConfigError(path.name, "geometries", f"break here ({exc!r})", _HINT) from exc
+    raise ConfigError(path.name, "type", f"{kind!r} is neither Topology nor FeatureCollection", _HINT)
 
 
 def _land(about: dict[str, Any], kind: str, coordinates: Sequence[Any]) -> Land:

@@ -6,7 +6,7 @@ from pydantic import Field, model_validator
 
 from alertd.rules.rig import Coupling, Kind
 from alertd.rules.ruleset import Confidence, Demand, Placement, RigClass
-from alertd.sources.files.toml import FileModel, Mistake
+from alertd.sources.files.toml import FieldError, FileModel
 from alertd.units import KMH_MPS, POUND_KG, to_mps
 
 Words = Annotated[str, Field(min_length=1)]
@@ -33,7 +33,7 @@ class RigClassFile(FileModel):
     def _one_unit_of_mass(self) -> "RigClassFile":
         for name in ("over", "at_least", "at_most"):
             if getattr(self, f"{name}_lb") is not None and getattr(self, f"{name}_kg") is not None:
-                raise Mistake(f"{name}_kg", f"stands there beside {name}_lb", "keep the one the text uses")
+                raise FieldError(f"{name}_kg", f"stands there beside {name}_lb", "keep the one the text uses")
         return self
 
     def to_core(self) -> RigClass:
@@ -69,7 +69,7 @@ class PlacementFile(FileModel):
     @model_validator(mode="after")
     def _group_is_on_these_units(self) -> "PlacementFile":
         if (self.units == "power") != (self.group in ("drive", "steer", "tag")) and self.units is not None:
-            raise Mistake("units", f'group "{self.group}" is not on "{self.units}"', "leave units out or mend it")
+            raise FieldError("units", f'group "{self.group}" is not on "{self.units}"', "leave units out or mend it")
         return self
 
     def to_core(self) -> Placement:
@@ -100,7 +100,9 @@ class DemandFile(FileModel):
     @model_validator(mode="after")
     def _doubt_is_said(self) -> "DemandFile":
         if self.confidence in ("memory", "doubt") and not self.doubt:
-            raise Mistake("doubt", f'missing where confidence is "{self.confidence}"', 'add doubt = "what is not sure"')
+            raise FieldError(
+                "doubt", f'missing where confidence is "{self.confidence}"', 'add doubt = "what is not sure"'
+            )
         return self
 
     def to_core(self) -> Demand:
@@ -138,20 +140,20 @@ class LevelFile(FileModel):
     @model_validator(mode="after")
     def _asks_something_of_every_rig(self) -> "LevelFile":
         if not self.demand and self.demands_of is None:
-            raise Mistake(
+            raise FieldError(
                 "demand",
                 "missing",
                 'give [[level.demand]] blocks or demands_of = "level id"',
             )
         if self.demand and self.demand[-1].rigs != RigClassFile():
-            raise Mistake(
+            raise FieldError(
                 "demand", "the last one leaves rigs out", "end with one without `for`, saying what others owe"
             )
         if self.speed_limit_mph is not None and self.speed_limit_kmh is not None:
-            raise Mistake("speed_limit_kmh", "stands there beside speed_limit_mph", "keep the one the text uses")
+            raise FieldError("speed_limit_kmh", "stands there beside speed_limit_mph", "keep the one the text uses")
         if self.speed_limit_mps is not None and not self.speed_section:
             key = "speed_limit_kmh" if self.speed_limit_mph is None else "speed_limit_mph"
-            raise Mistake("speed_section", f"missing beside {key}", "add the text that sets the speed")
+            raise FieldError("speed_section", f"missing beside {key}", "add the text that sets the speed")
         return self
 
     @property

@@ -11,11 +11,11 @@ import numpy as np
 
 from alertd.errors import ConfigError
 from alertd.route.model import Array
-from alertd.sources.files.zones import put_whole
+from alertd.sources.files.zones import write_atomic
 
 FORMAT: Final = "alertd.heights/1"
 _SAME_DEG: Final = 1e-4  # 11 m: nearer than that, a height is of the same place
-_MEND: Final = "delete the file and run `alertd gather heights`"
+_HINT: Final = "delete the file and run `alertd gather heights`"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +30,7 @@ class RouteHeights:
     elevation_m: tuple[float, ...]
 
     @property
-    def said(self) -> str:
+    def describe(self) -> str:
         """For the reader of a plan."""
         return (
             f"heights are of a ground model ({self.source}), gathered {self.obtained_at:%Y-%m-%d}, not of the GPX file"
@@ -57,13 +57,13 @@ def read_heights(path: Path) -> Heights:
     except OSError as exc:
         raise ConfigError(str(path), "", f"cannot be read ({exc.strerror})", "check the path and permissions") from exc
     except ValueError as exc:
-        raise ConfigError(str(path), "", f"is not valid JSON ({exc})", _MEND) from exc
+        raise ConfigError(str(path), "", f"is not valid JSON ({exc})", _HINT) from exc
     try:
         if content["format"] != FORMAT:
             raise ValueError(f"format is {content['format']}, not {FORMAT}")
         return {sha: _route(about) for sha, about in content["routes"].items()}
     except (KeyError, TypeError, ValueError, AttributeError) as exc:
-        raise ConfigError(str(path), "routes", f"break here ({exc!r})", _MEND) from exc
+        raise ConfigError(str(path), "routes", f"break here ({exc!r})", _HINT) from exc
 
 
 def _route(about: dict[str, Any]) -> RouteHeights:
@@ -96,4 +96,4 @@ def write_heights(path: Path, heights: Heights) -> None:
         }
         for sha, h in sorted(heights.items())
     }
-    put_whole(path, {"format": FORMAT, "routes": routes})
+    write_atomic(path, {"format": FORMAT, "routes": routes})

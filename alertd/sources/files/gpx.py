@@ -18,7 +18,7 @@ from alertd.errors import InputError
 from alertd.route.model import GpxLine
 
 _CHUNK: Final = 1 << 16
-_LONGEST_NAME: Final = 200
+_MAX_NAME: Final = 200
 # Ground on Earth lies within these, roads well within. Values outside are void marks such as -32768 of SRTM tiles.
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _COMPRESSED: Final = {
@@ -266,9 +266,9 @@ class _Reader:
             self._height(self.tracks if parent == "trkpt" else self.routes, text)
         elif parent in ("trk", "rte"):
             points = self.tracks if parent == "trk" else self.routes
-            points.name = points.name or text[:_LONGEST_NAME]
+            points.name = points.name or text[:_MAX_NAME]
         else:
-            self.file_name = self.file_name or text[:_LONGEST_NAME]
+            self.file_name = self.file_name or text[:_MAX_NAME]
 
     def _characters(self, text: str) -> None:
         if self.text is not None:

@@ -22,24 +22,24 @@ LIMITS: Final = GpxLimits(max_bytes=10_000_000)
 
 
 def main() -> None:
-    _bind()
+    _limit_resources()
     data = sys.stdin.buffer.read(LIMITS.max_bytes + 1)
-    sys.stdout.write(json.dumps(look(data)))
+    sys.stdout.write(json.dumps(inspect(data)))
 
 
-def look(data: bytes) -> dict[str, Any]:
+def inspect(data: bytes) -> dict[str, Any]:
     """What is in a GPX file, or the mistake that keeps it from being used."""
     try:
         line = clean_line(parse_gpx(data, "request", limits=LIMITS))
     except InputError as exc:
-        return {"mistake": {"field": exc.field, "problem": exc.problem, "mend": exc.mend}}
+        return {"mistake": {"field": exc.field, "problem": exc.problem, "mend": exc.hint}}
     return {"name": line.name, "points": len(line.lat_deg), "findings": list(line.findings)}
 
 
-def _bind() -> None:
+def _limit_resources() -> None:
     for kind, most in (
         (resource.RLIMIT_CPU, CPU_S),
-        (resource.RLIMIT_AS, _taken_bytes() + MEMORY_BYTES),
+        (resource.RLIMIT_AS, _address_space_bytes() + MEMORY_BYTES),
         (resource.RLIMIT_FSIZE, 0),
         (resource.RLIMIT_CORE, 0),
     ):
@@ -47,7 +47,7 @@ def _bind() -> None:
             resource.setrlimit(kind, (most, most))
 
 
-def _taken_bytes() -> int:
+def _address_space_bytes() -> int:
     """Addresses in use; a guess on a system without /proc, libraries reserve far more than they use."""
     try:
         pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from alertd.sources.files.toml import FileModel, Mistake
+from alertd.sources.files.toml import FieldError, FileModel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,13 +37,15 @@ def in_order(model: FileModel, rules: Iterable[Pair | Ceiling]) -> None:
         if isinstance(rule, Ceiling):
             value = _value(model, rule.key)
             if value > rule.most:
-                raise Mistake(rule.key, f"{value:g} is above {rule.most:g}: {rule.why}", f"write at most {rule.most:g}")
+                raise FieldError(
+                    rule.key, f"{value:g} is above {rule.most:g}: {rule.why}", f"write at most {rule.most:g}"
+                )
             continue
         low, high = _value(model, rule.low), _value(model, rule.high)
         limit = high * rule.per_high
         if low > limit or (rule.strictly and low == limit):
             word, bound = ("not below", "less than") if rule.strictly else ("above", "at most")
-            raise Mistake(
+            raise FieldError(
                 rule.low,
                 f"{low:g} is {word} {rule.high} = {high:g}: {rule.why}",
                 f"write {bound} {limit:g}, or raise {rule.high}",

@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 
 from alertd.errors import ConfigError
 from alertd.rules.rig import Axle, AxleRole, Coupling, Kind, Rig
-from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.units import HORSEPOWER_W, POUND_KG
 
 _LOAD_TOLERANCE_FRAC = 0.02  # scale tickets and gross weights are rounded apart; a forgotten axle is far more
@@ -40,11 +40,11 @@ class AxlesFile(FileModel):
     @model_validator(mode="after")
     def _one_load(self) -> "AxlesFile":
         if (self.load_lb is None) == (self.load_kg is None):
-            raise Mistake(
+            raise FieldError(
                 "load_lb", "missing, or beside load_kg", "give one, for the whole group, e.g. load_lb = 34000"
             )
         if (self.unit == 0) != (self.role in ("steer", "drive", "tag")):
-            raise Mistake(
+            raise FieldError(
                 "unit", f"{self.unit} for a {self.role} axle", "unit 0 is the power unit, towed units count from 1"
             )
         return self
@@ -88,19 +88,21 @@ class RigFile(FileModel):
     def _is_a_rig(self) -> "RigFile":
         for name in ("gross", "rated"):
             if (getattr(self, f"{name}_lb") is None) == (getattr(self, f"{name}_kg") is None):
-                raise Mistake(f"{name}_lb", f"missing, or beside {name}_kg", f"give one, e.g. {name}_lb = 80000")
+                raise FieldError(f"{name}_lb", f"missing, or beside {name}_kg", f"give one, e.g. {name}_lb = 80000")
         units = [a.unit for a in self.axles]
         if units != sorted(units) or set(units) != set(range(max(units) + 1)):
-            raise Mistake("axles", f"units come as {units}", "write the axles front to rear, no unit left out")
+            raise FieldError("axles", f"units come as {units}", "write the axles front to rear, no unit left out")
         if self.axles[0].role != "steer":
-            raise Mistake("axles", "the first is no steer axle", "write the axles front to rear")
+            raise FieldError("axles", "the first is no steer axle", "write the axles front to rear")
         if not any(a.role == "drive" for a in self.axles):
-            raise Mistake("axles", "no drive axle", 'give one group role = "drive"')
+            raise FieldError("axles", "no drive axle", 'give one group role = "drive"')
         if len(self.couplings) > max(units):
-            raise Mistake("couplings", f"{len(self.couplings)} for {max(units)} towed units", "give one for each unit")
+            raise FieldError(
+                "couplings", f"{len(self.couplings)} for {max(units)} towed units", "give one for each unit"
+            )
         on_axles, gross = sum(a.group_kg for a in self.axles), _kg(self.gross_lb, self.gross_kg)
         if abs(on_axles - gross) > _LOAD_TOLERANCE_FRAC * gross:
-            raise Mistake(
+            raise FieldError(
                 "axles",
                 f"loads sum to {on_axles / POUND_KG:,.0f} lb but gross is {gross / POUND_KG:,.0f} lb",
                 "mend a load or the gross",

@@ -12,7 +12,7 @@ from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams, deck_of
 from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration
 from alertd.road.road_class import LIMITS, ClassLimits
 from alertd.sources.files.ordering import Pair, in_order
-from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.sources.files.toml import FieldError, FileModel, read_toml
 
 SPREADS: Final = Spreads()
 
@@ -116,18 +116,18 @@ class SpreadFile(FileModel):
     @model_validator(mode="after")
     def _fits(self) -> "SpreadFile":
         if len(self.lead_h) != len(self.air_temp_c):
-            raise Mistake(
+            raise FieldError(
                 "air_temp_c", f"{len(self.air_temp_c)} spreads for {len(self.lead_h)} lead times", "give one for each"
             )
         if any(b <= a for a, b in zip(self.lead_h, self.lead_h[1:], strict=False)):
-            raise Mistake("lead_h", "lead times do not rise", "write them from short to long")
+            raise FieldError("lead_h", "lead times do not rise", "write them from short to long")
         if min(self.air_temp_c) < 0.0:
-            raise Mistake("air_temp_c", "a spread below 0", "write standard deviations in K, 0 or more")
+            raise FieldError("air_temp_c", "a spread below 0", "write standard deviations in K, 0 or more")
         if any(b < a for a, b in zip(self.air_temp_c, self.air_temp_c[1:], strict=False)):
-            raise Mistake("air_temp_c", "a spread falls with lead time", "write them from small to large")
+            raise FieldError("air_temp_c", "a spread falls with lead time", "write them from small to large")
         if self.past_air_temp_c > self.air_temp_c[0]:
             problem = f"{self.past_air_temp_c:g} is above the first of air_temp_c, {self.air_temp_c[0]:g}"
-            raise Mistake("past_air_temp_c", problem, f"write at most {self.air_temp_c[0]:g}")
+            raise FieldError("past_air_temp_c", problem, f"write at most {self.air_temp_c[0]:g}")
         return self
 
 

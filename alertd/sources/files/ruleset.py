@@ -18,12 +18,12 @@ from alertd.rules.ruleset import (
     Fine,
     PostingEstimate,
     RuleSet,
+    RuleZone,
     Season,
     TireDuty,
-    Zone,
 )
 from alertd.sources.files.control_level import ConfidenceWord, LevelFile, RigClassFile, Words, speed_mps
-from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.sources.files.toml import FieldError, FileModel, read_toml
 
 Point = Annotated[list[float], Field(min_length=2, max_length=2, examples=[[47.4544, -115.6945]])]
 PavementWord = Literal["dry", "moist", "wet", "rime", "snow", "ice", "glaze", "slush", "packed snow"]
@@ -62,7 +62,7 @@ class SeasonFile(FileModel):
         self.to_core()
         years = [day.year for day in self.ends]
         if len(years) != len(set(years)):
-            raise Mistake("ends", "holds two days of one year", "keep one last day a year")
+            raise FieldError("ends", "holds two days of one year", "keep one last day a year")
         return self
 
     def to_core(self) -> Season:
@@ -73,7 +73,7 @@ def _month_day(key: str, text: str) -> tuple[int, int]:
     try:
         day = date.fromisoformat(f"2024-{text}")  # a leap year, so that 02-29 is a day
     except ValueError as exc:
-        raise Mistake(key, f'"{text}" is no day of the year', 'write month-day, e.g. "11-01"') from exc
+        raise FieldError(key, f'"{text}" is no day of the year', 'write month-day, e.g. "11-01"') from exc
     return day.month, day.day
 
 
@@ -96,27 +96,29 @@ class ZoneFile(FileModel):
     def _says_where(self) -> "ZoneFile":
         stretch = self.first is not None or self.last is not None or self.from_point is not None
         if [stretch, bool(self.outline), self.wherever_signed].count(True) != 1:
-            raise Mistake(
+            raise FieldError(
                 "", "says where in no way or in several", "give from and to, or outline, or wherever_signed = true"
             )
         if stretch and (self.first is None or self.last is None):
-            raise Mistake("to" if self.last is None else "from", "missing", "give both ends in words, e.g. mileposts")
+            raise FieldError(
+                "to" if self.last is None else "from", "missing", "give both ends in words, e.g. mileposts"
+            )
         if self.outline and len(self.outline) < 3:
-            raise Mistake("outline", f"{len(self.outline)} corners are no land", "give three corners or more")
+            raise FieldError("outline", f"{len(self.outline)} corners are no land", "give three corners or more")
         return self
 
     @model_validator(mode="after")
     def _points_are_places(self) -> "ZoneFile":
         if (self.from_point is None) != (self.to_point is None):
-            raise Mistake("", "one point without the other", "give both from_point and to_point, or neither")
+            raise FieldError("", "one point without the other", "give both from_point and to_point, or neither")
         ends = [("from_point", self.from_point), ("to_point", self.to_point)]
         for key, point in ends + [("outline", corner) for corner in self.outline]:
             if point and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
-                raise Mistake(key, f"{point} is no place", "write [latitude, longitude] in degrees, west negative")
+                raise FieldError(key, f"{point} is no place", "write [latitude, longitude] in degrees, west negative")
         return self
 
-    def to_core(self) -> Zone:
-        return Zone(
+    def to_core(self) -> RuleZone:
+        return RuleZone(
             id=self.id,
             name=self.name,
             road=self.road,
@@ -208,7 +210,7 @@ class ChainedSpeedFile(FileModel):
     @model_validator(mode="after")
     def _one_unit(self) -> "ChainedSpeedFile":
         if (self.mph is None) == (self.kmh is None):
-            raise Mistake("mph", "missing, or beside kmh", "give the one the text uses")
+            raise FieldError("mph", "missing, or beside kmh", "give the one the text uses")
         return self
 
     def to_core(self) -> ChainedSpeed:
@@ -288,9 +290,9 @@ class RuleFile(FileModel):
     @model_validator(mode="after")
     def _dates_in_order(self) -> "RuleFile":
         if self.text_date > self.reviewed_on:
-            raise Mistake("text_date", "is after reviewed_on", "give the date of the text, not of its reading")
+            raise FieldError("text_date", "is after reviewed_on", "give the date of the text, not of its reading")
         if self.reviewed_on >= self.review_by:
-            raise Mistake("review_by", "is not after reviewed_on", "give the day of the next reading")
+            raise FieldError("review_by", "is not after reviewed_on", "give the day of the next reading")
         return self
 
     def to_core(self) -> RuleSet:
@@ -360,11 +362,11 @@ class RuleFile(FileModel):
 def _once(block: str, key: str, values: Sequence[object]) -> None:
     for i, value in enumerate(values, 1):
         if value in values[: i - 1]:
-            raise Mistake(f"{block}[{i}].{key}", f"{value} stands there twice", f"give each {block} its own {key}")
+            raise FieldError(f"{block}[{i}].{key}", f"{value} stands there twice", f"give each {block} its own {key}")
 
 
 def _known(field: str, named: Sequence[str], known: Sequence[str]) -> None:
     for name in named:
         if name not in known:
             what = ", ".join(known) or "none is defined in this file"
-            raise Mistake(field, f'"{name}" is not defined here', f"write one of: {what}")
+            raise FieldError(field, f'"{name}" is not defined here', f"write one of: {what}")

@@ -6,7 +6,7 @@ from typing import Annotated, Final
 from pydantic import Field, model_validator
 
 from alertd.route.speed_limits import PostedLimit
-from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.units import KMH_MPS, MPH_MPS
 
 _EXAMPLE: Final = [47.45, -115.69]
@@ -27,12 +27,14 @@ class LimitEntry(FileModel):
     def _is_sound(self) -> "LimitEntry":
         for key, (lat, lon) in (("from", self.start), ("to", self.end)):
             if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
-                raise Mistake(key, f"[{lat:g}, {lon:g}] is nowhere on Earth", "write [latitude, longitude] in degrees")
+                raise FieldError(
+                    key, f"[{lat:g}, {lon:g}] is nowhere on Earth", "write [latitude, longitude] in degrees"
+                )
         if self.start == self.end:
-            raise Mistake("to", "is the same place as from", "write where the limit ends")
+            raise FieldError("to", "is the same place as from", "write where the limit ends")
         if (self.mph is None) == (self.kmh is None):
-            told = "both are given" if self.mph is not None else "no speed is given"
-            raise Mistake("mph", told, "write either mph = ... or kmh = ...")
+            raw = "both are given" if self.mph is not None else "no speed is given"
+            raise FieldError("mph", raw, "write either mph = ... or kmh = ...")
         return self
 
     def to_core(self) -> PostedLimit:

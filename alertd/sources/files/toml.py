@@ -14,12 +14,12 @@ from alertd.errors import ConfigError, InputError
 M = TypeVar("M", bound=BaseModel)
 
 
-class Mistake(ValueError):
+class FieldError(ValueError):
     """What a validator raises: the key below the model it stands in ("" for the model itself), problem and mend."""
 
-    def __init__(self, key: str, problem: str, mend: str) -> None:
-        self.key, self.problem, self.mend = key, problem, mend
-        super().__init__(f"{key}: {problem}; {mend}")
+    def __init__(self, key: str, problem: str, hint: str) -> None:
+        self.key, self.problem, self.hint = key, problem, hint
+        super().__init__(f"{key}: {problem}; {hint}")
 
 
 class FileModel(BaseModel):
@@ -43,17 +43,17 @@ def read_toml(path: Path, model: type[M]) -> M:
         raise config_error(str(path), model, exc) from exc
 
 
-def read_row(row: Any, model: type[M], where: str, mend: str) -> M:
+def validate_row(row: Any, model: type[M], where: str, hint: str) -> M:
     """The plain values of one object as `model`. Raises InputError; `mend` is told for what is no object."""
     if not isinstance(row, dict):
-        raise InputError(where, "", "is not an object", mend)
+        raise InputError(where, "", "is not an object", hint)
     try:
         return model.model_validate(row)
     except UnicodeEncodeError as exc:  # JSON may write half a surrogate pair, and then what it says cannot be repeated
         raise InputError(where, "", "a text holds half of a character", "send whole Unicode characters") from exc
     except ValidationError as exc:
         mistake = config_error(where, model, exc)
-        raise InputError(mistake.where, mistake.field, mistake.problem, mistake.mend) from exc
+        raise InputError(mistake.where, mistake.field, mistake.problem, mistake.hint) from exc
 
 
 def read_text(path: Path, where: str, error: type[InputError]) -> str:
@@ -83,9 +83,9 @@ def config_error(where: str, model: type[BaseModel], exc: ValidationError) -> Co
             near = get_close_matches(str(value), wanted, 1)
             problem = f"{_short(value)} is not one of the words allowed"
             mend = f'write "{near[0]}"' if near else "write one of " + ", ".join(wanted)
-        case "value_error" if isinstance(ctx["error"], Mistake):
+        case "value_error" if isinstance(ctx["error"], FieldError):
             mistake = ctx["error"]
-            loc, problem, mend = (*loc, *filter(None, (mistake.key,))), mistake.problem, mistake.mend
+            loc, problem, mend = (*loc, *filter(None, (mistake.key,))), mistake.problem, mistake.hint
         case "value_error":
             problem, _, mend = str(ctx["error"]).partition("; ")
             mend = mend or "mend it"

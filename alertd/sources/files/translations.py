@@ -14,13 +14,13 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 
-from alertd.i18n import ENGLISH, Language, Tongue
+from alertd.i18n import ENGLISH, Language, Translator
 
 FOLDER: Final = Path(__file__).resolve().parents[2] / "translations"
 
 
 @cache
-def read_tongue(language: Language, *, metric: bool = False) -> Tongue:
+def load_translator(language: Language, *, metric: bool = False) -> Translator:
     """A language with its catalogue; English needs none. A message marked fuzzy is not said: it comes in English."""
     compiled = io.BytesIO()
     if language != ENGLISH.language:
@@ -31,10 +31,10 @@ def read_tongue(language: Language, *, metric: bool = False) -> Tongue:
         words = gettext.NullTranslations()
     locale = Locale.parse(language)
     days, months = locale.days["format"]["abbreviated"], locale.months["format"]["abbreviated"]
-    return Tongue(
+    return Translator(
         language=language,
-        one=words.gettext,
-        many=words.ngettext,
+        translate=words.gettext,
+        translate_plural=words.ngettext,
         days=tuple(days[i].rstrip(".") for i in range(7)),
         months=tuple(months[i].rstrip(".") for i in range(1, 13)),
         metric=metric,

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from alertd.errors import InputError
-from alertd.sources.files.toml import FileModel, Mistake, read_row, read_text
+from alertd.sources.files.toml import FieldError, FileModel, read_text, validate_row
 
 _NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
 _LINES_OF_A_ROW = 20  # a note in quotes may have line breaks; more lines than this are quotes that were not closed
@@ -67,9 +67,11 @@ class TripRequest(FileModel):
     @model_validator(mode="after")
     def _ways_differ(self) -> "TripRequest":
         if self.routes and self.routes[0] != self.route:
-            raise Mistake("routes", f'begins with "{self.routes[0]}", not with route', "name the planned route first")
+            raise FieldError(
+                "routes", f'begins with "{self.routes[0]}", not with route', "name the planned route first"
+            )
         if len(set(self.routes)) < len(self.routes):
-            raise Mistake("routes", "names a route twice", "name each once")
+            raise FieldError("routes", "names a route twice", "name each once")
         return self
 
     @field_validator("depart")
@@ -219,7 +221,7 @@ def _bad(label: str, row: Any, mistake: InputError) -> BadRow:
 
 def parse_trip(row: Any, where: str) -> TripRequest:
     """One trip from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    return read_row(row, TripRequest, where, 'write {"id": "T-1", "route": "...", ...}')
+    return validate_row(row, TripRequest, where, 'write {"id": "T-1", "route": "...", ...}')
 
 
 def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from alertd.errors import ConfigError, InputError
-from alertd.plan.warnings.zones import Zone, Zones
+from alertd.plan.warnings.zones import ForecastZone, Zones
 from alertd.sources.geojson import geometry_of, read_area
 
-_MEND: Final = "delete the file and run `alertd gather zones`"
+_HINT: Final = "delete the file and run `alertd gather zones`"
 SOURCE_WORDS: Final = "US National Weather Service, api.weather.gov, public domain"
 
 
@@ -23,24 +23,24 @@ def read_zones(path: Path) -> Zones:
     except OSError as exc:
         raise ConfigError(str(path), "", f"cannot be read ({exc.strerror})", "check the path and permissions") from exc
     except ValueError as exc:
-        raise ConfigError(str(path), "", f"is not valid JSON ({exc})", _MEND) from exc
+        raise ConfigError(str(path), "", f"is not valid JSON ({exc})", _HINT) from exc
     try:
         zones = [_zone(feature) for feature in content["features"]]
     except (KeyError, TypeError, ValueError) as exc:
-        raise ConfigError(str(path), "features", f"break here ({exc!r})", _MEND) from exc
+        raise ConfigError(str(path), "features", f"break here ({exc!r})", _HINT) from exc
     return {zone.id: zone for zone in zones}
 
 
-def _zone(feature: dict[str, Any]) -> Zone:
+def _zone(feature: dict[str, Any]) -> ForecastZone:
     about = feature["properties"]
     area = read_area(feature["geometry"])
     obtained_at = datetime.fromisoformat(about["obtained_at"])
     if area is None or obtained_at.utcoffset() is None or not isinstance(about["id"], str):
         raise ValueError(f"no outline, id or time with a zone in {about.get('id')}")
-    return Zone(id=about["id"], name=str(about["name"]), area=area, obtained_at=obtained_at.astimezone(UTC))
+    return ForecastZone(id=about["id"], name=str(about["name"]), area=area, obtained_at=obtained_at.astimezone(UTC))
 
 
-def write_zones(path: Path, zones: Iterable[Zone]) -> None:
+def write_zones(path: Path, zones: Iterable[ForecastZone]) -> None:
     """In the place of what was there, all or nothing. Raises InputError when it cannot be written."""
     features = [
         {
@@ -55,10 +55,10 @@ def write_zones(path: Path, zones: Iterable[Zone]) -> None:
         }
         for zone in sorted(zones, key=lambda z: z.id)
     ]
-    put_whole(path, {"type": "FeatureCollection", "features": features})
+    write_atomic(path, {"type": "FeatureCollection", "features": features})
 
 
-def put_whole(path: Path, content: Any) -> None:
+def write_atomic(path: Path, content: Any) -> None:
     """JSON by rename, so that a reader finds the old file or the new one. Raises InputError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -7,7 +7,7 @@ from typing import Any, Final, Generic, Protocol, TypeAlias, TypeVar
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
 from alertd.errors import OutsideArea, SourceError
-from alertd.sources.http.errors import Verdict, no_verdict
+from alertd.sources.http.errors import ErrorInterpreter, no_interpretation
 
 T = TypeVar("T")
 
@@ -38,7 +38,7 @@ class Answer(Generic[T]):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class SourceResponse:
     """One question and what came of it: all of an answer that sources look at, or the failure they were told.
 
     url: whole, without secrets. refresh: the caller wanted the server's word, however fresh the stored answer was.
@@ -62,8 +62,8 @@ def no_doubt(_new: object, _before: object) -> str:
     return ""
 
 
-class Asks(Protocol):
-    """Who hands out answers: `http.PoliteClient` from the network, `retold.Retold` from an archive."""
+class JsonClient(Protocol):
+    """Who hands out answers: `http.HttpClient` from the network, `retold.ReplayClient` from an archive."""
 
     async def get_json(
         self,
@@ -73,18 +73,18 @@ class Asks(Protocol):
         read: Callable[[Any], T],
         params: Mapping[str, str] | None = None,
         default_life_s: float = 0.0,
-        verdict: Verdict = no_verdict,
+        interpret_error: ErrorInterpreter = no_interpretation,
         refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]: ...
 
 
-def most_telling(failures: Sequence[SourceError]) -> SourceError:
+def most_specific_error(failures: Sequence[SourceError]) -> SourceError:
     """Of several places' failures the one to raise: that all lies outside the source's area only when all say so."""
     return next((exc for exc in failures if not isinstance(exc, OutsideArea)), failures[0])
 
 
-def whole_url(url: str, params: Mapping[str, str] | None) -> str:
+def full_url(url: str, params: Mapping[str, str] | None) -> str:
     return f"{url}?{urlencode(params, safe=_SAFE)}" if params else url
 
 

@@ -20,12 +20,12 @@ from pathlib import Path
 
 from alertd.http_dates import http_date
 
-LONGEST_LIFE = timedelta(days=7)  # a server's own max-age is believed up to this; a grid mapping is asked again weekly
+MAX_LIFETIME = timedelta(days=7)  # a server's own max-age is believed up to this; a grid mapping is asked again weekly
 KEPT_HEADERS = ("cache-control", "content-type", "date", "etag", "last-modified", "expires", "age", "vary")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class CacheEntry:
     """A good answer. `fetched_at` is when the server last gave or confirmed it; `varied` are the request headers it
     depends on, as they were sent."""
 
@@ -42,14 +42,14 @@ class Entry:
     def matches(self, sent: Mapping[str, str]) -> bool:
         return all(sent.get(name, "") == value for name, value in self.varied.items())
 
-    def confirmed(self, headers: Mapping[str, str], now_utc: datetime, default_life_s: float) -> "Entry":
+    def confirmed(self, headers: Mapping[str, str], now_utc: datetime, default_life_s: float) -> "CacheEntry":
         """This entry after a 304, with the headers the 304 brought (RFC 9111, 4.3.4)."""
-        merged = {name: value for name, value in self.headers.items() if name != "age"} | kept(headers)
+        merged = {name: value for name, value in self.headers.items() if name != "age"} | stored_headers(headers)
         life = timedelta(seconds=fresh_for_s(merged, now_utc, default_life_s))
         return replace(self, headers=merged, fetched_at=now_utc, fresh_until=now_utc + life)
 
 
-def kept(headers: Mapping[str, str]) -> dict[str, str]:
+def stored_headers(headers: Mapping[str, str]) -> dict[str, str]:
     return {name.lower(): value for name, value in headers.items() if name.lower() in KEPT_HEADERS}
 
 
@@ -73,7 +73,7 @@ def fresh_for_s(headers: Mapping[str, str], now_utc: datetime, default_life_s: f
     We are a private cache, so s-maxage is not for us. RFC 9111, 4.2.1 and 5.2.2.
     """
     directives = cache_control(headers)
-    longest = LONGEST_LIFE.total_seconds()
+    longest = MAX_LIFETIME.total_seconds()
     if "no-cache" in directives or headers.get("vary", "").strip() == "*":
         return 0.0
     if "max-age" in directives:
@@ -91,12 +91,12 @@ def fresh_for_s(headers: Mapping[str, str], now_utc: datetime, default_life_s: f
 
 class DiskCache:
     """Entries by key in one folder. Never raises for the disk's sake: a cache that cannot be written is no cache,
-    and `on_trouble` hears of it once."""
+    and `on_error` hears of it once."""
 
-    def __init__(self, folder: Path | None, on_trouble: Callable[[str], None] = lambda text: None) -> None:
-        self._folder, self._on_trouble, self._told = folder, on_trouble, False
+    def __init__(self, folder: Path | None, on_error: Callable[[str], None] = lambda text: None) -> None:
+        self._folder, self._on_trouble, self._told = folder, on_error, False
 
-    def get(self, key: str) -> Entry | None:
+    def get(self, key: str) -> CacheEntry | None:
         path = self._path(key)
         if path is None:
             return None
@@ -105,7 +105,7 @@ class DiskCache:
         except FileNotFoundError:
             return None
         except OSError as exc:
-            self._tell(f"the forecast cache {self._folder} cannot be read ({exc.strerror}); going on without it")
+            self._report(f"the forecast cache {self._folder} cannot be read ({exc.strerror}); going on without it")
             return None
         try:
             return _decode(head, body)
@@ -113,7 +113,7 @@ class DiskCache:
             self.drop(key)
             return None
 
-    def put(self, key: str, entry: Entry) -> None:
+    def put(self, key: str, entry: CacheEntry) -> None:
         path = self._path(key)
         if path is None:
             return
@@ -130,7 +130,7 @@ class DiskCache:
                 Path(temporary).unlink(missing_ok=True)
                 raise
         except OSError as exc:
-            self._tell(f"the forecast cache {self._folder} cannot be written ({exc.strerror}); going on without it")
+            self._report(f"the forecast cache {self._folder} cannot be written ({exc.strerror}); going on without it")
 
     def drop(self, key: str) -> None:
         path = self._path(key)
@@ -138,7 +138,7 @@ class DiskCache:
             try:
                 path.unlink(missing_ok=True)
             except OSError as exc:
-                self._tell(f"the forecast cache {self._folder} cannot be cleaned ({exc.strerror}); going on")
+                self._report(f"the forecast cache {self._folder} cannot be cleaned ({exc.strerror}); going on")
 
     def prune(self, *, fetched_before: datetime, now_utc: datetime) -> int:
         """Remove entries that are no longer fresh and were fetched before the given moment; returns how many."""
@@ -158,7 +158,7 @@ class DiskCache:
     def _path(self, key: str) -> Path | None:
         return self._folder / key[:2] / f"{key}.answer" if self._folder else None
 
-    def _tell(self, text: str) -> None:
+    def _report(self, text: str) -> None:
         if not self._told:
             self._told = True
             self._on_trouble(text)
@@ -169,7 +169,7 @@ def cache_key(url: str) -> str:
     return hashlib.sha256(url.encode()).hexdigest()
 
 
-def _encode(entry: Entry) -> bytes:
+def _encode(entry: CacheEntry) -> bytes:
     head = {
         "headers": dict(entry.headers),
         "fetched_at": entry.fetched_at.isoformat(),
@@ -180,14 +180,14 @@ def _encode(entry: Entry) -> bytes:
     return json.dumps(head).encode() + b"\n" + entry.body
 
 
-def _decode(head: bytes, body: bytes) -> Entry:
-    told = json.loads(head)
-    if told["sha256"] != hashlib.sha256(body).hexdigest():
+def _decode(head: bytes, body: bytes) -> CacheEntry:
+    raw = json.loads(head)
+    if raw["sha256"] != hashlib.sha256(body).hexdigest():
         raise ValueError("body does not match its checksum")
-    fetched_at, fresh_until = (datetime.fromisoformat(told[name]) for name in ("fetched_at", "fresh_until"))
+    fetched_at, fresh_until = (datetime.fromisoformat(raw[name]) for name in ("fetched_at", "fresh_until"))
     if fetched_at.utcoffset() is None or fresh_until.utcoffset() is None:
         raise ValueError("times must be aware")
-    return Entry(
-        headers=dict(told["headers"]), body=body, fetched_at=fetched_at, fresh_until=fresh_until,
-        varied=dict(told["varied"]),
+    return CacheEntry(
+        headers=dict(raw["headers"]), body=body, fetched_at=fetched_at, fresh_until=fresh_until,
+        varied=dict(raw["varied"]),
     )  # fmt: skip

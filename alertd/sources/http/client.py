@@ -25,28 +25,28 @@ import numpy as np
 from alertd import __version__
 from alertd.errors import ConfigError, SourceChanged, SourceDoubted, SourceDown, SourceError
 from alertd.http_dates import http_date
-from alertd.sources.http.answer import DOUBTED, Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
-from alertd.sources.http.cache import DiskCache, Entry, cache_key, fresh_for_s, kept, may_store
-from alertd.sources.http.decompress import ACCEPTED, Inflater, Packed, TooLarge
+from alertd.sources.http.answer import DOUBTED, Answer, Doubt, SourceResponse, full_url, no_doubt, without_secrets
+from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, fresh_for_s, may_store, stored_headers
+from alertd.sources.http.decompress import ACCEPTED, BadContentEncoding, BodyTooLarge, Decompressor
 from alertd.sources.http.errors import (
-    CutShort,
-    Throttled,
-    Unreached,
-    Verdict,
-    no_verdict,
+    ErrorInterpreter,
+    IncompleteResponse,
+    RateLimited,
+    Unreachable,
+    error_from_response,
+    from_httpx_error,
+    no_interpretation,
     parse_json,
-    refusal,
-    translated,
 )
 from alertd.sources.http.host_limits import HostLimits
-from alertd.sources.http.rate_limit import Manners
-from alertd.sources.http.retry import HostGate, RetryPolicy, Sleeper, same_server
+from alertd.sources.http.rate_limit import RateLimiter
+from alertd.sources.http.retry import HostState, RetryPolicy, Sleeper, same_server
 
 T = TypeVar("T")
 
-LARGEST_BODY = 10_000_000  # bytes, unpacked; the largest honest answer recorded is 1.7 MB
-MOST_REDIRECTS = 3
-LONGEST_USE_OF_LAST_GOOD = timedelta(hours=48)  # freshness in alertd.forecast warns long before
+MAX_BODY_BYTES = 10_000_000  # bytes, unpacked; the largest honest answer recorded is 1.7 MB
+MAX_REDIRECTS = 3
+MAX_STALE_USE = timedelta(hours=48)  # freshness in alertd.forecast warns long before
 JSON = ("json",)
 
 
@@ -56,7 +56,7 @@ class _Call:
     url: str
     sent: Mapping[str, str]
     content_types: tuple[str, ...]
-    verdict: Verdict
+    interpret_error: ErrorInterpreter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +73,7 @@ class _Reader(Generic[T]):
         self._raise_doubt(value, None)
         return value
 
-    def compare(self, value: T, last_good: Entry | None) -> None:
+    def compare(self, value: T, last_good: CacheEntry | None) -> None:
         """Raise SourceDoubted for a value that is doubted beside the last good answer."""
         if last_good is None:
             return
@@ -89,7 +89,7 @@ class _Reader(Generic[T]):
             raise SourceDoubted(self.source, f"{DOUBTED}: {why}")
 
 
-class PoliteClient:
+class HttpClient:
     """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`.
 
     contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
@@ -113,20 +113,20 @@ class PoliteClient:
         retry: RetryPolicy | None = None,
         at_once_per_host: int = 4,
         per_s_per_host: float = 5.0,
-        on_trouble: Callable[[str], None] = lambda text: None,
-        on_answer: Callable[[Heard], None] = lambda heard: None,
+        on_error: Callable[[str], None] = lambda text: None,
+        on_response: Callable[[SourceResponse], None] = lambda heard: None,
         transport: httpx.AsyncBaseTransport | None = None,
     ) -> None:
         if not contact.isprintable() or not contact.isascii():
             raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
         self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, rng, sleep
         self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
-        self._manners = Manners(
+        self._rate_limiter = RateLimiter(
             now_utc=now_utc, sleep=sleep, ticks=ticks or _now_s, policy=self._retry, cache_dir=cache_dir,
-            other=HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host), on_trouble=on_trouble,
+            other=HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host), on_error=on_error,
         )  # fmt: skip
-        self._on_trouble, self._on_answer = on_trouble, on_answer
-        self.cache = DiskCache(cache_dir, on_trouble)
+        self._on_error, self._on_response = on_error, on_response
+        self.cache = DiskCache(cache_dir, on_error)
         self._told: set[str] = set()
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
         self._http = httpx.AsyncClient(
@@ -139,7 +139,7 @@ class PoliteClient:
             transport=transport,
         )
 
-    async def __aenter__(self) -> "PoliteClient":
+    async def __aenter__(self) -> "HttpClient":
         return self
 
     async def __aexit__(
@@ -158,7 +158,7 @@ class PoliteClient:
         read: Callable[[Any], T],
         params: Mapping[str, str] | None = None,
         default_life_s: float = 0.0,
-        verdict: Verdict = no_verdict,
+        interpret_error: ErrorInterpreter = no_interpretation,
         refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]:
@@ -172,7 +172,8 @@ class PoliteClient:
         """
         return await self.get(
             source, url, read=lambda body: read(parse_json(source, body)), params=params,
-            content_types=JSON, default_life_s=default_life_s, verdict=verdict, refresh=refresh, doubt=doubt,
+            content_types=JSON, default_life_s=default_life_s, interpret_error=interpret_error, refresh=refresh,
+            doubt=doubt,
         )  # fmt: skip
 
     async def get(
@@ -184,25 +185,25 @@ class PoliteClient:
         content_types: tuple[str, ...],
         params: Mapping[str, str] | None = None,
         default_life_s: float = 0.0,
-        verdict: Verdict = no_verdict,
+        interpret_error: ErrorInterpreter = no_interpretation,
         refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]:
         """As `get_json`, for any body; `content_types` are parts one of which Content-Type must contain."""
-        full = whole_url(url, params)
+        full = full_url(url, params)
         self._identified(source, full)
         sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
         reader = _Reader(source=source, read=read, doubt=doubt)
-        call = _Call(source=source, url=full, sent=sent, content_types=content_types, verdict=verdict)
+        call = _Call(source=source, url=full, sent=sent, content_types=content_types, interpret_error=interpret_error)
         # Trucks on one corridor ask for the same cells at the same moment: one goes, the others read its answer.
         async with self._in_flight.setdefault(full, asyncio.Lock()):
             try:
                 answer = await self._cached(call, reader, default_life_s, refresh)
             except SourceError as exc:
-                self._on_answer(Heard(url=without_secrets(full), refresh=refresh, failed=exc))
+                self._on_response(SourceResponse(url=without_secrets(full), refresh=refresh, failed=exc))
                 raise
-        self._on_answer(
-            Heard(
+        self._on_response(
+            SourceResponse(
                 url=without_secrets(full), refresh=refresh, body=answer.body, fetched_at=answer.fetched_at,
                 stale_because=answer.stale_because,
                 clock_offset_s=None if answer.from_cache else answer.clock_offset_s,
@@ -229,113 +230,119 @@ class PoliteClient:
         return answer
 
     async def _exchange(
-        self, call: _Call, entry: Entry | None, read: "_Reader[T]", default_life_s: float
-    ) -> tuple[Entry, Answer[T]]:
+        self, call: _Call, entry: CacheEntry | None, read: "_Reader[T]", default_life_s: float
+    ) -> tuple[CacheEntry, Answer[T]]:
         """The server's answer as an entry and as read, after as many tries as the policy allows."""
-        async with self._manners.gate(call.url).slots:
-            await self._manners.admit(call.source, call.url, patient=True)
+        async with self._rate_limiter.host_state(call.url).slots:
+            await self._rate_limiter.acquire(call.source, call.url, wait=True)
             try:
                 async with asyncio.timeout(self._deadline_s) as deadline:
                     result = await self._tries(call, entry, read, default_life_s, deadline)
             except TimeoutError as exc:
-                late = Unreached(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
-                self._manners.failed(call.url, late)
+                late = Unreachable(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
+                self._rate_limiter.failed(call.url, late)
                 raise late from exc
             except SourceError as exc:
-                self._manners.failed(call.url, exc)
+                self._rate_limiter.failed(call.url, exc)
                 raise
-        self._manners.succeeded(call.url)
+        self._rate_limiter.succeeded(call.url)
         return result
 
     async def _tries(
         self,
         call: _Call,
-        entry: Entry | None,
+        entry: CacheEntry | None,
         read: "_Reader[T]",
         default_life_s: float,
         deadline: asyncio.Timeout,
-    ) -> tuple[Entry, Answer[T]]:
+    ) -> tuple[CacheEntry, Answer[T]]:
         tries_made = 0
         while True:
             tries_made += 1
             try:
                 return await self._once(call, entry, read, default_life_s)
             except SourceError as exc:
-                await self._manners.also_counted(call.url)
+                await self._rate_limiter.count_extra_call(call.url)
                 wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
                 if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
                     raise  # the reason says more than a deadline missed in one's sleep
-                if isinstance(exc, Throttled):
-                    self._manners.gate(call.url).hold(wait)  # and this call with the others
+                if isinstance(exc, RateLimited):
+                    self._rate_limiter.host_state(call.url).pause_for(wait)  # and this call with the others
                 else:
                     await self._sleep(wait)
-                await self._manners.admit(call.source, call.url, patient=False)
+                await self._rate_limiter.acquire(call.source, call.url, wait=False)
 
     async def _once(
-        self, call: _Call, entry: Entry | None, read: "_Reader[T]", default_life_s: float
-    ) -> tuple[Entry, Answer[T]]:
-        gate = self._manners.gate(call.url)
+        self, call: _Call, entry: CacheEntry | None, read: "_Reader[T]", default_life_s: float
+    ) -> tuple[CacheEntry, Answer[T]]:
+        host_state = self._rate_limiter.host_state(call.url)
         headers = dict(call.sent)
         if entry is not None:
             known = (("etag", "if-none-match"), ("last-modified", "if-modified-since"))
             headers |= {ask: entry.headers[name] for name, ask in known if name in entry.headers}
         try:
-            response, body = await self._fetch(call, gate, headers)
+            response, body = await self._fetch(call, host_state, headers)
         except httpx.HTTPError as exc:
-            raise translated(call.source, exc) from exc
+            raise from_httpx_error(call.source, exc) from exc
         now = self._now()
-        told = {name.lower(): value for name, value in response.headers.items()}
+        raw = {name.lower(): value for name, value in response.headers.items()}
         if response.status_code == 304 and entry is not None:
-            confirmed = entry.confirmed(told, now, default_life_s)
+            confirmed = entry.confirmed(raw, now, default_life_s)
             try:
                 return confirmed, self._answer(confirmed, read, from_cache=True)
             except SourceError:  # stored by an older version that read it differently: it would be confirmed for ever
-                await self._manners.admit(call.source, call.url, patient=False)
+                await self._rate_limiter.acquire(call.source, call.url, wait=False)
                 return await self._once(call, None, read, default_life_s)
         if response.status_code not in (200, 203):
-            raise refusal(call.source, response, body, call.verdict, now, gate.limits.refused_pause_s)
+            raise error_from_response(
+                call.source, response, body, call.interpret_error, now, host_state.limits.refused_pause_s
+            )
         if response.status_code == 203:
-            self._tell_once(f"{call.source}: {gate.limits.name} answered 203: what we ask for is deprecated or a trial")
-        if not any(part in told.get("content-type", "").lower() for part in call.content_types):
-            kind = told.get("content-type", "no content type")
-            raise CutShort(call.source, f"answered {kind} where {' or '.join(call.content_types)} was asked")
-        varied = [name.strip().lower() for name in told.get("vary", "").split(",") if name.strip() not in ("", "*")]
+            self._report_once(
+                f"{call.source}: {host_state.limits.name} answered 203: what we ask for is deprecated or a trial"
+            )
+        if not any(part in raw.get("content-type", "").lower() for part in call.content_types):
+            kind = raw.get("content-type", "no content type")
+            raise IncompleteResponse(call.source, f"answered {kind} where {' or '.join(call.content_types)} was asked")
+        varied = [name.strip().lower() for name in raw.get("vary", "").split(",") if name.strip() not in ("", "*")]
         sent = {name.lower(): value for name, value in response.request.headers.items()}
-        life = timedelta(seconds=fresh_for_s(told, now, default_life_s))
-        new = Entry(
-            headers=kept(told), body=body, fetched_at=now, fresh_until=now + life,
+        life = timedelta(seconds=fresh_for_s(raw, now, default_life_s))
+        new = CacheEntry(
+            headers=stored_headers(raw), body=body, fetched_at=now, fresh_until=now + life,
             varied={name: sent.get(name, "") for name in varied if name in ("accept", "user-agent")},
         )  # fmt: skip
         answer = self._answer(new, read, from_cache=False)
         read.compare(answer.value, entry if entry is not None and self._is_usable(entry) else None)
         return new, answer
 
-    async def _fetch(self, call: _Call, gate: HostGate, headers: Mapping[str, str]) -> tuple[httpx.Response, bytes]:
+    async def _fetch(
+        self, call: _Call, host_state: HostState, headers: Mapping[str, str]
+    ) -> tuple[httpx.Response, bytes]:
         """Status, headers and at most LARGEST_BODY bytes, following redirects on the same server only."""
         url = call.url
-        for hop in range(MOST_REDIRECTS + 1):
+        for hop in range(MAX_REDIRECTS + 1):
             if hop:
-                await gate.pace()
+                await host_state.wait_turn()
             async with self._http.stream("GET", url, headers=headers) as response:
                 if response.status_code in (301, 302, 307, 308) and "location" in response.headers:
                     url = self._redirected(call.source, url, response.headers["location"])
                     continue
                 return response, await self._body(call.source, response)
-        raise SourceChanged(call.source, f"redirected more than {MOST_REDIRECTS} times")
+        raise SourceChanged(call.source, f"redirected more than {MAX_REDIRECTS} times")
 
     @staticmethod
     async def _body(source: str, response: httpx.Response) -> bytes:
         try:
-            inflater = Inflater(response.headers.get("content-encoding", ""), LARGEST_BODY)
+            inflater = Decompressor(response.headers.get("content-encoding", ""), MAX_BODY_BYTES)
             async for chunk in cast(httpx.AsyncByteStream, response.stream):  # as it came, not unpacked by httpx
                 inflater.feed(chunk)
             return inflater.end()
-        except TooLarge as exc:
-            raise SourceChanged(source, f"sent more than {LARGEST_BODY // 1_000_000} MB") from exc
-        except Packed as exc:
+        except BodyTooLarge as exc:
+            raise SourceChanged(source, f"sent more than {MAX_BODY_BYTES // 1_000_000} MB") from exc
+        except BadContentEncoding as exc:
             if response.status_code != 200:
                 return b""  # the status says what there is to say
-            raise CutShort(source, f"its answer {exc}") from exc
+            raise IncompleteResponse(source, f"its answer {exc}") from exc
 
     @staticmethod
     def _redirected(source: str, url: str, location: str) -> str:
@@ -349,7 +356,7 @@ class PoliteClient:
             raise SourceChanged(source, f"redirects to another server ({urlsplit(target).hostname})")
         return target
 
-    def _answer(self, entry: Entry, read: "_Reader[T]", *, from_cache: bool, stale_because: str = "") -> Answer[T]:
+    def _answer(self, entry: CacheEntry, read: "_Reader[T]", *, from_cache: bool, stale_because: str = "") -> Answer[T]:
         date = http_date(entry.headers.get("date", ""))
         offset = (date - entry.fetched_at).total_seconds() if date and not entry.headers.get("age") else None
         return Answer(
@@ -357,7 +364,7 @@ class PoliteClient:
             stale=bool(stale_because), stale_because=stale_because, clock_offset_s=offset,
         )  # fmt: skip
 
-    def _last_good(self, entry: Entry | None, read: "_Reader[T]", exc: SourceError) -> Answer[T]:
+    def _last_good(self, entry: CacheEntry | None, read: "_Reader[T]", exc: SourceError) -> Answer[T]:
         """The last good answer when the server is down or talks nonsense. A plain refusal (404, 400) stands."""
         outage = isinstance(exc, SourceDown | SourceChanged)
         if entry is None or not outage or not self._is_usable(entry):
@@ -367,13 +374,13 @@ class PoliteClient:
         except SourceError:
             raise exc from None
 
-    def _is_usable(self, entry: Entry) -> bool:
-        return self._now() - entry.fetched_at <= LONGEST_USE_OF_LAST_GOOD
+    def _is_usable(self, entry: CacheEntry) -> bool:
+        return self._now() - entry.fetched_at <= MAX_STALE_USE
 
-    def _tell_once(self, text: str) -> None:
+    def _report_once(self, text: str) -> None:
         if text not in self._told:
             self._told.add(text)
-            self._on_trouble(text)
+            self._on_error(text)
 
     def _identified(self, source: str, url: str) -> None:
         host = urlsplit(url).hostname or ""

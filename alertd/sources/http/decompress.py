@@ -8,21 +8,21 @@ _EITHER: Final = 32 + zlib.MAX_WBITS  # zlib finds out by itself whether gzip or
 _CODINGS: Final = frozenset({"gzip", "x-gzip", "deflate"})
 
 
-class TooLarge(Exception):
+class BodyTooLarge(Exception):
     """The body is larger than its limit."""
 
 
-class Packed(Exception):
+class BadContentEncoding(Exception):
     """The body is packed in a way that was not asked for, or its packing is broken or cut short."""
 
 
-class Inflater:
+class Decompressor:
     """Bytes in by `feed`, the whole body out by `end`. coding: Content-Encoding. Raises TooLarge and Packed."""
 
     def __init__(self, coding: str, most_bytes: int) -> None:
         coding = coding.strip().lower()
         if coding not in _CODINGS | {"", "identity"}:
-            raise Packed(f'is packed as "{coding}"')
+            raise BadContentEncoding(f'is packed as "{coding}"')
         self._unpack = zlib.decompressobj(_EITHER) if coding in _CODINGS else None
         self._most, self._body, self._begun = most_bytes, bytearray(), False
 
@@ -36,12 +36,12 @@ class Inflater:
             try:
                 self._body += self._unpack.decompress(chunk, self._most + 1 - len(self._body))
             except zlib.error as exc:
-                raise Packed("has a broken packing") from exc
+                raise BadContentEncoding("has a broken packing") from exc
             chunk = self._unpack.unconsumed_tail or self._unpack.unused_data
         if len(self._body) > self._most:
-            raise TooLarge
+            raise BodyTooLarge
 
     def end(self) -> bytes:
         if self._begun and self._unpack is not None and not self._unpack.eof:
-            raise Packed("ends before its packing does")
+            raise BadContentEncoding("ends before its packing does")
         return bytes(self._body)

@@ -11,27 +11,27 @@ import httpx
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.sources.http.retry import retry_after_s
 
-Verdict = Callable[[int, object], SourceError | None]  # a provider's reading of (status, JSON body or None)
+ErrorInterpreter = Callable[[int, object], SourceError | None]  # a provider's reading of (status, JSON body or None)
 
 
-def no_verdict(status: int, problem: object) -> SourceError | None:
+def no_interpretation(status: int, problem: object) -> SourceError | None:
     """Leave the meaning of an error answer to its status."""
     return None
 
 
-class Throttled(SourceDown):
+class RateLimited(SourceDown):
     """The server asked us to slow down: all calls to it wait."""
 
 
-class Unreached(SourceDown):
+class Unreachable(SourceDown):
     """No answer at all: it speaks of the way or the host, not of the question."""
 
 
-class PlaceDown(SourceDown):
+class NoDataForLocation(SourceDown):
     """The server is well but has nothing for this one question until later: only that question waits."""
 
 
-class CutShort(SourceChanged):
+class IncompleteResponse(SourceChanged):
     """A body that is no whole answer: half of one, none, or a page where data was asked. May be whole the next time."""
 
     def __init__(
@@ -47,10 +47,10 @@ def parse_json(source: str, body: bytes) -> Any:
     except json.JSONDecodeError as exc:
         if exc.msg == "Extra data":
             said = exc.doc[exc.pos : exc.pos + 80]
-            raise CutShort(source, f'words follow the JSON: "{said}"') from exc
+            raise IncompleteResponse(source, f'words follow the JSON: "{said}"') from exc
         if not body.strip():
-            raise CutShort(source, "answered with an empty body") from exc
-        raise CutShort(source, f"not whole JSON ({exc.msg} at {exc.pos} of {len(body)} bytes)") from exc
+            raise IncompleteResponse(source, "answered with an empty body") from exc
+        raise IncompleteResponse(source, f"not whole JSON ({exc.msg} at {exc.pos} of {len(body)} bytes)") from exc
     except (ValueError, RecursionError) as exc:
         raise SourceChanged(source, f"not JSON ({exc})") from exc
 
@@ -59,19 +59,24 @@ def _no_constant(name: str) -> NoReturn:
     raise ValueError(f"{name} is no JSON number")
 
 
-def translated(source: str, exc: httpx.HTTPError) -> SourceError:
+def from_httpx_error(source: str, exc: httpx.HTTPError) -> SourceError:
     """httpx's failures in our words. Never the URL: its query may hold an API key."""
     if isinstance(exc.__cause__ or exc.__context__, ssl.SSLCertVerificationError) or "CERTIFICATE" in str(exc):
-        return Unreached(source, "its TLS certificate is not valid", retryable=False)
+        return Unreachable(source, "its TLS certificate is not valid", retryable=False)
     if isinstance(exc, httpx.TimeoutException):
-        return Unreached(source, f"timed out ({type(exc).__name__})", retryable=True)
+        return Unreachable(source, f"timed out ({type(exc).__name__})", retryable=True)
     if isinstance(exc, httpx.DecodingError | httpx.TooManyRedirects | httpx.UnsupportedProtocol):
         return SourceChanged(source, f"cannot be read ({type(exc).__name__})")
-    return Unreached(source, f"cannot be reached ({type(exc).__name__})", retryable=True)
+    return Unreachable(source, f"cannot be reached ({type(exc).__name__})", retryable=True)
 
 
-def refusal(
-    source: str, response: httpx.Response, body: bytes, verdict: Verdict, now_utc: datetime, refused_pause_s: float
+def error_from_response(
+    source: str,
+    response: httpx.Response,
+    body: bytes,
+    interpret_error: ErrorInterpreter,
+    now_utc: datetime,
+    refused_pause_s: float,
 ) -> SourceError:
     """The failure an error answer stands for: the provider's own reading of it first, else by status."""
     status, wait = response.status_code, retry_after_s(response.headers.get("retry-after"), now_utc)
@@ -80,7 +85,7 @@ def refusal(
         problem: object = json.loads(body)
     except (ValueError, RecursionError):
         problem = None  # rate limit and edge errors are pages of HTML
-    error = verdict(status, problem)
+    error = interpret_error(status, problem)
     if wait is None and status == 403:
         wait = refused_pause_s
     if error is None:
@@ -91,6 +96,6 @@ def refusal(
             error = SourceError(source, text)
     if isinstance(error, SourceDown) and wait is not None and wait > (error.retry_after_s or 0.0):
         error = type(error)(error.source, error.problem, retryable=error.retryable, retry_after_s=wait)
-    if asked and isinstance(error, SourceDown) and not isinstance(error, PlaceDown):
-        return Throttled(error.source, error.problem, retryable=error.retryable, retry_after_s=error.retry_after_s)
+    if asked and isinstance(error, SourceDown) and not isinstance(error, NoDataForLocation):
+        return RateLimited(error.source, error.problem, retryable=error.retryable, retry_after_s=error.retry_after_s)
     return error

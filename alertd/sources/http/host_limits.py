@@ -1,7 +1,7 @@
 """How fast and how much each public weather server may be asked, as data: one entry a counted party.
 
 Where operators state a number it stands here, and where they only say "be generous to us" a number of ours does. Calls
-to Open-Meteo are weighted by `calls_asked`, as its server counts them.
+to Open-Meteo are weighted by `call_weight`, as its server counts them.
 """
 
 from collections.abc import Mapping
@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Final
 from urllib.parse import parse_qs, urlsplit
 
-MOST_MEMBERS: Final = 51  # of the largest ensemble on offer; a question that does not say which is taken for that
+MAX_MEMBERS: Final = 51  # of the largest ensemble on offer; a question that does not say which is taken for that
 _NONE: Final[Mapping[str, int]] = MappingProxyType({})
 
 
@@ -26,7 +26,7 @@ class HostLimits:
     quotas: Mapping[str, int] = field(default_factory=lambda: _NONE)
 
 
-STATED: Final[Mapping[str, HostLimits]] = {
+KNOWN_LIMITS: Final[Mapping[str, HostLimits]] = {
     # Limits are not published; exceeding them gives errors for a few seconds. Ours.
     "api.weather.gov": HostLimits(name="api.weather.gov"),
     # Free hosts, for one address: one running request, and the terms' counts (open-meteo.com/en/terms).
@@ -49,7 +49,9 @@ def limits_of(url: str, other: HostLimits) -> HostLimits:
     stated. Hosts of paying customers have no counts."""
     parts = urlsplit(url)
     host = (parts.hostname or "").lower()
-    stated = next((limits for domain, limits in STATED.items() if host == domain or host.endswith(f".{domain}")), None)
+    stated = next(
+        (limits for domain, limits in KNOWN_LIMITS.items() if host == domain or host.endswith(f".{domain}")), None
+    )
     if stated is None or host.startswith("customer-"):
         return HostLimits(
             name=parts.netloc, at_once=other.at_once, per_s=other.per_s, refused_pause_s=other.refused_pause_s
@@ -57,7 +59,7 @@ def limits_of(url: str, other: HostLimits) -> HostLimits:
     return stated
 
 
-def calls_asked(url: str) -> float:
+def call_weight(url: str) -> float:
     """As how many calls Open-Meteo counts a question: the sum over places of max(1, V/10, V/10 x days/14).
 
     V is variables x models x members. Source: RateLimiter.swift and ForecastapiQuery.swift of open-meteo/open-meteo.
@@ -67,6 +69,6 @@ def calls_asked(url: str) -> float:
     places = len(asked.get("latitude", [""]))
     variables = sum(len(asked.get(kind, ())) for kind in ("hourly", "daily", "current", "minutely_15"))
     days = float(asked.get("past_days", ["0"])[0]) + float(asked.get("forecast_days", ["7"])[0])
-    members = MOST_MEMBERS if parts.path.endswith("/ensemble") else 1
+    members = MAX_MEMBERS if parts.path.endswith("/ensemble") else 1
     tenth = variables * len(asked.get("models", [""])) * members / 10.0
     return places * max(1.0, tenth, tenth * days / 14.0)

@@ -18,11 +18,11 @@ from filelock import FileLock, Timeout
 T = TypeVar("T")
 
 LOCK_WAIT_S: Final = 5.0
-AFTER_TURN: Final = timedelta(seconds=1)  # clocks differ: start a window a little late
+AFTER_WINDOW_END: Final = timedelta(seconds=1)  # clocks differ: start a window a little late
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spent:
+class QuotaExhausted:
     """Why a call may not be made before `until`. window: "minute", "hour", "day", "month", or "" when the server said
     so itself; until None: never, for the call alone is more than a window allows."""
 
@@ -35,25 +35,27 @@ class Quota:
     """The allowance of one counted party. limits: calls by window; path: the file of the count, None for memory."""
 
     def __init__(
-        self, limits: Mapping[str, int], path: Path | None, on_trouble: Callable[[str], None] = lambda text: None
+        self, limits: Mapping[str, int], path: Path | None, on_error: Callable[[str], None] = lambda text: None
     ) -> None:
-        self._limits, self._path, self._on_trouble, self._told = dict(limits), path, on_trouble, False
+        self._limits, self._path, self._on_trouble, self._told = dict(limits), path, on_error, False
         self._state: dict[str, Any] = {}
 
-    def take(self, calls: float, now_utc: datetime) -> Spent | None:
+    def take(self, calls: float, now_utc: datetime) -> QuotaExhausted | None:
         """Count calls about to be made, or say why they may not be and count nothing. Blocks on the disk."""
 
-        def decide(state: dict[str, Any]) -> Spent | None:
+        def decide(state: dict[str, Any]) -> QuotaExhausted | None:
             closed = state.get("closed")
             if closed is not None and now_utc < closed["until"]:
-                return Spent(window="", until=closed["until"], because=closed["because"])
+                return QuotaExhausted(window="", until=closed["until"], because=closed["because"])
             used = _rolled(state, self._limits, now_utc)
             for window, limit in self._limits.items():
                 if calls > limit:
                     because = f"this question counts as {calls:.0f} calls, and {limit:,} per {window} are allowed"
-                    return Spent(window=window, until=None, because=because)
+                    return QuotaExhausted(window=window, until=None, because=because)
                 if used[window][1] + calls > limit:
-                    return Spent(window=window, until=_turn(window, now_utc), because=f"{limit:,} calls per {window}")
+                    return QuotaExhausted(
+                        window=window, until=_window_end(window, now_utc), because=f"{limit:,} calls per {window}"
+                    )
             for window, (start, count) in used.items():
                 used[window] = (start, count + calls)
             state["used"] = used
@@ -97,7 +99,7 @@ class Quota:
                 os.replace(temporary, path)
                 return result
         except (OSError, Timeout) as exc:
-            self._tell(f"the count of calls {path} cannot be kept ({exc}); counting in memory")
+            self._report(f"the count of calls {path} cannot be kept ({exc}); counting in memory")
             self._path = None
             return decide(self._state)
 
@@ -107,25 +109,25 @@ class Quota:
         except FileNotFoundError:
             return {}
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-            self._tell(f"the count of calls {path} is damaged; counting anew")
+            self._report(f"the count of calls {path} is damaged; counting anew")
             return {}
 
-    def _tell(self, text: str) -> None:
+    def _report(self, text: str) -> None:
         if not self._told:
             self._told = True
             self._on_trouble(text)
 
 
-def _decoded(told: Any) -> dict[str, Any]:
+def _decoded(raw: Any) -> dict[str, Any]:
     state: dict[str, Any] = {}
-    if "closed" in told:
-        state["closed"] = {"until": _moment(told["closed"]["until"]), "because": str(told["closed"]["because"])}
-    state["used"] = {str(w): (_moment(start), _count(count)) for w, (start, count) in told.get("used", {}).items()}
+    if "closed" in raw:
+        state["closed"] = {"until": _moment(raw["closed"]["until"]), "because": str(raw["closed"]["because"])}
+    state["used"] = {str(w): (_moment(start), _count(count)) for w, (start, count) in raw.get("used", {}).items()}
     return state
 
 
-def _count(told: object) -> float:
-    count = float(told)  # type: ignore[arg-type]
+def _count(raw: object) -> float:
+    count = float(raw)  # type: ignore[arg-type]
     if not (math.isfinite(count) and count >= 0.0):
         raise ValueError("a count is a number that is not negative")
     return count
@@ -151,8 +153,8 @@ def _rolled(state: dict[str, Any], limits: Mapping[str, int], now_utc: datetime)
     rolled = {}
     for window in limits:
         start = _start(window, now_utc)
-        told = used.get(window)
-        rolled[window] = (start, 0.0) if told is None or told[0] < start else (start, told[1])
+        raw = used.get(window)
+        rolled[window] = (start, 0.0) if raw is None or raw[0] < start else (start, raw[1])
     return rolled
 
 
@@ -168,9 +170,9 @@ def _start(window: str, now_utc: datetime) -> datetime:
     return now.replace(day=1, hour=0, minute=0)
 
 
-def _turn(window: str, now_utc: datetime) -> datetime:
+def _window_end(window: str, now_utc: datetime) -> datetime:
     start = _start(window, now_utc)
     lengths = {"minute": timedelta(minutes=1), "hour": timedelta(hours=1), "day": timedelta(days=1)}
     if window in lengths:
-        return start + lengths[window] + AFTER_TURN
-    return (start + timedelta(days=32)).replace(day=1) + AFTER_TURN
+        return start + lengths[window] + AFTER_WINDOW_END
+    return (start + timedelta(days=32)).replace(day=1) + AFTER_WINDOW_END

@@ -11,13 +11,13 @@ from pathlib import Path
 
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.sources.http.cache import cache_key
-from alertd.sources.http.errors import CutShort, PlaceDown, Throttled, Unreached
-from alertd.sources.http.host_limits import HostLimits, calls_asked, limits_of
-from alertd.sources.http.quota import Quota, Spent
-from alertd.sources.http.retry import HostGate, NotAsked, Pause, RetryPolicy, Sleeper
+from alertd.sources.http.errors import IncompleteResponse, NoDataForLocation, RateLimited, Unreachable
+from alertd.sources.http.host_limits import HostLimits, call_weight, limits_of
+from alertd.sources.http.quota import Quota, QuotaExhausted
+from alertd.sources.http.retry import HostState, NotAsked, Pause, RetryPolicy, Sleeper
 
 
-class Manners:
+class RateLimiter:
     """One client's manners towards all hosts. other: limits of hosts that state none; cache_dir: where counts are kept,
     None for memory alone; ticks: seconds that only ever grow."""
 
@@ -30,87 +30,87 @@ class Manners:
         policy: RetryPolicy,
         other: HostLimits,
         cache_dir: Path | None,
-        on_trouble: Callable[[str], None],
+        on_error: Callable[[str], None],
     ) -> None:
         self._now, self._sleep, self._ticks, self._policy, self._other = now_utc, sleep, ticks, policy, other
-        self._cache_dir, self._on_trouble = cache_dir, on_trouble
-        self._gates: dict[str, HostGate] = {}
+        self._cache_dir, self._on_trouble = cache_dir, on_error
+        self._host_states: dict[str, HostState] = {}
         self._quotas: dict[str, Quota] = {}
-        self._sore: dict[str, Pause] = {}  # questions that fail while their host answers, by cache_key
+        self._failing_requests: dict[str, Pause] = {}  # questions that fail while their host answers, by cache_key
 
-    def gate(self, url: str) -> HostGate:
+    def host_state(self, url: str) -> HostState:
         limits = limits_of(url, self._other)
-        gate = self._gates.get(limits.name)
-        if gate is None:
-            gate = self._gates[limits.name] = HostGate(limits=limits, sleep=self._sleep, ticks=self._ticks)
+        host_state = self._host_states.get(limits.name)
+        if host_state is None:
+            host_state = self._host_states[limits.name] = HostState(limits=limits, sleep=self._sleep, ticks=self._ticks)
             if limits.quotas:
                 path = self._cache_dir / f"calls-{limits.name}.json" if self._cache_dir else None
                 self._quotas[limits.name] = Quota(limits.quotas, path, self._on_trouble)
-        return gate
+        return host_state
 
-    async def admit(self, source: str, url: str, *, patient: bool) -> None:
+    async def acquire(self, source: str, url: str, *, wait: bool) -> None:
         """Wait for the host's turn; when `patient`, for the next minute too where this one's allowance is spent.
 
         Raises NotAsked when the host or the question is left alone, or an allowance is spent for longer than that, and
         SourceError when no allowance could ever cover the question.
         """
-        gate, sore = self.gate(url), self._sore.get(cache_key(url))
+        host_state, sore = self.host_state(url), self._failing_requests.get(cache_key(url))
         if sore is not None:
             sore.check(source, self._now())
         while True:
-            gate.pause.check(source, self._now())
-            await gate.pace()
-            gate.pause.check(source, self._now())  # it may have failed meanwhile
-            quota = self._quotas.get(gate.limits.name)
+            host_state.pause.check(source, self._now())
+            await host_state.wait_turn()
+            host_state.pause.check(source, self._now())  # it may have failed meanwhile
+            quota = self._quotas.get(host_state.limits.name)
             if quota is None:
                 return
             now = self._now()
-            spent = await asyncio.to_thread(quota.take, calls_asked(url), now)
+            spent = await asyncio.to_thread(quota.take, call_weight(url), now)
             if spent is None:
                 return
             if spent.until is None:
                 raise SourceError(source, f"not asked: {spent.because}")
             wait_s = (spent.until - now).total_seconds()
-            if spent.window != "minute" or not patient:
+            if spent.window != "minute" or not wait:
                 raise NotAsked(source, _why(spent, spent.until, wait_s), retryable=True, retry_after_s=wait_s)
             await self._sleep(wait_s)
 
-    async def also_counted(self, url: str) -> None:
+    async def count_extra_call(self, url: str) -> None:
         """A call failed: servers that count calls count it once more."""
-        quota = self._quotas.get(self.gate(url).limits.name)
+        quota = self._quotas.get(self.host_state(url).limits.name)
         if quota is not None:
             await asyncio.to_thread(quota.add, 1.0, self._now())
 
     def succeeded(self, url: str) -> None:
-        self.gate(url).pause.succeeded()
-        self._sore.pop(cache_key(url), None)
+        self.host_state(url).pause.succeeded()
+        self._failing_requests.pop(cache_key(url), None)
 
     def failed(self, url: str, error: SourceError) -> None:
         """Let the host rest, or this one question, by what kind of failure a call that gave up met."""
         if isinstance(error, NotAsked):
             return
-        gate, policy, now = self.gate(url), self._policy, self._now()
-        of_host = isinstance(error, SourceDown | CutShort) and not isinstance(error, PlaceDown)
+        host_state, policy, now = self.host_state(url), self._policy, self._now()
+        of_host = isinstance(error, SourceDown | IncompleteResponse) and not isinstance(error, NoDataForLocation)
         if of_host:
-            asked_s = (error.retry_after_s or policy.pause_s) if isinstance(error, Throttled) else None
-            gate.pause.failed(
+            asked_s = (error.retry_after_s or policy.pause_s) if isinstance(error, RateLimited) else None
+            host_state.pause.failed(
                 error, now, asked_s=asked_s,
-                after=policy.give_up_after, pause_s=policy.pause_s, longest_s=policy.longest_pause_s,
+                after=policy.give_up_after, pause_s=policy.pause_s, longest_s=policy.max_pause_s,
             )  # fmt: skip
-            quota = self._quotas.get(gate.limits.name)
-            if quota is not None and asked_s is not None and gate.pause.until is not None:
-                quota.close(gate.pause.until, error.problem)  # so that it stands over a restart
-        elif isinstance(error, PlaceDown) or not isinstance(error, SourceChanged):
-            gate.pause.succeeded()  # a plain refusal comes from a host that is well
-        alone = not of_host or gate.pause.failures <= 1  # else the host is down, and not this question bad
-        if isinstance(error, SourceDown | SourceChanged) and alone and not isinstance(error, Throttled | Unreached):
-            self._sore.setdefault(cache_key(url), Pause()).failed(
-                error, now, asked_s=error.retry_after_s if isinstance(error, PlaceDown) else None,
-                after=policy.sore_after, pause_s=policy.sore_pause_s, longest_s=policy.longest_sore_s,
+            quota = self._quotas.get(host_state.limits.name)
+            if quota is not None and asked_s is not None and host_state.pause.until is not None:
+                quota.close(host_state.pause.until, error.problem)  # so that it stands over a restart
+        elif isinstance(error, NoDataForLocation) or not isinstance(error, SourceChanged):
+            host_state.pause.succeeded()  # a plain refusal comes from a host that is well
+        alone = not of_host or host_state.pause.failures <= 1  # else the host is down, and not this question bad
+        if isinstance(error, SourceDown | SourceChanged) and alone and not isinstance(error, RateLimited | Unreachable):
+            self._failing_requests.setdefault(cache_key(url), Pause()).failed(
+                error, now, asked_s=error.retry_after_s if isinstance(error, NoDataForLocation) else None,
+                after=policy.failing_after, pause_s=policy.failing_pause_s, longest_s=policy.max_failing_pause_s,
             )  # fmt: skip
 
 
-def _why(spent: Spent, until: datetime, wait_s: float) -> str:
+def _why(spent: QuotaExhausted, until: datetime, wait_s: float) -> str:
     when = f"{until:%H:%M} UTC" if wait_s <= 86_400 else f"{until:%d %b %H:%M} UTC"
     if spent.window:
         return f"quota spent until {when} ({spent.because})"

@@ -1,24 +1,24 @@
 """Answers kept earlier, handed out again: no network, no clock, no cache, and nothing made up for what is missing."""
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from alertd.errors import SourceDown, SourceError
-from alertd.sources.http.answer import Answer, Doubt, Heard, no_doubt, whole_url, without_secrets
-from alertd.sources.http.errors import Verdict, no_verdict, parse_json
+from alertd.sources.http.answer import Answer, Doubt, SourceResponse, full_url, no_doubt, without_secrets
+from alertd.sources.http.errors import ErrorInterpreter, no_interpretation, parse_json
 
 T = TypeVar("T")
 
 
-class Retold:
+class ReplayClient:
     """Answers the same questions as before with the same answers and failures.
 
     `missing` gathers the questions it was never told the answer to: a plan made while it is not empty stands on less
     than the first one did.
     """
 
-    def __init__(self, heard: Iterable[Heard]) -> None:
-        self._heard = {(h.url, h.refresh): h for h in heard}
+    def __init__(self, responses: Iterable[SourceResponse]) -> None:
+        self._responses = {(h.url, h.refresh): h for h in responses}
         self.missing: list[str] = []
 
     async def get_json(
@@ -29,16 +29,16 @@ class Retold:
         read: Callable[[Any], T],
         params: Mapping[str, str] | None = None,
         default_life_s: float = 0.0,
-        verdict: Verdict = no_verdict,
+        interpret_error: ErrorInterpreter = no_interpretation,
         refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
     ) -> Answer[T]:
-        """As `PoliteClient.get_json`; the body is read anew, with the reader at hand.
+        """As `HttpClient.get_json`; the body is read anew, with the reader at hand.
 
         `doubt` is not applied: a doubted answer was not handed out, and what was is kept with the reason.
         """
-        asked = without_secrets(whole_url(url, params))
-        heard = self._heard.get((asked, refresh))
+        asked = without_secrets(full_url(url, params))
+        heard = self._responses.get((asked, refresh))
         if heard is None:
             self.missing.append(asked)
             raise SourceDown(source, "this answer was not kept")
@@ -57,4 +57,18 @@ def failure_kinds() -> dict[str, type[SourceError]]:
     kinds: list[type[SourceError]] = [SourceError]
     for kind in kinds:
         kinds += kind.__subclasses__()
-    return {kind.__name__: kind for kind in kinds}
+    return {stored_kind(kind): kind for kind in kinds}
+
+
+# Archives name a failure by the class that it had when the format was fixed.
+_STORED_KINDS: Final = {
+    "RateLimited": "Throttled",
+    "Unreachable": "Unreached",
+    "NoDataForLocation": "PlaceDown",
+    "IncompleteResponse": "CutShort",
+}
+
+
+def stored_kind(kind: type[SourceError]) -> str:
+    """The name of a kind of failure in an archive."""
+    return _STORED_KINDS.get(kind.__name__, kind.__name__)

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from urllib.parse import urlsplit
 
 from alertd.errors import SourceDown, SourceError
-from alertd.http_dates import asked_wait_s
+from alertd.http_dates import parse_retry_after_s
 from alertd.sources.http.host_limits import HostLimits
 
 Sleeper = Callable[[float], Awaitable[None]]
@@ -23,20 +23,21 @@ class RetryPolicy:
     """Tries per call, and the waits between them [s]; the longest wait a call will sit through [s].
 
     A host that failed `give_up_after` calls in a row is left alone for `pause_s`, twice as long at each further failure
-    up to `longest_pause_s`, so that a dead provider costs one route a minute and not every cell of every route a
-    deadline each. One question that failed `sore_after` calls in a row while its host answered is left alone likewise,
-    for `sore_pause_s` and longer: one cell was seen to fail for twelve days.
+    up to `max_pause_s`, so that a dead provider costs one route a minute and not every cell of every route a
+    deadline each. One question that failed `failing_after` calls in a row while its host answered is left alone
+    likewise,
+    for `failing_pause_s` and longer: one cell was seen to fail for twelve days.
     """
 
     tries: int = 3
     waits_s: tuple[float, ...] = (1.0, 5.0, 15.0)
-    longest_wait_s: float = 20.0
+    max_wait_s: float = 20.0
     give_up_after: int = 4
     pause_s: float = 60.0
-    longest_pause_s: float = 900.0
-    sore_after: int = 2
-    sore_pause_s: float = 1800.0
-    longest_sore_s: float = 3600.0
+    max_pause_s: float = 900.0
+    failing_after: int = 2
+    failing_pause_s: float = 1800.0
+    max_failing_pause_s: float = 3600.0
 
     def wait_s(self, tries_made: int, error: SourceError, jitter: float) -> float | None:
         """Seconds until the next try, or None to give up. `jitter` is uniform in [0, 1).
@@ -46,13 +47,13 @@ class RetryPolicy:
         if not error.retryable or tries_made >= self.tries:
             return None
         if error.retry_after_s is not None:
-            return error.retry_after_s if error.retry_after_s <= self.longest_wait_s else None
+            return error.retry_after_s if error.retry_after_s <= self.max_wait_s else None
         return (0.5 + jitter) * self.waits_s[min(tries_made, len(self.waits_s)) - 1]
 
 
 def retry_after_s(text: str | None, now_utc: datetime) -> float | None:
     """What a Retry-After header asks, 0 for a date gone by and a day at most; None when absent or unreadable."""
-    wait_s = asked_wait_s(text, now_utc)
+    wait_s = parse_retry_after_s(text, now_utc)
     return None if wait_s is None else min(max(wait_s, 0.0), timedelta(days=1).total_seconds())
 
 
@@ -94,7 +95,7 @@ class Pause:
 
 
 @dataclass(slots=True, kw_only=True)
-class HostGate:
+class HostState:
     """One host's manners: calls at once, calls a second, and a pause while it is down or told us to wait.
 
     ticks: seconds that only ever grow, by which the pace is kept.
@@ -110,7 +111,7 @@ class HostGate:
     def __post_init__(self) -> None:
         self.slots = asyncio.Semaphore(self.limits.at_once)
 
-    async def pace(self) -> None:
+    async def wait_turn(self) -> None:
         """Wait for this host's turn: calls start at least 1 / per_s apart, so that no second sees more than per_s."""
         now_s = self.ticks()
         due_s = max(self._next_s, now_s)
@@ -118,7 +119,7 @@ class HostGate:
         if due_s > now_s:
             await self.sleep(due_s - now_s)
 
-    def hold(self, wait_s: float) -> None:
+    def pause_for(self, wait_s: float) -> None:
         """The host asked one call to wait: the others wait too."""
         self._next_s = max(self._next_s, self.ticks() + wait_s)
 

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Final
 from pydantic import Field, field_validator, model_validator
 
 from alertd.plan.controls.closures import PostedClosure
-from alertd.sources.files.toml import FileModel, Mistake, read_row
+from alertd.sources.files.toml import FieldError, FileModel, validate_row
 from alertd.sources.files.trips import parse_departure
 
 _FROM: Final = [47.45, -115.69]
@@ -37,11 +37,13 @@ class ClosureRequest(FileModel):
     def _is_sound(self) -> "ClosureRequest":
         for key, (lat, lon) in (("from", self.start), ("to", self.end)):
             if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
-                raise Mistake(key, f"[{lat:g}, {lon:g}] is nowhere on Earth", "write [latitude, longitude] in degrees")
+                raise FieldError(
+                    key, f"[{lat:g}, {lon:g}] is nowhere on Earth", "write [latitude, longitude] in degrees"
+                )
         if self.start == self.end:
-            raise Mistake("to", "is the same place as from", "write where the closure ends")
+            raise FieldError("to", "is the same place as from", "write where the closure ends")
         if self.ends_at is not None and self.ends_at <= self.begins_at:
-            raise Mistake("ends_at", "is not after begins_at", "write when the road opens, or null if nobody knows")
+            raise FieldError("ends_at", "is not after begins_at", "write when the road opens, or null if nobody knows")
         return self
 
     def to_core(self) -> PostedClosure:
@@ -58,7 +60,7 @@ class ClosureRequest(FileModel):
 
 def parse_closure(row: Any, where: str) -> ClosureRequest:
     """One closure from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    return read_row(
+    return validate_row(
         row,
         ClosureRequest,
         where,

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, field_validator, model_validator
 
-from alertd.sources.files.toml import FileModel, Mistake, read_row
+from alertd.sources.files.toml import FieldError, FileModel, validate_row
 from alertd.sources.files.trips import parse_departure
 
 _Words = Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")]
@@ -34,14 +34,14 @@ class CorrectionRequest(FileModel):
     @model_validator(mode="after")
     def _says_something(self) -> "CorrectionRequest":
         if self.void and (self.on or self.off or self.place is not None):
-            raise Mistake("void", "does not go with other times or places", "strike the entry out, or correct it")
+            raise FieldError("void", "does not go with other times or places", "strike the entry out, or correct it")
         if not self.void and self.on is None and self.off is None and self.place is None:
-            raise Mistake("off", "nothing is corrected", 'give "on", "off", "place" or "void": true')
+            raise FieldError("off", "nothing is corrected", 'give "on", "off", "place" or "void": true')
         return self
 
 
 def parse_correction(row: Any, where: str) -> CorrectionRequest:
     """One correction from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    return read_row(
+    return validate_row(
         row, CorrectionRequest, where, 'write {"entry": "evt_...", "off": "...", "by": "...", "why": "..."}'
     )

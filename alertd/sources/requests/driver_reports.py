@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from alertd.sources.files.toml import FileModel, Mistake, read_row
+from alertd.sources.files.toml import FieldError, FileModel, validate_row
 from alertd.sources.files.trips import parse_departure
 
 READ, CHAINS_ON, CHAINS_OFF, ARRIVED = "read", "chains_on", "chains_off", "arrived"
@@ -33,7 +33,7 @@ class ReportRequest(FileModel):
     @model_validator(mode="after")
     def _names_what_was_read(self) -> "ReportRequest":
         if (self.what == READ) != bool(self.notice_id):
-            raise Mistake(
+            raise FieldError(
                 "notice_id", f'does not go with what = "{self.what}"', "name the message that was read, alone"
             )
         return self
@@ -45,4 +45,4 @@ class ReportRequest(FileModel):
 
 def parse_report(row: Any, where: str) -> ReportRequest:
     """One report from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    return read_row(row, ReportRequest, where, 'write {"what": "chains_on", "at": "...", "place": "..."}')
+    return validate_row(row, ReportRequest, where, 'write {"what": "chains_on", "at": "...", "place": "..."}')

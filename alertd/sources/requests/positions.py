@@ -6,7 +6,7 @@ from typing import Any
 from pydantic import Field, field_validator
 
 from alertd.plan.position.map_match import PositionReport
-from alertd.sources.files.toml import FileModel, read_row
+from alertd.sources.files.toml import FileModel, validate_row
 from alertd.sources.files.trips import parse_departure
 
 
@@ -32,4 +32,4 @@ class PositionRequest(FileModel):
 
 def parse_position(row: Any, where: str) -> PositionRequest:
     """One position from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    return read_row(row, PositionRequest, where, 'write {"at": "...", "lat": 47.0, "lon": -115.0}')
+    return validate_row(row, PositionRequest, where, 'write {"at": "...", "lat": 47.0, "lon": -115.0}')

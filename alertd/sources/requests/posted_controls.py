@@ -7,9 +7,9 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import Field, field_validator, model_validator
 
 from alertd.errors import InputError
-from alertd.plan.posted import CLOSED, NONE_POSTED, PostedControl, Where
+from alertd.plan.posted import CLOSED, NONE_POSTED, ControlLocation, PostedControl
 from alertd.rules.ruleset import RuleSet
-from alertd.sources.files.toml import FileModel, Mistake, read_row
+from alertd.sources.files.toml import FieldError, FileModel, validate_row
 from alertd.sources.files.trips import parse_departure
 from alertd.sources.road_feeds.json_feed import BEARINGS
 
@@ -45,24 +45,24 @@ class PostedRequest(FileModel):
     @model_validator(mode="after")
     def _is_sound(self) -> "PostedRequest":
         if self.place is not None and (self.start is not None or self.end is not None):
-            raise Mistake("place", "stands beside from and to", "write one of both")
+            raise FieldError("place", "stands beside from and to", "write one of both")
         if self.place is None and (self.start is None or self.end is None):
-            raise Mistake("place", "missing, and so is from or to", 'write place = "...", or from and to')
+            raise FieldError("place", "missing, and so is from or to", 'write place = "...", or from and to')
         for key, at in (("from", self.start), ("to", self.end)):
             if at is not None and not (abs(at[0]) <= 90.0 and abs(at[1]) <= 180.0):
-                raise Mistake(
+                raise FieldError(
                     key, f"[{at[0]:g}, {at[1]:g}] is nowhere on Earth", "write [latitude, longitude] in degrees"
                 )
         if self.start is not None and self.start == self.end:
-            raise Mistake("to", "is the same place as from", "write where the control ends")
+            raise FieldError("to", "is the same place as from", "write where the control ends")
         if self.until is not None and self.until <= self.since:
-            raise Mistake("until", "is not after since", "write when it ends, or null if nobody knows")
+            raise FieldError("until", "is not after since", "write when it ends, or null if nobody knows")
         return self
 
 
 def parse_posted(row: Any, where: str) -> PostedRequest:
     """One control from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
-    return read_row(
+    return validate_row(
         row,
         PostedRequest,
         where,
@@ -71,40 +71,49 @@ def parse_posted(row: Any, where: str) -> PostedRequest:
 
 
 def to_control(
-    asked: PostedRequest, rulesets: Mapping[str, RuleSet], names: Mapping[str, Where], confirmed_at: datetime, at: str
+    request: PostedRequest,
+    rulesets: Mapping[str, RuleSet],
+    names: Mapping[str, ControlLocation],
+    confirmed_at: datetime,
+    at: str,
 ) -> PostedControl:
     """The control. Raises InputError, which names the request as `at`, for what no rule set or list of names knows."""
-    rules = rulesets.get(asked.jurisdiction)
+    rules = rulesets.get(request.jurisdiction)
     if rules is None:
         known = ", ".join(sorted(rulesets))
-        raise InputError(at, "jurisdiction", f'there are no rules of "{asked.jurisdiction}"', f"write one of: {known}")
-    levels = [*(level.id for level in rules.levels), CLOSED, NONE_POSTED]
-    if asked.level not in levels:
         raise InputError(
-            at, "level", f'"{asked.level}" is no level of {asked.jurisdiction}', f"write one of: {', '.join(levels)}"
+            at, "jurisdiction", f'there are no rules of "{request.jurisdiction}"', f"write one of: {known}"
         )
-    if asked.place is not None:
-        found = names.get(asked.place.casefold())
+    levels = [*(level.id for level in rules.levels), CLOSED, NONE_POSTED]
+    if request.level not in levels:
+        raise InputError(
+            at,
+            "level",
+            f'"{request.level}" is no level of {request.jurisdiction}',
+            f"write one of: {', '.join(levels)}",
+        )
+    if request.place is not None:
+        found = names.get(request.place.casefold())
         if found is None:
             raise InputError(
                 at,
                 "place",
-                f'"{asked.place}" is no zone of {asked.jurisdiction} and no summit on file',
+                f'"{request.place}" is no zone of {request.jurisdiction} and no summit on file',
                 "write from and to, or add the summit to the summits file",
             )
         where = found
     else:
-        start, end = asked.start or [0.0, 0.0], asked.end or [0.0, 0.0]
-        where = Where(between=((start[0], start[1]), (end[0], end[1])))
+        start, end = request.start or [0.0, 0.0], request.end or [0.0, 0.0]
+        where = ControlLocation(between=((start[0], start[1]), (end[0], end[1])))
     return PostedControl(
-        id=asked.id,
-        jurisdiction=asked.jurisdiction,
-        level=asked.level,
-        words=asked.words,
-        source=asked.source,
+        id=request.id,
+        jurisdiction=request.jurisdiction,
+        level=request.level,
+        words=request.words,
+        source=request.source,
         where=where,
-        since=datetime.fromisoformat(asked.since),
-        until=None if asked.until is None else datetime.fromisoformat(asked.until),
+        since=datetime.fromisoformat(request.since),
+        until=None if request.until is None else datetime.fromisoformat(request.until),
         confirmed_at=confirmed_at,
-        bearing_deg=None if asked.direction == "both" else BEARINGS[asked.direction],
+        bearing_deg=None if request.direction == "both" else BEARINGS[request.direction],
     )

@@ -17,7 +17,7 @@ from pydantic import Field, field_validator, model_validator
 from alertd.errors import ConfigError
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
 from alertd.rules.ruleset import RuleSet
-from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.sources.files.toml import FieldError, FileModel, read_toml
 
 IGNORED: Final = "ignore"
 _OWN_LEVELS: Final = (CLOSED, NONE_POSTED, IGNORED)
@@ -49,7 +49,7 @@ class ReadFile(FileModel):
                 except JMESPathError as exc:
                     at = " ".join(str(exc).split())[:120]
                     mend = "mend the expression (jmespath.org has its grammar)"
-                    raise Mistake(key, f'"{expression}" is no JMESPath: {at}', mend) from None
+                    raise FieldError(key, f'"{expression}" is no JMESPath: {at}', mend) from None
         return self
 
     def by_key(self) -> dict[str, str]:
@@ -66,11 +66,11 @@ class WordFile(FileModel):
     @model_validator(mode="after")
     def _is_one_of_both(self) -> "WordFile":
         if bool(self.exact) == bool(self.pattern):
-            raise Mistake("exact", "a word has either exact or pattern", 'write exact = "..." or pattern = "..."')
+            raise FieldError("exact", "a word has either exact or pattern", 'write exact = "..." or pattern = "..."')
         try:
             re.compile(self.pattern)
         except re.error as exc:
-            raise Mistake("pattern", f'"{self.pattern}" is no regular expression: {exc}', "mend it") from None
+            raise FieldError("pattern", f'"{self.pattern}" is no regular expression: {exc}', "mend it") from None
         return self
 
 
@@ -105,26 +105,26 @@ class FeedFile(FileModel):
         given = [key for key, expression in self.read.by_key().items() if expression]
         if self.format == "datex2-v3":
             if given:
-                raise Mistake(f"read.{given[0]}", "DATEX II is read as it is", "leave [read] out")
+                raise FieldError(f"read.{given[0]}", "DATEX II is read as it is", "leave [read] out")
             return self
         needed = ("text",) if self.format == "geojson" else ("list", "text")
         for key in needed:
             if key not in given:
                 example = {"list": "items[]", "text": "restriction"}[key]
-                raise Mistake(f"read.{key}", "missing", f'write e.g. {key} = "{example}"')
+                raise FieldError(f"read.{key}", "missing", f'write e.g. {key} = "{example}"')
         if self.format == "json" and not {"geometry", "from", "place"}.intersection(given):
-            raise Mistake(
+            raise FieldError(
                 "read", "says nothing of where an entry is", 'write geometry, or from and to, or place = "pass_name"'
             )
         if ("to" in given) and "from" not in given:
-            raise Mistake("read.from", "missing beside to", 'write from = "[start.lat, start.lon]"')
+            raise FieldError("read.from", "missing beside to", 'write from = "[start.lat, start.lon]"')
         if bool(self.key_name) != bool(self.key_file):
-            raise Mistake("key_file", "key_name and key_file go together", "write both or neither")
+            raise FieldError("key_file", "key_name and key_file go together", "write both or neither")
         return self
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Word:
+class WordRule:
     exact: str
     pattern: re.Pattern[str] | None
     level: str
@@ -146,7 +146,7 @@ class Feed:
     stale_s: float
     zone: str
     read: Mapping[str, str]
-    words: tuple[Word, ...]
+    words: tuple[WordRule, ...]
 
     def level(self, text: str) -> str:
         """The level that the feed's words mean, by the first line of its table that fits; NOT_UNDERSTOOD if none."""
@@ -175,7 +175,7 @@ def read_feed(path: Path, rulesets: Mapping[str, RuleSet]) -> Feed:
         zone=content.zone,
         read=_expressions(content),
         words=tuple(
-            Word(
+            WordRule(
                 exact=" ".join(w.exact.split()).casefold(),
                 pattern=re.compile(w.pattern, re.IGNORECASE) if w.pattern else None,
                 level=w.level,

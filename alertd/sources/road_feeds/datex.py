@@ -24,7 +24,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
 from alertd.errors import SourceChanged
-from alertd.plan.posted import Place, Where
+from alertd.plan.posted import ControlLocation, LatLon
 from alertd.sources.road_feeds.model import FeedContent, FeedRow, short
 
 _V3: Final = "http://datex2.eu/schema/3/"
@@ -49,8 +49,8 @@ _LAT_LON: Final = (
     "WGS 84",
 )
 _LON_LAT: Final = ("CRS84",)
-MOST_DEPTH: Final = 100
-MOST_RECORDS: Final = 20_000
+MAX_DEPTH: Final = 100
+MAX_RECORDS: Final = 20_000
 
 
 def read_datex(source: str, body: bytes) -> FeedContent:
@@ -65,8 +65,8 @@ def read_datex(source: str, body: bytes) -> FeedContent:
     left_out: Counter[str] = Counter()
     published = [_time(_text(p.find(f"{_COM}publicationTime"))) for p in publications]
     for n, (situation, record) in enumerate(_records(publications)):
-        if n >= MOST_RECORDS:
-            raise SourceChanged(source, f"has more than {MOST_RECORDS} situation records")
+        if n >= MAX_RECORDS:
+            raise SourceChanged(source, f"has more than {MAX_RECORDS} situation records")
         why = _left_out(situation, record)
         if why:
             left_out[why] += 1
@@ -103,8 +103,8 @@ def _parsed(source: str, body: bytes) -> Element:
                 scopes[opened.pop()].pop()
             elif event == "start":
                 depth += 1
-                if depth > MOST_DEPTH:
-                    raise SourceChanged(source, f"is nested deeper than {MOST_DEPTH} elements")
+                if depth > MAX_DEPTH:
+                    raise SourceChanged(source, f"is nested deeper than {MAX_DEPTH} elements")
                 root = it if root is None else root
                 named = it.get(_XSI_TYPE)
                 if named is not None:
@@ -187,7 +187,7 @@ def _row(situation: Element, record: Element) -> FeedRow:
     )
 
 
-def _wheres(record: Element) -> tuple[Where, ...]:
+def _wheres(record: Element) -> tuple[ControlLocation, ...]:
     """Lines, or else points; several where the location is a group. None where only other references are given."""
     reference = record.find(f"{_SIT}locationReference")
     if reference is None:
@@ -195,14 +195,14 @@ def _wheres(record: Element) -> tuple[Where, ...]:
     lines = [(_line(e, srs), ring) for e, srs, ring in _pos_lists(reference, "", ring=False)]
     if any(line is None for line, _ in lines):
         return ()  # one part that cannot be read may be the one on this road
-    found = [Where(outline=x) if ring else Where(line=x) for x, ring in lines if x is not None]
+    found = [ControlLocation(outline=x) if ring else ControlLocation(line=x) for x, ring in lines if x is not None]
     if found:
         return tuple(found)
     points = [p for p in map(_point, _coordinates(reference)) if p is not None]
     kind = reference.get(_XSI_TYPE, "").rpartition("}")[2]
     if len(points) > 1 and not kind.startswith("PointLocation") and points[0] != points[-1] and "Group" not in kind:
-        return (Where(between=(points[0], points[-1])),)
-    return tuple(Where(near=p) for p in dict.fromkeys(points))
+        return (ControlLocation(between=(points[0], points[-1])),)
+    return tuple(ControlLocation(near=p) for p in dict.fromkeys(points))
 
 
 def _coordinates(reference: Element) -> list[Element]:
@@ -212,7 +212,7 @@ def _coordinates(reference: Element) -> list[Element]:
     return [e for e in both if not _named(e, "coordinatesForDisplay")] or drawn
 
 
-def _point(e: Element) -> Place | None:
+def _point(e: Element) -> LatLon | None:
     try:
         lat, lon = (float(_text(e.find(f"{_LOC}{name}"))) for name in ("latitude", "longitude"))
     except ValueError:
@@ -220,7 +220,7 @@ def _point(e: Element) -> Place | None:
     return (lat, lon) if abs(lat) <= 90.0 and abs(lon) <= 180.0 else None
 
 
-def _line(e: Element, srs: str) -> tuple[Place, ...] | None:
+def _line(e: Element, srs: str) -> tuple[LatLon, ...] | None:
     lon_first = any(name in srs for name in _LON_LAT)
     if srs and not lon_first and not any(name in srs for name in _LAT_LON):
         return None

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from alertd.plan.posted import CLOSED, NOT_UNDERSTOOD, PostedControl, Where
+from alertd.plan.posted import CLOSED, NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.sources.http.answer import Answer
-from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.client import HttpClient
 from alertd.sources.road_feeds.config import IGNORED, Feed
 from alertd.sources.road_feeds.datex import read_datex
 from alertd.sources.road_feeds.json_feed import read_feed_json
@@ -22,7 +22,7 @@ _TYPES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FeedSaid:
+class FeedResult:
     """What one feed says. confirmed_at: when it was published, or else fetched. left_out: entries not counted.
 
     old_because: why this is not its newest word, "" where it is.
@@ -34,7 +34,9 @@ class FeedSaid:
     old_because: str = ""
 
 
-async def ask(client: PoliteClient, feed: Feed, names: Mapping[str, Where], now_utc: datetime) -> FeedSaid:
+async def fetch_feed(
+    client: HttpClient, feed: Feed, names: Mapping[str, ControlLocation], now_utc: datetime
+) -> FeedResult:
     """A feed's controls. Raises SourceError when it does not answer, or not in the shape that its file describes.
 
     names: places that its entries may name, by their lower-case names.
@@ -63,7 +65,9 @@ def read_body(feed: Feed, body: bytes) -> FeedContent:
     return read_feed_json(feed.name, body, feed.read, feed.zone)
 
 
-def to_controls(feed: Feed, content: FeedContent, names: Mapping[str, Where], fetched_at: datetime) -> FeedSaid:
+def to_controls(
+    feed: Feed, content: FeedContent, names: Mapping[str, ControlLocation], fetched_at: datetime
+) -> FeedResult:
     """What the entries mean by the feed's own table of words."""
     published = content.published
     # A clock that runs ahead of ours must not make news out of what is old.
@@ -80,7 +84,7 @@ def to_controls(feed: Feed, content: FeedContent, names: Mapping[str, Where], fe
         # Entries that share an id would hide one another.
         seen[id_] += 1
         id_ += f"#{seen[id_]}" if seen[id_] > 1 else ""
-        wheres = row.wheres or (names.get(row.place.casefold(), Where()),)
+        wheres = row.wheres or (names.get(row.place.casefold(), ControlLocation()),)
         for n, where in enumerate(wheres):
             controls.append(
                 PostedControl(
@@ -97,7 +101,7 @@ def to_controls(feed: Feed, content: FeedContent, names: Mapping[str, Where], fe
                 )
             )
     left_out = (*content.left_out, *((f"{ignored} that its words say to ignore",) if ignored else ()))
-    return FeedSaid(controls=tuple(controls), confirmed_at=confirmed_at, left_out=left_out)
+    return FeedResult(controls=tuple(controls), confirmed_at=confirmed_at, left_out=left_out)
 
 
 def _level(feed: Feed, row: FeedRow) -> str:

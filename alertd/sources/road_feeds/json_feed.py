@@ -10,7 +10,7 @@ import jmespath
 from jmespath.exceptions import JMESPathError
 
 from alertd.errors import SourceChanged
-from alertd.plan.posted import Place, Where
+from alertd.plan.posted import ControlLocation, LatLon
 from alertd.sources.http.errors import parse_json
 from alertd.sources.road_feeds.model import FeedContent, FeedRow, short
 
@@ -20,7 +20,7 @@ BEARINGS: Final = {
     "NORTHBOUND": 0.0, "EASTBOUND": 90.0, "SOUTHBOUND": 180.0, "WESTBOUND": 270.0, "NB": 0.0, "EB": 90.0, "SB": 180.0,
     "WB": 270.0,
 }  # fmt: skip
-MOST_ROWS: Final = 20_000
+MAX_ROWS: Final = 20_000
 _MILLISECONDS_FROM: Final = 1e11  # a number of seconds so large lies in the year 5138
 
 
@@ -34,8 +34,8 @@ def read_feed_json(source: str, body: bytes, read: Mapping[str, str], zone: str)
     listed = _found(source, "list", read["list"], answer)
     if not isinstance(listed, list):
         raise SourceChanged(source, f'has no list where read.list = "{read["list"]}" looks; its shape has changed')
-    if len(listed) > MOST_ROWS:
-        raise SourceChanged(source, f"lists more than {MOST_ROWS} entries")
+    if len(listed) > MAX_ROWS:
+        raise SourceChanged(source, f"lists more than {MAX_ROWS} entries")
     published = _found(source, "published", read["published"], answer)
     rows = [_row(source, row, read, zone) for row in listed]
     return FeedContent(rows=tuple(rows), published=read_time(published, zone))
@@ -48,13 +48,17 @@ def _row(source: str, row: Any, read: Mapping[str, str], zone: str) -> FeedRow:
     text = _words(value("text"))
     between = (_place(value("from")), _place(value("to")))
     geometry = value("geometry")
-    wheres: tuple[Where, ...] = ()
+    wheres: tuple[ControlLocation, ...] = ()
     if between[0] is not None and between[1] is not None:
-        wheres = (Where(near=between[0]),) if between[0] == between[1] else (Where(between=(between[0], between[1])),)
+        wheres = (
+            (ControlLocation(near=between[0]),)
+            if between[0] == between[1]
+            else (ControlLocation(between=(between[0], between[1])),)
+        )
     elif geometry is not None:
         wheres = geometry_wheres(geometry)
     elif between[0] is not None:
-        wheres = (Where(near=between[0]),)
+        wheres = (ControlLocation(near=between[0]),)
     return FeedRow(
         id=short(_words(value("id"))),
         text=text,
@@ -85,7 +89,7 @@ def _words(value: Any) -> str:
     return " ".join(str(value).split())
 
 
-def _place(value: Any) -> Place | None:
+def _place(value: Any) -> LatLon | None:
     """[latitude, longitude], numbers or numerals."""
     if not isinstance(value, list) or len(value) != 2:
         return None
@@ -100,7 +104,7 @@ def _on_earth(lat: float, lon: float) -> bool:
     return abs(lat) <= 90.0 and abs(lon) <= 180.0  # NaN is not
 
 
-def geometry_wheres(geometry: Any) -> tuple[Where, ...]:
+def geometry_wheres(geometry: Any) -> tuple[ControlLocation, ...]:
     """A GeoJSON geometry (RFC 7946: longitude first), a part each; none when any part of it cannot be read."""
     if not isinstance(geometry, dict):
         return ()
@@ -112,30 +116,30 @@ def geometry_wheres(geometry: Any) -> tuple[Where, ...]:
     try:
         match geometry.get("type"):
             case "Point":
-                return (Where(near=_corner(coordinates)),)
+                return (ControlLocation(near=_corner(coordinates)),)
             case "MultiPoint":
-                return tuple(Where(near=_corner(c)) for c in coordinates)
+                return tuple(ControlLocation(near=_corner(c)) for c in coordinates)
             case "LineString":
-                return (Where(line=_line(coordinates)),)
+                return (ControlLocation(line=_line(coordinates)),)
             case "MultiLineString":
-                return tuple(Where(line=_line(c)) for c in coordinates)
+                return tuple(ControlLocation(line=_line(c)) for c in coordinates)
             case "Polygon":
-                return (Where(outline=_line(coordinates[0], least=4)),)
+                return (ControlLocation(outline=_line(coordinates[0], least=4)),)
             case "MultiPolygon":
-                return tuple(Where(outline=_line(c[0], least=4)) for c in coordinates)
+                return tuple(ControlLocation(outline=_line(c[0], least=4)) for c in coordinates)
     except (TypeError, ValueError, IndexError, KeyError):
         return ()
     return ()
 
 
-def _corner(c: Any) -> Place:
+def _corner(c: Any) -> LatLon:
     lon, lat = float(c[0]), float(c[1])
     if not _on_earth(lat, lon):
         raise ValueError("nowhere on Earth")
     return lat, lon
 
 
-def _line(corners: Any, least: int = 2) -> tuple[Place, ...]:
+def _line(corners: Any, least: int = 2) -> tuple[LatLon, ...]:
     line = tuple(_corner(c) for c in corners)
     if len(line) < least:
         raise ValueError("too few corners")

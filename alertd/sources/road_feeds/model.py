@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from alertd.plan.posted import Where
+from alertd.plan.posted import ControlLocation
 
-MOST_CHARS: Final = 120  # of a source's words that go into a line for people
+MAX_CHARS: Final = 120  # of a source's words that go into a line for people
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +20,7 @@ class FeedRow:
     quote: str
     since: datetime | None = None
     until: datetime | None = None
-    wheres: tuple[Where, ...] = ()
+    wheres: tuple[ControlLocation, ...] = ()
     place: str = ""
     bearing_deg: float | None = None
     closed: bool = False
@@ -39,4 +39,4 @@ class FeedContent:
 def short(text: str) -> str:
     """Printable words on one line, cut where they are long."""
     words = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return words if len(words) <= MOST_CHARS else f"{words[: MOST_CHARS - 3].rstrip()}..."
+    return words if len(words) <= MAX_CHARS else f"{words[: MAX_CHARS - 3].rstrip()}..."

@@ -6,13 +6,13 @@ from typing import Any, Final
 from fastapi import APIRouter, Request, Response
 
 from alertd.notices.formats.cap_feed import ALERT_MEDIA_TYPE, MEDIA_TYPE, cap_feed
-from alertd.service.cap_alerts import Alerts, Shown
-from alertd.web.problems import Refused
+from alertd.service.cap_alerts import CapAlerts, PublishedAlert
+from alertd.web.problems import ProblemError
 
 ENDING: Final = ".xml"
 
 
-def alerts_router(alerts: Alerts) -> APIRouter:
+def alerts_router(alerts: CapAlerts) -> APIRouter:
     router = APIRouter(prefix="/v1")
 
     @router.get("/alerts.atom", response_class=Response, responses=_answers(MEDIA_TYPE))
@@ -20,7 +20,7 @@ def alerts_router(alerts: Alerts) -> APIRouter:
         """What stands, as an Atom feed of CAP 1.2 alerts: one of each trip that has to prepare for something."""
         shown, made_at = await _standing(), alerts.made_at
         if made_at is None:
-            raise Refused(503, "not available now", "no cycle has ended since the start; ask again in a minute")
+            raise ProblemError(503, "not available now", "no cycle has ended since the start; ask again in a minute")
         base = str(request.base_url).rstrip("/") + "/v1/alerts"
         xml = cap_feed([s.xml for s in shown], alerts.sender, base, made_at, ending=ENDING, own_url=f"{base}.atom")
         return Response(xml, media_type=MEDIA_TYPE)
@@ -31,10 +31,10 @@ def alerts_router(alerts: Alerts) -> APIRouter:
         for shown in await _standing():
             if shown.identifier == identifier:
                 return Response(shown.xml, media_type=ALERT_MEDIA_TYPE)
-        raise Refused(404, "no such alert", f"no alert {identifier} stands; the feed names those that do")
+        raise ProblemError(404, "no such alert", f"no alert {identifier} stands; the feed names those that do")
 
-    async def _standing() -> list[Shown]:
-        return await asyncio.to_thread(alerts.standing)
+    async def _standing() -> list[PublishedAlert]:
+        return await asyncio.to_thread(alerts.active)
 
     return router
 

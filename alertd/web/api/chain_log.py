@@ -9,9 +9,9 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import JSONResponse
 
 from alertd.clock import Clock
-from alertd.notices.reports.chain_log_table import csv_text, plain
+from alertd.notices.reports.chain_log_table import chain_log_json, csv_text
 from alertd.planning.planner import Planner
-from alertd.service.chain_log import chain_log, keep_correction
+from alertd.service.chain_log import chain_log, save_correction
 from alertd.service.date_range import period
 from alertd.sources.requests.corrections import CorrectionRequest, parse_correction
 from alertd.store.store import Store
@@ -51,7 +51,7 @@ def chainlog_router(
         if format == "csv":
             named = {"Content-Disposition": 'attachment; filename="chainlog.csv"'}
             return Response(csv_text(entries, now), media_type="text/csv; charset=utf-8", headers=named)
-        return JSONResponse({"from": first.isoformat(), "to": last.isoformat(), **plain(entries, now)})
+        return JSONResponse({"from": first.isoformat(), "to": last.isoformat(), **chain_log_json(entries, now)})
 
     @router.post(
         "/corrections",
@@ -61,8 +61,8 @@ def chainlog_router(
     )
     async def post_correction(body: Annotated[bytes, Depends(body_of)]) -> Response:
         """Correct an entry: 201 new, 200 known just so. What was reported stays in the log beside it."""
-        asked = parse_correction(json_of(body, "correction"), "request")
-        new = await asyncio.to_thread(keep_correction, store, asked, clock())
-        return JSONResponse(asked.model_dump(mode="json"), status_code=201 if new else 200)
+        request = parse_correction(json_of(body, "correction"), "request")
+        new = await asyncio.to_thread(save_correction, store, request, clock())
+        return JSONResponse(request.model_dump(mode="json"), status_code=201 if new else 200)
 
     return router

@@ -10,10 +10,10 @@ from fastapi.responses import JSONResponse
 
 from alertd.clock import Clock
 from alertd.errors import InputError
-from alertd.records.driver_reports import keep_report, reports_of
+from alertd.records.driver_reports import load_reports, save_report
 from alertd.sources.requests.driver_reports import READ, parse_report
 from alertd.store.store import Store
-from alertd.web.problems import Refused
+from alertd.web.problems import ProblemError
 
 CLOCKS_APART = timedelta(minutes=5)  # a device's clock may be so far ahead of ours
 
@@ -37,18 +37,20 @@ def reports_router(
             )  # fmt: skip
         trip = await asyncio.to_thread(store.trip, trip_id)
         if trip is None or trip.cancelled:
-            raise Refused(404, "no such trip", f"trip {trip_id} is {'unknown' if trip is None else 'cancelled'}")
+            raise ProblemError(404, "no such trip", f"trip {trip_id} is {'unknown' if trip is None else 'cancelled'}")
         if report.what == READ:
             known = await asyncio.to_thread(store.notices, trip_id)
             if all(n.id != report.notice_id for n in known):
-                raise Refused(404, "no such notice", f"nothing called {report.notice_id} was said of trip {trip_id}")
-        new = await asyncio.to_thread(keep_report, store, trip_id, report)
+                raise ProblemError(
+                    404, "no such notice", f"nothing called {report.notice_id} was said of trip {trip_id}"
+                )
+        new = await asyncio.to_thread(save_report, store, trip_id, report)
         return JSONResponse({"trip_id": trip_id, **report.model_dump()}, status_code=201 if new else 200)
 
     @router.get("/{trip_id}/events")
     async def list_events(trip_id: str) -> dict[str, Any]:
         """What was reported of a trip, oldest first."""
-        found = await asyncio.to_thread(reports_of, store, trip_id)
+        found = await asyncio.to_thread(load_reports, store, trip_id)
         return {"trip_id": trip_id, "events": [r.model_dump() for r in found]}
 
     return router

@@ -19,8 +19,8 @@ from alertd.errors import StoreError
 from alertd.plan.serialize import to_plain
 from alertd.planning.planner import Planner
 from alertd.service.clock_guard import GuardedClock
-from alertd.service.liveness import Pulse
-from alertd.service.metrics import Meters
+from alertd.service.liveness import Liveness
+from alertd.service.metrics import Metrics
 from alertd.settings.model import Settings
 from alertd.store.store import Store
 from alertd.web.problems import PROBLEM_RESPONSES
@@ -28,10 +28,10 @@ from alertd.web.problems import PROBLEM_RESPONSES
 PROBE_EVERY_S = 10.0  # writes to the store for those who ask are no more frequent
 
 
-LITTLE_ROOM_BYTES = 200_000_000
+MIN_FREE_BYTES = 200_000_000
 
 
-OLD_S = 1800.0  # a notice undelivered for so long
+STALE_AFTER_S = 1800.0  # a notice undelivered for so long
 
 
 PROBE = "probe"
@@ -43,7 +43,7 @@ _LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 _HUNG: dict[int | str, dict[str, Any]] = {503: {"description": "The work hangs; start the daemon anew."}}
 
 
-def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, meters: Meters) -> APIRouter:
+def health_router(planner: Planner, store: Store, clock: Clock, liveness: Liveness, metrics: Metrics) -> APIRouter:
     router = APIRouter()
     can_write = _WriteProbe(store, clock)
 
@@ -53,7 +53,7 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
 
         Says nothing of sources, store or receivers: a restart mends none of them.
         """
-        problem = pulse.problem()
+        problem = liveness.problem()
         body = {"status": "hung" if problem else "up", "version": alertd.__version__}
         return JSONResponse(body | ({"problem": problem} if problem else {}), status_code=503 if problem else 200)
 
@@ -63,23 +63,23 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
         now = clock()
         await asyncio.to_thread(can_write)
         outbox = await asyncio.to_thread(store.outbox.health, now)
-        ages_s, free = meters.forecast_ages_s(now), await asyncio.to_thread(_free_bytes, planner)
+        ages_s, free = metrics.forecast_ages_s(now), await asyncio.to_thread(_free_bytes, planner)
         stale_s = planner.settings.forecast.stale_h * 3600.0
         degraded = [
             *([f"a notice has been undelivered for {outbox.oldest_waiting_age_s / 60.0:.0f} min"]
-              if outbox.oldest_waiting_age_s > OLD_S else []),
+              if outbox.oldest_waiting_age_s > STALE_AFTER_S else []),
             *([f"{outbox.parked_n} deliveries are parked; `alertd parked` lists them"] if outbox.parked_n else []),
             *(f"the forecast of {name} is {age_s / 3600.0:.0f} h old" for name, age_s in ages_s.items()
               if age_s > stale_s),
-            *(f"{host}: {why}" for host, why in sorted(meters.doubted.items())),
-            *(["no forecast has come since the start"] if meters.blind else []),
-            *([f"{_n(len(planner.shown.missed), 'trip')} cannot be planned; the board says why"]
-              if planner.shown.missed else []),
-            *([f"{_n(len(planner.shown.unread), 'row')} of trips cannot be read; `alertd check` and the board say why"]
-              if planner.shown.unread else []),
+            *(f"{host}: {why}" for host, why in sorted(metrics.doubted.items())),
+            *(["no forecast has come since the start"] if metrics.blind else []),
+            *([f"{_n(len(planner.latest.missed), 'trip')} cannot be planned; the board says why"]
+              if planner.latest.missed else []),
+            *([f"{_n(len(planner.latest.unread), 'row')} of trips cannot be read; `alertd check` and the board say why"]
+              if planner.latest.unread else []),
             *([f"{clock.problem}: nothing is skipped, removed or expired"]
               if isinstance(clock, GuardedClock) and clock.problem else []),
-            *([f"{free // 1_000_000} MB free on the disk"] if free < LITTLE_ROOM_BYTES else []),
+            *([f"{free // 1_000_000} MB free on the disk"] if free < MIN_FREE_BYTES else []),
         ]  # fmt: skip
         return {
             "status": "ready",
@@ -89,7 +89,7 @@ def health_router(planner: Planner, store: Store, clock: Clock, pulse: Pulse, me
             "degraded": degraded,
             "forecast_age_s": {name: round(age_s) for name, age_s in ages_s.items()},
             "disk_free_bytes": free,
-            "leading": meters.leading,
+            "leading": metrics.leading,
         }
 
     return router
@@ -133,8 +133,8 @@ def channels_router(settings: Settings, store: Store, clock: Clock) -> APIRouter
 
     def _channels() -> Any:
         # What the store keeps of each channel outlives the daemon, so no running one is asked.
-        kept = store.endpoints.standings()
-        return to_plain(channel_health(settings.ways_out, store.outbox.tallies(), (), kept, clock()))
+        kept = store.channels.standings()
+        return to_plain(channel_health(settings.channel_names, store.outbox.counts_by_channel(), (), kept, clock()))
 
     return router
 
@@ -142,14 +142,14 @@ def channels_router(settings: Settings, store: Store, clock: Clock) -> APIRouter
 log = logging.getLogger(__name__)
 
 
-def metrics_router(store: Store, clock: Clock, meters: Meters) -> APIRouter:
+def metrics_router(store: Store, clock: Clock, meters: Metrics) -> APIRouter:
     router = APIRouter()
 
     @router.get("/metrics", response_class=Response)
     async def metrics(accept: Annotated[str, Header()] = "") -> Response:
         """OpenMetrics 1.0 text for who asks for it, Prometheus text 0.0.4 else. Never a trip, driver or place."""
         try:
-            await asyncio.to_thread(meters.look, store, clock())
+            await asyncio.to_thread(meters.refresh, store, clock())
         except StoreError as exc:  # the rest is worth all the more then
             log.warning("metrics without the store's: %s", exc)
         encode, content_type = choose_encoder(accept)

@@ -10,12 +10,12 @@ from fastapi.responses import JSONResponse
 from alertd.clock import Clock
 from alertd.plan.serialize import to_plain
 from alertd.planning.planner import Planner
-from alertd.records.closures import TakenError
-from alertd.records.posted_controls import Known, keep_posted, names_of, standing_posted, take_back_posted
+from alertd.records.closures import IdConflict
+from alertd.records.posted_controls import RecordedControl, active_posted, known_places, save_posted, withdraw_posted
 from alertd.sources.requests.posted_controls import PostedRequest, parse_posted, to_control
 from alertd.store.store import Store
 from alertd.web.idempotency import PARAMETER
-from alertd.web.problems import Refused
+from alertd.web.problems import ProblemError
 
 
 def posted_router(
@@ -28,7 +28,7 @@ def posted_router(
 ) -> APIRouter:
     """The routes. body_of, json_of: how a request's body is taken and read."""
     router = APIRouter(prefix="/v1/posted")
-    ground = planner.ground
+    reference = planner.reference
     takes = {
         "requestBody": {
             "required": True,
@@ -43,32 +43,32 @@ def posted_router(
     async def post_posted(body: Annotated[bytes, Depends(body_of)]) -> Response:
         """Report a posted control: 201 new, 200 known just so, which confirms it, 409 when the id is taken."""
         now = clock()
-        asked = parse_posted(json_of(body, "posted control"), "request")
-        names = names_of(ground, asked.jurisdiction)
-        control = to_control(asked, ground.rulesets, names, now, "request")
+        request = parse_posted(json_of(body, "posted control"), "request")
+        names = known_places(reference, request.jurisdiction)
+        control = to_control(request, reference.rulesets, names, now, "request")
         try:
-            new = await asyncio.to_thread(keep_posted, store, asked, control, now)
-        except TakenError as exc:
-            raise Refused(409, "the id is taken", str(exc)) from exc
+            new = await asyncio.to_thread(save_posted, store, request, control, now)
+        except IdConflict as exc:
+            raise ProblemError(409, "the id is taken", str(exc)) from exc
         wake()
-        return JSONResponse(asked.model_dump(mode="json", by_alias=True), status_code=201 if new else 200)
+        return JSONResponse(request.model_dump(mode="json", by_alias=True), status_code=201 if new else 200)
 
     @router.get("")
     async def list_posted() -> dict[str, Any]:
         """Every posted control that stands: those reported here, and those that feeds list."""
-        return {"posted": [_plain(k) for k in await asyncio.to_thread(standing_posted, store, ground, clock())]}
+        return {"posted": [_plain(k) for k in await asyncio.to_thread(active_posted, store, reference, clock())]}
 
     @router.delete("/{posted_id}", status_code=204)
     async def delete_posted(posted_id: str) -> None:
         """Take a report back: the sign is off. Its id is not given again. What a feed lists cannot be taken back."""
-        if not await asyncio.to_thread(take_back_posted, store, posted_id, ground, clock()):
-            raise Refused(404, "no such report", f"no posted control {posted_id} was reported here")
+        if not await asyncio.to_thread(withdraw_posted, store, posted_id, reference, clock()):
+            raise ProblemError(404, "no such report", f"no posted control {posted_id} was reported here")
         wake()
 
     return router
 
 
-def _plain(k: Known) -> dict[str, Any]:
+def _plain(k: RecordedControl) -> dict[str, Any]:
     c = k.control
     return {
         "id": c.id,

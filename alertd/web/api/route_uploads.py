@@ -19,21 +19,21 @@ from typing import Any, Final
 
 from alertd.errors import InputError, StoreError
 from alertd.sources.files.gpx_worker import LIMITS as GPX_LIMITS
-from alertd.web.problems import Refused
+from alertd.web.problems import ProblemError
 
-__all__ = ["GPX_LIMITS", "KeptRoute", "Uploads", "listed"]
+__all__ = ["GPX_LIMITS", "RouteUploads", "SavedRoute", "routes_on_file"]
 
 SENT: Final = "sent-"
 NAME_PATTERN: Final = "^[A-Za-z0-9_-]{1,40}$"
-SENT_AT_MOST: Final = 1000  # in the routes folder; the operator deletes what no trip needs
-LOOK_WITHIN_S: Final = 15.0
-AT_ONCE: Final = 1  # workers; others wait their turn
-UNDER_WAY_AT_MOST: Final = 8  # files held in memory meanwhile
+MAX_SENT: Final = 1000  # in the routes folder; the operator deletes what no trip needs
+INSPECT_TIMEOUT_S: Final = 15.0
+MAX_CONCURRENT: Final = 1  # workers; others wait their turn
+MAX_IN_PROGRESS: Final = 8  # files held in memory meanwhile
 _PACKAGE: Final = Path(__file__).resolve().parents[3]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptRoute:
+class SavedRoute:
     """name: what a trip calls it. new: it was not there before."""
 
     name: str
@@ -42,36 +42,36 @@ class KeptRoute:
     new: bool
 
 
-class Uploads:
+class RouteUploads:
     """The routes folder as those see it who send routes."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._turns = asyncio.Semaphore(AT_ONCE)
+        self._turns = asyncio.Semaphore(MAX_CONCURRENT)
         self._under_way = 0
 
     @contextmanager
-    def place(self) -> Iterator[None]:
+    def slot(self) -> Iterator[None]:
         """One of the places for files under way, taken before a byte of the file is read. Raises Refused."""
-        if self._under_way >= UNDER_WAY_AT_MOST:
-            raise Refused(503, "busy", "too many routes are being sent; try again in 5 s", {"Retry-After": "5"})
+        if self._under_way >= MAX_IN_PROGRESS:
+            raise ProblemError(503, "busy", "too many routes are being sent; try again in 5 s", {"Retry-After": "5"})
         self._under_way += 1
         try:
             yield
         finally:
             self._under_way -= 1
 
-    async def keep(self, name: str, data: bytes) -> KeptRoute:
+    async def save(self, name: str, data: bytes) -> SavedRoute:
         """Look at a GPX file and keep it. Raises InputError for its mistakes, Refused, StoreError."""
         if not re.fullmatch(NAME_PATTERN, name):
             raise InputError("request", "name", "cannot be a route's name", "give 1 to 40 of A-Z a-z 0-9 _ -")
         async with self._turns:
-            seen = await _look(data)
+            seen = await _inspect(data)
         if mistake := seen.get("mistake"):
             raise InputError("request", mistake["field"], mistake["problem"], mistake["mend"])
         own = f"{SENT}{name}-{hashlib.sha256(data).hexdigest()[:12]}"
         new = await asyncio.to_thread(self._write, f"{own}.gpx", data)
-        return KeptRoute(name=own, points=seen["points"], findings=tuple(seen["findings"]), new=new)
+        return SavedRoute(name=own, points=seen["points"], findings=tuple(seen["findings"]), new=new)
 
     def _write(self, name: str, data: bytes) -> bool:
         """Whole or not at all, and never over a file; returns whether it was not there."""
@@ -79,8 +79,8 @@ class Uploads:
         try:
             if path.exists():
                 return self._is_there(path, data)
-            if sum(1 for _ in self._folder.glob(f"{SENT}*.gpx")) >= SENT_AT_MOST:
-                raise Refused(507, "no room", f"{SENT_AT_MOST} routes were sent; the operator must delete old ones")
+            if sum(1 for _ in self._folder.glob(f"{SENT}*.gpx")) >= MAX_SENT:
+                raise ProblemError(507, "no room", f"{MAX_SENT} routes were sent; the operator must delete old ones")
             return self._put(path, data)
         except OSError as exc:
             raise StoreError(
@@ -104,11 +104,13 @@ class Uploads:
 
     def _is_there(self, path: Path, data: bytes) -> bool:
         if path.is_symlink() or path.read_bytes() != data:
-            raise Refused(409, "the name is taken", f"another file is called {path.name}; send it under another name")
+            raise ProblemError(
+                409, "the name is taken", f"another file is called {path.name}; send it under another name"
+            )
         return False
 
 
-def listed(folder: Path) -> list[dict[str, Any]]:
+def routes_on_file(folder: Path) -> list[dict[str, Any]]:
     """The routes of the folder, by name, with who put them there. Raises StoreError when it cannot be read."""
     try:
         found = [(path, path.stat()) for path in sorted(folder.rglob("*.gpx")) if path.is_file()]
@@ -125,7 +127,7 @@ def listed(folder: Path) -> list[dict[str, Any]]:
     ]
 
 
-async def _look(data: bytes) -> dict[str, Any]:
+async def _inspect(data: bytes) -> dict[str, Any]:
     """What a worker of its own found in `data`; a worker that dies or takes too long is the file's fault."""
     worker = await asyncio.create_subprocess_exec(
         sys.executable,
@@ -141,7 +143,7 @@ async def _look(data: bytes) -> dict[str, Any]:
         start_new_session=True,
     )
     try:
-        async with asyncio.timeout(LOOK_WITHIN_S):
+        async with asyncio.timeout(INSPECT_TIMEOUT_S):
             said, _ = await worker.communicate(data)
     except TimeoutError:
         said = b""

@@ -7,9 +7,9 @@ from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
 
 from alertd.planning.planner import Planner
-from alertd.web.api.route_uploads import NAME_PATTERN, Uploads, listed
+from alertd.web.api.route_uploads import NAME_PATTERN, RouteUploads, routes_on_file
 from alertd.web.idempotency import PARAMETER
-from alertd.web.problems import Refused
+from alertd.web.problems import ProblemError
 
 ROUTES_PATH: Final = "/v1/routes"
 # No other: a web page open in a browser on this machine can post plain text and forms here without asking.
@@ -25,7 +25,7 @@ _TAKES: Final[dict[str, Any]] = {
 
 def routes_router(planner: Planner) -> APIRouter:
     router = APIRouter(prefix=ROUTES_PATH)
-    uploads = Uploads(planner.settings.places.routes)
+    uploads = RouteUploads(planner.settings.places.routes)
 
     @router.post(
         "", status_code=201, openapi_extra=_TAKES, responses={200: {"description": "The same file was sent before."}}
@@ -33,15 +33,15 @@ def routes_router(planner: Planner) -> APIRouter:
     async def post_route(request: Request, name: Annotated[str, Query(pattern=NAME_PATTERN)]) -> Response:
         """Send a GPX file: 201 with the name that trips call it by, 200 when the same was sent before."""
         if request.headers.get("content-type", "").split(";")[0].strip().lower() != _GPX:
-            raise Refused(415, "not GPX", f"send it with Content-Type: {_GPX}")
-        with uploads.place():
-            kept = await uploads.keep(name, await request.body())
+            raise ProblemError(415, "not GPX", f"send it with Content-Type: {_GPX}")
+        with uploads.slot():
+            kept = await uploads.save(name, await request.body())
         body = {"name": kept.name, "points": kept.points, "findings": list(kept.findings)}
         return JSONResponse(body, status_code=201 if kept.new else 200)
 
     @router.get("")
     async def list_routes() -> dict[str, Any]:
         """The routes that a trip may name, the operator's and those that were sent."""
-        return {"routes": await asyncio.to_thread(listed, planner.settings.places.routes)}
+        return {"routes": await asyncio.to_thread(routes_on_file, planner.settings.places.routes)}
 
     return router

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 
 from alertd.clock import Clock
-from alertd.notices.reports.scores import plain
+from alertd.notices.reports.scores import score_json
 from alertd.plan.serialize import to_plain
 from alertd.planning.planner import Planner
 from alertd.service.date_range import period
@@ -28,6 +28,6 @@ def score_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
         """How the plans of a period fared against what happened; of the last 31 days when no dates are given."""
         first, last = period(since, until, settings.brief_zone, clock(), default=A_MONTH)
         found = await scores(planner, store, first, last)
-        return {"from": to_plain(first), "to": to_plain(last), "scores": [plain(s) for s in found]}
+        return {"from": to_plain(first), "to": to_plain(last), "scores": [score_json(s) for s in found]}
 
     return router

@@ -10,7 +10,7 @@ from alertd.notices.model import Notice
 from alertd.plan.serialize import FORMAT, to_plain
 from alertd.store.rows import Delivery
 from alertd.store.store import Store
-from alertd.web.problems import Refused
+from alertd.web.problems import ProblemError
 
 
 def records_router(store: Store) -> APIRouter:
@@ -21,7 +21,7 @@ def records_router(store: Store) -> APIRouter:
         """A trip as it was registered, and whether it was cancelled."""
         stored = await asyncio.to_thread(store.trip, trip_id)
         if stored is None:
-            raise Refused(404, "no such trip", f"trip {trip_id} is unknown")
+            raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
         about = {"created_at": to_plain(stored.created_at), "cancelled": stored.cancelled}
         return {**json.loads(stored.body), **about}
 
@@ -29,7 +29,7 @@ def records_router(store: Store) -> APIRouter:
     async def list_notices(trip_id: str) -> dict[str, Any]:
         """What was said about a trip, oldest first, each with its deliveries."""
         if await asyncio.to_thread(store.trip, trip_id) is None:
-            raise Refused(404, "no such trip", f"trip {trip_id} is unknown")
+            raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
         return {"trip_id": trip_id, "notices": await asyncio.to_thread(_notices, store, trip_id)}
 
     @router.get("/notices/{notice_id}")
@@ -37,7 +37,7 @@ def records_router(store: Store) -> APIRouter:
         """One notice with its deliveries."""
         notice = await asyncio.to_thread(store.notice, notice_id)
         if notice is None:
-            raise Refused(404, "no such notice", f"notice {notice_id} is unknown")
+            raise ProblemError(404, "no such notice", f"notice {notice_id} is unknown")
         return _plain(notice, await asyncio.to_thread(store.outbox.of_notice, notice_id))
 
     @router.get("/plans/{plan_id}")
@@ -45,7 +45,7 @@ def records_router(store: Store) -> APIRouter:
         """One plan, also one that a newer plan of its trip has replaced."""
         stored = await asyncio.to_thread(store.plan, plan_id)
         if stored is None:
-            raise Refused(404, "no such plan", f"plan {plan_id} is unknown")
+            raise ProblemError(404, "no such plan", f"plan {plan_id} is unknown")
         return {"format": FORMAT, **json.loads(stored.body)["plan"]}
 
     return router

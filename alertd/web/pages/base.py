@@ -13,10 +13,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from alertd.i18n import ENGLISH
 from alertd.notices.charts.palette import DARK, LIGHT
 from alertd.notices.text import phrases
-from alertd.web.problems import Refused
+from alertd.web.problems import ProblemError
 
 FOLDER: Final = Path(__file__).parent / "static"
-MOST_FORM_BYTES: Final = 16 * 1024
+MAX_FORM_BYTES: Final = 16 * 1024
 # Only own files, nothing inline, and nobody's frame.
 CSP: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; "
@@ -52,7 +52,7 @@ def _style() -> bytes:
 class Pages:
     """Templates and files. translate: by language, how a message of a template is said in it, its values put in."""
 
-    def __init__(self, translate: Callable[[str], Callable[..., str]] = lambda language: ENGLISH.say) -> None:
+    def __init__(self, translate: Callable[[str], Callable[..., str]] = lambda language: ENGLISH.gettext) -> None:
         self._files = {
             name: _style() if name == "style.css" else (FOLDER / name).read_bytes()
             for name in ("style.css", "icon.svg", "driver.js", "board.js", "worker.js")
@@ -65,12 +65,12 @@ class Pages:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self._env.globals["file"] = self._address
+        self._env.globals["file"] = self._asset_url
         self._env.filters |= {
             "mph": phrases.mph, "miles": phrases.miles, "minutes": phrases.minutes, "percent": phrases.percent,
             "stop_words": phrases.stop_words, "age": phrases.age,
         }  # fmt: skip
-        self._env.globals |= {"clock": phrases.clock, "day_clock": phrases.day_clock, "likely": phrases.likely}
+        self._env.globals |= {"clock": phrases.clock_time, "day_clock": phrases.day_clock, "likely": phrases.likely}
         self._env.globals |= {
             "held_until": phrases.held_until,
             "snow_depth": phrases.snow_depth,
@@ -78,11 +78,11 @@ class Pages:
         }
         self._env.globals |= {"why_held": phrases.why_held}
 
-    def _address(self, name: str) -> str:
+    def _asset_url(self, name: str) -> str:
         """Where a file is, by its content too: a browser keeps it until it changes."""
         return f"/pages/{name}?v={hashlib.sha256(self._files[name]).hexdigest()[:12]}"
 
-    def show(
+    def render(
         self,
         template: str,
         values: Mapping[str, Any],
@@ -101,7 +101,7 @@ class Pages:
         @router.get("/pages/{name}")
         async def file(name: str) -> Response:
             if name not in self._files:
-                raise Refused(404, "no such file", name)
+                raise ProblemError(404, "no such file", name)
             kept = {**HEADERS, "Cache-Control": "public, max-age=31536000, immutable"}
             if name == "worker.js":  # a browser looks for a new one by itself, and it serves the driver's pages only
                 kept |= {"Cache-Control": "no-cache", "Service-Worker-Allowed": "/d/"}
@@ -118,16 +118,16 @@ def svg(text: str, headers: Mapping[str, str] | None = None) -> Response:
 async def form_of(request: Request) -> dict[str, str]:
     """A form's fields, each its last value. Raises Refused."""
     if request.headers.get("content-type", "").split(";")[0].strip() != "application/x-www-form-urlencoded":
-        raise Refused(415, "not a form", "send it as application/x-www-form-urlencoded")
+        raise ProblemError(415, "not a form", "send it as application/x-www-form-urlencoded")
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
-        if len(body) > MOST_FORM_BYTES:
-            raise Refused(413, "too large", f"a form takes at most {MOST_FORM_BYTES} bytes")
+        if len(body) > MAX_FORM_BYTES:
+            raise ProblemError(413, "too large", f"a form takes at most {MAX_FORM_BYTES} bytes")
     try:
         sent = parse_qs(body.decode(), keep_blank_values=True, max_num_fields=100)
     except ValueError as exc:
-        raise Refused(400, "not a form", "its fields cannot be read") from exc
+        raise ProblemError(400, "not a form", "its fields cannot be read") from exc
     return {name: values[-1].strip() for name, values in sent.items()}
 
 
@@ -145,4 +145,4 @@ def check_same_origin(request: Request, *, secret_path: bool = False) -> None:
     else:
         good = urlsplit(origin).netloc.lower() == request.headers.get("host", "").lower()
     if not good:
-        raise Refused(403, "sent from elsewhere", "open the page here and send it from there")
+        raise ProblemError(403, "sent from elsewhere", "open the page here and send it from there")

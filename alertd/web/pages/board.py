@@ -13,9 +13,9 @@ from alertd.clock import Clock
 from alertd.errors import InputError
 from alertd.plan.posted import PostedControl
 from alertd.planning.planner import Planner
-from alertd.records.closures import TakenError, keep_closure, standing, take_back
-from alertd.records.posted_controls import keep_posted, names_of, standing_posted, take_back_posted
-from alertd.settings.reference_data import Ground
+from alertd.records.closures import IdConflict, active_closures, save_closure, withdraw
+from alertd.records.posted_controls import active_posted, known_places, save_posted, withdraw_posted
+from alertd.settings.reference_data import ReferenceData
 from alertd.sources.requests.posted_controls import to_control
 from alertd.store.store import Store
 from alertd.web.pages.base import HEADERS, Pages, form_of
@@ -30,13 +30,13 @@ from alertd.web.pages.board_forms import (
     posted_of,
 )
 from alertd.web.pages.board_model import Board, Row, make_board
-from alertd.web.pages.sign_in import Door, go_to
+from alertd.web.pages.sign_in import BoardSession, go_to
 
 ROWS_A_PAGE: Final = 60
 FRESH_FOR: Final = timedelta(seconds=4)  # one board is made for everybody who looks meanwhile
-LOOK_EVERY_S: Final = 5.0
-BEAT_EVERY: Final = 4  # looks; a silent stream is cut by what lies between
-STREAM_LOOKS: Final = 720  # an hour; the browser comes back by itself
+POLL_EVERY_S: Final = 5.0
+HEARTBEAT_EVERY: Final = 4  # looks; a silent stream is cut by what lies between
+STREAM_POLLS: Final = 720  # an hour; the browser comes back by itself
 FIELDS: Final = ("which", "level", "place", "words", "source", "from", "to", "what")
 
 
@@ -44,18 +44,26 @@ class BoardPage:
     """The routes. One board is made at a time, and again when it is a few seconds old or something was posted."""
 
     def __init__(
-        self, planner: Planner, store: Store, clock: Clock, wake: Callable[[], None], pages: Pages, door: Door
+        self,
+        planner: Planner,
+        store: Store,
+        clock: Clock,
+        wake: Callable[[], None],
+        pages: Pages,
+        session: BoardSession,
     ) -> None:
         self._planner, self._store, self._clock = planner, store, clock
-        self._wake, self._pages, self._door = wake, pages, door
+        self._wake, self._pages, self._session = wake, pages, session
         self._made: tuple[datetime, Board] | None = None
         self._one_at_a_time = asyncio.Lock()
 
     def router(self) -> APIRouter:
         router = APIRouter(prefix="/board", include_in_schema=False)
-        write = [Depends(self._door.writer)]
+        write = [Depends(self._session.require_writer)]
         router.add_api_route("", self._show, methods=["GET"])
-        router.add_api_route("/events", self._events, methods=["GET"], dependencies=[Depends(self._door.reader)])
+        router.add_api_route(
+            "/events", self._events, methods=["GET"], dependencies=[Depends(self._session.require_reader)]
+        )
         router.add_api_route("/posted", self._post_sign, methods=["POST"], dependencies=write)
         router.add_api_route("/posted/{id_}/back", self._sign_off, methods=["POST"], dependencies=write)
         router.add_api_route("/closures", self._post_closure, methods=["POST"], dependencies=write)
@@ -70,7 +78,7 @@ class BoardPage:
             return self._made[1]
 
     async def _show(self, request: Request) -> Response:
-        if not self._door.signed_in(request):
+        if not self._session.signed_in(request):
             return go_to("/board/sign-in")
         return await self._page(request.query_params)
 
@@ -80,8 +88,8 @@ class BoardPage:
         board = await self.board()
         rows = [r for r in board.rows if _wanted(r, query)]
         pages_n = max(1, -(-len(rows) // ROWS_A_PAGE))
-        asked = query.get("page", "1")
-        page = min(max(int(asked), 1), pages_n) if asked.isdecimal() and len(asked) < 6 else 1
+        request = query.get("page", "1")
+        page = min(max(int(request), 1), pages_n) if request.isdecimal() and len(request) < 6 else 1
         values = await asyncio.to_thread(self._reported)
         values |= {
             "board": board,
@@ -93,24 +101,24 @@ class BoardPage:
             "now": self._clock(),
             "zone": self._planner.settings.brief_zone,
             "fleet": self._planner.settings.fleet,
-            "signed": self._door.needs_token(),
+            "signed": self._session.needs_token(),
             "form": dict.fromkeys(FIELDS, "") | dict(form or {}),
             "problem": problem,
         }
-        return self._pages.show("board.html", values, status=422 if problem else 200)
+        return self._pages.render("board.html", values, status=422 if problem else 200)
 
     def _reported(self) -> dict[str, Any]:
         """What stands as posted and closed, and what the forms offer."""
-        ground, now = self._planner.ground, self._clock()
-        concerned = {r.jurisdiction for p in self._planner.shown.plans.values() for r in p.rules} or set(
-            ground.rulesets
+        reference, now = self._planner.reference, self._clock()
+        concerned = {r.jurisdiction for p in self._planner.latest.plans.values() for r in p.rules} or set(
+            reference.rulesets
         )
         return {
-            "posted": [(k, _sign(ground, k.control)) for k in standing_posted(self._store, ground, now)],
-            "closures": standing(self._store, now),
-            "levels": levels_of(ground, concerned),
-            "places": place_names(ground),
-            "passes": pass_names(ground, concerned),
+            "posted": [(k, _sign(reference, k.control)) for k in active_posted(self._store, reference, now)],
+            "closures": active_closures(self._store, now),
+            "levels": levels_of(reference, concerned),
+            "places": place_names(reference),
+            "passes": pass_names(reference, concerned),
             "ago_min": AGO_MIN,
             "within_h": WITHIN_H,
             "directions": DIRECTIONS,
@@ -124,39 +132,39 @@ class BoardPage:
     async def _versions(self) -> AsyncIterator[str]:
         """Server-sent events: the board's version, first now and then whenever it is another."""
         known = ""
-        for look in range(STREAM_LOOKS):
+        for look in range(STREAM_POLLS):
             version = (await self.board()).version
             if version != known:
                 yield f"event: board\ndata: {version}\n\n"
-            elif look % BEAT_EVERY == 0:
+            elif look % HEARTBEAT_EVERY == 0:
                 yield ": still here\n\n"
             known = version
-            await asyncio.sleep(LOOK_EVERY_S)
+            await asyncio.sleep(POLL_EVERY_S)
 
     async def _post_sign(self, request: Request) -> Response:
-        form, now, ground = await form_of(request), self._clock(), self._planner.ground
+        form, now, reference = await form_of(request), self._clock(), self._planner.reference
         try:
             wanted = posted_of(form, now)
-            control = to_control(wanted, ground.rulesets, names_of(ground, wanted.jurisdiction), now, "form")
-            await asyncio.to_thread(keep_posted, self._store, wanted, control, now)
-        except (InputError, TakenError) as exc:
+            control = to_control(wanted, reference.rulesets, known_places(reference, wanted.jurisdiction), now, "form")
+            await asyncio.to_thread(save_posted, self._store, wanted, control, now)
+        except (InputError, IdConflict) as exc:
             return await self._page({}, {**form, "which": "posted"}, str(exc))
         return self._done()
 
     async def _sign_off(self, id_: str) -> Response:
-        await asyncio.to_thread(take_back_posted, self._store, id_, self._planner.ground, self._clock())
+        await asyncio.to_thread(withdraw_posted, self._store, id_, self._planner.reference, self._clock())
         return self._done()
 
     async def _post_closure(self, request: Request) -> Response:
         form, now = await form_of(request), self._clock()
         try:
-            await asyncio.to_thread(keep_closure, self._store, closure_of(form, self._planner.ground, now), now)
-        except (InputError, TakenError) as exc:
+            await asyncio.to_thread(save_closure, self._store, closure_of(form, self._planner.reference, now), now)
+        except (InputError, IdConflict) as exc:
             return await self._page({}, {**form, "which": "closure"}, str(exc))
         return self._done()
 
     async def _road_open(self, id_: str) -> Response:
-        await asyncio.to_thread(take_back, self._store, id_, self._clock())
+        await asyncio.to_thread(withdraw, self._store, id_, self._clock())
         return self._done()
 
     def _done(self) -> Response:
@@ -165,16 +173,16 @@ class BoardPage:
         return go_to("/board")
 
 
-def _sign(ground: Ground, control: PostedControl) -> str:
+def _sign(reference: ReferenceData, control: PostedControl) -> str:
     """What the sign asks, by its legal name."""
-    rules = ground.rulesets.get(control.jurisdiction)
+    rules = reference.rulesets.get(control.jurisdiction)
     names = {level.id: level.legal_name for level in rules.levels} if rules else {}
     return f"{control.jurisdiction} {names.get(control.level, control.level)}"
 
 
 def _wanted(row: Row, query: Mapping[str, str]) -> bool:
     return (
-        all(word in row.sought for word in query.get("q", "").casefold().split())
+        all(word in row.search_text for word in query.get("q", "").casefold().split())
         and query.get("advice", "") in ("", row.tone)
         and (not query.get("short") or row.short_n > 0)
         and (not query.get("unread") or bool(row.unread))

@@ -9,7 +9,7 @@ from alertd.errors import InputError
 from alertd.plan.posted import CLOSED, NONE_POSTED
 from alertd.route.elevation import NamedSummit
 from alertd.route.stops import Stop
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.sources.requests.closures import ClosureRequest, parse_closure
 from alertd.sources.requests.posted_controls import PostedRequest, parse_posted
 
@@ -26,25 +26,25 @@ class Levels:
     choices: tuple[tuple[str, str], ...]
 
 
-def levels_of(ground: Ground, jurisdictions: Iterable[str]) -> tuple[Levels, ...]:
+def levels_of(reference: ReferenceData, jurisdictions: Iterable[str]) -> tuple[Levels, ...]:
     out = []
-    for key in sorted(set(jurisdictions) & ground.rulesets.keys()):
-        rules = ground.rulesets[key]
+    for key in sorted(set(jurisdictions) & reference.rulesets.keys()):
+        rules = reference.rulesets[key]
         named = [(level.id, level.legal_name) for level in rules.levels]
         named += [(CLOSED, "road closed"), (NONE_POSTED, "nothing posted, sign off")]
         out.append(Levels(name=rules.name, choices=tuple((f"{key} {id_}", text) for id_, text in named)))
     return tuple(out)
 
 
-def place_names(ground: Ground) -> tuple[str, ...]:
+def place_names(reference: ReferenceData) -> tuple[str, ...]:
     """Stops and summits on file, by which a place is named."""
-    return tuple(sorted({*(s.name for s in ground.stops), *(s.name for s in ground.summits)}))
+    return tuple(sorted({*(s.name for s in reference.stops), *(s.name for s in reference.summits)}))
 
 
-def pass_names(ground: Ground, jurisdictions: Iterable[str]) -> tuple[str, ...]:
+def pass_names(reference: ReferenceData, jurisdictions: Iterable[str]) -> tuple[str, ...]:
     """Summits, and zones of these jurisdictions, by which a sign's place is named."""
-    zones = (z.name for j in set(jurisdictions) & ground.rulesets.keys() for z in ground.rulesets[j].zones)
-    return tuple(sorted({*(s.name for s in ground.summits), *zones}))
+    zones = (z.name for j in set(jurisdictions) & reference.rulesets.keys() for z in reference.rulesets[j].zones)
+    return tuple(sorted({*(s.name for s in reference.summits), *zones}))
 
 
 def posted_of(form: Mapping[str, str], now_utc: datetime) -> PostedRequest:
@@ -64,12 +64,12 @@ def posted_of(form: Mapping[str, str], now_utc: datetime) -> PostedRequest:
     return parse_posted(row, "form")
 
 
-def closure_of(form: Mapping[str, str], ground: Ground, now_utc: datetime) -> ClosureRequest:
+def closure_of(form: Mapping[str, str], reference: ReferenceData, now_utc: datetime) -> ClosureRequest:
     """Raises InputError."""
     row = {
         "id": form.get("id", ""),
-        "from": _place(form, "from", ground),
-        "to": _place(form, "to", ground),
+        "from": _place(form, "from", reference),
+        "to": _place(form, "to", reference),
         "begins_at": (now_utc + timedelta(hours=_number(form, "begins_h", (0, *WITHIN_H)))).isoformat(),
         "ends_at": _until(form, now_utc),
         "what": form.get("what", ""),
@@ -78,10 +78,10 @@ def closure_of(form: Mapping[str, str], ground: Ground, now_utc: datetime) -> Cl
     return parse_closure(row, "form")
 
 
-def _place(form: Mapping[str, str], name: str, ground: Ground) -> list[float]:
+def _place(form: Mapping[str, str], name: str, reference: ReferenceData) -> list[float]:
     """A stop or summit by its name, or latitude and longitude as written."""
     text = form.get(name, "")
-    known: list[Stop | NamedSummit] = [*ground.stops, *ground.summits]
+    known: list[Stop | NamedSummit] = [*reference.stops, *reference.summits]
     for place in known:
         if place.name.casefold() == text.casefold():
             return [place.lat_deg, place.lon_deg]

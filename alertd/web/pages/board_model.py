@@ -12,30 +12,30 @@ from alertd.delivery.health import ChannelHealth, channel_health
 from alertd.errors import InputError
 from alertd.notices import surfaces
 from alertd.notices.model import Audience, Notice
-from alertd.notices.next_action import NextStep, Step, is_old, next_step
+from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import best_line
-from alertd.notices.triggers.escalation import gravest, wait_for
+from alertd.notices.text.departures import best_departure_line
+from alertd.notices.triggers.escalation import confirmation_wait, gravest
 from alertd.notices.upheld import upheld_words
 from alertd.plan.model import Advice, Plan
 from alertd.planning.planner import Planner
-from alertd.records.driver_reports import LATELY
+from alertd.records.driver_reports import RECENT
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
 from alertd.store.store import Store
 from alertd.units import HOUR_S
-from alertd.web.pages.driver import Chains, chains_of
+from alertd.web.pages.driver import ReportedChains, chains_of
 
-OVER_AFTER: Final = timedelta(hours=24)  # after leaving, a trip without a plan is no longer listed
+FINISHED_AFTER: Final = timedelta(hours=24)  # after leaving, a trip without a plan is no longer listed
 _WHAT: Final = {
-    Step.HANG: "chain up",
-    Step.HOLD: "hold",
-    Step.READY: "be ready to chain",
-    Step.SLOW: "slow down for",
-    Step.TAKE_OFF: "chained, off at",
-    Step.ARRIVED: "arrived, by the plan",
+    ActionKind.HANG: "chain up",
+    ActionKind.HOLD: "hold",
+    ActionKind.READY: "be ready to chain",
+    ActionKind.SLOW: "slow down for",
+    ActionKind.TAKE_OFF: "chained, off at",
+    ActionKind.ARRIVED: "arrived, by the plan",
 }
-_ALSO: Final = {Step.READY: ", be ready to chain", Step.SLOW: ", winter road"}
+_ALSO: Final = {ActionKind.READY: ", be ready to chain", ActionKind.SLOW: ", winter road"}
 _WORDS: Final = {
     Advice.CLEAR: "no chains expected",
     Advice.SLOW: "slow: winter road",
@@ -84,7 +84,7 @@ class Row:
         return hashlib.sha256(said.encode()).hexdigest()[:12]
 
     @property
-    def sought(self) -> str:
+    def search_text(self) -> str:
         return " ".join((self.trip_id, self.who, self.rig, self.route, self.where, self.detail)).casefold()
 
 
@@ -126,9 +126,9 @@ class Board:
 
 def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
     """All that stands now. Raises StoreError."""
-    shown = planner.shown
+    shown = planner.latest
     said: dict[str, list[Notice]] = defaultdict(list)
-    for notice in store.notices_since(Audience.DRIVER, now_utc - LATELY):
+    for notice in store.notices_since(Audience.DRIVER, now_utc - RECENT):
         said[notice.trip_id].append(notice)
     reports = _reports(store, now_utc)
     rows, plans = [], []
@@ -142,7 +142,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
             continue
         plan = shown.plans.get(trip.id)
         if plan is None:
-            if left > OVER_AFTER:
+            if left > FINISHED_AFTER:
                 continue
             plan = shown.plan(store, trip.id)
         chains = chains_of(reports[trip.id], now_utc)
@@ -150,8 +150,10 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
         rows.append(_row(trip, plan, missed, said[trip.id], chains, planner, now_utc))
         if plan is not None:
             plans.append(plan)
-    leaving = [(p.trip_id, best_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
-    health = channel_health(planner.settings.ways_out, store.outbox.tallies(), (), store.endpoints.standings(), now_utc)
+    leaving = [(p.trip_id, best_departure_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
+    health = channel_health(
+        planner.settings.channel_names, store.outbox.counts_by_channel(), (), store.channels.standings(), now_utc
+    )
     return Board(
         rows=tuple(sorted(rows, key=lambda r: (r.order, r.at, r.trip_id))),
         leaving=tuple((trip, line) for trip, line in leaving if line),
@@ -164,19 +166,25 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
 
 
 def _row(
-    trip: TripRequest, plan: Plan | None, missed: str, said: Sequence[Notice], chains: Chains, planner: Planner,
+    trip: TripRequest, plan: Plan | None, missed: str, said: Sequence[Notice], chains: ReportedChains, planner: Planner,
     now_utc: datetime,
 ) -> Row:  # fmt: skip
-    shown, zone = planner.shown, planner.settings.brief_zone
+    shown, zone = planner.latest, planner.settings.brief_zone
     change, state = shown.changes.get(trip.id), ""
-    if chains.chained.on_at is not None or chains.off_at is not None:
-        on, off = chains.chained.on_at, chains.off_at
-        state = f"on since {phrases.clock(on, zone)}" if on else f"off since {phrases.clock(off, zone)}" if off else ""
+    if chains.status.on_at is not None or chains.off_at is not None:
+        on, off = chains.status.on_at, chains.off_at
+        state = (
+            f"on since {phrases.clock_time(on, zone)}"
+            if on
+            else f"off since {phrases.clock_time(off, zone)}"
+            if off
+            else ""
+        )
     common = {
         "trip_id": trip.id,
         "who": trip.driver or "no driver named",
         "chains": state,
-        "changed": f"{phrases.clock(change.at, zone)}: {'; '.join(change.lines)}" if change else "",
+        "changed": f"{phrases.clock_time(change.at, zone)}: {'; '.join(change.lines)}" if change else "",
     }
     if plan is None:
         return Row(
@@ -185,25 +193,25 @@ def _row(
             detail=missed, arrives="", slip="", short_n=0, unread="", overdue=False,
             caution="No plan: be ready to chain.", roads=(), **common,
         )  # fmt: skip
-    step = next_step(plan, chains.chained, chains.off_at, now_utc)
+    step = next_action(plan, chains.status, chains.off_at, now_utc)
     old = missed or ("not planned again for over 2 h" if is_old(plan, now_utc) else "")
     advice = max(plan.advice, Advice.READY if old or plan.partial else Advice.CLEAR, key=lambda a: a.rank)
-    tone = advice.value if step.step is not Step.ARRIVED else "clear"
-    what, where, here = _told(plan, step, now_utc)
+    tone = advice.value if step.step is not ActionKind.ARRIVED else "clear"
+    what, where, here = _next_action_values(plan, step, now_utc)
     when, there = (phrases.clock_on(step.at, z, now_utc) for z in (zone, here))
     odds = [f"{s.place or phrases.miles(s.start_m)} {phrases.likely(s)}" for s in plan.stretches]
-    if step.stretch is not None and step.step is not Step.TAKE_OFF:
+    if step.stretch is not None and step.step is not ActionKind.TAKE_OFF:
         odds.insert(0, f"{step.stretch.hanging.singles_n} tires")
     lost = plan.position is not None and plan.position.old
     cautions = [
-        lost and f"{phrases.seen(plan).capitalize()}.",
+        lost and f"{phrases.last_position(plan).capitalize()}.",
         old and f"Old plan ({old}): be ready to chain.",
         plan.partial and "Forecast old or missing in part.",
         *(upheld_words(row, plan, now_utc) for row in shown.upheld(plan)),
     ]
     unread, overdue = _unread(plan, said, chains, planner, now_utc)
     return Row(
-        order=0 if missed else 2 if step.step is Step.ARRIVED else 1,
+        order=0 if missed else 2 if step.step is ActionKind.ARRIVED else 1,
         at=step.at,
         rig=plan.rig_name,
         route=plan.route_name,
@@ -217,7 +225,7 @@ def _row(
         then=step.then,
         roads=tuple(surfaces.office_lines(plan) if plan.advice is Advice.SLOW else surfaces.ice_lines(plan)),
         detail=" · ".join(odds),
-        arrives=phrases.clock(plan.arrived_at or plan.arrive_at, plan.arrive_zone),
+        arrives=phrases.clock_time(plan.arrived_at or plan.arrive_at, plan.arrive_zone),
         slip=f"{phrases.minutes(plan.cost_s)} later" if plan.cost_s >= 300 else "",
         short_n=plan.singles_short,
         unread=unread,
@@ -227,7 +235,7 @@ def _row(
     )
 
 
-def _told(plan: Plan, step: NextStep, now_utc: datetime) -> tuple[str, str, str]:
+def _next_action_values(plan: Plan, step: NextAction, now_utc: datetime) -> tuple[str, str, str]:
     """What is next, where, and the time zone there."""
     if plan.arrived_at is not None:
         return "arrived", "", plan.arrive_zone
@@ -241,13 +249,13 @@ def _told(plan: Plan, step: NextStep, now_utc: datetime) -> tuple[str, str, str]
         return _WHAT[step.step], f"{where}, at most {phrases.mph(there.speed_mps)}", there.zone
     leaves = plan.depart_at > now_utc
     zone = plan.depart_zone if leaves else plan.arrive_zone
-    if step.step is Step.ARRIVED:
+    if step.step is ActionKind.ARRIVED:
         return _WHAT[step.step], "", zone
     return ("leaves" if leaves else "arrives") + _ALSO.get(step.step, ""), "", zone
 
 
 def _unread(
-    plan: Plan, said: Sequence[Notice], chains: Chains, planner: Planner, now_utc: datetime
+    plan: Plan, said: Sequence[Notice], chains: ReportedChains, planner: Planner, now_utc: datetime
 ) -> tuple[str, bool]:
     """The gravest unconfirmed message, "" when there is none; and whether its time to be confirmed is half over, when
     the driver is reminded."""
@@ -255,13 +263,13 @@ def _unread(
     last = gravest(plan, said, chains.read_at, now_utc)
     if last is None:
         return "", False
-    overdue = now_utc >= last.created_at + wait_for(plan, last.created_at, policy) / 2
-    return f"not confirmed, said {phrases.clock(last.created_at, zone)}", overdue
+    overdue = now_utc >= last.created_at + confirmation_wait(plan, last.created_at, policy) / 2
+    return f"not confirmed, said {phrases.clock_time(last.created_at, zone)}", overdue
 
 
 def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
     out: dict[str, list[ReportRequest]] = defaultdict(list)
-    found = [e for kind in (READ, CHAINS_ON, CHAINS_OFF) for e in store.events_since(kind, now_utc - LATELY)]
+    found = [e for kind in (READ, CHAINS_ON, CHAINS_OFF) for e in store.events_since(kind, now_utc - RECENT)]
     for event in sorted(found, key=lambda e: (e.at, e.id)):
         try:
             out[event.trip_id].append(parse_report(json.loads(event.body), f"event {event.id}"))

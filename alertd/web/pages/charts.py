@@ -9,11 +9,11 @@ from alertd.plan.model import Plan
 from alertd.planning.planner import Planner
 from alertd.sources.files.trips import TripRequest
 
-MOST_KEPT: Final = 256  # about 40 kB each
+MAX_KEPT: Final = 256  # about 40 kB each
 NAMES: Final = ("road", "hours", "map")
 
 
-class Drawings:
+class ChartCache:
     """SVG documents by plan, name and width."""
 
     def __init__(self, planner: Planner) -> None:
@@ -33,7 +33,7 @@ class Drawings:
                 if drawn is None:
                     return None
                 self._kept[key] = drawn
-                while len(self._kept) > MOST_KEPT:
+                while len(self._kept) > MAX_KEPT:
                     self._kept.popitem(last=False)
             self._kept.move_to_end(key)
             return self._kept[key]
@@ -44,24 +44,24 @@ class Drawings:
             # matplotlib takes half a second to load; a daemon that nobody looks at does without it.
             from alertd.notices.charts.plan_charts import axle_svgs
 
-            return axle_svgs(plan, planner.ground.rig(trip.rig, where)).get(name)
+            return axle_svgs(plan, planner.reference.rig(trip.rig, where)).get(name)
         if name not in NAMES or not plan.along.distance_m:
             return None
         route = await planner.route(trip.route, where)
 
         def drawn() -> str | None:
             from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
-            from alertd.notices.charts.elevation_profile import strip
-            from alertd.notices.charts.map import chart
-            from alertd.notices.charts.time_distance import clock, window_of
+            from alertd.notices.charts.elevation_profile import draw_profile
+            from alertd.notices.charts.map import draw_map
+            from alertd.notices.charts.time_distance import draw_time_distance, window_of
 
             view = View(width_px=DESK_PX if wide else PHONE_PX)
             if name == "road":
-                return strip(plan, route, view).svg()
+                return draw_profile(plan, route, view).svg()
             if name == "map":
-                return chart(plan, route, planner.ground.boundaries, view).svg()
+                return draw_map(plan, route, planner.reference.boundaries, view).svg()
             first, last = window_of(plan)
-            hours = planner.shown.road(route, first.timestamp(), last.timestamp())
-            return None if hours is None else clock(plan, route, hours, view).svg()
+            hours = planner.latest.road(route, first.timestamp(), last.timestamp())
+            return None if hours is None else draw_time_distance(plan, route, hours, view).svg()
 
         return await asyncio.to_thread(drawn)

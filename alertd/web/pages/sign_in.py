@@ -9,83 +9,87 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 
 from alertd.clock import Clock
-from alertd.planning.signed_links import BOARD, Links
-from alertd.service.tokens import badge_of
+from alertd.planning.signed_links import BOARD, SignedLinks
+from alertd.service.tokens import session_fingerprint
 from alertd.settings.model import Settings
-from alertd.web.auth import Entrance
+from alertd.web.auth import Authorizer
 from alertd.web.hosts import from_here
 from alertd.web.pages.base import HEADERS, Pages, check_same_origin, form_of
-from alertd.web.problems import Refused
+from alertd.web.problems import ProblemError
 
 COOKIE: Final = "alertd_board"
 SIGNED_IN_FOR: Final = timedelta(hours=12)
 
 
-class Door:
+class BoardSession:
     """The cookie is a signed text that runs out, and is worth nothing once the token that it was given for does not
     hold any more. What the token may do, the browser may."""
 
-    def __init__(self, settings: Settings, clock: Clock, links: Links, pages: Pages, entrance: Entrance) -> None:
+    def __init__(
+        self, settings: Settings, clock: Clock, links: SignedLinks, pages: Pages, authorizer: Authorizer
+    ) -> None:
         self._settings, self._clock, self._links, self._pages = settings, clock, links, pages
-        self._entrance, self._doorkeeper = entrance, entrance.doorkeeper
+        self._entrance, self._authenticator = authorizer, authorizer.authenticator
 
-    def may(self, request: Request, scope: str) -> bool:
+    def allows(self, request: Request, scope: str) -> bool:
         """Whether this browser may do what needs `scope`. Reads the store. Raises StoreError."""
-        if self._doorkeeper.is_open():
+        if self._authenticator.is_open():
             return from_here(request)
-        badges = self._doorkeeper.badges()
-        opened = self._links.opened(request.cookies.get(COOKIE, ""), BOARD, badges)
-        return opened is not None and opened.until > self._clock() and badges[opened.subject].may(scope)
+        fingerprints = self._authenticator.session_fingerprints()
+        opened = self._links.verify(request.cookies.get(COOKIE, ""), BOARD, fingerprints)
+        return opened is not None and opened.until > self._clock() and fingerprints[opened.subject].may(scope)
 
     def signed_in(self, request: Request) -> bool:
-        return self.may(request, "read")
+        return self.allows(request, "read")
 
     def needs_token(self) -> bool:
-        return not self._doorkeeper.is_open()
+        return not self._authenticator.is_open()
 
-    def reader(self, request: Request) -> None:
+    def require_reader(self, request: Request) -> None:
         """Raise Refused for who is not signed in."""
         if not self.signed_in(request):
-            raise Refused(401, "not signed in", "sign in at /board/sign-in")
+            raise ProblemError(401, "not signed in", "sign in at /board/sign-in")
 
-    def writer(self, request: Request) -> None:
+    def require_writer(self, request: Request) -> None:
         """Raise Refused also for what another site's page sent, and for a token that may not post controls."""
         check_same_origin(request)
-        self.reader(request)
-        if not self.may(request, "posted"):
-            raise Refused(403, "not allowed", 'the token that you signed in with has no scope "posted"')
+        self.require_reader(request)
+        if not self.allows(request, "posted"):
+            raise ProblemError(403, "not allowed", 'the token that you signed in with has no scope "posted"')
 
     def router(self) -> APIRouter:
         router = APIRouter(prefix="/board", include_in_schema=False)
-        router.add_api_route("/sign-in", self._ask, methods=["GET"])
+        router.add_api_route("/sign-in", self._show_form, methods=["GET"])
         router.add_api_route("/sign-in", self._sign_in, methods=["POST"])
-        router.add_api_route("/sign-out", self._sign_out, methods=["POST"], dependencies=[Depends(self._leaver)])
+        router.add_api_route(
+            "/sign-out", self._sign_out, methods=["POST"], dependencies=[Depends(self._require_sign_out)]
+        )
         return router
 
-    def _leaver(self, request: Request) -> None:
+    def _require_sign_out(self, request: Request) -> None:
         check_same_origin(request)
-        self.reader(request)
+        self.require_reader(request)
 
     def _page(self, problem: str, status: int, headers: Mapping[str, str] | None = None) -> Response:
         values = {"problem": problem, "fleet": self._settings.fleet, "needs": self.needs_token()}
-        return self._pages.show("sign_in.html", values, status=status, headers=headers)
+        return self._pages.render("sign_in.html", values, status=status, headers=headers)
 
-    async def _ask(self) -> Response:
+    async def _show_form(self) -> Response:
         return self._page("", 200)
 
     async def _sign_in(self, request: Request) -> Response:
         check_same_origin(request)
         token = (await form_of(request)).get("token", "").strip()
-        if not await asyncio.to_thread(self._doorkeeper.allowed, token, "read", here=from_here(request)):
+        if not await asyncio.to_thread(self._authenticator.allowed, token, "read", here=from_here(request)):
             try:
                 self._entrance.count_wrong_token(request)
-            except Refused as exc:
+            except ProblemError as exc:
                 return self._page(f"Too many wrong tokens: {exc}.", exc.status, exc.headers)
             return self._page("That is no token that may look here.", 403)
         response = go_to("/board")
         response.set_cookie(
             COOKIE,
-            self._links.token(BOARD, badge_of(token), self._clock() + SIGNED_IN_FOR),
+            self._links.token(BOARD, session_fingerprint(token), self._clock() + SIGNED_IN_FOR),
             max_age=round(SIGNED_IN_FOR.total_seconds()),
             path="/board",
             secure=request.url.scheme == "https" or self._settings.public_url.startswith("https:"),

@@ -13,68 +13,76 @@ from alertd.notices.model import Audience
 from alertd.notices.next_action import is_old
 from alertd.notices.surfaces import office_lines
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import asked, leaving_lines
+from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.plan.model import Plan
 from alertd.planning.planner import Planner
-from alertd.planning.signed_links import Links
-from alertd.records.driver_reports import reports_of
+from alertd.planning.signed_links import SignedLinks
+from alertd.records.driver_reports import load_reports
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.store.store import Store
 from alertd.units import HOUR_S
 from alertd.web.pages.base import Pages, svg
-from alertd.web.pages.charts import Drawings
+from alertd.web.pages.charts import ChartCache
 from alertd.web.pages.driver import chains_of
-from alertd.web.pages.sign_in import Door, go_to
-from alertd.web.problems import Refused
+from alertd.web.pages.sign_in import BoardSession, go_to
+from alertd.web.problems import ProblemError
 
-MOST_NOTICES: Final = 30
+MAX_NOTICES: Final = 30
 
 
 def trip_router(
-    planner: Planner, store: Store, clock: Clock, links: Links, pages: Pages, drawings: Drawings, door: Door
+    planner: Planner,
+    store: Store,
+    clock: Clock,
+    links: SignedLinks,
+    pages: Pages,
+    charts: ChartCache,
+    session: BoardSession,
 ) -> APIRouter:
     router = APIRouter(prefix="/board", include_in_schema=False)
 
     def trip_of(trip_id: str) -> TripRequest:
         stored = store.trip(trip_id)
         if stored is None:
-            raise Refused(404, "no such trip", f"trip {trip_id} is unknown")
+            raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
         return parse_trip(json.loads(stored.body), f"trip {trip_id}")
 
     @router.get("/trips/{trip_id}")
     async def trip_page(trip_id: str, request: Request) -> Response:
-        if not door.signed_in(request):
+        if not session.signed_in(request):
             return go_to("/board/sign-in")
         trip = await asyncio.to_thread(trip_of, trip_id)
-        return pages.show("trip.html", await asyncio.to_thread(trip_values, planner, store, links, trip, clock()))
+        return pages.render("trip.html", await asyncio.to_thread(trip_values, planner, store, links, trip, clock()))
 
-    @router.get("/pictures/{trip_id}/{name}.svg", dependencies=[Depends(door.reader)])
+    @router.get("/pictures/{trip_id}/{name}.svg", dependencies=[Depends(session.require_reader)])
     async def picture(trip_id: str, name: str) -> Response:
         trip = await asyncio.to_thread(trip_of, trip_id)
-        plan = await asyncio.to_thread(planner.shown.plan, store, trip_id)
+        plan = await asyncio.to_thread(planner.latest.plan, store, trip_id)
         small = name.endswith("-phone")
-        drawn = None if plan is None else await drawings.svg(plan, trip, name.removesuffix("-phone"), wide=not small)
+        drawn = None if plan is None else await charts.svg(plan, trip, name.removesuffix("-phone"), wide=not small)
         if drawn is None:
-            raise Refused(404, "no such picture", name)
+            raise ProblemError(404, "no such picture", name)
         return svg(drawn)
 
     return router
 
 
-def trip_values(planner: Planner, store: Store, links: Links, trip: TripRequest, now_utc: datetime) -> dict[str, Any]:
+def trip_values(
+    planner: Planner, store: Store, links: SignedLinks, trip: TripRequest, now_utc: datetime
+) -> dict[str, Any]:
     """What the page of one trip says."""
-    plan = planner.shown.plan(store, trip.id)
-    reports = reports_of(store, trip.id)
+    plan = planner.latest.plan(store, trip.id)
+    reports = load_reports(store, trip.id)
     read_at = chains_of(reports, now_utc).read_at
-    notices = [n for n in store.notices(trip.id) if n.audience is not Audience.FLEET][-MOST_NOTICES:]
+    notices = [n for n in store.notices(trip.id) if n.audience is not Audience.FLEET][-MAX_NOTICES:]
     values: dict[str, Any] = {
         "trip": trip,
         "plan": plan,
-        "missed": planner.shown.missed.get(trip.id, ""),
+        "missed": planner.latest.missed.get(trip.id, ""),
         "now": now_utc,
         "zone": plan.depart_zone if plan else planner.settings.brief_zone,
         "fleet": planner.settings.fleet,
-        "changed": planner.shown.changes.get(trip.id),
+        "changed": planner.latest.changes.get(trip.id),
         "notices": [(n, read_at.get(n.id), store.outbox.of_notice(n.id)) for n in reversed(notices)],
         "reports": list(reversed(reports)),
     }
@@ -85,7 +93,7 @@ def trip_values(planner: Planner, store: Store, links: Links, trip: TripRequest,
         "link": links.link_for(plan, now_utc),
         "old": is_old(plan, now_utc),
         "older_h": (now_utc - plan.made_at).total_seconds() / HOUR_S,
-        "leaving": leaving_lines(plan),
+        "leaving": departure_lines(plan),
         "surfaces": office_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
@@ -101,7 +109,7 @@ def _pictures(planner: Planner, plan: Plan) -> tuple[tuple[str, str], ...]:
     road = ("road", "Height along the road, the likely pavement, and where chains go on and off")
     hours = ("hours", "The likely pavement by place and hour, with the truck's way over it")
     chart = ("map", "Map of the trip")
-    return (road, hours, chart) if plan.trip_id in planner.shown.plans else (road, chart)
+    return (road, hours, chart) if plan.trip_id in planner.latest.plans else (road, chart)
 
 
 def _departures(plan: Plan) -> list[dict[str, Any]]:
@@ -111,6 +119,6 @@ def _departures(plan: Plan) -> list[dict[str, Any]]:
     for d in plan.departures:
         planned = d.depart_at == plan.depart_at
         if planned or (d.depart_at - first).total_seconds() % HOUR_S == 0.0:
-            advice = asked(plan, d)
+            advice = departure_advice(plan, d)
             out.append({"d": d, "tone": advice.value, "says": ADVICE[advice].name, "planned": planned})
     return out

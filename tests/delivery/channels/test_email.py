@@ -15,7 +15,15 @@ from typing import Any
 import pytest
 from aiosmtpd.smtp import SMTP, AuthResult, LoginPassword
 
-from alertd.delivery.channels.email import Attachment, Dress, Mailbox, MailChannel, make_message, refusal, subject
+from alertd.delivery.channels.email import (
+    Attachment,
+    EmailContent,
+    Mailbox,
+    MailChannel,
+    make_message,
+    smtp_error,
+    subject,
+)
 from alertd.errors import ConfigError, DeliveryError
 
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(range(64))
@@ -182,7 +190,7 @@ async def test_a_closed_port_is_tried_again(box, make_out) -> None:
 @pytest.mark.parametrize("mark", ["\r\nBcc: thief@x.example", "\nBcc: t@x.example", "\r", "\u2028x", "\x00x", "\x85x"])
 def test_no_text_makes_a_header_of_its_own(box, make_out, mark: str) -> None:
     out = make_out(text=f"Truck{mark} late", trip_id=f"T-1{mark}", notice_id=f"ntc_1{mark}")
-    raw = make_message(box(), out, Dress()).as_bytes()
+    raw = make_message(box(), out, EmailContent()).as_bytes()
     read = message_from_bytes(raw, policy=default)
     known = {"From", "To", "Subject", "Date", "Message-ID", "Auto-Submitted", "Expires"}
     assert set(read.keys()) - known <= {"Content-Type", "Content-Transfer-Encoding", "MIME-Version"}
@@ -190,7 +198,7 @@ def test_no_text_makes_a_header_of_its_own(box, make_out, mark: str) -> None:
 
 
 def test_html_pictures_and_files_stand_where_a_mail_program_looks_for_them(box, make_out) -> None:
-    dress = Dress(
+    dress = EmailContent(
         html='<p>Road <img src="cid:road"></p>',
         attachments=(
             Attachment(filename="road.png", media_type="image/png", content=PNG, content_id="road"),
@@ -226,4 +234,4 @@ def test_a_mailbox_that_cannot_be_used_is_refused_at_the_start(box, changes, pro
 
 
 def test_a_reply_cannot_forge_a_log_line() -> None:
-    assert str(refusal("office", 451, "later\r\nERROR forged \x1b[31m")).isprintable()
+    assert str(smtp_error("office", 451, "later\r\nERROR forged \x1b[31m")).isprintable()

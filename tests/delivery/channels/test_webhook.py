@@ -13,10 +13,10 @@ from pathlib import Path
 import httpx
 import pytest
 
-from alertd.delivery.channel import NoticeRefused, TargetGone
+from alertd.delivery.channel import ChannelGone, NoticeRejected
 from alertd.delivery.channels.webhook import Endpoint, WebhookChannel, retry_after_s
 from alertd.errors import ConfigError, DeliveryError
-from alertd.testing.webhook_receiver import Fault, Receiver
+from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
 
 LOOPBACK = (ip_network("127.0.0.0/8"),)
 
@@ -36,7 +36,7 @@ def _stub_resolver(*answers: Sequence[str]) -> Callable:
 
 @pytest.fixture
 def receiver(secret: str):
-    with Receiver(secret) as running:
+    with WebhookReceiver(secret) as running:
         yield running
 
 
@@ -58,7 +58,7 @@ async def test_the_stored_bytes_arrive_under_the_notices_id_and_verify(receiver,
 
 
 async def test_a_second_try_renews_only_time_and_signature(receiver, channel_to, make_out) -> None:
-    receiver.answer_next(Fault(status=500, keeps=True))
+    receiver.queue_faults(ReceiverFault(status=500, keeps=True))
     now_s = _now_s()
     async with channel_to(receiver.url) as channel:
         with pytest.raises(DeliveryError, match="answered 500"):
@@ -72,7 +72,7 @@ async def test_a_second_try_renews_only_time_and_signature(receiver, channel_to,
 async def test_a_wrong_secret_is_refused_by_the_receiver(receiver, make_out) -> None:
     other = Endpoint(name="hook", url=receiver.url, secrets=("whsec_" + "A" * 32,), allow_networks=LOOPBACK)
     async with WebhookChannel(other) as channel:
-        with pytest.raises(NoticeRefused, match="answered 400: No matching signature found"):
+        with pytest.raises(NoticeRejected, match="answered 400: No matching signature found"):
             await channel.send(make_out(), _now_s())
     assert receiver.received == []
 
@@ -90,14 +90,14 @@ OUTCOMES = (
 @pytest.mark.parametrize(("status", "outcome"), OUTCOMES)
 async def test_what_each_status_means(receiver, channel_to, make_out, status: int, outcome: str) -> None:
     """Standard Webhooks 1.0.0: only 2xx is success, redirects are failures, 410 ends it. Nothing but 410 is final."""
-    receiver.answer_next(Fault(status=status, headers=(("Location", receiver.url),), keeps=True))
+    receiver.queue_faults(ReceiverFault(status=status, headers=(("Location", receiver.url),), keeps=True))
     got, error = "done", None
     async with channel_to(receiver.url) as channel:
         try:
             await channel.send(make_out(), _now_s())
         except DeliveryError as exc:
             error = exc
-            got = "gone" if isinstance(exc, TargetGone) else "refused" if isinstance(exc, NoticeRefused) else "retry"
+            got = "gone" if isinstance(exc, ChannelGone) else "refused" if isinstance(exc, NoticeRejected) else "retry"
     assert got == outcome
     assert error is None or (error.permanent, error.retry_after_s) == (outcome == "gone", None)
     assert receiver.requests_n == 1  # no redirect was followed
@@ -129,7 +129,7 @@ def test_both_forms_of_retry_after_are_read_and_nonsense_ignored(value: str | No
 
 @pytest.mark.parametrize(("status", "asked_s"), [(429, 7.0), (503, 7.0), (500, None)])
 async def test_retry_after_is_passed_on_where_it_has_meaning(receiver, channel_to, make_out, status, asked_s) -> None:
-    receiver.answer_next(Fault(status=status, headers=(("Retry-After", "7"),)))
+    receiver.queue_faults(ReceiverFault(status=status, headers=(("Retry-After", "7"),)))
     async with channel_to(receiver.url) as channel:
         with pytest.raises(DeliveryError) as caught:
             await channel.send(make_out(), _now_s())
@@ -138,7 +138,7 @@ async def test_retry_after_is_passed_on_where_it_has_meaning(receiver, channel_t
 
 async def test_a_dripping_answer_ends_at_the_deadline(receiver, channel_to, make_out) -> None:
     """Each byte comes well within any socket timeout; only the deadline over the whole exchange ends it."""
-    receiver.answer_next(Fault(status=200, drip_s=0.02))
+    receiver.queue_faults(ReceiverFault(status=200, drip_s=0.02))
     async with channel_to(receiver.url, deadline_s=0.3) as channel:
         with pytest.raises(DeliveryError, match=r"no full answer within 0\.3 s"):
             await channel.send(make_out(), _now_s())
@@ -170,7 +170,7 @@ async def test_both_secrets_sign_while_one_is_being_changed(make_out, secret: st
     """A receiver that knows only the old one, and one that knows only the new one, both take it."""
     new = "whsec_" + "B" * 32
     for known in (secret, new):
-        with Receiver(known) as receiver:
+        with WebhookReceiver(known) as receiver:
             both = Endpoint(name="hook", url=receiver.url, secrets=(new, secret), allow_networks=LOOPBACK)
             async with WebhookChannel(both) as channel:
                 await channel.send(make_out(), _now_s())
@@ -186,7 +186,7 @@ async def test_proxies_of_the_environment_are_not_used(receiver, channel_to, mak
 
 
 async def test_a_dropped_connection_and_a_closed_port_are_retried(receiver, channel_to, make_out) -> None:
-    receiver.answer_next(Fault(drops=True))
+    receiver.queue_faults(ReceiverFault(drops=True))
     async with channel_to(receiver.url) as channel, channel_to("http://127.0.0.1:1/") as closed:
         for one in (channel, closed):
             with pytest.raises(DeliveryError) as caught:
@@ -197,7 +197,7 @@ async def test_a_dropped_connection_and_a_closed_port_are_retried(receiver, chan
 async def test_only_the_start_of_an_answer_is_read_and_it_cannot_forge_log_lines(
     receiver, channel_to, make_out
 ) -> None:
-    receiver.answer_next(Fault(status=500, body=b"oops\r\nERROR forged \x1b[31m" + b"x" * 1_000_000))
+    receiver.queue_faults(ReceiverFault(status=500, body=b"oops\r\nERROR forged \x1b[31m" + b"x" * 1_000_000))
     async with channel_to(receiver.url) as channel:
         with pytest.raises(DeliveryError) as caught:
             await channel.send(make_out(), _now_s())

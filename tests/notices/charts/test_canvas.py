@@ -8,15 +8,15 @@ from xml.etree import ElementTree
 import pytest
 from PIL import Image
 
-from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View, width_of, wrapped
+from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View, text_width, wrap_text
 from alertd.notices.charts.palette import ADVICE, DARK, LIGHT, ROAD
-from alertd.notices.charts.plan_charts import plan_pictures
+from alertd.notices.charts.plan_charts import plan_charts
 
 MOST_BYTES = 60_000
 
 
 def _pictures(drawn: Any, view: View) -> dict[str, Any]:
-    return plan_pictures(drawn.plan, drawn.route, drawn.weather.corridor, drawn.boundaries, view)
+    return plan_charts(drawn.plan, drawn.route, drawn.weather.corridor, drawn.boundaries, view)
 
 
 @pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
@@ -89,12 +89,12 @@ def test_letters_stand_out_from_their_paper(colors: dict[str, str]) -> None:
 
 
 def test_color_is_never_alone() -> None:
-    letters = [look.letter for look in ROAD.values()]
+    letters = [style.letter for style in ROAD.values()]
     assert all(letters)
     assert len(set(letters)) == len(letters)
-    hatched = [look.hatch for look in ROAD.values() if look.hatch]
+    hatched = [style.hatch for style in ROAD.values() if style.hatch]
     assert len(set(hatched)) == len(hatched) == 7  # all but dry, damp and wet
-    assert len({look.letter for look in ADVICE.values()}) == len(ADVICE)
+    assert len({style.letter for style in ADVICE.values()}) == len(ADVICE)
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -102,13 +102,13 @@ def test_png_opens_at_twice_the_pixels_on_its_own_paper(drawn: Any, dark: bool) 
     view = View(dark=dark)
     picture = _pictures(drawn, view)["road"]
     with Image.open(io.BytesIO(picture.png())) as image:
-        assert image.size == (2 * PHONE_PX, 2 * round(picture.sheet.height_px))
+        assert image.size == (2 * PHONE_PX, 2 * round(picture.canvas.height_px))
         corner = image.convert("RGB").getpixel((1, 1))
     assert "#{:02x}{:02x}{:02x}".format(*corner) == view.color("paper")
 
 
 def test_wrapped_lines_fit_and_lose_no_word() -> None:
     text = "Cinder Ford chain-up area (I-90 MT MP 6), then the next place after it"
-    lines = wrapped(text, 120.0)
+    lines = wrap_text(text, 120.0)
     assert " ".join(lines) == text
-    assert max(map(width_of, lines)) <= 120.0
+    assert max(map(text_width, lines)) <= 120.0

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
-from alertd.notices.charts.elevation_profile import LEFT, MARGIN, steep_runs, strip
+from alertd.notices.charts.elevation_profile import LEFT, MARGIN, draw_profile, steep_runs
 from alertd.notices.charts.markers import road_runs
 from alertd.notices.charts.palette import ROAD
 from alertd.notices.text import phrases
@@ -28,7 +28,7 @@ def _stems_px(svg: str) -> list[float]:
 
 @pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
 def test_marks_stand_where_the_plan_puts_them(drawn: Any, width_px: int) -> None:
-    picture = strip(drawn.plan, drawn.route, View(width_px=width_px))
+    picture = draw_profile(drawn.plan, drawn.route, View(width_px=width_px))
     assert [s.advice for s in drawn.plan.stretches][:2] == [Advice.CHAIN, Advice.READY]
     stems = np.asarray(_stems_px(picture.svg()))
     px_of = (width_px - LEFT - MARGIN) / drawn.route.length_m
@@ -39,7 +39,7 @@ def test_marks_stand_where_the_plan_puts_them(drawn: Any, width_px: int) -> None
 
 def test_road_runs_change_where_the_pavement_does(drawn: Any) -> None:
     runs = road_runs(drawn.plan)
-    assert [look for *_, look in runs] == [
+    assert [style for *_, style in runs] == [
         ROAD[c] for c in (RoadClass.WET, RoadClass.SNOW, RoadClass.WET, RoadClass.UNKNOWN)
     ]  # over Tarn Pass four members of ten have snow: wet is likelier
     assert (runs[0][0], runs[-1][1]) == (0.0, 160e3)
@@ -49,11 +49,11 @@ def test_road_runs_change_where_the_pavement_does(drawn: Any) -> None:
 
 
 def test_text_names_every_stop_time_stretch_and_summit(drawn: Any) -> None:
-    said = " ".join(strip(drawn.plan, drawn.route, View()).said)
+    said = " ".join(draw_profile(drawn.plan, drawn.route, View()).alt_text)
     for s in drawn.plan.stretches:
         assert phrases.likely(s) in said
         for stop in (s.chain_up, s.chain_off):
-            assert f"{phrases.clock(stop.arrive_at, stop.zone)}, {phrases.stop_words(stop)}" in said
+            assert f"{phrases.clock_time(stop.arrive_at, stop.zone)}, {phrases.stop_words(stop)}" in said
     assert "Summit Larch Pass, 4,590 ft, at 28 mi" in said  # 1400 m, 45 km
     assert "not known most likely" in said
     assert phrases.SIGNS in said
@@ -61,27 +61,29 @@ def test_text_names_every_stop_time_stretch_and_summit(drawn: Any) -> None:
 
 
 def test_svg_carries_title_and_text_for_who_cannot_see_it(drawn: Any) -> None:
-    picture = strip(drawn.plan, drawn.route, View())
+    picture = draw_profile(drawn.plan, drawn.route, View())
     root = ElementTree.fromstring(picture.svg())
     assert root.get("role") == "img"
     assert root.find(f"{SVG}title").text == picture.title == "QT-1: a made road"
-    assert root.find(f"{SVG}desc").text == " ".join(picture.said)
+    assert root.find(f"{SVG}desc").text == " ".join(picture.alt_text)
     drawn_words = {t.text for t in root.iter(f"{SVG}text")}
     assert {"ON 1", "OFF 1", "ON? 2", "OFF? 2", "▲ Larch Pass", "XX", "YY", "mi", "ft", "6%"} <= drawn_words
 
 
 def test_metric_readers_get_metric_lengths(drawn: Any) -> None:
-    picture = strip(drawn.plan, drawn.route, View(metric=True))
+    picture = draw_profile(drawn.plan, drawn.route, View(metric=True))
     drawn_words = {t.text for t in ElementTree.fromstring(picture.svg()).iter(f"{SVG}text")}
     assert {"km", "m", "150"} <= drawn_words
-    assert "Summit Larch Pass, 1,400 m, at 45 km" in " ".join(picture.said)
+    assert "Summit Larch Pass, 1,400 m, at 45 km" in " ".join(picture.alt_text)
 
 
 def test_unknown_road_is_not_drawn_as_road_without_winter(drawn: Any) -> None:
-    by_row = {round(ax.get_position().y0, 4): ax for ax in strip(drawn.plan, drawn.route, View()).sheet.figure.axes}
-    looks = [[p.get_hatch() for p in ax.patches] for ax in by_row.values()]
+    by_row = {
+        round(ax.get_position().y0, 4): ax for ax in draw_profile(drawn.plan, drawn.route, View()).canvas.figure.axes
+    }
+    styles = [[p.get_hatch() for p in ax.patches] for ax in by_row.values()]
     unknown = ROAD[RoadClass.UNKNOWN].hatch
-    assert sum(unknown in row for row in looks) >= 3  # under the profile, on the road's row and on that of the odds
+    assert sum(unknown in row for row in styles) >= 3  # under the profile, on the road's row and on that of the odds
 
 
 def test_closures_have_a_row_of_their_own(drawn: Any) -> None:
@@ -89,11 +91,11 @@ def test_closures_have_a_row_of_their_own(drawn: Any) -> None:
         what="slide", source="office", where="", start_m=70e3, end_m=71e3, zone="UTC", enter_at=at_hour(7),
         begins_at=at_hour(2), ends_at=at_hour(9), met=True, held=True, posted=True,
     )  # fmt: skip
-    picture = strip(replace(drawn.plan, closures=(closed,)), drawn.route, View())
+    picture = draw_profile(replace(drawn.plan, closures=(closed,)), drawn.route, View())
     drawn_words = [t.text for t in ElementTree.fromstring(picture.svg()).iter(f"{SVG}text")]
     assert "closed" in drawn_words
     assert "X" in drawn_words
-    assert "closed road, 43 mi to 44 mi until Thu 14 Jan 09:00 UTC: slide." in picture.said
+    assert "closed road, 43 mi to 44 mi until Thu 14 Jan 09:00 UTC: slide." in picture.alt_text
 
 
 def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any) -> None:
@@ -101,10 +103,10 @@ def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any) -> 
         name="Heron Creek", start_m=20e3, end_m=20.2e3, zone="UTC", arrive_at=at_hour(7), probability=0.4,
         surfaces=(), road_unknown=False,
     )  # fmt: skip
-    picture = strip(replace(drawn.plan, bridges=(deck,)), drawn.route, View())
-    marked = [line.get_xdata() for line in picture.sheet.figure.axes[0].lines if line.get_marker() == "D"]
+    picture = draw_profile(replace(drawn.plan, bridges=(deck,)), drawn.route, View())
+    marked = [line.get_xdata() for line in picture.canvas.figure.axes[0].lines if line.get_marker() == "D"]
     assert np.asarray(marked).tolist() == [[20e3]]
-    assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 40% likely." in picture.said
+    assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 40% likely." in picture.alt_text
 
 
 def test_hills_are_marked_from_five_percent_over_three_thousand_feet() -> None:

@@ -15,8 +15,8 @@ def test_labels_in_one_lane_lie_apart_and_inside(seed: int) -> None:
     placed = place_labels(at.tolist(), widths.tolist(), 300.0)
     spans = [(p.lane, p.left_px, p.left_px + w) for p, w in zip(placed, widths, strict=True)]
     assert all(a >= 0.0 and b <= 300.0 for _, a, b in spans)
-    for (lane, a, b), (other, c, d) in combinations(spans, 2):
-        assert lane != other or b < c or d < a
+    for (breaker, a, b), (other, c, d) in combinations(spans, 2):
+        assert breaker != other or b < c or d < a
 
 
 def test_a_label_with_room_is_centred_in_the_lowest_lane() -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
-from alertd.notices.charts.map import DEGREE_M, chart
+from alertd.notices.charts.map import DEGREE_M, draw_map
 from alertd.testing.factories import M_PER_DEG_LON
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -15,7 +15,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 @pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
 def test_a_mile_is_as_long_east_as_north(drawn: Any, width_px: int) -> None:
-    sheet = chart(drawn.plan, drawn.route, drawn.boundaries, View(width_px=width_px)).sheet
+    sheet = draw_map(drawn.plan, drawn.route, drawn.boundaries, View(width_px=width_px)).canvas
     ax = sheet.figure.axes[0]
     (west, east), (south, north) = ax.get_xlim(), ax.get_ylim()
     box = ax.get_position()
@@ -26,7 +26,7 @@ def test_a_mile_is_as_long_east_as_north(drawn: Any, width_px: int) -> None:
 
 def test_scale_bar_is_as_long_as_it_says(drawn: Any) -> None:
     """50 miles of a road that is as straight as a ruler, against the road itself."""
-    sheet = chart(drawn.plan, drawn.route, drawn.boundaries, View()).sheet
+    sheet = draw_map(drawn.plan, drawn.route, drawn.boundaries, View()).canvas
     field, bar = sheet.figure.axes[:2]
     texts = [t.get_text() for t in sheet.figure.texts]
     said = texts[texts.index("N ↑") - 1]
@@ -38,8 +38,8 @@ def test_scale_bar_is_as_long_as_it_says(drawn: Any) -> None:
 
 
 def test_chain_places_and_border_stand_on_the_road(drawn: Any) -> None:
-    picture = chart(drawn.plan, drawn.route, drawn.boundaries, View(width_px=DESK_PX))
-    ax = picture.sheet.figure.axes[0]
+    picture = draw_map(drawn.plan, drawn.route, drawn.boundaries, View(width_px=DESK_PX))
+    ax = picture.canvas.figure.axes[0]
     points = {
         (round(float(x), 6), round(float(y), 6)) for line in ax.lines for x, y in zip(*line.get_data(), strict=True)
     }
@@ -53,6 +53,6 @@ def test_chain_places_and_border_stand_on_the_road(drawn: Any) -> None:
 
 
 def test_text_gives_the_way_land_by_land(drawn: Any) -> None:
-    said = chart(drawn.plan, drawn.route, drawn.boundaries, View()).said
+    said = draw_map(drawn.plan, drawn.route, drawn.boundaries, View()).alt_text
     assert "The way is 99 mi long, with 4 listed stops." in said
     assert "Land of US-XX: to 50 mi." in said

@@ -7,18 +7,18 @@ import pytest
 
 from alertd.forecast.verification import reliability as binned
 from alertd.notices.charts.canvas import View
-from alertd.notices.charts.reliability import reliability
+from alertd.notices.charts.reliability import draw_reliability
 
 
 def test_points_and_words_are_those_of_the_bins() -> None:
     prob = np.array([0.05, 0.05, 0.35, 0.35, 0.35, 0.35, 0.95, 0.95])
     happened = np.array([0, 0, 1, 0, 0, 0, 1, 1])
-    picture = reliability("chains needed", prob, happened, View())
-    points = next(line for line in picture.sheet.figure.axes[0].lines if line.get_marker() == "o")
+    picture = draw_reliability("chains needed", prob, happened, View())
+    points = next(line for line in picture.canvas.figure.axes[0].lines if line.get_marker() == "o")
     assert np.asarray(points.get_xdata()) == pytest.approx([0.05, 0.35, 0.95])
     assert np.asarray(points.get_ydata()) == pytest.approx([0.0, 0.25, 1.0])
     assert np.asarray(points.get_ydata()) == pytest.approx(binned(prob, happened).happened_frac[[0, 3, 9]])
-    said = " ".join(picture.said)
+    said = " ".join(picture.alt_text)
     assert "Forecast 35% on average, 4 times: it happened in 25%" in said
     assert "POD 0.67, FAR 0.00, CSI 0.67" in said  # two hits, one miss
     assert ElementTree.fromstring(picture.svg()).get("width") == "360"
@@ -26,4 +26,4 @@ def test_points_and_words_are_those_of_the_bins() -> None:
 
 def test_nothing_to_score_is_refused() -> None:
     with pytest.raises(ValueError, match="no forecast"):
-        reliability("chains needed", [np.nan], [True], View())
+        draw_reliability("chains needed", [np.nan], [True], View())

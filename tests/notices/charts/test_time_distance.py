@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from alertd.notices.charts.canvas import View
-from alertd.notices.charts.time_distance import clock, window_of
+from alertd.notices.charts.time_distance import draw_time_distance, window_of
 from alertd.plan.model import Advice, Along
 from alertd.testing.factories import at_hour
 
 
 def test_path_is_the_plans_own_clock(drawn: Any) -> None:
-    ax = clock(drawn.plan, drawn.route, drawn.hours, View()).sheet.figure.axes[0]
+    ax = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).canvas.figure.axes[0]
     thick = max((line for line in ax.lines if line.get_linestyle() == "-"), key=lambda x: len(x.get_xdata()))
     along = drawn.plan.along
     assert np.asarray(thick.get_xdata()) == pytest.approx(np.asarray(along.distance_m))
@@ -26,13 +26,13 @@ def test_window_holds_the_trip_and_what_is_worth_weighing(drawn: Any) -> None:
     assert first <= drawn.plan.depart_at
     assert last >= drawn.plan.arrive_late
     assert (last - first).total_seconds() >= 12 * 3600
-    ax = clock(drawn.plan, drawn.route, drawn.hours, View()).sheet.figure.axes[0]
+    ax = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).canvas.figure.axes[0]
     assert ax.get_ylim() == (first.timestamp(), last.timestamp())
 
 
 def test_text_says_when_the_pass_is_clear_and_what_leaving_then_asks(drawn: Any) -> None:
     """Larch Pass has snow until the state of 12:00 UTC, 04:00 in its zone; who leaves late enough meets none."""
-    said = clock(drawn.plan, drawn.route, drawn.hours, View()).said
+    said = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).alt_text
     (larch,) = [line for line in said if line.startswith("Larch Pass: ")]
     assert "snow 20:00 PST to 03:00 PST, wet 04:00 PST" in larch
     asks = [line for line in said if line.startswith("Leaving ")]
@@ -49,7 +49,7 @@ def test_nothing_is_drawn_of_the_road_behind_a_truck_under_way(drawn: Any) -> No
     along = drawn.plan.along
     rest = {f.name: getattr(along, f.name)[60:] for f in fields(along) if f.name != "begins_at"}
     plan = replace(drawn.plan, along=Along(begins_at=along.begins_at, **rest), departures=(), picks=())
-    ax = clock(plan, drawn.route, drawn.hours, View()).sheet.figure.axes[0]
+    ax = draw_time_distance(plan, drawn.route, drawn.hours, View()).canvas.figure.axes[0]
     assert ax.get_xlim() == (along.distance_m[60], 160e3)
     inside = [t.xy[0] for t in ax.texts if t.get_text() in {"w", "S", "?"}]
     assert inside
@@ -58,7 +58,7 @@ def test_nothing_is_drawn_of_the_road_behind_a_truck_under_way(drawn: Any) -> No
 
 
 def test_field_has_each_class_where_the_corridor_has_it(drawn: Any) -> None:
-    ax = clock(drawn.plan, drawn.route, drawn.hours, View()).sheet.figure.axes[0]
+    ax = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).canvas.figure.axes[0]
     by_hatch = {p.get_hatch(): p.get_path() for p in ax.patches}
     snow = by_hatch["///"].vertices
     assert snow[:, 0].min() == pytest.approx(40e3, abs=1_600.0)  # places are 1.6 km long

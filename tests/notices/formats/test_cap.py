@@ -11,7 +11,7 @@ import xmlschema
 from pyproj import Geod
 
 from alertd.notices.formats.cap import (
-    MOST_CIRCLES,
+    MAX_CIRCLES,
     NAMESPACE,
     CapReference,
     CapSender,
@@ -135,7 +135,7 @@ def test_times_are_written_as_the_schema_wants_them() -> None:
 def test_circles_hold_every_point_of_the_road(start_m: float, end_m: float) -> None:
     """Distances by pyproj's geodesic on the WGS 84 ellipsoid."""
     drawn = circles(ROUTE, start_m, end_m)
-    assert 1 <= len(drawn) <= MOST_CIRCLES
+    assert 1 <= len(drawn) <= MAX_CIRCLES
     on_it = (ROUTE.distance_m >= start_m) & (ROUTE.distance_m <= end_m)
     covered = np.zeros(on_it.sum(), dtype=bool)
     for circle in drawn:

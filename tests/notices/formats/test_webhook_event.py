@@ -11,23 +11,23 @@ import pytest
 from jsonschema import Draft202012Validator, ValidationError
 
 from alertd.notices.formats.webhook_event import brief_event
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.closures import Closure
-from alertd.plan.describe.alternatives import with_other_ways
+from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.make_plan import TripInput, make_plan
 from alertd.plan.model import Advice, Plan, PositionFix
 from alertd.plan.params import PlanParams
-from alertd.planning.planner import planner
+from alertd.planning.planner import create_planner
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan
-from alertd.service.cycle import brief_due, make_brief, run_cycle
+from alertd.service.cycle import brief_slot, make_brief, run_cycle
 from alertd.settings.model import read_settings
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
-from alertd.testing.factories import AT_ONCE, at_hour, make_rig, make_route, make_stop, make_weather
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.factories import IMMEDIATE_POLICY, at_hour, make_rig, make_route, make_stop, make_weather
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 ROOT = Path(__file__).parents[3]
 SCHEMA = json.loads((ROOT / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
@@ -36,7 +36,7 @@ LARGEST_BYTES = 20_000  # what a receiver must be ready to take
 
 
 def bodies(plan: Plan, before: Any = None, hour: float = 3.0) -> list[dict[str, Any]]:
-    notices, _ = to_say(plan, before, at_hour(hour), AT_ONCE)
+    notices, _ = plan_notices(plan, before, at_hour(hour), IMMEDIATE_POLICY)
     return [json.loads(n.body) for n in notices]
 
 
@@ -47,7 +47,7 @@ def test_the_schema_is_itself_valid() -> None:
 @pytest.mark.parametrize("hour", [3.0, 7.0])
 def test_every_event_of_a_trip_is_valid(saying: Callable[..., Plan], hour: float) -> None:
     first = saying(Advice.CHAIN, Advice.HOLD, short=2, partial=True)
-    _, said = to_say(first, None, at_hour(hour), AT_ONCE)
+    _, said = plan_notices(first, None, at_hour(hour), IMMEDIATE_POLICY)
     events = [*bodies(first, None, hour), *bodies(saying(), said, hour)]
     assert {e["type"] for e in events} == {"trip.plan", "trip.message"}
     assert {e["data"]["kind"] for e in events} == {"plan", "eased"}
@@ -104,7 +104,7 @@ def test_a_plan_that_counts_from_a_position_is_valid(saying: Callable[..., Plan]
 
 
 def test_a_plan_with_other_ways_is_valid(saying: Callable[..., Plan]) -> None:
-    plan = with_other_ways(saying(Advice.CHAIN), [("south", saying())], [("north", "no such file")], PlanParams())
+    plan = with_alternatives(saying(Advice.CHAIN), [("south", saying())], [("north", "no such file")], PlanParams())
     event = next(e for e in bodies(plan) if e["type"] == "trip.plan")
     SCHEMA_CHECK.validate(event)
     assert [o["name"] for o in event["data"]["plan"]["other_routes"]] == ["south"]
@@ -129,19 +129,19 @@ def test_a_field_that_the_schema_does_not_know_is_refused(saying: Callable[..., 
 
 
 def test_no_number_is_written_as_minus_zero(saying: Callable[..., Plan]) -> None:
-    notices, _ = to_say(saying(Advice.CHAIN), None, at_hour(3))
+    notices, _ = plan_notices(saying(Advice.CHAIN), None, at_hour(3))
     assert [n for n in notices if "-0.0" in n.body.replace('-0.0"', "")] == []
 
 
 async def test_the_demos_events_are_valid_and_small(tmp_path: Path) -> None:
     """The invented storm, with a trip whose rig is not on file: all four event types."""
-    clock = HeldClock(at_hour(10.5))
+    clock = ManualClock(at_hour(10.5))
     trips = tmp_path / "trips.csv"
     trips.write_text(
         (ROOT / "fixtures/demo/trips.csv").read_text(encoding="utf-8").replace("quillback-44", "no-such-rig"),
         encoding="utf-8",
     )
-    with Standin(now_utc=clock()) as forecasts, Store(tmp_path / "a.db") as store:
+    with FakeOpenMeteo(now_utc=clock()) as forecasts, Store(tmp_path / "a.db") as store:
         settings = read_settings(ROOT / "fixtures/demo/alertd.toml")
         settings = replace(
             settings,
@@ -151,8 +151,8 @@ async def test_the_demos_events_are_valid_and_small(tmp_path: Path) -> None:
             trips=trips,
             endpoints=(),
         )
-        async with planner(settings, clock) as planning:
-            slot = brief_due(clock(), planning)
+        async with create_planner(settings, clock) as planning:
+            slot = brief_slot(clock(), planning)
             assert slot is not None
             outcome = await run_cycle(planning, store, clock())
             brief = make_brief(planning, outcome, clock(), slot)

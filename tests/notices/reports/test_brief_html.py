@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from alertd.notices.reports.brief_html import MOST_DRAWN, Shown, acting, brief_page
+from alertd.notices.reports.brief_html import MAX_DRAWN, InlineImage, brief_page, trips_needing_action
 from alertd.notices.reports.html import chip
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, CarryNote, Plan
 from alertd.testing.factories import at_hour
@@ -46,7 +46,7 @@ class Read(HTMLParser):
             self.heads[-1] += data
 
 
-def page(*plans: Plan, not_planned: tuple[tuple[str, str], ...] = (), **shown: Shown) -> str:
+def page(*plans: Plan, not_planned: tuple[tuple[str, str], ...] = (), **shown: InlineImage) -> str:
     pictures = {trip.replace("_", "-"): s for trip, s in shown.items()}
     return brief_page("Invented fleet", plans, not_planned, at_hour(2), "America/Denver", pictures)
 
@@ -75,16 +75,16 @@ def test_a_name_is_never_markup(saying: Callable[..., Plan]) -> None:
 
 
 def test_pictures_stand_with_their_trip_and_say_the_same_in_words(saying: Callable[..., Plan]) -> None:
-    made = page(saying(CHAIN), QT_1=Shown(src="cid:road-1@alertd.invalid", alt="Snow from mile 25."))
+    made = page(saying(CHAIN), QT_1=InlineImage(src="cid:road-1@alertd.invalid", alt="Snow from mile 25."))
     assert Read(made).sources == [("cid:road-1@alertd.invalid", "Snow from mile 25.")]
     assert not re.search(r'(?:src|href|url\()\s*=?\s*"?https?:', made)
 
 
 def test_next_actions_come_in_their_order_and_what_is_not_drawn_is_said(saying: Callable[..., Plan]) -> None:
     late, soon = saying(CHAIN, late_min=90), replace(saying(HOLD), trip_id="QT-2")
-    assert [p.trip_id for p in acting([late, soon, saying()])] == ["QT-2", "QT-1"]
-    many = [replace(saying(CHAIN), trip_id=f"T-{n}") for n in range(MOST_DRAWN + 1)]
-    assert f"drawn for the first {MOST_DRAWN} trips" in Read(page(*many)).words
+    assert [p.trip_id for p in trips_needing_action([late, soon, saying()])] == ["QT-2", "QT-1"]
+    many = [replace(saying(CHAIN), trip_id=f"T-{n}") for n in range(MAX_DRAWN + 1)]
+    assert f"drawn for the first {MAX_DRAWN} trips" in Read(page(*many)).words
     assert "drawn for" not in Read(page(late, soon)).words
 
 

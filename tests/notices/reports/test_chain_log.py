@@ -13,33 +13,41 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.notices.reports.chain_log import Correction, Entry, Place, Tap, paired, with_corrections, with_overlaps
-from alertd.notices.reports.chain_log_table import COLUMNS, csv_text, lines, plain
+from alertd.notices.reports.chain_log import (
+    ChainLogEntry,
+    ChainReport,
+    Correction,
+    LoggedPlace,
+    pair_reports,
+    with_corrections,
+    with_overlaps,
+)
+from alertd.notices.reports.chain_log_table import COLUMNS, chain_log_json, csv_text, lines
 
 AT = datetime(2027, 1, 14, 14, 0, tzinfo=UTC)
-PLACE = Place(words="Larch Lot", state="US-ID", zone="America/Boise")
+PLACE = LoggedPlace(words="Larch Lot", state="US-ID", zone="America/Boise")
 LATER = AT + timedelta(days=2)
 
 
-def tap(minute: int, on: bool) -> Tap:
-    return Tap(id=f"evt_{minute}{'on' if on else 'off'}", on=on, at=AT + timedelta(minutes=minute))
+def tap(minute: int, on: bool) -> ChainReport:
+    return ChainReport(id=f"evt_{minute}{'on' if on else 'off'}", on=on, at=AT + timedelta(minutes=minute))
 
 
-def shape(*taps: Tap) -> list[tuple[int | None, int | None, int]]:
+def shape(*taps: ChainReport) -> list[tuple[int | None, int | None, int]]:
     """Pairs as minutes after AT, and how many repeats each has."""
 
-    def minute(t: Tap | None) -> int | None:
+    def minute(t: ChainReport | None) -> int | None:
         return None if t is None else round((t.at - AT).total_seconds() / 60)
 
-    return [(minute(on), minute(off), len(repeats)) for on, off, repeats in paired(taps)]
+    return [(minute(on), minute(off), len(repeats)) for on, off, repeats in pair_reports(taps)]
 
 
-def entry(start: datetime | None, end: datetime | None, **changes: object) -> Entry:
+def entry(start: datetime | None, end: datetime | None, **changes: object) -> ChainLogEntry:
     values = {
         "id": "evt_1", "taps": ("evt_1", "evt_2"), "trip_id": "T-1", "driver": "Bram", "reported_start": start,
         "reported_end": end, "on_place": PLACE, "off_place": PLACE,
     }  # fmt: skip
-    return Entry(**(values | changes))  # type: ignore[arg-type]
+    return ChainLogEntry(**(values | changes))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -64,7 +72,7 @@ def test_reports_are_paired_and_a_missing_end_stays_open(
 
 @given(st.lists(st.tuples(st.integers(0, 2000), st.booleans()), unique=True, max_size=20))
 def test_every_report_is_in_exactly_one_entry_and_no_entry_runs_backwards(taps: Sequence[tuple[int, bool]]) -> None:
-    pairs = paired([tap(*t) for t in taps])
+    pairs = pair_reports([tap(*t) for t in taps])
     ids = [t.id for on, off, repeats in pairs for t in (on, off, *repeats) if t is not None]
     assert sorted(ids) == sorted(tap(*t).id for t in taps)
     assert all(on is None or off is None or on.at <= off.at for on, off, _ in pairs)
@@ -78,7 +86,7 @@ def test_minutes_are_those_that_passed_when_the_clock_is_put_back() -> None:
         off_place=denver,
     )  # fmt: skip
     assert one.minutes == 60
-    (row,) = plain([one], LATER)["entries"]
+    (row,) = chain_log_json([one], LATER)["entries"]
     assert (row["on"], row["off"]) == ("2026-11-01T01:30:00-06:00", "2026-11-01T01:30:00-07:00")
     assert "01:30 MDT to 01:30 MST" in "\n".join(lines([one], LATER))
 
@@ -89,7 +97,7 @@ def test_an_open_end_has_no_minutes_and_says_which_end() -> None:
         None, "still on", "end not reported",
     )  # fmt: skip
     assert entry(None, AT).open_end(LATER) == "start not reported"
-    (sums,) = plain([on, entry(AT, AT + timedelta(minutes=90), id="evt_3")], LATER)["drivers"]
+    (sums,) = chain_log_json([on, entry(AT, AT + timedelta(minutes=90), id="evt_3")], LATER)["drivers"]
     assert sums == {"driver": "Bram", "minutes": 90, "entries": 2, "open": 1}
 
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from alertd.notices.reports.scores import ENOUGH_N, Case, lines, plain, scored, verdict
+from alertd.notices.reports.scores import ENOUGH_N, Case, lines, sample_note, score_cases, score_json
 from alertd.notices.reports.scores_html import score_page
 
 AT = datetime(2027, 1, 14, 14, 0, tzinfo=UTC)
@@ -14,7 +14,7 @@ AT = datetime(2027, 1, 14, 14, 0, tzinfo=UTC)
 def cases(n: int, said: bool, happened: bool | None, lead_h: float = 4.0, p: float | None = None) -> Iterator[Case]:
     for i in range(n):
         yield Case(
-            lead_h=lead_h, probability=p if p is not None else float(said), said=said, happened=happened,
+            lead_h=lead_h, probability=p if p is not None else float(said), called=said, happened=happened,
             because="nobody saw it", day=f"2027-01-{1 + i % 20:02d}",
         )  # fmt: skip
 
@@ -23,7 +23,7 @@ def test_finleys_forecasts_score_as_published() -> None:
     """28 hits, 72 false alarms, 23 misses, 2680 correct negatives; POD 0.549, FAR 0.720, CSI 0.228 (Murphy 1996,
     The Finley affair, Weather and Forecasting 11, 3-20). Brier by hand: 95 wrong of 2803."""
     finley = [*cases(28, True, True), *cases(72, True, False), *cases(23, False, True), *cases(2680, False, False)]
-    told = plain(scored("tornadoes", "rule", finley))["whole"]
+    told = score_json(score_cases("tornadoes", "rule", finley))["whole"]
     assert (told["pod"], told["far"], told["csi"]) == (
         pytest.approx(0.549, abs=5e-4), pytest.approx(0.720, abs=5e-4), pytest.approx(0.228, abs=5e-4),
     )  # fmt: skip
@@ -33,25 +33,27 @@ def test_finleys_forecasts_score_as_published() -> None:
 
 def test_what_nobody_can_tell_is_counted_and_changes_no_score() -> None:
     known = [*cases(20, True, True), *cases(20, False, False)]
-    without, with_ = scored("x", "rule", known), scored("x", "rule", [*known, *cases(7, True, None)])
+    without, with_ = score_cases("x", "rule", known), score_cases("x", "rule", [*known, *cases(7, True, None)])
     assert with_.left_out == (("nobody saw it", 7),)
-    assert plain(with_)["whole"] == plain(without)["whole"]
+    assert score_json(with_)["whole"] == score_json(without)["whole"]
     assert "7  nobody saw it" in "\n".join(lines(with_))
 
 
 def test_lead_times_are_apart_and_a_lead_on_the_edge_counts_once() -> None:
-    one = scored("x", "rule", [*cases(2, True, True, 3.0), *cases(1, True, True, 30.0), *cases(1, True, True, 2.9)])
+    one = score_cases(
+        "x", "rule", [*cases(2, True, True, 3.0), *cases(1, True, True, 30.0), *cases(1, True, True, 2.9)]
+    )
     assert [s.n for s in one.by_lead] == [1, 2, 0, 0, 1]
     assert one.whole.n == 4
 
 
 @pytest.mark.parametrize(("yes", "no", "enough"), [(5, 25, True), (4, 40, False), (10, 19, False), (0, 0, False)])
 def test_few_cases_are_said_to_be_few_and_not_drawn(yes: int, no: int, enough: bool) -> None:
-    one = scored("Chains", "the rule of truth", [*cases(yes, True, True, p=0.8), *cases(no, False, False, p=0.1)])
+    one = score_cases("Chains", "the rule of truth", [*cases(yes, True, True, p=0.8), *cases(no, False, False, p=0.1)])
     assert one.whole.enough is enough
     page = score_page("Fleet <b>", [one], AT, AT, "America/Denver", 0.5)
     assert ("<svg" in page) is enough
-    assert ("TOO FEW" in verdict(one) or "Nothing can be said" in verdict(one)) is not enough
+    assert ("TOO FEW" in sample_note(one) or "Nothing can be said" in sample_note(one)) is not enough
     assert "the rule of truth" in page
     assert "Fleet &lt;b&gt;" in page
     assert "nan" not in page.split("<svg")[0]

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import asked, best_line, leaving_lines
+from alertd.notices.text.departures import best_departure_line, departure_advice, departure_lines
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.plan.model import Advice, Departure, DeparturePick, Plan
 from alertd.testing.factories import at_hour
@@ -48,15 +48,15 @@ def offering(plan: Plan, *picks: Departure, reasons: tuple[str, ...] = ()) -> Pl
 def test_a_departure_without_chains_is_one_line_in_local_times(saying: Saying) -> None:
     plan = offering(saying(CHAIN), departure(4.5, CLEAR, arrives=9 - 70 / 60, probability=0.06))
     line = "Leave 90 min earlier, 20:30 PST: no chains expected by this forecast (6%), arrives 00:50 MST, 70 min sooner"
-    assert leaving_lines(plan) == [line]
-    assert best_line(plan) == line
+    assert departure_lines(plan) == [line]
+    assert best_departure_line(plan) == line
 
 
 def test_another_day_is_named_and_a_reason_that_says_the_same_is_not_said_twice(saying: Saying) -> None:
     """10:00 UTC is 02:00 PST of the day after the planned evening; the arrival stays on the day it was."""
     reasons = ("be ready to chain, not expected to (chance of needing them 20% instead of 60%)", "within the hours")
     plan = offering(saying(CHAIN), departure(10.0, READY, arrives=13.0, probability=0.2), reasons=reasons)
-    assert leaving_lines(plan) == [
+    assert departure_lines(plan) == [
         "Leave 4 h 00 min later, Thu 02:00 PST: be ready to chain (20%), arrives 06:00 MST, 4 h 00 min later; "
         "within the hours"
     ]
@@ -64,30 +64,32 @@ def test_another_day_is_named_and_a_reason_that_says_the_same_is_not_said_twice(
 
 def test_arrivals_within_minutes_are_about_the_same(saying: Saying) -> None:
     plan = offering(saying(CHAIN), departure(7.0, arrives=9.05))
-    assert leaving_lines(plan)[0].endswith(", about the same")
+    assert departure_lines(plan)[0].endswith(", about the same")
 
 
 def test_without_a_pick_none_is_called_better_and_without_a_comparison_nothing_is_said(saying: Saying) -> None:
-    assert leaving_lines(offering(saying(CHAIN))) == ["No other departure of the next 12 h is better by this forecast"]
-    assert leaving_lines(replace(saying(CHAIN), departures=(), picks=())) == []
+    assert departure_lines(offering(saying(CHAIN))) == [
+        "No other departure of the next 12 h is better by this forecast"
+    ]
+    assert departure_lines(replace(saying(CHAIN), departures=(), picks=())) == []
 
 
 def test_when_the_planned_departure_was_not_compared_nothing_is_called_worse(saying: Saying) -> None:
     plan = offering(saying(CHAIN))
     plan = replace(plan, departures=tuple(d for d in plan.departures if d.depart_at != plan.depart_at))
-    (line,) = leaving_lines(plan)
+    (line,) = departure_lines(plan)
     assert "none is called better" in line
 
 
 def test_on_missing_or_old_data_no_other_departure_is_called_better_or_free_of_chains(saying: Saying) -> None:
     plan = offering(saying(CHAIN, partial=True), departure(4.5, CLEAR, arrives=7.0))
-    (line,) = leaving_lines(plan)
+    (line,) = departure_lines(plan)
     assert line == "Some of the forecast is old or missing: no other departure is called better"
-    assert best_line(plan) == ""
-    assert asked(plan, plan.picks[0].departure) is READY
-    assert asked(saying(CHAIN), departure(4.5, CLEAR, unknown_frac=0.01)) is READY
-    assert asked(saying(CHAIN), departure(4.5, HOLD, unknown_frac=0.01)) is HOLD
-    assert asked(saying(CHAIN), departure(4.5, CLEAR)) is CLEAR
+    assert best_departure_line(plan) == ""
+    assert departure_advice(plan, plan.picks[0].departure) is READY
+    assert departure_advice(saying(CHAIN), departure(4.5, CLEAR, unknown_frac=0.01)) is READY
+    assert departure_advice(saying(CHAIN), departure(4.5, HOLD, unknown_frac=0.01)) is HOLD
+    assert departure_advice(saying(CHAIN), departure(4.5, CLEAR)) is CLEAR
 
 
 def test_the_brief_has_the_departure_that_changes_most_once_a_trip(saying: Saying) -> None:
@@ -100,7 +102,7 @@ def test_the_brief_has_the_departure_that_changes_most_once_a_trip(saying: Sayin
         assert "Leave 60 min earlier, 21:00 PST: no chains expected by this forecast (4%)" in told
 
 
-@pytest.mark.parametrize("lines", [lambda p: [best_line(p)], leaving_lines])
+@pytest.mark.parametrize("lines", [lambda p: [best_departure_line(p)], departure_lines])
 def test_no_line_says_that_chains_are_not_needed(saying: Saying, lines: Callable[[Plan], list[str]]) -> None:
     for advice in Advice:
         for line in lines(offering(saying(HOLD), departure(4.5, advice, arrives=7.0, probability=0.0))):
@@ -118,15 +120,15 @@ def test_no_line_says_that_chains_are_not_needed(saying: Saying, lines: Callable
     ],
 )
 def test_the_brief_leaves_out_what_spares_nothing(saying: Saying, pick: Departure, worth: bool) -> None:
-    assert bool(best_line(offering(saying(CHAIN), pick))) is worth
+    assert bool(best_departure_line(offering(saying(CHAIN), pick))) is worth
 
 
 def test_a_legal_departure_is_worth_a_line_where_the_planned_one_is_not(saying: Saying) -> None:
     plan = saying(CHAIN)
     assert plan.hours is not None
     illegal = replace(plan, hours=replace(plan.hours, ok=False))
-    assert best_line(offering(illegal, departure(4.0, arrives=7.0)))
-    assert not best_line(offering(illegal, departure(4.0, arrives=7.0, hours_ok=None)))
+    assert best_departure_line(offering(illegal, departure(4.0, arrives=7.0)))
+    assert not best_departure_line(offering(illegal, departure(4.0, arrives=7.0, hours_ok=None)))
 
 
 def test_a_hold_says_when_it_ends_by_the_clock_where_the_truck_stands(saying: Saying) -> None:

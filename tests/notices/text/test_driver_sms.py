@@ -67,12 +67,12 @@ def test_every_rig_and_place_fits_two_segments_and_leads_with_the_order(
                 stretch = stretch_for(two_passes, rig, hanging, advice, place, pass_name, "America/Anchorage")
                 text = driver_text(two_passes, stretch)
                 first = text[: gsm7.SINGLE_SEPTETS]
-                name, milepost = (gsm7.plain(w) for w in PLACES[place])
+                name, milepost = (gsm7.to_gsm7(w) for w in PLACES[place])
                 assert gsm7.segments(text) <= 2, text
                 assert gsm7.septets(text) <= 2 * gsm7.PART_SEPTETS, text  # also raises outside the alphabet
                 assert (milepost or name[:8]) in first
                 assert re.search(r"\d\d:\d\d AKST", first)
-                assert gsm7.plain(stretch.tires_short_words) in text
+                assert gsm7.to_gsm7(stretch.tires_short_words) in text
                 assert f"{hanging.singles_n} tires" in first
                 assert "25 mph" in first
                 assert (f"({hanging.singles_short} SHORT)" in first) is (hanging.singles_short > 0)

@@ -3,7 +3,7 @@
 import pytest
 from gsm0338 import Codec
 
-from alertd.notices.text.gsm7 import plain, segments, septets
+from alertd.notices.text.gsm7 import segments, septets, to_gsm7
 
 # (text, septets or None for UCS-2, parts), worked from TS 23.038 6.2.1 and TS 23.040 9.2.3.24.1 by hand: 160 septets
 # alone, 153 in a part; 70 and 67 UCS-2 units; neither an escape pair nor a surrogate pair is split over two parts.
@@ -50,11 +50,11 @@ def test_letters_of_the_alphabet_cost_one_septet(char: str) -> None:
 def test_a_character_outside_the_alphabet_would_cost_a_segment_so_it_is_replaced(char: str) -> None:
     long = "x" * 80 + char
     assert segments(long) == 2
-    assert segments(plain(long)) == 1
+    assert segments(to_gsm7(long)) == 1
 
 
 def test_names_stay_readable_when_replaced() -> None:
-    assert plain("Col de l’Iseran ❄ 10°F – ça va") == "Col de l'Iseran ? 10 degF - ca va"
+    assert to_gsm7("Col de l’Iseran ❄ 10°F – ça va") == "Col de l'Iseran ? 10 degF - ca va"
 
 
 def test_every_character_counts_as_a_second_implementation_has_it() -> None:

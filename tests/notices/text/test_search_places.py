@@ -10,19 +10,19 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from alertd.i18n import ENGLISH, LANGUAGES, Language
-from alertd.notices.next_action import Chained, Step, next_step
-from alertd.notices.plan_diff import moved
+from alertd.notices.next_action import ActionKind, Chained, next_action
+from alertd.notices.plan_diff import describe_changes
 from alertd.notices.text import gsm7
 from alertd.notices.text.driver_sms import driver_text
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.scheduled import approach_text, off_text
 from alertd.plan.model import Advice, Plan, PositionFix, Stretch
 from alertd.rules.requirements import cover, demand_for
-from alertd.rules.tire_text import tire_runs, tires_code, tires_said
+from alertd.rules.tire_text import tire_runs, tires_code, tires_short_text
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
-from alertd.sources.files.translations import read_tongue
-from alertd.testing.factories import AT_ONCE, at_hour
+from alertd.sources.files.translations import load_translator
+from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 ROOT = Path(__file__).parents[3]
 SCHEMA = json.loads((ROOT / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
@@ -48,12 +48,12 @@ def closed(stretch: Stretch) -> Stretch:
 
 @every_language
 def test_texts_with_places_to_look_for_fit_two_segments(two_passes: Plan, language: Language) -> None:
-    tongue, plan = read_tongue(language), searched(two_passes)
+    translator, plan = load_translator(language), searched(two_passes)
     rules = read_rulesets(ROOT / "config/rules")
     for rig in read_rigs(ROOT / "config/rigs").values():
         bare = replace(rig, singles_carried=0)
         every = [cover(bare, [demand_for(law, x, rig)]) for law in rules.values() for x in law.levels]
-        hanging = max(every, key=lambda h: len(tires_said(tire_runs(rig, h.tires), tongue)))
+        hanging = max(every, key=lambda h: len(tires_short_text(tire_runs(rig, h.tires), translator)))
         stretch = replace(
             plan.stretches[0],
             hanging=hanging,
@@ -62,11 +62,11 @@ def test_texts_with_places_to_look_for_fit_two_segments(two_passes: Plan, langua
         )
         for advice in (Advice.READY, Advice.CHAIN, Advice.HOLD):
             for s in (replace(stretch, advice=advice), closed(stretch)):
-                for text in (driver_text(plan, s, tongue), approach_text(plan, s, at_hour(5), tongue)):
+                for text in (driver_text(plan, s, translator), approach_text(plan, s, at_hour(5), translator)):
                     assert gsm7.segments(text) <= 2, text
                     assert "210" in text[: gsm7.SINGLE_SEPTETS]
                     assert "213" in text[: gsm7.SINGLE_SEPTETS]
-    off = off_text(plan, plan.stretches[0].chain_off, tongue)
+    off = off_text(plan, plan.stretches[0].chain_off, translator)
     assert gsm7.segments(off) <= 2
     assert "225" in off
 
@@ -75,8 +75,8 @@ def test_texts_with_places_to_look_for_fit_two_segments(two_passes: Plan, langua
 def test_a_closure_we_expect_is_said_as_ours(two_passes: Plan, language: Language) -> None:
     ours = {"en": "our estimate", "es": "estimación nuestra", "fr": "notre estimation"}
     stretch = closed(two_passes.stretches[0])
-    text = driver_text(replace(two_passes, stretches=(stretch,)), stretch, read_tongue(language))
-    assert gsm7.plain(ours[language]) in text
+    text = driver_text(replace(two_passes, stretches=(stretch,)), stretch, load_translator(language))
+    assert gsm7.to_gsm7(ours[language]) in text
 
 
 def test_slick_and_barred_roads_keep_their_own_reasons(two_passes: Plan) -> None:
@@ -88,19 +88,19 @@ def test_slick_and_barred_roads_keep_their_own_reasons(two_passes: Plan) -> None
 def test_events_with_places_to_look_for_match_the_schema(two_passes: Plan) -> None:
     plan = searched(two_passes)
     plan = replace(plan, stretches=(closed(plan.stretches[0]), *plan.stretches[1:]), advice=Advice.HOLD)
-    notices, _ = to_say(plan, None, at_hour(3), AT_ONCE)
+    notices, _ = plan_notices(plan, None, at_hour(3), IMMEDIATE_POLICY)
     for n in notices:
         Draft202012Validator(SCHEMA).validate(json.loads(n.body))
 
 
 def test_the_next_step_says_what_to_look_for(two_passes: Plan) -> None:
     plan = searched(two_passes)
-    step = next_step(plan, Chained(on_at=None), None, plan.depart_at, ENGLISH)
-    assert step.step is Step.HANG
+    step = next_action(plan, Chained(on_at=None), None, plan.depart_at, ENGLISH)
+    assert step.step is ActionKind.HANG
     later = replace(plan, stretches=(two_passes.stretches[1], plan.stretches[0]))
     first = later.stretches[0].chain_up.arrive_at
     second = replace(later.stretches[1], chain_up=replace(later.stretches[1].chain_up, arrive_at=first + timedelta(1)))
-    then = next_step(
+    then = next_action(
         replace(later, stretches=(later.stretches[0], second)), Chained(on_at=None), None, plan.depart_at, ENGLISH
     ).then
     assert any("safe place from mi 210 on, before mi 213 (none listed)" in line for line in then)
@@ -109,20 +109,20 @@ def test_the_next_step_says_what_to_look_for(two_passes: Plan) -> None:
 def test_a_place_to_look_for_is_news_once_the_snow_has_moved(two_passes: Plan) -> None:
     """One candidate instead of its neighbour is none while the snow begins where it did."""
     told = searched(two_passes)
-    _, said = to_say(told, None, at_hour(2), AT_ONCE)
-    assert to_say(searched(two_passes, AT_M - 4e3), said, at_hour(3), AT_ONCE)[0] == ()
-    assert moved(told, searched(two_passes, AT_M - 4e3)) == ()
+    _, said = plan_notices(told, None, at_hour(2), IMMEDIATE_POLICY)
+    assert plan_notices(searched(two_passes, AT_M - 4e3), said, at_hour(3), IMMEDIATE_POLICY)[0] == ()
+    assert describe_changes(told, searched(two_passes, AT_M - 4e3)) == ()
     nearer = searched(two_passes, AT_M - 16e3, EDGE_M - 15e3)
-    assert to_say(nearer, said, at_hour(3), AT_ONCE)[0] != ()
-    assert any(line.startswith("chain up at") for line in moved(told, nearer))
+    assert plan_notices(nearer, said, at_hour(3), IMMEDIATE_POLICY)[0] != ()
+    assert any(line.startswith("chain up at") for line in describe_changes(told, nearer))
 
 
 def test_a_truck_past_its_listed_stop_is_not_called_again(two_passes: Plan, saying: Callable[..., Plan]) -> None:
     """Chains may be on; that the plan has only a place to look for ahead is no news to it."""
     plan = saying(Advice.CHAIN)
-    _, said = to_say(plan, None, at_hour(2), AT_ONCE)
+    _, said = plan_notices(plan, None, at_hour(2), IMMEDIATE_POLICY)
     s = plan.stretches[0]
     up = replace(s.chain_up, stop_id="unlisted-9", kind="search", listed=False, edge_m=s.start_m)
     fix = PositionFix(at=at_hour(6.5), distance_m=s.start_m - 2e3, offset_m=0.0)
     now = replace(plan, stretches=(replace(s, chain_up=up),), position=fix)
-    assert to_say(now, said, at_hour(6.5), AT_ONCE)[0] == ()
+    assert plan_notices(now, said, at_hour(6.5), IMMEDIATE_POLICY)[0] == ()

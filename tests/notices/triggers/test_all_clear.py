@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
-from alertd.i18n import ENGLISH, IN_ENGLISH, LANGUAGES, Language
+from alertd.i18n import ALL_ENGLISH, ENGLISH, LANGUAGES, Language
 from alertd.notices.model import Audience
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import facts
+from alertd.notices.sent_state import fact_of
 from alertd.notices.text import gsm7
 from alertd.notices.triggers.all_clear import all_clear, all_clear_text
 from alertd.notices.triggers.unplanned import to_driver, unplanned_text
 from alertd.plan.model import Advice, Plan
-from alertd.sources.files.translations import read_tongue
+from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import at_hour
 
 Saying = Callable[..., Plan]
@@ -38,13 +38,13 @@ def clear(saying: Saying) -> Plan:
 
 
 def said_at(plan: Plan, now: datetime, policy: Policy = AWAKE) -> list[Audience]:
-    return [n.audience for n in all_clear(plan, (), now, policy, IN_ENGLISH)]
+    return [n.audience for n in all_clear(plan, (), now, policy, ALL_ENGLISH)]
 
 
 def test_a_clear_trip_gets_one_message_that_says_as_of_when(clear: Plan) -> None:
-    (notice,) = all_clear(clear, (), at_hour(3), AWAKE, IN_ENGLISH)
+    (notice,) = all_clear(clear, (), at_hour(3), AWAKE, ALL_ENGLISH)
     again = replace(clear, id="plan_" + "0" * 32, made_at=at_hour(4))
-    (same,) = all_clear(again, (), at_hour(4), AWAKE, IN_ENGLISH)
+    (same,) = all_clear(again, (), at_hour(4), AWAKE, ALL_ENGLISH)
     assert notice.id == same.id
     assert "no chains expected, as of 03:00 UTC. Next look by 03:30 UTC" in notice.text
     assert "Signs+officers decide" in notice.text
@@ -73,9 +73,9 @@ def test_a_winter_road_without_chains_is_not_called_clear(clear: Plan) -> None:
 
 
 def test_who_was_told_of_chains_gets_relief_in_other_words(clear: Plan, saying: Saying) -> None:
-    told = facts(saying(Advice.CHAIN).stretches[0])
-    assert all_clear(clear, (told,), at_hour(3), AWAKE, IN_ENGLISH) == ()
-    assert all_clear(clear, (replace(told, advice=Advice.CLEAR),), at_hour(3), AWAKE, IN_ENGLISH) == ()
+    told = fact_of(saying(Advice.CHAIN).stretches[0])
+    assert all_clear(clear, (told,), at_hour(3), AWAKE, ALL_ENGLISH) == ()
+    assert all_clear(clear, (replace(told, advice=Advice.CLEAR),), at_hour(3), AWAKE, ALL_ENGLISH) == ()
 
 
 def test_it_comes_the_evening_before_and_not_in_quiet_hours(clear: Plan) -> None:
@@ -90,22 +90,22 @@ def test_it_comes_the_evening_before_and_not_in_quiet_hours(clear: Plan) -> None
 
 def test_once_under_way_the_office_passes_it_on(clear: Plan) -> None:
     under_way = replace(clear, made_at=at_hour(7))
-    (notice,) = all_clear(under_way, (), at_hour(7), AWAKE, IN_ENGLISH)
+    (notice,) = all_clear(under_way, (), at_hour(7), AWAKE, ALL_ENGLISH)
     assert notice.audience is Audience.DISPATCHER
     assert notice.text.startswith("PASS ON WHEN PARKED to Odalys Fenwright: ")
-    (before,) = all_clear(clear, (), at_hour(3), AWAKE, IN_ENGLISH)
+    (before,) = all_clear(clear, (), at_hour(3), AWAKE, ALL_ENGLISH)
     assert notice.id == before.id
 
 
 @every_language
 def test_both_messages_fit_two_segments_in_every_language(clear: Plan, language: Language) -> None:
-    tongue = read_tongue(language, metric=False)
+    translator = load_translator(language, metric=False)
     long = replace(clear, route_name="Wren and Galena to the coast over two passes and a long bridge, northern way")
-    text = all_clear_text(replace(long, made_at=at_hour(-4)), AWAKE, tongue)
+    text = all_clear_text(replace(long, made_at=at_hour(-4)), AWAKE, translator)
     assert gsm7.segments(text) <= 2
-    unplanned = unplanned_text("T" * 64, at_hour(6), ZONE, tongue)
+    unplanned = unplanned_text("T" * 64, at_hour(6), ZONE, translator)
     assert gsm7.segments(unplanned) <= 2
-    assert text == gsm7.plain(text)
+    assert text == gsm7.to_gsm7(text)
     if language != "en":
         assert "chains" not in text + unplanned
 

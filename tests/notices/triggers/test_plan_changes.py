@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import Said, said_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.text.dispatcher import dispatcher_text
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model import Advice, ChainsNote, Plan, PositionFix
 from alertd.plan.serialize import canonical, to_plain
-from alertd.testing.factories import AT_ONCE, at_hour
+from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
@@ -28,14 +28,14 @@ ROLLING = at_hour(6)
 class Talk:
     """A trip's plans one after another, with what stands as said kept as the store keeps it, as JSON."""
 
-    def __init__(self, policy: Policy = AT_ONCE) -> None:
+    def __init__(self, policy: Policy = IMMEDIATE_POLICY) -> None:
         self.policy = policy
-        self.said: tuple[Said, ...] | None = None
+        self.said: tuple[SentFact, ...] | None = None
         self.notices: list[Notice] = []
 
     def hear(self, plan: Plan, now: Any = BEFORE) -> tuple[Notice, ...]:
-        notices, said = to_say(plan, self.said, now, self.policy)
-        self.said = said_from_plain(json.loads(canonical(to_plain(said))))
+        notices, said = plan_notices(plan, self.said, now, self.policy)
+        self.said = facts_from_plain(json.loads(canonical(to_plain(said))))
         assert self.said == said
         self.notices += notices
         return notices
@@ -147,10 +147,10 @@ def test_equal_content_has_equal_ids_whenever_it_is_said(saying: Saying) -> None
     """A cycle that crashed before it was stored says the same thing later, under the same ids."""
     said = Talk()
     said.hear(saying(READY))
-    first, _ = to_say(saying(CHAIN), said.said, BEFORE)
-    again, _ = to_say(saying(CHAIN), said.said, at_hour(4))
+    first, _ = plan_notices(saying(CHAIN), said.said, BEFORE)
+    again, _ = plan_notices(saying(CHAIN), said.said, at_hour(4))
     assert [n.id for n in first] == [n.id for n in again]
-    other, _ = to_say(saying(HOLD), said.said, BEFORE)
+    other, _ = plan_notices(saying(HOLD), said.said, BEFORE)
     assert not {n.id for n in first} & {n.id for n in other}
 
 
@@ -299,37 +299,39 @@ def test_the_office_is_told_where_the_truck_was_seen(saying: Saying) -> None:
 def test_a_truck_standing_at_the_chain_up_place_is_not_told_again(saying: Callable[..., Plan]) -> None:
     """Each new plan puts the hanging off while it stands there; one that is elsewhere is late."""
     first = saying(Advice.CHAIN)
-    _, said = to_say(first, None, at_hour(5), AT_ONCE)
+    _, said = plan_notices(first, None, at_hour(5), IMMEDIATE_POLICY)
     late = saying(Advice.CHAIN, late_min=70)
     place_m = late.stretches[0].chain_up.distance_m
     for at_m, told in ((place_m + 200.0, False), (place_m - 9e3, True)):
         seen = replace(late, position=PositionFix(at=at_hour(7), distance_m=at_m, offset_m=0.0))
-        assert bool(to_say(seen, said, at_hour(7), AT_ONCE)[0]) is told
+        assert bool(plan_notices(seen, said, at_hour(7), IMMEDIATE_POLICY)[0]) is told
     lost = replace(late, position=PositionFix(at=at_hour(4), distance_m=place_m - 9e3, offset_m=0.0, old=True))
-    assert to_say(lost, said, at_hour(7), AT_ONCE)[0] == ()
+    assert plan_notices(lost, said, at_hour(7), IMMEDIATE_POLICY)[0] == ()
 
 
 def test_chained_more_tires_and_more_snow_are_news_and_no_more(saying: Callable[..., Plan]) -> None:
     first = saying(Advice.CHAIN)
-    _, said = to_say(first, None, at_hour(5), AT_ONCE)
+    _, said = plan_notices(first, None, at_hour(5), IMMEDIATE_POLICY)
     (stretch,) = first.stretches
     on = ChainsNote(since=at_hour(6.5), off=stretch.chain_off)
     here = replace(stretch.chain_up, stop_id="", name="present place")
     plan = replace(first, stretches=(replace(stretch, chained=True, chain_up=here),), chains=on)
-    assert to_say(plan, said, at_hour(7), AT_ONCE)[0] == ()
+    assert plan_notices(plan, said, at_hour(7), IMMEDIATE_POLICY)[0] == ()
     more = replace(plan.stretches[0], tires_short_words="all of them")
     short = replace(plan, stretches=(more,), chains=replace(on, missing_n=2))
-    texts = [n.text for n in to_say(short, said, at_hour(7), AT_ONCE)[0]]
+    texts = [n.text for n in plan_notices(short, said, at_hour(7), IMMEDIATE_POLICY)[0]]
     assert any("STAY CHAINED to" in t for t in texts)
     both = saying(Advice.CHAIN, Advice.CHAIN)
     second = replace(both.stretches[1], chained=True, chain_up=here)
     further = replace(plan, stretches=(*plan.stretches, second))
-    texts = [n.text for n in to_say(further, said, at_hour(7), AT_ONCE)[0] if n.audience is not Audience.FLEET]
+    texts = [
+        n.text for n in plan_notices(further, said, at_hour(7), IMMEDIATE_POLICY)[0] if n.audience is not Audience.FLEET
+    ]
     assert texts
     assert not any("PLAN TO CHAIN" in t for t in texts)
 
 
 def test_a_trip_that_has_arrived_says_nothing_more(saying: Callable[..., Plan]) -> None:
-    _, said = to_say(saying(Advice.CHAIN), None, at_hour(5), AT_ONCE)
+    _, said = plan_notices(saying(Advice.CHAIN), None, at_hour(5), IMMEDIATE_POLICY)
     arrived = replace(saying(), arrived_at=at_hour(9))
-    assert to_say(arrived, said, at_hour(10), AT_ONCE) == ((), said)
+    assert plan_notices(arrived, said, at_hour(10), IMMEDIATE_POLICY) == ((), said)

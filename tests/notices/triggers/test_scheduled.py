@@ -10,17 +10,24 @@ import pytest
 
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import facts
+from alertd.notices.sent_state import fact_of
 from alertd.notices.text import gsm7
-from alertd.notices.triggers.escalation import not_confirmed, wait_for
-from alertd.notices.triggers.missing_data import no_forecast
-from alertd.notices.triggers.scheduled import Chained, approach_text, due, off_text, outlook_text, recheck_text
+from alertd.notices.triggers.escalation import confirmation_wait, escalations
+from alertd.notices.triggers.missing_data import missing_forecast_notice
+from alertd.notices.triggers.scheduled import (
+    ChainStatus,
+    approach_text,
+    off_text,
+    outlook_text,
+    recheck_text,
+    scheduled_notices,
+)
 from alertd.plan.model import Advice, ChainsNote, Plan
 from alertd.testing.factories import at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 Saying = Callable[..., Plan]
-OFF = Chained()
+OFF = ChainStatus()
 
 
 def kinds(notices: tuple[Notice, ...]) -> list[tuple[NoticeKind, Audience]]:
@@ -32,7 +39,7 @@ def every_minute(plan: Plan, from_: datetime, until: datetime, **said: object) -
     found: dict[str, Notice] = {}
     now = from_
     while now <= until:
-        for notice in due(plan, (), OFF, now, Policy()):
+        for notice in scheduled_notices(plan, (), OFF, now, Policy()):
             found.setdefault(notice.id, notice)
         now += timedelta(minutes=1)
     return list(found.values())
@@ -53,19 +60,19 @@ def test_who_heard_of_it_lately_gets_no_early_notice(saying: Saying) -> None:
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
     now = hang - timedelta(hours=2)
-    lately = replace(facts(plan.stretches[0]), said_at=now - timedelta(hours=1))
+    lately = replace(fact_of(plan.stretches[0]), said_at=now - timedelta(hours=1))
     long_ago = replace(lately, said_at=now - timedelta(hours=3))
-    assert due(plan, (lately,), OFF, now, Policy()) == ()
-    assert [n.kind for n in due(plan, (long_ago,), OFF, now, Policy())] == [NoticeKind.EARLY]
+    assert scheduled_notices(plan, (lately,), OFF, now, Policy()) == ()
+    assert [n.kind for n in scheduled_notices(plan, (long_ago,), OFF, now, Policy())] == [NoticeKind.EARLY]
 
 
 def test_a_truck_that_may_be_rolling_is_told_through_the_dispatcher(saying: Saying) -> None:
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
-    (notice,) = due(plan, (), OFF, max(hang - timedelta(minutes=30), plan.depart_at), Policy())
+    (notice,) = scheduled_notices(plan, (), OFF, max(hang - timedelta(minutes=30), plan.depart_at), Policy())
     assert (notice.kind, notice.audience) == (NoticeKind.APPROACH, Audience.DISPATCHER)
     assert notice.text.startswith("PASS ON WHEN PARKED to Odalys Fenwright: CHAIN UP at")
-    (alone,) = due(plan, (), OFF, notice.created_at, Policy(tell_rolling_driver=True))
+    (alone,) = scheduled_notices(plan, (), OFF, notice.created_at, Policy(tell_rolling_driver=True))
     assert alone.audience is Audience.DRIVER
 
 
@@ -77,20 +84,20 @@ def test_a_ready_stretch_is_not_ordered_to_chain_up(saying: Saying) -> None:
 def test_chains_that_are_on_need_no_word_to_hang_them(saying: Saying) -> None:
     plan = saying(CHAIN)
     now = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=30)
-    assert due(plan, (), Chained(on_at=now), now, Policy()) == ()
+    assert scheduled_notices(plan, (), ChainStatus(on_at=now), now, Policy()) == ()
 
 
 def test_chained_the_driver_is_reminded_to_look_again_and_to_take_them_off(saying: Saying) -> None:
     """Recheck after a short run: common practice, no source."""
     plan = saying(CHAIN)
     on_at = plan.stretches[0].chain_up.leave_at
-    chained, off_at = Chained(on_at=on_at), plan.stretches[0].chain_off.arrive_at
-    assert kinds(due(plan, (), chained, on_at + timedelta(minutes=19), Policy())) == []
-    recheck = due(plan, (), chained, on_at + timedelta(minutes=20), Policy())
+    chained, off_at = ChainStatus(on_at=on_at), plan.stretches[0].chain_off.arrive_at
+    assert kinds(scheduled_notices(plan, (), chained, on_at + timedelta(minutes=19), Policy())) == []
+    recheck = scheduled_notices(plan, (), chained, on_at + timedelta(minutes=20), Policy())
     assert recheck[0].kind is NoticeKind.RECHECK
-    off = due(plan, (), chained, off_at - timedelta(minutes=10), Policy())
+    off = scheduled_notices(plan, (), chained, off_at - timedelta(minutes=10), Policy())
     assert NoticeKind.OFF in [n.kind for n in off]
-    assert NoticeKind.OFF not in [n.kind for n in due(plan, (), OFF, off_at, Policy())]
+    assert NoticeKind.OFF not in [n.kind for n in scheduled_notices(plan, (), OFF, off_at, Policy())]
 
 
 @pytest.mark.parametrize("hours_before", [0.0, 2.9])
@@ -99,10 +106,12 @@ def test_the_evening_before_is_local_and_once(saying: Saying, hours_before: floa
     zone = ZoneInfo(plan.depart_zone)
     day = plan.depart_at.astimezone(zone).date() - timedelta(days=1)
     eve = datetime.combine(day, Policy().outlook_at, zone)
-    said = due(plan, (), OFF, eve + timedelta(hours=hours_before), Policy())
+    said = scheduled_notices(plan, (), OFF, eve + timedelta(hours=hours_before), Policy())
     assert [n.kind for n in said] == [NoticeKind.OUTLOOK] or plan.depart_at < eve + timedelta(hours=hours_before)
-    assert due(plan, (), OFF, eve - timedelta(minutes=1), Policy()) == ()
-    assert due(saying(), (), OFF, eve, Policy()) == (), "a trip that asks for nothing needs no evening message"
+    assert scheduled_notices(plan, (), OFF, eve - timedelta(minutes=1), Policy()) == ()
+    assert scheduled_notices(saying(), (), OFF, eve, Policy()) == (), (
+        "a trip that asks for nothing needs no evening message"
+    )
 
 
 def test_every_text_fits_two_segments_of_the_text_message_alphabet(saying: Saying) -> None:
@@ -121,7 +130,7 @@ def test_every_text_fits_two_segments_of_the_text_message_alphabet(saying: Sayin
         ]  # fmt: skip
         for text in texts:
             assert gsm7.segments(text) <= 2, text
-            assert gsm7.plain(text) == text
+            assert gsm7.to_gsm7(text) == text
             assert "Signs+officers decide" in text
             assert "Read parked" in text
 
@@ -137,13 +146,13 @@ def sent(plan: Plan, at: datetime, kind: NoticeKind = NoticeKind.PLAN, advice: s
 def test_an_unconfirmed_message_reminds_the_driver_and_then_tells_the_dispatcher(saying: Saying) -> None:
     plan, at = saying(CHAIN), at_hour(1)
     (message,) = (sent(plan, at),)
-    wait = wait_for(plan, at, Policy())
-    assert not_confirmed(plan, [message], (), at + wait / 2 - timedelta(seconds=1), Policy()) == ()
-    assert kinds(not_confirmed(plan, [message], (), at + wait / 2, Policy())) == [(NoticeKind.UNREAD, Audience.DRIVER)]
-    both = not_confirmed(plan, [message], (), at + wait, Policy())
+    wait = confirmation_wait(plan, at, Policy())
+    assert escalations(plan, [message], (), at + wait / 2 - timedelta(seconds=1), Policy()) == ()
+    assert kinds(escalations(plan, [message], (), at + wait / 2, Policy())) == [(NoticeKind.UNREAD, Audience.DRIVER)]
+    both = escalations(plan, [message], (), at + wait, Policy())
     assert kinds(both) == [(NoticeKind.UNREAD, Audience.DRIVER), (NoticeKind.UNREAD, Audience.DISPATCHER)]
     assert "Odalys Fenwright" in both[1].text
-    again = not_confirmed(plan, [message], (), at + 2 * wait, Policy())
+    again = escalations(plan, [message], (), at + 2 * wait, Policy())
     assert [n.id for n in again] == [n.id for n in both], "the same words are the same notice"
 
 
@@ -151,10 +160,10 @@ def test_confirming_stops_reminders(saying: Saying) -> None:
     plan, at = saying(CHAIN), at_hour(1)
     earlier, later = sent(plan, at), sent(plan, at + timedelta(minutes=5), NoticeKind.WORSE)
     now = at + timedelta(hours=1)
-    assert not_confirmed(plan, [earlier, later], {later.id}, now, Policy()) == ()
-    assert not_confirmed(plan, [earlier, later], {earlier.id}, now, Policy()) != (), "the newer words are not read"
-    assert not_confirmed(saying(READY), [earlier], (), now, Policy()) == ()
-    assert not_confirmed(plan, [earlier], (), now, Policy(escalate_after=timedelta(0))) == ()
+    assert escalations(plan, [earlier, later], {later.id}, now, Policy()) == ()
+    assert escalations(plan, [earlier, later], {earlier.id}, now, Policy()) != (), "the newer words are not read"
+    assert escalations(saying(READY), [earlier], (), now, Policy()) == ()
+    assert escalations(plan, [earlier], (), now, Policy(escalate_after=timedelta(0))) == ()
 
 
 def test_the_reminder_repeats_the_graver_of_two_messages(saying: Saying) -> None:
@@ -164,11 +173,11 @@ def test_the_reminder_repeats_the_graver_of_two_messages(saying: Saying) -> None
         both = [sent(plan, at, advice="hold", id_=hold_id), sent(plan, at, advice="ready", id_=ready_id)]
         newer = sent(plan, at + timedelta(minutes=5), NoticeKind.WORSE, advice="chain", id_="ntc_c")
         for messages in (both, [*both, newer]):
-            notices = not_confirmed(plan, messages, (), at_hour(2), Policy())
+            notices = escalations(plan, messages, (), at_hour(2), Policy())
             assert {"hold at X." in n.text for n in notices} == {True}
-        assert "chain at X." in not_confirmed(plan, [*both, newer], {hold_id}, at_hour(2), Policy())[0].text
+        assert "chain at X." in escalations(plan, [*both, newer], {hold_id}, at_hour(2), Policy())[0].text
     over = replace(plan, advice=CHAIN)  # what was to hold for is not any more
-    assert "ready at X." in not_confirmed(over, both, (), at_hour(2), Policy())[0].text
+    assert "ready at X." in escalations(over, both, (), at_hour(2), Policy())[0].text
 
 
 def test_of_two_as_grave_the_reminder_repeats_the_nearer(saying: Saying) -> None:
@@ -178,7 +187,7 @@ def test_of_two_as_grave_the_reminder_repeats_the_nearer(saying: Saying) -> None
         for id_, text in (("a", "near"), ("z", "far"))
     )
     far = replace(far, expires_at=far.expires_at + timedelta(hours=1))
-    assert "near at X." in not_confirmed(plan, [near, far], (), at_hour(2), Policy())[0].text
+    assert "near at X." in escalations(plan, [near, far], (), at_hour(2), Policy())[0].text
 
 
 def worn(plan: Plan, **note: object) -> Plan:
@@ -192,61 +201,66 @@ def worn(plan: Plan, **note: object) -> Plan:
 def test_no_notice_asks_to_hang_chains_while_chains_are_on(saying: Saying) -> None:
     plan = worn(saying(CHAIN, CHAIN))
     assert plan.chains is not None
-    on, off = Chained(on_at=plan.chains.since), plan.stretches[0].chain_off
+    on, off = ChainStatus(on_at=plan.chains.since), plan.stretches[0].chain_off
     second = plan.stretches[1].chain_up.arrive_at
     now, kinds_seen = plan.chains.since, set()
     while now < off.leave_at:
-        kinds_seen |= {n.kind for n in due(plan, (), on, now, Policy())}
+        kinds_seen |= {n.kind for n in scheduled_notices(plan, (), on, now, Policy())}
         now += timedelta(minutes=5)
     assert kinds_seen <= {NoticeKind.RECHECK, NoticeKind.OFF}
     assert NoticeKind.OFF in kinds_seen
     # Past the place where they come off, a report that was forgotten silences nothing.
-    assert NoticeKind.APPROACH in {n.kind for n in due(plan, (), on, second - timedelta(minutes=10), Policy())}
+    assert NoticeKind.APPROACH in {
+        n.kind for n in scheduled_notices(plan, (), on, second - timedelta(minutes=10), Policy())
+    }
 
 
 def test_a_hold_and_doubted_chains_are_not_silenced(saying: Saying) -> None:
     plan = worn(saying(CHAIN, HOLD))
     assert plan.chains is not None
-    on, second = Chained(on_at=plan.chains.since), plan.stretches[1].chain_up
+    on, second = ChainStatus(on_at=plan.chains.since), plan.stretches[1].chain_up
     now = second.arrive_at - timedelta(minutes=30)
     off = replace(plan.stretches[0].chain_off, leave_at=second.arrive_at)
     held = replace(plan, chains=replace(plan.chains, off=off))
-    assert NoticeKind.APPROACH in {n.kind for n in due(held, (), on, now, Policy())}
+    assert NoticeKind.APPROACH in {n.kind for n in scheduled_notices(held, (), on, now, Policy())}
     fresh = saying(CHAIN)
     doubted = replace(fresh, chains=ChainsNote(since=plan.chains.since, off=None, doubt="ran too fast"))
     now = fresh.stretches[0].chain_up.arrive_at - timedelta(minutes=30)
-    assert {n.kind for n in due(doubted, (), on, now, Policy())} == {NoticeKind.APPROACH}
+    assert {n.kind for n in scheduled_notices(doubted, (), on, now, Policy())} == {NoticeKind.APPROACH}
 
 
 def test_the_take_off_is_named_again_when_its_place_moves(saying: Saying) -> None:
     plan = worn(saying(CHAIN, CHAIN))
     assert plan.chains is not None
     assert plan.chains.off is not None
-    on, now = Chained(on_at=plan.chains.since), plan.chains.off.arrive_at
+    on, now = ChainStatus(on_at=plan.chains.since), plan.chains.off.arrive_at
     later = replace(plan, chains=replace(plan.chains, off=replace(plan.chains.off, stop_id="9", name="Far Stop")))
-    ids = [{n.id for n in due(p, (), on, now, Policy()) if n.kind is NoticeKind.OFF} for p in (plan, plan, later)]
+    ids = [
+        {n.id for n in scheduled_notices(p, (), on, now, Policy()) if n.kind is NoticeKind.OFF}
+        for p in (plan, plan, later)
+    ]
     assert ids[0] == ids[1] != ids[2]
 
 
 def test_nothing_is_due_on_a_trip_that_has_arrived(saying: Saying) -> None:
     plan = saying(CHAIN)
     now = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=30)
-    assert due(replace(plan, arrived_at=now), (), OFF, now, Policy()) == ()
+    assert scheduled_notices(replace(plan, arrived_at=now), (), OFF, now, Policy()) == ()
 
 
 def test_the_nearer_the_chain_up_place_the_sooner_the_dispatcher_hears(saying: Saying) -> None:
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
-    assert wait_for(plan, hang - timedelta(hours=10), Policy()) == timedelta(minutes=30)
-    assert wait_for(plan, hang - timedelta(hours=1), Policy()) == timedelta(minutes=15)
-    assert wait_for(plan, hang - timedelta(minutes=4), Policy()) == timedelta(minutes=5)
+    assert confirmation_wait(plan, hang - timedelta(hours=10), Policy()) == timedelta(minutes=30)
+    assert confirmation_wait(plan, hang - timedelta(hours=1), Policy()) == timedelta(minutes=15)
+    assert confirmation_wait(plan, hang - timedelta(minutes=4), Policy()) == timedelta(minutes=5)
 
 
 def test_missing_forecasts_are_one_word_to_the_office_in_six_hours(saying: Saying) -> None:
     blind = [replace(saying(partial=True), trip_id=f"T-{n}") for n in range(40)]
-    (first,), (again,) = (no_forecast("F", blind, at_hour(h)) for h in (0.1, 5.9))
+    (first,), (again,) = (missing_forecast_notice("F", blind, at_hour(h)) for h in (0.1, 5.9))
     assert first.id == again.id
     assert "MISSING OR OLD for 40 of 40 trips" in first.text
     assert "be ready to chain" in first.text
-    assert no_forecast("F", blind, at_hour(6.1))[0].id != first.id
-    assert no_forecast("F", [saying(CHAIN)], at_hour(0.1)) == ()
+    assert missing_forecast_notice("F", blind, at_hour(6.1))[0].id != first.id
+    assert missing_forecast_notice("F", [saying(CHAIN)], at_hour(0.1)) == ()

@@ -9,11 +9,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.plan.chain_up.chain_set import ChainSet
-from alertd.plan.chain_up.departure_view import Scenes, places_on
-from alertd.plan.chain_up.search import NEVER_S, UNCHAINED_S_PER_M, WORN_OUT_S, Scene, Span, Walk, Way, best_way
+from alertd.plan.chain_up.departure_view import DepartureViews, stop_candidates
+from alertd.plan.chain_up.search import (
+    INFEASIBLE_S,
+    UNCHAINED_S_PER_M,
+    WORN_OUT_S,
+    ChainedSpan,
+    ChainPlan,
+    ChainSearch,
+    DepartureView,
+    cheapest_plan,
+)
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import outlook_for
+from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.route.stops import RouteStop, StopKind
@@ -29,20 +38,22 @@ def walk_on(
     params: PlanParams = PARAMS,
     search: bool = False,
     **choices: Any,
-) -> Walk:
+) -> ChainSearch:
     """The choices of a trip over this road, chained for where at least half the members have to."""
     weather = make_weather(route, script, members=10)
     rules = {"US-XX": make_rules(chance=1.0)}
-    outlook = outlook_for(route, make_rig(), rules, weather.corridor, params, at_hour(0).timestamp())
+    hourly_need = hourly_need_for(route, make_rig(), rules, weather.corridor, params, at_hour(0).timestamp())
     departs = at_hour(depart_h).timestamp()
-    places = places_with_search(outlook, departs, params) if search else places_on(outlook.sections, params)
-    scenes = Scenes(outlook=outlook, depart_epoch_s=departs, params=params, places=places)
-    return Walk(
-        places_m=scenes.places.at_m,
-        dry_s=scenes.dry_s,
-        scene=scenes.scene,
+    places = (
+        places_with_search(hourly_need, departs, params) if search else stop_candidates(hourly_need.sections, params)
+    )
+    views = DepartureViews(hourly_need=hourly_need, depart_epoch_s=departs, params=params, places=places)
+    return ChainSearch(
+        places_m=views.places.at_m,
+        dry_s=views.dry_s,
+        view=views.view,
         params=params,
-        must=params.chain_probability,
+        required_odds=params.chain_probability,
         **choices,
     )
 
@@ -55,15 +66,15 @@ def snow_at(*spans_m: tuple[float, float]) -> Any:
     return script
 
 
-def best(walk: Walk) -> Way:
-    way = best_way(walk)
-    assert way is not None
-    return way
+def best(search: ChainSearch) -> ChainPlan:
+    chain_plan = cheapest_plan(search)
+    assert chain_plan is not None
+    return chain_plan
 
 
-def ids(route: Route, way: Way) -> list[tuple[str, str]]:
+def ids(route: Route, chain_plan: ChainPlan) -> list[tuple[str, str]]:
     names = ["start", *(s.stop.id for s in route.stops), "end"]
-    return [(names[x.on], names[x.off]) for x in way.spans]
+    return [(names[x.on], names[x.off]) for x in chain_plan.spans]
 
 
 def stops_of(route: Route, *snow_m: tuple[float, float], **choices: Any) -> list[tuple[str, str]]:
@@ -81,10 +92,10 @@ def test_the_price_of_a_way_is_the_sum_by_hand() -> None:
     30 s of wear for each of the 10 km bare.
     """
     route = make_route(stops=[make_stop("b", 15e3), make_stop("d", 45e3)])
-    way = best(walk_on(route, snow_at((20e3, 40e3))))
+    chain_plan = best(walk_on(route, snow_at((20e3, 40e3))))
     mph = 0.44704
     by_hand = 2400 + 1200 + 10e3 / (20 * mph) + 20e3 / (25 * mph) + 30e3 / (62 * mph) + 0.03 * 10e3
-    assert way.cost_s == pytest.approx(by_hand, rel=0.01)
+    assert chain_plan.cost_s == pytest.approx(by_hand, rel=0.01)
 
 
 @pytest.mark.parametrize(
@@ -210,21 +221,21 @@ def test_a_delay_moves_the_road_behind_it() -> None:
 def test_the_next_best_place_costs_what_it_is_said_to() -> None:
     """Without the stop at km 15 chains go on at km 5: 10 km more at 20 instead of 62 mph, and their wear."""
     route = make_route(stops=[make_stop("a", 5e3), make_stop("b", 15e3), make_stop("d", 45e3)])
-    walk = walk_on(route, snow_at((20e3, 40e3)))
-    way = best(walk)
-    other = best(replace(walk, never_on=frozenset({way.spans[0].on})))
+    search = walk_on(route, snow_at((20e3, 40e3)))
+    chain_plan = best(search)
+    other = best(replace(search, excluded_stops=frozenset({chain_plan.spans[0].on})))
     assert ids(route, other) == [("a", "d")]
     mph = 0.44704
-    assert other.cost_s - way.cost_s == pytest.approx(10e3 * (1 / (20 * mph) - 1 / (62 * mph) + 0.03), rel=0.01)
+    assert other.cost_s - chain_plan.cost_s == pytest.approx(10e3 * (1 / (20 * mph) - 1 / (62 * mph) + 0.03), rel=0.01)
 
 
-def every_way(walk: Walk) -> float:
+def every_way(search: ChainSearch) -> float:
     """The least cost over every way there is, each walked to its end: this test's own reading of the rules."""
-    final = walk.places_m.size - 1
+    final = search.places_m.size - 1
 
-    def scene_at(place: int, minute: int) -> Scene:
-        late_s = minute * 60.0 - walk.scene(0).reach_s[place]
-        return walk.scene(max(round(late_s / 900.0), 0))
+    def scene_at(place: int, minute: int) -> DepartureView:
+        late_s = minute * 60.0 - search.view(0).reach_s[place]
+        return search.view(max(round(late_s / 900.0), 0))
 
     def least(i: int, minute: int) -> float:
         if i == final:
@@ -232,44 +243,44 @@ def every_way(walk: Walk) -> float:
         now = scene_at(i, minute)
         run_s = float(now.reach_s[i + 1] - now.reach_s[i])
         minutes = round(now.reach_s[i + 1] / 60) - round(now.reach_s[i] / 60)
-        found = [run_s + unchained_price(walk, now, i) + least(i + 1, minute + minutes)]
+        found = [run_s + unchained_price(search, now, i) + least(i + 1, minute + minutes)]
         for j in range(i + 1, final + 1):
-            chains = chains_to(walk, now, i, j)
+            chains = chains_to(search, now, i, j)
             if chains is not None:
                 hang_s = max(1800.0, 600.0 * (chains.hanging.singles_used + chains.hanging.singles_short))
                 then = scene_at(i, minute + round(hang_s / 60))
                 reach = then.chained_s(chains.speed_limit_mps)
-                takes_s = hang_s + float(reach[j] - reach[i]) + walk.params.remove_s
-                price = chained_price(walk, now, then, i, j)
+                takes_s = hang_s + float(reach[j] - reach[i]) + search.params.remove_s
+                price = chained_price(search, now, then, i, j)
                 found.append(takes_s + price + least(j, minute + round(takes_s / 60)))
         return min(found)
 
     return least(0, 0)
 
 
-def unchained_price(walk: Walk, scene: Scene, i: int) -> float:
-    p, (a, b), cost = walk.params, walk.places_m[i : i + 2], 0.0
-    for x in scene.stretches:
+def unchained_price(search: ChainSearch, view: DepartureView, i: int) -> float:
+    p, (a, b), cost = search.params, search.places_m[i : i + 2], 0.0
+    for x in view.stretches:
         over = max(min(b, x.end_m) - max(a, x.start_m), 0.0)
-        if x.probability >= walk.must:
-            cost += UNCHAINED_S_PER_M * over + (NEVER_S if over > 0 and b >= x.end_m else 0)
+        if x.probability >= search.required_odds:
+            cost += UNCHAINED_S_PER_M * over + (INFEASIBLE_S if over > 0 and b >= x.end_m else 0)
         else:
-            cost += (x.probability * p.missed_s + x.short * p.stuck_s) * over / (x.end_m - x.start_m)
+            cost += (x.probability * p.missed_s + x.slip_probability * p.stuck_s) * over / (x.end_m - x.start_m)
     return cost
 
 
-def chains_to(walk: Walk, scene: Scene, i: int, j: int) -> ChainSet | None:
+def chains_to(search: ChainSearch, view: DepartureView, i: int, j: int) -> ChainSet | None:
     """The chains to hang at i when they come off at j; None where that is no choice."""
-    a, b, final = walk.places_m[i], walk.places_m[j], walk.places_m.size - 1
-    done = [n for n, x in enumerate(scene.stretches) if x.end_m > a and (x.end_m <= b or j == final)]
-    in_snow = j != final and any(x.start_m < b < x.end_m for x in scene.stretches)
-    if in_snow or not any(scene.stretches[n].probability >= walk.must for n in done):
+    a, b, final = search.places_m[i], search.places_m[j], search.places_m.size - 1
+    done = [n for n, x in enumerate(view.stretches) if x.end_m > a and (x.end_m <= b or j == final)]
+    in_snow = j != final and any(x.start_m < b < x.end_m for x in view.stretches)
+    if in_snow or not any(view.stretches[n].probability >= search.required_odds for n in done):
         return None
-    return scene.chains(done[0], done[-1])
+    return view.chains(done[0], done[-1])
 
 
-def chained_price(walk: Walk, now: Scene, then: Scene, i: int, j: int) -> float:
-    p, a, b, final = walk.params, walk.places_m[i], walk.places_m[j], walk.places_m.size - 1
+def chained_price(search: ChainSearch, now: DepartureView, then: DepartureView, i: int, j: int) -> float:
+    p, a, b, final = search.params, search.places_m[i], search.places_m[j], search.places_m.size - 1
     cost = p.wear_s_per_m * float(then.bare_m[j] - then.bare_m[i]) + float(now.price_s[i] + then.price_s[j])
     cost += p.edge_s * (i > 0 and any(0 <= x.start_m - a < p.stop_clearance_m for x in now.stretches))
     cost += p.edge_s * (j < final and any(0 <= b - x.end_m < p.stop_clearance_m for x in then.stretches))
@@ -309,8 +320,8 @@ def roads(draw: st.DrawFn, *, moving: bool) -> tuple[Route, Any]:
 @settings(deadline=None, max_examples=60)
 @given(roads(moving=True))
 def test_the_best_way_is_the_least_of_every_way_while_the_road_changes(case: tuple[Route, Any]) -> None:
-    walk = walk_on(*case, may_pass_over=False)
-    assert best(walk).cost_s == pytest.approx(every_way(walk), rel=1e-9)
+    search = walk_on(*case, prune_dominated=False)
+    assert best(search).cost_s == pytest.approx(every_way(search), rel=1e-9)
 
 
 @settings(deadline=None, max_examples=60)
@@ -319,32 +330,32 @@ def test_what_is_passed_over_is_never_better_while_the_road_stays(case: tuple[Ro
     assert best(walk_on(*case)).cost_s == pytest.approx(every_way(walk_on(*case)), rel=1e-3, abs=60.0)
 
 
-def good(stop: RouteStop, route: Route, walk: Walk) -> bool:
+def good(stop: RouteStop, route: Route, search: ChainSearch) -> bool:
     """The oracle's own reading: room for a combination, level enough, and off the snow."""
     room = stop.stop.spaces is None and stop.stop.kind is not StopKind.TURNOUT
     room = room or (stop.stop.spaces is not None and stop.stop.spaces >= 3)
     level = abs(float(np.interp(stop.distance_m, route.distance_m, route.grade))) <= 0.035
-    return room and level and not any(x.start_m <= stop.distance_m <= x.end_m for x in walk.scene(0).stretches)
+    return room and level and not any(x.start_m <= stop.distance_m <= x.end_m for x in search.view(0).stretches)
 
 
 @settings(deadline=None)
 @given(roads(moving=False))
 def test_chains_are_on_wherever_they_are_needed_if_any_stop_allows_it(case: tuple[Route, Any]) -> None:
     route, _ = case
-    walk = walk_on(*case)
-    way, places = best(walk), walk.places_m
-    for x in walk.scene(0).stretches:
-        over = [s for s in way.spans if places[s.on] < x.end_m and places[s.off] >= x.end_m]
-        assert len(over) == (1 if over or walk.is_must(x) else 0)
+    search = walk_on(*case)
+    chain_plan, places = best(search), search.places_m
+    for x in search.view(0).stretches:
+        over = [s for s in chain_plan.spans if places[s.on] < x.end_m and places[s.off] >= x.end_m]
+        assert len(over) == (1 if over or search.is_required(x) else 0)
         before = [s for s in route.stops if s.distance_m <= x.start_m and x.start_m - s.distance_m < 40e3]
-        if walk.is_must(x) and any(good(s, route, walk) for s in before):
+        if search.is_required(x) and any(good(s, route, search) for s in before):
             assert places[over[0].on] <= x.start_m
-    for s in way.spans:
-        assert _is_in_order(s, way)
+    for s in chain_plan.spans:
+        assert _is_in_order(s, chain_plan)
 
 
-def _is_in_order(span: Span, way: Way) -> bool:
-    return span.on < span.off and all(x is span or x.off <= span.on or x.on >= span.off for x in way.spans)
+def _is_in_order(span: ChainedSpan, chain_plan: ChainPlan) -> bool:
+    return span.on < span.off and all(x is span or x.off <= span.on or x.on >= span.off for x in chain_plan.spans)
 
 
 @settings(deadline=None, max_examples=25)
@@ -361,5 +372,5 @@ def test_places_to_look_for_are_chosen_among_as_any_other(
         return np.where((d >= a) & (d <= b) & (h >= 7 * moving), RoadClass.SNOW, RoadClass.DRY)
 
     params = replace(PARAMS, search_spacing_m=12e3)
-    walk = walk_on(route, script, params=params, may_pass_over=not moving, search=True)
-    assert best(walk).cost_s == pytest.approx(every_way(walk), rel=1e-3, abs=60.0)
+    search = walk_on(route, script, params=params, prune_dominated=not moving, search=True)
+    assert best(search).cost_s == pytest.approx(every_way(search), rel=1e-3, abs=60.0)

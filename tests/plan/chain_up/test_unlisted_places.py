@@ -16,7 +16,7 @@ from alertd.notices.text.phrases import stop_words
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import outlook_for
+from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan, Route
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
@@ -105,8 +105,8 @@ def test_no_candidate_lies_in_the_snow_on_a_grade_or_a_bridge() -> None:
     route = make_route(150e3, grade=grade, bridges=[BridgeSpan(name="", start_m=36e3, end_m=39.9e3)])
     script = lambda m, d, h: np.where((d >= 60e3) & (d <= 90e3), RoadClass.SNOW, RoadClass.DRY) + 0 * (m + h)  # noqa: E731
     corridor = make_weather(route, script, friction=0.9).corridor
-    outlook = outlook_for(route, make_rig(), {"US-XX": make_rules()}, corridor, PARAMS, at_hour(0).timestamp())
-    places = places_with_search(outlook, at_hour(6).timestamp(), PARAMS)
+    hourly_need = hourly_need_for(route, make_rig(), {"US-XX": make_rules()}, corridor, PARAMS, at_hour(0).timestamp())
+    places = places_with_search(hourly_need, at_hour(6).timestamp(), PARAMS)
     at_m = places.at_m[places.unlisted]
     assert at_m.size == pytest.approx(2 * PARAMS.search_reach_m / PARAMS.search_spacing_m, abs=4)
     assert not ((at_m >= 60e3) & (at_m <= 90e3)).any()

@@ -14,17 +14,17 @@ from hypothesis import strategies as st
 
 from alertd.notices.model import NoticeKind
 from alertd.notices.text.driver_sms import driver_text
-from alertd.notices.triggers.plan_changes import to_say
-from alertd.plan.controls.placement import FeedNote, Posted, PostedOnRoute, closed_by_post, place_posted
-from alertd.plan.make_plan import TripInput, Weather, drive, make_plan
+from alertd.notices.triggers.plan_changes import plan_notices
+from alertd.plan.controls.placement import FeedNote, PostedConditions, PostedOnRoute, place_posted, posted_closures
+from alertd.plan.make_plan import TripInput, Weather, make_plan, plan_drive
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
-from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, PostedControl, Where
+from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
-from alertd.rules.ruleset import ControlLevel, Placement, RuleSet, Zone
+from alertd.rules.ruleset import ControlLevel, Placement, RuleSet, RuleZone
 from alertd.testing.factories import (
-    AT_ONCE,
+    IMMEDIATE_POLICY,
     M_PER_DEG_LON,
     at_hour,
     make_rig,
@@ -51,7 +51,7 @@ def control(level: str = "chains", **other: Any) -> PostedControl:
         "level": level,
         "words": "chains required",
         "source": "the road authority",
-        "where": Where(between=(at_m(20e3), at_m(30e3))),
+        "where": ControlLocation(between=(at_m(20e3), at_m(30e3))),
         "since": at_hour(5.0),
         "until": None,
         "confirmed_at": at_hour(5.0),
@@ -83,7 +83,7 @@ def rules_of_two(chance: float = 0.0) -> RuleSet:
 
 def placed(*controls: PostedControl, route: Route = FLAT, rules: RuleSet | None = None, now_h: float = 5.5) -> Any:
     rulesets = {"US-XX": rules or make_rules()}
-    return place_posted(route, Posted(controls=controls), rulesets, at_hour(now_h), PARAMS)
+    return place_posted(route, PostedConditions(controls=controls), rulesets, at_hour(now_h), PARAMS)
 
 
 def planned(
@@ -96,7 +96,7 @@ def planned(
     on_route: PostedOnRoute | None = None,
 ) -> Plan:
     found = on_route or placed(*controls, route=route, rules=rules, now_h=now_h)
-    trip = TripInput(id="QT-1", depart_at=at_hour(depart_h), posted=found, closures=closed_by_post(found))
+    trip = TripInput(id="QT-1", depart_at=at_hour(depart_h), posted=found, closures=posted_closures(found))
     weather = weather or make_weather(route, lambda m, d, h: RoadClass.DRY)
     rulesets = {"US-XX": rules or make_rules()}
     return make_plan(trip, route, make_rig(), rulesets, weather, PARAMS, at_hour(now_h))
@@ -134,11 +134,11 @@ def test_the_road_field_of_other_trips_is_not_touched() -> None:
     weather = make_weather(FLAT, lambda m, d, h: RoadClass.DRY)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
     rest = (FLAT, make_rig(), {"US-XX": make_rules()}, weather, PARAMS, at_hour(5.5))
-    bare = drive(trip, *rest).run.passing.outlook
-    signed = drive(replace(trip, posted=placed(control())), *rest).run.passing.outlook
+    bare = plan_drive(trip, *rest).solution.encounter.hourly_need
+    signed = plan_drive(replace(trip, posted=placed(control())), *rest).solution.encounter.hourly_need
     known = slice(0, bare.hours)  # the last hour stands for what is not known
     assert (bare.need[..., known].max(), signed.need[..., known].max()) == (0.0, 1.0)
-    assert drive(trip, *rest).run.need_frac.max() == 0.0
+    assert plan_drive(trip, *rest).solution.need_frac.max() == 0.0
 
 
 def test_milder_levels_come_with_the_posted_one_and_stricter_ones_stay_our_estimate() -> None:
@@ -190,7 +190,7 @@ def test_a_level_that_no_rule_on_the_road_knows_is_worth_being_ready_for(jurisdi
 
 
 def test_what_no_map_places_keeps_every_trip_through_the_state_from_being_clear() -> None:
-    nowhere = control(where=Where(words="at the old mill"))
+    nowhere = control(where=ControlLocation(words="at the old mill"))
     plan = planned(nowhere)
     assert (plan.advice, plan.stretches, plan.partial) == (Advice.READY, (), False)
     assert plan.cautions[0] == (
@@ -244,23 +244,27 @@ def test_posted_closed_holds_until_its_end_and_without_one_until_taken_back() ->
 @pytest.mark.parametrize(
     ("where", "spans"),
     [
-        (Where(between=(at_m(30e3), at_m(20e3))), [(20e3, 30e3)]),
-        (Where(line=(at_m(20e3), at_m(25e3), at_m(30e3))), [(20e3, 30e3)]),
-        (Where(line=((47.45, at_m(20e3)[1]), (47.60, at_m(25e3)[1]), (47.45, at_m(30e3)[1]))), [(20e3, 30e3)]),
+        (ControlLocation(between=(at_m(30e3), at_m(20e3))), [(20e3, 30e3)]),
+        (ControlLocation(line=(at_m(20e3), at_m(25e3), at_m(30e3))), [(20e3, 30e3)]),
+        (ControlLocation(line=((47.45, at_m(20e3)[1]), (47.60, at_m(25e3)[1]), (47.45, at_m(30e3)[1]))), [(20e3,
+        30e3)]),
         # Coarse, on the road at its start only, its end 2 km beside it.
-        (Where(line=(at_m(20e3), at_m(22e3), (47.468, at_m(30e3)[1]))), [(20e3, 30e3)]),
-        (Where(line=((47.40, at_m(25e3)[1]), (47.50, at_m(25e3)[1]))), []),  # a road that crosses ours
-        (Where(line=((48.0, -116.0), (48.1, -116.0))), []),
-        (Where(near=at_m(25e3)), [(20e3, 30e3)]),
-        (Where(near=(47.5, -116.2)), []),
-        (Where(between=((48.0, -116.2), (48.1, -116.2))), []),
-        (Where(between=((47.45, -120.0), (47.45, -112.0))), [(0.0, 60e3)]),  # all of our road lies between
-        (Where(near=at_m(2e3), near_m=8e3), [(0.0, 10e3)]),
-        (Where(outline=((47.4, at_m(20e3)[1]), (47.5, at_m(20e3)[1]), (47.5, at_m(30e3)[1]), (47.4, at_m(30e3)[1]))),
+        (ControlLocation(line=(at_m(20e3), at_m(22e3), (47.468, at_m(30e3)[1]))), [(20e3, 30e3)]),
+        (ControlLocation(line=((47.40, at_m(25e3)[1]), (47.50, at_m(25e3)[1]))), []),  # a road that crosses ours
+        (ControlLocation(line=((48.0, -116.0), (48.1, -116.0))), []),
+        (ControlLocation(near=at_m(25e3)), [(20e3, 30e3)]),
+        (ControlLocation(near=(47.5, -116.2)), []),
+        (ControlLocation(between=((48.0, -116.2), (48.1, -116.2))), []),
+        (ControlLocation(between=((47.45, -120.0), (47.45, -112.0))), [(0.0, 60e3)]),  # all of our road lies between
+        (ControlLocation(near=at_m(2e3), near_m=8e3), [(0.0, 10e3)]),
+        (ControlLocation(outline=((47.4, at_m(20e3)[1]), (47.5, at_m(20e3)[1]), (47.5, at_m(30e3)[1]), (47.4,
+        at_m(30e3)[1]))),
          [(20e3, 30e3)]),
     ],
 )  # fmt: skip
-def test_places_lines_outlines_and_points_are_found_on_the_road(where: Where, spans: list[tuple[float, float]]) -> None:
+def test_places_lines_outlines_and_points_are_found_on_the_road(
+    where: ControlLocation, spans: list[tuple[float, float]]
+) -> None:
     found = [(s.start_m, s.end_m) for s in placed(control(where=where)).spans]
     assert len(found) == len(spans)
     for got, wanted in zip(found, spans, strict=True):
@@ -268,11 +272,11 @@ def test_places_lines_outlines_and_points_are_found_on_the_road(where: Where, sp
 
 
 def test_a_zone_of_the_rule_file_is_a_place_and_one_that_is_not_placed_is_none() -> None:
-    zone = Zone(id="z", name="Made Pass", road="M-1", from_point=at_m(20e3), to_point=at_m(30e3))
+    zone = RuleZone(id="z", name="Made Pass", road="M-1", from_point=at_m(20e3), to_point=at_m(30e3))
     rules = replace(make_rules(), zones=(zone, replace(zone, id="w", from_point=None, to_point=None)))
-    assert [s.placed for s in placed(control(where=Where(zone="z")), rules=rules).spans] == [True]
-    assert [s.placed for s in placed(control(where=Where(zone="w")), rules=rules).spans] == [False]
-    assert [s.placed for s in placed(control(where=Where(zone="gone")), rules=rules).spans] == [False]
+    assert [s.placed for s in placed(control(where=ControlLocation(zone="z")), rules=rules).spans] == [True]
+    assert [s.placed for s in placed(control(where=ControlLocation(zone="w")), rules=rules).spans] == [False]
+    assert [s.placed for s in placed(control(where=ControlLocation(zone="gone")), rules=rules).spans] == [False]
 
 
 def test_a_control_for_the_other_direction_is_none_of_this_trip() -> None:
@@ -282,17 +286,17 @@ def test_a_control_for_the_other_direction_is_none_of_this_trip() -> None:
 
 def test_a_feed_that_is_not_heard_is_said_in_its_state_and_lets_nothing_be_eased() -> None:
     """What was posted is gone from what is known, but the feed did not answer: no relief until it does."""
-    missing = Posted(missing=(FeedNote(jurisdiction="US-XX", text="Posted conditions of X not known"),))
+    missing = PostedConditions(missing=(FeedNote(jurisdiction="US-XX", text="Posted conditions of X not known"),))
     before = planned(control())
-    _, said = to_say(before, None, at_hour(5.5), AT_ONCE)
+    _, said = plan_notices(before, None, at_hour(5.5), IMMEDIATE_POLICY)
     silent = planned(on_route=place_posted(FLAT, missing, {}, at_hour(5.6), PARAMS))
     assert silent.posted_missing == ("Posted conditions of X not known",)
     assert "Posted conditions of X not known" in silent.cautions
-    notices, stands = to_say(silent, said, at_hour(5.6), AT_ONCE)
-    assert (notices, stands) == ((), said)
-    heard, _ = to_say(planned(), said, at_hour(5.6), AT_ONCE)
+    notices, standing_times = plan_notices(silent, said, at_hour(5.6), IMMEDIATE_POLICY)
+    assert (notices, standing_times) == ((), said)
+    heard, _ = plan_notices(planned(), said, at_hour(5.6), IMMEDIATE_POLICY)
     assert {n.kind for n in heard} == {NoticeKind.EASED}
-    elsewhere = Posted(missing=(FeedNote(jurisdiction="US-YY", text="x"),))
+    elsewhere = PostedConditions(missing=(FeedNote(jurisdiction="US-YY", text="x"),))
     assert place_posted(FLAT, elsewhere, {}, at_hour(5.6), PARAMS).missing == ()
 
 
@@ -309,7 +313,13 @@ def storms_and_signs(draw: st.DrawFn) -> tuple[np.ndarray, PostedControl]:
     sign = control(
         draw(st.sampled_from(["signs", "chains", "all", CLOSED, NONE_POSTED, NOT_UNDERSTOOD, "gone"])),
         where=draw(
-            st.sampled_from([Where(between=(at_m(a), at_m(a + 15e3))), Where(near=at_m(a)), Where(words="somewhere")])
+            st.sampled_from(
+                [
+                    ControlLocation(between=(at_m(a), at_m(a + 15e3))),
+                    ControlLocation(near=at_m(a)),
+                    ControlLocation(words="somewhere"),
+                ]
+            )
         ),
         confirmed_at=at_hour(draw(st.sampled_from([-6.0, -1.0, 5.0]))),
         since=at_hour(draw(st.sampled_from([-6.0, 5.0, 7.0]))),

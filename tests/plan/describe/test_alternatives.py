@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.describe.alternatives import with_other_ways
+from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.model import Advice, ClosureNote, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
@@ -36,7 +36,7 @@ def dry(planned: Callable[..., Plan], length_m: float, **over: Any) -> Plan:
 
 
 def choice(plan: Plan, *others: tuple[str, Plan]) -> str:
-    return with_other_ways(plan, others, (), PARAMS).route_choice
+    return with_alternatives(plan, others, (), PARAMS).route_choice
 
 
 def test_the_chance_of_any_chaining_is_counted_per_member_over_the_whole_way(planned: Callable[..., Plan]) -> None:
@@ -63,7 +63,7 @@ def test_a_dry_way_half_an_hour_longer_is_better_than_a_pass_to_chain_over(
     around = dry(planned, 200e3)
     slow_s = 20e3 / to_mps(20.0) + 10e3 / to_mps(25.0) + 30e3 / to_mps(62.0) + 3600.0
     later_min = round((200e3 / to_mps(62.0) - slow_s) / 60.0)
-    plan = with_other_ways(over_the_pass, [("south", around)], (), PARAMS)
+    plan = with_alternatives(over_the_pass, [("south", around)], (), PARAMS)
     when = f"arrives {abs(later_min)} min {'later' if later_min > 0 else 'earlier'}"
     assert plan.route_choice == f"Another way is better. By way of south: no chains expected (1%), {when}"
     (other,) = plan.other_routes
@@ -129,7 +129,7 @@ def test_a_way_that_is_not_wholly_known_is_never_called_better_nor_clear(
             "No other way is known well enough to compare. By way of B: road not wholly known, be ready"
         )
         assert "no chains expected" not in text
-        (other,) = with_other_ways(over_the_pass, [("B", unsure)], (), PARAMS).other_routes
+        (other,) = with_alternatives(over_the_pass, [("B", unsure)], (), PARAMS).other_routes
         assert other.partial
         assert other.advice is not Advice.CLEAR
     known = dry(planned, 90e3)
@@ -157,7 +157,7 @@ def test_of_several_the_best_is_named_with_what_it_lacks(planned: Callable[..., 
 
 
 def test_a_way_that_could_not_be_planned_is_said_and_costs_nothing_else(over_the_pass: Plan) -> None:
-    plan = with_other_ways(over_the_pass, (), [("B", "no such file")], PARAMS)
+    plan = with_alternatives(over_the_pass, (), [("B", "no such file")], PARAMS)
     assert plan.cautions[-1] == "Other way B could not be planned: no such file"
     assert (plan.route_choice, plan.other_routes) == ("", ())
 
@@ -173,5 +173,5 @@ def test_a_way_round_a_closed_road_is_better_however_long(planned: Callable[...,
     assert choice(closed, ("round", round_it)).startswith("Another way is better. By way of round: no chains expected")
     assert (
         "By way of straight: HOLD for Road closed (slide)"
-        in with_other_ways(round_it, [("straight", closed)], (), PARAMS).other_routes[0].reason
+        in with_alternatives(round_it, [("straight", closed)], (), PARAMS).other_routes[0].reason
     )

@@ -14,7 +14,7 @@ import pytest
 from alertd.forecast.model import Forecast, PrecipForm
 from alertd.notices.model import Audience
 from alertd.notices.text.dispatcher import brief_text
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import TripInput, Weather, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
@@ -76,7 +76,7 @@ def trip(weather: Weather, depart_h: float, **params: Any) -> Plan:
 
 
 def reported(plan: Plan, audience: Audience) -> list[str]:
-    notices, _ = to_say(plan, None, at_hour(3))
+    notices, _ = plan_notices(plan, None, at_hour(3))
     return [n.text for n in notices if n.audience is audience]
 
 
@@ -100,7 +100,7 @@ def test_ice_on_flat_road_is_slow_and_is_reported(freezing_rain: Weather, depart
     assert "SLOW" in office
     assert "ICE (" in office
     assert "mi 0-5" in office
-    (fleet,) = (n for n in to_say(plan, None, at_hour(3))[0] if n.audience is Audience.FLEET)
+    (fleet,) = (n for n in plan_notices(plan, None, at_hour(3))[0] if n.audience is Audience.FLEET)
     assert '"advice":"slow"' in fleet.body
     assert '"icy":true' in fleet.body
     brief = brief_text("Example fleet", [plan], [], at_hour(3), "UTC")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.plan.chain_up.chains_on import Report, TruckReport, chains_on
 from alertd.plan.params import PlanParams
-from alertd.plan.position.map_match import PositionReport, Whereabouts, locate
+from alertd.plan.position.map_match import PositionReport, TripPosition, locate
 from alertd.route.model import Route
 from alertd.testing.factories import M_PER_DEG_LON, at_hour, make_route
 from alertd.units import to_miles
@@ -38,7 +38,7 @@ def report(hour: float, along_m: float, *, north_deg: float = 0.0) -> PositionRe
 
 def seen(
     *reports: PositionReport | TruckReport, route: Route = ROAD, now_h: float = 8.0, depart: datetime = DEPART
-) -> Whereabouts:
+) -> TripPosition:
     return locate(route, reports, depart, at_hour(now_h), PARAMS)
 
 
@@ -51,7 +51,7 @@ def test_the_newest_report_on_the_road_is_where_the_truck_is_whatever_order_they
 
 
 def test_no_report_leaves_the_departure() -> None:
-    assert seen() == Whereabouts(depart_at=DEPART)
+    assert seen() == TripPosition(depart_at=DEPART)
 
 
 @pytest.mark.parametrize(

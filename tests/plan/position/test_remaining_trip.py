@@ -12,7 +12,7 @@ from alertd.plan.hours.limits import Duty, HoursUsed, Spell, timeline
 from alertd.plan.make_plan import TripInput, Weather, make_plan
 from alertd.plan.model import Advice, Plan, PositionFix
 from alertd.plan.params import PlanParams
-from alertd.plan.position.remaining_trip import rest_of
+from alertd.plan.position.remaining_trip import remaining_trip
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
@@ -208,7 +208,7 @@ def test_what_must_be_said_of_where_it_was_seen_comes_first_in_the_cautions() ->
 @pytest.mark.parametrize("distance_m", [0.0, 400.0, 700.0, 30e3, 159.9e3, 160e3])
 def test_route_law_and_road_are_cut_at_the_same_sample(distance_m: float) -> None:
     weather = make_weather(ROAD, snow())
-    rest = rest_of(ROAD, at_hour(6), fix(7.0, distance_m), weather.corridor, PARAMS, at_hour(7.1))
+    rest = remaining_trip(ROAD, at_hour(6), fix(7.0, distance_m), weather.corridor, PARAMS, at_hour(7.1))
     n = rest.route.distance_m.size
     assert n >= 2
     assert rest.corridor.cells.column_of_sample.size == n

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import find_stretches, place_laws, stretch_probability
-from alertd.plan.road_ahead.hourly_need import Outlook, outlook_for
+from alertd.plan.road_ahead.hourly_need import HourlyNeed, hourly_need_for
 from alertd.plan.road_ahead.sections import Sections, fold
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
-from alertd.rules.ruleset import Zone
+from alertd.rules.ruleset import RuleZone
 from alertd.testing.factories import MIDNIGHT, make_rig, make_route, make_rules, make_weather
 
 PARAMS = PlanParams()
@@ -95,9 +95,9 @@ def test_a_small_chance_that_all_members_share_is_not_added_up_along_the_road() 
     assert find_stretches(need, folded(make_route(100e3)), PARAMS) == []
 
 
-def outlook(route: Route, rules, script) -> Outlook:  # type: ignore[no-untyped-def]
+def outlook(route: Route, rules, script) -> HourlyNeed:  # type: ignore[no-untyped-def]
     corridor = make_weather(route, script).corridor
-    return outlook_for(route, make_rig(), rules, corridor, PARAMS, MIDNIGHT.timestamp())
+    return hourly_need_for(route, make_rig(), rules, corridor, PARAMS, MIDNIGHT.timestamp())
 
 
 def test_snow_where_no_rule_is_on_file_is_worth_being_ready() -> None:
@@ -156,7 +156,7 @@ def test_zone_given_by_an_outline_is_placed_where_the_route_crosses_it() -> None
     route = make_route(80e3, start_lon_deg=-116.2)
     lat, lon = float(route.lat_deg[0]), route.lon_deg
     west, east = float(lon[80]), float(lon[160])
-    land = Zone(
+    land = RuleZone(
         id="land", name="land", road="all roads", from_point=None, to_point=None,
         outline=((lat - 1, west), (lat + 1, west), (lat + 1, east), (lat - 1, east)),
     )  # fmt: skip

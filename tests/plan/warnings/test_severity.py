@@ -2,7 +2,7 @@
 
 import pytest
 
-from alertd.plan.warnings.severity import LAST, weigh, weigh_named
+from alertd.plan.warnings.severity import LAST, severity_of, severity_of_named
 
 
 @pytest.mark.parametrize(
@@ -23,7 +23,7 @@ from alertd.plan.warnings.severity import LAST, weigh, weigh_named
     ],
 )
 def test_warning_watch_and_advisory_are_told_apart(code: str, event: str, rank: int, holds: bool) -> None:
-    for weight in (weigh([code], event), weigh([code], ""), weigh([], event)):
+    for weight in (severity_of([code], event), severity_of([code], ""), severity_of([], event)):
         assert weight is not None
         assert (weight.rank, weight.holds) == (rank, holds)
 
@@ -38,19 +38,23 @@ def test_warning_watch_and_advisory_are_told_apart(code: str, event: str, rank: 
     ],
 )
 def test_fields_seas_and_rivers_that_may_rise_are_of_no_matter(code: str, event: str) -> None:
-    assert weigh([code], event) is None
+    assert severity_of([code], event) is None
 
 
 def test_a_new_name_is_kept_last_when_the_code_says_winter_and_so_is_a_new_code() -> None:
     for codes, event in ((["WS.Q"], "Winter Commotion"), (["QQ.W"], "Unheard Of Warning"), ([], "Unheard Of Notice")):
-        weight = weigh(codes, event)
+        weight = severity_of(codes, event)
         assert weight is not None
         assert (weight.rank, weight.holds) == (LAST, False)
-    assert weigh([], "Air Quality Alert") is None
+    assert severity_of([], "Air Quality Alert") is None
 
 
 def test_of_code_and_name_the_graver_counts() -> None:
-    assert weigh(["UP.W"], "Blizzard Warning") == weigh(["BZ.W"], "Gale Warning") == weigh(["BZ.W"], "Blizzard Warning")
+    assert (
+        severity_of(["UP.W"], "Blizzard Warning")
+        == severity_of(["BZ.W"], "Gale Warning")
+        == severity_of(["BZ.W"], "Blizzard Warning")
+    )
 
 
 @pytest.mark.parametrize(
@@ -67,7 +71,7 @@ def test_of_code_and_name_the_graver_counts() -> None:
     ],
 )
 def test_events_without_such_codes_go_by_their_words(name: str, level: str, rank: int) -> None:
-    weight = weigh_named(name, level)
+    weight = severity_of_named(name, level)
     assert weight is not None
     assert (weight.rank, weight.holds) == (rank, rank == 0)
-    assert weigh_named("heat warning", "warning") is None
+    assert severity_of_named("heat warning", "warning") is None

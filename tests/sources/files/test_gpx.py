@@ -127,7 +127,7 @@ def test_refusal_is_one_line_with_file_field_and_mend(data: bytes, field: str, m
         parse_gpx(data, "bad.gpx")
     assert caught.value.where == "bad.gpx"
     assert caught.value.field.startswith(field)
-    assert mend in caught.value.mend
+    assert mend in caught.value.hint
     message = str(caught.value)
     assert "\n" not in message
     assert message.startswith("bad.gpx: ")
@@ -180,7 +180,7 @@ def test_damaged_file_is_read_or_refused_and_never_breaks(data: st.DataObject) -
         refusal = exc
     if line is None:
         assert refusal is not None
-        assert refusal.mend
+        assert refusal.hint
         assert "\n" not in str(refusal)
     else:
         assert np.isfinite(line.lat_deg).all()

@@ -69,7 +69,7 @@ def test_bad_stop_is_refused_with_file_key_and_mend(tmp_path: Path, features: li
         read_stops(stops_file(tmp_path, *features))
     assert (caught.value.where, caught.value.field) == ("stops.geojson", field)
     assert said in str(caught.value)
-    assert caught.value.mend
+    assert caught.value.hint
     assert "\n" not in str(caught.value)
 
 
@@ -128,7 +128,7 @@ def test_bad_bridge_is_refused_with_file_key_and_mend(
         read_bridges(stops_file(tmp_path, *features))
     assert (caught.value.where, caught.value.field) == ("stops.geojson", field)
     assert said in str(caught.value)
-    assert caught.value.mend
+    assert caught.value.hint
     assert "\n" not in str(caught.value)
 
 

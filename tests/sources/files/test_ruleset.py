@@ -69,7 +69,7 @@ def test_mistake_is_told_in_one_line_with_file_key_and_mend(name: str) -> None:
     error = caught.value
     assert (error.where, error.field) == (str(path), key)
     assert problem in error.problem
-    assert mend in error.mend
+    assert mend in error.hint
     assert "\n" not in str(error)
 
 

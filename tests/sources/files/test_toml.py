@@ -5,7 +5,7 @@ import pytest
 from pydantic import Field, field_validator
 
 from alertd.errors import ConfigError, InputError
-from alertd.sources.files.toml import FileModel, Mistake, read_toml
+from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.sources.requests.posted_controls import parse_posted
 
 
@@ -26,7 +26,7 @@ class Settings(FileModel):
         if len(value) > 5:
             raise ValueError("too long; shorten it")
         if value == "no":
-            raise Mistake("", "is no name", "think again")
+            raise FieldError("", "is no name", "think again")
         return value
 
 
@@ -75,7 +75,7 @@ def test_byte_order_mark_of_an_editor_does_no_harm(tmp_path: Path) -> None:
 def test_mistake_names_key_and_mend(tmp_path: Path, text: str, field: str, mend: str) -> None:
     error = _error(tmp_path, text)
     assert error.field == field
-    assert mend in error.mend
+    assert mend in error.hint
 
 
 def test_toml_mistake_gives_its_line(tmp_path: Path) -> None:
@@ -83,7 +83,7 @@ def test_toml_mistake_gives_its_line(tmp_path: Path) -> None:
 
 
 def test_file_of_another_encoding_is_told(tmp_path: Path) -> None:
-    assert _error(tmp_path, b'name = "\xff\xfe"').mend == "save the file as UTF-8"
+    assert _error(tmp_path, b'name = "\xff\xfe"').hint == "save the file as UTF-8"
 
 
 def test_missing_file_is_told_not_raised_bare(tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ from jinja2 import TemplateSyntaxError
 
 from alertd.i18n import ENGLISH, LANGUAGES
 from alertd.notices.text import gsm7
-from alertd.notices.text.driver_parts import at_the_place
-from alertd.sources.files.translations import FOLDER, read_catalogue, read_tongue
+from alertd.notices.text.driver_parts import chain_up_steps
+from alertd.sources.files.translations import FOLDER, load_translator, read_catalogue
 from alertd.testing.update_translations import main, messages_in_code, messages_in_templates
 
 OTHERS = [language for language in LANGUAGES if language != "en"]
@@ -82,7 +82,7 @@ def test_texts_for_phones_lose_nothing_but_accents(language: str) -> None:
         if of_page_only(message):
             continue
         for text in texts(message.string):
-            assert "?" not in gsm7.plain(text), text
+            assert "?" not in gsm7.to_gsm7(text), text
             assert not {c for c in text if c in gsm7.EXTENDED} - set("{}"), text  # two septets each
             words = re.findall(r"[^\W\d_]+", re.sub(r"\{\w+\}", "", text.lower()))
             assert not CHANGED_BY_A_LOST_ACCENT[language].intersection(words), text
@@ -98,27 +98,27 @@ def test_nothing_is_abbreviated_but_units(language: str) -> None:
 
 @every_other
 def test_numbers_choose_their_form(language: str) -> None:
-    tongue = read_tongue(language)  # type: ignore[arg-type]
-    one, four = tongue.count("{n} tire", "{n} tires", 1), tongue.count("{n} tire", "{n} tires", 4)
+    translator = load_translator(language)  # type: ignore[arg-type]
+    one, four = translator.ngettext("{n} tire", "{n} tires", 1), translator.ngettext("{n} tire", "{n} tires", 4)
     assert (one, four) == {"es": ("1 llanta", "4 llantas"), "fr": ("1 pneu", "4 pneus")}[language]
 
 
 def test_english_is_the_code_itself() -> None:
-    english = read_tongue("en")
-    assert english.say("{n} h", n=3) == "3 h"
+    english = load_translator("en")
+    assert english.gettext("{n} h", n=3) == "3 h"
     assert (english.days, english.months) == (ENGLISH.days, ENGLISH.months)
-    assert english.count("{n} tire", "{n} tires", 4) == ENGLISH.count("{n} tire", "{n} tires", 4) == "4 tires"
+    assert english.ngettext("{n} tire", "{n} tires", 4) == ENGLISH.ngettext("{n} tire", "{n} tires", 4) == "4 tires"
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_labels_of_the_page_are_there_in_every_language(language: str) -> None:
-    tongue = read_tongue(language)  # type: ignore[arg-type]
-    labels = {m.id: tongue.one(m.id) for m in said(messages_in_templates()) if isinstance(m.id, str)}
+    translator = load_translator(language)  # type: ignore[arg-type]
+    labels = {m.id: translator.translate(m.id) for m in said(messages_in_templates()) if isinstance(m.id, str)}
     assert {"Got it", "Chains on", "Be ready to chain until you know more."} <= set(labels)
     assert len(labels) > 50
     same = {english for english, text in labels.items() if english == text}
     assert same == (set(labels) if language == "en" else INTERNATIONAL)
-    checklist = zip(at_the_place(tongue), at_the_place(ENGLISH), strict=True)
+    checklist = zip(chain_up_steps(translator), chain_up_steps(ENGLISH), strict=True)
     assert all((line == english) is (language == "en") for line, english in checklist)
 
 

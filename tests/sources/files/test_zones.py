@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from alertd.errors import ConfigError, InputError, SourceChanged
-from alertd.plan.warnings.zones import Zone
+from alertd.plan.warnings.zones import ForecastZone
 from alertd.route.polygons import Area
 from alertd.sources.files.zones import read_zones, write_zones
 from alertd.sources.providers.nws.zones import county_of, read_outline, read_point_zones
@@ -17,7 +17,9 @@ from alertd.sources.providers.nws.zones import county_of, read_outline, read_poi
 WHEN = datetime(2027, 1, 2, 3, 4, 5, tzinfo=UTC)
 RING = np.array([[-116.0, 47.0], [-115.0, 47.0], [-115.0, 48.0], [-116.0, 47.0]])
 HOLE = RING * 0.01 + np.array([-114.3, 46.9])
-ZONE = Zone(id="forecast/MTZ001", name="Made", area=Area(polygons=((RING, HOLE), (RING + 2.0,))), obtained_at=WHEN)
+ZONE = ForecastZone(
+    id="forecast/MTZ001", name="Made", area=Area(polygons=((RING, HOLE), (RING + 2.0,))), obtained_at=WHEN
+)
 
 
 def test_outlines_come_back_as_they_were_written(tmp_path: Path) -> None:
@@ -59,13 +61,13 @@ def test_a_file_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> Non
 
 def test_a_places_zones_are_the_forecast_zone_the_county_and_the_fire_zone() -> None:
     base = "https://api.weather.gov/zones"
-    told = {
+    raw = {
         "forecastZone": f"{base}/forecast/MTZ003",
         "county": f"{base}/county/MTC063",
         "fireWeatherZone": f"{base}/fire/MTZ103",
     }
-    assert read_point_zones({"properties": told}) == ("forecast/MTZ003", "county/MTC063", "fire/MTZ103")
-    assert read_point_zones({"properties": told | {"county": None}}) == ("forecast/MTZ003", "fire/MTZ103")
+    assert read_point_zones({"properties": raw}) == ("forecast/MTZ003", "county/MTC063", "fire/MTZ103")
+    assert read_point_zones({"properties": raw | {"county": None}}) == ("forecast/MTZ003", "fire/MTZ103")
     with pytest.raises(SourceChanged):
         read_point_zones({})
 

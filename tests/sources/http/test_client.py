@@ -17,9 +17,9 @@ import pytest
 import respx
 
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
-from alertd.sources.http.cache import DiskCache, Entry, cache_key, fresh_for_s
-from alertd.sources.http.client import PoliteClient
-from alertd.sources.http.errors import PlaceDown, translated
+from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, fresh_for_s
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.errors import NoDataForLocation, from_httpx_error
 from alertd.sources.http.retry import RetryPolicy, retry_after_s
 
 URL = "https://sky.example/forecast"
@@ -48,15 +48,15 @@ def clock() -> Clock:
     return Clock()
 
 
-def make_client(clock: Clock, cache_dir: Path | None, **options: object) -> PoliteClient:
+def make_client(clock: Clock, cache_dir: Path | None, **options: object) -> HttpClient:
     settings = {"contact": "ops@fleet.example", "per_s_per_host": 1e9, "rng": np.random.default_rng(1)} | options
-    return PoliteClient(
+    return HttpClient(
         cache_dir=cache_dir, now_utc=clock, sleep=clock.sleep, ticks=clock.ticks, **settings,  # type: ignore[arg-type]
     )  # fmt: skip
 
 
 @pytest.fixture
-async def client(clock: Clock, tmp_path: Path) -> AsyncIterator[PoliteClient]:
+async def client(clock: Clock, tmp_path: Path) -> AsyncIterator[HttpClient]:
     async with make_client(clock, tmp_path) as one:
         yield one
 
@@ -73,7 +73,7 @@ def ok(body: object = GOOD, **headers: str) -> httpx.Response:
 
 
 @respx.mock
-async def test_trap_21_every_request_says_who_asks_and_how_to_reach_them(client: PoliteClient) -> None:
+async def test_trap_21_every_request_says_who_asks_and_how_to_reach_them(client: HttpClient) -> None:
     """weather.gov and api.met.no terms: User-Agent with application and contact."""
     route = respx.get(URL).mock(return_value=ok())
     await client.get_json("sky", URL, read=as_is)
@@ -122,7 +122,7 @@ def test_freshness_follows_rfc_9111(headers: dict[str, str], expected_s: float) 
 
 
 @respx.mock
-async def test_a_fresh_answer_is_not_asked_for_again(client: PoliteClient, clock: Clock) -> None:
+async def test_a_fresh_answer_is_not_asked_for_again(client: HttpClient, clock: Clock) -> None:
     route = respx.get(URL).mock(return_value=ok(cache_control="max-age=600"))
     first = await client.get_json("sky", URL, read=as_is)
     clock.now += timedelta(seconds=599)
@@ -132,7 +132,7 @@ async def test_a_fresh_answer_is_not_asked_for_again(client: PoliteClient, clock
 
 
 @respx.mock
-async def test_an_answer_without_headers_lives_as_long_as_its_caller_says(client: PoliteClient, clock: Clock) -> None:
+async def test_an_answer_without_headers_lives_as_long_as_its_caller_says(client: HttpClient, clock: Clock) -> None:
     """Open-Meteo sends no caching headers."""
     route = respx.get(URL).mock(return_value=ok())
     await client.get_json("sky", URL, read=as_is, default_life_s=3600)
@@ -145,7 +145,7 @@ async def test_an_answer_without_headers_lives_as_long_as_its_caller_says(client
 
 
 @respx.mock
-async def test_an_old_answer_is_confirmed_with_304(client: PoliteClient, clock: Clock) -> None:
+async def test_an_old_answer_is_confirmed_with_304(client: HttpClient, clock: Clock) -> None:
     """Both validators go out as they came in (RFC 9110, 13.1); a 304 makes the stored answer fresh again."""
     modified = "Mon, 12 Jan 2026 05:55:00 GMT"
     route = respx.get(URL).mock(
@@ -166,7 +166,7 @@ async def test_an_old_answer_is_confirmed_with_304(client: PoliteClient, clock: 
 
 
 @respx.mock
-async def test_the_cache_survives_a_new_client(client: PoliteClient, clock: Clock, tmp_path: Path) -> None:
+async def test_the_cache_survives_a_new_client(client: HttpClient, clock: Clock, tmp_path: Path) -> None:
     route = respx.get(URL).mock(return_value=ok(cache_control="max-age=600"))
     await client.get_json("sky", URL, read=as_is)
     async with make_client(clock, tmp_path) as other:
@@ -176,7 +176,7 @@ async def test_the_cache_survives_a_new_client(client: PoliteClient, clock: Cloc
 
 @respx.mock
 async def test_another_identity_gets_its_own_answer_when_the_server_varies(
-    client: PoliteClient, clock: Clock, tmp_path: Path
+    client: HttpClient, clock: Clock, tmp_path: Path
 ) -> None:
     """RFC 9111, 4.1."""
     route = respx.get(URL).mock(return_value=ok(cache_control="max-age=600", vary="Accept, User-Agent"))
@@ -191,7 +191,7 @@ async def test_another_identity_gets_its_own_answer_when_the_server_varies(
 @respx.mock
 @pytest.mark.parametrize("harm", [b"", b"\x00\xff", b'{"sha256":"0"}\n{}', None])
 async def test_a_corrupt_entry_is_dropped_and_fetched_again(
-    client: PoliteClient, tmp_path: Path, harm: bytes | None
+    client: HttpClient, tmp_path: Path, harm: bytes | None
 ) -> None:
     route = respx.get(URL).mock(return_value=ok(cache_control="max-age=600"))
     await client.get_json("sky", URL, read=as_is)
@@ -202,7 +202,7 @@ async def test_a_corrupt_entry_is_dropped_and_fetched_again(
 
 
 @respx.mock
-async def test_an_entry_from_the_future_is_asked_for_again(client: PoliteClient, clock: Clock) -> None:
+async def test_an_entry_from_the_future_is_asked_for_again(client: HttpClient, clock: Clock) -> None:
     """The clock was set back: the age is unknown."""
     route = respx.get(URL).mock(return_value=ok(cache_control="max-age=600"))
     await client.get_json("sky", URL, read=as_is)
@@ -215,20 +215,20 @@ async def test_an_entry_from_the_future_is_asked_for_again(client: PoliteClient,
 async def test_a_disk_that_cannot_be_written_is_told_once_and_does_no_harm(clock: Clock, tmp_path: Path) -> None:
     blocked = tmp_path / "file"
     blocked.write_text("a file where the folder should be")
-    told: list[str] = []
+    raw: list[str] = []
     respx.get(url__startswith=URL).mock(return_value=ok())
-    async with make_client(clock, blocked, on_trouble=told.append) as client:
+    async with make_client(clock, blocked, on_error=raw.append) as client:
         for name in "ab":
             assert (await client.get_json("sky", f"{URL}/{name}", read=as_is)).value == GOOD
-    assert len(told) == 1
-    assert "going on without it" in told[0]
+    assert len(raw) == 1
+    assert "going on without it" in raw[0]
 
 
 def test_old_entries_and_leftovers_of_a_crash_are_pruned(tmp_path: Path) -> None:
     cache = DiskCache(tmp_path)
     for name, days, life in (("old", 5, 1), ("for ever", 5, 4000), ("young", 1, 1)):
         at = START - timedelta(days=days)
-        entry = Entry(headers={}, body=b"{}", fetched_at=at, fresh_until=at + timedelta(days=life), varied={})
+        entry = CacheEntry(headers={}, body=b"{}", fetched_at=at, fresh_until=at + timedelta(days=life), varied={})
         cache.put(cache_key(name), entry)
     (tmp_path / cache_key("old")[:2] / "x.tmp").write_text("half")
     removed = cache.prune(fetched_before=START - timedelta(days=2), now_utc=START)
@@ -237,7 +237,7 @@ def test_old_entries_and_leftovers_of_a_crash_are_pruned(tmp_path: Path) -> None
 
 
 @respx.mock
-async def test_an_api_key_reaches_neither_disk_nor_messages(client: PoliteClient, tmp_path: Path) -> None:
+async def test_an_api_key_reaches_neither_disk_nor_messages(client: HttpClient, tmp_path: Path) -> None:
     respx.get(URL).mock(side_effect=[ok(cache_control="max-age=6"), httpx.Response(404)])
     await client.get_json("sky", URL, read=as_is, params={"apikey": "s3cret"})
     stored = b"".join(file.read_bytes() + file.name.encode() for file in tmp_path.rglob("*") if file.is_file())
@@ -251,7 +251,7 @@ async def test_an_api_key_reaches_neither_disk_nor_messages(client: PoliteClient
 
 
 @respx.mock
-async def test_trap_23_an_error_with_a_long_life_is_never_stored(client: PoliteClient) -> None:
+async def test_trap_23_an_error_with_a_long_life_is_never_stored(client: HttpClient) -> None:
     """A 500 problem document was seen with max-age=86400 (weather-gov/api issue 73)."""
     bad = httpx.Response(500, json={"type": "x"}, headers={"cache-control": "max-age=86400"})
     route = respx.get(URL).mock(side_effect=[bad, bad, bad, ok()])
@@ -265,7 +265,7 @@ async def test_trap_23_an_error_with_a_long_life_is_never_stored(client: PoliteC
 @pytest.mark.parametrize("failure", [httpx.Response(500), httpx.Response(502), httpx.ConnectError("refused"),
                                      httpx.ReadTimeout("slow"), httpx.RemoteProtocolError("reset")])  # fmt: skip
 async def test_an_outage_is_tried_three_times_with_jittered_waits(
-    client: PoliteClient, clock: Clock, failure: object
+    client: HttpClient, clock: Clock, failure: object
 ) -> None:
     route = respx.get(URL).mock(side_effect=[failure, failure, ok()])
     assert (await client.get_json("sky", URL, read=as_is)).value == GOOD
@@ -277,7 +277,7 @@ async def test_an_outage_is_tried_three_times_with_jittered_waits(
 
 @respx.mock
 @pytest.mark.parametrize("status", [400, 401, 404, 410])
-async def test_a_refusal_is_not_tried_again(client: PoliteClient, status: int) -> None:
+async def test_a_refusal_is_not_tried_again(client: HttpClient, status: int) -> None:
     route = respx.get(URL).mock(return_value=httpx.Response(status))
     with pytest.raises(SourceError, match=f"sky: answered HTTP {status}") as caught:
         await client.get_json("sky", URL, read=as_is)
@@ -302,7 +302,7 @@ async def test_trap_21_a_host_that_forbids_is_left_alone(clock: Clock, host: str
 
 
 @respx.mock
-async def test_403_is_not_tried_again_and_the_host_is_left_alone(client: PoliteClient) -> None:
+async def test_403_is_not_tried_again_and_the_host_is_left_alone(client: HttpClient) -> None:
     """weather.gov's own pages take 403 as "too fast"; api.met.no sends it to unidentified clients before a ban."""
     route = respx.get(URL).mock(return_value=httpx.Response(403))
     for _ in range(2):
@@ -325,14 +325,14 @@ def test_both_forms_of_retry_after_are_understood(text: str | None, expected_s: 
 @respx.mock
 @pytest.mark.parametrize("status", [429, 503])
 @pytest.mark.parametrize("text", ["7", "Mon, 12 Jan 2026 06:00:07 GMT"])
-async def test_a_short_retry_after_is_obeyed(client: PoliteClient, clock: Clock, status: int, text: str) -> None:
+async def test_a_short_retry_after_is_obeyed(client: HttpClient, clock: Clock, status: int, text: str) -> None:
     respx.get(URL).mock(side_effect=[httpx.Response(status, headers={"retry-after": text}), ok()])
     assert (await client.get_json("sky", URL, read=as_is)).value == GOOD
     assert clock.slept == [7.0]
 
 
 @respx.mock
-async def test_a_long_retry_after_closes_the_host_until_it_is_over(client: PoliteClient, clock: Clock) -> None:
+async def test_a_long_retry_after_closes_the_host_until_it_is_over(client: HttpClient, clock: Clock) -> None:
     route = respx.get(url__startswith=URL).mock(side_effect=[httpx.Response(429, headers={"retry-after": "600"}), ok()])
     with pytest.raises(SourceDown) as caught:
         await client.get_json("sky", URL, read=as_is)
@@ -345,7 +345,7 @@ async def test_a_long_retry_after_closes_the_host_until_it_is_over(client: Polit
 
 
 @respx.mock
-async def test_a_dead_host_is_left_alone_after_four_calls(client: PoliteClient, clock: Clock) -> None:
+async def test_a_dead_host_is_left_alone_after_four_calls(client: HttpClient, clock: Clock) -> None:
     """One dead provider must not cost every cell of every route three tries (fault F2)."""
     route = respx.get(url__startswith=URL).mock(side_effect=httpx.ConnectError("refused"))
     for i in range(10):
@@ -375,7 +375,7 @@ async def test_a_dead_host_is_left_alone_after_four_calls(client: PoliteClient, 
          "304 to nothing"],
 )  # fmt: skip
 async def test_trap_09_a_200_that_is_no_answer_is_refused_and_not_stored(
-    client: PoliteClient, tmp_path: Path, response: httpx.Response, words: str
+    client: HttpClient, tmp_path: Path, response: httpx.Response, words: str
 ) -> None:
     respx.get(URL).mock(return_value=response)
     with pytest.raises(SourceError, match=words):
@@ -391,7 +391,7 @@ async def test_trap_09_a_200_that_is_no_answer_is_refused_and_not_stored(
     ids=["500", "429", "refused", "html", "truncated", "changed"],
 )  # fmt: skip
 async def test_the_last_good_answer_is_served_stale_when_the_server_fails(
-    client: PoliteClient, clock: Clock, failure: object
+    client: HttpClient, clock: Clock, failure: object
 ) -> None:
     """With the time it was fetched, and without losing it: it is still there the next time (fault F1)."""
 
@@ -411,7 +411,7 @@ async def test_the_last_good_answer_is_served_stale_when_the_server_fails(
 
 
 @respx.mock
-async def test_a_last_good_answer_older_than_two_days_is_not_served(client: PoliteClient, clock: Clock) -> None:
+async def test_a_last_good_answer_older_than_two_days_is_not_served(client: HttpClient, clock: Clock) -> None:
     respx.get(URL).mock(side_effect=[ok(), *[httpx.Response(500)] * 3])
     await client.get_json("sky", URL, read=as_is)
     clock.now += timedelta(hours=49)
@@ -420,7 +420,7 @@ async def test_a_last_good_answer_older_than_two_days_is_not_served(client: Poli
 
 
 @respx.mock
-async def test_a_plain_refusal_is_not_hidden_by_the_last_good_answer(client: PoliteClient) -> None:
+async def test_a_plain_refusal_is_not_hidden_by_the_last_good_answer(client: HttpClient) -> None:
     respx.get(URL).mock(side_effect=[ok(), httpx.Response(404)])
     await client.get_json("sky", URL, read=as_is)
     with pytest.raises(SourceError, match="404"):
@@ -432,7 +432,7 @@ async def test_a_plain_refusal_is_not_hidden_by_the_last_good_answer(client: Pol
 
 @respx.mock
 async def test_a_question_that_keeps_failing_is_left_alone_while_its_host_answers(
-    client: PoliteClient, clock: Clock
+    client: HttpClient, clock: Clock
 ) -> None:
     """One cell answered 500 for twelve days (weather-gov/api issue 160). After two calls of three tries it rests for
     half an hour, then twice as long; the other cells are asked as ever."""
@@ -452,7 +452,7 @@ async def test_a_question_that_keeps_failing_is_left_alone_while_its_host_answer
 @respx.mock
 @pytest.mark.parametrize("failure", [httpx.Response(503), httpx.Response(200, html="<h1>busy</h1>")])
 async def test_after_an_outage_of_the_host_every_question_is_asked_again(
-    client: PoliteClient, clock: Clock, failure: httpx.Response
+    client: HttpClient, clock: Clock, failure: httpx.Response
 ) -> None:
     """Down for six hours, the host is tried at least every quarter of an hour, and no question that served as the trial
     is left alone for it once the host answers."""
@@ -472,12 +472,12 @@ async def test_after_an_outage_of_the_host_every_question_is_asked_again(
 
 
 @respx.mock
-async def test_what_one_question_must_wait_for_does_not_close_the_host(client: PoliteClient, clock: Clock) -> None:
+async def test_what_one_question_must_wait_for_does_not_close_the_host(client: HttpClient, clock: Clock) -> None:
     """An expired grid is one office's outage: each of its cells rests for an hour, though the answer has Retry-After,
     and cells of other offices are asked."""
 
-    def verdict(status: int, problem: object) -> SourceError:
-        return PlaceDown("sky", "the grid has expired", retryable=True, retry_after_s=3600.0)
+    def interpret_error(status: int, problem: object) -> SourceError:
+        return NoDataForLocation("sky", "the grid has expired", retryable=True, retry_after_s=3600.0)
 
     expired = respx.get(url__startswith=f"{URL}/XYZ/").mock(
         return_value=httpx.Response(503, headers={"retry-after": "60"}, json={})
@@ -486,19 +486,17 @@ async def test_what_one_question_must_wait_for_does_not_close_the_host(client: P
     for _ in range(2):
         for i in range(6):
             with pytest.raises(SourceDown, match="the grid has expired"):
-                await client.get_json("sky", f"{URL}/XYZ/{i}", read=as_is, verdict=verdict)
+                await client.get_json("sky", f"{URL}/XYZ/{i}", read=as_is, interpret_error=interpret_error)
     assert expired.call_count == 6
-    assert (await client.get_json("sky", f"{URL}/ABC/1", read=as_is, verdict=verdict)).value == GOOD
+    assert (await client.get_json("sky", f"{URL}/ABC/1", read=as_is, interpret_error=interpret_error)).value == GOOD
     clock.now += timedelta(minutes=61)
     with pytest.raises(SourceDown):
-        await client.get_json("sky", f"{URL}/XYZ/0", read=as_is, verdict=verdict)
+        await client.get_json("sky", f"{URL}/XYZ/0", read=as_is, interpret_error=interpret_error)
     assert expired.call_count == 7
 
 
 @respx.mock
-async def test_a_dead_host_rests_longer_and_longer_up_to_a_quarter_of_an_hour(
-    client: PoliteClient, clock: Clock
-) -> None:
+async def test_a_dead_host_rests_longer_and_longer_up_to_a_quarter_of_an_hour(client: HttpClient, clock: Clock) -> None:
     respx.get(url__startswith=URL).mock(side_effect=httpx.ConnectError("refused"))
     rests = []
     for i in range(10):
@@ -514,13 +512,13 @@ async def test_a_dead_host_rests_longer_and_longer_up_to_a_quarter_of_an_hour(
 
 async def test_a_call_under_way_does_not_reopen_a_host_that_asked_us_to_wait(clock: Clock) -> None:
     """Two calls run at once: the second is told to wait ten minutes, the first succeeds after that."""
-    told = asyncio.Event()
+    raw = asyncio.Event()
 
     async def answer(request: httpx.Request) -> httpx.Response:
         if request.url.path.endswith("/2"):
-            told.set()
+            raw.set()
             return httpx.Response(429, headers={"retry-after": "600"})
-        await told.wait()
+        await raw.wait()
         await asyncio.sleep(0.01)
         return ok()
 
@@ -535,16 +533,16 @@ async def test_a_call_under_way_does_not_reopen_a_host_that_asked_us_to_wait(clo
 @respx.mock
 async def test_an_answer_of_203_is_taken_and_told_once(clock: Clock, tmp_path: Path) -> None:
     """api.met.no: deprecated or beta, log it."""
-    told: list[str] = []
+    raw: list[str] = []
     respx.get(url__startswith=URL).mock(return_value=httpx.Response(203, json=GOOD))
-    async with make_client(clock, tmp_path, on_trouble=told.append) as client:
+    async with make_client(clock, tmp_path, on_error=raw.append) as client:
         for i in range(3):
             assert (await client.get_json("sky", f"{URL}/{i}", read=as_is)).value == GOOD
-    assert told == ["sky: sky.example answered 203: what we ask for is deprecated or a trial"]
+    assert raw == ["sky: sky.example answered 203: what we ask for is deprecated or a trial"]
 
 
 @respx.mock
-async def test_a_304_to_an_entry_that_can_no_longer_be_read_fetches_it_whole(client: PoliteClient) -> None:
+async def test_a_304_to_an_entry_that_can_no_longer_be_read_fetches_it_whole(client: HttpClient) -> None:
     """Else the server would confirm for ever what an older version stored and this one refuses."""
 
     def strict(body: dict[str, object]) -> object:
@@ -559,7 +557,7 @@ async def test_a_304_to_an_entry_that_can_no_longer_be_read_fetches_it_whole(cli
 
 
 @respx.mock
-async def test_half_a_body_is_asked_for_again_and_a_changed_one_is_not(client: PoliteClient) -> None:
+async def test_half_a_body_is_asked_for_again_and_a_changed_one_is_not(client: HttpClient) -> None:
     half = httpx.Response(200, content=b'{"snow": ', headers={"content-type": "application/json"})
     route = respx.get(URL).mock(side_effect=[half, httpx.Response(200, html="<h1>busy</h1>"), ok()])
     assert (await client.get_json("sky", URL, read=as_is)).value == GOOD
@@ -593,7 +591,7 @@ async def test_a_packed_body_is_unpacked_and_a_bomb_is_not(clock: Clock) -> None
 
 
 @respx.mock
-async def test_a_redirect_on_the_same_server_is_followed(client: PoliteClient) -> None:
+async def test_a_redirect_on_the_same_server_is_followed(client: HttpClient) -> None:
     """weather.gov redirects a point with more than 4 decimals (AdjustPointPrecision)."""
     respx.get("https://sky.example/points/39.12345,-106").mock(
         return_value=httpx.Response(301, headers={"location": "/points/39.1235,-106"})
@@ -604,7 +602,7 @@ async def test_a_redirect_on_the_same_server_is_followed(client: PoliteClient) -
 
 @respx.mock
 @pytest.mark.parametrize("target", ["https://elsewhere.example/x", "http://sky.example/x", "//elsewhere.example/"])
-async def test_a_redirect_to_another_server_is_refused(client: PoliteClient, target: str) -> None:
+async def test_a_redirect_to_another_server_is_refused(client: HttpClient, target: str) -> None:
     respx.get(URL).mock(return_value=httpx.Response(301, headers={"location": target}))
     with pytest.raises(SourceChanged, match="redirects to another server"):
         await client.get_json("sky", URL, read=as_is)
@@ -612,14 +610,14 @@ async def test_a_redirect_to_another_server_is_refused(client: PoliteClient, tar
 
 @respx.mock
 @pytest.mark.parametrize("target", ["https://[::1", "https://sky.example:port/", "/x\x00y"])
-async def test_a_redirect_to_no_url_is_refused(client: PoliteClient, target: str) -> None:
+async def test_a_redirect_to_no_url_is_refused(client: HttpClient, target: str) -> None:
     respx.get(URL).mock(return_value=httpx.Response(301, headers={"location": target}))
     with pytest.raises(SourceError):
         await client.get_json("sky", URL, read=as_is)
 
 
 @respx.mock
-async def test_a_redirect_loop_ends(client: PoliteClient) -> None:
+async def test_a_redirect_loop_ends(client: HttpClient) -> None:
     respx.get(URL).mock(return_value=httpx.Response(302, headers={"location": URL}))
     with pytest.raises(SourceChanged, match="redirected more than"):
         await client.get_json("sky", URL, read=as_is)
@@ -687,14 +685,14 @@ async def test_no_more_than_four_calls_run_at_once(clock: Clock) -> None:
 
 
 @respx.mock
-async def test_two_trucks_on_one_road_cost_one_call(client: PoliteClient) -> None:
+async def test_two_trucks_on_one_road_cost_one_call(client: HttpClient) -> None:
     route = respx.get(URL).mock(return_value=ok(cache_control="max-age=60"))
     await asyncio.gather(*(client.get_json("sky", URL, read=as_is) for _ in range(5)))
     assert route.call_count == 1
 
 
 @respx.mock
-async def test_the_servers_date_tells_how_far_our_clock_is_off(client: PoliteClient) -> None:
+async def test_the_servers_date_tells_how_far_our_clock_is_off(client: HttpClient) -> None:
     respx.get(URL).mock(return_value=ok(date="Mon, 12 Jan 2026 06:05:30 GMT"))
     assert (await client.get_json("sky", URL, read=as_is)).clock_offset_s == 330.0
 
@@ -705,7 +703,7 @@ def test_every_httpx_failure_has_words_of_ours() -> None:
     for kind in kinds:
         exc = kind.__new__(kind)
         Exception.__init__(exc, "x")
-        assert isinstance(translated("sky", exc), SourceError)
+        assert isinstance(from_httpx_error("sky", exc), SourceError)
 
 
 def test_waits_are_one_five_and_fifteen_seconds_with_jitter() -> None:
@@ -719,7 +717,7 @@ def test_waits_are_one_five_and_fifteen_seconds_with_jitter() -> None:
 
 
 def test_a_stored_entry_reads_back_as_it_was(tmp_path: Path) -> None:
-    entry = Entry(headers={"etag": '"a"'}, body=json.dumps(GOOD).encode() + b"\n\n", fetched_at=START,
+    entry = CacheEntry(headers={"etag": '"a"'}, body=json.dumps(GOOD).encode() + b"\n\n", fetched_at=START,
                   fresh_until=START, varied={"accept": "x"})  # fmt: skip
     DiskCache(tmp_path).put(cache_key("a"), entry)
     assert DiskCache(tmp_path).get(cache_key("a")) == entry

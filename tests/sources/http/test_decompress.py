@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.sources.http.decompress import Inflater, Packed, TooLarge
+from alertd.sources.http.decompress import BadContentEncoding, BodyTooLarge, Decompressor
 
 MOST = 1_000_000
 
 
 def unpacked(coding: str, data: bytes, step: int = 4096, most: int = MOST) -> bytes:
-    inflater = Inflater(coding, most)
+    inflater = Decompressor(coding, most)
     for i in range(0, len(data), step):
         inflater.feed(data[i : i + step])
     return inflater.end()
@@ -37,7 +37,7 @@ def test_a_bomb_is_stopped_before_it_unpacks(step: int) -> None:
     bomb = gzip.compress(bytes(200_000_000), 9)
     assert len(bomb) < 250_000
     tracemalloc.start()
-    with pytest.raises(TooLarge):
+    with pytest.raises(BodyTooLarge):
         unpacked("gzip", bomb, step)
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
@@ -46,10 +46,10 @@ def test_a_bomb_is_stopped_before_it_unpacks(step: int) -> None:
 
 def test_an_unpacked_body_is_held_to_the_same_limit() -> None:
     assert unpacked("", bytes(MOST)) == bytes(MOST)
-    with pytest.raises(TooLarge):
+    with pytest.raises(BodyTooLarge):
         unpacked("", bytes(MOST + 1))
     assert unpacked("gzip", gzip.compress(bytes(MOST))) == bytes(MOST)
-    with pytest.raises(TooLarge):
+    with pytest.raises(BodyTooLarge):
         unpacked("gzip", gzip.compress(bytes(MOST + 1)))
 
 
@@ -59,7 +59,7 @@ def test_an_unpacked_body_is_held_to_the_same_limit() -> None:
     ids=["cut short", "not packed", "broken", "never asked for"],
 )
 def test_what_cannot_be_unpacked_is_refused(coding: str, data: bytes) -> None:
-    with pytest.raises(Packed):
+    with pytest.raises(BadContentEncoding):
         unpacked(coding, data)
 
 

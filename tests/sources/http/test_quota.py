@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from alertd.errors import SourceDown, SourceError
-from alertd.sources.http.client import PoliteClient
-from alertd.sources.http.host_limits import HostLimits, calls_asked, limits_of
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.host_limits import HostLimits, call_weight, limits_of
 from alertd.sources.http.quota import Quota
 
 LIMITS = {"minute": 600, "hour": 5_000, "day": 10_000, "month": 300_000}
@@ -44,7 +44,7 @@ def later(**by: float) -> datetime:
     ],
 )
 def test_trap_17_a_question_counts_by_places_variables_models_and_days(url: str, calls: float) -> None:
-    assert calls_asked(url) == pytest.approx(calls)
+    assert call_weight(url) == pytest.approx(calls)
 
 
 OTHER = HostLimits(name="", at_once=3, per_s=9.0)
@@ -138,23 +138,23 @@ def test_the_count_outlives_its_process_and_is_shared(tmp_path: Path) -> None:
              '{"used": {"minute": ["2026-01-12T06:20:00+00:00", NaN]}}', '{"closed": {}}'],
 )  # fmt: skip
 def test_a_damaged_count_is_told_and_begun_anew(tmp_path: Path, harm: str) -> None:
-    told: list[str] = []
+    raw: list[str] = []
     path = tmp_path / "calls.json"
     path.write_text(harm)
-    quota = Quota(LIMITS, path, told.append)
+    quota = Quota(LIMITS, path, raw.append)
     assert quota.take(600, NOW) is None
     assert quota.take(1, NOW) is not None
-    assert len(told) == 1
-    assert "damaged" in told[0]
+    assert len(raw) == 1
+    assert "damaged" in raw[0]
 
 
 def test_a_count_that_cannot_be_written_lives_in_memory(tmp_path: Path) -> None:
-    told: list[str] = []
+    raw: list[str] = []
     (tmp_path / "file").write_text("a file where the folder should be")
-    quota = Quota(LIMITS, tmp_path / "file" / "calls.json", told.append)
+    quota = Quota(LIMITS, tmp_path / "file" / "calls.json", raw.append)
     assert quota.take(600, NOW) is None
     assert quota.take(1, NOW) is not None
-    assert len(told) == 1
+    assert len(raw) == 1
 
 
 def test_a_clock_set_back_gives_nothing_away() -> None:
@@ -178,12 +178,12 @@ class Clock:
         self.now += timedelta(seconds=seconds)
 
 
-def client_on(clock: Clock, cache: Path, answer: Any, asked: list[str]) -> PoliteClient:
+def client_on(clock: Clock, cache: Path, answer: Any, asked: list[str]) -> HttpClient:
     def handler(request: httpx.Request) -> httpx.Response:
         asked.append(str(request.url))
         return answer() if callable(answer) else answer
 
-    return PoliteClient(
+    return HttpClient(
         contact="ops@fleet.example", cache_dir=cache, now_utc=clock, rng=np.random.default_rng(1), sleep=clock.sleep,
         transport=httpx.MockTransport(handler),
     )  # fmt: skip
@@ -241,18 +241,18 @@ async def test_trap_10_a_spent_day_stands_over_a_restart_until_midnight(tmp_path
     def refused() -> httpx.Response:
         return httpx.Response(429, json={"error": True, "reason": "Daily API request limit exceeded."})
 
-    def verdict(status: int, problem: object) -> SourceError:
+    def interpret_error(status: int, problem: object) -> SourceError:
         return SourceDown("open-meteo", "Daily API request limit exceeded.", retryable=True, retry_after_s=63_571.0)
 
     for _ in range(3):
         async with client_on(clock, tmp_path, refused, asked) as client:
             with pytest.raises(SourceDown, match="Daily API request limit exceeded") as caught:
-                await client.get_json("open-meteo", FREE, read=as_is, params=places(1), verdict=verdict)
+                await client.get_json("open-meteo", FREE, read=as_is, params=places(1), interpret_error=interpret_error)
     assert "not asked again before 00:00 UTC" in str(caught.value)
     assert (len(asked), clock.slept) == (1, [])
     clock.now = datetime(2026, 1, 13, 0, 0, 2, tzinfo=UTC)
     async with client_on(clock, tmp_path, good, asked) as client:
-        await client.get_json("open-meteo", FREE, read=as_is, params=places(1), verdict=verdict)
+        await client.get_json("open-meteo", FREE, read=as_is, params=places(1), interpret_error=interpret_error)
     assert len(asked) == 2
 
 

@@ -11,12 +11,12 @@ import respx
 
 from alertd.errors import SourceError
 from alertd.forecast.model import WEATHER_FIELDS
-from alertd.forecast.provider import ForecastAsk
-from alertd.sources.http.answer import Heard, without_secrets
-from alertd.sources.http.client import PoliteClient
-from alertd.sources.http.replay_client import Retold
+from alertd.forecast.provider import ForecastRequest
+from alertd.sources.http.answer import SourceResponse, without_secrets
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.nws.forecast import Nws
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 
 OWN = Path(__file__).parents[3] / "fixtures" / "forecast"
 BASE = "https://api.weather.gov"
@@ -27,14 +27,14 @@ def morning() -> datetime:
     return datetime(2026, 1, 12, 6, tzinfo=UTC)
 
 
-def listening_client(morning: datetime, heard: list[Heard]) -> PoliteClient:
-    return PoliteClient(
+def listening_client(morning: datetime, heard: list[SourceResponse]) -> HttpClient:
+    return HttpClient(
         contact="ops@fleet.example",
         cache_dir=None,
-        now_utc=HeldClock(morning),
+        now_utc=ManualClock(morning),
         rng=np.random.default_rng(1),
         per_s_per_host=1e9,
-        on_answer=heard.append,
+        on_response=heard.append,
     )
 
 
@@ -46,7 +46,7 @@ async def test_a_grid_with_a_place_that_is_not_covered_is_the_same_when_retold(m
     respx.get(f"{BASE}/points/47.45,-115.69").respond(json=point)
     respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=grid)
     respx.get(f"{BASE}/points/49.5,-115.7").respond(404, json=gone)
-    ask = ForecastAsk(
+    ask = ForecastRequest(
         lat_deg=np.array([47.45, 49.5]),
         lon_deg=np.array([-115.69, -115.7]),
         road_elevation_m=np.full(2, 1440.0),
@@ -54,11 +54,11 @@ async def test_a_grid_with_a_place_that_is_not_covered_is_the_same_when_retold(m
         end=datetime(2026, 1, 12, 10, tzinfo=UTC),
         now_utc=morning,
     )
-    heard: list[Heard] = []
+    heard: list[SourceResponse] = []
     async with listening_client(morning, heard) as client:
         first = await Nws(client).fetch(ask)
     respx.get(url__startswith=BASE).respond(500)
-    retold = Retold(reversed(heard))  # in whatever order they came
+    retold = ReplayClient(reversed(heard))  # in whatever order they came
     again = await Nws(retold).fetch(ask)
     assert retold.missing == []
     assert (again.gaps, again.issued_at, again.fetched_at) == (first.gaps, first.issued_at, first.fetched_at)
@@ -73,14 +73,14 @@ async def test_what_a_client_hands_out_is_told_again_without_the_key(morning: da
     url = "https://customer-sky.example/v1"
     respx.get(url, params={"apikey": "s3cret", "a": "1,2"}).mock(return_value=httpx.Response(200, json={"snow": 3}))
     respx.get(url, params={"apikey": "s3cret", "a": "3"}).mock(return_value=httpx.Response(404))
-    heard: list[Heard] = []
+    heard: list[SourceResponse] = []
     async with listening_client(morning, heard) as client:
         params = {"apikey": "s3cret", "a": "1,2"}
         first = await client.get_json("sky", url, read=dict, params=params)
         with pytest.raises(SourceError, match="answered HTTP 404") as failed:
             await client.get_json("sky", url, read=dict, params=params | {"a": "3"})
     assert [h.url for h in heard] == [f"{url}?a=1,2", f"{url}?a=3"]
-    retold = Retold(heard)
+    retold = ReplayClient(heard)
     again = await retold.get_json("sky", url, read=dict, params={"apikey": "another", "a": "1,2"})
     assert (again.value, again.fetched_at, again.stale) == (first.value, first.fetched_at, False)
     with pytest.raises(type(failed.value), match="answered HTTP 404"):

@@ -8,21 +8,21 @@ from typing import Any
 import pytest
 
 from alertd.errors import ConfigError, SourceChanged
-from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, Where
+from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, ControlLocation
 from alertd.sources.files.ruleset import read_rulesets
 from alertd.sources.road_feeds.config import Feed, read_feed, read_feeds
-from alertd.sources.road_feeds.fetch import FeedSaid, read_body, to_controls
+from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
 from alertd.sources.road_feeds.json_feed import geometry_wheres, read_time
 
 ROOT = Path(__file__).resolve().parents[3]
 RULES = read_rulesets(ROOT / "config" / "rules")
 FEEDS = ROOT / "fixtures" / "feeds"
 EXAMPLE = ROOT / "config" / "feeds" / "example.toml"
-NAMES = {"lookout pass": Where(zone="i90-lookout", words="Lookout Pass")}
+NAMES = {"lookout pass": ControlLocation(zone="i90-lookout", words="Lookout Pass")}
 LATER = datetime(2027, 1, 14, 13, 0, tzinfo=UTC)
 
 
-def said_by(feed: Feed, answer: Any) -> FeedSaid:
+def said_by(feed: Feed, answer: Any) -> FeedResult:
     return to_controls(feed, read_body(feed, json.dumps(answer).encode()), NAMES, LATER)
 
 
@@ -68,7 +68,7 @@ def test_geojson_needs_its_words_alone() -> None:
     ]  # fmt: skip
     assert said.controls[0].where.line[0] == (47.4746, -115.8257)
     assert said.controls[0].since == datetime(2027, 1, 14, 12, tzinfo=UTC)
-    assert said.controls[2].where == Where()
+    assert said.controls[2].where == ControlLocation()
 
 
 @pytest.mark.parametrize(
@@ -97,7 +97,7 @@ def test_an_empty_list_is_a_good_answer(example: Feed) -> None:
 @pytest.mark.parametrize("row", [None, 7, "text", [], {}, {"restriction": None}, {"restriction": {"a": 1}}])
 def test_an_entry_without_words_is_not_understood_and_not_placed(example: Feed, row: Any) -> None:
     (c,) = said_by(example, {"controls": [row]}).controls
-    assert (c.level, c.words, c.where) == (NOT_UNDERSTOOD, "no words", Where())
+    assert (c.level, c.words, c.where) == (NOT_UNDERSTOOD, "no words", ControlLocation())
 
 
 def test_entries_of_one_id_do_not_hide_one_another(example: Feed) -> None:
@@ -187,7 +187,7 @@ def test_a_mistake_in_a_feed_file_names_file_field_and_mend(
         read_feed(path, RULES)
     assert (mistake.value.where, mistake.value.field) == (str(path), field)
     assert said in mistake.value.problem
-    assert mend in mistake.value.mend
+    assert mend in mistake.value.hint
 
 
 def test_two_feeds_of_one_name_are_a_mistake(tmp_path: Path) -> None:

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from alertd.settings.model import read_settings
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
-from alertd.testing.server import Served
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.server import PageServer
 
 DEMO = Path(__file__).resolve().parents[3] / "fixtures" / "demo"
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
@@ -25,13 +25,13 @@ PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
 
 
 @pytest.fixture(scope="session")
-def storm() -> Iterator[Standin]:
-    with Standin(now_utc=MORNING) as server:
+def storm() -> Iterator[FakeOpenMeteo]:
+    with FakeOpenMeteo(now_utc=MORNING) as server:
         yield server
 
 
 @pytest.fixture(scope="session")
-def served(storm: Standin, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def served(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageServer]:
     """Four trips of the demo, planned at 03:30."""
     folder = tmp_path_factory.mktemp("served")
     settings = read_settings(DEMO / "alertd.toml")
@@ -42,7 +42,7 @@ def served(storm: Standin, tmp_path_factory: pytest.TempPathFactory) -> Iterator
         cache=folder / "http",
         archive=None,
     )
-    with Served(settings, HeldClock(MORNING)) as server:
+    with PageServer(settings, ManualClock(MORNING)) as server:
         yield server
 
 

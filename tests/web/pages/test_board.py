@@ -9,14 +9,14 @@ from pathlib import Path
 import httpx
 import pytest
 
-from alertd.records.closures import standing
-from alertd.records.posted_controls import standing_posted
-from alertd.service.cycle import keep_trip
+from alertd.records.closures import active_closures
+from alertd.records.posted_controls import active_posted
+from alertd.service.cycle import save_trip
 from alertd.settings.model import read_settings
 from alertd.sources.files.trips import parse_trip
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
-from alertd.testing.server import Served
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.server import PageServer
 
 DEMO = Path(__file__).resolve().parents[3] / "fixtures" / "demo"
 DESK = {"width": 1280, "height": 900}
@@ -31,7 +31,7 @@ def ids(page: object) -> list[str]:
     return page.locator("#rows tr td a").all_inner_texts()
 
 
-def test_trips_come_in_the_order_of_their_next_action(served: Served, open_page: Callable) -> None:
+def test_trips_come_in_the_order_of_their_next_action(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.base_url + "/board", viewport=DESK, java_script_enabled=False)
     assert set(ids(page)) == {"QT-1041", "QT-1042", "QT-1043", "QT-1044"}
     first = page.locator("#t-QT-1041").inner_text()
@@ -54,12 +54,12 @@ def test_trips_come_in_the_order_of_their_next_action(served: Served, open_page:
         ("page=999", {"QT-1041", "QT-1042", "QT-1043", "QT-1044"}),
     ],
 )
-def test_the_board_is_filtered_without_javascript(served: Served, query: str, found: set[str]) -> None:
+def test_the_board_is_filtered_without_javascript(served: PageServer, query: str, found: set[str]) -> None:
     text = httpx.get(f"{served.base_url}/board?{query}").text
     assert set(re.findall(r'<tr id="t-([^"]+)"', text)) == found
 
 
-def test_a_sign_and_a_closure_are_reported_and_taken_back(served: Served, open_page: Callable) -> None:
+def test_a_sign_and_a_closure_are_reported_and_taken_back(served: PageServer, open_page: Callable) -> None:
     page, wakes = open_page(served.base_url + "/board", viewport=DESK, java_script_enabled=False), served.wakes
     page.get_by_text("Report a sign").click()
     form = page.locator("#posted form.fill")
@@ -76,13 +76,13 @@ def test_a_sign_and_a_closure_are_reported_and_taken_back(served: Served, open_p
     form.locator("[name=until_h]").select_option("4")
     form.get_by_role("button", name="Report the closure").click()
     now = served.clock()
-    (sign,), (closed,) = standing_posted(served.store, served.planner.ground, now), standing(served.store, now)
+    (sign,), (closed,) = active_posted(served.store, served.planner.reference, now), active_closures(served.store, now)
     assert (sign.control.level, sign.control.where.words) == ("closed", "Lookout Pass")
     assert closed.to_core().ends_at == now + timedelta(hours=4)
     assert served.wakes == wakes + 2
     page.get_by_role("button", name="Sign is off").click()
     page.get_by_role("button", name="Road is open").click()
-    assert standing_posted(served.store, served.planner.ground, now) == standing(served.store, now) == ()
+    assert active_posted(served.store, served.planner.reference, now) == active_closures(served.store, now) == ()
 
 
 @pytest.mark.parametrize(
@@ -95,7 +95,7 @@ def test_a_sign_and_a_closure_are_reported_and_taken_back(served: Served, open_p
     ],
 )
 def test_a_mistake_in_a_form_is_told_beside_it_and_what_was_typed_stays(
-    served: Served, changes: dict[str, str], said: str
+    served: PageServer, changes: dict[str, str], said: str
 ) -> None:
     sent = httpx.post(served.base_url + "/board/posted", data=SIGN | {"words": "lit at exit 0"} | changes, headers=OURS)
     assert sent.status_code == 422
@@ -104,17 +104,17 @@ def test_a_mistake_in_a_form_is_told_beside_it_and_what_was_typed_stays(
 
 
 @pytest.mark.parametrize("headers", [{}, {"sec-fetch-site": "cross-site"}, {"origin": "http://elsewhere.example"}])
-def test_the_board_takes_no_post_of_another_site(served: Served, headers: dict[str, str]) -> None:
+def test_the_board_takes_no_post_of_another_site(served: PageServer, headers: dict[str, str]) -> None:
     assert httpx.post(served.base_url + "/board/posted", data=SIGN, headers=headers).status_code == 403
 
 
-def test_without_a_token_the_board_answers_to_names_of_this_machine_only(served: Served) -> None:
+def test_without_a_token_the_board_answers_to_names_of_this_machine_only(served: PageServer) -> None:
     """Another site may let its name point at 127.0.0.1."""
     for path in ("/board", "/board/events", "/board/sign-in"):
         assert httpx.get(served.base_url + path, headers={"host": "rebound.example"}).status_code == 421
 
 
-def test_names_that_look_like_markup_stay_text(served: Served) -> None:
+def test_names_that_look_like_markup_stay_text(served: PageServer) -> None:
     name = "<script>alert(1)</script>"
     row = {
         "id": "X-1",
@@ -123,7 +123,7 @@ def test_names_that_look_like_markup_stay_text(served: Served) -> None:
         "depart": "2027-01-14T12:00:00-07:00",
         "driver": name,
     }
-    keep_trip(served.store, parse_trip(row | {"driver": name}, "test"), served.clock())
+    save_trip(served.store, parse_trip(row | {"driver": name}, "test"), served.clock())
     try:
         served.clock.advance(timedelta(seconds=5))
         for path in ("/board", "/board/trips/X-1"):
@@ -134,7 +134,7 @@ def test_names_that_look_like_markup_stay_text(served: Served) -> None:
         served.store.cancel_trip("X-1")
 
 
-def test_only_the_rows_that_changed_are_replaced(served: Served, open_page: Callable, until: Callable) -> None:
+def test_only_the_rows_that_changed_are_replaced(served: PageServer, open_page: Callable, until: Callable) -> None:
     page = open_page(served.base_url + "/board", viewport=DESK)
     page.evaluate("document.querySelectorAll('#rows tr').forEach(row => row.marked = true)")
     page.wait_for_timeout(500)
@@ -149,7 +149,7 @@ def test_only_the_rows_that_changed_are_replaced(served: Served, open_page: Call
 
 
 def test_the_trip_page_says_all_of_it_and_shows_every_picture(
-    served: Served, open_page: Callable, until: Callable
+    served: PageServer, open_page: Callable, until: Callable
 ) -> None:
     page = open_page(served.base_url + "/board/trips/QT-1041", viewport=DESK)
     text = page.locator("main").inner_text()
@@ -168,7 +168,7 @@ def test_the_trip_page_says_all_of_it_and_shows_every_picture(
 
 
 def test_with_a_token_the_board_opens_by_signing_in(
-    storm: Standin, tmp_path: Path, open_page: Callable, morning: datetime
+    storm: FakeOpenMeteo, tmp_path: Path, open_page: Callable, morning: datetime
 ) -> None:
     settings = read_settings(DEMO / "alertd.toml")
     settings = replace(
@@ -180,7 +180,7 @@ def test_with_a_token_the_board_opens_by_signing_in(
         trips=None,
         http_token="a long random token",
     )
-    with Served(settings, HeldClock(morning)) as served:
+    with PageServer(settings, ManualClock(morning)) as served:
         for path in ("/board/events", "/board/pictures/QT-1041/road.svg"):
             assert httpx.get(served.base_url + path).status_code == 401
         page = open_page(served.base_url + "/board", viewport=DESK, java_script_enabled=False)

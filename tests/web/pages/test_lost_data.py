@@ -11,54 +11,54 @@ import pytest
 from alertd.notices.model import NoticeKind
 from alertd.notices.text import phrases
 from alertd.plan.model import Advice
-from alertd.service.cycle import Outcome, make_brief
+from alertd.service.cycle import CycleOutcome, make_brief
 from alertd.settings.model import Settings
 from alertd.store.rows import Slot
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Fault, FaultKind, Standin
-from alertd.testing.server import Served
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
+from alertd.testing.server import PageServer
 from alertd.testing.storm import Storm
 from alertd.web.pages.board_model import make_board
 
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
-NULLS = Fault(kind=FaultKind.NULLS, cells=frozenset(range(1000)))
+NULLS = ApiFault(kind=FaultKind.NULLS, cells=frozenset(range(1000)))
 HOUR = timedelta(minutes=61)  # past the hour for which a forecast counts as fresh
 SLOT = Slot(kind=NoticeKind.BRIEF.value, fleet="f", local_date="2027-01-14")
 MILD = Storm(warmer_k=12.0, wetter=0.01)
 
 
 @pytest.fixture
-def api() -> Iterator[Standin]:
-    with Standin(now_utc=MORNING, storm=Storm(warmer_k=-4.0, wetter=2.5)) as server:
+def api() -> Iterator[FakeOpenMeteo]:
+    with FakeOpenMeteo(now_utc=MORNING, storm=Storm(warmer_k=-4.0, wetter=2.5)) as server:
         yield server
 
 
 @pytest.fixture
-def served(make_settings: Callable[..., Settings], api: Standin, tmp_path: Path) -> Iterator[Served]:
+def served(make_settings: Callable[..., Settings], api: FakeOpenMeteo, tmp_path: Path) -> Iterator[PageServer]:
     """One trip, and no cache: an answer that is lost has no last good one to fall back on."""
     made = make_settings(forecasts=api.base_url)
     head, *rows = Path(str(made.trips)).read_text(encoding="utf-8").splitlines()
     trips = tmp_path / "trips.csv"
     trips.write_text("\n".join([head, *(r for r in rows if r.startswith("QT-1044"))]) + "\n", encoding="utf-8")
     forecast = replace(made.forecast, members=7)
-    with Served(replace(made, trips=trips, forecast=forecast, cache=None), HeldClock(MORNING)) as opened:
+    with PageServer(replace(made, trips=trips, forecast=forecast, cache=None), ManualClock(MORNING)) as opened:
         yield opened
 
 
-def later(served: Served, api: Standin) -> None:
+def later(served: PageServer, api: FakeOpenMeteo) -> None:
     served.clock.advance(HOUR)
     api.now_utc = served.clock()
 
 
-def eased(served: Served, trip: str) -> bool:
+def eased(served: PageServer, trip: str) -> bool:
     return any(n.kind is NoticeKind.EASED for n in served.store.notices(trip))
 
 
-def chained(served: Served) -> list[str]:
-    return [t for t, plan in served.planner.shown.plans.items() if plan.advice is Advice.CHAIN]
+def chained(served: PageServer) -> list[str]:
+    return [t for t, plan in served.planner.latest.plans.items() if plan.advice is Advice.CHAIN]
 
 
-def looked_at(served: Served, trip: str, lost: Outcome) -> tuple[str, str, dict[str, object], str]:
+def looked_at(served: PageServer, trip: str, lost: CycleOutcome) -> tuple[str, str, dict[str, object], str]:
     """The driver's page, the board's row, the plan of the API and the brief."""
     page = httpx.get(served.link(trip)).text
     (row,) = [r for r in make_board(served.planner, served.store, served.clock()).rows if r.trip_id == trip]
@@ -69,17 +69,17 @@ def looked_at(served: Served, trip: str, lost: Outcome) -> tuple[str, str, dict[
     return page, f"{row.advice} {row.caution}", body, " ".join(brief.split())
 
 
-def test_an_order_stands_everywhere_while_newer_data_are_lost(served: Served, api: Standin) -> None:
+def test_an_order_stands_everywhere_while_newer_data_are_lost(served: PageServer, api: FakeOpenMeteo) -> None:
     trips = chained(served)
     assert trips
-    api.always(NULLS)
+    api.set_fault(NULLS)
     later(served, api)
     lost = served.cycle()
     made = {p.trip_id: p for p in lost.plans}
     for trip in trips:
         assert (made[trip].advice, made[trip].partial) == (Advice.CHAIN, True)
         page, row, body, brief = looked_at(served, trip, lost)
-        said = f"CHAIN as of {phrases.clock(MORNING, made[trip].depart_zone)}; newer forecast is missing."
+        said = f"CHAIN as of {phrases.clock_time(MORNING, made[trip].depart_zone)}; newer forecast is missing."
         assert said in page
         assert "<h1>PLAN TO CHAIN</h1>" in page or "<h1>CHAIN UP</h1>" in page
         assert row.startswith("chain ")
@@ -90,7 +90,7 @@ def test_an_order_stands_everywhere_while_newer_data_are_lost(served: Served, ap
         assert not eased(served, trip)
         on_record = httpx.get(f"{served.base_url}/v1/plans/{body['id']}").json()
         assert on_record["advice"] == "ready"  # as its inputs made it
-    api.always(None)
+    api.set_fault(None)
     api.storm = MILD
     for _ in range(4):  # a whole forecast eases by its own rules, when it has lasted
         later(served, api)

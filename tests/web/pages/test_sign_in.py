@@ -8,12 +8,12 @@ import httpx
 import pytest
 
 from alertd.planning.planner import Planner
-from alertd.planning.weather import Sky
+from alertd.planning.weather import WeatherSources
 from alertd.service.tokens import new_token
 from alertd.settings.model import Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 from alertd.web.app import make_api
 
 HERE = "http://localhost"
@@ -27,14 +27,14 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 async def browse(
-    make_settings: Callable[..., Settings], ground: Ground, store: Store, morning: datetime
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> AsyncIterator[Callable[..., httpx.AsyncClient]]:
     opened: list[httpx.AsyncClient] = []
 
     def browser(host: str = "127.0.0.1", token: str = "") -> httpx.AsyncClient:
         settings = make_settings(trips=None, http_host=host, http_token=token)
-        planning = Planner(settings, ground, Sky(providers=[], members=5, seed=1, stale_h=6.0), [])
-        app = make_api(planning, store, HeldClock(morning), lambda: None)
+        planning = Planner(settings, ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), [])
+        app = make_api(planning, store, ManualClock(morning), lambda: None)
         opened.append(httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url=HERE))
         return opened[-1]
 

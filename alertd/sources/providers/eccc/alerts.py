@@ -10,17 +10,17 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from alertd.errors import SourceChanged, SourceError
-from alertd.plan.warnings.placement import AlertList, Unread, WeatherAlert, cut, one_line
-from alertd.plan.warnings.severity import weigh_named
+from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, one_line, truncate
+from alertd.plan.warnings.severity import severity_of_named
 from alertd.sources.geojson import read_area
-from alertd.sources.http.answer import Answer, Asks
+from alertd.sources.http.answer import Answer, JsonClient
 
 SOURCE: Final = "MSC GeoMet"
 SENDER: Final = "Environment and Climate Change Canada"
 LIFE_S = 300.0
 PAGE_N: Final = 500
-_MOST_PAGES: Final = 10
-_MOST_CHARS: Final = 80
+_MAX_PAGES: Final = 10
+_MAX_CHARS: Final = 80
 _OVER: Final = frozenset(("ended", "cancelled"))
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
@@ -29,7 +29,7 @@ Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 class GeometAlerts:
     """collection: the name of the alerts' collection on that server."""
 
-    def __init__(self, client: Asks, base_url: str, collection: str) -> None:
+    def __init__(self, client: JsonClient, base_url: str, collection: str) -> None:
         self._client = client
         self._items = f"{base_url.rstrip('/')}/collections/{collection}/items"
 
@@ -41,7 +41,7 @@ class GeometAlerts:
         answers: list[Answer[AlertList]] = []
         bbox = ",".join(f"{value:.3f}" for value in box)
         offset = 0
-        for _ in range(_MOST_PAGES):
+        for _ in range(_MAX_PAGES):
             params = {"f": "json", "lang": "en", "bbox": bbox, "limit": str(PAGE_N)}
             try:
                 answer = await self._client.get_json(
@@ -72,28 +72,28 @@ def read_page(body: object) -> AlertList:
     named = [link for link in links if isinstance(link, Mapping)] if isinstance(links, list) else []
     return AlertList(
         alerts=tuple(a for a in found if isinstance(a, WeatherAlert)),
-        unread=tuple(u for u in found if isinstance(u, Unread)),
+        unreadable=tuple(u for u in found if isinstance(u, UnreadableAlert)),
         listed_n=len(features),
         matched_n=matched if isinstance(matched, int) else 0,
         whole=not any(link.get("rel") == "next" for link in named),
     )
 
 
-def _read(feature: object) -> WeatherAlert | Unread | None:
+def _read(feature: object) -> WeatherAlert | UnreadableAlert | None:
     p = feature.get("properties") if isinstance(feature, Mapping) else None
     if not isinstance(feature, Mapping) or not isinstance(p, Mapping):
-        return Unread(event="", where="", zones=())
+        return UnreadableAlert(event="", where="", zones=())
     if _text(p, "status", "status_en").lower() in _OVER:
         return None
     name, level = _text(p, "alert_name_en", "alert_name"), _text(p, "alert_type").lower()
     where = _short(_text(p, "feature_name_en", "feature_name"))
-    weight = weigh_named(name, level)
+    weight = severity_of_named(name, level)
     if weight is None:
         return None
     begins_at = _when(p, "validity_datetime") or _when(p, "publication_datetime")
     area = read_area(feature.get("geometry"))
     if begins_at is None or area is None:
-        return Unread(event=_short(name), where=where, zones=())
+        return UnreadableAlert(event=_short(name), where=where, zones=())
     ends_at = _when(p, "event_end_datetime")
     text = _text(p, "alert_text_en", "alert_text")
     code = _text(p, "alert_code")
@@ -102,12 +102,12 @@ def _read(feature: object) -> WeatherAlert | Unread | None:
         key=" ".join((SOURCE, code, level, _text(p, "feature_id") or id_)),
         id=id_,
         event=_short(name or f"{code} {level}".strip()) or "A weather alert without a name",
-        weight=weight,
+        severity=weight,
         begins_at=begins_at,
         ends_at=ends_at if ends_at is not None and ends_at > begins_at else None,
         sender=SENDER,
         sent_at=_when(p, "publication_datetime"),
-        words=(cut(text),) if text.strip() else (),
+        words=(truncate(text),) if text.strip() else (),
         where=where,
         area=area,
     )
@@ -120,7 +120,7 @@ def _text(p: Mapping[str, Any], *names: str) -> str:
 
 def _short(text: str) -> str:
     words = one_line(text)
-    return words if len(words) <= _MOST_CHARS else f"{words[: _MOST_CHARS - 3].rstrip()}..."
+    return words if len(words) <= _MAX_CHARS else f"{words[: _MAX_CHARS - 3].rstrip()}..."
 
 
 def _when(p: Mapping[str, Any], name: str) -> datetime | None:

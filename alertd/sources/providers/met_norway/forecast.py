@@ -16,10 +16,10 @@ import numpy as np
 
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import Forecast, Gap
-from alertd.forecast.provider import ForecastAsk, window
-from alertd.sources.http.answer import Answer, Asks, most_telling
+from alertd.forecast.provider import ForecastRequest, window
+from alertd.sources.http.answer import Answer, JsonClient, most_specific_error
 from alertd.sources.http.validation import apart_km
-from alertd.sources.providers.met_norway.parse import FIELDS, SOURCE, PlaceHours, read_place, why_doubted
+from alertd.sources.providers.met_norway.parse import FIELDS, SOURCE, MetNorwayHours, read_place, why_doubted
 
 LICENCE = "MET Norway, CC BY 4.0"
 LIFE_S = 1800.0  # where Expires is missing; recorded answers live half an hour
@@ -35,14 +35,14 @@ class MetNorway:
 
     name = SOURCE
 
-    def __init__(self, client: Asks, base_url: str = "https://api.met.no") -> None:
+    def __init__(self, client: JsonClient, base_url: str = "https://api.met.no") -> None:
         self._client, self._base = client, base_url.rstrip("/")
 
-    async def fetch(self, ask: ForecastAsk) -> Forecast:
-        wanted = list(zip(ask.lat_deg, ask.lon_deg, ask.road_elevation_m, strict=True))
+    async def fetch(self, request: ForecastRequest) -> Forecast:
+        wanted = list(zip(request.lat_deg, request.lon_deg, request.road_elevation_m, strict=True))
         params = [place_params(*(float(value) for value in place)) for place in wanted]
         keys = [tuple(one.values()) for one in params]
-        needed_from = min(ask.now_utc, ask.end - timedelta(hours=1))
+        needed_from = min(request.now_utc, request.end - timedelta(hours=1))
         async with asyncio.TaskGroup() as group:
             found = {
                 key: group.create_task(self._one(one, needed_from))
@@ -50,15 +50,15 @@ class MetNorway:
             }
         results = [found[key].result() for key in keys]
         if not any(isinstance(result, Answer) for result in results):
-            raise most_telling([result for result in results if isinstance(result, SourceError)])
-        return assemble(ask, results)
+            raise most_specific_error([result for result in results if isinstance(result, SourceError)])
+        return assemble(request, results)
 
-    async def _one(self, params: dict[str, str], needed_from: datetime) -> Answer[PlaceHours] | SourceError:
+    async def _one(self, params: dict[str, str], needed_from: datetime) -> Answer[MetNorwayHours] | SourceError:
         try:
             return await self._client.get_json(
                 SOURCE, f"{self._base}/weatherapi/locationforecast/2.0/complete", params=params,
                 read=partial(read_for, lat_deg=float(params["lat"]), lon_deg=float(params["lon"])),
-                default_life_s=LIFE_S, verdict=verdict, doubt=partial(why_doubted, now_utc=needed_from),
+                default_life_s=LIFE_S, interpret_error=interpret_error, doubt=partial(why_doubted, now_utc=needed_from),
             )  # fmt: skip
         except SourceError as exc:
             return exc
@@ -70,7 +70,7 @@ def place_params(lat_deg: float, lon_deg: float, road_elevation_m: float) -> dic
     return place if np.isnan(road_elevation_m) else place | {"altitude": f"{round(road_elevation_m)}"}
 
 
-def read_for(body: object, *, lat_deg: float, lon_deg: float) -> PlaceHours:
+def read_for(body: object, *, lat_deg: float, lon_deg: float) -> MetNorwayHours:
     """The answer for this place. Raises SourceChanged for another one's."""
     place = read_place(body)
     km = apart_km(place.lat_deg, place.lon_deg, lat_deg, lon_deg)
@@ -81,7 +81,7 @@ def read_for(body: object, *, lat_deg: float, lon_deg: float) -> PlaceHours:
     return place
 
 
-def verdict(status: int, problem: object) -> SourceError | None:
+def interpret_error(status: int, problem: object) -> SourceError | None:
     """What an error answer means for the next call; bodies are HTML or nothing. None: as the HTTP status says."""
     match status:
         case 422:
@@ -97,9 +97,9 @@ def verdict(status: int, problem: object) -> SourceError | None:
     return None
 
 
-def assemble(ask: ForecastAsk, results: Sequence[Answer[PlaceHours] | SourceError]) -> Forecast:
+def assemble(request: ForecastRequest, results: Sequence[Answer[MetNorwayHours] | SourceError]) -> Forecast:
     """One Forecast over the window of the ask; a place without an answer is NaN and outside or named in a Gap."""
-    start, hours = window(ask)
+    start, hours = window(request)
     shape = (1, len(results), hours)
     arrays: dict[str, Any] = {name: np.full(shape, np.nan) for name in FIELDS}
     elevation_m = np.full(len(results), np.nan)
@@ -117,18 +117,18 @@ def assemble(ask: ForecastAsk, results: Sequence[Answer[PlaceHours] | SourceErro
         elevation_m[i] = place.elevation_m
         shift = round((place.start - start) / timedelta(hours=1))
         for name, array in arrays.items():
-            told = place.fields[name]
-            first, last = max(shift, 0), min(shift + told.size, hours)
+            raw = place.fields[name]
+            first, last = max(shift, 0), min(shift + raw.size, hours)
             if first < last:
-                array[0, i, first:last] = told[first - shift : last - shift]
-        for note in doubts(ask, i, result):
+                array[0, i, first:last] = raw[first - shift : last - shift]
+        for note in doubts(request, i, result):
             notes.setdefault(note, []).append(i)
     unknown = np.full(shape, np.nan)
     return Forecast(
         provider=SOURCE, licence=LICENCE, start=start, issue_every_h=ISSUE_EVERY_H,
         issued_at=min(answer.value.updated_at for answer in used),
         fetched_at=min(answer.fetched_at for answer in used),
-        lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=elevation_m,
+        lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=elevation_m,
         pressure_hpa=unknown, shortwave_wm2=unknown.copy(), freezing_level_m=unknown.copy(),
         snow_level_m=unknown.copy(), precip_form=np.zeros(shape, dtype=np.int8),
         gaps=tuple(Gap(cell_idx=tuple(cells), reason=f"{SOURCE}: {note}") for note, cells in notes.items()),
@@ -137,9 +137,9 @@ def assemble(ask: ForecastAsk, results: Sequence[Answer[PlaceHours] | SourceErro
     )  # fmt: skip
 
 
-def doubts(ask: ForecastAsk, cell: int, answer: Answer[PlaceHours]) -> list[str]:
+def doubts(request: ForecastRequest, cell: int, answer: Answer[MetNorwayHours]) -> list[str]:
     """Why a readable answer should not be taken as whole and fresh."""
-    place, found, asked_m = answer.value, [], round_or_nan(float(ask.road_elevation_m[cell]))
+    place, found, asked_m = answer.value, [], round_or_nan(float(request.road_elevation_m[cell]))
     if answer.stale:
         found.append(answer.not_refreshed)
     if np.isnan(place.elevation_m):

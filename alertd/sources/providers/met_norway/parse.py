@@ -26,12 +26,12 @@ from alertd.sources.http.validation import AnswerModel, Number, validated
 Array: TypeAlias = NDArray[np.float64]
 
 SOURCE = "met-norway"
-LONGEST_STEP_H = 6  # instants farther apart are not joined
+MAX_STEP_H = 6  # instants farther apart are not joined
 LOWEST_M, HIGHEST_M = -500.0, 9000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Variable:
+class MetNorwayVariable:
     """One value of the answer: the Forecast field it fills, its unit, factor to SI and plausible range in SI."""
 
     field: str
@@ -41,17 +41,17 @@ class Variable:
     factor: float = 1.0
 
 
-INSTANTS: dict[str, Variable] = {
-    "air_temperature": Variable(field="air_temp_c", unit="celsius", low=-60.0, high=60.0),
-    "relative_humidity": Variable(field="rh_frac", unit="%", low=0.0, high=1.05, factor=0.01),
-    "wind_speed": Variable(field="wind_mps", unit="m/s", low=0.0, high=115.0),
-    "cloud_area_fraction": Variable(field="cloud_frac", unit="%", low=0.0, high=1.0, factor=0.01),
+INSTANTS: dict[str, MetNorwayVariable] = {
+    "air_temperature": MetNorwayVariable(field="air_temp_c", unit="celsius", low=-60.0, high=60.0),
+    "relative_humidity": MetNorwayVariable(field="rh_frac", unit="%", low=0.0, high=1.05, factor=0.01),
+    "wind_speed": MetNorwayVariable(field="wind_mps", unit="m/s", low=0.0, high=115.0),
+    "cloud_area_fraction": MetNorwayVariable(field="cloud_frac", unit="%", low=0.0, high=1.0, factor=0.01),
 }
 DEW_POINT = "dew_point_temperature"
 AMOUNT, CHANCE = "precipitation_amount", "probability_of_precipitation"
-PERIODS: dict[str, Variable] = {
-    AMOUNT: Variable(field="precip_mmwe_h", unit="mm", low=0.0, high=300.0),
-    CHANCE: Variable(field="precip_prob_frac", unit="%", low=0.0, high=1.0, factor=0.01),
+PERIODS: dict[str, MetNorwayVariable] = {
+    AMOUNT: MetNorwayVariable(field="precip_mmwe_h", unit="mm", low=0.0, high=300.0),
+    CHANCE: MetNorwayVariable(field="precip_prob_frac", unit="%", low=0.0, high=1.0, factor=0.01),
 }
 FIELDS = tuple(v.field for v in (*INSTANTS.values(), *PERIODS.values()))
 
@@ -70,18 +70,18 @@ class _Summary(AnswerModel):
     symbol_code: str | None = None
 
 
-class _Part(AnswerModel):
+class _Period(AnswerModel):
     details: _Details = _Details()
     summary: _Summary = _Summary()
 
 
 class _Data(AnswerModel):
-    instant: _Part
-    next_1_hours: _Part | None = None
-    next_6_hours: _Part | None = None
+    instant: _Period
+    next_1_hours: _Period | None = None
+    next_6_hours: _Period | None = None
 
 
-class _Step(AnswerModel):
+class _TimeStep(AnswerModel):
     time: datetime
     data: _Data
 
@@ -93,7 +93,7 @@ class _Meta(AnswerModel):
 
 class _Properties(AnswerModel):
     meta: _Meta
-    timeseries: list[_Step] = Field(min_length=1)
+    timeseries: list[_TimeStep] = Field(min_length=1)
 
 
 class _Geometry(AnswerModel):
@@ -106,7 +106,7 @@ class _Body(AnswerModel):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PlaceHours:
+class MetNorwayHours:
     """One place's forecast: arrays (hour,) by Forecast field from `start`, NaN where unknown.
 
     updated_at: when the forecast was made, which is hours before it was sent. elevation_m: the height its temperature
@@ -125,19 +125,19 @@ class PlaceHours:
     snow: NDArray[np.bool_]
 
 
-def read_place(body: object) -> PlaceHours:
+def read_place(body: object) -> MetNorwayHours:
     """The hours of an answer. Raises SourceChanged for what cannot be trusted."""
-    told = validated(SOURCE, _Body, body)
-    steps, meta = told.properties.timeseries, told.properties.meta
+    raw = validated(SOURCE, _Body, body)
+    steps, meta = raw.properties.timeseries, raw.properties.meta
     start, at_h = _clock(steps)
-    lon, lat, *height = told.geometry.coordinates
+    lon, lat, *height = raw.geometry.coordinates
     fields = {v.field: _between(at_h, _values(steps, name, v, meta)) for name, v in INSTANTS.items()}
     fields |= {v.field: _periods(steps, at_h, name, v, meta) for name, v in PERIODS.items()}
     fields["rh_frac"] = np.minimum(fields["rh_frac"], 1.0)
     air = INSTANTS["air_temperature"]
     if height and not LOWEST_M <= height[0] <= HIGHEST_M:
         raise SourceChanged(SOURCE, f"forecasts for a height of {height[0]:g} m")
-    return PlaceHours(
+    return MetNorwayHours(
         lat_deg=lat, lon_deg=lon, elevation_m=height[0] if height else float("nan"),
         updated_at=_utc(meta.updated_at, "updated_at"), start=start, fields=fields,
         reported_c=_values(steps, "air_temperature", air, meta),
@@ -151,7 +151,7 @@ def _utc(moment: datetime, name: str) -> datetime:
     return moment.astimezone(UTC)
 
 
-def _clock(steps: list[_Step]) -> tuple[datetime, NDArray[np.intp]]:
+def _clock(steps: list[_TimeStep]) -> tuple[datetime, NDArray[np.intp]]:
     """The first step's time, and each step's whole hours since."""
     times = [_utc(step.time, "time") for step in steps]
     since = np.array([(at - times[0]) / timedelta(hours=1) for at in times])
@@ -162,12 +162,12 @@ def _clock(steps: list[_Step]) -> tuple[datetime, NDArray[np.intp]]:
     return times[0], since.astype(np.intp)
 
 
-def _values(steps: list[_Step], name: str, variable: Variable, meta: _Meta) -> Array:
+def _values(steps: list[_TimeStep], name: str, variable: MetNorwayVariable, meta: _Meta) -> Array:
     """(step,): an instant's values, NaN where left out."""
     return _checked([getattr(step.data.instant.details, name) for step in steps], name, variable, meta)
 
 
-def _checked(raw: list[float | None], name: str, variable: Variable, meta: _Meta) -> Array:
+def _checked(raw: list[float | None], name: str, variable: MetNorwayVariable, meta: _Meta) -> Array:
     values = np.array([np.nan if v is None else v for v in raw]) * variable.factor
     if np.isnan(values).all():
         return values
@@ -187,10 +187,12 @@ def _between(at_h: NDArray[np.intp], values: Array) -> Array:
     after = np.searchsorted(at_h, middle)  # the step that ends the line over each hour
     since, apart = middle - at_h[after - 1], at_h[after] - at_h[after - 1]
     means = values[after - 1] + (values[after] - values[after - 1]) * since / apart
-    return np.where(apart <= LONGEST_STEP_H, means, np.nan)
+    return np.where(apart <= MAX_STEP_H, means, np.nan)
 
 
-def _periods(steps: list[_Step], at_h: NDArray[np.intp], name: str, variable: Variable, meta: _Meta) -> Array:
+def _periods(
+    steps: list[_TimeStep], at_h: NDArray[np.intp], name: str, variable: MetNorwayVariable, meta: _Meta
+) -> Array:
     """(hour,): amounts an hour, or the chance that holds over it, by the shortest period told for each hour.
 
     Six hours count only from a step that says nothing for its next hour, and never over an earlier six. Hours of theirs
@@ -215,7 +217,7 @@ def _periods(steps: list[_Step], at_h: NDArray[np.intp], name: str, variable: Va
     return hours
 
 
-def _snow(steps: list[_Step], at_h: NDArray[np.intp]) -> NDArray[np.bool_]:
+def _snow(steps: list[_TimeStep], at_h: NDArray[np.intp]) -> NDArray[np.bool_]:
     """(hour,): hours with a symbol of snow for the shortest period that starts at their step."""
     snow = np.zeros(int(at_h[-1]) + 6, dtype=np.bool_)
     for at, step in zip(at_h, steps, strict=True):
@@ -225,12 +227,12 @@ def _snow(steps: list[_Step], at_h: NDArray[np.intp]) -> NDArray[np.bool_]:
     return snow
 
 
-def why_doubted(place: PlaceHours, before: PlaceHours | None, now_utc: datetime) -> str:
+def why_doubted(place: MetNorwayHours, before: MetNorwayHours | None, now_utc: datetime) -> str:
     """Why an answer must not be believed; see `doubt.why_doubted`."""
     return plausibility.why_doubted(_told(place), None if before is None else _told(before), now_utc)
 
 
-def _told(place: PlaceHours) -> plausibility.Told:
+def _told(place: MetNorwayHours) -> plausibility.Told:
     hours = place.fields["precip_mmwe_h"].size
 
     def whole(values: Array) -> Array:

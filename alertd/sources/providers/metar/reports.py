@@ -13,9 +13,9 @@ from pydantic import Field
 
 from alertd.errors import SourceChanged, SourceError
 from alertd.forecast.observations import Station, StationReport, on_earth
-from alertd.sources.http.answer import Asks
+from alertd.sources.http.answer import JsonClient
 from alertd.sources.http.validation import AnswerModel, Number, validated
-from alertd.sources.metar_text import NAN, Groups, read_text, seen_in
+from alertd.sources.metar_text import NAN, Groups, phenomena_in, read_text
 from alertd.units import INCH_MM, KNOT_MPS, MILE_M
 
 SOURCE = "metar"
@@ -26,7 +26,7 @@ class NothingThere(SourceError):
     """No report from the box: the service says so with an empty answer, status 204."""
 
 
-class _Report(AnswerModel):
+class _AirportReport(AnswerModel):
     icaoId: Annotated[str, Field(pattern=r"^[A-Z0-9]{3,12}$")]
     obsTime: int
     lat: Number
@@ -46,7 +46,7 @@ class _Report(AnswerModel):
 class Metars:
     """Raises SourceError when the service does not say."""
 
-    def __init__(self, client: Asks, base_url: str) -> None:
+    def __init__(self, client: JsonClient, base_url: str) -> None:
         self._client, self._base = client, base_url.rstrip("/")
 
     async def inside(
@@ -57,14 +57,14 @@ class Metars:
         try:
             answer = await self._client.get_json(
                 SOURCE, f"{self._base}/api/data/metar", params={"bbox": box, "format": "json"},
-                read=read_metars, default_life_s=LIFE_S, verdict=verdict,
+                read=read_metars, default_life_s=LIFE_S, interpret_error=interpret_error,
             )  # fmt: skip
         except NothingThere:
             return ()
         return answer.value
 
 
-def verdict(status: int, problem: object) -> SourceError | None:
+def interpret_error(status: int, problem: object) -> SourceError | None:
     return NothingThere(SOURCE, "no report there") if status == 204 else None
 
 
@@ -78,7 +78,7 @@ def read_metars(body: object) -> tuple[StationReport, ...]:
     trouble: SourceError | None = None
     for one in listed:
         try:
-            out.append(_report(validated(SOURCE, _Report, one)))
+            out.append(_report(validated(SOURCE, _AirportReport, one)))
         except SourceChanged as exc:
             trouble = trouble or exc
     if trouble is not None and not out:
@@ -86,7 +86,7 @@ def read_metars(body: object) -> tuple[StationReport, ...]:
     return tuple(out)
 
 
-def _report(r: _Report) -> StationReport:
+def _report(r: _AirportReport) -> StationReport:
     try:
         at = datetime.fromtimestamp(r.obsTime, UTC)
     except (ValueError, OverflowError, OSError) as exc:
@@ -116,7 +116,7 @@ def _report(r: _Report) -> StationReport:
         wind_from_deg=NAN if wind_mps == 0.0 else _first(told.wind_from_deg, text.wind_from_deg, within=(0.0, 360.0)),
         visibility_m=_first(told.visibility_m, text.visibility_m, within=(0.0, 200_000.0)),
         precip_last_hour_mmwe=_first(told.precip_last_hour_mmwe, text.precip_last_hour_mmwe, within=(0.0, 300.0)),
-        weather=seen_in(groups, raw) if groups else text.weather,
+        weather=phenomena_in(groups, raw) if groups else text.weather,
         raw=raw,
     )
 
@@ -126,11 +126,11 @@ def _first(*values: float, within: tuple[float, float] = (0.0, 115.0)) -> float:
     return next((v for v in values if within[0] <= v <= within[1]), NAN)
 
 
-def _number(told: float | str | None) -> float:
+def _number(raw: float | str | None) -> float:
     """A number however it is written: 7, "10+", "1 1/2"; NaN for words such as "VRB"."""
-    if told is None or isinstance(told, float | int):
-        return NAN if told is None else float(told)
-    return _sum(told.rstrip("+").split())
+    if raw is None or isinstance(raw, float | int):
+        return NAN if raw is None else float(raw)
+    return _sum(raw.rstrip("+").split())
 
 
 def _sum(parts: Iterable[str]) -> float:

@@ -11,17 +11,17 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from alertd.errors import SourceChanged
-from alertd.plan.warnings.placement import AlertList, Unread, WeatherAlert, cut, one_line, together
-from alertd.plan.warnings.severity import weigh
+from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, merge_alerts, one_line, truncate
+from alertd.plan.warnings.severity import severity_of
 from alertd.sources.geojson import read_area
-from alertd.sources.http.answer import Answer, Asks
-from alertd.sources.providers.nws.forecast import point_text, verdict
+from alertd.sources.http.answer import Answer, JsonClient
+from alertd.sources.providers.nws.forecast import interpret_error, point_text
 from alertd.sources.providers.nws.grid import SOURCE
 from alertd.sources.providers.nws.vtec import Vtec, read_vtec
 from alertd.sources.providers.nws.zones import county_of
 
 LIFE_S = 120.0  # [A] the service names its own as a rule; asked more often than that, it says nothing new
-_MOST_CHARS: Final = 80  # of a name that goes into a line for people
+_MAX_CHARS: Final = 80  # of a name that goes into a line for people
 _NOT_REAL: Final = frozenset(("Test", "Exercise", "Draft", "System"))
 _ZONE: Final = re.compile(r"(?:^|/)zones/([a-z]+)/([A-Z]{2}[ZC]\d{3})$")
 _UGC: Final = re.compile(r"[A-Z]{2}[ZC]\d{3}")
@@ -30,7 +30,7 @@ _UGC: Final = re.compile(r"[A-Z]{2}[ZC]\d{3}")
 class NwsAlerts:
     """Asks for the list. area: states such as "WA" to ask for alone, () for the whole country."""
 
-    def __init__(self, client: Asks, base_url: str, area: Sequence[str] = ()) -> None:
+    def __init__(self, client: JsonClient, base_url: str, area: Sequence[str] = ()) -> None:
         self._client, self._base, self.area = client, base_url.rstrip("/"), tuple(area)
 
     async def active(self) -> Answer[AlertList]:
@@ -45,7 +45,7 @@ class NwsAlerts:
     async def _ask(self, params: Mapping[str, str]) -> Answer[AlertList]:
         return await self._client.get_json(
             SOURCE, f"{self._base}/alerts/active", params=params, read=read_alerts, default_life_s=LIFE_S,
-            verdict=verdict,
+            interpret_error=interpret_error,
         )  # fmt: skip
 
 
@@ -60,48 +60,48 @@ def read_alerts(body: object) -> AlertList:
     found = [_read(feature) for feature in features]
     pages = body.get("pagination")
     return AlertList(
-        alerts=together(a for a in found if isinstance(a, WeatherAlert)),
-        unread=tuple(u for u in found if isinstance(u, Unread)),
+        alerts=merge_alerts(a for a in found if isinstance(a, WeatherAlert)),
+        unreadable=tuple(u for u in found if isinstance(u, UnreadableAlert)),
         listed_n=len(features),
         updated_at=_when(body, "updated"),
         whole=not (isinstance(pages, Mapping) and pages.get("next")),
     )
 
 
-def _read(feature: object) -> WeatherAlert | Unread | None:
+def _read(feature: object) -> WeatherAlert | UnreadableAlert | None:
     """None for what is of no matter to a truck, or over."""
     p = feature.get("properties") if isinstance(feature, Mapping) else None
     if not isinstance(feature, Mapping) or not isinstance(p, Mapping):
-        return Unread(event="", where="", zones=())
+        return UnreadableAlert(event="", where="", zones=())
     if _text(p, "status") in _NOT_REAL or _text(p, "messageType") == "Cancel":
         return None
-    told: Mapping[str, Any] = p["parameters"] if isinstance(p.get("parameters"), Mapping) else {}
-    lines = [read_vtec(text) for text in _texts(told, "VTEC")]
+    raw: Mapping[str, Any] = p["parameters"] if isinstance(p.get("parameters"), Mapping) else {}
+    lines = [read_vtec(text) for text in _texts(raw, "VTEC")]
     known = [v for v in lines if v is not None]
     live = [v for v in known if not v.over and not v.test]
     if known and not live and len(known) == len(lines):
         return None
     event, where, sent_at = _line(p, "event"), _line(p, "areaDesc"), _when(p, "sent")
     codes = [v.code for v in live]
-    weight = weigh(codes, event)
+    weight = severity_of(codes, event)
     if weight is None:
         return None
     zones, zones_whole = _zones(p)
-    begins_at, ends_at = _window(p, told, live, sent_at)
+    begins_at, ends_at = _window(p, raw, live, sent_at)
     if begins_at is None:
-        return Unread(event=event, where=where, zones=zones)
+        return UnreadableAlert(event=event, where=where, zones=zones)
     id_ = _line(p, "id") or " ".join((event, begins_at.isoformat(), *zones))
-    gravest = min(live, key=lambda v: getattr(weigh([v.code], ""), "rank", 9), default=None)
+    gravest = min(live, key=lambda v: getattr(severity_of([v.code], ""), "rank", 9), default=None)
     return WeatherAlert(
         key=gravest.key(sent_at) if gravest else id_,
         id=id_,
         event=event or "A weather warning without a name",
-        weight=weight,
+        severity=weight,
         begins_at=begins_at,
         ends_at=ends_at,
         sender=_line(p, "senderName") or "the National Weather Service",
         sent_at=sent_at,
-        words=tuple(cut(text) for text in (_headline(p, told), _text(p, "instruction")) if text.strip()),
+        words=tuple(truncate(text) for text in (_headline(p, raw), _text(p, "instruction")) if text.strip()),
         where=where,
         zones=zones,
         zones_whole=zones_whole,
@@ -111,7 +111,7 @@ def _read(feature: object) -> WeatherAlert | Unread | None:
 
 
 def _window(
-    p: Mapping[str, Any], told: Mapping[str, Any], live: Sequence[Vtec], sent_at: datetime | None
+    p: Mapping[str, Any], raw: Mapping[str, Any], live: Sequence[Vtec], sent_at: datetime | None
 ) -> tuple[datetime | None, datetime | None]:
     """From when until when the event is expected, by all that is readable: the earliest begin and the latest end.
 
@@ -122,7 +122,7 @@ def _window(
     known = [at for at in begins if at is not None] or [at for at in (_when(p, "effective"), sent_at) if at is not None]
     if not known:
         return None, None
-    ends = [_when(p, "ends"), *(v.ends_at for v in live), *(_time(t) for t in _texts(told, "eventEndingTime"))]
+    ends = [_when(p, "ends"), *(v.ends_at for v in live), *(_time(t) for t in _texts(raw, "eventEndingTime"))]
     later = [at for at in ends if at is not None and at > min(known)]
     # An end before the beginning cannot be meant; one of "until further notice" beside a named one is the later.
     return min(known), None if any(v.ends_at is None for v in live) else max(later, default=None)
@@ -143,9 +143,9 @@ def _zones(p: Mapping[str, Any]) -> tuple[tuple[str, ...], bool]:
     return tuple(dict.fromkeys((*(id_ for _, id_ in named), *rest))), whole
 
 
-def _headline(p: Mapping[str, Any], told: Mapping[str, Any]) -> str:
+def _headline(p: Mapping[str, Any], raw: Mapping[str, Any]) -> str:
     """The forecaster's own headline before the one that the service makes of name and times."""
-    return next((t for t in _texts(told, "NWSheadline") if t.strip()), _text(p, "headline"))
+    return next((t for t in _texts(raw, "NWSheadline") if t.strip()), _text(p, "headline"))
 
 
 def _text(p: Mapping[str, Any], name: str) -> str:
@@ -155,7 +155,7 @@ def _text(p: Mapping[str, Any], name: str) -> str:
 
 def _line(p: Mapping[str, Any], name: str) -> str:
     words = one_line(_text(p, name))
-    return words if len(words) <= _MOST_CHARS else f"{words[: _MOST_CHARS - 3].rstrip()}..."
+    return words if len(words) <= _MAX_CHARS else f"{words[: _MAX_CHARS - 3].rstrip()}..."
 
 
 def _texts(p: object, name: str) -> list[str]:

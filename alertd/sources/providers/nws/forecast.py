@@ -15,9 +15,9 @@ import numpy as np
 
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import Forecast, Gap
-from alertd.forecast.provider import ForecastAsk, window
-from alertd.sources.http.answer import Answer, Asks, most_telling
-from alertd.sources.http.errors import PlaceDown
+from alertd.forecast.provider import ForecastRequest, window
+from alertd.sources.http.answer import Answer, JsonClient, most_specific_error
+from alertd.sources.http.errors import NoDataForLocation
 from alertd.sources.http.validation import AnswerModel, validated
 from alertd.sources.providers.nws.grid import SOURCE, GridCell, last_token, read_grid, why_doubted
 
@@ -26,7 +26,7 @@ OLD_H = 12.0  # a content network once served grids 88 h old with fresh headers:
 POINT_LIFE_S = 86_400.0
 GRID_LIFE_S = 1200.0
 OUTAGE_WAIT_S = 3600.0  # an expired grid is an office outage of hours to days
-BESIDE = 2.1  # a place in the next cell is at most three half widths from the middle of this one
+NEIGHBOUR_SLACK = 2.1  # a place in the next cell is at most three half widths from the middle of this one
 BUSY_WAIT_S = 120.0  # "service unavailable" was seen to last 10 to 15 minutes
 
 
@@ -49,12 +49,12 @@ class Nws:
 
     name = SOURCE
 
-    def __init__(self, client: Asks, base_url: str = "https://api.weather.gov") -> None:
+    def __init__(self, client: JsonClient, base_url: str = "https://api.weather.gov") -> None:
         self._client, self._base = client, base_url.rstrip("/")
 
-    async def fetch(self, ask: ForecastAsk) -> Forecast:
-        start, hours = window(ask)
-        places = [point_text(lat, lon) for lat, lon in zip(ask.lat_deg, ask.lon_deg, strict=True)]
+    async def fetch(self, request: ForecastRequest) -> Forecast:
+        start, hours = window(request)
+        places = [point_text(lat, lon) for lat, lon in zip(request.lat_deg, request.lon_deg, strict=True)]
         cells: dict[str, asyncio.Task[Answer[GridCell] | SourceError]] = {}
         cell_of: dict[str, str] = {}
         async with asyncio.TaskGroup() as group:
@@ -63,29 +63,29 @@ class Nws:
                 """The cell's answer, asked for once for all places in it."""
                 cell_of[place] = cell
                 if cell not in cells:
-                    cells[cell] = group.create_task(self._grid(cell, _place(place), start, hours, ask.now_utc))
+                    cells[cell] = group.create_task(self._grid(cell, _place(place), start, hours, request.now_utc))
                 answer = await cells[cell]
                 if isinstance(answer, SourceError):
                     raise answer
                 return answer
 
             found = {place: group.create_task(self._one(place, grid)) for place in dict.fromkeys(places)}
-        told = {cell: task.result() for cell, task in cells.items()}
-        good = {cell: answer for cell, answer in told.items() if isinstance(answer, Answer)}
+        raw = {cell: task.result() for cell, task in cells.items()}
+        good = {cell: answer for cell, answer in raw.items() if isinstance(answer, Answer)}
         results: list[Answer[GridCell] | SourceError] = []
         lent: dict[int, str] = {}
         for i, place in enumerate(places):
             result, cell = found[place].result(), cell_of.get(place, "")
-            failed = told.get(cell)
+            failed = raw.get(cell)
             if isinstance(failed, SourceDown | SourceChanged):
                 lender = neighbour(cell, good)
-                if lender is not None and good[lender].value.contains(*_place(place), slack=BESIDE):
+                if lender is not None and good[lender].value.contains(*_place(place), slack=NEIGHBOUR_SLACK):
                     lent[i] = f"cell {cell} failed ({failed.problem}); its neighbour {lender} stands in"
                     result = good[lender]
             results.append(result)
         if not any(isinstance(result, Answer) for result in results):
-            raise most_telling([result for result in results if isinstance(result, SourceError)])
-        return assemble(ask, start, hours, results, lent)
+            raise most_specific_error([result for result in results if isinstance(result, SourceError)])
+        return assemble(request, start, hours, results, lent)
 
     async def _one(
         self, place: str, grid: Callable[[str, str], Awaitable[Answer[GridCell]]]
@@ -111,7 +111,7 @@ class Nws:
     async def _resolve(self, place: str, *, refresh: bool) -> str:
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/points/{place}", read=read_point,
-            default_life_s=POINT_LIFE_S, verdict=verdict, refresh=refresh,
+            default_life_s=POINT_LIFE_S, interpret_error=interpret_error, refresh=refresh,
         )  # fmt: skip
         return answer.value
 
@@ -128,7 +128,7 @@ class Nws:
         try:
             return await self._client.get_json(
                 SOURCE, f"{self._base}/gridpoints/{cell}", read=read, default_life_s=GRID_LIFE_S,
-                verdict=lambda status, problem: verdict(status, problem, office),
+                interpret_error=lambda status, problem: interpret_error(status, problem, office),
                 doubt=partial(why_doubted, place=place, now_utc=min(now_utc, start + timedelta(hours=hours - 1))),
             )  # fmt: skip
         except SourceError as exc:
@@ -171,7 +171,7 @@ def _parts(cell: str) -> tuple[str, int, int]:
     return office, int(x), int(y)
 
 
-def verdict(status: int, problem: object, office: str = "") -> SourceError | None:
+def interpret_error(status: int, problem: object, office: str = "") -> SourceError | None:
     """What a problem document (RFC 9457) means for the next call. None: as the HTTP status says.
 
     office: whose grid was asked for. It is named where it has none for now, which lasts hours to days.
@@ -187,14 +187,14 @@ def verdict(status: int, problem: object, office: str = "") -> SourceError | Non
             return NotCovered(SOURCE, f"no forecast there ({name}: {detail})")
         case "ForecastGridExpired" | "ForecastMissingData":
             missing = f"NWS missing for office {office}: {detail}" if office else detail
-            return PlaceDown(SOURCE, missing, retryable=True, retry_after_s=OUTAGE_WAIT_S)
+            return NoDataForLocation(SOURCE, missing, retryable=True, retry_after_s=OUTAGE_WAIT_S)
         case "ServiceUnavailable" | "UnavailableWebService":
             return SourceDown(SOURCE, detail, retryable=True, retry_after_s=BUSY_WAIT_S)
     return None
 
 
 def assemble(
-    ask: ForecastAsk,
+    request: ForecastRequest,
     start: datetime,
     hours: int,
     results: Sequence[Answer[GridCell] | SourceError],
@@ -224,15 +224,15 @@ def assemble(
         for name, array in arrays.items():
             array[0, i] = cell.water_mmwe_h() if name == "precip_mmwe_h" else getattr(cell, name)
         form[0, i], elevation_m[i] = cell.precip_form, cell.elevation_m
-        for note in doubts(result, ask.now_utc):
+        for note in doubts(result, request.now_utc):
             notes.setdefault(note, []).append(i)
     unknown = np.full(shape, np.nan)
-    old = any(age_h(answer.value, ask.now_utc) > OLD_H for answer in used)
+    old = any(age_h(answer.value, request.now_utc) > OLD_H for answer in used)
     return Forecast(
         provider=SOURCE, licence=LICENCE, start=start,
         issued_at=min((a.value.updated_at for a in used), default=None),
-        fetched_at=min((a.fetched_at for a in used), default=ask.now_utc),
-        lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=elevation_m,
+        fetched_at=min((a.fetched_at for a in used), default=request.now_utc),
+        lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=elevation_m,
         pressure_hpa=unknown, shortwave_wm2=unknown.copy(), freezing_level_m=unknown.copy(), precip_form=form,
         gaps=tuple(Gap(cell_idx=tuple(cells), reason=f"{SOURCE}: {note}") for note, cells in notes.items()),
         served_stale=old or any(a.stale for a in used), outside=tuple(outside),

@@ -271,10 +271,10 @@ def in_si(name: str, uom: str | None, quantity: str, raw: Array) -> Array:
     return convert(raw)
 
 
-def _elevation_m(told: _Quantity | None) -> float:
-    if told is None or told.value is None:
+def _elevation_m(raw: _Quantity | None) -> float:
+    if raw is None or raw.value is None:
         return float("nan")
-    return float(in_si("elevation", told.unitCode, "height", np.array([told.value]))[0])
+    return float(in_si("elevation", raw.unitCode, "height", np.array([raw.value]))[0])
 
 
 def _form(

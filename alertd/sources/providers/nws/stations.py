@@ -13,10 +13,10 @@ from pydantic import AwareDatetime, Field
 
 from alertd.errors import SourceChanged
 from alertd.forecast.observations import Station, StationReport, on_earth
-from alertd.sources.http.answer import Asks
+from alertd.sources.http.answer import JsonClient
 from alertd.sources.http.validation import AnswerModel, Number, validated
-from alertd.sources.metar_text import NAN, read_text, seen_in
-from alertd.sources.providers.nws.forecast import point_text, verdict
+from alertd.sources.metar_text import NAN, phenomena_in, read_text
+from alertd.sources.providers.nws.forecast import interpret_error, point_text
 from alertd.sources.providers.nws.grid import SOURCE, in_si
 
 LIST_LIFE_S = 86_400.0
@@ -78,7 +78,7 @@ class _Observation(AnswerModel):
     precipitationLastHour: _Quantity = _NONE
 
 
-class _Observed(AnswerModel):
+class _ObservationFeature(AnswerModel):
     geometry: _Point
     properties: _Observation
 
@@ -88,7 +88,7 @@ class _StationProperties(AnswerModel):
     elevation: _Quantity = _NONE
 
 
-class _Listed(AnswerModel):
+class _StationFeature(AnswerModel):
     geometry: _Point
     properties: _StationProperties
 
@@ -100,14 +100,14 @@ class _Collection(AnswerModel):
 class NwsStations:
     """Both questions raise SourceError when the service does not say."""
 
-    def __init__(self, client: Asks, base_url: str) -> None:
+    def __init__(self, client: JsonClient, base_url: str) -> None:
         self._client, self._base = client, base_url.rstrip("/")
 
     async def near(self, lat_deg: float, lon_deg: float) -> tuple[Station, ...]:
         """The stations that the service uses for the place. Asks /points, which redirects to the list of its cell."""
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/points/{point_text(lat_deg, lon_deg)}/stations", read=read_stations,
-            default_life_s=LIST_LIFE_S, verdict=verdict,
+            default_life_s=LIST_LIFE_S, interpret_error=interpret_error,
         )  # fmt: skip
         return answer.value
 
@@ -117,14 +117,14 @@ class NwsStations:
             raise ValueError(f'"{station_id}" is no station')
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/stations/{station_id}/observations", params={"limit": str(NEWEST_N)},
-            read=read_observations, default_life_s=LIFE_S, verdict=verdict,
+            read=read_observations, default_life_s=LIFE_S, interpret_error=interpret_error,
         )  # fmt: skip
         return answer.value
 
 
 def read_stations(body: object) -> tuple[Station, ...]:
     """The stations of a list. Left out are those whose name could not stand in a question. Raises SourceChanged."""
-    listed = (validated(SOURCE, _Listed, feature) for feature in validated(SOURCE, _Collection, body).features)
+    listed = (validated(SOURCE, _StationFeature, feature) for feature in validated(SOURCE, _Collection, body).features)
     return tuple(
         _station(one.properties.stationIdentifier, one.geometry, one.properties.elevation)
         for one in listed
@@ -136,10 +136,10 @@ def read_observations(body: object) -> tuple[StationReport, ...]:
     """The reports of an answer, one or many. Raises SourceChanged for one that cannot be read, or an unknown unit."""
     whole = isinstance(body, dict) and "features" in body
     features = validated(SOURCE, _Collection, body).features if whole else [body]
-    return tuple(_report(validated(SOURCE, _Observed, feature)) for feature in features)
+    return tuple(_report(validated(SOURCE, _ObservationFeature, feature)) for feature in features)
 
 
-def _report(observed: _Observed) -> StationReport:
+def _report(observed: _ObservationFeature) -> StationReport:
     p = observed.properties
     raw = p.rawMessage or ""
     try:
@@ -163,7 +163,7 @@ def _report(observed: _Observed) -> StationReport:
     if not _ID.fullmatch(id_):
         raise SourceChanged(SOURCE, "an observation does not say of which station it is")
     groups = [w.rawString for w in p.presentWeather or () if not w.inVicinity]
-    seen = seen_in(groups, raw) if p.presentWeather else text.weather
+    seen = phenomena_in(groups, raw) if p.presentWeather else text.weather
     station = _station(id_, observed.geometry, p.elevation)
     return StationReport(station=station, source=SOURCE, observed_at=at, weather=seen, raw=raw, **values)
 

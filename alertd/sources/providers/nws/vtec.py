@@ -41,8 +41,8 @@ class Vtec:
 
     def key(self, sent_at: datetime | None) -> str:
         """The event, the same through all its messages; numbers begin anew each year."""
-        told = self.begins_at or self.ends_at or sent_at
-        year = f".{told.year}" if told else ""
+        raw = self.begins_at or self.ends_at or sent_at
+        year = f".{raw.year}" if raw else ""
         return f"{self.office}.{self.code}.{self.number:04}{year}"
 
 

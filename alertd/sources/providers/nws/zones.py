@@ -4,12 +4,12 @@ import re
 from typing import Final
 
 from alertd.errors import SourceChanged
-from alertd.plan.warnings.zones import Zone
+from alertd.plan.warnings.zones import ForecastZone
 from alertd.route.polygons import Area
 from alertd.sources.geojson import read_area
-from alertd.sources.http.answer import Answer, Asks
+from alertd.sources.http.answer import Answer, JsonClient
 from alertd.sources.http.validation import AnswerModel, validated
-from alertd.sources.providers.nws.forecast import POINT_LIFE_S, point_text, verdict
+from alertd.sources.providers.nws.forecast import POINT_LIFE_S, interpret_error, point_text
 from alertd.sources.providers.nws.grid import SOURCE
 
 ZONE_LIFE_S: Final = 86_400.0
@@ -40,27 +40,27 @@ class _Zone(AnswerModel):
 class NwsZones:
     """Raises SourceError when the service does not say; NotCovered for a place it does not serve."""
 
-    def __init__(self, client: Asks, base_url: str) -> None:
+    def __init__(self, client: JsonClient, base_url: str) -> None:
         self._client, self._base = client, base_url.rstrip("/")
 
     async def at(self, lat_deg: float, lon_deg: float) -> tuple[str, ...]:
         """Ids of the forecast zone, the county and the fire weather zone of a place, as in `plan.warnings.zones`."""
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/points/{point_text(lat_deg, lon_deg)}", read=read_point_zones,
-            default_life_s=POINT_LIFE_S, verdict=verdict,
+            default_life_s=POINT_LIFE_S, interpret_error=interpret_error,
         )  # fmt: skip
         return answer.value
 
-    async def outline(self, zone_id: str) -> Zone:
+    async def outline(self, zone_id: str) -> ForecastZone:
         """The zone as it is now, however fresh a stored answer is."""
         answer: Answer[tuple[str, Area]] = await self._client.get_json(
             SOURCE, f"{self._base}/zones/{zone_id}", read=lambda body: read_outline(body, zone_id),
-            default_life_s=ZONE_LIFE_S, verdict=verdict, refresh=True,
+            default_life_s=ZONE_LIFE_S, interpret_error=interpret_error, refresh=True,
         )  # fmt: skip
         if answer.stale:
             raise SourceChanged(SOURCE, f"zone {zone_id} {answer.not_refreshed}")
         name, area = answer.value
-        return Zone(id=zone_id, name=name, area=area, obtained_at=answer.fetched_at)
+        return ForecastZone(id=zone_id, name=name, area=area, obtained_at=answer.fetched_at)
 
 
 def read_point_zones(body: object) -> tuple[str, ...]:

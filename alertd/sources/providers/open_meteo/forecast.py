@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from alertd.errors import ConfigError, SourceChanged, SourceError
 from alertd.forecast.model import Array, Forecast, Gap
-from alertd.forecast.provider import ForecastAsk, window
-from alertd.sources.http.answer import Answer, Asks
-from alertd.sources.http.errors import Verdict
+from alertd.forecast.provider import ForecastRequest, window
+from alertd.sources.http.answer import Answer, JsonClient
+from alertd.sources.http.errors import ErrorInterpreter
 from alertd.sources.http.validation import apart_km
 from alertd.sources.providers.open_meteo.parse import (
     CODE,
@@ -28,15 +28,15 @@ from alertd.sources.providers.open_meteo.parse import (
     FIELDS,
     SOURCE,
     VARIABLES,
-    PlaceHours,
+    OpenMeteoHours,
     limit_or_refusal,
     read_places,
     why_doubted,
 )
 
 LICENCE = "Weather data by Open-Meteo.com, CC BY 4.0"
-MOST_ENSEMBLE_PLACES = 10  # a place is up to 51 calls, and the free host takes 600 a minute
-MOST_PLACES = 100  # in one request; the free host takes 1000, but a URL over 64 kB fails and one bad place spoils all
+MAX_ENSEMBLE_PLACES = 10  # a place is up to 51 calls, and the free host takes 600 a minute
+MAX_PLACES = 100  # in one request; the free host takes 1000, but a URL over 64 kB fails and one bad place spoils all
 FORECAST_LIFE_S = 3600.0  # the source sends no caching headers; its models run every hour at best
 EVER_S = 10 * 365 * 86_400.0  # the ground does not move
 MAX_ECHO_KM = 30.0  # an answer is for a model cell a few km off; farther means another place (latitude swapped)
@@ -57,7 +57,7 @@ class OpenMeteo:
 
     def __init__(
         self,
-        client: Asks,
+        client: JsonClient,
         base_url: str = "https://api.open-meteo.com",
         *,
         api_key: str | None = None,
@@ -74,45 +74,47 @@ class OpenMeteo:
         self._base_host = _host(self._base)
         self.name = " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
 
-    async def fetch(self, ask: ForecastAsk) -> Forecast:
-        step, places = MOST_ENSEMBLE_PLACES if self._ensemble else MOST_PLACES, ask.lat_deg.size
+    async def fetch(self, request: ForecastRequest) -> Forecast:
+        step, places = MAX_ENSEMBLE_PLACES if self._ensemble else MAX_PLACES, request.lat_deg.size
         chunks = [np.arange(i, min(i + step, places)) for i in range(0, places, step)]
-        results = await asyncio.gather(*(self._chunk(ask, cells) for cells in chunks))
+        results = await asyncio.gather(*(self._chunk(request, cells) for cells in chunks))
         failures = [r for r in results if isinstance(r, SourceError)]
         if len(failures) == len(results):
             raise failures[0]
-        return assemble(self.name, ask, list(zip(chunks, results, strict=True)))
+        return assemble(self.name, request, list(zip(chunks, results, strict=True)))
 
     async def elevations_m(self, lat_deg: Array, lon_deg: Array) -> Array:
         """Ground heights above sea level from a 90 m model, (point,). Kept for ever. Raises SourceError."""
         parts = []
-        for i in range(0, lat_deg.size, MOST_PLACES):
-            lat, lon = lat_deg[i : i + MOST_PLACES], lon_deg[i : i + MOST_PLACES]
+        for i in range(0, lat_deg.size, MAX_PLACES):
+            lat, lon = lat_deg[i : i + MAX_PLACES], lon_deg[i : i + MAX_PLACES]
             answer = await self._client.get_json(
                 SOURCE, f"{self._elevation_base}/v1/elevation",
                 params=self._keyed(
                     {"latitude": _listed(lat, 5), "longitude": _listed(lon, 5)}, self._elevation_base
                 ),
                 read=partial(read_elevations, count=lat.size),
-                default_life_s=EVER_S, verdict=self._verdict_at(None),
+                default_life_s=EVER_S, interpret_error=self._verdict_at(None),
             )  # fmt: skip
             parts.append(answer.value)
         return np.concatenate(parts) if parts else np.empty(0)
 
-    async def _chunk(self, ask: ForecastAsk, cells: NDArray[np.intp]) -> Answer[list[PlaceHours]] | SourceError:
-        lat, lon = ask.lat_deg[cells], ask.lon_deg[cells]
+    async def _chunk(
+        self, request: ForecastRequest, cells: NDArray[np.intp]
+    ) -> Answer[list[OpenMeteoHours]] | SourceError:
+        lat, lon = request.lat_deg[cells], request.lon_deg[cells]
 
-        def read(body: object) -> list[PlaceHours]:
+        def read(body: object) -> list[OpenMeteoHours]:
             places = read_places(body)
             check_places(places, lat, lon, MAX_ECHO_KM * (2.0 if self._ensemble else 1.0))
             return places
 
-        needed_from = min(ask.now_utc, ask.end - timedelta(hours=1))
+        needed_from = min(request.now_utc, request.end - timedelta(hours=1))
 
-        past_days, forecast_days = days_for(ask)
+        past_days, forecast_days = days_for(request)
         params = {
             "latitude": _listed(lat, 4), "longitude": _listed(lon, 4),
-            "elevation": _listed(ask.road_elevation_m[cells], 0),
+            "elevation": _listed(request.road_elevation_m[cells], 0),
             "hourly": ",".join([*(ENSEMBLE_VARIABLES if self._ensemble else VARIABLES), CODE]),
             "timeformat": "unixtime", "timezone": "GMT", "wind_speed_unit": "ms",
             "past_days": str(past_days), "forecast_days": str(forecast_days),
@@ -123,7 +125,7 @@ class OpenMeteo:
             return await self._client.get_json(
                 SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}",
                 params=self._keyed(params, self._base),
-                read=read, default_life_s=FORECAST_LIFE_S, verdict=self._verdict_at(ask.now_utc),
+                read=read, default_life_s=FORECAST_LIFE_S, interpret_error=self._verdict_at(request.now_utc),
                 doubt=partial(why_doubted, now_utc=needed_from),
             )  # fmt: skip
         except SourceError as exc:
@@ -136,15 +138,15 @@ class OpenMeteo:
         return params | ({"apikey": self._api_key} if self._api_key and shown else {})
 
     @staticmethod
-    def _verdict_at(now_utc: datetime | None) -> Verdict:
-        def verdict(status: int, problem: object) -> SourceError | None:
+    def _verdict_at(now_utc: datetime | None) -> ErrorInterpreter:
+        def interpret_error(status: int, problem: object) -> SourceError | None:
             if not isinstance(problem, Mapping) or "reason" not in problem:
                 return None
             reason = str(problem["reason"])
             known = limit_or_refusal(reason, now_utc)
             return known or (SourceError(SOURCE, reason) if status == 400 else None)
 
-        return verdict
+        return interpret_error
 
 
 def _host(url: str) -> str:
@@ -177,10 +179,10 @@ def _listed(values: Array, decimals: int) -> str:
     return ",".join("nan" if np.isnan(v) else f"{v + 0.0:.{decimals}f}" for v in np.round(values, decimals))
 
 
-def days_for(ask: ForecastAsk) -> tuple[int, int]:
+def days_for(request: ForecastRequest) -> tuple[int, int]:
     """past_days and forecast_days that hold the window and the stamp that closes its last hour."""
-    today = ask.now_utc.astimezone(UTC).date()
-    start, hours = window(ask)
+    today = request.now_utc.astimezone(UTC).date()
+    start, hours = window(request)
     past = (today - start.date()).days
     ahead = ((start + timedelta(hours=hours)).date() - today).days + 1
     return (
@@ -189,7 +191,7 @@ def days_for(ask: ForecastAsk) -> tuple[int, int]:
     )
 
 
-def check_places(places: list[PlaceHours], lat_deg: Array, lon_deg: Array, max_echo_km: float) -> None:
+def check_places(places: list[OpenMeteoHours], lat_deg: Array, lon_deg: Array, max_echo_km: float) -> None:
     """Raise SourceChanged unless the answer is for the places asked, in that order."""
     if len(places) != lat_deg.size:
         raise SourceChanged(SOURCE, f"answered {len(places)} places for {lat_deg.size} asked")
@@ -217,31 +219,33 @@ def read_elevations(body: object, count: int) -> Array:
 
 
 def assemble(
-    name: str, ask: ForecastAsk, parts: list[tuple[NDArray[np.intp], Answer[list[PlaceHours]] | SourceError]]
+    name: str,
+    request: ForecastRequest,
+    parts: list[tuple[NDArray[np.intp], Answer[list[OpenMeteoHours]] | SourceError]],
 ) -> Forecast:
     """One Forecast over the window of the ask. Places that failed and hours not answered stay NaN and are Gaps."""
-    start, hours = window(ask)
+    start, hours = window(request)
     answers = [answer for _, answer in parts if not isinstance(answer, SourceError)]
     members = max(len(place.precip_form) for answer in answers for place in answer.value)
-    shape = (members, ask.lat_deg.size, hours)
+    shape = (members, request.lat_deg.size, hours)
     arrays: dict[str, Any] = {field: np.full(shape, np.nan) for field in FIELDS}
     form = np.zeros(shape, dtype=np.int8)
     gaps = []
     told_at, stale = [], False
     for cells, answer in parts:
-        told = tuple(int(c) for c in cells)
+        raw = tuple(int(c) for c in cells)
         if isinstance(answer, SourceError):
-            gaps.append(Gap(cell_idx=told, reason=f"{name}: {answer.problem}"))
+            gaps.append(Gap(cell_idx=raw, reason=f"{name}: {answer.problem}"))
             continue
-        behind = _behind(ask, answer)
+        behind = _behind(request, answer)
         told_at.append(answer.fetched_at - behind)
         stale = stale or answer.stale or bool(behind)
         if behind:
             why = f"its hours begin {behind / timedelta(hours=1):.0f} h before those asked, so it is that old"
-            gaps.append(Gap(cell_idx=told, reason=f"{name}: {why}"))
+            gaps.append(Gap(cell_idx=raw, reason=f"{name}: {why}"))
         if answer.stale:
-            gaps.append(Gap(cell_idx=told, reason=f"{name}: {answer.not_refreshed}"))
-        for cell, place in zip(told, answer.value, strict=True):
+            gaps.append(Gap(cell_idx=raw, reason=f"{name}: {answer.not_refreshed}"))
+        for cell, place in zip(raw, answer.value, strict=True):
             _lay(place, cell, start, hours, arrays, form)
     short = np.flatnonzero(
         np.isnan(arrays["air_temp_c"][0]).any(axis=1) | np.isnan(arrays["precip_mmwe_h"][0]).any(axis=1)
@@ -254,26 +258,28 @@ def assemble(
     return Forecast(
         provider=name, licence=LICENCE, issued_at=None, start=start,
         fetched_at=min(told_at),
-        lat_deg=ask.lat_deg.copy(), lon_deg=ask.lon_deg.copy(), elevation_m=ask.road_elevation_m.copy(),
+        lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=request.road_elevation_m.copy(),
         snow_level_m=np.full(shape, np.nan), precip_form=form, gaps=tuple(gaps),
         served_stale=stale, **arrays,
     )  # fmt: skip
 
 
-def _behind(ask: ForecastAsk, answer: Answer[list[PlaceHours]]) -> timedelta:
+def _behind(request: ForecastRequest, answer: Answer[list[OpenMeteoHours]]) -> timedelta:
     """How far an answer's hours lie before those of the day it was fetched on; zero for one that keeps up.
 
     The source states no issue time. Its hours begin at 00 UTC of the day asked, less the past days, so an old answer
     that some cache hands out as new gives itself away by its first hour.
     """
     today = answer.fetched_at.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-    expected = today - timedelta(days=days_for(ask)[0])  # a stored answer was asked with the same days, or not found
+    expected = today - timedelta(
+        days=days_for(request)[0]
+    )  # a stored answer was asked with the same days, or not found
     late = expected - min(place.start for place in answer.value)
     return late if late >= timedelta(hours=2) else timedelta(0)
 
 
 def _lay(
-    place: PlaceHours, cell: int, start: datetime, hours: int, arrays: dict[str, Array], form: NDArray[np.int8]
+    place: OpenMeteoHours, cell: int, start: datetime, hours: int, arrays: dict[str, Array], form: NDArray[np.int8]
 ) -> None:
     """Copy the hours of one place that fall into the window."""
     shift = round((place.start - start) / timedelta(hours=1))

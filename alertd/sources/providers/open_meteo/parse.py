@@ -31,11 +31,11 @@ PELLET_CODES = (77,)  # snow grains
 SNOW_CODES = (71, 73, 75, 85, 86)  # snowfall, snow showers
 # The code is for the model's ground, the air for the road's height, which may lie 800 m lower.
 SNOW_ABOVE_C = 10.0
-LOWEST_FREEZING_LEVEL_M = -500.0  # some models send -100000 where the air is below zero throughout
+MIN_FREEZING_LEVEL_M = -500.0  # some models send -100000 where the air is below zero throughout
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Variable:
+class OpenMeteoVariable:
     """One hourly variable: the Forecast field it fills, the units it may come in, its plausible range in SI, and
     whether its stamp ends the hour it speaks of (`preceding`)."""
 
@@ -60,19 +60,21 @@ _DEPTH: dict[str, Convert] = {"mm": _times(1.0), "inch": _times(INCH_MM)}
 _HEIGHT: dict[str, Convert] = {"m": _times(1.0), "ft": _times(FOOT_M)}
 
 
-VARIABLES: dict[str, Variable] = {
-    "temperature_2m": Variable(field="air_temp_c", units=_TEMPERATURE, low=-60.0, high=60.0),
-    "relative_humidity_2m": Variable(field="rh_frac", units=_FRACTION, low=0.0, high=1.05),
-    "surface_pressure": Variable(field="pressure_hpa", units={"hPa": _times(1.0)}, low=300.0, high=1100.0),
-    "wind_speed_10m": Variable(field="wind_mps", units=_SPEED, low=0.0, high=115.0),
-    "cloud_cover": Variable(field="cloud_frac", units=_FRACTION, low=0.0, high=1.0),
-    "shortwave_radiation": Variable(
+VARIABLES: dict[str, OpenMeteoVariable] = {
+    "temperature_2m": OpenMeteoVariable(field="air_temp_c", units=_TEMPERATURE, low=-60.0, high=60.0),
+    "relative_humidity_2m": OpenMeteoVariable(field="rh_frac", units=_FRACTION, low=0.0, high=1.05),
+    "surface_pressure": OpenMeteoVariable(field="pressure_hpa", units={"hPa": _times(1.0)}, low=300.0, high=1100.0),
+    "wind_speed_10m": OpenMeteoVariable(field="wind_mps", units=_SPEED, low=0.0, high=115.0),
+    "cloud_cover": OpenMeteoVariable(field="cloud_frac", units=_FRACTION, low=0.0, high=1.0),
+    "shortwave_radiation": OpenMeteoVariable(
         field="shortwave_wm2", units={"W/m²": _times(1.0)}, low=-5.0, high=1600.0, preceding=True
     ),
-    "precipitation": Variable(field="precip_mmwe_h", units=_DEPTH, low=0.0, high=300.0, preceding=True),
-    "precipitation_probability": Variable(field="precip_prob_frac", units=_FRACTION, low=0.0, high=1.0, preceding=True),
-    "freezing_level_height": Variable(
-        field="freezing_level_m", units=_HEIGHT, low=LOWEST_FREEZING_LEVEL_M, high=9000.0
+    "precipitation": OpenMeteoVariable(field="precip_mmwe_h", units=_DEPTH, low=0.0, high=300.0, preceding=True),
+    "precipitation_probability": OpenMeteoVariable(
+        field="precip_prob_frac", units=_FRACTION, low=0.0, high=1.0, preceding=True
+    ),
+    "freezing_level_height": OpenMeteoVariable(
+        field="freezing_level_m", units=_HEIGHT, low=MIN_FREEZING_LEVEL_M, high=9000.0
     ),
 }
 CODE, CODE_UNIT = "weather_code", "wmo code"
@@ -93,7 +95,7 @@ class _Place(AnswerModel):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PlaceHours:
+class OpenMeteoHours:
     """One place's forecast: arrays (member, hour) by Forecast field from `start`, NaN where unknown.
 
     reported_c: (member, stamp) air temperatures as reported; snow: an hour with a code of snowfall at one of its ends;
@@ -111,17 +113,17 @@ class PlaceHours:
     snow: NDArray[np.bool_]
 
 
-def read_places(body: object, *, want_local_time: bool = False) -> list[PlaceHours]:
+def read_places(body: object, *, want_local_time: bool = False) -> list[OpenMeteoHours]:
     """All places of an answer, in its order. Raises SourceChanged for what cannot be trusted, SourceDown for a limit.
 
     Local times are refused, because the source gives one offset for the whole answer and so invents or drops an hour
     at a clock change; `want_local_time` accepts them with that offset, for answers someone else recorded.
     """
-    told = body if isinstance(body, list) else [body]
-    if not told:
+    raw = body if isinstance(body, list) else [body]
+    if not raw:
         raise SourceChanged(SOURCE, "answered an empty list of places")
     places = []
-    for i, one in enumerate(told):
+    for i, one in enumerate(raw):
         if isinstance(one, dict) and one.get("error"):
             raise limit_or_refusal(str(one.get("reason", "no reason given"))) or SourceChanged(
                 SOURCE, f"answered an error: {one.get('reason')}"
@@ -133,7 +135,7 @@ def read_places(body: object, *, want_local_time: bool = False) -> list[PlaceHou
     return places
 
 
-def _read(place: _Place, want_local_time: bool) -> PlaceHours:
+def _read(place: _Place, want_local_time: bool) -> OpenMeteoHours:
     stamps = _stamps(place, want_local_time)
     n = len(stamps)
     for name, series in place.hourly.items():
@@ -157,7 +159,7 @@ def _read(place: _Place, want_local_time: bool) -> PlaceHours:
         if CODE + suffix in place.hourly:
             form[m] = _form(place, CODE + suffix)
             snow[m] = _at_either_end(np.isin(_numbers(place, CODE + suffix), SNOW_CODES))
-    return PlaceHours(
+    return OpenMeteoHours(
         lat_deg=place.latitude, lon_deg=place.longitude, start=start, fields=fields, precip_form=form,
         reported_c=reported_c, dew_point_c=dew_point_c, snow=snow,
         elevation_m=float("nan") if place.elevation is None else place.elevation,
@@ -203,7 +205,7 @@ def _stamps(place: _Place, want_local_time: bool) -> list[datetime]:
     return stamps
 
 
-def _values(place: _Place, key: str, variable: Variable) -> Array:
+def _values(place: _Place, key: str, variable: OpenMeteoVariable) -> Array:
     unit = place.hourly_units.get(key, "")
     if unit not in variable.units:
         raise SourceChanged(SOURCE, f'{key} is in "{unit}", which is no unit known for it')
@@ -239,7 +241,7 @@ def _at_either_end(at_stamp: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(at_stamp | np.append(at_stamp[1:], False))
 
 
-def why_doubted(places: list[PlaceHours], before: list[PlaceHours] | None, now_utc: datetime) -> str:
+def why_doubted(places: list[OpenMeteoHours], before: list[OpenMeteoHours] | None, now_utc: datetime) -> str:
     """Why the places of an answer must not be believed; see `doubt.why_doubted`."""
     groups: dict[tuple[datetime, tuple[int, ...]], list[int]] = {}
     for i, place in enumerate(places):
@@ -253,7 +255,7 @@ def why_doubted(places: list[PlaceHours], before: list[PlaceHours] | None, now_u
     return ""
 
 
-def _told(places: list[PlaceHours]) -> plausibility.Told:
+def _told(places: list[OpenMeteoHours]) -> plausibility.Told:
     """Places that begin at one moment and are of one shape."""
     first = places[0]
 

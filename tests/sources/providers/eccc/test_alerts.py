@@ -14,9 +14,9 @@ import pytest
 import respx
 
 from alertd.errors import SourceChanged, SourceError
-from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around, read_page
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 
 NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 RING = [[-119.0, 49.0], [-118.0, 49.0], [-118.0, 50.0], [-119.0, 49.0]]
@@ -56,7 +56,7 @@ def test_an_alert_is_read_with_its_name_and_text_as_they_are() -> None:
     assert alert.where == "Made Pass - A to B"
     assert alert.sent_at == datetime(2027, 1, 14, 8, tzinfo=UTC)
     assert alert.begins_at == datetime(2027, 1, 14, 9, tzinfo=UTC)
-    assert (alert.weight.rank, alert.weight.holds) == (1, False)
+    assert (alert.severity.rank, alert.severity.holds) == (1, False)
     assert alert.area is not None
 
 
@@ -79,13 +79,13 @@ def test_trap_03_expiration_does_not_end_an_alert() -> None:
     "changes", [{"status": "ended"}, {"status": None, "status_en": "Ended"}, {"alert_name_en": "heat warning"}]
 )
 def test_what_is_over_or_of_no_matter_is_left_out(changes: dict[str, Any]) -> None:
-    told = read_page(page(feature(**changes)))
-    assert (told.alerts, told.unread) == ((), ())
+    raw = read_page(page(feature(**changes)))
+    assert (raw.alerts, raw.unreadable) == ((), ())
 
 
 def test_a_blizzard_is_waited_out_and_a_name_that_is_not_known_is_kept_last() -> None:
-    assert one(alert_name_en="blizzard warning", alert_code="BZW").weight.holds
-    assert one(alert_name_en="unheard-of warning").weight.rank == 5
+    assert one(alert_name_en="blizzard warning", alert_code="BZW").severity.holds
+    assert one(alert_name_en="unheard-of warning").severity.rank == 5
     assert one(alert_name_en=None, alert_code="QQW").event == "QQW warning"
 
 
@@ -99,8 +99,8 @@ def test_a_blizzard_is_waited_out_and_a_name_that_is_not_known_is_kept_last() ->
     ],
 )
 def test_an_alert_that_cannot_be_read_is_told_and_costs_the_others_nothing(broken: Any) -> None:
-    told = read_page(page(broken, feature()))
-    assert (len(told.alerts), len(told.unread)) == (1, 1)
+    raw = read_page(page(broken, feature()))
+    assert (len(raw.alerts), len(raw.unreadable)) == (1, 1)
 
 
 @pytest.mark.parametrize("body", [{}, [], None, {"features": 7}])
@@ -110,8 +110,8 @@ def test_what_is_no_page_is_no_answer(body: object) -> None:
 
 
 async def asked(router: respx.MockRouter) -> tuple[list[str], bool]:
-    async with PoliteClient(
-        contact="ops@fleet.example", cache_dir=None, now_utc=HeldClock(NOW), rng=np.random.default_rng(1),
+    async with HttpClient(
+        contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(NOW), rng=np.random.default_rng(1),
         per_s_per_host=1e9,
     ) as client:  # fmt: skip
         service = GeometAlerts(client, "https://api.weather.gc.ca/", "weather-alerts")

@@ -18,11 +18,11 @@ import respx
 
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import PrecipForm
-from alertd.forecast.provider import ForecastAsk
-from alertd.forecast.quality import Usable, freshness
+from alertd.forecast.provider import ForecastRequest
+from alertd.forecast.quality import Usability, freshness
 from alertd.sources.http.cache import fresh_for_s
-from alertd.sources.http.client import PoliteClient
-from alertd.sources.providers.met_norway.forecast import MetNorway, place_params, read_for, verdict
+from alertd.sources.http.client import HttpClient
+from alertd.sources.providers.met_norway.forecast import MetNorway, interpret_error, place_params, read_for
 from alertd.sources.providers.met_norway.parse import read_place
 
 ROOT = Path(__file__).parents[4]
@@ -226,8 +226,8 @@ def test_trap_9_another_shape_is_refused(body: object) -> None:
 
 
 @pytest.fixture
-def ask() -> ForecastAsk:
-    return ForecastAsk(
+def ask() -> ForecastRequest:
+    return ForecastRequest(
         lat_deg=np.array([47.44001234, 47.44001234]), lon_deg=np.array([-115.7, -115.7]),
         road_elevation_m=np.array([1439.6, 1439.6]), start=NOW - timedelta(hours=2), end=NOW + timedelta(hours=4),
         now_utc=NOW,
@@ -256,10 +256,10 @@ def troubles() -> list[str]:
 
 
 @pytest.fixture
-async def client(tmp_path: Path, clock: Clock, troubles: list[str]) -> AsyncIterator[PoliteClient]:
-    made = PoliteClient(
+async def client(tmp_path: Path, clock: Clock, troubles: list[str]) -> AsyncIterator[HttpClient]:
+    made = HttpClient(
         contact="ops@fleet.example", cache_dir=tmp_path, now_utc=clock, rng=np.random.default_rng(1),
-        sleep=clock.sleep, on_trouble=troubles.append,
+        sleep=clock.sleep, on_error=troubles.append,
     )  # fmt: skip
     async with made as opened:
         yield opened
@@ -290,67 +290,78 @@ def test_places_have_four_decimals_and_whole_metres(
 
 @respx.mock
 async def test_trap_12_the_road_height_is_asked_for_and_is_the_forecasts(
-    client: PoliteClient, ask: ForecastAsk
+    client: HttpClient, request: ForecastRequest
 ) -> None:
     route = respx.get(URL).mock(return_value=ok())
-    told = await MetNorway(client).fetch(ask)
+    raw = await MetNorway(client).fetch(request)
     assert route.call_count == 1  # both places are the same
     assert dict(route.calls[0].request.url.params) == {"lat": "47.4400", "lon": "-115.7000", "altitude": "1440"}
-    assert told.elevation_m.tolist() == [1440.0, 1440.0]
-    assert (told.start, told.hours) == (datetime(2026, 1, 12, 4, tzinfo=UTC), 7)
-    np.testing.assert_allclose(told.air_temp_c[0, 0], [NAN, NAN, 0.5, -0.5, -1.5, -2.5, -3.5])  # no past hours
-    np.testing.assert_allclose(told.precip_mmwe_h[0, 1], [NAN, NAN, 0.3, 0.6, 0.9, 0.5, 0.5])
-    assert (told.gaps, told.outside) == ((), ())
+    assert raw.elevation_m.tolist() == [1440.0, 1440.0]
+    assert (raw.start, raw.hours) == (datetime(2026, 1, 12, 4, tzinfo=UTC), 7)
+    np.testing.assert_allclose(raw.air_temp_c[0, 0], [NAN, NAN, 0.5, -0.5, -1.5, -2.5, -3.5])  # no past hours
+    np.testing.assert_allclose(raw.precip_mmwe_h[0, 1], [NAN, NAN, 0.3, 0.6, 0.9, 0.5, 0.5])
+    assert (raw.gaps, raw.outside) == ((), ())
 
 
 @respx.mock
-async def test_trap_12_another_height_than_the_roads_is_kept_and_said(client: PoliteClient, ask: ForecastAsk) -> None:
+async def test_trap_12_another_height_than_the_roads_is_kept_and_said(
+    client: HttpClient, request: ForecastRequest
+) -> None:
     """The temperature is for the height the answer names, and the road stage moves it from there."""
     body = copy.deepcopy(OURS)
     body["geometry"]["coordinates"][2] = 900
     respx.get(URL).mock(return_value=ok(body))
-    told = await MetNorway(client).fetch(ask)
-    assert told.elevation_m.tolist() == [900.0, 900.0]
-    assert "another height than the road's" in told.gaps[0].reason
+    raw = await MetNorway(client).fetch(request)
+    assert raw.elevation_m.tolist() == [900.0, 900.0]
+    assert "another height than the road's" in raw.gaps[0].reason
 
 
 @respx.mock
-async def test_an_answer_that_names_no_height_has_an_unknown_one(client: PoliteClient, ask: ForecastAsk) -> None:
+async def test_an_answer_that_names_no_height_has_an_unknown_one(client: HttpClient, request: ForecastRequest) -> None:
     body = copy.deepcopy(OURS)
     del body["geometry"]["coordinates"][2]
     respx.get(URL).mock(return_value=ok(body))
-    told = await MetNorway(client).fetch(ask)
-    assert np.isnan(told.elevation_m).all()
-    assert "does not say for which height" in told.gaps[0].reason
+    raw = await MetNorway(client).fetch(request)
+    assert np.isnan(raw.elevation_m).all()
+    assert "does not say for which height" in raw.gaps[0].reason
 
 
 @respx.mock
-async def test_trap_13_sleet_and_snow_symbols_do_not_override_physics(client: PoliteClient, ask: ForecastAsk) -> None:
+async def test_trap_13_sleet_and_snow_symbols_do_not_override_physics(
+    client: HttpClient, request: ForecastRequest
+) -> None:
     """Its "sleet" is rain and snow mixed, not ice pellets; no symbol says freezing rain."""
     respx.get(URL).mock(return_value=ok())
-    told = await MetNorway(client).fetch(ask)
-    assert set(np.unique(told.precip_form)) == {PrecipForm.UNSPECIFIED}
-    for absent in (told.snow_level_m, told.freezing_level_m, told.pressure_hpa, told.shortwave_wm2):
+    raw = await MetNorway(client).fetch(request)
+    assert set(np.unique(raw.precip_form)) == {PrecipForm.UNSPECIFIED}
+    for absent in (raw.snow_level_m, raw.freezing_level_m, raw.pressure_hpa, raw.shortwave_wm2):
         assert np.isnan(absent).all()
 
 
 @respx.mock
-async def test_trap_9_age_is_that_of_updated_at_not_of_the_headers(client: PoliteClient, ask: ForecastAsk) -> None:
+async def test_trap_9_age_is_that_of_updated_at_not_of_the_headers(
+    client: HttpClient, request: ForecastRequest
+) -> None:
     """updated_at 01:12:40Z, Last-Modified 06:18:02Z. Four issues a day outside the Nordic area, so five hours is
     fresh; after 6 + 6 it is stale."""
     respx.get(URL).mock(return_value=ok())
-    told = await MetNorway(client).fetch(ask)
-    assert told.issued_at == datetime(2026, 1, 12, 1, 12, 40, tzinfo=UTC)
+    raw = await MetNorway(client).fetch(request)
+    assert raw.issued_at == datetime(2026, 1, 12, 1, 12, 40, tzinfo=UTC)
     window = dict(window_start=datetime(2026, 1, 12, 7, tzinfo=UTC), window_end=datetime(2026, 1, 12, 10, tzinfo=UTC))
-    for after_h, state in ((5.0, Usable.OK), (11.9, Usable.OK), (12.1, Usable.STALE), (24.1, Usable.UNUSABLE)):
-        now = told.issued_at + timedelta(hours=after_h)
-        assert freshness(told, now_utc=now, **window).state == state, after_h
-    assert told.licence == "MET Norway, CC BY 4.0"
+    for after_h, state in (
+        (5.0, Usability.OK),
+        (11.9, Usability.OK),
+        (12.1, Usability.STALE),
+        (24.1, Usability.UNUSABLE),
+    ):
+        now = raw.issued_at + timedelta(hours=after_h)
+        assert freshness(raw, now_utc=now, **window).state == state, after_h
+    assert raw.licence == "MET Norway, CC BY 4.0"
 
 
 @respx.mock
 async def test_nothing_is_asked_before_expires_and_then_with_the_exact_last_modified(
-    client: PoliteClient, clock: Clock, ask: ForecastAsk
+    client: HttpClient, clock: Clock, request: ForecastRequest
 ) -> None:
     """Expires less Date is 30 min 22 s. A 304 brings new Expires, and the old answer stands."""
     not_modified = httpx.Response(
@@ -358,12 +369,12 @@ async def test_nothing_is_asked_before_expires_and_then_with_the_exact_last_modi
     )
     route = respx.get(URL).mock(side_effect=[ok(), not_modified])
     met = MetNorway(client)
-    first = await met.fetch(ask)
+    first = await met.fetch(request)
     clock.now += timedelta(seconds=1821)
-    await met.fetch(ask)
+    await met.fetch(request)
     assert route.call_count == 1
     clock.now += timedelta(seconds=1)
-    again = await met.fetch(ask)
+    again = await met.fetch(request)
     asked = route.calls[1].request.headers
     assert asked["if-modified-since"] == MODIFIED
     assert asked["user-agent"].startswith("alertd/")
@@ -372,106 +383,114 @@ async def test_nothing_is_asked_before_expires_and_then_with_the_exact_last_modi
     np.testing.assert_array_equal(again.air_temp_c, first.air_temp_c)
     assert not again.served_stale
     clock.now += timedelta(seconds=1799)
-    await met.fetch(ask)
+    await met.fetch(request)
     assert route.call_count == 2
 
 
 @respx.mock
-async def test_trap_21_a_403_stops_all_calls_for_an_hour(client: PoliteClient, clock: Clock, ask: ForecastAsk) -> None:
+async def test_trap_21_a_403_stops_all_calls_for_an_hour(
+    client: HttpClient, clock: Clock, request: ForecastRequest
+) -> None:
     html = httpx.Response(403, html="<html>Forbidden</html>")
     route = respx.get(URL).mock(return_value=html)
     met = MetNorway(client)
     with pytest.raises(SourceDown, match="HTTP 403"):
-        await met.fetch(ask)
+        await met.fetch(request)
     clock.now += timedelta(minutes=59, seconds=59)
     with pytest.raises(SourceDown, match="not asked again before"):
-        await met.fetch(ask)
+        await met.fetch(request)
     assert (route.call_count, clock.slept_s) == (1, 0.0)
     clock.now += timedelta(seconds=1)
     with pytest.raises(SourceDown):
-        await met.fetch(ask)
+        await met.fetch(request)
     assert route.call_count == 2
 
 
 @respx.mock
 @pytest.mark.parametrize(("asked_s", "waits_s"), [("", 300.0), ("20", 300.0), ("900", 900.0)])
 async def test_trap_10_a_429_is_not_tried_again_at_once(
-    client: PoliteClient, clock: Clock, ask: ForecastAsk, asked_s: str, waits_s: float
+    client: HttpClient, clock: Clock, request: ForecastRequest, asked_s: str, waits_s: float
 ) -> None:
     """Five minutes, or longer where the server says so."""
     headers = {"retry-after": asked_s} if asked_s else {}
     route = respx.get(URL).mock(return_value=httpx.Response(429, headers=headers))
     with pytest.raises(SourceDown, match="slow down"):
-        await MetNorway(client).fetch(ask)
+        await MetNorway(client).fetch(request)
     clock.now += timedelta(seconds=waits_s - 1)
     with pytest.raises(SourceDown, match="not asked again before"):
-        await MetNorway(client).fetch(ask)
+        await MetNorway(client).fetch(request)
     assert route.call_count == 1
 
 
 @respx.mock
 async def test_a_203_is_used_and_its_deprecation_logged_once(
-    client: PoliteClient, troubles: list[str], ask: ForecastAsk
+    client: HttpClient, troubles: list[str], request: ForecastRequest
 ) -> None:
     respx.get(URL).mock(return_value=ok(status=203))
     here = np.array([47.44, 47.45])
-    told = await MetNorway(client).fetch(
-        ForecastAsk(
-            lat_deg=here, lon_deg=ask.lon_deg, road_elevation_m=ask.road_elevation_m, start=ask.start, end=ask.end,
+    raw = await MetNorway(client).fetch(
+        ForecastRequest(
+            lat_deg=here, lon_deg=request.lon_deg, road_elevation_m=request.road_elevation_m, start=request.start,
+            end=request.end,
             now_utc=NOW,
         )
     )  # fmt: skip
-    assert told.air_temp_c[0, 0, 2] == 0.5
+    assert raw.air_temp_c[0, 0, 2] == 0.5
     assert troubles == ["met-norway: api.met.no answered 203: what we ask for is deprecated or a trial"]
 
 
 @respx.mock
-async def test_places_outside_the_area_are_outside_and_no_gap(client: PoliteClient, ask: ForecastAsk) -> None:
+async def test_places_outside_the_area_are_outside_and_no_gap(client: HttpClient, request: ForecastRequest) -> None:
     respx.get(URL).mock(side_effect=[httpx.Response(422), ok()])
-    two = ForecastAsk(
-        lat_deg=np.array([10.0, 47.44]), lon_deg=ask.lon_deg, road_elevation_m=ask.road_elevation_m, start=ask.start,
-        end=ask.end, now_utc=NOW,
+    two = ForecastRequest(
+        lat_deg=np.array([10.0, 47.44]), lon_deg=request.lon_deg, road_elevation_m=request.road_elevation_m,
+        start=request.start,
+        end=request.end, now_utc=NOW,
     )  # fmt: skip
-    told = await MetNorway(client).fetch(two)
-    assert (told.outside, told.gaps) == ((0,), ())
-    assert np.isnan(told.air_temp_c[0, 0]).all()
+    raw = await MetNorway(client).fetch(two)
+    assert (raw.outside, raw.gaps) == ((0,), ())
+    assert np.isnan(raw.air_temp_c[0, 0]).all()
     respx.get(URL).mock(return_value=httpx.Response(422))
     with pytest.raises(OutsideArea):
         await MetNorway(client).fetch(
-            ForecastAsk(
-                lat_deg=np.array([11.0]), lon_deg=np.array([0.0]), road_elevation_m=np.array([0.0]), start=ask.start,
-                end=ask.end, now_utc=NOW,
+            ForecastRequest(
+                lat_deg=np.array([11.0]), lon_deg=np.array([0.0]), road_elevation_m=np.array([0.0]),
+                start=request.start,
+                end=request.end, now_utc=NOW,
             )
         )  # fmt: skip
 
 
 @respx.mock
-async def test_a_place_that_failed_is_a_gap_beside_one_that_did_not(client: PoliteClient, ask: ForecastAsk) -> None:
+async def test_a_place_that_failed_is_a_gap_beside_one_that_did_not(
+    client: HttpClient, request: ForecastRequest
+) -> None:
     respx.get(URL, params={"lat": "47.5000"}).mock(return_value=httpx.Response(400, html="<p>Bad request</p>"))
     respx.get(URL, params={"lat": "47.4400"}).mock(return_value=ok())
-    two = ForecastAsk(
-        lat_deg=np.array([47.5, 47.44]), lon_deg=ask.lon_deg, road_elevation_m=ask.road_elevation_m, start=ask.start,
-        end=ask.end, now_utc=NOW,
+    two = ForecastRequest(
+        lat_deg=np.array([47.5, 47.44]), lon_deg=request.lon_deg, road_elevation_m=request.road_elevation_m,
+        start=request.start,
+        end=request.end, now_utc=NOW,
     )  # fmt: skip
-    told = await MetNorway(client).fetch(two)
-    assert [(gap.cell_idx, gap.reason) for gap in told.gaps] == [
+    raw = await MetNorway(client).fetch(two)
+    assert [(gap.cell_idx, gap.reason) for gap in raw.gaps] == [
         ((0,), "met-norway: does not understand the question (HTTP 400)")
     ]
-    assert np.isnan(told.precip_mmwe_h[0, 0]).all()
+    assert np.isnan(raw.precip_mmwe_h[0, 0]).all()
 
 
 @respx.mock
 async def test_the_last_good_answer_is_served_in_an_outage_and_said_to_be_old(
-    client: PoliteClient, clock: Clock, ask: ForecastAsk
+    client: HttpClient, clock: Clock, request: ForecastRequest
 ) -> None:
     route = respx.get(URL).mock(return_value=ok())
     met = MetNorway(client)
-    await met.fetch(ask)
+    await met.fetch(request)
     clock.now += timedelta(hours=1)
     route.mock(return_value=httpx.Response(503))
-    told = await met.fetch(ask)
-    assert told.served_stale
-    assert "last good answer of 12 06:20 UTC" in told.gaps[0].reason
+    raw = await met.fetch(request)
+    assert raw.served_stale
+    assert "last good answer of 12 06:20 UTC" in raw.gaps[0].reason
 
 
 @pytest.mark.parametrize(
@@ -479,7 +498,7 @@ async def test_the_last_good_answer_is_served_in_an_outage_and_said_to_be_old(
     [(422, OutsideArea, None), (400, SourceError, None), (403, SourceDown, 3600.0), (429, SourceDown, 300.0)],
 )
 def test_error_answers_mean_what_the_service_says(status: int, kind: type[SourceError], wait_s: float | None) -> None:
-    error = verdict(status, None)
+    error = interpret_error(status, None)
     assert type(error) is kind
     assert error.retry_after_s == wait_s
-    assert verdict(500, None) is None
+    assert interpret_error(500, None) is None

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 from alertd.errors import OutsideArea, SourceChanged
 from alertd.plan.warnings.placement import WeatherAlert
-from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.nws.alerts import NwsAlerts, read_alerts
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 
 # Our own, in the shape of the service's answers; office, zones and words are made.
 FEATURE: dict[str, Any] = {
@@ -85,7 +85,7 @@ def test_an_event_is_read_whole_with_its_offices_words() -> None:
     )
     assert alert.zones == ("forecast/MTZ001", "forecast/IDZ002")
     assert alert.counties == ("county/MTC063", "county/IDC079")
-    assert (alert.weight.holds, alert.area) == (True, None)
+    assert (alert.severity.holds, alert.area) == (True, None)
 
 
 def test_trap_03_expires_does_not_end_an_event() -> None:
@@ -150,10 +150,10 @@ def test_outlines_are_read_with_their_holes_and_one_that_cannot_be_read_leaves_t
 
 
 def test_trap_22_a_refusal_is_known_by_its_last_word_in_the_old_and_the_new_naming() -> None:
-    from alertd.sources.providers.nws.forecast import verdict
+    from alertd.sources.providers.nws.forecast import interpret_error
 
     for name in ("https://api.weather.gov/problems/InvalidPoint", "urn:noaa:nws:api:InvalidPoint"):
-        assert isinstance(verdict(404, {"type": name, "detail": "no"}), OutsideArea)
+        assert isinstance(interpret_error(404, {"type": name, "detail": "no"}), OutsideArea)
 
 
 def test_trap_24_an_onset_that_slides_is_still_the_same_event() -> None:
@@ -207,8 +207,8 @@ def test_without_a_vtec_line_the_messages_id_is_the_events() -> None:
     ],
 )
 def test_tests_and_cancelled_ones_are_out(changes: dict[str, Any]) -> None:
-    told = read_alerts(answer(feature(**changes)))
-    assert (told.alerts, told.unread, told.listed_n) == ((), (), 1)
+    raw = read_alerts(answer(feature(**changes)))
+    assert (raw.alerts, raw.unreadable, raw.listed_n) == ((), (), 1)
 
 
 def test_of_two_lines_the_living_one_counts() -> None:
@@ -228,14 +228,14 @@ def test_what_is_no_list_is_no_answer_rather_than_an_empty_list(body: object) ->
 
 @pytest.mark.parametrize("broken", [7, None, {}, {"properties": None}, {"properties": []}])
 def test_a_message_that_cannot_be_read_is_told_and_costs_the_others_nothing(broken: Any) -> None:
-    told = read_alerts(answer(broken, feature()))
-    assert [a.id for a in told.alerts] == ["urn:oid:made.1"]
-    assert len(told.unread) == 1
+    raw = read_alerts(answer(broken, feature()))
+    assert [a.id for a in raw.alerts] == ["urn:oid:made.1"]
+    assert len(raw.unreadable) == 1
 
 
 def test_a_warning_without_any_readable_time_is_told_with_what_is_known_of_it() -> None:
     lost = feature(onset="soon", effective=None, sent="2027-01-14T02:00:00", vtec=[])
-    (unread,) = read_alerts(answer(lost)).unread
+    (unread,) = read_alerts(answer(lost)).unreadable
     assert (unread.event, unread.where, unread.zones[0]) == (
         "Blizzard Warning", "Made Mountains; Made Valley", "forecast/MTZ001"
     )  # fmt: skip
@@ -252,9 +252,9 @@ def test_a_damaged_field_never_costs_a_warning_silently(name: str, junk: Any, dr
         del damaged["properties"][name]
     else:
         damaged["properties"][name] = junk
-    told = read_alerts(answer(damaged))
-    assert len(told.alerts) + len(told.unread) == 1
-    assert all(a.weight.holds for a in told.alerts)
+    raw = read_alerts(answer(damaged))
+    assert len(raw.alerts) + len(raw.unreadable) == 1
+    assert all(a.severity.holds for a in raw.alerts)
 
 
 def test_a_list_that_names_more_pages_is_not_whole() -> None:
@@ -276,10 +276,10 @@ async def test_one_list_is_asked_for_all_routes_and_places_as_the_service_wants_
 ) -> None:
     listed = respx.get(url).respond(json=answer(feature()))
     place = respx.get("https://api.weather.gov/alerts/active?point=47.45,-115.7").respond(json=answer(feature()))
-    async with PoliteClient(
+    async with HttpClient(
         contact="ops@fleet.example",
         cache_dir=None,
-        now_utc=HeldClock(datetime(2027, 1, 14, 10, 30, tzinfo=UTC)),
+        now_utc=ManualClock(datetime(2027, 1, 14, 10, 30, tzinfo=UTC)),
         rng=np.random.default_rng(1),
     ) as client:
         service = NwsAlerts(client, "https://api.weather.gov/", area)

@@ -17,10 +17,10 @@ import respx
 
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import PrecipForm
-from alertd.forecast.provider import ForecastAsk
-from alertd.sources.http.client import PoliteClient
-from alertd.sources.http.errors import PlaceDown
-from alertd.sources.providers.nws.forecast import NotCovered, Nws, neighbour, point_text, read_point, verdict
+from alertd.forecast.provider import ForecastRequest
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.errors import NoDataForLocation
+from alertd.sources.providers.nws.forecast import NotCovered, Nws, interpret_error, neighbour, point_text, read_point
 from alertd.sources.providers.nws.grid import read_grid
 
 ROOT = Path(__file__).parents[4]
@@ -165,7 +165,7 @@ class TestRecorded:
         [
             ("nws_problem_404_InvalidPoint.json", OutsideArea, None),
             ("nws_problem_404_NotFound.json", NotCovered, None),
-            ("nws_problem_503_ForecastGridExpired_2021-03.json", PlaceDown, 3600.0),
+            ("nws_problem_503_ForecastGridExpired_2021-03.json", NoDataForLocation, 3600.0),
             ("nws_problem_503_ServiceUnavailable.json", SourceDown, 120.0),
             ("nws_problem_503_UnavailableWebService_2019-12.json", SourceDown, 120.0),
             ("nws_problem_301_AdjustPointPrecision.json", type(None), None),
@@ -174,7 +174,7 @@ class TestRecorded:
     def test_recorded_problem_documents_are_understood(
         self, file: str, kind: type, retry_after_s: float | None
     ) -> None:
-        error = verdict(503, recorded(file))
+        error = interpret_error(503, recorded(file))
         assert type(error) is kind
         assert getattr(error, "retry_after_s", None) == retry_after_s
 
@@ -182,9 +182,9 @@ class TestRecorded:
 def test_trap_22_problem_types_match_by_their_last_token() -> None:
     """Old `https://api.weather.gov/problems/X`, new `urn:noaa:nws:api:X`."""
     for prefix in ("https://api.weather.gov/problems/", "urn:noaa:nws:api:"):
-        assert isinstance(verdict(404, {"type": f"{prefix}MarineForecastNotSupported"}), NotCovered)
-    assert verdict(500, {"type": "urn:noaa:nws:api:UnexpectedProblem"}) is None
-    assert verdict(503, None) is None
+        assert isinstance(interpret_error(404, {"type": f"{prefix}MarineForecastNotSupported"}), NotCovered)
+    assert interpret_error(500, {"type": "urn:noaa:nws:api:UnexpectedProblem"}) is None
+    assert interpret_error(503, None) is None
 
 
 @pytest.mark.parametrize(
@@ -255,14 +255,14 @@ def test_trap_06_temperature_units_are_converted(uom: str, value: float, expecte
     ],
 )
 def test_trap_06_an_unknown_unit_is_refused(layer: str, uom: str) -> None:
-    told = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": 1}]}
+    raw = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": 1}]}
     with pytest.raises(SourceChanged, match=f"nws: {layer} is in unit"):
-        hours_of(grid(**{layer: told}))
+        hours_of(grid(**{layer: raw}))
 
 
 def test_trap_06_snow_in_metres_is_metres() -> None:
-    told = {"uom": "wmoUnit:m", "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT2H", "value": 0.1}]}
-    np.testing.assert_allclose(hours_of(grid(snowfallAmount=told), hours=2).snowfall_mm_h, 50.0)
+    raw = {"uom": "wmoUnit:m", "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT2H", "value": 0.1}]}
+    np.testing.assert_allclose(hours_of(grid(snowfallAmount=raw), hours=2).snowfall_mm_h, 50.0)
 
 
 @pytest.mark.parametrize(
@@ -277,9 +277,9 @@ def test_trap_06_snow_in_metres_is_metres() -> None:
 )
 def test_absurd_values_are_refused(layer: str, uom: str, value: float) -> None:
     """The service's own FAQ reports "thousands of degrees"."""
-    told = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": value}]}
+    raw = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": value}]}
     with pytest.raises(SourceChanged, match=f"{layer} has values beyond"):
-        hours_of(grid(**{layer: told}))
+        hours_of(grid(**{layer: raw}))
 
 
 @pytest.mark.parametrize(
@@ -318,8 +318,8 @@ def test_trap_20_layers_with_other_steps_do_not_shift_one_another() -> None:
 # --- fetching
 
 
-def ask(lat: list[float], lon: list[float], now: datetime = NOW) -> ForecastAsk:
-    return ForecastAsk(
+def ask(lat: list[float], lon: list[float], now: datetime = NOW) -> ForecastRequest:
+    return ForecastRequest(
         lat_deg=np.array(lat),
         lon_deg=np.array(lon),
         road_elevation_m=np.full(len(lat), 1440.0),
@@ -334,7 +334,7 @@ async def nws(tmp_path: Path) -> AsyncIterator[Nws]:
     async def no_wait(seconds: float) -> None:
         pass
 
-    async with PoliteClient(
+    async with HttpClient(
         contact="ops@fleet.example",
         cache_dir=tmp_path,
         now_utc=lambda: NOW,
@@ -545,8 +545,8 @@ def test_units_are_known_by_any_prefix_of_the_specification(
     layer: str, uom: str, value: float, field: str, expected: float
 ) -> None:
     """OpenAPI 3.8.1, UnitOfMeasure: wmo, uc, wmoUnit or nwsUnit before the unit, or nothing; `unit:` until 2021."""
-    told = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": value}]}
-    np.testing.assert_allclose(getattr(hours_of(grid(**{layer: told}), hours=1), field), [expected], rtol=1e-6)
+    raw = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": value}]}
+    np.testing.assert_allclose(getattr(hours_of(grid(**{layer: raw}), hours=1), field), [expected], rtol=1e-6)
 
 
 @pytest.mark.parametrize("layer", [None, {}, {"values": []}, {"values": None}, {"uom": None, "values": []}])

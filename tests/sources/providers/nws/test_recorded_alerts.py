@@ -52,13 +52,13 @@ JANUARY = f"KMPX.WW.Y.0005.2024 3 01-12T20:05 01-13T12:00 {_MN} -"
 
 
 def rows(name: str) -> list[str]:
-    told = read_alerts(json.loads((RECORDED / name).read_text()))
-    assert told.unread == ()
-    assert told.whole
+    raw = read_alerts(json.loads((RECORDED / name).read_text()))
+    assert raw.unreadable == ()
+    assert raw.whole
     return sorted(
-        f"{a.key} {a.weight.rank} {a.begins_at:%m-%dT%H:%M} {a.ends_at:%m-%dT%H:%M} {','.join(a.zones)} "
+        f"{a.key} {a.severity.rank} {a.begins_at:%m-%dT%H:%M} {a.ends_at:%m-%dT%H:%M} {','.join(a.zones)} "
         f"{'outline' if a.area else '-'}"
-        for a in told.alerts
+        for a in raw.alerts
         if a.ends_at is not None
     )
 
@@ -77,9 +77,9 @@ def test_events_windows_and_zones_of_a_recorded_answer(name: str, table: str) ->
 
 def test_an_answer_with_broken_times_is_read_by_its_vtec_line() -> None:
     """Its owner put words in the place of times, and named a second message on the same event Small Craft Advisory."""
-    told = read_alerts(json.loads((RECORDED / "z_EDITED_nws_alerts_point_2024-01-08_tennessee.json").read_text()))
-    (alert,) = told.alerts
-    assert (alert.key, alert.weight.rank, len(alert.zones)) == ("KOHX.WI.Y.0001.2024", 3, 38)
+    raw = read_alerts(json.loads((RECORDED / "z_EDITED_nws_alerts_point_2024-01-08_tennessee.json").read_text()))
+    (alert,) = raw.alerts
+    assert (alert.key, alert.severity.rank, len(alert.zones)) == ("KOHX.WI.Y.0001.2024", 3, 38)
     assert f"{alert.begins_at:%m-%dT%H:%M} {alert.ends_at:%m-%dT%H:%M}" == "01-09T00:00 01-10T06:00"
 
 

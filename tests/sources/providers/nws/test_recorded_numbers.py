@@ -17,7 +17,7 @@ import pytest
 
 from alertd.forecast.model import PrecipForm
 from alertd.sources.providers.nws.grid import read_grid
-from alertd.sources.providers.open_meteo.parse import PlaceHours, read_places
+from alertd.sources.providers.open_meteo.parse import OpenMeteoHours, read_places
 
 RECORDED = Path(__file__).parents[4].parent / "shared" / "recorded"
 pytestmark = [
@@ -127,7 +127,7 @@ def test_no_recorded_cell_speaks_of_freezing_rain_or_pellets(file: str) -> None:
     assert set(read_grid(body, start=first, hours=180, now_utc=first).precip_form) == {PrecipForm.UNSPECIFIED}
 
 
-def local(name: str) -> PlaceHours:
+def local(name: str) -> OpenMeteoHours:
     (place,) = read_places(recorded(name), want_local_time=True)
     return place
 

@@ -17,8 +17,8 @@ import pytest
 import respx
 
 from alertd.errors import SourceChanged, SourceDown
-from alertd.forecast.provider import ForecastAsk
-from alertd.sources.http.client import PoliteClient
+from alertd.forecast.provider import ForecastRequest
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.nws.grid import read_grid
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
@@ -57,16 +57,16 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-async def client(clock: Clock, tmp_path: Path) -> AsyncIterator[PoliteClient]:
-    async with PoliteClient(
+async def client(clock: Clock, tmp_path: Path) -> AsyncIterator[HttpClient]:
+    async with HttpClient(
         contact="ops@fleet.example", cache_dir=tmp_path, now_utc=clock, rng=np.random.default_rng(1),
         sleep=clock.sleep, ticks=lambda: clock.now.timestamp(),
     ) as one:  # fmt: skip
         yield one
 
 
-def ask(clock: Clock, count: int = 1) -> ForecastAsk:
-    return ForecastAsk(
+def ask(clock: Clock, count: int = 1) -> ForecastRequest:
+    return ForecastRequest(
         lat_deg=np.array([47.45, 47.5][:count]), lon_deg=np.array([-115.69, -115.0][:count]),
         road_elevation_m=np.full(count, 1650.0), start=clock.now, end=clock.now + timedelta(hours=4), now_utc=clock.now,
     )  # fmt: skip
@@ -110,7 +110,7 @@ def test_trap_08_a_local_day_with_an_hour_that_never_was_is_refused_and_utc_is_n
     ],
 )
 async def test_trap_10_each_kind_of_failure_is_retried_in_its_own_way(
-    client: PoliteClient, clock: Clock, problem: str, status: int, tries: int, again_after_s: float | None, words: str
+    client: HttpClient, clock: Clock, problem: str, status: int, tries: int, again_after_s: float | None, words: str
 ) -> None:
     respx.get(url__startswith=f"{BASE}/points/").respond(json=POINT)
     route = respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(
@@ -123,7 +123,7 @@ async def test_trap_10_each_kind_of_failure_is_retried_in_its_own_way(
 
 @respx.mock
 async def test_trap_10_an_expired_office_rests_for_an_hour_and_is_named_all_the_while(
-    client: PoliteClient, clock: Clock
+    client: HttpClient, clock: Clock
 ) -> None:
     respx.get(url__startswith=f"{BASE}/points/").respond(json=POINT)
     problem = {"type": "https://api.weather.gov/problems/ForecastGridExpired", "detail": "it has expired"}
@@ -137,7 +137,7 @@ async def test_trap_10_an_expired_office_rests_for_an_hour_and_is_named_all_the_
 
 @respx.mock
 async def test_trap_11_the_cell_of_a_place_is_asked_again_weekly_whatever_its_headers_say(
-    client: PoliteClient, clock: Clock
+    client: HttpClient, clock: Clock
 ) -> None:
     points = respx.get(f"{BASE}/points/47.45,-115.69").respond(
         json=POINT, headers={"cache-control": "max-age=315360000"}
@@ -156,7 +156,7 @@ async def test_trap_11_the_cell_of_a_place_is_asked_again_weekly_whatever_its_he
 
 
 @respx.mock
-async def test_trap_12_a_forecast_carries_the_height_it_is_for(client: PoliteClient, clock: Clock) -> None:
+async def test_trap_12_a_forecast_carries_the_height_it_is_for(client: HttpClient, clock: Clock) -> None:
     """The weather service's is its cell's (1420 m), not the road's (1650 m): still to be corrected. Open-Meteo was
     asked for the road's and has corrected already: to carry its cell's would correct twice."""
     respx.get(url__startswith=f"{BASE}/points/").respond(json=POINT)
@@ -194,7 +194,7 @@ def test_trap_18_first_intervals_lie_in_the_past_and_keep_their_place_on_the_clo
 
 
 @respx.mock
-async def test_trap_22_a_limit_told_in_html_is_still_a_limit(client: PoliteClient, clock: Clock) -> None:
+async def test_trap_22_a_limit_told_in_html_is_still_a_limit(client: HttpClient, clock: Clock) -> None:
     """Rate limits come from the edge, as a page without a problem document (weather-gov/api issue 85)."""
     route = respx.get(url__startswith=f"{BASE}/points/").mock(
         return_value=httpx.Response(429, html="<h1>Too many requests</h1>", headers={"retry-after": "300"})

@@ -18,8 +18,8 @@ import respx
 
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import PrecipForm
-from alertd.forecast.provider import ForecastAsk
-from alertd.sources.http.client import PoliteClient
+from alertd.forecast.provider import ForecastRequest
+from alertd.sources.http.client import HttpClient
 from alertd.sources.http.validation import apart_km
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo, days_for, read_elevations
 from alertd.sources.providers.open_meteo.parse import limit_or_refusal, member_keys, read_places
@@ -310,7 +310,7 @@ def test_the_free_host_is_refused_unless_the_use_is_non_commercial(url: str) -> 
         ("https://customer-api.open-meteo.com.example.net", False),
     ],
 )
-async def test_the_key_goes_to_no_other_server(client: PoliteClient, elevation_url: str | None, shown: bool) -> None:
+async def test_the_key_goes_to_no_other_server(client: HttpClient, elevation_url: str | None, shown: bool) -> None:
     route = respx.get(url__regex=".*/v1/elevation.*").respond(json={"elevation": [38.0]})
     source = OpenMeteo(client, BASE, api_key="k3y", elevation_url=elevation_url)
     await source.elevations_m(np.array([52.5]), np.array([13.4]))
@@ -330,9 +330,9 @@ def test_a_customer_host_needs_its_key_and_an_own_server_nothing() -> None:
 # --- fetching
 
 
-def ask(lat: list[float], lon: list[float], heights: list[float] | None = None, **when: datetime) -> ForecastAsk:
+def ask(lat: list[float], lon: list[float], heights: list[float] | None = None, **when: datetime) -> ForecastRequest:
     times = {"start": datetime(2026, 1, 12, 2, tzinfo=UTC), "end": datetime(2026, 1, 12, 8, tzinfo=UTC), "now_utc": NOW}
-    return ForecastAsk(
+    return ForecastRequest(
         lat_deg=np.array(lat),
         lon_deg=np.array(lon),
         road_elevation_m=np.array(heights or [1440.0] * len(lat)),
@@ -341,11 +341,11 @@ def ask(lat: list[float], lon: list[float], heights: list[float] | None = None, 
 
 
 @pytest.fixture
-async def client(tmp_path: Path) -> AsyncIterator[PoliteClient]:
+async def client(tmp_path: Path) -> AsyncIterator[HttpClient]:
     async def no_wait(seconds: float) -> None:
         pass
 
-    async with PoliteClient(
+    async with HttpClient(
         contact="ops@fleet.example",
         cache_dir=tmp_path,
         now_utc=lambda: NOW,
@@ -356,7 +356,7 @@ async def client(tmp_path: Path) -> AsyncIterator[PoliteClient]:
 
 
 @pytest.fixture
-def source(client: PoliteClient) -> OpenMeteo:
+def source(client: HttpClient) -> OpenMeteo:
     return OpenMeteo(client, BASE, api_key="k3y")
 
 
@@ -472,7 +472,7 @@ async def test_the_same_road_is_found_in_the_cache_an_hour_later_when_the_server
 
 
 @respx.mock
-async def test_an_ensemble_fills_the_member_axis(client: PoliteClient) -> None:
+async def test_an_ensemble_fills_the_member_axis(client: HttpClient) -> None:
     body = copy.deepcopy(TWO[0])
     for name, shift in (("_member01", 1.0), ("_member02", 2.0)):
         body["hourly"]["temperature_2m" + name] = [v + shift for v in body["hourly"]["temperature_2m"]]

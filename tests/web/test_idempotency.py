@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from alertd.service.retention import forget
+from alertd.service.retention import apply_retention
 from alertd.service.tokens import new_token
 from alertd.web import app as api_module
 
@@ -63,9 +63,9 @@ async def test_a_refusal_is_the_answer_too_and_faults_are_not(open_client: Open)
     again = await client.post("/v1/trips/T-1/positions", json=sent, headers=KEY)
     assert (first.status_code, again.status_code) == (404, 404)
     assert (first.content, again.headers["content-type"]) == (again.content, "application/problem+json")
-    client.app.state.doorkeeper._store = None  # every request now meets a fault of ours
+    client.app.state.authenticator._store = None  # every request now meets a fault of ours
     assert (await client.post("/v1/trips", json=TRIP, headers={"idempotency-key": "b"})).status_code == 500
-    client.app.state.doorkeeper._store = client.store
+    client.app.state.authenticator._store = client.store
     assert (await client.post("/v1/trips", json=TRIP, headers={"idempotency-key": "b"})).status_code == 200
 
 
@@ -91,7 +91,7 @@ async def test_an_answer_is_kept_for_two_days(open_client: Open) -> None:
     client = await open_client()
     await client.post("/v1/trips", json=TRIP, headers=KEY)
     keep = client.settings.keep
-    forget(client.store, keep, client.clock() + timedelta(hours=48))
+    apply_retention(client.store, keep, client.clock() + timedelta(hours=48))
     assert (await client.post("/v1/trips", json=TRIP, headers=KEY)).status_code == 201
-    forget(client.store, keep, client.clock() + timedelta(hours=49))
+    apply_retention(client.store, keep, client.clock() + timedelta(hours=49))
     assert (await client.post("/v1/trips", json=TRIP, headers=KEY)).status_code == 200

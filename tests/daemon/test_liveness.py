@@ -14,8 +14,8 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from alertd.clock import system_clock
 from alertd.daemon import daemon, systemd
-from alertd.daemon.clock_watch import ClockWatch, keep_watch
-from alertd.service.liveness import STUCK_S, Pulse
+from alertd.daemon.clock_watch import ClockWatch, watch_clock
+from alertd.service.liveness import STUCK_S, Liveness
 from alertd.settings.secrets import secret_path
 
 
@@ -38,23 +38,23 @@ class Ticks:
 
 def test_a_timer_that_does_not_come_round_is_a_hang_after_a_minute_and_no_more_once_it_comes() -> None:
     ticks = Ticks()
-    pulse = Pulse(ticks.monotonic)
+    liveness = Liveness(ticks.monotonic)
     ticks.go(60.0)
-    assert pulse.problem() == ""
+    assert liveness.problem() == ""
     ticks.go(1.0)
-    assert pulse.problem() == "the timer has not come round for 61 s"
-    pulse.beat()
-    assert pulse.problem() == ""
+    assert liveness.problem() == "the timer has not come round for 61 s"
+    liveness.heartbeat()
+    assert liveness.problem() == ""
 
 
 def test_a_job_that_never_ends_is_a_hang_though_the_timer_comes_round() -> None:
     ticks = Ticks()
-    pulse = Pulse(ticks.monotonic)
-    with pulse.job("cycle"):
+    liveness = Liveness(ticks.monotonic)
+    with liveness.job("cycle"):
         ticks.go(STUCK_S + 1.0)
-        pulse.beat()
-        assert pulse.problem() == "job cycle has been under way for 30 min"
-    assert pulse.problem() == ""
+        liveness.heartbeat()
+        assert liveness.problem() == "job cycle has been under way for 30 min"
+    assert liveness.problem() == ""
 
 
 @pytest.mark.parametrize("step_s", [3600.0, -3600.0, 86400.0, -86400.0, 6 * 3600.0, 0.0])
@@ -91,7 +91,7 @@ async def test_jobs_go_on_after_a_step_of_the_clock(
             job.modify(next_run_time=system_clock() + off[0])
 
     scheduler.start()
-    watching = asyncio.create_task(keep_watch(ClockWatch(lambda: system_clock() + off[0]), again, every_s=0.02))
+    watching = asyncio.create_task(watch_clock(ClockWatch(lambda: system_clock() + off[0]), again, every_s=0.02))
     try:
         await asyncio.sleep(0.05)
         assert ran == []
@@ -121,8 +121,8 @@ async def test_the_manager_is_told_that_the_daemon_lives_only_while_its_work_mov
     manager: socket.socket, caplog: pytest.LogCaptureFixture
 ) -> None:
     ticks = Ticks()
-    pulse = Pulse(ticks.monotonic)
-    alive = asyncio.create_task(systemd.keep_alive(pulse, every_s=0.01))
+    liveness = Liveness(ticks.monotonic)
+    alive = asyncio.create_task(systemd.keep_alive(liveness, every_s=0.01))
     assert await asyncio.to_thread(manager.recv, 100) == b"WATCHDOG=1"
     ticks.go(21.0)
     await asyncio.sleep(0.05)
@@ -133,7 +133,7 @@ async def test_the_manager_is_told_that_the_daemon_lives_only_while_its_work_mov
     await asyncio.sleep(0.05)
     with pytest.raises(BlockingIOError):
         manager.recv(100)
-    pulse.beat()
+    liveness.heartbeat()
     await asyncio.sleep(0.05)
     assert manager.recv(100) == b"WATCHDOG=1"
     alive.cancel()
@@ -144,12 +144,12 @@ async def test_the_manager_is_told_that_the_daemon_lives_only_while_its_work_mov
 
 def test_an_abstract_socket_and_no_socket_are_both_fine(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
-    systemd.tell("READY=1")
+    systemd.notify("READY=1")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
         listening.bind("\0alertd-test-notify")
         listening.settimeout(5.0)
         monkeypatch.setenv("NOTIFY_SOCKET", "@alertd-test-notify")
-        systemd.tell("READY=1\nSTATUS=leading")
+        systemd.notify("READY=1\nSTATUS=leading")
         assert listening.recv(100) == b"READY=1\nSTATUS=leading"
 
 

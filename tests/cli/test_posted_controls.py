@@ -8,10 +8,10 @@ from pathlib import Path
 from click.testing import Result
 
 from alertd.clock import system_clock
-from alertd.records.closures import keep_closure
+from alertd.records.closures import save_closure
 from alertd.sources.requests.closures import parse_closure
 from alertd.store.store import Store
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE, FEEDS = ROOT / "config" / "feeds" / "example.toml", ROOT / "fixtures" / "feeds"
@@ -67,14 +67,14 @@ def test_a_plan_by_hand_reads_the_closures_of_the_daemon_and_says_so(
         "id": "C-1", "from": [47.4746, -115.8257], "to": [47.4561, -115.6967], "what": "slide", "source": "the office",
         "begins_at": (soon - timedelta(hours=1)).isoformat(), "ends_at": (soon + timedelta(hours=20)).isoformat(),
     }  # fmt: skip
-    with Standin(now_utc=system_clock()) as forecasts:
+    with FakeOpenMeteo(now_utc=system_clock()) as forecasts:
         config = write_config(forecasts=forecasts.base_url)
         args = ("plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--no-compare")
         without = alertd(*args, "--config", config, "--json")
         assert (without.stderr, json.loads(without.stdout)["closures"]) == ("", [])
         (tmp_path / "var").mkdir(exist_ok=True)
         with Store(tmp_path / "var" / "alertd.db") as store:
-            keep_closure(store, parse_closure(body, "test"), system_clock())
+            save_closure(store, parse_closure(body, "test"), system_clock())
         held = alertd(*args, "--config", config, "--json")
         plan = json.loads(held.stdout)
         assert plan["advice"] == "hold"

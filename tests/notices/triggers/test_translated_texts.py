@@ -10,25 +10,32 @@ from pathlib import Path
 
 import pytest
 
-from alertd.i18n import LANGUAGES, Language, Tongue, Tongues
+from alertd.i18n import LANGUAGES, Language, Translator, Translators
 from alertd.notices.model import Audience
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import facts
+from alertd.notices.sent_state import fact_of
 from alertd.notices.text import driver_parts, gsm7
 from alertd.notices.text.driver_sms import driver_text, eased_text
-from alertd.notices.triggers.closures import closure_text, lifted_text
-from alertd.notices.triggers.escalation import not_confirmed
-from alertd.notices.triggers.plan_changes import to_say
-from alertd.notices.triggers.scheduled import Chained, approach_text, due, off_text, outlook_text, recheck_text
+from alertd.notices.triggers.closures import closure_ended_text, closure_text
+from alertd.notices.triggers.escalation import escalations
+from alertd.notices.triggers.plan_changes import plan_notices
+from alertd.notices.triggers.scheduled import (
+    ChainStatus,
+    approach_text,
+    off_text,
+    outlook_text,
+    recheck_text,
+    scheduled_notices,
+)
 from alertd.plan.model import Advice, ClosureNote, Plan, Stretch
 from alertd.road.road_class import RoadClass
 from alertd.rules.requirements import Hanging, cover, demand_for
 from alertd.rules.rig import Rig
-from alertd.rules.tire_text import tire_runs, tires_code, tires_said
+from alertd.rules.tire_text import tire_runs, tires_code, tires_short_text
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
-from alertd.sources.files.translations import read_tongue
-from alertd.testing.factories import AT_ONCE, at_hour
+from alertd.sources.files.translations import load_translator
+from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 ROOT = Path(__file__).parents[3]
 RIGS = read_rigs(ROOT / "config/rigs")
@@ -89,16 +96,16 @@ def stretch_for(plan: Plan, rig: Rig, hanging: Hanging, advice: Advice, place: s
     )
 
 
-def holds(text: str, tongue: Tongue, *, likely: bool = True, age: bool = True) -> None:
+def holds(text: str, translator: Translator, *, likely: bool = True, age: bool = True) -> None:
     """What every text must hold to; septets raise outside the alphabet."""
     assert gsm7.segments(text) <= 2, text
     assert gsm7.septets(text) <= 2 * gsm7.PART_SEPTETS, text
-    for said in DECIDES[tongue.language]:
+    for said in DECIDES[translator.language]:
         assert said in text
     if likely:
-        assert re.search(LIKELY[tongue.language], text), text
+        assert re.search(LIKELY[translator.language], text), text
     if age:
-        assert re.search(AGE[tongue.language], text), text
+        assert re.search(AGE[translator.language], text), text
 
 
 def posted(stretch: Stretch) -> Stretch:
@@ -122,37 +129,37 @@ def test_orders_of_every_rig_and_place_fit_and_their_first_segment_stands_alone(
     two_passes: Plan, language: Language, rig_id: str
 ) -> None:
     """reliability A10: the first 160 septets hold place, time with zone, how many tires and how fast."""
-    tongue, rig, plan = read_tongue(language), RIGS[rig_id], at_their_longest(two_passes)
+    translator, rig, plan = load_translator(language), RIGS[rig_id], at_their_longest(two_passes)
     every = hangings(rig_id)
-    longest = max(every, key=lambda h: len(tires_said(tire_runs(rig, h.tires), tongue)))
+    longest = max(every, key=lambda h: len(tires_short_text(tire_runs(rig, h.tires), translator)))
     cases = [*product(every, ["long"], CHAINED), *product([longest], PLACES, CHAINED)]
     for hanging, place, advice in cases:
         name, milepost = PLACES[place]
         stretch = stretch_for(plan, rig, hanging, advice, place)
-        text = driver_text(plan, stretch, tongue)
-        holds(text, tongue)
+        text = driver_text(plan, stretch, translator)
+        holds(text, translator)
         first = text[: gsm7.SINGLE_SEPTETS]
-        assert (gsm7.plain(milepost) or gsm7.plain(name)[:8]) in first
+        assert (gsm7.to_gsm7(milepost) or gsm7.to_gsm7(name)[:8]) in first
         assert re.search(r"\d\d:\d\d AKST", first)
         assert f"{hanging.singles_n} " in first
         assert "25 mph" in first
         assert OLD[language] in text
-        assert gsm7.plain(tires_said(stretch.tire_runs, tongue)).lower() in text.lower()
-        last = approach_text(plan, stretch, at_hour(5), tongue)
-        holds(last, tongue)
+        assert gsm7.to_gsm7(tires_short_text(stretch.tire_runs, translator)).lower() in text.lower()
+        last = approach_text(plan, stretch, at_hour(5), translator)
+        holds(last, translator)
         assert "25 mph" in last
         for said in (
-            driver_text(plan, posted(stretch), tongue),
-            approach_text(plan, posted(stretch), at_hour(5), tongue),
+            driver_text(plan, posted(stretch), translator),
+            approach_text(plan, posted(stretch), at_hour(5), translator),
         ):
-            holds(said, tongue, likely=False)
+            holds(said, translator, likely=False)
             assert POSTED[language] in said.upper()
 
 
 @every_language
 def test_an_order_on_a_usual_rig_says_all_of_it(two_passes: Plan, language: Language) -> None:
     """The tractor and van of most trips, its chains on board: which tires, and where they come off."""
-    rig, tongue = replace(RIGS["tractor-6x4-van-53"], singles_carried=8), read_tongue(language)
+    rig, translator = replace(RIGS["tractor-6x4-van-53"], singles_carried=8), load_translator(language)
     hanging = cover(rig, [demand_for(RULES["US-WA"], RULES["US-WA"].level("over-10000-gvw"), rig)])
     stretch = replace(
         two_passes.stretches[0],
@@ -160,17 +167,18 @@ def test_an_order_on_a_usual_rig_says_all_of_it(two_passes: Plan, language: Lang
         tires_short_words=tires_code(rig, hanging.tires),
         tire_runs=tire_runs(rig, hanging.tires),
     )
-    text = driver_text(two_passes, stretch, tongue)
-    assert gsm7.plain(tires_said(stretch.tire_runs, tongue)) in text
+    text = driver_text(two_passes, stretch, translator)
+    assert gsm7.to_gsm7(tires_short_text(stretch.tire_runs, translator)) in text
     assert (
-        stretch.chain_off.milepost in text.split(gsm7.plain(tongue.say("Off at {where}. ", where="|")).split("|")[0])[1]
+        stretch.chain_off.milepost
+        in text.split(gsm7.to_gsm7(translator.gettext("Off at {where}. ", where="|")).split("|")[0])[1]
     )
 
 
 @every_language
 def test_every_other_text_fits_and_says_who_decides(saying: Callable[..., Plan], language: Language) -> None:
     """Names as long as a stop file has them. Closures are as sure as whom they name; a recheck rests on no forecast."""
-    tongue = read_tongue(language)
+    translator = load_translator(language)
     long = "Upper Cedar Meadow truck turnout and brake check area, eastbound side"
     for advice in CHAINED:
         plan = at_their_longest(saying(advice, advice, short=8))
@@ -179,43 +187,48 @@ def test_every_other_text_fits_and_says_who_decides(saying: Callable[..., Plan],
             for s in plan.stretches
         )
         plan = replace(plan, stretches=stretches, trip_id="T" * 64, singles_short=8)
-        holds(outlook_text(plan, tongue), tongue)
-        holds(approach_text(plan, stretches[0], at_hour(5), tongue), tongue)
-        holds(eased_text(plan, long, tongue), tongue)
-        holds(off_text(plan, stretches[0].chain_off, tongue), tongue, likely=False)
-        holds(recheck_text(tongue), tongue, likely=False, age=False)
+        holds(outlook_text(plan, translator), translator)
+        holds(approach_text(plan, stretches[0], at_hour(5), translator), translator)
+        holds(eased_text(plan, long, translator), translator)
+        holds(off_text(plan, stretches[0].chain_off, translator), translator, likely=False)
+        holds(recheck_text(translator), translator, likely=False, age=False)
         for ends_at in (None, at_hour(12)):
             note = ClosureNote(
                 what=long, source=long, where="", start_m=80e3, end_m=90e3, zone="America/Anchorage",
                 enter_at=at_hour(7), begins_at=at_hour(1), ends_at=ends_at, met=True, held=True, posted=True,
             )  # fmt: skip
-            holds(closure_text(plan, note, tongue), tongue, likely=False, age=False)
-        holds(lifted_text(replace(facts(stretches[0]), place=long), tongue), tongue, likely=False, age=False)
+            holds(closure_text(plan, note, translator), translator, likely=False, age=False)
+        holds(
+            closure_ended_text(replace(fact_of(stretches[0]), place=long), translator),
+            translator,
+            likely=False,
+            age=False,
+        )
 
 
 @every_language
 def test_an_unknown_road_gives_no_figure_and_a_missing_forecast_no_age(two_passes: Plan, language: Language) -> None:
-    tongue = read_tongue(language)
+    translator = load_translator(language)
     unknown = replace(two_passes.stretches[0], advice=Advice.READY, unknown_frac=1.0, surfaces=(("unknown", 1.0),))
-    text = driver_text(replace(two_passes, sources=(), rules=()), unknown, tongue)
+    text = driver_text(replace(two_passes, sources=(), rules=()), unknown, translator)
     assert "%" not in text
-    assert gsm7.plain(tongue.say("No forecast")) in text
-    assert gsm7.plain(tongue.say("none on file")) in text
+    assert gsm7.to_gsm7(translator.gettext("No forecast")) in text
+    assert gsm7.to_gsm7(translator.gettext("none on file")) in text
 
 
 @every_language
 def test_different_tires_never_read_alike(language: Language) -> None:
-    rig, tongue = RIGS["doubles-6x4"], read_tongue(language)
+    rig, translator = RIGS["doubles-6x4"], load_translator(language)
     tires = [t for t in rig.tires() if t.axle_idx > 0][:10]
     sets = [frozenset(t for i, t in enumerate(tires) if n >> i & 1) for n in range(1, 1024)]
-    assert len({gsm7.plain(tires_said(tire_runs(rig, s), tongue)) for s in sets}) == len(sets)
+    assert len({gsm7.to_gsm7(tires_short_text(tire_runs(rig, s), translator)) for s in sets}) == len(sets)
 
 
 def test_speeds_are_in_the_unit_of_the_signs_and_never_rounded_up(two_passes: Plan) -> None:
     """25 mph is 40.2 km/h and 20 mph 32.2 (1 mile = 1.609344 km)."""
     stretch = two_passes.stretches[0]
     abroad = replace(stretch, jurisdictions=("CA-BC",))
-    metric, ours = read_tongue("fr", metric=True), read_tongue("fr")
+    metric, ours = load_translator("fr", metric=True), load_translator("fr")
     assert "Max 40 km/h, 30 sans neige" in driver_text(two_passes, abroad, metric)
     assert "Max 25 mph, 20 sans neige" in driver_text(two_passes, stretch, metric)
     assert "Max 25 mph, 20 sans neige" in driver_text(two_passes, abroad, ours)
@@ -223,25 +236,27 @@ def test_speeds_are_in_the_unit_of_the_signs_and_never_rounded_up(two_passes: Pl
 
 def test_days_and_months_are_those_of_the_language(two_passes: Plan) -> None:
     """Leaves 06:00 UTC on Thursday 14 January, 22:00 PST on Wednesday 13."""
-    assert "sale mié 13 ene 22:00 PST" in outlook_text(two_passes, read_tongue("es"))
-    assert "départ mer 13 janv 22:00 PST" in outlook_text(two_passes, read_tongue("fr"))
+    assert "sale mié 13 ene 22:00 PST" in outlook_text(two_passes, load_translator("es"))
+    assert "départ mer 13 janv 22:00 PST" in outlook_text(two_passes, load_translator("fr"))
 
 
 def test_every_road_class_has_a_word() -> None:
     known = [road_class.label for road_class in RoadClass]
     for language in ("es", "fr"):
-        tongue = read_tongue(language)
-        assert all(driver_parts.surface(label, tongue) != label for label in known)
+        translator = load_translator(language)
+        assert all(driver_parts.surface(label, translator) != label for label in known)
 
 
 def test_a_driver_is_told_in_his_language_and_the_office_in_its_own(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
-    tongues = Tongues(driver=read_tongue("es"), office=read_tongue("fr"))
-    first, _ = to_say(plan, None, at_hour(3), AT_ONCE, tongues=tongues)
+    translators = Translators(driver=load_translator("es"), office=load_translator("fr"))
+    first, _ = plan_notices(plan, None, at_hour(3), IMMEDIATE_POLICY, translators=translators)
     (mine,) = (n.text for n in first if n.audience is Audience.DRIVER)
     assert mine.startswith("PREVEA CADENAS en ")
     soon = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=10)
-    rolling = due(plan, (), Chained(), soon, Policy(), tongues)
+    rolling = scheduled_notices(plan, (), ChainStatus(), soon, Policy(), translators)
     assert rolling[0].text.startswith("POUR Odalys Fenwright, À TRANSMETTRE SEULEMENT EN STATIONNEMENT: PONGA CADENAS")
-    late = not_confirmed(plan, [n for n in first if n.audience is Audience.DRIVER], (), at_hour(5), AT_ONCE, tongues)
+    late = escalations(
+        plan, [n for n in first if n.audience is Audience.DRIVER], (), at_hour(5), IMMEDIATE_POLICY, translators
+    )
     assert [n.text.split(":")[0].split(",")[0] for n in late] == ["SIN CONFIRMAR", "NON CONFIRMÉ par Odalys Fenwright"]

@@ -7,7 +7,7 @@ import pytest
 
 from alertd.service.tokens import new_token
 from alertd.settings.model import HttpLimits
-from alertd.web.auth import Entrance
+from alertd.web.auth import Authorizer
 
 Open = Callable[..., Any]
 TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}
@@ -95,14 +95,14 @@ async def test_limits_come_from_the_settings_and_end_with_their_minute(open_clie
     client = await open_client()
     token = new_token(client.store, "a", ["read"], client.clock(), None)[1]
     now_s = 1000.0
-    entrance = Entrance(client.app.state.doorkeeper, HttpLimits(requests_per_min=2), lambda: now_s)
-    caller = entrance.doorkeeper.caller(token)
+    authorizer = Authorizer(client.app.state.authenticator, HttpLimits(requests_per_min=2), lambda: now_s)
+    caller = authorizer.authenticator.caller(token)
     assert caller is not None
-    entrance._pace(caller, now_s)
-    entrance._pace(caller, now_s + 30.0)
+    authorizer._rate_limit(caller, now_s)
+    authorizer._rate_limit(caller, now_s + 30.0)
     with pytest.raises(Exception, match="send the next one in 1 s"):
-        entrance._pace(caller, now_s + 59.5)
-    entrance._pace(caller, now_s + 60.0)
+        authorizer._rate_limit(caller, now_s + 59.5)
+    authorizer._rate_limit(caller, now_s + 60.0)
 
 
 async def test_loopback_without_any_token_is_open_and_unlimited(open_client: Open) -> None:

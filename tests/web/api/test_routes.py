@@ -122,7 +122,7 @@ async def test_a_file_that_takes_too_long_ends_with_its_worker(
     open_client: Open, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     client = await open_client()
-    monkeypatch.setattr(route_uploads, "LOOK_WITHIN_S", 0.01)
+    monkeypatch.setattr(route_uploads, "INSPECT_TIMEOUT_S", 0.01)
     answer = await send(client, track(3))
     assert answer.status_code == 422
     assert "costs more time or memory" in answer.json()["detail"]
@@ -147,14 +147,14 @@ async def test_a_file_that_takes_too_much_memory_ends_with_its_worker(open_clien
 
 async def test_the_number_of_sent_routes_is_bounded(open_client: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     client = await open_client()
-    monkeypatch.setattr(route_uploads, "SENT_AT_MOST", 2)
+    monkeypatch.setattr(route_uploads, "MAX_SENT", 2)
     assert [(await send(client, track(3), name)).status_code for name in "abc"] == [201, 201, 507]
     assert (await send(client, track(3), "a")).status_code == 200
 
 
 async def test_only_so_many_files_are_held_at_once(open_client: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     client = await open_client()
-    monkeypatch.setattr(route_uploads, "UNDER_WAY_AT_MOST", 2)
+    monkeypatch.setattr(route_uploads, "MAX_IN_PROGRESS", 2)
     answers = await asyncio.gather(*(send(client, track(3), name) for name in "abcd"))
     assert sorted(a.status_code for a in answers) == [201, 201, 503, 503]
     assert {a.headers.get("retry-after") for a in answers if a.status_code == 503} == {"5"}

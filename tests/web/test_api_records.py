@@ -11,10 +11,10 @@ import xmlschema
 
 from alertd.notices.formats.cap import NAMESPACE
 from alertd.notices.formats.cap_feed import ATOM
-from alertd.service.cap_alerts import Alerts
+from alertd.service.cap_alerts import CapAlerts
 from alertd.service.cycle import run_cycle
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.web.app import make_api
 
 Open = Callable[..., Any]
@@ -25,7 +25,7 @@ CAP = {"cap": NAMESPACE}
 class Cycled:
     """A client on a store in which cycles have run, and the alerts made of them."""
 
-    def __init__(self, client: Any, alerts: Alerts, again: Callable[[], Any]) -> None:
+    def __init__(self, client: Any, alerts: CapAlerts, again: Callable[[], Any]) -> None:
         self.client, self.alerts, self.again = client, alerts, again
 
 
@@ -33,15 +33,15 @@ class Cycled:
 async def cycled(open_client: Open, open_planner: Any, make_settings: Any, morning: Any) -> AsyncIterator[Cycled]:
     client = await open_client()
     await client.post("/v1/trips", json=TRIP)
-    clock: HeldClock = client.clock
-    with Standin(now_utc=morning) as forecasts:
+    clock: ManualClock = client.clock
+    with FakeOpenMeteo(now_utc=morning) as forecasts:
         settings = make_settings(forecasts=forecasts.base_url, trips=None)
         async with open_planner(settings, clock) as planning:
-            alerts = Alerts(client.store, settings.fleet)
+            alerts = CapAlerts(client.store, settings.fleet)
             client._transport.app = make_api(planning, client.store, clock, lambda: None, alerts=alerts)
 
             async def again() -> None:
-                await alerts.renew(planning, await run_cycle(planning, client.store, clock()), clock())
+                await alerts.update(planning, await run_cycle(planning, client.store, clock()), clock())
 
             yield Cycled(client, alerts, again)
 
@@ -91,7 +91,7 @@ async def test_a_delivery_that_is_done_is_told_so(cycled: Cycled) -> None:
 async def test_channels_with_what_waits_there(cycled: Cycled) -> None:
     await cycled.again()
     channels = (await cycled.client.get("/v1/health")).json()["channels"]
-    assert {c["target"] for c in channels} == set(cycled.client.settings.ways_out)
+    assert {c["target"] for c in channels} == set(cycled.client.settings.channel_names)
     waiting = {c["target"]: c["waiting_n"] for c in channels}
     notices = (await cycled.client.get("/v1/trips/T-1/notices")).json()["notices"]
     for target in waiting:
@@ -122,13 +122,13 @@ async def test_the_feed_leads_to_alerts_that_are_cap_1_2(cycled: Cycled) -> None
 
 async def test_a_later_plan_s_alert_takes_the_place_of_the_one_before_also_after_a_restart(cycled: Cycled) -> None:
     await cycled.again()
-    first = cycled.alerts.standing()[0]
+    first = cycled.alerts.active()[0]
     await cycled.again()  # the same plan of the same moment is the same alert
-    assert cycled.alerts.standing() == [first]
+    assert cycled.alerts.active() == [first]
     cycled.client.clock.advance(timedelta(minutes=30))
     cycled.alerts._shown.clear()  # as a new process has it
     await cycled.again()
-    (second,) = cycled.alerts.standing()
+    (second,) = cycled.alerts.active()
     told = ET.fromstring(second.xml)
     assert told.findtext("cap:msgType", namespaces=CAP) == "Update"
     references = str(told.findtext("cap:references", namespaces=CAP))
@@ -138,4 +138,4 @@ async def test_a_later_plan_s_alert_takes_the_place_of_the_one_before_also_after
 async def test_a_cancelled_trip_has_no_alert(cycled: Cycled) -> None:
     await cycled.again()
     await cycled.client.delete("/v1/trips/T-1")
-    assert cycled.alerts.standing() == []
+    assert cycled.alerts.active() == []

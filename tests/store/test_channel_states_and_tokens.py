@@ -6,18 +6,18 @@ from datetime import datetime, timedelta
 import pytest
 
 from alertd.errors import StoreError
-from alertd.store.rows import EndpointState, StoredAnswer, StoredToken
+from alertd.store.rows import StoredAnswer, StoredChannel, StoredToken
 from alertd.store.store import Store
 
 MINUTE = timedelta(minutes=1)
 
 
-def state(target: str, word: str, since: datetime, **more: object) -> EndpointState:
-    return EndpointState(target=target, state=word, since=since, **more)  # type: ignore[arg-type]
+def state(target: str, word: str, since: datetime, **more: object) -> StoredChannel:
+    return StoredChannel(target=target, state=word, since=since, **more)  # type: ignore[arg-type]
 
 
 def test_a_channel_keeps_its_last_success_and_failure(store: Store, noon: datetime) -> None:
-    endpoints = store.endpoints
+    endpoints = store.channels
     assert endpoints.get("hook") is None
     failed = state("hook", "failing", noon, why="500", failures=3, last_failure_at=noon)
     endpoints.keep(failed)
@@ -29,21 +29,21 @@ def test_a_channel_keeps_its_last_success_and_failure(store: Store, noon: dateti
 
 
 def test_a_disabled_channel_is_opened_by_a_person_only(store: Store, noon: datetime) -> None:
-    store.endpoints.keep(state("hook", "disabled", noon + MINUTE, why="410 Gone", failures=2))
-    store.endpoints.keep(state("hook", "disabled", noon + 2 * MINUTE, why="410 again", failures=3))
-    store.endpoints.keep(state("hook", "up", noon + 3 * MINUTE))  # an attempt that began before
-    store.endpoints.keep(state("other", "failing", noon, why="500", failures=3))
+    store.channels.keep(state("hook", "disabled", noon + MINUTE, why="410 Gone", failures=2))
+    store.channels.keep(state("hook", "disabled", noon + 2 * MINUTE, why="410 again", failures=3))
+    store.channels.keep(state("hook", "up", noon + 3 * MINUTE))  # an attempt that began before
+    store.channels.keep(state("other", "failing", noon, why="500", failures=3))
     with Store(store.place) as again:
-        hook, other = again.endpoints.all()
+        hook, other = again.channels.all()
         assert (hook.state, hook.why, hook.since, hook.failures) == ("disabled", "410 Gone", noon + MINUTE, 3)
         assert (other.target, other.state) == ("other", "failing")
-        assert [again.endpoints.reopen(name, noon + 4 * MINUTE) for name in ("hook", "hook", "other", "none")] == [
+        assert [again.channels.reopen(name, noon + 4 * MINUTE) for name in ("hook", "hook", "other", "none")] == [
             True,
             False,
             False,
             False,
         ]
-    assert store.endpoints.get("hook") == state("hook", "up", noon + 4 * MINUTE)
+    assert store.channels.get("hook") == state("hook", "up", noon + 4 * MINUTE)
 
 
 def test_a_token_is_found_by_its_hash_with_its_scopes_and_revoked_once(store: Store, noon: datetime) -> None:

@@ -7,18 +7,18 @@ from datetime import timedelta
 import httpx
 import pytest
 
-from alertd.records.driver_reports import reports_of
-from alertd.testing.server import Served
+from alertd.records.driver_reports import load_reports
+from alertd.testing.server import PageServer
 from alertd.web.pages.base import CSP, HEADERS
 
 MOST_BYTES = 100_000
 
 
-def taps(served: Served, trip_id: str) -> list[str]:
-    return [r.what for r in reports_of(served.store, trip_id)]
+def taps(served: PageServer, trip_id: str) -> list[str]:
+    return [r.what for r in load_reports(served.store, trip_id)]
 
 
-def test_what_stands_first_can_be_read_on_a_phone_without_javascript(served: Served, open_page: Callable) -> None:
+def test_what_stands_first_can_be_read_on_a_phone_without_javascript(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.link("QT-1041"), java_script_enabled=False)
     assert page.locator("h1").inner_text() == "PLAN TO CHAIN"
     first = page.locator(".step").inner_text()
@@ -29,12 +29,12 @@ def test_what_stands_first_can_be_read_on_a_phone_without_javascript(served: Ser
     assert "rule text of 2020-01-01" in whole
 
 
-def test_a_hold_that_comes_later_is_told_beside_the_first_thing_to_do(served: Served, open_page: Callable) -> None:
+def test_a_hold_that_comes_later_is_told_beside_the_first_thing_to_do(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.link("QT-1044"), java_script_enabled=False)
     assert "HOLD" in page.locator(".step .then").first.inner_text()
 
 
-def test_targets_are_large_enough_for_gloves(served: Served, open_page: Callable) -> None:
+def test_targets_are_large_enough_for_gloves(served: PageServer, open_page: Callable) -> None:
     """At least 48 px: our own bound; WCAG 2.2 asks for 24 (2.5.8) and 44 at its highest level (2.5.5)."""
     page = open_page(served.link("QT-1041"))
     boxes = page.locator("main button, main a, main summary, main label").evaluate_all(
@@ -45,7 +45,7 @@ def test_targets_are_large_enough_for_gloves(served: Served, open_page: Callable
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
-def test_taps_without_javascript_are_kept_once_and_said(served: Served, open_page: Callable) -> None:
+def test_taps_without_javascript_are_kept_once_and_said(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.link("QT-1042"), java_script_enabled=False)
     for label in ("Got it", "Chains on", "Chains on", "Chains off"):
         served.clock.advance(timedelta(seconds=1))
@@ -59,7 +59,7 @@ def test_taps_without_javascript_are_kept_once_and_said(served: Served, open_pag
 
 
 def test_a_tap_without_network_waits_and_is_sent_with_its_own_time(
-    served: Served, open_page: Callable, until: Callable
+    served: PageServer, open_page: Callable, until: Callable
 ) -> None:
     page = open_page(served.link("QT-1043"))
     page.context.set_offline(True)
@@ -73,7 +73,9 @@ def test_a_tap_without_network_waits_and_is_sent_with_its_own_time(
     assert taps(served, "QT-1043") == ["chains_on"]
 
 
-def test_the_page_opens_without_network_once_it_was_seen(served: Served, open_page: Callable, until: Callable) -> None:
+def test_the_page_opens_without_network_once_it_was_seen(
+    served: PageServer, open_page: Callable, until: Callable
+) -> None:
     page = open_page(served.link("QT-1041"))
     page.evaluate("navigator.serviceWorker.ready")
     until(page, "caches.open('alertd-1').then(c => c.keys()).then(k => k.length >= 5)")
@@ -84,7 +86,7 @@ def test_the_page_opens_without_network_once_it_was_seen(served: Served, open_pa
     assert "this is what was known at 03:30 MST" in page.locator("#offline").inner_text()
 
 
-def test_following_the_link_changes_nothing_whoever_follows_it(served: Served) -> None:
+def test_following_the_link_changes_nothing_whoever_follows_it(served: PageServer) -> None:
     """As mail scanners and link previews do: GET and HEAD, many times, of everything that the page names."""
     link, before = served.link("QT-1044"), taps(served, "QT-1044")
     with httpx.Client() as scanner:
@@ -96,7 +98,7 @@ def test_following_the_link_changes_nothing_whoever_follows_it(served: Served) -
     assert taps(served, "QT-1044") == before
 
 
-def test_the_headers_keep_the_address_and_the_page_to_its_reader(served: Served) -> None:
+def test_the_headers_keep_the_address_and_the_page_to_its_reader(served: PageServer) -> None:
     said = httpx.get(served.link("QT-1041")).headers
     assert said["referrer-policy"] == "no-referrer"
     assert said["cache-control"] == "no-store"
@@ -121,15 +123,15 @@ def test_the_headers_keep_the_address_and_the_page_to_its_reader(served: Served)
         ({"origin": "null"}, 303),
     ],
 )
-def test_a_post_from_another_site_is_refused(served: Served, headers: dict[str, str], status: int) -> None:
+def test_a_post_from_another_site_is_refused(served: PageServer, headers: dict[str, str], status: int) -> None:
     sent = httpx.post(served.link("QT-1042"), data={"what": "chains_off"}, headers=headers)
     assert sent.status_code == status
 
 
-def test_a_link_that_has_run_out_or_was_changed_opens_nothing(served: Served) -> None:
+def test_a_link_that_has_run_out_or_was_changed_opens_nothing(served: PageServer) -> None:
     link = served.link("QT-1041")
     assert httpx.get(link[:-1] + ("A" if link[-1] != "A" else "B")).status_code == 404
-    plan = served.planner.shown.plans["QT-1041"]
+    plan = served.planner.latest.plans["QT-1041"]
     long_ago = served.planner.links.token(b"d", plan.trip_id, served.clock() - timedelta(seconds=1))
     for answer in (
         httpx.get(f"{served.base_url}/d/{long_ago}"),
@@ -140,7 +142,7 @@ def test_a_link_that_has_run_out_or_was_changed_opens_nothing(served: Served) ->
         assert "Be ready to chain" in answer.text
 
 
-def test_what_a_form_gets_wrong_is_told_and_not_kept(served: Served) -> None:
+def test_what_a_form_gets_wrong_is_told_and_not_kept(served: PageServer) -> None:
     link = served.link("QT-1041")
     before = taps(served, "QT-1041")
     for form in ({"what": "read", "notice": "ntc_0"}, {"what": "launch"}, {"what": "chains_on", "at": "soon"}, {}):
@@ -155,7 +157,7 @@ def test_what_a_form_gets_wrong_is_told_and_not_kept(served: Served) -> None:
     assert taps(served, "QT-1041") == before
 
 
-def test_the_pictures_come_as_images_and_any_other_name_does_not(served: Served) -> None:
+def test_the_pictures_come_as_images_and_any_other_name_does_not(served: PageServer) -> None:
     link = served.link("QT-1041")
     for name in ("axles-1", "axles-2", "road", "map"):
         drawn = httpx.get(f"{link}/{name}.svg", timeout=60)

@@ -35,7 +35,7 @@ async def test_no_secret_is_in_any_answer_line_of_log_or_file_of_the_store(
             headers = {"authorization": f"Bearer {token}", "idempotency-key": "a", "content-type": "application/json"}
             answer = await client.request(method, path, headers=headers, content=b'{"id": 1')
             said.append(f"{answer.headers}{answer.text}")
-    client.app.state.doorkeeper._store = None
+    client.app.state.authenticator._store = None
     said.append((await client.get("/v1/trips", headers={"authorization": f"Bearer {made}"})).text)
     lines = caplog.text + json.dumps([str(vars(r)) for r in caplog.records]) + "".join(capfd.readouterr())
     assert "failed" in lines  # the fault is there, with its traceback

@@ -9,22 +9,22 @@ import numpy as np
 import pytest
 
 from alertd.plan.warnings.placement import (
-    MOST_PLACES,
-    Placed,
+    MAX_PLACES,
+    PlacedWarnings,
     WeatherAlert,
     closure_of,
+    merge_alerts,
     place_warnings,
-    places_to_ask,
-    together,
+    query_samples,
 )
-from alertd.plan.warnings.severity import Weight
-from alertd.plan.warnings.zones import Zone, Zones, covers
+from alertd.plan.warnings.severity import Severity
+from alertd.plan.warnings.zones import ForecastZone, Zones, covers
 from alertd.route.model import Climb, Route, Summit
 from alertd.route.polygons import Area
 from alertd.testing.factories import M_PER_DEG_LON, at_hour, make_route
 
 NOW = at_hour(2)
-HOLDS, TOLD = Weight(holds=True, rank=0), Weight(holds=False, rank=1)
+HOLDS, TOLD = Severity(holds=True, rank=0), Severity(holds=False, rank=1)
 # The made road lies in "US-XX", so that is the state of its zones.
 ROUTE = make_route(60e3)
 
@@ -34,7 +34,7 @@ def alert(key: str = "KXXX.BZ.W.0001.2027", **changes: Any) -> WeatherAlert:
         key=key,
         id=f"urn:{key}",
         event="Blizzard Warning",
-        weight=HOLDS,
+        severity=HOLDS,
         begins_at=at_hour(1),
         ends_at=at_hour(9),
         sender="NWS Made",
@@ -50,24 +50,24 @@ def area(from_m: float, to_m: float, south: float = 47.4, north: float = 47.5) -
 
 
 def zones(*named: tuple[str, float, float], obtained_at: datetime = NOW) -> Zones:
-    return {id_: Zone(id=id_, name=id_, area=area(a, b), obtained_at=obtained_at) for id_, a, b in named}
+    return {id_: ForecastZone(id=id_, name=id_, area=area(a, b), obtained_at=obtained_at) for id_, a, b in named}
 
 
-def runs(placed: Placed) -> list[tuple[float, float]]:
+def runs(placed: PlacedWarnings) -> list[tuple[float, float]]:
     return [(c.start_m, c.end_m) for c in placed.closures]
 
 
 def test_summits_and_starts_of_climbs_are_asked_first_then_the_ends() -> None:
     route = make_route(60e3, summits=[Summit(distance_m=22e3, elevation_m=1400.0, prominence_m=300.0)])
-    assert [route.distance_m[i] for i in places_to_ask(route)] == [0.0, 22e3, 60e3]
-    assert [make_route(10e3).distance_m[i] for i in places_to_ask(make_route(10e3))] == [0.0, 10e3]
+    assert [route.distance_m[i] for i in query_samples(route)] == [0.0, 22e3, 60e3]
+    assert [make_route(10e3).distance_m[i] for i in query_samples(make_route(10e3))] == [0.0, 10e3]
 
 
 def test_a_long_road_is_asked_about_at_ten_places_at_most_and_its_highest_summits_are_among_them() -> None:
     summits = [Summit(distance_m=30e3 * n, elevation_m=1400.0, prominence_m=100.0 + n) for n in range(1, 20)]
     route = make_route(600e3, summits=summits)
-    asked = [float(route.distance_m[i]) for i in places_to_ask(route)]
-    assert len(asked) == MOST_PLACES
+    asked = [float(route.distance_m[i]) for i in query_samples(route)]
+    assert len(asked) == MAX_PLACES
     assert asked[0] == 0.0
     assert asked[-1] == 600e3
     assert {30e3 * n for n in range(12, 20)} <= set(asked)
@@ -76,13 +76,13 @@ def test_a_long_road_is_asked_about_at_ten_places_at_most_and_its_highest_summit
 def test_a_long_flat_road_is_asked_about_in_between() -> None:
     """Halves of the longest gap until none is over 40 km: 160 km in quarters."""
     route = make_route(160e3)
-    assert [route.distance_m[i] for i in places_to_ask(route)] == [0.0, 40e3, 80e3, 120e3, 160e3]
+    assert [route.distance_m[i] for i in query_samples(route)] == [0.0, 40e3, 80e3, 120e3, 160e3]
 
 
 def test_climbs_count_after_summits() -> None:
     climb = Climb(start_m=30e3, end_m=40e3, rise_m=300.0, mean_grade=0.03, max_grade=0.05)
     route = replace(make_route(60e3), climbs=(climb,))
-    assert [route.distance_m[i] for i in places_to_ask(route)] == [0.0, 30e3, 60e3]
+    assert [route.distance_m[i] for i in query_samples(route)] == [0.0, 30e3, 60e3]
 
 
 def test_an_outline_of_its_own_places_it_and_its_zones_do_not() -> None:
@@ -166,12 +166,12 @@ def test_messages_on_one_event_for_the_same_zone_are_one_with_the_earliest_begin
     )
     other = alert("KXXX.BZ.W.0002.2027", zones=("forecast/XXZ001",))
     for order in ([first, later, other], [other, later, first]):
-        merged = {a.key: a for a in together(order)}
+        merged = {a.key: a for a in merge_alerts(order)}
         assert len(merged) == 2
         both = merged[first.key]
         assert (both.begins_at, both.ends_at, both.words) == (at_hour(1), at_hour(9), ("new",))
-    assert len(together([first, replace(later, zones=("forecast/XXZ002",))])) == 2
-    open_end = together([first, replace(later, ends_at=None)])
+    assert len(merge_alerts([first, replace(later, zones=("forecast/XXZ002",))])) == 2
+    open_end = merge_alerts([first, replace(later, ends_at=None)])
     assert [a.ends_at for a in open_end] == [None]
 
 

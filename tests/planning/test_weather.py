@@ -20,27 +20,27 @@ from rich.console import Console
 from alertd.cli.plan import show_plan
 from alertd.errors import ConfigError, OutsideArea, SourceDown
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Gap
-from alertd.forecast.provider import ForecastAsk, window
+from alertd.forecast.provider import ForecastRequest, window
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
-from alertd.notices.triggers.plan_changes import to_say
+from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import TripInput, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import Planner
-from alertd.planning.providers import open_sky
+from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import Keep, hear
-from alertd.planning.weather import Sky, Window, weather_along
+from alertd.planning.replay_record import ReplayWriter, record_response
+from alertd.planning.weather import WeatherSources, Window, weather_along
 from alertd.settings.model import ForecastSettings, Settings
-from alertd.settings.reference_data import Ground
+from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.road import RoadSettings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import PoliteClient
+from alertd.sources.http.client import HttpClient
 from alertd.store.archive import Archive
-from alertd.testing.clock import HeldClock
+from alertd.testing.clock import ManualClock
 from alertd.testing.factories import make_rig, make_route, make_rules
-from alertd.testing.fake_open_meteo import Standin
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 NOW = datetime(2027, 1, 14, 6, tzinfo=UTC)
 DEPART = NOW + timedelta(hours=2)
@@ -62,11 +62,11 @@ class Made:
     age_h: float = 1.0
     changed: dict[str, Any] = field(default_factory=dict)
 
-    async def fetch(self, ask: ForecastAsk) -> Forecast:
+    async def fetch(self, request: ForecastRequest) -> Forecast:
         if self.failed:
             raise self.failed
-        start, hours = window(ask)
-        shape = (1, ask.lat_deg.size, hours)
+        start, hours = window(request)
+        shape = (1, request.lat_deg.size, hours)
         arrays: dict[str, NDArray[Any]] = {n: np.full(shape, np.nan) for n in WEATHER_FIELDS}
         arrays |= {
             "air_temp_c": np.full(shape, self.temp_c), "rh_frac": np.full(shape, 0.5), "wind_mps": np.full(shape, 3.0),
@@ -81,15 +81,16 @@ class Made:
         arrays["precip_form"] = np.zeros(shape, dtype=np.int8)
         made = Forecast(
             provider=self.name, licence=f"{self.name}'s licence", issued_at=NOW - timedelta(hours=self.age_h),
-            fetched_at=NOW, start=start, lat_deg=ask.lat_deg, lon_deg=ask.lon_deg, elevation_m=ask.road_elevation_m,
+            fetched_at=NOW, start=start, lat_deg=request.lat_deg, lon_deg=request.lon_deg,
+            elevation_m=request.road_elevation_m,
             **arrays,
         )  # fmt: skip
         return replace(made, **self.changed)
 
 
 async def planned(*sources: Made, weights: dict[str, float] | None = None) -> Plan:
-    sky = Sky(providers=list(sources), members=6, seed=1, stale_h=6.0, weights=weights or {})
-    fetched = await weather_along(ROAD, WINDOW, sky)
+    weather_sources = WeatherSources(providers=list(sources), members=6, seed=1, stale_h=6.0, weights=weights or {})
+    fetched = await weather_along(ROAD, WINDOW, weather_sources)
     trip = TripInput(id="T", depart_at=DEPART)
     return make_plan(trip, ROAD, make_rig(), {"US-XX": make_rules()}, fetched.weather, PlanParams(compare_h=0.0), NOW)
 
@@ -185,8 +186,10 @@ async def test_weights_and_age_decide_how_many_members_a_source_has() -> None:
     snow: dict[str, Any] = {"temp_c": -6.0, "precip_mmwe_h": 2.0, "age_h": 7.0}
 
     async def snowy(**weights: float) -> float:
-        sky = Sky(providers=[Made(name="a"), Made(name="b", **snow)], members=6, seed=1, stale_h=24.0, weights=weights)
-        forecast = (await weather_along(ROAD, WINDOW, sky)).weather.forecast
+        weather_sources = WeatherSources(
+            providers=[Made(name="a"), Made(name="b", **snow)], members=6, seed=1, stale_h=24.0, weights=weights
+        )
+        forecast = (await weather_along(ROAD, WINDOW, weather_sources)).weather.forecast
         return float((forecast.air_temp_c[:, 0, 50] < 0.0).mean())
 
     assert await snowy() == pytest.approx(4 / 12)
@@ -198,14 +201,16 @@ async def test_a_real_ensemble_keeps_its_members() -> None:
 
     @dataclass(kw_only=True)
     class Ensemble(Made):
-        async def fetch(self, ask: ForecastAsk) -> Forecast:
+        async def fetch(self, ask: ForecastRequest) -> Forecast:
             one = await Made.fetch(self, ask)
             arrays = {n: np.repeat(getattr(one, n), 8, axis=0) for n in WEATHER_FIELDS}
             arrays["air_temp_c"] = arrays["air_temp_c"] + np.arange(8.0)[:, None, None]
             return replace(one, **arrays)
 
-    sky = Sky(providers=[Made(name="a"), Ensemble(name="e", temp_c=20.0)], members=6, seed=1, stale_h=6.0)
-    told = (await weather_along(ROAD, WINDOW, sky)).weather.forecast
+    weather_sources = WeatherSources(
+        providers=[Made(name="a"), Ensemble(name="e", temp_c=20.0)], members=6, seed=1, stale_h=6.0
+    )
+    told = (await weather_along(ROAD, WINDOW, weather_sources)).weather.forecast
     assert told.air_temp_c.shape[0] == 16
     np.testing.assert_array_equal(told.air_temp_c[8:, 0, 50], 20.0 + np.arange(8.0))
 
@@ -224,9 +229,9 @@ def test_all_sources_open_by_name_with_their_weights() -> None:
     client: Any = None
     names = ("nws", "open-meteo", "open-meteo-ensemble", "met-norway")
     chosen = settings(names, weights={"met-norway": 2.0, "open-meteo-ensemble": 0.5})
-    sky, elevations = open_sky(chosen, True, "alertd.toml", client)
-    assert [p.name for p in sky.providers] == ["nws", "open-meteo", "open-meteo ensemble", "met-norway"]
-    assert sky.weights == {"nws": 1.0, "open-meteo": 1.0, "open-meteo ensemble": 0.5, "met-norway": 2.0}
+    weather_sources, elevations = open_weather_sources(chosen, True, "alertd.toml", client)
+    assert [p.name for p in weather_sources.providers] == ["nws", "open-meteo", "open-meteo ensemble", "met-norway"]
+    assert weather_sources.weights == {"nws": 1.0, "open-meteo": 1.0, "open-meteo ensemble": 0.5, "met-norway": 2.0}
     assert len(elevations) == 1
 
 
@@ -242,19 +247,19 @@ def test_all_sources_open_by_name_with_their_weights() -> None:
 def test_no_free_open_meteo_host_is_asked_for_a_business(source: str, changed: dict[str, Any]) -> None:
     client: Any = None
     with pytest.raises(ConfigError, match="free for non-commercial use only"):
-        open_sky(settings([source], **changed), False, "alertd.toml", client)
+        open_weather_sources(settings([source], **changed), False, "alertd.toml", client)
 
 
 def test_own_and_paid_servers_are_asked_for_a_business() -> None:
     client: Any = None
     own = settings(["open-meteo-ensemble"], open_meteo_ensemble_url="http://10.0.0.5:8080")
-    assert open_sky(own, False, "alertd.toml", client)[1] == []
+    assert open_weather_sources(own, False, "alertd.toml", client)[1] == []
     paid = settings(
         ["open-meteo", "open-meteo-ensemble"], open_meteo_key="k",
         open_meteo_url="https://customer-api.open-meteo.com",
         open_meteo_ensemble_url="https://customer-ensemble-api.open-meteo.com",
     )  # fmt: skip
-    assert len(open_sky(paid, False, "alertd.toml", client)[0].providers) == 2
+    assert len(open_weather_sources(paid, False, "alertd.toml", client)[0].providers) == 2
 
 
 ROOT = Path(__file__).parents[2]
@@ -281,11 +286,11 @@ def met_norway(request: httpx.Request) -> httpx.Response:
 
 
 async def test_three_services_make_one_plan_that_names_each_everywhere_and_replays(
-    make_settings: Callable[..., Settings], ground: Ground, morning: datetime, tmp_path: Path
+    make_settings: Callable[..., Settings], ground: ReferenceData, morning: datetime, tmp_path: Path
 ) -> None:
     """From HTTP to plan, terminal, texts and webhook. The stand-in's storm is in the two Open-Meteo sources."""
     archive = Archive(tmp_path / "kept")
-    with Standin(now_utc=morning) as api, respx.mock(assert_all_called=False) as router:
+    with FakeOpenMeteo(now_utc=morning) as api, respx.mock(assert_all_called=False) as router:
         router.route(host="127.0.0.1").pass_through()
         asked = router.get(url__startswith="https://api.met.no/").mock(side_effect=met_norway)
         made = make_settings(forecasts=api.base_url, trips=None, contact="ops@fleet.example")
@@ -293,13 +298,13 @@ async def test_three_services_make_one_plan_that_names_each_everywhere_and_repla
             made.forecast, sources=("open-meteo", "open-meteo-ensemble", "met-norway"), members=5,
             open_meteo_ensemble_url=api.base_url, weights={"open-meteo": 2.0},
         )  # fmt: skip
-        async with PoliteClient(
-            contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=HeldClock(morning),
-            rng=np.random.default_rng(1), per_s_per_host=1e9, on_answer=hear,
+        async with HttpClient(
+            contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=ManualClock(morning),
+            rng=np.random.default_rng(1), per_s_per_host=1e9, on_response=record_response,
         ) as client:  # fmt: skip
-            sky, elevations = open_sky(chosen, True, "test", client)
+            weather_sources, elevations = open_weather_sources(chosen, True, "test", client)
             settings = replace(made, forecast=chosen)
-            planning = Planner(settings, ground, sky, elevations, Keep(archive=archive))
+            planning = Planner(settings, ground, weather_sources, elevations, ReplayWriter(archive=archive))
             (plan,) = await planning.plan([TRIP], morning)
     assert isinstance(plan, Plan)
     assert asked.call_count > 10
@@ -316,7 +321,7 @@ async def test_three_services_make_one_plan_that_names_each_everywhere_and_repla
         assert "MET Norway, CC BY 4.0" in text
         assert "Weather data by Open-Meteo.com, CC BY 4.0" in text
     schema = json.loads((ROOT / "shared/webhook-event.schema.json").read_text())
-    notices, _ = to_say(plan, None, morning)
+    notices, _ = plan_notices(plan, None, morning)
     events = [json.loads(notice.body) for notice in notices]
     for event in events:
         Draft202012Validator(schema).validate(event)

@@ -7,7 +7,7 @@ import pytest
 
 from alertd.errors import ConfigError
 from alertd.settings.model import KeepDays, read_settings
-from alertd.store.url import Server
+from alertd.store.url import PostgresUrl
 
 WriteConfig = Callable[..., Path]
 STORE = 'store = "var/alertd.db"'
@@ -28,7 +28,7 @@ def test_a_servers_password_comes_from_its_file_and_shows_nowhere(write_config: 
         read_settings(path)
     (path.parent / "password.txt").write_text("hunter2\n")
     settings = read_settings(path)
-    assert isinstance(settings.store, Server)
+    assert isinstance(settings.store, PostgresUrl)
     assert settings.store.url.password == "hunter2"
     assert "hunter2" not in repr(settings)
     assert settings.archive == path.parent / "var" / "archive"  # beside the cache

@@ -15,8 +15,8 @@ import pytest
 import respx
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
-from alertd.forecast.provider import ForecastAsk
-from alertd.sources.http.client import PoliteClient
+from alertd.forecast.provider import ForecastRequest
+from alertd.sources.http.client import HttpClient
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
@@ -39,27 +39,27 @@ def utc(text: str) -> datetime:
 
 
 @pytest.fixture
-async def client() -> AsyncIterator[PoliteClient]:
-    async with PoliteClient(
+async def client() -> AsyncIterator[HttpClient]:
+    async with HttpClient(
         contact="ops@fleet.example", cache_dir=None, now_utc=lambda: utc("2024-02-20T18:00"),
         rng=np.random.default_rng(1),
     ) as one:  # fmt: skip
         yield one
 
 
-def ask(lat: float, lon: float, height_m: float, start: str, end: str, now: str) -> ForecastAsk:
-    return ForecastAsk(
+def ask(lat: float, lon: float, height_m: float, start: str, end: str, now: str) -> ForecastRequest:
+    return ForecastRequest(
         lat_deg=np.array([lat]), lon_deg=np.array([lon]), road_elevation_m=np.array([height_m]),
         start=utc(start), end=utc(end), now_utc=utc(now),
     )  # fmt: skip
 
 
-def never_told(told: Forecast) -> set[str]:
-    return {name for name in WEATHER_FIELDS if np.isnan(getattr(told, name)).all()}
+def never_told(raw: Forecast) -> set[str]:
+    return {name for name in WEATHER_FIELDS if np.isnan(getattr(raw, name)).all()}
 
 
 @respx.mock
-async def test_trap_2_the_weather_services_layers_end_each_at_its_own_hour(client: PoliteClient) -> None:
+async def test_trap_2_the_weather_services_layers_end_each_at_its_own_hour(client: HttpClient) -> None:
     """Flagstaff, 27 Feb 18Z on. Water: 0.762 mm over 18Z + PT6H, 0 over 00Z + PT6H, nothing after 06Z. Temperature,
     cloud and snow level end an hour after 00Z, at 01Z; probability with the water. Ice is an empty list. Wind: 35.188
     km/h over 20Z + PT3H, 33.336 over 23Z + PT2H."""
@@ -70,35 +70,35 @@ async def test_trap_2_the_weather_services_layers_end_each_at_its_own_hour(clien
         json=recorded("nws_gridpoint_FGZ_74-89_2024-02-20_snowlevel.json")
     )
     wanted = ask(35.1984, -111.6493, 2100.0, "2024-02-27T18:00", "2024-02-28T10:00", "2024-02-20T18:00")
-    told = await Nws(client).fetch(wanted)
-    np.testing.assert_allclose(told.precip_mmwe_h[0, 0], [*[0.127] * 6, *[0.0] * 6, *[NAN] * 4])
-    np.testing.assert_allclose(told.precip_prob_frac[0, 0], [*[0.42] * 6, *[0.16] * 6, *[NAN] * 4])
-    np.testing.assert_allclose(told.air_temp_c[0, 0, 3:], [5.0, 5.0, 40 / 9, 10 / 3, *[NAN] * 9])
-    np.testing.assert_allclose(told.snow_level_m[0, 0, 4:], [1698.0408, 1697.736, 1695.9072, *[NAN] * 9])
-    np.testing.assert_allclose(told.wind_mps[0, 0, 2:] * 3.6, [*[35.188] * 3, *[33.336] * 2, *[NAN] * 9])
-    assert never_told(told) == {"pressure_hpa", "shortwave_wm2", "freezing_level_m"}
+    raw = await Nws(client).fetch(wanted)
+    np.testing.assert_allclose(raw.precip_mmwe_h[0, 0], [*[0.127] * 6, *[0.0] * 6, *[NAN] * 4])
+    np.testing.assert_allclose(raw.precip_prob_frac[0, 0], [*[0.42] * 6, *[0.16] * 6, *[NAN] * 4])
+    np.testing.assert_allclose(raw.air_temp_c[0, 0, 3:], [5.0, 5.0, 40 / 9, 10 / 3, *[NAN] * 9])
+    np.testing.assert_allclose(raw.snow_level_m[0, 0, 4:], [1698.0408, 1697.736, 1695.9072, *[NAN] * 9])
+    np.testing.assert_allclose(raw.wind_mps[0, 0, 2:] * 3.6, [*[35.188] * 3, *[33.336] * 2, *[NAN] * 9])
+    assert never_told(raw) == {"pressure_hpa", "shortwave_wm2", "freezing_level_m"}
 
 
 @respx.mock
-async def test_trap_2_met_norways_layers_end_each_at_its_own_hour(client: PoliteClient) -> None:
+async def test_trap_2_met_norways_layers_end_each_at_its_own_hour(client: HttpClient) -> None:
     """Oslo, 22 Nov 10Z on. Water: 0.0 over 06Z + 6 h, 2.3 mm over 12Z + 6 h. The answer ends on 27 Nov: 0.0 over
     12Z + 6 h, and instants of 0.8 °C at 12Z and 0.6 at 18Z, which is the last."""
     respx.get(url__startswith="https://api.met.no/").respond(json=recorded("metno_compact_oslo_2023-11-17.json"))
     wanted = ask(59.9212, 10.7338, 27.0, "2023-11-22T10:00", "2023-11-27T22:00", "2023-11-17T19:10")
-    told = await MetNorway(client).fetch(wanted)
-    assert told.hours == 132
-    rain, warm = told.precip_mmwe_h[0, 0], told.air_temp_c[0, 0]
+    raw = await MetNorway(client).fetch(wanted)
+    assert raw.hours == 132
+    rain, warm = raw.precip_mmwe_h[0, 0], raw.air_temp_c[0, 0]
     np.testing.assert_allclose(rain[:8], [0.0, 0.0, *[2.3 / 6] * 6])
     np.testing.assert_allclose(rain[-10:], [*[0.0] * 6, *[NAN] * 4])
     np.testing.assert_allclose(warm[-10:], [*(0.8 - 0.2 * (np.arange(6) + 0.5) / 6), *[NAN] * 4])
     assert np.isfinite(warm[:-4]).all()
-    assert never_told(told) == {
+    assert never_told(raw) == {
         "pressure_hpa", "shortwave_wm2", "freezing_level_m", "snow_level_m", "precip_prob_frac"
     }  # fmt: skip
 
 
 @respx.mock
-async def test_trap_2_open_meteos_layers_end_each_at_its_own_hour(client: PoliteClient) -> None:
+async def test_trap_2_open_meteos_layers_end_each_at_its_own_hour(client: HttpClient) -> None:
     """New Jersey, 29 Dec 12Z on, with its wind taken out, which is in km/h. Water: 0.05 at stamp 15:00 and 1.47 at
     16:00 are of the hours before; 0.0 at 17:00. Its owner set cloud at 13:00 to null, so both hours that meet there
     are unknown. The last stamp is 11 Jan 23:00: the last hour told is 22:00, with 2.8 and 2.5 °C at its ends."""
@@ -107,10 +107,10 @@ async def test_trap_2_open_meteos_layers_end_each_at_its_own_hour(client: Polite
     base = "https://customer-api.open-meteo.com"
     respx.get(f"{base}/v1/forecast").respond(json=body)
     wanted = ask(40.63, -74.43, 93.0, "2025-12-29T12:00", "2026-01-12T02:00", "2025-12-29T12:20")
-    told = await OpenMeteo(client, base, api_key="k").fetch(wanted)
-    np.testing.assert_allclose(told.precip_mmwe_h[0, 0, :5], [0.0, 0.0, 0.05, 1.47, 0.0])
-    np.testing.assert_allclose(told.cloud_frac[0, 0, :4], [NAN, NAN, 0.78, 0.875])
-    np.testing.assert_allclose(told.air_temp_c[0, 0, :2], [1.6, 2.05])
+    raw = await OpenMeteo(client, base, api_key="k").fetch(wanted)
+    np.testing.assert_allclose(raw.precip_mmwe_h[0, 0, :5], [0.0, 0.0, 0.05, 1.47, 0.0])
+    np.testing.assert_allclose(raw.cloud_frac[0, 0, :4], [NAN, NAN, 0.78, 0.875])
+    np.testing.assert_allclose(raw.air_temp_c[0, 0, :2], [1.6, 2.05])
     for field, last in (("precip_mmwe_h", 0.0), ("air_temp_c", 2.65), ("precip_prob_frac", 0.15)):
-        np.testing.assert_allclose(getattr(told, field)[0, 0, -4:], [last, NAN, NAN, NAN])
-    assert never_told(told) == {"pressure_hpa", "wind_mps", "shortwave_wm2", "freezing_level_m", "snow_level_m"}
+        np.testing.assert_allclose(getattr(raw, field)[0, 0, -4:], [last, NAN, NAN, NAN])
+    assert never_told(raw) == {"pressure_hpa", "wind_mps", "shortwave_wm2", "freezing_level_m", "snow_level_m"}

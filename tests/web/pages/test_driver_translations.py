@@ -13,16 +13,16 @@ import httpx
 import pytest
 
 from alertd.i18n import LANGUAGES, Language
-from alertd.notices.next_action import NextStep, Step
+from alertd.notices.next_action import ActionKind, NextAction
 from alertd.settings.languages import Languages
 from alertd.settings.model import read_settings
-from alertd.sources.files.translations import read_tongue
-from alertd.testing.clock import HeldClock
-from alertd.testing.fake_open_meteo import Standin
-from alertd.testing.server import Served
+from alertd.sources.files.translations import load_translator
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.server import PageServer
 from alertd.testing.update_translations import messages_in_templates
 from alertd.web.pages.base import Pages
-from alertd.web.pages.driver import head, said_in
+from alertd.web.pages.driver import heading, template_functions
 
 DEMO = Path(__file__).resolve().parents[3] / "fixtures" / "demo"
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
@@ -79,7 +79,7 @@ def still_english(text: str) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def spoken(storm: Standin, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def spoken(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageServer]:
     """The demo's trips, each with a language."""
     folder = tmp_path_factory.mktemp("spoken")
     settings = read_settings(DEMO / "alertd.toml")
@@ -97,12 +97,12 @@ def spoken(storm: Standin, tmp_path_factory: pytest.TempPathFactory) -> Iterator
         cache=folder / "http",
         archive=None,
     )
-    with Served(settings, HeldClock(MORNING)) as server:
+    with PageServer(settings, ManualClock(MORNING)) as server:
         yield server
 
 
 @pytest.mark.parametrize("trip_id", SPOKEN)
-def test_each_driver_reads_the_page_in_the_language_of_the_trip(spoken: Served, trip_id: str) -> None:
+def test_each_driver_reads_the_page_in_the_language_of_the_trip(spoken: PageServer, trip_id: str) -> None:
     answer = httpx.get(spoken.link(trip_id), headers={"accept-language": "en"})
     page, wanted = Read(answer.text), SPOKEN[trip_id] or FLEET
     assert page.language == wanted
@@ -115,7 +115,7 @@ def test_each_driver_reads_the_page_in_the_language_of_the_trip(spoken: Served, 
         assert still_english(page.text) == []
 
 
-def test_a_tap_is_answered_in_the_language_of_the_trip(spoken: Served) -> None:
+def test_a_tap_is_answered_in_the_language_of_the_trip(spoken: PageServer) -> None:
     link = spoken.link("QT-1041")
     said = httpx.post(link, data={"what": "chains_on"}, headers={"accept": "application/json"}).json()
     assert said == {"said": "Anotado: cadenas puestas."}
@@ -126,7 +126,7 @@ def test_a_tap_is_answered_in_the_language_of_the_trip(spoken: Served) -> None:
     assert "No se anotó" in httpx.post(link, data={"what": "launch"}).text
 
 
-def test_a_link_that_opens_nothing_says_so_in_the_language_of_the_fleet(spoken: Served) -> None:
+def test_a_link_that_opens_nothing_says_so_in_the_language_of_the_fleet(spoken: PageServer) -> None:
     page = Read(httpx.get(f"{spoken.base_url}/d/nothing").text)
     assert page.language == FLEET
     assert "Ce lien ne marche pas" in page.text
@@ -135,27 +135,27 @@ def test_a_link_that_opens_nothing_says_so_in_the_language_of_the_fleet(spoken: 
 
 @pytest.mark.parametrize("language", OTHERS)
 def test_without_a_plan_the_page_says_to_be_ready_in_every_language(language: Language) -> None:
-    tongue = read_tongue(language)
+    translator = load_translator(language)
     values = {
         "trip": {"id": "T-1", "driver": ""}, "plan": None, "missed": "route file gone", "now": MORNING, "zone": "UTC",
         "fleet": "", "message": None, "read_at": None, "on_at": None, "off_at": None, "said": (), "token": "x",
         "done": "",
-        **said_in(tongue),
+        **template_functions(translator),
     }  # fmt: skip
-    shown = Pages(lambda asked: read_tongue(asked).say).show("driver.html", values, language=language)  # type: ignore[arg-type]
+    shown = Pages(lambda asked: load_translator(asked).gettext).render("driver.html", values, language=language)  # type: ignore[arg-type]
     page = Read(bytes(shown.body).decode())
-    assert tongue.one("BE READY TO CHAIN") in page.text
+    assert translator.translate("BE READY TO CHAIN") in page.text
     assert "route file gone" not in page.text  # marked as English
     assert still_english(page.text) == []
 
 
 @pytest.mark.parametrize("language", OTHERS)
 def test_what_stands_largest_is_said_in_every_language(language: Language) -> None:
-    english, tongue = read_tongue("en"), read_tongue(language)
-    for step in Step:
+    english, translator = load_translator("en"), load_translator(language)
+    for step in ActionKind:
         for at in (MORNING, MORNING + timedelta(hours=2)):
-            call = NextStep(step=step, at=at)
-            assert head(call, MORNING, tongue) != head(call, MORNING, english)
+            call = NextAction(step=step, at=at)
+            assert heading(call, MORNING, translator) != heading(call, MORNING, english)
 
 
 def test_every_language_has_its_page() -> None:

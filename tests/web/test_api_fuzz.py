@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from alertd.errors import InputError
 from alertd.sources.files.gpx import parse_gpx
-from alertd.sources.files.gpx_worker import LIMITS, look
+from alertd.sources.files.gpx_worker import LIMITS, inspect
 
 Open = Callable[..., Any]
 JSON = {"content-type": "application/json"}
@@ -85,7 +85,7 @@ FILES = st.builds(lambda text, code: text.encode(code), WHOLE, st.sampled_from([
 @settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck), database=None)
 @given(FILES | st.binary(max_size=300))
 def test_no_file_is_more_than_a_mistake_in_one_line(data: bytes) -> None:
-    seen = look(data)
+    seen = inspect(data)
     assert seen.keys() in ({"mistake"}, {"name", "points", "findings"})
     json.dumps(seen)
     if "mistake" not in seen:
@@ -96,4 +96,4 @@ def test_no_file_is_more_than_a_mistake_in_one_line(data: bytes) -> None:
     else:
         mistake = InputError("request", **seen["mistake"])
         assert "\n" not in str(mistake)
-        assert mistake.mend
+        assert mistake.hint

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Gap, PrecipForm
-from alertd.forecast.pool import at_heights, pool, reach
+from alertd.forecast.pool import at_heights, known_span, pool
 
 START = datetime(2026, 1, 12, 0, tzinfo=UTC)
 NAN = float("nan")
@@ -131,7 +131,7 @@ def test_the_unknown_share_of_an_hour_is_never_less_than_among_those_who_reach_i
     sources = [forecast(str(i), [0.0], precip_mmwe_h=np.array([[row] * 2])) for i, row in enumerate(rows)]
     n = 12  # divides by every number of sources that may reach an hour
     both = pool(sources, counts=[n] * len(sources))
-    reached = np.array([reach(s)[0] for s in sources])
+    reached = np.array([known_span(s)[0] for s in sources])
     silent = np.isnan(np.array(rows)) & reached
     share = np.isnan(both.precip_mmwe_h[:, 0]).mean(axis=0)
     expected = np.where(reached.any(axis=0), silent.sum(axis=0) / np.maximum(reached.sum(axis=0), 1), 1.0)

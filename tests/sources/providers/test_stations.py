@@ -19,9 +19,9 @@ import pytest
 import respx
 
 from alertd.errors import SourceChanged, SourceError
-from alertd.forecast.observations import Seen, StationReport
-from alertd.sources.http.client import PoliteClient
-from alertd.sources.metar_text import read_text, seen_in
+from alertd.forecast.observations import Phenomenon, StationReport
+from alertd.sources.http.client import HttpClient
+from alertd.sources.metar_text import phenomena_in, read_text
 from alertd.sources.providers.metar.reports import Metars, read_metars
 from alertd.sources.providers.nws.stations import NwsStations, read_observations, read_stations
 
@@ -59,12 +59,12 @@ def recorded(name: str) -> Any:
 
 
 @pytest.fixture
-async def client() -> AsyncIterator[PoliteClient]:
+async def client() -> AsyncIterator[HttpClient]:
     async def no_wait(_seconds: float) -> None:
         return None
 
     rng = np.random.default_rng(1)
-    async with PoliteClient(
+    async with HttpClient(
         contact="ops@fleet.example", cache_dir=None, now_utc=lambda: NOW, rng=rng, sleep=no_wait
     ) as opened:
         yield opened
@@ -89,7 +89,7 @@ FLL = "z_EDITED_nws_observations_KFLL_2019-06-27_values_overwritten.json"
         pytest.param(
             MSP,
             {
-                "air_temp_c": -10.0, "dew_point_c": -15.6, "visibility_m": 4830.0, "weather": (Seen.SNOW,),
+                "air_temp_c": -10.0, "dew_point_c": -15.6, "visibility_m": 4830.0, "weather": (Phenomenon.SNOW,),
                 "precip_last_hour_mmwe": 0.0,
             },
             marks=needs_shared,
@@ -99,12 +99,10 @@ FLL = "z_EDITED_nws_observations_KFLL_2019-06-27_values_overwritten.json"
 )  # fmt: skip
 def test_recorded_observations_are_read(file: str, expected: dict[str, Any]) -> None:
     (one, *_) = read_observations(recorded(file))
-    told = {name: getattr(one, name) for name in expected}
+    raw = {name: getattr(one, name) for name in expected}
     numbers = {name: value for name, value in expected.items() if isinstance(value, float)}
-    assert {name: told[name] for name in numbers} == pytest.approx(numbers, rel=1e-5, nan_ok=True)
-    assert {n: v for n, v in told.items() if n not in numbers} == {
-        n: v for n, v in expected.items() if n not in numbers
-    }
+    assert {name: raw[name] for name in numbers} == pytest.approx(numbers, rel=1e-5, nan_ok=True)
+    assert {n: v for n, v in raw.items() if n not in numbers} == {n: v for n, v in expected.items() if n not in numbers}
 
 
 @pytest.mark.parametrize(
@@ -158,7 +156,7 @@ def test_values_that_cannot_be_true_are_unknown() -> None:
 def test_trap_a_record_without_text_does_not_say_that_nothing_fell() -> None:
     five_minutes = report(rawMessage="", presentWeather=[])
     assert five_minutes.weather is None
-    assert report(presentWeather=[]).weather == (Seen.SNOW, Seen.BLOWING_SNOW)  # the text says it
+    assert report(presentWeather=[]).weather == (Phenomenon.SNOW, Phenomenon.BLOWING_SNOW)  # the text says it
     assert report(presentWeather=[], rawMessage="KXXX 141056Z AUTO 27012KT 10SM CLR M04/M06 A2990").weather == ()
 
 
@@ -170,16 +168,16 @@ def test_weather_near_the_station_is_not_at_it() -> None:
 @pytest.mark.parametrize(
     ("groups", "expected"),
     [
-        ("-SN", (Seen.SNOW,)),
-        ("+SHSN", (Seen.SNOW,)),
-        ("FZRA", (Seen.FREEZING_RAIN,)),
-        ("-FZDZ FZFG", (Seen.FREEZING_DRIZZLE, Seen.FREEZING_FOG)),
-        ("-FZRASNPL", (Seen.FREEZING_RAIN, Seen.SNOW, Seen.ICE_PELLETS)),
-        ("RASN BR", (Seen.RAIN, Seen.SNOW, Seen.MIST)),
-        ("BLSN", (Seen.BLOWING_SNOW,)),
-        ("DRSN", (Seen.DRIFTING_SNOW,)),
-        ("-TSRA", (Seen.THUNDERSTORM, Seen.RAIN)),
-        ("UP", (Seen.UNKNOWN_PRECIPITATION,)),
+        ("-SN", (Phenomenon.SNOW,)),
+        ("+SHSN", (Phenomenon.SNOW,)),
+        ("FZRA", (Phenomenon.FREEZING_RAIN,)),
+        ("-FZDZ FZFG", (Phenomenon.FREEZING_DRIZZLE, Phenomenon.FREEZING_FOG)),
+        ("-FZRASNPL", (Phenomenon.FREEZING_RAIN, Phenomenon.SNOW, Phenomenon.ICE_PELLETS)),
+        ("RASN BR", (Phenomenon.RAIN, Phenomenon.SNOW, Phenomenon.MIST)),
+        ("BLSN", (Phenomenon.BLOWING_SNOW,)),
+        ("DRSN", (Phenomenon.DRIFTING_SNOW,)),
+        ("-TSRA", (Phenomenon.THUNDERSTORM, Phenomenon.RAIN)),
+        ("UP", (Phenomenon.UNKNOWN_PRECIPITATION,)),
         ("HZ", ()),
         ("VCSH", ()),
         ("RERA", ()),
@@ -187,14 +185,14 @@ def test_weather_near_the_station_is_not_at_it() -> None:
         ("//", None),
     ],
 )
-def test_weather_groups(groups: str, expected: tuple[Seen, ...] | None) -> None:
-    assert seen_in(groups.split(), "") == expected
+def test_weather_groups(groups: str, expected: tuple[Phenomenon, ...] | None) -> None:
+    assert phenomena_in(groups.split(), "") == expected
 
 
 def test_a_station_that_cannot_tell_has_not_seen_nothing() -> None:
-    assert seen_in([], "KXXX 141056Z AUTO 27012KT RMK AO2 PWINO") is None
-    assert seen_in([], "KXXX 141056Z AUTO 27012KT RMK AO1") is None
-    assert seen_in(["UP"], "KXXX 141056Z AUTO 27012KT UP RMK AO1") == (Seen.UNKNOWN_PRECIPITATION,)
+    assert phenomena_in([], "KXXX 141056Z AUTO 27012KT RMK AO2 PWINO") is None
+    assert phenomena_in([], "KXXX 141056Z AUTO 27012KT RMK AO1") is None
+    assert phenomena_in(["UP"], "KXXX 141056Z AUTO 27012KT UP RMK AO1") == (Phenomenon.UNKNOWN_PRECIPITATION,)
 
 
 @pytest.mark.parametrize(
@@ -214,20 +212,20 @@ def test_texts_that_say_nothing_are_unknown(raw: str) -> None:
         ),
         pytest.param(
             "metar_awc_KJFK_2026-08-27.json", (23.3, 21.7, 11, 20, 170, 7 * 1609.344, 0.254, 3),
-            (Seen.THUNDERSTORM, Seen.RAIN), marks=needs_shared,
+            (Phenomenon.THUNDERSTORM, Phenomenon.RAIN), marks=needs_shared,
         ),
     ],
 )  # fmt: skip
 def test_recorded_airport_reports_one_object_or_a_list(
-    file: str, expected: tuple[float, ...], weather: tuple[Seen, ...]
+    file: str, expected: tuple[float, ...], weather: tuple[Phenomenon, ...]
 ) -> None:
     (r,) = read_metars(recorded(file))
     kt = 1852 / 3600
-    told = (
+    raw = (
         r.air_temp_c, r.dew_point_c, r.wind_mps / kt, r.gust_mps / kt, r.wind_from_deg, r.visibility_m,
         r.precip_last_hour_mmwe, r.station.elevation_m,
     )  # fmt: skip
-    assert told == pytest.approx(expected, nan_ok=True)
+    assert raw == pytest.approx(expected, nan_ok=True)
     assert r.weather == weather
     minute = {"KTYS": (2026, 1, 14, 22, 53), "KJFK": (2026, 8, 27, 17, 51)}[r.station.id]
     assert r.observed_at == datetime(*minute, tzinfo=UTC)  # as rawOb says, not the rounded reportTime
@@ -277,7 +275,7 @@ def test_a_name_that_is_no_station_never_gets_into_a_question() -> None:
 
 
 @respx.mock
-async def test_stations_and_reports_are_asked_of_the_service_whose_host_is_set(client: PoliteClient) -> None:
+async def test_stations_and_reports_are_asked_of_the_service_whose_host_is_set(client: HttpClient) -> None:
     at = {"location": "/gridpoints/MSO/36,94/stations"}
     respx.get(f"{NWS}/points/47.45,-115.7/stations").mock(httpx.Response(301, headers=at))
     listed = {"geometry": feature()["geometry"], "properties": {"stationIdentifier": "KXXX"}}
@@ -292,13 +290,13 @@ async def test_stations_and_reports_are_asked_of_the_service_whose_host_is_set(c
 
 
 @respx.mock
-async def test_trap_status_204_and_an_empty_body_say_that_nothing_is_there(client: PoliteClient) -> None:
+async def test_trap_status_204_and_an_empty_body_say_that_nothing_is_there(client: HttpClient) -> None:
     asked = respx.get(f"{AWC}/api/data/metar", params={"bbox": "47.00,-116.50,48.00,-115.25", "format": "json"})
     asked.mock(httpx.Response(204))
     assert await Metars(client, AWC).inside(47.0, -116.5, 48.0, -115.25) == ()
     asked.mock(httpx.Response(200, json=[AIRPORT]))
     (one,) = await Metars(client, AWC).inside(47.0, -116.5, 48.0, -115.25)
-    assert (one.air_temp_c, one.weather) == (-3.9, (Seen.SNOW, Seen.BLOWING_SNOW))
+    assert (one.air_temp_c, one.weather) == (-3.9, (Phenomenon.SNOW, Phenomenon.BLOWING_SNOW))
     asked.mock(httpx.Response(400))
     with pytest.raises(SourceError, match="400"):
         await Metars(client, AWC).inside(47.0, -116.5, 48.0, -115.25)

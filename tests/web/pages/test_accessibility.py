@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from alertd.testing.server import Served
+from alertd.testing.server import PageServer
 
 PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
 GRAVE = {"serious", "critical"}
@@ -12,7 +12,7 @@ MOST_BYTES = 100_000
 
 
 @pytest.fixture
-def addresses(served: Served) -> dict[str, str]:
+def addresses(served: PageServer) -> dict[str, str]:
     board = served.base_url + "/board"
     return {
         "driver": served.link("QT-1041"),
@@ -40,7 +40,7 @@ def test_no_page_has_a_serious_fault(
 
 
 def test_pages_are_small_and_fetch_nothing_from_elsewhere(
-    addresses: dict[str, str], served: Served, open_page: Callable
+    addresses: dict[str, str], served: PageServer, open_page: Callable
 ) -> None:
     for name, address in addresses.items():
         page = open_page("about:blank")
