@@ -12,10 +12,10 @@ from datetime import datetime
 from typing import TypeVar
 
 from alertd.delivery.channel import DeliveryQueue, OutgoingNotice
-from alertd.delivery.circuit_breaker import Kept
+from alertd.delivery.channel_state import StoredChannelState
 
 _T = TypeVar("_T")
-StateOf = Callable[[], Kept | None]  # reads what a channel has come to, at the moment of writing
+StateOf = Callable[[], StoredChannelState | None]  # reads what a channel has come to, at the moment of writing
 
 
 @dataclass(slots=True)

@@ -5,46 +5,12 @@ Of this, its standing outlives the daemon; the rest is forgotten, and so the tar
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Literal, Protocol
+from typing import Literal
 
 from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
+from alertd.delivery.channel_state import ChannelState, State, StoredChannelState
 from alertd.delivery.retry import MAX_RETRY_AFTER_S
 from alertd.errors import DeliveryError
-
-State = Literal["up", "failing", "disabled"]
-
-
-class Kept(Protocol):
-    """A standing as it comes from where it is kept."""
-
-    @property
-    def target(self) -> str: ...
-    @property
-    def state(self) -> str: ...
-    @property
-    def why(self) -> str: ...
-    @property
-    def since(self) -> datetime: ...
-    @property
-    def last_success_at(self) -> datetime | None: ...
-    @property
-    def last_failure_at(self) -> datetime | None: ...
-    @property
-    def failures(self) -> int: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelState:
-    """`since`: when it came to this. `why`: the last problem, "" where there is none; `failures`: in a row."""
-
-    target: str
-    state: State
-    since: datetime
-    why: str = ""
-    last_success_at: datetime | None = None
-    last_failure_at: datetime | None = None
-    failures: int = 0
-
 
 OUTAGE_FAILURES = 3
 
@@ -127,7 +93,7 @@ class CircuitBreaker:
             return "disabled"
         return "failing" if self._alarmed and self.failing_since is not None else "up"
 
-    def restore(self, kept: Kept) -> None:
+    def restore(self, kept: StoredChannelState) -> None:
         """Take over what is on record: after a restart, and when a person has reopened the target."""
         if kept.state == "disabled":
             self.disabled_reason = kept.why

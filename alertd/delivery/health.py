@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from alertd.delivery.circuit_breaker import BreakerHealth, Kept
+from alertd.delivery.channel_state import StoredChannelState
+from alertd.delivery.circuit_breaker import BreakerHealth
 
 
 class ChannelCounts(Protocol):
@@ -53,7 +54,7 @@ def channel_health(
     configured: Iterable[str],
     counts: Iterable[ChannelCounts],
     breakers: Iterable[BreakerHealth],
-    states: Mapping[str, Kept],
+    states: Mapping[str, StoredChannelState],
     now: datetime,
 ) -> tuple[ChannelHealth, ...]:
     """Every target that is configured or has deliveries, by name. `lanes` are empty where no dispatcher runs."""
@@ -69,7 +70,7 @@ def _one(
     configured: bool,
     counts: ChannelCounts | None,
     breaker: BreakerHealth | None,
-    kept: Kept | None,
+    kept: StoredChannelState | None,
     now: datetime,
 ) -> ChannelHealth:
     def age_s(at: datetime | None) -> float | None:

@@ -9,7 +9,8 @@ from typing import Literal, ParamSpec
 
 from alertd.delivery.batching import OutboxBatcher, StateOf
 from alertd.delivery.channel import Channel, DeliveryQueue, OutgoingNotice
-from alertd.delivery.circuit_breaker import Alarm, AlarmKind, BreakerHealth, CircuitBreaker, Kept
+from alertd.delivery.channel_state import StoredChannelState
+from alertd.delivery.circuit_breaker import Alarm, AlarmKind, BreakerHealth, CircuitBreaker
 from alertd.delivery.retry import GiveUp, RetryAt, Rng, next_attempt
 from alertd.errors import DeliveryError, StoreError
 
@@ -139,7 +140,7 @@ class DeliveryWorker:
                 self._breaker(target).restore(state)
             self._states[target] = state.state
 
-    def _changed(self, breaker: CircuitBreaker, at: datetime) -> Kept | None:
+    def _changed(self, breaker: CircuitBreaker, at: datetime) -> StoredChannelState | None:
         """The lane's state where it is another than the one kept, because that could not be written before."""
         return breaker.snapshot(at) if breaker.state != self._states.get(breaker.target, "up") else None
 
@@ -238,9 +239,9 @@ class DeliveryWorker:
         ends_outage = breaker.record_success(outgoing, at)
         self._sent_unmarked[outgoing.id] = at
         # One that came through after the channel was disabled says nothing of it: a person may have reopened it since.
-        written: list[Kept] = []
+        written: list[StoredChannelState] = []
 
-        def channel() -> Kept | None:
+        def channel() -> StoredChannelState | None:
             written.extend([] if breaker.disabled_reason else [breaker.snapshot(at)])
             return written[-1] if written else None
 
@@ -281,7 +282,7 @@ class DeliveryWorker:
                 self._kept(state)
         return "retried"
 
-    def _kept(self, channel: Kept | None) -> None:
+    def _kept(self, channel: StoredChannelState | None) -> None:
         if channel is not None:
             self._states[channel.target] = channel.state
 
@@ -305,7 +306,7 @@ class DeliveryWorker:
 
     async def _settle(
         self,
-        mark: Callable[[int, datetime, str, Kept | None], None],
+        mark: Callable[[int, datetime, str, StoredChannelState | None], None],
         outgoing: OutgoingNotice,
         breaker: CircuitBreaker,
         at: datetime,
@@ -330,7 +331,7 @@ class DeliveryWorker:
         return True
 
 
-def _standing(breaker: CircuitBreaker, at: datetime) -> Kept | None:
+def _standing(breaker: CircuitBreaker, at: datetime) -> StoredChannelState | None:
     return breaker.snapshot(at)
 
 

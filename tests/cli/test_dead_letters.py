@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from alertd.clock import system_clock
-from alertd.delivery.circuit_breaker import ChannelState
+from alertd.delivery.channel_state import ChannelState
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.settings.model import read_settings
 from alertd.store.store import Store

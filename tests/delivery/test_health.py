@@ -2,7 +2,8 @@
 
 from datetime import datetime, timedelta
 
-from alertd.delivery.circuit_breaker import BreakerHealth, ChannelState
+from alertd.delivery.channel_state import ChannelState
+from alertd.delivery.circuit_breaker import BreakerHealth
 from alertd.delivery.health import channel_health
 from alertd.store.rows import StoredChannelCounts
 

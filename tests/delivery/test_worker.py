@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
-from alertd.delivery.circuit_breaker import Alarm, ChannelState
+from alertd.delivery.channel_state import ChannelState
+from alertd.delivery.circuit_breaker import Alarm
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import DeliveryError, StoreError
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id

@@ -9,7 +9,8 @@ from types import SimpleNamespace
 import pytest
 from jsonschema import Draft202012Validator
 
-from alertd.delivery.circuit_breaker import Alarm, ChannelState
+from alertd.delivery.channel_state import ChannelState
+from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import InputError
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.service.channel_alarms import notify_channel_alarms

@@ -10,7 +10,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from alertd.i18n import ENGLISH, LANGUAGES, Language
-from alertd.notices.next_action import ActionKind, Chained, next_action
+from alertd.notices.next_action import ActionKind, ChainStatus, next_action
 from alertd.notices.plan_diff import describe_changes
 from alertd.notices.text import gsm7
 from alertd.notices.text.driver_sms import driver_text
@@ -95,13 +95,13 @@ def test_events_with_places_to_look_for_match_the_schema(two_passes: Plan) -> No
 
 def test_the_next_step_says_what_to_look_for(two_passes: Plan) -> None:
     plan = searched(two_passes)
-    step = next_action(plan, Chained(on_at=None), None, plan.depart_at, ENGLISH)
+    step = next_action(plan, ChainStatus(on_at=None), None, plan.depart_at, ENGLISH)
     assert step.step is ActionKind.HANG
     later = replace(plan, stretches=(two_passes.stretches[1], plan.stretches[0]))
     first = later.stretches[0].chain_up.arrive_at
     second = replace(later.stretches[1], chain_up=replace(later.stretches[1].chain_up, arrive_at=first + timedelta(1)))
     then = next_action(
-        replace(later, stretches=(later.stretches[0], second)), Chained(on_at=None), None, plan.depart_at, ENGLISH
+        replace(later, stretches=(later.stretches[0], second)), ChainStatus(on_at=None), None, plan.depart_at, ENGLISH
     ).then
     assert any("safe place from mi 210 on, before mi 213 (none listed)" in line for line in then)
 
