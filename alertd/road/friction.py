@@ -42,12 +42,13 @@ FRICTION: Final[dict[RoadClass, Friction]] = {
 }
 
 # Chained over bare, stops of cars: NSC 149/74.5 ft on ice = 2.0, 60/38 ft on snow = 1.58. No truck figure was found.
-# Where nothing was measured a chain is credited with nothing.
+# Slush is assumed to be like snow: a chain cuts through it to the road. Elsewhere a chain is credited with nothing.
 CHAIN_RATIO: Final[dict[RoadClass, float]] = {
     RoadClass.ICE: 2.0,
     RoadClass.GLAZE: 2.0,
     RoadClass.SNOW: 1.5,
     RoadClass.PACKED_SNOW: 1.5,
+    RoadClass.SLUSH: 1.5,
 }
 
 # Rolling resistance of truck tires: 0.006-0.010 on hard road, 0.015 packed, 0.02-0.05 loose snow. All assumed.

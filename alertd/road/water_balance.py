@@ -13,6 +13,7 @@ from alertd.road.humidity import LATENT_VAPORISATION, Array
 from alertd.road.parameters import SurfaceParams
 
 LATENT_FUSION: Final = 3.34e5  # J/kg
+COVER_MMWE: Final = 0.3  # [A] snow from which water freezes within the snow; the limit of the class, road_class
 LATENT_SUBLIMATION: Final = LATENT_VAPORISATION + LATENT_FUSION
 
 
@@ -53,15 +54,22 @@ def _keep_ice(s: Stores, kept: Array) -> Stores:
 
 
 def change_phase(s: Stores, melted: Array, with_parts: bool) -> Stores:
-    """Melt snow first, then ice; where `melted` is negative freeze water to ice, the supercooled part to glaze."""
+    """Melt snow first, then ice; where `melted` is negative freeze water to ice, the supercooled part to glaze.
+
+    Plain water that freezes inside a cover of snow binds it to packed snow; it is no sheet of ice beneath it [A].
+    """
     thawed = np.maximum(melted, 0.0)
     froze = thawed - melted
     snow = s.snow - thawed
     ice = np.maximum(s.ice + np.minimum(snow, 0.0), 0.0)
-    if with_parts:
+    under_snow = (froze > 0.0) & (snow >= COVER_MMWE)
+    if with_parts or under_snow.any():
         s = _keep_ice(s, ice)
         glaze = froze * _share(s.supercooled, s.water)
-        s = s._replace(glaze=s.glaze + glaze, supercooled=np.maximum(s.supercooled - glaze, 0.0))
+        packed = np.where(under_snow, froze - glaze, 0.0)
+        s = s._replace(
+            glaze=s.glaze + glaze, packed=s.packed + packed, supercooled=np.maximum(s.supercooled - glaze, 0.0)
+        )
     return s._replace(water=s.water + melted, snow=np.maximum(snow, 0.0), ice=ice + froze)
 
 
