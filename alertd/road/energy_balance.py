@@ -321,8 +321,8 @@ def step(
     for j in range(2, layers.shape[0]):
         layers[j] += np.multiply(layers[j - 1], ground.pull[j], out=part)
 
+    lying = water_balance.change_phase(lying, melted, lying.with_parts)
     with_parts = lying.with_parts
-    lying = water_balance.change_phase(lying, melted, with_parts)
     lying, vapour = water_balance.exchange_vapour(lying, flux.vapour_mmwe(top, dt_s), flux.as_ice, with_parts)
     lying, runoff = water_balance.drain(lying, top, p, with_parts)
     lying, swept = water_balance.apply_traffic(lying, dt_s / HOUR_S, p)

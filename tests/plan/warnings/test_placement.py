@@ -133,7 +133,7 @@ def test_one_whose_zones_could_not_all_be_read_is_placed_by_those_and_named_as_n
 def test_a_warning_whose_area_is_not_on_file_covers_the_road_nearest_to_the_places_it_was_told_at() -> None:
     """Asked at km 0, 20 and 60: half ways are km 10 and 40."""
     far = alert(zones=("forecast/XXZ001",))
-    windy = alert("KXXX.HW.W.0002.2027", event="High Wind Warning", weight=TOLD, zones=("forecast/XXZ002",))
+    windy = alert("KXXX.HW.W.0002.2027", event="High Wind Warning", severity=TOLD, zones=("forecast/XXZ002",))
     told: dict[int, Sequence[WeatherAlert]] = {0: (), 80: (far,), 240: (windy,)}
     placed = place_warnings(ROUTE, [far, windy], {}, NOW, told)
     found = {c.what: (c.start_m, c.end_m, c.holds) for c in placed.closures}
@@ -182,7 +182,7 @@ def test_messages_on_one_event_for_the_same_zone_are_one_with_the_earliest_begin
 def test_without_an_end_it_stands_a_day_on_from_when_it_was_sent_as_long_as_it_is_listed(
     now_h: float, until_h: float
 ) -> None:
-    told = alert(event="Flood Warning", weight=TOLD, begins_at=at_hour(-1), ends_at=None, sent_at=at_hour(0))
+    told = alert(event="Flood Warning", severity=TOLD, begins_at=at_hour(-1), ends_at=None, sent_at=at_hour(0))
     made = closure_of(told, (0.0, 1.0), at_hour(now_h))
     assert (made.ends_at, made.presumed) == (at_hour(until_h), True)
 
