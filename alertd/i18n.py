@@ -30,6 +30,7 @@ class Translator:
     metric: bool = False
 
     def gettext(self, message: str, /, **values: object) -> str:
+        """The translation of a message, with `values` filled in."""
         return self.translate(message).format(**values)
 
     def ngettext(self, one: str, many: str, number: int, /) -> str:

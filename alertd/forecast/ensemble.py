@@ -1,9 +1,9 @@
 """Turns a deterministic forecast into members, so that later stages can carry and count its uncertainty.
 
 Each member has ONE temperature error, ONE precipitation quantile and ONE cloud error over the whole window and all
-cells, because the errors of a run are correlated in time and space. Their size grows with lead time. Quantiles are
-stratified, so few members already have the stated mean and spread. A real ensemble passes unchanged. The road stage
-adds the spread from height differences between cell and road.
+cells. The reason is that the errors of a run are correlated in time and space. Their size grows with lead time.
+Quantiles are stratified, so few members already have the stated mean and spread. A real ensemble passes unchanged. The
+road stage adds the spread from height differences between cell and road.
 """
 
 from dataclasses import dataclass, replace
@@ -49,8 +49,8 @@ def to_ensemble(
 ) -> Forecast:
     """The forecast with `members` members. A forecast that already has several is returned unchanged.
 
-    Lead time runs from issue (from fetch where the source gives no issue time), and never from later than now, so an
-    old forecast has a wider spread. The mean over members keeps the source's temperature and amount. Unknown values
+    Lead time runs from issue (from fetch where the source gives no issue time), never from later than now. An old
+    forecast thus has a wider spread. The mean over members keeps the source's temperature and amount. Unknown values
     stay unknown.
 
     Raises ValueError when members is below 1.

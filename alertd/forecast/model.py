@@ -116,10 +116,12 @@ class Forecast:
 
     @property
     def hours(self) -> int:
+        """Number of hours of the window."""
         return int(self.air_temp_c.shape[2])
 
     @property
     def end(self) -> datetime:
+        """End of the last hour, aware."""
         return self.start + timedelta(hours=self.hours)
 
     def age_h(self, now_utc: datetime) -> float:

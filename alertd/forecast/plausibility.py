@@ -65,9 +65,11 @@ class Told:
     snow_above_c: float = SNOW_ABOVE_C
 
     def place(self, cell: int) -> str:
+        """Latitude and longitude of a cell, as text."""
         return f"{self.lat_deg[cell]:.2f}, {self.lon_deg[cell]:.2f}"
 
     def moment(self, hour: int) -> str:
+        """Start of an hour, as text in UTC."""
         return f"{self.start + timedelta(hours=int(hour)):%d %b %H:%M} UTC"
 
 

@@ -1,6 +1,6 @@
 """Computes the pavement state of a corridor once per forecast, shared by every truck on it.
 
-Samples of a route in one forecast cell and one band of height share a physics column, so 600 km of road needs a few
+Samples of a route in one forecast cell and one band of height share a physics column. 600 km of road thus needs a few
 hundred columns. Samples on a bridge have a deck column and refer to the column of the road beside the bridge. Each
 member keeps its ranks (phase, friction, height) along the whole corridor and window. A storm thus stays one storm, and
 "anywhere in the zone" can be counted per member.
@@ -59,6 +59,7 @@ class RoadCells:
 
     @property
     def columns_n(self) -> int:
+        """Number of columns, deck columns included."""
         return int(self.cell_idx.size)
 
 
@@ -197,8 +198,8 @@ def run_corridor(
 
     An hour without a required field is UNKNOWN. After it, and from the start of the forecast, unrecorded snow may
     remain on the road. A winter class of the model is kept, but a bare road is UNKNOWN while `limits.unseen_snow_mmwe`
-    there would not have melted, see `unseen_snow`. A member with known hours from two days before the fetch counts as
-    known after 48 hours in a row, or after 12 with the road above +1 °C for 3 of them.
+    there would not have melted, see `unseen_snow`. Other rules apply to a member with known hours from two days before
+    the fetch. It counts as known after 48 hours in a row, or after 12 with the road above +1 °C for 3 of them.
 
     Raises ValueError without quantiles and rng, or when the quantiles are for another number of members.
     """

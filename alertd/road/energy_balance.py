@@ -70,6 +70,7 @@ class SurfaceState(NamedTuple):
 
     @property
     def surface_temp_c(self) -> Array:
+        """Temperature of the top layer, (column,)."""
         return np.asarray(self.layer_temp_c[0])
 
 

@@ -36,8 +36,8 @@ class SurfaceParams:
     snow_cover_mmwe: float = 2.0  # [A] snow that hides 63 % of the pavement from the sun
     emissivity: float = 0.95  # FHWA pavement thermal properties, 0.90-0.95
     roughness_m: float = 2.0e-3  # [A] 2e-4..5e-3
-    # [A] 1e-4..1e-3. The upper end reduces the night error at 17 road stations by a fifth (test_observed_nights) and is
-    # closer to fits for pavements, 10-12 W/(m² K) at 3 m/s.
+    # [A] 1e-4..1e-3. The upper end reduces the night error at 17 road stations by a fifth (test_observed_nights). It is
+    # also closer to fits for pavements, 10-12 W/(m² K) at 3 m/s.
     heat_roughness_m: float = 1.0e-3
     wind_height_m: float = 10.0
     air_height_m: float = 2.0
@@ -101,8 +101,8 @@ def deck_of(road: SurfaceParams, *, thickness_m: float = 0.20, **changed: float)
     thickness_m: 0.13-0.4.
     changed: parameters specific to the deck.
 
-    The slab's values are assumptions [A], except that the underside exchanges 5-10 W/(m² K), and that a slab of 0.20 m
-    then follows the air within about 5 h.
+    The slab's values are assumptions [A], with two exceptions. The underside exchanges 5-10 W/(m² K), and a slab of
+    0.20 m then follows the air within about 5 h.
     """
     slab = {"pavement_k_wmk": 1.5, "pavement_c_jm3k": 2.1e6, "underside_wm2k": 7.5}
     layers_m = (*_DECK_TOP_M, round(thickness_m - sum(_DECK_TOP_M), 6))

@@ -28,12 +28,12 @@ MIXED_HALF_WIDTH: Final = 0.15  # assumed: half the span of member ranks with a 
 class Calibration:
     """Calibrates a published P(snow) to observations: logit P' = shift + slope * logit P + dry * depression.
 
-    The wet-bulb depression (air minus wet bulb, K, counted up to depression_max_k) enters because in drier air snow was
-    reported at warmer wet bulbs than either relation gives. The defaults are fitted to 1 452 reports of rain or snow
-    around Lake Tahoe 2020-21 (Mountain Rain or Snow project), air -3..5 °C, and pulled towards the published relations
-    (a Gaussian prior about 0, 1, 0). Two facts from other regions' reports set the pull: where the published mean gives
-    0.30 and 0.12, snow was reported in 55 and 33 %. Where it gives these values around Tahoe, the calibrated mean gives
-    54 and 37 %. With storms left out the score is kept (tests/benchmarks/score_phase.py).
+    The wet-bulb depression is air minus wet bulb, K, counted up to depression_max_k. It enters because in drier air
+    snow was reported at warmer wet bulbs than either relation gives. The defaults are fitted to 1 452 reports of rain
+    or snow around Lake Tahoe 2020-21 (Mountain Rain or Snow project), air -3..5 °C. A Gaussian prior about 0, 1, 0
+    pulls them towards the published relations. Two facts from other regions' reports set the pull: where the published
+    mean gives 0.30 and 0.12, snow was reported in 55 and 33 %. Where it gives these values around Tahoe, the calibrated
+    mean gives 54 and 37 %. With storms left out the score is kept (tests/benchmarks/score_phase.py).
 
     A doubt remains: people report snow more readily than rain, so part of this is reporting bias. On low ground with
     trained observers (one day in 1995) the published mean is slightly better. The calibration errs towards snow, the
@@ -63,6 +63,7 @@ class SnowChance:
 
     @property
     def mean(self) -> Array:
+        """Mean of the two relations."""
         return np.asarray(0.5 * (self.jennings + self.wang))
 
     @property
@@ -86,6 +87,7 @@ class Phase:
 
     @property
     def rain(self) -> Array:
+        """The remainder, 0-1: ordinary rain."""
         return np.asarray(1.0 - self.snow - self.freezing - self.pellets)
 
 
@@ -152,7 +154,7 @@ def snow_fraction(chance: ArrayLike, rank: ArrayLike) -> Array:
 
     A storm at a place is rain or snow, rarely both. A member with a rank below the chance gets snow, above it rain, and
     within MIXED_HALF_WIDTH of it a mixture. The mixed span narrows towards 0 and 1, so that the mean over uniform ranks
-    is exactly the chance, and colder air never gives less snow in any member.
+    is exactly the chance. Colder air never gives less snow in any member.
     """
     p, u = np.asarray(chance, dtype=np.float64), np.asarray(rank, dtype=np.float64)
     half = np.minimum(MIXED_HALF_WIDTH, np.minimum(p, 1.0 - p))

@@ -53,7 +53,7 @@ def unseen_may_lie(
         for _ in range(round(HOUR_S / STEP_S)):
             state, _exchange = step(state, forcing, params, STEP_S, steady)
         if not started.all():
-            state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, before, strict=True)))
+            state = SurfaceState(*(np.where(started, run, kept) for run, kept in zip(state, before, strict=True)))
         frozen = state.snow_mmwe + state.ice_mmwe
         lack = np.where(known[h, at], 0.0, np.maximum(limits.unseen_snow_mmwe - frozen, 0.0))
         if lack.any():

@@ -102,12 +102,12 @@ def drain(s: Stores, surface_temp_c: Array, p: SurfaceParams, with_parts: bool) 
 
     On a road above 0 °C supercooled water becomes ordinary water, which later freezes to plain ice.
     """
-    held = np.minimum(s.water, p.film_mmwe + p.snow_holding_frac * s.snow)
-    runoff = s.water - held
+    retained = np.minimum(s.water, p.film_mmwe + p.snow_holding_frac * s.snow)
+    runoff = s.water - retained
     if not with_parts:
-        return s._replace(water=held), runoff
+        return s._replace(water=retained), runoff
     supercooled = np.where(surface_temp_c > 0.0, 0.0, s.supercooled * (1.0 - _share(runoff, s.water)))
-    return s._replace(water=held, supercooled=np.minimum(supercooled, held)), runoff
+    return s._replace(water=retained, supercooled=np.minimum(supercooled, retained)), runoff
 
 
 def apply_traffic(s: Stores, hours: float, p: SurfaceParams) -> tuple[Stores, Array | float]:

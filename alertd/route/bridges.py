@@ -12,7 +12,7 @@ from alertd.route.model import Array, BridgeSpan
 from alertd.route.project import Line, find_passes, project
 
 # Assumed: the maximum offset of a bridge from the line, and the minimum of its length along the route over its own
-# length. A centre line of a divided road is 20 m off each carriageway, and chords between samples cut a curve of 300 m
+# length. A centre line of a divided road is 20 m off each carriageway. Chords between samples cut a curve of 300 m
 # radius by 26 m. A road that crosses the route at 30 degrees or more is not a bridge on the route.
 BRIDGE_OFFSET_M: Final = 60.0
 _ALONG_SHARE: Final = float(np.cos(np.radians(30.0)))

@@ -129,6 +129,7 @@ class Route:
 
     @property
     def length_m(self) -> float:
+        """Distance [m] of the end of the line from its start."""
         return float(self.distance_m[-1])
 
 

@@ -21,8 +21,8 @@ STOP_OFFSET_M: Final = 800.0
 # Two passes nearer than this along the route are one pass, found twice at a bend.
 PASSES_APART_M: Final = 5_000.0
 ZONE_OFFSET_M: Final = 3_000.0
-# Limit of the distance from one end of a zone over a place to its other end, over the straight line, for that place to
-# be in the zone. Mountain roads are at most half as long again, over a pass or along a river.
+# A place is in a zone up to this ratio: the distance from one end over the place to the other end, over the straight
+# line. Mountain roads are at most half as long again, over a pass or along a river.
 _ZONE_DETOUR: Final = 1.5
 _ZONE_DETOUR_WHOLE: Final = 1.15
 
@@ -147,10 +147,10 @@ def interval_between(
     Notes
     -----
     A route that passes both ends within `max_offset_m` gives the part between them. A route that passes one end joins
-    or leaves the road between the two. It gives the part on the far end's side, as long as the distance from end to end
-    over the route's place is at most 1.5 times the straight line. A route that passes neither end counts as on that
-    road when it lies between them as a whole (1.15 times). A wrong "in the zone" asks for too many chains, a wrong "not
-    in the zone" for too few.
+    or leaves the road between the two. It gives the part on the far end's side. That part continues while the distance
+    from end to end over the route is at most 1.5 times the straight line. A route that passes neither end counts as on
+    that road when all of it is between them (1.15 times). A wrong "in the zone" requires too many chains, a wrong "not
+    in the zone" too few.
     """
     along_m, off_m = project(line, np.array([a[0], b[0]]), np.array([a[1], b[1]]))
     passes_a, passes_b = (np.abs(off_m) <= max_offset_m).tolist()

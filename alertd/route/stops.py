@@ -5,6 +5,8 @@ from enum import StrEnum
 
 
 class StopKind(StrEnum):
+    """Kind of a stop, with the values used in GeoJSON files and plans."""
+
     CHAIN_UP_AREA = "chain-up area"
     TRUCK_STOP = "truck stop"
     REST_AREA = "rest area"

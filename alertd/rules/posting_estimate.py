@@ -15,9 +15,9 @@ from alertd.road.road_class import RoadClass
 from alertd.rules.ruleset import ControlLevel, RuleSet
 
 # Up to these values snow is ordinary and the odds of the rule files apply. Above them the odds of posting, p / (1 - p),
-# rise with the square root of snowfall over the first, and of the snow of a day over the second. Our estimate:
-# 0.4 in/h, and 4 in at 10:1. The square root fits a model of controls that begin and end by the hour: its odds are 1.6
-# and 2.9 times as high at 2 and 8 mm/h as at 1.
+# rise with the square root of each excess: of snowfall and of the snow of a day. Our estimate: 0.4 in/h, and 4 in at
+# 10:1. The square root fits a model of controls that begin and end by the hour: its odds are 1.6 and 2.9 times as high
+# at 2 and 8 mm/h as at 1.
 ORDINARY_SNOWFALL_MMWE_H: Final = 1.0
 ORDINARY_SNOW_MMWE: Final = 10.0
 

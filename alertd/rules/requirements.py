@@ -48,6 +48,7 @@ class TireDemand:
 
     @property
     def tires_min(self) -> int:
+        """Number of tires of the smallest choice."""
         return min(len(c) for c in self.choices)
 
 
@@ -98,6 +99,7 @@ class CarryDuty:
 
     @property
     def singles_n(self) -> int:
+        """Number of single chains required, spares included."""
         return self.tires_n + self.spares_n
 
 

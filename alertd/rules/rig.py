@@ -19,6 +19,8 @@ _SINGLE: tuple[TirePlace, ...] = ("single",)
 
 
 class AxleRole(StrEnum):
+    """Role of an axle."""
+
     STEER = "steer"
     DRIVE = "drive"
     TAG = "tag"  # unpowered axle of the power unit beside the drive axles
@@ -61,6 +63,7 @@ class Layout(NamedTuple):
 
     @property
     def towed_units(self) -> int:
+        """Number of towed units."""
         return max(a.unit for a in self.axles)
 
 
@@ -96,6 +99,7 @@ class Rig:
 
     @property
     def layout(self) -> Layout:
+        """The legal properties of the rig."""
         return _layout(IdentityKey(self))
 
     def axle_indices(self, *roles: AxleRole, unit: int | None = None) -> tuple[int, ...]:
@@ -104,6 +108,7 @@ class Rig:
 
     @property
     def towed_units(self) -> int:
+        """Number of towed units."""
         return max(a.unit for a in self.axles)
 
     @property

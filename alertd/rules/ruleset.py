@@ -30,6 +30,7 @@ class Season:
     ends: tuple[date, ...] = ()
 
     def contains(self, day: date) -> bool:
+        """True when `day` is in the season."""
         key = (day.month, day.day)
         end = next(((e.month, e.day) for e in self.ends if e.year == day.year), self.end)
         if self.start <= end:
@@ -60,6 +61,7 @@ class RuleZone:
 
     @property
     def placed(self) -> bool:
+        """True when two points or an outline give the position of the zone."""
         return (self.from_point is not None and self.to_point is not None) or bool(self.outline)
 
     @property
@@ -281,13 +283,16 @@ class RuleSet:
     notes: tuple[str, ...] = ()
 
     def level(self, level_id: str) -> ControlLevel:
+        """The level with this id. Raises StopIteration when there is none."""
         return next(lv for lv in self.levels if lv.id == level_id)
 
     def zone(self, zone_id: str) -> RuleZone:
+        """The zone with this id. Raises StopIteration when there is none."""
         return next(z for z in self.zones if z.id == zone_id)
 
     @property
     def unplaced_zones(self) -> tuple[RuleZone, ...]:
+        """Zones without a position."""
         return tuple(z for z in self.zones if not z.placed)
 
     def review_overdue(self, day: date) -> bool:

@@ -31,6 +31,7 @@ class TireRun:
 
 
 def tire_runs(rig: Rig, tires: Iterable[Tire]) -> tuple[TireRun, ...]:
+    """Runs of neighbouring axles with the same tires chained, front to rear."""
     by_axle: dict[int, list[Tire]] = {}
     for tire in sorted(tires, key=rig.tires().index):
         by_axle.setdefault(tire.axle_idx, []).append(tire)
