@@ -1,4 +1,4 @@
-"""The only place that reads the machine's clock."""
+"""Reads the machine's clock. No other module does."""
 
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -8,5 +8,5 @@ Clock: TypeAlias = Callable[[], datetime]
 
 
 def system_clock() -> datetime:
-    """Now, aware, UTC."""
+    """The current time, aware, in UTC."""
     return datetime.now(UTC)

@@ -1,17 +1,17 @@
-"""Which failures exist. Every message is one line that names the place, the field, what is wrong and the mend.
+"""Exception classes of alertd. Each message is one line that names the place, the field, the problem and the remedy.
 
 AlertdError
-├ InputError     a file, request or argument that its sender must mend
+├ InputError     a file, request or argument that the sender must correct
 │ └ ConfigError  the same, in the operator's configuration
-├ SourceError    a forecast provider or feed did not give what was asked
-│ ├ SourceDown     no answer, or an answer that says try later
+├ SourceError    a forecast provider or feed did not deliver the requested data
+│ ├ SourceDown     no answer, or an answer that asks to retry later
 │ ├ SourceChanged  an answer whose shape, units or values cannot be trusted
-│ │ └ SourceDoubted  an answer of the right shape whose values cannot be so, or that holds none
-│ ├ SourceStale    an answer too old to plan with
-│ └ OutsideArea    the source has no forecasts for that place, and says so
-├ DeliveryError  a notice could not be handed over
-└ StoreError     what must survive could not be written or read
-  └ LeadershipLost  another daemon of the same store leads by now
+│ │ └ SourceDoubted  an answer of the expected shape with implausible values, or without usable values
+│ ├ SourceStale    an answer too old for planning
+│ └ OutsideArea    the source reports that it has no forecasts for that place
+├ DeliveryError  a notice could not be delivered
+└ StoreError     persistent data could not be written or read
+  └ LeadershipLost  another daemon now leads the same store
 """
 
 
@@ -20,7 +20,7 @@ class AlertdError(Exception):
 
 
 class InputError(AlertdError):
-    """Something handed to us is wrong: `where` (file or request), `field`, the `problem` and the `mend`."""
+    """Invalid input. `where` is the file or request, `field` the field, `problem` the fault, `hint` the remedy."""
 
     def __init__(self, where: str, field: str, problem: str, hint: str) -> None:
         self.where, self.field, self.problem, self.hint = where, field, problem, hint
@@ -33,7 +33,7 @@ class ConfigError(InputError):
 
 
 class SourceError(AlertdError):
-    """A provider failed. `retryable` says whether the same call may work later, `retry_after_s` when."""
+    """A provider failed. `retryable`: the same call may work later, after `retry_after_s` seconds where known."""
 
     def __init__(
         self, source: str, problem: str, *, retryable: bool = False, retry_after_s: float | None = None
@@ -44,7 +44,7 @@ class SourceError(AlertdError):
 
 
 class SourceDown(SourceError):
-    """No answer, or an answer that says try later."""
+    """No answer, or an answer that asks to retry later."""
 
 
 class SourceChanged(SourceError):
@@ -52,19 +52,19 @@ class SourceChanged(SourceError):
 
 
 class SourceDoubted(SourceChanged):
-    """An answer of the right shape whose values cannot be so, or that holds none of use."""
+    """An answer of the expected shape with implausible values, or without usable values."""
 
 
 class SourceStale(SourceError):
-    """An answer too old to plan with."""
+    """An answer too old for planning."""
 
 
 class OutsideArea(SourceError):
-    """The source has no forecasts for that place, and says so; other sources lose nothing by it."""
+    """The source reports that it has no forecasts for that place. Other sources are not affected."""
 
 
 class DeliveryError(AlertdError):
-    """A notice could not be handed over on `channel`; `permanent` when no retry can help."""
+    """A notice could not be delivered on `channel`. `permanent` is True when no retry can help."""
 
     def __init__(
         self, channel: str, problem: str, *, permanent: bool = False, retry_after_s: float | None = None
@@ -75,8 +75,8 @@ class DeliveryError(AlertdError):
 
 
 class StoreError(AlertdError):
-    """What must survive could not be written or read. Nothing half-written stays."""
+    """Persistent data could not be written or read. No partial write remains."""
 
 
 class LeadershipLost(StoreError):
-    """Another daemon of the same store leads by now: this one may neither write nor send."""
+    """Another daemon now leads the same store, so this one may neither write nor send."""

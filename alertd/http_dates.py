@@ -1,14 +1,14 @@
-"""Times in HTTP headers (RFC 9110): dates, and how long an answer asks to wait."""
+"""Parses times in HTTP headers (RFC 9110): dates and Retry-After delays."""
 
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import Final
 
-_DIGITS: Final = 12  # 30,000 years; more of them would only overflow
+_DIGITS: Final = 12  # 12 digits are 30,000 years; longer numbers would overflow
 
 
 def http_date(text: str) -> datetime | None:
-    """An HTTP date as aware UTC; None when it is none."""
+    """An HTTP date as aware UTC, or None when `text` is not a date."""
     try:
         when = parsedate_to_datetime(text)
     except (TypeError, ValueError):
@@ -17,9 +17,9 @@ def http_date(text: str) -> datetime | None:
 
 
 def parse_retry_after_s(text: str | None, now_utc: datetime) -> float | None:
-    """Seconds that a Retry-After header asks to wait, in either form (section 10.2.3), below 0 for a date gone by.
+    """Seconds until the time in a Retry-After header, in either form (section 10.2.3). Negative for a past date.
 
-    None when absent or unreadable. What is too long or too late to follow is the caller's to say.
+    None when the header is absent or unreadable. The caller limits delays that are too long to follow.
     """
     text = (text or "").strip()
     if text.isascii() and text.isdigit():

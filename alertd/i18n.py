@@ -1,4 +1,4 @@
-"""A language as a value: its words for our English ones, its names of days and months, and the reader's units."""
+"""A language as a value: translations of English messages, names of days and months, and the reader's units."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,12 +11,15 @@ LANGUAGES: Final[tuple[Language, ...]] = get_args(Language)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Translator:
-    """What the text functions are handed, so that they read no catalogue themselves.
+    """Translation functions of one language, passed to the text functions so that they read no catalogue themselves.
 
-    one, translate_plural: the words for an English message, and for one that counts, as gettext and ngettext give
-    them. A message
-    without a translation comes back in English: a sentence in the wrong language is better than none. days from
-    Monday, months from January, both short. metric: kilometres; speeds are then told in km/h outside the US.
+    translate: the translation of an English message, as gettext returns it.
+    translate_plural: the translation of a message with a number, as ngettext returns it.
+    days: short names from Monday.
+    months: short names from January.
+    metric: True for kilometres; speeds outside the US are then in km/h.
+
+    A message without a translation stays English, which is better than an empty text.
     """
 
     language: str
@@ -27,14 +30,15 @@ class Translator:
     metric: bool = False
 
     def gettext(self, message: str, /, **values: object) -> str:
+        """The translation of a message, with `values` filled in."""
         return self.translate(message).format(**values)
 
     def ngettext(self, one: str, many: str, number: int, /) -> str:
-        """A message that counts; `{n}` in it is the number."""
+        """The translation of a message with a number; `{n}` in it is the number."""
         return self.translate_plural(one, many, number).format(n=number)
 
     def day(self, local: datetime) -> str:
-        """The short name of its weekday, e.g. "Thu"."""
+        """The short name of the weekday of `local`, e.g. "Thu"."""
         return self.days[local.weekday()]
 
     def date(self, local: datetime) -> str:
@@ -44,14 +48,14 @@ class Translator:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Translators:
-    """Whom a trip's words are for: its driver, and the office that passes them on."""
+    """The translators of a trip: one for its driver, one for the dispatch office."""
 
     driver: Translator
     office: Translator
 
 
 def gettext_noop(message: str) -> str:
-    """The message itself. Marks words that stand in a table for the catalogues; they are said later."""
+    """The message itself. Marks a message in a table for the catalogues; the caller translates it later."""
     return message
 
 

@@ -1,4 +1,4 @@
-"""Constants and unit conversions. SI inside; the reader's units only at the edge."""
+"""Constants and unit conversions. Values are SI inside; the reader's units appear only at the edge."""
 
 from typing import Final
 

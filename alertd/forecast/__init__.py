@@ -1,1 +1,1 @@
-"""What the sky will do: forecast arrays, which source, how old, as ensemble members."""
+"""Forecast arrays as ensemble members, with source and age."""

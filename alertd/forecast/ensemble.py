@@ -1,9 +1,9 @@
-"""Turns one deterministic forecast into members, so that its uncertainty can be carried and counted.
+"""Turns a deterministic forecast into members, so that later stages can carry and count its uncertainty.
 
-Each member has ONE temperature error, ONE precipitation quantile and ONE cloud error, kept over the whole window and
-all cells, because errors of a run hang together in time and space; their size grows with lead time. Quantiles are
-stratified, so few members already have the stated mean and spread. A real ensemble passes unchanged.
-The spread that comes of a height difference between cell and road is the road stage's to add.
+Each member has ONE temperature error, ONE precipitation quantile and ONE cloud error over the whole window and all
+cells. The reason is that the errors of a run are correlated in time and space. Their size grows with lead time.
+Quantiles are stratified, so few members already have the stated mean and spread. A real ensemble passes unchanged. The
+road stage adds the spread from height differences between cell and road.
 """
 
 from dataclasses import dataclass, replace
@@ -15,19 +15,21 @@ import numpy as np
 from alertd.forecast.model import Array, Forecast
 
 NORMAL = NormalDist()
-LEVEL_M_PER_K = 1000.0 / 6.5  # freezing and snow level rise with a warmer column, standard atmosphere lapse rate
-TRACE_MMWE_H = 0.05  # what "precipitation" means when a source gives a real chance of it but a zero amount
+LEVEL_M_PER_K = 1000.0 / 6.5  # a warmer column raises freezing and snow level; standard atmosphere lapse rate
+TRACE_MMWE_H = 0.05  # the amount where a source gives a real chance of precipitation but a zero amount
 REAL_CHANCE_FRAC = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spreads:
-    """How wrong a forecast may be, by hours since it was issued. Engineering assumptions without a source, except that
-    they grow; mend them when scores are in.
+    """Forecast errors by hours since issue. Engineering assumptions without a source, except that errors grow.
 
-    air_temp_c: standard deviations [K] at lead_h, held before the first and after the last. past_air_temp_c: for
-    hours before issue. cloud_frac: standard deviation, additive. precip_log: standard deviation of the logarithm of
-    the amount, for sources that give no probability.
+    To be replaced when scores are available.
+
+    air_temp_c: standard deviations [K] at lead_h, constant before the first and after the last.
+    past_air_temp_c: standard deviation [K] for hours before issue.
+    cloud_frac: standard deviation, additive.
+    precip_log: standard deviation of the logarithm of the amount, for sources without a probability.
     """
 
     lead_h: tuple[float, ...] = (12.0, 24.0, 48.0, 72.0)
@@ -45,10 +47,13 @@ class Spreads:
 def to_ensemble(
     forecast: Forecast, *, members: int, spreads: Spreads, rng: np.random.Generator, now_utc: datetime
 ) -> Forecast:
-    """The forecast with `members` members; one that has several already is returned as it is.
+    """The forecast with `members` members. A forecast that already has several is returned unchanged.
 
-    Lead time runs from issue (from fetch where the source does not say), never from later than now, so an old forecast
-    spreads wider. The mean over members keeps the source's temperature and amount. Unknown stays unknown.
+    Lead time runs from issue (from fetch where the source gives no issue time), never from later than now. An old
+    forecast thus has a wider spread. The mean over members keeps the source's temperature and amount. Unknown values
+    stay unknown.
+
+    Raises ValueError when members is below 1.
     """
     if forecast.air_temp_c.shape[0] > 1:
         return forecast
@@ -61,7 +66,7 @@ def to_ensemble(
     cloudy = rng.permutation(normal_scores(members))
 
     error_c = warm[:, None, None] * spreads.air_temp_sd_c(lead_h)
-    whole = (members, *forecast.air_temp_c.shape[1:])
+    full_shape = (members, *forecast.air_temp_c.shape[1:])
     return replace(
         forecast,
         air_temp_c=forecast.air_temp_c + error_c,
@@ -71,12 +76,12 @@ def to_ensemble(
         precip_mmwe_h=amounts(
             forecast.precip_mmwe_h[0], forecast.precip_prob_frac[0], members=members, log_sd=spreads.precip_log
         )[wet_rank],
-        rh_frac=np.broadcast_to(forecast.rh_frac, whole),
-        pressure_hpa=np.broadcast_to(forecast.pressure_hpa, whole),
-        wind_mps=np.broadcast_to(forecast.wind_mps, whole),
-        shortwave_wm2=np.broadcast_to(forecast.shortwave_wm2, whole),
-        precip_prob_frac=np.broadcast_to(forecast.precip_prob_frac, whole),
-        precip_form=np.broadcast_to(forecast.precip_form, whole),
+        rh_frac=np.broadcast_to(forecast.rh_frac, full_shape),
+        pressure_hpa=np.broadcast_to(forecast.pressure_hpa, full_shape),
+        wind_mps=np.broadcast_to(forecast.wind_mps, full_shape),
+        shortwave_wm2=np.broadcast_to(forecast.shortwave_wm2, full_shape),
+        precip_prob_frac=np.broadcast_to(forecast.precip_prob_frac, full_shape),
+        precip_form=np.broadcast_to(forecast.precip_form, full_shape),
     )
 
 
@@ -87,12 +92,12 @@ def normal_scores(members: int) -> Array:
 
 
 def amounts(amount_mmwe_h: Array, prob_frac: Array, *, members: int, log_sd: float) -> Array:
-    """Precipitation of each member, driest first: (member, *shape), its mean over members the given amount.
+    """Precipitation of each member, driest first: (member, *shape). Its mean over members is the given amount.
 
-    With a probability p the amount is zero with 1 - p, else exponential with mean amount / p (the amount a source
-    gives is unconditional). Without one it is the amount times a lognormal factor of mean 1. Member i stands for the
-    i-th of equal shares of probability and gets the mean amount within that share, so no tail is lost to few members.
-    Where the two contradict each other both are believed a little: see `reconcile`.
+    With a probability p the amount is zero with 1 - p, else exponential with mean amount / p (the amount of a source is
+    unconditional). Without p it is the amount times a lognormal factor of mean 1. Member i represents the i-th of equal
+    shares of probability and gets the mean amount within that share, so few members lose no tail. Where amount and
+    probability contradict each other, both are adjusted, see `reconcile`.
     """
     amount, p = reconcile(amount_mmwe_h, prob_frac)
     by_chance = amount * exponential_shares(p, members)
@@ -101,10 +106,10 @@ def amounts(amount_mmwe_h: Array, prob_frac: Array, *, members: int, log_sd: flo
 
 
 def reconcile(amount_mmwe_h: Array, prob_frac: Array) -> tuple[Array, Array]:
-    """Amount and probability made to fit each other. Assumptions without a source.
+    """Amount and probability adjusted to fit each other. Assumptions without a source.
 
-    A probability is at least amount / (amount + 1 mm/h): a member that is wet then gets at most 1 mm/h more than the
-    source's amount on average. A probability of 30 % or more means at least a trace.
+    A probability is at least amount / (amount + 1 mm/h): a wet member then gets on average at most 1 mm/h more than the
+    source's amount. A probability of 30 % or more gives at least a trace.
     """
     p = np.where(amount_mmwe_h > 0.0, np.maximum(prob_frac, amount_mmwe_h / (amount_mmwe_h + 1.0)), prob_frac)
     trace = np.where(prob_frac >= REAL_CHANCE_FRAC, prob_frac * TRACE_MMWE_H, 0.0)
@@ -114,14 +119,14 @@ def reconcile(amount_mmwe_h: Array, prob_frac: Array) -> tuple[Array, Array]:
 def exponential_shares(prob_frac: Array, members: int) -> Array:
     """(member, *shape): mean over each share of an amount that is 0 with 1 - p and exponential with mean 1/p else.
 
-    With w = 1 - u the chance of exceeding, the amount is -ln(w/p)/p for w < p; its integral over w from 0 is
+    With w = 1 - u the probability of exceedance, the amount is -ln(w/p)/p for w < p. Its integral over w from 0 is
     w (1 - ln(w/p))/p.
     """
     edge = 1.0 - np.arange(members + 1).reshape(-1, *[1] * prob_frac.ndim) / members
     ratio = np.minimum(np.divide(edge, prob_frac, out=np.ones(np.broadcast_shapes(edge.shape, prob_frac.shape)),
                                  where=prob_frac > 0.0), 1.0)  # fmt: skip
-    held = ratio * (1.0 - np.log(np.where(ratio > 0.0, ratio, 1.0)))
-    return np.where(np.isnan(prob_frac), np.nan, (held[:-1] - held[1:]) * members)
+    integral = ratio * (1.0 - np.log(np.where(ratio > 0.0, ratio, 1.0)))
+    return np.where(np.isnan(prob_frac), np.nan, (integral[:-1] - integral[1:]) * members)
 
 
 def lognormal_shares(members: int, log_sd: float) -> Array:

@@ -1,8 +1,8 @@
-"""Forecast arrays over (member, cell, hour): what the sky will do, says which source, and how old it is.
+"""Defines forecast arrays over (member, cell, hour), with source and age.
 
-The one axis order of the project is (member, cell-or-sample, hour). Hour h stands for the interval
-[start + h, start + h + 1 hour): means of instants over it, rates of totals over it. NaN is "unknown", which
-every stage carries on; it never means zero.
+The axis order of the project is always (member, cell-or-sample, hour). Hour h is the interval [start + h, start + h + 1
+hour): means of instantaneous values over it, rates of totals over it. NaN is "unknown", which every stage carries on.
+NaN never means zero.
 """
 
 from dataclasses import dataclass, fields
@@ -17,16 +17,16 @@ Array: TypeAlias = NDArray[np.float64]
 
 
 class PrecipForm(IntEnum):
-    """What a source says of the form of precipitation, where its word overrides temperature."""
+    """A source's code for the form of precipitation, where it overrides temperature."""
 
     UNSPECIFIED = 0  # decide from temperature and humidity
     FREEZING = 1  # freezing rain or freezing drizzle: supercooled liquid
-    PELLETS = 2  # ice pellets, snow grains, graupel: solid whatever the temperature says
+    PELLETS = 2  # ice pellets, snow grains, graupel: solid at any temperature
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """A part of the answer that is missing: which cells, and why, in words for the reader."""
+    """A missing part of the answer: the cells, and the reason as text for the reader."""
 
     cell_idx: tuple[int, ...]
     reason: str
@@ -34,7 +34,7 @@ class Gap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Credit:
-    """A source to be named wherever its forecast is used, by its own licence and age."""
+    """A source to name wherever its forecast is used, with its licence and age."""
 
     provider: str
     licence: str
@@ -44,29 +44,34 @@ class Credit:
     issue_every_h: float
 
     def age_h(self, now_utc: datetime) -> float:
-        """Hours since the source issued it; since it was fetched where the source does not say."""
+        """Hours since issue, or since fetch where the source gives no issue time."""
         return (now_utc - (self.issued_at or self.fetched_at)).total_seconds() / 3600.0
 
     def overdue_h(self, now_utc: datetime) -> float:
-        """Its age less the hours in which this source makes no new issue; never below zero."""
+        """The age less the hours in which this source makes no new issue; 0 or more."""
         return max(self.age_h(now_utc) - self.issue_every_h, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Forecast:
-    """One source's forecast for the cells of a route.
+    """One source's forecast for the cells of a route. All weather arrays are (member, cell, hour).
 
-    lat_deg, lon_deg: (cell,) places asked for. elevation_m: (cell,) the height for which air_temp_c is valid
-    (the cell's own height, or the road height where the source has already corrected to it); NaN if unknown.
-    All weather arrays: (member, cell, hour).
-
-    air_temp_c [°C, 2 m], rh_frac [0-1, over liquid water], pressure_hpa [surface], wind_mps [10 m],
-    cloud_frac [0-1], shortwave_wm2 [global horizontal], precip_mmwe_h [water equivalent, all forms],
-    precip_prob_frac [0-1, over the hour], freezing_level_m and snow_level_m [above sea level],
-    precip_form [PrecipForm].
-
-    outside: cells that lie outside the source's area by its own word: all NaN, and no fault. issue_every_h: hours
-    between two issues where the source makes only a few a day. pooled: the sources it is made of, when several.
+    lat_deg, lon_deg: (cell,) requested places.
+    elevation_m: (cell,) height for which air_temp_c is valid; NaN if unknown. It is the cell's own height, or the road
+        height where the source has already corrected to it.
+    air_temp_c: [°C, 2 m]
+    rh_frac: [0-1, over liquid water]
+    pressure_hpa: [surface]
+    wind_mps: [10 m]
+    cloud_frac: [0-1]
+    shortwave_wm2: [global horizontal]
+    precip_mmwe_h: [water equivalent, all forms]
+    precip_prob_frac: [0-1, over the hour]
+    freezing_level_m, snow_level_m: [above sea level]
+    precip_form: [PrecipForm]
+    outside: cells that the source reports as outside its area. They are all NaN, and this is not a fault.
+    issue_every_h: hours between two issues for a source with only a few a day.
+    pooled: the credits of the sources, when there are several.
     """
 
     provider: str
@@ -89,7 +94,7 @@ class Forecast:
     snow_level_m: Array
     precip_form: NDArray[np.int8]
     gaps: tuple[Gap, ...] = ()
-    served_stale: bool = False  # the provider could not be reached, this is its last good answer
+    served_stale: bool = False  # the provider was not reachable; this is its last good answer
     outside: tuple[int, ...] = ()
     issue_every_h: float = 0.0
     pooled: tuple[Credit, ...] = ()
@@ -111,19 +116,21 @@ class Forecast:
 
     @property
     def hours(self) -> int:
+        """Number of hours of the window."""
         return int(self.air_temp_c.shape[2])
 
     @property
     def end(self) -> datetime:
+        """End of the last hour, aware."""
         return self.start + timedelta(hours=self.hours)
 
     def age_h(self, now_utc: datetime) -> float:
-        """Hours since the source issued it; since it was fetched where the source does not say."""
+        """Hours since issue, or since fetch where the source gives no issue time."""
         return (now_utc - (self.issued_at or self.fetched_at)).total_seconds() / 3600.0
 
     @property
     def credits(self) -> tuple[Credit, ...]:
-        """The sources behind it, itself when it is one; none when it knows nothing."""
+        """The sources of this forecast: itself when not pooled, none when it has no provider."""
         if self.pooled or not self.provider:
             return self.pooled
         own = Credit(
@@ -133,7 +140,7 @@ class Forecast:
         return (own,)
 
 
-REQUIRED_FIELDS: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")  # without these an hour is not known
+REQUIRED_FIELDS: Final = ("air_temp_c", "rh_frac", "wind_mps", "precip_mmwe_h")  # an hour without these is unknown
 
 WEATHER_FIELDS: tuple[str, ...] = (
     "air_temp_c",

@@ -1,6 +1,6 @@
-"""What stations near the road measured and saw: values only, whichever service they came from.
+"""Observations of stations near the road: values only, independent of the service.
 
-A station stands for its own place. Airports lie in valleys, so a pass is not what its nearest station says.
+A station represents only its own place. Airports are in valleys, so the nearest station does not represent a pass.
 """
 
 from collections.abc import Iterable
@@ -13,12 +13,12 @@ import numpy as np
 from alertd.forecast.model import Array
 from alertd.forecast.sampling import EARTH_RADIUS_M
 
-STALE_AFTER = timedelta(hours=2)  # services were seen to pass on observations hours late
-FUTURE = timedelta(minutes=10)  # clocks differ
+STALE_AFTER = timedelta(hours=2)  # services have delivered observations hours late
+FUTURE = timedelta(minutes=10)  # tolerance for clock differences
 
 
 class Phenomenon(StrEnum):
-    """Weather at the station that matters to a road. Showers are told as what falls."""
+    """Weather at the station that matters to a road. A shower counts as its kind of precipitation."""
 
     RAIN = "rain"
     DRIZZLE = "drizzle"
@@ -41,7 +41,10 @@ class Phenomenon(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Station:
-    """elevation_m: above sea level, NaN if unknown."""
+    """A weather station.
+
+    elevation_m: above sea level, NaN if unknown.
+    """
 
     id: str
     lat_deg: float
@@ -51,10 +54,12 @@ class Station:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StationReport:
-    """One observation. NaN is unknown, and so is a `weather` of None; an empty one says that there was none.
+    """One observation. NaN is unknown. `weather` is None when unknown, and empty when none was observed.
 
-    wind_from_deg: where it blows from; unknown when calm or variable. visibility_m: at least this, where the report
-    ends its scale. precip_last_hour_mmwe: 0 also for a trace. raw: the coded text, empty if none.
+    wind_from_deg: direction from which the wind blows; unknown when calm or variable.
+    visibility_m: a lower bound where the scale of the report ends.
+    precip_last_hour_mmwe: 0 also for a trace.
+    raw: the coded text, empty if none.
     """
 
     station: Station
@@ -77,12 +82,12 @@ class StationReport:
 
 
 def on_earth(elevation_m: float) -> float:
-    """A height as given, NaN for one that no station stands at."""
+    """The height, or NaN when it is outside the range of stations, -500 to 9000 m."""
     return elevation_m if -500.0 <= elevation_m <= 9000.0 else float("nan")
 
 
 def latest_reports(reports: Iterable[StationReport], now_utc: datetime) -> list[StationReport]:
-    """Of each station the newest report with an air temperature, where that is neither old nor from the future."""
+    """The newest report of each station with an air temperature, excluding old and future reports."""
     out: dict[str, StationReport] = {}
     for report in reports:
         young = -FUTURE <= now_utc - report.observed_at <= STALE_AFTER
@@ -94,7 +99,7 @@ def latest_reports(reports: Iterable[StationReport], now_utc: datetime) -> list[
 
 
 def distances_m(lat_deg: Array, lon_deg: Array, other_lat_deg: Array, other_lon_deg: Array) -> Array:
-    """(place, other): metres between places, on a plane with the meridians' spacing at the first; good for 100 km."""
+    """(place, other): distances [m] on a plane with the meridians' spacing at the first place; valid for 100 km."""
     metres = EARTH_RADIUS_M * np.pi / 180.0
     north = (lat_deg[:, None] - other_lat_deg) * metres
     turn = (lon_deg[:, None] - other_lon_deg + 180.0) % 360.0 - 180.0

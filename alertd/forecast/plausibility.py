@@ -1,8 +1,9 @@
-"""Whether what a source answers can be so: a plausible lie must not count as a forecast.
+"""Checks the plausibility of a source's answer, so that a wrong answer does not count as a forecast.
 
-An answer in the wrong unit, one value for all hours, or no value at all has the right shape and still clears a road
-that is not clear. The checks compare an answer with itself, with the season and with the last good answer. They doubt
-the whole answer: one wrong value says that the source is at fault. Thresholds without a source are our estimate.
+An answer in the wrong unit, with one value for all hours, or without values has the right shape. It could still make a
+road look clear that is not. The checks compare an answer with itself, with the season and with the last good answer.
+They reject the whole answer, because one wrong value indicates a fault of the source. Thresholds without a source are
+our estimate.
 """
 
 from collections.abc import Callable
@@ -15,20 +16,20 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import Array
 
-MOST_CHANGE_K: Final = 12.0  # between two answers for one hour; a front that comes hours sooner changes less
-COMPARED: Final = timedelta(hours=48)  # ahead of now; later hours of two honest answers may differ by more
-DEW_OVER_AIR_K: Final = 1.5  # both rounded to whole degrees Fahrenheit and held over different hours make 0.6
+MOST_CHANGE_K: Final = 12.0  # between two answers for one hour; a front that arrives hours earlier changes less
+COMPARED: Final = timedelta(hours=48)  # ahead of now; later hours of two correct answers may differ by more
+DEW_OVER_AIR_K: Final = 1.5  # rounding both to whole degrees Fahrenheit over different hours gives 0.6
 SNOW_ABOVE_C: Final = 5.0
-SNOW_NEAR_H: Final = 6  # a total of snow is spread over up to six hours, warm ones among them
-LEVEL_C: Final = 5.0  # the air may be so warm at the freezing level: ground in the sun, a model's own height
-LEVEL_K_PER_M: Final = 0.015  # and so much more for each metre below it, half as much again as dry air warms
-LEVEL_INVERSION_K: Final = 35.0  # the air may be so much colder than the level says: the strongest inversions
+SNOW_NEAR_H: Final = 6  # a snow total is spread over up to six hours, some of them warm
+LEVEL_C: Final = 5.0  # maximum air temperature at the freezing level: sunlit ground, a model's own height
+LEVEL_K_PER_M: Final = 0.015  # increase of that maximum per metre below the level, 1.5 times the dry adiabatic rate
+LEVEL_INVERSION_K: Final = 35.0  # the strongest inversions: air this much colder than the level implies
 LEVEL_LASTS_H: Final = 3
 SAME_N: Final = 12  # equal values in a row of a source that reports each hour to a tenth of a degree
 LAPSE_K_PER_M: Final = 0.0065  # standard atmosphere
 
-# Our estimate of the highest and lowest air temperature at sea level that any place of a latitude has had, some
-# degrees beyond the records known to us (from memory: Death Valley 56.7, Lytton 49.6, Lhasa in January 20.5 at 3650 m,
+# Our estimate of the highest and lowest air temperature at sea level of any place at a latitude, some degrees beyond
+# the records known to us (from memory: Death Valley 56.7, Lytton 49.6, Lhasa in January 20.5 at 3650 m,
 # Denver in January 24 at 1610 m, Sunndalsøra in January 19, Peter Sink -56 at 2500 m).
 _LATITUDE_DEG: Final = (0.0, 15.0, 30.0, 40.0, 50.0, 60.0, 70.0, 90.0)
 _HIGHEST_WINTER_C: Final = (52.0, 50.0, 46.0, 38.0, 31.0, 24.0, 18.0, 8.0)
@@ -36,16 +37,18 @@ _HIGHEST_SUMMER_C: Final = (52.0, 56.0, 58.0, 56.0, 52.0, 44.0, 40.0, 25.0)
 _LOWEST_WINTER_C: Final = (-5.0, -15.0, -40.0, -58.0, -65.0, -72.0, -75.0, -90.0)
 _LOWEST_SUMMER_C: Final = (0.0, -5.0, -8.0, -15.0, -18.0, -22.0, -35.0, -60.0)
 _WARMEST_DAY: Final = 201  # 20 July, a month after the solstice
-_UNKNOWN_LOW_M, _UNKNOWN_HIGH_M = 0.0, 4000.0  # where the height is unknown, each bound takes the wider one
+_UNKNOWN_LOW_M, _UNKNOWN_HIGH_M = 0.0, 4000.0  # for an unknown height each bound takes the wider value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Told:
-    """What an answer says of its places. Weather arrays: (member, cell, hour) from `start`, NaN where unknown.
+    """The values of an answer. Weather arrays: (member, cell, hour) from `start`, NaN where unknown.
 
-    lat_deg, lon_deg, elevation_m: (cell,). reported_c: (member, cell, report) air temperatures as the source reports
-    them, at whatever steps; same_n: how many equal ones in a row no honest answer has. snow: falls in that hour by the
-    source's own word; snow_above_c: air too warm for it.
+    lat_deg, lon_deg, elevation_m: (cell,).
+    reported_c: (member, cell, report) air temperatures as reported, at the steps of the source.
+    same_n: number of equal values in a row that no correct answer has.
+    snow: True where the source reports snowfall in that hour.
+    snow_above_c: air temperature above which snow is implausible.
     """
 
     start: datetime
@@ -62,16 +65,19 @@ class Told:
     snow_above_c: float = SNOW_ABOVE_C
 
     def place(self, cell: int) -> str:
+        """Latitude and longitude of a cell, as text."""
         return f"{self.lat_deg[cell]:.2f}, {self.lon_deg[cell]:.2f}"
 
     def moment(self, hour: int) -> str:
+        """Start of an hour, as text in UTC."""
         return f"{self.start + timedelta(hours=int(hour)):%d %b %H:%M} UTC"
 
 
 def why_doubted(told: Told, before: Told | None, now_utc: datetime) -> str:
-    """Why an answer must not be believed, in plain words; "" for one that may be.
+    """The reason to reject an answer, in plain words; "" for a plausible answer.
 
-    before: the last good answer to the same question, if any. now_utc: hours from then on are needed.
+    before: the last good answer to the same request, if any.
+    now_utc: the first required hour.
     """
     checks: tuple[Callable[[], str], ...] = (
         lambda: _empty(told, before, now_utc),
@@ -88,10 +94,10 @@ def why_doubted(told: Told, before: Told | None, now_utc: datetime) -> str:
 def season_bounds_c(
     lat_deg: Array, elevation_m: Array, start: datetime, hours: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """(cell, hour) each: the lowest and highest air temperature that we hold possible; our estimate.
+    """The lowest and highest possible air temperature, (cell, hour) each [°C]; our estimate.
 
-    Sea-level bounds by latitude, between midwinter and midsummer along a cosine of the day, less the standard lapse to
-    the place's height.
+    Sea-level bounds by latitude, interpolated between midwinter and midsummer by a cosine of the day, less the standard
+    lapse to the place's height.
     """
     first = start.astimezone(UTC)
     day = first.timetuple().tm_yday + (first.hour + np.arange(hours)) / 24.0
@@ -111,7 +117,7 @@ def season_bounds_c(
 
 
 def _usable(told: Told, now_utc: datetime) -> NDArray[np.bool_]:
-    """(cell,): whether any hour from now on is known."""
+    """(cell,): True where any hour from now on is known."""
     first = max(int((now_utc - told.start) // timedelta(hours=1)), 0)
     known = np.isfinite(told.air_temp_c) & np.isfinite(told.precip_mmwe_h)
     return np.asarray(known[..., first:].any(axis=(0, 2)))
@@ -220,7 +226,7 @@ def _changed(told: Told, before: Told, now_utc: datetime) -> str:
 
 
 def _mean(values: Array) -> Array:
-    """(cell, hour): over the members that know."""
+    """(cell, hour): mean over the members with a value."""
     known = np.isfinite(values)
     count = known.sum(axis=0)
     total = np.where(known, values, 0.0).sum(axis=0)
@@ -228,7 +234,7 @@ def _mean(values: Array) -> Array:
 
 
 def _in_a_row(true: NDArray[np.bool_], n: int) -> NDArray[np.bool_]:
-    """Where `n` true values begin, along the last axis."""
+    """True at the start of each run of `n` true values, along the last axis."""
     if true.shape[-1] < n:
         return np.zeros((*true.shape[:-1], 0), dtype=np.bool_)
     total = np.concatenate([np.zeros((*true.shape[:-1], 1), dtype=np.intp), np.cumsum(true, axis=-1)], axis=-1)
@@ -236,7 +242,7 @@ def _in_a_row(true: NDArray[np.bool_], n: int) -> NDArray[np.bool_]:
 
 
 def _first(true: NDArray[np.bool_]) -> tuple[int, ...] | None:
-    """The first index that is true; None for none."""
+    """The first true index, or None."""
     if not true.any():
         return None
     return tuple(int(i) for i in np.unravel_index(int(np.argmax(true)), true.shape))

@@ -1,4 +1,4 @@
-"""Several sources' forecasts for the same places as one: each counts by its number of members."""
+"""Pools forecasts of several sources for the same places into one, weighted by number of members."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -27,22 +27,25 @@ def pool(
     failed: Mapping[str, str] | None = None,
     elevation_m: Array | None = None,
 ) -> Forecast:
-    """One forecast over the union of hours, members of all sources side by side.
+    """One forecast over the union of hours, with the members of all sources side by side.
 
-    counts: (source,) members of each, the largest number any has when not given. A source with fewer of its own
-    repeats them, one with more gives evenly picked ones. failed: provider name -> reason, for those that gave nothing;
-    told as a Gap. elevation_m: (cell,) heights to which temperatures of several sources are brought (see
-    `at_heights`), the road's by preference; without it those of the first source. One source alone is left as it is.
+    counts: (source,) members of each; by default the largest number of any source. A source with fewer members repeats
+        them, one with more gives evenly picked ones.
+    failed: provider name -> reason, for sources without an answer; each becomes a Gap.
+    elevation_m: (cell,) heights to which temperatures of several sources are moved (see `at_heights`), preferably the
+        road's; by default those of the first source.
 
-    Where a source does not reach (see `reach`) its members take the weather of those sources that do, in proportion to
-    their members: there the pool is that of the others. Where it reaches and still does not know, its members are
-    unknown (NaN) and stay so. Raises ValueError for none, or for different places.
+    A single source is returned without these changes. Where a source does not reach (see `known_span`) its members take
+    the weather of the sources that do, in proportion to their members. The pool there is that of the other sources.
+    Where a source reaches but has no value, its members stay unknown (NaN).
+
+    Raises ValueError without forecasts, or for different places.
     """
     if not forecasts:
         raise ValueError("nothing to pool")
     first = forecasts[0]
-    whole = tuple(range(first.lat_deg.size))
-    lost = tuple(Gap(cell_idx=whole, reason=f"{name}: {why}") for name, why in (failed or {}).items())
+    all_cells = tuple(range(first.lat_deg.size))
+    lost = tuple(Gap(cell_idx=all_cells, reason=f"{name}: {why}") for name, why in (failed or {}).items())
     if len(forecasts) == 1:
         return replace(first, gaps=first.gaps + lost) if lost else first
     for other in forecasts[1:]:
@@ -67,9 +70,9 @@ def pool(
         for name in WEATHER_FIELDS
     }
     reached = np.zeros((len(level), first.lat_deg.size, hours), dtype=np.bool_)
-    for there, f, offset in zip(reached, level, offsets, strict=True):
-        there[:, offset : offset + f.hours] = known_span(f)
-        there[unknown_throughout(f)] = True
+    for source_reached, f, offset in zip(reached, level, offsets, strict=True):
+        source_reached[:, offset : offset + f.hours] = known_span(f)
+        source_reached[unknown_throughout(f)] = True
     fill_from_others(arrays, np.repeat(np.arange(len(level)), counts), reached)
     return replace(
         first,
@@ -81,7 +84,7 @@ def pool(
         elevation_m=heights.copy(),
         gaps=tuple(dict.fromkeys(gap for f in level for gap in f.gaps)) + lost,
         served_stale=any(f.served_stale for f in level),
-        outside=tuple(c for c in whole if all(c in f.outside for f in level)),
+        outside=tuple(c for c in all_cells if all(c in f.outside for f in level)),
         issue_every_h=0.0,
         pooled=tuple(credit for f in level for credit in f.credits),
         **arrays,
@@ -89,53 +92,57 @@ def pool(
 
 
 def known_span(forecast: Forecast) -> NDArray[np.bool_]:
-    """(cell, hour): from the first hour that any member knows to the last, holes between included.
+    """(cell, hour): True from the first to the last hour that any member knows, including holes.
 
-    None in cells outside the source's area. All hours of a cell inside it of which nothing is known: an answer is
-    missing there, and that is no matter of reach.
+    False in cells outside the source's area. True for all hours of an entirely unknown cell inside the area, because
+    its answer is missing, which is not a question of reach.
     """
     known = known_hours(forecast)
-    begun = np.maximum.accumulate(known, axis=1)
-    ahead = np.maximum.accumulate(known[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray((begun & ahead) | unknown_throughout(forecast)[:, None])
+    started = np.maximum.accumulate(known, axis=1)
+    not_ended = np.maximum.accumulate(known[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray((started & not_ended) | unknown_throughout(forecast)[:, None])
 
 
 def known_hours(forecast: Forecast) -> NDArray[np.bool_]:
-    """(cell, hour): whether some member knows all that the road needs."""
+    """(cell, hour): True where some member has all fields that the road needs."""
     return np.asarray(np.isfinite(sum(getattr(forecast, name) for name in REQUIRED_FIELDS)).any(axis=0))
 
 
 def unknown_throughout(forecast: Forecast) -> NDArray[np.bool_]:
-    """(cell,): inside the source's area, and nothing known of it."""
+    """(cell,): True for cells inside the source's area without any known hour."""
     inside = np.ones(forecast.lat_deg.size, dtype=np.bool_)
     inside[list(forecast.outside)] = False
     return np.asarray(inside & ~known_hours(forecast).any(axis=1))
 
 
 def fill_from_others(arrays: Mapping[str, NDArray[Any]], source: NDArray[np.intp], reached: NDArray[np.bool_]) -> None:
-    """Give the members of sources that do not reach an hour the weather of members whose sources do, in place.
+    """Fill the members of sources that do not reach an hour from members of sources that do, in place.
 
-    arrays: (member, cell, hour) each. source: (member,) whose each member is. reached: (source, cell, hour). A lender
-    is taken every so many members of all that reach there, so each source lends in proportion to its members; all
-    fields of an hour come of one member. Hours that nobody reaches stay as they are.
+    arrays: (member, cell, hour) each.
+    source: (member,) index of the source of each member.
+    reached: (source, cell, hour).
+
+    Lenders are picked at even intervals among all members that reach the hour, so each source lends in proportion to
+    its members. All fields of an hour come from the same member. Hours that no source reaches stay unchanged.
     """
-    which = np.tensordot(2 ** np.arange(len(reached)), reached, axes=1)  # (cell, hour): the set that reaches there
-    for code in np.unique(which):
-        there = which == code
-        speaks = ((code >> np.arange(len(reached))) & 1).astype(np.bool_)[source]
-        lenders, borrowers = np.flatnonzero(speaks), np.flatnonzero(~speaks)
+    # (cell, hour): bit set of the sources that reach it
+    source_set = np.tensordot(2 ** np.arange(len(reached)), reached, axes=1)
+    for code in np.unique(source_set):
+        same_set = source_set == code
+        reaches = ((code >> np.arange(len(reached))) & 1).astype(np.bool_)[source]
+        lenders, borrowers = np.flatnonzero(reaches), np.flatnonzero(~reaches)
         if lenders.size == 0 or borrowers.size == 0:
             continue
-        cell, hour = np.nonzero(there)
-        for one in np.unique(source[borrowers]):
-            own = np.flatnonzero(source == one)
+        cell, hour = np.nonzero(same_set)
+        for borrowing in np.unique(source[borrowers]):
+            own = np.flatnonzero(source == borrowing)
             lender = lenders[np.arange(own.size) * lenders.size // own.size]
             for values in arrays.values():
                 values[own[:, None], cell, hour] = values[lender[:, None], cell, hour]
 
 
 def start_idx(forecast: Forecast, *, first: datetime) -> int:
-    """Whole hours from `first` to the forecast's start. Raises ValueError when they are off the same clock hours."""
+    """Whole hours from `first` to the forecast's start. Raises ValueError for a start off the full hours of `first`."""
     offset = forecast.start - first
     if offset % timedelta(hours=1):
         raise ValueError(f"{forecast.provider} does not start on the hours of the others")
@@ -143,18 +150,18 @@ def start_idx(forecast: Forecast, *, first: datetime) -> int:
 
 
 def align_hours(forecast: Forecast, name: str, offset: int, hours: int, members: int) -> NDArray[Any]:
-    """One weather array, on `hours` hours and `members` members; unknown outside its own hours."""
+    """One weather array on `hours` hours and `members` members; unknown outside its own hours."""
     own = getattr(forecast, name)
-    whole = np.full((members, own.shape[1], hours), 0 if own.dtype == np.int8 else np.nan, dtype=own.dtype)
-    whole[..., offset : offset + own.shape[2]] = own[np.arange(members) * own.shape[0] // members]
-    return whole
+    aligned = np.full((members, own.shape[1], hours), 0 if own.dtype == np.int8 else np.nan, dtype=own.dtype)
+    aligned[..., offset : offset + own.shape[2]] = own[np.arange(members) * own.shape[0] // members]
+    return aligned
 
 
 def at_heights(forecast: Forecast, elevation_m: Array) -> Forecast:
-    """The forecast with air temperature moved to other heights; unknown heights leave it where it is.
+    """The forecast with air temperature moved to other heights. Unknown heights leave it unchanged.
 
-    Upward it cools by the wet rate in saturated or precipitating hours, else by the standard one. Downward it warms
-    by the wet rate in such hours only: a valley under clear sky is not warmer than the slope. Errs to the cold side.
+    Upward it cools by the wet rate in saturated or precipitating hours, else by the standard rate. Downward it warms by
+    the wet rate in such hours only: a valley under clear sky is not warmer than the slope. Errs to the cold side.
     """
     up_m = np.nan_to_num(elevation_m - forecast.elevation_m)[:, None]
     if not up_m.any():
@@ -168,10 +175,10 @@ AGE_STEP_H: Final = 6.0  # two issues of the large global models
 
 
 def age_weight(overdue_h: float) -> float:
-    """1 for an issue up to six hours old, then half as much with every six hours more; see `Credit.overdue_h`.
+    """1 for an issue up to six hours old, then halved with every six hours more; see `Credit.overdue_h`.
 
-    Without a source but that older forecasts are worse. In steps, so that the members of a source, and with them the
-    road's state, stay what they are from one planning to the next.
+    Without a source, except that older forecasts are worse. The steps keep the members of a source, and with them the
+    road state, unchanged from one planning run to the next.
     """
     return float(0.5 ** floor(max(overdue_h, 0.0) / AGE_STEP_H))
 
@@ -179,18 +186,18 @@ def age_weight(overdue_h: float) -> float:
 def member_counts(weights: Sequence[float] | Array, total: int) -> NDArray[np.intp]:
     """(source,) members that sum to `total`, in the ratio of the weights, at least one each.
 
-    By largest remainder: each source gets its share rounded down, one at least, and what is left goes one by one to
-    whoever is farthest below its share, the first of equals; what the least of one took too much comes from whoever is
-    farthest above. Equal weights that divide the total give equal counts. Raises ValueError for fewer members than
-    sources, or a weight that is not above zero.
+    Largest remainder: each source gets its share rounded down, at least one. The rest goes one by one to the source
+    farthest below its share, the first of equals. An excess from the minimum of one is taken from the source farthest
+    above its share. Equal weights that divide the total give equal counts.
+
+    Raises ValueError for fewer members than sources, or a weight that is not above zero.
     """
     weight = np.asarray(weights, dtype=np.float64)
     if weight.size == 0 or total < weight.size or not (np.isfinite(weight) & (weight > 0.0)).all():
         raise ValueError("members need a source each, and weights above zero")
     share = total * (weight / weight.sum())
-    count: NDArray[np.intp] = np.maximum(np.floor(share + 1e-9), 1.0).astype(
-        np.intp
-    )  # a share of 31 must not be 30.999...
+    # 1e-9 so that rounding does not turn a share of 31 into 30.
+    count: NDArray[np.intp] = np.maximum(np.floor(share + 1e-9), 1.0).astype(np.intp)
     while count.sum() < total:
         count[np.argmax(share - count)] += 1
     while count.sum() > total:

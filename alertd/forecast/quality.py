@@ -1,4 +1,4 @@
-"""Is a forecast young and whole enough to plan with, and what must the reader be told when it is not."""
+"""Judges whether a forecast is recent and complete enough for planning, and words the cautions."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,19 +13,21 @@ from alertd.forecast.pool import known_span
 
 
 class Usability(IntEnum):
-    """How far a forecast can be trusted, worse is higher."""
+    """Usability of a forecast for planning; higher is worse."""
 
     OK = 0
     PARTIAL = 1  # something is missing
-    STALE = 2  # old, or the last answer of a source that is down
-    UNUSABLE = 3  # too old or too empty to plan with: the outcome is unknown
+    STALE = 2  # old, or the last answer of an unreachable source
+    UNUSABLE = 3  # too old or too empty for planning: the outcome is unknown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Ages in hours since issue (since fetch where the source does not say). future_h: clocks may differ by this.
+    """Age limits in hours since issue (since fetch where the source gives no issue time).
 
-    A source that makes only a few issues a day is stale later by the hours between them, and unusable no later.
+    future_h: tolerance for clock differences.
+
+    A source with only a few issues a day becomes stale later, by the hours between them, but not unusable later.
     """
 
     stale_after_h: float = 6.0
@@ -35,7 +37,10 @@ class Limits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Freshness:
-    """`reasons` are cautions for the reader; empty exactly when `state` is OK."""
+    """Usability of a forecast with its reasons.
+
+    reasons: cautions for the reader; empty exactly when `state` is OK.
+    """
 
     state: Usability
     reasons: tuple[str, ...]
@@ -50,10 +55,10 @@ def freshness(
     limits: Limits | None = None,
     shared: bool = False,
 ) -> Freshness:
-    """Judge one forecast for the hours a trip needs.
+    """Judge one forecast for the hours of a trip.
 
-    shared: it is one of several, and only held to places and hours that it reaches (see `blend.reach`); `coverage` of
-    the pool says what none of them does.
+    shared: the forecast is one of several, and judged only for places and hours that it reaches (see
+        `pool.known_span`). `coverage` of the pool reports what no source reaches.
     """
     limits = limits or Limits()
     state, reasons = Usability.OK, []
@@ -69,9 +74,9 @@ def freshness(
         state = max(state, Usability.STALE)
         reasons.append(f"{name}: source not reached or not updating, its last good forecast is used")
     held_to = known_span(forecast) if shared else None
-    there = coverage(forecast, window_start, window_end, held_to)
-    state = max(state, there.state)
-    reasons += there.reasons
+    covered = coverage(forecast, window_start, window_end, held_to)
+    state = max(state, covered.state)
+    reasons += covered.reasons
     for gap in forecast.gaps:
         state = max(state, Usability.PARTIAL)
         reasons.append(gap.reason)
@@ -81,24 +86,24 @@ def freshness(
 def coverage(
     forecast: Forecast, window_start: datetime, window_end: datetime, among: NDArray[np.bool_] | None = None
 ) -> Freshness:
-    """How much of the hours and places of a trip is known; see `covered_frac`."""
+    """Known part of the hours and places of a trip, see `covered_frac`."""
     known_frac = covered_frac(forecast, window_start, window_end, among)
     if known_frac == 0.0:
-        said = f"{forecast.provider}: no forecast for the hours of this trip"
-        return Freshness(state=Usability.UNUSABLE, reasons=(said,))
+        reason = f"{forecast.provider}: no forecast for the hours of this trip"
+        return Freshness(state=Usability.UNUSABLE, reasons=(reason,))
     if known_frac < 1.0:
         missing = min(99, max(1, round(100 * (1.0 - known_frac))))
-        said = f"{forecast.provider}: {missing} % of the hours and places of this trip have no forecast"
-        return Freshness(state=Usability.PARTIAL, reasons=(said,))
+        reason = f"{forecast.provider}: {missing} % of the hours and places of this trip have no forecast"
+        return Freshness(state=Usability.PARTIAL, reasons=(reason,))
     return Freshness(state=Usability.OK, reasons=())
 
 
 def covered_frac(
     forecast: Forecast, window_start: datetime, window_end: datetime, among: NDArray[np.bool_] | None = None
 ) -> float:
-    """Share of (cell, hour) of the window for which some member knows both temperature and precipitation.
+    """Share of (cell, hour) of the window for which some member has both temperature and precipitation.
 
-    among: (cell, hour) of the forecast to count alone; 0 when none of them is in the window.
+    among: (cell, hour) of the forecast; only these count. The result is 0 when none of them is in the window.
     """
     hour = timedelta(hours=1)
     first, last = int((window_start - forecast.start) // hour), int(-((forecast.start - window_end) // hour))
@@ -112,7 +117,7 @@ def covered_frac(
 
 
 def combine_quality(judged: Sequence[Freshness]) -> Freshness:
-    """Several sources together: the best state of any (a trip can be planned on it), all cautions."""
+    """Several sources together: the best state of any (enough for planning), and all cautions."""
     if not judged:
         return Freshness(state=Usability.UNUSABLE, reasons=("no forecast source answered",))
     reasons = tuple(dict.fromkeys(reason for one in judged for reason in one.reasons))

@@ -1,7 +1,7 @@
-"""Which places along a road to ask a forecast for, and which of them speaks for each sample of the road.
+"""Chooses the forecast places along a road, and the place that represents each sample of the road.
 
-Places stand about 5 km apart, closer where the height changes, always at both ends, summits and lows, because it is
-the summit's weather that decides.
+Places are about 5 km apart, closer where the height changes, and always at both ends, summits and lows, because the
+weather at the summit decides.
 """
 
 from dataclasses import dataclass
@@ -15,15 +15,19 @@ from alertd.forecast.model import Array
 IntArray: TypeAlias = NDArray[np.intp]
 
 SPACING_M = 5000.0
-CLIMB_M = 250.0  # this much height counts as much as one spacing
-PROMINENCE_M = 100.0  # a rise or dip less than this makes no summit or low
+CLIMB_M = 250.0  # this height difference counts as one spacing
+PROMINENCE_M = 100.0  # a smaller rise or dip is not a summit or low
 EARTH_RADIUS_M = 6_371_000.0
-TOLERANCE = 1e-6  # of a step: rounding in a long sum must not shift a place by a sample
+TOLERANCE = 1e-6  # of a step; rounding in a long sum must not shift a place by a sample
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CellPlan:
-    """sample_idx: (cell,) the samples to ask for, in order along the road. cell_of_sample: (sample,) into them."""
+    """Forecast places of a road.
+
+    sample_idx: (cell,) the samples to request, in order along the road.
+    cell_of_sample: (sample,) index into sample_idx.
+    """
 
     sample_idx: IntArray
     cell_of_sample: IntArray
@@ -42,7 +46,9 @@ def choose_cells(
 ) -> CellPlan:
     """At most `max_cells` (>= 2) of the road's samples as forecast places. All arrays (sample,), in road order.
 
-    An unknown height (NaN) counts as the height known before it.
+    An unknown height (NaN) counts as the previous known height.
+
+    Raises ValueError for fewer than 2 cells or no sample.
     """
     if max_cells < 2 or distance_m.size == 0:
         raise ValueError("a road needs at least one sample, and a plan room for its two ends")
@@ -54,7 +60,7 @@ def choose_cells(
     effort = np.concatenate([[0.0], np.cumsum(np.diff(distance_m) / spacing_m + np.abs(np.diff(height)) / climb_m)])
     picks = np.union1d(must, even_steps(effort, int(np.ceil(effort[-1] - TOLERANCE)) + 1))
     while picks.size > max_cells:
-        # Thin the evenly spread ones; the turning points stay.
+        # Thin the evenly spaced places; the turning points stay.
         extra = np.setdiff1d(picks, must)
         keep = np.linspace(0, extra.size - 1, max_cells - must.size).round().astype(np.intp)
         picks = np.union1d(must, extra[keep] if max_cells > must.size else extra[:0])
@@ -77,7 +83,7 @@ def fill_gaps(elevation_m: Array) -> Array:
 
 
 def turning_points(height_m: Array, prominence_m: float) -> IntArray:
-    """Both ends, and every summit and low that rises or falls at least `prominence_m` from its neighbours."""
+    """Both ends, and every summit and low at least `prominence_m` above or below its neighbours."""
     points = [0]
     high = low = 0
     rising = 0  # unknown until the first move of at least prominence_m
@@ -97,7 +103,7 @@ def turning_points(height_m: Array, prominence_m: float) -> IntArray:
 def nearest_cell(
     lat_deg: Array, lon_deg: Array, height_m: Array, picks: IntArray, spacing_m: float, climb_m: float
 ) -> IntArray:
-    """(sample,): the pick that is nearest in place and height, each counted in its own step."""
+    """(sample,): the nearest pick in place and height, in units of spacing_m and climb_m."""
     metres = EARTH_RADIUS_M * np.pi / 180.0
     north = (lat_deg[:, None] - lat_deg[picks]) * metres
     turn = (lon_deg[:, None] - lon_deg[picks] + 180.0) % 360.0 - 180.0

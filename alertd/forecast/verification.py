@@ -1,11 +1,11 @@
-"""How forecasts fared against what happened: the usual scores of yes-no events, from pairs of arrays.
+"""Computes the usual scores of yes-no forecasts from pairs of forecast and outcome arrays.
 
 Notes
 -----
 Murphy 1973 (J. Appl. Meteor. 12, 595-600) splits the Brier score into reliability - resolution + uncertainty. The split
-is exact only where all forecasts of a bin are the same; what is left over by forecasts that vary inside their bins is
-given beside it (Stephenson, Coelho and Jolliffe 2008, Wea. Forecasting 23, 752-757, call its two parts the within-bin
-variance and covariance). Contingency scores as in Jolliffe and Stephenson 2012, Forecast Verification, chapter 3.
+is exact only where all forecasts of a bin are the same. The remainder from forecasts that vary inside their bins is
+given separately (Stephenson, Coelho and Jolliffe 2008, Wea. Forecasting 23, 752-757, call its two parts the within-bin
+variance and covariance). Contingency scores follow Jolliffe and Stephenson 2012, Forecast Verification, chapter 3.
 """
 
 from dataclasses import dataclass
@@ -18,14 +18,15 @@ from numpy.typing import ArrayLike, NDArray
 Array: TypeAlias = NDArray[np.float64]
 
 TENTHS: Final = 10
-_Z90: Final = 1.6449  # of a standard normal, 5 % beyond it
+_Z90: Final = 1.6449  # standard normal quantile, 5 % beyond it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Reliability:
-    """Arrays (bin,); mean_prob_frac and happened_frac are NaN in an empty bin.
+    """Reliability by bin, arrays (bin,); mean_prob_frac and happened_frac are NaN in an empty bin.
 
-    low_frac, high_frac: where the share that happened would lie nine times of ten were the forecasts reliable.
+    low_frac, high_frac: range that would contain the observed share nine times out of ten if the forecasts were
+        reliable.
     """
 
     edge_frac: Array
@@ -38,7 +39,10 @@ class Reliability:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrierParts:
-    """score = reliability - resolution + uncertainty + within_bins. skill: 1 - score / uncertainty, NaN without any."""
+    """The Brier score and its parts: score = reliability - resolution + uncertainty + within_bins.
+
+    skill: 1 - score / uncertainty, NaN without uncertainty.
+    """
 
     score: float
     reliability: float
@@ -50,7 +54,7 @@ class BrierParts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contingency:
-    """Counts of yes-no forecasts, and their scores; NaN where nothing was forecast or nothing happened."""
+    """Counts of yes-no forecasts and their scores; a score is NaN without the events that it divides by."""
 
     hits: int
     false_alarms: int
@@ -59,27 +63,27 @@ class Contingency:
 
     @property
     def pod(self) -> float:
-        """Probability of detection: of what happened, the share that was forecast."""
+        """Probability of detection: the forecast share of the events."""
         return _ratio(self.hits, self.hits + self.misses)
 
     @property
     def far(self) -> float:
-        """False alarm ratio: of what was forecast, the share that did not happen."""
+        """False alarm ratio: the share of forecast events that did not happen."""
         return _ratio(self.false_alarms, self.hits + self.false_alarms)
 
     @property
     def csi(self) -> float:
-        """Critical success index: hits of all that was forecast or happened."""
+        """Critical success index: hits over all events that were forecast or happened."""
         return _ratio(self.hits, self.hits + self.false_alarms + self.misses)
 
     @property
     def bias(self) -> float:
-        """Forecast events per event."""
+        """Number of forecast events over number of events."""
         return _ratio(self.hits + self.false_alarms, self.hits + self.misses)
 
 
 def contingency(forecast: ArrayLike, happened: ArrayLike) -> Contingency:
-    """Counts from two boolean arrays of one shape."""
+    """Counts from two boolean arrays of the same shape. Raises ValueError for different shapes."""
     f, h = np.asarray(forecast, dtype=np.bool_), np.asarray(happened, dtype=np.bool_)
     _same_shape(f, h)
     return Contingency(
@@ -91,9 +95,9 @@ def contingency(forecast: ArrayLike, happened: ArrayLike) -> Contingency:
 
 
 def reliability(prob_frac: ArrayLike, happened: ArrayLike, bins_n: int = TENTHS) -> Reliability:
-    """Forecast probabilities (0 to 1) in even bins against how often the event came.
+    """Forecast probabilities (0 to 1) in even bins against the observed frequency of the event.
 
-    A pair whose probability is NaN is left out. Raises ValueError for other shapes or values outside 0 to 1.
+    Pairs with a NaN probability are omitted. Raises ValueError for different shapes or values outside 0 to 1.
     """
     p, h = _pairs(prob_frac, happened)
     edge = np.linspace(0.0, 1.0, bins_n + 1)
@@ -114,7 +118,7 @@ def reliability(prob_frac: ArrayLike, happened: ArrayLike, bins_n: int = TENTHS)
 
 
 def brier(prob_frac: ArrayLike, happened: ArrayLike, bins_n: int = TENTHS) -> BrierParts:
-    """The Brier score and its parts by the same bins. Raises as `reliability`, and ValueError without a single pair."""
+    """The Brier score and its parts by the same bins. Raises as `reliability`, and ValueError without any pair."""
     p, h = _pairs(prob_frac, happened)
     if not p.size:
         raise ValueError("no forecast to score")

@@ -1,1 +1,1 @@
-"""What this driver should do: where, when, how fast."""
+"""Plans for a trip: where and when to chain up, when to leave, and how fast to drive."""

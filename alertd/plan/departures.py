@@ -1,7 +1,7 @@
-"""Would leaving at another time be better: every quarter of an hour for a day and a half, and the few worth saying.
+"""Compares other departure times: every quarter of an hour for a day and a half, and picks the few worth showing.
 
-The planned departure is one of them, so that like is compared with like. Each is the cheapest way over from that
-minute on, its chain stops delaying it into later weather; breaks are counted where they fall due, not at a stop.
+The planned departure is one of them, so that all are computed alike. Each is the cheapest way from that minute on, and
+its chain stops delay it into later weather. Breaks count where they fall due, not at a stop.
 """
 
 from collections.abc import Sequence
@@ -38,13 +38,13 @@ from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-MAX_DELAY_S: Final = 6 * HOUR_S  # rides known for delays on the way after the last departure
+MAX_DELAY_S: Final = 6 * HOUR_S  # timings computed beyond the last departure, for delays on the way
 MIN_GAIN: Final = timedelta(minutes=20)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Comparison:
-    """What a comparison turns on, beside the road."""
+    """Inputs of a comparison besides the road."""
 
     planned_at: datetime
     used: HoursUsed
@@ -59,10 +59,10 @@ def compare_departures(
     params: PlanParams,
     closures: Sequence[Closure] = (),
 ) -> tuple[Departure, ...]:
-    """Every departure from now on, a quarter of an hour apart and the planned one among them; none once it has left.
+    """Departures from now on, a quarter of an hour apart, including the planned one; empty once the truck has left.
 
-    Those whose road the forecast does not reach are left out; one that meets a closure to hold for is "hold". Times are
-    aware.
+    Departures whose road the forecast does not cover are omitted. One that meets a closure to hold for has the advice
+    "hold". Times are aware.
     """
     if planned_at < now_utc:
         return ()
@@ -79,7 +79,7 @@ def compare_departures(
         places=places_with_search(hourly_need, planned_at.timestamp(), params),
         timings=rides,
     )
-    asked = _Comparison(
+    comparison = _Comparison(
         planned_at=planned_at,
         used=used,
         rules=rules_for([s.code for s in hourly_need.sections.route.jurisdictions]),
@@ -109,14 +109,14 @@ def compare_departures(
                 unknown_frac=float(unknown_frac[i]),
                 lost_s=minutes * 60.0 - float(views.dry_s[-1]),
                 hangings=0 if chain_plan is None else len(chain_plan.spans),
-                hours_ok=_hours_ok(views, chain_plan, minutes, depart_at, asked),
+                hours_ok=_hours_ok(views, chain_plan, minutes, depart_at, comparison),
             )
         )
     return tuple(compared)
 
 
 def _clock(views: DepartureViews, reach_s: Array, chain_plan: ChainPlan | None, minutes: int) -> Clock:
-    """Seconds to any place: unchained to each edge, and later by what chaining takes, even between its stops."""
+    """Seconds to any place: unchained to each edge, plus the time for chaining, interpolated between its stops."""
     edge_m, spells = views.hourly_need.sections.edge_m, _spells(views, chain_plan, minutes)
     spell_m = np.array([(s.start_m, s.end_m) for s in spells]).ravel()
     late_s = np.array([(s.start_s, s.end_s) for s in spells]).ravel() - np.interp(spell_m, edge_m, reach_s)
@@ -132,27 +132,27 @@ def _probability(view: DepartureView | None, need: Float32) -> float:
     """Share of members that need chains on any stretch."""
     if view is None or not view.stretches:
         return 0.0
-    on = np.concatenate([np.arange(x.first, x.last + 1) for x in view.stretches])
-    return float(need[:, on].max(axis=1).mean(dtype=np.float64))
+    sections = np.concatenate([np.arange(x.first, x.last + 1) for x in view.stretches])
+    return float(need[:, sections].max(axis=1).mean(dtype=np.float64))
 
 
 def _advice(views: DepartureViews, chain_plan: ChainPlan | None, unknown_frac: float) -> Advice:
-    """As the plan of that departure would say, by the road that its way meets."""
+    """The advice that a plan for this departure would give, from the conditions on its way."""
     if chain_plan is None:
         return _unchained(views.encounter(0), unknown_frac, views.params)
     params, places, conditions = views.params, views.places, conditions_on(views, chain_plan)
     view = conditions.view
     legs = chained_legs(view, chain_plan, places, chain_search(views, params.chain_probability))
-    asked = [x for _, x, _ in legs] + [[x] for x in uncovered(view, chain_plan, places)]
-    if any(_held(conditions.encounter, x, params) for x in asked):
+    covered = [x for _, x, _ in legs] + [[x] for x in uncovered(view, chain_plan, places)]
+    if any(_held(conditions.encounter, x, params) for x in covered):
         return Advice.HOLD
-    if chain_plan.spans or asked:
+    if chain_plan.spans or covered:
         return Advice.CHAIN if chain_plan.spans else Advice.READY
     return _unchained(conditions.encounter, unknown_frac, params)
 
 
 def _unchained(encounter: Encounter, unknown_frac: float, params: PlanParams) -> Advice:
-    """Where no road may need chains."""
+    """The advice where no road may need chains."""
     if unknown_frac > 0.0:
         return Advice.READY
     winter = is_winter_road(encounter.code, encounter.hourly_need.sections, params)
@@ -160,27 +160,27 @@ def _unchained(encounter: Encounter, unknown_frac: float, params: PlanParams) ->
 
 
 def _held(encounter: Encounter, stretches: Sequence[ChainStretch], params: PlanParams) -> bool:
-    """Whether a leg bars this rig, is too slick for it even chained, or may be closed by snow, in too many members."""
+    """True when too many members are barred, slip even with chains, or meet road closed by snow."""
     first, last = stretches[0].first, stretches[-1].last
-    hourly_need, here = encounter.hourly_need, slice(first, last + 1)
-    if encounter.closed[:, here].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
+    hourly_need, on_leg = encounter.hourly_need, slice(first, last + 1)
+    if encounter.closed[:, on_leg].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
         return True
     slick = (
         sum(x.slip_probability for x in stretches) >= params.hold_probability - SAME_PROBABILITY
-    )  # chains never cost grip
+    )  # chains never reduce grip
     if not slick and not hourly_need.may_bar:
         return False
     chains = encounter.chains(first, last, params)
     if chains.barred or not slick:
         return bool(chains.barred)
-    short = hourly_need.slips(chains.hanging.tires, encounter.code[:, here], here)
+    short = hourly_need.slips(chains.hanging.tires, encounter.code[:, on_leg], on_leg)
     return bool(short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY)
 
 
 def _hours_ok(
     views: DepartureViews, chain_plan: ChainPlan | None, minutes: int, depart_at: datetime, asked: _Comparison
 ) -> bool | None:
-    """Whether the trip ends within the driver's hours; None where no law is on file or the rest before is not known."""
+    """True when the trip ends within the driver's hours; None without a law on file or a known rest before."""
     if asked.rules is None or depart_at < min(asked.planned_at, asked.used.on_duty_since or asked.planned_at):
         return None
     used = hours_used_then(asked.used, asked.planned_at, depart_at, asked.rules)
@@ -194,7 +194,7 @@ def _hours_ok(
 
 
 def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -> tuple[Spell, ...]:
-    """Driving and standing of a way, in few pieces."""
+    """Driving and standing of a way, in few spells."""
     at_m, remove_s = views.places.at_m, views.params.remove_s
     spells: list[Spell] = []
     now_s, here_m = 0.0, 0.0
@@ -215,10 +215,10 @@ def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -
 
 
 def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, rules: HoursRules) -> HoursUsed:
-    """What will have been used when the same driver leaves later than planned.
+    """Hours used when the same driver leaves later than planned.
 
-    A wait as long as the law's daily rest, if taken off duty, is a new duty day; one as long as its break is a break.
-    The hours of the cycle stay.
+    A wait as long as the law's daily rest, taken off duty, starts a new duty day. A wait as long as its break counts as
+    a break. The hours of the cycle remain.
     """
     wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
     if wait_h >= rules.rest_h:
@@ -227,11 +227,11 @@ def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, 
 
 
 def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tuple[DeparturePick, ...]:
-    """The few worth saying beside the planned one, each better in something that counts and legal as far as known.
+    """The few departures worth showing besides the planned one, each better in some respect and legal as far as known.
 
-    The one nearest to the plan that asks for less; of those that spare time under way, the one that arrives first; and
-    of those that arrive as early as the plan and ask for no more, the last to leave. None is offered on road that the
-    forecast does not know.
+    They are the nearest to the plan with milder advice; of those with less time lost, the one that arrives first; and
+    of those that arrive as early with no stricter advice, the last to leave. None uses road that the forecast does not
+    know.
     """
     planned = next((d for d in compared if d.depart_at == planned_at), None)
     if planned is None:
@@ -243,17 +243,17 @@ def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tupl
     sooner = [d for d in sooner if d.arrive_at < planned.arrive_at]
     later = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.arrive_at <= planned.arrive_at]
     later = [d for d in later if d.depart_at >= planned_at + MIN_GAIN]
-    found: dict[datetime, Departure] = {}
+    picked: dict[datetime, Departure] = {}
     if milder:
         nearest = min(milder, key=lambda d: (abs(d.depart_at - planned_at), d.advice.rank, d.depart_at))
-        found[nearest.depart_at] = nearest
+        picked[nearest.depart_at] = nearest
     if sooner:
         first = min(sooner, key=lambda d: (d.arrive_at, d.advice.rank, -d.depart_at.timestamp()))
-        found.setdefault(first.depart_at, first)
+        picked.setdefault(first.depart_at, first)
     if later:
         last = max(later, key=lambda d: (d.depart_at, -d.advice.rank))
-        found.setdefault(last.depart_at, last)
-    return tuple(_pick(d, planned) for d in sorted(found.values(), key=lambda d: d.depart_at))
+        picked.setdefault(last.depart_at, last)
+    return tuple(_pick(d, planned) for d in sorted(picked.values(), key=lambda d: d.depart_at))
 
 
 def _pick(d: Departure, planned: Departure) -> DeparturePick:
@@ -266,7 +266,7 @@ def _pick(d: Departure, planned: Departure) -> DeparturePick:
 
 
 def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
-    """Why, by what differs from the planned departure."""
+    """The reasons: differences from the planned departure."""
     out = []
     odds = f"{_odds(d)} instead of {_odds(planned)}"
     if d.advice.rank < planned.advice.rank:

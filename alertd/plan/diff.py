@@ -1,4 +1,4 @@
-"""Where two plans' JSON differ, field by field."""
+"""Compares the JSON of two plans field by field."""
 
 import json
 from collections.abc import Iterator
@@ -8,7 +8,12 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """path: e.g. `stretches[0].advice`, lists counted from 0 as in JSON. A side that lacks the field has ABSENT."""
+    """One differing field.
+
+    path: e.g. `stretches[0].advice`, lists counted from 0 as in JSON.
+
+    A side without the field has ABSENT.
+    """
 
     path: str
     old: Any
@@ -19,7 +24,7 @@ ABSENT = "(absent)"
 
 
 def differences(old_json: str, new_json: str) -> tuple[Difference, ...]:
-    """Every field that differs, in the order of the text; none exactly when the two texts are the same."""
+    """Every differing field, in the order of the text; empty exactly when the two texts are equal."""
     if old_json == new_json:
         return ()
     found = tuple(_differ("", json.loads(old_json), json.loads(new_json)))

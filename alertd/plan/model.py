@@ -1,4 +1,4 @@
-"""What a plan says: values only, every number traceable to its input, times in UTC, lengths in metres."""
+"""Defines the plan as values: every number traceable to its input, times in UTC, lengths in metres."""
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -10,9 +10,10 @@ from alertd.rules.tire_text import TireRun
 
 
 class Advice(StrEnum):
-    """Ours, in rising order. The law and the forecast stand beside it, never inside it.
+    """Our advice, in rising order. The law and the forecast are separate values.
 
-    SLOW: a winter road (ice, frost, snow) on which no chains are expected. CLEAR: not even that.
+    SLOW: a winter road (ice, frost, snow) on which no chains are expected.
+    CLEAR: no winter road either.
     """
 
     CLEAR = "clear"
@@ -23,15 +24,19 @@ class Advice(StrEnum):
 
     @property
     def rank(self) -> int:
+        """Position in the rising order, from 0."""
         return list(Advice).index(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopChoice:
-    """Where to stand. `stop_id` is "" for the trip's own start or end. `zone` is the IANA time zone there.
+    """A place to stop.
 
-    listed: a stop of the operator's list. Kind "search" is none: the first safe place from `distance_m` on is to be
-    looked for, before `edge_m` where the road that may need chains begins, or past `edge_m` where it ends.
+    stop_id: "" for the trip's own start or end.
+    zone: IANA time zone there.
+    listed: True for a stop of the operator's list. Kind "search" is not listed: the driver looks for the first safe
+        place from `distance_m` on.
+    edge_m: for kind "search", where the road that may need chains begins (to stop before) or ends (to stop past).
     """
 
     stop_id: str
@@ -54,11 +59,12 @@ class StopChoice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Posting:
-    """A control we expect, by OUR ESTIMATE, or one that is posted, and the law it invokes.
+    """A control that we expect, by OUR ESTIMATE, or a posted control, and the law that it invokes.
 
-    posted: its authority has posted it and it stands at the truck's hour; then posted_by says who said so and
-    posted_since since when (None: not said). posted_level: the level on the sign, which is another than level_id where
-    this one only comes with it.
+    posted: True when the authority has posted it and it applies at the truck's hour.
+    posted_level: level on the sign; differs from level_id where this level only comes with it.
+    posted_by: source of the posting.
+    posted_since: start of the posting, None where not given.
     """
 
     jurisdiction: str
@@ -79,16 +85,21 @@ class Posting:
 class Stretch:
     """A run of road that may need chains, in the direction of travel.
 
+    zone: IANA time zone.
+    advice: our advice for this stretch.
     probability: share of members in which any point of it needs chains, by expected posting or by grip.
-    grip_short_frac / grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
-    without chains and with them. snow_closed_frac: share of members in which we expect snow to close the road somewhere
-    on it: our estimate, never a posted closure. barred: why this rig may not pass while a likely control is posted, ""
-    if it may. hold_until: with advice to hold, the first hour from which it is expected to be passable again, None
-    where the forecast shows none. surfaces: share of members in which each class is met anywhere on it.
-    new_snow_mmwe: the median member's snow where it lies deepest; snow_depth_low_m, snow_depth_high_m: how deep
-    that may be on a road that nobody ploughed. tire_runs: the tires of `hanging` as runs of axles, to be put into
-    any language. chained: the plan runs it with chains that are reported on, so that chain_up is the truck's present
-    place.
+    surfaces: share of members in which each class is met anywhere on it.
+    new_snow_mmwe: the median member's snow where it is deepest.
+    snow_depth_low_m, snow_depth_high_m: range of its depth on an unploughed road.
+    grip_short_frac, grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
+        without and with chains.
+    snow_closed_frac: share of members in which we expect snow to close the road somewhere on it: our estimate, never a
+        posted closure.
+    barred: the reason why this rig may not pass while a likely control is posted, "" if it may.
+    hold_until: with advice to hold, the first hour from which it is expected to be passable again; None where the
+        forecast shows none.
+    tire_runs: the tires of `hanging` as runs of axles, to be worded in any language.
+    chained: the plan drives it with chains that are reported on; chain_up is then the truck's present place.
     """
 
     start_m: float
@@ -133,11 +144,12 @@ class Stretch:
 class SurfaceStretch:
     """A run of winter road, flat or graded, in the direction of travel.
 
-    icy: ice or glaze is likely enough on enough of it for a notice to the driver. chains_asked: it lies inside a
-    stretch that may need chains; else no chains are expected on it. probability: share of members that meet ice or
-    glaze anywhere on it where it is icy, else any winter class. surfaces: share of members that meet each winter class
-    anywhere on it, ice and glaze first where it is icy. speed_mps: the most we advise on that surface without chains;
-    speed_because: its source.
+    icy: ice or glaze is likely enough on enough of it for a notice to the driver.
+    chains_asked: it is inside a stretch that may need chains; otherwise no chains are expected on it.
+    probability: share of members that meet ice or glaze anywhere on it where it is icy, else any winter class.
+    surfaces: share of members that meet each winter class anywhere on it; ice and glaze first where it is icy.
+    speed_mps: the maximum speed that we advise on that surface without chains.
+    speed_because: source of that speed.
     """
 
     start_m: float
@@ -158,9 +170,10 @@ class SurfaceStretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarryNote:
-    """A duty to have chains on board that holds on this trip whatever the weather.
+    """A duty to have chains on board on this trip, whatever the weather.
 
-    `certain` is False where it may hold on roads that our zones do not place; `not_placed` names them.
+    certain: False where it may apply on roads that our zones do not place.
+    not_placed: names of these roads.
     """
 
     jurisdiction: str
@@ -175,6 +188,12 @@ class CarryNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceNote:
+    """A forecast source used by a plan.
+
+    age_h: hours since issue, or since fetch where the source gives no issue time.
+    stale: the forecast is old, or the last answer of an unreachable source.
+    """
+
     provider: str
     licence: str
     issued_at: datetime | None
@@ -185,7 +204,10 @@ class SourceNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleNote:
-    """The rule text a plan stands on and how old it is. aged: why it may no longer be the law, empty when fresh."""
+    """A rule text used by a plan, and its age.
+
+    aged: reasons why it may no longer be the law, empty when fresh.
+    """
 
     jurisdiction: str
     name: str
@@ -199,9 +221,11 @@ class RuleNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoursLimit:
-    """One limit of the hours law. left_h: what is left at arrival, negative when it runs out on the way.
+    """One limit of the hours law.
 
-    reached_at, reached_m: where driving must stop, None when the trip ends before; stop_*: the last listed stop before.
+    left_h: hours left at arrival, negative when the limit is reached on the way.
+    reached_at, reached_m: where driving must stop, None when the trip ends before.
+    stop_id, stop_name, stop_m: the last listed stop before that.
     """
 
     kind: str
@@ -219,7 +243,10 @@ class HoursLimit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BreakNote:
-    """A break that falls due on the way. `at_m` is where the plan puts it, None when no place was found."""
+    """A break that falls due on the way.
+
+    at_m: where the plan puts it, None when no place was found.
+    """
 
     due_at: datetime
     due_m: float
@@ -233,12 +260,14 @@ class BreakNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoursNote:
-    """The driver's legal hours on this trip, in the law's own numbers.
+    """The driver's legal hours on this trip, in the numbers of the law.
 
-    ok: no limit is reached before arrival, breaks taken as listed. ok_if_late: nor when the truck is as late as one in
-    ten and chains wherever it is told to be ready. not_given: what was not told and is counted from departure only.
-    adverse_exception: why the two extra hours for adverse conditions are never planned with; known_at: since when the
-    forecast was known. arrival_delay_s: what the listed breaks add to the arrival that the plan names.
+    ok: no limit is reached before arrival, with breaks taken as listed.
+    ok_if_late: also true when the truck is as late as one in ten and chains at every "be ready" leg.
+    not_given: inputs that were not given; they count from departure only.
+    arrival_delay_s: time that the listed breaks add to the planned arrival.
+    adverse_exception: the reason why the plan never uses the two extra hours for adverse conditions.
+    known_at: time since which the forecast was known.
     """
 
     law: str
@@ -258,8 +287,9 @@ class HoursNote:
 class BridgeNote:
     """A bridge whose deck may be a winter road while the road beside it is not.
 
-    probability: share of members in which it is so anywhere on the deck; surfaces: share with each class there.
-    road_unknown: in some of them the road beside it is not known.
+    probability: share of members in which this holds anywhere on the deck.
+    surfaces: share of members with each class there.
+    road_unknown: in some members the road beside it is unknown.
     """
 
     name: str
@@ -273,7 +303,7 @@ class BridgeNote:
 
 
 class AlongPoint(NamedTuple):
-    """The route at one place: likely class, its share, and the odds of winter surface and of needing chains."""
+    """The route at one place: likely class, its share, and the probability of winter surface and of needing chains."""
 
     distance_m: float
     elevation_m: float
@@ -288,9 +318,10 @@ class AlongPoint(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Along:
-    """The route about every kilometre, for pictures and for tracing: a column a quantity, so that it stays small.
+    """The route about every kilometre, for pictures and tracing; one column per quantity, so that it stays small.
 
-    reach_s: seconds after `begins_at`, when the truck is at the first of them.
+    begins_at: when the truck is at the first place.
+    reach_s: seconds after `begins_at`.
     """
 
     begins_at: datetime
@@ -303,10 +334,11 @@ class Along:
     need_frac: tuple[float, ...] = ()
     air_temp_c: tuple[float, ...] = ()
     surface_temp_c: tuple[float, ...] = ()
-    ice_frac: tuple[float, ...] = ()  # of ice or glaze alone; empty in a plan of an older version
+    ice_frac: tuple[float, ...] = ()  # ice or glaze only; empty in a plan of an older version
 
     @property
     def points(self) -> tuple[AlongPoint, ...]:
+        """The same data as one tuple per place."""
         arrive_at = [self.begins_at + timedelta(seconds=round(s)) for s in self.reach_s]
         columns = (arrive_at if name == "arrive_at" else getattr(self, name) for name in AlongPoint._fields)
         return tuple(AlongPoint(*row) for row in zip(*columns, strict=True))
@@ -314,10 +346,12 @@ class Along:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Departure:
-    """The same trip left at another time.
+    """The same trip with another departure time.
 
-    probability: share of members in which any road that may need chains does. lost_s: to chains and snow, against a
-    dry road. hangings: how often chains are hung in the plan for it. hours_ok is None where it cannot be told.
+    probability: share of members that need chains on any road that may need them.
+    lost_s: time lost to chains and snow, compared with a dry road.
+    hangings: number of times that its plan hangs chains.
+    hours_ok: None where unknown.
     """
 
     depart_at: datetime
@@ -332,7 +366,7 @@ class Departure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeparturePick:
-    """A departure worth weighing against the planned one, with what it changes; negative is earlier."""
+    """A departure worth comparing with the planned one, and the differences; negative is earlier."""
 
     departure: Departure
     leave_later_s: float
@@ -342,12 +376,17 @@ class DeparturePick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClosureNote:
-    """A closed road or a weather warning ahead. ends_at is None where no end is given.
+    """A closed road or a weather warning ahead.
 
-    enter_at: when the truck is expected there. met: it comes there while this stands, early or late as one in ten.
-    held: that is why the advice is to hold. where: the area in the source's words, "" if it names none. posted: by the
-    operator; else it is a weather warning. presumed: ends_at is ours, the source gives no end. words: the source's own,
-    quoted, whole sentences; sent_at: when it said so.
+    where: the area in the words of the source, "" if it names none.
+    enter_at: when the truck is expected there.
+    ends_at: None where no end is given.
+    met: the truck, early or late as one in ten, is there while this is active.
+    held: this is a reason for the advice to hold.
+    posted: posted by the operator or a road authority; otherwise a weather warning.
+    presumed: ends_at is ours, because the source gives no end.
+    words: whole sentences of the source, quoted.
+    sent_at: time of the report.
     """
 
     what: str
@@ -371,11 +410,14 @@ class ClosureNote:
 class PostedNote:
     """A posted control ahead on this trip, or one that may be.
 
-    level_id: of the rule set, "closed", "none" (none posted), or "" where its words were not understood; then
-    legal_name is "" too. words: the source's own. start_m, end_m: None where it is not placed on the map. enter_at:
-    when the truck is expected there, None where not placed. since, until: None where not given. confirmed_at: when
-    the source last said it. believed_frac: how far it is believed at the truck's hour, 0 where it does not stand
-    then.
+    level_id: a level of the rule set, "closed", "none" (none posted), or "" where its words were not understood;
+        legal_name is then "" too.
+    words: the words of the source.
+    start_m, end_m: None where it is not placed on the map.
+    enter_at: when the truck is expected there, None where it is not placed.
+    since, until: None where not given.
+    confirmed_at: time of the last confirmation by the source.
+    believed_frac: belief in the control at the truck's hour; 0 where it does not apply then.
     """
 
     jurisdiction: str
@@ -396,9 +438,11 @@ class PostedNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionFix:
-    """Where the truck was seen: `distance_m` along its route, `offset_m` off it, positive to the right of travel.
+    """The last known position of a truck.
 
-    old: it was not heard of for so long that it may be anywhere from there on, or still there.
+    distance_m: along its route.
+    offset_m: off the route, positive to the right of travel.
+    old: the last report is so old that the truck may be anywhere from there on, or still there.
     """
 
     at: datetime
@@ -409,10 +453,13 @@ class PositionFix:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainsNote:
-    """Chains that are reported on. since: when they first were.
+    """Chains that are reported on.
 
-    off: where the plan takes them off. missing_n: tires that the road until there asks for and the chains that are on
-    do not cover, as far as known; missing_words: which. doubt: why the plan is made without them; then off is None.
+    since: time of the first such report.
+    off: where the plan removes them.
+    missing_n: tires that the road until there requires and these chains do not cover, as far as known.
+    missing_words: these tires in words.
+    doubt: the reason why the plan does not use these chains; off is then None.
     """
 
     since: datetime
@@ -424,7 +471,11 @@ class ChainsNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherRoute:
-    """The same trip by another way. chain_probability as in Plan; hours_ok: None where no hours law is on file."""
+    """The same trip on another route.
+
+    chain_probability: as in Plan.
+    hours_ok: None where no hours law is on file.
+    """
 
     name: str
     length_m: float
@@ -441,17 +492,21 @@ class OtherRoute:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """One trip at one moment. `id` is derived from all it says and what it was made from.
+    """One trip at one moment.
 
-    position: where the truck was last seen, when the plan counts from there; then `depart_at` is when it must have
-    left, stretches, `along`, arrival and costs are those of the road still ahead, and stops behind are not named.
-    chain_probability: share of members in which any point of the way needs chains. route_choice: which of this and
-    the other routes is better and why, "" when none was compared. warnings_known: the source of weather warnings has
-    answered for all of the way. language: of the driver's texts, "" for the operator's choice. posted: what road
-    authorities have posted ahead; posted_missing: why that is not all known, empty when every feed that is asked has
-    answered. surfaces: the runs of winter road on the way, chains or not, in its order. chains: what was reported of
-    chains that are on, None where none are. arrived_at: when the truck arrived, by its positions or as reported; then
-    nothing lies ahead.
+    id: derived from the content and the inputs of the plan.
+    depart_at: departure; with `position`, the latest time at which the truck can have left.
+    chain_probability: share of members in which any point of the way needs chains.
+    position: last known position of the truck, when the plan starts there. Stretches, `along`, arrival and costs then
+        cover the road ahead only, and stops behind are omitted.
+    route_choice: which of this and the other routes is better and why, "" when none was compared.
+    warnings_known: the source of weather warnings has answered for the whole way.
+    posted: controls that road authorities have posted ahead.
+    posted_missing: reasons why `posted` is incomplete, empty when every requested feed has answered.
+    language: language of the driver's texts, "" for the operator's choice.
+    surfaces: the runs of winter road on the way, chains or not, in order.
+    chains: reported chains on the truck, None where there are none.
+    arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
     """
 
     id: str

@@ -1,4 +1,4 @@
-"""Posted controls as values: what is posted, where, and how long it is believed."""
+"""Defines posted controls as values: level, place, and how long each is believed."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,10 +20,12 @@ POINT_OFFSET_M: Final = 1_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlLocation:
-    """Where a control stands: one of these, or only `words` where that is not known on the map.
+    """Where a control applies: one of these fields, or only `words` where its position is unknown.
 
-    between: two places on its road. line, outline: the road as drawn, or land, as corners. zone: id of a zone of the
-    jurisdiction's rule set. near: a point, such as a summit, from which it reaches near_m either way.
+    between: two places on its road.
+    line, outline: corners of the road as drawn, or of an area.
+    zone: id of a zone of the jurisdiction's rule set.
+    near: a point, such as a summit, from which it reaches near_m in both directions.
     """
 
     words: str = ""
@@ -38,11 +40,14 @@ class ControlLocation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostedControl:
-    """A control as the road authority has posted it. Times are aware and UTC.
+    """A control posted by the road authority. Times are aware and UTC.
 
-    level: a level id of the jurisdiction's rule set, CLOSED, NONE_POSTED, or NOT_UNDERSTOOD. words: as the source has
-    it. since: None where it does not say. until: None for no end given. confirmed_at: when the source last said that
-    it stands. bearing_deg: the direction of travel that it is for, None for both or not known.
+    level: a level id of the jurisdiction's rule set, CLOSED, NONE_POSTED, or NOT_UNDERSTOOD.
+    words: the words of the source.
+    since: None where the source does not give it.
+    until: None for no given end.
+    confirmed_at: time of the last confirmation by the source.
+    bearing_deg: direction of travel that it applies to, None for both or unknown.
     """
 
     id: str
@@ -59,8 +64,13 @@ class PostedControl:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostedSpan:
-    """A control on one run of a route. It stands from from_epoch_s; after sure_epoch_s it fades, at gone_epoch_s it
-    counts no more. `placed` is False where nobody knows where on the route, if at all; then the run is all of it."""
+    """A control on one run of a route.
+
+    from_epoch_s: its start.
+    sure_epoch_s: end of full belief; the belief then fades.
+    gone_epoch_s: end of all belief.
+    placed: False where its position on the route is unknown, and it may not be on it; the run is then the whole route.
+    """
 
     control: PostedControl
     start_m: float
@@ -71,7 +81,7 @@ class PostedSpan:
     gone_epoch_s: float
 
     def weight(self, first_epoch_s: NDArray[np.float64], last_epoch_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        """How far it is to be believed, 0 to 1, at best between two moments; their shape."""
+        """Belief in the control, 0 to 1: the maximum between two moments, in their shape."""
         if self.gone_epoch_s > self.sure_epoch_s:
             fades_s = self.gone_epoch_s - self.sure_epoch_s
             w = np.clip((self.gone_epoch_s - first_epoch_s) / fades_s, 0.0, 1.0)
@@ -80,6 +90,6 @@ class PostedSpan:
         return np.asarray(np.where(last_epoch_s >= self.from_epoch_s, w, 0.0))
 
     def weight_at(self, epoch_s: float) -> float:
-        """The same at one moment, by the half hour either side that an hour of the road stands for."""
+        """Belief at one moment, over the half hour on either side that an hour of the road represents."""
         at = np.asarray(epoch_s)
         return float(self.weight(at - HOUR_S / 2, at + HOUR_S / 2))

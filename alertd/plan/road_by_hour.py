@@ -1,7 +1,7 @@
-"""The likely pavement by place and hour, for a picture of why the hour of leaving matters. Nothing is decided by it.
+"""Computes the likely pavement by place and hour, for a picture that shows the effect of departure time.
 
-It is made from the corridor when a picture is asked for and is no part of a plan: a plan's bytes and id stay what they
-were, a webhook does not grow, and a replay makes the same field again from the same inputs.
+No decision uses it. It is computed from the corridor on request and is not part of a plan: the bytes and id of a plan
+do not change, a webhook does not grow, and a replay makes the same field from the same inputs.
 """
 
 from dataclasses import dataclass
@@ -24,9 +24,11 @@ MAX_HOURS: Final = 48
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadHours:
-    """likely, (place, hour): the RoadClass that most of the members and of the road there have, UNKNOWN beyond the
-    forecast. edge_m, (place + 1,): a place is the road between two of them. Hour h is the state at
-    first_epoch_s + h * 3600."""
+    """Likely pavement by place and hour. Hour h is the state at first_epoch_s + h * 3600.
+
+    likely: (place, hour), the most frequent RoadClass over members and road; UNKNOWN beyond the forecast.
+    edge_m: (place + 1,); a place is the road between two edges.
+    """
 
     edge_m: Array
     first_epoch_s: float
@@ -34,7 +36,7 @@ class RoadHours:
 
 
 def road_hours(route: Route, corridor: Corridor, from_epoch_s: float, to_epoch_s: float) -> RoadHours:
-    """The pavement of a route at every whole hour around two moments, 100 places by 48 hours at most."""
+    """The pavement of a route at every whole hour around two moments, at most 100 places by 48 hours."""
     field, d = corridor.field, route.distance_m
     places_n = min(MAX_PLACES, d.size - 1)
     edge_m = np.linspace(d[0], d[-1], places_n + 1)

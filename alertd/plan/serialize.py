@@ -1,4 +1,4 @@
-"""A plan as JSON: canonical bytes, so that the same inputs give the same plan byte for byte."""
+"""Writes a plan as canonical JSON: the same inputs give the same bytes."""
 
 import hashlib
 import json
@@ -19,11 +19,11 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 FORMAT = "alertd.plan/1"
-LONG = 32  # values, from which a column is rounded as one
+LONG = 32  # number of values from which a column is rounded at once
 
 
 def to_plain(value: Any) -> Any:
-    """Values to JSON types: times as ISO 8601 UTC with Z, floats rounded to 1e-4 so that last bits never matter."""
+    """JSON types of a value: times as ISO 8601 UTC with Z, floats rounded to 1e-4 so that last bits do not matter."""
     if isinstance(value, float):
         return None if value != value else round(value, 4) + 0.0  # + 0.0 turns -0.0 into 0.0
     if value is None or type(value) in (str, int, bool):
@@ -34,7 +34,7 @@ def to_plain(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, Enum):
         return value.value
-    if isinstance(value, TireDemand):  # few, shared by many plans, and some with near a hundred ways to be met
+    if isinstance(value, TireDemand):  # few, shared by many plans, and some with nearly a hundred choices
         return dict(_demand(IdentityKey(value)))
     if is_dataclass(value) and not isinstance(value, type):
         return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
@@ -53,7 +53,7 @@ def _demand(value: IdentityKey[TireDemand]) -> dict[str, Any]:
 
 
 def _column(values: Sequence[float]) -> list[float | None]:
-    """`to_plain` of each of many floats at once."""
+    """`to_plain` of many floats at once."""
     rounded = np.round(np.asarray(values, dtype=np.float64), 4) + 0.0
     if np.isnan(rounded).any():
         return [None if v != v else v for v in rounded.tolist()]
@@ -72,10 +72,11 @@ def plan_json(plan: Plan) -> str:
 
 
 def canonical(value: Any) -> str:
+    """Canonical JSON text of plain values: sorted keys, no spaces. Raises ValueError for NaN."""
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
 def with_id(plan: Plan) -> Plan:
-    """The plan with the id that its content gives it."""
+    """The plan with the id derived from its content."""
     digest = hashlib.sha256(plan_json(replace(plan, id="")).encode()).hexdigest()
     return replace(plan, id=f"plan_{digest[:32]}")

@@ -1,7 +1,7 @@
-"""What happened, as far as anybody saw it: the rules by which a forecast is later called right or wrong.
+"""Decides what happened, from the available evidence: the rules for scoring a forecast as right or wrong.
 
-Nothing seen is no proof of nothing: where the evidence tells neither way the answer is None with the reason, and such a
-case is counted and left out. All thresholds here are our own choice.
+Missing evidence does not prove that nothing happened. Where the evidence is inconclusive the answer is None with the
+reason, and the case is counted and excluded. All thresholds here are our own choice.
 """
 
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from typing import Final
 
 from alertd.forecast.observations import Phenomenon, StationReport
 
-# Falling or driven, it makes a road white or glazed where the air is no warmer than MELTS_C.
+# Falling or drifting, these make a road white or glazed where the air is no warmer than MELTS_C.
 FROZEN_PHENOMENA: Final = frozenset(
     {
         Phenomenon.FREEZING_RAIN, Phenomenon.FREEZING_DRIZZLE, Phenomenon.SNOW, Phenomenon.SNOW_GRAINS,
@@ -37,7 +37,11 @@ ROAD_RULE: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """happened: None where nobody can tell; `because` in words."""
+    """The outcome of a case.
+
+    happened: None where unknown.
+    because: the reason in words.
+    """
 
     happened: bool | None
     because: str
@@ -45,8 +49,14 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripEvidence:
-    """chained: reported on. sign: a posted control that asks chains of this rig stood. none_posted: one was posted as
-    none. passed: the truck was seen past the place. advised: its driver reported or confirmed anything on the trip."""
+    """Evidence of a trip about chains at a place.
+
+    chained: chains were reported on.
+    sign: a posted control that requires chains of this rig applied.
+    none_posted: "none posted" was posted.
+    passed: the truck was seen past the place.
+    advised: its driver reported or confirmed anything on the trip.
+    """
 
     chained: bool = False
     sign: bool = False
@@ -56,7 +66,7 @@ class TripEvidence:
 
 
 def chains_needed(evidence: TripEvidence) -> Verdict:
-    """By CHAINS_RULE."""
+    """Outcome by CHAINS_RULE."""
     if evidence.chained:
         return Verdict(happened=True, because="chains reported on")
     if evidence.sign:
@@ -71,7 +81,7 @@ def chains_needed(evidence: TripEvidence) -> Verdict:
 
 
 def winter_weather(report: StationReport | None) -> Verdict:
-    """By ROAD_RULE, from the report nearest the hour; None where there is none."""
+    """Outcome by ROAD_RULE, from the report nearest to the hour; None without a report."""
     if report is None:
         return Verdict(happened=None, because="no station reported at that hour")
     if report.weather is None:

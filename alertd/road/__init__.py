@@ -1,1 +1,1 @@
-"""What the pavement will be like, and whether it grips."""
+"""Road physics: pavement state and friction."""

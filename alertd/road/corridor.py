@@ -1,8 +1,8 @@
-"""The state of a corridor, computed once per forecast and shared by every truck on it.
+"""Computes the pavement state of a corridor once per forecast, shared by every truck on it.
 
-Samples of a route that lie in one forecast cell and one band of height share a physics column, so 600 km of road is
-a few hundred columns. Samples on a bridge have a column of its deck, and know that of the road beside it. Each member
-keeps its own ranks (phase, friction, height) along the whole corridor and window, so a storm stays one storm and
+Samples of a route in one forecast cell and one band of height share a physics column. 600 km of road thus needs a few
+hundred columns. Samples on a bridge have a deck column and refer to the column of the road beside the bridge. Each
+member keeps its ranks (phase, friction, height) along the whole corridor and window. A storm thus stays one storm, and
 "anywhere in the zone" can be counted per member.
 """
 
@@ -22,27 +22,28 @@ from alertd.road.road_class import LIMITS, WINTER_CLASSES, ClassLimits, RoadClas
 from alertd.road.unseen_snow import unseen_may_lie
 from alertd.units import HOUR_S
 
-SPIN_UP_H: Final = 48  # past hours after which the start temperature is forgotten
+SPIN_UP_H: Final = 48  # past hours after which the start temperature no longer matters
 FIRST_DAY_H: Final = 24
-DEEP_SCALE_M: Final = 0.3  # assumed depth over which the ground's surplus grows to 63 %
+DEEP_SCALE_M: Final = 0.3  # assumed depth at which the ground's surplus reaches 63 %
 PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
-KEPT_ANSWER_H: Final = 12  # an answer from the cache may be so old, and its past hours so many fewer
+KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
-BLOCK_COLUMNS: Final = 8192  # columns of one pass: large enough for numpy, small enough for the processor's cache
+BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
 _CLASSES: Final = ("road_class", "grip_class")
-_IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # UNKNOWN never comes of a run
+_IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # a run never yields UNKNOWN
 
 Float32 = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadCells:
-    """Physics columns of a route: arrays (column,), and which column each sample belongs to, (sample,).
+    """Physics columns of a route, (column,), and the column of each sample, (sample,).
 
-    is_deck: the columns that are a bridge's deck; they stand last. beside_of_sample: the column of the road beside the
-    bridge that a sample lies on, the sample's own elsewhere.
+    is_deck: True for columns of a bridge deck; these come last.
+    column_of_sample: the column of each sample; a deck column on a bridge.
+    beside_of_sample: the column of the road beside the bridge for samples on a bridge, else the sample's own column.
     """
 
     cell_idx: NDArray[np.int64]
@@ -58,15 +59,18 @@ class RoadCells:
 
     @property
     def columns_n(self) -> int:
+        """Number of columns, deck columns included."""
         return int(self.cell_idx.size)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MemberQuantiles:
-    """Each member's persistent ranks, (member,), for the uncertainties that the forecast itself does not carry.
+    """Persistent ranks of each member, (member,), for uncertainties that the forecast itself does not contain.
 
-    phase (low ranks see snow first), phase_model (weight between the two phase relations) and friction are
-    uniform in 0-1; height_z, for moving temperature to the road's height, is standard normal.
+    phase: uniform in 0-1; low ranks get snow first.
+    phase_model: uniform in 0-1; weight between the two phase relations.
+    friction: uniform in 0-1; rank within the friction distribution of a class.
+    height_z: standard normal; error of moving temperature to the road's height.
     """
 
     phase: Array
@@ -82,9 +86,10 @@ class MemberQuantiles:
 class RoadField:
     """The pavement of every column at whole hours: arrays (member, column, hour), read-only.
 
-    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there; air_temp_c and
-    snowfall_mmwe_h are of that hour. NaN and class UNKNOWN where the weather behind it is missing. grip_class: whose
-    friction a tire finds, see `state.gripping_class`.
+    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c and
+    snowfall_mmwe_h refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
+
+    grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
     """
 
     first_epoch_s: float
@@ -111,7 +116,7 @@ def _freeze(value: RoadCells | MemberQuantiles | RoadField) -> None:
 
 
 def member_quantiles(members: int, rng: np.random.Generator) -> MemberQuantiles:
-    """Stratified ranks: each is (0.5, 1.5, ...)/members in its own random order, so every share is met exactly."""
+    """Stratified ranks: (0.5, 1.5, ...)/members in a random order for each kind, so every share is met exactly."""
     steps = (np.arange(members) + 0.5) / members
     normal = np.asarray([NormalDist().inv_cdf(float(u)) for u in steps])
     return MemberQuantiles(
@@ -134,9 +139,9 @@ def road_cells(
 ) -> RoadCells:
     """Group a route's samples, (sample,) each, into physics columns by forecast cell and band of height.
 
-    A column's place and height are the means of its samples, weighed by the road each stands for. Samples of
-    unknown height share one column per cell, of unknown height. Those on a bridge's deck count in a road's column as
-    any do, and have one of the deck besides, of the same place and height: the two differ by what they are made of.
+    A column's place and height are the means of its samples, weighted by the length of road of each. Samples of unknown
+    height share one column per cell, also of unknown height. Samples on a bridge deck count in a road column like any
+    other, and also get a deck column of the same place and height. The two columns differ only in their material.
     """
     dist, elev, lat, lon = (np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg))
     cell = np.asarray(cell_of_sample, dtype=np.int64)
@@ -146,20 +151,20 @@ def road_cells(
     weight = np.maximum(np.gradient(dist), 1e-3) if dist.size > 1 else np.ones(1)
     total = np.bincount(column, weight)
     deck = np.broadcast_to(np.asarray(on_deck, dtype=np.bool_), dist.shape)
-    beside, deck_column = np.unique(column[deck], return_inverse=True)
-    which = np.concatenate((np.arange(total.size), beside))
+    road_column, deck_column = np.unique(column[deck], return_inverse=True)
+    source_column = np.concatenate((np.arange(total.size), road_column))
     own = column.copy()
     own[deck] = total.size + deck_column
 
     def mean(x: Array) -> Array:
-        return np.asarray((np.bincount(column, weight * x) / total)[which])
+        return np.asarray((np.bincount(column, weight * x) / total)[source_column])
 
     return RoadCells(
-        cell_idx=keys[0][which],
+        cell_idx=keys[0][source_column],
         lat_deg=mean(lat),
         lon_deg=mean(lon),
         elevation_m=mean(elev),
-        is_deck=np.arange(which.size) >= total.size,
+        is_deck=np.arange(source_column.size) >= total.size,
         column_of_sample=own,
         beside_of_sample=column,
     )
@@ -181,17 +186,20 @@ def run_corridor(
 ) -> RoadField:
     """Run the road model for every member and column through the forecast's hours.
 
-    forecast: its members already carry its own error. Give each member's `quantiles`, or an `rng` to draw them from.
-    params, deck: what the road, and the decks of its bridges, are made of.
-    dt_s: 900 or less, dividing an hour. previous, changed (column,): take the columns that are not marked as changed
-    from a field of the same cells, hours and quantiles; the caller answers for their weather being the same.
+    forecast: its members already include the forecast error.
+    quantiles, rng: the ranks of each member, or a generator to draw them from.
+    params, deck: properties of the road, and of the decks of its bridges.
+    dt_s: time step, 900 or less, a divisor of an hour.
+    previous, changed: a field of the same cells, hours and quantiles, and (column,) the columns to compute again. The
+        caller guarantees that the weather of all other columns is the same.
 
-    Past hours in the forecast spin the road up; `notes` says when there are too few. Air temperature, humidity, wind
-    and precipitation are needed; pressure, cloud, sunshine and the levels are met by assumptions when missing.
-    An hour without a needed field is UNKNOWN. After it, and from the start of the forecast, what fell unseen may still
-    lie: a winter class of the model stands, but a bare road is UNKNOWN while `limits.unseen_snow_mmwe` that lay there
-    would not have melted, see `unseen`. A member whose known hours reach back two days before the fetch is taken from
-    48 hours in a row on, or from 12 with the road above +1 °C for 3 of them.
+    Past hours in the forecast spin the road up; `notes` reports when there are too few. Air temperature, humidity, wind
+    and precipitation are required. Assumptions replace missing pressure, cloud, sunshine and levels.
+
+    An hour without a required field is UNKNOWN. After it, and from the start of the forecast, unrecorded snow may
+    remain on the road. A winter class of the model is kept, but a bare road is UNKNOWN while `limits.unseen_snow_mmwe`
+    there would not have melted, see `unseen_snow`. Other rules apply to a member with known hours from two days before
+    the fetch. It counts as known after 48 hours in a row, or after 12 with the road above +1 °C for 3 of them.
 
     Raises ValueError without quantiles and rng, or when the quantiles are for another number of members.
     """
@@ -206,37 +214,37 @@ def run_corridor(
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
     names = (*_CLASSES, "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
-    whole: dict[str, NDArray[Any]]
+    arrays: dict[str, NDArray[Any]]
     if previous is None or changed is None:
-        whole = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
+        arrays = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
         columns = np.arange(cells.columns_n)
     else:
-        whole = {n: getattr(previous, n).copy() for n in names}
+        arrays = {n: getattr(previous, n).copy() for n in names}
         columns = np.flatnonzero(changed)
 
     width = max(1, BLOCK_COLUMNS // members)
-    kinds = (columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]])  # a block runs with one set of params
+    kinds = (columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]])  # a block uses a single set of params
     for block in (c[first : first + width] for c in kinds for first in range(0, c.size, width)):
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
         for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast)).items():
-            whole[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
+            arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
         notes=_notes(forecast, cells),
-        **whole,
+        **arrays,
     )
 
 
 def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:
-    """The columns with heights filled: a cell's from the road's mean height in it, a road's from its cell."""
+    """The columns with heights filled in: a cell takes the road's mean height in it, a road that of its cell."""
     idx = cells.cell_idx
     cell_z, road_z = forecast.elevation_m[idx], cells.elevation_m
-    there = np.isfinite(road_z)
-    road = there & ~cells.is_deck
+    height_known = np.isfinite(road_z)
+    road = height_known & ~cells.is_deck
     count = np.bincount(idx, road)
     mean = np.bincount(idx, np.where(road, road_z, 0.0)) / np.maximum(count, 1.0)
     cell_z = np.where(np.isfinite(cell_z), cell_z, mean[idx])
@@ -244,25 +252,25 @@ def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:
         cell_idx=idx,
         lat_deg=cells.lat_deg,
         lon_deg=cells.lon_deg,
-        elevation_m=np.where(there, road_z, cell_z),
+        elevation_m=np.where(height_known, road_z, cell_z),
         cell_elevation_m=cell_z,
     )
 
 
 def past_hours(forecast: Forecast) -> int:
-    """Whole hours of the forecast's window that lie before its fetch, 0 or more."""
+    """Whole hours of the forecast's window before its fetch, 0 or more."""
     return int(max((forecast.fetched_at - forecast.start).total_seconds() // HOUR_S, 0))
 
 
 def latest_start_h(forecast: Forecast) -> int:
-    """The last hour of the window from which known hours on count as a known past; -1 where none does."""
+    """The last hour of the window from which known hours count as a known past; -1 where there is none."""
     return min(max(past_hours(forecast) - (SPIN_UP_H - KEPT_ANSWER_H), -1), KEPT_ANSWER_H)
 
 
 def _run_block(
     weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int
 ) -> dict[str, NDArray[Any]]:
-    """Run columns through all hours; arrays (hour, column) of what a RoadField keeps."""
+    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column)."""
     hours, columns = weather.known.shape
     layers_c = start_layers_c(weather, params)
     start = start_state(layers_c)
@@ -289,9 +297,9 @@ def _run_block(
         grips = gripping_class(classes, state.snow_mmwe, state.ice_mmwe, **parts, limits=limits)
         bare = ~_IS_WINTER[classes]
         np.logical_and(known & bare, ~has_past, out=doubted[h])
-        not_told = ~known | (bare & has_past & ~proven)
-        out["road_class"][h] = np.where(not_told, RoadClass.UNKNOWN, classes)
-        out["grip_class"][h] = np.where(not_told, RoadClass.UNKNOWN, grips)
+        unknown = ~known | (bare & has_past & ~proven)
+        out["road_class"][h] = np.where(unknown, RoadClass.UNKNOWN, classes)
+        out["grip_class"][h] = np.where(unknown, RoadClass.UNKNOWN, grips)
         for name, values in zip(names, stores, strict=True):
             out[name][h] = np.where(known, values, np.nan)
     if doubted.any():
@@ -309,21 +317,21 @@ def _doubt(
     params: SurfaceParams,
     limits: ClassLimits,
 ) -> None:
-    """Make the `doubted` bare hours UNKNOWN where snow may lie unseen; (hour, column)."""
-    # A road never above 0 °C melts nothing, and under snow it is no warmer.
+    """Set the `doubted` bare hours, (hour, column), to UNKNOWN where unrecorded snow may remain."""
+    # A road that is never above 0 °C melts no snow, and under snow it is no warmer.
     melts = (np.nan_to_num(out["surface_temp_c"], nan=-1.0) > 0.0).any(axis=0)
     columns = np.flatnonzero(doubted.any(axis=0) & melts)
     if columns.size:
-        seen = out["water_mmwe"] + out["snow_mmwe"] + out["ice_mmwe"]
-        doubted[:, columns] &= unseen_may_lie(weather, columns, layers_c, seen, params, limits)
+        stores_mmwe = out["water_mmwe"] + out["snow_mmwe"] + out["ice_mmwe"]
+        doubted[:, columns] &= unseen_may_lie(weather, columns, layers_c, stores_mmwe, params, limits)
     for name in _CLASSES:
         out[name][doubted] = RoadClass.UNKNOWN
 
 
 def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
-    """(layer, column): the mean air temperature of each column's first 24 known hours, and warmer with depth.
+    """(layer, column): mean air temperature of each column's first 24 known hours, plus a surplus with depth.
 
-    Of all hours where none is known. No surplus in a deck with air under it.
+    The mean is over all hours where none is known. A deck with air under it gets no surplus.
     """
     first = weather.known & (np.cumsum(weather.known, axis=0) <= FIRST_DAY_H)
     count = first.sum(axis=0)
@@ -334,31 +342,31 @@ def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
 
 
 def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
-    """What was missing and how it was met, for the reader."""
+    """Missing inputs and the assumptions that replace them, for the reader."""
     used = np.unique(cells.cell_idx)
-    said: list[str] = []
+    notes: list[str] = []
     past_h = past_hours(forecast)
     if past_h < SPIN_UP_H:
-        said.append(
+        notes.append(
             f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry at the mean air"
             " temperature of the first 24 hours, and snow or ice already lying there is not known"
         )
     if np.isnan(forecast.elevation_m[used]).any():
-        said.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")
+        notes.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")
     if np.isnan(cells.elevation_m).any():
-        said.append("height of some of the road not known, taken as the forecast cell's height")
+        notes.append("height of some of the road not known, taken as the forecast cell's height")
     if _missing_hours(forecast.cloud_frac, used).any():
-        said.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
+        notes.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
     missing_h = int(np.any([_missing_hours(getattr(forecast, n), used) for n in REQUIRED_FIELDS], axis=0).sum())
     if missing_h:
-        said.append(
+        notes.append(
             f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours} hours somewhere on the road;"
             " the road state there is unknown until it is known again"
         )
-    return tuple(said)
+    return tuple(notes)
 
 
 def _missing_hours(field: Array, cells: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """(hour,): whether any of these cells lacks it in any member."""
+    """(hour,): True where any of these cells lacks the field in any member."""
     lacking = np.asarray(np.isnan(field).any(axis=0))
     return np.asarray(lacking[cells].any(axis=0))

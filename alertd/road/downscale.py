@@ -1,4 +1,4 @@
-"""The forecast's weather brought to the road's own height, as the surface model needs it, with its gaps marked."""
+"""Converts the forecast's weather to the road's height, as input of the surface model, with its gaps marked."""
 
 from dataclasses import dataclass
 from datetime import timedelta
@@ -14,20 +14,21 @@ from alertd.road.humidity import Array
 from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration
 from alertd.units import HOUR_S
 
-BLOCK_VALUES: Final = 32_768  # members x columns x hours of one pass: what the processor's cache holds
-SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # only fluxes come of them
+BLOCK_VALUES: Final = 32_768  # members x columns x hours per pass; fits the processor's cache
+SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # used for fluxes only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirParams:
-    """How the forecast's air is brought to the road, and how sure of it we are. [A] marks an assumption.
+    """Parameters for converting the forecast's air to the road's height. [A] marks an assumption.
 
-    calibration: of P(snow); None leaves the two relations as published. height_sigma_k_per_km: standard deviation of
-    the temperature's error by height between cell and road, from the seasonal and daily spread of lapse rates in
-    Minder et al. 2010, JGR 115 D14122. unknown_height_diff_m [A]: that height where the cell's own is not given.
-    opaque_dry_frac [A]: part of total cloud that is opaque to longwave while nothing falls.
-    horizon_deg: height of the terrain round the road, below which the sun's direct part does not reach it; 0 is open.
-    direct_frac [A]: that part of the clear sky's radiation.
+    calibration: of P(snow); None keeps the two relations as published.
+    height_sigma_k_per_km: standard deviation of the temperature error per height difference between cell and road, from
+        the seasonal and daily spread of lapse rates in Minder et al. 2010, JGR 115 D14122.
+    unknown_height_diff_m [A]: height difference where the cell's height is not given.
+    opaque_dry_frac [A]: part of total cloud that is opaque to longwave radiation without precipitation.
+    horizon_deg: height of the terrain around the road, below which the sun's direct part does not reach it; 0 is open.
+    direct_frac [A]: direct part of the clear sky's radiation.
     """
 
     calibration: Calibration | None = MOUNTAIN_REPORTS
@@ -43,7 +44,7 @@ AIR: Final = AirParams()
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ColumnPlaces:
-    """Columns of road, (column,) each. cell_elevation_m is filled where the forecast does not give it."""
+    """Columns of road, (column,) each. cell_elevation_m is filled in where the forecast does not give it."""
 
     cell_idx: NDArray[np.int64]
     lat_deg: Array
@@ -54,7 +55,7 @@ class ColumnPlaces:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ranks:
-    """Each member's ranks, (member,): see corridor.MemberQuantiles."""
+    """Ranks of each member, (member,), see corridor.MemberQuantiles."""
 
     phase: Array
     phase_model: Array
@@ -63,14 +64,18 @@ class Ranks:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadWeather:
-    """Forcing arrays (hour, member * column) without NaN, and `known`: where no needed field had to be filled."""
+    """Forcing of all columns for each hour, without gaps.
+
+    forcing: arrays (hour, member * column) without NaN.
+    known: (hour, member * column), True where no required field was filled.
+    """
 
     forcing: Forcing
     known: NDArray[np.bool_]
 
 
 def _fill_gaps(fields: dict[str, Array]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
-    """The needed fields with gaps filled by the last known hour (the first known before it), dry in the gap."""
+    """The required fields with gaps filled from the last known hour (else the first), without precipitation."""
     known = np.isfinite(sum(fields.values()))
     if known.all():
         return known, fields
@@ -84,7 +89,8 @@ def _fill_gaps(fields: dict[str, Array]) -> tuple[NDArray[np.bool_], dict[str, A
 class CellAir(NamedTuple):
     """The forecast's air at its own height, (member, column, hour), filled where it is not `known`.
 
-    zenith_deg: of the sun, (column, hour). lapse_by: what `air.lapse_used` decides by.
+    zenith_deg: zenith angle of the sun, (column, hour).
+    lapse_by: the arguments of `humidity.lapse_used` that decide the lapse rate.
     """
 
     known: NDArray[np.bool_]
@@ -99,7 +105,7 @@ class CellAir(NamedTuple):
 
 
 class _HourGeometry(NamedTuple):
-    """What the hours mean at each column, (column, hour): the sun's zenith and the month of the season."""
+    """Per hour and column, (column, hour): the sun's zenith angle and the month of the season."""
 
     zenith_deg: Array
     month: NDArray[np.int64]
@@ -117,13 +123,13 @@ _ALL: Final = slice(None)
 
 
 def _given(forecast: Forecast, name: str, some: slice, place: ColumnPlaces) -> Array:
-    """One NaN where the source has nothing at all, so that nothing is computed of it."""
+    """The field at the columns, or a single NaN where the source has no value at all, to skip the computation."""
     values: Array = getattr(forecast, name)[some, place.cell_idx]
     return values if np.isfinite(values).any() else np.full((1, 1, 1), np.nan)
 
 
 def cell_air(forecast: Forecast, place: ColumnPlaces, some: slice = _ALL, when: _HourGeometry | None = None) -> CellAir:
-    """What the forecast says at each column's cell in some members, as the road's weather is made from it."""
+    """The forecast at each column's cell for some members, as input for the weather at the road."""
     when = _hour_geometry(forecast, place) if when is None else when
     known, raw = _fill_gaps({n: getattr(forecast, n)[some, place.cell_idx] for n in REQUIRED_FIELDS})
     cell_t, precip, wind = raw["air_temp_c"], np.maximum(raw["precip_mmwe_h"], 0.0), raw["wind_mps"]
@@ -144,9 +150,8 @@ def cell_air(forecast: Forecast, place: ColumnPlaces, some: slice = _ALL, when: 
 def weather_at_road(forecast: Forecast, place: ColumnPlaces, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
     """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
 
-    Pressure that is missing comes from the standard atmosphere, sunshine from sun and cloud; missing cloud is taken
-    as overcast by day and clear at night, and as clear where it decides what a horizon hides: whichever leaves the road
-    colder.
+    Missing pressure comes from the standard atmosphere, missing sunshine from sun and cloud. Missing cloud counts as
+    overcast by day and clear at night, and as clear for the shade of a horizon. Each choice leaves the road colder.
     """
     members, columns, hours = forecast.air_temp_c.shape[0], place.cell_idx.size, forecast.hours
     when = _hour_geometry(forecast, place)
@@ -167,7 +172,7 @@ def weather_at_road(forecast: Forecast, place: ColumnPlaces, ranks: Ranks, param
 def _some_members(
     forecast: Forecast, some: slice, place: ColumnPlaces, ranks: Ranks, when: _HourGeometry, params: AirParams
 ) -> tuple[NDArray[np.bool_], Forcing]:
-    """`known` (member, column, hour) and a forcing that broadcasts to it."""
+    """`known` (member, column, hour) and a forcing that broadcasts to it, for a slice of members."""
     cell = cell_air(forecast, place, some, when)
     cell_t, cell_p, precip, cloud = cell.air_temp_c, cell.pressure_hpa, cell.precip_mmwe_h, cell.cloud_frac
     cell_z, road_z = place.cell_elevation_m[:, None], place.elevation_m[:, None]
@@ -183,11 +188,11 @@ def _some_members(
 
     form = forecast.precip_form[some, place.cell_idx]
     level = _given(forecast, "snow_level_m", some, place)
-    falls = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, params.calibration)
-    given = _given(forecast, "shortwave_wm2", some, place)
-    sunshine = _sunshine(given, radiation.clear_sky_wm2(when.zenith_deg, road_z), cloud)
+    precip_by_phase = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, params.calibration)
+    given_shortwave = _given(forecast, "shortwave_wm2", some, place)
+    sunshine = _sunshine(given_shortwave, radiation.clear_sky_wm2(when.zenith_deg, road_z), cloud)
     if params.horizon_deg > 0.0:
-        # Never at 0: an hour whose middle is before sunrise has sunshine of its own.
+        # Not applied at 0: an hour whose middle is before sunrise can still have sunshine.
         clear_or_known = np.nan_to_num(cloud, nan=0.0)
         sunshine = sunshine * radiation.over_horizon_frac(
             when.zenith_deg, params.horizon_deg, clear_or_known, params.direct_frac
@@ -202,14 +207,14 @@ def _some_members(
         wind_mps=cell.wind_mps,
         shortwave_wm2=sunshine,
         longwave_wm2=radiation.longwave_wm2(*(x.astype(np.float32) for x in (temp, vapour, opaque))),
-        rain_mmwe_h=falls.rain,
-        freezing_mmwe_h=falls.freezing,
-        snow_mmwe_h=falls.snow,
+        rain_mmwe_h=precip_by_phase.rain,
+        freezing_mmwe_h=precip_by_phase.freezing,
+        snow_mmwe_h=precip_by_phase.snow,
     )
 
 
 def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
-    """The source's own radiation where it has some, else the clear sky's through its cloud."""
+    """The source's radiation where given, else the clear sky's radiation through its cloud, W/m²."""
     out = np.maximum(given, 0.0)
     if not np.isnan(out).any():
         return out
@@ -222,7 +227,7 @@ def _sunshine(given: Array, clear_sky: Array, cloud: Array) -> Array:
 
 
 class _Falls(NamedTuple):
-    """Precipitation by what it is when it arrives, mm w.e./h; rain includes what freezes."""
+    """Precipitation by its form at the road, mm w.e./h; rain includes freezing rain."""
 
     rain: Array
     freezing: Array
@@ -240,7 +245,7 @@ def _split_falling(
     ranks: Ranks,
     calibration: Calibration | None,
 ) -> _Falls:
-    """Phase where something falls; elsewhere all is 0, and the wet bulb need not be solved."""
+    """Precipitation by phase. Computed only where it is above 0, which saves solving for the wet bulb elsewhere."""
     at = np.flatnonzero(precip > 0.0)
 
     def there(x: NDArray[Any]) -> NDArray[Any]:
@@ -255,8 +260,10 @@ def _split_falling(
         calibration=calibration,
     )
     weight, rank = (there(r[:, None, None]) for r in (ranks.phase_model, ranks.phase))
-    part = precip_phase.split_phase(chance.weighted(weight), rank, there(form))
-    falls = _Falls(*(np.zeros(precip.shape) for _ in _Falls._fields))
-    for whole, share in zip(falls, (part.rain + part.freezing, part.freezing, part.snow + part.pellets), strict=True):
+    phase = precip_phase.split_phase(chance.weighted(weight), rank, there(form))
+    by_phase = _Falls(*(np.zeros(precip.shape) for _ in _Falls._fields))
+    for whole, share in zip(
+        by_phase, (phase.rain + phase.freezing, phase.freezing, phase.snow + phase.pellets), strict=True
+    ):
         whole.reshape(-1)[at] = share * there(precip)
-    return falls
+    return by_phase

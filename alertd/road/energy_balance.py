@@ -1,17 +1,17 @@
-"""The pavement as a heat-conducting column that carries water, snow and ice.
+"""Models the pavement as a heat-conducting column that carries water, snow and ice.
 
-One column is one place of road in one member. Each step solves an implicit conduction column whose top node also
-holds the stores, with the surface energy balance linearised about the old surface temperature. Freezing and
-melting are closed form: while water and ice are both there the surface stays at 0 °C exactly. Energy and mass close
-to round-off, which the tests check through `enthalpy_jm2` and `energy_in_jm2`. After the equations of road-weather
-models such as Crevier & Delage 2001, J. Appl. Meteor. 40:2026.
+A column is one place of road in one member. Each step solves an implicit conduction column whose top node also holds
+the stores. The surface energy balance is linearised about the old surface temperature. Freezing and melting are in
+closed form: while water and ice coexist the surface stays at 0 °C exactly. Energy and mass close to round-off, which
+the tests check through `enthalpy_jm2` and `energy_in_jm2`. The equations follow road-weather models such as Crevier &
+Delage 2001, J. Appl. Meteor. 40:2026.
 
-Ploughs, salt and (unless asked for) traffic are not known to it: snow that fell stays until weather takes it, so snow
-and ice are forecast too long on roads that are cleared. That errs on the cautious side and must not be "corrected" by
-assuming that someone has been there.
+The model has no ploughs, no salt and, by default, no traffic: fallen snow remains until weather removes it. Snow and
+ice are therefore forecast too long on roads that are cleared. That errs on the cautious side and must not be
+"corrected" by assuming road maintenance.
 
-Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns; Python loops only
-over layers and time. Fluxes W/m², positive into the road; stores mm water equivalent = kg/m².
+Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns. Python loops run only
+over layers and time. Fluxes are W/m², positive into the road; stores are mm water equivalent = kg/m².
 """
 
 import math
@@ -37,7 +37,7 @@ SPECIFIC_HUMIDITY_RATIO: Final = 0.622
 
 
 class Forcing(NamedTuple):
-    """The weather of one step, each (column,) or a number. What only fluxes come of may be in single precision."""
+    """The weather of one step, each (column,) or a number. Values used for fluxes only may be in single precision."""
 
     air_temp_c: Array
     vapour_hpa: Array | Float32
@@ -46,16 +46,17 @@ class Forcing(NamedTuple):
     shortwave_wm2: Array | Float32
     longwave_wm2: Array | Float32
     rain_mmwe_h: Array  # liquid, freezing rain included
-    freezing_mmwe_h: Array  # the part of it that falls supercooled
+    freezing_mmwe_h: Array  # the supercooled part of the rain
     snow_mmwe_h: Array  # solid: snow and pellets
 
 
 class SurfaceState(NamedTuple):
-    """What the column is: layer_temp_c (layer, column), all else (column,).
+    """The state of each column: layer_temp_c (layer, column), all else (column,).
 
-    packed and glaze are the parts of ice that came from packing and from freezing rain; supercooled the part of water
-    that fell as freezing rain. owed_jm2 is latent heat charged for vapour that the stores could not give, or not from
-    the phase it was charged for; the next step gives it back.
+    packed_mmwe, glaze_mmwe: the parts of ice from packed snow and from freezing rain.
+    supercooled_mmwe: the part of water that fell as freezing rain.
+    owed_jm2: latent heat charged for vapour that the stores lacked, or charged for the wrong phase. The next step
+        returns it.
     """
 
     layer_temp_c: Array
@@ -69,6 +70,7 @@ class SurfaceState(NamedTuple):
 
     @property
     def surface_temp_c(self) -> Array:
+        """Temperature of the top layer, (column,)."""
         return np.asarray(self.layer_temp_c[0])
 
 
@@ -97,36 +99,36 @@ def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
 def vapour_flux_kgm2s(
     vapour_hpa: Array, surface_vapour_hpa: Array, pressure_hpa: Array, carry_mps: Array, air_temp_c: Array
 ) -> Array:
-    """Vapour to a surface, positive when it deposits; carry_mps is exchange coefficient times wind."""
+    """Vapour flux to a surface, kg/(m² s), positive for deposition; carry_mps is exchange coefficient times wind."""
     density = pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (air_temp_c + KELVIN_AT_0C))
     return np.asarray(density * carry_mps * SPECIFIC_HUMIDITY_RATIO * (vapour_hpa - surface_vapour_hpa) / pressure_hpa)
 
 
 class HourConstants(NamedTuple):
-    """What does not change in a step while the weather stays the same; see `still`.
+    """Values that stay constant while the weather stays the same, see `hour_constants`.
 
-    Single precision for the surface balance, double for what falls.
+    Single precision for the surface balance, double precision for precipitation.
     """
 
     air_temp_c: Float32
     vapour_hpa: Float32
-    shortwave_wm2: Float32 | None  # None where no column has any
-    buoyancy_per_k: Float32  # Richardson number per kelvin that the air is warmer than the road
+    shortwave_wm2: Float32 | None  # None where all columns are 0
+    buoyancy_per_k: Float32  # Richardson number per kelvin of air minus road temperature
     mass_flow: Float32  # air density times wind, kg/(m² s)
     vapour_per_hpa: Float32  # specific humidity per hPa of vapour
-    sky_wm2: Float32  # longwave absorbed, and traffic's heat
+    sky_wm2: Float32  # absorbed longwave radiation plus traffic heat
     rain_mmwe: Array
     freezing_mmwe: Array
     snow_mmwe: Array
-    fallen_jm2k: Array  # heat capacity of what falls
-    fallen_jm2: Array  # and its heat, counted from 0 °C
+    fallen_jm2k: Array  # heat capacity of the precipitation
+    fallen_jm2: Array  # heat of the precipitation relative to 0 °C
 
 
 def hour_constants(f: Forcing, p: SurfaceParams, dt_s: float) -> HourConstants:
-    """Computed once for all the steps of one hour.
+    """Constants for all the steps of one hour.
 
-    Single precision does for fluxes, which are known to a tenth at best, and halves their cost; the books of heat and
-    mass that they enter are kept in double precision, so they still close to round-off.
+    Single precision is enough for fluxes, which are accurate to a tenth at best, and halves their cost. The heat and
+    mass stores use double precision, so they still close to round-off.
     """
     air_c, vapour_hpa, pressure_hpa, wind, shortwave, longwave = (np.asarray(x, dtype=np.float32) for x in f[:6])
     wind = np.maximum(wind, p.wind_floor_mps)
@@ -151,25 +153,25 @@ def hour_constants(f: Forcing, p: SurfaceParams, dt_s: float) -> HourConstants:
 
 
 class Balance(NamedTuple):
-    """The surface flux as a line in surface temperature, constant - slope * T, and the vapour's part in it."""
+    """The surface flux as a line in surface temperature, constant - slope * T, and the vapour part of it."""
 
     constant_wm2: Float32
     slope_wm2k: Float32
-    temp_c: Float32  # the old surface temperature, about which the line was laid
-    vapour: Float32  # kg/(m² s) for each hPa that the air has more than the surface
-    deficit_hpa: Float32  # that difference at the old temperature
+    temp_c: Float32  # the old surface temperature, at which the flux is linearised
+    vapour: Float32  # kg/(m² s) per hPa of air minus surface vapour pressure
+    deficit_hpa: Float32  # that difference at the old surface temperature
     surface_hpa_per_k: Float32
     as_ice: Float32  # 1 where vapour is charged as ice, 0 as water
 
     def vapour_mmwe(self, temp_c: Array, dt_s: float) -> Array:
-        """What the vapour lays down in a step that ends at this surface temperature."""
+        """Vapour deposited in a step that ends at this surface temperature, mm w.e."""
         warmed = temp_c.astype(np.float32) - self.temp_c
         gain = (self.deficit_hpa - self.surface_hpa_per_k * warmed) * self.vapour
         return gain.astype(np.float64) * dt_s
 
 
 class Exchange(NamedTuple):
-    """What one step exchanged with the outside: heat as W/m², mass as mm w.e. over the step."""
+    """Exchange of one step with the surroundings: heat in W/m², mass in mm w.e. over the step."""
 
     balance: Balance
     dt_s: float
@@ -179,11 +181,11 @@ class Exchange(NamedTuple):
     vapour_water_mmwe: Array  # positive: dew gained
     vapour_ice_mmwe: Array  # positive: frost gained
     runoff_mmwe: Array
-    swept_mmwe: Array | float  # snow that traffic throws off
+    swept_mmwe: Array | float  # snow that traffic throws off the road
 
     @property
     def surface_wm2(self) -> Array:
-        """Radiation, turbulence, vapour's latent heat and traffic, at the new surface temperature."""
+        """Radiation, turbulence, latent heat of vapour and traffic heat, at the new surface temperature."""
         flux = self.balance.constant_wm2 - self.balance.slope_wm2k * self.top_temp_c
         return np.asarray(flux + self.owed_jm2 / self.dt_s)
 
@@ -200,7 +202,7 @@ def _surface_balance(
     surface_hpa, surface_slope = svp_surface_hpa(t, ice)
     deficit = air.vapour_hpa - surface_hpa
     wetness = (water + frozen).astype(np.float32) * (1.0 / p.full_wetness_mmwe)
-    falling = (deficit > 0.0).astype(np.float32)  # dew and frost need no wet surface
+    falling = (deficit > 0.0).astype(np.float32)  # dew and frost do not need a wet surface
     wetness = np.minimum(np.maximum(wetness, falling), 1.0)
     vapour = wetness * carry * air.vapour_per_hpa
     latent = (LATENT_VAPORISATION + LATENT_FUSION * ice) * vapour
@@ -216,10 +218,10 @@ def _surface_balance(
 
 
 class _Ground(NamedTuple):
-    """The layers below the top one, folded from the bottom up, as numbers: they hang on grid and step alone.
+    """The layers below the top layer, eliminated from the bottom up. The values depend only on grid and time step.
 
     Layer j's new temperature is y[j] + pull[j] * (layer j-1), where y[j] = keep[j] * old[j] + rise[j] * y[j+1]. The
-    first below the top has neither yet, because snow may insulate it from the top.
+    first layer below the top has neither value yet, because snow may insulate it from the top.
     """
 
     keep: Array  # (layer, 1)
@@ -229,8 +231,8 @@ class _Ground(NamedTuple):
     top_link: float
     first_store: float
     first_rise: float
-    first_leak: float  # conductance from the first layer below the top to all that is under it
-    underside: float  # the lowest layer's share of the air below a deck
+    first_leak: float  # conductance from the first layer below the top to all layers under it
+    underside: float  # weight of the air below a deck in the lowest layer's temperature
 
 
 @lru_cache(maxsize=32)
@@ -251,10 +253,10 @@ def _ground(p: SurfaceParams, dt_s: float) -> _Ground:
 
 
 def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tuple[Array, Array, Array, Array | float]:
-    """Fold the layers below into the top one.
+    """Eliminate the layers below the top layer.
 
-    Returns the conductance and constant with which the ground enters the top row, and, to go down again, y (layer,
-    column) and the first layer's pull.
+    Returns the conductance and constant of the ground in the top row and, for the back substitution, y (layer, column)
+    and the first layer's pull.
     """
     g, old = _ground(p, dt_s), s.layer_temp_c
     y = old * g.keep
@@ -265,7 +267,7 @@ def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tu
         y[j] += np.multiply(y[j + 1], g.rise[j], out=part)
     top_link: Array | float = g.top_link
     if p.snow_k_wmk is not None:
-        # Cold snow insulates. Melting snow does not: it melts at its base, against the pavement.
+        # Cold snow insulates. Melting snow does not, because it melts at its base on the pavement.
         cover_m = np.where(old[0] < 0.0, s.snow_mmwe, 0.0) / p.snow_density_kgm3
         top_link = 1.0 / (1.0 / top_link + cover_m / p.snow_k_wmk)
     below = 1.0 / (g.first_store + g.first_leak + top_link)
@@ -278,12 +280,12 @@ def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tu
 def _change_phase(heat_jm2: Array, slope_jm2k: Array, water: Array, frozen: Array) -> tuple[Array, Array]:
     """Surface temperature, and mm melted (negative: frozen), for a top row slope * T = heat, T in °C.
 
-    Whatever heat is left at 0 °C melts what is there, or freezes it; only what remains changes the temperature. The
-    changed mass then cools or warms with its new heat capacity, which keeps energy exact.
+    Heat left at 0 °C first melts or freezes the stores; only the rest changes the temperature. The changed mass then
+    cools or warms with its new heat capacity, which keeps energy exact.
     """
     could_melt = heat_jm2 * (1.0 / LATENT_FUSION)
     melted = np.minimum(np.maximum(could_melt, -water), frozen)
-    # Where phase change takes up the whole heat nothing at all remains, and the surface is at 0 exactly.
+    # Where phase change takes up all the heat the rest is exactly 0, and so is the surface temperature.
     rest = (could_melt - melted) * LATENT_FUSION
     return rest / (slope_jm2k + melted * (HEAT_CAPACITY_WATER - HEAT_CAPACITY_ICE)), melted
 
@@ -291,12 +293,12 @@ def _change_phase(heat_jm2: Array, slope_jm2k: Array, water: Array, frozen: Arra
 def step(
     s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float, air: HourConstants | None = None
 ) -> tuple[SurfaceState, Exchange]:
-    """Carry the columns through one step of dt_s (900 s at most) of constant weather.
+    """Advance the columns by one step of dt_s (900 s at most) of constant weather.
 
-    air: `still(f, p, dt_s)` where it is already known from a step with the same weather.
+    air: `hour_constants(f, p, dt_s)` where already known from a step with the same weather.
     """
     air = air if air is not None else hour_constants(f, p, dt_s)
-    lying = Stores(
+    stores = Stores(
         water=s.water_mmwe + air.rain_mmwe,
         snow=s.snow_mmwe + air.snow_mmwe,
         ice=s.ice_mmwe,
@@ -304,16 +306,16 @@ def step(
         glaze=s.glaze_mmwe,
         supercooled=s.supercooled_mmwe + air.freezing_mmwe,
     )
-    frozen, old = lying.snow + lying.ice, s.layer_temp_c[0]
-    # The film that evaporates includes what fell in this step: a shower onto a dry road wets it at once.
-    flux = _surface_balance(old, lying.water, lying.snow, frozen, air, p)
+    frozen, old = stores.snow + stores.ice, s.layer_temp_c[0]
+    # The evaporating film includes the precipitation of this step: a shower wets a dry road at once.
+    flux = _surface_balance(old, stores.water, stores.snow, frozen, air, p)
     ground_slope, ground_constant, y, pull = _eliminate(s, f, p, dt_s)
     ground = _ground(p, dt_s)
-    held_jm2k = HEAT_CAPACITY_WATER * lying.water + HEAT_CAPACITY_ICE * frozen + ground.top_store * dt_s
-    heat = (held_jm2k - air.fallen_jm2k) * old + air.fallen_jm2 + s.owed_jm2
+    stored_jm2k = HEAT_CAPACITY_WATER * stores.water + HEAT_CAPACITY_ICE * frozen + ground.top_store * dt_s
+    heat = (stored_jm2k - air.fallen_jm2k) * old + air.fallen_jm2 + s.owed_jm2
     heat += (flux.constant_wm2 + ground_constant) * dt_s
-    slope = held_jm2k + (flux.slope_wm2k + ground_slope) * dt_s
-    top, melted = _change_phase(heat, slope, lying.water, frozen)
+    slope = stored_jm2k + (flux.slope_wm2k + ground_slope) * dt_s
+    top, melted = _change_phase(heat, slope, stores.water, frozen)
 
     layers, part = y, np.empty_like(top)
     layers[0] = top
@@ -321,12 +323,12 @@ def step(
     for j in range(2, layers.shape[0]):
         layers[j] += np.multiply(layers[j - 1], ground.pull[j], out=part)
 
-    lying = water_balance.change_phase(lying, melted, lying.with_parts)
-    with_parts = lying.with_parts
-    lying, vapour = water_balance.exchange_vapour(lying, flux.vapour_mmwe(top, dt_s), flux.as_ice, with_parts)
-    lying, runoff = water_balance.drain(lying, top, p, with_parts)
-    lying, swept = water_balance.apply_traffic(lying, dt_s / HOUR_S, p)
-    crossed = Exchange(
+    stores = water_balance.change_phase(stores, melted, stores.with_parts)
+    with_parts = stores.with_parts
+    stores, vapour = water_balance.exchange_vapour(stores, flux.vapour_mmwe(top, dt_s), flux.as_ice, with_parts)
+    stores, runoff = water_balance.drain(stores, top, p, with_parts)
+    stores, swept = water_balance.apply_traffic(stores, dt_s / HOUR_S, p)
+    exchange = Exchange(
         balance=flux,
         dt_s=dt_s,
         top_temp_c=top,
@@ -337,11 +339,11 @@ def step(
         runoff_mmwe=runoff,
         swept_mmwe=swept,
     )
-    return SurfaceState(layers, *lying, vapour.owed_jm2), crossed
+    return SurfaceState(layers, *stores, vapour.owed_jm2), exchange
 
 
 def enthalpy_jm2(s: SurfaceState, p: SurfaceParams) -> Array:
-    """Heat held by each column, J/m², counted from ice and pavement at 0 °C."""
+    """Heat content of each column, J/m², relative to ice and pavement at 0 °C."""
     stores = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
     ground = np.tensordot(p.layer_heat_jm2k, s.layer_temp_c, axes=1)
     return np.asarray(ground + stores * s.layer_temp_c[0] + LATENT_FUSION * s.water_mmwe + s.owed_jm2)
@@ -353,7 +355,7 @@ def mass_mmwe(s: SurfaceState) -> Array:
 
 
 def energy_in_jm2(new: SurfaceState, e: Exchange, f: Forcing, dt_s: float) -> Array:
-    """Heat that came in with one step's fluxes and masses, J/m²: equals the change of `enthalpy_jm2`."""
+    """Heat input of one step by fluxes and masses, J/m²: equals the change of `enthalpy_jm2`."""
     top = new.layer_temp_c[0]
     hours = dt_s / 3600.0
     as_water = LATENT_FUSION + HEAT_CAPACITY_WATER * top

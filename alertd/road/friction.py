@@ -1,7 +1,7 @@
-"""Does it grip: friction of each pavement class, what a grade asks of it, and what chains add.
+"""Computes friction of each pavement class, the friction that a grade requires, and the gain from chains.
 
-Friction between a truck tire and a winter road is a range, not a number. Each class has a triangular distribution
-and a member draws its own value with a persistent quantile. All functions take scalars or arrays and carry NaN.
+Friction between a truck tire and a winter road is a range, not a number. Each class has a triangular distribution, and
+each member draws its own value with a persistent quantile. All functions take scalars or arrays and carry NaN.
 """
 
 from dataclasses import dataclass
@@ -14,11 +14,11 @@ from alertd.road.humidity import Array
 from alertd.road.road_class import RoadClass
 from alertd.units import GRAVITY_MPS2
 
-WET_ICE_TEMP_C: Final = -0.5  # [A] from here on up ice carries a water film
+WET_ICE_TEMP_C: Final = -0.5  # [A] from this temperature up ice has a water film
 
 
 class Friction(NamedTuple):
-    """Lowest, most likely and highest coefficient for loaded truck tires without chains, and where they come from."""
+    """Lowest, most likely and highest coefficient for loaded truck tires without chains, and their source."""
 
     low: float
     mode: float
@@ -42,7 +42,7 @@ FRICTION: Final[dict[RoadClass, Friction]] = {
 }
 
 # Chained over bare, stops of cars: NSC 149/74.5 ft on ice = 2.0, 60/38 ft on snow = 1.58. No truck figure was found.
-# Slush is assumed to be like snow: a chain cuts through it to the road. Elsewhere a chain is credited with nothing.
+# Slush is assumed to be like snow: a chain cuts through it to the road. Chains get no credit on other classes.
 CHAIN_RATIO: Final[dict[RoadClass, float]] = {
     RoadClass.ICE: 2.0,
     RoadClass.GLAZE: 2.0,
@@ -66,7 +66,7 @@ ROLLING: Final[dict[RoadClass, float]] = {
 
 
 def _by_class(table: dict[RoadClass, float], unlisted: float) -> Array:
-    """A table indexed by class + 1, so that UNKNOWN (-1) comes first; it is always NaN."""
+    """A table indexed by class + 1, so that UNKNOWN (-1) comes first and is always NaN."""
     values = [table.get(c, unlisted) for c in sorted(RoadClass) if c is not RoadClass.UNKNOWN]
     return np.asarray([np.nan, *values], dtype=np.float64)
 
@@ -83,7 +83,7 @@ def _row(road_class: ArrayLike) -> NDArray[np.int64]:
 
 
 def friction_mu(road_class: ArrayLike, quantile: ArrayLike, surface_temp_c: ArrayLike = np.nan) -> Array:
-    """The friction coefficient at a quantile (0-1) of its class; NaN where UNKNOWN.
+    """The friction coefficient at a quantile (0-1) of its class; NaN for UNKNOWN.
 
     Ice at WET_ICE_TEMP_C or warmer takes the values of glaze, since both are wet ice.
     """
@@ -98,20 +98,20 @@ def friction_mu(road_class: ArrayLike, quantile: ArrayLike, surface_temp_c: Arra
 
 
 def chain_ratio(road_class: ArrayLike) -> Array:
-    """Friction of a chained axle over that of the same axle without chains: never below 1; NaN where UNKNOWN."""
+    """Friction of a chained axle over that of the same axle without chains: 1 or more; NaN for UNKNOWN."""
     return _CHAIN[_row(road_class)]
 
 
 def rolling_coeff(road_class: ArrayLike) -> Array:
-    """Rolling resistance over weight; NaN where UNKNOWN."""
+    """Rolling resistance over weight; NaN for UNKNOWN."""
     return _ROLL[_row(road_class)]
 
 
 def effective_share(share: ArrayLike, chained_share: ArrayLike, ratio: ArrayLike) -> Array:
-    """Part of the weight that acts on working axles, counted at the friction of an unchained tire.
+    """Part of the weight on working axles, at the friction of an unchained tire.
 
-    share: weight on all working axles (drive axles to climb, braked axles to stop) over gross weight;
-    chained_share: the part of it on axles that carry chains. Only those gain.
+    share: weight on all working axles (drive axles to climb, braked axles to stop) over gross weight.
+    chained_share: the part of it on axles with chains. Only that part gains friction.
     """
     chained = np.minimum(np.asarray(chained_share, dtype=np.float64), np.asarray(share, dtype=np.float64))
     gain = chained * (np.asarray(ratio, dtype=np.float64) - 1.0)
@@ -129,7 +129,7 @@ def required_mu_climb(
 ) -> Array:
     """Friction of the bare road needed to keep climbing: (grade + rolling + a/g) / effective drive share, at least 0.
 
-    grade is rise over run, positive uphill. Air drag and the load moved rearward by the grade are left out.
+    grade is rise over run, positive uphill. Air drag and the load shift to the rear on a grade are omitted.
     """
     need = np.asarray(grade, dtype=np.float64) + np.asarray(rolling, dtype=np.float64)
     need = need + np.asarray(accel_mps2, dtype=np.float64) / GRAVITY_MPS2
@@ -146,14 +146,14 @@ def required_mu_hold(
 ) -> Array:
     """Friction of the bare road needed to hold a steady speed downhill, at least 0.
 
-    share is the drive axles' when engine or retarder holds the truck, 1 when every wheel is braked.
+    share: that of the drive axles when engine or retarder holds the truck, 1 when every wheel is braked.
     """
     need = -np.asarray(grade, dtype=np.float64) - np.asarray(rolling, dtype=np.float64)
     return np.maximum(need / effective_share(share, chained_share, ratio), 0.0)
 
 
 def max_climb_grade(mu: ArrayLike, drive_share: ArrayLike, rolling: ArrayLike) -> Array:
-    """The steepest grade that this friction climbs at steady speed; negative when it does not roll on the level."""
+    """The steepest grade that this friction climbs at steady speed; negative when it cannot roll on the level."""
     pull = np.asarray(mu, dtype=np.float64) * np.asarray(drive_share, dtype=np.float64)
     return np.asarray(pull - np.asarray(rolling, dtype=np.float64))
 
@@ -161,9 +161,9 @@ def max_climb_grade(mu: ArrayLike, drive_share: ArrayLike, rolling: ArrayLike) -
 def stopping_distance_m(
     speed_mps: ArrayLike, mu: ArrayLike, grade: ArrayLike, rolling: ArrayLike, *, reaction_s: float = 0.0
 ) -> Array:
-    """Distance to stop with every wheel braked at friction mu, m; inf where the grade outpulls the brakes.
+    """Distance to stop with every wheel braked at friction mu, m; inf where the grade exceeds the brakes.
 
-    Pass chained friction as mu * effective_share(1, chained_share, ratio).
+    For a chained truck pass mu * effective_share(1, chained_share, ratio).
     """
     v = np.asarray(speed_mps, dtype=np.float64)
     angle = np.arctan(np.asarray(grade, dtype=np.float64))
@@ -175,7 +175,7 @@ def stopping_distance_m(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GripMargin:
-    """Friction at hand minus friction needed, for tires without chains: negative means it slips. (member, sample).
+    """Available minus required friction, for tires without chains, (member, sample). Negative: the rig slips.
 
     drive: to climb an upgrade, or to hold a downgrade on the drive axles alone (engine brake, retarder).
     brake: to hold a downgrade with every wheel braked; equals mu on the level and uphill.
@@ -200,7 +200,8 @@ def grip_margin(
     ----------
     road_class, mu: (member, sample); mu is the friction of tires without chains, see `friction_mu`.
     grade: (sample,), rise over run in the direction of travel.
-    drive_share: weight on driven axles over gross weight; chained_drive_share: the part of it on chained tires.
+    drive_share: weight on driven axles over gross weight.
+    chained_drive_share: the part of drive_share on chained tires.
     chained_share: weight on all chained tires over gross weight, trailer included.
     """
     ratio, rolling = chain_ratio(road_class), rolling_coeff(road_class)

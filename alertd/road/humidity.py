@@ -1,7 +1,7 @@
-"""Air at the road's own height: humidity, wet bulb, pressure, temperature.
+"""Computes air at the road's height: humidity, wet bulb, pressure, temperature.
 
-All functions take scalars or arrays (numpy broadcasting) and carry NaN through. Relative humidity is over liquid
-water at all temperatures, as forecast services deliver it (WMO-No. 8).
+All functions take scalars or arrays (numpy broadcasting) and carry NaN. Relative humidity is over liquid water at all
+temperatures, as forecast services deliver it (WMO-No. 8).
 """
 
 import math
@@ -14,7 +14,7 @@ from alertd.units import GRAVITY_MPS2, KELVIN_AT_0C
 
 Array: TypeAlias = NDArray[np.float64]
 Float32: TypeAlias = NDArray[np.float32]
-Curve: TypeAlias = tuple[Any, Any, Any, Any]  # numbers, or arrays where each place has its own
+Curve: TypeAlias = tuple[Any, Any, Any, Any]  # numbers, or arrays with a value for each place
 
 WATER_TO_AIR_MASS: Final = 0.621945  # ratio of molar masses, ASHRAE Fundamentals 2017 ch. 1
 GAS_CONSTANT_DRY_AIR: Final = 287.05  # J/(kg K)
@@ -24,14 +24,17 @@ WET_BULB_STEPS: Final = 4  # error 1e-9 K over -40..40 °C, RH 1..100 %, 550..10
 
 # Liston & Elder 2006, J. Hydrometeor. 7:217, air-temperature lapse rates January..December, northern hemisphere, K/km
 MONTHLY_LAPSE_K_PER_KM: Final = (4.4, 5.9, 7.1, 7.8, 8.1, 8.2, 8.1, 8.1, 7.7, 6.8, 5.5, 4.7)
-ANCHOR_MIN_DEPTH_M: Final = 300.0  # assumed: nearer than this, the anchor's slope is noise
-ANCHOR_LAPSE_K_PER_KM: Final = (2.0, 9.0)  # assumed bounds: outside, the 0 °C level and the cell are not one air mass
+ANCHOR_MIN_DEPTH_M: Final = 300.0  # assumed: below this, the slope to the 0 °C level is noise
+ANCHOR_LAPSE_K_PER_KM: Final = (
+    2.0,
+    9.0,
+)  # assumed bounds: outside, the 0 °C level and the cell are in different air masses
 
 
 def _parted(a: float, b: float, c: float, d: float) -> Curve:
     """Buck's e = a exp((b - T/c) T/(d + T)) in partial fractions, ln e = level - bend T - pole/(shift + T).
 
-    It takes fewer operations, above all with its slope.
+    This form needs fewer operations, especially together with its slope.
     """
     lifted = b + d / c
     return math.log(a) + lifted, 1.0 / c, lifted * d, d
@@ -46,7 +49,7 @@ def _f64(x: ArrayLike) -> Array:
 
 
 def _log_svp(temp_c: NDArray[Any], curve: Curve) -> tuple[NDArray[Any], NDArray[Any]]:
-    """ln e and its slope in temperature, 1/K."""
+    """ln e (e in hPa) and its slope in temperature, 1/K."""
     level, bend, pole, shift = curve
     nearness = 1.0 / (shift + temp_c)
     pull = pole * nearness
@@ -66,7 +69,7 @@ def svp_ice_hpa(temp_c: ArrayLike) -> Array:
 def svp_surface_hpa(temp_c: Float32, ice: Float32) -> tuple[Float32, Float32]:
     """Saturation vapour pressure and its slope in temperature, hPa and hPa/K; over water where ice is 0, ice where 1.
 
-    The constants are mixed by that 0 or 1, which is quicker than to choose between two curves. Single precision.
+    Mixing the constants by that 0 or 1 is faster than choosing between two curves. Single precision.
     """
     level, bend, pole, shift = (water + (frozen - water) * ice for water, frozen in zip(_WATER, _ICE, strict=True))
     log_e, log_slope = _log_svp(temp_c, (level, bend, pole, shift))
@@ -83,7 +86,7 @@ def _saturation_temp_c(vapour_hpa: Array, curve: Curve) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         log_e = np.log(np.where(vapour_hpa > 0.0, vapour_hpa, np.nan))
     gamma = log_e - np.log(6.112)
-    temp_c = 243.12 * gamma / (17.62 - gamma)  # WMO Magnus inverse, a start within 3 K for either curve
+    temp_c = 243.12 * gamma / (17.62 - gamma)  # WMO Magnus inverse, a first guess within 3 K for either curve
     for _ in range(4):
         log_svp, slope = _log_svp(temp_c, curve)
         temp_c = temp_c - (log_svp - log_e) / slope
@@ -91,7 +94,7 @@ def _saturation_temp_c(vapour_hpa: Array, curve: Curve) -> Array:
 
 
 def dew_point_c(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
-    """Dew point over liquid water, °C; NaN where rh_frac <= 0. Newton on Buck 1996."""
+    """Dew point over liquid water, °C; NaN where rh_frac <= 0. Newton iteration on Buck 1996."""
     return _saturation_temp_c(vapour_pressure_hpa(air_temp_c, rh_frac), _WATER)
 
 
@@ -101,7 +104,7 @@ def frost_point_c(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
 
 
 def rh_from_dew_point(air_temp_c: ArrayLike, dew_point_c: ArrayLike) -> Array:
-    """Relative humidity over water, 0-1."""
+    """Relative humidity over liquid water, 0-1."""
     return svp_water_hpa(dew_point_c) / svp_water_hpa(air_temp_c)
 
 
@@ -114,8 +117,9 @@ def humidity_ratio(vapour_hpa: ArrayLike, pressure_hpa: ArrayLike) -> Array:
 def wet_bulb_c(air_temp_c: ArrayLike, rh_frac: ArrayLike, pressure_hpa: ArrayLike) -> Array:
     """Thermodynamic wet bulb, °C, of a wet bulb that stays liquid.
 
-    The energy balance of ASHRAE Fundamentals 2017 ch. 1, its liquid branch kept below 0 °C because a melting flake
-    is wet. Fits such as Stull 2011 err by 0.5 K where rain and snow part, and none at altitude is better.
+    Solves the energy balance of ASHRAE Fundamentals 2017 ch. 1. The liquid branch applies below 0 °C too, because a
+    melting flake is wet. Fits such as Stull 2011 err by 0.5 K at the transition from rain to snow, and none is better
+    at altitude.
     """
     t, rh, p = _f64(air_temp_c), _f64(rh_frac), _f64(pressure_hpa)
     w = humidity_ratio(rh * svp_water_hpa(t), p)
@@ -133,9 +137,9 @@ def wet_bulb_c(air_temp_c: ArrayLike, rh_frac: ArrayLike, pressure_hpa: ArrayLik
 
 
 def isa_pressure_hpa(elevation_m: ArrayLike) -> Array:
-    """Pressure of the standard atmosphere (ISO 2533), hPa, -500..11 000 m. Real weather differs by 2-3 %.
+    """Pressure of the standard atmosphere (ISO 2533), hPa, -500..11 000 m. Actual weather differs by 2-3 %.
 
-    Takes geopotential metres; a road's height used as is errs by 0.02 % at 3000 m.
+    Takes geopotential metres; using a road's geometric height errs by 0.02 % at 3000 m.
     """
     return np.asarray(1013.25 * (1.0 - 0.0065 * _f64(elevation_m) / 288.15) ** 5.255876)
 
@@ -153,7 +157,7 @@ def pressure_at_height_hpa(
 
 
 def hydrostatic_hpa(pressure_hpa: Array, air_temp_c: Array, vapour_hpa: Array, rise_m: Array) -> Array:
-    """`pressure_at_height_hpa` where the vapour pressure is known already."""
+    """`pressure_at_height_hpa` for a known vapour pressure."""
     virtual_k = (air_temp_c + KELVIN_AT_0C) * (1.0 + 0.61 * humidity_ratio(vapour_hpa, pressure_hpa))
     return np.asarray(pressure_hpa * np.exp(rise_m / virtual_k * (-GRAVITY_MPS2 / GAS_CONSTANT_DRY_AIR)))
 
@@ -191,10 +195,12 @@ def regime_lapse_k_per_m(
     precip_mmwe_h: ArrayLike,
     month: ArrayLike,
 ) -> Array:
-    """Lapse rate by the kind of weather, K/m: moist adiabat when precipitating or saturated, else by month.
+    """Lapse rate by weather regime, K/m: moist adiabat with precipitation or saturation, else by month.
 
-    month: 1-12 of the northern hemisphere's year (shift by six south of the equator). Unknown cloud counts as
-    not saturated. Liston & Elder 2006 for the months; the regime limits are assumed.
+    month: 1-12 of the northern hemisphere's year (shift by six south of the equator).
+
+    Unknown cloud counts as not saturated. The monthly values are from Liston & Elder 2006; the regime limits are
+    assumed.
     """
     saturated = (_f64(rh_frac) >= 0.90) & (_f64(cloud_frac) >= 0.90)
     wet = (_f64(precip_mmwe_h) > 0.1) | saturated
@@ -206,10 +212,13 @@ def regime_lapse_k_per_m(
 
 
 class LapseUsed(NamedTuple):
-    """The lapse rate between cell and road, and what decided it: a cold pool, else the slope to the 0 °C level, else
-    the kind of weather.
+    """The lapse rate between cell and road, and the rule that set it.
 
-    pooled: a calm clear night (`calm_clear_night`) and a road below the cell.
+    The rules in order: a cold pool, else the slope to the 0 °C level, else the weather regime.
+
+    calm_clear_night: cloud, wind and sun allow cold air to pool.
+    anchored: the slope to the 0 °C level is usable.
+    pooled: a calm clear night and a road below the cell.
     """
 
     lapse_k_per_m: Array
@@ -229,7 +238,7 @@ def lapse_used(
     wind_mps: ArrayLike = np.nan,
     sun_is_up: ArrayLike = True,
 ) -> LapseUsed:
-    """The lapse rate by which `temperature_at_height_c` moves a temperature where it has no profile."""
+    """The lapse rate, K/m, with which `temperature_at_height_c` moves a temperature without a profile."""
     t, z0, z1 = _f64(air_temp_c), _f64(from_elevation_m), _f64(to_elevation_m)
     depth = _f64(freezing_level_m) - z0
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -239,7 +248,7 @@ def lapse_used(
     lapse = np.where(anchored, slope, _f64(lapse_k_per_m))
 
     calm_clear_night = ~(_f64(cloud_frac) >= 0.30) & ~(_f64(wind_mps) >= 2.0) & ~np.asarray(sun_is_up, dtype=np.bool_)
-    # Cold air drains into valleys and leaves summits in the free air: a pool lies below the cell, never above it.
+    # Cold air drains into valleys and leaves summits in the free air, so a pool forms below the cell, never above it.
     pooled = calm_clear_night & (z1 < z0)
     return LapseUsed(np.where(pooled, 0.0, lapse), calm_clear_night, anchored, pooled)
 
@@ -258,11 +267,13 @@ def temperature_at_height_c(
 ) -> Array:
     """Air temperature moved from the forecast cell's height to the road's, °C.
 
-    In order of preference: the difference along `profile` (level_m, level_temp_c; (..., level)) where given; the
-    slope to the 0 °C level where that is at least 300 m away and 2-9 K/km steep; `lapse_k_per_m`. In a clear
-    calm night (cloud < 30 %, wind < 2 m/s, sun down; unknown cloud or wind counts as such) cold air pools: a road
-    below the cell is then never warmed, unless the profile says otherwise. A road above the cell always cools by the
-    full rate: pairs of a valley and a summit station show no weaker cooling in such nights (tests/road/test_air.py).
+    In order of preference it uses the difference along `profile` (level_m, level_temp_c; (..., level)) where given; the
+    slope to the 0 °C level where that is at least 300 m away and 2-9 K/km steep; or `lapse_k_per_m`.
+
+    In a clear calm night cold air pools: cloud < 30 %, wind < 2 m/s, sun down; unknown cloud or wind counts as such. A
+    road below the cell is then never warmer than the cell, unless the profile shows it. A road above the cell always
+    cools by the full rate: pairs of a valley and a summit station show no weaker cooling in such nights
+    (tests/road/test_humidity.py).
     """
     t, z0, z1 = _f64(air_temp_c), _f64(from_elevation_m), _f64(to_elevation_m)
     used = lapse_used(
@@ -292,7 +303,8 @@ def humidity_at_height_frac(
 ) -> Array:
     """Relative humidity at another height, 0-1.
 
-    Precipitating air stays as saturated as it is; dry air keeps its ratio of vapour pressure to pressure. Capped at 1.
+    Air with precipitation keeps its relative humidity. Dry air keeps its ratio of vapour pressure to pressure. Capped
+    at 1.
     """
     rh, svp = _f64(rh_frac), svp_water_hpa(to_temp_c)
     e = rh * svp_water_hpa(from_temp_c)
@@ -302,6 +314,6 @@ def humidity_at_height_frac(
 def vapour_at_height_hpa(
     vapour_hpa: Array, rh_frac: Array, svp_hpa: Array, pressure_ratio: Array, precip_mmwe_h: Array
 ) -> Array:
-    """`humidity_at_height_frac` as vapour pressure, with the saturation pressure there and the ratio of pressures."""
+    """`humidity_at_height_frac` as vapour pressure, hPa, from the saturation pressure there and the pressure ratio."""
     dry = vapour_hpa * pressure_ratio
     return np.minimum(np.where(precip_mmwe_h > 0.1, rh_frac * svp_hpa, dry), svp_hpa)

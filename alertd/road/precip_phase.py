@@ -1,8 +1,8 @@
-"""Snow, rain, freezing rain or pellets: what reaches this height of road.
+"""Computes the phase of precipitation at the height of the road: snow, rain, freezing rain or pellets.
 
-A forecast's own word for freezing rain or pellets overrides temperature; otherwise two published relations, calibrated
-on what people in mountains reported, give the probability that precipitation is snow, and each member draws its own
-phase from it. Freezing rain is never inferred from the temperature at the ground alone.
+A forecast code for freezing rain or pellets overrides temperature. Otherwise two published relations, calibrated on
+reports by observers in mountains, give the probability of snow, and each member draws its own phase from it. Freezing
+rain is never inferred from the temperature at the ground alone.
 """
 
 from dataclasses import dataclass
@@ -15,26 +15,29 @@ from alertd.forecast.model import PrecipForm
 from alertd.road.humidity import Array, wet_bulb_c
 
 MELTING_LAYER_M: Final = 200.0  # depth below the snow level over which flakes melt, as in NBM post-processing
-RAIN_WET_BULB_C: Final = 5.0  # above it no snow: of 63 reports around Tahoe with a wet bulb above it, 1 was snow
+RAIN_WET_BULB_C: Final = 5.0  # no snow above it: of 63 reports around Tahoe with a higher wet bulb, 1 was snow
 SNOW_AIR_TEMP_C: Final = -2.0  # below it and without a freezing code: snow at least SNOW_FLOOR; assumed
 SNOW_FLOOR: Final = 0.98
-SNOW_RATIO_SPREAD: Final = 0.4  # assumed: a storm's snow may lie this part deeper or less deep than the air says
-MIXED_HALF_WIDTH: Final = 0.15  # assumed: half the span of member ranks that see rain and snow mixed
+SNOW_RATIO_SPREAD: Final = (
+    0.4  # assumed: relative spread of the depth of a storm's snow around the value from air temperature
+)
+MIXED_HALF_WIDTH: Final = 0.15  # assumed: half the span of member ranks with a mix of rain and snow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
-    """Turns a published relation's P(snow) into what is seen: logit P' = shift + slope * logit P + dry * depression.
+    """Calibrates a published P(snow) to observations: logit P' = shift + slope * logit P + dry * depression.
 
-    The wet-bulb depression (air minus wet bulb, K, counted up to depression_max_k) enters because in drier air snow
-    was reported at warmer wet bulbs than either relation says. The defaults are fitted to 1 452 reports of rain or
-    snow around Lake Tahoe 2020-21 (Mountain Rain or Snow project), air -3..5 °C, and pulled towards the relations as
-    published (a Gaussian prior about 0, 1, 0). The pull was set by two facts known of other regions' reports: where
-    the published mean says 0.30 and 0.12, snow was seen in 55 and 33 %; where it says so around Tahoe, the calibrated
-    mean says 54 and 37 %. With storms left out the score holds (tests/benchmarks/score_phase.py).
+    The wet-bulb depression is air minus wet bulb, K, counted up to depression_max_k. It enters because in drier air
+    snow was reported at warmer wet bulbs than either relation gives. The defaults are fitted to 1 452 reports of rain
+    or snow around Lake Tahoe 2020-21 (Mountain Rain or Snow project), air -3..5 °C. A Gaussian prior about 0, 1, 0
+    pulls them towards the published relations. Two facts from other regions' reports set the pull: where the published
+    mean gives 0.30 and 0.12, snow was reported in 55 and 33 %. Where it gives these values around Tahoe, the calibrated
+    mean gives 54 and 37 %. With storms left out the score is kept (tests/benchmarks/score_phase.py).
 
-    Doubt: people report snow more readily than rain, so part of this is who reports. On low ground with trained
-    observers (one day in 1995) the published mean is a little better. The calibration errs to snow, the cautious side.
+    A doubt remains: people report snow more readily than rain, so part of this is reporting bias. On low ground with
+    trained observers (one day in 1995) the published mean is slightly better. The calibration errs towards snow, the
+    cautious side.
     """
 
     shift: float = 0.31
@@ -60,22 +63,23 @@ class SnowChance:
 
     @property
     def mean(self) -> Array:
+        """Mean of the two relations."""
         return np.asarray(0.5 * (self.jennings + self.wang))
 
     @property
     def spread(self) -> Array:
-        """How far the two relations disagree."""
+        """Absolute difference between the two relations."""
         return np.asarray(np.abs(self.jennings - self.wang))
 
     def weighted(self, jennings_weight: ArrayLike) -> Array:
-        """A member's own belief between the two; over weights uniform in 0-1 it averages to the mean."""
+        """A member's probability between the two relations; its average over weights uniform in 0-1 is the mean."""
         w = np.asarray(jennings_weight, dtype=np.float64)
         return np.asarray(w * self.jennings + (1.0 - w) * self.wang)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Phase:
-    """How one hour's precipitation splits, parts of its water equivalent, 0-1; the remainder is rain."""
+    """Parts of one hour's precipitation, as fractions of its water equivalent, 0-1; the remainder is rain."""
 
     snow: Array
     freezing: Array
@@ -83,6 +87,7 @@ class Phase:
 
     @property
     def rain(self) -> Array:
+        """The remainder, 0-1: ordinary rain."""
         return np.asarray(1.0 - self.snow - self.freezing - self.pellets)
 
 
@@ -106,7 +111,7 @@ def jennings_bivariate(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
 
 
 def wang_wet_bulb(wet_bulb_temp_c: ArrayLike) -> Array:
-    """P(snow) from the wet bulb: Wang et al. 2019, Geophys. Res. Lett. 46, eq. 1; one half at +0.81 °C."""
+    """P(snow) from the wet bulb: Wang et al. 2019, Geophys. Res. Lett. 46, eq. 1; 0.5 at +0.81 °C."""
     tw = np.asarray(wet_bulb_temp_c, dtype=np.float64)
     return np.asarray(1.0 / (1.0 + 6.99e-5 * np.exp(np.clip(2.0 * (tw + 3.97), -500.0, 500.0))))
 
@@ -128,8 +133,8 @@ def snow_chance(
 ) -> SnowChance:
     """P(snow | precipitation) at the road's own temperature, humidity and pressure.
 
-    Each relation is calibrated; with `calibration=None` both are as published. Where a snow level is given, each is
-    averaged with it, half and half (weights assumed). RAIN_WET_BULB_C and SNOW_AIR_TEMP_C hold last.
+    Each relation is calibrated; `calibration=None` keeps both as published. Where a snow level is given, each is
+    averaged with it, half and half (weights assumed). RAIN_WET_BULB_C and SNOW_AIR_TEMP_C apply last.
     """
     t = np.asarray(air_temp_c, dtype=np.float64)
     tw = wet_bulb_c(t, rh_frac, pressure_hpa)
@@ -145,11 +150,11 @@ def snow_chance(
 
 
 def snow_fraction(chance: ArrayLike, rank: ArrayLike) -> Array:
-    """The part that falls as snow in a member whose phase rank is `rank` (0-1, low ranks see snow first).
+    """The part that falls as snow in a member with phase rank `rank` (0-1, low ranks get snow first).
 
-    One storm is rain or snow at a place, rarely both: a member below the chance sees snow, above it rain, and within
-    MIXED_HALF_WIDTH of it a mixture. The mixed span narrows towards 0 and 1 so that the mean over uniform ranks
-    is the chance exactly, and colder air never means less snow for any member.
+    A storm at a place is rain or snow, rarely both. A member with a rank below the chance gets snow, above it rain, and
+    within MIXED_HALF_WIDTH of it a mixture. The mixed span narrows towards 0 and 1, so that the mean over uniform ranks
+    is exactly the chance. Colder air never gives less snow in any member.
     """
     p, u = np.asarray(chance, dtype=np.float64), np.asarray(rank, dtype=np.float64)
     half = np.minimum(MIXED_HALF_WIDTH, np.minimum(p, 1.0 - p))
@@ -178,5 +183,5 @@ def new_snow_density_kgm3(air_temp_c: ArrayLike) -> Array:
 
 
 def snow_to_liquid_ratio(air_temp_c: ArrayLike) -> Array:
-    """Depth of new snow per depth of its water, 5-20, for words only: uncertain by SNOW_RATIO_SPREAD."""
+    """Depth of new snow over depth of its water, 5-20, for texts only: uncertain by SNOW_RATIO_SPREAD."""
     return np.clip(1000.0 / new_snow_density_kgm3(air_temp_c), 5.0, 20.0)

@@ -1,4 +1,4 @@
-"""Sun and sky: where the sun stands and what reaches a level road, for forecasts that do not give radiation."""
+"""Computes the position of the sun and the radiation on a level road, for forecasts without radiation."""
 
 from typing import Final
 
@@ -10,14 +10,14 @@ from alertd.units import KELVIN_AT_0C
 
 STEFAN_BOLTZMANN: Final = 5.670374419e-8  # W/(m² K⁴), CODATA 2018
 J2000_EPOCH_S: Final = 946728000.0  # 2000-01-01 12:00 UTC
-CLEAR_SKY_GAIN_PER_KM: Final = 0.02  # assumed, from the simplified Solis model: Haurwitz is low at height
+CLEAR_SKY_GAIN_PER_KM: Final = 0.02  # assumed, from the simplified Solis model: Haurwitz is too low at altitude
 
 
 def solar_position(lat_deg: ArrayLike, lon_deg: ArrayLike, epoch_s: ArrayLike) -> tuple[Array, Array]:
-    """Geometric zenith and azimuth (clockwise from north) of the sun, degrees.
+    """Geometric zenith angle and azimuth (clockwise from north) of the sun, degrees.
 
-    Meeus, Astronomical Algorithms ch. 25 (low accuracy), as NOAA's solar calculator uses it: within 0.011° of
-    NREL SPA for this century; no refraction.
+    Meeus, Astronomical Algorithms ch. 25 (low accuracy), as used by NOAA's solar calculator: within 0.011° of NREL SPA
+    for this century; no refraction.
     """
     lat, lon, epoch = (np.asarray(x, dtype=np.float64) for x in (lat_deg, lon_deg, epoch_s))
     day = (epoch - J2000_EPOCH_S) / 86400.0
@@ -67,11 +67,12 @@ def cloud_transmission_frac(cloud_frac: ArrayLike) -> Array:
 def over_horizon_frac(
     zenith_deg: ArrayLike, horizon_deg: ArrayLike, cloud_frac: ArrayLike, direct_frac: ArrayLike
 ) -> Array:
-    """Part of the global radiation that reaches a road whose horizon stands horizon_deg high all round, 0-1.
+    """Part of the global radiation that reaches a road with a horizon of horizon_deg all around, 0-1.
 
-    direct_frac: direct part of the global radiation under a clear sky; cloud takes it away in proportion. While the sun
-    is behind the horizon only the rest arrives. One height all round, for a horizon by azimuth needs a terrain model
-    that we do not have.
+    direct_frac: direct part of the global radiation under a clear sky; cloud reduces it in proportion.
+
+    While the sun is behind the horizon only the rest arrives. The horizon has a single height, because a horizon by
+    azimuth needs a terrain model, which is not available.
     """
     zenith, horizon, cloud, direct = (
         np.asarray(x, dtype=np.float64) for x in (zenith_deg, horizon_deg, cloud_frac, direct_frac)
@@ -80,11 +81,10 @@ def over_horizon_frac(
 
 
 def longwave_wm2(air_temp_c: ArrayLike, vapour_hpa: ArrayLike, opaque_cloud_frac: ArrayLike) -> Array:
-    """Downward longwave radiation, W/m².
+    """Downward longwave radiation, W/m², in the precision of the input.
 
     Clear sky after Prata 1996, blended to a black cloud base after Crawford & Duchon 1999 (constants of both from
-    memory). Counting thin high cloud as opaque makes a night road too warm: pass opaque cloud. In the precision of what
-    is given.
+    memory). Pass opaque cloud: counting thin high cloud as opaque makes a night road too warm.
     """
     tk = np.asarray(air_temp_c) + KELVIN_AT_0C
     xi = 46.5 * np.asarray(vapour_hpa) / tk

@@ -1,4 +1,4 @@
-"""What the pavement is: its class from the stores on it, and the words other systems use for it."""
+"""Classifies pavement from its stores, and maps the classes to the codes of other systems."""
 
 from dataclasses import dataclass
 from enum import IntEnum
@@ -9,9 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 
 
 class RoadClass(IntEnum):
-    """Pavement classes. The first seven follow WMO BUFR code table 0 20 138; packed snow and slush stand beside them.
+    """Pavement classes. The first seven follow WMO BUFR code table 0 20 138; packed snow and slush are additions.
 
-    UNKNOWN is an outcome of its own: missing weather never reads as dry.
+    UNKNOWN is a class of its own: missing weather never reads as dry.
     """
 
     UNKNOWN = -1
@@ -27,11 +27,11 @@ class RoadClass(IntEnum):
 
     @property
     def label(self) -> str:
-        """Its name as files and plans write it, e.g. "packed snow"."""
+        """The name used in files and plans, e.g. "packed snow"."""
         return self.name.lower().replace("_", " ")
 
 
-# Classes that bring a control or cost grip.
+# Classes that cause a control or reduce grip.
 WINTER_CLASSES: tuple[RoadClass, ...] = (
     RoadClass.RIME,
     RoadClass.SNOW,
@@ -47,16 +47,16 @@ class ClassLimits:
     """Store and temperature limits between classes, mm w.e. All are engineering assumptions to be tuned."""
 
     moist_mmwe: float = 0.01  # DATEX II v3: moist from 0.01 mm
-    wet_mmwe: float = 0.1  # DATEX II v3 says 0.2; 0.1 freezes to what already counts as ice
+    wet_mmwe: float = 0.1  # DATEX II v3: 0.2; but 0.1 already freezes to an amount that counts as ice
     rime_mmwe: float = 0.02
     ice_mmwe: float = 0.1
-    snow_mmwe: float = 0.3  # about 3 mm deep; lower than slush's own limit would leave a gap that reads as wet
+    snow_mmwe: float = 0.3  # about 3 mm deep; a limit below that of slush would leave a gap that reads as wet
     packed_mmwe: float = 1.0
     slush_temp_c: float = -0.05
-    slush_liquid_frac: float = 0.15  # water per snow from which snow is slush
-    # A tire presses through less snow than this, about 5 cm new, onto the ice beneath.
+    slush_liquid_frac: float = 0.15  # water over snow from which snow is slush
+    # A tire presses through less snow than this, about 5 cm of new snow, onto the ice beneath.
     thin_snow_mmwe: float = 5.0
-    # What may lie unseen where no past is known: about 5 cm of new snow, which a road in use may still carry.
+    # Snow that may remain where the past is unknown: about 5 cm of new snow, as a road in use may still have.
     unseen_snow_mmwe: float = 5.0
 
 
@@ -73,9 +73,9 @@ def classify(
     packed_mmwe: ArrayLike = 0.0,
     limits: ClassLimits = LIMITS,
 ) -> NDArray[np.int8]:
-    """The class of a pavement from its stores; UNKNOWN where any of them is NaN.
+    """The class of a pavement from its stores; UNKNOWN where any of them is NaN. Shape of the broadcast input.
 
-    What covers the road names it: snow over ice is snow. Glaze is ice that came mostly from freezing rain; thin white
+    The top cover names the class: snow over ice is snow. Glaze is ice that came mostly from freezing rain. Thin white
     or clear ice below `ice_mmwe`, whatever its origin, is rime.
     """
     t, w, s, i, g, packed = np.broadcast_arrays(
@@ -98,8 +98,8 @@ def classify(
         (w >= limits.moist_mmwe, RoadClass.MOIST),
     )
     chosen = np.full(t.shape, RoadClass.DRY, dtype=np.int8)
-    for holds, road_class in reversed(cases):
-        chosen += holds.view(np.int8) * (np.int8(road_class) - chosen)  # several times quicker than to choose
+    for condition, road_class in reversed(cases):
+        chosen += condition.view(np.int8) * (np.int8(road_class) - chosen)  # several times faster than np.where
     return chosen
 
 
@@ -115,10 +115,10 @@ def gripping_class(
     packed_mmwe: ArrayLike = 0.0,
     limits: ClassLimits = LIMITS,
 ) -> NDArray[np.int8]:
-    """The class whose friction a tire finds, of the same shape as `road_class` from `classify`.
+    """The class that decides the friction of a tire, of the same shape as `road_class` from `classify`.
 
-    It is the class itself, except where less than `thin_snow_mmwe` of snow, slush or packed snow hides ice or glaze:
-    there the ice decides, so that a little snow on glaze never raises the friction. Packed snow counts as snow.
+    It is the class itself, except where less than `thin_snow_mmwe` of snow, slush or packed snow covers ice or glaze.
+    The ice then decides, so that a little snow on glaze never raises the friction. Packed snow counts as snow.
     """
     packed = np.asarray(packed_mmwe, dtype=np.float64)
     ice = np.asarray(ice_mmwe, dtype=np.float64) - packed
@@ -144,7 +144,7 @@ WORDS: Final[dict[RoadClass, str]] = {
     RoadClass.PACKED_SNOW: "packed snow",
 }
 
-# WMO-No. 306 Vol. I.2, code table 0 20 138. It has no slush or packed snow: both travel as snow. 15 is "missing".
+# WMO-No. 306 Vol. I.2, code table 0 20 138. It has no slush or packed snow: both map to snow. 15 is "missing".
 BUFR_0_20_138: Final[dict[RoadClass, int]] = {
     RoadClass.UNKNOWN: 15,
     RoadClass.DRY: 0,
@@ -173,7 +173,7 @@ DATEX_II: Final[dict[RoadClass, str | None]] = {
 }
 
 # NTCIP 1204 essSurfaceStatus: 1 other, 3 dry, 4 traceMoisture, 5 wet, 7 iceWarning, 9 snowWarning, 13 frost.
-# The value for "error" (2) would claim a broken sensor, so an unknown state is "other".
+# The value for "error" (2) would report a broken sensor, so an unknown state is "other".
 NTCIP_SURFACE_STATUS: Final[dict[RoadClass, int]] = {
     RoadClass.UNKNOWN: 1,
     RoadClass.DRY: 3,

@@ -1,6 +1,6 @@
-"""One column of road followed from the forecast's air to what falls on it, member by member: the numbers in between.
+"""Traces one column of road from the forecast's air to the precipitation on it, with all intermediate values by member.
 
-Nothing is computed here that the road model does not compute: each number comes from the function that made the field.
+Each number comes from the function that computed the field; nothing is computed differently here.
 """
 
 from dataclasses import dataclass
@@ -23,13 +23,17 @@ BY_WEATHER = "lapse rate of the kind of weather (moist air rising when it precip
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AirTrace:
-    """One column, each member at its own hour; arrays (member,), in the order in which they come about.
+    """One column, each member at its own hour. Arrays are (member,), in the order of computation.
 
-    known: no needed field was missing. cell_*: at the forecast cell's height, its members' own errors included. rule:
-    by which of POOLED, ANCHORED and BY_WEATHER the temperature was moved, at lapse_k_per_m and with the member's own
-    error by height on top. jennings, wang: P(snow) as published, within the two limits of `phase`; *_calibrated: after
-    calibration, and the source's snow level too; chance: between these two, by the member's own weight. All of them
-    whether anything falls or not.
+    known: no required field was missing.
+    cell_*: at the forecast cell's height, including the members' own errors.
+    rule: the rule of POOLED, ANCHORED and BY_WEATHER that moved the temperature. The rate is lapse_k_per_m; the
+        member's own error by height is added.
+    jennings, wang: P(snow) as published, within the two limits of `precip_phase`.
+    jennings_calibrated, wang_calibrated: P(snow) after calibration and averaging with the source's snow level.
+    chance: between these two, by the member's own weight.
+
+    The probabilities are given with and without precipitation.
     """
 
     known: NDArray[np.bool_]
@@ -66,14 +70,18 @@ def trace_air(
     hour: NDArray[np.int64],
     params: AirParams = AIR,
 ) -> AirTrace:
-    """Follow one column; hour: (member,) of the forecast, `quantiles` those of its field."""
+    """Trace one column.
+
+    quantiles: those of the field.
+    hour: (member,) hours of the forecast.
+    """
     places = column_places(forecast, cells)
     place = ColumnPlaces(**{n: getattr(places, n)[column : column + 1] for n in ColumnPlaces.__slots__})
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     member = np.arange(hour.size)
 
     def at(values: NDArray[Any]) -> NDArray[Any]:
-        """(member, 1, hour), or what broadcasts to it, at each member's hour."""
+        """(member, 1, hour), or an array that broadcasts to it, at each member's hour: (member,)."""
         return np.asarray(np.broadcast_to(values, (hour.size, 1, forecast.hours))[member, 0, hour])
 
     cell = cell_air(forecast, place)
@@ -81,15 +89,15 @@ def trace_air(
         cell.air_temp_c, place.cell_elevation_m[:, None], place.elevation_m[:, None], **cell.lapse_by
     )
     pooled, anchored = at(used.pooled), at(used.anchored)
-    made = weather_at_road(forecast, place, ranks, params)
-    there = Forcing(*(x[hour, member].astype(np.float64) for x in made.forcing))
-    rh = there.vapour_hpa / humidity.svp_water_hpa(there.air_temp_c)
+    weather = weather_at_road(forecast, place, ranks, params)
+    forcing = Forcing(*(x[hour, member].astype(np.float64) for x in weather.forcing))
+    rh = forcing.vapour_hpa / humidity.svp_water_hpa(forcing.air_temp_c)
     snow_level = forecast.snow_level_m[member, place.cell_idx[0], hour]
     published, calibrated = (
         precip_phase.snow_chance(
-            there.air_temp_c,
+            forcing.air_temp_c,
             rh,
-            there.pressure_hpa,
+            forcing.pressure_hpa,
             road_elevation_m=place.elevation_m[0],
             snow_level_m=level,
             calibration=calibration,
@@ -97,7 +105,7 @@ def trace_air(
         for level, calibration in ((np.nan, None), (snow_level, params.calibration))
     )
     return AirTrace(
-        known=made.known[hour, member],
+        known=weather.known[hour, member],
         cell_elevation_m=float(place.cell_elevation_m[0]),
         road_elevation_m=float(place.elevation_m[0]),
         cell_air_temp_c=at(cell.air_temp_c),
@@ -109,16 +117,16 @@ def trace_air(
         snow_level_m=snow_level,
         rule=tuple(POOLED if p else ANCHORED if a else BY_WEATHER for p, a in zip(pooled, anchored, strict=True)),
         lapse_k_per_m=at(used.lapse_k_per_m),
-        air_temp_c=there.air_temp_c,
+        air_temp_c=forcing.air_temp_c,
         rh_frac=rh,
-        pressure_hpa=np.asarray(there.pressure_hpa, dtype=np.float64),
-        wet_bulb_c=humidity.wet_bulb_c(there.air_temp_c, rh, there.pressure_hpa),
+        pressure_hpa=np.asarray(forcing.pressure_hpa, dtype=np.float64),
+        wet_bulb_c=humidity.wet_bulb_c(forcing.air_temp_c, rh, forcing.pressure_hpa),
         jennings=published.jennings,
         wang=published.wang,
         jennings_calibrated=calibrated.jennings,
         wang_calibrated=calibrated.wang,
         chance=calibrated.weighted(quantiles.phase_model),
-        snow_mmwe_h=there.snow_mmwe_h,
-        rain_mmwe_h=there.rain_mmwe_h - there.freezing_mmwe_h,
-        freezing_mmwe_h=there.freezing_mmwe_h,
+        snow_mmwe_h=forcing.snow_mmwe_h,
+        rain_mmwe_h=forcing.rain_mmwe_h - forcing.freezing_mmwe_h,
+        freezing_mmwe_h=forcing.freezing_mmwe_h,
     )

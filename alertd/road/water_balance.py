@@ -1,7 +1,7 @@
-"""The water, snow and ice on the road: their books for melting, freezing, vapour, run-off and traffic.
+"""Tracks water, snow and ice on the road: melting, freezing, vapour, run-off and traffic.
 
-All arrays (column,), mm water equivalent = kg/m². Every function takes and gives whole books, and says what crossed
-the border of the column, so that mass closes.
+All arrays are (column,), mm water equivalent = kg/m². Every function takes and returns complete stores, and returns the
+mass that crossed the border of the column, so that mass closes.
 """
 
 from typing import Final, NamedTuple
@@ -18,9 +18,11 @@ LATENT_SUBLIMATION: Final = LATENT_VAPORISATION + LATENT_FUSION
 
 
 class Stores(NamedTuple):
-    """packed and glaze are parts of ice: packed by traffic, frozen from freezing rain; supercooled a part of water.
+    """Water, snow and ice of each column, (column,), mm w.e.
 
-    with_parts: whether any column has any of these three. Most roads have none, and then no work is done for them.
+    packed, glaze: parts of ice, from snow packed by traffic and from freezing rain.
+    supercooled: a part of water.
+    with_parts: True when any column has any of these three. Most roads have none, which saves work.
     """
 
     water: Array
@@ -36,7 +38,7 @@ class Stores(NamedTuple):
 
 
 class Vapour(NamedTuple):
-    """Vapour gained (dew, frost) or lost by each phase, and latent heat charged for it in excess, J/m²."""
+    """Vapour gained (dew, frost) or lost by each phase, mm w.e., and latent heat charged in excess, J/m²."""
 
     water_mmwe: Array
     ice_mmwe: Array
@@ -48,15 +50,15 @@ def _share(part: Array, whole: Array) -> Array:
 
 
 def _keep_ice(s: Stores, kept: Array) -> Stores:
-    """The ice that is left after a loss: it went in equal parts from whatever it came from."""
+    """The remaining ice after a loss, which reduces all its origins in proportion."""
     share = np.minimum(_share(kept, s.ice), 1.0)
     return s._replace(ice=kept, packed=s.packed * share, glaze=s.glaze * share)
 
 
 def change_phase(s: Stores, melted: Array, with_parts: bool) -> Stores:
-    """Melt snow first, then ice; where `melted` is negative freeze water to ice, the supercooled part to glaze.
+    """Melt snow first, then ice. Where `melted` is negative freeze water to ice, the supercooled part to glaze.
 
-    Plain water that freezes inside a cover of snow binds it to packed snow; it is no sheet of ice beneath it [A].
+    Plain water that freezes inside a cover of snow binds it to packed snow, not to a sheet of ice beneath it [A].
     """
     thawed = np.maximum(melted, 0.0)
     froze = thawed - melted
@@ -76,10 +78,11 @@ def change_phase(s: Stores, melted: Array, with_parts: bool) -> Stores:
 def exchange_vapour(
     s: Stores, gain_mmwe: Array, charged_as_ice: NDArray[np.floating], with_parts: bool
 ) -> tuple[Stores, Vapour]:
-    """Lay down dew or frost (gain > 0), or take vapour away, never more than is there.
+    """Deposit dew or frost (gain > 0), or remove vapour, never more than the stores hold.
 
-    charged_as_ice: 1 where the latent heat was charged as ice's, 0 where as water's. Each phase gives first what was
-    charged for it; where it is used up the other steps in.
+    charged_as_ice: 1 where the latent heat was charged as for ice, 0 as for water.
+
+    Each phase first loses the amount charged for it; when it is used up the other phase loses the rest.
     """
     ice_gain = gain_mmwe * charged_as_ice
     water_gain = gain_mmwe - ice_gain
@@ -87,7 +90,7 @@ def exchange_vapour(
     snow, ice = s.snow + np.minimum(ice, 0.0), np.maximum(ice, 0.0)
     owed = np.zeros_like(water)
     short = np.flatnonzero((water < 0.0) | (snow < 0.0))
-    if short.size:  # the few columns that dry out in this step
+    if short.size:  # the few columns that dry in this step
         w, i, n = water[short], ice[short], snow[short]
         i, w = i + np.minimum(w, 0.0), np.maximum(w, 0.0) + np.minimum(n, 0.0)
         n = np.maximum(n, 0.0) + np.minimum(i, 0.0)
@@ -103,20 +106,20 @@ def exchange_vapour(
 
 
 def drain(s: Stores, surface_temp_c: Array, p: SurfaceParams, with_parts: bool) -> tuple[Stores, Array]:
-    """Let water above what film and snow can hold run off; gives the run-off, mm.
+    """Let water above the capacity of film and snow run off. Returns the run-off, mm.
 
-    On a road above 0 °C supercooled water has become ordinary: what freezes of it tonight is plain ice.
+    On a road above 0 °C supercooled water becomes ordinary water, which later freezes to plain ice.
     """
-    held = np.minimum(s.water, p.film_mmwe + p.snow_holding_frac * s.snow)
-    runoff = s.water - held
+    retained = np.minimum(s.water, p.film_mmwe + p.snow_holding_frac * s.snow)
+    runoff = s.water - retained
     if not with_parts:
-        return s._replace(water=held), runoff
+        return s._replace(water=retained), runoff
     supercooled = np.where(surface_temp_c > 0.0, 0.0, s.supercooled * (1.0 - _share(runoff, s.water)))
-    return s._replace(water=held, supercooled=np.minimum(supercooled, held)), runoff
+    return s._replace(water=retained, supercooled=np.minimum(supercooled, retained)), runoff
 
 
 def apply_traffic(s: Stores, hours: float, p: SurfaceParams) -> tuple[Stores, Array | float]:
-    """Let traffic pack a part of the snow to ice and throw the rest off; gives what was thrown off, mm."""
+    """Let traffic pack a part of the snow to ice and throw the rest off. Returns the snow thrown off, mm."""
     if p.traffic_vph <= 0.0:
         return s, 0.0
     moved = s.snow * -np.expm1(-p.traffic_clearing * p.traffic_vph * hours)

@@ -1,1 +1,1 @@
-"""Where the road goes: line, heights, grades, borders, stops."""
+"""Route geometry: line, heights, grades, borders, stops."""

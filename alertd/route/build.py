@@ -1,4 +1,4 @@
-"""From a cleaned line to a Route: even samples, bearings, heights, and what lies along it."""
+"""Builds a Route from a cleaned line: even samples, bearings, heights, and features along it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -18,20 +18,20 @@ from alertd.route.runs import runs_of
 from alertd.route.stops import Stop
 
 SPACING_M: Final = 250.0
-# Heights this far apart are joined by a constant grade; over 2 km a road can climb and drop 100 m unseen.
+# Heights up to this far apart are joined by a constant grade. Over 2 km a road can climb and drop 100 m unnoticed.
 HEIGHT_GAP_M: Final = 2_000.0
-# One leg without points between, as through a tunnel, may be longer; from there on the line itself is in doubt.
+# A single leg without points between, as through a tunnel, may be longer. Beyond this the line itself is doubtful.
 HEIGHT_LEG_M: Final = 5_000.0
-# Beyond the first and last known height there is no second one to lean on.
+# Before the first and after the last known height there is only one height to extrapolate from.
 HEIGHT_END_M: Final = 500.0
-# Longer legs get points on the geodesic: at 60 degrees north a straight line in latitude and longitude departs from
-# it by 0.8 m in 4 km, and by 120 m in 50 km.
+# Longer legs get points on the geodesic. At 60 degrees north a straight line in latitude and longitude departs from
+# the geodesic by 0.8 m in 4 km, and by 120 m in 50 km.
 _MAX_STRAIGHT_M: Final = 4_000.0
-# A 0 beside a height that a road cannot drop from is a placeholder; 30 % is steeper than any public road sustains.
+# A 0 beside a height that a road cannot drop from is a placeholder: 30 % is steeper than any public road sustains.
 _ZERO_STEP_M, _ZERO_GRADE = 10.0, 0.30
-# Heights are averaged over fine steps before samples are taken, so that one jittery point is not a sample's height.
+# Heights are averaged over fine steps before sampling, so that a single noisy point does not set a sample's height.
 _FINE: Final = 10
-# Steeper than trucks are led: more likely a tunnel or bridge under or over the ground that the heights describe.
+# Steeper than truck routes: more likely a tunnel below, or a bridge above, the ground that the heights describe.
 _DOUBTED_GRADE: Final = 0.15
 
 
@@ -45,28 +45,30 @@ class Samples:
 
 
 def sample_line(line: GpxLine, *, spacing_m: float = SPACING_M) -> Samples:
-    """Evenly spaced places on the cleaned line, ends included; the spacing is the one nearest to `spacing_m`.
+    """Evenly spaced places on the cleaned line, ends included. The spacing is the one nearest to `spacing_m`.
 
-    These are where an elevation service is to be asked (see with_elevations). Raises InputError as clean_line does.
+    An elevation service gives the heights at these places (see with_elevations). Raises InputError as clean_line does.
     """
     path = _Polyline(clean_line(line))
     return path.at(_even(path.length_m, spacing_m))
 
 
 def missing_elevation(line: GpxLine) -> bool:
-    """Whether the line's own heights are too few to build a route from (none, placeholders, or gaps over 2 km)."""
+    """True when the line's own heights are too few for a route (none, placeholders, or gaps over 2 km)."""
     path = _Polyline(clean_line(line))
     return _height_problem(path, _known_heights(path)) != ""
 
 
 def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None = None) -> GpxLine:
-    """The cleaned line with heights from elsewhere in place of its own.
+    """The cleaned line with its heights replaced.
 
     Parameters
     ----------
-    elevation_m: heights [m], NaN where unknown, shape (point,) of the line as given.
-    along_m: when given, elevation_m has its shape and holds the heights at these distances [m] along the cleaned
-        line (those of sample_line); the line gets points there.
+    elevation_m: heights [m], NaN where unknown; (point,) of `line` when along_m is None.
+    along_m: distances [m] along the cleaned line (those of sample_line), of the shape of elevation_m. The line gets
+        points there.
+
+    Raises ValueError when the shapes do not match.
     """
     if along_m is None:
         if elevation_m.shape != line.lat_deg.shape:
@@ -78,7 +80,7 @@ def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None 
     path = _Polyline(line)
     distance_m, first = np.unique(np.concatenate((path.distance_m, along_m)), return_index=True)
     places = path.at(distance_m)
-    # A vertex keeps its own coordinates to the last bit, so that the line stays the same line.
+    # A vertex keeps its exact coordinates, so that the line does not change.
     vertex = first < path.distance_m.size
     lat_deg, lon_deg = places.lat_deg.copy(), places.lon_deg.copy()
     lat_deg[vertex], lon_deg[vertex] = path.lat_deg[first[vertex]], _wrapped(path.lon_deg[first[vertex]])
@@ -102,16 +104,16 @@ def build_route(
     named_summits: Sequence[NamedSummit] = (),
     spacing_m: float = SPACING_M,
 ) -> Route:
-    """Build the route that all else stands on. The line is cleaned first.
+    """Build the route that all later stages use. The line is cleaned first.
 
-    Distances are geodesics on WGS 84 along the line as given (not along the samples, which cut corners). Between two
-    points the line runs straight in latitude and longitude where they are near, on the geodesic where they are far;
-    the two differ by less than a metre.
+    Distances are geodesics on WGS 84 along the given line, not along the samples, which cut corners. Between near
+    points the line runs straight in latitude and longitude, between distant points on the geodesic. The two differ by
+    less than a metre.
 
     Raises
     ------
-    InputError: when the line has gaps over 50 km, or when heights are missing: none is ever assumed. Then ask
-        an elevation service at sample_line(line), and build from with_elevations(...).
+    InputError: when the line has gaps over 50 km, or when heights are missing, because none is assumed. The caller can
+        then get heights from an elevation service at sample_line(line), and build from with_elevations(...).
     """
     line = clean_line(line)
     path = _Polyline(line)
@@ -156,7 +158,7 @@ def build_route(
 
 
 class _Polyline:
-    """A polyline with its distances; longitudes run on past 180, and long legs have points on their geodesic."""
+    """A polyline with its distances. Longitudes continue past 180; long legs get points on their geodesic."""
 
     def __init__(self, line: GpxLine) -> None:
         legs = leg_lengths_m(line.lat_deg, line.lon_deg)
@@ -181,7 +183,7 @@ class _Polyline:
         return float(self.distance_m[-1])
 
     def index_of(self, point: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Where the line's own points are among this path's."""
+        """Indices of the line's own points in this path."""
         return self._places[point]
 
     def at(self, distance_m: Array) -> Samples:
@@ -209,7 +211,7 @@ def _bearings(path: _Polyline, distance_m: Array) -> Array:
 
 
 def _known_heights(path: _Polyline) -> Array:
-    """The line's heights with placeholder zeros taken out, shape (point,)."""
+    """The line's heights, with NaN in place of placeholder zeros, (point,)."""
     elevation_m = path.elevation_m.copy()
     known = np.flatnonzero(np.isfinite(elevation_m))
     heights, distance_m = elevation_m[known], path.distance_m[known]
@@ -220,10 +222,10 @@ def _known_heights(path: _Polyline) -> Array:
     if not zero.any():
         return elevation_m
     for first, last in runs_of(zero):
-        for inside, beside in ((first, first - 1), (last, last + 1)):
-            if 0 <= beside < heights.size:
-                apart = abs(distance_m[inside] - distance_m[beside])
-                if abs(heights[beside]) > _ZERO_STEP_M + _ZERO_GRADE * apart:
+        for inside, neighbour in ((first, first - 1), (last, last + 1)):
+            if 0 <= neighbour < heights.size:
+                gap_m = abs(distance_m[inside] - distance_m[neighbour])
+                if abs(heights[neighbour]) > _ZERO_STEP_M + _ZERO_GRADE * gap_m:
                     elevation_m[known[first : last + 1]] = np.nan
     return elevation_m
 

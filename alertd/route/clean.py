@@ -1,4 +1,4 @@
-"""What is wrong with a line before it becomes a route: repeated points, GPS spikes, gaps."""
+"""Cleans a line before it becomes a route: drops repeated points and GPS spikes, reports gaps."""
 
 from dataclasses import dataclass, replace
 
@@ -16,16 +16,17 @@ _GAPS_LISTED = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CleanLimits:
-    """When a point or a leg is not believed.
+    """Limits for rejecting points and legs.
 
     spike_offset_m: a point nearer than this to its neighbours changes a 250 m sample's place too little to matter.
-    spike_detour: way over the point, over way past it. A right-angle turn has 1.4, a hairpin of a dense track 3.
-    spike_leg_over_median: both legs are this many times the median leg around. It keeps the hairpins of
-        a line with few points, whose apexes look like spikes but whose legs are as long as all others.
-    gap_report_m: over this a road may bend unseen by kilometres of distance and hundreds of metres of height.
-    gap_refuse_m: over this nothing said about the road between would be worth reading.
-    gap_refuse_share: nor about the whole, when gaps over gap_blind_m make up more of it than this: a route of a
-        few turning points, or a file of scattered pieces.
+    spike_detour: distance over the point divided by distance past it. A right-angle turn has 1.4, a hairpin of a dense
+        track 3.
+    spike_leg_over_median: both legs of a spike are this many times the median leg around. This keeps the hairpins of a
+        line with few points: their apexes look like spikes, but their legs are as long as all others.
+    gap_report_m: over this a road may have hidden bends of kilometres of distance and hundreds of metres of height.
+    gap_refuse_m: over this no statement about the road between is useful.
+    gap_refuse_share: the line is refused when gaps over gap_blind_m exceed this share of it: a route of a few turning
+        points, or a file of scattered pieces.
     """
 
     spike_offset_m: float = 100.0
@@ -38,19 +39,19 @@ class CleanLimits:
 
 
 def leg_lengths_m(lat_deg: Array, lon_deg: Array) -> Array:
-    """Geodesic length of each leg, shape (point - 1,), on the WGS 84 ellipsoid (Karney 2013, by pyproj)."""
+    """Geodesic length [m] of each leg, (point - 1,), on the WGS 84 ellipsoid (Karney 2013, by pyproj)."""
     _, _, length = WGS84.inv(lon_deg[:-1], lat_deg[:-1], lon_deg[1:], lat_deg[1:])
     return np.asarray(length, dtype=np.float64)
 
 
 def clean_line(line: GpxLine, *, limits: CleanLimits | None = None) -> GpxLine:
-    """Drop repeated points and GPS spikes, report gaps.
+    """Drop repeated points and GPS spikes, and report gaps.
 
-    A line that is clean already comes back with the same points and findings.
+    A clean line is returned with the same points and findings.
 
     Raises
     ------
-    InputError: when two neighbouring points are farther apart than `gap_refuse_m`, or gaps make up too much.
+    InputError: when two neighbouring points are farther apart than `gap_refuse_m`, or gaps exceed `gap_refuse_share`.
     """
     limits = limits or CleanLimits()
     line, _ = _keep(line, _not_repeated(line))
@@ -82,7 +83,7 @@ def _keep(line: GpxLine, keep: NDArray[np.bool_]) -> tuple[GpxLine, int]:
 
 
 def _not_repeated(line: GpxLine) -> NDArray[np.bool_]:
-    """Of a run of equal places the first is kept, or the first that has a height."""
+    """True for points to keep, (point,): of a run of equal places the first, or the first with a height."""
     new = np.ones(line.lat_deg.size, dtype=bool)
     new[1:] = (np.diff(line.lat_deg) != 0) | (np.diff(line.lon_deg) != 0)
     run = np.cumsum(new) - 1
@@ -102,7 +103,7 @@ def _drop_spikes(line: GpxLine, limits: CleanLimits) -> tuple[GpxLine, int]:
         if not spikes.any():
             break
         line, dropped = _keep(line, ~spikes)
-        # With the spike gone its neighbours may be one place.
+        # Without the spike its neighbours may be the same place.
         line, _ = _keep(line, _not_repeated(line))
         total += dropped
     return line, total
@@ -119,7 +120,7 @@ def _spikes(line: GpxLine, limits: CleanLimits) -> NDArray[np.bool_]:
         & (before + after > limits.spike_detour * np.asarray(past))
         & (far > limits.spike_leg_over_median * median)
     )
-    # Of two neighbours only the first goes: removing both would also remove a true corner.
+    # Of two neighbours only the first is removed: removing both would also remove a true corner.
     inner[1:] &= ~inner[:-1]
     return np.concatenate(([False], inner, [False]))
 

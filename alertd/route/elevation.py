@@ -1,4 +1,4 @@
-"""Heights along the line: smoothing, grade, climbs, and summits by their prominence along the route."""
+"""Computes heights along the line: smoothing, grade, climbs, and summits by their prominence along the route."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ NAME_REACH_M: Final = 3_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NamedSummit:
-    """A pass or summit as published; `elevation_m` is None where no height was found."""
+    """A published pass or summit. `elevation_m` is None where no height was found."""
 
     name: str
     road: str
@@ -29,15 +29,15 @@ class NamedSummit:
 def smooth_elevation(
     elevation_m: Array, *, spacing_m: float, window_m: float = SMOOTH_M, median_m: float = MEDIAN_M
 ) -> Array:
-    """Heights without spikes and jitter, not moved along the line.
+    """Heights without spikes and noise, not shifted along the line; (sample,) [m].
 
-    A running median over `median_m` takes out single bad heights, then a symmetric triangular mean of total length
-    `window_m` the jitter. Both continue the line beyond its ends by point reflection, so a constant grade comes back
-    exactly, ends included.
+    A running median over `median_m` removes single bad heights. A symmetric triangular mean of total length `window_m`
+    then removes noise. Both extend the line beyond its ends by point reflection, so a constant grade is kept exactly,
+    ends included.
 
     Parameters
     ----------
-    elevation_m: (sample,) evenly spaced [m], no NaN needed; a NaN spreads over its window.
+    elevation_m: (sample,) evenly spaced [m]. A NaN spreads over its window.
     spacing_m: distance between samples [m].
 
     Notes
@@ -66,7 +66,7 @@ def _windowed(values: Array, half: int, reduce: _Reduce) -> Array:
 
 
 def grade_of(elevation_m: Array, distance_m: Array) -> Array:
-    """Rise over run by central differences, one-sided at the ends. Shapes (sample,), sample >= 2."""
+    """Rise over run by central differences, one-sided at the ends. Shapes (sample,), with 2 samples or more."""
     return np.asarray(np.gradient(elevation_m, distance_m), dtype=np.float64)
 
 
@@ -79,12 +79,12 @@ def find_climbs(
     min_mean_grade: float = 0.02,
     pause_m: float = 20.0,
 ) -> tuple[Climb, ...]:
-    """Sustained upgrades, in order.
+    """Sustained upgrades, in order. Array shapes are (sample,).
 
-    A climb is a stretch that gains on a ramp of `min_mean_grade`: it starts at its lowest and ends at its highest
-    point against that ramp, and goes on through pauses that lose less than `pause_m` against it (with the defaults 1 km
-    of level road, or a dip of nearly 20 m). So its mean grade is above `min_mean_grade`; it counts when it
-    rises `min_rise_m` or more. Shapes (sample,).
+    A climb is a stretch that gains on a ramp of `min_mean_grade`. It starts at its lowest and ends at its highest point
+    relative to that ramp. It continues through pauses that lose less than `pause_m` relative to the ramp. With the
+    defaults such a pause is 1 km of level road, or a dip of nearly 20 m. The mean grade is thus above `min_mean_grade`.
+    A climb counts when it rises `min_rise_m` or more.
     """
     over_ramp = elevation_m - min_mean_grade * distance_m
     climbs = []
@@ -105,7 +105,7 @@ def find_climbs(
 
 
 def _upward_legs(values: Array, reversal: float) -> Iterator[tuple[int, int]]:
-    """Index pairs (low, high) of the rises that no fall of `reversal` or more breaks, and that reach `reversal`."""
+    """Index pairs (low, high) of rises that reach `reversal` and contain no fall of `reversal` or more."""
     low = high = 0
     rising = False
     for i, value in enumerate(values.tolist()):
@@ -128,8 +128,8 @@ def find_summits(
 ) -> tuple[tuple[int, float], ...]:
     """Index and prominence [m] of the high points whose prominence along the route reaches `min_prominence_m`.
 
-    Prominence is the height over the higher of the two lowest points that must be passed, on either side, before the
-    road is higher again or ends. The ends of the route are no summits. Of a level top the middle is taken. Shapes
+    Prominence is the height above the higher of two low points, one on each side. Each is the lowest point before the
+    road is higher again or ends. The ends of the route are not summits. A level top gives its middle. Array shapes are
     (sample,); O(n).
     """
     left = _lowest_before_higher(elevation_m)
@@ -144,7 +144,7 @@ def find_summits(
 
 
 def _tops(values: Array) -> Iterator[tuple[int, int]]:
-    """First and last index of each level stretch that is higher than what lies before and after it."""
+    """First and last index of each level stretch that is higher than the values before and after it."""
     starts = np.concatenate(([0], np.flatnonzero(np.diff(values) != 0) + 1))
     ends = np.concatenate((starts[1:] - 1, [values.size - 1]))
     level = values[starts]
@@ -153,7 +153,7 @@ def _tops(values: Array) -> Iterator[tuple[int, int]]:
 
 
 def _lowest_before_higher(values: Array) -> Array:
-    """For each place, the lowest value from it back to the next strictly higher one (or to the start)."""
+    """For each place, the lowest value back to the previous strictly higher one (or to the start)."""
     lowest = values.copy()
     higher: list[int] = []  # indices whose values strictly fall
     for i, value in enumerate(values.tolist()):
@@ -173,7 +173,7 @@ def name_summits(
     named: Sequence[NamedSummit],
     reach_m: float = NAME_REACH_M,
 ) -> tuple[Summit, ...]:
-    """Summits with the name of the nearest published one within `reach_m`, else without a name."""
+    """Summits with the name of the nearest published summit within `reach_m`, or without a name."""
     summits = []
     for i, prominence_m in found:
         name, nearest_m = "", reach_m

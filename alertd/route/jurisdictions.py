@@ -1,4 +1,4 @@
-"""Whose land the road is on: states and provinces along the route."""
+"""Finds the states and provinces along a route."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -12,20 +12,20 @@ from alertd.route.clean import WGS84
 from alertd.route.model import Array, JurisdictionSpan
 from alertd.route.project import Line, find_passes
 
-# Shorter runs come from two outlines that do not quite meet, or a road that brushes a simplified border.
+# Shorter runs come from outlines that do not quite meet, or from a road that touches a simplified border.
 SLIVER_M: Final = 500.0
 CROSSING_REACH_M: Final = 3_000.0
-# A point good to 1 km that lies farther off the line is another road's crossing.
+# Crossing points are accurate to 1 km. A point farther off the line is the crossing of another road.
 CROSSING_OFFSET_M: Final = 1_000.0
-# The outlines are simplified: along rivers they run up to 6 km beside the true border, elsewhere within 2 km. A road
-# that dips this little into a neighbour's outline and comes back has most likely not left its own state.
+# The outlines are simplified: along rivers they are up to 6 km off the true border, elsewhere within 2 km. A road that
+# enters a neighbour's outline no deeper than this and returns has most likely not left its own state.
 _DIP_DEPTH_M: Final = 2_000.0
 _DIP_LENGTH_M: Final = 30_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Land:
-    """One state or province. Each polygon is an outer ring, then its holes; a ring is (vertex, 2) of (lon, lat)."""
+    """A state or province. Each polygon is an outer ring, then its holes; a ring is (vertex, 2) of (lon, lat) [deg]."""
 
     code: str  # ISO 3166-2
     name: str
@@ -34,14 +34,14 @@ class Land:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Boundaries:
-    """Lands in order of trust: where two overlap, the first holds."""
+    """Lands in order of trust: where two overlap, the first applies."""
 
     lands: tuple[Land, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Crossing:
-    """Where a known road crosses from one land into another, more exact than the outlines."""
+    """A point where a known road crosses from one land into another, more exact than the outlines."""
 
     lat_deg: float
     lon_deg: float
@@ -62,8 +62,8 @@ def find_jurisdictions(
 ) -> tuple[tuple[JurisdictionSpan, ...], tuple[str, ...]]:
     """Spans that cover the route from start to end without gap or overlap, and findings for the reader.
 
-    Borders are found to a metre on the outlines given, then moved to a fixed crossing of the same two lands where
-    one lies on the route within 3 km. Land that no outline covers has code "".
+    Borders are located to a metre on the given outlines. A border then moves to a fixed crossing of the same two lands
+    where one lies on the route within 3 km. Land that no outline covers has code "".
     """
     names = {land.code: land.name for land in boundaries.lands} | {"": "unknown land"}
     shapes = _shapes_near(line, boundaries)
@@ -130,7 +130,7 @@ def _at(line: Line, along_m: Array) -> tuple[Array, Array]:
 
 
 def _merge_slivers(runs: list[_Run]) -> list[_Run]:
-    """Give runs shorter than a sliver to their neighbours, half each where these differ."""
+    """Merge runs shorter than a sliver into their neighbours, half each where these differ."""
     while len(runs) > 1:
         short = min(range(len(runs)), key=lambda i: runs[i].end_m - runs[i].start_m)
         run = runs[short]
@@ -166,7 +166,7 @@ def _joined(runs: list[_Run]) -> list[_Run]:
 def _without_dips(
     line: Line, shapes: dict[str, shapely.Geometry], runs: list[_Run], crossings: Sequence[Crossing]
 ) -> tuple[list[_Run], list[str]]:
-    """Take back short, shallow dips into a neighbour, unless fixed crossings in and out vouch for them."""
+    """Undo short, shallow runs into a neighbour, unless fixed crossings in and out confirm them."""
     findings = []
     result = list(runs)
     for i in range(1, len(runs) - 1):
@@ -176,7 +176,7 @@ def _without_dips(
         pair = [at_m for c in crossings if c.codes == {home, run.code} for at_m in _passes(line, c)]
         if sum(run.start_m - SLIVER_M <= at_m <= run.end_m + SLIVER_M for at_m in pair) > 1:
             continue
-        # A bridge over open water lies on no land that is drawn, however far out.
+        # A bridge over open water is on no land of the outlines, however far from the shore.
         if not run.code or _depth_m(line, shapes[home], run) <= _DIP_DEPTH_M:
             result[i] = replace(run, code=home)
             findings.append(
@@ -187,10 +187,10 @@ def _without_dips(
 
 
 def _depth_m(line: Line, home: shapely.Geometry, run: _Run) -> float:
-    """How far the run strays from its home outline at most [m], by geodesic to the nearest place of the outline."""
+    """Largest distance of the run from its home outline [m], by geodesic to the nearest place of the outline."""
     lat_deg, lon_deg = _at(line, np.arange(run.start_m, run.end_m, 250.0))
-    # Longitudes shrink with latitude, so the nearest place in degrees is near to, not exactly, the nearest one: the
-    # depth comes out a little too large, which leaves more dips as they are.
+    # A degree of longitude shrinks with latitude, so the nearest place in degrees is only nearly the nearest one. The
+    # depth is then a little too large, which leaves more dips unchanged.
     ways = shapely.get_coordinates(shapely.shortest_line(home, shapely.points(lon_deg, lat_deg))).reshape(-1, 2, 2)
     _, _, depth_m = WGS84.inv(ways[:, 0, 0], ways[:, 0, 1], ways[:, 1, 0], ways[:, 1, 1])
     return float(np.max(depth_m))
@@ -202,10 +202,10 @@ def _passes(line: Line, crossing: Crossing) -> list[float]:
 
 
 def _at_fixed_crossings(line: Line, runs: list[_Run], crossings: Sequence[Crossing]) -> list[_Run]:
-    """Move the border to each fixed crossing that lies within reach of where the outlines have it.
+    """Move the border to each fixed crossing within reach of the border of the outlines.
 
-    Where a simplified outline weaves over the road, the outlines have several borders there: an odd number of them
-    is one crossing, an even number none.
+    A simplified outline that weaves over the road has several borders there. An odd number of them is one crossing, an
+    even number is none.
     """
     for crossing in crossings:
         for at_m in _passes(line, crossing):

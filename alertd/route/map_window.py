@@ -1,4 +1,4 @@
-"""What of the states' outlines lies in the window of a map around a route."""
+"""Cuts the states' outlines to the window of a map around a route."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -10,7 +10,7 @@ from alertd.route.jurisdictions import Boundaries
 from alertd.route.model import Array, Route
 
 _DETAIL: Final = 400.0  # outlines are drawn no finer than this part of the window
-_SLIVER: Final = 0.01  # land that fills less of the window has no name in it
+_SLIVER: Final = 0.01  # land that fills less of the window gets no name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,15 +24,16 @@ class Box:
 
     @property
     def cos_lat(self) -> float:
-        """Length of a degree east over that of one north, at the window's middle."""
+        """Length of a degree east over that of a degree north, at the window's middle."""
         return float(np.cos(np.radians((self.south + self.north) / 2.0)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LandInView:
-    """A state in a window: its border lines there, each (vertex, 2) of (lon, lat).
+    """A state in a window, with its border lines there, each (vertex, 2) of (lon, lat) [deg].
 
-    middle: (lon, lat) of the largest circle that fits in it there, room_deg its radius; None where it is a sliver.
+    middle: (lon, lat) [deg] of the largest circle that fits in the state there, or None for a sliver.
+    room_deg: the radius of that circle [deg].
     """
 
     code: str

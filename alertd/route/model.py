@@ -1,4 +1,4 @@
-"""The route as arrays over samples about 250 m apart, with what lies along it."""
+"""The route as arrays over samples about 250 m apart, and the features along it."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,9 +17,11 @@ Array: TypeAlias = NDArray[np.float64]
 class GpxLine:
     """A line as its file gives it, before cleaning. Arrays have shape (point,) and are read-only.
 
-    elevation_m is NaN where the file gives none; segment_starts holds the index of the first point of each
-    segment; `planned` says that the points come from a planned route (few, where the line turns) and not from a
-    recorded or drawn track; sha256 is that of the file's bytes; `where` is the file's name, for messages.
+    elevation_m: heights [m], NaN where the file gives none.
+    segment_starts: index of the first point of each segment.
+    planned: True for points of a planned route (few, at turns), False for a recorded or drawn track.
+    sha256: hash of the file's bytes.
+    where: the file's name, for messages.
     """
 
     name: str
@@ -50,7 +52,7 @@ class Climb:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summit:
-    """A high point of the route whose prominence along the route is at least the asked one."""
+    """A high point of the route whose prominence along the route reaches the requested minimum."""
 
     distance_m: float
     elevation_m: float
@@ -60,7 +62,7 @@ class Summit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JurisdictionSpan:
-    """A run of the route on one state's or province's land. `code` is ISO 3166-2, e.g. "US-MT"; "" if unknown."""
+    """A run of the route in one state or province. `code` is ISO 3166-2, e.g. "US-MT"; "" if unknown."""
 
     code: str
     name: str
@@ -79,7 +81,7 @@ class BridgeSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitSpan:
-    """A run of the route under a posted speed limit for trucks, and who says so."""
+    """A run of the route under a posted speed limit for trucks, and the source of that limit."""
 
     start_m: float
     end_m: float
@@ -91,9 +93,11 @@ class LimitSpan:
 class Route:
     """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
 
-    distance_m is geodesic distance along the line from its start; elevation_m is smoothed (see route.terrain);
-    grade is rise over run, positive uphill in the direction of travel; bearing_deg is the azimuth of travel,
-    clockwise from north, 0 to 360. passes: of the whole line where this is only its end, see route.passes.
+    distance_m: geodesic distance along the line from its start.
+    elevation_m: smoothed height (see route.elevation).
+    grade: rise over run, positive uphill in the direction of travel.
+    bearing_deg: azimuth of travel, clockwise from north, 0 to 360.
+    passes: those of the whole line where this route is only its end, see route.passes.
     """
 
     name: str
@@ -125,10 +129,11 @@ class Route:
 
     @property
     def length_m(self) -> float:
+        """Distance [m] of the end of the line from its start."""
         return float(self.distance_m[-1])
 
 
 @lru_cache(maxsize=4096)
 def zone_at(lat_deg: float, lon_deg: float) -> str:
-    """IANA name of the zone at a place; "Etc/UTC" at sea where none is kept. Simplified polygons, good to ~1 km."""
+    """IANA time zone at a place, or "Etc/UTC" at sea where none applies. Simplified polygons, accurate to ~1 km."""
     return get_tz(lon_deg, lat_deg) or "Etc/UTC"

@@ -1,4 +1,4 @@
-"""Passes of a route: each climb and descent from foot to foot, whatever the grade of a single sample."""
+"""Finds the passes of a route: climbs and descents from foot to foot, whatever the grade of a single sample."""
 
 from functools import lru_cache
 
@@ -15,11 +15,12 @@ SMOOTH_M = 1_000.0
 def passes_of(
     route: Route, min_mean_grade: float, min_rise_m: float, longest_top_m: float
 ) -> tuple[tuple[float, float], ...]:
-    """Where passes begin and end, (start_m, end_m), in order.
+    """Start and end (start_m, end_m) of each pass, in order.
 
     A climb or descent counts from `min_mean_grade` and `min_rise_m` on, see `find_climbs`, by heights smoothed over
-    about a kilometre. What is at most `longest_top_m` apart belongs to one pass: a climb with the next climb, and with
-    the descent behind the summit; a descent with the next descent. A valley between a descent and a climb does not.
+    about a kilometre. Climbs and descents at most `longest_top_m` apart form one pass: a climb with the next climb, or
+    with the descent behind the summit, or a descent with the next descent. A valley between a descent and a climb
+    separates passes.
     """
     if route.passes is not None:
         return route.passes

@@ -1,4 +1,4 @@
-"""Which runs of a route touch an area of the map: polygons with holes, in as many parts as it has."""
+"""Finds the runs of a route that touch an area of the map, given as polygons with holes."""
 
 from dataclasses import dataclass
 
@@ -14,13 +14,15 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Area:
-    """Each polygon is an outer ring, then its holes; a ring is (vertex, 2) of (longitude, latitude) [deg]."""
+    """Polygons of one area. Each is an outer ring, then its holes; a ring is (vertex, 2) of (lon, lat) [deg]."""
 
     polygons: tuple[tuple[Array, ...], ...]
 
 
 def spans_in(area: Area, lat_deg: Array, lon_deg: Array, distance_m: Array) -> list[Span]:
-    """The runs (start_m, end_m) of a route that touch an area, in order; from sample to sample, so never too short.
+    """The runs (start_m, end_m) of a route that touch an area, in order, extended to whole samples.
+
+    A run is never shorter than the road in the area.
 
     Parameters
     ----------
@@ -37,7 +39,7 @@ def spans_in(area: Area, lat_deg: Array, lon_deg: Array, distance_m: Array) -> l
     ]
     if not near:
         return []
-    # Outlines as services give them may touch or cross themselves; the valid parts cover the same land.
+    # Outlines from services may touch or cross themselves; the valid parts cover the same land.
     shape = shapely.union_all(shapely.make_valid(np.array(near)))
     shapely.prepare(shape)
     line = np.stack((lon_deg, lat_deg), axis=1)
@@ -46,7 +48,7 @@ def spans_in(area: Area, lat_deg: Array, lon_deg: Array, distance_m: Array) -> l
 
 
 def joined(spans: list[Span]) -> list[Span]:
-    """Spans that touch or overlap as one, in order."""
+    """Spans in order, with touching and overlapping spans merged."""
     out: list[Span] = []
     for start_m, end_m in sorted(spans):
         if out and start_m <= out[-1][1]:
@@ -57,10 +59,12 @@ def joined(spans: list[Span]) -> list[Span]:
 
 
 def inside_ring(corners: ArrayLike, x: ArrayLike, y: ArrayLike) -> NDArray[np.bool_]:
-    """True where (x, y) lies inside the ring, shape of x and y.
+    """True where (x, y) is inside the ring, shape of x and y.
 
-    corners: (corner, 2) in x and y, straight between them, closed by itself. Fewer than three of them, or one that is
-    not finite, hold nothing; where the ring crosses itself the even-odd rule holds.
+    corners: (corner, 2) in x and y, joined by straight lines and closed automatically. Fewer than three corners, or a
+        corner that is not finite, give False everywhere.
+
+    Where the ring crosses itself the even-odd rule applies.
     """
     ring = np.asarray(corners, dtype=np.float64)
     if len(ring) < 3 or not np.isfinite(ring).all():

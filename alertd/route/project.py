@@ -1,8 +1,8 @@
-"""Where on a route a place lies: positions, stops, and the ends of chain zones.
+"""Projects places onto a route: positions, stops, and the ends of chain zones.
 
 Places are projected on the straight chords between samples, in a plane tangent at the place itself. Within 10 km the
-plane is right to 0.1 %; the chords cut curves by up to (250 m)² / 8 R, which is 8 m on a curve of 1 km radius and about
-100 m in a hairpin.
+plane is accurate to 0.1 %. The chords cut curves by up to (250 m)² / 8 R: 8 m on a curve of 1 km radius and about 100 m
+in a hairpin.
 """
 
 from collections.abc import Sequence
@@ -18,17 +18,17 @@ from alertd.route.stops import RouteStop, Stop
 
 # A truck stop at an interchange is often half a mile (800 m) off the line.
 STOP_OFFSET_M: Final = 800.0
-# Two passes nearer than this along the route are one, seen twice at a bend.
+# Two passes nearer than this along the route are one pass, found twice at a bend.
 PASSES_APART_M: Final = 5_000.0
 ZONE_OFFSET_M: Final = 3_000.0
-# How much longer the way from one end of a zone over a place to its other end may be than the straight line, for
-# that place to lie in the zone: mountain roads take half as long again at most, over a pass or along a river.
+# A place is in a zone up to this ratio: the distance from one end over the place to the other end, over the straight
+# line. Mountain roads are at most half as long again, over a pass or along a river.
 _ZONE_DETOUR: Final = 1.5
 _ZONE_DETOUR_WHOLE: Final = 1.15
 
 
 class Line(Protocol):
-    """What projecting needs of a Route."""
+    """The part of a Route that projection uses."""
 
     @property
     def lat_deg(self) -> Array: ...
@@ -62,7 +62,7 @@ def project(line: Line, lat_deg: Array, lon_deg: Array) -> tuple[Array, Array]:
 
 
 def _on_chords(line: Line, lat_deg: float, lon_deg: float) -> tuple[Array, Array]:
-    """Nearest place on every chord: distance along the line, and signed distance off it, shapes (sample - 1,)."""
+    """Nearest place on every chord: distance along the line, and signed distance off it [m], shapes (sample - 1,)."""
     east_per_deg, north_per_deg = _metres_per_degree(lat_deg)
     x = ((line.lon_deg - lon_deg + 180.0) % 360.0 - 180.0) * east_per_deg
     y = (line.lat_deg - lat_deg) * north_per_deg
@@ -71,12 +71,12 @@ def _on_chords(line: Line, lat_deg: float, lon_deg: float) -> tuple[Array, Array
     with np.errstate(invalid="ignore", divide="ignore"):
         t = np.clip(np.where(length2 > 0, -(x[:-1] * dx + y[:-1] * dy) / length2, 0.0), 0.0, 1.0)
     off_m = np.hypot(x[:-1] + t * dx, y[:-1] + t * dy)
-    left = x[:-1] * dy - y[:-1] * dx  # travel × way from chord to point: positive to the left
+    left = x[:-1] * dy - y[:-1] * dx  # travel × vector from chord to point: positive to the left
     return line.distance_m[:-1] + t * np.diff(line.distance_m), np.where(left > 0, -off_m, off_m)
 
 
 def _metres_per_degree(lat_deg: float) -> tuple[float, float]:
-    """East and north, from the ellipsoid's radii of curvature at this latitude."""
+    """Metres per degree east and north, from the ellipsoid's radii of curvature at this latitude."""
     e2 = WGS84.es
     sin_lat = np.sin(np.radians(lat_deg))
     w = 1.0 - e2 * sin_lat**2
@@ -88,8 +88,10 @@ def _metres_per_degree(lat_deg: float) -> tuple[float, float]:
 def find_passes(
     line: Line, lat_deg: float, lon_deg: float, *, max_offset_m: float, apart_m: float = PASSES_APART_M
 ) -> tuple[tuple[float, float], ...]:
-    """(distance_m, offset_m) of each time the line comes within `max_offset_m`, in order; nearest first among those
-    closer together than `apart_m` along the line."""
+    """(distance_m, offset_m) of each time the line comes within `max_offset_m`, in order.
+
+    Of passes closer together than `apart_m` along the line only the nearest one is kept.
+    """
     along_m, off_m = _on_chords(line, lat_deg, lon_deg)
     near = np.flatnonzero(np.abs(off_m) <= max_offset_m)
     taken: list[int] = []
@@ -106,10 +108,10 @@ def snap_stops(
     max_offset_m: float = STOP_OFFSET_M,
     drives_on: Literal["right", "left"] = "right",
 ) -> tuple[RouteStop, ...]:
-    """The stops that a truck going this way can pull into, in order along the route, once for each pass.
+    """The stops that a truck in this direction can enter, in order along the route, once for each pass.
 
-    A stop is usable when it serves both directions, or a bearing within 90 degrees of the travel there; if it states
-    neither, when it lies on the side of traffic.
+    A stop is usable when it serves both directions, or a bearing within 90 degrees of the travel there. A stop that
+    states neither is usable when it is on the side of traffic.
     """
     found = []
     for stop in stops:
@@ -136,7 +138,7 @@ def interval_between(
     *,
     max_offset_m: float = ZONE_OFFSET_M,
 ) -> tuple[float, float] | None:
-    """The part (start_m, end_m) of the route between two places on a road, in either order; None if it has none.
+    """The part (start_m, end_m) of the route between two places on a road, in either order, or None.
 
     Parameters
     ----------
@@ -144,10 +146,11 @@ def interval_between(
 
     Notes
     -----
-    Passing both ends within `max_offset_m` gives the part between. Passing one, the route joins or leaves
-    between the two: the part on the far end's side, as long as the way from end to end over the route's place is at
-    most 1.5 times the straight line. Passing neither, a route that lies between them as a whole (1.15 times)
-    is taken to be on that road: a wrong "you are in the zone" asks for chains too many, a wrong "not" for too few.
+    A route that passes both ends within `max_offset_m` gives the part between them. A route that passes one end joins
+    or leaves the road between the two. It gives the part on the far end's side. That part continues while the distance
+    from end to end over the route is at most 1.5 times the straight line. A route that passes neither end counts as on
+    that road when all of it is between them (1.15 times). A wrong "in the zone" requires too many chains, a wrong "not
+    in the zone" too few.
     """
     along_m, off_m = project(line, np.array([a[0], b[0]]), np.array([a[1], b[1]]))
     passes_a, passes_b = (np.abs(off_m) <= max_offset_m).tolist()
@@ -168,7 +171,7 @@ def interval_between(
 def spans_between(
     line: Line, a: tuple[float, float], b: tuple[float, float], *, max_offset_m: float
 ) -> tuple[tuple[float, float], ...]:
-    """Every part (start_m, end_m) of the route between two places on a road, in either order, in order along it.
+    """Every part (start_m, end_m) of the route between two places on a road, in either order, in order along the route.
 
     As `interval_between`, but a route that passes both places several times, there and back, has a part for each. Where
     it passes one of them several times in a row, on a switchback, the part is the longer one.
@@ -182,10 +185,10 @@ def spans_between(
     if len(rows) > 1:
         return tuple(
             (
-                min(m for m in here if here[-1] - m <= PASSES_APART_M),
-                max(m for m in then if m - then[0] <= PASSES_APART_M),
+                min(m for m in first_run if first_run[-1] - m <= PASSES_APART_M),
+                max(m for m in second_run if m - second_run[0] <= PASSES_APART_M),
             )
-            for here, then in pairwise(rows)
+            for first_run, second_run in pairwise(rows)
         )
     part = interval_between(line, a, b, max_offset_m=max_offset_m)
     return () if part is None else (part,)
@@ -197,7 +200,7 @@ def _distances(line: Line, place: tuple[float, float]) -> Array:
 
 
 def _clipped(line: Line, end_m: float, to_far_m: Array, between: NDArray[np.bool_]) -> tuple[float, float] | None:
-    """From one end of a zone towards its far end, as far as the samples stay between the two."""
+    """The run from one end of a zone towards its far end, as far as the samples remain between the two."""
     at = int(np.argmin(np.abs(line.distance_m - end_m)))
     if to_far_m[at:].min() <= to_far_m[: at + 1].min():
         outside = np.flatnonzero(~between[at:])

@@ -1,4 +1,4 @@
-"""Runs of True along a road's samples."""
+"""Finds runs of True along a road's samples."""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,4 +1,4 @@
-"""Posted speed limits, given by their ends, placed onto a route in the direction of travel."""
+"""Places posted speed limits, given by their ends, onto a route in the direction of travel."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,16 +10,16 @@ from alertd.route.project import Line, find_passes, interval_between
 
 LatLon: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
 
-# Assumed: an end of a limit is read off a map, and a road 250 m away is another one.
+# Assumed: the end of a limit is read from a map, and a road 250 m away is a different road.
 LIMIT_OFFSET_M: Final = 250.0
 _PASSES_APART_M: Final = 1_000.0
-# A mountain road takes half as long again as the straight line at most; a longer way round is not that road.
+# A mountain road is at most half as long again as the straight line; a longer detour is not that road.
 _DETOUR: Final = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostedLimit:
-    """A limit on the road between two places, from the first to the second; on the way back too if `both_ways`."""
+    """A limit on the road from the first place to the second, and back if `both_ways`."""
 
     start: LatLon
     end: LatLon
@@ -29,10 +29,10 @@ class PostedLimit:
 
 
 def place_limits(line: Line, limits: Sequence[PostedLimit]) -> tuple[LimitSpan, ...]:
-    """Where the route runs under each limit, in order along it.
+    """The runs of the route under each limit, in order along it.
 
-    A route that passes one end only joins or leaves between the two, see snap.interval_between. One that passes
-    neither end is not taken to be on that road.
+    A route that passes one end joins or leaves the road between the two, see project.interval_between. A route that
+    passes neither end does not count as on that road.
     """
     found = []
     for limit in limits:
@@ -55,7 +55,7 @@ def _runs(line: Line, start: LatLon, end: LatLon) -> list[tuple[float, float]]:
     if not starts and not ends:
         return []
     run = interval_between(line, start, end, max_offset_m=LIMIT_OFFSET_M)
-    # The right way round when the run begins at the limit's first place, or ends at its last.
+    # The direction is right when the run begins at the limit's first place, or ends at its last.
     if run is None or (run[0] not in starts and run[1] not in ends):
         return []
     return [run]

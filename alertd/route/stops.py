@@ -1,10 +1,12 @@
-"""Places where a truck can stand off the traffic lanes, and where they lie along a route."""
+"""Places where a truck can stop off the traffic lanes, and their positions along a route."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
 
 class StopKind(StrEnum):
+    """Kind of a stop, with the values used in GeoJSON files and plans."""
+
     CHAIN_UP_AREA = "chain-up area"
     TRUCK_STOP = "truck stop"
     REST_AREA = "rest area"
@@ -14,12 +16,14 @@ class StopKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """A place as the operator's GeoJSON gives it.
+    """A place of the operator's GeoJSON.
 
-    `serves_bearing_deg` is the compass bearing of the traffic that can pull in (None: not stated, then the side
-    of the line it lies on decides); `serves_both` when both directions can, as at an interchange.
-    `spaces` is None when unknown. `listed` is False of a place that is in no file and only to be looked for.
-    `milepost` is words for the reader, e.g. "I-90 MP 5".
+    serves_bearing_deg: compass bearing of the traffic that can enter. None: not stated; the side of the line then
+        decides.
+    serves_both: True when both directions can enter, as at an interchange.
+    spaces: number of spaces, None when unknown.
+    listed: False for a place in no file, which the driver has to look for.
+    milepost: text for the reader, e.g. "I-90 MP 5".
     """
 
     id: str
@@ -38,7 +42,7 @@ class Stop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RouteStop:
-    """A stop that this route can use: where along it, and how far off the line (positive to the right)."""
+    """A stop that this route can use, with its distance along the route and its offset [m], positive to the right."""
 
     stop: Stop
     distance_m: float

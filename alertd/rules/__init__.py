@@ -1,1 +1,1 @@
-"""What the law asks of these axles."""
+"""Chain rules: what the law requires for the axles of a rig."""

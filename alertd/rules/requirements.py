@@ -1,4 +1,4 @@
-"""From a rig and a level to the exact tires, and to the chains that cover them."""
+"""Determines the tires that a level requires on a rig, and the chains that cover them."""
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ from alertd.rules.rig import IdentityKey, Layout, Rig, Tire, tires_of
 from alertd.rules.ruleset import CarryRule, Confidence, ControlLevel, Demand, Placement, RigClass, RuleSet, Season
 from alertd.rules.tire_layouts import choices, fits, minimal, unions
 
-# Where a rule file does not say what a level asks of such a rig: no text we read asks for more than this.
+# Used where a rule file does not state the requirement for such a rig. No text we read requires more than this.
 _EVERYTHING: Final = Demand(
     rig_class=RigClass(),
     layouts=(
@@ -27,10 +27,12 @@ _EVERYTHING: Final = Demand(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TireDemand:
-    """What one level of one jurisdiction asks of one rig: any of `choices`, each a minimal set of tires.
+    """The requirement of one level of one jurisdiction for one rig: any of `choices`, each a minimal set of tires.
 
-    choices == (frozenset(),) means nothing is asked. An unknown law is never this: it raises the safe figure and
-    says so in `doubt`. barred: why this rig may not pass at all, chained or not ("" if it may).
+    choices == (frozenset(),) means that nothing is required. An unknown law never gives this: it gives the safe number
+    of tires and a `doubt`.
+
+    barred: the reason why this rig may not pass at all, chained or not; "" if it may.
     """
 
     jurisdiction: str
@@ -46,16 +48,19 @@ class TireDemand:
 
     @property
     def tires_min(self) -> int:
+        """Number of tires of the smallest choice."""
         return min(len(c) for c in self.choices)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hanging:
-    """The tires to chain so that every one of several demands is met, and the iron it takes.
+    """The tires to chain so that all of several demands are met, and the chains that this takes.
 
-    singles_n counts chains when each covers one tire; singles_short is how many single chains are missing after
-    those carried, doubles used where both tires of a dual pair are to be covered. Where singles run out and doubles
-    are left, `tires` takes in the second tire of a pair, so that a double can stand in for the missing single.
+    tires: the tires to chain. Where singles run out and doubles are left, this includes the second tire of a pair, so
+        that a double can replace the missing single.
+    singles_n: number of chains when each covers one tire.
+    singles_short: number of single chains missing beyond those carried, with doubles used where both tires of a dual
+        pair are to be covered.
     """
 
     tires: tuple[Tire, ...]
@@ -68,11 +73,13 @@ class Hanging:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarryDuty:
-    """Chains that must be on board whatever the weather, and how many are missing.
+    """Chains required on board whatever the weather, and how many are missing.
 
-    singles_n is tires_n plus spares_n. singles_short counts doubles where both tires of a pair are asked, but never
-    as a spare. `certain` is False where none of the rule's placed zones lies on the route but others could not be
-    looked for: `not_placed` names them. season is None when a posted sign, not a date, raises the duty.
+    not_placed: names of the rule's zones whose position is not known.
+    certain: False where none of the rule's placed zones is on the route, but zones in `not_placed` may be.
+    singles_n: tires_n plus spares_n.
+    singles_short: doubles count where both tires of a pair are required, but never as a spare.
+    season: None when a posted sign, not a date, causes the duty.
     """
 
     jurisdiction: str
@@ -92,28 +99,29 @@ class CarryDuty:
 
     @property
     def singles_n(self) -> int:
+        """Number of single chains required, spares included."""
         return self.tires_n + self.spares_n
 
 
 def demand_for(ruleset: RuleSet, level: ControlLevel, rig: Rig) -> TireDemand:
-    """What this level asks of this rig, as every minimal set of tires that satisfies it.
+    """The requirement of this level for this rig, as every minimal set of tires that satisfies it.
 
-    The first demand of the level whose class fits the rig holds. Where none fits, everything that any text we read
-    asks is asked, with a doubt saying so.
+    The first demand of the level whose class fits the rig applies. Where none fits, the result requires the most that
+    any text we read requires, and `doubt` says so.
     """
     return _demand(ruleset.jurisdiction, IdentityKey(level), rig.layout)
 
 
 def strictest(demands: Sequence[TireDemand]) -> TireDemand:
-    """The demand that asks most: barred before tires before rank; the first of equals. ValueError if none."""
+    """The strictest demand: barred before number of tires before rank; the first of equals. ValueError if none."""
     return max(demands, key=lambda d: (d.barred != "", d.tires_min, d.rank))
 
 
 def cover(rig: Rig, demands: Sequence[TireDemand]) -> Hanging:
-    """The smallest hanging that meets every demand at once, from the iron on board.
+    """The smallest set of tires and chains that meets all demands at once, from the chains on board.
 
-    In this order: least missing, fewest chains to hang, fewest tires, outside before inside, the foremost drive
-    axle and the rearmost trailer axle, the right side (away from traffic) before the left.
+    Criteria in order: fewest missing chains, fewest chains to hang, fewest tires, outside before inside, the foremost
+    drive axle and the rearmost trailer axle, the right side (away from traffic) before the left.
     """
     return _cover(rig.layout, rig.singles_carried, rig.doubles_carried, tuple(IdentityKey(d) for d in demands))
 
@@ -125,11 +133,13 @@ def carry_duty(
     zone_ids_on_route: Collection[str],
     posted_level_ids: Collection[str] = (),
 ) -> CarryDuty | None:
-    """What must be on board on `day` (local date) on a route through these zones; None if nothing.
+    """The duty to carry chains on `day` (local date) on a route through these zones; None if there is none.
 
-    Of several duties, a certain one before an uncertain one, then the one that asks most. posted_level_ids: signs
-    now standing on the route, some of which ask for chains on board. A route outside every placed zone still gets a
-    duty, marked uncertain, where zones of the rule are not placed or its list is not complete.
+    posted_level_ids: levels now posted on the route, some of which require chains on board.
+
+    Of several duties, a certain one comes before an uncertain one, then the one that requires most. A route outside
+    every placed zone still gets a duty, marked uncertain, where zones of the rule are not placed or its list is not
+    complete.
     """
     duties = [
         _duty(ruleset, rule, rig, zone_ids_on_route)
@@ -141,8 +151,8 @@ def carry_duty(
         for level in ruleset.levels
         if level.id in posted_level_ids and level.carry_for_level
     ]
-    found = [d for d in duties if d is not None and d.singles_n > 0]
-    return max(found, key=lambda d: (d.certain, d.singles_n), default=None)
+    needed = [d for d in duties if d is not None and d.singles_n > 0]
+    return max(needed, key=lambda d: (d.certain, d.singles_n), default=None)
 
 
 def _duty(ruleset: RuleSet, rule: CarryRule, rig: Rig, zone_ids_on_route: Collection[str]) -> CarryDuty | None:
@@ -168,66 +178,65 @@ def _carry_for(
     not_placed: tuple[str, ...] = (),
     certain: bool = True,
 ) -> CarryDuty:
-    asked = demand_for(ruleset, ruleset.level(level_id), rig)
-    why = rule or demand or asked
-    spares_n = rule.spare_singles if rule and asked.tires_min else 0
-    hanging = _cover(rig.layout, max(0, rig.singles_carried - spares_n), rig.doubles_carried, (IdentityKey(asked),))
+    required = demand_for(ruleset, ruleset.level(level_id), rig)
+    why = rule or demand or required
+    spares_n = rule.spare_singles if rule and required.tires_min else 0
+    hanging = _cover(rig.layout, max(0, rig.singles_carried - spares_n), rig.doubles_carried, (IdentityKey(required),))
     return CarryDuty(
         jurisdiction=ruleset.jurisdiction,
         level_id=level_id,
         zones=zones,
         not_placed=not_placed,
         certain=certain,
-        tires_n=asked.tires_min,
+        tires_n=required.tires_min,
         spares_n=spares_n,
         singles_short=hanging.singles_short + max(0, spares_n - rig.singles_carried),
         hanging=hanging,
         season=rule.season if rule else None,
         section=why.section,
         confidence=why.confidence,
-        doubt="; ".join(d for d in (why.doubt, asked.doubt) if d),
+        doubt="; ".join(d for d in (why.doubt, required.doubt) if d),
         exemptions=rule.exemptions if rule else (),
     )
 
 
 def demands_by_tire(rig: Rig, hanging: Hanging) -> tuple[tuple[Tire, tuple[TireDemand, ...]], ...]:
-    """For each chained tire, the demands whose text it serves, in the order of the hanging's demands.
+    """For each chained tire, the demands that it serves, in the order of the hanging's demands.
 
-    Where a law leaves a choice, its text stands beside the tires of the choice that is preferred among those hung.
-    None stands beside the second tire of a pair that only a double, in place of a missing single, takes in.
+    Where a law leaves a choice, it counts for the tires of the preferred choice among those hung. The second tire of a
+    pair that is chained only because a double replaces a missing single serves no demand.
     """
-    hung = frozenset(hanging.tires)
-    # `cover` hangs a smallest union of choices, so whichever choice within it is taken for each demand, together they
-    # make all of it.
+    chained = frozenset(hanging.tires)
+    # `cover` hangs a smallest union of choices, so the choices taken for each demand always add up to all of it.
     met = [
-        (demand, min((c for c in demand.choices if c <= hung), key=lambda c: _cost(rig.layout, c)))
+        (demand, min((c for c in demand.choices if c <= chained), key=lambda c: _cost(rig.layout, c)))
         for demand in hanging.demands
     ]
     return tuple((tire, tuple(demand for demand, tires in met if tire in tires)) for tire in hanging.tires)
 
 
 def _cost(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
-    """Smaller is rather hung: fewest tires first, then as `_preference` has it."""
+    """Sort key of a set of tires, smaller is preferred: fewest tires first, then by `_preference`."""
     ranks = [_preference(rig, t) for t in tires]
     return (len(tires), *(sum(column) for column in zip(*ranks, strict=True)))
 
 
 @lru_cache(maxsize=16384)
 def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) -> TireDemand:
-    asked = next((d for d in level.value.demands if fits(d.rig_class, rig)), _EVERYTHING)
-    met_by = sorted(rig.devices.intersection(asked.satisfied_by))
+    demand = next((d for d in level.value.demands if fits(d.rig_class, rig)), _EVERYTHING)
+    met_by = sorted(rig.devices.intersection(demand.satisfied_by))
     tires = tires_of(rig.axles)
     return TireDemand(
         jurisdiction=jurisdiction,
         level_id=level.value.id,
         legal_name=level.value.legal_name,
-        choices=tuple(_tires(mask, tires) for mask in ((0,) if met_by else choices(asked, rig))),
-        section=asked.section,
-        confidence=asked.confidence,
-        doubt="; ".join(d for d in (asked.doubt, level.value.doubt, *(f"met by {m} as fitted" for m in met_by)) if d),
+        choices=tuple(_tires(mask, tires) for mask in ((0,) if met_by else choices(demand, rig))),
+        section=demand.section,
+        confidence=demand.confidence,
+        doubt="; ".join(d for d in (demand.doubt, level.value.doubt, *(f"met by {m} as fitted" for m in met_by)) if d),
         rank=level.value.rank,
-        barred=asked.barred,
-        devices=asked.devices or level.value.devices,
+        barred=demand.barred,
+        devices=demand.devices or level.value.devices,
     )
 
 
@@ -261,18 +270,18 @@ def _cover(rig: Layout, singles: int, doubles: int, demands: tuple[IdentityKey[T
 
 
 def _preference(rig: Layout, tire: Tire) -> tuple[int, int, int]:
-    """Smaller is rather hung: (inside, steps from the foremost drive or the rearmost towed axle, left)."""
+    """Sort key of a tire, preferred first: (inside, steps from the foremost drive or rearmost towed axle, left)."""
     power = rig.axles[tire.axle_idx].unit == 0
     steps = tire.axle_idx if power else len(rig.axles) - tire.axle_idx
     return (int(tire.place == "inside"), steps, int(tire.side == "left"))
 
 
 def _hang(mask: int, pairs: Sequence[int], singles: int, doubles: int) -> tuple[int, int, int]:
-    """Tires chained, doubles used and singles missing when `mask` is asked."""
+    """Tires chained, doubles used and singles missing when `mask` is required."""
     used = min(doubles, sum(mask & pair == pair for pair in pairs))
     short = max(0, mask.bit_count() - 2 * used - singles)
     halves = [pair for pair in pairs if mask & pair not in (0, pair)]
-    # Two at a time where it can be, so that an axle is hung alike left and right.
+    # Two at a time where possible, so that an axle has the same chains left and right.
     stand_in = min(len(halves), doubles - used, short + short % 2)
     for pair in halves[:stand_in]:
         mask |= pair

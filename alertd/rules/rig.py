@@ -1,4 +1,4 @@
-"""What the driver drives, as axles: the tires that chains go on."""
+"""The truck as axles, and the tires that take chains."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,6 +19,8 @@ _SINGLE: tuple[TirePlace, ...] = ("single",)
 
 
 class AxleRole(StrEnum):
+    """Role of an axle."""
+
     STEER = "steer"
     DRIVE = "drive"
     TAG = "tag"  # unpowered axle of the power unit beside the drive axles
@@ -28,8 +30,11 @@ class AxleRole(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axle:
-    """One axle. `unit` is 0 for the power unit, 1, 2, … for towed units from the front (a dolly counts to the unit
-    whose front it carries)."""
+    """One axle.
+
+    unit: 0 for the power unit, 1, 2, … for towed units from the front. A dolly belongs to the unit whose front it
+        carries.
+    """
 
     unit: int
     role: AxleRole
@@ -39,7 +44,7 @@ class Axle:
 
 
 class AxleSpot(NamedTuple):
-    """What the law can see of an axle; its load is left out so that rigs that differ only in freight are one layout."""
+    """The legal properties of an axle, without its load, so that rigs that differ only in freight share a layout."""
 
     unit: int
     role: AxleRole
@@ -48,7 +53,7 @@ class AxleSpot(NamedTuple):
 
 
 class Layout(NamedTuple):
-    """What the law can see of a rig. Two rigs with equal layouts get the same answer."""
+    """The legal properties of a rig. Two rigs with equal layouts get the same answer."""
 
     kind: Kind
     axles: tuple[AxleSpot, ...]
@@ -58,6 +63,7 @@ class Layout(NamedTuple):
 
     @property
     def towed_units(self) -> int:
+        """Number of towed units."""
         return max(a.unit for a in self.axles)
 
 
@@ -71,11 +77,12 @@ class Tire(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rig:
-    """A combination as it rolls: axles front to rear, its rated mass (GVWR or GCWR), power, and the iron it carries.
+    """A combination as it drives: axles front to rear, rated mass (GVWR or GCWR), power, and the chains it carries.
 
-    singles_carried: chains for one tire each. doubles_carried: assemblies that cover both tires of one dual pair.
-    devices: other traction devices fitted, in the rule files' words (e.g. "automatic chains").
-    couplings: how each towed unit is coupled, front to rear; where not stated, by fifth wheel and kingpin.
+    singles_carried: chains for one tire each.
+    doubles_carried: assemblies that cover both tires of one dual pair.
+    devices: other traction devices fitted, in the words of the rule files (e.g. "automatic chains").
+    couplings: coupling of each towed unit, front to rear; fifth wheel and kingpin where not stated.
     """
 
     id: str
@@ -92,14 +99,16 @@ class Rig:
 
     @property
     def layout(self) -> Layout:
+        """The legal properties of the rig."""
         return _layout(IdentityKey(self))
 
     def axle_indices(self, *roles: AxleRole, unit: int | None = None) -> tuple[int, ...]:
-        """Indices of the axles with one of these roles, front to rear; of one unit if given."""
+        """Indices of the axles with one of these roles, front to rear; only of `unit` if given."""
         return tuple(i for i, a in enumerate(self.axles) if a.role in roles and unit in (None, a.unit))
 
     @property
     def towed_units(self) -> int:
+        """Number of towed units."""
         return max(a.unit for a in self.axles)
 
     @property
@@ -113,7 +122,7 @@ class Rig:
 
 
 class IdentityKey(Generic[T]):
-    """A cache key that is the object itself: hashing a whole rig or level each time would cost more than the answer."""
+    """A cache key by object identity: hashing a whole rig or level each time would cost more than the answer."""
 
     __slots__ = ("value",)
 

@@ -1,4 +1,4 @@
-"""One jurisdiction's chain rules as data. Law, and our estimate of what will be posted, are kept apart."""
+"""A jurisdiction's chain rules as data. Law and our estimate of what will be posted are separate."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -9,20 +9,20 @@ from alertd.rules.rig import Coupling, Kind
 
 
 class Confidence(StrEnum):
-    """How the text behind a rule was read."""
+    """Kind of source behind the text of a rule."""
 
     STATUTE = "statute"  # the statute or rule text itself
     AGENCY = "agency"  # an agency page
     SECONDARY = "secondary"  # news, trade or another secondary page
     MEMORY = "memory"  # no source found
-    DOUBT = "doubt"  # sources contradict, or the text allows two readings: the stricter one is used
+    DOUBT = "doubt"  # sources contradict, or the text allows two readings; the stricter one is used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Season:
     """Inclusive dates within a year as (month, day); may wrap the new year.
 
-    ends: last days that differ from year to year (Easter), one a calendar year; `end` holds in a year without one.
+    ends: last days that differ from year to year (Easter), one per calendar year; `end` applies in a year without one.
     """
 
     start: tuple[int, int]
@@ -30,6 +30,7 @@ class Season:
     ends: tuple[date, ...] = ()
 
     def contains(self, day: date) -> bool:
+        """True when `day` is in the season."""
         key = (day.month, day.day)
         end = next(((e.month, e.day) for e in self.ends if e.year == day.year), self.end)
         if self.start <= end:
@@ -41,9 +42,10 @@ class Season:
 class RuleZone:
     """Where a rule can apply: a stretch of a named road, or the land inside an outline, or "wherever signed".
 
-    A stretch is given by two points on it (route order does not matter); mileposts are words for the reader. With
-    neither points nor outline the zone is known in words only: it is "not placed", and whoever asks about it is told
-    so. within_m: how far the points may lie off the road.
+    Two points on the road define a stretch (in any order along a route). Mileposts are text for the reader. A zone with
+    neither points nor outline is known in words only. It is "not placed", and every result that depends on it says so.
+
+    within_m: how far the points may be off the road.
     """
 
     id: str
@@ -59,6 +61,7 @@ class RuleZone:
 
     @property
     def placed(self) -> bool:
+        """True when two points or an outline give the position of the zone."""
         return (self.from_point is not None and self.to_point is not None) or bool(self.outline)
 
     @property
@@ -69,10 +72,12 @@ class RuleZone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigClass:
-    """Which combinations a demand is for. None means "any". Masses in kg of rated (GVWR, GCWR or licensed) mass.
+    """The combinations that a demand applies to. None means "any". Masses are rated (GVWR, GCWR or licensed) mass, kg.
 
-    min and max are inclusive; over_rated_mass_kg is "more than", as in "vehicles over 10,000 GVW". Axles count
-    whether lifted or not. fitted: only rigs that have all of these devices.
+    min and max are inclusive; over_rated_mass_kg is "more than", as in "vehicles over 10,000 GVW". Axles count whether
+    lifted or not.
+
+    fitted: only rigs that have all of these devices.
     """
 
     over_rated_mass_kg: float | None = None
@@ -90,19 +95,20 @@ class RigClass:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placement:
-    """Tires asked on one group of axles: on which axles, and how many tires on each chosen axle.
+    """Tires required on one group of axles: on which axles, and how many tires on each chosen axle.
 
-    axles: "one" any one axle of the group, "two" any two, "all" every one, "primary" the foremost, "last" the
-    rearmost, "one of last two" either of the two rearmost.
+    axles: "one" any one axle of the group, "two" any two, "all" every one, "primary" the foremost, "last" the rearmost,
+        "one of last two" either of the two rearmost.
     per_axle: "each side" one tire on each side, "all tires" every tire, "one tire" a single tire on either side,
-    "staggered" one tire on each side of the vehicle, on the same axle or on two, "diagonal" one tire on each of
-    two axles, on opposite sides.
+        "staggered" one tire on each side of the vehicle, on the same axle or on two, "diagonal" one tire on each of two
+        axles, on opposite sides.
     place: which tire of a dual pair counts.
-    total_tires: at least this many of the group's tires, or all of them if there are fewer, in any arrangement that
-    is mirror-symmetric left to right (used where a law only counts tires; then axles, per_axle, place are not read).
-    units and coupling: the units of the rig whose axles make the group, each unit a group of its own; "later towed"
-    are all behind the first.
-    Where the group has fewer axles than asked, those that are there.
+    total_tires: at least this many of the group's tires, or all of them if there are fewer, in any arrangement that is
+        mirror-symmetric left to right. Used where a law only counts tires; axles, per_axle and place are then ignored.
+    units, coupling: the units of the rig whose axles make the group, each unit a group of its own; "later towed" are
+        all behind the first.
+
+    A group with fewer axles than required uses all of them.
     """
 
     group: Literal["drive", "steer", "trailer", "dolly", "tag", "trailer or dolly"]
@@ -117,11 +123,14 @@ class Placement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demand:
-    """What a level asks of one class of rig: any one of `layouts`; each layout is a set of placements, all needed.
+    """The requirement of a level for one class of rig: any one of `layouts`. All placements of a layout are needed.
 
-    One layout without placements means nothing is asked. `section` is the text it stands on.
-    satisfied_by: devices that, fitted to the rig, meet the whole demand. devices: what counts as a chain for this
-    class, where the level's own list does not hold. barred: why such a rig may not pass at all.
+    One layout without placements means that nothing is required.
+
+    section: the section of the text.
+    satisfied_by: devices that, fitted to the rig, meet the whole demand.
+    devices: what counts as a chain for this class, where the level's own list does not apply.
+    barred: the reason why such a rig may not pass at all.
     """
 
     rig_class: RigClass
@@ -136,41 +145,42 @@ class Demand:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlLevel:
-    """A control as the authority posts it. `rank` orders levels of one jurisdiction, larger is stricter.
+    """A control as the authority posts it.
 
-    trigger: "posted" by a sign, light or order; "road" where the state of the road itself calls the duty and no sign
-    need stand; "event" only after an announced emergency.
-    carry_for_level: while this is posted, chains enough for that level must be on board.
+    rank: orders levels of one jurisdiction; larger is stricter.
+    trigger: "posted" by a sign, light or order; "road" where the state of the road itself triggers the duty without a
+        sign; "event" only after an announced emergency.
+    carry_for_level: while this level is posted, chains enough for that level must be on board.
     """
 
     id: str
     legal_name: str
     rank: int
-    demands: tuple[Demand, ...]  # first whose class fits the rig
+    demands: tuple[Demand, ...]  # the first whose class fits the rig applies
     zones: tuple[str, ...] = ()  # zone ids; empty: wherever signed
     devices: tuple[str, ...] = ("tire chains",)
-    exemptions: tuple[str, ...] = ()  # in words: we never decide that a rig is exempt
+    exemptions: tuple[str, ...] = ()  # in words; the program never decides that a rig is exempt
     carry_for_level: str = ""
     speed_limit_mps: float | None = None
     speed_section: str = ""
     doubt: str = ""
     trigger: Literal["posted", "road", "event"] = "posted"
-    posted_by: str = ""  # "" where no text we read says who
+    posted_by: str = ""  # "" where no text we read names it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarryRule:
-    """A duty to have chains on board by date and road, whatever the weather.
+    """A duty to carry chains by date and road, whatever the weather.
 
     satisfied_by: devices that, fitted to the rig, meet the duty (winter tires in place of chains on board).
-    zones_complete is False where the list of roads was not read to its end: elsewhere in the jurisdiction the
-    duty cannot be ruled out.
+    zones_complete: False where the list of roads was not read to its end. Elsewhere in the jurisdiction the duty cannot
+        be ruled out.
     """
 
     season: Season
     rig_class: RigClass
     zones: tuple[str, ...]  # zone ids; empty: everywhere in the jurisdiction
-    enough_for_level: str  # id of the level whose demand must be met from what is carried
+    enough_for_level: str  # id of the level whose demand the carried chains must meet
     spare_singles: int
     section: str
     confidence: Confidence
@@ -182,7 +192,7 @@ class CarryRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainBan:
-    """Dates when chains on bare or paved road are unlawful; where, in words."""
+    """Dates when chains on bare or paved road are unlawful, and where, in words."""
 
     season: Season
     where: str
@@ -192,7 +202,7 @@ class ChainBan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TireDuty:
-    """Winter tires asked by date or by the state of the road. In words: a rig file does not say which tires are on."""
+    """Winter tires required by date or by the state of the road, in words: a rig file does not state the tires."""
 
     season: Season | None
     what: str
@@ -203,7 +213,7 @@ class TireDuty:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainedSpeed:
-    """The speed with chains on, wherever that is. `binding` is False where the figure is advice, not law."""
+    """The speed limit with chains on, everywhere. `binding` is False for advice that is not law."""
 
     limit_mps: float
     binding: bool
@@ -214,7 +224,7 @@ class ChainedSpeed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fine:
-    """What an offence costs, in the currency of the text."""
+    """The fine for an offence, in the currency of the text."""
 
     offence: str
     amount: str
@@ -225,12 +235,14 @@ class Fine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostingEstimate:
-    """OUR ESTIMATE, not law: how likely this level is posted where the pavement is in one of these classes.
+    """OUR ESTIMATE, not law: the probability that this level is posted where the pavement is in one of these classes.
 
-    road_classes are RoadClass values; it holds where a grade of at least `min_abs_grade` lies within `reach_m` of
-    the sample: chains are asked from about where the climb begins, chain-up areas lie before it (common practice,
-    no source). With `min_snowfall_mmwe_h` it holds only while that much snow falls: ploughs fall behind.
-    unknown_probability stands where the class is UNKNOWN and the grade holds: "be ready".
+    road_classes: RoadClass values.
+    min_abs_grade, reach_m: the estimate applies where a grade of at least min_abs_grade is within reach_m of the
+        sample. Chains are required from about the start of the climb, and chain-up areas are before it (common
+        practice, no source).
+    min_snowfall_mmwe_h: the estimate applies only during at least this snowfall, when ploughs fall behind.
+    unknown_probability: used where the class is UNKNOWN and the grade condition is met: "be ready".
     """
 
     level: str
@@ -244,10 +256,11 @@ class PostingEstimate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleSet:
-    """A jurisdiction's rules, with their text's date and the dates of our reading.
+    """A jurisdiction's rules, with the date of their text and the dates of our reading.
 
-    text_date: the day to which the text that was read is current. text_date_note says how far that can be trusted,
-    e.g. that only its year is known. notes: what else the text tells a driver, e.g. where it bars a trailer.
+    text_date: the day to which the text we read is current.
+    text_date_note: how far text_date can be trusted, e.g. when only its year is known.
+    notes: other information for drivers in the text, e.g. where it bars a trailer.
     """
 
     jurisdiction: str  # ISO 3166-2, or ISO 3166-1 alpha-2 for a whole country
@@ -270,24 +283,28 @@ class RuleSet:
     notes: tuple[str, ...] = ()
 
     def level(self, level_id: str) -> ControlLevel:
+        """The level with this id. Raises StopIteration when there is none."""
         return next(lv for lv in self.levels if lv.id == level_id)
 
     def zone(self, zone_id: str) -> RuleZone:
+        """The zone with this id. Raises StopIteration when there is none."""
         return next(z for z in self.zones if z.id == zone_id)
 
     @property
     def unplaced_zones(self) -> tuple[RuleZone, ...]:
+        """Zones without a position."""
         return tuple(z for z in self.zones if not z.placed)
 
     def review_overdue(self, day: date) -> bool:
-        """True after the day by which a person should have read the live text again."""
+        """True after the day by which a person should have read the current text again."""
         return day > self.review_by
 
     def freshness(self, day: date) -> tuple[str, ...]:
-        """Why this reading may no longer be the law on `day`; empty when it is fresh.
+        """Reasons why this reading may no longer be the law on `day`; empty when it is fresh.
 
-        Overdue for review, or a text not known to be current into the winter season before this one. Winter seasons
-        run from 1 July: on 25 Nov 2026 the last season is the one that began on 1 July 2025.
+        It is not fresh when overdue for review, or when the text is not known to be current into the winter season
+        before this one. Winter seasons run from 1 July: on 25 Nov 2026 the last season is the one that began on 1 July
+        2025.
         """
         reasons = []
         if self.review_overdue(day):
@@ -298,5 +315,5 @@ class RuleSet:
 
 
 def last_season_start(day: date) -> date:
-    """1 July on which the winter season before that of `day` began."""
+    """The 1 July that began the winter season before that of `day`."""
     return date(day.year - (1 if (day.month, day.day) >= (7, 1) else 2), 7, 1)

@@ -1,4 +1,4 @@
-"""Where a route runs over land that a rule names by its outline."""
+"""Finds the runs of a route over land that a rule names by its outline."""
 
 from collections.abc import Sequence
 
@@ -15,12 +15,12 @@ def spans_inside(
     lon_deg: NDArray[np.float64],
     distance_m: NDArray[np.float64],
 ) -> list[tuple[float, float]]:
-    """The runs (start_m, end_m) of a route inside an outline, one sample wider at each end: never too short.
+    """The runs (start_m, end_m) of a route inside an outline, one sample wider at each end, so never too short.
 
     Parameters
     ----------
-    outline : corners (latitude, longitude), straight between them on the map, closed by itself; it may not cross the
-        180th meridian
+    outline : corners (latitude, longitude), joined by straight lines on the map and closed automatically; it may not
+        cross the 180th meridian
     lat_deg, lon_deg, distance_m : (sample,)
     """
     end = distance_m.size - 1

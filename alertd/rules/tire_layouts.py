@@ -1,7 +1,7 @@
-"""Which sets of tires a placement allows on a given rig.
+"""Enumerates the sets of tires that a placement allows on a given rig.
 
-A set of tires is an int with one bit a tire, in the order of `tires_of`: unions and subset tests are single
-operations, which is what makes a fleet's morning cheap.
+A set of tires is an int with one bit per tire, in the order of `tires_of`. Unions and subset tests are then single
+operations, which keeps planning for a whole fleet cheap.
 """
 
 from collections.abc import Iterable, Sequence
@@ -23,7 +23,7 @@ _BOTH: Final[tuple[Side, Side]] = ("left", "right")
 
 
 def fits(rig_class: RigClass, rig: Layout) -> bool:
-    """True if the rig belongs to the class. A mass that is NaN fits every class: not knowing never exempts."""
+    """True if the rig belongs to the class. A NaN mass fits every class, because missing data never exempts."""
     mass, axles_n = rig.rated_mass_kg, len(rig.axles)
     drive_n = sum(a.role is AxleRole.DRIVE for a in rig.axles)
     too_light = (rig_class.over_rated_mass_kg is not None and mass <= rig_class.over_rated_mass_kg) or (
@@ -46,20 +46,20 @@ def _outside(n: int, low: int | None, high: int | None) -> bool:
 
 
 def choices(demand: Demand, rig: Layout) -> tuple[int, ...]:
-    """Every minimal set of tires that meets the demand; (0,) when nothing is asked."""
+    """Every minimal set of tires that meets the demand; (0,) when nothing is required."""
     index = {tire: i for i, tire in enumerate(tires_of(rig.axles))}
-    found: set[int] = set()
+    masks: set[int] = set()
     for layout in demand.layouts:
-        found |= unions([_placement_choices(p, rig, index) for p in layout])
-    return minimal(found)
+        masks |= unions([_placement_choices(p, rig, index) for p in layout])
+    return minimal(masks)
 
 
 def unions(parts: Iterable[Iterable[int]]) -> set[int]:
-    """One choice of every part, together; only the minimal ones are kept on the way."""
-    whole: set[int] = {0}
+    """All unions of one choice from each part; only minimal ones are kept along the way."""
+    combined: set[int] = {0}
     for part in parts:
-        whole = set(minimal({a | b for a in whole for b in part}))
-    return whole
+        combined = set(minimal({a | b for a in combined for b in part}))
+    return combined
 
 
 def minimal(masks: Iterable[int]) -> tuple[int, ...]:
@@ -67,7 +67,7 @@ def minimal(masks: Iterable[int]) -> tuple[int, ...]:
     kept: list[int] = []
     by_size = sorted(set(masks), key=lambda m: (m.bit_count(), m))
     for _, same_size in groupby(by_size, key=int.bit_count):
-        # Sets of one size never contain each other, and most laws leave only one size.
+        # Sets of equal size never contain each other, and most laws allow only one size.
         smaller = tuple(kept)
         kept += [m for m in same_size if not any(m & k == k for k in smaller)]
     return tuple(kept)
@@ -95,7 +95,7 @@ def _coupling(rig: Layout, unit: int) -> str:
 
 
 def _axles(p: Placement, rig: Layout, unit: int) -> tuple[int, ...]:
-    """The group's axles on one unit. A lift axle counts only where no other axle could."""
+    """The group's axles on one unit. A lift axle counts only where there is no other axle."""
     of_role = [i for i, a in enumerate(rig.axles) if a.unit == unit and a.role in _ROLES[p.group]]
     fixed = [i for i in of_role if not rig.axles[i].lift]
     return tuple(fixed or of_role) if p.skip_lift else tuple(of_role)
@@ -119,7 +119,7 @@ def _group_choices(p: Placement, group: Sequence[int], rig: Layout, index: dict[
                 return {mask(*(t for t in index if t.axle_idx == axle))}
             case "one tire":
                 return {m for side in _BOTH for m in one(axle, side)}
-            case _:  # the same place left and right: a law that allows a mix allows this too, and no one hangs a mix
+            case _:  # same place left and right: a law that allows a mix allows this too, and mixes are not used
                 return {a | b for a, b in zip(one(axle, "left"), one(axle, "right"), strict=True)}
 
     if p.total_tires is not None:
@@ -131,9 +131,9 @@ def _group_choices(p: Placement, group: Sequence[int], rig: Layout, index: dict[
     if p.per_axle == "diagonal" and len(pool) > 1:
         pairs = [(i, j) for i in pool for j in pool if i != j]
         return {a | b for i, j in pairs for a in one(i, "left") for b in one(j, "right")}
-    asked_n = {"two": 2, "all": len(pool)}.get(p.axles, 1)
+    required_n = {"two": 2, "all": len(pool)}.get(p.axles, 1)
     return set().union(
-        *(unions([on_axle(axle) for axle in axles]) for axles in combinations(pool, min(asked_n, len(pool))))
+        *(unions([on_axle(axle) for axle in axles]) for axles in combinations(pool, min(required_n, len(pool))))
     )
 
 

@@ -1,4 +1,4 @@
-"""Tires in a driver's words, short enough for a text message; in English in GSM-7 characters only."""
+"""Words sets of tires for drivers, short enough for a text message. English texts use GSM-7 characters only."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -12,10 +12,13 @@ from alertd.rules.rig import AxleRole, Rig, Tire
 class TireRun:
     """Neighbouring axles of one unit with the same tires chained on each.
 
-    unit: 0 the power unit. role: a towed unit's axles are of its dolly or its trailer. units_n: how many units of the
-    rig have such axles. axles: which, counted from 1 among the axles of that role and unit, of which there are peers_n.
-    where: "all 4", "each side", "outside each side", "inside each side", or one word a tire, e.g. "right outside".
-    tires_n: on all these axles together.
+    unit: 0 for the power unit.
+    role: for a towed unit, its dolly or its trailer.
+    units_n: number of units of the rig with such axles.
+    axles: axle numbers, counted from 1 among the axles of that role and unit.
+    peers_n: number of axles of that role and unit.
+    where: "all 4", "each side", "outside each side", "inside each side", or one text per tire, e.g. "right outside".
+    tires_n: number of tires on all these axles together.
     """
 
     unit: int
@@ -28,18 +31,19 @@ class TireRun:
 
 
 def tire_runs(rig: Rig, tires: Iterable[Tire]) -> tuple[TireRun, ...]:
+    """Runs of neighbouring axles with the same tires chained, front to rear."""
     by_axle: dict[int, list[Tire]] = {}
     for tire in sorted(tires, key=rig.tires().index):
         by_axle.setdefault(tire.axle_idx, []).append(tire)
-    found: list[tuple[tuple[int, AxleRole, tuple[str, ...]], list[int], int]] = []
+    runs: list[tuple[tuple[int, AxleRole, tuple[str, ...]], list[int], int]] = []
     for axle_idx, chained in by_axle.items():
         alike = (rig.axles[axle_idx].unit, _role(rig, axle_idx), _where(rig, chained))
-        if found and found[-1][0] == alike:
-            found[-1] = (alike, [*found[-1][1], axle_idx], found[-1][2] + len(chained))
+        if runs and runs[-1][0] == alike:
+            runs[-1] = (alike, [*runs[-1][1], axle_idx], runs[-1][2] + len(chained))
         else:
-            found.append((alike, [axle_idx], len(chained)))
+            runs.append((alike, [axle_idx], len(chained)))
     out = []
-    for (unit, role, where), axles, tires_n in found:
+    for (unit, role, where), axles, tires_n in runs:
         peers = rig.axle_indices(rig.axles[axles[0]].role, unit=unit)
         out.append(
             TireRun(
@@ -72,7 +76,7 @@ def _where(rig: Rig, chained: list[Tire]) -> tuple[str, ...]:
     return tuple(f"{t.side} {t.place}".replace(" single", "") for t in chained)
 
 
-# Axles of the power unit: the only one of its role, one of several, several of them.
+# Axles of the power unit: the only axle of its role, one of several, several of them.
 _POWER: Final = {
     AxleRole.STEER: (gettext_noop("steer"), gettext_noop("steer axle {n}"), gettext_noop("steer axles {n}")),
     AxleRole.DRIVE: (gettext_noop("drive"), gettext_noop("drive axle {n}"), gettext_noop("drive axles {n}")),
@@ -80,7 +84,7 @@ _POWER: Final = {
 }
 
 
-# Behind other axles of the same role: one, several. Languages that can leave the role unsaid here save its length.
+# After other axles of the same role: one, several. Languages that can omit the role here save its length.
 _MORE: Final = {
     AxleRole.STEER: (gettext_noop("+ steer axle {n} {tires}"), gettext_noop("+ steer axles {n} {tires}")),
     AxleRole.DRIVE: (gettext_noop("+ drive axle {n} {tires}"), gettext_noop("+ drive axles {n} {tires}")),
@@ -88,8 +92,7 @@ _MORE: Final = {
 }
 
 
-# The only unit of its kind, then by number. "2nd trailer", not "trailer 2": a number after the word reads as a count of
-# tires.
+# The only unit of its kind, then by number. "2nd trailer", not "trailer 2", which would read as a number of tires.
 _TOWED: Final = {
     AxleRole.TRAILER: (
         gettext_noop("trailer"), gettext_noop("1st trailer"), gettext_noop("2nd trailer"), gettext_noop("3rd trailer"),
@@ -108,7 +111,7 @@ _EACH: Final = {AxleRole.TRAILER: gettext_noop("each trailer"), AxleRole.DOLLY: 
 _WHERE: Final = {
     "all 4": gettext_noop("all 4"),
     "each side": gettext_noop("each side"),
-    # The outside tires of one axle's two pairs are its "outside duals" to a driver.
+    # Drivers call the outside tires of both pairs of an axle its "outside duals".
     "outside each side": gettext_noop("outside duals"),
     "inside each side": gettext_noop("inside duals"),
     "left": gettext_noop("left"),
@@ -121,7 +124,7 @@ _WHERE: Final = {
 
 
 def tires_line(rig: Rig, tires: Iterable[Tire]) -> str:
-    """A line to read: "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle"."""
+    """Tires as one line: "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle"."""
     parts = []
     for run in tire_runs(rig, tires):
         unit, axles = _unit(run, ENGLISH), _axle_words(run)
@@ -131,7 +134,7 @@ def tires_line(rig: Rig, tires: Iterable[Tire]) -> str:
 
 
 def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
-    """The same in the fewest words: "drive axle 1 all 4 + trailer rear outside duals"."""
+    """Tires in the fewest words: "drive axle 1 all 4 + trailer rear outside duals"."""
     return tires_short_text(tire_runs(rig, tires), ENGLISH)
 
 
@@ -143,15 +146,15 @@ def tires_short_text(runs: Sequence[TireRun], translator: Translator) -> str:
 
 
 def _power_text(runs: Sequence[TireRun], translator: Translator) -> list[str]:
-    """A text for each role."""
-    said: dict[AxleRole, str] = {}
+    """One text for each role."""
+    texts: dict[AxleRole, str] = {}
     for run in runs:
         axles, tires = "+".join(map(str, run.axles)), _joined(run.where, translator)
         alone, one, several = _POWER[run.role]
-        if run.role in said:
+        if run.role in texts:
             more = _MORE[run.role][len(run.axles) > 1]
-            said[run.role] = translator.gettext(
-                "{axles} {more}", axles=said[run.role], more=translator.gettext(more, n=axles, tires=tires)
+            texts[run.role] = translator.gettext(
+                "{axles} {more}", axles=texts[run.role], more=translator.gettext(more, n=axles, tires=tires)
             )
         else:
             unit = (
@@ -159,38 +162,38 @@ def _power_text(runs: Sequence[TireRun], translator: Translator) -> list[str]:
                 if run.peers_n == 1
                 else translator.gettext(one if len(run.axles) == 1 else several, n=axles)
             )
-            said[run.role] = translator.gettext("{unit} {tires}", unit=unit, tires=tires)
-    return list(said.values())
+            texts[run.role] = translator.gettext("{unit} {tires}", unit=unit, tires=tires)
+    return list(texts.values())
 
 
 def _towed_text(runs: Sequence[TireRun], translator: Translator) -> list[str]:
-    """A text for each unit and each run of its axles; units chained alike in one."""
-    said: dict[str, list[tuple[str, str]]] = {}
+    """One text for each unit and run of its axles; units with the same chains share a text."""
+    texts: dict[str, list[tuple[str, str]]] = {}
     for run in runs:
-        said.setdefault(_unit(run, translator), []).append(
+        texts.setdefault(_unit(run, translator), []).append(
             (_towed_axles(run, translator), _joined(run.where, translator))
         )
     for role, each in ((role, translator.gettext(word)) for role, word in _EACH.items()):
         alike = list(dict.fromkeys(_unit(run, translator) for run in runs if run.role is role))
         units_n = max((run.units_n for run in runs if run.role is role), default=0)
-        if 1 < len(alike) == units_n and all(said[u] == said[alike[0]] for u in alike):
-            said = {(each if u == alike[0] else u): how for u, how in said.items() if u not in alike[1:]}
+        if 1 < len(alike) == units_n and all(texts[u] == texts[alike[0]] for u in alike):
+            texts = {(each if u == alike[0] else u): how for u, how in texts.items() if u not in alike[1:]}
     trailer = translator.gettext(_EACH[AxleRole.TRAILER])
     for dolly in (translator.gettext(_EACH[AxleRole.DOLLY]), translator.gettext(_TOWED[AxleRole.DOLLY][0])):
-        if dolly in said and said[dolly] == said.get(trailer):
+        if dolly in texts and texts[dolly] == texts.get(trailer):
             both = translator.gettext("each trailer+dolly")
-            said = {(both if u == trailer else u): how for u, how in said.items() if u != dolly}
+            texts = {(both if u == trailer else u): how for u, how in texts.items() if u != dolly}
     return [
         translator.gettext("{unit} {axles} {tires}", unit=unit, axles=axles, tires=tires)
         if axles
         else translator.gettext("{unit} {tires}", unit=unit, tires=tires)
-        for unit, hows in said.items()
+        for unit, hows in texts.items()
         for axles, tires in hows
     ]
 
 
 def tires_detail(rig: Rig, tires: Iterable[Tire]) -> list[dict[str, str | int]]:
-    """One record a tire, for JSON: axle numbers count from 1 at the steer axle, unit 0 is the power unit."""
+    """One record per tire, for JSON: axle numbers count from 1 at the steer axle, unit 0 is the power unit."""
     return [
         {
             "unit": rig.axles[t.axle_idx].unit,
@@ -215,22 +218,22 @@ def _towed_axles(run: TireRun, translator: Translator) -> str:
     if len(run.axles) == run.peers_n > 2:
         return translator.gettext("all {n} axles", n=run.peers_n)
     ends = {1: translator.gettext("front"), run.peers_n: translator.gettext("rear")}
-    said, *rest = (ends.get(axle) or translator.gettext("no. {n}", n=axle) for axle in run.axles)
+    text, *rest = (ends.get(axle) or translator.gettext("no. {n}", n=axle) for axle in run.axles)
     for axle in rest:
-        said = translator.gettext("{axles} and {axle}", axles=said, axle=axle)
-    return said
+        text = translator.gettext("{axles} and {axle}", axles=text, axle=axle)
+    return text
 
 
 def _joined(where: Sequence[str], translator: Translator) -> str:
-    """Tires of one axle."""
-    said, *rest = (translator.gettext(_WHERE[w]) for w in where)
+    """Text of the tires of one axle."""
+    text, *rest = (translator.gettext(_WHERE[w]) for w in where)
     for tire in rest:
-        said = translator.gettext("{tires} and {tire}", tires=said, tire=tire)
-    return said
+        text = translator.gettext("{tires} and {tire}", tires=text, tire=tire)
+    return text
 
 
 def _axle_words(run: TireRun) -> str:
-    """The axles in a line to read, in English."""
+    """Text of the axles of a run, in English."""
     role = "drive axle" if run.role is AxleRole.DRIVE else "axle"
     if run.peers_n == 1:
         return ""

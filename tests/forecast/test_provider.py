@@ -37,5 +37,5 @@ def test_the_window_is_whole_utc_hours_that_hold_the_ask() -> None:
     ],
 )
 def test_a_broken_ask_is_a_programmers_mistake(changed: dict[str, Any]) -> None:
-    with pytest.raises(ValueError, match="an ask needs"):
+    with pytest.raises(ValueError, match="a request needs"):
         ask(**changed)

@@ -1,4 +1,4 @@
-"""Which chains a stretch asks for: every law that may be posted on it, met by one hanging."""
+"""Determines the chains for a stretch: one set that meets every law whose control may be posted on it."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -13,6 +13,14 @@ from alertd.rules.ruleset import Confidence
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainSet:
+    """Chains for a stretch, with the expected controls and the speed limit of their laws.
+
+    hanging: tires and chains.
+    speed_limit_mps: the lowest legal speed with chains on, None without one.
+    speed_section: section of that limit.
+    barred: the reason why the rig may not pass, "" if it may.
+    """
+
     hanging: Hanging
     postings: tuple[Posting, ...]
     speed_limit_mps: float | None
@@ -23,39 +31,41 @@ class ChainSet:
 def chains_for(
     rig: Rig, laws: Sequence[LawSpan], posted: Callable[[LawSpan, LevelForRig], float], params: PlanParams
 ) -> ChainSet:
-    """The chains for a stretch on the land of these laws; `posted` is the chance of a level anywhere on it.
+    """The chains for a stretch on the land of these laws; `posted` is the probability of a level anywhere on it.
 
-    Of each jurisdiction on it the strictest level likely enough to be ready for; where only grip or missing weather
-    asks for chains, its mildest chain level; where no rule is on file, common practice.
+    Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip or missing
+    weather calls for chains, its mildest chain level applies. Where no rule is on file, common practice applies.
     """
     postings, demands, bars, limit, section = [], [], [], None, ""
     for law in laws:
-        here = [(x.level, x.demand, posted(law, x)) for x in law.levels]
-        likely = [x for x in here if x[2] >= params.ready_probability - SAME_PROBABILITY]
+        levels = [(x.level, x.demand, posted(law, x)) for x in law.levels]
+        likely = [x for x in levels if x[2] >= params.ready_probability - SAME_PROBABILITY]
         postings += [
             Posting(
-                jurisdiction=asked.jurisdiction,
+                jurisdiction=tire_demand.jurisdiction,
                 level_id=level.id,
                 legal_name=level.legal_name,
                 probability=p,
-                tires_n=asked.tires_min,
-                section=asked.section,
-                confidence=asked.confidence,
-                doubt=asked.doubt,
+                tires_n=tire_demand.tires_min,
+                section=tire_demand.section,
+                confidence=tire_demand.confidence,
+                doubt=tire_demand.doubt,
             )
-            for level, asked, p in likely
+            for level, tire_demand, p in likely
         ]
-        if not here:
+        if not levels:
             demands.append(common_practice(rig))
             continue
-        bars += [asked.barred for _, asked, p in likely if asked.barred and p >= params.chain_probability]
-        passable = [asked for _, asked, _ in likely if not asked.barred]
-        asked = strictest(passable) if passable else here[0][1]
-        demands.append(asked)
-        level_limit = next(level.speed_limit_mps for level, demand, _ in here if demand is asked)
+        bars += [
+            tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.chain_probability
+        ]
+        passable = [tire_demand for _, tire_demand, _ in likely if not tire_demand.barred]
+        tire_demand = strictest(passable) if passable else levels[0][1]
+        demands.append(tire_demand)
+        level_limit = next(level.speed_limit_mps for level, demand, _ in levels if demand is tire_demand)
         if level_limit is not None and (limit is None or level_limit < limit):
             limit = level_limit
-            section = next(level.speed_section for level, demand, _ in here if demand is asked)
+            section = next(level.speed_section for level, demand, _ in levels if demand is tire_demand)
     return ChainSet(
         hanging=cover(rig, demands or [common_practice(rig)]),
         postings=tuple(postings),
@@ -66,7 +76,7 @@ def chains_for(
 
 
 def common_practice(rig: Rig) -> TireDemand:
-    """The outside dual of every drive position: one western practice, no source, used where no law is on file."""
+    """The outside dual of every drive position: a western practice, no source, used where no law is on file."""
     drive = rig.axle_indices(AxleRole.DRIVE)
     tires = frozenset(t for t in rig.tires() if t.axle_idx in drive and t.place != "inside")
     return TireDemand(
@@ -81,6 +91,6 @@ def common_practice(rig: Rig) -> TireDemand:
 
 
 def hang_time_s(hanging: Hanging, params: PlanParams) -> float:
-    """Minutes of work by the number of chains to hang; a double counts once."""
+    """Seconds of work by the number of chains to hang; a double counts once."""
     chains_n = hanging.singles_used + hanging.doubles_used + hanging.singles_short
     return max(params.hang_min_s, params.hang_s_per_chain * chains_n)

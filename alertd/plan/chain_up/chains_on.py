@@ -1,4 +1,4 @@
-"""Chains that a truck has on already, from what was reported of it: reports come late, twice, or contradict."""
+"""Derives the chains on a truck from its reports, which can be late, repeated or contradictory."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -10,15 +10,15 @@ from alertd.plan.model import PositionFix
 from alertd.rules.rig import Tire
 from alertd.units import to_mps
 
-CLOCKS_APART: Final = timedelta(minutes=5)  # a device's clock may be so far ahead of ours
-LASTS: Final = timedelta(hours=36)  # an older report says nothing about a trip that still runs
-# Assumed: no truck runs this fast with chains on (the usual limit is 25-30 mph), and a single position is no proof.
+CLOCKS_APART: Final = timedelta(minutes=5)  # maximum lead of a device's clock over ours
+LASTS: Final = timedelta(hours=36)  # an older report does not apply to a trip under way
+# Assumed: no truck drives this fast with chains on (the usual limit is 25-30 mph). A single position is no proof.
 TOO_FAST_MPS: Final = to_mps(45.0)
 FAST_FOR: Final = timedelta(minutes=10)
 
 
 class Report(StrEnum):
-    """What is reported of a truck besides its place. ARRIVED_SEEN: its positions showed the arrival."""
+    """Kinds of reports besides positions. ARRIVED_SEEN: the positions of the truck showed the arrival."""
 
     CHAINS_ON = "chains_on"
     CHAINS_OFF = "chains_off"
@@ -28,9 +28,11 @@ class Report(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TruckReport:
-    """One report. `at` is aware. tires: of chains on, the tires that the plan of that time asked for; None if unknown.
+    """One report.
 
-    place_m: along the route, where the report names a place of that plan; None else.
+    at: aware time of the report.
+    tires: for chains on, the tires that the plan of that time required; None if unknown.
+    place_m: distance along the route where the report names a place of that plan, else None.
     """
 
     at: datetime
@@ -41,10 +43,12 @@ class TruckReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainsOn:
-    """Chains as reported on. since: when they first were, without a report of chains off in between.
+    """Chains reported on.
 
-    tires: see TruckReport. placed: it is known where the truck was then, or is. doubt: why the reports are not
-    believed, "" where they are.
+    since: time of the first such report without a report of chains off after it.
+    tires: see TruckReport.
+    placed: True when the position of the truck at that time, or now, is known.
+    doubt: the reason why the reports are not believed, "" where they are.
     """
 
     since: datetime
@@ -54,14 +58,14 @@ class ChainsOn:
 
     @property
     def counts(self) -> bool:
-        """Whether a plan can count with them."""
+        """True when a plan can rely on these chains."""
         return self.placed and not self.doubt
 
 
 def chains_on(reports: Iterable[TruckReport], now_utc: datetime) -> ChainsOn | None:
-    """What the reports until now come to; None where chains are off, or nothing was reported lately.
+    """The chains on, from the reports until now; None where chains are off, or without a recent report.
 
-    The newest report decides. Of two at the same moment, "off" decides: it silences nothing.
+    The newest report decides. Of two at the same moment "off" decides, which suppresses no warning.
     """
     taps = [r for r in reports if r.what in (Report.CHAINS_ON, Report.CHAINS_OFF) and r.at <= now_utc + CLOCKS_APART]
     since, newest = None, None
@@ -74,9 +78,11 @@ def chains_on(reports: Iterable[TruckReport], now_utc: datetime) -> ChainsOn | N
 
 
 def ran_fast(seen: Sequence[PositionFix], since: datetime) -> PositionFix | None:
-    """The place from which a truck ran too fast for chains on after `since`; None where it did not.
+    """The place from which a truck drove too fast for chains after `since`, or None.
 
-    seen: oldest first. Over at least `FAST_FOR`, so that no error of one position decides.
+    seen: oldest first.
+
+    The speed is over at least `FAST_FOR`, so that the error of a single position does not decide.
     """
     after = [fix for fix in seen if fix.at >= since]
     for n, first in enumerate(after):

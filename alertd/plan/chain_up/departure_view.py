@@ -1,4 +1,4 @@
-"""The road as one clock meets it: what may need chains, and what each place to stand at is worth then."""
+"""Describes the road at a departure time: stretches that may need chains, and the price of each stopping place."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -29,11 +29,11 @@ NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Encounter:
-    """What the truck meets if it reaches each section in this hour: arrays (member, section).
+    """The conditions of a truck that reaches each section in this hour: arrays (member, section).
 
-    hour: index into the outlook; timing: of one row, where that is looked up already. floor: a need that some other
-    clock
-    met and that is not to be forgotten, or None.
+    hour: index into the hourly need.
+    timing: timing of one row, where already computed.
+    floor: a lower bound of the need, from the conditions at another departure time, or None.
     """
 
     hourly_need: HourlyNeed
@@ -47,23 +47,27 @@ class Encounter:
 
     @cached_property
     def code(self) -> Codes:
+        """Pavement code, (member, section)."""
         return take_flat(self.hourly_need.code, self._pick) if self.timing is None else self.timing.code[0]
 
     @cached_property
     def grip_shortfall(self) -> Mask:
+        """True where the rig slips without chains, (member, section)."""
         return take_flat(self.hourly_need.grip_shortfall, self._pick)
 
     @cached_property
     def closed(self) -> Mask:
+        """True where we expect snow to close the road, (member, section)."""
         return take_flat(self.hourly_need.closed, self._pick)
 
     @cached_property
     def need(self) -> Float32:
+        """Probability that chains are needed, (member, section), at least `floor`."""
         need = take_flat(self.hourly_need.need, self._pick) if self.timing is None else self.timing.need[0]
         return need if self.floor is None else np.maximum(need, self.floor)
 
     def field_values(self, name: str, here: slice = _ALL) -> Array:
-        """A float array of the road field, (member, section) `here`; NaN where the hour is not known."""
+        """A float array of the road field, (member, section) of `here`; NaN where the hour is unknown."""
         return self.hourly_need.field_values(name, self.hour[:, here], here)
 
     @property
@@ -95,9 +99,11 @@ class Encounter:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StopCandidates:
-    """Where chains can go on or off: the trip's start, its stops in order, its end; arrays (place,).
+    """Places to put chains on or off: the trip's start, its stops in order, its end; arrays (place,).
 
-    None among `stops` at both ends. unlit: said to have no light. unlisted: only to be looked for.
+    stops: None at both ends.
+    unlit: stated to have no light.
+    unlisted: not a known place; the driver has to look for it.
     """
 
     stops: tuple[RouteStop | None, ...]
@@ -112,14 +118,15 @@ class StopCandidates:
 
     @property
     def listed(self) -> Mask:
+        """True for listed stops, (place,)."""
         return np.asarray([s is not None for s in self.stops]) & ~self.unlisted
 
     def and_unlisted(
         self, at_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
     ) -> "StopCandidates":
-        """These and unlisted places at distances within the route, in the order of the road.
+        """These places and unlisted ones at distances `at_m`, in order along the road.
 
-        stop: makes one of distance, latitude and longitude.
+        stop: makes a stop from distance, latitude and longitude.
         """
         route = sections.route
         lat, lon = (np.interp(at_m, route.distance_m, x) for x in (route.lat_deg, route.lon_deg))
@@ -144,7 +151,7 @@ class StopCandidates:
 
 
 def stop_candidates(sections: Sections, params: PlanParams) -> StopCandidates:
-    """The places of a route."""
+    """The candidate places of a route."""
     route = sections.route
     stops = (None, *route.stops, None)
     at_m = np.asarray([float(route.distance_m[0]), *(s.distance_m for s in route.stops), route.length_m])
@@ -163,7 +170,7 @@ def stop_candidates(sections: Sections, params: PlanParams) -> StopCandidates:
 
 
 def has_room(stop: RouteStop, params: PlanParams) -> bool:
-    """Room for a combination: a turnout needs a stated number of spaces, the other kinds are built for trucks."""
+    """True with room for a combination. A turnout needs a stated number of spaces; other kinds are built for trucks."""
     if stop.stop.spaces is None:
         return stop.stop.kind is not StopKind.TURNOUT
     return stop.stop.spaces >= params.stop_min_spaces
@@ -171,10 +178,11 @@ def has_room(stop: RouteStop, params: PlanParams) -> bool:
 
 @dataclass
 class DepartureViews:
-    """Scenes of one rig on one corridor, made when asked for: scene n leaves n quarters of an hour after the first.
+    """Views of one rig on one corridor, computed on demand: view n leaves n quarters of an hour after the first.
 
-    timings: the rides of the first departures where they are already known. offset: which of them is scene 0 here.
-    floor: see Passing.
+    timings: timing of the first departures where already computed.
+    offset: index in `timings` of view 0.
+    floor: see Encounter.
     """
 
     hourly_need: HourlyNeed
@@ -196,7 +204,7 @@ class DepartureViews:
         return np.asarray(np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free))))
 
     def row(self, n: int) -> UnchainedTiming:
-        """The ride of the n-th departure, of one row."""
+        """The timing of the n-th departure, with one row."""
         n += self.offset
         known = self._rows.get(n)
         if known is None:
@@ -210,12 +218,13 @@ class DepartureViews:
         return known
 
     def set_floor(self, floor: Float32) -> None:
-        """From now on no need below this, (member, section)."""
+        """Set a lower bound of the need, (member, section), for all views from now on."""
         self.floor = floor
         self._views.clear()
         self._encounters.clear()
 
     def encounter(self, n: int) -> Encounter:
+        """The encounter of the n-th departure."""
         known = self._encounters.get(n + self.offset)
         if known is None:
             row = self.row(n)
@@ -224,19 +233,20 @@ class DepartureViews:
         return known
 
     def view(self, n: int) -> DepartureView:
-        made = self._views.get(n + self.offset)
-        if made is None:
-            made = view_of(self.encounter(n), self.row(n), self.places, self.params)
-            self._views[n + self.offset] = made
-        return made
+        """The view of the n-th departure."""
+        known = self._views.get(n + self.offset)
+        if known is None:
+            known = view_of(self.encounter(n), self.row(n), self.places, self.params)
+            self._views[n + self.offset] = known
+        return known
 
     def leaving_later(self, n: int) -> "DepartureViews":
-        """The same scenes for a truck that leaves n quarters of an hour later, sharing what is made."""
+        """The same views for a truck that leaves n quarters of an hour later, with shared caches."""
         return replace(self, offset=self.offset + n)
 
 
 def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, params: PlanParams) -> DepartureView:
-    """The scene of one passing, whose speeds are those of `row`."""
+    """The view of an encounter, with the speeds of `row`."""
     hourly_need = encounter.hourly_need
     sections = hourly_need.sections
     need = encounter.need
@@ -256,16 +266,16 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
     price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)
     price_s += np.where(places.unlisted & wintry, np.inf, params.unlisted_s * places.unlisted)
     price_s[[0, -1]] += params.own_end_s
-    # A place to look for parts stretches only where no member sees snow: more snow must never part what was one.
-    apart = (listed & ~wintry) | (places.unlisted & bare_in_all(need, places.at_m, sections, params))
-    stretches = _stretches(encounter, need, places.at_m[apart], params)
-    made: dict[float | None, Array] = {}
+    # An unlisted place separates stretches only where no member has snow. More snow must never split a stretch.
+    separators = (listed & ~wintry) | (places.unlisted & bare_in_all(need, places.at_m, sections, params))
+    stretches = _stretches(encounter, need, places.at_m[separators], params)
+    chained_by_limit: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
-        if limit_mps not in made:
+        if limit_mps not in chained_by_limit:
             takes = section_chained_s(hourly_need, row, params, limit_mps)
-            made[limit_mps] = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(takes)))
-        return made[limit_mps]
+            chained_by_limit[limit_mps] = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(takes)))
+        return chained_by_limit[limit_mps]
 
     return DepartureView(
         reach_s=reach,
@@ -281,20 +291,20 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
 def section_chained_s(
     hourly_need: HourlyNeed, row: UnchainedTiming, params: PlanParams, limit_mps: float | None
 ) -> Array:
-    """Seconds to cross each section with chains on, (section,); chains never make a truck faster."""
+    """Seconds to cross each section with chains on, (section,). Chains never make a truck faster."""
     free, on = free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params), Surfaces(*(x[0] for x in row.on))
     chained = chained_s(free, hourly_need.sections.length_m, on, params, limit_mps)
     return np.asarray(np.maximum(np.diff(row.reach_s[0]), chained))
 
 
 def _stretches(encounter: Encounter, need: Float32, stops_m: Array, params: PlanParams) -> tuple[ChainStretch, ...]:
-    """The stretches of a passing; those with no place to stand between them are one, for no one can change there."""
+    """The stretches of an encounter; those without a stopping place between them are merged."""
     sections = encounter.hourly_need.sections
-    found = find_stretches(need, sections, params)
-    if not found:
+    spans = find_stretches(need, sections, params)
+    if not spans:
         return ()
     joined: list[tuple[int, int, int]] = []
-    for first, last in found:
+    for first, last in spans:
         if joined:
             a, b, parts = joined[-1]
             if not ((stops_m >= sections.end_m[b]) & (stops_m <= sections.start_m[first])).any():
@@ -307,7 +317,9 @@ def _stretches(encounter: Encounter, need: Float32, stops_m: Array, params: Plan
             last=last,
             parts=parts,
             start_m=float(sections.start_m[first]),
-            end_m=float(max(sections.end_m[last], sections.start_m[first] + 1.0)),  # one sample is road too
+            end_m=float(
+                max(sections.end_m[last], sections.start_m[first] + 1.0)
+            ),  # a single sample also counts as road
             probability=stretch_probability(need, first, last),
             slip_probability=float(encounter.grip_shortfall[:, first : last + 1].any(axis=1).mean()),
         )

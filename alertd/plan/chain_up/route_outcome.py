@@ -1,4 +1,4 @@
-"""What a way meets, put together from the scenes that it runs through, and the legs that come of it."""
+"""Combines the conditions along a route from the views of its departure times, and derives the chained legs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RouteConditions:
-    """What a way meets: its passing, and the ride put together from the scenes that it runs through."""
+    """The conditions along a route: its encounter, and the timing combined from several views."""
 
     views: DepartureViews
     encounter: Encounter
@@ -28,14 +28,17 @@ class RouteConditions:
 
     @cached_property
     def view(self) -> DepartureView:
-        """All of it as one scene."""
+        """All conditions as a single view."""
         if self.encounter is self.views.encounter(0):
             return self.views.view(0)
         return view_of(self.encounter, self.row, self.views.places, self.views.params)
 
 
 def chain_search(views: DepartureViews, required_odds: float, on: ChainsOn | None = None) -> ChainSearch:
-    """The choices over these scenes where stretches of at least these odds must be chained for. on: chains that are."""
+    """The search over these views in which stretches of at least `required_odds` must be driven chained.
+
+    on: chains on the truck.
+    """
     return ChainSearch(
         places_m=views.places.at_m,
         dry_s=views.dry_s,
@@ -47,17 +50,18 @@ def chain_search(views: DepartureViews, required_odds: float, on: ChainsOn | Non
 
 
 def best_plan(search: ChainSearch) -> ChainPlan:
+    """The cheapest chain plan of a search."""
     chain_plan = cheapest_plan(search)
     if chain_plan is None:
-        raise AssertionError("a walk without bound always reaches the end")
+        raise AssertionError("an unbounded search always reaches the end")
     return chain_plan
 
 
 def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditions:
-    """Each section on the clock that passes it.
+    """The conditions of each section at the time when the chain plan passes it.
 
-    Road that was chained for stays as the clock that chose so saw it, where that was worse: who does not stop to chain
-    is there then.
+    A stretch that was chained for keeps the conditions of the view in which that was decided, where they were worse. A
+    driver who does not stop to chain is there at that time.
     """
     if not any(chain_plan.clocks):
         return RouteConditions(views=views, encounter=views.encounter(0), row=views.row(0))
@@ -67,9 +71,9 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
     first = views.row(chain_plan.clocks[0])
     takes, hour, on = np.diff(first.reach_s[0]), first.hour[0], Surfaces(*(x[0] for x in first.on))
     for n in set(chain_plan.clocks[1:]) - {chain_plan.clocks[0]}:
-        there, row = clock == n, views.row(n)
-        takes, hour = np.where(there, np.diff(row.reach_s[0]), takes), np.where(there, row.hour[0], hour)
-        on = Surfaces(*(np.where(there, new[0], old) for new, old in zip(row.on, on, strict=True)))
+        at_clock, row = clock == n, views.row(n)
+        takes, hour = np.where(at_clock, np.diff(row.reach_s[0]), takes), np.where(at_clock, row.hour[0], hour)
+        on = Surfaces(*(np.where(at_clock, new[0], old) for new, old in zip(row.on, on, strict=True)))
     need_frac = Encounter(hourly_need=views.hourly_need, hour=hour).need.mean(axis=0)
     for span in chain_plan.spans:
         if span.stretches and span.decided_on != span.clock:
@@ -90,18 +94,20 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
 
 
 def uncovered(view: DepartureView, chain_plan: ChainPlan, places: StopCandidates) -> list[ChainStretch]:
+    """Stretches of the view that no span of the chain plan covers."""
     spans_m = [(places.at_m[x.on], places.at_m[x.off]) for x in chain_plan.spans]
     return [x for x in view.stretches if not any(overlaps(x, a, b) for a, b in spans_m)]
 
 
 def overlaps(x: ChainStretch, on_m: float, off_m: float) -> bool:
+    """True when a stretch overlaps the chained run from `on_m` to `off_m`."""
     return x.end_m >= on_m and x.start_m <= off_m
 
 
 class ChainedLeg(NamedTuple):
-    """Stretches that one span chains for as one leg.
+    """Stretches that one span covers as one leg.
 
-    stays_on: they are only on its way, and chains on there already.
+    stays_on: the stretches are only on the way of the span, where chains are already on.
     """
 
     span: ChainedSpan
@@ -112,18 +118,24 @@ class ChainedLeg(NamedTuple):
 def chained_legs(
     view: DepartureView, chain_plan: ChainPlan, places: StopCandidates, search: ChainSearch
 ) -> list[ChainedLeg]:
-    """For each span one leg from the first to the last stretch that must be chained, and each other one by itself."""
-    found = []
+    """One leg per span from the first to the last stretch that must be chained, and one for each other stretch."""
+    legs = []
     for span in chain_plan.spans:
-        here = [x for x in view.stretches if overlaps(x, places.at_m[span.on], places.at_m[span.off])]
-        asked = [n for n, x in enumerate(here) if search.is_required(x)]
-        if search.on is not None and span.on == 0 and not asked:
-            found += [ChainedLeg(span, [x], stays_on=True) for x in here]
+        covered = [x for x in view.stretches if overlaps(x, places.at_m[span.on], places.at_m[span.off])]
+        required_idx = [n for n, x in enumerate(covered) if search.is_required(x)]
+        if search.on is not None and span.on == 0 and not required_idx:
+            legs += [ChainedLeg(span, [x], stays_on=True) for x in covered]
             continue
-        found.append(ChainedLeg(span, here[asked[0] : asked[-1] + 1] if asked else span.stretches, stays_on=False))
-        found += [
+        legs.append(
+            ChainedLeg(
+                span,
+                covered[required_idx[0] : required_idx[-1] + 1] if required_idx else span.stretches,
+                stays_on=False,
+            )
+        )
+        legs += [
             ChainedLeg(span, [x], stays_on=True)
-            for n, x in enumerate(here if asked else ())
-            if not asked[0] <= n <= asked[-1]
+            for n, x in enumerate(covered if required_idx else ())
+            if not required_idx[0] <= n <= required_idx[-1]
         ]
-    return found
+    return legs

@@ -1,9 +1,9 @@
-"""The cheapest way over: at which stops chains go on and come off, with every delay moving the road met behind it.
+"""Finds the cheapest chain plan: at which stops chains go on and come off, with every delay shifting later conditions.
 
-The way is a walk over the places where a truck can stand, on a clock of whole minutes. Between two places it runs
-unchained, or hangs chains at one, runs chained to any later one and takes them off there. What a run meets hangs on
-when it begins: each quarter of an hour of delay is a scene of its own. The walk looks at every such choice but those
-of a stop to which a nearer one, at no higher a price, is to be preferred.
+The search walks over the places where a truck can stop, on a clock of whole minutes. Between two places it drives
+unchained; or it hangs chains at one, drives chained to any later one and removes them there. The conditions of a run
+depend on its start time: each quarter of an hour of delay has a view of its own. The search covers all such choices,
+except stops that another stop dominates: nearer and no more expensive.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Set
@@ -24,8 +24,8 @@ from alertd.rules.rig import Tire
 Array: TypeAlias = NDArray[np.float64]
 
 DELAY_STEP_S: Final = 900.0
-# Not prices but an order: rather wear chains out on bare road than enter a control without, rather anything than
-# leave a stretch that needs chains never having hung them.
+# These are not prices but an order. Wearing chains out on bare road is better than entering a control without them.
+# Anything is better than leaving a stretch that needs chains without ever hanging them.
 UNCHAINED_S_PER_M: Final = 1e3
 WORN_OUT_S: Final = 6e6
 INFEASIBLE_S: Final = 1e9
@@ -33,9 +33,12 @@ INFEASIBLE_S: Final = 1e9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainStretch:
-    """Road that may need chains: sections first to last, at odds `probability`, slipping unchained at odds `short`.
+    """Road that may need chains.
 
-    parts: how many stretches it joins because there is nowhere to stand between them.
+    first, last: sections.
+    parts: number of stretches merged because there is no stopping place between them.
+    probability: that chains are needed.
+    slip_probability: that the rig slips unchained.
     """
 
     first: int
@@ -49,12 +52,14 @@ class ChainStretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DepartureView:
-    """The road as one clock meets it, seen from the places, (place,), first the start of the trip, last its end.
+    """The road at one departure time, by place, (place,); the first is the start of the trip, the last its end.
 
-    reach_s: seconds from departure, unchained. bare_m: road passed on which chains do not bite. price_s: what not
-    having to stand at a place is worth; drawbacks: why, by name, (place,) each. chained_s: seconds passed with chains
-    on
-    under a legal limit; chains: the set for stretches i to j.
+    reach_s: seconds from departure, unchained.
+    bare_m: distance driven on road where chains do not bite.
+    price_s: price of stopping at a place.
+    drawbacks: the reasons of that price, by name, (place,) each.
+    chained_s: seconds to each place with chains on under a legal limit.
+    chains: the set for stretches i to j.
     """
 
     reach_s: Array
@@ -67,9 +72,11 @@ class DepartureView:
 
 
 class ChainedSpan(NamedTuple):
-    """Chains on from place `on` to place `off`, for stretches that the scene of `decided_on` shows.
+    """Chains on from place `on` to place `off`, for stretches of the view `decided_on`.
 
-    clock: of the scene that the chained run meets. Then what it costs.
+    clock: the view of the chained run.
+
+    The remaining fields are the costs.
     """
 
     on: int
@@ -86,9 +93,12 @@ class ChainedSpan(NamedTuple):
 
 
 class ChainPlan(NamedTuple):
-    """cost_s: seconds under way, standing and prices. clocks: (place - 1,), the scene met after each place.
+    """A way over the route.
 
-    on_minutes: when each span's place to hang is reached; minute: the end of the trip.
+    cost_s: seconds under way and standing, plus prices.
+    clocks: (place - 1,), the view after each place.
+    on_minutes: minute at which the hanging place of each span is reached.
+    minute: minute of the end of the trip.
     """
 
     cost_s: float
@@ -99,7 +109,7 @@ class ChainPlan(NamedTuple):
 
 
 class _SearchEdge(NamedTuple):
-    """One move of the walk: what it adds, the scene it is run in, and the chained span if it is one."""
+    """One step of the search: its cost, the view in which it runs, and the chained span if any."""
 
     to: int
     minutes: int
@@ -109,7 +119,7 @@ class _SearchEdge(NamedTuple):
 
 
 class _Choice(NamedTuple):
-    """Chains to hang at a place for stretches first to last of its scene, and where they may come off."""
+    """Chains to hang at a place for stretches first to last of its view, and the places to remove them."""
 
     first: int
     last: int
@@ -127,7 +137,7 @@ NONE_ASKED: Final = ChainSet(
 
 
 def missing(on: ChainsOn, chains: ChainSet) -> tuple[Tire, ...]:
-    """Tires that a road asks for and that the chains on do not cover; none where it is not known what is on."""
+    """Tires that a road requires and the chains on do not cover; none where the chains on are unknown."""
     if on.tires is None or all(any(c <= on.tires for c in d.choices) for d in chains.hanging.demands):
         return ()
     return tuple(t for t in chains.hanging.tires if t not in on.tires)
@@ -135,12 +145,15 @@ def missing(on: ChainsOn, chains: ChainSet) -> tuple[Tire, ...]:
 
 @dataclass(slots=True)
 class ChainSearch:
-    """The choices between places_m, (place,). dry_s: (place,) seconds to them that no way can beat. required_odds:
-    odds from
-    which a stretch is never run unchained; excluded_stops: places where chains are not to be hung; prune_dominated:
-    leave out
-    stops to which a nearer one, at no higher a price, is to be preferred. on: chains that are on at the first place;
-    they stay on to the place where they are taken off."""
+    """Search for the cheapest chain plan over places_m, (place,).
+
+    dry_s: (place,) lower bound of the seconds to each place.
+    view: the view of each delay, in quarters of an hour.
+    required_odds: probability from which a stretch is never driven unchained.
+    excluded_stops: places where chains must not be hung.
+    prune_dominated: omit stops with a nearer stop that is no more expensive.
+    on: chains on at the first place; they stay on to the place where they are removed.
+    """
 
     places_m: Array
     dry_s: Array
@@ -158,16 +171,17 @@ class ChainSearch:
     _prices: dict[int, tuple[DepartureView, Array, Array]] = field(default_factory=dict, init=False)
 
     def is_required(self, stretch: ChainStretch) -> bool:
+        """True for a stretch that must be driven chained."""
         return stretch.probability >= self.required_odds
 
     def clock(self, place: int, minute: int) -> int:
-        """Which scene a truck meets that leaves this place so many minutes after departure."""
+        """The view of a truck that leaves this place at `minute` after departure."""
         if not self._on_time_s:
             self._on_time_s += self.view(0).reach_s.tolist()
         return max(round((minute * 60.0 - self._on_time_s[place]) / DELAY_STEP_S), 0)
 
     def edges(self, place: int, minute: int) -> Iterator[_SearchEdge]:
-        """Every way on from a place: unchained to the next, or chained to any later one."""
+        """Every step from a place: unchained to the next, or chained to any later one."""
         clock = self.clock(place, minute)
         known = self._edges.get((place, clock))
         if known is None:
@@ -180,17 +194,17 @@ class ChainSearch:
         if unchained is not None:
             yield unchained
         for choice in choices:
-            then = self.clock(place, minute + round(choice.hang_s / 60.0))
-            key = (place, clock, choice.first, choice.last, then)
+            later_clock = self.clock(place, minute + round(choice.hang_s / 60.0))
+            key = (place, clock, choice.first, choice.last, later_clock)
             runs = self._runs.get(key)
             if runs is None:
-                runs = self._runs[key] = [self._chained(place, off, clock, choice, then) for off in choice.offs]
+                runs = self._runs[key] = [self._chained(place, off, clock, choice, later_clock) for off in choice.offs]
             yield from runs
 
     def _unchained(self, place: int, clock: int) -> _SearchEdge:
         view = self.view(clock)
         from_s, to_s = float(view.reach_s[place]), float(view.reach_s[place + 1])
-        minutes = round(to_s / 60.0) - round(from_s / 60.0)  # so that rounding adds up to no delay over many places
+        minutes = round(to_s / 60.0) - round(from_s / 60.0)  # so that rounding causes no delay over many places
         return _SearchEdge(place + 1, minutes, to_s - from_s + self.risk_s(view, place), clock, None)
 
     def _choices(self, place: int, clock: int) -> tuple[_Choice, ...]:
@@ -204,30 +218,30 @@ class ChainSearch:
             or (self.prune_dominated and self._is_dominated(view, place, ahead))
         ):
             return ()
-        found = []
+        options = []
         for last in range(ahead, len(view.stretches)):
-            # Chains are hung for what needs them; what only may is then worth keeping them on for, or not.
+            # Only required stretches justify hanging chains; other stretches only decide whether to keep them on.
             if any(self.is_required(x) for x in view.stretches[ahead : last + 1]):
                 hang_s = hang_time_s(view.chains(ahead, last).hanging, self.params)
                 offs = tuple(off for off in self._offs(view, last) if off > place)
-                found.append(_Choice(ahead, last, hang_s, offs))
-        return tuple(found)
+                options.append(_Choice(ahead, last, hang_s, offs))
+        return tuple(options)
 
     def _while_on(self, on: ChainsOn, view: DepartureView) -> tuple[_Choice, ...]:
-        """How far chains that are on stay on: to a place before the first stretch ahead, or past any of them."""
+        """Choices for chains already on: until a place before the first stretch ahead, or past any of them."""
         here_m = float(self.places_m[0])
         ahead = next((n for n, x in enumerate(view.stretches) if x.end_m > here_m), len(view.stretches))
-        found = []
+        options = []
         for last in range(ahead - 1, len(view.stretches)):
             offs = tuple(self._offs(view, last, float(np.nextafter(here_m, np.inf))))
             if offs:
                 more_n = len(missing(on, view.chains(ahead, last))) if last >= ahead else 0
                 add_s = self.params.hang_s_per_chain * more_n
-                found.append(_Choice(ahead, last, add_s, offs))
-        return tuple(found)
+                options.append(_Choice(ahead, last, add_s, offs))
+        return tuple(options)
 
     def _chained(self, on: int, off: int, decided_on: int, choice: _Choice, clock: int) -> _SearchEdge:
-        """Hang chains as chosen in one scene, and run to `off` in the scene that is there when they hang."""
+        """Hang chains as chosen in one view, and drive to `off` in the view at the time of hanging."""
         p, decided, view = self.params, self.view(decided_on), self.view(clock)
         has_on = self.on is not None and on == 0
         chains = decided.chains(choice.first, choice.last) if choice.last >= choice.first else NONE_ASKED
@@ -243,7 +257,7 @@ class ChainSearch:
         return _SearchEdge(off, round(takes_s / 60.0), takes_s + wear_s + price_s + worn_out_s, clock, span)
 
     def risk_s(self, view: DepartureView, place: int) -> float:
-        """What running unchained from a place to the next is worth avoiding."""
+        """Price of the risk of driving unchained from a place to the next, s."""
         p, cost = self.params, 0.0
         a_m, b_m = float(self.places_m[place]), float(self.places_m[place + 1])
         for x in view.stretches:
@@ -257,15 +271,15 @@ class ChainSearch:
         return cost
 
     def on_price_s(self, view: DepartureView, place: int) -> float:
-        """The price of hanging chains at a place; more at the very edge of the snow."""
+        """The price of hanging chains at a place, s; higher at the very edge of the snow."""
         return float(self._prices_of(view)[0][place])
 
     def off_price_s(self, view: DepartureView, place: int) -> float:
-        """The price of taking chains off at a place."""
+        """The price of removing chains at a place, s."""
         return float(self._prices_of(view)[1][place])
 
     def _prices_of(self, view: DepartureView) -> tuple[Array, Array]:
-        """(place,) prices of hanging chains, and of taking them off."""
+        """(place,) prices of hanging chains, and of removing them, s."""
         if id(view) not in self._prices:
             at_m, p = self.places_m[:, None], self.params
             before_m = np.asarray([x.start_m for x in view.stretches]) - at_m
@@ -276,7 +290,7 @@ class ChainSearch:
         return self._prices[id(view)][1:]
 
     def _is_dominated(self, view: DepartureView, place: int, ahead: int) -> bool:
-        """True where another place is nearer to the snow ahead, or less far in it, and costs no more."""
+        """True where another place is nearer to the snow ahead, or less far into it, and costs no more."""
         start_m, at_m = view.stretches[ahead].start_m, float(self.places_m[place])
         prices_s, _ = self._prices_of(view)
         if at_m <= start_m:
@@ -288,31 +302,31 @@ class ChainSearch:
         return any(rivals.start + r not in self.excluded_stops for r in cheap.tolist())
 
     def _offs(self, view: DepartureView, last: int, here_m: float = 0.0) -> list[int]:
-        """Places to take chains off between this stretch and the next, and the end of the trip; none before `here_m`.
+        """Places to remove chains between this stretch and the next, and the end of the trip; none before `here_m`.
 
-        last: -1, or that of a stretch behind, for those before the first stretch ahead.
+        last: index of the stretch, or -1 (or that of a stretch behind) for places before the first stretch ahead.
         """
         end_m = max(view.stretches[last].end_m if last >= 0 else here_m, here_m)
-        behind = last + 1 < len(view.stretches)
-        until_m = view.stretches[last + 1].start_m if behind else np.inf
-        found: list[int] = []
+        has_next = last + 1 < len(view.stretches)
+        until_m = view.stretches[last + 1].start_m if has_next else np.inf
+        offs: list[int] = []
         least_s = np.inf
         final = self.places_m.size - 1
         for place in np.flatnonzero((self.places_m >= end_m) & (self.places_m <= until_m)).tolist():
             price_s = self.off_price_s(view, place)
             if place != final and (price_s < least_s or not self.prune_dominated):
-                found.append(place)
+                offs.append(place)
                 least_s = price_s
-        return found if behind else [*found, final]
+        return offs if has_next else [*offs, final]
 
     def _worn_out(self, view: DepartureView, on: int, off: int) -> int:
-        """How many bare runs within a chained one are longer than chains bear."""
+        """Number of bare runs within a chained run that are longer than chains can endure."""
         a_m, b_m = float(self.places_m[on]), float(self.places_m[off])
         inside = [x for x in view.stretches if x.end_m >= a_m and x.start_m <= b_m]
         p = self.params
         if not inside:
             return int(self.on is None or on > 0 or b_m - a_m > p.longest_bare_run_m)
-        # Chains that are on can come off before the snow, so they bear no more there than between two stretches.
+        # Chains already on can come off before the snow, so the limit there is the one between two stretches.
         before_m = p.longest_bare_gap_m if self.on is not None and on == 0 else p.longest_bare_run_m
         gaps = [(inside[0].start_m - a_m, before_m), (b_m - inside[-1].end_m, p.longest_bare_run_m)]
         gaps += [(y.start_m - x.end_m, p.longest_bare_gap_m) for x, y in pairwise(inside)]
@@ -320,16 +334,16 @@ class ChainSearch:
 
 
 def drawbacks_at(view: DepartureView, place: int) -> tuple[str, ...]:
-    """What is wrong with a place to stand at, in words."""
+    """The drawbacks of stopping at a place, in words."""
     return tuple(name for name, has in view.drawbacks.items() if has[place])
 
 
 def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | None:
-    """The way of least cost, or None when it would cost more than `most_s`.
+    """The plan of least cost, or None when it would cost more than `most_s`.
 
-    Where no road must be chained for there is nothing to choose. Else best first (A*): a place is looked at in the
-    order of what its way has cost and at least will cost yet, so the first way to reach the end is the best, and ways
-    that break the order are hardly ever looked at.
+    Without a required stretch there is no choice. Otherwise the search is best first (A*): it visits places in the
+    order of cost so far plus a lower bound of the remaining cost. The first way to reach the end is therefore the best,
+    and dominated ways are rarely visited.
     """
     final = search.places_m.size - 1
     now = search.view(0)
@@ -350,11 +364,11 @@ def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | No
         if cost_s > best[place, minute]:
             continue
         for step in search.edges(place, minute):
-            there, cost = (step.to, minute + step.minutes), cost_s + step.cost_s
-            if cost < best.get(there, np.inf):
-                best[there] = cost
-                before[there] = (place, minute), step
-                heappush(queue, (cost + left_s[step.to], *there, cost))
+            node, cost = (step.to, minute + step.minutes), cost_s + step.cost_s
+            if cost < best.get(node, np.inf):
+                best[node] = cost
+                before[node] = (place, minute), step
+                heappush(queue, (cost + left_s[step.to], *node, cost))
     return None
 
 

@@ -1,4 +1,4 @@
-"""One trip's best way over: where its chains go on and off, its clock, and what it meets."""
+"""Solves one trip: the best places to put chains on and off, the clock of the trip, and the conditions on the way."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -43,17 +43,18 @@ from alertd.rules.rig import IdentityKey, Tire
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
-ALTERNATIVE_WITHIN_S = 2 * 3600.0  # a next best that loses more than this is none
+ALTERNATIVE_WITHIN_S = 2 * 3600.0  # a next best choice that loses more than this is not one
 
 StandingTimes: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alternative:
-    """The next best place to hang a leg's chains, and what it would cost more, in seconds lost and in kind.
+    """The next best place to hang a leg's chains, and its extra cost in seconds, in total and by kind.
 
-    slow_s: more time at chained speed, negative for less; wear_s, price_s: see PlanParams. stop is None at the trip's
-    start.
+    stop: None at the trip's start.
+    slow_s: more time at chained speed, negative for less.
+    wear_s, price_s: see PlanParams.
     """
 
     stop: RouteStop | None
@@ -68,10 +69,12 @@ class Alternative:
 class Leg:
     """Chains on from `on_m` to `off_m`, over sections `first` to `last`, which join `parts` stretches.
 
-    on is None when chains go on where the trip starts, off when they come off where it ends. driven: the plan counts
-    its stops and slow running; else it is only "be ready". stays_on: chains for another leg are on here in any case.
-    carried: with the chains that are on where the truck is.
-    on_flaws, off_drawbacks: why these places are none we like.
+    on: None when chains go on at the start of the trip.
+    off: None when they come off at its end.
+    on_drawbacks, off_drawbacks: drawbacks of these places.
+    driven: the plan counts its stops and slow driving; otherwise the leg is only "be ready".
+    stays_on: chains for another leg are on here in any case.
+    carried: driven with the chains already on at the truck's position.
     """
 
     first: int
@@ -95,9 +98,11 @@ class Leg:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Carried:
-    """The run with chains that are on from the first sample to `off_m`, their place to come off, None at the end.
+    """The run with chains already on from the first sample to `off_m`.
 
-    missing: tires to chain besides, which takes add_s; no further than off_m, and none where that is not known.
+    off: the place to remove them, None at the end.
+    missing: tires to chain in addition, no further than off_m; empty where the chains on are unknown.
+    add_s: time to chain these.
     """
 
     off: RouteStop | None
@@ -110,12 +115,15 @@ class Carried:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Solution:
-    """encounter: what is met, hour by member and section. moving_s: (section + 1,) seconds at each edge without
-    standing; standing_times: (distance_m, seconds) of each stop that is counted. unhindered_s: to the end on a dry road
-    without chains. finish_s: each member's seconds to the end, (member,).
+    """The solution for one departure.
 
-    later_road: some leg is there only for a driver whom an earlier one, merely to be ready for, did make late.
-    carried: of a truck with chains on.
+    encounter: conditions, hour by member and section.
+    moving_s: (section + 1,) seconds at each edge without standing.
+    standing_times: (distance_m, seconds) of each counted stop.
+    unhindered_s: seconds to the end on a dry road without chains.
+    finish_s: each member's seconds to the end, (member,).
+    later_road: True when some leg exists only for a driver delayed by an earlier "be ready" leg.
+    carried: for a truck with chains on.
     """
 
     encounter: Encounter
@@ -133,6 +141,7 @@ class Solution:
 
     @property
     def need(self) -> Float32:
+        """Probability that chains are needed, (member, section)."""
         return self.encounter.need
 
     @cached_property
@@ -142,6 +151,7 @@ class Solution:
 
     @property
     def code(self) -> Codes:
+        """Pavement code, (member, section)."""
         return self.encounter.code
 
     @property
@@ -151,10 +161,12 @@ class Solution:
 
     @property
     def unknown(self) -> Mask:
+        """True where the pavement is unknown, (member, section)."""
         return np.asarray(self.code == 0)
 
     @property
     def grip_shortfall(self) -> Mask:
+        """True where the rig slips without chains, (member, section)."""
         return self.encounter.grip_shortfall
 
     def reach_s(self, at_m: ArrayLike) -> Array:
@@ -173,11 +185,12 @@ def best_solution(
 ) -> Solution:
     """The cheapest way for this departure.
 
-    on: chains that the truck has on. since_epoch_s: the truck may have gone on at any hour from then on; no place of
-    the road is taken for better than it was at the worst of them.
+    on: chains on the truck.
+    since_epoch_s: the truck may have continued at any hour from then on. No part of the road counts as better than at
+        the worst of these hours.
 
-    A driver told to be ready may have to chain after all and be late for the road behind: what that clock meets is
-    not forgotten. Where it asks for more, the way is found again with at least that need.
+    A driver with a "be ready" leg may have to chain after all and be late for the road behind it. The conditions at
+    that later time are kept: where they need more, the search runs again with at least that need.
     """
     places = places_with_search(hourly_need, depart_epoch_s, params)
     views = DepartureViews(hourly_need=hourly_need, depart_epoch_s=depart_epoch_s, params=params, places=places)
@@ -218,7 +231,7 @@ def best_solution(
 
 
 def _worst_since(hourly_need: HourlyNeed, since_epoch_s: float, until_epoch_s: float, params: PlanParams) -> Encounter:
-    """Each section at its worst hour, for a truck that goes on at any hour between two moments."""
+    """Each section at its worst hour, for a truck that continues at any hour between two moments."""
     departs = np.append(np.arange(since_epoch_s, until_epoch_s, HOUR_S), until_epoch_s)
     rides, section = unchained_timing(hourly_need, departs, params), np.arange(hourly_need.sections.count)
     worst = rides.need.mean(axis=1).argmax(axis=0)
@@ -226,7 +239,7 @@ def _worst_since(hourly_need: HourlyNeed, since_epoch_s: float, until_epoch_s: f
 
 
 def _as_earlier(conditions: RouteConditions, earlier: Encounter | None) -> RouteConditions:
-    """What is met, at the worst earlier hour where that is worse."""
+    """The conditions, with the worst earlier hour where that is worse."""
     if earlier is None:
         return conditions
     alone = Encounter(hourly_need=conditions.encounter.hourly_need, hour=conditions.encounter.hour)
@@ -249,7 +262,7 @@ def _carried(on: ChainsOn, span: ChainedSpan, view: DepartureView, places: StopC
 
 
 class _ReadyLegs:
-    """What a way leaves unchained, and how it would be chained for if every warning came true, seen as one scene."""
+    """The stretches that a way leaves unchained, and the way chained for all of them, as one view."""
 
     def __init__(self, views: DepartureViews, view: DepartureView, chain_plan: ChainPlan, on: ChainsOn | None) -> None:
         self.scene, self.left = view, uncovered(view, chain_plan, views.places)
@@ -263,7 +276,7 @@ class _ReadyLegs:
 def _legs(
     views: DepartureViews, chain_plan: ChainPlan, conditions: RouteConditions, ready: _ReadyLegs, on: ChainsOn | None
 ) -> tuple[Leg, ...]:
-    """The legs that the plan counts, and those to be ready for, in the order of the road."""
+    """The legs that the plan counts, and the "be ready" legs, in the order of the road."""
     params, places = views.params, views.places
     must, at_m = chain_search(views, params.chain_probability, on), places.at_m
     legs = []
@@ -285,7 +298,7 @@ def _legs(
         warned = [x for x in ready.left if overlaps(x, at_m[span.on], at_m[span.off])]
         but = _not_rivals(ready.way, span, places)
         alternative = _alternative(replace(ready.walk, excluded_stops=but), ready.way, span, places) if warned else None
-        for x in warned:  # each by itself: two chances that may both pass by are not one that is likely
+        for x in warned:  # one leg each: two unlikely chances do not make a likely one
             first = max([span.on, *(y.off for y in chain_plan.spans if at_m[y.off] <= x.start_m)])
             last = min([span.off, *(y.on for y in chain_plan.spans if at_m[y.on] >= x.end_m)])
             add([x], span._replace(on=first, off=last), alternative)
@@ -331,7 +344,7 @@ def _leg(
 
 
 def _not_rivals(chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates) -> frozenset[int]:
-    """The span's own place and unlisted ones that the way does not use: they are alike, and no choice between them."""
+    """The span's own place, and unlisted places that the way does not use: they are all alike, so no alternative."""
     used = {x.on for x in chain_plan.spans} - {span.on}
     return frozenset((span.on, *np.flatnonzero(places.unlisted).tolist())) - used
 
@@ -339,7 +352,7 @@ def _not_rivals(chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates
 def _alternative(
     search: ChainSearch, chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates
 ) -> Alternative | None:
-    """The best way that does not hang where this span does; None where none comes near."""
+    """The best way that does not hang chains where this span does; None when none is close."""
     other = cheapest_plan(search, chain_plan.cost_s + ALTERNATIVE_WITHIN_S)
     if other is None:
         return None
@@ -359,7 +372,7 @@ def _alternative(
 def _clock(
     legs: Sequence[Leg], conditions: RouteConditions, params: PlanParams, carried: Carried | None
 ) -> tuple[Array, StandingTimes]:
-    """Moving seconds at each edge and the stops, with the chains that are on and those of the legs driven chained."""
+    """Moving seconds at each edge, and the stops, with the chains already on and those of the driven legs."""
     hourly_need = conditions.encounter.hourly_need
     middle, takes = hourly_need.sections.middle_m, np.diff(conditions.row.reach_s[0])
     standing_times: list[tuple[float, float]] = []

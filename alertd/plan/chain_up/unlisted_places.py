@@ -1,6 +1,6 @@
-"""Places to look for where no listed stop serves, off the grade and off bridges, near road that may need chains.
+"""Proposes unlisted places where no listed stop serves: off grades and bridges, near road that may need chains.
 
-They are no known places: a driver looks for the first safe one from there on. Each has a price, and none lies in snow.
+They are not known places: a driver looks for the first safe place from there on. Each has a price, and none is in snow.
 """
 
 from functools import lru_cache
@@ -19,16 +19,17 @@ from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S, to_miles
 
-SLOWEST: Final = 4.0  # assumed: no trip takes longer than so many times what it takes on a dry road
-UNLISTED: Final = "unlisted-"  # how the ids of these places begin
+SLOWEST: Final = 4.0  # assumed: maximum duration of a trip over its duration on a dry road
+UNLISTED: Final = "unlisted-"  # prefix of the ids of these places
 
 
 def is_unlisted(stop_id: str) -> bool:
+    """True for the id of an unlisted place."""
     return stop_id.startswith(UNLISTED)
 
 
 def places_with_search(hourly_need: HourlyNeed, depart_epoch_s: float, params: PlanParams) -> StopCandidates:
-    """The listed places of the road ahead, and candidates to look for within reach of what may need chains.
+    """The listed places of the road ahead, and unlisted candidates within reach of road that may need chains.
 
     The road beyond the forecast counts only where a trip of this departure may still be under way by then.
     """
@@ -44,7 +45,7 @@ def places_with_search(hourly_need: HourlyNeed, depart_epoch_s: float, params: P
     always = (
         (known.mean(axis=0) >= enough).all(axis=1) if hourly_need.hours else np.zeros(sections.count, dtype=np.bool_)
     )
-    # The nearest such road behind each candidate and ahead of it.
+    # The nearest such road ahead of each candidate and behind it.
     ahead = np.append(sections.start_m[may], np.inf)[np.searchsorted(sections.start_m[may], at_m)]
     behind = np.append(-np.inf, sections.end_m[may])[np.searchsorted(sections.end_m[may], at_m)]
     near = np.minimum(ahead - at_m, at_m - behind) <= params.search_reach_m
@@ -54,15 +55,15 @@ def places_with_search(hourly_need: HourlyNeed, depart_epoch_s: float, params: P
 
 @lru_cache(maxsize=64)
 def search_places_m(route: Route, params: PlanParams) -> tuple[float, ...]:
-    """One candidate for each `search_spacing_m` of the trip, where some of it is level enough and on no bridge.
+    """One candidate for each `search_spacing_m` of the trip, where some of it is level enough and not on a bridge.
 
-    They depend on the road alone, and are the same ones while the truck is under way.
+    They depend on the road alone, and stay the same while the truck is under way.
     """
     d = route.distance_m
     fit = np.flatnonzero((np.abs(route.grade) <= params.stop_max_grade) & ~on_bridges(d, route.bridges))
     cell = np.floor(d[fit] / params.search_spacing_m)
-    off = np.abs(d[fit] - (cell + 0.5) * params.search_spacing_m)
-    order = np.lexsort((off, cell))
+    off_centre_m = np.abs(d[fit] - (cell + 0.5) * params.search_spacing_m)
+    order = np.lexsort((off_centre_m, cell))
     _, first = np.unique(cell[order], return_index=True)
     return tuple(d[fit[order[first]]].tolist())
 

@@ -1,4 +1,4 @@
-"""Closed roads and weather warnings on a route: which of them the truck meets while they stand, and until when."""
+"""Places closed roads and weather warnings on a route: which of them the truck meets, and until when."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,19 +18,19 @@ from alertd.units import to_miles
 
 Array: TypeAlias = NDArray[np.float64]
 LatLon: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
-Clock: TypeAlias = Callable[[ArrayLike], Array]  # seconds from leaving to each place, at distances along the route
+Clock: TypeAlias = Callable[[ArrayLike], Array]  # seconds from departure to places at these distances along the route
 
-# Assumed: ends given beforehand are often put off, so one that has passed without word is not believed for so long.
+# Assumed: announced ends are often postponed, so an end that has passed without news is not believed for this time.
 BELIEVED_FOR: Final = timedelta(hours=1)
-# Assumed: one that begins longer after a late truck has passed is no matter of this trip.
+# Assumed: a closure that begins later than this after a late truck has passed does not concern the trip.
 ANNOUNCED_AHEAD: Final = timedelta(hours=6)
-# Assumed: an end of a closure is read off a map or named by an interchange.
+# Assumed: the end of a closure is read from a map or named by an interchange.
 CLOSURE_OFFSET_M: Final = 500.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostedClosure:
-    """A road closed between two places, in both directions, as the operator posts it. Times are aware and UTC."""
+    """A road closed between two places, in both directions, as posted by the operator. Times are aware and UTC."""
 
     id: str
     start: LatLon
@@ -43,12 +43,18 @@ class PostedClosure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Closure:
-    """One run of a route that is closed, or under a warning, for some time; `ends_at` None where no end is given.
+    """One run of a route that is closed, or under a warning, for some time.
 
-    what, source: what stands and who says so. where: the area in the source's words. holds: whether a truck is to wait
-    for its end, or only be told. posted: by the operator. rank: see `plan.warnings.severity`, 0 the gravest.
-    presumed: the end is ours, the source gives none. words: the source's own, to be quoted; sent_at: when it said so,
-    None where unknown.
+    ends_at: None where no end is given.
+    what: the closure or warning.
+    source: the authority that reports it.
+    where: the area in the words of the source.
+    holds: True when a truck has to wait for its end, False for a caution only.
+    posted: True when posted by the operator or a road authority.
+    rank: see `plan.warnings.severity`; 0 is the most severe.
+    presumed: True when the end is ours because the source gives none.
+    words: the words of the source, to be quoted.
+    sent_at: time of the report, None where unknown.
     """
 
     start_m: float
@@ -66,14 +72,14 @@ class Closure:
     sent_at: datetime | None = None
 
     def believed_until(self, now_utc: datetime) -> datetime | None:
-        """Its end as far as to be believed now, None for one that never ends within a plan."""
+        """The end that is believed now; None for a closure that does not end within a plan."""
         if self.ends_at is None or self.ends_at > now_utc:
             return self.ends_at
         return self.ends_at + BELIEVED_FOR
 
 
 def place_closures(route: Route, posted: Sequence[PostedClosure]) -> tuple[Closure, ...]:
-    """Where a route runs on closed road, in either direction."""
+    """The runs of a route on closed road, in either direction."""
     return tuple(
         Closure(
             start_m=start_m,
@@ -98,9 +104,10 @@ def closure_notes(
     now_utc: datetime,
     params: PlanParams,
 ) -> tuple[ClosureNote, ...]:
-    """One note for each closure that still lies ahead and concerns the trip, gravest first, then in the road's order.
+    """One note for each closure ahead that concerns the trip, most severe first, then in the order of the road.
 
-    `route` begins where the truck is, `clock` and `leave_at` (aware) there too; clock_z: (member,), as in lateness_s.
+    route, clock, leave_at: begin at the truck's position; leave_at is aware.
+    clock_z: (member,), as in lateness_s.
     """
     notes = []
     for c in sorted(
@@ -141,7 +148,7 @@ def meets_hold(
     now_utc: datetime,
     params: PlanParams,
 ) -> bool:
-    """Whether a truck on this clock comes to a closure to hold for while it stands; see `closure_notes`."""
+    """True when a truck on this clock meets an active closure that it has to hold for; see `closure_notes`."""
     for c in _ahead([c for c in closures if c.holds], route, now_utc):
         early, _, late = _passing(c, route, clock, leave_at, clock_z, params)
         if _met(c, early, late, now_utc):
@@ -150,12 +157,12 @@ def meets_hold(
 
 
 def closure_cautions(notes: Sequence[ClosureNote], now_utc: datetime) -> tuple[str, ...]:
-    """A line for each closure: what, who says so, where, from when until when, what follows, and the source's words."""
+    """One line for each closure: what, source, where, times, consequence, and the words of the source."""
     return tuple(dict.fromkeys(f"{describe_closure(n, now_utc)}: {_follows(n)}{_quoted(n)}" for n in notes))
 
 
 def describe_closure(note: ClosureNote, now_utc: datetime) -> str:
-    """What stands, by whom, where and how long, e.g. "Road closed (slide) by DOT, mi 12 to 30, until Thu 14:00 MST"."""
+    """What, by whom, where and how long, e.g. "Road closed (slide) by DOT, mi 12 to 30, until Thu 14:00 MST"."""
     where = f"mi {to_miles(note.start_m):.0f} to {to_miles(note.end_m):.0f}"
     spans = [f"from {_local(note.begins_at, note.zone)}"] if note.begins_at > now_utc else []
     if note.ends_at is None:
@@ -190,7 +197,7 @@ def _local(when: datetime, zone: str) -> str:
 
 
 def _ahead(closures: Sequence[Closure], route: Route, now_utc: datetime) -> list[Closure]:
-    """Those not behind the truck and not over."""
+    """Closures that are neither behind the truck nor over."""
     first_m = float(route.distance_m[0])
     ends = [(c, c.believed_until(now_utc)) for c in closures if c.end_m > first_m]
     return [c for c, until in ends if until is None or until > now_utc]
@@ -199,7 +206,7 @@ def _ahead(closures: Sequence[Closure], route: Route, now_utc: datetime) -> list
 def _passing(
     closure: Closure, route: Route, clock: Clock, leave_at: datetime, clock_z: Array, params: PlanParams
 ) -> tuple[datetime, datetime, datetime]:
-    """When an early truck (one in ten) comes to a closure, the planned one, and when a late one is past it."""
+    """Arrival of an early truck (one in ten) and of the planned one at a closure; time when a late one is past it."""
     at_m = np.clip([closure.start_m, closure.end_m], route.distance_m[0], route.distance_m[-1])
     takes_s = clock(at_m)
     late_s = lateness_s(takes_s, clock_z, params)

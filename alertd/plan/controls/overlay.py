@@ -1,4 +1,4 @@
-"""What is posted laid over our estimate of it: the posted level is certain while it stands, and nothing gets milder."""
+"""Overlays posted controls on our estimate: a posted level is certain while it applies, and nothing gets milder."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -18,49 +18,51 @@ from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-MAJORITY: Final = 0.5  # believed more than not
+MAJORITY: Final = 0.5  # more likely than not
 
 
 @lru_cache(maxsize=8)
 def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params: PlanParams) -> HourlyNeed:
-    """The outlook with these controls standing on it.
+    """The hourly need with these posted controls.
 
-    A posted level has probability 1 where and while it is believed whole, and so have the milder ones that come with
-    it; stricter ones keep our estimate. A control whose words are not understood, or that no rule on file knows, is
-    worth being ready for. Neither a closure nor "none posted" changes the need.
+    A posted level has probability 1 where and while it is fully believed, and so have the milder levels that come with
+    it. Stricter levels keep our estimate. A control whose words are not understood, or that no rule on file knows,
+    gives "be ready". Neither a closure nor "none posted" changes the need.
     """
     need = hourly_need.need.copy()
     chances = [chance for _, _, chance in hourly_need.by_level]
     for span in (s for s in posted if s.placed and s.control.level not in (CLOSED, NONE_POSTED)):
-        there = _sections(hourly_need, span)
+        touched = _sections(hourly_need, span)
         weight = weights(hourly_need, span).astype(np.float32)
-        laws = [law for law in hourly_need.laws if law.at.start < there.stop and law.at.stop > there.start]
+        laws = [law for law in hourly_need.laws if law.at.start < touched.stop and law.at.stop > touched.start]
         own = [law for law in laws if level_of(law, span) is not None]
-        for n, (law, here, chance) in enumerate(hourly_need.by_level):
-            if law in own and comes_with(law, here.level, span):
-                part = slice(max(there.start, law.at.start), min(there.stop, law.at.stop))
+        for n, (law, for_rig, chance) in enumerate(hourly_need.by_level):
+            if law in own and comes_with(law, for_rig.level, span):
+                part = slice(max(touched.start, law.at.start), min(touched.stop, law.at.stop))
                 if chances[n] is chance:
                     chances[n] = chance.copy()
                 in_law = chances[n][:, part.start - law.at.start : part.stop - law.at.start]
                 np.maximum(in_law, weight, out=in_law)
                 np.maximum(need[:, part], weight, out=need[:, part])
         if not own:
-            ready = np.float32(max(params.unknown_probability, params.ready_probability))
-            np.maximum(need[:, there], ready * weight, out=need[:, there])
-    by_level = tuple((law, here, chance) for (law, here, _), chance in zip(hourly_need.by_level, chances, strict=True))
+            ready_frac = np.float32(max(params.unknown_probability, params.ready_probability))
+            np.maximum(need[:, touched], ready_frac * weight, out=need[:, touched])
+    by_level = tuple(
+        (law, for_rig, chance) for (law, for_rig, _), chance in zip(hourly_need.by_level, chances, strict=True)
+    )
     return replace(
         hourly_need,
         need=need,
         by_level=by_level,
-        chance={id(here): chance for _, here, chance in by_level},
+        chance={id(for_rig): chance for _, for_rig, chance in by_level},
         posted=posted,
     )
 
 
 def weights(hourly_need: HourlyNeed, span: PostedSpan) -> Array:
-    """How far a control is believed at every hour of an outlook, (hour + 1,).
+    """Belief in a control at every hour of an hourly need, (hour + 1,), 0 to 1.
 
-    Each hour stands for the half hour either side. At the hour that is not known it counts as at the last known one.
+    Each hour represents the half hour on either side. The unknown hour takes the value of the last known one.
     """
     at: Array = hourly_need.first_epoch_s + HOUR_S * np.arange(hourly_need.hours, dtype=np.float64)
     weight = span.weight(at - HOUR_S / 2, at + HOUR_S / 2)
@@ -68,7 +70,7 @@ def weights(hourly_need: HourlyNeed, span: PostedSpan) -> Array:
 
 
 def level_of(law: LawSpan, span: PostedSpan) -> ControlLevel | None:
-    """The level of this law that is posted, None where it is none of its own."""
+    """The posted level of this law, or None when it is not a level of this law."""
     c, rules = span.control, law.rules
     if rules is None or rules.jurisdiction != c.jurisdiction:
         return None
@@ -76,7 +78,7 @@ def level_of(law: LawSpan, span: PostedSpan) -> ControlLevel | None:
 
 
 def comes_with(law: LawSpan, level: ControlLevel, span: PostedSpan) -> bool:
-    """Whether a level stands where this control does: the posted one, and the milder signs of the same road."""
+    """True for a level that applies where this control is posted: that level, and milder signs of the same road."""
     posted = level_of(law, span)
     if posted is None or level.rank > posted.rank:
         return False
@@ -93,7 +95,7 @@ def _may_lie(law: LawSpan, level: ControlLevel, span: PostedSpan) -> bool:
 
 
 def _sections(hourly_need: HourlyNeed, span: PostedSpan) -> slice:
-    """The sections that a control touches; an empty slice where all of it lies behind the truck."""
+    """The sections that a control touches; an empty slice where all of it is behind the truck."""
     s = hourly_need.sections
     return slice(
         int(np.searchsorted(s.end_m, span.start_m, side="left")),
@@ -102,46 +104,49 @@ def _sections(hourly_need: HourlyNeed, span: PostedSpan) -> slice:
 
 
 def belief_frac(hourly_need: HourlyNeed, hour: Index, span: PostedSpan, within: slice | None = None) -> float:
-    """How far a control is believed where the truck meets it, the most along it, averaged over members.
+    """Belief in a control when the truck meets it: the maximum along it, averaged over members.
 
-    hour: (member, section) into the outlook. within: only on these sections. 0 where it lies behind the truck.
+    hour: (member, section) index into the hourly need.
+    within: count only these sections.
+
+    0 where the control is behind the truck.
     """
-    there = _sections(hourly_need, span)
+    touched = _sections(hourly_need, span)
     if within is not None:
-        there = slice(max(there.start, within.start), min(there.stop, within.stop))
-    if there.stop <= there.start:
+        touched = slice(max(touched.start, within.start), min(touched.stop, within.stop))
+    if touched.stop <= touched.start:
         return 0.0
-    return float(weights(hourly_need, span)[hour[:, there]].max(axis=1).mean())
+    return float(weights(hourly_need, span)[hour[:, touched]].max(axis=1).mean())
 
 
 def as_posted(postings: Sequence[Posting], hourly_need: HourlyNeed, hour: Index, within: slice) -> tuple[Posting, ...]:
-    """Postings of a leg, those that stand when the truck meets them marked with who posted them and since when."""
+    """The postings of a leg; those that apply when the truck meets them get their authority and start time."""
     if not hourly_need.posted:
         return tuple(postings)
     return tuple(_marked(p, hourly_need, hour, within) for p in postings)
 
 
 def _marked(p: Posting, hourly_need: HourlyNeed, hour: Index, within: slice) -> Posting:
-    found = []
-    for law, here, _ in hourly_need.by_level:
-        if (law.span.code, here.level.id) != (p.jurisdiction, p.level_id):
+    applying = []
+    for law, for_rig, _ in hourly_need.by_level:
+        if (law.span.code, for_rig.level.id) != (p.jurisdiction, p.level_id):
             continue
-        found += [
+        applying += [
             s
             for s in hourly_need.posted
-            if comes_with(law, here.level, s) and belief_frac(hourly_need, hour, s, within) > MAJORITY
+            if comes_with(law, for_rig.level, s) and belief_frac(hourly_need, hour, s, within) > MAJORITY
         ]
-    if not found:
+    if not applying:
         return p
-    own = min(found, key=lambda s: (s.control.level != p.level_id, s.start_m, s.control.source))
+    own = min(applying, key=lambda s: (s.control.level != p.level_id, s.start_m, s.control.source))
     c = own.control
     return replace(p, posted=True, posted_level=c.level, posted_by=c.source, posted_since=c.since)
 
 
 def not_understood(hourly_need: HourlyNeed, hour: Index, within: slice) -> tuple[str, ...]:
-    """In words, what stands on these sections and is only worth being ready for."""
+    """Posted controls on these sections that were not understood, in words. They only give "be ready"."""
     laws = [law for law in hourly_need.laws if law.at.start < within.stop and law.at.stop > within.start]
-    found = [
+    texts = [
         f"Posted by {s.control.source}, words not understood: '{s.control.words}'"
         for s in hourly_need.posted
         if s.placed
@@ -149,11 +154,11 @@ def not_understood(hourly_need: HourlyNeed, hour: Index, within: slice) -> tuple
         and not any(level_of(law, s) for law in laws)
         and belief_frac(hourly_need, hour, s, within) > 0.0
     ]
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys(texts))
 
 
 def carried_for(law: LawSpan, standing: Sequence[PostedSpan]) -> tuple[str, ...]:
-    """Ids of the levels of a law that signs now standing on it stand for, milder ones among them."""
-    here = [s for s in standing if s.start_m <= law.span.end_m and s.end_m >= law.span.start_m]
+    """Ids of the levels of a law that posted signs on it represent, milder ones included."""
+    on_law = [s for s in standing if s.start_m <= law.span.end_m and s.end_m >= law.span.start_m]
     levels = law.rules.levels if law.rules is not None else ()
-    return tuple(level.id for level in levels if any(comes_with(law, level, s) for s in here))
+    return tuple(level.id for level in levels if any(comes_with(law, level, s) for s in on_law))

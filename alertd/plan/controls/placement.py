@@ -1,4 +1,4 @@
-"""What a road authority has posted, as values, and where on a route and until when it is to be believed."""
+"""Places the posted controls of road authorities on a route, and determines how long to believe each."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -29,19 +29,19 @@ from alertd.rules.ruleset import RuleSet
 from alertd.rules.ruleset_zones import spans_inside
 from alertd.units import HOUR_S
 
-# Assumed: a point or a pass's name says where a control is and not how far it reaches.
+# Assumed reach: a point or a pass's name gives the position of a control but not its extent.
 PASS_REACH_M: Final = 8_000.0
 PASS_OFFSET_M: Final = 3_000.0
-# Assumed: how far a feed's line of a road lies off ours. A road that only crosses ours is near it for as little as this
-# times three.
+# Assumed: maximum offset of a feed's line of a road from the route. A road that only crosses the route is near it for
+# no more than three times this.
 LINE_OFFSET_M: Final = 300.0
 _ONE_WAY_DEG: Final = 90.0
-_NOTED_AFTER_S: Final = 12 * HOUR_S  # so long one that is not believed any more is still told
+_NOTED_AFTER_S: Final = 12 * HOUR_S  # a control that is no longer believed is still reported for this time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedNote:
-    """What must be said of a feed of posted conditions on trips through its jurisdiction, "" for every trip."""
+    """A caution about a feed of posted conditions, for trips through its jurisdiction ("" for every trip)."""
 
     jurisdiction: str
     text: str
@@ -49,8 +49,10 @@ class FeedNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostedConditions:
-    """All that is known to be posted, and what could not be learnt: missing names the feeds that did not answer, or
-    only with something old."""
+    """All known posted controls.
+
+    missing: the feeds without an answer, or with an old answer only.
+    """
 
     controls: tuple[PostedControl, ...] = ()
     notes: tuple[FeedNote, ...] = ()
@@ -62,7 +64,7 @@ NOTHING_POSTED: Final = PostedConditions()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostedOnRoute:
-    """What is posted on one route, and the lines that must be said of it. missing: of its states, see Posted."""
+    """The posted controls on one route, and their cautions. missing: of its states, see PostedConditions."""
 
     spans: tuple[PostedSpan, ...] = ()
     notes: tuple[str, ...] = ()
@@ -70,11 +72,11 @@ class PostedOnRoute:
 
 
 def belief_window(control: PostedControl, now_utc: datetime, params: PlanParams) -> tuple[float, float, float]:
-    """From when it stands, until when it is believed whole, and when not at all, in seconds since 1970.
+    """Start of a control, end of full belief and end of all belief, in seconds since 1970.
 
-    One with an end until then; an end that has passed while its source still names it is not believed for an hour. One
-    without is believed for some hours after it was last confirmed, and fades out over as many again. What bars the
-    road stands until it is taken back.
+    A control with an end is believed until then. When that end has passed while the source still lists the control, it
+    is believed for BELIEVED_FOR more. A control without an end is believed for some hours after its last confirmation,
+    and fades out over further hours.
     """
     begins = control.since or control.confirmed_at
     if control.until is not None:
@@ -87,9 +89,10 @@ def belief_window(control: PostedControl, now_utc: datetime, params: PlanParams)
 def place_posted(
     route: Route, posted: PostedConditions, rulesets: Mapping[str, RuleSet], now_utc: datetime, params: PlanParams
 ) -> PostedOnRoute:
-    """What of all that is posted concerns this route.
+    """The posted controls that concern this route.
 
-    A control that is not placed on the map concerns every route through its jurisdiction.
+    A control that is not placed on the map concerns every route through its jurisdiction. A closure is kept until it is
+    withdrawn.
     """
     codes = {span.code for span in route.jurisdictions}
     spans: list[PostedSpan] = []
@@ -123,7 +126,7 @@ def place_posted(
 
 
 def spans_of(control: PostedControl, route: Route, rules: RuleSet | None) -> tuple[Span, ...] | None:
-    """Where a control runs on a route, none where it lies elsewhere; None where it is not known on the map."""
+    """The runs of a control on a route: empty when it is elsewhere, None when its position is unknown."""
     w = control.where
     if w.zone:
         placed = rules is not None and any(z.id == w.zone and z.placed for z in rules.zones)
@@ -144,10 +147,10 @@ def spans_of(control: PostedControl, route: Route, rules: RuleSet | None) -> tup
 
 
 def _far(route: Route, a: LatLon, b: LatLon) -> bool:
-    """Whether a route is nowhere near a road between two places: a state's feed has hundreds elsewhere.
+    """True when a route is far from a road between two places; a state's feed has hundreds of such roads.
 
-    `interval_between` takes nothing in from which the way over both ends is half as long again as straight, which is
-    within 0.8 of the straight line of either end.
+    `interval_between` excludes places from which the way over both ends is more than 1.5 times the straight line. Any
+    included place is within 0.8 of the straight line of either end.
     """
     middle = np.radians(0.5 * (a[0] + b[0]))
     per_deg = np.array([111_132.0, 111_320.0 * np.cos(middle)])
@@ -164,10 +167,10 @@ def _around(route: Route, place: LatLon, reach_m: float, offset_m: float) -> tup
 
 
 def _along_line(route: Route, line: Sequence[LatLon]) -> tuple[Span, ...]:
-    """Where a route follows a line that a source drew of a road; where it passes both its ends, all between.
+    """The runs where a route follows a line of a road from a source, or all between the ends where it passes both.
 
-    A coarse line strays far from the road in bends, and then only its ends tell; they may lie farther off where the
-    line is known to be of this road.
+    A coarse line is far from the road in bends, so only its ends can match. They may be farther off where the line is
+    known to be of this road.
     """
     d = route.distance_m
     near = np.zeros(d.shape, dtype=np.bool_)
@@ -188,7 +191,7 @@ def _along_line(route: Route, line: Sequence[LatLon]) -> tuple[Span, ...]:
 
 
 def _near(route: Route, line: NDArray[np.float64]) -> tuple[NDArray[np.bool_], float]:
-    """Samples within LINE_OFFSET_M of a line of places, (sample,), and the line's length, in a plane about it."""
+    """Samples within LINE_OFFSET_M of a line, (sample,), and the length of the line [m], in a local plane."""
     lat0 = float(np.radians(line[:, 0].mean()))
     per_deg = np.array([111_132.0, 111_320.0 * np.cos(lat0)])
     at = np.column_stack((route.lat_deg, route.lon_deg)) * per_deg
@@ -198,7 +201,7 @@ def _near(route: Route, line: NDArray[np.float64]) -> tuple[NDArray[np.bool_], f
     near = np.zeros(len(at), dtype=np.bool_)
     low, high = corner.min(axis=0) - LINE_OFFSET_M, corner.max(axis=0) + LINE_OFFSET_M
     inside = np.flatnonzero(((at >= low) & (at <= high)).all(axis=1))
-    for i in inside:  # a sample at a time: a route's samples times a line's corners may be millions
+    for i in inside:  # one sample at a time, as samples times corners may be millions
         t = np.clip(((at[i] - corner[:-1]) * step).sum(axis=1) / length2, 0.0, 1.0)
         off2 = ((corner[:-1] + t[:, None] * step - at[i]) ** 2).sum(axis=1)
         near[i] = off2.min() <= LINE_OFFSET_M**2
@@ -206,14 +209,14 @@ def _near(route: Route, line: NDArray[np.float64]) -> tuple[NDArray[np.bool_], f
 
 
 def _heads(route: Route, span: Span, bearing_deg: float) -> bool:
-    """Whether any of the run is travelled within 90 degrees of a bearing."""
-    here = (route.distance_m >= span[0]) & (route.distance_m <= span[1])
-    turn = (route.bearing_deg[here] - bearing_deg + 180.0) % 360.0 - 180.0
+    """True when any of the run is driven within 90 degrees of a bearing."""
+    on_span = (route.distance_m >= span[0]) & (route.distance_m <= span[1])
+    turn = (route.bearing_deg[on_span] - bearing_deg + 180.0) % 360.0 - 180.0
     return not turn.size or bool((np.abs(turn) <= _ONE_WAY_DEG).any())
 
 
 def posted_closures(on_route: PostedOnRoute) -> tuple[Closure, ...]:
-    """What is posted closed, to hold for until it is opened or its hour comes. One that is not placed holds nothing."""
+    """The posted closures, to hold for until their end or withdrawal. One that is not placed holds no trip."""
     return tuple(
         Closure(
             start_m=s.start_m,

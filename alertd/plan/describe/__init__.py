@@ -1,1 +1,1 @@
-"""Turns a solution into the values that outputs show."""
+"""Converts a solution to the values that outputs show."""

@@ -1,4 +1,4 @@
-"""A trip's other ways beside the planned one: what each asks, and which is plainly better."""
+"""Compares a trip's other routes with the planned one: what each requires, and which is clearly better."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -8,17 +8,17 @@ from alertd.plan.model import Advice, OtherRoute, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
 
-NamedPlan: TypeAlias = tuple[str, Plan]  # its name, and the same trip planned on it
+NamedPlan: TypeAlias = tuple[str, Plan]  # name of the route, and the same trip planned on it
 
-SAME_S = 300.0  # nearer than this, two arrivals are the same to a reader
+SAME_S = 300.0  # arrivals closer than this are equal for a reader
 
 
 def with_alternatives(
     plan: Plan, others: Sequence[NamedPlan], not_planned: Sequence[tuple[str, str]], params: PlanParams
 ) -> Plan:
-    """The plan, with what the same rig and departure come to on other ways, and which is better.
+    """The plan, with the results of the same rig and departure on other routes, and the better choice.
 
-    `not_planned` are (name, reason) of ways that could not be planned: they are said in the cautions.
+    not_planned: (name, reason) of routes that could not be planned; the cautions list them.
     """
     missed = tuple(f"Other way {name} could not be planned: {reason}" for name, reason in not_planned)
     return with_id(
@@ -49,11 +49,11 @@ def _other(plan: Plan, way: NamedPlan) -> OtherRoute:
 
 
 def _choice(plan: Plan, others: Sequence[NamedPlan], params: PlanParams) -> str:
-    """Which way is better and why, in one line; "" without others.
+    """The better route and the reason, in one line; "" without others.
 
-    A way that is not wholly known is never called better, the planned one neither. One that spares a hold, a shortage
-    of chains or hours that run out is better however long; one that only asks less chaining, when it arrives little
-    later.
+    A route that is not fully known is never called better; nor is the planned one then. A route that avoids a hold, a
+    shortage of chains or an hours limit is better however long. A route with only less chaining is better when it
+    arrives little later.
     """
     if not others:
         return ""
@@ -78,19 +78,19 @@ def _choice(plan: Plan, others: Sequence[NamedPlan], params: PlanParams) -> str:
 
 
 def _burden(plan: Plan) -> tuple[bool, bool, bool, int]:
-    """What a way asks, the gravest first."""
+    """What a route requires, most severe first."""
     illegal = plan.hours is not None and not plan.hours.ok
     return plan.advice is Advice.HOLD, plan.singles_short > 0, illegal, plan.advice.rank
 
 
 def _reason(plan: Plan, way: NamedPlan) -> str:
     name, other = way
-    said = [_chains(other), _arrival(_later_s(plan, other))]
+    parts = [_chains(other), _arrival(_later_s(plan, other))]
     if other.singles_short:
-        said.append(f"{other.singles_short} chains SHORT")
+        parts.append(f"{other.singles_short} chains SHORT")
     if other.hours is not None and not other.hours.ok:
-        said.append("hours NOT legal as planned")
-    return f"By way of {name}: {', '.join(said)}"
+        parts.append("hours NOT legal as planned")
+    return f"By way of {name}: {', '.join(parts)}"
 
 
 def _chains(other: Plan) -> str:
@@ -99,7 +99,7 @@ def _chains(other: Plan) -> str:
         return f"HOLD for {closed}"
     if other.partial and other.advice is Advice.READY:
         return "road not wholly known, be ready to chain"
-    odds = f"({min(max(round(other.chain_probability * 100), 1), 99)}%)"  # no forecast promises 0 or 100
+    odds = f"({min(max(round(other.chain_probability * 100), 1), 99)}%)"  # a forecast never gives 0 or 100
     if other.advice is Advice.CLEAR:
         return f"no chains expected {odds}"
     if other.advice is Advice.SLOW:

@@ -1,4 +1,4 @@
-"""Bridges whose deck may be icy or white while the road beside it is not: named for the driver to slow down."""
+"""Finds bridges whose deck may be icy or white while the road beside it is not, for the driver to slow down."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -19,7 +19,7 @@ _WORDS: Final = {road_class.label: word for road_class, word in WORDS.items()}
 
 
 def bridge_notes(solution: Solution, depart_epoch_s: float, params: PlanParams) -> tuple[BridgeNote, ...]:
-    """One note for each bridge that in enough members is winterly where the road beside it is not, in order."""
+    """One note for each bridge that is wintry in enough members where the road beside it is not, in order."""
     route = solution.sections.route
     if not route.bridges:
         return ()
@@ -28,11 +28,11 @@ def bridge_notes(solution: Solution, depart_epoch_s: float, params: PlanParams) 
     notes = []
     for bridge in route.bridges:
         samples = on_bridges(route.distance_m, (bridge,))
-        here, first = np.flatnonzero(solution.sections.any(samples)), int(np.argmax(samples))
-        probability = float(alone[:, here].any(axis=1).mean())
+        deck_sections, first = np.flatnonzero(solution.sections.any(samples)), int(np.argmax(samples))
+        probability = float(alone[:, deck_sections].any(axis=1).mean())
         if probability < params.ready_probability - SAME_PROBABILITY:
             continue
-        shares = {c: float((alone & (deck == c))[:, here].any(axis=1).mean()) for c in WINTER_CLASSES}
+        shares = {c: float((alone & (deck == c))[:, deck_sections].any(axis=1).mean()) for c in WINTER_CLASSES}
         at_epoch_s = depart_epoch_s + float(solution.reach_s(bridge.start_m))
         notes.append(
             BridgeNote(
@@ -43,14 +43,14 @@ def bridge_notes(solution: Solution, depart_epoch_s: float, params: PlanParams) 
                 arrive_at=datetime.fromtimestamp(round(at_epoch_s), UTC),
                 probability=probability,
                 surfaces=tuple((c.label, shares[c]) for c in sorted(shares, key=lambda c: -shares[c]) if shares[c] > 0),
-                road_unknown=bool((alone & (beside == RoadClass.UNKNOWN))[:, here].any()),
+                road_unknown=bool((alone & (beside == RoadClass.UNKNOWN))[:, deck_sections].any()),
             )
         )
     return tuple(notes)
 
 
 def bridge_cautions(notes: Sequence[BridgeNote]) -> list[str]:
-    """What decks may carry, how likely, and what the road beside them does: a line each, or one for many."""
+    """Lines on the likely state of decks, its probability, and the road beside them: one each, or one for many."""
     if len(notes) <= MAX_LINES:
         return [_line(f"Bridge deck {_where(n)} may carry {_carried([n])} ({_odds(n)})", [n]) for n in notes]
     likeliest = sorted(notes, key=lambda n: -n.probability)[:MAX_LINES]
@@ -73,7 +73,7 @@ def _odds(note: BridgeNote) -> str:
 
 
 def _carried(notes: Sequence[BridgeNote]) -> str:
-    """The two likeliest winter classes, as a driver calls them."""
+    """The two likeliest winter classes, in a driver's words."""
     shares: dict[str, float] = {}
     for name, share in (surface for n in notes for surface in n.surfaces):
         shares[name] = max(share, shares.get(name, 0.0))

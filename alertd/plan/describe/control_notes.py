@@ -1,4 +1,4 @@
-"""What a plan says of posted controls: which lie ahead, how far each is believed at the truck's hour, and in words."""
+"""Describes posted controls: those ahead, the belief in each at the truck's hour, and their cautions."""
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -17,15 +17,15 @@ from alertd.route.model import Route, zone_at
 from alertd.rules.ruleset import RuleSet
 from alertd.units import to_miles
 
-MAX_UNPLACED: Final = 5  # a state's feed may hold a hundred that no map of ours places
+MAX_UNPLACED: Final = 5  # a state's feed may contain a hundred controls that are not placed
 
 
 def posted_notes(
     spans: Sequence[PostedSpan], solution: Solution, leave_at: datetime, rulesets: Mapping[str, RuleSet]
 ) -> tuple[PostedNote, ...]:
-    """One note for each control on the road still ahead, in its order, and for each that may be on it, those last.
+    """One note for each control on the road ahead, in order, then one for each control that is not placed.
 
-    One that begins long after the truck has passed is no matter of this trip.
+    A control that begins long after the truck has passed does not concern the trip.
     """
     route = solution.sections.route
     notes = []
@@ -39,8 +39,10 @@ def posted_notes(
 
 
 def belief_at_passing(s: PostedSpan, solution: Solution, leave_at: datetime) -> tuple[float, datetime | None]:
-    """How far a control is believed when the truck is there, and when that is; for one that is not placed, the most at
-    any time of the trip, and None."""
+    """Belief in a control when the truck passes it, and that time.
+
+    For a control that is not placed, the maximum at any time of the trip, and None.
+    """
     leave_s = leave_at.timestamp()
     if not s.placed:
         end_s = leave_s + float(solution.reach_s(solution.sections.route.distance_m[-1]))
@@ -75,12 +77,12 @@ def _note(
 
 
 def needs_ready(notes: Sequence[PostedNote]) -> bool:
-    """Whether anything posted forbids a plan to be clear by itself: what may be on the way and nobody can place."""
+    """True when a posted control alone prevents a "clear" plan: it may be on the way but is not placed."""
     return any(n.start_m is None and n.believed_frac > 0.0 for n in notes)
 
 
 def posted_cautions(notes: Sequence[PostedNote], now_utc: datetime, params: PlanParams) -> tuple[str, ...]:
-    """A line for each, closures apart, which have their own: what is posted, by whom, since when, and what follows."""
+    """One line for each control: what, by whom, since when, and consequence. Closures have lines of their own."""
     placed = [
         f"{describe_control(n, now_utc)}: {_follows(n, params)}"
         for n in notes
@@ -129,19 +131,21 @@ def _what(n: PostedNote) -> str:
 def _follows(n: PostedNote, params: PlanParams) -> str:
     if n.level_id == NONE_POSTED:
         return "it may be posted by the truck's hour; our estimate for that hour stands"
-    then = "" if n.enter_at is None else f" ({_local(n.enter_at, n.zone)})"
+    at_hour = "" if n.enter_at is None else f" ({_local(n.enter_at, n.zone)})"
     if n.believed_frac == 0.0:
         if n.since is not None and n.enter_at is not None and n.since > n.enter_at:
-            return f"the truck is expected past it by then{then}; not if it is later than planned"
+            return f"the truck is expected past it by then{at_hour}; not if it is later than planned"
         if n.until is not None:
-            return f"given to end before the truck's hour{then}; our estimate stands there, check before it"
-        return f"not confirmed for long before the truck's hour{then}: it may have changed; our estimate stands there"
+            return f"given to end before the truck's hour{at_hour}; our estimate stands there, check before it"
+        return (
+            f"not confirmed for long before the truck's hour{at_hour}: it may have changed; our estimate stands there"
+        )
     ready = "" if n.legal_name else "; be ready to chain"
     old_h = 0.0 if n.enter_at is None else (n.enter_at - n.confirmed_at).total_seconds() / 3600.0
     if n.until is None and old_h > params.posted_believed_h:
         since = f"last confirmed {_local(n.confirmed_at, n.zone)}"
-        return f"{since}, {old_h:.0f} h before the truck's hour{then}; it may have changed{ready}"
-    return f"counted as posted at the truck's hour{then}{ready}; it may be raised"
+        return f"{since}, {old_h:.0f} h before the truck's hour{at_hour}; it may have changed{ready}"
+    return f"counted as posted at the truck's hour{at_hour}{ready}; it may be raised"
 
 
 def _local(when: datetime, zone: str) -> str:

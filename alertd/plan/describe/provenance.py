@@ -1,4 +1,4 @@
-"""What a plan stands on and how old it is: sources, rule texts, carry duties, cautions."""
+"""Lists the inputs of a plan with their age: sources, rule texts, carry duties, cautions."""
 
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
@@ -17,7 +17,7 @@ from alertd.rules.rig import Rig
 
 
 def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> tuple[SourceNote, ...]:
-    """One note for each source that the forecast is made of, with its own licence and age."""
+    """One note for each source of the forecast, with its licence and age."""
     return tuple(
         SourceNote(
             provider=c.provider,
@@ -32,6 +32,7 @@ def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> t
 
 
 def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
+    """One note for each rule set on the route, with its age on `day`."""
     notes = {}
     for law in laws:
         if law.rules is not None:
@@ -57,11 +58,12 @@ def carry_notes(
     zones: Sequence[str],
     standing: Sequence[PostedSpan] = (),
 ) -> tuple[CarryNote, ...]:
-    """Duties to carry on any local day of the trip; a trip over midnight is held to both days.
+    """Duties to carry chains on any local day of the trip; a trip over midnight has to meet both days.
 
-    `zones` are those at both ends: at a season's edge the day may already be another across the line. Of several
-    duties of one jurisdiction, a certain one before an uncertain one, then the one that asks most. standing: posted
-    controls that the truck meets, some of which ask for chains on board.
+    zones: time zones at both ends, because the date may already differ across the line at a season's edge.
+    standing: posted controls that the truck meets, some of which require chains on board.
+
+    Of several duties of a jurisdiction, a certain one comes before an uncertain one, then the one that requires most.
     """
     first = min(depart_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
     last = max(arrive_at.astimezone(ZoneInfo(zone)).date() for zone in zones)

@@ -1,4 +1,4 @@
-"""From a settled run to what one stretch says: place, odds, tires, stops, speeds, minutes and reasons."""
+"""Describes one stretch of a solution: place, probability, tires, stops, speeds, times and reasons."""
 
 import math
 from collections.abc import Callable
@@ -22,33 +22,33 @@ from alertd.rules.rig import Rig
 from alertd.rules.tire_text import tire_runs, tires_code, tires_line
 from alertd.units import HOUR_S, to_miles
 
-LASTING_H: Final = 2  # assumed: a lull of an hour is none to drive into
+LASTING_H: Final = 2  # assumed: a lull of one hour is too short to drive into
 
 
 def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: PlanParams) -> datetime | None:
-    """The first whole hour after entering that holds no more, and the next neither; None within the forecast.
+    """The first whole hour after entering without a hold in it or in the next hour; None within the forecast.
 
-    It holds while the rig may slip chained, or snow may close the road, in too many members, or a level that bars it is
-    likely posted.
+    An hour holds while the rig may slip with chains, or snow may close the road, in too many members. It also holds
+    while a level that bars the rig is likely posted.
     """
     hourly_need = solution.encounter.hourly_need
     first = max(math.ceil((enter_epoch_s - hourly_need.first_epoch_s) / HOUR_S), 0)
     if first >= hourly_need.hours:
         return None
-    here, ahead = slice(x.first, x.last + 1), slice(first, hourly_need.hours)
-    code = hourly_need.code[:, here, ahead]
-    short = hourly_need.slips(x.chains.hanging.tires, code, here)
+    on_leg, remaining = slice(x.first, x.last + 1), slice(first, hourly_need.hours)
+    code = hourly_need.code[:, on_leg, remaining]
+    short = hourly_need.slips(x.chains.hanging.tires, code, on_leg)
     hold = params.hold_probability - SAME_PROBABILITY
-    holds = short.any(axis=1).mean(axis=0) >= hold
-    holds |= hourly_need.closed[:, here, ahead].any(axis=1).mean(axis=0) >= hold
-    holds |= (code == 0).any(axis=(0, 1))  # an hour that is not known is none to send anybody into
+    on_hold = short.any(axis=1).mean(axis=0) >= hold
+    on_hold |= hourly_need.closed[:, on_leg, remaining].any(axis=1).mean(axis=0) >= hold
+    on_hold |= (code == 0).any(axis=(0, 1))  # an unknown hour is not safe to drive into
     for law, level, chance in hourly_need.by_level:
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:
             a, b = max(x.first - law.at.start, 0), x.last + 1 - law.at.start
-            holds |= chance[:, a:b, ahead].max(axis=1).mean(axis=0) >= params.chain_probability - SAME_PROBABILITY
-    if holds.size < LASTING_H:
+            on_hold |= chance[:, a:b, remaining].max(axis=1).mean(axis=0) >= params.chain_probability - SAME_PROBABILITY
+    if on_hold.size < LASTING_H:
         return None
-    free = np.lib.stride_tricks.sliding_window_view(~holds, LASTING_H).all(axis=1)
+    free = np.lib.stride_tricks.sliding_window_view(~on_hold, LASTING_H).all(axis=1)
     if not free.any():
         return None
     return datetime.fromtimestamp(hourly_need.first_epoch_s + (first + int(np.argmax(free))) * HOUR_S, UTC)
@@ -56,17 +56,17 @@ def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: Plan
 
 Array: TypeAlias = NDArray[np.float64]
 
-SEARCH: Final = "search"  # the kind of a place that is only to be looked for
+SEARCH: Final = "search"  # the kind of an unlisted place that the driver has to look for
 
 
-WORTH_SAYING_FRAC: Final = 0.1  # closures in fewer members are not named
+WORTH_SAYING_FRAC: Final = 0.1  # closures in fewer members are omitted
 
 
-SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this of a named summit is known by it
+SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this distance of a named summit takes its name
 
 
 def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params: PlanParams) -> Stretch:
-    """The stretch of one leg, in values that every output shares."""
+    """The stretch of one leg, as values shared by all outputs."""
     sections, here = solution.sections, slice(x.first, x.last + 1)
     route = sections.route
     chained_short = solution.encounter.hourly_need.slips(x.chains.hanging.tires, solution.code[:, here], here)
@@ -134,7 +134,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
 
 
 def chains_note(on: ChainsOn, solution: Solution, rig: Rig, leave_at: datetime, params: PlanParams) -> ChainsNote:
-    """What the plan does with chains that are reported on."""
+    """How the plan uses chains that are reported on."""
     c = solution.carried
     if c is None:
         return ChainsNote(since=on.since, off=None, doubt=on.doubt)
@@ -156,7 +156,7 @@ def chains_note(on: ChainsOn, solution: Solution, rig: Rig, leave_at: datetime, 
 
 
 def _on_reason(x: Leg, start_m: float) -> str:
-    """Why chains go on there, and why not at the next best place."""
+    """The reason for chaining at that place, and not at the next best one."""
     if x.carried:
         return "chains are on, as reported"
     if x.on is None:
@@ -186,7 +186,7 @@ def _off_reason(x: Leg, end_m: float) -> str:
 
 
 def _alternative_words(alternative: Alternative) -> str:
-    """The stop that came second, and what lost it the choice."""
+    """The second-best stop, and why it was not chosen."""
     name = "the trip's start" if alternative.stop is None else alternative.stop.stop.name
     because = [
         what
@@ -212,7 +212,7 @@ def _reasons(
     closed_frac: float,
     unknown_frac: float,
 ) -> tuple[str, ...]:
-    """Why, in the order a driver would ask: the road, the expected posting, the grip, what is not known."""
+    """Reasons in the order of interest to a driver: road, expected posting, grip, what is unknown."""
     road = ", ".join(f"{name} {share:.0%}" for name, share in surfaces if share >= 0.05)
     out = [f"Road at your hour, share of forecast members that meet it: {road}"] if unknown_frac < 1.0 else []
     out += [_posting_words(p) for p in postings]
@@ -246,7 +246,7 @@ def _reasons(
 
 
 def _posting_words(p: Posting) -> str:
-    """What is posted, or what we expect to be; a level that may follow is ours to guess, and said so."""
+    """The posted or expected control; a level that may follow is labelled as our estimate."""
     if not p.posted:
         return f"Our estimate: '{p.legal_name}' posted in {p.jurisdiction} {p.probability:.0%} (law: {p.section})"
     if p.posted_level != p.level_id:
@@ -255,7 +255,7 @@ def _posting_words(p: Posting) -> str:
 
 
 def _advice(x: Leg, impassable_frac: float, params: PlanParams) -> Advice:
-    # Barred only by a level that is itself likely, see chains_for.
+    # Barred only by a level that is likely, see chains_for.
     if x.chains.barred or impassable_frac >= params.hold_probability - SAME_PROBABILITY:
         return Advice.HOLD
     return Advice.CHAIN if x.driven else Advice.READY
@@ -266,14 +266,14 @@ def _any_frac(mask: NDArray[np.bool_]) -> float:
 
 
 def _median_most(snow_mmwe: Array) -> float:
-    """The median over members of the most snow on the stretch; of those that know some of it, 0 when none does."""
+    """Median over members of the most snow on the stretch, mm w.e.; over members with known snow, 0 without any."""
     most = np.where(np.isnan(snow_mmwe), -1.0, snow_mmwe).max(axis=1)
     known = most[most >= 0.0]
     return float(np.median(known)) if known.size else 0.0
 
 
 def _depth_range_m(snow_mmwe: float, air_temp_c: Array) -> tuple[float, float]:
-    """How deep that much snow may lie, m, by the stretch's air at the hour of passing."""
+    """Range of depth of that much snow, m, by the air temperature of the stretch at the hour of passing."""
     known = air_temp_c[np.isfinite(air_temp_c)]
     if snow_mmwe <= 0.0 or not known.size:
         return 0.0, 0.0
@@ -282,7 +282,7 @@ def _depth_range_m(snow_mmwe: float, air_temp_c: Array) -> tuple[float, float]:
 
 
 def _surfaces(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
-    """Share of members that meet each class anywhere on the stretch, most likely winter class first."""
+    """Share of members that meet each class anywhere on the stretch, likeliest winter class first."""
     shares = [(c, _any_frac(road_class == c)) for c in RoadClass]
     ranked = sorted((s for s in shares if s[1] > 0), key=lambda s: (s[0] not in WINTER_CLASSES, -s[1]))
     return tuple((c.label, share) for c, share in ranked)
@@ -315,9 +315,9 @@ def _stop(
     reach: Callable[[float], datetime],
     standing_s: float,
 ) -> StopChoice:
-    """The stop with its clock; where the truck is (end_idx 0) or the trip ends (-1) where there is none.
+    """The stop with its times; without a stop, the truck's position (end_idx 0) or the end of the trip (-1).
 
-    edge_m: where the road that may need chains begins or ends, for a place to look for.
+    edge_m: where the road that may need chains begins or ends, for an unlisted place.
     """
     if at_stop is None:
         lat, lon = float(route.lat_deg[end_idx]), float(route.lon_deg[end_idx])

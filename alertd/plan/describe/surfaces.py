@@ -1,7 +1,7 @@
-"""Winter road on the way, flat or graded: runs of ice, frost or snow that a driver slows down for, chains or not.
+"""Finds winter road on the way, flat or graded: runs of ice, frost or snow that call for less speed, chains or not.
 
-Ice and glaze are what a driver may not see and cannot roll over; they make a notice. Frost does not by itself: its
-usual friction (0.20, see `road.friction`) is that of packed snow, not of ice (0.08). Frost and snow make a trip `slow`.
+A driver may not see ice and glaze and cannot coast over them, so they cause a notice. Frost alone does not: its usual
+friction (0.20, see `road.friction`) is that of packed snow, not of ice (0.08). Frost and snow make a trip `slow`.
 """
 
 from collections.abc import Iterator, Sequence
@@ -33,14 +33,16 @@ _WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
 
 
 def winter_enough(params: PlanParams) -> float:
-    """The odds from which a road counts as a winter road."""
+    """The probability from which a road counts as a winter road."""
     return min(params.winter_probability, params.ready_probability)
 
 
 def is_winter_road(code: Codes, sections: Sections, params: PlanParams) -> bool:
-    """Whether enough members meet ice, frost or snow somewhere on the way; `code`: (member, section), see plan.codes.
+    """True when enough members meet ice, frost or snow somewhere on the way.
 
-    Members are counted over a run of road, so that showers which each member puts elsewhere are not lost.
+    code: (member, section), see plan.road_ahead.pavement_codes.
+
+    Members count over a run of road, so that showers at different places in each member are not lost.
     """
     winter = _WINTER_CODE[code]
     if winter.mean(axis=0).max() >= winter_enough(params) - SAME_PROBABILITY:
@@ -51,36 +53,36 @@ def is_winter_road(code: Codes, sections: Sections, params: PlanParams) -> bool:
 def surface_stretches(
     solution: Solution, chained: Sequence[Stretch], depart_epoch_s: float, params: PlanParams
 ) -> tuple[SurfaceStretch, ...]:
-    """The runs of winter road of a run, in its order; where chains may be needed only the icy ones.
+    """The runs of winter road on the way, in order; where chains may be needed only the icy ones.
 
     An icy run has ice or glaze over more than `ice_least_m` of it in enough members. It ends where a stretch that may
-    need chains begins. Snow and frost where chains are on anyway are left out. Short bridges are left to the notes on
-    bridges: the road beside them is taken for them.
+    need chains begins. Snow and frost where chains are on anyway are omitted. Short bridges take the state of the road
+    beside them here, as the bridge notes cover them.
     """
     sections, road = solution.sections, _road(solution, params)
     icy, winter = np.isin(road, ICY), np.isin(road, WINTER_CLASSES)
-    asked, worn = np.zeros((2, sections.count), dtype=np.bool_)
+    may_need_chains, chained_way = np.zeros((2, sections.count), dtype=np.bool_)
     for s in chained:
-        asked |= (sections.end_m >= s.start_m) & (sections.start_m <= s.end_m)
+        may_need_chains |= (sections.end_m >= s.start_m) & (sections.start_m <= s.end_m)
         if s.advice.rank >= Advice.CHAIN.rank:
-            worn |= (sections.middle_m >= s.chain_up.distance_m) & (sections.middle_m <= s.chain_off.distance_m)
-    found: list[tuple[Span, bool]] = []
-    taken = asked | worn
-    for whole in _runs(icy, sections, params):
-        if not _is_long(icy, whole, sections, params):
+            chained_way |= (sections.middle_m >= s.chain_up.distance_m) & (sections.middle_m <= s.chain_off.distance_m)
+    spans: list[tuple[Span, bool]] = []
+    excluded = may_need_chains | chained_way
+    for run in _runs(icy, sections, params):
+        if not _is_long(icy, run, sections, params):
             continue
-        for part in _parts(whole, asked):
-            inside = bool(asked[part[0]])
+        for part in _parts(run, may_need_chains):
+            inside = bool(may_need_chains[part[0]])
             enough = _frac(icy, part) if inside else _long_frac(icy, part, sections, params)
             if enough >= winter_enough(params) - SAME_PROBABILITY:
-                found.append((part, True))
-                taken[part[0] : part[1] + 1] = True
-    for whole in _runs(winter & ~taken, sections, params):
-        found += [(part, False) for part in _parts(whole, taken) if not taken[part[0]]]
+                spans.append((part, True))
+                excluded[part[0] : part[1] + 1] = True
+    for run in _runs(winter & ~excluded, sections, params):
+        spans += [(part, False) for part in _parts(run, excluded) if not excluded[part[0]]]
     enough_frac = winter_enough(params) - SAME_PROBABILITY
     return tuple(
-        _stretch(solution, road, span, depart_epoch_s, params, icy=is_icy, chains_asked=bool(asked[span[0]]))
-        for span, is_icy in sorted(found)
+        _stretch(solution, road, span, depart_epoch_s, params, icy=is_icy, chains_asked=bool(may_need_chains[span[0]]))
+        for span, is_icy in sorted(spans)
         if _frac(icy if is_icy else winter, span) >= enough_frac
     )
 
@@ -88,7 +90,7 @@ def surface_stretches(
 def _road(solution: Solution, params: PlanParams) -> NDArray[np.int8]:
     """RoadClass by (member, section), short bridges as the road beside them.
 
-    Ice under snow so thin that the ice decides the grip counts as ice: a driver sees the snow and slides on the ice.
+    Ice under snow so thin that the ice decides the grip counts as ice: a driver sees the snow but slides on the ice.
     """
     route = solution.sections.route
     grips = GRIP_OF_CODE[solution.code]
@@ -101,15 +103,15 @@ def _road(solution: Solution, params: PlanParams) -> NDArray[np.int8]:
 
 
 def _runs(mask: Mask, sections: Sections, params: PlanParams) -> list[Span]:
-    """Runs of sections that enough members meet, short gaps joined, as `find_stretches` finds those for chains."""
+    """Runs of sections that enough members meet, short gaps joined, as in `find_stretches`."""
     return find_stretches(mask.astype(np.float32), sections, replace(params, ready_probability=winter_enough(params)))
 
 
 def _parts(span: Span, cut: Mask) -> Iterator[Span]:
-    """A run in parts, each wholly inside or wholly outside of `cut`."""
+    """A run in parts, each entirely inside or outside of `cut`."""
     first, last = span
-    here = cut[first : last + 1]
-    for a, b in sorted((*runs_of(here), *runs_of(~here))):
+    inside = cut[first : last + 1]
+    for a, b in sorted((*runs_of(inside), *runs_of(~inside))):
         yield first + a, first + b
 
 
@@ -118,9 +120,9 @@ def _is_long(mask: Mask, span: Span, sections: Sections, params: PlanParams) -> 
 
 
 def _long_frac(mask: Mask, span: Span, sections: Sections, params: PlanParams) -> float:
-    """Share of members for which more than the least length of a run is so."""
-    here = slice(span[0], span[1] + 1)
-    return float((mask[:, here] @ sections.length_m[here] > params.ice_least_m).mean())
+    """Share of members in which more than the minimum length of a run meets the mask."""
+    on_span = slice(span[0], span[1] + 1)
+    return float((mask[:, on_span] @ sections.length_m[on_span] > params.ice_least_m).mean())
 
 
 def _frac(mask: Mask, span: Span) -> float:
@@ -139,7 +141,7 @@ def _stretch(
 ) -> SurfaceStretch:
     sections, (first, last) = solution.sections, span
     route = sections.route
-    # The outermost sections end where the next ones begin: a run of one sample is road too.
+    # The outermost sections extend to the next ones: a run of a single sample also counts as road.
     start_m, end_m = float(sections.edge_m[first]), float(sections.edge_m[last + 1])
     shares = {c: _frac(road == c, span) for c in WINTER_CLASSES}
     ranked = sorted((c for c in shares if shares[c] > 0.0), key=lambda c: (icy and c not in ICY, -shares[c]))

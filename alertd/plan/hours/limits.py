@@ -1,8 +1,8 @@
-"""Legal hours of the driver: what driving, chaining and breaks use up, and where on the road each limit is reached.
+"""Computes legal hours of the driver: use by driving, chaining and breaks, and where each limit is reached.
 
-The law is a few numbers (`HoursRules`) over a timeline of spells. Hanging or removing chains is on duty and not
+The law is a few numbers (`HoursRules`) applied to a timeline of spells. Hanging or removing chains is on duty, not
 driving: it uses the window and the cycle, not the driving hours. The two hours for adverse driving conditions (49 CFR
-395.1(b)(1)) are in no number here, since what a forecast said before departure was known (395.2).
+    395.1(b)(1)) are in no number here, because a forecast before departure makes the conditions known (395.2).
 """
 
 from collections.abc import Sequence
@@ -18,12 +18,14 @@ from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-SPELL_LONGEST_M = 10_000.0  # within one, distance is taken as linear in time
+SPELL_LONGEST_M = 10_000.0  # distance is linear in time within a spell
 EPSILON_S = 1e-6
-MAX_BREAKS = 4  # on one trip; beyond it the driving hours are long gone
+MAX_BREAKS = 4  # on one trip; the driving hours end long before that
 
 
 class Duty(StrEnum):
+    """Duty status of the driver."""
+
     DRIVING = "driving"
     ON_DUTY = "on duty, not driving"
     OFF = "off duty"
@@ -31,7 +33,7 @@ class Duty(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spell:
-    """Seconds since departure and metres along the route; the truck stands unless it drives."""
+    """A spell of one duty: seconds since departure and metres along the route. The truck stands unless it drives."""
 
     duty: Duty
     start_s: float
@@ -46,7 +48,7 @@ class Spell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoursUsed:
-    """What was used before departure; None is "not given", and is then counted from departure only.
+    """Hours used before departure; None means "not given", and then counts from departure only.
 
     Raises ValueError when `on_duty_since` is naive.
     """
@@ -64,9 +66,11 @@ class HoursUsed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoursRules:
-    """One law's numbers. `break_by` is what interrupts driving; `break_parts_s` a break that may be taken in two.
+    """The numbers of one law.
 
-    rest_h: consecutive hours off duty after which driving, duty window and break are counted from zero.
+    break_by: duties that interrupt driving.
+    break_parts_s: a break that may be taken in two parts.
+    rest_h: consecutive hours off duty after which driving, duty window and break count from zero.
     """
 
     name: str
@@ -100,9 +104,9 @@ US = HoursRules(
     window_section="49 CFR 395.3(a)(2)",
     cycle_section="49 CFR 395.3(b)",
 )
-# The 10 h that Article 6 allows twice a week are not planned with: what was used of them is not asked. For the same
-# reason the rest is the regular one of Article 4(g), 11 h, not the 9 h that Article 8(4) allows three times between two
-# weekly rests.
+# The 10 h that Article 6 allows twice a week are not used, because their earlier use is not an input. For the same
+# reason the rest is the regular one of Article 4(g), 11 h. The 9 h that Article 8(4) allows three times between two
+# weekly rests are not used either.
 EU = HoursRules(
     name="Regulation (EC) 561/2006",
     text="daily driving and breaks only; weekly driving and rests (Articles 6(2), 6(3), 8) are not looked at",
@@ -120,7 +124,7 @@ _EU_CODES = frozenset(("AT", "DE", "ES", "FI", "FR", "IT", "NO", "PL", "SE"))
 
 
 def rules_for(codes: Sequence[str]) -> HoursRules | None:
-    """The law of the trip by the land it starts in (ISO 3166); None where none is on file."""
+    """The law of the trip by the land where it starts (ISO 3166); None where none is on file."""
     first = next((c for c in codes if c), "")
     if first.startswith("US-"):
         return US
@@ -130,7 +134,7 @@ def rules_for(codes: Sequence[str]) -> HoursRules | None:
 def timeline(
     distance_m: Array, moving_s: Array, standing_times: Sequence[tuple[float, float]], before: Sequence[Spell] = ()
 ) -> tuple[Spell, ...]:
-    """Spells from a clock: seconds of moving at each sample, and (distance_m, seconds) of each stop for chains.
+    """Spells from moving seconds at each sample, (sample,), and (distance_m, seconds) of each stop for chains.
 
     before: the spells from the start of the trip to the first sample.
     """
@@ -152,12 +156,12 @@ def timeline(
 
 
 def with_break(spells: Sequence[Spell], at_m: float, break_s: float) -> tuple[Spell, ...]:
-    """The timeline with a break off duty where the truck first reaches `at_m`; all behind it is later."""
+    """The timeline with a break off duty where the truck first reaches `at_m`; all later spells shift."""
     out: list[Spell] = []
-    late_s, taken = 0.0, False
+    late_s, placed = 0.0, False
     for x in spells:
         later = replace(x, start_s=x.start_s + late_s, end_s=x.end_s + late_s)
-        if taken or x.end_m < at_m or x.duty is not Duty.DRIVING:
+        if placed or x.end_m < at_m or x.duty is not Duty.DRIVING:
             out.append(later)
             continue
         share = (at_m - x.start_m) / max(x.end_m - x.start_m, 1e-9)
@@ -166,13 +170,16 @@ def with_break(spells: Sequence[Spell], at_m: float, break_s: float) -> tuple[Sp
         rest = Spell(duty=Duty.OFF, start_s=cut_s, end_s=cut_s + break_s, start_m=at_m, end_m=at_m)
         after = replace(later, start_s=cut_s + break_s, end_s=later.end_s + break_s, start_m=at_m)
         out += [s for s in (before, rest, after) if s.length_s > 0.0]
-        late_s, taken = break_s, True
+        late_s, placed = break_s, True
     return tuple(out)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """One limit on a timeline. `reached_s` is when driving must stop, None when the trip ends before; hours else."""
+    """One limit on a timeline, in hours.
+
+    reached_s: when driving must stop, in seconds since departure; None when the trip ends before.
+    """
 
     kind: str
     section: str
@@ -211,7 +218,7 @@ def limits(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules, depart_a
 def _counted(
     spells: Sequence[Spell], kind: str, section: str, allowed_h: float, before_h: float, counts: frozenset[Duty]
 ) -> Limit:
-    """A limit on the sum of some duties. It is reached where the sum is full and the truck would still drive."""
+    """A limit on the sum of some duties. It is reached when the sum is full and the truck still has to drive."""
     total_s, allowed_s = before_h * HOUR_S, allowed_h * HOUR_S
     reached: tuple[float, float] | None = None
     for x in spells:
@@ -237,13 +244,13 @@ def break_limit(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> 
             continue
         was_s = standing_s
         standing_s = standing_s + x.length_s if x.duty in rules.break_by else 0.0
-        whole = standing_s >= rules.break_s - EPSILON_S
+        is_break = standing_s >= rules.break_s - EPSILON_S
         if rules.break_parts_s is not None:
             first_s, second_s = (s - EPSILON_S for s in rules.break_parts_s)
-            whole = whole or (first_part and standing_s >= second_s)
-            # One spell is one part: what goes on standing is not a second part of itself.
-            first_part = False if whole else first_part or (was_s == 0.0 and standing_s >= first_s)
-        if whole:
+            is_break = is_break or (first_part and standing_s >= second_s)
+            # One spell is one part: continued standing is not a second part.
+            first_part = False if is_break else first_part or (was_s == 0.0 and standing_s >= first_s)
+        if is_break:
             driven_s = 0.0
     return _limit("break", rules.break_section, rules.break_after_h, before_h, driven_s / HOUR_S, reached)
 

@@ -1,4 +1,4 @@
-"""From a settled run and the hours used before to what the plan says of the driver's hours, with breaks placed."""
+"""Describes the driver's hours from a solution and the hours used before, and places breaks."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
@@ -40,11 +40,11 @@ def hours_note(
     params: PlanParams,
     before: Sequence[Spell] = (),
 ) -> HoursNote | None:
-    """The hours of this trip, or None where no hours law is on file for the land it starts in.
+    """The hours of this trip, or None where no hours law is on file for the land where it starts. Times are aware.
 
-    arrive_late: the arrival with which the trip is looked at once more, slower all the way and chained wherever it is
-    only told to be ready. known_at: when the forecast came. before: from the departure to the route's
-    first sample, of a truck under way. Times are aware.
+    arrive_late: arrival of a second, cautious check: slower all the way and chained at every "be ready" leg too.
+    known_at: time of the forecast.
+    before: for a truck under way, the spells from departure to the first sample of the route.
     """
     route = solution.sections.route
     rules = rules_for([s.code for s in route.jurisdictions])
@@ -83,10 +83,10 @@ def place_breaks(
     solution: Solution,
     params: PlanParams,
 ) -> tuple[tuple[Spell, ...], tuple[BreakNote, ...]]:
-    """The timeline with a break wherever one falls due before arrival, and what to say of each.
+    """The timeline with a break wherever one falls due before arrival, and a note for each.
 
-    One that falls due at or after the first road that may need chains, and before its end, is taken at the last stop
-    before it: below the pass, where waiting also buys time to see the road.
+    A break due between the start of the first road that may need chains and its end is taken at the last stop before
+    that road. Waiting below the pass also gives time to see the road.
     """
     notes: list[BreakNote] = []
     after_m = float(route.distance_m[0])
@@ -96,7 +96,7 @@ def place_breaks(
             break
         stop, reason = _break_stop(route, solution, after_m, due.reached_m, params)
         at_m = None if stop is None else stop.distance_m
-        if stop is None and due.reached_m <= 0.0:  # overdue before leaving: it is taken before the wheels turn
+        if stop is None and due.reached_m <= 0.0:  # overdue before departure: take it before leaving
             at_m, reason = 0.0, "due before departure: take it before leaving"
         notes.append(
             BreakNote(
@@ -119,7 +119,7 @@ def place_breaks(
 def _break_stop(
     route: Route, solution: Solution, after_m: float, due_m: float, params: PlanParams
 ) -> tuple[RouteStop | None, str]:
-    """The stop for a break due at `due_m`, later than `after_m`; None when there is no listed stop between."""
+    """The stop for a break due at `due_m`, later than `after_m`, and the reason; None without a listed stop between."""
     fit = [
         s
         for s in route.stops
@@ -138,7 +138,7 @@ def _break_stop(
 
 
 def _cautious(solution: Solution, road_s: float, params: PlanParams, before: Sequence[Spell]) -> tuple[Spell, ...]:
-    """The timeline chained wherever the plan names a leg, the driving ahead stretched to take `road_s`, stops in."""
+    """The timeline chained at every named leg, with driving stretched so that it takes `road_s`, stops included."""
     waiting = [x for x in solution.legs if not x.driven and not x.stays_on]
     standing_times = [
         *solution.standing_times,
@@ -189,7 +189,7 @@ def _not_given(used: HoursUsed, rules: HoursRules) -> tuple[str, ...]:
 
 
 def _adverse(rules: HoursRules, depart_at: datetime, known_at: datetime | None) -> str:
-    """Why no extra hours for adverse conditions are in any number here."""
+    """The reason why no number includes extra hours for adverse conditions."""
     if rules is EU:
         return "not planned with: Article 12 is for what could not be foreseen, and a forecast foresees it"
     if known_at is None:

@@ -1,1 +1,1 @@
-"""Where the truck is, and the trip that remains."""
+"""Determines the position of the truck, and the trip that remains."""

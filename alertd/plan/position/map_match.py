@@ -1,4 +1,4 @@
-"""From what a truck's device reported to the place on its route that a plan counts from."""
+"""Matches a truck's reports to its route: the position from which a plan starts."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,14 +15,14 @@ from alertd.route.model import Route, zone_at
 from alertd.route.project import find_passes, project
 from alertd.units import HOUR_S, to_miles
 
-# Assumed: a truck seen further than this from the end, this near in time to a reported arrival, has not arrived.
+# Assumed: a truck farther than this from the end, this close in time to a reported arrival, has not arrived.
 FAR_FROM_END_M: Final = 16_000.0
 SAME_TIME: Final = timedelta(minutes=5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionReport:
-    """Where a truck was at a moment, as its device said. `at` is aware."""
+    """A position of a truck as reported by its device. `at` is aware."""
 
     at: datetime
     lat_deg: float
@@ -31,7 +31,7 @@ class PositionReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stood:
-    """A time that the truck stood, at `distance_m` along its route. Times are aware."""
+    """A stop of the truck at `distance_m` along its route. Times are aware."""
 
     began_at: datetime
     ended_at: datetime
@@ -40,10 +40,14 @@ class Stood:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripPosition:
-    """What the reports of a trip come to: a departure, a place to count from, and what the plan must say of them.
+    """The result of the reports of a trip.
 
-    depart_at: when it is to leave, or when it was last seen at its start if that was later. fix: None when no report
-    can be counted from. stood: on the way, before the fix. chains: those that are on; arrived_at: None under way.
+    depart_at: planned departure, or the last time that the truck was at its start if that was later.
+    fix: the position from which the plan starts; None without a usable report.
+    notes: cautions for the plan.
+    stood: stops on the way, before the fix.
+    chains: chains on.
+    arrived_at: None under way.
     """
 
     depart_at: datetime
@@ -61,12 +65,12 @@ def locate(
     now_utc: datetime,
     params: PlanParams,
 ) -> TripPosition:
-    """Follow a trip's reports along its route, oldest first.
+    """Match a trip's reports to its route, oldest first.
 
-    Where the route passes a place more than once, the truck is where it can have come to since it was last seen, not
-    further on. What was reported before departure counts only once it lies on the way. What cannot be counted with
-    never shortens the way ahead, and is said. The last place stays the truck's place however old it is, and a truck
-    that has arrived stays there.
+    Where the route passes a place more than once, the truck is at a pass that it can have reached since its last
+    position. Reports before departure count only when they are on the way. Reports that cannot be used never shorten
+    the way ahead, and cause a note. The last position is kept however old it is, and a truck that has arrived stays
+    there.
     """
     last = PositionFix(at=depart_at - timedelta(hours=params.fix_early_h), distance_m=0.0, offset_m=0.0)
     fix, left_at, doubt = None, depart_at, ""
@@ -77,17 +81,17 @@ def locate(
     for report in sorted((r for r in reports if isinstance(r, PositionReport)), key=lambda r: r.at):
         if arrived_at is not None:
             break
-        found = _follow(route, report, last, params)
-        at_start = found is not None and found.distance_m <= params.fix_off_route_m
-        if report.at < depart_at and (found is None or at_start):
-            last = found or last
-        elif found is None:
+        match = _follow(route, report, last, params)
+        at_start = match is not None and match.distance_m <= params.fix_off_route_m
+        if report.at < depart_at and (match is None or at_start):
+            last = match or last
+        elif match is None:
             doubt = _doubt(route, report, params)
         else:
-            fix, last, doubt = found, found, ""
+            fix, last, doubt = match, match, ""
             left_at = report.at if at_start else left_at
-            seen.append(found)
-        on_way = on_way or (found is not None and found.distance_m < end_m - params.fix_arrived_m)
+            seen.append(match)
+        on_way = on_way or (match is not None and match.distance_m < end_m - params.fix_arrived_m)
         if on_way and fix is not None and fix.distance_m >= end_m - params.fix_arrived_m:
             arrived_at = fix.at
     notes = [doubt] if doubt else []
@@ -102,7 +106,7 @@ def locate(
         fix = replace(fix, old=True)
         notes.append(_old(route, fix, now_utc))
     on = chains_on((r for r in reports if isinstance(r, TruckReport)), now_utc)
-    if on is not None and fix is None and on.since > left_at:  # somewhere on the way, and nobody knows where
+    if on is not None and fix is None and on.since > left_at:  # on the way, at an unknown place
         on = replace(on, placed=False)
     fast = None if on is None else ran_fast(seen, on.since)
     if on is not None and fast is not None:
@@ -118,7 +122,7 @@ def _where_chained(
     now_utc: datetime,
     params: PlanParams,
 ) -> PositionFix | None:
-    """The place of a report of chains, where that is newer than any position and not further than the truck can be."""
+    """The place of a report of chains, if newer than any position and within reach of the truck."""
     named = [
         r for r in reports if isinstance(r, TruckReport) and r.place_m is not None and r.at <= now_utc + CLOCKS_APART
     ]
@@ -136,12 +140,12 @@ def _told_arrival(
     now_utc: datetime,
     params: PlanParams,
 ) -> tuple[datetime | None, list[str]]:
-    """When the truck arrived as a person reported it, and what to say where its positions contradict that."""
-    told = [r.at for r in reports if isinstance(r, TruckReport) and r.what is Report.ARRIVED]
-    told = [at for at in told if at <= now_utc + CLOCKS_APART]
-    if not told:
+    """The arrival reported by a person, and a note where the positions contradict it."""
+    reported = [r.at for r in reports if isinstance(r, TruckReport) and r.what is Report.ARRIVED]
+    reported = [at for at in reported if at <= now_utc + CLOCKS_APART]
+    if not reported:
         return None, []
-    at, end_m = min(told), float(route.distance_m[-1])
+    at, end_m = min(reported), float(route.distance_m[-1])
     far = _contradicts(at, end_m, seen, params)
     if far is None:
         return at, []
@@ -153,7 +157,7 @@ def _told_arrival(
 
 
 def _contradicts(at: datetime, end_m: float, seen: Sequence[PositionFix], params: PlanParams) -> PositionFix | None:
-    """A position that makes a reported arrival a mistake: too far from the end before or then, or under way since.
+    """A position that contradicts a reported arrival: too far from the end before or then, or under way since.
 
     A truck that drives back over the same road after its arrival contradicts nothing.
     """
@@ -169,7 +173,7 @@ def _contradicts(at: datetime, end_m: float, seen: Sequence[PositionFix], params
 
 
 def _stood(seen: Sequence[PositionFix], params: PlanParams) -> tuple[Stood, ...]:
-    """Where and when the truck stood; the time of a stop that lasts is counted up to its last position."""
+    """Where and when the truck stood. A continuing stop counts up to its last position."""
     out: list[Stood] = []
     first = 0
     for n in range(1, len(seen) + 1):
@@ -183,10 +187,10 @@ def _stood(seen: Sequence[PositionFix], params: PlanParams) -> tuple[Stood, ...]
 
 
 def _follow(route: Route, report: PositionReport, last: PositionFix, params: PlanParams) -> PositionFix | None:
-    """The report on the route; None off it, or further on than a truck can have come since it was last seen.
+    """The report on the route; None when off the route, or too far ahead of the last position.
 
-    At or past the last place before behind it: a truck turns round now and then, and what lies ahead of it then is
-    more road, never less.
+    The match is near or beyond the last position, else behind it. A truck sometimes turns round; the road ahead is then
+    longer, never shorter.
     """
     slack_m = params.fix_off_route_m
     passes = find_passes(route, report.lat_deg, report.lon_deg, max_offset_m=slack_m)
@@ -204,8 +208,8 @@ def _doubt(route: Route, report: PositionReport, params: PlanParams) -> str:
     when = _clock(report.at, report.lat_deg, report.lon_deg)
     if abs(offset_m) > params.fix_off_route_m:
         miles = to_miles(abs(float(offset_m)))
-        off = f"{miles:.0f}" if miles >= 1.5 else f"{miles:.1f}"
-        return f"Truck was seen {off} mi off the route at {when}; this plan holds only if it comes back to it"
+        off_text = f"{miles:.0f}" if miles >= 1.5 else f"{miles:.1f}"
+        return f"Truck was seen {off_text} mi off the route at {when}; this plan holds only if it comes back to it"
     return (
         f"Truck was reported {to_miles(float(along_m)):.0f} mi on the way at {when}, further than it can have come: "
         "not counted with; check which truck reports for this trip"

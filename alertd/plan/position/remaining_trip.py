@@ -1,4 +1,4 @@
-"""What is left of a trip from where its truck was seen: route, law and road ahead, and the clock they begin at."""
+"""Cuts a trip at the position of its truck: route, law and road ahead, and the clock at that point."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -20,11 +20,12 @@ _SAMPLED: Final = ("lat_deg", "lon_deg", "distance_m", "elevation_m", "grade", "
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RemainingTrip:
-    """The way still ahead, at distances from the trip's start: all of it before the truck has left.
+    """The way ahead, at distances from the start of the trip; the whole way before departure.
 
-    `leave_at` is when the truck is at its first sample, `depart_at` when it left the start (not later than it can
-    have), `before` the time between: driving, but for what the truck is known to have stood, which is on duty. One that
-    was not heard of for long leaves its last place now; the time since then is neither known as driving nor as rest.
+    depart_at: when the truck left the start, or the latest time at which it can have left.
+    leave_at: when the truck is at the first sample.
+    before: the spells between: driving, and on duty for known stops. With an old position the truck leaves it now; the
+        time since then counts neither as driving nor as rest.
     """
 
     depart_at: datetime
@@ -44,9 +45,10 @@ def remaining_trip(
     now_utc: datetime,
     stood: Sequence[Stood] = (),
 ) -> RemainingTrip:
-    """What is left from where the truck was seen; times are aware.
+    """The trip that remains from the position of the truck; times are aware.
 
-    It is put back by the slack of a fix, to a sample: a stop that the truck may be standing at is not behind it.
+    The position moves back by the tolerance of a fix, to a sample. A stop where the truck may be standing is then not
+    behind it.
     """
     if fix is None:
         return RemainingTrip(
@@ -89,10 +91,10 @@ def remaining_trip(
 
 
 def _before(depart: datetime, leave: datetime, here_m: float, halts: Sequence[Stood]) -> tuple[Spell, ...]:
-    """The time from the start to where the truck is: driven, and on duty where it stood.
+    """The time from the start to the position of the truck: driving, and on duty where it stood.
 
-    A truck that stands is not driven: 49 CFR part 395, subpart B, appendix A, 4.4.1.2 (from memory) has a recorder put
-    a vehicle that stands for some minutes on duty, not driving.
+    A standing truck is not driven: 49 CFR part 395, subpart B, appendix A, 4.4.1.2 (from memory) requires a recorder to
+    log a vehicle that stands for some minutes as on duty, not driving.
     """
     out: list[Spell] = []
     now_s, at_m, total_s = 0.0, 0.0, (leave - depart).total_seconds()

@@ -1,1 +1,1 @@
-"""What the rig meets on each section at each hour."""
+"""Computes what the rig meets on each section at each hour."""

@@ -1,4 +1,4 @@
-"""How likely a stretch needs chains, counted per member, and which laws lie on it."""
+"""Finds stretches that may need chains, with their probability counted per member, and the laws on them."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -23,13 +23,13 @@ from alertd.rules.ruleset_zones import spans_inside
 Mask: TypeAlias = NDArray[np.bool_]
 Chance: TypeAlias = NDArray[np.floating]  # (member, section), a probability in each
 
-# A mean over members is not exact: 0.15 in each of 21 members averages to less than 0.15.
+# A mean over members is inexact: 0.15 in each of 21 members averages to less than 0.15.
 SAME_PROBABILITY = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LevelForRig:
-    """A control level that asks tires of this rig here, or bars it."""
+    """A control level that requires tires on this rig here, or bars it."""
 
     level: ControlLevel
     demand: TireDemand
@@ -37,10 +37,12 @@ class LevelForRig:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LawSpan:
-    """One jurisdiction's run of this route with its rules placed on it. `rules` is None when none is on file.
+    """One jurisdiction's run of this route with its rules placed on it.
 
-    at: the sections with any sample on its land. levels: mildest first. zone_spans: the placed zones that this run
-    touches, as (start_m, end_m) along the route.
+    rules: None when none is on file.
+    at: the sections with any sample on its land.
+    levels: mildest first.
+    zone_spans: the placed zones that this run touches, as (start_m, end_m) along the route.
     """
 
     span: JurisdictionSpan
@@ -75,7 +77,7 @@ def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, ri
 
 @lru_cache(maxsize=256)
 def zones_along(route: Route, rules: IdentityKey[RuleSet]) -> Mapping[str, list[tuple[float, float]]]:
-    """Where this route lies in each zone: the same for every truck on it, and by far the dearest part of placing."""
+    """The runs of this route in each zone: the same for every truck on it, and by far the slowest part of placing."""
     return {zone.id: _zone_spans(route, zone) for zone in rules.value.zones}
 
 
@@ -101,43 +103,43 @@ def tables_along(
 
 @lru_cache(maxsize=64)
 def control_grade(route: Route, params: PlanParams) -> NDArray[np.float64]:
-    """How steep each sample counts for a control, (sample,), never less than it is: a pass is posted as a whole."""
+    """Grade of each sample for a control, (sample,), at least the actual grade, because a pass is posted as a whole."""
     passes = passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m)
     steep = np.abs(route.grade)
     return np.where(on_passes(route.distance_m, passes), np.fmax(steep, params.pass_counts_as_grade), steep)
 
 
 def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
-    """Runs of sections that may need chains, as (first, last) index; runs with a short gap between them are one.
+    """Runs of sections that may need chains, as (first, last) index; runs with a short gap between them are joined.
 
-    A run is where its points alone are likely enough. But where that would leave out members that need chains only
-    beyond it, it goes as far as any member does: showers that each member puts elsewhere are few at any one point, and
-    yet on the way. So the likeliest stretch is never less likely for a need that has risen; and of what a likelier run
-    leaves out, whatever is by itself likely enough is one too, so that no road worth saying goes unsaid for it.
+    A run covers the sections that are likely enough by themselves. Where that would omit members that need chains only
+    beyond it, the run extends as far as any member does: each member puts showers elsewhere, so they are rare at any
+    one point. A higher need therefore never makes the likeliest stretch less likely. Sections left out by a likelier
+    run form runs of their own where they are likely enough.
     """
     enough = params.ready_probability - SAME_PROBABILITY
     anywhere = np.asarray((need >= enough).any(axis=0))
     if not anywhere.any():
         return []
     likely = _joined(np.asarray(need.mean(axis=0) >= enough), sections, params.join_gap_m)
-    found: list[tuple[int, int]] = []
+    runs: list[tuple[int, int]] = []
     for first, last in _joined(anywhere, sections, params.join_gap_m):
-        whole = stretch_probability(need, first, last)
+        run_probability = stretch_probability(need, first, last)
         inside = [(a, b) for a, b in likely if first <= a and b <= last]
-        if not any(stretch_probability(need, a, b) >= whole - SAME_PROBABILITY for a, b in inside):
-            found += [(first, last)] if whole >= enough else []
+        if not any(stretch_probability(need, a, b) >= run_probability - SAME_PROBABILITY for a, b in inside):
+            runs += [(first, last)] if run_probability >= enough else []
             continue
-        kept = np.zeros(sections.count, dtype=np.bool_)
+        selected = np.zeros(sections.count, dtype=np.bool_)
         for a, b in inside:
-            kept[a : b + 1] = True
-        for a, b in runs_of(~kept[first : last + 1]):
-            kept[first + a : first + b + 1] = stretch_probability(need, first + a, first + b) >= enough
-        found += runs_of(kept)
-    return found
+            selected[a : b + 1] = True
+        for a, b in runs_of(~selected[first : last + 1]):
+            selected[first + a : first + b + 1] = stretch_probability(need, first + a, first + b) >= enough
+        runs += runs_of(selected)
+    return runs
 
 
 def bare_in_all(need: Chance, at_m: NDArray[np.float64], sections: Sections, params: PlanParams) -> Mask:
-    """Which places lie between runs of road that any member needs chains on, and in none of them, (place,)."""
+    """True for places outside every run of road on which any member needs chains, (place,)."""
     anywhere = np.asarray((need >= params.ready_probability - SAME_PROBABILITY).any(axis=0))
     bare = np.ones(at_m.shape, dtype=np.bool_)
     for first, last in _joined(anywhere, sections, params.join_gap_m):

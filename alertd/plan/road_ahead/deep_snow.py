@@ -1,7 +1,7 @@
-"""OUR ESTIMATE of a closure by snow: how much has fallen and still lies, member by member, and from when it closes.
+"""OUR ESTIMATE of a closure by snow: fresh snow by member, and the depth from which the road closes.
 
-Roads close for more snow than ploughs clear. The depth that a road has without any plough says when that is, as the
-road physics does not plough.
+Roads close for more snow than ploughs clear. The road physics has no ploughs, so its unploughed depth shows when that
+is.
 """
 
 from typing import TypeAlias
@@ -20,10 +20,11 @@ BURST_H = 3
 
 
 def fresh_snow_mmwe(field: RoadField, within_h: int, *, lying_first: bool = False) -> Float32:
-    """Snow that fell within the last hours and still lies, mm w.e., (member, column, hour).
+    """Snow of the last `within_h` hours that remains on the road, mm w.e., (member, column, hour).
 
-    lying_first: snow on the road at the first hour of the field counts as fallen then, for nobody knows its age.
-    Unknown snowfall or depth counts as 0; unknown pavement is counted by its own rules.
+    lying_first: snow on the road at the first hour of the field counts as fallen then, because its age is unknown.
+
+    Unknown snowfall or depth counts as 0; unknown pavement has rules of its own.
     """
     lying = np.nan_to_num(field.snow_mmwe)
     total = np.cumsum(np.nan_to_num(field.snowfall_mmwe_h), axis=2, dtype=np.float64)
@@ -35,5 +36,5 @@ def fresh_snow_mmwe(field: RoadField, within_h: int, *, lying_first: bool = Fals
 
 
 def closed_by_snow(day_mmwe: Float32, burst_mmwe: Float32, params: PlanParams) -> Mask:
-    """Where we expect the road closed; fresh snow of a day and of three hours, any shape."""
+    """True where we expect the road to be closed, from fresh snow of a day and of three hours; any shape."""
     return np.asarray((day_mmwe >= params.closed_day_snow_mmwe) | (burst_mmwe >= params.closed_burst_snow_mmwe))

@@ -1,4 +1,4 @@
-"""What the road will ask of one rig at every hour of the forecast, computed once for all its departures."""
+"""Computes what the road requires of one rig at every hour of the forecast, once for all its departures."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -31,7 +31,7 @@ Index: TypeAlias = NDArray[np.int32]
 Scalar = TypeVar("Scalar", bound=np.generic)
 
 _ALL: Final = slice(None)
-SHARED_START_H: Final = 6  # trips that leave within as many hours share one outlook
+SHARED_START_H: Final = 6  # trips that leave within this many hours share one HourlyNeed
 
 _IS_WINTER: Final = np.isin(np.arange(-1, max(RoadClass) + 1), [int(c) for c in WINTER_CLASSES])
 
@@ -46,19 +46,25 @@ class Corridor:
 
 
 def take_flat(values: NDArray[Scalar], pick: NDArray[np.intp]) -> NDArray[Scalar]:
-    """An outlook's array at flat indices; they are in range, and not to look again takes half the time."""
+    """Values at flat indices. The indices are in range; skipping the check halves the time."""
     return np.take(values, pick, mode="clip")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class HourlyNeed:
-    """Arrays (member, section, hour + 1) for the rig that `laws` were placed for. The last hour is "not known".
+    """Arrays (member, section, hour + 1) for the rig that `laws` were placed for. The last hour is "unknown".
 
-    Index h is the state at first_epoch_s + h * 3600. need: probability in that member that chains are needed, by an
-    expected posting, by grip or for snow that closes the road. grip_shortfall: the rig slips there without chains.
-    closed: we
-    expect snow to close the road. by_level: of each law's levels the chance of posting on its own sections, `chance`
-    the same by the level's identity. skip_h: hours of the field before the first. posted: the controls counted in.
+    Index h is the state at first_epoch_s + h * 3600.
+
+    skip_h: hours of the field before the first.
+    code: pavement code.
+    need: probability in that member that chains are needed, by an expected posting, by grip or for snow that closes the
+        road.
+    grip_shortfall: the rig slips there without chains.
+    closed: we expect snow to close the road.
+    by_level: for each level of each law, the probability of posting on its own sections.
+    chance: the same by the level's identity.
+    posted: the posted controls included.
     """
 
     sections: Sections
@@ -77,7 +83,7 @@ class HourlyNeed:
 
     @property
     def hours(self) -> int:
-        """Hours that are known; also the index of the one that is not."""
+        """Number of known hours; also the index of the unknown hour."""
         return int(self.code.shape[2]) - 1
 
     def slips(self, tires: tuple[Tire, ...], code: Codes, here: slice) -> Mask:
@@ -87,7 +93,7 @@ class HourlyNeed:
 
     @cached_property
     def may_bar(self) -> bool:
-        """Whether any level on this road bars the rig from it."""
+        """True when any level on this road bars the rig."""
         return any(x.demand.barred for law in self.laws for x in law.levels)
 
     @property
@@ -108,7 +114,7 @@ class HourlyNeed:
         return np.maximum(near, 0.0).astype(np.int32)
 
     def pick(self, hour: Index) -> NDArray[np.intp]:
-        """Flat index into this outlook's arrays for hours (..., member, section); see `picked`."""
+        """Flat index into the arrays for hours (..., member, section); see `take_flat`."""
         return np.asarray(self._base + hour, dtype=np.intp)
 
     @cached_property
@@ -117,18 +123,18 @@ class HourlyNeed:
         return np.asarray(np.arange(members * sections, dtype=np.intp).reshape(members, sections) * hours)
 
     def field_values(self, name: str, hour: Index, here: slice = _ALL) -> Array:
-        """A float array of the road field, hour: (member, section) of the sections `here`; NaN at the unknown hour."""
+        """Values of the road field for hour (member, section) of the sections `here`; NaN at the unknown hour."""
         return np.where(hour == self.hours, np.nan, self._field(name, hour, self.sections.column[here]))
 
     def beside_class(self, hour: Index) -> Codes:
-        """RoadClass of the road beside each section, (member, section): another than its own on bridges only."""
-        there = self._field("road_class", hour, self.sections.beside)
-        return np.asarray(np.where(hour == self.hours, RoadClass.UNKNOWN, there), dtype=np.int8)
+        """RoadClass of the road beside each section, (member, section); differs from its own on bridges only."""
+        beside = self._field("road_class", hour, self.sections.beside)
+        return np.asarray(np.where(hour == self.hours, RoadClass.UNKNOWN, beside), dtype=np.int8)
 
     def _field(self, name: str, hour: Index, column: NDArray[np.int64]) -> NDArray[Any]:
         values: NDArray[Any] = getattr(self.corridor.field, name)
-        there = np.minimum(hour + self.skip_h, values.shape[2] - 1)
-        return np.asarray(values[np.arange(self.members)[:, None], column, there])
+        field_hour = np.minimum(hour + self.skip_h, values.shape[2] - 1)
+        return np.asarray(values[np.arange(self.members)[:, None], column, field_hour])
 
 
 def hourly_need_for(
@@ -139,7 +145,7 @@ def hourly_need_for(
     params: PlanParams,
     from_epoch_s: float,
 ) -> HourlyNeed:
-    """The outlook of this rig on this corridor, kept while trips share it."""
+    """The need of this rig on this corridor, cached while trips share it."""
     ahead_h = (from_epoch_s - corridor.field.first_epoch_s) / HOUR_S - 1.0
     last_h = corridor.field.road_class.shape[2] - 1
     skip_h = int(np.clip(ahead_h // SHARED_START_H * SHARED_START_H, 0, last_h))
@@ -162,7 +168,7 @@ def _hourly_need(
     for law in laws:
         part = need[:, law.at]
         if law.rules is None:
-            # No rule on file is not "no rule": a winter surface there may well bring a control.
+            # No rule on file is not "no rule": a winter surface there may well cause a control.
             winter = _IS_WINTER[road.posted_by[:, law.at] + 1]
             np.maximum(part, np.float32(params.unknown_probability) * winter, out=part)
             continue
@@ -191,9 +197,11 @@ def _hourly_need(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Pavement:
-    """What is there for every rig, (member, section, hour + 1). posted_by: the class that an authority goes by.
+    """The pavement for every rig, (member, section, hour + 1).
 
-    fresh_mmwe: snow of the last day that still lies; closed: we expect the road closed by snow.
+    posted_by: the class that an authority posts by.
+    fresh_mmwe: snow of the last day that remains.
+    closed: we expect snow to close the road.
     """
 
     sections: Sections
@@ -239,21 +247,21 @@ def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int)
 
 @lru_cache(maxsize=64)
 def _chance(road: _Pavement, rules: IdentityKey[RuleSet], level_id: str, start: int, stop: int) -> Float32:
-    """Our estimate that a level is posted on sections start to stop, whatever the rig."""
+    """Our estimate that a level is posted on sections start to stop, for any rig."""
     here = slice(start, stop)
     tables = [replace(t, holds=t.holds[here]) for t in tables_along(road.sections, rules, level_id, road.params)]
     return posting_chance(tables, road.posted_by[:, here], road.snowfall_mmwe_h[:, here], road.fresh_mmwe[:, here])
 
 
 def _posted_by(sections: Sections, params: PlanParams) -> NDArray[np.int64]:
-    """The column whose pavement an authority would post by, (section,): of a short bridge, the road beside it."""
+    """The column whose pavement an authority would post by, (section,): for a short bridge, the road beside it."""
     route = sections.route
     long = [b for b in route.bridges if b.end_m - b.start_m > params.short_bridge_m]
     return np.where(sections.any(on_bridges(route.distance_m, long)), sections.column, sections.beside)
 
 
 def _unknown_need(sections: Sections, params: PlanParams) -> Float32:
-    """What unknown pavement is worth in each section, (section,): the grades are where chains would be asked."""
+    """Need on unknown pavement in each section, (section,): higher on grades, where chains would be required."""
     grade, d = control_grade(sections.route, params), sections.route.distance_m
     steep = sections.any(within_reach(grade >= params.unknown_grade, d, params.unknown_reach_m))
     return np.where(steep, params.unknown_probability, params.unknown_flat_probability).astype(np.float32)
@@ -264,8 +272,10 @@ def short_of_grip(
 ) -> Mask:
     """True where the rig slips with these tires chained: uphill on its drive axles, downhill with every wheel braked.
 
-    code: (member, section) or (member, section, hour) of the sections `here`. friction: each member's rank, (member,).
-    Unknown grip is False here; the unknown is counted by itself.
+    code: (member, section) or (member, section, hour) of the sections `here`.
+    friction: each member's rank, (member,).
+
+    Unknown grip is False here, because the unknown is counted separately.
     """
     table = _short_table(sections, IdentityKey(rig), tires, friction)[:, here]
     if code.ndim == 2:
@@ -277,13 +287,13 @@ def short_of_grip(
 def _short_table(
     sections: Sections, rig: IdentityKey[Rig], tires: tuple[Tire, ...], friction: IdentityKey[Array]
 ) -> Mask:
-    """(member, section, code): a section falls short where its steepest part does, either way."""
+    """(member, section, code): a section falls short where its steepest part does, in either direction."""
     mu = code_mu(np.arange(GRIP_OF_CODE.size), friction.value[:, None])  # (member, code)
     short = []
     for grade in (sections.up_grade, sections.down_grade):
-        asked = -rig_margin(rig.value, tires, GRIP_OF_CODE[:, None], 0.0, grade)  # (code, section)
+        required_mu = -rig_margin(rig.value, tires, GRIP_OF_CODE[:, None], 0.0, grade)  # (code, section)
         with np.errstate(invalid="ignore"):
-            short.append(mu[:, None, :] - asked.T[None, :, :] < 0.0)
+            short.append(mu[:, None, :] - required_mu.T[None, :, :] < 0.0)
     return np.asarray(short[0] | short[1])
 
 
@@ -293,7 +303,7 @@ def code_mu(code: NDArray[np.integer], friction: ArrayLike) -> Array:
 
 
 def rig_margin(rig: Rig, tires: tuple[Tire, ...], road_class: ArrayLike, mu: ArrayLike, grade: ArrayLike) -> Array:
-    """Friction at hand less friction needed with chains on these tires: to climb, or to hold a descent by braking."""
+    """Available minus required friction with chains on these tires: to climb, or to hold a descent by braking."""
     margin = grip_margin(
         road_class,
         mu,
@@ -306,7 +316,7 @@ def rig_margin(rig: Rig, tires: tuple[Tire, ...], road_class: ArrayLike, mu: Arr
 
 
 def chained_share(rig: Rig, tires: tuple[Tire, ...], roles: tuple[AxleRole, ...]) -> float:
-    """Share of the gross load that stands on chained tires of axles with one of these roles."""
+    """Share of the gross load on chained tires of axles with one of these roles."""
     gross = sum(a.load_kg for a in rig.axles)
     load = 0.0
     for tire in tires:

@@ -1,7 +1,7 @@
-"""Pavement as one number a place: its class by name, and what a tire finds under a thin cover of snow.
+"""Encodes pavement as one number per place: its class, and what a tire finds under a thin cover of snow.
 
-Code 0 is unknown, code c + 1 is the class c by itself. The codes behind them are ice so warm that it is wet, and
-snow, slush and packed snow so thin that the ice beneath decides the grip.
+Code 0 is unknown, code c + 1 is the plain class c. Higher codes are ice so warm that it is wet, and snow, slush and
+packed snow so thin that the ice beneath decides the grip.
 """
 
 from typing import Final, TypeAlias
@@ -16,7 +16,7 @@ Codes: TypeAlias = NDArray[np.int8]
 
 WET_ICE: Final = max(RoadClass) + 2
 _COVERS: Final = (RoadClass.SNOW, RoadClass.SLUSH, RoadClass.PACKED_SNOW)
-# (named, grips, wet ice) of the codes that are no plain class
+# (class by name, class by grip, wet ice) of the codes that are not a plain class
 _MORE: Final = (
     (RoadClass.ICE, RoadClass.ICE, True),
     *((cover, RoadClass.ICE, False) for cover in _COVERS),
@@ -35,7 +35,7 @@ _CODE_OF: Final = {(int(n), int(g), wet): WET_ICE + i for i, (n, g, wet) in enum
 def pavement_codes(
     road_class: NDArray[np.int8], grip_class: NDArray[np.int8], surface_temp_c: NDArray[np.floating]
 ) -> Codes:
-    """Codes of a field's classes by name, the classes whose friction holds, and surface temperatures; any one shape."""
+    """Codes from a field's classes by name, its classes by grip, and surface temperatures; any one shape."""
     code: Codes = road_class + np.int8(1)
     icy = grip_class == RoadClass.ICE
     hidden = grip_class != road_class

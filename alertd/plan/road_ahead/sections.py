@@ -1,4 +1,4 @@
-"""A route folded into sections, runs of samples that meet the same pavement, so that a plan's arrays stay short."""
+"""Folds a route into sections, runs of samples with the same pavement, so that a plan's arrays stay short."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -13,17 +13,19 @@ from alertd.route.model import JurisdictionSpan, Route
 Array: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
 
-MAX_M = 2_000.0  # assumed: no stretch is said to begin or end farther off than this
+MAX_M = 2_000.0  # assumed: maximum error of the start or end of a stretch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sections:
-    """Arrays (section,), in the direction of travel.
+    """Sections of a route: arrays (section,), in the direction of travel.
 
-    start_m, end_m: its first and last sample, which is where a stretch on it is said to begin and end. edge_m,
-    (section + 1,): where one section's time under way passes to the next, halfway between samples. column: of the
-    road field; beside: of the road beside, which is another on bridges only. up_grade, down_grade: the steepest either
-    way, at least and at most 0. first: index of its first sample.
+    start_m, end_m: first and last sample of the section, used as start and end of a stretch.
+    edge_m: (section + 1,), halfway between samples; separates the travel times of sections.
+    column: column of the road field.
+    beside: column of the road beside the section; differs on bridges only.
+    up_grade, down_grade: the steepest grade uphill (0 or more) and downhill (0 or less).
+    first: index of its first sample.
     """
 
     route: Route
@@ -38,22 +40,25 @@ class Sections:
 
     @property
     def count(self) -> int:
+        """Number of sections."""
         return int(self.first.size)
 
     @property
     def length_m(self) -> Array:
+        """Length of each section between its edges, (section,)."""
         return np.diff(self.edge_m)
 
     @property
     def middle_m(self) -> Array:
+        """Middle of each section, (section,)."""
         return np.asarray(0.5 * (self.edge_m[1:] + self.edge_m[:-1]))
 
     def any(self, mask: Mask) -> Mask:
-        """True where any sample of the section is, from (sample,) to (section,)."""
+        """True where any sample of the section is True, from (sample,) to (section,)."""
         return np.logical_or.reduceat(mask, self.first)
 
     def at(self, distance_m: ArrayLike) -> NDArray[np.intp]:
-        """Index of the section that holds a place of the route."""
+        """Index of the section at each distance of the route."""
         found = np.searchsorted(self.edge_m, distance_m, side="right") - 1
         return np.clip(found, 0, self.count - 1)
 
@@ -66,12 +71,12 @@ class Sections:
 
 @lru_cache(maxsize=64)
 def fold(route: Route, cells: RoadCells) -> Sections:
-    """Fold samples in one road column and on one jurisdiction's land, up to 2 km of them."""
+    """Fold up to 2 km of samples in the same road column and jurisdiction into each section."""
     d = route.distance_m
     changes = np.diff(cells.column_of_sample, prepend=-1) != 0
     for span in route.jurisdictions:
         changes |= np.diff((d >= span.start_m) & (d <= span.end_m), prepend=False)
-    # From each change on, a new section every LONGEST_M.
+    # From each change on, a new section every MAX_M.
     since = d - d[np.maximum.accumulate(np.where(changes, np.arange(d.size), 0))]
     changes |= np.diff(np.floor(since / MAX_M), prepend=0.0) > 0.0
     first = np.flatnonzero(changes)

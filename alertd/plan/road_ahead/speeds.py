@@ -1,4 +1,4 @@
-"""When the truck is where: speed that power, grade, surface and chains allow, and the arrival times from it."""
+"""Computes speeds that power, grade, surface and chains allow, and the arrival times from them."""
 
 from typing import NamedTuple, TypeAlias, TypeVar
 
@@ -14,21 +14,21 @@ from alertd.units import GRAVITY_MPS2
 Array: TypeAlias = NDArray[np.float64]
 Floating = TypeVar("Floating", NDArray[np.float64], NDArray[np.float32])
 
-AIR_DENSITY_KGM3 = 1.225  # ISO 2533 at sea level; thinner air aloft costs power and drag alike
+AIR_DENSITY_KGM3 = 1.225  # ISO 2533 at sea level; thinner air reduces power and drag alike
 
 _SPEED_KINDS = {
     1: (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH),
     2: (RoadClass.RIME,),
     3: (RoadClass.ICE, RoadClass.GLAZE),
 }
-# By pavement code: ice under thin snow asks for the speed of ice.
+# By pavement code: ice under thin snow requires the speed of ice.
 _KIND = np.zeros(GRIP_OF_CODE.size, dtype=np.int8)
 for _kind, _classes in _SPEED_KINDS.items():
     _KIND[np.isin(GRIP_OF_CODE, _classes)] = _kind
 
 
 def crawl_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanParams) -> Array:
-    """Steady speed on a grade that the engine can hold, shape of `grade`; unbounded downhill where no power is needed.
+    """Steady speed that the engine can hold on a grade, m/s, shape of `grade`; unbounded where no power is needed.
 
     Solves eta P = v [m g (sin + C_rr cos) + rho C_dA v^2 / 2] by Newton from above, where the cubic is convex, so it
     cannot overshoot. Checked against the tabulated evaluation in tests/plan/road_ahead/test_speeds.py.
@@ -51,7 +51,7 @@ def free_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanPar
 
 
 def posted_cap_mps(route: Route) -> Array:
-    """The lowest posted limit at each sample, (sample,); +inf where none is known. Its ends count as under it."""
+    """The lowest posted limit at each sample, (sample,); +inf where none is known. Limits include their ends."""
     cap = np.full(route.distance_m.shape, np.inf)
     for span in route.limits:
         inside = (route.distance_m >= span.start_m) & (route.distance_m <= span.end_m)
@@ -60,7 +60,7 @@ def posted_cap_mps(route: Route) -> Array:
 
 
 class Surfaces(NamedTuple):
-    """Share of members, (..., section), on each kind of pavement that sets its own speed."""
+    """Share of members, (..., section), on each kind of pavement with a speed of its own."""
 
     snow: Array  # snow, packed snow, slush: chains bite, half speed without them
     rime: Array  # half speed, but nothing for chains to bite on
@@ -68,7 +68,7 @@ class Surfaces(NamedTuple):
 
 
 def surface_shares(code: NDArray[np.int8]) -> Surfaces:
-    """From pavement codes (..., member, section), see plan.codes, to the shares by section."""
+    """Shares by section from pavement codes (..., member, section), see plan.road_ahead.pavement_codes."""
     kind = _KIND[code]
     members = code.shape[-2]
     snow, rime, ice = ((kind == k).sum(axis=-2, dtype=np.uint16) / members for k in (1, 2, 3))
@@ -84,7 +84,7 @@ def unchained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams
 
 
 def chained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams, limit_mps: float | None) -> Array:
-    """Seconds to cross each section with chains on: slower still on bare road, and never above a legal limit."""
+    """Seconds to cross each section with chains on: slower on bare road, and never above a legal limit."""
     most = np.inf if limit_mps is None else limit_mps
     biting = np.maximum(free_s, length_m / min(params.chained_mps, params.chained_ceiling_mps, most))
     bare = np.maximum(free_s, length_m / min(params.chained_bare_mps, most))
@@ -93,16 +93,16 @@ def chained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams, 
 
 
 def elapsed_s(distance_m: Array, slowness_s_per_m: Array) -> Array:
-    """Seconds of moving from the start to each sample, (sample,).
+    """Moving seconds from the start to each sample, (sample,).
 
-    Time is the sum of slowness times distance; averaging speeds instead would be too quick.
+    Time is the sum of slowness times distance; averaging speeds instead would be too fast.
     """
     legs = np.diff(distance_m) * 0.5 * (slowness_s_per_m[1:] + slowness_s_per_m[:-1])
     return np.concatenate(([0.0], np.cumsum(legs)))
 
 
 def lateness_s(elapsed_s: Floating, clock_quantile_z: Floating, params: PlanParams) -> Floating:
-    """How much later than planned each member is, (..., member, section), from seconds under way (..., section).
+    """Seconds that each member is later than planned, (..., member, section), from seconds under way (..., section).
 
     A member is early or late by the same quantile all the way, so its clock error grows with the time under way.
     """

@@ -1,4 +1,4 @@
-"""The truck's clock without chains, for one departure or many at once: when it is where, and what lies there then."""
+"""Computes the truck's clock without chains, for many departures at once, with the pavement that it meets."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -28,8 +28,13 @@ Array: TypeAlias = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class UnchainedTiming:
-    """One row a departure. reach_s: (departure, section + 1) seconds under way at each edge; hour: (departure,
-    member, section) into the outlook; code, need: what is there, likewise; on: shares (departure, section)."""
+    """Timing without chains, one row per departure.
+
+    reach_s: (departure, section + 1) seconds under way at each edge.
+    hour: (departure, member, section) index into the hourly need.
+    code, need: pavement code and need there, same shape.
+    on: shares of surfaces, (departure, section).
+    """
 
     depart_epoch_s: Array
     reach_s: Array
@@ -39,7 +44,7 @@ class UnchainedTiming:
     on: Surfaces
 
     def row(self, n: int) -> "UnchainedTiming":
-        """The ride of one departure alone."""
+        """The timing of a single departure."""
         one = slice(n, n + 1)
         on = Surfaces(*(x[one] for x in self.on))
         return UnchainedTiming(
@@ -63,10 +68,10 @@ def free_s(sections: Sections, rig: IdentityKey[Rig], params: PlanParams) -> Arr
 
 
 def unchained_timing(hourly_need: HourlyNeed, depart_epoch_s: Array, params: PlanParams) -> UnchainedTiming:
-    """Ride without chains at each of these departures, (departure,), at the speed that the road met allows.
+    """Timing without chains for each of these departures, (departure,), at the speed that the road allows.
 
-    The road met sets the speed, and the speed the hour: the speed is that of the road on a dry road's clock, which
-    moves the hour by minutes and the speed no more.
+    The road sets the speed, and the speed the hour. The speed uses the road at the hour of a dry-road clock. This moves
+    the hour by minutes and the speed no further.
     """
     sections = hourly_need.sections
     free, length = free_s(sections, IdentityKey(hourly_need.rig), params), sections.length_m

@@ -1,1 +1,1 @@
-"""Weather warnings placed on the route."""
+"""Places weather warnings on the route."""

@@ -1,4 +1,4 @@
-"""Weather warnings of a service, placed on a route: by their outline, their zones, their counties, or where told at."""
+"""Places weather warnings of a service on a route: by outline, zones, counties, or queries at samples."""
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -18,25 +18,29 @@ from alertd.route.polygons import Area, Span, joined
 MAX_PLACES: Final = 10
 
 
-_APART_M: Final = 5_000.0  # nearer than this, two places share a forecast zone nearly always
+_APART_M: Final = 5_000.0  # places closer than this nearly always share a forecast zone
 
 
-_GAP_M: Final = 40_000.0  # a forecast zone of the mountains is about so wide
+_GAP_M: Final = 40_000.0  # about the width of a forecast zone in the mountains
 
 
-# [A] One that gives no end is taken to stand so long, and looked at again with every reading of the list; while it is
-# listed, the end moves on by as much again, half a day before it comes. One that is waited out is never given an end
-# that its office did not give.
+# [A] A warning without an end is taken to last this long. While it stays listed, the end moves on by the same time,
+# half a day ahead. A warning that trucks wait out never gets an end that its office did not give.
 NO_END: Final = timedelta(hours=24)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WeatherAlert:
-    """One message on one event. Times are aware; ends_at None where it gives no end, sent_at None where unreadable.
+    """One message on one event. Times are aware.
 
-    key: the event, the same in all its messages; `id` is the message's. words: the office's own, to be quoted.
-    zones: as in `plan.warnings.zones`, not all of them where `zones_whole` is False; counties: the same kind of ids,
-    of the counties that the zones lie in. area: its outline, where it has one of its own.
+    key: the event, the same in all its messages.
+    id: the message.
+    ends_at: None where it gives no end.
+    sent_at: None where unreadable.
+    words: the words of the office, to be quoted.
+    zones: as in `plan.warnings.zones`; incomplete where `zones_whole` is False.
+    counties: ids of the same kind, of the counties in which the zones are.
+    area: its own outline, if any.
     """
 
     key: str
@@ -57,7 +61,7 @@ class WeatherAlert:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnreadableAlert:
-    """A message that could not be read and may matter: what of it could be."""
+    """The readable parts of a message that could not be read and may matter."""
 
     event: str
     where: str
@@ -66,10 +70,12 @@ class UnreadableAlert:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AlertList:
-    """What a service lists.
+    """The list of a service.
 
-    listed_n: events of any kind; matched_n: how many it counts itself, 0 if it does not. updated_at: by its own word.
-    whole: nothing says that there is more than this.
+    listed_n: number of events of any kind.
+    matched_n: number of events that the service itself counts, 0 if it does not.
+    updated_at: time given by the service.
+    whole: no sign that the list is incomplete.
     """
 
     alerts: tuple[WeatherAlert, ...]
@@ -82,17 +88,17 @@ class AlertList:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlacedWarnings:
-    """The road under warnings, and the warnings that may hold more of it: some of their land is not on file."""
+    """The road under warnings, and the warnings that may cover more, because some of their land is not on file."""
 
     closures: tuple[Closure, ...]
     unplaced: tuple[WeatherAlert, ...]
 
 
 def merge_alerts(alerts: Iterable[WeatherAlert]) -> tuple[WeatherAlert, ...]:
-    """Messages on one event for the same land as one: the earliest beginning, the latest end, the newest words.
+    """Merge messages on the same event and land: the earliest start, the latest end, the newest words.
 
-    Services list an event in several parts, each with zones and times of its own, which stay apart; and the beginning
-    of one that goes on is moved to when it was last told of.
+    Services list an event in several parts, each with zones and times of its own; these stay separate. Services also
+    move the start of a continuing event to the time of its last message.
     """
     out: dict[str, list[WeatherAlert]] = {}
     for alert in alerts:
@@ -127,10 +133,12 @@ def place_warnings(
 ) -> PlacedWarnings:
     """The road that each warning covers.
 
-    By its own outline where it has one; else by its zones on file, and by its counties where one of its zones in the
-    route's states is not. by_place: what the service says for samples of the route, every asked one a key; it places
-    what
-    is not placed by outlines, on the road up to half way to the next asked sample, and adds what the list left out.
+    A warning with an outline is placed by it. Others are placed by their zones on file, and by their counties where one
+    of their zones in the route's states is not on file.
+
+    by_place: answers of the service for samples of the route, with every queried sample as a key. They place warnings
+        that outlines do not place, up to half way to the next queried sample. They also add warnings that the list
+        omits.
     """
     by_place = by_place or {}
     near = _nearest(route, sorted(by_place))
@@ -138,25 +146,25 @@ def place_warnings(
     states = us_states(route)
     at: dict[str, list[int]] = {}
     extra: dict[str, WeatherAlert] = {}
-    for sample, heard in by_place.items():
-        for alert in heard:
+    for sample, sample_alerts in by_place.items():
+        for alert in sample_alerts:
             at.setdefault(alert.key, []).append(sample)
             extra.setdefault(alert.key, alert)
     listed = {alert.key for alert in alerts}
     spans: dict[tuple[str, datetime, datetime | None], list[Span]] = {}
-    said: dict[tuple[str, datetime, datetime | None], WeatherAlert] = {}
+    alert_of_part: dict[tuple[str, datetime, datetime | None], WeatherAlert] = {}
     unplaced = []
     for alert in (*alerts, *(a for key, a in extra.items() if key not in listed)):
-        found, whole = _spans(route, alert, road, states)
-        if not whole and alert.key in at:
-            found = [*found, *(near[sample] for sample in at[alert.key])]
-        elif not whole:
+        covered, complete = _spans(route, alert, road, states)
+        if not complete and alert.key in at:
+            covered = [*covered, *(near[sample] for sample in at[alert.key])]
+        elif not complete:
             unplaced.append(alert)
         part = (alert.key, alert.begins_at, alert.ends_at)
-        spans.setdefault(part, []).extend(found)
-        said.setdefault(part, alert)
+        spans.setdefault(part, []).extend(covered)
+        alert_of_part.setdefault(part, alert)
     closures = [
-        closure_of(said[part], span, now_utc)
+        closure_of(alert_of_part[part], span, now_utc)
         for part in sorted(spans, key=lambda p: (p[0], p[1], str(p[2])))
         for span in joined(spans[part])
     ]
@@ -165,14 +173,14 @@ def place_warnings(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Road:
-    """The road in each zone on file, found once for all warnings that name it."""
+    """The road in each zone on file, computed once for all warnings that name it."""
 
     route: Route
     zones: Zones
     found: dict[str, list[Span]] = field(default_factory=dict)
 
     def within(self, zone_id: str) -> list[Span] | None:
-        """None for a zone that is not on file."""
+        """The road in a zone; None for a zone that is not on file."""
         if zone_id not in self.zones:
             return None
         if zone_id not in self.found:
@@ -180,27 +188,27 @@ class _Road:
         return self.found[zone_id]
 
     def within_all(self, zone_ids: Sequence[str]) -> tuple[list[Span], bool]:
-        """In those on file together, and whether all are."""
+        """The road in all of these zones on file, and whether all are on file."""
         spans = [self.within(z) for z in zone_ids]
         return [s for one in spans for s in one or ()], None not in spans
 
 
 def _spans(route: Route, alert: WeatherAlert, road: _Road, states: frozenset[str]) -> tuple[list[Span], bool]:
-    """The road that outlines place it on, and whether they leave none of its land in the route's states out.
+    """The road where outlines place a warning, and whether they cover all its land in the route's states.
 
-    Where the route's states are not known, any land counts.
+    Where the route's states are unknown, any land counts.
     """
     if alert.area is not None:
         return on_route(alert.area, route), True
-    here = [z for z in alert.zones if not states or state_of(z) in states]
-    found, whole = road.within_all(here)
-    if alert.zones and alert.zones_whole and whole:
-        return found, True
+    in_states = [z for z in alert.zones if not states or state_of(z) in states]
+    covered, complete = road.within_all(in_states)
+    if alert.zones and alert.zones_whole and complete:
+        return covered, True
     counties = [c for c in alert.counties if not states or state_of(c) in states]
     if alert.counties and alert.zones_whole and not alert.zones and not counties:
         return [], True
-    by_county, whole = road.within_all(counties)
-    return [*found, *by_county], bool(counties) and whole
+    by_county, complete = road.within_all(counties)
+    return [*covered, *by_county], bool(counties) and complete
 
 
 def closure_of(alert: WeatherAlert, span: Span, now_utc: datetime) -> Closure:
@@ -228,34 +236,34 @@ def closure_of(alert: WeatherAlert, span: Span, now_utc: datetime) -> Closure:
 
 
 def query_samples(route: Route) -> tuple[int, ...]:
-    """Samples at which to ask, in order along the route, at most MOST_PLACES.
+    """Samples for queries, in order along the route, at most MAX_PLACES.
 
     Summits first, by prominence, then starts of climbs, by rise; both ends; then the middles of the longest gaps.
     """
     d = route.distance_m
     high = [s.distance_m for s in sorted(route.summits, key=lambda s: -s.prominence_m)]
     feet = [c.start_m for c in sorted(route.climbs, key=lambda c: -c.rise_m)]
-    taken: list[float] = []
+    chosen: list[float] = []
 
     def take(at_m: float) -> None:
-        if len(taken) < MAX_PLACES and all(abs(at_m - other) >= _APART_M for other in taken):
-            taken.append(at_m)
+        if len(chosen) < MAX_PLACES and all(abs(at_m - other) >= _APART_M for other in chosen):
+            chosen.append(at_m)
 
     for at_m in (*high, *feet)[: MAX_PLACES - 2]:
         take(at_m)
     for at_m in (float(d[0]), float(d[-1])):
         take(at_m)
-    while len(taken) < MAX_PLACES:
-        edges = sorted({float(d[0]), float(d[-1]), *taken})
+    while len(chosen) < MAX_PLACES:
+        edges = sorted({float(d[0]), float(d[-1]), *chosen})
         a, b = max(pairwise(edges), key=lambda gap: gap[1] - gap[0])
         if b - a <= _GAP_M:
             break
-        taken.append(0.5 * (a + b))
-    return tuple(sorted({int(np.argmin(np.abs(d - at_m))) for at_m in taken}))
+        chosen.append(0.5 * (a + b))
+    return tuple(sorted({int(np.argmin(np.abs(d - at_m))) for at_m in chosen}))
 
 
 def _nearest(route: Route, samples: Sequence[int]) -> dict[int, Span]:
-    """The road that is nearest to each asked sample."""
+    """The road nearest to each queried sample."""
     if not samples:
         return {}
     at_m = [float(route.distance_m[i]) for i in samples]
@@ -270,13 +278,13 @@ _END: Final = re.compile(r"[.!?](?=\s)")
 
 
 def one_line(text: str) -> str:
-    """The same words on one line, without characters that steer a terminal."""
+    """The same words on one line, without terminal control characters."""
     words = " ".join(text.split())
     return words if words.isprintable() else " ".join("".join(c if c.isprintable() else " " for c in words).split())
 
 
 def truncate(text: str, most: int = MAX_CHARS) -> str:
-    """At most `most` characters, whole sentences, "..." where more follow; one sentence that is longer stays whole."""
+    """At most `most` characters in whole sentences, "..." where more follow. A longer first sentence stays whole."""
     words = one_line(text)
     if len(words) <= most:
         return words

@@ -1,8 +1,8 @@
-"""Which weather events a truck on a pass must know of, which it waits out, and which come first.
+"""Ranks weather events for a truck on a pass: which to show, which to wait out, and in which order.
 
-US events by their code of phenomenon and significance (W warning, A watch, Y advisory; NWS Instruction 10-1703),
-because names change and codes stay. A code that is in no list here is kept, last in rank: a new kind of event is no
-reason to say nothing.
+US events are ranked by their code of phenomenon and significance (W warning, A watch, Y advisory; NWS Instruction
+10-1703), because names change and codes do not. A code in none of the lists here is kept, last in rank, because a new
+kind of event must not be dropped.
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,7 @@ _ROAD: Final = {
     "HW": "WA", "EW": "W", "WI": "Y", "DS": "WY", "DU": "WY", "FG": "Y", "SM": "Y", "EC": "W", "WC": "W", "FF": "W",
     "FA": "W", "FL": "W", "AV": "WAY",
 }  # fmt: skip
-# Known, and of no matter to a truck on a winter pass: sea, beach, heat, frost in fields, fire, air, storms of summer.
+# Known, and irrelevant to a truck on a winter pass: sea, beach, heat, frost in fields, fire, air, summer storms.
 _ELSEWHERE_CODES: Final = (
     "AF AQ AS BH BW CF CW EH FR FW FZ GL HF HI HT HU HY HZ LO LS LW MA MF MH MS RB RH RP SC SE SI SR SS SU SV SW TI TO "
     "TR TS TY UP VO XH ZY"
@@ -40,13 +40,13 @@ _NAMES: Final = {
 }  # fmt: skip
 _LEVELS: Final = {"Warning": "W", "Watch": "A", "Advisory": "Y", "Statement": "S"}
 
-# [A] Waited out: snow and wind that take all sight away (a blizzard's criterion is under 1/4 mile for three hours), and
-# a squall, whose flash freeze is over within the hour, so that waiting costs little. All others are cautions: how much
-# ice or snow lies on this road at this hour is the road model's to say, and an ice storm's or winter storm's zone holds
-# valleys that stay open beside the pass that does not.
+# [A] Waited out: snow and wind without visibility (a blizzard's criterion is under 1/4 mile for three hours). Also a
+# squall: its flash freeze is over within the hour, so waiting costs little. All others are cautions, because the road
+# model gives the ice or snow on this road at this hour. The zone of an ice storm or winter storm also contains valleys
+# that stay open while the pass does not.
 _HOLDS: Final = frozenset(("BZ.W", "SQ.W"))
 LAST: Final = 5
-# [A] Words of names, for a service whose codes are not on file here; a name with none of them is kept, last in rank.
+# [A] Words in names, for a service whose codes are not on file here. A name with none of them is kept, last in rank.
 _WINTER_WORDS: Final = ("snow", "winter", "blizzard", "freezing", "ice", "flash freeze", "avalanche")
 _ROAD_WORDS: Final = ("wind", "fog", "extreme cold", "dust")
 _ELSEWHERE_WORDS: Final = ("heat", "frost", "air quality", "tornado", "thunderstorm", "surge", "marine", "hurricane")
@@ -54,31 +54,39 @@ _ELSEWHERE_WORDS: Final = ("heat", "frost", "air quality", "tornado", "thunderst
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Severity:
-    """What an event asks. rank: 0 waited out, 1 and 2 warnings, 3 advisories, 4 watches, 5 what is not known better."""
+    """Severity of an event.
+
+    holds: True when trucks wait it out.
+    rank: 0 waited out, 1 and 2 warnings, 3 advisories, 4 watches, 5 unknown.
+    """
 
     holds: bool
     rank: int
 
 
 def severity_of(codes: Sequence[str], event: str) -> Severity | None:
-    """The gravest of what the codes and the event's name say; None for an event of no matter here.
+    """The highest severity of the codes and the name of the event; None for an irrelevant event.
 
-    codes: such as "WS.W", () where none was given. The name counts beside them: one damaged field loses nothing.
+    codes: such as "WS.W", () where none was given.
+
+    The name counts beside the codes, so that one damaged field loses nothing.
     """
     words = event.rsplit(" ", 1)
     phenomenon, level = _NAMES.get(words[0], ""), _LEVELS.get(words[-1], "")
     named = [f"{phenomenon}.{level}"] if phenomenon and level else []
     if not codes and not named:
         return None if event in _IGNORED_EVENTS else Severity(holds=False, rank=LAST)
-    found = [w for w in map(_of_code, (*codes, *named)) if w is not None]
-    return min(found, key=lambda w: w.rank, default=None)
+    severities = [w for w in map(_of_code, (*codes, *named)) if w is not None]
+    return min(severities, key=lambda w: w.rank, default=None)
 
 
 def severity_of_named(name: str, level: str) -> Severity | None:
-    """An event of a service that codes it otherwise, by its English name and its level; None for one of no matter here.
+    """Severity of an event of a service with other codes, by its English name and level; None for an irrelevant event.
 
-    level: "warning", "watch", "advisory" or another word. [A] A blizzard warning is waited out as a US one is; a squall
-    warning is not, for Canada's last many hours, not one.
+    level: "warning", "watch", "advisory" or another word.
+
+    [A] A blizzard warning is waited out like a US one. A squall warning is not, because Canada's last many hours, not
+    one.
     """
     words, level = name.lower(), level.lower()
     if "blizzard" in words and level == "warning":

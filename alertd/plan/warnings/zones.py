@@ -1,4 +1,4 @@
-"""Forecast zones and counties of a weather service with their outlines, and where a route meets them."""
+"""Forecast zones and counties of a weather service with their outlines, and their runs on a route."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -8,13 +8,17 @@ from typing import Final, TypeAlias
 from alertd.route.model import Route
 from alertd.route.polygons import Area, Span, joined, spans_in
 
-# The service redraws its zones twice a year or so; an outline this old may be another place by now.
+# The service redraws its zones about twice a year; an outline older than this may no longer be correct.
 OUTLINE_STALE_AFTER: Final = timedelta(days=200)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ForecastZone:
-    """id: kind and code, e.g. "forecast/WAZ304", since codes of two kinds may name two places. obtained_at: aware."""
+    """A zone with its outline.
+
+    id: kind and code, e.g. "forecast/WAZ304", because codes of two kinds may name two places.
+    obtained_at: aware.
+    """
 
     id: str
     name: str
@@ -31,19 +35,20 @@ def state_of(zone_id: str) -> str:
 
 
 def us_states(route: Route) -> frozenset[str]:
-    """The US states that a route runs through, as two letters."""
+    """The US states of a route, as two letters each."""
     codes = (span.code for span in route.jurisdictions)
     return frozenset(code.removeprefix("US-") for code in codes if code.startswith("US-"))
 
 
 def on_route(area: Area, route: Route) -> list[Span]:
+    """The runs of the route in an area."""
     return spans_in(area, route.lat_deg, route.lon_deg, route.distance_m)
 
 
 def covers(zones: Iterable[ForecastZone], states: frozenset[str], route: Route) -> bool:
-    """Whether outlines of one kind cover all of the route's road in these states: then no other such zone has any.
+    """True when outlines of one kind cover all of the route's road in these states; no other such zone then has any.
 
-    Zones of one kind share out the land between them.
+    Zones of one kind divide the land between them.
     """
     spans = joined([span for zone in zones for span in on_route(zone.area, route)])
     land = [s for s in route.jurisdictions if s.code.removeprefix("US-") in states]
