@@ -16,6 +16,7 @@ from alertd.settings.model import SettingsFile
 ROOT: Final = Path(__file__).resolve().parents[2]
 GUIDE: Final = ROOT / "shared" / "guide"
 _NOTE: Final = "<!-- Written by `python -m alertd.cli.reference`. Change the code or config/alertd.toml instead. -->"
+_RETIRED: Final = {"station_correction"}  # accepted, without effect
 _TABLE: Final = re.compile(r"(?:# )?\[\[?([\w.]+)\]\]?$")
 _KEY: Final = re.compile(r"(# )?(\w+) = ([^#]*?)\s*(?:# (.*))?$")
 _INTRO: Final = """
@@ -41,7 +42,7 @@ def settings_page(toml: str) -> str:
         parts.append("| key | value | default | meaning |\n|---|---|---|---|")
         schema = model.model_json_schema()
         for key, field in model.model_fields.items():
-            if _nested(field.annotation) is not None:
+            if _nested(field.annotation) is not None or key in _RETIRED:
                 continue
             value = _value(schema["properties"][key], schema)
             default = "required" if field.is_required() else f"`{_toml(field.get_default(call_default_factory=True))}`"
