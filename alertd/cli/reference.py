@@ -21,8 +21,9 @@ _TABLE: Final = re.compile(r"(?:# )?\[\[?([\w.]+)\]\]?$")
 _KEY: Final = re.compile(r"(# )?(\w+) = ([^#]*?)\s*(?:# (.*))?$")
 _INTRO: Final = """
 The settings file is `config/alertd.toml`. Paths are relative to it. `alertd check` reads it and names each mistake. A
-running daemon reads it again on SIGHUP; see [what changes at once](operations/service.md#reload-stop-and-clock). Keep secrets out of it: name
-a file, or write `credential:NAME` for a systemd credential ([secrets](operations/service.md#secrets)).
+running daemon reads it again on SIGHUP; see [what changes at once](operations/service.md#reload-stop-and-clock). Keep
+secrets out of it: name a file, or write `credential:NAME` for a systemd credential
+([secrets](operations/service.md#secrets)).
 """
 
 
