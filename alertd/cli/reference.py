@@ -28,7 +28,7 @@ secrets out of it: name a file, or write `credential:NAME` for a systemd credent
 
 
 def settings_page(toml: str) -> str:
-    """The page of all settings: keys, types and defaults from the models, meanings from the comments of `toml`."""
+    """The page of all settings: keys, types and defaults from the models, meanings from the comments of `toml` or the model."""
     comments = _comments(toml)
     parts = [
         "# Settings\n",
@@ -46,8 +46,9 @@ def settings_page(toml: str) -> str:
             if _nested(field.annotation) is not None or key in _RETIRED:
                 continue
             value = _value(schema["properties"][key], schema)
+            meaning = comments.get((table, key)) or field.description or ""
             default = "required" if field.is_required() else f"`{_toml(field.get_default(call_default_factory=True))}`"
-            parts.append(f"| `{key}` | {value} | {default} | {_cell(comments.get((table, key), ''))} |")
+            parts.append(f"| `{key}` | {value} | {default} | {_cell(meaning)} |")
         parts.append("")
     return "\n".join(parts)
 
