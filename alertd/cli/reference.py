@@ -28,7 +28,7 @@ secrets out of it: name a file, or write `credential:NAME` for a systemd credent
 
 
 def settings_page(toml: str) -> str:
-    """The page of all settings: keys, types and defaults from the models, meanings from the comments of `toml` or the model."""
+    """The page of all settings: keys, types and defaults from the models, meanings from `toml` or the models."""
     comments = _comments(toml)
     parts = [
         "# Settings\n",
