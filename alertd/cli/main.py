@@ -112,23 +112,23 @@ def plan(
                 planning.reference = planning.reference.with_rig(own, Path(rig))
             known = await load_daemon_state(planning, now)
             _print_origin(known.origin_note)
-            seen = [
-                await planning.build_context(
-                    await planning.route_of(route), [trip], now, posted=known.closures, controls=known.posted
+            planned = [
+                await planning.plan_trips(
+                    await planning.prepare(await planning.route_of(route), [trip], now, road_reports=known.road_reports)
                 )
                 for route in routes
             ]
-            first, *others = [(await planning.plan_trips(s, [trip]))[trip.id] for s in seen]
+            first, *others = [one.outcomes[trip.id] for one in planned]
             names = [route.stem for route in routes[1:]]
             outcome = await planning.with_alternatives(first, list(zip(names, others, strict=True)))
             if isinstance(outcome, NotPlanned):
                 raise InputError("plan", "", outcome.reason, "mend that and try again")
-            making = planning.plan_inputs(trip, seen[0])
+            inputs = planned[0].inputs[trip.id]
             if pictures:
                 from alertd.cli.plan import write_charts
 
-                write_charts(pictures, outcome, making, planning.reference.boundaries, metric=metric)
-            return outcome, making
+                write_charts(pictures, outcome, inputs.request, planning.reference.boundaries, metric=metric)
+            return outcome, inputs
 
     made, making = asyncio.run(work())
     if explain or at is not None:
@@ -199,6 +199,8 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
 
     kept_in, plan_id = sheet.find_plan(what, archive, config)
     done = asyncio.run(made_again(kept_in, plan_id))
+    for note in done.notes:
+        click.echo(f"alertd: {note}", err=True)
     if explain or at is not None:
         _print_explanation(done.plan, done.inputs, at, as_json)
     elif as_json:

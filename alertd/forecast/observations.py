@@ -3,18 +3,14 @@
 A station stands for its own place. Airports lie in valleys, so a pass is not what its nearest station says.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 
 import numpy as np
 
 from alertd.forecast.model import Array
 from alertd.forecast.sampling import EARTH_RADIUS_M
-
-STALE_AFTER = timedelta(hours=2)  # services were seen to pass on observations hours late
-FUTURE = timedelta(minutes=10)  # clocks differ
 
 
 class Phenomenon(StrEnum):
@@ -79,18 +75,6 @@ class StationReport:
 def on_earth(elevation_m: float) -> float:
     """A height as given, NaN for one that no station stands at."""
     return elevation_m if -500.0 <= elevation_m <= 9000.0 else float("nan")
-
-
-def latest_reports(reports: Iterable[StationReport], now_utc: datetime) -> list[StationReport]:
-    """Of each station the newest report with an air temperature, where that is neither old nor from the future."""
-    out: dict[str, StationReport] = {}
-    for report in reports:
-        young = -FUTURE <= now_utc - report.observed_at <= STALE_AFTER
-        if young and np.isfinite(report.air_temp_c):
-            known = out.get(report.station.id)
-            if known is None or known.observed_at < report.observed_at:
-                out[report.station.id] = report
-    return [out[id_] for id_ in sorted(out)]
 
 
 def distances_m(lat_deg: Array, lon_deg: Array, other_lat_deg: Array, other_lon_deg: Array) -> Array:

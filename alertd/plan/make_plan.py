@@ -76,23 +76,30 @@ class Weather:
     partial: bool = False
 
 
-def make_plan(
-    trip: TripInput,
-    route: Route,
-    rig: Rig,
-    rulesets: Mapping[str, RuleSet],
-    weather: Weather,
-    params: PlanParams,
-    now_utc: datetime,
-) -> Plan:
-    """Plan one trip.
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanRequest:
+    """The inputs of one plan.
 
-    `rulesets` by ISO 3166-2 code; a jurisdiction without one is planned on grip and common practice, and that is said
-    in `cautions`. Raises ValueError when times are naive.
+    rulesets: by ISO 3166-2 code; a jurisdiction without one is planned on grip and common practice, and `cautions` say
+    so. now_utc: aware.
     """
+
+    trip: TripInput
+    route: Route
+    rig: Rig
+    rulesets: Mapping[str, RuleSet]
+    weather: Weather
+    params: PlanParams
+    now_utc: datetime
+
+
+def make_plan(request: PlanRequest) -> Plan:
+    """Plan one trip. Raises ValueError when times are naive."""
+    trip, route, rig = request.trip, request.route, request.rig
+    weather, params, now_utc = request.weather, request.params, request.now_utc
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
-    went = plan_drive(trip, route, rig, rulesets, weather, params, now_utc)
+    went = plan_drive(request)
     run, leave, laws = went.solution, went.remaining.leave_at.astimezone(UTC), went.solution.encounter.hourly_need.laws
     stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
     taken_s = float(run.reach_s(route.length_m))
@@ -114,7 +121,7 @@ def make_plan(
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
-    posted = posted_notes(trip.posted.spans, run, leave, rulesets)
+    posted = posted_notes(trip.posted.spans, run, leave, request.rulesets)
     winter = is_winter_road(run.code, run.sections, params)
     advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
     if any(c.held for c in closures):
@@ -123,7 +130,7 @@ def make_plan(
         stretches, closures, posted, bridges, carry, advice = (), (), (), (), (), Advice.CLEAR
     elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
         seen_last = replace(trip.fix, old=False) if trip.fix else None
-        return make_plan(replace(trip, fix=seen_last), route, rig, rulesets, weather, params, now_utc)
+        return make_plan(replace(request, trip=replace(trip, fix=seen_last)))
     compared = _compared(trip, went, advice, now_utc, params)
     plan = Plan(
         id="",
@@ -200,22 +207,15 @@ class RemainingDrive:
     solution: Solution
 
 
-def plan_drive(
-    trip: TripInput,
-    route: Route,
-    rig: Rig,
-    rulesets: Mapping[str, RuleSet],
-    weather: Weather,
-    params: PlanParams,
-    now_utc: datetime,
-) -> RemainingDrive:
-    """The run that a plan describes, from where the truck was last seen."""
+def plan_drive(request: PlanRequest) -> RemainingDrive:
+    """The drive that a plan describes, from where the truck was last seen."""
+    trip, params, now_utc = request.trip, request.params, request.now_utc
     rest = remaining_trip(
-        route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood
+        request.route, trip.depart_at.astimezone(UTC), trip.fix, request.weather.corridor, params, now_utc, trip.stood
     )
     since = trip.fix.at if trip.fix is not None and trip.fix.old else None
     from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
-    hourly_need = hourly_need_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
+    hourly_need = hourly_need_for(rest.route, request.rig, request.rulesets, rest.corridor, params, from_epoch_s)
     if trip.posted.spans:
         hourly_need = with_posted(hourly_need, trip.posted.spans, params)
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 import alertd
 from alertd.errors import AlertdError, StoreError
@@ -23,6 +23,7 @@ from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
 from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
+from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.rules.rig import Tire
 from alertd.settings.model import PlanFile, Settings
 from alertd.sources.files.trips import TripRequest, parse_trip
@@ -73,7 +74,8 @@ class ReplaySettings(_Model):
     nws_url: str
     alerts: bool = False  # plans kept before warnings were asked for
     metar_url: str = ""  # plans kept before stations were asked
-    station_correction: bool = False
+    # Of plans kept while station reports corrected forecasts; see `replay`. Not written any more.
+    station_correction: bool = Field(default=False, exclude=True)
     alerts_area: tuple[str, ...] = ()
     geomet_url: str = ""
     geomet_collection: str = ""
@@ -98,7 +100,6 @@ def replay_settings(settings: Settings) -> ReplaySettings:
         nws_url=f.nws_url,
         alerts=f.alerts,
         metar_url=f.metar_url,
-        station_correction=f.station_correction,
         alerts_area=f.alerts_area,
         geomet_url=f.geomet_url,
         geomet_collection=f.geomet_collection,
@@ -119,9 +120,7 @@ class ReplayRecord:
     """departs: first and last departure of the trips that were planned together, for they share one forecast window.
 
     files: by name, see `settings.file_snapshot`; route: the name of the route's among them. response: in any order.
-    closures: as the operator posted them, on this route or not. posted: controls as they were read, for what a feed
-    said earlier may
-    count among them.
+    road_reports: as they were read, on this route or not; controls that a feed listed earlier may count among them.
     """
 
     now_utc: datetime
@@ -130,8 +129,7 @@ class ReplayRecord:
     files: Mapping[str, bytes]
     route: str
     responses: tuple[SourceResponse, ...]
-    closures: tuple[PostedClosure, ...]
-    posted: PostedConditions = NOTHING_POSTED
+    road_reports: RoadReports = NO_ROAD_REPORTS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,10 +288,11 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
         "files": _put_json(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
         "route": inputs.route,
         "heard": _put_json(archive, responses, now),
-        "closures": [_plain_closure(c) for c in inputs.closures],
+        "closures": [_plain_closure(c) for c in inputs.road_reports.closures],
     }
-    if inputs.posted != NOTHING_POSTED:
-        shared["posted"] = _put_json(archive, _POSTED.dump_python(inputs.posted, mode="json"), now)
+    if inputs.road_reports.controls != NOTHING_POSTED:
+        controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
+        shared["posted"] = _put_json(archive, controls, now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
@@ -337,8 +336,9 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         files={name: archive.get(digest) for name, digest in manifest.files.items()},
         route=manifest.route,
         responses=responses,
-        closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
-        posted=posted,
+        road_reports=RoadReports(
+            closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures), controls=posted
+        ),
     )
     return ArchivedPlan(
         alertd=manifest.alertd,

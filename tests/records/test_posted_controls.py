@@ -271,8 +271,8 @@ async def test_a_cycle_plans_with_what_is_posted_and_a_replay_knows_it_byte_for_
     assert plan_json(again.plan) == plan_json(west)
     explained = [level for x in again.inputs.explain(again.plan) for level in x.levels]
     assert {level.posted_by for level in explained if level.here_frac == 1.0} == {state.feed.source}
-    assert by_hand.posted.missing  # what the feed said before is read from the store
-    assert {c.level for c in by_hand.posted.controls} == {"chains-required", NOT_UNDERSTOOD}
+    assert by_hand.road_reports.controls.missing  # what the feed said before is read from the store
+    assert {c.level for c in by_hand.road_reports.controls.controls} == {"chains-required", NOT_UNDERSTOOD}
     assert "2 posted controls, with the daemon's store" in by_hand.origin_note
 
 

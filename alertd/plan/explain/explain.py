@@ -5,7 +5,7 @@ posting from the run that made the plan, and advice from the plan's own stretch.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
@@ -25,7 +25,7 @@ from alertd.plan.explain.model import (
     Spread,
     ThresholdCheck,
 )
-from alertd.plan.make_plan import TripInput, Weather, plan_drive
+from alertd.plan.make_plan import PlanRequest, Weather, plan_drive
 from alertd.plan.model import Plan, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
@@ -39,7 +39,7 @@ from alertd.route.clean import leg_lengths_m
 from alertd.route.model import Route, zone_at
 from alertd.rules.requirements import TireDemand
 from alertd.rules.rig import Rig, Tire
-from alertd.rules.ruleset import ControlLevel, RuleSet
+from alertd.rules.ruleset import ControlLevel
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
@@ -111,35 +111,30 @@ HOURS_BEFORE = 6
 
 def explain(
     plan: Plan,
-    trip: TripInput,
-    route: Route,
-    rig: Rig,
-    rulesets: Mapping[str, RuleSet],
-    weather: Weather,
+    request: PlanRequest,
     source_forecasts: Sequence[Forecast],
-    params: PlanParams,
     *,
     air: AirParams = AIR,
     at_m: float | None = None,
 ) -> tuple[Explanation, ...]:
     """One place of each stretch, where its need is largest; or the one place at `at_m` from the start.
 
-    plan: what make_plan made of the other arguments. source_forecasts: the forecasts as their sources gave them.
-    Raises ValueError
-    when `at_m` lies off the route.
+    plan: the result of `make_plan(request)`. source_forecasts: the forecasts as their sources gave them. Raises
+    ValueError when `at_m` lies off the route.
     """
+    trip, route = request.trip, request.route
     if at_m is not None and not 0.0 <= at_m <= route.length_m:
         raise ValueError(f"{at_m:.0f} m is off a route of {route.length_m:.0f} m")
-    seen = trip if trip.fix is None else replace(trip, fix=plan.position)  # as the plan took its last place
-    went = plan_drive(seen, route, rig, rulesets, weather, params, plan.made_at)
+    seen = trip if trip.fix is None else replace(trip, fix=plan.position)  # the last place as the plan used it
+    went = plan_drive(replace(request, trip=seen, now_utc=plan.made_at))
     run = went.solution
     view = _Context(
         plan=plan,
         route=route,
-        rig=rig,
-        weather=weather,
+        rig=request.rig,
+        weather=request.weather,
         source_forecasts=tuple(source_forecasts),
-        params=params,
+        params=request.params,
         air=air,
         solution=run,
         leave_epoch_s=went.remaining.leave_at.timestamp(),
