@@ -164,9 +164,7 @@ def make_plan(request: PlanRequest) -> Plan:
             *posted_cautions(posted, now_utc, params),
             *trip.posted.notes,
             *trip.position_notes,
-            *cautions(
-                run.sections.route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges
-            ),
+            *cautions(run, sources, rules, carry, bridges),
             *weather.notes,
         ),
         partial=partial,

@@ -21,7 +21,7 @@ from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.zones import read_zones, write_zones
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.sources.providers.nws.forecast import NotCovered
 from alertd.sources.providers.nws.zones import NwsZones
@@ -46,11 +46,13 @@ class GatherResult:
 @asynccontextmanager
 async def _client(settings: Settings, clock: Clock, progress: Progress) -> AsyncIterator[HttpClient]:
     async with HttpClient(
-        contact=settings.contact,
-        cache_dir=settings.cache,
-        now_utc=clock,
-        rng=np.random.default_rng(),
-        on_error=progress,
+        HttpOptions(
+            contact=settings.contact,
+            cache_dir=settings.cache,
+            now_utc=clock,
+            rng=np.random.default_rng(),
+            on_error=progress,
+        )
     ) as client:
         yield client
 

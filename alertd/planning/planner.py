@@ -42,7 +42,7 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.road_feeds.config import read_feeds
 
 log = logging.getLogger(__name__)
@@ -308,12 +308,14 @@ async def create_planner(
     async with AsyncExitStack() as stack:
         client = await stack.enter_async_context(
             HttpClient(
-                contact=settings.contact,
-                cache_dir=settings.cache,
-                now_utc=clock,
-                rng=np.random.default_rng(),
-                on_error=lambda text: log.warning("%s", text),
-                on_response=on_response,
+                HttpOptions(
+                    contact=settings.contact,
+                    cache_dir=settings.cache,
+                    now_utc=clock,
+                    rng=np.random.default_rng(),
+                    on_error=lambda text: log.warning("%s", text),
+                    on_response=on_response,
+                )
             )
         )
         weather_sources, elevations = open_weather_sources(

@@ -1,7 +1,7 @@
 """From a rig and a level to the exact tires, and to the chains that cover them."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from typing import Final
@@ -154,7 +154,8 @@ def _duty(ruleset: RuleSet, rule: CarryRule, rig: Rig, zone_ids_on_route: Collec
     words = tuple(z.words for z in unplaced)
     if not rule.zones_complete:
         words += ("other roads: the list was not read to its end",)
-    return _carry_for(ruleset, rig, rule.enough_for_level, rule=rule, zones=hit, not_placed=words, certain=certain)
+    duty = _carry_for(ruleset, rig, rule.enough_for_level, rule=rule)
+    return replace(duty, zones=hit, not_placed=words, certain=certain)
 
 
 def _carry_for(
@@ -164,10 +165,8 @@ def _carry_for(
     *,
     rule: CarryRule | None = None,
     demand: TireDemand | None = None,
-    zones: tuple[str, ...] = (),
-    not_placed: tuple[str, ...] = (),
-    certain: bool = True,
 ) -> CarryDuty:
+    """A certain duty without zones, for the chains that a level demands of this rig."""
     asked = demand_for(ruleset, ruleset.level(level_id), rig)
     why = rule or demand or asked
     spares_n = rule.spare_singles if rule and asked.tires_min else 0
@@ -175,9 +174,9 @@ def _carry_for(
     return CarryDuty(
         jurisdiction=ruleset.jurisdiction,
         level_id=level_id,
-        zones=zones,
-        not_placed=not_placed,
-        certain=certain,
+        zones=(),
+        not_placed=(),
+        certain=True,
         tires_n=asked.tires_min,
         spares_n=spares_n,
         singles_short=hanging.singles_short + max(0, spares_n - rig.singles_carried),

@@ -25,7 +25,7 @@ from alertd.planning.replay_record import record_response, recording
 from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather
 from alertd.route.model import Route
 from alertd.sources.http.answer import JsonClient, SourceResponse
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
@@ -185,10 +185,10 @@ async def client(services: Services, clock: ManualClock, tmp_path: Path) -> Asyn
     async def no_wait(_seconds: float) -> None:
         return None
 
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="", cache_dir=tmp_path, now_utc=clock, rng=np.random.default_rng(1), sleep=no_wait,
         transport=services.transport, on_response=record_response,
-    ) as opened:  # fmt: skip
+    )) as opened:  # fmt: skip
         yield opened
 
 

@@ -23,7 +23,7 @@ from alertd.route.model import Route
 from alertd.service.cycle import run_cycle, save_trip
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.retry import RetryPolicy
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.store.store import Store
@@ -136,10 +136,10 @@ async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_
     warm = {"unitCode": "wmoUnit:degC", "value": 1.0, "qualityControl": "V"}
     web.get(url__regex=rf"{NWS}/points/.*/stations").mock(side_effect=listed)
     web.get(url__regex=rf"{NWS}/stations/.*/observations").mock(side_effect=observed)
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         retry=RetryPolicy(tries=1, give_up_after=99), per_s_per_host=1000.0,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         told = await StationObserver(NwsStations(client, NWS), None).along(i90_west, morning)
     assert {r.station.id[-1] for r in told.reports} == {"3"}
     assert told.problems
@@ -150,10 +150,10 @@ async def test_a_service_that_is_down_is_not_asked_on_and_never_shut_to_forecast
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         observer = StationObserver(NwsStations(client, NWS), None)
         told = await observer.along(i90_west, morning)
         await observer.along(i90_west, morning)

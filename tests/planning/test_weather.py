@@ -36,7 +36,7 @@ from alertd.settings.model import ForecastSettings, Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.road import RoadSettings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock
 from alertd.testing.factories import make_rig, make_route, make_rules
@@ -304,10 +304,10 @@ async def test_three_services_make_one_plan_that_names_each_everywhere_and_repla
             made.forecast, sources=("open-meteo", "open-meteo-ensemble", "met-norway"), members=5,
             open_meteo_ensemble_url=api.base_url, weights={"open-meteo": 2.0},
         )  # fmt: skip
-        async with HttpClient(
+        async with HttpClient(HttpOptions(
             contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=ManualClock(morning),
             rng=np.random.default_rng(1), per_s_per_host=1e9, on_response=record_response,
-        ) as client:  # fmt: skip
+        )) as client:  # fmt: skip
             weather_sources, elevations = open_weather_sources(chosen, True, "test", client)
             settings = replace(made, forecast=chosen)
             planning = Planner(settings, ground, weather_sources, elevations, ReplayWriter(archive=archive))

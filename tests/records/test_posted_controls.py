@@ -24,7 +24,7 @@ from alertd.records.posted_controls import CONFIRMED, CONTROL, ENDED, READ, Road
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.road_feeds.config import Feed, read_feed
 from alertd.store.archive import Archive
 from alertd.store.store import Store
@@ -157,10 +157,10 @@ class State:
         async def no_wait(_s: float) -> None:
             return None
 
-        async with HttpClient(
+        async with HttpClient(HttpOptions(
             contact="x@example.invalid", cache_dir=cache, now_utc=clock, rng=np.random.default_rng(1), sleep=no_wait,
             transport=httpx.MockTransport(self),
-        ) as client:  # fmt: skip
+        )) as client:  # fmt: skip
             yield RoadFeeds(client=client, feeds=(self.feed,))
 
 
