@@ -7,7 +7,6 @@ AlertdError
 │ ├ SourceDown     no answer, or an answer that says try later
 │ ├ SourceChanged  an answer whose shape, units or values cannot be trusted
 │ │ └ SourceDoubted  an answer of the right shape whose values cannot be so, or that holds none
-│ ├ SourceStale    an answer too old to plan with
 │ └ OutsideArea    the source has no forecasts for that place, and says so
 ├ DeliveryError  a notice could not be handed over
 └ StoreError     what must survive could not be written or read
@@ -53,10 +52,6 @@ class SourceChanged(SourceError):
 
 class SourceDoubted(SourceChanged):
     """An answer of the right shape whose values cannot be so, or that holds none of use."""
-
-
-class SourceStale(SourceError):
-    """An answer too old to plan with."""
 
 
 class OutsideArea(SourceError):
