@@ -40,7 +40,7 @@ FORECAST_HORIZON = timedelta(days=15)
 
 
 class _Command(click.Group):
-    """Turns our own failures into one line on standard error and status 1; a fault of ours keeps its traceback."""
+    """Turns errors of alertd into one line on standard error and status 1; an internal error keeps its traceback."""
 
     def invoke(self, ctx: click.Context) -> object:
         try:
@@ -150,7 +150,7 @@ def plan(**options: Any) -> None:
 
 
 def _print_origin(used: str) -> None:
-    """What of the daemon's store and feeds a plan by hand was made with; programs read standard output."""
+    """Print which store and feeds the plan was made with, on standard error: programs read standard output."""
     if used:
         click.echo(f"alertd: {used}", err=True)
 

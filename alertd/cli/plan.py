@@ -1,4 +1,4 @@
-"""A plan on the terminal: what to do first, then the road as a strip, then why and how old."""
+"""A plan on the terminal: the instructions, the road as a strip, then reasons and ages."""
 
 import textwrap
 from datetime import datetime

@@ -27,7 +27,7 @@ from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.sources.files.road import RoadSettings
 
-SPIN_UP = timedelta(hours=48)  # past hours that let the road forget how it was started
+SPIN_UP = timedelta(hours=48)  # past hours after which the start state of the road no longer matters
 MAX_CELLS = 100  # what one request to a source may carry
 MAX_SOURCES_IN_FULL = (
     2  # the pool holds as many sources' members; more sources have fewer each, so that a plan costs no more
@@ -222,7 +222,7 @@ def _judged(forecast: Forecast, answers: SourceAnswers, weather_sources: Weather
 def _counts(usable: Sequence[Forecast], weather_sources: WeatherSources, now_utc: datetime) -> list[int]:
     """Members of each source: those of the settings for one alone, else by weight, skill times `age_weight`.
 
-    An ensemble larger than the settings' members makes room for itself.
+    An ensemble larger than the settings' members raises the total.
     """
     most = max([weather_sources.members, *(f.air_temp_c.shape[0] for f in usable)])
     if len(usable) < 2:
@@ -235,7 +235,7 @@ def _counts(usable: Sequence[Forecast], weather_sources: WeatherSources, now_utc
 
 
 def _unknown_forecast(request: ForecastRequest, members: int) -> Forecast:
-    """A forecast that knows nothing: the road stays unknown, and unknown reads as "be ready"."""
+    """A forecast of unknown values only: the road stays unknown, and unknown means "be ready"."""
     hours = max(int((request.end - request.start) / timedelta(hours=1)) + 1, 1)
     unknown = np.full((members, request.lat_deg.size, hours), np.nan)
     fields: dict[str, Any] = {name: unknown.copy() for name in WEATHER_FIELDS if name != "precip_form"}

@@ -1,7 +1,7 @@
-"""From API value to advice for one place of a plan: every number in between, in the order the numbers flow.
+"""From API value to advice for one place of a plan: every number in between, in the order of the computation.
 
-Nothing is decided or computed anew here. The road's numbers come from `road.trace` and the road field, need and
-posting from the run that made the plan, and advice from the plan's own stretch.
+Nothing is decided or computed again here. Numbers of the road come from `road.trace` and the road field, need and
+posting from the solution behind the plan, and advice from the plan's own stretch.
 """
 
 from collections import Counter
@@ -57,9 +57,11 @@ class LevelConditions:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PointConditions:
-    """One section. Arrays (member,): arrival_epoch_s by the plan's own clock, and the hour of the road field that the
-    plan took for it, which may be that of a driver held up by chains before; class, friction and need of that hour.
-    no_rules: jurisdictions here without a rule set.
+    """One section. Arrays (member,).
+
+    arrival_epoch_s: by the plan's own clock. hour: of the road field that the plan used, which may be that of a driver
+    delayed by chains before. road_class, grip_class, mu, need: of that hour. no_rules: jurisdictions here without a
+    rule set.
     """
 
     arrival_epoch_s: Array
@@ -77,7 +79,7 @@ class PointConditions:
 
 
 def conditions_at(solution: Solution, depart_epoch_s: float, distance_m: float, params: PlanParams) -> PointConditions:
-    """What the run met at one place of its route."""
+    """The conditions of a solution at one place of its route."""
     hourly_need, encounter = solution.encounter.hourly_need, solution.encounter
     section = int(solution.sections.at(distance_m))
     elapsed_s = solution.reach_s([distance_m])
@@ -280,7 +282,7 @@ def _air(t: AirTrace) -> AirAtPlace:
 
 
 def _column(field: RoadField, column: int, hour: int) -> tuple[ColumnHour, ...]:
-    """The hours up to the one that stands for passing; the members' spread, and one whole member."""
+    """The hours up to the one of passing: the spread of the members, and one whole member."""
     frozen = field.snow_mmwe[:, column, hour] + field.ice_mmwe[:, column, hour]
     middle = _middle(field.surface_temp_c[:, column, hour], frozen)
     return tuple(
