@@ -7,7 +7,6 @@ AlertdError
 │ ├ SourceDown     no answer, or an answer that asks to retry later
 │ ├ SourceChanged  an answer whose shape, units or values cannot be trusted
 │ │ └ SourceDoubted  an answer of the expected shape with implausible values, or without usable values
-│ ├ SourceStale    an answer too old for planning
 │ └ OutsideArea    the source reports that it has no forecasts for that place
 ├ DeliveryError  a notice could not be delivered
 └ StoreError     persistent data could not be written or read
@@ -53,10 +52,6 @@ class SourceChanged(SourceError):
 
 class SourceDoubted(SourceChanged):
     """An answer of the expected shape with implausible values, or without usable values."""
-
-
-class SourceStale(SourceError):
-    """An answer too old for planning."""
 
 
 class OutsideArea(SourceError):

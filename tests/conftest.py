@@ -18,7 +18,7 @@ from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.settings.model import Settings, read_settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
@@ -131,13 +131,15 @@ def open_planner(ground: ReferenceData) -> OpenPlanner:
     @asynccontextmanager
     async def opened(settings: Settings, clock: ManualClock, *, deadline_s: float = 20.0) -> AsyncIterator[Planner]:
         async with HttpClient(
-            contact="",
-            cache_dir=settings.cache,
-            now_utc=clock,
-            rng=np.random.default_rng(1),
-            sleep=_no_wait,
-            deadline_s=deadline_s,
-            on_response=record_response,
+            HttpOptions(
+                contact="",
+                cache_dir=settings.cache,
+                now_utc=clock,
+                rng=np.random.default_rng(1),
+                sleep=_no_wait,
+                deadline_s=deadline_s,
+                on_response=record_response,
+            )
         ) as client:
             source = OpenMeteo(client, settings.forecast.open_meteo_url)
             sky = WeatherSources(

@@ -36,7 +36,7 @@ async def current_brief(settings: Settings, clock: Clock, *, page: bool = False)
     bad = [(f"{settings.trips.name} {row.label}", str(row.mistake)) for row in file.bad]
     async with create_planner(settings, clock) as planning:
         known = await load_daemon_state(planning, now)
-        outcomes = await planning.plan(trips, now, posted=known.closures, controls=known.posted)
+        outcomes = await planning.plan(trips, now, road_reports=known.road_reports)
         plans = [o for o in outcomes if isinstance(o, Plan)]
         drawn = await draw_roads(planning, plans, {t.id: t.route for t in trips}) if page else {}
     missed = [*bad, *((o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned))]

@@ -1,4 +1,4 @@
-"""How an advice came about, on the terminal: from what a source said to what the plan says, line by line."""
+"""The explanation of an advice on the terminal: from the values of a source to the plan, line by line."""
 
 import textwrap
 from collections.abc import Callable, Iterable

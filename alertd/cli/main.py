@@ -8,10 +8,10 @@ import json
 import logging
 import sys
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -40,7 +40,7 @@ FORECAST_HORIZON = timedelta(days=15)
 
 
 class _Command(click.Group):
-    """Turns our own failures into one line on standard error and status 1; a fault of ours keeps its traceback."""
+    """Turns errors of alertd into one line on standard error and status 1; an internal error keeps its traceback."""
 
     def invoke(self, ctx: click.Context) -> object:
         try:
@@ -64,6 +64,24 @@ def cli() -> None:
     """Where to chain up, which tires, how fast, where to take chains off. Posted signs and officers decide."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PlanOptions:
+    """The arguments and options of `alertd plan`, by the names that click gives them."""
+
+    routes: tuple[Path, ...]
+    rig: str
+    depart: str
+    driver: str
+    keep: Path | None
+    pictures: Path | None
+    metric: bool
+    no_compare: bool
+    explain: bool
+    at: float | None
+    config: str | None
+    as_json: bool
+
+
 @cli.command()
 @click.argument("routes", type=click.Path(path_type=Path), metavar="ROUTE.gpx...", nargs=-1, required=True)
 @click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder, or a rig file.")
@@ -77,27 +95,15 @@ def cli() -> None:
 @_at
 @_config
 @_as_json
-def plan(
-    routes: tuple[Path, ...],
-    rig: str,
-    depart: str,
-    driver: str,
-    keep: Path | None,
-    pictures: Path | None,
-    metric: bool,
-    no_compare: bool,
-    explain: bool,
-    at: float | None,
-    config: str | None,
-    as_json: bool,
-) -> None:
+def plan(**options: Any) -> None:
     """Plan one trip now; with several routes the first, compared with the others."""
-    settings = settings_to_read(config)
-    if no_compare:
+    asked = _PlanOptions(**options)
+    settings = settings_to_read(asked.config)
+    if asked.no_compare:
         settings = replace(settings, plan=replace(settings.plan, compare_h=0.0))
     now = system_clock()
-    own = read_rig(Path(rig)) if rig.endswith(".toml") else None
-    trip = _trip_from_options(routes[0], own.id if own else rig, depart, driver, now)
+    own = read_rig(Path(asked.rig)) if asked.rig.endswith(".toml") else None
+    trip = _trip_from_options(asked, own.id if own else asked.rig, now)
 
     async def work() -> tuple[Plan, "PlanInputs"]:
         from alertd.planning.one_off import load_daemon_state
@@ -106,34 +112,35 @@ def plan(
         from alertd.store.archive import Archive
 
         async with create_planner(
-            settings, system_clock, ReplayWriter(archive=Archive(keep)) if keep else None
+            settings, system_clock, ReplayWriter(archive=Archive(asked.keep)) if asked.keep else None
         ) as planning:
             if own:
-                planning.reference = planning.reference.with_rig(own, Path(rig))
+                planning.reference = planning.reference.with_rig(own, Path(asked.rig))
             known = await load_daemon_state(planning, now)
             _print_origin(known.origin_note)
-            seen = [
-                await planning.build_context(
-                    await planning.route_of(route), [trip], now, posted=known.closures, controls=known.posted
+            planned = [
+                await planning.plan_trips(
+                    await planning.prepare(await planning.route_of(route), [trip], now, road_reports=known.road_reports)
                 )
-                for route in routes
+                for route in asked.routes
             ]
-            first, *others = [(await planning.plan_trips(s, [trip]))[trip.id] for s in seen]
-            names = [route.stem for route in routes[1:]]
+            first, *others = [one.outcomes[trip.id] for one in planned]
+            names = [route.stem for route in asked.routes[1:]]
             outcome = await planning.with_alternatives(first, list(zip(names, others, strict=True)))
             if isinstance(outcome, NotPlanned):
                 raise InputError("plan", "", outcome.reason, "mend that and try again")
-            making = planning.plan_inputs(trip, seen[0])
-            if pictures:
+            inputs = planned[0].inputs[trip.id]
+            if asked.pictures:
                 from alertd.cli.plan import write_charts
 
-                write_charts(pictures, outcome, making, planning.reference.boundaries, metric=metric)
-            return outcome, making
+                boundaries = planning.reference.boundaries
+                write_charts(asked.pictures, outcome, inputs.request, boundaries, metric=asked.metric)
+            return outcome, inputs
 
-    made, making = asyncio.run(work())
-    if explain or at is not None:
-        _print_explanation(made, making, at, as_json)
-    elif as_json:
+    made, inputs = asyncio.run(work())
+    if asked.explain or asked.at is not None:
+        _print_explanation(made, inputs, asked.at, asked.as_json)
+    elif asked.as_json:
         click.echo(plan_json(made))
     else:
         from alertd.cli.plan import show_plan
@@ -143,24 +150,24 @@ def plan(
 
 
 def _print_origin(used: str) -> None:
-    """What of the daemon's store and feeds a plan by hand was made with; programs read standard output."""
+    """Print which store and feeds the plan was made with, on standard error: programs read standard output."""
     if used:
         click.echo(f"alertd: {used}", err=True)
 
 
-def _print_explanation(made: Plan, making: "PlanInputs", at: float | None, as_json: bool) -> None:
+def _print_explanation(made: Plan, inputs: "PlanInputs", at: float | None, as_json: bool) -> None:
     from alertd.cli import explain as sheet
 
-    places = making.explain(made, sheet.position_m(made, at))
+    places = inputs.explain(made, sheet.position_m(made, at))
     if as_json:
         click.echo(json.dumps(sheet.explained_json(made, places), ensure_ascii=False))
     else:
         sheet.show_explained(made, places, _console())
 
 
-def _trip_from_options(route: Path, rig: str, depart: str, driver: str, now: datetime) -> TripRequest:
+def _trip_from_options(asked: _PlanOptions, rig: str, now: datetime) -> TripRequest:
     try:
-        when = parse_departure(depart)
+        when = parse_departure(asked.depart)
     except ValueError as exc:
         problem, _, mend = str(exc).partition("; ")
         raise InputError("--depart", "", problem, mend) from exc
@@ -178,7 +185,7 @@ def _trip_from_options(route: Path, rig: str, depart: str, driver: str, now: dat
             f"{when.isoformat()} is more than {FORECAST_HORIZON.days} days from now and no forecast reaches that far",
             "plan it again nearer the day",
         )
-    row = {"id": "trip", "route": route.name, "rig": rig, "depart": when.isoformat(), "driver": driver}
+    row = {"id": "trip", "route": asked.routes[0].name, "rig": rig, "depart": when.isoformat(), "driver": asked.driver}
     return parse_trip(row, "plan")
 
 
@@ -199,6 +206,8 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
 
     kept_in, plan_id = sheet.find_plan(what, archive, config)
     done = asyncio.run(made_again(kept_in, plan_id))
+    for note in done.notes:
+        click.echo(f"alertd: {note}", err=True)
     if explain or at is not None:
         _print_explanation(done.plan, done.inputs, at, as_json)
     elif as_json:

@@ -1,4 +1,4 @@
-"""A plan on the terminal: what to do first, then the road as a strip, then why and how old."""
+"""A plan on the terminal: the instructions, the road as a strip, then reasons and ages."""
 
 import textwrap
 from datetime import datetime
@@ -12,8 +12,8 @@ from alertd.errors import InputError
 from alertd.notices import surfaces
 from alertd.notices.text import departures, phrases
 from alertd.notices.triggers.closures import held_lines
+from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
-from alertd.planning.plan_inputs import PlanInputs
 from alertd.route.jurisdictions import Boundaries
 
 WIDTH = 96
@@ -292,7 +292,7 @@ def _print_field(console: Console, label: str, text: str) -> None:
         console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
 
 
-def write_charts(folder: Path, plan: Plan, inputs: PlanInputs, boundaries: Boundaries, *, metric: bool) -> None:
+def write_charts(folder: Path, plan: Plan, request: PlanRequest, boundaries: Boundaries, *, metric: bool) -> None:
     """Write them into a folder, made if it is not there. Raises InputError where that cannot be."""
     from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View  # matplotlib takes half a second to load
     from alertd.notices.charts.plan_charts import axle_svgs, plan_charts
@@ -302,12 +302,12 @@ def write_charts(folder: Path, plan: Plan, inputs: PlanInputs, boundaries: Bound
         folder.mkdir(parents=True, exist_ok=True)
         for width_px, suffix in ((DESK_PX, ""), (PHONE_PX, "-phone")):
             view = View(width_px=width_px, metric=metric)
-            drawn = plan_charts(plan, inputs.route, inputs.fetched.weather.corridor, boundaries, view)
+            drawn = plan_charts(plan, request.route, request.weather.corridor, boundaries, view)
             for name, picture in drawn.items():
                 (folder / f"{name}{suffix}.svg").write_text(picture.svg(), encoding="utf-8")
                 (folder / f"{name}{suffix}.png").write_bytes(picture.png())
             said = [line for p in drawn.values() for line in (p.title, *p.alt_text, "")]
-        for name, svg in axle_svgs(plan, inputs.rig).items():
+        for name, svg in axle_svgs(plan, request.rig).items():
             (folder / f"{name}.svg").write_text(svg, encoding="utf-8")
         (folder / "pictures.txt").write_text("\n".join(said), encoding="utf-8")
     except OSError as exc:

@@ -1,4 +1,4 @@
-"""Which kept plan is meant, and what came of making it again."""
+"""Finds an archived plan, and prints the result of its replay."""
 
 import json
 from pathlib import Path

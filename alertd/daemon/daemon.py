@@ -10,6 +10,7 @@ import ssl
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
@@ -209,18 +210,15 @@ class Daemon:
 
     async def send_scheduled(self) -> None:
         """Say what has come to its moment since the last cycle."""
-        settings = self._planning.settings
+        planner = self._planning
         async with self._one_at_a_time:
             new = await asyncio.to_thread(
                 send_scheduled,
                 self._standing,
                 self._store,
-                settings.fleet,
-                settings.notices,
-                settings.targets,
+                planner.settings,
                 self._clock(),
-                settings.languages,
-                self._planning.links.message_link,
+                planner.links.message_link,
             )
         if new:
             log.info("%d notices whose moment has come", len(new))
@@ -297,6 +295,22 @@ class Daemon:
             await asyncio.wait(late, timeout=1.0)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DaemonContext:
+    """What the parts of a daemon share from its start to its end; settings change meanwhile.
+
+    on_ready: called with the URL when HTTP requests are answered. stop, reload: set by signals.
+    """
+
+    clock: Clock
+    store: Store
+    on_ready: Callable[[str], None]
+    stop: asyncio.Event
+    reload: asyncio.Event
+    liveness: Liveness
+    metrics: Metrics
+
+
 async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str], None]) -> None:
     """Run until SIGTERM or SIGINT: lead the store, or stand by while another daemon does. SIGHUP reads the settings.
 
@@ -327,13 +341,20 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
         with Store(settings.store) as store:
             check_exposure(settings, store)
             store.on_new = _on_response(metrics)
+            context = DaemonContext(
+                clock=clock,
+                store=store,
+                on_ready=ready,
+                stop=stop,
+                reload=reload,
+                liveness=liveness,
+                metrics=metrics,
+            )
             candidate = store.candidate(process_name(), lease_s=settings.takeover_s)
             while await wait_for_leadership(candidate, clock, stop, standing_by):
                 metrics.set_leading(True)
                 try:
-                    settings = await _run_as_leader(
-                        settings, clock, ready, store, candidate, stop, reload, (liveness, metrics)
-                    )
+                    settings = await _run_as_leader(context, settings, candidate)
                 finally:
                     metrics.set_leading(False)
                     await asyncio.to_thread(candidate.release)
@@ -356,29 +377,20 @@ def _on_response(metrics: Metrics) -> Callable[[Notice], None]:
     return heard
 
 
-async def _run_as_leader(
-    settings: Settings,
-    clock: Clock,
-    on_ready: Callable[[str], None],
-    store: Store,
-    candidate: Candidate,
-    stop: asyncio.Event,
-    reload: asyncio.Event,
-    watched: tuple[Liveness, Metrics],
-) -> Settings:
-    """Do the daemon's work until it is told to stop, or another daemon leads; returns the settings it then had.
+async def _run_as_leader(context: DaemonContext, settings: Settings, candidate: Candidate) -> Settings:
+    """Run the services until the daemon is stopped or another daemon leads; returns the settings at the end.
 
-    New settings begin the work anew under the same lead, with the same socket: who asks meanwhile waits.
+    New settings restart the services under the same lead, with the same socket: requests wait meanwhile.
     """
     lost = asyncio.Event()
     beating = asyncio.create_task(renew_leadership(candidate, settings.takeover_s / RENEWALS_PER_LEASE, lost))
     try:
         with _open_socket(settings) as listener:
-            await asyncio.to_thread(store.outbox.release_claims)
-            while not stop.is_set() and not lost.is_set():
-                changed = asyncio.create_task(_wait_for_new_settings(settings, clock, reload, store))
+            await asyncio.to_thread(context.store.outbox.release_claims)
+            while not context.stop.is_set() and not lost.is_set():
+                changed = asyncio.create_task(_wait_for_new_settings(context, settings))
                 try:
-                    await _run_services(settings, clock, on_ready, store, listener, (stop, lost), changed, watched)
+                    await _run_services(context, settings, listener, lost, changed)
                     settings = changed.result() if changed.done() and not changed.cancelled() else settings
                 finally:
                     changed.cancel()
@@ -388,13 +400,13 @@ async def _run_as_leader(
     return settings
 
 
-async def _wait_for_new_settings(settings: Settings, clock: Clock, reload: asyncio.Event, store: Store) -> Settings:
+async def _wait_for_new_settings(context: DaemonContext, settings: Settings) -> Settings:
     """Wait for settings that are new and sound."""
     while True:
-        await reload.wait()
-        reload.clear()
+        await context.reload.wait()
+        context.reload.clear()
         tell_manager(notify_reloading())
-        new = await reload_settings(settings, partial(_validate, clock=clock, store=store))
+        new = await reload_settings(settings, partial(_validate, clock=context.clock, store=context.store))
         if new is not None:
             return new
         tell_manager("READY=1")
@@ -408,18 +420,16 @@ async def _validate(settings: Settings, clock: Clock, store: Store) -> None:
 
 
 async def _run_services(
+    context: DaemonContext,
     settings: Settings,
-    clock: Clock,
-    on_ready: Callable[[str], None],
-    store: Store,
     listener: socket.socket,
-    ends: tuple[asyncio.Event, ...],
+    lost: asyncio.Event,
     changed: asyncio.Task[Settings],
-    watched: tuple[Liveness, Metrics],
 ) -> None:
-    """Plan, notify, brief and answer until one of `ends` is set or the settings have changed."""
-    liveness, metrics = watched
-    liveness.heartbeat()
+    """Plan, notify, brief and answer until the daemon is stopped, the lead is lost or the settings have changed."""
+    clock, store, metrics = context.clock, context.store, context.metrics
+    watched = context.liveness, metrics
+    context.liveness.heartbeat()
 
     def heard(answer: SourceResponse) -> None:
         record_response(answer)
@@ -455,7 +465,8 @@ async def _run_services(
         watching = asyncio.create_task(watch_clock(ClockWatch(machine), stepped))
         try:
             with GuardedListener.over(listener, gate) as own:  # the server closes what it is given
-                await _serve(server, own, on_ready, changed, *(asyncio.create_task(end.wait()) for end in ends))
+                ends = (asyncio.create_task(event.wait()) for event in (context.stop, lost))
+                await _serve(server, own, context.on_ready, changed, *ends)
         finally:
             watching.cancel()
             scheduler.shutdown(wait=False)

@@ -3,18 +3,14 @@
 A station represents only its own place. Airports are in valleys, so the nearest station does not represent a pass.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 
 import numpy as np
 
 from alertd.forecast.model import Array
 from alertd.forecast.sampling import EARTH_RADIUS_M
-
-STALE_AFTER = timedelta(hours=2)  # services have delivered observations hours late
-FUTURE = timedelta(minutes=10)  # tolerance for clock differences
 
 
 class Phenomenon(StrEnum):
@@ -84,18 +80,6 @@ class StationReport:
 def on_earth(elevation_m: float) -> float:
     """The height, or NaN when it is outside the range of stations, -500 to 9000 m."""
     return elevation_m if -500.0 <= elevation_m <= 9000.0 else float("nan")
-
-
-def latest_reports(reports: Iterable[StationReport], now_utc: datetime) -> list[StationReport]:
-    """The newest report of each station with an air temperature, excluding old and future reports."""
-    out: dict[str, StationReport] = {}
-    for report in reports:
-        young = -FUTURE <= now_utc - report.observed_at <= STALE_AFTER
-        if young and np.isfinite(report.air_temp_c):
-            known = out.get(report.station.id)
-            if known is None or known.observed_at < report.observed_at:
-                out[report.station.id] = report
-    return [out[id_] for id_ in sorted(out)]
 
 
 def distances_m(lat_deg: Array, lon_deg: Array, other_lat_deg: Array, other_lon_deg: Array) -> Array:

@@ -41,8 +41,6 @@ def choose_cells(
     *,
     max_cells: int = 100,
     spacing_m: float = SPACING_M,
-    climb_m: float = CLIMB_M,
-    prominence_m: float = PROMINENCE_M,
 ) -> CellPlan:
     """At most `max_cells` (>= 2) of the road's samples as forecast places. All arrays (sample,), in road order.
 
@@ -52,19 +50,19 @@ def choose_cells(
     """
     if max_cells < 2 or distance_m.size == 0:
         raise ValueError("a road needs at least one sample, and a plan room for its two ends")
-    height = fill_gaps(elevation_m)
+    height, prominence_m = fill_gaps(elevation_m), PROMINENCE_M
     must = turning_points(height, prominence_m)
     while must.size > max_cells:
         prominence_m *= 1.5
         must = turning_points(height, prominence_m)
-    effort = np.concatenate([[0.0], np.cumsum(np.diff(distance_m) / spacing_m + np.abs(np.diff(height)) / climb_m)])
+    effort = np.concatenate([[0.0], np.cumsum(np.diff(distance_m) / spacing_m + np.abs(np.diff(height)) / CLIMB_M)])
     picks = np.union1d(must, even_steps(effort, int(np.ceil(effort[-1] - TOLERANCE)) + 1))
     while picks.size > max_cells:
         # Thin the evenly spaced places; the turning points stay.
         extra = np.setdiff1d(picks, must)
         keep = np.linspace(0, extra.size - 1, max_cells - must.size).round().astype(np.intp)
         picks = np.union1d(must, extra[keep] if max_cells > must.size else extra[:0])
-    return CellPlan(sample_idx=picks, cell_of_sample=nearest_cell(lat_deg, lon_deg, height, picks, spacing_m, climb_m))
+    return CellPlan(sample_idx=picks, cell_of_sample=nearest_cell(lat_deg, lon_deg, height, picks, spacing_m))
 
 
 def even_steps(effort: Array, count: int) -> IntArray:
@@ -100,15 +98,13 @@ def turning_points(height_m: Array, prominence_m: float) -> IntArray:
     return np.unique(np.array(points, dtype=np.intp))
 
 
-def nearest_cell(
-    lat_deg: Array, lon_deg: Array, height_m: Array, picks: IntArray, spacing_m: float, climb_m: float
-) -> IntArray:
-    """(sample,): the nearest pick in place and height, in units of spacing_m and climb_m."""
+def nearest_cell(lat_deg: Array, lon_deg: Array, height_m: Array, picks: IntArray, spacing_m: float) -> IntArray:
+    """(sample,): the nearest pick in place and height, each counted in its own step."""
     metres = EARTH_RADIUS_M * np.pi / 180.0
     north = (lat_deg[:, None] - lat_deg[picks]) * metres
     turn = (lon_deg[:, None] - lon_deg[picks] + 180.0) % 360.0 - 180.0
     east = turn * metres * np.cos(np.radians(lat_deg))[:, None]
     up = height_m[:, None] - height_m[picks]
-    cost: Array = (north**2 + east**2) / spacing_m**2 + (up / climb_m) ** 2
+    cost: Array = (north**2 + east**2) / spacing_m**2 + (up / CLIMB_M) ** 2
     nearest: IntArray = np.argmin(cost, axis=1)
     return nearest

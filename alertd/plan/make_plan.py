@@ -1,4 +1,4 @@
-"""One trip at one moment: from route, rig, law and road field to a plan. Same inputs, same plan, byte for byte."""
+"""One trip at one moment: from route, rig, rules and road field to a plan. The same inputs give the same bytes."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -41,13 +41,12 @@ ALONG_SPACING_M = 1_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripInput:
-    """Who drives what, when, and what was used of the driver's hours before. `depart_at` is aware.
+    """A trip: its people, its departure (aware), the hours the driver has used, and the state of the truck and route.
 
-    fix: where the truck was last seen, to count from there; position_notes: what must be said of where it was seen;
-    stood: where it stood before. chains: those that are reported on; arrived_at: None for a truck that has not arrived.
-    closures: closed roads and weather warnings on the route; warnings_known: whether all of the latter are among them.
-    posted: what road authorities have posted on the route.
-    language: of the driver's texts, "" for the operator's choice.
+    fix: last reported position, from which the plan starts. position_notes: cautions about it. stood: earlier stops.
+    chains: those reported on. arrived_at: None for a truck that has not arrived. closures: closed roads and weather
+    warnings on the route. warnings_known: whether all of the latter are among them. posted: controls of road
+    authorities on the route. language: of the driver's texts, "" for the operator's choice.
     """
 
     id: str
@@ -68,7 +67,7 @@ class TripInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Weather:
-    """The forecast, the corridor computed from it, and what its sources and physics want said."""
+    """The forecast, the corridor computed from it, and notes of its sources and of the physics."""
 
     forecast: Forecast
     corridor: Corridor
@@ -76,28 +75,35 @@ class Weather:
     partial: bool = False
 
 
-def make_plan(
-    trip: TripInput,
-    route: Route,
-    rig: Rig,
-    rulesets: Mapping[str, RuleSet],
-    weather: Weather,
-    params: PlanParams,
-    now_utc: datetime,
-) -> Plan:
-    """Plan one trip.
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanRequest:
+    """The inputs of one plan.
 
-    `rulesets` by ISO 3166-2 code; a jurisdiction without one is planned on grip and common practice, and that is said
-    in `cautions`. Raises ValueError when times are naive.
+    rulesets: by ISO 3166-2 code; a jurisdiction without one is planned on grip and common practice, and `cautions` say
+    so. now_utc: aware.
     """
+
+    trip: TripInput
+    route: Route
+    rig: Rig
+    rulesets: Mapping[str, RuleSet]
+    weather: Weather
+    params: PlanParams
+    now_utc: datetime
+
+
+def make_plan(request: PlanRequest) -> Plan:
+    """Plan one trip. Raises ValueError when times are naive."""
+    trip, route, rig = request.trip, request.route, request.rig
+    weather, params, now_utc = request.weather, request.params, request.now_utc
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
-    went = plan_drive(trip, route, rig, rulesets, weather, params, now_utc)
+    went = plan_drive(request)
     run, leave, laws = went.solution, went.remaining.leave_at.astimezone(UTC), went.solution.encounter.hourly_need.laws
     stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
     taken_s = float(run.reach_s(route.length_m))
     early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
-    if trip.fix is not None and trip.fix.old:  # it may have gone on when it was last seen
+    if trip.fix is not None and trip.fix.old:  # the truck may have gone on after its last report
         early = min(early, max(trip.fix.at + (early - leave), now_utc.astimezone(UTC)))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = leave + timedelta(seconds=round(taken_s))
@@ -114,7 +120,7 @@ def make_plan(
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
-    posted = posted_notes(trip.posted.spans, run, leave, rulesets)
+    posted = posted_notes(trip.posted.spans, run, leave, request.rulesets)
     winter = is_winter_road(run.code, run.sections, params)
     advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
     if any(c.held for c in closures):
@@ -123,7 +129,7 @@ def make_plan(
         stretches, closures, posted, bridges, carry, advice = (), (), (), (), (), Advice.CLEAR
     elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
         seen_last = replace(trip.fix, old=False) if trip.fix else None
-        return make_plan(replace(trip, fix=seen_last), route, rig, rulesets, weather, params, now_utc)
+        return make_plan(replace(request, trip=replace(trip, fix=seen_last)))
     compared = _compared(trip, went, advice, now_utc, params)
     plan = Plan(
         id="",
@@ -157,9 +163,7 @@ def make_plan(
             *posted_cautions(posted, now_utc, params),
             *trip.posted.notes,
             *trip.position_notes,
-            *cautions(
-                run.sections.route, laws, float(run.unknown.mean()), run.later_road, sources, rules, carry, bridges
-            ),
+            *cautions(run, sources, rules, carry, bridges),
             *weather.notes,
         ),
         partial=partial,
@@ -186,36 +190,28 @@ def make_plan(
 def _has_arrived_by_plan(
     trip: TripInput, solution: Solution, late: timedelta, now_utc: datetime, params: PlanParams
 ) -> bool:
-    """Whether a truck that is not heard of had so little left to drive, on a road that asks for nothing, that it has
-    arrived by the plan."""
+    """Whether a truck without new reports has arrived by the plan: little was left to drive, on a clear road."""
     fix = trip.fix
     return fix is not None and fix.old and solution.unhindered_s <= params.fix_nearly_s and fix.at + late < now_utc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RemainingDrive:
-    """What is left of the way, and the best way over it."""
+    """The rest of the route, and the best solution for it."""
 
     remaining: RemainingTrip
     solution: Solution
 
 
-def plan_drive(
-    trip: TripInput,
-    route: Route,
-    rig: Rig,
-    rulesets: Mapping[str, RuleSet],
-    weather: Weather,
-    params: PlanParams,
-    now_utc: datetime,
-) -> RemainingDrive:
-    """The run that a plan describes, from where the truck was last seen."""
+def plan_drive(request: PlanRequest) -> RemainingDrive:
+    """The drive that a plan describes, from the last reported position."""
+    trip, params, now_utc = request.trip, request.params, request.now_utc
     rest = remaining_trip(
-        route, trip.depart_at.astimezone(UTC), trip.fix, weather.corridor, params, now_utc, trip.stood
+        request.route, trip.depart_at.astimezone(UTC), trip.fix, request.weather.corridor, params, now_utc, trip.stood
     )
     since = trip.fix.at if trip.fix is not None and trip.fix.old else None
     from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
-    hourly_need = hourly_need_for(rest.route, rig, rulesets, rest.corridor, params, from_epoch_s)
+    hourly_need = hourly_need_for(rest.route, request.rig, request.rulesets, rest.corridor, params, from_epoch_s)
     if trip.posted.spans:
         hourly_need = with_posted(hourly_need, trip.posted.spans, params)
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
@@ -228,7 +224,7 @@ def plan_drive(
 def _compared(
     trip: TripInput, went: RemainingDrive, advice: Advice, now_utc: datetime, params: PlanParams
 ) -> tuple[Departure, ...]:
-    """Other departures, where the plan asks for anything and the truck has not left."""
+    """Other departures, where the plan is not clear and the truck has not left."""
     if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None or trip.chains is not None:
         return ()
     return compare_departures(
@@ -237,13 +233,13 @@ def _compared(
 
 
 def _advice(stretches: tuple[Stretch, ...], *, partial: bool, winter: bool) -> Advice:
-    """The strictest of the trip; never clear on a winter road, on old or missing data, or with any road unknown."""
+    """The strictest advice; never clear on a winter road, on old or missing data, or with any road unknown."""
     least = Advice.READY if partial else Advice.SLOW if winter else Advice.CLEAR
     return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
 
 
 def _along(solution: Solution, leave_at: datetime) -> Along:
-    """The route thinned to about a kilometre, with what most members meet there."""
+    """The route thinned to about a kilometre, with the conditions of most members there."""
     route = solution.sections.route
     step = max(1, round(ALONG_SPACING_M / float(np.diff(route.distance_m).mean())))
     at_m = route.distance_m[::step]

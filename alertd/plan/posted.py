@@ -7,8 +7,6 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.units import HOUR_S
-
 LatLon: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
 Span: TypeAlias = tuple[float, float]  # start_m, end_m along the route
 CLOSED: Final = "closed"
@@ -88,8 +86,3 @@ class PostedSpan:
         else:
             w = np.where(first_epoch_s < self.sure_epoch_s, 1.0, 0.0)
         return np.asarray(np.where(last_epoch_s >= self.from_epoch_s, w, 0.0))
-
-    def weight_at(self, epoch_s: float) -> float:
-        """Belief at one moment, over the half hour on either side that an hour of the road represents."""
-        at = np.asarray(epoch_s)
-        return float(self.weight(at - HOUR_S / 2, at + HOUR_S / 2))

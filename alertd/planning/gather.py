@@ -1,4 +1,4 @@
-"""What changes seldom, gathered beforehand: outlines of the zones that routes touch, and ground heights."""
+"""Data that seldom change, gathered beforehand: outlines of the zones that routes touch, and ground heights."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterable, Sequence
@@ -21,7 +21,7 @@ from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.zones import read_zones, write_zones
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.sources.providers.nws.forecast import NotCovered
 from alertd.sources.providers.nws.zones import NwsZones
@@ -36,7 +36,7 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GatherResult:
-    """How many are new or renewed, how many were kept as they are, and a line for each that could not be had."""
+    """Counts of new or renewed ones and of those unchanged, and a line for each that is missing."""
 
     new_n: int
     kept_n: int
@@ -46,11 +46,13 @@ class GatherResult:
 @asynccontextmanager
 async def _client(settings: Settings, clock: Clock, progress: Progress) -> AsyncIterator[HttpClient]:
     async with HttpClient(
-        contact=settings.contact,
-        cache_dir=settings.cache,
-        now_utc=clock,
-        rng=np.random.default_rng(),
-        on_error=progress,
+        HttpOptions(
+            contact=settings.contact,
+            cache_dir=settings.cache,
+            now_utc=clock,
+            rng=np.random.default_rng(),
+            on_error=progress,
+        )
     ) as client:
         yield client
 
@@ -62,7 +64,7 @@ def _routes(settings: Settings) -> list[Path]:
 async def gather_zones(settings: Settings, clock: Clock, progress: Progress, *, renew: bool = False) -> GatherResult:
     """Get outlines of the zones that the routes touch, and of those that warnings now name in the same states.
 
-    One that is on file stays until it is RENEW_AFTER old, or `renew`; what cannot be had stays as it was. Raises
+    An outline on file stays until it is RENEW_AFTER old, or with `renew`; one without an answer stays too. Raises
     ConfigError where no file is named for them, InputError for a route that cannot be read.
     """
     path = settings.places.zones
@@ -188,7 +190,7 @@ def _column(values: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]") -> tupl
 
 
 def findings(settings: Settings, now_utc: datetime) -> Sequence[tuple[Path, str]]:
-    """What `alertd check` says of what was gathered: what is absent, and how old the rest is. Raises ConfigError."""
+    """Findings for `alertd check`: missing gathered data, and the age of the rest. Raises ConfigError."""
     return (*_zone_findings(settings, now_utc), *_height_findings(settings, now_utc))
 
 

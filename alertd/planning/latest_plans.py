@@ -1,4 +1,4 @@
-"""What the last cycle came to, for people to look at: plans, trips without one, what changed, the road by the hour."""
+"""The results of the last cycle for the pages: plans, trips without one, changes, the road by the hour."""
 
 import json
 import logging
@@ -40,9 +40,9 @@ class Change:
 
 
 class LatestPlans:
-    """Kept in memory; after a restart plans come from the store until the first cycle has ended. Any thread may ask.
+    """Kept in memory; after a restart plans come from the store until the first cycle has ended. Thread-safe.
 
-    Plans are those people see: while data are missing, never below what was sent before (see `notices.upheld`).
+    Plans are those that people see: while data are missing, never below the advice sent before (`notices.upheld`).
     """
 
     def __init__(self) -> None:
@@ -58,7 +58,7 @@ class LatestPlans:
         self._ignored: tuple[str, ...] = ()
 
     def ignore_columns(self, path: Path, columns: tuple[str, ...]) -> None:
-        """Columns of the trips file that mean nothing here: one warning, until they are others."""
+        """Warn once about unknown columns of the trips file, and again when they change."""
         if columns and columns != self._ignored:
             words = TripsFile(trips=(), ignored=columns).ignored_words
             log.warning("%s: columns that are not known are ignored: %s", path.name, words)
@@ -72,7 +72,7 @@ class LatestPlans:
         now: datetime,
         said: Mapping[str, Sequence[SentFact]] | None = None,
     ) -> None:
-        """The outcome of a cycle. said: what was sent of each trip."""
+        """Take the outcome of a cycle. said: the facts sent for each trip."""
         made, sent = tuple(plans), said or {}
         rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
         new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
@@ -87,7 +87,7 @@ class LatestPlans:
             self._upheld = rows
 
     def plan(self, store: Store, trip_id: str) -> Plan | None:
-        """The newest plan of a trip; None where there is none, or one of an older version that is not understood."""
+        """The newest plan of a trip; None where there is none, or only one of an unknown version."""
         if trip_id in self.plans:
             return self.plans[trip_id]
         stored = store.latest_plan(trip_id)
@@ -113,16 +113,16 @@ class LatestPlans:
         return plan
 
     def upheld(self, plan: Plan) -> tuple[SentFact, ...]:
-        """What was sent before and asks for more than this plan, which `plan` or a cycle gave, would by itself."""
+        """Facts sent before that ask for more than this plan, one of `plan` or of a cycle, does by itself."""
         with self._lock:
             return self._upheld.get(plan.id, ())
 
     def upheld_lines(self, plans: Iterable[Plan], now_utc: datetime) -> dict[str, list[str]]:
-        """The same in words for the office, by trip."""
+        """The same as text for the dispatcher, by trip."""
         return {p.trip_id: [upheld_words(row, p, now_utc) for row in self.upheld(p)] for p in plans}
 
     def save_road(self, route: Route, corridor: Corridor, now: datetime) -> None:
-        """Keep the likely road of a route by the hour: the corridor itself is too large to keep for many."""
+        """Keep the likely road of a route by the hour; whole corridors are too large for many routes."""
         first_s = (now - _BACK).timestamp()
         hours = road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
         with self._lock:
@@ -132,7 +132,7 @@ class LatestPlans:
                 self._hours.popitem(last=False)
 
     def road(self, route: Route, from_epoch_s: float, to_epoch_s: float) -> RoadHours | None:
-        """What is kept of the hours around two moments."""
+        """The hours kept around two moments; None where fewer than two are."""
         with self._lock:
             kept = self._hours.get(route)
         if kept is None:

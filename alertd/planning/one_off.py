@@ -1,4 +1,4 @@
-"""What a single plan made by hand should know of: the daemon's closures and posted controls, and the feeds."""
+"""The daemon's closures and posted controls, and the feeds, for a single plan made on the command line."""
 
 import asyncio
 from collections.abc import Sequence
@@ -7,9 +7,9 @@ from datetime import datetime
 from pathlib import Path
 
 from alertd.errors import StoreError
-from alertd.plan.controls.closures import PostedClosure
-from alertd.plan.controls.placement import FeedNote, PostedConditions
+from alertd.plan.controls.placement import FeedNote
 from alertd.planning.planner import Planner
+from alertd.planning.road_reports import RoadReports
 from alertd.records.closures import active_closures
 from alertd.records.posted_controls import collect_posted
 from alertd.store.store import Store
@@ -17,23 +17,22 @@ from alertd.store.store import Store
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DaemonState:
-    """closures and posted as a cycle would plan with; origin_note: in words, where they came from."""
+    """road_reports: as a cycle would plan with. origin_note: their origin in words."""
 
-    closures: tuple[PostedClosure, ...]
-    posted: PostedConditions
+    road_reports: RoadReports
     origin_note: str
 
 
 async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
     """Read the daemon's store if there is one, and ask the feeds. Nothing is written there.
 
-    A store that cannot be read is said on the plan and never keeps it from being made.
+    A store that cannot be read prevents no plan; the plan says so.
     """
     place = planner.settings.store
     feeds = tuple(f.name for f in planner.feeds.feeds) if planner.feeds is not None else ()
     if isinstance(place, Path) and not await asyncio.to_thread(place.is_file):
         posted = await collect_posted(planner.feeds, planner.reference, None, now_utc, record=False)
-        return DaemonState(closures=(), posted=posted, origin_note=_origin_note("", feeds))
+        return DaemonState(road_reports=RoadReports(controls=posted), origin_note=_origin_note("", feeds))
     try:
         store = await asyncio.to_thread(Store, place)
         try:
@@ -46,11 +45,13 @@ async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
         text = f"Closures and posted controls of the daemon are not known ({exc})"
         missing = (*posted.missing, FeedNote(jurisdiction="", text=text))
         return DaemonState(
-            closures=(), posted=replace(posted, missing=missing), origin_note=_origin_note("store not read", feeds)
+            road_reports=RoadReports(controls=replace(posted, missing=missing)),
+            origin_note=_origin_note("store not read", feeds),
         )
     counted = f"{_n(len(closures), 'closure')} and {_n(len(posted.controls), 'posted control')}"
     return DaemonState(
-        closures=closures, posted=posted, origin_note=_origin_note(f"{counted}, with the daemon's store {place}", feeds)
+        road_reports=RoadReports(closures=closures, controls=posted),
+        origin_note=_origin_note(f"{counted}, with the daemon's store {place}", feeds),
     )
 
 

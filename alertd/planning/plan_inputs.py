@@ -1,24 +1,24 @@
-"""What one plan is made from, as values: the same for a plan made now and for one made again."""
+"""The inputs of a plan as values: the planner, a replay and an explanation build them with the same functions."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from alertd.plan.controls.closures import Closure
-from alertd.plan.controls.placement import PostedOnRoute
+from alertd.forecast.model import Forecast
+from alertd.plan.controls.closures import Closure, place_closures
+from alertd.plan.controls.placement import PostedOnRoute, place_posted, posted_closures
 from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import TripPosition
-from alertd.planning.warnings import RouteWarnings
-from alertd.planning.weather import FetchedWeather, Window
+from alertd.planning.road_reports import RoadReports
+from alertd.planning.weather import FetchedWeather, SourceAnswers, WeatherSources, Window, compute_weather
+from alertd.road.downscale import AirParams
 from alertd.route.model import Route
-from alertd.rules.rig import Rig
-from alertd.rules.ruleset import RuleSet
-from alertd.sources.files.road import RoadSettings
+from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.trips import TripRequest
 
 # How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
@@ -26,8 +26,39 @@ MIN_SPEED_MPS = 12.0
 STANDING_ALLOWANCE = timedelta(hours=4)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RouteContext:
+    """What the plans of all trips on one route have in common, and the position of each truck by trip id.
+
+    closures: on the route, those that road authorities posted included. posted: their controls on the route.
+    """
+
+    route: Route
+    now_utc: datetime
+    positions: Mapping[str, TripPosition]
+    fetched: FetchedWeather
+    closures: tuple[Closure, ...]
+    posted: PostedOnRoute
+    reference: ReferenceData
+    air: AirParams
+    params: PlanParams
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlanInputs:
+    """The request of a plan, and what only an explanation of it needs: see `plan.explain.explain`."""
+
+    request: PlanRequest
+    source_forecasts: tuple[Forecast, ...]
+    air: AirParams
+
+    def explain(self, plan: Plan, at_m: float | None = None) -> tuple[Explanation, ...]:
+        """How `plan`, made of this request, came about."""
+        return explain(plan, self.request, self.source_forecasts, air=self.air, at_m=at_m)
+
+
 def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime, params: PlanParams) -> Window:
-    """The hours that trips leaving between two moments, or at another that is compared, may be on this route."""
+    """The hours on this route of trips that leave between two moments, or at another that is compared."""
     longest = timedelta(seconds=route.length_m / MIN_SPEED_MPS) + STANDING_ALLOWANCE
     first, last = (at.astimezone(UTC) for at in departs)
     if last >= now_utc:
@@ -35,9 +66,49 @@ def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetim
     return Window(start=first, end=last + longest, now=now_utc)
 
 
-def trip_input(
-    trip: TripRequest, position: TripPosition, posted: Sequence[Closure], warned: RouteWarnings, controls: PostedOnRoute
-) -> TripInput:
+def build_context(
+    answers: SourceAnswers,
+    positions: Mapping[str, TripPosition],
+    road_reports: RoadReports,
+    reference: ReferenceData,
+    weather_sources: WeatherSources,
+    params: PlanParams,
+) -> RouteContext:
+    """Compute the road field of a route and place on it what is posted. Pure: no network, file or clock."""
+    route, now_utc = answers.route, answers.window.now
+    posted = place_posted(route, road_reports.controls, reference.rulesets, now_utc, params)
+    return RouteContext(
+        route=route,
+        now_utc=now_utc,
+        positions=positions,
+        fetched=compute_weather(answers, weather_sources),
+        closures=(*place_closures(route, road_reports.closures), *posted_closures(posted)),
+        posted=posted,
+        reference=reference,
+        air=weather_sources.road.air,
+        params=params,
+    )
+
+
+def build_plan_inputs(trip: TripRequest, context: RouteContext) -> PlanInputs:
+    """The inputs of one trip's plan. Raises InputError for a rig that is not known."""
+    return PlanInputs(
+        request=PlanRequest(
+            trip=_trip_input(trip, context),
+            route=context.route,
+            rig=context.reference.rig(trip.rig, f"trip {trip.id}"),
+            rulesets=context.reference.rulesets,
+            weather=context.fetched.weather,
+            params=context.params,
+            now_utc=context.now_utc,
+        ),
+        source_forecasts=context.fetched.source_forecasts,
+        air=context.air,
+    )
+
+
+def _trip_input(trip: TripRequest, context: RouteContext) -> TripInput:
+    position, warnings = context.positions[trip.id], context.fetched.warnings
     return TripInput(
         id=trip.id,
         depart_at=position.depart_at,
@@ -46,9 +117,9 @@ def trip_input(
         stood=position.stood,
         chains=position.chains,
         arrived_at=position.arrived_at,
-        closures=(*posted, *warned.closures),
-        warnings_known=warned.known,
-        posted=controls,
+        closures=(*context.closures, *warnings.closures),
+        warnings_known=warnings.known,
+        posted=context.posted,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
         language=trip.language,
@@ -60,37 +131,3 @@ def trip_input(
             since_break_h=trip.driven_since_break_h,
         ),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PlanInputs:
-    """Everything one plan is made from, as values."""
-
-    trip: TripInput
-    route: Route
-    rig: Rig
-    rulesets: Mapping[str, RuleSet]
-    fetched: FetchedWeather
-    road: RoadSettings
-    params: PlanParams
-    now_utc: datetime
-
-    def plan(self) -> Plan:
-        return make_plan(
-            self.trip, self.route, self.rig, self.rulesets, self.fetched.weather, self.params, self.now_utc
-        )
-
-    def explain(self, plan: Plan, at_m: float | None = None) -> tuple[Explanation, ...]:
-        """How `plan`, made of this, came about; see `plan.explain.explain`."""
-        return explain(
-            plan,
-            self.trip,
-            self.route,
-            self.rig,
-            self.rulesets,
-            self.fetched.weather,
-            self.fetched.source_forecasts,
-            self.params,
-            air=self.road.air,
-            at_m=at_m,
-        )

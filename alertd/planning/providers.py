@@ -55,7 +55,6 @@ def open_weather_sources(
         road=forecast.road,
         alerts=_alerts(forecast, client) if forecast.alerts else None,
         observer=_observer(forecast, client),
-        station_correction=forecast.station_correction,
         weights={
             provider.name: forecast.weights.get(name, 1.0)
             for name, provider in zip(forecast.sources, providers, strict=True)
@@ -65,7 +64,7 @@ def open_weather_sources(
 
 
 def _observer(forecast: ForecastSettings, client: JsonClient) -> StationObserver | None:
-    if not (forecast.observations or forecast.station_correction):
+    if not forecast.observations:
         return None
     return StationObserver(
         NwsStations(client, forecast.nws_url) if "nws" in forecast.sources else None,
@@ -87,7 +86,7 @@ def check_contact(settings: Settings) -> None:
         "met-norway": settings.forecast.met_norway_url,
     }
     asked = [urls[name] for name in settings.forecast.sources]
-    if settings.forecast.metar_url and (settings.forecast.observations or settings.forecast.station_correction):
+    if settings.forecast.metar_url and settings.forecast.observations:
         asked.append(settings.forecast.metar_url)
     if not settings.contact and any(urlsplit(url).hostname != "127.0.0.1" for url in asked):
         raise ConfigError(

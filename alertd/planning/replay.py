@@ -1,4 +1,4 @@
-"""Makes a kept plan again, from its archive alone: no network, no present file, no clock."""
+"""Makes an archived plan again from its archive alone: no network, no clock, and no file as it is now."""
 
 import tempfile
 from dataclasses import dataclass
@@ -6,21 +6,26 @@ from datetime import UTC
 from pathlib import Path
 
 from alertd.errors import StoreError
-from alertd.plan.controls.closures import place_closures
-from alertd.plan.controls.placement import place_posted, posted_closures
 from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.diff import Difference, differences
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import locate
 from alertd.plan.serialize import plan_json
-from alertd.planning.plan_inputs import PlanInputs, trip_input, window_of
+from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import open_weather_sources
-from alertd.planning.replay_record import ArchivedComparison, ArchivedPlan, ReplaySettings, read_archived
-from alertd.planning.weather import weather_along
+from alertd.planning.replay_record import (
+    ArchivedComparison,
+    ArchivedPlan,
+    ReplayRecord,
+    ReplaySettings,
+    read_archived,
+)
+from alertd.planning.weather import ask_sources
 from alertd.settings.file_snapshot import write_files
 from alertd.settings.model import ForecastSettings, PlacePaths
-from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
+from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.road import RoadSettings, read_road
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.store.archive import Archive
@@ -28,71 +33,71 @@ from alertd.store.archive import Archive
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReplayResult:
-    """A plan made again. `before` is the first one's JSON, made by alertd `made_with`; differences: none when the same
-    byte for byte."""
+    """A plan made again.
+
+    before: JSON of the first plan, made by alertd `made_with`. differences: none when both are the same byte for byte.
+    notes: settings of the first plan that this alertd no longer applies.
+    """
 
     before: str
     made_with: str
     plan: Plan
     inputs: PlanInputs
     differences: tuple[Difference, ...]
+    notes: tuple[str, ...] = ()
 
 
 async def replay(archive: Archive, plan_id: str) -> ReplayResult:
-    """Make a plan again. Raises StoreError when the archive cannot serve, InputError or ConfigError when the code at
-    hand refuses a file that was good once."""
+    """Make a plan again. Raises StoreError when the archive cannot serve, InputError or ConfigError when this alertd
+    refuses a file that was accepted then."""
     first = read_archived(archive, plan_id)
     if isinstance(first, ArchivedComparison):
         planned = await replay(archive, first.made_of.planned)
-        others = [(name, (await replay(archive, id_)).plan) for name, id_ in first.made_of.others]
-        plan, making = (
-            with_alternatives(planned.plan, others, first.made_of.missed, planned.inputs.params),
-            planned.inputs,
-        )
+        others = [(name, await replay(archive, id_)) for name, id_ in first.made_of.others]
+        inputs, notes = planned.inputs, (*planned.notes, *(note for _, other in others for note in other.notes))
+        plans = [(name, other.plan) for name, other in others]
+        plan = with_alternatives(planned.plan, plans, first.made_of.missed, inputs.request.params)
     else:
         with tempfile.TemporaryDirectory(prefix="alertd-replay-") as folder:
-            places = write_files(first.inputs.files, Path(folder))
-            making = await _plan_inputs(first, places, Path(folder), f"archive {archive.folder}: {plan_id}")
-        plan = making.plan()
+            inputs = await _plan_inputs(first, Path(folder), f"archive {archive.folder}: {plan_id}")
+        plan, notes = make_plan(inputs.request), _notes(first)
     return ReplayResult(
         before=first.plan,
         made_with=first.alertd,
         plan=plan,
-        inputs=making,
+        inputs=inputs,
         differences=differences(first.plan, plan_json(plan)),
+        notes=tuple(dict.fromkeys(notes)),
     )
 
 
-async def _plan_inputs(first: ArchivedPlan, places: PlacePaths, folder: Path, where: str) -> PlanInputs:
-    i = first.inputs
-    client = ReplayClient(i.responses)
-    reference: ReferenceData = load_reference_data(places)
+def _notes(first: ArchivedPlan) -> tuple[str, ...]:
+    if not first.inputs.settings.station_correction:
+        return ()
+    return (
+        "the plan was made with forecast.station_correction on, which is no longer used: air temperatures that "
+        f"station reports corrected differ; alertd {first.alertd} makes the same plan again",
+    )
+
+
+async def _plan_inputs(first: ArchivedPlan, folder: Path, where: str) -> PlanInputs:
+    record, trip = first.inputs, first.trip
+    places = write_files(record.files, folder)
+    client, reference, params = ReplayClient(record.responses), load_reference_data(places), _params(record, where)
     weather_sources, elevations = open_weather_sources(
-        _forecast(i.settings, places), i.settings.noncommercial, where, client
+        _forecast(record.settings, places), record.settings.noncommercial, where, client
     )
-    params = _params(i.settings, where)
-    route = await load_route(folder / i.route, reference, elevations)
-    seen = locate(route, first.reports, first.trip.depart_at.astimezone(UTC), i.now_utc, params)
-    fetched = await weather_along(
-        route, window_of(route, i.departs, i.now_utc, params), weather_sources, reference.zones
-    )
+    route = await load_route(folder / record.route, reference, elevations)
+    window = window_of(route, record.departs, record.now_utc, params)
+    answers = await ask_sources(route, window, weather_sources, reference.zones)
     if client.missing:
         raise StoreError(
             f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
             f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
         )
-    on_route = place_posted(route, i.posted, reference.rulesets, i.now_utc, params)
-    closures = (*place_closures(route, i.closures), *posted_closures(on_route))
-    return PlanInputs(
-        trip=trip_input(first.trip, seen, closures, fetched.warnings, on_route),
-        route=route,
-        rig=reference.rig(first.trip.rig, where),
-        rulesets=reference.rulesets,
-        fetched=fetched,
-        road=weather_sources.road,
-        params=params,
-        now_utc=i.now_utc,
-    )
+    positions = {trip.id: locate(route, first.reports, trip.depart_at.astimezone(UTC), record.now_utc, params)}
+    context = build_context(answers, positions, record.road_reports, reference, weather_sources, params)
+    return build_plan_inputs(trip, context)
 
 
 def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
@@ -103,9 +108,8 @@ def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
         stale_h=chosen.stale_h,
         nws_url=chosen.nws_url,
         alerts=chosen.alerts,
-        observations=chosen.station_correction,
+        observations=False,
         metar_url=chosen.metar_url,
-        station_correction=chosen.station_correction,
         alerts_area=chosen.alerts_area,
         geomet_url=chosen.geomet_url,
         geomet_collection=chosen.geomet_collection,
@@ -120,8 +124,8 @@ def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
     )
 
 
-def _params(chosen: ReplaySettings, where: str) -> PlanParams:
+def _params(record: ReplayRecord, where: str) -> PlanParams:
     try:
-        return PlanParams(**chosen.plan)  # type: ignore[arg-type]  # some are counts, the rest floats
+        return PlanParams(**record.settings.plan)  # type: ignore[arg-type]  # some are counts, the rest floats
     except TypeError as exc:
         raise StoreError(f"{where}: a setting kept with it is gone ({exc}); replay it with its own alertd") from exc

@@ -1,7 +1,7 @@
-"""What one plan was made from: gathered while it is made, filed in an archive, and read back from it.
+"""The inputs of one plan: recorded while it is made, filed in an archive, and read back from it.
 
-Kept are raw inputs, never results: answers as the sources were handed them, files as bytes, and what the operator
-set. Parameters that no setting names are the code's, so a replay shows what the code at hand makes of the same inputs.
+A record holds raw inputs, never results: answers as the sources received them, files as bytes, and the operator's
+settings. Parameters without a setting come from the code, so a replay shows the result of this code on those inputs.
 """
 
 import json
@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 import alertd
 from alertd.errors import AlertdError, StoreError
@@ -23,6 +23,7 @@ from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
 from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
+from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.rules.rig import Tire
 from alertd.settings.model import PlanFile, Settings
 from alertd.sources.files.trips import TripRequest, parse_trip
@@ -39,7 +40,7 @@ _RESPONSES: ContextVar[list[SourceResponse] | None] = ContextVar("heard", defaul
 
 
 def record_response(response: SourceResponse) -> None:
-    """What a client calls with each answer it hands out; see `listening`."""
+    """Add an answer to the innermost `recording`; clients call it with each answer that they return."""
     listener = _RESPONSES.get()
     if listener is not None:
         listener.append(response)
@@ -47,7 +48,7 @@ def record_response(response: SourceResponse) -> None:
 
 @contextmanager
 def recording() -> Iterator[list[SourceResponse]]:
-    """Gathers what sources are told inside the block, in tasks begun there too, and nothing that others are told."""
+    """Record the answers that sources receive inside the block and in tasks started there, and no others."""
     responses: list[SourceResponse] = []
     token = _RESPONSES.set(responses)
     try:
@@ -61,9 +62,9 @@ class _Model(BaseModel):
 
 
 class ReplaySettings(_Model):
-    """What the operator set that a plan turns on. `plan` by the names of PlanParams; of a key, only that there is one.
+    """The operator's settings that a plan depends on. plan: by the names of PlanParams. No key is stored.
 
-    The URLs, alerts_area and geomet_collection are kept because the questions to sources begin with them.
+    The URLs, alerts_area and geomet_collection are part of the requests to sources.
     """
 
     sources: tuple[str, ...]
@@ -73,7 +74,8 @@ class ReplaySettings(_Model):
     nws_url: str
     alerts: bool = False  # plans kept before warnings were asked for
     metar_url: str = ""  # plans kept before stations were asked
-    station_correction: bool = False
+    # Of plans kept while station reports corrected forecasts; see `replay`. Not written any more.
+    station_correction: bool = Field(default=False, exclude=True)
     alerts_area: tuple[str, ...] = ()
     geomet_url: str = ""
     geomet_collection: str = ""
@@ -98,7 +100,6 @@ def replay_settings(settings: Settings) -> ReplaySettings:
         nws_url=f.nws_url,
         alerts=f.alerts,
         metar_url=f.metar_url,
-        station_correction=f.station_correction,
         alerts_area=f.alerts_area,
         geomet_url=f.geomet_url,
         geomet_collection=f.geomet_collection,
@@ -119,9 +120,7 @@ class ReplayRecord:
     """departs: first and last departure of the trips that were planned together, for they share one forecast window.
 
     files: by name, see `settings.file_snapshot`; route: the name of the route's among them. response: in any order.
-    closures: as the operator posted them, on this route or not. posted: controls as they were read, for what a feed
-    said earlier may
-    count among them.
+    road_reports: as they were read, on this route or not; controls that a feed listed earlier may count among them.
     """
 
     now_utc: datetime
@@ -130,13 +129,12 @@ class ReplayRecord:
     files: Mapping[str, bytes]
     route: str
     responses: tuple[SourceResponse, ...]
-    closures: tuple[PostedClosure, ...]
-    posted: PostedConditions = NOTHING_POSTED
+    road_reports: RoadReports = NO_ROAD_REPORTS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedTrip:
-    """A plan, its trip, and what was reported of its truck: places, chains, arrival."""
+    """A plan, its trip, and the reports of its truck: positions, chains, arrival."""
 
     trip: TripRequest
     reports: tuple[PositionReport | TruckReport, ...]
@@ -145,7 +143,7 @@ class PlannedTrip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparisonRecord:
-    """What a plan with other ways was joined of: ids of kept plans, others as (name, id), and missed as (name, why)."""
+    """The parts of a plan with other routes: ids of archived plans, others as (name, id), missed as (name, reason)."""
 
     planned: str
     others: tuple[tuple[str, str], ...]
@@ -165,7 +163,7 @@ class ArchivedPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ArchivedComparison:
-    """A plan with other ways, as it was made."""
+    """A plan with other routes, as it was made."""
 
     alertd: str
     plan: str
@@ -240,9 +238,9 @@ class _Manifest(_Model):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplayWriter:
-    """Files in an archive what plans were made from.
+    """Files the inputs of plans in an archive.
 
-    Raises StoreError when it cannot; with `or_log` that is told in the log instead, and keeps no plan from the driver.
+    Raises StoreError when it cannot; with `or_log` it logs the error instead, so that no plan is lost by it.
     """
 
     archive: Archive
@@ -254,7 +252,7 @@ class ReplayWriter:
             _write(self.archive, made, inputs)
 
     def write_comparison(self, plan: Plan, made_of: ComparisonRecord) -> None:
-        """A plan joined of others that are kept."""
+        """A plan joined from archived ones."""
         now = plan.made_at
         with self._errors_to_log():
             told = {
@@ -286,14 +284,15 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
         "now_utc": now.isoformat(),
         "departs": [at.isoformat() for at in inputs.departs],
         "chosen": inputs.settings.model_dump(mode="json"),
-        # What most plans have in common is filed apart, once for all of them.
+        # Parts that most plans have in common are stored once.
         "files": _put_json(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
         "route": inputs.route,
         "heard": _put_json(archive, responses, now),
-        "closures": [_plain_closure(c) for c in inputs.closures],
+        "closures": [_plain_closure(c) for c in inputs.road_reports.closures],
     }
-    if inputs.posted != NOTHING_POSTED:
-        shared["posted"] = _put_json(archive, _POSTED.dump_python(inputs.posted, mode="json"), now)
+    if inputs.road_reports.controls != NOTHING_POSTED:
+        controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
+        shared["posted"] = _put_json(archive, controls, now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
@@ -310,7 +309,7 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
 
 
 def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComparison:
-    """What was kept of a plan. Raises StoreError when it is missing, damaged, or in a form that is not read."""
+    """The record of a plan. Raises StoreError when it is missing, damaged, or in an unknown format."""
     told = _get_json(archive, archive.of_plan(plan_id))
     try:
         if "planned" in told:
@@ -337,8 +336,9 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         files={name: archive.get(digest) for name, digest in manifest.files.items()},
         route=manifest.route,
         responses=responses,
-        closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
-        posted=posted,
+        road_reports=RoadReports(
+            closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures), controls=posted
+        ),
     )
     return ArchivedPlan(
         alertd=manifest.alertd,
@@ -362,7 +362,7 @@ def _truck_report(kept: _TruckReport) -> TruckReport:
 
 
 def _plain_closure(c: PostedClosure) -> dict[str, Any]:
-    """Places and times to the last digit, so that it lies on the route where it lay."""
+    """Positions and times to the last digit, so that the closure is placed as before."""
     ends_at = c.ends_at.isoformat() if c.ends_at else None
     return asdict(c) | {"begins_at": c.begins_at.isoformat(), "ends_at": ends_at}
 

@@ -1,4 +1,4 @@
-"""Road fields kept between plans, so that only what a new forecast changes is computed again."""
+"""Road fields kept between plans, so that only changed parts are computed again."""
 
 from collections import OrderedDict
 from collections.abc import Callable
@@ -23,9 +23,9 @@ class _CachedField:
 
 
 class RoadFieldCache:
-    """The last field of each corridor. What it hangs on is compared by digest, forecast cell by forecast cell.
+    """The last field of each corridor. Its inputs are compared by digest, forecast cell by forecast cell.
 
-    A forecast's hours are one piece: when the first hour moves on, the corridor is computed whole.
+    All hours of a forecast belong together: when the first hour changes, the whole corridor is computed.
     """
 
     def __init__(self) -> None:
@@ -33,7 +33,7 @@ class RoadFieldCache:
         self._lock = Lock()
 
     def field(self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run) -> RoadField:
-        """The field of this corridor under this forecast: kept, run in part or run whole.
+        """The field of this corridor for this forecast: from the cache, computed in part or whole.
 
         run: gets the kept field and the columns that changed, (column,), or twice None.
         """

@@ -1,7 +1,7 @@
-"""Signed links that run out: a token names what it is for, about which trip and until when, and cannot be made up.
+"""Signed links that expire: a token holds its purpose, its trip and its end, and cannot be forged.
 
 A token is 27 bytes in base64url, 36 letters: one of the purpose, six of the subject's digest, four of the second it
-runs out, and 16 of HMAC-SHA256 (RFC 2104, cut as its section 5 allows) over purpose, whole subject and end.
+expires, and 16 of HMAC-SHA256 (RFC 2104, truncated as its section 5 allows) over purpose, whole subject and end.
 """
 
 import base64
@@ -31,7 +31,7 @@ RENEW_S: Final = 30.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkClaims:
-    """What a genuine token says. It may have run out."""
+    """The content of a genuine token. It may have expired."""
 
     subject: str
     until: datetime
@@ -46,10 +46,10 @@ class SignedLinks:
         self._made: dict[bytes, set[str]] = {}
 
     def link_for(self, plan: Plan, now_utc: datetime) -> str:
-        """Where the driver of a trip reads its plan; a path only where no public address is set.
+        """The link to the plan for the driver of a trip; a path only where no public address is set.
 
         The same link while the departure stays in the same hour. Its end is only the latest possible one, so that it
-        works for a trip that is delayed: who opens it checks when the trip arrived.
+        works for a delayed trip: the page that it opens checks when the trip arrived.
         """
         end = max(plan.depart_at + LONGEST, now_utc + VALID_AFTER_TRIP)
         whole = end.astimezone(UTC).replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
@@ -66,7 +66,7 @@ class SignedLinks:
         return base64.urlsafe_b64encode(head + self._mac(head, subject)).decode()
 
     def verify(self, token: str, purpose: bytes, subjects: Iterable[str]) -> LinkClaims | None:
-        """What a token says, if it is ours, of this purpose and about one of these subjects; None for any other."""
+        """The content of a token that is ours, of this purpose and about one of these subjects; None for any other."""
         raw = _read(token, purpose)
         if raw is None:
             return None
@@ -99,7 +99,7 @@ def _read(token: str, purpose: bytes) -> bytes | None:
 
 
 class Subjects:
-    """The subjects that tokens of one purpose may be about, by digest, so that no token makes the store be read.
+    """The subjects that tokens of one purpose may be about, by digest, so that a token causes no read of the store.
 
     read_all: reads them all. It is called for the first token, and for one about an unknown subject at most once in
     RENEW_S: another process may have made that link. Tokens that were made here are known without it.
@@ -117,7 +117,7 @@ class Subjects:
         self._renewed_s = float("-inf")
 
     def opened(self, token: str) -> LinkClaims | None:
-        """What a genuine token says; None for any other. Reads no store."""
+        """The content of a genuine token; None for any other. Reads no store."""
         raw = _read(token, self._purpose)
         if raw is None:
             return None

@@ -1,4 +1,4 @@
-"""Stations near a road: which to ask, what they say, and their reports kept for scoring forecasts afterwards."""
+"""Stations near a road: which to ask, and their reports, stored so that forecasts can be scored later."""
 
 import asyncio
 import json
@@ -29,16 +29,16 @@ Question: TypeAlias = tuple[str, Callable[[], Awaitable[tuple[T, ...]]]]  # unde
 
 KIND: Final = "observation"
 NEAR_M: Final = 30_000.0
-NEAREST_N: Final = 2  # of each place asked about: twenty stations a road at most
+NEAREST_N: Final = 2  # per place asked about: at most twenty stations a road
 EVERY: Final = timedelta(minutes=20)
 GATHER_TIMEOUT_S: Final = 90.0
-# Failures in a row after which a service is left alone for this turn: fewer than shut its host to forecasts too.
+# Failures in a row after which this turn asks a service no more: fewer than disable its host for forecasts too.
 GIVE_UP_AFTER: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ObservationResult:
-    """Reports near a road, one a station and time, and in words what could not be had."""
+    """Reports near a road, one per station and time, and the problems as text."""
 
     reports: tuple[StationReport, ...] = ()
     problems: tuple[str, ...] = ()
@@ -53,21 +53,21 @@ class _CachedAnswer(Generic[T]):
 
 @dataclass(slots=True)
 class _ServiceRun:
-    """One turn with one service: what went wrong, by its words, and how often in a row it was down."""
+    """One turn with one service: its problems, and its failures in a row."""
 
     problems: Counter[str]
     down_n: int = 0
 
 
 class StationObserver:
-    """Asks each question at most once in `EVERY`, for all roads together, and repeats the answer in between."""
+    """Asks each question at most once in `EVERY` for all roads together, and returns the stored answer in between."""
 
     def __init__(self, stations: NwsStations | None, metars: Metars | None) -> None:
         self._stations, self._metars = stations, metars
         self._told: dict[str, _CachedAnswer[Any]] = {}
 
     async def along(self, route: Route, now_utc: datetime) -> ObservationResult:
-        """What stations within NEAR_M of the road say. Never fails for a source."""
+        """Reports of stations within NEAR_M of the road. Never fails for a source."""
         self._told = {key: told for key, told in self._told.items() if timedelta(0) <= now_utc - told.at < EVERY}
         troubles: Counter[str] = Counter()
         reports = [
@@ -75,7 +75,7 @@ class StationObserver:
             *await self._of_airports(route, now_utc, _ServiceRun(troubles)),
         ]
         near = _near(route, [r.station for r in reports])
-        # The service whose values were checked comes first, so that its word stands for a report both have.
+        # The service with checked values comes first, so that its report is used where both have one.
         kept = {(r.station.id, r.observed_at): r for r, on in zip(reversed(reports), reversed(near), strict=True) if on}
         ordered = sorted(kept.values(), key=lambda r: (r.station.id, r.observed_at))
         told = tuple(what if n == 1 else f"{what} ({n} times)" for what, n in troubles.items())
@@ -101,7 +101,7 @@ class StationObserver:
     async def _each(
         self, questions: Sequence[Question[T]], now_utc: datetime, turn: _ServiceRun
     ) -> list[tuple[T, ...]]:
-        """The answers one after the other, empty where there is none. A service that is down is not asked on."""
+        """The answers in order, empty where there is none. A service that is down is asked no further questions."""
         out: list[tuple[T, ...]] = []
         for key, ask in questions:
             answer: tuple[T, ...] = ()
@@ -116,7 +116,7 @@ class StationObserver:
         return out
 
     async def _once(self, key: str, now_utc: datetime, ask: Callable[[], Awaitable[T]]) -> T:
-        """The answer of this turn or of one shortly before. Either way its hearers hear what it was made of."""
+        """The answer of this turn or of one shortly before. Either way its responses are recorded."""
         told: _CachedAnswer[T] | None = self._told.get(key)
         if told is None:
             value: T | SourceError
@@ -152,7 +152,7 @@ def _near(route: Route, stations: Sequence[Station]) -> list[bool]:
 
 
 def _box(route: Route) -> tuple[float, float, float, float]:
-    """South, west, north and east of all that lies within reach of the road."""
+    """South, west, north and east edges of the area within NEAR_M of the road."""
     south, north = float(route.lat_deg.min()), float(route.lat_deg.max())
     margin = NEAR_M / 111_000.0
     wide = margin / float(np.cos(np.radians(max(abs(south), abs(north)))))
@@ -167,9 +167,9 @@ async def gather_observations(
     store: Store,
     now_utc: datetime,
 ) -> int:
-    """Keep what stations near the routes say; returns how many reports are new. Never fails.
+    """Store the reports of stations near the routes; returns how many are new. Never fails.
 
-    What goes wrong is a line in the log, and a fault of ours stands there whole: no plan or brief hangs on it.
+    A problem is a line in the log, an internal error with its traceback: no plan or brief depends on it.
     """
     new = 0
     try:
@@ -187,7 +187,7 @@ async def gather_observations(
 
 
 def save_observations(store: Store, reports: Iterable[StationReport]) -> int:
-    """Keep reports, one a station and time, whichever came first; returns how many are new."""
+    """Store reports, the first per station and time; returns how many are new."""
     return sum(store.put_event(_event(report)) for report in reports)
 
 

@@ -1,4 +1,4 @@
-"""Weather warnings along a route: what the services of its lands list, placed on it, and what could not be learnt."""
+"""Weather warnings along a route: the lists of its countries' services placed on it, and notes on missing ones."""
 
 import asyncio
 from collections import Counter
@@ -19,7 +19,7 @@ from alertd.sources.providers.nws.alerts import NwsAlerts
 
 
 class ActiveAlerts:
-    """Asks once for each moment, and lets every route's plans hear, and keep, what was answered."""
+    """Asks once for each moment, and records the answer for the plans of every route."""
 
     def __init__(self, source: NwsAlerts) -> None:
         self.source = source
@@ -29,7 +29,7 @@ class ActiveAlerts:
         self._heard: tuple[SourceResponse, ...] = ()
 
     async def read(self, now_utc: datetime) -> Answer[AlertList] | SourceError:
-        """What the service lists, or why it is not known."""
+        """The list of the service, or the error."""
         async with self._one_at_a_time:
             if self._told is None or self._at != now_utc:
                 with recording() as responses:
@@ -43,7 +43,7 @@ class ActiveAlerts:
         return self._told
 
 
-# [A] The whole country's list is renewed every few minutes; one this old comes from a forgotten store on the way.
+# [A] The whole country's list is renewed every few minutes; one this old comes from an old cache on the way.
 LIST_STALE_AFTER: Final = timedelta(hours=2)
 
 
@@ -55,7 +55,7 @@ ASK: Final = "ask before leaving"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RouteWarnings:
-    """The warnings on a route, and what must be said of those not known. known: none is missing or old."""
+    """The warnings on a route, and notes on unknown ones. known: none is missing or old."""
 
     closures: tuple[Closure, ...] = ()
     notes: tuple[str, ...] = ()
@@ -64,14 +64,14 @@ class RouteWarnings:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AlertServices:
-    """Who is asked for which land; us: None where the National Weather Service is no source."""
+    """The services by country. us: None where the National Weather Service is no source."""
 
     us: ActiveAlerts | None
     canada: GeometAlerts
 
 
 async def warnings_along(route: Route, services: AlertServices, zones: Zones, now_utc: datetime) -> RouteWarnings:
-    """Never fails for a source: what it did not say is a note, and no place stands in for another."""
+    """Never fails for a source: a missing answer is a note, and no place is replaced by another."""
     codes = {span.code for span in route.jurisdictions}
     parts = []
     if not codes or any(not code or code.startswith("US-") for code in codes):
@@ -120,7 +120,7 @@ def _may_matter(alert: WeatherAlert, states: frozenset[str]) -> bool:
 
 
 def _doubts(answer: Answer[AlertList], area: Sequence[str], states: frozenset[str]) -> list[str]:
-    """What speaks against taking the list of an area, () for the whole country, as it is."""
+    """Reasons to doubt the list of an area, () for the whole country."""
     told, whole_country, out = answer.value, not area, []
     if area and (left_out := sorted(states - set(area))):
         out.append(
@@ -153,7 +153,7 @@ def _listed(names: Sequence[str]) -> str:
 
 
 async def _at_places(route: Route, source: NwsAlerts) -> tuple[dict[int, tuple[WeatherAlert, ...]], list[str]]:
-    """What is said for places on the way, where outlines are not on file, and a note for those not answered."""
+    """Alerts at places on the route, where outlines are not on file, and notes on places without an answer."""
     samples = query_samples(route)
 
     async def ask(i: int) -> Answer[AlertList] | SourceError:
@@ -176,10 +176,10 @@ async def _at_places(route: Route, source: NwsAlerts) -> tuple[dict[int, tuple[W
 
 
 def _lost(unplaced: Sequence[WeatherAlert], route: Route, zones: Zones, unanswered: bool) -> list[WeatherAlert]:
-    """Those that may still hold road of this route.
+    """Those that may still concern this route.
 
-    Not so where the outlines on file of the same kind of zone share out all of its road, and the service, asked for
-    places on the way, named none of them there: the second because zones are redrawn.
+    A warning does not where the outlines on file of the same kind of zone cover all of the road, and the service named
+    it at none of the places asked about: the second because zones are redrawn.
     """
     states, covered = us_states(route), {}
     for kind in {z.partition("/")[0] for a in unplaced for z in a.zones}:

@@ -1,8 +1,8 @@
-"""From a route and a window to the corridor's road field: ask every source, keep what came, say what did not."""
+"""From a route and a window to the corridor's road field: ask every source, then compute from the answers."""
 
 import asyncio
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from alertd.errors import OutsideArea, SourceError
 from alertd.forecast.ensemble import normal_scores, to_ensemble
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
-from alertd.forecast.nudge import NudgeResult, nudge
 from alertd.forecast.pool import age_weight, member_counts, pool
 from alertd.forecast.provider import ForecastProvider, ForecastRequest
 from alertd.forecast.quality import Freshness, Limits, Usability, combine_quality, coverage, freshness
@@ -21,14 +20,14 @@ from alertd.plan.make_plan import Weather
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.warnings.zones import Zones
 from alertd.planning.road_cache import RoadFieldCache
-from alertd.planning.stations import ObservationResult, StationObserver
+from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_along
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.sources.files.road import RoadSettings
 
-SPIN_UP = timedelta(hours=48)  # past hours that let the road forget how it was started
+SPIN_UP = timedelta(hours=48)  # past hours after which the start state of the road no longer matters
 MAX_CELLS = 100  # what one request to a source may carry
 MAX_SOURCES_IN_FULL = (
     2  # the pool holds as many sources' members; more sources have fewer each, so that a plan costs no more
@@ -46,10 +45,10 @@ class Window:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WeatherSources:
-    """The sources to ask and how to turn them into members.
+    """The sources to ask and how to turn their answers into members.
 
-    alerts: None where warnings are not asked for; observer: None where stations are not. station_correction: whether
-    what stations measure corrects the next hours. weights: of sources by their name, 1 where not given; see `_counts`.
+    alerts: None where warnings are not asked for. observer: None where station reports are not kept. weights: of
+    sources by name, 1 where not given; see `_counts`.
     """
 
     providers: Sequence[ForecastProvider]
@@ -60,15 +59,32 @@ class WeatherSources:
     road_cache: RoadFieldCache = field(default_factory=RoadFieldCache)
     alerts: AlertServices | None = None
     observer: StationObserver | None = None
-    station_correction: bool = False
     weights: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FetchedWeather:
-    """What a corridor's plans are made from, and the forecasts behind it as their sources gave them.
+class SourceAnswers:
+    """The answers of all sources for one route and window, before anything is computed from them.
 
-    warnings: the weather warnings on it, whose notes stand among the weather's.
+    cells: the plan's columns and their forecast cells. failed: reasons by provider. notes: on sources without answers
+    for some or all of the road.
+    """
+
+    route: Route
+    window: Window
+    request: ForecastRequest
+    cells: RoadCells
+    forecasts: tuple[Forecast, ...]
+    failed: Mapping[str, str]
+    notes: tuple[str, ...]
+    warnings: RouteWarnings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FetchedWeather:
+    """The weather of a corridor, and the forecasts behind it as their sources gave them.
+
+    warnings: the weather warnings on it; the weather's notes include theirs.
     """
 
     weather: Weather
@@ -76,15 +92,15 @@ class FetchedWeather:
     warnings: RouteWarnings
 
 
-async def weather_along(
+async def ask_sources(
     route: Route, window: Window, weather_sources: WeatherSources, zones: Zones | None = None
-) -> FetchedWeather:
-    """The road field for one corridor. Never fails for a source: with none the road is unknown, and that is said.
+) -> SourceAnswers:
+    """Ask every source for one corridor. Never fails for a source: a failure is part of the answers.
 
     zones: outlines that place weather warnings.
     """
     plan = choose_cells(route.distance_m, route.elevation_m, route.lat_deg, route.lon_deg, max_cells=MAX_CELLS)
-    ask = ForecastRequest(
+    request = ForecastRequest(
         lat_deg=route.lat_deg[plan.sample_idx],
         lon_deg=route.lon_deg[plan.sample_idx],
         road_elevation_m=route.elevation_m[plan.sample_idx],
@@ -92,12 +108,10 @@ async def weather_along(
         end=window.end,
         now_utc=window.now,
     )
-    answers, warned = await asyncio.gather(
-        asyncio.gather(*(p.fetch(ask) for p in weather_sources.providers), return_exceptions=True),
-        _warned(route, weather_sources, zones or {}, window),
+    answers, warnings = await asyncio.gather(
+        asyncio.gather(*(p.fetch(request) for p in weather_sources.providers), return_exceptions=True),
+        _warnings(route, weather_sources, zones or {}, window),
     )
-    # After the forecasts, so that a station that fails never closes a shared host to them.
-    observed = await _observed(route, window, weather_sources)
     forecasts, failed, notes = [], {}, []
     for provider, answer in zip(weather_sources.providers, answers, strict=True):
         if isinstance(answer, OutsideArea):
@@ -108,6 +122,11 @@ async def weather_along(
             raise answer
         else:
             forecasts.append(answer)
+    notes += [
+        f"{f.provider}: {len(f.outside)} of {f.lat_deg.size} places asked on this road are outside its area"
+        for f in forecasts
+        if f.outside
+    ]
     cells = road_cells(
         route.distance_m,
         route.elevation_m,
@@ -116,83 +135,57 @@ async def weather_along(
         route.lon_deg,
         on_deck=on_bridges(route.distance_m, route.bridges),
     )
-    notes += [
-        f"{f.provider}: {len(f.outside)} of {f.lat_deg.size} places asked on this road are outside its area"
-        for f in forecasts
-        if f.outside
-    ]
-    weather = await asyncio.to_thread(_corridor, ask, cells, forecasts, failed, observed, window, weather_sources)
-    weather = replace(weather, notes=(*warned.notes, *weather.notes, *notes))
-    return FetchedWeather(weather=weather, source_forecasts=tuple(forecasts), warnings=warned)
-
-
-async def _warned(route: Route, weather_sources: WeatherSources, zones: Zones, window: Window) -> RouteWarnings:
-    return (
-        RouteWarnings()
-        if weather_sources.alerts is None
-        else await warnings_along(route, weather_sources.alerts, zones, window.now)
+    return SourceAnswers(
+        route=route,
+        window=window,
+        request=request,
+        cells=cells,
+        forecasts=tuple(forecasts),
+        failed=failed,
+        notes=tuple(notes),
+        warnings=warnings,
     )
 
 
-async def _observed(route: Route, window: Window, weather_sources: WeatherSources) -> ObservationResult:
-    if weather_sources.observer is None or not weather_sources.station_correction:
-        return ObservationResult()
-    return await weather_sources.observer.along(route, window.now)
+async def _warnings(route: Route, weather_sources: WeatherSources, zones: Zones, window: Window) -> RouteWarnings:
+    if weather_sources.alerts is None:
+        return RouteWarnings()
+    return await warnings_along(route, weather_sources.alerts, zones, window.now)
 
 
-def _corridor(
-    request: ForecastRequest,
-    cells: RoadCells,
-    forecasts: list[Forecast],
-    failed: dict[str, str],
-    observed: ObservationResult,
-    window: Window,
-    weather_sources: WeatherSources,
-) -> Weather:
-    """The numbers part. Seeded anew each time, so that the same answers give the same plan."""
+def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> FetchedWeather:
+    """The road field of a corridor from the answers. Without a usable forecast the road is unknown, and notes say so.
+
+    The random numbers start from the same seed each time, so that the same answers give the same plan.
+    """
     rng = np.random.default_rng(weather_sources.seed)
-    limits = Limits(stale_after_h=weather_sources.stale_h)
-    judged = [
-        freshness(
-            f,
-            now_utc=window.now,
-            window_start=window.start,
-            window_end=window.end,
-            limits=limits,
-            shared=len(forecasts) > 1,
-        )
-        for f in forecasts
-    ]
-    usable = [f for f, j in zip(forecasts, judged, strict=True) if j.state is not Usability.UNUSABLE]
-    road = weather_sources.road
+    window, road = answers.window, weather_sources.road
+    judged = [_judged(f, answers, weather_sources) for f in answers.forecasts]
+    usable = [f for f, j in zip(answers.forecasts, judged, strict=True) if j.state is not Usability.UNUSABLE]
     counts = _counts(usable, weather_sources, window.now)
-    dressed = [
+    ensembles = [
         to_ensemble(f, members=n, spreads=road.spreads, rng=rng, now_utc=window.now)
         for f, n in zip(usable, counts, strict=True)
     ]
+    request = answers.request
     forecast = (
-        pool(dressed, counts=counts, failed=failed, elevation_m=request.road_elevation_m)
-        if dressed
-        else _nothing(request, weather_sources.members)
+        pool(ensembles, counts=counts, failed=answers.failed, elevation_m=request.road_elevation_m)
+        if ensembles
+        else _unknown_forecast(request, weather_sources.members)
     )
     verdict = combine_quality(judged)
-    if len(forecasts) > 1 and usable:
+    if len(answers.forecasts) > 1 and usable:
         whole = coverage(forecast, window.start, window.end)
         verdict = Freshness(
             state=max(verdict.state, whole.state), reasons=tuple(dict.fromkeys((*verdict.reasons, *whole.reasons)))
         )
-    notes = [*(f"{name}: no forecast ({why})" for name, why in failed.items()), *verdict.reasons]
-    corrected = nudge(forecast, observed.reports, window.now)
-    forecast = corrected.forecast
-    if weather_sources.station_correction:
-        notes.append(_moved(corrected))
     members = forecast.air_temp_c.shape[0]
     quantiles = member_quantiles(members, rng)
 
     def run(previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
         return run_corridor(
             forecast,
-            cells,
+            answers.cells,
             quantiles=quantiles,
             params=road.surface,
             deck=road.deck,
@@ -202,30 +195,34 @@ def _corridor(
             changed=changed,
         )
 
-    road_field = weather_sources.road_cache.field(forecast, cells, quantiles, run)
-    corridor = Corridor(cells=cells, field=road_field, clock_z=rng.permutation(normal_scores(members)))
-    return Weather(
+    road_field = weather_sources.road_cache.field(forecast, answers.cells, quantiles, run)
+    corridor = Corridor(cells=answers.cells, field=road_field, clock_z=rng.permutation(normal_scores(members)))
+    no_answer = (f"{name}: no forecast ({why})" for name, why in answers.failed.items())
+    notes = dict.fromkeys((*no_answer, *verdict.reasons, *(road_field.notes if usable else ())))
+    weather = Weather(
         forecast=forecast,
         corridor=corridor,
-        notes=tuple(dict.fromkeys((*notes, *(road_field.notes if usable else ())))),
-        partial=bool(failed) or verdict.state is not Usability.OK,
+        notes=(*answers.warnings.notes, *notes, *answers.notes),
+        partial=bool(answers.failed) or verdict.state is not Usability.OK,
     )
+    return FetchedWeather(weather=weather, source_forecasts=answers.forecasts, warnings=answers.warnings)
 
 
-def _moved(corrected: NudgeResult) -> str:
-    if not corrected.stations_n:
-        return "Air temperature not corrected: no station near the road told a recent one"
-    stations = f"{corrected.stations_n} station{'s' if corrected.stations_n > 1 else ''}"
-    return (
-        f"Air temperature of the next hours moved toward what {stations} near the road measured: "
-        f"at most {-corrected.coldest_k:.1f} °C colder, {corrected.warmest_k:.1f} °C warmer"
+def _judged(forecast: Forecast, answers: SourceAnswers, weather_sources: WeatherSources) -> Freshness:
+    return freshness(
+        forecast,
+        now_utc=answers.window.now,
+        window_start=answers.window.start,
+        window_end=answers.window.end,
+        limits=Limits(stale_after_h=weather_sources.stale_h),
+        shared=len(answers.forecasts) > 1,
     )
 
 
 def _counts(usable: Sequence[Forecast], weather_sources: WeatherSources, now_utc: datetime) -> list[int]:
     """Members of each source: those of the settings for one alone, else by weight, skill times `age_weight`.
 
-    An ensemble larger than the settings' members makes room for itself.
+    An ensemble larger than the settings' members raises the total.
     """
     most = max([weather_sources.members, *(f.air_temp_c.shape[0] for f in usable)])
     if len(usable) < 2:
@@ -237,8 +234,8 @@ def _counts(usable: Sequence[Forecast], weather_sources: WeatherSources, now_utc
     return [int(n) for n in member_counts(weights, total)]
 
 
-def _nothing(request: ForecastRequest, members: int) -> Forecast:
-    """A forecast that knows nothing: the road stays unknown, and unknown reads as "be ready"."""
+def _unknown_forecast(request: ForecastRequest, members: int) -> Forecast:
+    """A forecast of unknown values only: the road stays unknown, and unknown means "be ready"."""
     hours = max(int((request.end - request.start) / timedelta(hours=1)) + 1, 1)
     unknown = np.full((members, request.lat_deg.size, hours), np.nan)
     fields: dict[str, Any] = {name: unknown.copy() for name in WEATHER_FIELDS if name != "precip_form"}

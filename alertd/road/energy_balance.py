@@ -80,12 +80,6 @@ def start_state(layer_temp_c: Array) -> SurfaceState:
     return SurfaceState(np.asarray(layer_temp_c, dtype=np.float64), zero, zero, zero, zero, zero, zero, zero)
 
 
-def exchange_coefficient(surface_temp_c: Array, air_temp_c: Array, wind_mps: Array, p: SurfaceParams) -> Array:
-    """Bulk coefficient for heat and vapour, with a Louis 1979 type correction for the stability of the air."""
-    buoyancy = (GRAVITY_MPS2 * p.air_height_m) / ((air_temp_c + KELVIN_AT_0C) * wind_mps**2)
-    return _exchange(buoyancy * (air_temp_c - surface_temp_c), p)
-
-
 def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
     neutral = p.neutral_exchange
     stable = np.minimum(np.maximum(richardson, 0.0), p.richardson_max)
@@ -94,14 +88,6 @@ def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
     more = neutral + (15.0 * neutral) * unstable / (1.0 + free * np.sqrt(unstable))
     less = 1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
     return np.divide(more, less, dtype=richardson.dtype)
-
-
-def vapour_flux_kgm2s(
-    vapour_hpa: Array, surface_vapour_hpa: Array, pressure_hpa: Array, carry_mps: Array, air_temp_c: Array
-) -> Array:
-    """Vapour flux to a surface, kg/(m² s), positive for deposition; carry_mps is exchange coefficient times wind."""
-    density = pressure_hpa * 100.0 / (GAS_CONSTANT_DRY_AIR * (air_temp_c + KELVIN_AT_0C))
-    return np.asarray(density * carry_mps * SPECIFIC_HUMIDITY_RATIO * (vapour_hpa - surface_vapour_hpa) / pressure_hpa)
 
 
 class HourConstants(NamedTuple):

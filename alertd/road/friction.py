@@ -152,27 +152,6 @@ def required_mu_hold(
     return np.maximum(need / effective_share(share, chained_share, ratio), 0.0)
 
 
-def max_climb_grade(mu: ArrayLike, drive_share: ArrayLike, rolling: ArrayLike) -> Array:
-    """The steepest grade that this friction climbs at steady speed; negative when it cannot roll on the level."""
-    pull = np.asarray(mu, dtype=np.float64) * np.asarray(drive_share, dtype=np.float64)
-    return np.asarray(pull - np.asarray(rolling, dtype=np.float64))
-
-
-def stopping_distance_m(
-    speed_mps: ArrayLike, mu: ArrayLike, grade: ArrayLike, rolling: ArrayLike, *, reaction_s: float = 0.0
-) -> Array:
-    """Distance to stop with every wheel braked at friction mu, m; inf where the grade exceeds the brakes.
-
-    For a chained truck pass mu * effective_share(1, chained_share, ratio).
-    """
-    v = np.asarray(speed_mps, dtype=np.float64)
-    angle = np.arctan(np.asarray(grade, dtype=np.float64))
-    hold = (np.asarray(mu, dtype=np.float64) + np.asarray(rolling, dtype=np.float64)) * np.cos(angle) + np.sin(angle)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        distance = v * v / (2.0 * GRAVITY_MPS2 * hold)
-    return np.asarray(v * reaction_s + np.where(hold <= 0.0, np.where(v > 0.0, np.inf, 0.0 * v), distance))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GripMargin:
     """Available minus required friction, for tires without chains, (member, sample). Negative: the rig slips.

@@ -98,16 +98,6 @@ def dew_point_c(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
     return _saturation_temp_c(vapour_pressure_hpa(air_temp_c, rh_frac), _WATER)
 
 
-def frost_point_c(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
-    """Frost point, °C: the temperature at which this air is saturated over ice. Meaningful below 0 °C."""
-    return _saturation_temp_c(vapour_pressure_hpa(air_temp_c, rh_frac), _ICE)
-
-
-def rh_from_dew_point(air_temp_c: ArrayLike, dew_point_c: ArrayLike) -> Array:
-    """Relative humidity over liquid water, 0-1."""
-    return svp_water_hpa(dew_point_c) / svp_water_hpa(air_temp_c)
-
-
 def humidity_ratio(vapour_hpa: ArrayLike, pressure_hpa: ArrayLike) -> Array:
     """Mass of vapour per mass of dry air, kg/kg."""
     e = _f64(vapour_hpa)

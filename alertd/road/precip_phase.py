@@ -104,12 +104,6 @@ def jennings_trivariate(air_temp_c: ArrayLike, rh_frac: ArrayLike, pressure_hpa:
     return _logistic(-12.80 + 1.41 * t + 9.0 * rh + 0.003 * p)
 
 
-def jennings_bivariate(air_temp_c: ArrayLike, rh_frac: ArrayLike) -> Array:
-    """P(snow) from temperature and humidity alone: Jennings et al. 2018."""
-    t, rh = np.asarray(air_temp_c, dtype=np.float64), np.asarray(rh_frac, dtype=np.float64)
-    return _logistic(-10.04 + 1.41 * t + 9.0 * rh)
-
-
 def wang_wet_bulb(wet_bulb_temp_c: ArrayLike) -> Array:
     """P(snow) from the wet bulb: Wang et al. 2019, Geophys. Res. Lett. 46, eq. 1; 0.5 at +0.81 °C."""
     tw = np.asarray(wet_bulb_temp_c, dtype=np.float64)

@@ -1,7 +1,7 @@
 """Determines the tires that a level requires on a rig, and the chains that cover them."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from typing import Final
@@ -164,7 +164,8 @@ def _duty(ruleset: RuleSet, rule: CarryRule, rig: Rig, zone_ids_on_route: Collec
     words = tuple(z.words for z in unplaced)
     if not rule.zones_complete:
         words += ("other roads: the list was not read to its end",)
-    return _carry_for(ruleset, rig, rule.enough_for_level, rule=rule, zones=hit, not_placed=words, certain=certain)
+    duty = _carry_for(ruleset, rig, rule.enough_for_level, rule=rule)
+    return replace(duty, zones=hit, not_placed=words, certain=certain)
 
 
 def _carry_for(
@@ -174,10 +175,8 @@ def _carry_for(
     *,
     rule: CarryRule | None = None,
     demand: TireDemand | None = None,
-    zones: tuple[str, ...] = (),
-    not_placed: tuple[str, ...] = (),
-    certain: bool = True,
 ) -> CarryDuty:
+    """A certain duty without zones, for the chains that a level demands of this rig."""
     required = demand_for(ruleset, ruleset.level(level_id), rig)
     why = rule or demand or required
     spares_n = rule.spare_singles if rule and required.tires_min else 0
@@ -185,9 +184,9 @@ def _carry_for(
     return CarryDuty(
         jurisdiction=ruleset.jurisdiction,
         level_id=level_id,
-        zones=zones,
-        not_placed=not_placed,
-        certain=certain,
+        zones=(),
+        not_placed=(),
+        certain=True,
         tires_n=required.tires_min,
         spares_n=spares_n,
         singles_short=hanging.singles_short + max(0, spares_n - rig.singles_carried),

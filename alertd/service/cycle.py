@@ -25,6 +25,7 @@ from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import NotPlanned, Planner, Reports, not_planned_for
+from alertd.planning.road_reports import RoadReports
 from alertd.planning.stations import gather_observations
 from alertd.records.closures import active_closures
 from alertd.records.driver_reports import keep_arrival, truck_reports
@@ -103,9 +104,9 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleO
         )
     unread = (*unread, *unknown)
     reports = await asyncio.to_thread(_reports, store, trips, now_utc)
-    posted = await asyncio.to_thread(lambda: [closure.to_core() for closure in active_closures(store, now_utc)])
+    closures = await asyncio.to_thread(lambda: tuple(closure.to_core() for closure in active_closures(store, now_utc)))
     controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
-    outcomes = await planner.plan(trips, now_utc, reports, posted, controls)
+    outcomes = await planner.plan(trips, now_utc, reports, RoadReports(closures=closures, controls=controls))
     done: list[ActiveTrip] = []
     made: list[Plan] = []
     told = await asyncio.to_thread(_recently_notified, store, trips, now_utc)

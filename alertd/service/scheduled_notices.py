@@ -1,13 +1,12 @@
 """Between cycles: what must be said because its moment has come, or because nobody confirmed what was said."""
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeAlias
 
 from alertd.notices.model import Audience, Notice
-from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact
 from alertd.notices.triggers.all_clear import all_clear
 from alertd.notices.triggers.compose import with_link
@@ -16,7 +15,7 @@ from alertd.notices.triggers.missing_data import missing_forecast_notice
 from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
 from alertd.plan.model import Plan
 from alertd.records.driver_reports import RECENT, chains_on_by_trip, confirmed_notices
-from alertd.settings.languages import Languages
+from alertd.settings.model import Settings
 from alertd.store.store import Store
 
 Link: TypeAlias = Callable[[Plan, datetime], str]
@@ -33,18 +32,15 @@ class ActiveTrip:
 def send_scheduled(
     active: Sequence[ActiveTrip],
     store: Store,
-    fleet: str,
-    policy: Policy,
-    targets: Mapping[Audience, Sequence[str]],
+    settings: Settings,
     now_utc: datetime,
-    languages: Languages | None = None,
     link: Link = lambda plan, now_utc: "",
 ) -> tuple[str, ...]:
     """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError.
 
     `link`: where the driver of a plan confirms; "" for none.
     """
-    languages = languages or Languages()
+    policy = settings.notices
     sent: dict[str, list[Notice]] = defaultdict(list)
     for audience in (Audience.DRIVER, Audience.DISPATCHER):
         for notice in store.notices_since(audience, now_utc - RECENT):
@@ -56,7 +52,7 @@ def send_scheduled(
     new: list[Notice] = []
     for one in active:
         plan, known = one.plan, {n.id for n in sent[one.plan.trip_id]}
-        translators = languages.translators_for(plan.language)
+        translators = settings.languages.translators_for(plan.language)
         calls = [
             *scheduled_notices(plan, one.facts, chains.get(plan.trip_id, ChainStatus()), now_utc, policy, translators),
             *all_clear(plan, one.facts, now_utc, policy, translators),
@@ -69,9 +65,9 @@ def send_scheduled(
         mine = mine[: policy.messages_left(told[_driver(plan)], now_utc)]
         told[_driver(plan)] += [now_utc] * len(mine)
         new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
-    blind = missing_forecast_notice(fleet, [one.plan for one in active], now_utc)
+    blind = missing_forecast_notice(settings.fleet, [one.plan for one in active], now_utc)
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]
-    return store.record_notices(new, targets, now_utc) if new else ()
+    return store.record_notices(new, settings.targets, now_utc) if new else ()
 
 
 def _driver(plan: Plan) -> str:

@@ -1,5 +1,6 @@
 """The operator's settings file as values; the reader's units, relative paths and file names end here."""
 
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import time, timedelta
@@ -28,6 +29,8 @@ from alertd.sources.files.road import RoadSettings, read_road
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.store.url import PostgresUrl, StoreLocation, parse_store_url
 from alertd.units import MILE_M, to_mps
+
+log = logging.getLogger(__name__)
 
 
 def check_local_time(value: str) -> str:
@@ -164,7 +167,7 @@ class ForecastFile(FileModel):
     alerts: bool = True
     observations: bool = False
     metar_url: str = "https://aviationweather.gov"
-    station_correction: bool = False
+    station_correction: bool | None = None  # no longer used; `read_settings` warns
     alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
     geomet_url: str = "https://api.weather.gc.ca"
     geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
@@ -399,7 +402,6 @@ class ForecastSettings:
     alerts: bool
     observations: bool
     metar_url: str
-    station_correction: bool
     open_meteo_url: str
     open_meteo_key: str | None
     road: RoadSettings
@@ -497,6 +499,8 @@ class Settings:
 def read_settings(path: Path) -> Settings:
     """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
     content = read_toml(path, SettingsFile)
+    if content.forecast.station_correction is not None:
+        log.warning("%s: forecast.station_correction is no longer used; remove it", path)
     base = path.parent
     places, store = _places(base, content), _store(path, base, content.daemon)
     named, cache = content.daemon.archive, base / content.daemon.cache
@@ -529,7 +533,6 @@ def read_settings(path: Path) -> Settings:
             alerts=content.forecast.alerts,
             observations=content.forecast.observations,
             metar_url=content.forecast.metar_url,
-            station_correction=content.forecast.station_correction,
             open_meteo_url=content.forecast.open_meteo_url,
             open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
             or None,

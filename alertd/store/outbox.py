@@ -190,12 +190,6 @@ class Outbox:
                 for n in range(0, len(ids), _BATCH_ROWS)
             )
 
-    def retry_range(
-        self, now: datetime, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
-    ) -> int:
-        """Put back in line what `list_dead_letters` of the same range lists; returns how many."""
-        return self.retry_now([row.id for row in self.list_dead_letters(target=target, since=since, until=until)], now)
-
     def list_dead_letters(
         self, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
     ) -> list[Delivery]:

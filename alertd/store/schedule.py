@@ -2,7 +2,7 @@
 
 waiting ── claim ──→ (leased) ── settle → settled
    ↑                   │
-   └── put_off, or the lease ends
+   └── the lease ends
 """
 
 from datetime import datetime, timedelta
@@ -56,10 +56,6 @@ class DueTable:
     def settle(self, claimed: Due, outcome: str) -> bool:
         """It is over, and how: ran, ran late, left out and why. Returns False when the claim was another's by then."""
         return self._under_claim(claimed, state=SETTLED, outcome=outcome)
-
-    def put_off(self, claimed: Due, due_at: datetime, outcome: str = "") -> bool:
-        """Do it again at `due_at`. Returns False when the claim was another's by then."""
-        return self._under_claim(claimed, due_at=due_at, outcome=outcome)
 
     def reopen_future(self, kind: str, now: datetime, grace: timedelta, too_late: str) -> list[str]:
         """Make what a clock that was ahead has settled wait again, and free its leases, which end much later than now.

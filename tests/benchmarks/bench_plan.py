@@ -21,7 +21,7 @@ import numpy as np
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.departures import compare_departures, pick_departures
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import TripInput, Weather, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.plan.serialize import plan_json
@@ -99,7 +99,7 @@ def fleet_of(job: tuple[int, int]) -> tuple[int, float]:
     began = perf_counter()
     for n in sorted(range(trips), key=lambda n: n % len(rigs)):  # as the planner does: trucks of one rig together
         trip = TripInput(id=f"T-{n}", depart_at=at_hour(4) + timedelta(minutes=1440 * n / trips))
-        make_plan(trip, route, rigs[n % len(rigs)], rulesets, weather, OWN, at_hour(2))
+        make_plan(PlanRequest(trip, route, rigs[n % len(rigs)], rulesets, weather, OWN, at_hour(2)))
     return trips, perf_counter() - began
 
 
@@ -120,7 +120,7 @@ def texts() -> None:
     route, weather = corridor(4)
     rigs, rulesets = list(read_rigs(ROOT / "config/rigs").values()), read_rulesets(ROOT / "config/rules")
     trip = TripInput(id="T", depart_at=at_hour(16))
-    plan = make_plan(trip, route, rigs[0], rulesets, weather, OWN, at_hour(2))
+    plan = make_plan(PlanRequest(trip, route, rigs[0], rulesets, weather, OWN, at_hour(2)))
     began = perf_counter()
     for _ in range(20):
         plan_json(plan)

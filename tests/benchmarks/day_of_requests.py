@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.errors import SourceError
 from alertd.forecast.provider import ForecastProvider, ForecastRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.metar.reports import Metars
@@ -375,10 +375,10 @@ async def _day(
     def now_utc() -> datetime:
         return MIDNIGHT + timedelta(seconds=loop.time())
 
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=cache, now_utc=now_utc, rng=np.random.default_rng(1),
         transport=httpx.MockTransport(servers.answer), on_error=outcome.troubles.append,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         sources: list[ForecastProvider] = [OpenMeteo(client, f"https://{FREE}", noncommercial=True)]
         if not only:
             sources += [Nws(client), MetNorway(client)]

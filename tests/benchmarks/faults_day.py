@@ -65,7 +65,7 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     from alertd.settings.model import read_settings
     from alertd.settings.reference_data import load_reference_data
     from alertd.sources.files.trips import parse_trip
-    from alertd.sources.http.client import HttpClient
+    from alertd.sources.http.client import HttpClient, HttpOptions
     from alertd.store.store import Store
     from alertd.testing.clock import ManualClock
     from alertd.testing.fake_open_meteo import FakeOpenMeteo
@@ -100,13 +100,15 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
             }
             save_trip(store, parse_trip(given, "bench"), START)
         async with HttpClient(
-            contact="",
-            cache_dir=settings.cache,
-            now_utc=clock,
-            rng=np.random.default_rng(1),
-            sleep=no_wait,
-            deadline_s=DEADLINE_S,
-            on_response=record_response,
+            HttpOptions(
+                contact="",
+                cache_dir=settings.cache,
+                now_utc=clock,
+                rng=np.random.default_rng(1),
+                sleep=no_wait,
+                deadline_s=DEADLINE_S,
+                on_response=record_response,
+            )
         ) as client:
             sky, heights = open_sky(forecast, True, "bench", client)
             planning = Planner(settings, load_reference_data(settings.places), sky, heights)

@@ -22,7 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from alertd.road.humidity import isa_pressure_hpa, rh_from_dew_point, wet_bulb_c
+from alertd.road.humidity import isa_pressure_hpa, svp_water_hpa, wet_bulb_c
 from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration, jennings_trivariate, snow_chance, wang_wet_bulb
 
 OBSERVATIONS = Path(__file__).resolve().parents[3] / "shared" / "observations"
@@ -135,7 +135,7 @@ def tahoe() -> None:
 def surface() -> None:
     rows = [r for r in read(SURFACE) if r["air_c"] and r["dewpoint_c"] and r["elev_m"]]
     t, td, z = (np.array([float(r[k]) for r in rows]) for k in ("air_c", "dewpoint_c", "elev_m"))
-    rh, p = np.clip(rh_from_dew_point(t, td), 0.05, 1.0), isa_pressure_hpa(z)
+    rh, p = np.clip(svp_water_hpa(td) / svp_water_hpa(t), 0.05, 1.0), isa_pressure_hpa(z)
     kind = np.array([r["phase"] for r in rows])
     box = (t >= BOX_C[0]) & (t <= BOX_C[1]) & np.isin(kind, ("rain", "snow"))
     print(f"surface reports 1995-03-18, air {BOX_C[0]:g} to {BOX_C[1]:g} °C (mean height {z[box].mean():.0f} m)")

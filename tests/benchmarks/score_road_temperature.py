@@ -161,9 +161,10 @@ def build(case: Case, way: str) -> Forecast:
     if have:  # what the forecast had counted before its first row did not fall in that hour
         total = np.where(ends < case.forecast_s[0], total[np.argmax(ends >= case.forecast_s[0])], total)
         total = np.where(ends > case.forecast_s[-1], total[np.flatnonzero(ends <= case.forecast_s[-1])[-1]], total)
+    saturated = humidity.svp_water_hpa
     fields = {
         "air_temp_c": hourly(both("air_c")),
-        "rh_frac": np.clip(humidity.rh_from_dew_point(hourly(both("air_c")), hourly(both("dewpoint_c"))), 0.05, 1.0),
+        "rh_frac": np.clip(saturated(hourly(both("dewpoint_c"))) / saturated(hourly(both("air_c"))), 0.05, 1.0),
         "wind_mps": np.nan_to_num(hourly(both("wind_kmh")) / 3.6, nan=2.0),
         "pressure_hpa": hourly(told("pressure_hpa")),
         "cloud_frac": hourly(np.where(np.isfinite(cloud), cloud, usual)),

@@ -9,7 +9,7 @@ from rich.console import Console
 
 from alertd.cli.plan import show_plan
 from alertd.plan.controls.closures import Closure
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Departure, DeparturePick, Plan, PositionFix
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
@@ -21,7 +21,9 @@ def shown(surface: RoadClass, deck: RoadClass | None = None, fix: PositionFix | 
     route = make_route(bridges=[BridgeSpan(name="Larch Creek", start_m=20_050.0, end_m=20_110.0)])
     weather = make_weather(route, lambda m, d, h: surface, deck=lambda m, d, h: surface if deck is None else deck)
     trip = TripInput(id="T-1", depart_at=at_hour(6), fix=fix)
-    plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, weather, PlanParams(), at_hour(3))
+    plan = make_plan(
+        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, weather, PlanParams(), at_hour(3))
+    )
     assert plan.stretches == ()
     out = io.StringIO()
     show_plan(plan, Console(file=out, width=100))
@@ -69,7 +71,7 @@ def chained() -> Plan:
     route = make_route(grade=0.05)
     weather = make_weather(route, lambda m, d, h: RoadClass.SNOW)
     trip = TripInput(id="T-1", depart_at=at_hour(6))
-    plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(3))
+    plan = make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(3)))
     assert plan.advice is Advice.CHAIN
     return plan
 
@@ -149,7 +151,9 @@ def test_a_trip_that_meets_a_closed_road_is_told_to_hold_and_not_that_its_road_i
     route = make_route()
     trip = TripInput(id="T-1", depart_at=at_hour(6), closures=(shut,))
     weather = make_weather(route, lambda m, d, h: RoadClass.DRY)
-    plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, weather, PlanParams(), at_hour(3))
+    plan = make_plan(
+        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, weather, PlanParams(), at_hour(3))
+    )
     out = io.StringIO()
     show_plan(plan, Console(file=out, width=100))
     text = out.getvalue()

@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan, Stretch
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
@@ -33,7 +33,7 @@ def two_passes() -> Plan:
         ),
     )
     trip = TripInput(id="QT-1", depart_at=at_hour(6), driver="Odalys Fenwright", dispatcher="office")
-    plan = make_plan(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2))
+    plan = make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2)))
     assert [s.advice for s in plan.stretches] == [Advice.CHAIN, Advice.CHAIN]
     return plan
 

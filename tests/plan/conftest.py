@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from alertd.plan.make_plan import TripInput, Weather, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route
@@ -28,6 +28,8 @@ def planned() -> Callable[..., Plan]:
     ) -> Plan:
         trip = TripInput(id="QT-1", depart_at=at_hour(depart_h), driver="Odalys", dispatcher="office")
         laws = {"US-XX": make_rules()} if rules is None else rules
-        return make_plan(trip, route, rig or make_rig(), laws, weather, PlanParams(**params), at_hour(now_h))
+        return make_plan(
+            PlanRequest(trip, route, rig or make_rig(), laws, weather, PlanParams(**params), at_hour(now_h))
+        )
 
     return plan

@@ -10,7 +10,7 @@ import pytest
 
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan, PositionFix
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
@@ -43,7 +43,7 @@ def snow(*passes: tuple[float, float], until_h: float = 99.0) -> Callable[..., A
 def plan_of(seen: PositionFix | None, script: Callable[..., Any], now_h: float = 9.1, **trip: Any) -> Plan:
     asked = TripInput(id="QT-1", depart_at=at_hour(6), fix=seen, **trip)
     weather = make_weather(ROAD, script, issued_at=at_hour(now_h - 1.0))
-    return make_plan(asked, ROAD, make_rig(), RULES, weather, PARAMS, at_hour(now_h))
+    return make_plan(PlanRequest(asked, ROAD, make_rig(), RULES, weather, PARAMS, at_hour(now_h)))
 
 
 def test_chains_that_are_on_are_not_hung_again() -> None:

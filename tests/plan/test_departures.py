@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from alertd.plan.departures import compare_departures, hours_used_then, pick_departures
 from alertd.plan.hours.limits import EU, US, HoursRules, HoursUsed
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Departure, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
@@ -176,7 +176,9 @@ def plan_at(hour: float, script: Any) -> Plan:
     trip = TripInput(id="QT-1", depart_at=at_hour(hour))
     weather = make_weather(ROUTE, script, hours=60)
     return make_plan(
-        trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, replace(PARAMS, compare_h=0.0), at_hour(NOW_H)
+        PlanRequest(
+            trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, replace(PARAMS, compare_h=0.0), at_hour(NOW_H)
+        )
     )
 
 
@@ -196,7 +198,9 @@ def test_a_plan_that_asks_for_something_compares_and_one_that_asks_nothing_does_
 
     def plan(depart_at: datetime) -> Plan:
         trip = TripInput(id="QT-1", depart_at=depart_at)
-        return make_plan(trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, PARAMS, at_hour(NOW_H))
+        return make_plan(
+            PlanRequest(trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, PARAMS, at_hour(NOW_H))
+        )
 
     asked, free = plan(at_hour(11)), plan(at_hour(6))
     assert (len(asked.departures), len(free.departures)) == (144, 0)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alertd.plan.make_plan import TripInput, Weather, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
@@ -27,7 +27,9 @@ def plan_of(
     route: Route, weather: Weather, rig: Rig | None = None, rules: RuleSet | None = None, params: PlanParams = PARAMS
 ) -> Plan:
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
-    return make_plan(trip, route, rig or make_rig(), {"US-XX": rules or make_rules()}, weather, params, at_hour(2))
+    return make_plan(
+        PlanRequest(trip, route, rig or make_rig(), {"US-XX": rules or make_rules()}, weather, params, at_hour(2))
+    )
 
 
 def snow_between(a: float, b: float):  # type: ignore[no-untyped-def]
@@ -115,7 +117,9 @@ def test_without_a_rule_set_the_road_is_still_planned_with_common_practice() -> 
     """One western practice, no source (job.md): the outside dual of every drive position, 4 tires."""
     route = make_route(stops=STOPS)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
-    plan = make_plan(trip, route, make_rig(), {}, make_weather(route, snow_between(30e3, 40e3)), PARAMS, at_hour(2))
+    plan = make_plan(
+        PlanRequest(trip, route, make_rig(), {}, make_weather(route, snow_between(30e3, 40e3)), PARAMS, at_hour(2))
+    )
     assert plan.advice is Advice.READY
     (stretch,) = plan.stretches
     assert stretch.tires_words == "4 drive: outside each side, both drive axles"
@@ -150,7 +154,7 @@ def test_a_naive_time_is_refused() -> None:
     route = make_route()
     trip = TripInput(id="QT-1", depart_at=at_hour(6).replace(tzinfo=None))
     with pytest.raises(ValueError, match="aware"):
-        make_plan(trip, route, make_rig(), {}, make_weather(route, snow_between(0, 1)), PARAMS, at_hour(2))
+        make_plan(PlanRequest(trip, route, make_rig(), {}, make_weather(route, snow_between(0, 1)), PARAMS, at_hour(2)))
 
 
 def test_speeds_follow_trade_and_law(planned: Any) -> None:

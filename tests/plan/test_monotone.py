@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from alertd.notices.model import NoticeKind
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
@@ -40,7 +40,9 @@ def plan_of(snowy: np.ndarray, chance: float, rig: Rig | None = None, now_h: flo
     weather = make_weather(ROUTE, script, members=MEMBERS, friction=0.9)
     rules = {"US-XX": make_rules(chance=chance)}
     return make_plan(
-        TripInput(id="QT-1", depart_at=at_hour(6)), ROUTE, rig or make_rig(), rules, weather, PARAMS, at_hour(now_h)
+        PlanRequest(
+            TripInput(id="QT-1", depart_at=at_hour(6)), ROUTE, rig or make_rig(), rules, weather, PARAMS, at_hour(now_h)
+        )
     )
 
 

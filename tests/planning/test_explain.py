@@ -62,10 +62,11 @@ def tell(
 
 
 async def _told(planning: Planner, route: Route, now: datetime) -> Told:
-    seen = await planning.build_context(route, [TRIP], now)
-    plan = (await planning.plan_trips(seen, [TRIP]))["T-1"]
+    job = await planning.prepare(route, [TRIP], now)
+    planned = await planning.plan_trips(job)
+    plan = planned.outcomes["T-1"]
     assert isinstance(plan, Plan)
-    return Told(plan=plan, making=planning.plan_inputs(TRIP, seen), heard=seen.responses)
+    return Told(plan=plan, making=planned.inputs[TRIP.id], heard=job.responses)
 
 
 def advised(x: Explanation) -> Advice:

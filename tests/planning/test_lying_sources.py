@@ -17,15 +17,15 @@ import pytest
 from alertd.forecast.provider import ForecastProvider
 from alertd.notices.model import NoticeKind
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
 from alertd.planning.replay_record import record_response, recording
-from alertd.planning.weather import WeatherSources, Window, weather_along
+from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather
 from alertd.route.model import Route
 from alertd.sources.http.answer import JsonClient, SourceResponse
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
@@ -185,10 +185,10 @@ async def client(services: Services, clock: ManualClock, tmp_path: Path) -> Asyn
     async def no_wait(_seconds: float) -> None:
         return None
 
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="", cache_dir=tmp_path, now_utc=clock, rng=np.random.default_rng(1), sleep=no_wait,
         transport=services.transport, on_response=record_response,
-    ) as opened:  # fmt: skip
+    )) as opened:  # fmt: skip
         yield opened
 
 
@@ -196,12 +196,11 @@ async def planned(source: ForecastProvider, now: datetime) -> tuple[Plan, list[S
     weather_sources = WeatherSources(providers=[source], members=6, seed=1, stale_h=6.0)
     depart = NOW + timedelta(hours=4)
     with recording() as responses:
-        fetched = await weather_along(
-            ROAD, Window(start=depart, end=depart + timedelta(hours=4), now=now), weather_sources
-        )
+        window = Window(start=depart, end=depart + timedelta(hours=4), now=now)
+        fetched = compute_weather(await ask_sources(ROAD, window, weather_sources), weather_sources)
     rules = {"US-XX": make_rules()}
     trip, params = TripInput(id="T", depart_at=depart), PlanParams(compare_h=0.0)
-    return make_plan(trip, ROAD, make_rig(), rules, fetched.weather, params, now), responses
+    return make_plan(PlanRequest(trip, ROAD, make_rig(), rules, fetched.weather, params, now)), responses
 
 
 @pytest.mark.parametrize("name", SOURCES)

@@ -1,5 +1,6 @@
 """What a plan says when its forecast is missing, late, wrong or old: never that the road is clear."""
 
+import asyncio
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -12,13 +13,19 @@ import pytest
 from rich.console import Console
 
 from alertd.cli.plan import show_plan
+from alertd.errors import SourceDown
+from alertd.forecast.model import Forecast
+from alertd.forecast.provider import ForecastRequest
 from alertd.plan.model import Advice, Plan
-from alertd.planning.planner import NotPlanned
+from alertd.planning.planner import NotPlanned, PlannedTrips, Planner, RouteJob
+from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.route.speed_limits import PostedLimit
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.trips import TripRequest
+from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.storm import Storm
@@ -37,7 +44,7 @@ def shown(plan: Plan) -> str:
 def plan_on(open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route) -> Callable:
     async def plan(api: FakeOpenMeteo, clock: ManualClock, deadline_s: float = 20.0) -> Plan:
         async with open_planner(make_settings(forecasts=api.base_url), clock, deadline_s=deadline_s) as planning:
-            made = (await planning.plan_on_route(i90_west, [TRIP], clock()))["T-1"]
+            made = (await planning.plan_trips(await planning.prepare(i90_west, [TRIP], clock()))).outcomes["T-1"]
         assert isinstance(made, Plan)
         return made
 
@@ -69,7 +76,7 @@ async def test_a_listed_bridge_lies_on_the_route_and_is_as_unknown_as_it_where_n
             cache = tmp_path / f"{fault}"
             apart = replace(make_settings(forecasts=api.base_url), cache=cache)
             async with open_planner(apart, ManualClock(morning)) as planning:
-                plan = (await planning.plan_on_route(route, [TRIP], morning))["T-1"]
+                plan = (await planning.plan_trips(await planning.prepare(route, [TRIP], morning))).outcomes["T-1"]
             assert isinstance(plan, Plan)
             assert (plan.partial, plan.advice, plan.bridges) == (partial, advice, ())
 
@@ -163,7 +170,7 @@ async def test_a_flat_road_without_a_forecast_is_not_called_clear(
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
         api.set_fault(ApiFault(kind=FaultKind.DOWN))
         async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
-            plan = (await planning.plan_on_route(flat, [TRIP], morning))["T-1"]
+            plan = (await planning.plan_trips(await planning.prepare(flat, [TRIP], morning))).outcomes["T-1"]
     assert plan.advice is Advice.READY
     assert "NO WINTER ROAD" not in shown(plan)
     assert "BE READY TO CHAIN" in shown(plan)
@@ -269,7 +276,7 @@ async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_
 ) -> None:
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
         async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
-            planning.ground = replace(planning.ground, rulesets={"US-MT": "no rule set at all"})
+            planning.reference = replace(planning.reference, rulesets={"US-MT": "no rule set at all"})
             (outcome,) = await planning.plan([TRIP], morning)
     assert isinstance(outcome, NotPlanned)
     assert outcome.reason == "a fault of alertd (AttributeError); its log says more"
@@ -287,3 +294,48 @@ async def test_a_route_is_loaded_with_the_posted_limits_that_lie_on_it(
     (span,) = route.limits
     assert (span.start_m, span.end_m) == pytest.approx((i90_west.distance_m[40], i90_west.distance_m[80]), abs=1.0)
     assert (span.speed_mps, span.source) == (15.0, "made")
+
+
+class Gated:
+    """A source that answers once two routes have asked, and for the slow route once the other has been planned."""
+
+    name = "gated"
+
+    def __init__(self, slow_lat_deg: float) -> None:
+        self.slow_lat_deg, self.asked, self.planned = slow_lat_deg, asyncio.Barrier(2), asyncio.Event()
+
+    async def fetch(self, request: ForecastRequest) -> Forecast:
+        async with asyncio.timeout(60.0):
+            await self.asked.wait()
+            if request.lat_deg[0] == self.slow_lat_deg:
+                await self.planned.wait()
+        raise SourceDown("gated", f"no answer for the route from {request.lat_deg[0]:.3f}")
+
+
+async def test_a_slow_source_delays_no_other_route(
+    make_settings: Callable[..., Settings], ground: ReferenceData, i90_west: Route, morning: datetime, tmp_path: Path
+) -> None:
+    trips = [TRIP, TRIP.model_copy(update={"id": "T-2", "route": "i90-east"})]
+    east = await load_route(ground.gpx("i90-east", "test"), ground, [])
+    starts_deg = {"i90-west": float(i90_west.lat_deg[0]), "i90-east": float(east.lat_deg[0])}
+    kept = []
+    for slow, start_deg in starts_deg.items():
+        source, order, archive = Gated(start_deg), list[str](), Archive(tmp_path / slow)
+
+        class Watched(Planner):
+            async def plan_trips(self, job: RouteJob, source: Gated = source, order: list[str] = order) -> PlannedTrips:
+                planned = await super().plan_trips(job)
+                order.append(job.trips[0].route)
+                source.planned.set()
+                return planned
+
+        sky = WeatherSources(providers=[source], members=5, seed=1, stale_h=6.0)
+        planner = Watched(make_settings(), ground, sky, [], ReplayWriter(archive=archive))
+        plans = [p for p in await planner.plan(trips, morning) if isinstance(p, Plan)]
+        assert order[-1] == slow
+        assert [p.trip_id for p in plans] == ["T-1", "T-2"]
+        for plan, trip in zip(plans, trips, strict=True):
+            assert any(f"from {starts_deg[trip.route]:.3f}" in c for c in plan.cautions), plan.cautions
+        assert sorted(p.id for p in plans) == archive.plans()
+        kept.append({p.relative_to(archive.folder): p.read_bytes() for p in archive.folder.rglob("*") if p.is_file()})
+    assert kept[0] == kept[1]  # the archive does not depend on which route is ready first

@@ -300,3 +300,19 @@ async def test_corridors_planned_at_once_hear_only_their_own(
         told = json.loads(archive.get(archive.of_plan(plan.id)))
         assert len(json.loads(archive.get(told["heard"]))) == 1
         assert (await replay(archive, plan.id)).differences == ()
+
+
+async def test_a_plan_kept_with_station_correction_replays_with_a_note(
+    settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    """Earlier versions moved air temperatures toward station reports; records of such plans carry the setting."""
+    (plan,) = await planned(settings, ManualClock(morning), archive)
+    record = json.loads(archive.get(archive.of_plan(plan.id)))
+    assert "station_correction" not in record["chosen"]
+    for on in (False, True):
+        record["chosen"]["station_correction"] = on
+        archive.file_plan(plan.id, archive.put(json.dumps(record).encode(), morning), morning)
+        again = await replay(archive, plan.id)
+        assert again.differences == ()
+        assert len(again.notes) == int(on)
+    assert "forecast.station_correction on, which is no longer used" in again.notes[0]

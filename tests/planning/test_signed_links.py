@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import canonical, to_plain
@@ -125,7 +125,7 @@ def plan() -> Plan:
     route = make_route(50e3)
     weather = make_weather(route, lambda m, d, h: np.full_like(d + h, RoadClass.DRY))
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
-    return make_plan(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2))
+    return make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2)))
 
 
 def until_of(links: SignedLinks, link: str) -> datetime:

@@ -2,7 +2,6 @@
 
 import json
 import logging
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -16,20 +15,17 @@ import respx
 
 from alertd.errors import ConfigError
 from alertd.forecast.observations import Station, StationReport
-from alertd.plan.model import Plan
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
-from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter, recording
+from alertd.planning.replay_record import recording
 from alertd.planning.stations import StationObserver, gather_observations, save_observations
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle, save_trip
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.retry import RetryPolicy
 from alertd.sources.providers.nws.stations import NwsStations
-from alertd.store.archive import Archive
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
@@ -37,7 +33,6 @@ from alertd.testing.fake_open_meteo import FakeOpenMeteo
 AWC, NWS = "https://aviationweather.gov", "https://api.weather.gov"
 METAR = f"{AWC}/api/data/metar"
 TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00")
-NOT_CORRECTED = "Air temperature not corrected: no station near the road told a recent one"
 NAN = float("nan")
 
 
@@ -141,10 +136,10 @@ async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_
     warm = {"unitCode": "wmoUnit:degC", "value": 1.0, "qualityControl": "V"}
     web.get(url__regex=rf"{NWS}/points/.*/stations").mock(side_effect=listed)
     web.get(url__regex=rf"{NWS}/stations/.*/observations").mock(side_effect=observed)
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         retry=RetryPolicy(tries=1, give_up_after=99), per_s_per_host=1000.0,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         told = await StationObserver(NwsStations(client, NWS), None).along(i90_west, morning)
     assert {r.station.id[-1] for r in told.reports} == {"3"}
     assert told.problems
@@ -155,10 +150,10 @@ async def test_a_service_that_is_down_is_not_asked_on_and_never_shut_to_forecast
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         observer = StationObserver(NwsStations(client, NWS), None)
         told = await observer.along(i90_west, morning)
         await observer.along(i90_west, morning)
@@ -253,50 +248,14 @@ async def test_a_service_that_fails_costs_no_plan(
 ) -> None:
     web.get(METAR).mock(side_effect=httpx.ConnectError("no"))
     monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_: None)
-    correcting = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
     save_trip(store, TRIP, morning)
     clock = ManualClock(morning)
     with caplog.at_level(logging.WARNING, logger="alertd.planning.stations"):
-        async with create_planner(correcting, clock) as planning:
+        async with create_planner(replace(settings, trips=None), clock) as planning:
             outcome = await run_cycle(planning, store, clock())
-    (plan,) = outcome.plans
+    assert len(outcome.plans) == 1
     assert not outcome.not_planned
-    assert NOT_CORRECTED in plan.cautions
     assert len([r for r in caplog.records if r.name == "alertd.planning.stations"]) == 1
-
-
-async def test_a_plan_that_stations_corrected_says_so_and_is_replayed_without_them(
-    settings: Settings, web: respx.MockRouter, api: FakeOpenMeteo, i90_west: Route, morning: datetime, tmp_path: Path
-) -> None:
-    asked = web.get(METAR).mock(httpx.Response(200, json=[on(i90_west, morning, temp=-30.0)]))
-    settings = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
-    archive, clock = Archive(tmp_path / "kept"), ManualClock(morning)
-    async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
-        first = (await planning.plan([TRIP], clock()))[0]
-        clock.advance(timedelta(minutes=5))
-        second = (await planning.plan([TRIP], clock()))[0]  # on the answer of five minutes before
-    assert asked.call_count == 1
-    shutil.rmtree(settings.cache)
-    for plan in (first, second):
-        assert isinstance(plan, Plan)
-        (note,) = [n for n in plan.cautions if "moved toward" in n]
-        assert "1 station near the road measured: at most 3.0 °C colder, 0.0 °C warmer" in note
-        again = await replay(archive, plan.id)
-        assert plan_json(again.plan) == plan_json(plan)
-    assert asked.call_count == 1
-
-
-async def test_a_correction_that_no_station_served_is_said_and_changes_nothing(
-    settings: Settings, web: respx.MockRouter, i90_west: Route, morning: datetime, tmp_path: Path
-) -> None:
-    web.get(METAR).mock(httpx.Response(204))
-    settings = replace(settings, trips=None, forecast=replace(settings.forecast, station_correction=True))
-    archive, clock = Archive(tmp_path / "kept"), ManualClock(morning)
-    async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
-        (plan,) = await planning.plan([TRIP], clock())
-    assert isinstance(plan, Plan)
-    assert NOT_CORRECTED in plan.cautions
-    assert plan_json((await replay(archive, plan.id)).plan) == plan_json(plan)
 
 
 async def test_the_service_of_airport_reports_is_told_who_asks(settings: Settings, morning: datetime) -> None:

@@ -28,7 +28,7 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.files.zones import write_zones
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.store.archive import Archive
@@ -97,10 +97,10 @@ async def warned(
     router.get(url__startswith=f"{NWS}/alerts/active?status").respond(status, json=body)
     at_places = router.get(url__startswith=f"{NWS}/alerts/active?point")
     at_places.respond(404) if places is None else at_places.respond(json=places)
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(now), rng=np.random.default_rng(1),
         per_s_per_host=1e9,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS, area)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
         )
@@ -249,10 +249,10 @@ async def test_a_list_cut_short_anywhere_is_no_list(kept: float, router: respx.M
     router.get(url__startswith=f"{NWS}/alerts/active?status").respond(
         200, text=text[: int(kept * len(text))], headers={"content-type": "application/geo+json"}
     )
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         per_s_per_host=1e9,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
         )
@@ -264,10 +264,10 @@ async def test_the_list_is_asked_once_a_moment_and_every_route_keeps_what_was_an
     router: respx.MockRouter, morning: datetime
 ) -> None:
     asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(json=listed(feature()))
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         per_s_per_host=1e9, on_response=record_response,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         feed = ActiveAlerts(NwsAlerts(client, NWS))
         kept = []
         for now in (morning, morning, morning + timedelta(minutes=30)):
@@ -317,12 +317,14 @@ async def plans_of(
 ) -> list[Any]:
     """As `planner` would, without its pace."""
     async with HttpClient(
-        contact=settings.contact,
-        cache_dir=settings.cache,
-        now_utc=ManualClock(now),
-        rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
-        on_response=record_response,
+        HttpOptions(
+            contact=settings.contact,
+            cache_dir=settings.cache,
+            now_utc=ManualClock(now),
+            rng=np.random.default_rng(1),
+            per_s_per_host=1e9,
+            on_response=record_response,
+        )
     ) as client:
         weather_sources, elevations = open_weather_sources(settings.forecast, True, "test", client)
         east = TRIP.model_copy(update={"id": "T-2", "route": "i90-east"})

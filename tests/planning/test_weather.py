@@ -23,7 +23,7 @@ from alertd.forecast.model import WEATHER_FIELDS, Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
@@ -31,12 +31,12 @@ from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
 from alertd.planning.replay_record import ReplayWriter, record_response
-from alertd.planning.weather import WeatherSources, Window, weather_along
+from alertd.planning.weather import FetchedWeather, WeatherSources, Window, ask_sources, compute_weather
 from alertd.settings.model import ForecastSettings, Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.road import RoadSettings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock
 from alertd.testing.factories import make_rig, make_route, make_rules
@@ -88,11 +88,17 @@ class Made:
         return replace(made, **self.changed)
 
 
+async def fetched_on_road(weather_sources: WeatherSources) -> FetchedWeather:
+    return compute_weather(await ask_sources(ROAD, WINDOW, weather_sources), weather_sources)
+
+
 async def planned(*sources: Made, weights: dict[str, float] | None = None) -> Plan:
     weather_sources = WeatherSources(providers=list(sources), members=6, seed=1, stale_h=6.0, weights=weights or {})
-    fetched = await weather_along(ROAD, WINDOW, weather_sources)
+    fetched = await fetched_on_road(weather_sources)
     trip = TripInput(id="T", depart_at=DEPART)
-    return make_plan(trip, ROAD, make_rig(), {"US-XX": make_rules()}, fetched.weather, PlanParams(compare_h=0.0), NOW)
+    return make_plan(
+        PlanRequest(trip, ROAD, make_rig(), {"US-XX": make_rules()}, fetched.weather, PlanParams(compare_h=0.0), NOW)
+    )
 
 
 THREE = ("nws", "open-meteo", "met-norway")
@@ -189,7 +195,7 @@ async def test_weights_and_age_decide_how_many_members_a_source_has() -> None:
         weather_sources = WeatherSources(
             providers=[Made(name="a"), Made(name="b", **snow)], members=6, seed=1, stale_h=24.0, weights=weights
         )
-        forecast = (await weather_along(ROAD, WINDOW, weather_sources)).weather.forecast
+        forecast = (await fetched_on_road(weather_sources)).weather.forecast
         return float((forecast.air_temp_c[:, 0, 50] < 0.0).mean())
 
     assert await snowy() == pytest.approx(4 / 12)
@@ -210,7 +216,7 @@ async def test_a_real_ensemble_keeps_its_members() -> None:
     weather_sources = WeatherSources(
         providers=[Made(name="a"), Ensemble(name="e", temp_c=20.0)], members=6, seed=1, stale_h=6.0
     )
-    told = (await weather_along(ROAD, WINDOW, weather_sources)).weather.forecast
+    told = (await fetched_on_road(weather_sources)).weather.forecast
     assert told.air_temp_c.shape[0] == 16
     np.testing.assert_array_equal(told.air_temp_c[8:, 0, 50], 20.0 + np.arange(8.0))
 
@@ -221,7 +227,7 @@ def settings(sources: Sequence[str], **changed: Any) -> ForecastSettings:
         "alerts": False, "open_meteo_url": "https://api.open-meteo.com", "open_meteo_key": None,
         "road": RoadSettings(),
     }  # fmt: skip
-    given |= {"observations": False, "metar_url": "", "station_correction": False}
+    given |= {"observations": False, "metar_url": ""}
     return ForecastSettings(**(given | changed))
 
 
@@ -298,10 +304,10 @@ async def test_three_services_make_one_plan_that_names_each_everywhere_and_repla
             made.forecast, sources=("open-meteo", "open-meteo-ensemble", "met-norway"), members=5,
             open_meteo_ensemble_url=api.base_url, weights={"open-meteo": 2.0},
         )  # fmt: skip
-        async with HttpClient(
+        async with HttpClient(HttpOptions(
             contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=ManualClock(morning),
             rng=np.random.default_rng(1), per_s_per_host=1e9, on_response=record_response,
-        ) as client:  # fmt: skip
+        )) as client:  # fmt: skip
             weather_sources, elevations = open_weather_sources(chosen, True, "test", client)
             settings = replace(made, forecast=chosen)
             planning = Planner(settings, ground, weather_sources, elevations, ReplayWriter(archive=archive))

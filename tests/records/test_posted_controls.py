@@ -24,7 +24,7 @@ from alertd.records.posted_controls import CONFIRMED, CONTROL, ENDED, READ, Road
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.road_feeds.config import Feed, read_feed
 from alertd.store.archive import Archive
 from alertd.store.store import Store
@@ -157,10 +157,10 @@ class State:
         async def no_wait(_s: float) -> None:
             return None
 
-        async with HttpClient(
+        async with HttpClient(HttpOptions(
             contact="x@example.invalid", cache_dir=cache, now_utc=clock, rng=np.random.default_rng(1), sleep=no_wait,
             transport=httpx.MockTransport(self),
-        ) as client:  # fmt: skip
+        )) as client:  # fmt: skip
             yield RoadFeeds(client=client, feeds=(self.feed,))
 
 
@@ -271,8 +271,8 @@ async def test_a_cycle_plans_with_what_is_posted_and_a_replay_knows_it_byte_for_
     assert plan_json(again.plan) == plan_json(west)
     explained = [level for x in again.inputs.explain(again.plan) for level in x.levels]
     assert {level.posted_by for level in explained if level.here_frac == 1.0} == {state.feed.source}
-    assert by_hand.posted.missing  # what the feed said before is read from the store
-    assert {c.level for c in by_hand.posted.controls} == {"chains-required", NOT_UNDERSTOOD}
+    assert by_hand.road_reports.controls.missing  # what the feed said before is read from the store
+    assert {c.level for c in by_hand.road_reports.controls.controls} == {"chains-required", NOT_UNDERSTOOD}
     assert "2 posted controls, with the daemon's store" in by_hand.origin_note
 
 

@@ -277,7 +277,9 @@ def test_vapour_takes_its_own_latent_heat(
     state = flat(params, start_c)._replace(**{n: np.array([v]) for n, v in stores.items()})
     f = weather(air_c, rh, wind=8.0, rain=rain)
     new, e = step(state, f, params, 900.0)
-    coefficient = energy_balance.exchange_coefficient(state.surface_temp_c, f.air_temp_c, f.wind_mps, params)
+    warmer_k = f.air_temp_c - state.surface_temp_c
+    richardson = 9.80665 * params.air_height_m * warmer_k / ((f.air_temp_c + 273.15) * f.wind_mps**2)  # bulk number
+    coefficient = energy_balance._exchange(richardson, params)
     density = 850.0 * 100.0 / (287.05 * (air_c + 273.15))
     sensible = 1005.0 * density * coefficient * 8.0 * (air_c - new.surface_temp_c)
     latent = (2.501e6 * e.vapour_water_mmwe + 2.835e6 * e.vapour_ice_mmwe) / 900.0

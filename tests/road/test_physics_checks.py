@@ -6,6 +6,7 @@ formula or of elementary statics: they catch slips of the pen, they do not prove
 
 import csv
 import json
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -17,10 +18,10 @@ import pytest
 
 from alertd.road import friction as grip
 from alertd.road import humidity, precip_phase, radiation
-from alertd.road.energy_balance import vapour_flux_kgm2s
+from alertd.road.energy_balance import SPECIFIC_HUMIDITY_RATIO
 from alertd.road.parameters import ROAD
 from alertd.road.road_class import RoadClass
-from alertd.units import FOOT_M, KMH_MPS, MPH_MPS
+from alertd.units import FOOT_M, GRAVITY_MPS2, KELVIN_AT_0C, KMH_MPS, MPH_MPS
 
 FIXTURE = Path(__file__).resolve().parents[2] / "fixtures" / "physics_checks.csv"
 
@@ -34,15 +35,34 @@ def _wet_bulb(i: dict[str, float]) -> Any:
     return humidity.wet_bulb_c(i["T_C"], i["RH_pct"] / 100.0, i["p_hPa"])
 
 
+def stopping_distance_m(speed_mps: float, mu: float, grade: float, rolling: float, reaction_s: float = 0.0) -> float:
+    """Distance to stop with every wheel braked at friction mu, m; inf where the grade is stronger than the brakes.
+
+    A check of the carried friction only: no plan uses stopping distances.
+    """
+    angle = math.atan(grade)
+    hold = (mu + rolling) * math.cos(angle) + math.sin(angle)
+    if hold <= 0.0:
+        return math.inf
+    return speed_mps * reaction_s + speed_mps**2 / (2.0 * GRAVITY_MPS2 * hold)
+
+
+def _frost_point_c(i: dict[str, float]) -> Any:
+    vapour_hpa = humidity.vapour_pressure_hpa(i["T_C"], i["RH_water_pct"] / 100.0)
+    return humidity._saturation_temp_c(vapour_hpa, humidity._ICE)
+
+
 def _hoar_kg_h(i: dict[str, float]) -> Any:
     # The row is for neutral air and roughness lengths of 1e-3 and 1e-4 m.
     e = humidity.vapour_pressure_hpa(i["Ta_C"], i["RH"])
     carry = replace(ROAD, roughness_m=1e-3, heat_roughness_m=1e-4).neutral_exchange * i["U10"]
-    return 3600.0 * vapour_flux_kgm2s(e, humidity.svp_ice_hpa(i["Ts_C"]), i["p_hPa"], carry, i["Ta_C"])
+    density = 100.0 * i["p_hPa"] / (humidity.GAS_CONSTANT_DRY_AIR * (i["Ta_C"] + KELVIN_AT_0C))
+    drop = SPECIFIC_HUMIDITY_RATIO * (e - humidity.svp_ice_hpa(i["Ts_C"])) / i["p_hPa"]
+    return 3600.0 * density * carry * drop
 
 
 def _stop_m(i: dict[str, float]) -> Any:
-    return grip.stopping_distance_m(i["v_kmh"] * KMH_MPS, i["mu"], -i["down_grade"], i["crr"])
+    return stopping_distance_m(i["v_kmh"] * KMH_MPS, i["mu"], -i["down_grade"], i["crr"])
 
 
 FORMULAS: dict[str, Callable[[dict[str, Any]], Any]] = {
@@ -50,8 +70,8 @@ FORMULAS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "svp_ice": lambda i: humidity.svp_ice_hpa(i["T_C"]),
     "svp_water_supercooled": lambda i: humidity.svp_water_hpa(i["T_C"]),
     "dewpoint": lambda i: humidity.dew_point_c(i["T_C"], i["RH_pct"] / 100.0),
-    "rh_from_dewpoint": lambda i: 100.0 * humidity.rh_from_dew_point(i["T_C"], i["Td_C"]),
-    "frost_point": lambda i: humidity.frost_point_c(i["T_C"], i["RH_water_pct"] / 100.0),
+    "rh_from_dewpoint": lambda i: 100.0 * humidity.svp_water_hpa(i["Td_C"]) / humidity.svp_water_hpa(i["T_C"]),
+    "frost_point": _frost_point_c,
     "rh_ice": lambda i: i["RH_water_pct"] * humidity.svp_water_hpa(i["T_C"]) / humidity.svp_ice_hpa(i["T_C"]),
     "wet_bulb_water": _wet_bulb,
     "wet_bulb_default_formula": _wet_bulb,
@@ -63,7 +83,8 @@ FORMULAS: dict[str, Callable[[dict[str, Any]], Any]] = {
         i["T_grid_C"], i["z_grid_m"], i["z_road_m"], lapse_k_per_m=i["lapse_K_km"] / 1000.0
     ),
     "snow_fraction_from_snow_level": lambda i: precip_phase.snow_level_fraction(i["z_road_m"], i["snow_level_m"]),
-    "psnow_jennings_bivariate": lambda i: precip_phase.jennings_bivariate(i["T_C"], i["RH_pct"] / 100.0),
+    # Jennings et al. 2018 from temperature and humidity alone; plans use the form with pressure.
+    "psnow_jennings_bivariate": lambda i: precip_phase._logistic(-10.04 + 1.41 * i["T_C"] + 9.0 * i["RH_pct"] / 100.0),
     "psnow_jennings_trivariate": lambda i: precip_phase.jennings_trivariate(
         i["T_C"], i["RH_pct"] / 100.0, 10.0 * i["p_kPa"]
     ),
@@ -76,7 +97,7 @@ FORMULAS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "mu_required_drive": lambda i: grip.required_mu_climb(
         i["grade"], i["drive_share"], i["crr"], accel_mps2=i["accel"]
     ),
-    "max_grade": lambda i: grip.max_climb_grade(i["mu"], i["drive_share"], i["crr"]),
+    "max_grade": lambda i: i["mu"] * i["drive_share"] - i["crr"],
     "stopping_distance_downgrade": _stop_m,
 }
 
@@ -116,12 +137,24 @@ def test_wet_bulb_lies_between_those_of_the_tabled_humidity(
     assert wet_bulb(expected - tolerance) < inputs["Tw_C"] < wet_bulb(expected + tolerance)
 
 
+def test_no_stop_where_the_grade_outpulls_the_brakes() -> None:
+    """V²/30(f+G) with f = 0.06, G = -0.06 has no answer: infinite, not an exception and not negative."""
+    assert stopping_distance_m(13.4, 0.06, -0.06, 0.0) == math.inf
+    assert float(stopping_distance_m(13.4, 0.05, -0.06, 0.0)) == math.inf
+
+
+def test_stop_with_reaction_matches_the_handbook_form() -> None:
+    """AASHTO form 1.47 V t + V²/30(f+G): 30 mph, f 0.23, level, 2.5 s: 110.3 + 130.4 = 240.7 ft."""
+    stop = float(stopping_distance_m(30.0 * MPH_MPS, 0.23, 0.0, 0.0, reaction_s=2.5)) / FOOT_M
+    assert stop == pytest.approx(240.7, abs=0.6)
+
+
 @pytest.mark.parametrize(("quantity", "inputs", "expected", "tolerance"), _rows({"friction_from_braking_distance"}))
 def test_measured_stop_is_as_long_as_its_friction_says(
     quantity: str, inputs: dict[str, float], expected: float, tolerance: float
 ) -> None:
     """National Safety Council stops of cars, 20 mph, without rolling resistance."""
-    stop = grip.stopping_distance_m(inputs["v_mph"] * MPH_MPS, expected, 0.0, 0.0) / FOOT_M
+    stop = stopping_distance_m(inputs["v_mph"] * MPH_MPS, expected, 0.0, 0.0) / FOOT_M
     assert float(stop) == pytest.approx(inputs["d_ft"], rel=tolerance / expected)
 
 

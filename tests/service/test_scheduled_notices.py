@@ -46,7 +46,7 @@ def settings(make_settings: Callable[..., Settings], api: FakeOpenMeteo) -> Sett
 
 
 async def say(standing: tuple[ActiveTrip, ...], store: Store, settings: Settings, now: datetime) -> tuple[str, ...]:
-    return send_scheduled(standing, store, settings.fleet, settings.notices, settings.targets, now)
+    return send_scheduled(standing, store, settings, now)
 
 
 def chaining(standing: tuple[ActiveTrip, ...]) -> Plan:

@@ -43,18 +43,7 @@ def test_after_the_lease_another_may_and_the_late_verdict_of_the_first_counts_fo
     [heir] = store.due.claim(noon + timedelta(seconds=60), 1, 60, "me")  # of the same name, after a restart
     assert (slow.epoch, heir.epoch) == (1, 2)
     assert not store.due.settle(slow, "late")
-    assert not store.due.put_off(slow, noon + HOUR)
     assert store.due.settle(heir, "ran")
-
-
-def test_what_is_put_off_comes_again_at_its_new_time(store: Store, noon: datetime) -> None:
-    store.due.put("poll", "feed", noon)
-    [claimed] = store.due.claim(noon, 1, 60, "me")
-    assert store.due.put_off(claimed, noon + HOUR, "no answer")
-    assert store.due.claim(noon + timedelta(minutes=59), 1, 60, "me") == []
-    assert [(slot.due_at, slot.outcome) for slot in store.due.waiting("poll")] == [(noon + HOUR, "no answer")]
-    assert len(store.due.claim(noon + HOUR, 1, 60, "other")) == 1
-    assert store.due.get("poll", "none") is None
 
 
 def test_what_a_clock_ahead_settled_waits_again(store: Store, noon: datetime) -> None:

@@ -59,9 +59,7 @@ async def lived(settings: Settings, sky: FakeOpenMeteo, store: Store, clock: Man
                 standing = outcome.active
                 for plan in outcome.plans:
                     day.plans.setdefault(plan.trip_id, []).append(plan)
-            send_scheduled(
-                standing, store, settings.fleet, settings.notices, settings.targets, clock(), settings.languages
-            )
+            send_scheduled(standing, store, settings, clock())
             for trip_id, route in routes.items():
                 trucks.move(trip_id, route, clock())
             clock.advance(STEP)

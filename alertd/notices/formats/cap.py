@@ -157,20 +157,22 @@ def _stretch_info(alert: ET.Element, plan: Plan, s: Stretch, route: Route, sende
     known = s.unknown_frac < 1.0
     late = max(plan.arrive_late - plan.arrive_at, timedelta(0))
     ends = max(s.leave_at + late, s.hold_until or s.leave_at)
-    info = _info(
+    info = _put_info(
         alert,
-        severity=_SEVERITY[s.advice] if known or s.advice is not Advice.READY else "Moderate",
-        response=_RESPONSE[s.advice],
-        urgency=_urgency(s.enter_at, sent),
-        certainty=("Likely" if s.probability >= 0.5 else "Possible") if known else "Unknown",
-        effective=sent,
-        onset=s.enter_at,
-        expires=ends,
-        sender=sender,
-        headline=f"{_verb(s)} {place}, {phrases.clock_time(s.enter_at, s.zone)}: {phrases.likely(s)}",
-        description=_description(plan, s),
-        instruction=_instruction(s),
-        trip_id=plan.trip_id,
+        plan,
+        sender,
+        sent,
+        _Info(
+            severity=_SEVERITY[s.advice] if known or s.advice is not Advice.READY else "Moderate",
+            response=_RESPONSE[s.advice],
+            urgency=_urgency(s.enter_at, sent),
+            certainty=("Likely" if s.probability >= 0.5 else "Possible") if known else "Unknown",
+            onset=s.enter_at,
+            expires=ends,
+            headline=f"{_verb(s)} {place}, {phrases.clock_time(s.enter_at, s.zone)}: {phrases.likely(s)}",
+            description=_description(plan, s),
+            instruction=_instruction(s),
+        ),
     )
     _put_parameter(info, "alertd:advice", s.advice.value)
     if known:
@@ -185,23 +187,25 @@ def _closure_info(
     # Without an end it is taken to last a day from when the truck would be there; a newer alert replaces it before.
     ends = n.ends_at if n.ends_at is not None else max(n.enter_at, sent) + timedelta(hours=24)
     when = phrases.clock_time(n.enter_at, n.zone)
-    info = _info(
+    info = _put_info(
         alert,
-        event="Road closed" if n.posted else "Weather warning on the road",
-        severity=_SEVERITY[Advice.HOLD],
-        response=_RESPONSE[Advice.HOLD],
-        urgency=_urgency(n.begins_at, sent),
-        certainty="Observed" if n.posted and n.begins_at <= sent else "Likely",
-        effective=sent,
-        onset=n.begins_at,
-        expires=max(ends, sent + timedelta(hours=1)),
-        sender=sender,
-        headline=f"Hold, {when}: {n.what}"[:160],
-        description=" ".join(
-            [f"{describe_closure(n, sent)}.", *(f'"{w}"' for w in n.words), f"{phrases.forecast_age(plan)}."]
+        plan,
+        sender,
+        sent,
+        _Info(
+            event="Road closed" if n.posted else "Weather warning on the road",
+            severity=_SEVERITY[Advice.HOLD],
+            response=_RESPONSE[Advice.HOLD],
+            urgency=_urgency(n.begins_at, sent),
+            certainty="Observed" if n.posted and n.begins_at <= sent else "Likely",
+            onset=n.begins_at,
+            expires=max(ends, sent + timedelta(hours=1)),
+            headline=f"Hold, {when}: {n.what}"[:160],
+            description=" ".join(
+                [f"{describe_closure(n, sent)}.", *(f'"{w}"' for w in n.words), f"{phrases.forecast_age(plan)}."]
+            ),
+            instruction=f"Stand before it and ask dispatch. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
         ),
-        instruction=f"Stand before it and ask dispatch. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
-        trip_id=plan.trip_id,
     )
     _put_parameter(info, "alertd:advice", Advice.HOLD.value)
     _put_area(info, n.where or f"{plan.route_name}: {n.what}", circles(route, n.start_m, n.end_m))
@@ -212,20 +216,22 @@ def _surface_info(
 ) -> None:
     """A run of winter road on which no chains are expected."""
     slow = f"At most {phrases.mph(s.speed_mps)} on it; no chain control is expected there, keep chains aboard"
-    info = _info(
+    info = _put_info(
         alert,
-        severity="Moderate" if s.icy else _SEVERITY[Advice.SLOW],
-        response=_RESPONSE[Advice.SLOW],
-        urgency=_urgency(s.enter_at, sent),
-        certainty="Likely" if s.probability >= 0.5 else "Possible",
-        effective=sent,
-        onset=s.enter_at,
-        expires=max(s.leave_at + max(plan.arrive_late - plan.arrive_at, timedelta(0)), sent + timedelta(minutes=1)),
-        sender=sender,
-        headline=surfaces.headline(s)[:160],
-        description=f"{phrases.forecast_age(plan)}. Speed after {s.speed_because}.",
-        instruction=f"{slow}. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
-        trip_id=plan.trip_id,
+        plan,
+        sender,
+        sent,
+        _Info(
+            severity="Moderate" if s.icy else _SEVERITY[Advice.SLOW],
+            response=_RESPONSE[Advice.SLOW],
+            urgency=_urgency(s.enter_at, sent),
+            certainty="Likely" if s.probability >= 0.5 else "Possible",
+            onset=s.enter_at,
+            expires=max(s.leave_at + max(plan.arrive_late - plan.arrive_at, timedelta(0)), sent + timedelta(minutes=1)),
+            headline=surfaces.headline(s)[:160],
+            description=f"{phrases.forecast_age(plan)}. Speed after {s.speed_because}.",
+            instruction=f"{slow}. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
+        ),
     )
     _put_parameter(info, "alertd:advice", Advice.SLOW.value)
     _put_parameter(info, "alertd:probability", f"{s.probability:.2f}")
@@ -237,40 +243,44 @@ def _whole_way_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSend
     """Advice with no place of its own: what is posted may be on this way, or bridges alone are a winter road."""
     slow = plan.advice is Advice.SLOW
     headline = surfaces.office_lines(plan)[0] if slow else "Be ready to chain: what is posted may be on this way"
-    info = _info(
+    info = _put_info(
         alert,
-        severity=_SEVERITY[plan.advice],
-        response=_RESPONSE[plan.advice],
-        urgency=_urgency(plan.depart_at, sent),
-        certainty="Possible",
-        effective=sent,
-        onset=plan.depart_at,
-        expires=max(plan.arrive_late, sent + timedelta(hours=1)),
-        sender=sender,
-        headline=headline[:160],
-        description=" ".join([f"{phrases.forecast_age(plan)}.", *plan.cautions]),
-        instruction=f"Keep chains aboard, look for signs. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
-        trip_id=plan.trip_id,
+        plan,
+        sender,
+        sent,
+        _Info(
+            severity=_SEVERITY[plan.advice],
+            response=_RESPONSE[plan.advice],
+            urgency=_urgency(plan.depart_at, sent),
+            certainty="Possible",
+            onset=plan.depart_at,
+            expires=max(plan.arrive_late, sent + timedelta(hours=1)),
+            headline=headline[:160],
+            description=" ".join([f"{phrases.forecast_age(plan)}.", *plan.cautions]),
+            instruction=f"Keep chains aboard, look for signs. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
+        ),
     )
     _put_parameter(info, "alertd:advice", plan.advice.value)
     _put_area(info, plan.route_name, circles(route, 0.0, plan.route_length_m))
 
 
 def _unknown_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
-    info = _info(
+    info = _put_info(
         alert,
-        severity="Moderate",
-        response="Prepare",
-        urgency="Expected",
-        certainty="Unknown",
-        effective=sent,
-        onset=plan.depart_at,
-        expires=max(plan.arrive_late, sent + timedelta(hours=1)),
-        sender=sender,
-        headline="Be ready to chain: the forecast is missing or old for some of the road",
-        description=" ".join([f"{phrases.forecast_age(plan)}.", *plan.cautions]),
-        instruction=f"Have chains at hand. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
-        trip_id=plan.trip_id,
+        plan,
+        sender,
+        sent,
+        _Info(
+            severity="Moderate",
+            response="Prepare",
+            urgency="Expected",
+            certainty="Unknown",
+            onset=plan.depart_at,
+            expires=max(plan.arrive_late, sent + timedelta(hours=1)),
+            headline="Be ready to chain: the forecast is missing or old for some of the road",
+            description=" ".join([f"{phrases.forecast_age(plan)}.", *plan.cautions]),
+            instruction=f"Have chains at hand. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
+        ),
     )
     _put_parameter(info, "alertd:advice", Advice.READY.value)
     _put_area(info, plan.route_name, circles(route, 0.0, plan.route_length_m))
@@ -305,42 +315,42 @@ def _instruction(s: Stretch) -> str:
     return f"{hang}. {speed}. {off}. {phrases.PARKED} {POSTED_SIGNS_DECIDE}"
 
 
-def _info(
-    alert: ET.Element,
-    *,
-    severity: str,
-    response: str,
-    urgency: str,
-    certainty: str,
-    effective: datetime,
-    onset: datetime,
-    expires: datetime,
-    sender: CapSender,
-    headline: str,
-    description: str,
-    instruction: str,
-    trip_id: str,
-    event: str = "Snow or ice on the road",
-) -> ET.Element:
-    """An `info` up to its parameters; the schema wants this order."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Info:
+    """The parts of an `info` that differ within an alert."""
+
+    severity: str
+    response: str
+    urgency: str
+    certainty: str
+    onset: datetime
+    expires: datetime
+    headline: str
+    description: str
+    instruction: str
+    event: str = "Snow or ice on the road"
+
+
+def _put_info(alert: ET.Element, plan: Plan, sender: CapSender, sent: datetime, parts: _Info) -> ET.Element:
+    """Add an `info` up to its parameters; the schema requires this order."""
     info = ET.SubElement(alert, "info")
     _put(info, "language", "en-US")
     _put(info, "category", "Transport")
     _put(info, "category", "Met")
-    _put(info, "event", event)
-    _put(info, "responseType", response)
-    _put(info, "urgency", urgency)
-    _put(info, "severity", severity)
-    _put(info, "certainty", certainty)
+    _put(info, "event", parts.event)
+    _put(info, "responseType", parts.response)
+    _put(info, "urgency", parts.urgency)
+    _put(info, "severity", parts.severity)
+    _put(info, "certainty", parts.certainty)
     _put(info, "audience", "drivers of heavy trucks and their dispatchers")
-    _put(info, "effective", cap_time(effective))
-    _put(info, "onset", cap_time(onset))
-    _put(info, "expires", cap_time(expires))
+    _put(info, "effective", cap_time(sent))
+    _put(info, "onset", cap_time(parts.onset))
+    _put(info, "expires", cap_time(parts.expires))
     _put(info, "senderName", sender.name)
-    _put(info, "headline", headline)
-    _put(info, "description", description)
-    _put(info, "instruction", instruction)
-    _put_parameter(info, "alertd:trip", trip_id)
+    _put(info, "headline", parts.headline)
+    _put(info, "description", parts.description)
+    _put(info, "instruction", parts.instruction)
+    _put_parameter(info, "alertd:trip", plan.trip_id)
     return info
 
 

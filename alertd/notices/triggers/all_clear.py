@@ -11,7 +11,7 @@ from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, phrases
 from alertd.notices.text.driver_sms import fit_segments
-from alertd.notices.triggers.compose import person_notice
+from alertd.notices.triggers.compose import NoticeDraft, person_notice
 from alertd.plan.model import Advice, Plan
 
 AHEAD = timedelta(hours=12)  # a clear road further ahead is a forecast that changes before the truck leaves
@@ -35,7 +35,11 @@ def all_clear(
         return ()
     audience, prefix = recipient(plan, now_utc, policy, translators.office)
     text = prefix + all_clear_text(plan, policy, translators.driver)
-    return (person_notice(plan, NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, now_utc, whoever=True),)
+    return (
+        person_notice(
+            plan, NoticeDraft(NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, whoever=True), now_utc
+        ),
+    )
 
 
 def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:

@@ -165,47 +165,61 @@ def people_notices(
     kind: NoticeKind,
     messages: Sequence[Message],
     *,
+    to: tuple[Audience, str],
     news: bool,
     lineage: str,
     now_utc: datetime,
-    policy: Policy,
-    office: Translator = ENGLISH,
 ) -> list[Notice]:
     """The driver's messages, and one for the dispatcher where anything is asked of anybody.
 
-    `news`: the dispatcher has not been told. Who gets the driver's words to pass on needs no second text.
+    to: see `policy.recipient`; a dispatcher who gets the driver's messages to pass on needs no second text. news: the
+    dispatcher has not been informed.
     """
-    audience, prefix = recipient(plan, now_utc, policy, office)
+    audience, prefix = to
     out = [
         person_notice(
-            plan, kind, audience, prefix + m.text, m.expires_at, (m.key, lineage), now_utc,
-            advice=m.advice or (list(Advice)[m.rank] if m.rank > Advice.CLEAR.rank else None),
+            plan,
+            NoticeDraft(
+                kind,
+                audience,
+                prefix + m.text,
+                m.expires_at,
+                (m.key, lineage),
+                advice=m.advice or (list(Advice)[m.rank] if m.rank > Advice.CLEAR.rank else None),
+            ),
+            now_utc,
         )
         for m in messages
-    ]  # fmt: skip
+    ]
     if news and audience is Audience.DRIVER:
         text, key = dispatcher_text(plan), facts_digest(all_facts(plan))
-        out.append(person_notice(plan, kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), now_utc))
+        out.append(
+            person_notice(plan, NoticeDraft(kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage)), now_utc)
+        )
     return out
 
 
-def person_notice(
-    plan: Plan,
-    kind: NoticeKind,
-    audience: Audience,
-    text: str,
-    expires_at: datetime,
-    content: tuple[str, ...],
-    now_utc: datetime,
-    *,
-    whoever: bool = False,
-    advice: Advice | None = None,
-) -> Notice:
-    """One notice to people about a plan; what makes it this one and no other is `said`. advice: see `message_event`.
+@dataclass(frozen=True, slots=True)
+class NoticeDraft:
+    """The parts of one notice to people. content: its identity among the notices of its kind on a trip.
 
-    `whoever`: it is the same notice whoever gets it, so that what the driver had is not passed on once more.
+    whoever: it is the same notice for any audience, so that one the driver had is not passed on again. advice: see
+    `message_event`.
     """
-    id_ = notice_id(kind, Audience.DRIVER if whoever else audience, plan.trip_id, *content)
+
+    kind: NoticeKind
+    audience: Audience
+    text: str
+    expires_at: datetime
+    content: tuple[str, ...]
+    whoever: bool = False
+    advice: Advice | None = None
+
+
+def person_notice(plan: Plan, draft: NoticeDraft, now_utc: datetime) -> Notice:
+    """One notice to people about a plan."""
+    kind, audience, text = draft.kind, draft.audience, draft.text
+    id_ = notice_id(kind, Audience.DRIVER if draft.whoever else audience, plan.trip_id, *draft.content)
     return Notice(
         id=id_,
         kind=kind,
@@ -213,9 +227,9 @@ def person_notice(
         trip_id=plan.trip_id,
         plan_id=plan.id,
         created_at=now_utc,
-        expires_at=max(expires_at, now_utc + MIN_LIFE),
+        expires_at=max(draft.expires_at, now_utc + MIN_LIFE),
         text=text,
-        body=canonical(message_event(id_, kind, audience, plan, text, now_utc, advice)),
+        body=canonical(message_event(id_, kind, audience, plan, text, now_utc, draft.advice)),
     )
 
 

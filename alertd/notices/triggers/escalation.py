@@ -9,7 +9,7 @@ from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.surfaces import to_slow_for
 from alertd.notices.text import gsm7, phrases
-from alertd.notices.triggers.compose import person_notice
+from alertd.notices.triggers.compose import NoticeDraft, person_notice
 from alertd.plan.model import Advice, Plan
 
 URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
@@ -39,7 +39,9 @@ def escalations(
     if now_utc >= last.created_at + waits / 2 and audience is Audience.DRIVER:
         text = gsm7.to_gsm7(translators.driver.gettext("NOT CONFIRMED YET: {text}", text=last.text))
         text = text if gsm7.segments(text) <= 2 else last.text
-        out.append(person_notice(plan, NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,), now_utc))
+        out.append(
+            person_notice(plan, NoticeDraft(NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,)), now_utc)
+        )
     if now_utc >= last.created_at + waits:
         said = phrases.clock_time(last.created_at, plan.depart_zone)
         text = translators.office.gettext(
@@ -47,7 +49,9 @@ def escalations(
             driver=plan.driver or translators.office.gettext("the driver"), trip=plan.trip_id, at=said, text=last.text,
         )  # fmt: skip
         out.append(
-            person_notice(plan, NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), now_utc)
+            person_notice(
+                plan, NoticeDraft(NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,)), now_utc
+            )
         )
     return tuple(out)
 

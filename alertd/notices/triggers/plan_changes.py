@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from alertd.i18n import ALL_ENGLISH, Translator, Translators
 from alertd.notices import surfaces
 from alertd.notices.model import Notice, NoticeKind
-from alertd.notices.policy import Policy
+from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact, fact_of
 from alertd.notices.triggers import closures
 from alertd.notices.triggers.compose import (
@@ -96,9 +96,8 @@ def plan_notices(
     lineage = facts_digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message a trip each frosty night is not read.
     asks = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
-    notices = people_notices(
-        seen, kind, sent, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=translators.office
-    )
+    to = recipient(seen, now_utc, policy, translators.office)
+    notices = people_notices(seen, kind, sent, to=to, news=asks, lineage=lineage, now_utc=now_utc)
     if news:
         notices.append(fleet_notice(seen, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)

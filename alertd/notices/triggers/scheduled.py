@@ -12,7 +12,7 @@ from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
-from alertd.notices.triggers.compose import instruction, person_notice
+from alertd.notices.triggers.compose import NoticeDraft, instruction, person_notice
 from alertd.plan.model import Advice, Plan, StopChoice, Stretch, SurfaceStretch
 
 OFF_LATE = timedelta(minutes=20)  # assumed: how much later than planned chains may come off before that is doubted
@@ -75,7 +75,9 @@ def _outlook(plan: Plan, now_utc: datetime, policy: Policy, translator: Translat
     key = (leaves.date().isoformat(),)
     return [
         person_notice(
-            plan, NoticeKind.OUTLOOK, Audience.DRIVER, outlook_text(plan, translator), plan.depart_at, key, now_utc
+            plan,
+            NoticeDraft(NoticeKind.OUTLOOK, Audience.DRIVER, outlook_text(plan, translator), plan.depart_at, key),
+            now_utc,
         )
     ]
 
@@ -104,7 +106,9 @@ def _before(
         text = prefix + approach_text(plan, stretch, now_utc, translators.driver)
         return [
             person_notice(
-                plan, NoticeKind.APPROACH, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice
+                plan,
+                NoticeDraft(NoticeKind.APPROACH, audience, text, hang_at, key, whoever=True, advice=stretch.advice),
+                now_utc,
             )
         ]
     heard = max((s.said_at for s in facts if s.said_at and s.overlaps(stretch)), default=None)
@@ -113,7 +117,9 @@ def _before(
     text = prefix + instruction(plan, stretch, translators.driver)
     return [
         person_notice(
-            plan, NoticeKind.EARLY, audience, text, hang_at, key, now_utc, whoever=True, advice=stretch.advice
+            plan,
+            NoticeDraft(NoticeKind.EARLY, audience, text, hang_at, key, whoever=True, advice=stretch.advice),
+            now_utc,
         )
     ]
 
@@ -138,7 +144,9 @@ def _before_ice(
     key = (f"ice about {round(surface.start_m / 20_000.0)}",)
     return [
         person_notice(
-            plan, NoticeKind.EARLY, audience, text, surface.leave_at, key, now_utc, whoever=True, advice=Advice.SLOW
+            plan,
+            NoticeDraft(NoticeKind.EARLY, audience, text, surface.leave_at, key, whoever=True, advice=Advice.SLOW),
+            now_utc,
         )
     ]
 
@@ -156,7 +164,9 @@ def _while_chained(
     if policy.recheck_after <= since < policy.recheck_after + USEFUL_FOR:
         ends_at = on_at + policy.recheck_after + USEFUL_FOR
         text = prefix + recheck_text(translators.driver)
-        out.append(person_notice(plan, NoticeKind.RECHECK, audience, text, ends_at, key, now_utc, whoever=True))
+        out.append(
+            person_notice(plan, NoticeDraft(NoticeKind.RECHECK, audience, text, ends_at, key, whoever=True), now_utc)
+        )
     off = take_off(plan, chained)
     if off is None:
         # A stretch that begins later than the chains went on is the next one; its chains are not these.
@@ -165,7 +175,9 @@ def _while_chained(
     if off is not None and timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < USEFUL_FOR:
         key = (*key, off.stop_id or off.name)  # named again when the road ahead has moved it
         text, ends_at = prefix + off_text(plan, off, translators.driver), off.arrive_at + USEFUL_FOR
-        out.append(person_notice(plan, NoticeKind.OFF, audience, text, ends_at, key, now_utc, whoever=True))
+        out.append(
+            person_notice(plan, NoticeDraft(NoticeKind.OFF, audience, text, ends_at, key, whoever=True), now_utc)
+        )
     return out
 
 

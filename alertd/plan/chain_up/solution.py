@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -281,9 +281,6 @@ def _legs(
     must, at_m = chain_search(views, params.chain_probability, on), places.at_m
     legs = []
 
-    def add(covered: Sequence[ChainStretch], span: ChainedSpan, alternative: Alternative | None, **kind: Any) -> None:
-        legs.append(_leg(covered, span, alternative, places, conditions, params, **kind))
-
     for span, covered, kept_on in chained_legs(conditions.view, chain_plan, places, must):
         has_on = on is not None and span.on == 0
         alternative = (
@@ -293,7 +290,18 @@ def _legs(
                 replace(must, excluded_stops=_not_rivals(chain_plan, span, places)), chain_plan, span, places
             )
         )
-        add(covered, span, alternative, driven=not kept_on, kept_on=kept_on, carried=has_on)
+        leg = _leg(covered, span, places, conditions, params)
+        hang_s = span.hang_s if has_on else leg.hang_s
+        legs.append(
+            replace(
+                leg,
+                alternative=alternative,
+                driven=not kept_on,
+                stays_on=kept_on,
+                hang_s=hang_s,
+                carried=has_on,
+            )
+        )
     for span in ready.way.spans if ready.left else ():
         warned = [x for x in ready.left if overlaps(x, at_m[span.on], at_m[span.off])]
         but = _not_rivals(ready.way, span, places)
@@ -301,22 +309,19 @@ def _legs(
         for x in warned:  # one leg each: two unlikely chances do not make a likely one
             first = max([span.on, *(y.off for y in chain_plan.spans if at_m[y.off] <= x.start_m)])
             last = min([span.off, *(y.on for y in chain_plan.spans if at_m[y.on] >= x.end_m)])
-            add([x], span._replace(on=first, off=last), alternative)
+            leg = _leg([x], span._replace(on=first, off=last), places, conditions, params)
+            legs.append(replace(leg, alternative=alternative))
     return tuple(sorted(legs, key=lambda x: x.first))
 
 
 def _leg(
     covered: Sequence[ChainStretch],
     span: ChainedSpan,
-    alternative: Alternative | None,
     places: StopCandidates,
     conditions: RouteConditions,
     params: PlanParams,
-    *,
-    driven: bool = False,
-    kept_on: bool = False,
-    carried: bool = False,
 ) -> Leg:
+    """A leg to be ready for, driven where its probability is that of a planned one."""
     first, last = covered[0].first, covered[-1].last
     on, off, view = span.on, span.off, conditions.view
     p = stretch_probability(conditions.encounter.need, first, last)
@@ -334,12 +339,11 @@ def _leg(
         off_drawbacks=drawbacks_at(view, off),
         chains=chains,
         probability=p,
-        driven=driven or (not kept_on and p >= params.chain_probability - SAME_PROBABILITY),
-        stays_on=kept_on,
-        hang_s=span.hang_s if carried else hang_time_s(chains.hanging, params),
+        driven=p >= params.chain_probability - SAME_PROBABILITY,
+        stays_on=False,
+        hang_s=hang_time_s(chains.hanging, params),
         slow_s=float(extra_s[off] - extra_s[on]),
-        alternative=alternative,
-        carried=carried,
+        alternative=None,
     )
 
 

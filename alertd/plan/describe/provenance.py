@@ -5,13 +5,13 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.forecast.model import Forecast
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import carried_for
 from alertd.plan.describe.bridges import bridge_cautions
 from alertd.plan.model import BridgeNote, CarryNote, RuleNote, SourceNote
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
-from alertd.route.model import Route
 from alertd.rules.requirements import carry_duty
 from alertd.rules.rig import Rig
 
@@ -92,17 +92,14 @@ def carry_notes(
 
 
 def cautions(
-    route: Route,
-    laws: Sequence[LawSpan],
-    unknown_frac: float,
-    later_road: bool,
+    run: Solution,
     sources: Sequence[SourceNote],
     rules: Sequence[RuleNote],
     carry: Sequence[CarryNote],
     bridges: Sequence[BridgeNote],
 ) -> tuple[str, ...]:
     """What the reader must know before trusting the plan, most serious first."""
-    out = []
+    out, unknown_frac = [], float(run.unknown.mean())
     if unknown_frac > 0:
         share = f"{max(unknown_frac, 0.01):.0%}"
         out.append(
@@ -113,7 +110,7 @@ def cautions(
         if s.stale:
             out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
     out += bridge_cautions(bridges)
-    for law in laws:
+    for law in run.encounter.hourly_need.laws:
         if law.rules is None:
             name = law.span.name or "land whose jurisdiction is not known"
             out.append(f"No chain rule on file for {name}: ask its road authority; tires named after common practice")
@@ -127,7 +124,7 @@ def cautions(
                 f"{c.jurisdiction} asks {c.singles_asked} chains aboard by date on listed roads; these of them are not "
                 f"on our map: {roads}; check the list if this trip runs on one"
             )
-    if later_road:
+    if run.later_road:
         out.append("Chaining where this plan only says be ready makes later road need chains too: that is counted")
-    out += [f"Route: {finding}" for finding in route.findings]
+    out += [f"Route: {finding}" for finding in run.sections.route.findings]
     return tuple(dict.fromkeys(out))

@@ -1,11 +1,11 @@
-"""From API value to advice for one place of a plan: every number in between, in the order the numbers flow.
+"""From API value to advice for one place of a plan: every number in between, in the order of the computation.
 
-Nothing is decided or computed anew here. The road's numbers come from `road.trace` and the road field, need and
-posting from the run that made the plan, and advice from the plan's own stretch.
+Nothing is decided or computed again here. Numbers of the road come from `road.trace` and the road field, need and
+posting from the solution behind the plan, and advice from the plan's own stretch.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
@@ -25,7 +25,7 @@ from alertd.plan.explain.model import (
     Spread,
     ThresholdCheck,
 )
-from alertd.plan.make_plan import TripInput, Weather, plan_drive
+from alertd.plan.make_plan import PlanRequest, Weather, plan_drive
 from alertd.plan.model import Plan, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
@@ -39,7 +39,7 @@ from alertd.route.clean import leg_lengths_m
 from alertd.route.model import Route, zone_at
 from alertd.rules.requirements import TireDemand
 from alertd.rules.rig import Rig, Tire
-from alertd.rules.ruleset import ControlLevel, RuleSet
+from alertd.rules.ruleset import ControlLevel
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
@@ -57,9 +57,11 @@ class LevelConditions:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PointConditions:
-    """One section. Arrays (member,): arrival_epoch_s by the plan's own clock, and the hour of the road field that the
-    plan took for it, which may be that of a driver held up by chains before; class, friction and need of that hour.
-    no_rules: jurisdictions here without a rule set.
+    """One section. Arrays (member,).
+
+    arrival_epoch_s: by the plan's own clock. hour: of the road field that the plan used, which may be that of a driver
+    delayed by chains before. road_class, grip_class, mu, need: of that hour. no_rules: jurisdictions here without a
+    rule set.
     """
 
     arrival_epoch_s: Array
@@ -77,7 +79,7 @@ class PointConditions:
 
 
 def conditions_at(solution: Solution, depart_epoch_s: float, distance_m: float, params: PlanParams) -> PointConditions:
-    """What the run met at one place of its route."""
+    """The conditions of a solution at one place of its route."""
     hourly_need, encounter = solution.encounter.hourly_need, solution.encounter
     section = int(solution.sections.at(distance_m))
     elapsed_s = solution.reach_s([distance_m])
@@ -111,35 +113,30 @@ HOURS_BEFORE = 6
 
 def explain(
     plan: Plan,
-    trip: TripInput,
-    route: Route,
-    rig: Rig,
-    rulesets: Mapping[str, RuleSet],
-    weather: Weather,
+    request: PlanRequest,
     source_forecasts: Sequence[Forecast],
-    params: PlanParams,
     *,
     air: AirParams = AIR,
     at_m: float | None = None,
 ) -> tuple[Explanation, ...]:
     """One place of each stretch, where its need is largest; or the one place at `at_m` from the start.
 
-    plan: what make_plan made of the other arguments. source_forecasts: the forecasts as their sources gave them.
-    Raises ValueError
-    when `at_m` lies off the route.
+    plan: the result of `make_plan(request)`. source_forecasts: the forecasts as their sources gave them. Raises
+    ValueError when `at_m` lies off the route.
     """
+    trip, route = request.trip, request.route
     if at_m is not None and not 0.0 <= at_m <= route.length_m:
         raise ValueError(f"{at_m:.0f} m is off a route of {route.length_m:.0f} m")
-    seen = trip if trip.fix is None else replace(trip, fix=plan.position)  # as the plan took its last place
-    went = plan_drive(seen, route, rig, rulesets, weather, params, plan.made_at)
+    seen = trip if trip.fix is None else replace(trip, fix=plan.position)  # the last place as the plan used it
+    went = plan_drive(replace(request, trip=seen, now_utc=plan.made_at))
     run = went.solution
     view = _Context(
         plan=plan,
         route=route,
-        rig=rig,
-        weather=weather,
+        rig=request.rig,
+        weather=request.weather,
         source_forecasts=tuple(source_forecasts),
-        params=params,
+        params=request.params,
         air=air,
         solution=run,
         leave_epoch_s=went.remaining.leave_at.timestamp(),
@@ -285,7 +282,7 @@ def _air(t: AirTrace) -> AirAtPlace:
 
 
 def _column(field: RoadField, column: int, hour: int) -> tuple[ColumnHour, ...]:
-    """The hours up to the one that stands for passing; the members' spread, and one whole member."""
+    """The hours up to the one of passing: the spread of the members, and one whole member."""
     frozen = field.snow_mmwe[:, column, hour] + field.ice_mmwe[:, column, hour]
     middle = _middle(field.surface_temp_c[:, column, hour], frozen)
     return tuple(

@@ -1,4 +1,4 @@
-"""The chain from API value to advice at one place, as values in the order in which they come about."""
+"""The steps from API value to advice at one place, as values in the order of the computation."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,7 +9,7 @@ from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spread:
-    """What 10, 50 and 90 % of the members stay below; NaN where none knows it, and the share of them that do."""
+    """The 10th, 50th and 90th percentiles of the members, NaN where none is known, and the share of known ones."""
 
     low: float
     median: float
@@ -19,10 +19,10 @@ class Spread:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceValues:
-    """One source's word for the place and hour, units checked and no error put on it; NaN where it says nothing.
+    """The values of one source for the place and hour, units checked, without errors added; NaN where it has none.
 
-    lat_deg, lon_deg: the place it was asked for, away_m from the road's sample here. elevation_m: the height that its
-    temperature is for. The values are those of the hour from hour_start. remarks: what it could not give there.
+    lat_deg, lon_deg: the place asked for, away_m from the road's sample here. elevation_m: the height of its
+    temperature. The values are those of the hour from hour_start. remarks: reasons for gaps there.
     """
 
     provider: str

@@ -62,6 +62,21 @@ def no_doubt(_new: object, _before: object) -> str:
     return ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RequestOptions:
+    """default_life_s: seconds that an answer is fresh where the server says nothing. interpret_error: turns an error
+    answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even if the
+    stored answer is fresh.
+    """
+
+    default_life_s: float = 0.0
+    interpret_error: ErrorInterpreter = no_interpretation
+    refresh: bool = False
+
+
+DEFAULT_OPTIONS: Final = RequestOptions()
+
+
 class JsonClient(Protocol):
     """Who hands out answers: `http.HttpClient` from the network, `retold.ReplayClient` from an archive."""
 
@@ -72,10 +87,8 @@ class JsonClient(Protocol):
         *,
         read: Callable[[Any], T],
         params: Mapping[str, str] | None = None,
-        default_life_s: float = 0.0,
-        interpret_error: ErrorInterpreter = no_interpretation,
-        refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
+        options: RequestOptions = DEFAULT_OPTIONS,
     ) -> Answer[T]: ...
 
 

@@ -10,7 +10,7 @@ Error answers are never stored, whatever their headers say. What is asked stays 
 
 import asyncio
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
@@ -25,17 +25,25 @@ import numpy as np
 from alertd import __version__
 from alertd.errors import ConfigError, SourceChanged, SourceDoubted, SourceDown, SourceError
 from alertd.http_dates import http_date
-from alertd.sources.http.answer import DOUBTED, Answer, Doubt, SourceResponse, full_url, no_doubt, without_secrets
+from alertd.sources.http.answer import (
+    DEFAULT_OPTIONS,
+    DOUBTED,
+    Answer,
+    Doubt,
+    RequestOptions,
+    SourceResponse,
+    full_url,
+    no_doubt,
+    without_secrets,
+)
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, fresh_for_s, may_store, stored_headers
 from alertd.sources.http.decompress import ACCEPTED, BadContentEncoding, BodyTooLarge, Decompressor
 from alertd.sources.http.errors import (
-    ErrorInterpreter,
     IncompleteResponse,
     RateLimited,
     Unreachable,
     error_from_response,
     from_httpx_error,
-    no_interpretation,
     parse_json,
 )
 from alertd.sources.http.host_limits import HostLimits
@@ -56,7 +64,7 @@ class _Call:
     url: str
     sent: Mapping[str, str]
     content_types: tuple[str, ...]
-    interpret_error: ErrorInterpreter
+    options: RequestOptions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,44 +97,49 @@ class _Reader(Generic[T]):
             raise SourceDoubted(self.source, f"{DOUBTED}: {why}")
 
 
-class HttpClient:
-    """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HttpOptions:
+    """How a client asks.
 
     contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
-    cache_dir: None for no cache, and then counts of calls are not kept either. rng: jitter of the back-off. sleep and
-    ticks keep the pace; ticks are the event loop's own when None. transport: for tests. deadline_s bounds one call with
-    all its tries, counted from when it may start; a read timeout alone never ends a server that drips.
-    at_once_per_host, per_s_per_host: for hosts without stated limits.
-    on_answer hears what each caller was handed, from the network or the cache, failures included.
+    cache_dir: None for no cache; counts of calls are then not stored either. rng: jitter of the back-off. sleep, ticks:
+    keep the pace; None for the clock of the event loop. transport: for tests. deadline_s: bounds one call with all its
+    tries, counted from when it may start; a read timeout alone never ends a server that drips.
+    at_once_per_host, per_s_per_host: for hosts without stated limits. on_response: called with each answer that a
+    caller gets, from the network or the cache, and with each failure.
     """
 
-    def __init__(
-        self,
-        *,
-        contact: str,
-        cache_dir: Path | None,
-        now_utc: Callable[[], datetime],
-        rng: np.random.Generator,
-        sleep: Sleeper = asyncio.sleep,
-        ticks: Callable[[], float] | None = None,
-        deadline_s: float = 45.0,
-        retry: RetryPolicy | None = None,
-        at_once_per_host: int = 4,
-        per_s_per_host: float = 5.0,
-        on_error: Callable[[str], None] = lambda text: None,
-        on_response: Callable[[SourceResponse], None] = lambda heard: None,
-        transport: httpx.AsyncBaseTransport | None = None,
-    ) -> None:
+    contact: str
+    cache_dir: Path | None
+    now_utc: Callable[[], datetime]
+    rng: np.random.Generator
+    sleep: Sleeper = asyncio.sleep
+    ticks: Callable[[], float] | None = None
+    deadline_s: float = 45.0
+    retry: RetryPolicy = field(default_factory=RetryPolicy)
+    at_once_per_host: int = 4
+    per_s_per_host: float = 5.0
+    on_error: Callable[[str], None] = lambda text: None
+    on_response: Callable[[SourceResponse], None] = lambda response: None
+    transport: httpx.AsyncBaseTransport | None = None
+
+
+class HttpClient:
+    """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`."""
+
+    def __init__(self, options: HttpOptions) -> None:
+        contact, now_utc, on_error = options.contact, options.now_utc, options.on_error
         if not contact.isprintable() or not contact.isascii():
             raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
-        self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, rng, sleep
-        self._deadline_s, self._retry = deadline_s, retry or RetryPolicy()
+        self._contact, self._now, self._rng, self._sleep = contact.strip(), now_utc, options.rng, options.sleep
+        self._deadline_s, self._retry = options.deadline_s, options.retry
+        other_hosts = HostLimits(name="", at_once=options.at_once_per_host, per_s=options.per_s_per_host)
         self._rate_limiter = RateLimiter(
-            now_utc=now_utc, sleep=sleep, ticks=ticks or _now_s, policy=self._retry, cache_dir=cache_dir,
-            other=HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host), on_error=on_error,
+            now_utc=now_utc, sleep=options.sleep, ticks=options.ticks or _now_s, policy=self._retry,
+            cache_dir=options.cache_dir, other=other_hosts, on_error=on_error,
         )  # fmt: skip
-        self._on_error, self._on_response = on_error, on_response
-        self.cache = DiskCache(cache_dir, on_error)
+        self._on_error, self._on_response = on_error, options.on_response
+        self.cache = DiskCache(options.cache_dir, on_error)
         self._told: set[str] = set()
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
         self._http = httpx.AsyncClient(
@@ -136,7 +149,7 @@ class HttpClient:
                 "User-Agent": f"alertd/{__version__} ({self._contact})" if contact else f"alertd/{__version__}",
                 "Accept-Encoding": ACCEPTED,
             },
-            transport=transport,
+            transport=options.transport,
         )
 
     async def __aenter__(self) -> "HttpClient":
@@ -157,23 +170,18 @@ class HttpClient:
         *,
         read: Callable[[Any], T],
         params: Mapping[str, str] | None = None,
-        default_life_s: float = 0.0,
-        interpret_error: ErrorInterpreter = no_interpretation,
-        refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
+        options: RequestOptions = DEFAULT_OPTIONS,
     ) -> Answer[T]:
         """GET JSON and give it to `read`, which raises SourceChanged for what it cannot trust.
 
-        source: the name errors carry. default_life_s: freshness when the server says nothing. verdict: reads an error
-        answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even
-        if the stored answer is fresh. doubt: says why a value cannot be so, beside the last good one where there is
+        source: the name errors carry. doubt: says why a value cannot be so, beside the last good one where there is
         one; a doubted answer is neither stored nor returned. Raises SourceError when there is neither an answer nor a
         last good one.
         """
         return await self.get(
-            source, url, read=lambda body: read(parse_json(source, body)), params=params,
-            content_types=JSON, default_life_s=default_life_s, interpret_error=interpret_error, refresh=refresh,
-            doubt=doubt,
+            source, url, read=lambda body: read(parse_json(source, body)), params=params, content_types=JSON,
+            doubt=doubt, options=options,
         )  # fmt: skip
 
     async def get(
@@ -184,21 +192,19 @@ class HttpClient:
         read: Callable[[bytes], T],
         content_types: tuple[str, ...],
         params: Mapping[str, str] | None = None,
-        default_life_s: float = 0.0,
-        interpret_error: ErrorInterpreter = no_interpretation,
-        refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
+        options: RequestOptions = DEFAULT_OPTIONS,
     ) -> Answer[T]:
         """As `get_json`, for any body; `content_types` are parts one of which Content-Type must contain."""
-        full = full_url(url, params)
+        full, refresh = full_url(url, params), options.refresh
         self._identified(source, full)
         sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
         reader = _Reader(source=source, read=read, doubt=doubt)
-        call = _Call(source=source, url=full, sent=sent, content_types=content_types, interpret_error=interpret_error)
+        call = _Call(source=source, url=full, sent=sent, content_types=content_types, options=options)
         # Trucks on one corridor ask for the same cells at the same moment: one goes, the others read its answer.
         async with self._in_flight.setdefault(full, asyncio.Lock()):
             try:
-                answer = await self._cached(call, reader, default_life_s, refresh)
+                answer = await self._cached(call, reader)
             except SourceError as exc:
                 self._on_response(SourceResponse(url=without_secrets(full), refresh=refresh, failed=exc))
                 raise
@@ -211,18 +217,18 @@ class HttpClient:
         )  # fmt: skip
         return answer
 
-    async def _cached(self, call: _Call, read: "_Reader[T]", default_life_s: float, refresh: bool) -> Answer[T]:
+    async def _cached(self, call: _Call, read: "_Reader[T]") -> Answer[T]:
         key = cache_key(call.url)
         entry = await asyncio.to_thread(self.cache.get, key)
         if entry is not None and not entry.matches({**call.sent, "user-agent": self._http.headers["user-agent"]}):
             entry = None
-        if entry is not None and entry.is_fresh(self._now()) and not refresh:
+        if entry is not None and entry.is_fresh(self._now()) and not call.options.refresh:
             try:
                 return self._answer(entry, read, from_cache=True)
             except SourceError:  # stored by an older version that read it differently
                 entry = None
         try:
-            fresh, answer = await self._exchange(call, entry, read, default_life_s)
+            fresh, answer = await self._exchange(call, entry, read)
         except SourceError as exc:
             return self._last_good(entry, read, exc)
         if may_store(fresh.headers):
@@ -230,14 +236,14 @@ class HttpClient:
         return answer
 
     async def _exchange(
-        self, call: _Call, entry: CacheEntry | None, read: "_Reader[T]", default_life_s: float
+        self, call: _Call, entry: CacheEntry | None, read: "_Reader[T]"
     ) -> tuple[CacheEntry, Answer[T]]:
         """The server's answer as an entry and as read, after as many tries as the policy allows."""
         async with self._rate_limiter.host_state(call.url).slots:
             await self._rate_limiter.acquire(call.source, call.url, wait=True)
             try:
                 async with asyncio.timeout(self._deadline_s) as deadline:
-                    result = await self._tries(call, entry, read, default_life_s, deadline)
+                    result = await self._tries(call, entry, read, deadline)
             except TimeoutError as exc:
                 late = Unreachable(call.source, f"no whole answer within {self._deadline_s:g} s", retryable=True)
                 self._rate_limiter.failed(call.url, late)
@@ -253,14 +259,13 @@ class HttpClient:
         call: _Call,
         entry: CacheEntry | None,
         read: "_Reader[T]",
-        default_life_s: float,
         deadline: asyncio.Timeout,
     ) -> tuple[CacheEntry, Answer[T]]:
         tries_made = 0
         while True:
             tries_made += 1
             try:
-                return await self._once(call, entry, read, default_life_s)
+                return await self._once(call, entry, read)
             except SourceError as exc:
                 await self._rate_limiter.count_extra_call(call.url)
                 wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
@@ -272,9 +277,7 @@ class HttpClient:
                     await self._sleep(wait)
                 await self._rate_limiter.acquire(call.source, call.url, wait=False)
 
-    async def _once(
-        self, call: _Call, entry: CacheEntry | None, read: "_Reader[T]", default_life_s: float
-    ) -> tuple[CacheEntry, Answer[T]]:
+    async def _once(self, call: _Call, entry: CacheEntry | None, read: "_Reader[T]") -> tuple[CacheEntry, Answer[T]]:
         host_state = self._rate_limiter.host_state(call.url)
         headers = dict(call.sent)
         if entry is not None:
@@ -287,15 +290,15 @@ class HttpClient:
         now = self._now()
         raw = {name.lower(): value for name, value in response.headers.items()}
         if response.status_code == 304 and entry is not None:
-            confirmed = entry.confirmed(raw, now, default_life_s)
+            confirmed = entry.confirmed(raw, now, call.options.default_life_s)
             try:
                 return confirmed, self._answer(confirmed, read, from_cache=True)
             except SourceError:  # stored by an older version that read it differently: it would be confirmed for ever
                 await self._rate_limiter.acquire(call.source, call.url, wait=False)
-                return await self._once(call, None, read, default_life_s)
+                return await self._once(call, None, read)
         if response.status_code not in (200, 203):
             raise error_from_response(
-                call.source, response, body, call.interpret_error, now, host_state.limits.refused_pause_s
+                call.source, response, body, call.options.interpret_error, now, host_state.limits.refused_pause_s
             )
         if response.status_code == 203:
             self._report_once(
@@ -306,7 +309,7 @@ class HttpClient:
             raise IncompleteResponse(call.source, f"answered {kind} where {' or '.join(call.content_types)} was asked")
         varied = [name.strip().lower() for name in raw.get("vary", "").split(",") if name.strip() not in ("", "*")]
         sent = {name.lower(): value for name, value in response.request.headers.items()}
-        life = timedelta(seconds=fresh_for_s(raw, now, default_life_s))
+        life = timedelta(seconds=fresh_for_s(raw, now, call.options.default_life_s))
         new = CacheEntry(
             headers=stored_headers(raw), body=body, fetched_at=now, fresh_until=now + life,
             varied={name: sent.get(name, "") for name in varied if name in ("accept", "user-agent")},

@@ -4,8 +4,17 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final, TypeVar
 
 from alertd.errors import SourceDown, SourceError
-from alertd.sources.http.answer import Answer, Doubt, SourceResponse, full_url, no_doubt, without_secrets
-from alertd.sources.http.errors import ErrorInterpreter, no_interpretation, parse_json
+from alertd.sources.http.answer import (
+    DEFAULT_OPTIONS,
+    Answer,
+    Doubt,
+    RequestOptions,
+    SourceResponse,
+    full_url,
+    no_doubt,
+    without_secrets,
+)
+from alertd.sources.http.errors import parse_json
 
 T = TypeVar("T")
 
@@ -28,17 +37,15 @@ class ReplayClient:
         *,
         read: Callable[[Any], T],
         params: Mapping[str, str] | None = None,
-        default_life_s: float = 0.0,
-        interpret_error: ErrorInterpreter = no_interpretation,
-        refresh: bool = False,
         doubt: Doubt[T] = no_doubt,
+        options: RequestOptions = DEFAULT_OPTIONS,
     ) -> Answer[T]:
         """As `HttpClient.get_json`; the body is read anew, with the reader at hand.
 
         `doubt` is not applied: a doubted answer was not handed out, and what was is kept with the reason.
         """
         asked = without_secrets(full_url(url, params))
-        heard = self._responses.get((asked, refresh))
+        heard = self._responses.get((asked, options.refresh))
         if heard is None:
             self.missing.append(asked)
             raise SourceDown(source, "this answer was not kept")

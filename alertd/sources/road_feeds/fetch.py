@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alertd.plan.posted import CLOSED, NOT_UNDERSTOOD, ControlLocation, PostedControl
-from alertd.sources.http.answer import Answer
+from alertd.sources.http.answer import Answer, RequestOptions
 from alertd.sources.http.client import HttpClient
 from alertd.sources.road_feeds.config import IGNORED, Feed
 from alertd.sources.road_feeds.datex import read_datex
@@ -47,7 +47,7 @@ async def fetch_feed(
         read=lambda body: read_body(feed, body),
         content_types=_TYPES[feed.format],
         params=feed.key,
-        default_life_s=feed.poll_s,
+        options=RequestOptions(default_life_s=feed.poll_s),
     )
     said = to_controls(feed, answer.value, names, min(answer.fetched_at, now_utc))  # fetched since `now` was read
     old_s = (now_utc - said.confirmed_at).total_seconds()

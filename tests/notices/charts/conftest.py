@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from alertd.notices.charts.time_distance import window_of
-from alertd.plan.make_plan import TripInput, Weather, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.road_by_hour import RoadHours, road_hours
@@ -80,7 +80,7 @@ def drawn() -> Drawn:
     weather = make_weather(route, script, hours=60)
     trip = TripInput(id="QT-1", depart_at=at_hour(6), driver="Odalys Fenwright", dispatcher="office")
     laws = {code: make_rules(code) for code in ("US-XX", "US-YY")}
-    plan = make_plan(trip, route, make_rig(), laws, weather, PlanParams(), at_hour(2))
+    plan = make_plan(PlanRequest(trip, route, make_rig(), laws, weather, PlanParams(), at_hour(2)))
     first, last = window_of(plan)
     return Drawn(
         plan=plan,

@@ -14,7 +14,7 @@ from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.closures import Closure
 from alertd.plan.describe.alternatives import with_alternatives
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan, PositionFix
 from alertd.plan.params import PlanParams
 from alertd.planning.planner import create_planner
@@ -59,7 +59,7 @@ def test_a_plan_of_an_unknown_road_is_valid() -> None:
     route = make_route(grade=-0.05, stops=[make_stop("a", 5e3, spaces=None)])
     weather = make_weather(route, lambda m, d, h: RoadClass.UNKNOWN, issued_at=None)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
-    plan = make_plan(trip, route, make_rig(singles=0), {}, weather, PlanParams(), at_hour(2))
+    plan = make_plan(PlanRequest(trip, route, make_rig(singles=0), {}, weather, PlanParams(), at_hour(2)))
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)
 
@@ -72,7 +72,7 @@ def test_a_plan_that_meets_closures_is_valid() -> None:
     route = make_route()
     trip = TripInput(id="QT-1", depart_at=at_hour(6), closures=(posted, warning), warnings_known=True)
     weather = make_weather(route, lambda m, d, h: RoadClass.DRY)
-    plan = make_plan(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2))
+    plan = make_plan(PlanRequest(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2)))
     assert [c.held for c in plan.closures] == [True, True]
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)
@@ -85,7 +85,7 @@ def test_a_plan_over_icy_bridges_is_valid_and_names_the_likeliest(saying: Callab
         route, lambda m, d, h: RoadClass.DRY, deck=lambda m, d, h: np.where(m < np.where(d > 40e3, 9, 4), 5, 0)
     )
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
-    plan = make_plan(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2))
+    plan = make_plan(PlanRequest(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2)))
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)
         assert len(json.dumps(event).encode()) < LARGEST_BYTES
@@ -178,7 +178,7 @@ def test_events_stay_small_for_every_rig_over_three_states(rig_id: str) -> None:
         route, lambda m, d, h: np.where((d % 100e3 > 30e3) & (d % 100e3 < 60e3), RoadClass.PACKED_SNOW, RoadClass.WET)
     )
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
-    plan = make_plan(trip, route, rig, rules, weather, PlanParams(), at_hour(2))
+    plan = make_plan(PlanRequest(trip, route, rig, rules, weather, PlanParams(), at_hour(2)))
     assert plan.stretches
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, CarryNote, Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
@@ -53,7 +53,9 @@ def on_road(script: Any, bridges: Sequence[BridgeSpan] = (), **weather: Any) -> 
     route = make_route(stops=[make_stop("a", 5e3)], bridges=bridges)
     trip = TripInput(id="QT-9", depart_at=at_hour(6), driver="Bram")
     made = make_weather(route, script, **weather)
-    return make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, made, PlanParams(), at_hour(2))
+    return make_plan(
+        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, made, PlanParams(), at_hour(2))
+    )
 
 
 @settings(max_examples=60, deadline=None)

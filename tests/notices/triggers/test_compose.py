@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.text import gsm7
-from alertd.notices.triggers.compose import person_notice, with_link
+from alertd.notices.triggers.compose import NoticeDraft, person_notice, with_link
 from alertd.notices.triggers.scheduled import recheck_text
 from alertd.plan.model import Advice, Plan
 
@@ -16,7 +16,7 @@ LINK = "https://trips.fleet.example/d/" + "A" * 36
 def test_a_short_message_gets_the_link_and_a_long_one_stays_whole(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
     short = person_notice(
-        plan, NoticeKind.RECHECK, Audience.DRIVER, recheck_text(), plan.arrive_at, ("x",), plan.made_at
+        plan, NoticeDraft(NoticeKind.RECHECK, Audience.DRIVER, recheck_text(), plan.arrive_at, ("x",)), plan.made_at
     )
     long = replace(short, text="x" * 300)
     linked, same = with_link([short, long], LINK)
@@ -29,7 +29,9 @@ def test_a_short_message_gets_the_link_and_a_long_one_stays_whole(saying: Callab
 
 def test_nobody_but_the_driver_gets_it_and_without_an_address_nobody(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
-    office = person_notice(plan, NoticeKind.PLAN, Audience.DISPATCHER, "short", plan.arrive_at, ("x",), plan.made_at)
+    office = person_notice(
+        plan, NoticeDraft(NoticeKind.PLAN, Audience.DISPATCHER, "short", plan.arrive_at, ("x",)), plan.made_at
+    )
     driver = replace(office, audience=Audience.DRIVER)
     assert with_link([office], LINK) == [office]
     assert with_link([driver], "") == [driver]

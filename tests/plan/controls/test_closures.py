@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from alertd.plan.controls.closures import Closure, PostedClosure, place_closures
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan, PositionFix
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
@@ -38,7 +38,7 @@ def planned(
     route = make_route(60e3)
     weather = make_weather(route, lambda m, d, h: RoadClass.DRY, clock_z=np.resize(clock_z, 10))
     trip = TripInput(id="QT-1", depart_at=at_hour(6), closures=closures, fix=fix)
-    return make_plan(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(now_h))
+    return make_plan(PlanRequest(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(now_h)))
 
 
 @pytest.mark.parametrize(
@@ -138,7 +138,7 @@ def test_a_departure_delayed_by_chaining_meets_a_closure_later() -> None:
     def plan(begins_at: datetime) -> Plan:
         late = Closure(start_m=40e3, end_m=50e3, begins_at=begins_at, ends_at=None, what="Road closed", source="DOT")
         trip = TripInput(id="QT-1", depart_at=at_hour(6), closures=(late,))
-        return make_plan(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2))
+        return make_plan(PlanRequest(trip, route, make_rig(), {}, weather, PlanParams(), at_hour(2)))
 
     dry = plan(at_hour(30))
     assert dry.cost_s > 1800.0

@@ -16,7 +16,7 @@ from alertd.notices.model import NoticeKind
 from alertd.notices.text.driver_sms import driver_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.placement import FeedNote, PostedConditions, PostedOnRoute, place_posted, posted_closures
-from alertd.plan.make_plan import TripInput, Weather, make_plan, plan_drive
+from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan, plan_drive
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, ControlLocation, PostedControl
@@ -99,7 +99,7 @@ def planned(
     trip = TripInput(id="QT-1", depart_at=at_hour(depart_h), posted=found, closures=posted_closures(found))
     weather = weather or make_weather(route, lambda m, d, h: RoadClass.DRY)
     rulesets = {"US-XX": rules or make_rules()}
-    return make_plan(trip, route, make_rig(), rulesets, weather, PARAMS, at_hour(now_h))
+    return make_plan(PlanRequest(trip, route, make_rig(), rulesets, weather, PARAMS, at_hour(now_h)))
 
 
 def test_a_posted_level_is_certain_on_a_dry_road_and_is_told_as_posted_not_as_our_estimate() -> None:
@@ -134,11 +134,11 @@ def test_the_road_field_of_other_trips_is_not_touched() -> None:
     weather = make_weather(FLAT, lambda m, d, h: RoadClass.DRY)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
     rest = (FLAT, make_rig(), {"US-XX": make_rules()}, weather, PARAMS, at_hour(5.5))
-    bare = plan_drive(trip, *rest).solution.encounter.hourly_need
-    signed = plan_drive(replace(trip, posted=placed(control())), *rest).solution.encounter.hourly_need
+    bare = plan_drive(PlanRequest(trip, *rest)).solution.encounter.hourly_need
+    signed = plan_drive(PlanRequest(replace(trip, posted=placed(control())), *rest)).solution.encounter.hourly_need
     known = slice(0, bare.hours)  # the last hour stands for what is not known
     assert (bare.need[..., known].max(), signed.need[..., known].max()) == (0.0, 1.0)
-    assert plan_drive(trip, *rest).solution.need_frac.max() == 0.0
+    assert plan_drive(PlanRequest(trip, *rest)).solution.need_frac.max() == 0.0
 
 
 def test_milder_levels_come_with_the_posted_one_and_stricter_ones_stay_our_estimate() -> None:
@@ -215,9 +215,9 @@ def test_an_end_is_believed_and_no_end_for_six_hours_after_it_was_confirmed(
 def test_what_was_not_confirmed_fades_to_our_estimate_and_says_so() -> None:
     """Confirmed 05:00, whole until 11:00, gone at 17:00. The truck is there at hour 15, from 14:30 on: 2.5 of 6 h."""
     (span,) = placed(control()).spans
-    assert [span.weight_at(at_hour(h).timestamp()) for h in (4.0, 5.0, 11.4, 14.5, 18.0)] == pytest.approx(
-        [0.0, 1.0, 1.0, 0.5, 0.0]
-    )
+    at = np.array([at_hour(h).timestamp() for h in (4.0, 5.0, 11.4, 14.5, 18.0)])
+    weights = span.weight(at - 1_800.0, at + 1_800.0)  # an hour of the road stands for half an hour either side
+    np.testing.assert_allclose(weights, [0.0, 1.0, 1.0, 0.5, 0.0])
     plan = planned(control(), depart_h=15.0)
     assert plan.advice is Advice.READY
     assert plan.stretches[0].probability == pytest.approx(2.5 / 6.0, abs=0.01)

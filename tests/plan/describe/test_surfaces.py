@@ -15,7 +15,7 @@ from alertd.forecast.model import Forecast, PrecipForm
 from alertd.notices.model import Audience
 from alertd.notices.text.dispatcher import brief_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import TripInput, Weather, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import Corridor
@@ -72,7 +72,9 @@ def freezing_rain() -> Weather:
 
 def trip(weather: Weather, depart_h: float, **params: Any) -> Plan:
     asked = TripInput(id=f"QT-{depart_h:.0f}", depart_at=at_hour(depart_h), driver="Odalys", dispatcher="office")
-    return make_plan(asked, FLAT, make_rig(), RULES, weather, PlanParams(compare_h=0.0, **params), at_hour(2))
+    return make_plan(
+        PlanRequest(asked, FLAT, make_rig(), RULES, weather, PlanParams(compare_h=0.0, **params), at_hour(2))
+    )
 
 
 def reported(plan: Plan, audience: Audience) -> list[str]:

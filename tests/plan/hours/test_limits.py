@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.hours.limits import EU, US, Duty, HoursUsed, Limit, Spell, limits, rules_for, timeline, with_break
-from alertd.plan.make_plan import TripInput, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
@@ -172,7 +172,9 @@ def plan_with(used: HoursUsed, *, snow: tuple[float, float] | None = None, code:
         route, lambda m, d, h: np.where((d >= a) & (d <= b), RoadClass.SNOW, RoadClass.DRY), hours=48
     )
     trip = TripInput(id="QT-1", depart_at=at_hour(6), used=used)
-    return make_plan(trip, route, make_rig(), {code: make_rules(code, chance=1.0)}, weather, PlanParams(), at_hour(2))
+    return make_plan(
+        PlanRequest(trip, route, make_rig(), {code: make_rules(code, chance=1.0)}, weather, PlanParams(), at_hour(2))
+    )
 
 
 def test_a_break_due_on_the_snow_is_taken_at_the_last_stop_below_it() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from alertd.plan.hours.limits import Duty, HoursUsed, Spell, timeline
-from alertd.plan.make_plan import TripInput, Weather, make_plan
+from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model import Advice, Plan, PositionFix
 from alertd.plan.params import PlanParams
 from alertd.plan.position.remaining_trip import remaining_trip
@@ -46,7 +46,7 @@ def plan_of(
 ) -> Plan:
     asked = TripInput(id="QT-1", depart_at=at_hour(6), fix=seen, **trip)
     sky = weather or make_weather(route, snow(*passes))
-    return make_plan(asked, route, make_rig(), RULES, sky, PARAMS, at_hour(2))
+    return make_plan(PlanRequest(asked, route, make_rig(), RULES, sky, PARAMS, at_hour(2)))
 
 
 def test_the_clock_starts_anew_where_and_when_the_truck_was_seen() -> None:

@@ -17,8 +17,9 @@ import pytest
 import respx
 
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
+from alertd.sources.http.answer import RequestOptions
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, fresh_for_s
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.errors import NoDataForLocation, from_httpx_error
 from alertd.sources.http.retry import RetryPolicy, retry_after_s
 
@@ -50,9 +51,9 @@ def clock() -> Clock:
 
 def make_client(clock: Clock, cache_dir: Path | None, **options: object) -> HttpClient:
     settings = {"contact": "ops@fleet.example", "per_s_per_host": 1e9, "rng": np.random.default_rng(1)} | options
-    return HttpClient(
+    return HttpClient(HttpOptions(
         cache_dir=cache_dir, now_utc=clock, sleep=clock.sleep, ticks=clock.ticks, **settings,  # type: ignore[arg-type]
-    )  # fmt: skip
+    ))  # fmt: skip
 
 
 @pytest.fixture
@@ -135,12 +136,12 @@ async def test_a_fresh_answer_is_not_asked_for_again(client: HttpClient, clock: 
 async def test_an_answer_without_headers_lives_as_long_as_its_caller_says(client: HttpClient, clock: Clock) -> None:
     """Open-Meteo sends no caching headers."""
     route = respx.get(URL).mock(return_value=ok())
-    await client.get_json("sky", URL, read=as_is, default_life_s=3600)
+    await client.get_json("sky", URL, read=as_is, options=RequestOptions(default_life_s=3600))
     clock.now += timedelta(seconds=3599)
-    await client.get_json("sky", URL, read=as_is, default_life_s=3600)
+    await client.get_json("sky", URL, read=as_is, options=RequestOptions(default_life_s=3600))
     assert route.call_count == 1
     clock.now += timedelta(seconds=1)
-    await client.get_json("sky", URL, read=as_is, default_life_s=3600)
+    await client.get_json("sky", URL, read=as_is, options=RequestOptions(default_life_s=3600))
     assert route.call_count == 2
 
 
@@ -243,7 +244,7 @@ async def test_an_api_key_reaches_neither_disk_nor_messages(client: HttpClient, 
     stored = b"".join(file.read_bytes() + file.name.encode() for file in tmp_path.rglob("*") if file.is_file())
     assert b"s3cret" not in stored
     with pytest.raises(SourceError) as caught:
-        await client.get_json("sky", URL, read=as_is, params={"apikey": "s3cret"}, refresh=True)
+        await client.get_json("sky", URL, read=as_is, params={"apikey": "s3cret"}, options=RequestOptions(refresh=True))
     assert "s3cret" not in str(caught.value)
 
 
@@ -379,7 +380,7 @@ async def test_trap_09_a_200_that_is_no_answer_is_refused_and_not_stored(
 ) -> None:
     respx.get(URL).mock(return_value=response)
     with pytest.raises(SourceError, match=words):
-        await client.get_json("sky", URL, read=as_is, default_life_s=3600)
+        await client.get_json("sky", URL, read=as_is, options=RequestOptions(default_life_s=3600))
     assert list(tmp_path.rglob("*.answer")) == []
 
 
@@ -479,6 +480,8 @@ async def test_what_one_question_must_wait_for_does_not_close_the_host(client: H
     def interpret_error(status: int, problem: object) -> SourceError:
         return NoDataForLocation("sky", "the grid has expired", retryable=True, retry_after_s=3600.0)
 
+    options = RequestOptions(interpret_error=interpret_error)
+
     expired = respx.get(url__startswith=f"{URL}/XYZ/").mock(
         return_value=httpx.Response(503, headers={"retry-after": "60"}, json={})
     )
@@ -486,12 +489,12 @@ async def test_what_one_question_must_wait_for_does_not_close_the_host(client: H
     for _ in range(2):
         for i in range(6):
             with pytest.raises(SourceDown, match="the grid has expired"):
-                await client.get_json("sky", f"{URL}/XYZ/{i}", read=as_is, interpret_error=interpret_error)
+                await client.get_json("sky", f"{URL}/XYZ/{i}", read=as_is, options=options)
     assert expired.call_count == 6
-    assert (await client.get_json("sky", f"{URL}/ABC/1", read=as_is, interpret_error=interpret_error)).value == GOOD
+    assert (await client.get_json("sky", f"{URL}/ABC/1", read=as_is, options=options)).value == GOOD
     clock.now += timedelta(minutes=61)
     with pytest.raises(SourceDown):
-        await client.get_json("sky", f"{URL}/XYZ/0", read=as_is, interpret_error=interpret_error)
+        await client.get_json("sky", f"{URL}/XYZ/0", read=as_is, options=options)
     assert expired.call_count == 7
 
 

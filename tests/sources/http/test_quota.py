@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from alertd.errors import SourceDown, SourceError
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.answer import RequestOptions
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.host_limits import HostLimits, call_weight, limits_of
 from alertd.sources.http.quota import Quota
 
@@ -183,10 +184,10 @@ def client_on(clock: Clock, cache: Path, answer: Any, asked: list[str]) -> HttpC
         asked.append(str(request.url))
         return answer() if callable(answer) else answer
 
-    return HttpClient(
+    return HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=cache, now_utc=clock, rng=np.random.default_rng(1), sleep=clock.sleep,
         transport=httpx.MockTransport(handler),
-    )  # fmt: skip
+    ))  # fmt: skip
 
 
 def good() -> httpx.Response:
@@ -244,15 +245,17 @@ async def test_trap_10_a_spent_day_stands_over_a_restart_until_midnight(tmp_path
     def interpret_error(status: int, problem: object) -> SourceError:
         return SourceDown("open-meteo", "Daily API request limit exceeded.", retryable=True, retry_after_s=63_571.0)
 
+    options = RequestOptions(interpret_error=interpret_error)
+
     for _ in range(3):
         async with client_on(clock, tmp_path, refused, asked) as client:
             with pytest.raises(SourceDown, match="Daily API request limit exceeded") as caught:
-                await client.get_json("open-meteo", FREE, read=as_is, params=places(1), interpret_error=interpret_error)
+                await client.get_json("open-meteo", FREE, read=as_is, params=places(1), options=options)
     assert "not asked again before 00:00 UTC" in str(caught.value)
     assert (len(asked), clock.slept) == (1, [])
     clock.now = datetime(2026, 1, 13, 0, 0, 2, tzinfo=UTC)
     async with client_on(clock, tmp_path, good, asked) as client:
-        await client.get_json("open-meteo", FREE, read=as_is, params=places(1), interpret_error=interpret_error)
+        await client.get_json("open-meteo", FREE, read=as_is, params=places(1), options=options)
     assert len(asked) == 2
 
 

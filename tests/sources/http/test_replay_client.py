@@ -12,8 +12,8 @@ import respx
 from alertd.errors import SourceError
 from alertd.forecast.model import WEATHER_FIELDS
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.answer import SourceResponse, without_secrets
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.answer import RequestOptions, SourceResponse, without_secrets
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.testing.clock import ManualClock
@@ -29,12 +29,14 @@ def morning() -> datetime:
 
 def listening_client(morning: datetime, heard: list[SourceResponse]) -> HttpClient:
     return HttpClient(
-        contact="ops@fleet.example",
-        cache_dir=None,
-        now_utc=ManualClock(morning),
-        rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
-        on_response=heard.append,
+        HttpOptions(
+            contact="ops@fleet.example",
+            cache_dir=None,
+            now_utc=ManualClock(morning),
+            rng=np.random.default_rng(1),
+            per_s_per_host=1e9,
+            on_response=heard.append,
+        )
     )
 
 
@@ -86,7 +88,7 @@ async def test_what_a_client_hands_out_is_told_again_without_the_key(morning: da
     with pytest.raises(type(failed.value), match="answered HTTP 404"):
         await retold.get_json("sky", url, read=dict, params={"a": "3"})
     with pytest.raises(SourceError, match="was not kept"):
-        await retold.get_json("sky", url, read=dict, params={"a": "1,2"}, refresh=True)
+        await retold.get_json("sky", url, read=dict, params={"a": "1,2"}, options=RequestOptions(refresh=True))
     assert retold.missing == [f"{url}?a=1,2"]
 
 

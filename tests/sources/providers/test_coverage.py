@@ -16,7 +16,7 @@ import respx
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
@@ -40,10 +40,10 @@ def utc(text: str) -> datetime:
 
 @pytest.fixture
 async def client() -> AsyncIterator[HttpClient]:
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=lambda: utc("2024-02-20T18:00"),
         rng=np.random.default_rng(1),
-    ) as one:  # fmt: skip
+    )) as one:  # fmt: skip
         yield one
 
 

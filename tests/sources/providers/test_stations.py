@@ -20,7 +20,7 @@ import respx
 
 from alertd.errors import SourceChanged, SourceError
 from alertd.forecast.observations import Phenomenon, StationReport
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.metar_text import phenomena_in, read_text
 from alertd.sources.providers.metar.reports import Metars, read_metars
 from alertd.sources.providers.nws.stations import NwsStations, read_observations, read_stations
@@ -65,7 +65,7 @@ async def client() -> AsyncIterator[HttpClient]:
 
     rng = np.random.default_rng(1)
     async with HttpClient(
-        contact="ops@fleet.example", cache_dir=None, now_utc=lambda: NOW, rng=rng, sleep=no_wait
+        HttpOptions(contact="ops@fleet.example", cache_dir=None, now_utc=lambda: NOW, rng=rng, sleep=no_wait)
     ) as opened:
         yield opened
 

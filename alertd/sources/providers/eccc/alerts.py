@@ -13,7 +13,7 @@ from alertd.errors import SourceChanged, SourceError
 from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, one_line, truncate
 from alertd.plan.warnings.severity import severity_of_named
 from alertd.sources.geojson import read_area
-from alertd.sources.http.answer import Answer, JsonClient
+from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 
 SOURCE: Final = "MSC GeoMet"
 SENDER: Final = "Environment and Climate Change Canada"
@@ -46,7 +46,7 @@ class GeometAlerts:
             try:
                 answer = await self._client.get_json(
                     SOURCE, self._items, params=params | ({"offset": str(offset)} if offset else {}), read=read_page,
-                    default_life_s=LIFE_S,
+                    options=RequestOptions(default_life_s=LIFE_S),
                 )  # fmt: skip
             except SourceError:
                 if not answers:

@@ -17,7 +17,7 @@ import numpy as np
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
-from alertd.sources.http.answer import Answer, JsonClient, most_specific_error
+from alertd.sources.http.answer import Answer, JsonClient, RequestOptions, most_specific_error
 from alertd.sources.http.validation import apart_km
 from alertd.sources.providers.met_norway.parse import FIELDS, SOURCE, MetNorwayHours, read_place, why_doubted
 
@@ -56,10 +56,13 @@ class MetNorway:
     async def _one(self, params: dict[str, str], needed_from: datetime) -> Answer[MetNorwayHours] | SourceError:
         try:
             return await self._client.get_json(
-                SOURCE, f"{self._base}/weatherapi/locationforecast/2.0/complete", params=params,
+                SOURCE,
+                f"{self._base}/weatherapi/locationforecast/2.0/complete",
+                params=params,
                 read=partial(read_for, lat_deg=float(params["lat"]), lon_deg=float(params["lon"])),
-                default_life_s=LIFE_S, interpret_error=interpret_error, doubt=partial(why_doubted, now_utc=needed_from),
-            )  # fmt: skip
+                options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
+                doubt=partial(why_doubted, now_utc=needed_from),
+            )
         except SourceError as exc:
             return exc
 

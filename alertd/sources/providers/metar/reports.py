@@ -13,7 +13,7 @@ from pydantic import Field
 
 from alertd.errors import SourceChanged, SourceError
 from alertd.forecast.observations import Station, StationReport, on_earth
-from alertd.sources.http.answer import JsonClient
+from alertd.sources.http.answer import JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, Number, validated
 from alertd.sources.metar_text import NAN, Groups, phenomena_in, read_text
 from alertd.units import INCH_MM, KNOT_MPS, MILE_M
@@ -57,7 +57,7 @@ class Metars:
         try:
             answer = await self._client.get_json(
                 SOURCE, f"{self._base}/api/data/metar", params={"bbox": box, "format": "json"},
-                read=read_metars, default_life_s=LIFE_S, interpret_error=interpret_error,
+                read=read_metars, options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
             )  # fmt: skip
         except NothingThere:
             return ()

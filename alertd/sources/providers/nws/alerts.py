@@ -14,7 +14,7 @@ from alertd.errors import SourceChanged
 from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, merge_alerts, one_line, truncate
 from alertd.plan.warnings.severity import severity_of
 from alertd.sources.geojson import read_area
-from alertd.sources.http.answer import Answer, JsonClient
+from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 from alertd.sources.providers.nws.forecast import interpret_error, point_text
 from alertd.sources.providers.nws.grid import SOURCE
 from alertd.sources.providers.nws.vtec import Vtec, read_vtec
@@ -44,9 +44,12 @@ class NwsAlerts:
 
     async def _ask(self, params: Mapping[str, str]) -> Answer[AlertList]:
         return await self._client.get_json(
-            SOURCE, f"{self._base}/alerts/active", params=params, read=read_alerts, default_life_s=LIFE_S,
-            interpret_error=interpret_error,
-        )  # fmt: skip
+            SOURCE,
+            f"{self._base}/alerts/active",
+            params=params,
+            read=read_alerts,
+            options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
+        )
 
 
 def read_alerts(body: object) -> AlertList:

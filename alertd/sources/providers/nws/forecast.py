@@ -16,7 +16,7 @@ import numpy as np
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
-from alertd.sources.http.answer import Answer, JsonClient, most_specific_error
+from alertd.sources.http.answer import Answer, JsonClient, RequestOptions, most_specific_error
 from alertd.sources.http.errors import NoDataForLocation
 from alertd.sources.http.validation import AnswerModel, validated
 from alertd.sources.providers.nws.grid import SOURCE, GridCell, last_token, read_grid, why_doubted
@@ -111,7 +111,7 @@ class Nws:
     async def _resolve(self, place: str, *, refresh: bool) -> str:
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/points/{place}", read=read_point,
-            default_life_s=POINT_LIFE_S, interpret_error=interpret_error, refresh=refresh,
+            options=RequestOptions(default_life_s=POINT_LIFE_S, interpret_error=interpret_error, refresh=refresh),
         )  # fmt: skip
         return answer.value
 
@@ -127,10 +127,15 @@ class Nws:
         office = cell.split("/")[0]
         try:
             return await self._client.get_json(
-                SOURCE, f"{self._base}/gridpoints/{cell}", read=read, default_life_s=GRID_LIFE_S,
-                interpret_error=lambda status, problem: interpret_error(status, problem, office),
+                SOURCE,
+                f"{self._base}/gridpoints/{cell}",
+                read=read,
+                options=RequestOptions(
+                    default_life_s=GRID_LIFE_S,
+                    interpret_error=lambda status, problem: interpret_error(status, problem, office),
+                ),
                 doubt=partial(why_doubted, place=place, now_utc=min(now_utc, start + timedelta(hours=hours - 1))),
-            )  # fmt: skip
+            )
         except SourceError as exc:
             return exc
 

@@ -13,7 +13,7 @@ from pydantic import AwareDatetime, Field
 
 from alertd.errors import SourceChanged
 from alertd.forecast.observations import Station, StationReport, on_earth
-from alertd.sources.http.answer import JsonClient
+from alertd.sources.http.answer import JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, Number, validated
 from alertd.sources.metar_text import NAN, phenomena_in, read_text
 from alertd.sources.providers.nws.forecast import interpret_error, point_text
@@ -107,7 +107,7 @@ class NwsStations:
         """The stations that the service uses for the place. Asks /points, which redirects to the list of its cell."""
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/points/{point_text(lat_deg, lon_deg)}/stations", read=read_stations,
-            default_life_s=LIST_LIFE_S, interpret_error=interpret_error,
+            options=RequestOptions(default_life_s=LIST_LIFE_S, interpret_error=interpret_error),
         )  # fmt: skip
         return answer.value
 
@@ -117,7 +117,7 @@ class NwsStations:
             raise ValueError(f'"{station_id}" is no station')
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/stations/{station_id}/observations", params={"limit": str(NEWEST_N)},
-            read=read_observations, default_life_s=LIFE_S, interpret_error=interpret_error,
+            read=read_observations, options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
         )  # fmt: skip
         return answer.value
 

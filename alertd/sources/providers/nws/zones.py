@@ -7,7 +7,7 @@ from alertd.errors import SourceChanged
 from alertd.plan.warnings.zones import ForecastZone
 from alertd.route.polygons import Area
 from alertd.sources.geojson import read_area
-from alertd.sources.http.answer import Answer, JsonClient
+from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, validated
 from alertd.sources.providers.nws.forecast import POINT_LIFE_S, interpret_error, point_text
 from alertd.sources.providers.nws.grid import SOURCE
@@ -47,7 +47,7 @@ class NwsZones:
         """Ids of the forecast zone, the county and the fire weather zone of a place, as in `plan.warnings.zones`."""
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/points/{point_text(lat_deg, lon_deg)}", read=read_point_zones,
-            default_life_s=POINT_LIFE_S, interpret_error=interpret_error,
+            options=RequestOptions(default_life_s=POINT_LIFE_S, interpret_error=interpret_error),
         )  # fmt: skip
         return answer.value
 
@@ -55,7 +55,7 @@ class NwsZones:
         """The zone as it is now, however fresh a stored answer is."""
         answer: Answer[tuple[str, Area]] = await self._client.get_json(
             SOURCE, f"{self._base}/zones/{zone_id}", read=lambda body: read_outline(body, zone_id),
-            default_life_s=ZONE_LIFE_S, interpret_error=interpret_error, refresh=True,
+            options=RequestOptions(default_life_s=ZONE_LIFE_S, interpret_error=interpret_error, refresh=True),
         )  # fmt: skip
         if answer.stale:
             raise SourceChanged(SOURCE, f"zone {zone_id} {answer.not_refreshed}")

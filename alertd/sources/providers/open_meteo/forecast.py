@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from alertd.errors import ConfigError, SourceChanged, SourceError
 from alertd.forecast.model import Array, Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
-from alertd.sources.http.answer import Answer, JsonClient
+from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 from alertd.sources.http.errors import ErrorInterpreter
 from alertd.sources.http.validation import apart_km
 from alertd.sources.providers.open_meteo.parse import (
@@ -94,7 +94,7 @@ class OpenMeteo:
                     {"latitude": _listed(lat, 5), "longitude": _listed(lon, 5)}, self._elevation_base
                 ),
                 read=partial(read_elevations, count=lat.size),
-                default_life_s=EVER_S, interpret_error=self._verdict_at(None),
+                options=RequestOptions(default_life_s=EVER_S, interpret_error=self._verdict_at(None)),
             )  # fmt: skip
             parts.append(answer.value)
         return np.concatenate(parts) if parts else np.empty(0)
@@ -123,11 +123,15 @@ class OpenMeteo:
             params["models"] = self._model
         try:
             return await self._client.get_json(
-                SOURCE, f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}",
+                SOURCE,
+                f"{self._base}/v1/{'ensemble' if self._ensemble else 'forecast'}",
                 params=self._keyed(params, self._base),
-                read=read, default_life_s=FORECAST_LIFE_S, interpret_error=self._verdict_at(request.now_utc),
+                read=read,
+                options=RequestOptions(
+                    default_life_s=FORECAST_LIFE_S, interpret_error=self._verdict_at(request.now_utc)
+                ),
                 doubt=partial(why_doubted, now_utc=needed_from),
-            )  # fmt: skip
+            )
         except SourceError as exc:
             return exc
 

@@ -14,7 +14,7 @@ import pytest
 import respx
 
 from alertd.errors import SourceChanged, SourceError
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around, read_page
 from alertd.testing.clock import ManualClock
 
@@ -110,10 +110,10 @@ def test_what_is_no_page_is_no_answer(body: object) -> None:
 
 
 async def asked(router: respx.MockRouter) -> tuple[list[str], bool]:
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(NOW), rng=np.random.default_rng(1),
         per_s_per_host=1e9,
-    ) as client:  # fmt: skip
+    )) as client:  # fmt: skip
         service = GeometAlerts(client, "https://api.weather.gc.ca/", "weather-alerts")
         pages, whole = await service.within((-119.05, 48.95, -117.95, 50.05))
     return [a.id for page in pages for a in page.value.alerts], whole

@@ -21,7 +21,7 @@ from alertd.forecast.model import PrecipForm
 from alertd.forecast.provider import ForecastRequest
 from alertd.forecast.quality import Usability, freshness
 from alertd.sources.http.cache import fresh_for_s
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.met_norway.forecast import MetNorway, interpret_error, place_params, read_for
 from alertd.sources.providers.met_norway.parse import read_place
 
@@ -257,10 +257,10 @@ def troubles() -> list[str]:
 
 @pytest.fixture
 async def client(tmp_path: Path, clock: Clock, troubles: list[str]) -> AsyncIterator[HttpClient]:
-    made = HttpClient(
+    made = HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=tmp_path, now_utc=clock, rng=np.random.default_rng(1),
         sleep=clock.sleep, on_error=troubles.append,
-    )  # fmt: skip
+    ))  # fmt: skip
     async with made as opened:
         yield opened
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from alertd.errors import OutsideArea, SourceChanged
 from alertd.plan.warnings.placement import WeatherAlert
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.nws.alerts import NwsAlerts, read_alerts
 from alertd.testing.clock import ManualClock
 
@@ -277,10 +277,12 @@ async def test_one_list_is_asked_for_all_routes_and_places_as_the_service_wants_
     listed = respx.get(url).respond(json=answer(feature()))
     place = respx.get("https://api.weather.gov/alerts/active?point=47.45,-115.7").respond(json=answer(feature()))
     async with HttpClient(
-        contact="ops@fleet.example",
-        cache_dir=None,
-        now_utc=ManualClock(datetime(2027, 1, 14, 10, 30, tzinfo=UTC)),
-        rng=np.random.default_rng(1),
+        HttpOptions(
+            contact="ops@fleet.example",
+            cache_dir=None,
+            now_utc=ManualClock(datetime(2027, 1, 14, 10, 30, tzinfo=UTC)),
+            rng=np.random.default_rng(1),
+        )
     ) as client:
         service = NwsAlerts(client, "https://api.weather.gov/", area)
         everywhere, there = await service.active(), await service.at(47.45, -115.69996)

@@ -18,7 +18,7 @@ import respx
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import PrecipForm
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.errors import NoDataForLocation
 from alertd.sources.providers.nws.forecast import NotCovered, Nws, interpret_error, neighbour, point_text, read_point
 from alertd.sources.providers.nws.grid import read_grid
@@ -335,11 +335,13 @@ async def nws(tmp_path: Path) -> AsyncIterator[Nws]:
         pass
 
     async with HttpClient(
-        contact="ops@fleet.example",
-        cache_dir=tmp_path,
-        now_utc=lambda: NOW,
-        rng=np.random.default_rng(1),
-        sleep=no_wait,
+        HttpOptions(
+            contact="ops@fleet.example",
+            cache_dir=tmp_path,
+            now_utc=lambda: NOW,
+            rng=np.random.default_rng(1),
+            sleep=no_wait,
+        )
     ) as client:
         yield Nws(client)
 

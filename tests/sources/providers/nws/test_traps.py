@@ -18,7 +18,7 @@ import respx
 
 from alertd.errors import SourceChanged, SourceDown
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.nws.grid import read_grid
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
@@ -58,10 +58,10 @@ def clock() -> Clock:
 
 @pytest.fixture
 async def client(clock: Clock, tmp_path: Path) -> AsyncIterator[HttpClient]:
-    async with HttpClient(
+    async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=tmp_path, now_utc=clock, rng=np.random.default_rng(1),
         sleep=clock.sleep, ticks=lambda: clock.now.timestamp(),
-    ) as one:  # fmt: skip
+    )) as one:  # fmt: skip
         yield one
 
 

@@ -19,7 +19,7 @@ import respx
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import PrecipForm
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.http.validation import apart_km
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo, days_for, read_elevations
 from alertd.sources.providers.open_meteo.parse import limit_or_refusal, member_keys, read_places
@@ -346,11 +346,13 @@ async def client(tmp_path: Path) -> AsyncIterator[HttpClient]:
         pass
 
     async with HttpClient(
-        contact="ops@fleet.example",
-        cache_dir=tmp_path,
-        now_utc=lambda: NOW,
-        rng=np.random.default_rng(1),
-        sleep=no_wait,
+        HttpOptions(
+            contact="ops@fleet.example",
+            cache_dir=tmp_path,
+            now_utc=lambda: NOW,
+            rng=np.random.default_rng(1),
+            sleep=no_wait,
+        )
     ) as one_client:
         yield one_client
 
