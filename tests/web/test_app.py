@@ -222,7 +222,7 @@ async def test_health_answers_and_readiness_counts_the_outbox(api: Api) -> None:
 
 async def test_readiness_is_503_when_the_store_fails_and_health_still_answers(api: Api, store: Store) -> None:
     Path(store.place).write_bytes(b"no database" * 1000)
-    assert "not a sound SQLite file" in problem(await api.http.get("/readyz"), 503)["detail"]
+    assert "not a valid SQLite file" in problem(await api.http.get("/readyz"), 503)["detail"]
     problem(await api.post(), 503)
     assert (await api.http.get("/healthz")).status_code == 200
 
