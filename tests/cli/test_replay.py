@@ -87,7 +87,7 @@ def test_what_cannot_be_replayed_is_told_in_one_line(
     assert "empty: holds no plan; name an archive of alertd" in mistake("replay", tmp_path / "empty")
     assert "daemon.archive: is empty, so nothing is kept" in mistake("replay", unknown, "--config", none)
     own = mistake("replay", unknown, "--config", write_config())  # beside the store where no setting names it
-    assert f"archive {tmp_path}/var/archive: {unknown} is not there" in own
+    assert f"archive {tmp_path}/var/archive: {unknown} is missing" in own
     body = next(p for p in kept.glob("contents/*/*") if zlib.decompress(p.read_bytes()).startswith(b'[{"latitude"'))
     body.write_bytes(b"tampered")
     assert "is damaged or altered; replay from an unaltered copy" in mistake("replay", kept)

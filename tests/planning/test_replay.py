@@ -232,7 +232,7 @@ async def test_a_changed_content_is_refused_in_one_line(
     with pytest.raises(StoreError, match=r"^archive \S+: content \w+\.\.\. is damaged or altered; replay from "):
         await replay(archive, plan.id)
     path.write_bytes(b"\x00")
-    with pytest.raises(StoreError, match="is damaged or was changed"):
+    with pytest.raises(StoreError, match="is damaged or altered"):
         await replay(archive, plan.id)
     path.unlink()
     with pytest.raises(StoreError, match=r"content \w+\.\.\. is missing; name the archive that holds it"):
