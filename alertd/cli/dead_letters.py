@@ -24,8 +24,8 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
     context.obj = config
     if context.invoked_subcommand is None:
         with daemon_store(own_settings(config)) as store:
-            rows, shut = list_dead_letters(store, system_clock()), store.channels.all()
-        not_up = sorted((s for s in shut if s.state != "up"), key=lambda s: s.target)
+            rows, states = list_dead_letters(store, system_clock()), store.channels.all()
+        not_up = sorted((s for s in states if s.state != "up"), key=lambda s: s.target)
         if as_json:
             plain = {"targets": to_plain(tuple(not_up)), "notices": [_plain(row) for row in rows]}
             click.echo(json.dumps(plain, ensure_ascii=False, indent=1))

@@ -110,7 +110,7 @@ def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today
         "reviewed_on": ruleset.reviewed_on.isoformat(),
         "review_by": ruleset.review_by.isoformat(),
         "aged": list(ruleset.freshness(today)),
-        "levels": [_level_json(rig, asked) for asked in levels],
+        "levels": [_level_json(rig, requirement) for requirement in levels],
         "carry": [_carry_json(ruleset, rule, rig, today) for rule in ruleset.carry],
         "tire_duties": [
             {"season": _season(d.season), "what": d.what, "section": d.section, "confidence": d.confidence,
@@ -138,8 +138,8 @@ def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today
     }  # fmt: skip
 
 
-def _level_json(rig: Rig, asked: LevelRequirement) -> dict[str, object]:
-    level, demand, hanging = asked.level, asked.demand, asked.hanging
+def _level_json(rig: Rig, requirement: LevelRequirement) -> dict[str, object]:
+    level, demand, hanging = requirement.level, requirement.demand, requirement.hanging
     return {
         "id": level.id,
         "legal_name": level.legal_name,
@@ -216,18 +216,20 @@ def show_rules(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], conso
     )
     for reason in ruleset.freshness(today):
         _print_field(console, "OLD", f"this text {reason}: check before relying on it", "bold red")
-    posters = {asked.level.posted_by for asked in levels}
-    if len(posters) == 1:
-        _print_field(console, "posted by", posters.pop())
+    posted_by = {requirement.level.posted_by for requirement in levels}
+    if len(posted_by) == 1:
+        _print_field(console, "posted by", posted_by.pop())
     if not levels:
         console.print(Text("\n NO LEVEL ON FILE: nothing we read asks for chains; obey what is posted.", "bold"))
     shown: list[LevelRequirement] = []
-    for asked in levels:
-        same = next((s for s in shown if s.hanging.tires == asked.hanging.tires and _same_law(s, asked)), None)
-        _show_level(ruleset, rig, asked, same, console)
-        if posters:
-            _print_field(console, "posted by", asked.level.posted_by)
-        shown.append(asked)
+    for requirement in levels:
+        same = next(
+            (s for s in shown if s.hanging.tires == requirement.hanging.tires and _same_law(s, requirement)), None
+        )
+        _show_level(ruleset, rig, requirement, same, console)
+        if posted_by:
+            _print_field(console, "posted by", requirement.level.posted_by)
+        shown.append(requirement)
     _show_duties(ruleset, rig, console, today)
     _show_sources(ruleset, console)
 
@@ -237,9 +239,9 @@ def _same_law(a: LevelRequirement, b: LevelRequirement) -> bool:
 
 
 def _show_level(
-    ruleset: RuleSet, rig: Rig, asked: LevelRequirement, same: LevelRequirement | None, console: Console
+    ruleset: RuleSet, rig: Rig, requirement: LevelRequirement, same: LevelRequirement | None, console: Console
 ) -> None:
-    level, demand, hanging = asked.level, asked.demand, asked.hanging
+    level, demand, hanging = requirement.level, requirement.demand, requirement.hanging
     console.print()
     console.print(Text.assemble((f" {level.legal_name} ", "reverse bold"), f"   [{level.id}]"))
     if demand.barred:

@@ -115,7 +115,10 @@ class CircuitBreaker:
         return self._paused_until is not None and at < self._paused_until
 
     def should_probe(self, at: datetime) -> bool:
-        """Return whether to try one notice before its retry time: once after the start, then every `PROBE_EVERY`."""
+        """Return whether to try one notice before its retry time.
+
+        True once after the start, then every `PROBE_EVERY` while the channel fails.
+        """
         if self.disabled_reason or self.is_paused(at):
             return False
         return self._probed_at is None or (self.failures_in_a_row > 0 and at - self._probed_at >= PROBE_EVERY)

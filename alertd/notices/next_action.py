@@ -63,8 +63,8 @@ def next_action(
     if plan.arrive_late < now_utc:
         return NextAction(step=ActionKind.ARRIVED, at=plan.arrive_at)
     at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
-    asks = plan.advice.rank >= Advice.READY.rank and not plan.stretches
-    if plan.partial or is_old(plan, now_utc) or asks:
+    needs_readiness = plan.advice.rank >= Advice.READY.rank and not plan.stretches
+    if plan.partial or is_old(plan, now_utc) or needs_readiness:
         # An earlier order whose stretch is absent from newer, incomplete data still applies: see `notices.upheld`.
         order = {Advice.HOLD: ActionKind.HOLD, Advice.CHAIN: ActionKind.HANG}.get(plan.advice) if plan.partial else None
         return NextAction(step=order or ActionKind.READY, at=at)

@@ -94,9 +94,9 @@ def is_new_winter_road(plan: Plan, before: Sequence[SentFact]) -> bool:
     return plan.advice is Advice.SLOW and all(b.advice is Advice.CLEAR for b in before)
 
 
-def milder(plan: Plan, hoped: Sequence[SentFact], policy: Policy) -> tuple[SentFact, ...]:
+def milder(plan: Plan, rows: Sequence[SentFact], policy: Policy) -> tuple[SentFact, ...]:
     """Return the rows about surfaces that the plan no longer has, by a margin; not where chains may now be needed."""
-    return tuple(b for b in hoped if b.advice is Advice.SLOW and _is_milder(b, plan, policy))
+    return tuple(b for b in rows if b.advice is Advice.SLOW and _is_milder(b, plan, policy))
 
 
 def _is_milder(row: SentFact, plan: Plan, policy: Policy) -> bool:
@@ -126,12 +126,14 @@ def standing(
                 end_m=max([s.end_m, *(b.end_m for b in same)]),
             )
         )
-    kept = [b for b in before if b not in over and not (b.stop_id == ICY_ROAD and any(b.overlaps(s) for s in reported))]
+    remaining = [
+        b for b in before if b not in over and not (b.stop_id == ICY_ROAD and any(b.overlaps(s) for s in reported))
+    ]
     whole = [row for row in all_facts(plan) if row.stop_id == WINTER_ROAD]
-    if whole and not any(b.stop_id == WINTER_ROAD and b.advice is Advice.SLOW for b in kept):
-        kept = [b for b in kept if b.stop_id != WINTER_ROAD]
+    if whole and not any(b.stop_id == WINTER_ROAD and b.advice is Advice.SLOW for b in remaining):
+        remaining = [b for b in remaining if b.stop_id != WINTER_ROAD]
         rows += whole
-    return (*kept, *rows, *(replace(b, advice=Advice.CLEAR, owed=False) for b in over))
+    return (*remaining, *rows, *(replace(b, advice=Advice.CLEAR, owed=False) for b in over))
 
 
 def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) -> str:

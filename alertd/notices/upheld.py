@@ -36,14 +36,14 @@ def upheld(plan: Plan, facts: Sequence[SentFact], now_utc: datetime) -> tuple[Se
 
 
 def _is_lost(plan: Plan, row: SentFact) -> bool:
-    blind = plan.partial or bool(plan.posted_missing)
+    incomplete = plan.partial or bool(plan.posted_missing)
     if closures.is_closure(row):
-        unknown = blind or (row.stop_id == closures.WARNING and not plan.warnings_known)
+        unknown = incomplete or (row.stop_id == closures.WARNING and not plan.warnings_known)
         return unknown and not any(closures.is_same(row, note) for note in closures.holding_closures(plan))
     if surfaces.is_surface(row):
-        return blind and row.stop_id == surfaces.ICY_ROAD and not any(row.overlaps(s) for s in plan.surfaces)
+        return incomplete and row.stop_id == surfaces.ICY_ROAD and not any(row.overlaps(s) for s in plan.surfaces)
     here = max((s.advice.rank for s in plan.stretches if row.overlaps(s)), default=Advice.CLEAR.rank)
-    return blind and here < row.advice.rank
+    return incomplete and here < row.advice.rank
 
 
 def raised(plan: Plan, rows: Sequence[SentFact], now_utc: datetime) -> Plan:

@@ -74,8 +74,8 @@ def phenomena_in(groups: Iterable[str], raw: str) -> tuple[Phenomenon, ...] | No
             if phenomenon is not None and phenomenon not in out:
                 out.append(phenomenon)
     words = raw.split()
-    blind = "PWINO" in words or (not out and "AO1" in words)
-    return None if blind else tuple(out)
+    not_observed = "PWINO" in words or (not out and "AO1" in words)
+    return None if not_observed else tuple(out)
 
 
 def read_text(raw: str, observed_at: datetime) -> Groups:

@@ -105,9 +105,9 @@ class Outbox:
 
         Raises LeadershipLost when another daemon leads.
         """
-        wanted = _whole().where(*_due(now), ~_has_older_waiting(now), deliveries.c.target == target)
+        query = _whole().where(*_due(now), ~_has_older_waiting(now), deliveries.c.target == target)
         with self._database.read(leading=True) as connection:
-            rows = connection.execute(wanted.order_by(deliveries.c.next_try, deliveries.c.id))
+            rows = connection.execute(query.order_by(deliveries.c.next_try, deliveries.c.id))
             return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
 
     def release_claims(self) -> int:
@@ -180,12 +180,12 @@ class Outbox:
         Such times come from a clock that was ahead.
         """
         much_later = or_(deliveries.c.next_try > now + longest_pause, deliveries.c.lease_until > now + longest_pause)
-        wanted = and_(deliveries.c.state == WAITING, much_later)
+        condition = and_(deliveries.c.state == WAITING, much_later)
         with self._database.read() as connection:
-            if connection.execute(select(deliveries.c.id).where(wanted).limit(1)).first() is None:
+            if connection.execute(select(deliveries.c.id).where(condition).limit(1)).first() is None:
                 return 0
         with self._database.write() as connection:
-            return connection.execute(update(deliveries).where(wanted).values(next_try=now, **_FREE)).rowcount
+            return connection.execute(update(deliveries).where(condition).values(next_try=now, **_FREE)).rowcount
 
     def retry_now(self, ids: Sequence[int], now: datetime) -> int:
         """Queue dead letters again with a fresh attempt count; return how many were parked."""
@@ -209,21 +209,21 @@ class Outbox:
         self, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
     ) -> list[Delivery]:
         """Return dead letters of one channel or all, created in [`since`, `until`), oldest first."""
-        wanted = _whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id)
+        query = _whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id)
         if target is not None:
-            wanted = wanted.where(deliveries.c.target == target)
+            query = query.where(deliveries.c.target == target)
         if since is not None:
-            wanted = wanted.where(notices.c.created_at >= since)
+            query = query.where(notices.c.created_at >= since)
         if until is not None:
-            wanted = wanted.where(notices.c.created_at < until)
+            query = query.where(notices.c.created_at < until)
         with self._database.read() as connection:
-            return [_delivery(row) for row in connection.execute(wanted)]
+            return [_delivery(row) for row in connection.execute(query)]
 
     def list_expired(self, newest_n: int) -> list[Delivery]:
         """Return the newest `newest_n` deliveries that expired before they were sent, oldest first."""
-        wanted = _whole().where(deliveries.c.state == EXPIRED).order_by(deliveries.c.id.desc()).limit(newest_n)
+        query = _whole().where(deliveries.c.state == EXPIRED).order_by(deliveries.c.id.desc()).limit(newest_n)
         with self._database.read() as connection:
-            return [_delivery(row) for row in connection.execute(wanted)][::-1]
+            return [_delivery(row) for row in connection.execute(query)][::-1]
 
     def superseded(self, ids: Sequence[int]) -> set[int]:
         """Return those of `ids` after which a newer notice of the same trip reached the same channel."""

@@ -91,9 +91,9 @@ class DueTable:
 
     def waiting(self, kind: str) -> list[Due]:
         """Return the tasks that are not settled, earliest due first."""
-        wanted = select(due).where(due.c.state == WAITING, due.c.kind == kind).order_by(due.c.due_at, due.c.key)
+        query = select(due).where(due.c.state == WAITING, due.c.kind == kind).order_by(due.c.due_at, due.c.key)
         with self._database.read() as connection:
-            return [_due(row) for row in connection.execute(wanted)]
+            return [_due(row) for row in connection.execute(query)]
 
     def _under_claim(self, claimed: Due, **values: object) -> bool:
         same = and_(due.c.kind == claimed.kind, due.c.key == claimed.key, due.c.epoch == claimed.epoch)

@@ -85,11 +85,11 @@ class Store:
 
     def trips(self, *, cancelled_too: bool = False) -> list[StoredTrip]:
         """Return every trip, oldest first."""
-        wanted = select(trips).order_by(trips.c.created_at, trips.c.id)
+        query = select(trips).order_by(trips.c.created_at, trips.c.id)
         if not cancelled_too:
-            wanted = wanted.where(trips.c.cancelled.is_(False))
+            query = query.where(trips.c.cancelled.is_(False))
         with self._database.read() as connection:
-            return [_trip(row) for row in connection.execute(wanted)]
+            return [_trip(row) for row in connection.execute(query)]
 
     def trip_ids(self) -> list[str]:
         """Return the ids of all trips that are not cancelled."""
@@ -124,14 +124,14 @@ class Store:
     def events(self, trip_id: str, kind: str, newest_n: int | None = None) -> list[StoredEvent]:
         """Return the newest reports of one kind about a trip ("" for those about no trip), oldest first."""
         about = events.c.trip_id == trip_id if trip_id else events.c.trip_id.is_(None)
-        wanted = (
+        query = (
             select(events)
             .where(about, events.c.kind == kind)
             .order_by(events.c.at.desc(), events.c.id.desc())
             .limit(newest_n)
         )
         with self._database.read() as connection:
-            rows = connection.execute(wanted).all()
+            rows = connection.execute(query).all()
         return [_event(row) for row in reversed(rows)]
 
     def record_plan(
@@ -175,27 +175,27 @@ class Store:
 
     def plan_before(self, trip_id: str, at: datetime) -> str | None:
         """Return the id of a trip's newest plan made at or before `at`, or None."""
-        wanted = (
+        query = (
             select(plans.c.id)
             .where(plans.c.trip_id == trip_id, plans.c.made_at <= at)
             .order_by(plans.c.made_at.desc(), plans.c.id.desc())
             .limit(1)
         )
         with self._database.read() as connection:
-            return connection.execute(wanted).scalar_one_or_none()
+            return connection.execute(query).scalar_one_or_none()
 
     def plans_made(self, since: datetime, until: datetime) -> list[tuple[str, str, datetime]]:
         """Return (plan id, trip id, UTC time) of the plans made in [since, until), oldest first.
 
         Leaves out the bodies, which are large.
         """
-        wanted = (
+        query = (
             select(plans.c.id, plans.c.trip_id, plans.c.made_at)
             .where(plans.c.made_at >= since, plans.c.made_at < until)
             .order_by(plans.c.made_at, plans.c.id)
         )
         with self._database.read() as connection:
-            return [(row.id, row.trip_id, row.made_at) for row in connection.execute(wanted)]
+            return [(row.id, row.trip_id, row.made_at) for row in connection.execute(query)]
 
     def record_notices(
         self,
@@ -243,25 +243,25 @@ class Store:
 
     def notices(self, trip_id: str) -> list[Notice]:
         """Return the notices about a trip, oldest first."""
-        wanted = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
+        query = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
         with self._database.read() as connection:
-            return [_notice(row) for row in connection.execute(wanted)]
+            return [_notice(row) for row in connection.execute(query)]
 
     def notices_since(self, audience: Audience, since: datetime) -> list[Notice]:
         """Return the notices to one audience after `since`, about any trip, oldest first."""
-        wanted = (
+        query = (
             select(notices)
             .where(notices.c.created_at > since, notices.c.audience == audience.value)
             .order_by(notices.c.created_at, notices.c.id)
         )
         with self._database.read() as connection:
-            return [_notice(row) for row in connection.execute(wanted)]
+            return [_notice(row) for row in connection.execute(query)]
 
     def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
         """Return the reports of one kind after `since`, about any trip, oldest first."""
-        wanted = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
+        query = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
         with self._database.read() as connection:
-            return [_event(row) for row in connection.execute(wanted)]
+            return [_event(row) for row in connection.execute(query)]
 
 
 def _insert_notices(

@@ -69,10 +69,10 @@ def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -
     picked = [(p.label, line) for p, line in zip(paths[1:], lines, strict=False)] if plan.picks else []
     departure_rows = picked or [("", line) for line in lines]
     markers = [m for m in markers_of(plan, units) if m.label.startswith(("ON", "OFF", "SEEN"))]
-    seen = [ROAD[c] for c in ROAD if (hours.likely == c).any()]
+    shown_classes = [ROAD[c] for c in ROAD if (hours.likely == c).any()]
     advice = [style for a, style in ADVICE.items() if any(departure_advice(plan, d) is a for d in plan.departures)]
     head = primitives.head_lines(title, alt_text.title_lines(plan), view)
-    legend = primitives.legend_rows([*seen, *advice], view)
+    legend = primitives.legend_rows([*shown_classes, *advice], view)
     key = primitives.key_rows([("line", "thick: this plan"), *departure_rows, *marker_rows(markers)], view)
     foot = primitives.small_lines(alt_text.time_distance_footer(plan), view)
 

@@ -68,8 +68,8 @@ def facts_after(
     before: Sequence[SentFact], sent: Sequence[ClosureNote], ended: Sequence[SentFact]
 ) -> tuple[SentFact, ...]:
     """Return the rows that apply after `sent` and `ended` are sent; relief leaves a row with advice clear."""
-    kept = [b for b in before if b not in ended and not any(is_same(b, n) for n in sent)]
-    return (*kept, *(closure_facts(n) for n in sent), *(replace(b, advice=Advice.CLEAR) for b in ended))
+    remaining = [b for b in before if b not in ended and not any(is_same(b, n) for n in sent)]
+    return (*remaining, *(closure_facts(n) for n in sent), *(replace(b, advice=Advice.CLEAR) for b in ended))
 
 
 def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH) -> str:

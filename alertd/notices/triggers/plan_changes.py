@@ -53,22 +53,27 @@ def plan_notices(
     everything = tuple(before or ())
     if plan.arrived_at is not None and before is not None:
         return (), everything
-    shut = [b for b in everything if closures.is_closure(b)]
-    slick = [b for b in everything if surfaces.is_surface(b)]
-    road = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
-    blind = plan.partial or plan.posted_missing
-    closed, opened = closures.new_closures(plan, shut), () if blind else closures.ended_closures(plan, shut)
-    lost = plan.position is not None and plan.position.old  # the truck may have stopped, so no stretch counts as passed
-    ahead = [s for s in plan.stretches if lost or s.leave_at + BEHIND_AFTER > now_utc]
+    closure_rows = [b for b in everything if closures.is_closure(b)]
+    surface_rows = [b for b in everything if surfaces.is_surface(b)]
+    stretch_rows = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
+    incomplete = plan.partial or plan.posted_missing
+    closed, opened = (
+        closures.new_closures(plan, closure_rows),
+        () if incomplete else closures.ended_closures(plan, closure_rows),
+    )
+    position_is_old = (
+        plan.position is not None and plan.position.old
+    )  # the truck may have stopped, so no stretch counts as passed
+    ahead = [s for s in plan.stretches if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
-    worse = tuple(s for s in ahead if before is None or _worse(plan, s, road, now_utc, policy))
-    icy_ahead = [s for s in surfaces.to_slow_for(plan) if lost or s.leave_at + BEHIND_AFTER > now_utc]
-    icy = surfaces.news(icy_ahead, slick, here_m, now_utc, policy)
+    worse = tuple(s for s in ahead if before is None or _worse(plan, s, stretch_rows, now_utc, policy))
+    icy_ahead = [s for s in surfaces.to_slow_for(plan) if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
+    icy = surfaces.news(icy_ahead, surface_rows, here_m, now_utc, policy)
     wintry = surfaces.is_new_winter_road(plan, everything)
     # A stretch that the truck has passed or is on did not improve: its row stays.
-    hoped = [b for b in (*road, *slick) if here_m is None or b.start_m > here_m]
-    milder = () if blind else tuple(b for b in hoped if b in road and _is_milder(b, plan, policy))
-    less_icy = () if blind else surfaces.milder(plan, [b for b in hoped if b in slick], policy)
+    rows_ahead = [b for b in (*stretch_rows, *surface_rows) if here_m is None or b.start_m > here_m]
+    milder = () if incomplete else tuple(b for b in rows_ahead if b in stretch_rows and _is_milder(b, plan, policy))
+    less_icy = () if incomplete else surfaces.milder(plan, [b for b in rows_ahead if b in surface_rows], policy)
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
     thawed = tuple(b for b in less_icy if _has_lasted(b, plan, now_utc, policy))
     pending_rows = tuple(b for b in everything if b.owed)
@@ -97,17 +102,24 @@ def plan_notices(
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if is_worse else NoticeKind.EASED
     lineage = facts_digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message per trip each frosty night is ignored.
-    asks = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
+    notify_office = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
     notices = people_notices(
-        shown_plan, kind, sent, news=asks, lineage=lineage, now_utc=now_utc, policy=policy, office=translators.office
+        shown_plan,
+        kind,
+        sent,
+        news=notify_office,
+        lineage=lineage,
+        now_utc=now_utc,
+        policy=policy,
+        office=translators.office,
     )
     if news:
         notices.append(fleet_notice(shown_plan, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
     rows_after = (
-        *_facts_after(plan, worse, eased, road),
-        *closures.facts_after(shut, closed, opened),
-        *surfaces.standing(plan, slick, icy, thawed),
+        *_facts_after(plan, worse, eased, stretch_rows),
+        *closures.facts_after(closure_rows, closed, opened),
+        *surfaces.standing(plan, surface_rows, icy, thawed),
     )
     rows = (replace(_with_milder_since(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in rows_after)
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
@@ -119,11 +131,11 @@ def _facts_after(
     """Return the rows after the notices are sent: new ones, and the others as before."""
     sent = [s for s in plan.stretches if s in worse or any(b.overlaps(s) for b in eased)]
     # A sent row stays until another message about the same road; milder content waits for a complete plan.
-    kept = [
+    remaining = [
         b for b in before if b not in eased and (not _overlaps(b, sent) or b.advice.rank > _rank(b, plan.stretches))
     ]
     over = [replace(b, advice=Advice.CLEAR, owed=False) for b in eased if not _overlaps(b, plan.stretches)]
-    return (*kept, *(fact_of(s) for s in sent), *over)
+    return (*remaining, *(fact_of(s) for s in sent), *over)
 
 
 def _overlaps(fact: SentFact, stretches: Sequence[Stretch | SurfaceStretch]) -> bool:

@@ -367,7 +367,10 @@ class HttpClient:
         )  # fmt: skip
 
     def _last_good(self, entry: CacheEntry | None, read: "_Reader[T]", exc: SourceError) -> Answer[T]:
-        """Return the last good response when the server is down or invalid. Raises a plain refusal (404, 400)."""
+        """Return the last good response when the server is down or its response invalid.
+
+        Raises `exc` when there is none, or for a plain refusal (404, 400).
+        """
         outage = isinstance(exc, SourceDown | SourceChanged)
         if entry is None or not outage or not self._is_usable(entry):
             raise exc

@@ -80,7 +80,7 @@ def error_from_response(
 ) -> SourceError:
     """Return the error for an error response: the provider's own mapping first, otherwise by status."""
     status, wait = response.status_code, retry_after_s(response.headers.get("retry-after"), now_utc)
-    asked = wait is not None or status in (403, 429)
+    wait_requested = wait is not None or status in (403, 429)
     try:
         problem: object = json.loads(body)
     except (ValueError, RecursionError):
@@ -96,6 +96,6 @@ def error_from_response(
             error = SourceError(source, text)
     if isinstance(error, SourceDown) and wait is not None and wait > (error.retry_after_s or 0.0):
         error = type(error)(error.source, error.problem, retryable=error.retryable, retry_after_s=wait)
-    if asked and isinstance(error, SourceDown) and not isinstance(error, NoDataForLocation):
+    if wait_requested and isinstance(error, SourceDown) and not isinstance(error, NoDataForLocation):
         return RateLimited(error.source, error.problem, retryable=error.retryable, retry_after_s=error.retry_after_s)
     return error
