@@ -1,1 +1,1 @@
-"""One-shot use and operations."""
+"""Command-line interface: one-off plans, checks, reports and operations."""

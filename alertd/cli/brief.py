@@ -1,4 +1,4 @@
-"""The morning brief of the trips file, as it stands now; nothing is stored or sent."""
+"""Composes the current morning brief of the trips file; stores and sends nothing."""
 
 from dataclasses import dataclass
 from datetime import timedelta
@@ -17,7 +17,7 @@ from alertd.sources.files.trips import read_trips_file
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurrentBrief:
-    """page: as HTML with its pictures inside, "" where none was asked for."""
+    """A brief as text. `page`: the same as HTML with its images embedded, "" when not requested."""
 
     text: str
     partial: bool
@@ -26,7 +26,10 @@ class CurrentBrief:
 
 
 async def current_brief(settings: Settings, clock: Clock, *, page: bool = False) -> CurrentBrief:
-    """Plan every trip of the trips file that leaves within the look-ahead. Raises ConfigError when no file is set."""
+    """Plan every trip of the trips file that departs within the look-ahead and compose the brief.
+
+    Raises ConfigError when no trips file is set.
+    """
     if settings.trips is None:
         raise ConfigError(str(settings.where), "daemon.trips", "no trips file is set", 'write e.g. trips = "trips.csv"')
     now = clock()
@@ -40,17 +43,17 @@ async def current_brief(settings: Settings, clock: Clock, *, page: bool = False)
         plans = [o for o in outcomes if isinstance(o, Plan)]
         drawn = await draw_roads(planning, plans, {t.id: t.route for t in trips}) if page else {}
     missed = [*bad, *((o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned))]
-    told = (plans, missed, now, settings.brief_zone)
+    content = (plans, missed, now, settings.brief_zone)
     return CurrentBrief(
-        text=brief_text(settings.fleet, *told),
-        partial=bool(told[1]) or any(p.partial for p in plans),
+        text=brief_text(settings.fleet, *content),
+        partial=bool(content[1]) or any(p.partial for p in plans),
         origin_note=known.origin_note,
-        page=page_for_file(settings.fleet, *told, drawn) if page else "",
+        page=page_for_file(settings.fleet, *content, drawn) if page else "",
     )
 
 
 def write_page(page: str, html: Path | None, pdf: Path | None) -> None:
-    """Write the brief's page as asked. Raises InputError where that cannot be."""
+    """Write the page to the HTML and PDF files requested. Raises InputError when a file cannot be written."""
     for option, file, content in (("--html", html, page.encode()), ("--pdf", pdf, b"")):
         if file is not None:
             try:
@@ -61,7 +64,7 @@ def write_page(page: str, html: Path | None, pdf: Path | None) -> None:
 
 def _pdf(page: str) -> bytes:
     try:
-        from weasyprint import HTML, URLFetcher  # takes a second to load, and needs Pango on the machine
+        from weasyprint import HTML, URLFetcher  # takes a second to import, and needs Pango on the machine
     except (ImportError, OSError) as exc:
         raise InputError(
             "--pdf",
@@ -69,5 +72,5 @@ def _pdf(page: str) -> bytes:
             f"the library that makes PDF cannot be used ({str(exc).splitlines()[0]})",
             "pip install 'alertd[print]' and the system's Pango, or print the page of --html",
         ) from exc
-    # A name in a trip must not make this machine read a file or call a host: the page holds all it needs.
+    # Only embedded data: a name in a trip must not make this machine read a file or contact a host.
     return bytes(HTML(string=page, url_fetcher=URLFetcher(allowed_protocols=("data",))).write_pdf())

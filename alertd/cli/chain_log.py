@@ -1,4 +1,4 @@
-"""`alertd chainlog`: when chains were on, by driver, from the daemon's store."""
+"""`alertd chainlog`: chain time by driver, from the daemon's store."""
 
 import asyncio
 import json

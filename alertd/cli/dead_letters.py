@@ -1,4 +1,4 @@
-"""`alertd parked`: notices that were given up on, and what a person can do about them, daemon running or not."""
+"""`alertd parked`: lists, resends and reopens dead letters and failing channels, daemon or not."""
 
 import json
 from datetime import UTC, datetime
@@ -20,21 +20,21 @@ _config = click.option("--config", "config", metavar="FILE", help="Settings; con
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 @click.pass_context
 def parked(context: click.Context, config: str | None, as_json: bool) -> None:
-    """List notices that could not be delivered and targets that take none; `resend` and `reopen` mend that."""
+    """List notices that could not be delivered and channels that are failing; see `resend` and `reopen`."""
     context.obj = config
     if context.invoked_subcommand is None:
         with daemon_store(own_settings(config)) as store:
-            rows, shut = list_dead_letters(store, system_clock()), store.channels.all()
-        troubled = sorted((s for s in shut if s.state != "up"), key=lambda s: s.target)
+            rows, states = list_dead_letters(store, system_clock()), store.channels.all()
+        not_up = sorted((s for s in states if s.state != "up"), key=lambda s: s.target)
         if as_json:
-            plain = {"targets": to_plain(tuple(troubled)), "notices": [_plain(row) for row in rows]}
+            plain = {"targets": to_plain(tuple(not_up)), "notices": [_plain(row) for row in rows]}
             click.echo(json.dumps(plain, ensure_ascii=False, indent=1))
             return
-        for state in troubled:
+        for state in not_up:
             click.echo(f"{state.target} is {state.state} since {_local_time(state.since)}: {state.why}")
         for row in rows:
             click.echo(_line(row))
-        if not rows and not troubled:
+        if not rows and not not_up:
             click.echo("nothing is parked")
 
 
@@ -53,7 +53,7 @@ def resend(
     since: str | None,
     config: str | None,
 ) -> None:
-    """Put parked notices back in line, by NUMBER or by what they share. A running daemon sends them within seconds."""
+    """Queue parked notices again, by NUMBER or by filter. A running daemon sends them within seconds."""
     if bool(ids) == bool(everything or target or since):
         raise InputError("parked resend", "", "says not which notices", "give numbers, or --all, --target or --since")
     with daemon_store(own_settings(config or outer)) as store:
@@ -70,7 +70,7 @@ def resend(
 @_config
 @click.pass_obj
 def reopen_target(outer: str | None, target: str, config: str | None) -> None:
-    """Let notices go to TARGET again that wanted none or failed for five days. What is parked stays until `resend`."""
+    """Enable the disabled channel TARGET again. Parked notices stay parked until `resend`."""
     settings = own_settings(config or outer)
     with daemon_store(settings) as store:
         was_shut = reopen(store, target, settings.channel_names, system_clock())
@@ -83,7 +83,7 @@ def _time(text: str) -> datetime:
     except ValueError:
         when = None
     if when is None or when.tzinfo is None:
-        raise InputError("--since", "", f"{text!r} is no time with an offset", "write e.g. 2027-01-14T04:45-07:00")
+        raise InputError("--since", "", f"{text!r} is not a time with an offset", "write e.g. 2027-01-14T04:45-07:00")
     return when
 
 

@@ -1,4 +1,4 @@
-"""The invented storm end to end and offline: only the weather and the receiving end are stood in for."""
+"""Runs the invented storm end to end and offline; only the forecast server and the receiver are fakes."""
 
 import json
 import random
@@ -33,20 +33,22 @@ from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.webhook_receiver import Received, WebhookReceiver
 
-# The brief of the invented morning: 03:30 in Missoula, an hour and a quarter before the first truck leaves.
+# The time of the invented brief: 03:30 in Missoula, 75 minutes before the first truck departs.
 DEMO_START = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 FEATURED_TRIP = "QT-1041"
 
 
 async def run_demo(console: Console, keep: Path | None) -> None:
-    """Run the demo and print it. `keep`: a folder for the store and cache, a temporary one if None."""
+    """Run the demo and print it. `keep`: a folder for the store and cache; None uses a temporary folder."""
     with ExitStack() as stack:
         folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="alertd-demo-")))
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as exc:
-            raise InputError("--keep", "", f"{folder} cannot be made ({exc.strerror})", "name another folder") from exc
-        # Names that no daemon's own store has: what lies in the folder besides is not the demo's to clear.
+            raise InputError(
+                "--keep", "", f"{folder} cannot be created ({exc.strerror})", "name another folder"
+            ) from exc
+        # Names that a daemon's own store never has: other files in the folder are not the demo's to delete.
         (folder / "demo.db").unlink(missing_ok=True)
         shutil.rmtree(folder / "demo-http", ignore_errors=True)
         shutil.rmtree(folder / "demo-archive", ignore_errors=True)
@@ -131,9 +133,9 @@ def _rule(console: Console, title: str) -> None:
 
 
 def _texts(store: Store, plan: Plan) -> list[str]:
-    """The driver's texts in the order of the road."""
-    said = [n for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER and n.kind is NoticeKind.PLAN]
-    return [n.text for n in sorted(said, key=lambda n: n.expires_at)]
+    """Return the driver's texts in route order."""
+    sent = [n for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER and n.kind is NoticeKind.PLAN]
+    return [n.text for n in sorted(sent, key=lambda n: n.expires_at)]
 
 
 def _content(received: Received) -> dict[str, Any]:

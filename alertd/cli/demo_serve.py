@@ -1,4 +1,4 @@
-"""The invented storm as a daemon on loopback, its clock running fast: pages to look at while it moves."""
+"""Serves the invented storm as a daemon on loopback with a fast clock, for viewing its pages."""
 
 import asyncio
 import os
@@ -34,7 +34,7 @@ from alertd.testing.trucks import Trucks, observe
 from alertd.web.app import make_api
 
 TICK_S: Final = 0.5
-START: Final = DEMO_START - timedelta(minutes=10)  # so that the brief is seen to come
+START: Final = DEMO_START - timedelta(minutes=10)  # so that the brief arrives while the user watches
 JOB_SHUTDOWN_TIMEOUT_S: Final = 4.0
 OBSERVE_EVERY: Final = timedelta(minutes=20)
 _ABOUT: Final = {
@@ -49,7 +49,7 @@ _ABOUT: Final = {
 
 
 async def serve_demo(echo: Callable[[str], None], keep: Path | None, port: int, speed: float) -> None:
-    """Serve until SIGINT or SIGTERM. Raises InputError for a port that is taken."""
+    """Serve until SIGINT or SIGTERM. Raises InputError when the port is in use."""
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
@@ -57,21 +57,21 @@ async def serve_demo(echo: Callable[[str], None], keep: Path | None, port: int, 
         folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="alertd-demo-")))
         listener = stack.enter_context(_open_socket(port))
         clock = FastClock(START, speed)
-        sky = stack.enter_context(FakeOpenMeteo(now_utc=START))
-        settings = _settings(folder, sky.base_url)
+        forecasts = stack.enter_context(FakeOpenMeteo(now_utc=START))
+        settings = _settings(folder, forecasts.base_url)
         store = stack.enter_context(Store(settings.store))
-        async with create_planner(settings, clock) as planning, open_channels(settings) as ways_out:
-            dispatcher = DeliveryWorker(store.outbox, ways_out, owner="demo", rng=random.Random(1))
+        async with create_planner(settings, clock) as planning, open_channels(settings) as channels:
+            dispatcher = DeliveryWorker(store.outbox, channels, owner="demo", rng=random.Random(1))
             daemon = Daemon(planning, store, dispatcher, clock)
-            asked = asyncio.Event()
-            app = make_api(planning, store, clock, wake=asked.set)
+            wake = asyncio.Event()
+            app = make_api(planning, store, clock, wake=wake.set)
             server = uvicorn.Server(
                 uvicorn.Config(app, log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=2)
             )
             serving = asyncio.create_task(server.serve(sockets=[listener]))
             for text in _page_list(app, f"http://127.0.0.1:{listener.getsockname()[1]}", speed, folder):
                 echo(text)
-            moving = asyncio.create_task(_tick(daemon, planning, store, sky, clock, asked))
+            moving = asyncio.create_task(_tick(daemon, planning, store, forecasts, clock, wake))
             stopping = asyncio.create_task(stop.wait())
             await asyncio.wait([serving, stopping, moving], return_when=asyncio.FIRST_COMPLETED)
             server.should_exit = True
@@ -90,33 +90,36 @@ async def _tick(
     daemon: Daemon,
     planning: Planner,
     store: Store,
-    sky: FakeOpenMeteo,
+    forecasts: FakeOpenMeteo,
     clock: Callable[[], datetime],
-    asked: asyncio.Event,
+    wake: asyncio.Event,
 ) -> None:
-    """What the daemon's timer does, by the fast clock; and the trucks and stations of the play."""
+    """Run the daemon's jobs by the fast clock, and move the demo's trucks and stations."""
     every = timedelta(minutes=planning.settings.plan_every_min)
-    trucks, next_cycle, next_look = Trucks(store), clock(), clock()
+    trucks, next_cycle, next_observation = Trucks(store), clock(), clock()
     trips = read_trips(demo_path() / "trips.csv")
     routes = {trip.id: await planning.route(trip.route, trip.id) for trip in trips}
     while True:
-        now = sky.now_utc = clock()
-        if now >= next_cycle or asked.is_set():
-            asked.clear()
+        now = forecasts.now_utc = clock()
+        if now >= next_cycle or wake.is_set():
+            wake.clear()
             next_cycle = now + every
             await daemon.trigger(daemon.cycle)()
         for job in (daemon.brief, daemon.send_scheduled, daemon.deliver):
             await daemon.trigger(job)()
         for trip_id, route in routes.items():
             await asyncio.to_thread(trucks.move, trip_id, route, now)
-        if now >= next_look:
-            next_look = now + OBSERVE_EVERY
-            await asyncio.to_thread(observe, store, routes[FEATURED_TRIP], sky.storm, now)
+        if now >= next_observation:
+            next_observation = now + OBSERVE_EVERY
+            await asyncio.to_thread(observe, store, routes[FEATURED_TRIP], forecasts.storm, now)
         await asyncio.sleep(TICK_S)
 
 
 def _settings(folder: Path, forecasts: str) -> Settings:
-    """The demo's, on loopback, with notices as files. Names that no daemon's own store has."""
+    """Return the demo's settings on loopback, with notices written as files.
+
+    Clears the demo's own files in `folder`; a daemon's own store never has their names.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "demo.db").unlink(missing_ok=True)
@@ -146,7 +149,7 @@ def _open_socket(port: int) -> socket.socket:
 
 
 def _page_list(app: FastAPI, url: str, speed: float, folder: Path) -> Iterable[str]:
-    """What there is to look at: the pages that this version serves."""
+    """Return lines that list the pages this version serves."""
     yield f"An invented storm, carrier and trucks from {START:%d %b %Y %H:%M} UTC on, {speed:g} times as fast as here."
     yield f"Notices are written to {folder / 'demo-notices'}. Ctrl-C ends it."
     others = [p for p in app.openapi()["paths"] if not p.startswith(("/v1", "/readyz")) and p not in _ABOUT]
@@ -157,5 +160,5 @@ def _page_list(app: FastAPI, url: str, speed: float, folder: Path) -> Iterable[s
 
 
 def _is_served(app: FastAPI, path: str) -> bool:
-    asked = {"type": "http", "method": "GET", "path": path, "root_path": "", "headers": []}
-    return any(route.matches(asked)[0] is Match.FULL for route in app.routes)
+    scope = {"type": "http", "method": "GET", "path": path, "root_path": "", "headers": []}
+    return any(route.matches(scope)[0] is Match.FULL for route in app.routes)

@@ -1,4 +1,4 @@
-"""The commands that gather what plans stand on and what changes seldom: zone outlines and ground heights."""
+"""`alertd gather`: downloads and stores slowly changing data: zone outlines and ground heights."""
 
 import asyncio
 import json
@@ -25,7 +25,7 @@ _options = [
 
 @click.group()
 def gather() -> None:
-    """Get and keep what changes seldom: outlines of weather zones, and heights for routes that have none."""
+    """Download and store data that rarely changes: weather zone outlines, and heights for routes without them."""
 
 
 def _with_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -37,7 +37,7 @@ def _with_options(command: Callable[..., None]) -> Callable[..., None]:
 @gather.command()
 @_with_options
 def zones(config: str | None, renew: bool, as_json: bool) -> None:
-    """Outlines of the weather zones and counties that the routes touch, to place weather warnings by."""
+    """Outlines of the weather zones and counties that the routes touch, used to locate weather warnings."""
     from alertd.planning.gather import gather_zones
 
     settings = own_settings(config)
@@ -47,7 +47,7 @@ def zones(config: str | None, renew: bool, as_json: bool) -> None:
 @gather.command()
 @_with_options
 def heights(config: str | None, renew: bool, as_json: bool) -> None:
-    """Ground heights for the routes whose GPX files have none."""
+    """Ground heights for routes whose GPX files have none."""
     from alertd.planning.gather import gather_heights
 
     settings = own_settings(config)

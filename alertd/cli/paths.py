@@ -1,6 +1,6 @@
-"""Where the settings and the demo's data lie: named by the user, in the folder at hand, or shipped with the program.
+"""Locates settings and demo data: user-named, in the current folder, or shipped with the program.
 
-Nothing is ever written beside shipped settings: commands that keep something need settings of the user's own.
+Nothing is written beside shipped settings: commands that store data need the user's own settings.
 """
 
 from dataclasses import replace
@@ -15,13 +15,13 @@ HERE = Path("config/alertd.toml")
 
 
 def data_root() -> Path:
-    """The folder that holds config/ and fixtures/: inside an installed wheel, else the checkout."""
+    """Return the folder that holds config/ and fixtures/: inside an installed wheel, else the checkout."""
     inside = _inside_package()
     return inside if inside.is_dir() else inside.parent.parent
 
 
 def settings_path(named: str | None) -> Path:
-    """The settings file to read. Raises ConfigError when the one named is not there."""
+    """Return the settings file to read. Raises ConfigError when the named file does not exist."""
     if named is not None:
         path = Path(named)
         if path.is_dir():
@@ -33,23 +33,23 @@ def settings_path(named: str | None) -> Path:
 
 
 def own_settings(named: str | None) -> Settings:
-    """The user's own settings, for a command that writes. Raises ConfigError where there are only shipped ones."""
+    """Return the user's own settings, for a command that writes. Raises ConfigError when only shipped ones exist."""
     path = settings_path(named)
     if _is_shipped(named, path):
         raise ConfigError(
             str(HERE) if named is None else named,
             "",
             "no such file in this folder" if named is None else "belongs to the installed program",
-            f'copy the folder "{data_root() / "config"}" to a place of your own, edit alertd.toml in it, '
+            f'copy the folder "{data_root() / "config"}" to a folder of your own, edit alertd.toml in it, '
             "and run from there or name that file with --config",
         )
     return read_settings(path)
 
 
 def settings_to_read(named: str | None) -> Settings:
-    """Settings for a command that keeps nothing but answers of servers; beside shipped ones not even these.
+    """Return settings for a command that stores only cached HTTP responses.
 
-    The cache is then in the user's folder of caches, ~/.cache (XDG Base Directory Specification).
+    With shipped settings the cache is in the user's cache folder, ~/.cache (XDG Base Directory Specification).
     """
     path = settings_path(named)
     settings = read_settings(path)
@@ -59,6 +59,7 @@ def settings_to_read(named: str | None) -> Settings:
 
 
 def demo_path() -> Path:
+    """Return the folder of the demo's data."""
     return data_root() / "fixtures" / "demo"
 
 
@@ -71,9 +72,7 @@ def _is_shipped(named: str | None, path: Path) -> bool:
 
 
 def daemon_store(settings: Settings) -> Store:
-    """The store, open. Raises InputError where no daemon has made one, and never makes one."""
+    """Open the daemon's store. Raises InputError when it does not exist; never creates it."""
     if isinstance(settings.store, Path) and not settings.store.exists():
-        raise InputError(
-            str(settings.store), "", "there is no store yet", "run the daemon once, or name it in daemon.store"
-        )
+        raise InputError(str(settings.store), "", "no store exists yet", "run the daemon once, or set daemon.store")
     return Store(settings.store)

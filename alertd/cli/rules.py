@@ -1,4 +1,4 @@
-"""A rule set as a driver wants it: what each level asks of this rig, where that is written, and how sure it is."""
+"""`alertd rules`: shows what each control level requires of a rig, with source and confidence."""
 
 import textwrap
 from collections.abc import Mapping
@@ -40,7 +40,7 @@ _DEFAULT_RIG = "tractor-6x4-van-53"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelRequirement:
-    """One level for one rig, with the hanging we would choose from the iron on board."""
+    """One level for one rig, with the chain placement chosen from the chains on board."""
 
     level: ControlLevel
     demand: TireDemand
@@ -48,7 +48,7 @@ class LevelRequirement:
 
 
 def find_ruleset(rulesets: Mapping[str, RuleSet], code: str) -> RuleSet:
-    """By ISO code in either case, or by a state's letters alone where only one has them. Raises InputError."""
+    """Find a rule set by ISO code in either case, or by a state's letters when unique. Raises InputError."""
     wanted = code.upper()
     if wanted in rulesets:
         return rulesets[wanted]
@@ -59,7 +59,7 @@ def find_ruleset(rulesets: Mapping[str, RuleSet], code: str) -> RuleSet:
 
 
 def find_rig(rigs: Mapping[str, Rig], name: str | None) -> Rig:
-    """The rig named, or where none is, the five-axle preset, else the first. Raises InputError."""
+    """Return the named rig; without a name the five-axle preset, else the first. Raises InputError."""
     known = ", ".join(sorted(rigs)) or "none"
     if name is None and rigs:
         return rigs.get(_DEFAULT_RIG, rigs[min(rigs)])
@@ -70,17 +70,17 @@ def find_rig(rigs: Mapping[str, Rig], name: str | None) -> Rig:
 
 
 def levels_for(ruleset: RuleSet, rig: Rig, level_id: str | None) -> list[LevelRequirement]:
-    """Every level mildest first, or the one named. Raises InputError."""
+    """Return every level, mildest first, or only the named one. Raises InputError for an unknown level."""
     wanted = [lv for lv in ruleset.levels if level_id in (None, lv.id)]
     if level_id is not None and not wanted:
         known = ", ".join(lv.id for lv in ruleset.levels) or "it has none"
-        raise InputError("rules", "--level", f'"{level_id}" is no level of {ruleset.name}', f"write one of: {known}")
-    asked = [(level, demand_for(ruleset, level, rig)) for level in wanted]
-    return [LevelRequirement(level=level, demand=demand, hanging=cover(rig, [demand])) for level, demand in asked]
+        raise InputError("rules", "--level", f'"{level_id}" is not a level of {ruleset.name}', f"write one of: {known}")
+    demands = [(level, demand_for(ruleset, level, rig)) for level in wanted]
+    return [LevelRequirement(level=level, demand=demand, hanging=cover(rig, [demand])) for level, demand in demands]
 
 
 def strictest_svg(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement]) -> str:
-    """The picture of the level that asks most tires. Raises InputError where there is no level."""
+    """Return the SVG of the level that requires the most chained tires. Raises InputError when there is no level."""
     if not levels:
         raise InputError("rules", "--svg", f"{ruleset.name} has no level to draw", "leave --svg out")
     most = max(levels, key=lambda a: (len(a.hanging.tires), a.level.rank))
@@ -93,13 +93,13 @@ def strictest_svg(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement]) ->
 
 
 def carry_of(ruleset: RuleSet, rule: CarryRule, rig: Rig) -> CarryDuty | None:
-    """What this rule would have this rig carry in its season and on its roads; None where it does not bind the rig."""
+    """Return what this rule makes this rig carry in its season and on its roads; None when it does not apply."""
     in_season = date(2026, *rule.season.start)
     return carry_duty(replace(ruleset, carry=(rule,)), rig, in_season, rule.zones)
 
 
 def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today: date) -> dict[str, object]:
-    """All of it as JSON types. Speeds in m/s; tires as in the webhook's tire records."""
+    """Return everything as JSON types. Speeds in m/s; tires as in the webhook's tire records."""
     return {
         "jurisdiction": ruleset.jurisdiction,
         "name": ruleset.name,
@@ -110,7 +110,7 @@ def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today
         "reviewed_on": ruleset.reviewed_on.isoformat(),
         "review_by": ruleset.review_by.isoformat(),
         "aged": list(ruleset.freshness(today)),
-        "levels": [_level_json(rig, asked) for asked in levels],
+        "levels": [_level_json(rig, requirement) for requirement in levels],
         "carry": [_carry_json(ruleset, rule, rig, today) for rule in ruleset.carry],
         "tire_duties": [
             {"season": _season(d.season), "what": d.what, "section": d.section, "confidence": d.confidence,
@@ -138,8 +138,8 @@ def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today
     }  # fmt: skip
 
 
-def _level_json(rig: Rig, asked: LevelRequirement) -> dict[str, object]:
-    level, demand, hanging = asked.level, asked.demand, asked.hanging
+def _level_json(rig: Rig, requirement: LevelRequirement) -> dict[str, object]:
+    level, demand, hanging = requirement.level, requirement.demand, requirement.hanging
     return {
         "id": level.id,
         "legal_name": level.legal_name,
@@ -190,7 +190,7 @@ def _carry_json(ruleset: RuleSet, rule: CarryRule, rig: Rig, today: date) -> dic
 
 
 def show_list(rulesets: Mapping[str, RuleSet], console: Console, today: date) -> None:
-    """What is on file, one line a jurisdiction."""
+    """Print the rule sets on file, one line per jurisdiction."""
     console.print(Text(f"{'code':7}{'':18}{'levels':>7}{'carry':>7}   {'text of':12}{'read':12}read again by", "bold"))
     for code, r in rulesets.items():
         old = "  REVIEW OVERDUE" if r.review_overdue(today) else "  old text" if r.freshness(today) else ""
@@ -205,7 +205,7 @@ def show_list(rulesets: Mapping[str, RuleSet], console: Console, today: date) ->
 
 
 def show_rules(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], console: Console, today: date) -> None:
-    """One rule set for one rig, in the reader's units."""
+    """Print one rule set for one rig, in the reader's units."""
     console.print(Text(f"{ruleset.name} ({ruleset.jurisdiction})   for: {rig.name}", "bold"))
     note = f" ({ruleset.text_date_note})" if ruleset.text_date_note else ""
     _print_field(console, "law", ruleset.citation)
@@ -216,18 +216,20 @@ def show_rules(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], conso
     )
     for reason in ruleset.freshness(today):
         _print_field(console, "OLD", f"this text {reason}: check before relying on it", "bold red")
-    posters = {asked.level.posted_by for asked in levels}
-    if len(posters) == 1:
-        _print_field(console, "posted by", posters.pop())
+    posted_by = {requirement.level.posted_by for requirement in levels}
+    if len(posted_by) == 1:
+        _print_field(console, "posted by", posted_by.pop())
     if not levels:
         console.print(Text("\n NO LEVEL ON FILE: nothing we read asks for chains; obey what is posted.", "bold"))
     shown: list[LevelRequirement] = []
-    for asked in levels:
-        same = next((s for s in shown if s.hanging.tires == asked.hanging.tires and _same_law(s, asked)), None)
-        _show_level(ruleset, rig, asked, same, console)
-        if posters:
-            _print_field(console, "posted by", asked.level.posted_by)
-        shown.append(asked)
+    for requirement in levels:
+        same = next(
+            (s for s in shown if s.hanging.tires == requirement.hanging.tires and _same_law(s, requirement)), None
+        )
+        _show_level(ruleset, rig, requirement, same, console)
+        if posted_by:
+            _print_field(console, "posted by", requirement.level.posted_by)
+        shown.append(requirement)
     _show_duties(ruleset, rig, console, today)
     _show_sources(ruleset, console)
 
@@ -237,9 +239,9 @@ def _same_law(a: LevelRequirement, b: LevelRequirement) -> bool:
 
 
 def _show_level(
-    ruleset: RuleSet, rig: Rig, asked: LevelRequirement, same: LevelRequirement | None, console: Console
+    ruleset: RuleSet, rig: Rig, requirement: LevelRequirement, same: LevelRequirement | None, console: Console
 ) -> None:
-    level, demand, hanging = asked.level, asked.demand, asked.hanging
+    level, demand, hanging = requirement.level, requirement.demand, requirement.hanging
     console.print()
     console.print(Text.assemble((f" {level.legal_name} ", "reverse bold"), f"   [{level.id}]"))
     if demand.barred:
@@ -356,7 +358,7 @@ def _season(season: Season | None) -> str:
 
 
 def _speed(ruleset: RuleSet, speed_mps: float) -> str:
-    """The unit of the land's own signs."""
+    """Format a speed in the unit of the jurisdiction's signs."""
     if ruleset.jurisdiction.startswith("US-"):
         return f"at most {to_mph(speed_mps):.0f} mph"
     return f"at most {speed_mps / KMH_MPS:.0f} km/h"
@@ -374,6 +376,6 @@ _MODELS: Final[dict[Kind, type[FileModel]]] = {"rule": RuleFile, "rig": RigFile,
 
 
 def file_schema(kind: Kind) -> dict[str, Any]:
-    """JSON Schema 2020-12 of one kind of file. What ties keys to each other is checked by `alertd check` alone."""
+    """Return JSON Schema 2020-12 of one kind of file. Only `alertd check` checks rules between keys."""
     schema = _MODELS[kind].model_json_schema(by_alias=True)
     return schema | {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"alertd {kind} file"}

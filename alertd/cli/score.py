@@ -1,4 +1,4 @@
-"""`alertd score`: how the daemon's plans fared against what happened."""
+"""`alertd score`: compares the daemon's plans with what happened."""
 
 import asyncio
 import json
@@ -18,7 +18,7 @@ from alertd.service.date_range import period
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 @click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 def score(since: str, until: str, as_json: bool, config: str | None) -> None:
-    """Hold the plans made in a period against what drivers reported, what was posted and what stations saw."""
+    """Compare the plans of a period with driver reports, posted controls and station observations."""
     from alertd.planning.planner import create_planner
     from alertd.service.scoring import scores
 

@@ -1,4 +1,4 @@
-"""`alertd token`: who may call the daemon. Tokens are made, listed and revoked, daemon running or not."""
+"""`alertd token`: creates, lists and revokes API tokens, daemon running or not."""
 
 import json
 from datetime import UTC, datetime
@@ -20,7 +20,7 @@ _SCOPE_HELP = "; ".join(f"{scope}: {words}" for scope, words in SCOPES.items())
 
 @click.group()
 def token() -> None:
-    """Tokens of those who call the daemon. The store keeps only their hashes."""
+    """API tokens of the daemon's callers. The store keeps only their hashes."""
 
 
 @token.command()
@@ -29,7 +29,7 @@ def token() -> None:
 @click.option("--days", type=click.IntRange(1, 3660), help="How long it holds; until it is revoked if not given.")
 @_config
 def new(name: str, scopes: str, days: int | None, config: str | None) -> None:
-    """Make a token and print it, this once."""
+    """Create a token and print it once."""
     with _store(config) as store:
         wanted = [scope.strip() for scope in scopes.split(",") if scope.strip()]
         id_, made = new_token(store, name, wanted, system_clock(), days)
@@ -41,7 +41,7 @@ def new(name: str, scopes: str, days: int | None, config: str | None) -> None:
 @_config
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 def list_(config: str | None, as_json: bool) -> None:
-    """List all tokens ever made, without what opens anything."""
+    """List all tokens ever created, without their secrets."""
     with _store(config) as store:
         known, now = store.tokens.all(), system_clock()
     if as_json:
@@ -57,10 +57,10 @@ def list_(config: str | None, as_json: bool) -> None:
 @click.argument("id_", metavar="ID")
 @_config
 def revoke(id_: str, config: str | None) -> None:
-    """End a token now."""
+    """Revoke a token immediately."""
     with _store(config) as store:
         if not store.tokens.revoke(id_, system_clock()):
-            raise InputError("token revoke", "ID", f"{id_} is no token that holds", "see `alertd token list`")
+            raise InputError("token revoke", "ID", f"{id_} is not an active token", "see `alertd token list`")
     click.echo(f"{id_} is revoked")
 
 
@@ -68,9 +68,11 @@ def _store(config: str | None) -> Store:
     place = own_settings(config).store
     if isinstance(place, Path):
         try:
-            place.parent.mkdir(parents=True, exist_ok=True)  # tokens may be made before the first start
+            place.parent.mkdir(parents=True, exist_ok=True)  # tokens may be created before the first start
         except OSError as exc:
-            raise InputError(str(place.parent), "", f"cannot be made ({exc.strerror})", "mend daemon.store") from exc
+            raise InputError(
+                str(place.parent), "", f"cannot be created ({exc.strerror})", "correct daemon.store"
+            ) from exc
     return Store(place)
 
 

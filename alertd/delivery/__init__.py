@@ -1,1 +1,1 @@
-"""What goes out, for certain."""
+"""Delivery of notices to channels, at least once, with retries and alarms."""

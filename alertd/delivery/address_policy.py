@@ -1,8 +1,8 @@
-"""Which addresses a webhook may be sent to: public ones, and those the operator allows by name.
+"""Decides which addresses a webhook may reach: public ones, and networks that the operator allows.
 
-Judged on the resolved address, never on the text, and every address of a name must pass. An explicit table, because
-`ipaddress.is_global` differs between Python releases (CVE-2024-4032) and takes several embedded forms for public.
-Ranges: IANA IPv4 and IPv6 Special-Purpose Address Registries, carried over from memory of their tables.
+The check uses the resolved address, never the text, and every address of a host name must pass. The table is explicit
+because `ipaddress.is_global` differs between Python releases (CVE-2024-4032) and treats several embedded forms as
+public. Ranges: IANA IPv4 and IPv6 Special-Purpose Address Registries, from memory of their tables.
 """
 
 from collections.abc import Sequence
@@ -33,13 +33,13 @@ _DENIED_V4 = tuple(
 _PUBLIC_V6 = IPv6Network("2000::/3")
 _DENIED_V6 = tuple(IPv6Network(text) for text in ("2001::/23", "2001:db8::/32", "2002::/16", "3fff::/20"))
 
-# Forms that carry an IPv4 address in their last 32 bits; the last is NAT64, legitimate on hosts without IPv4. The other
-# carriers (6to4, Teredo, local NAT64) are denied whole.
+# Forms that carry an IPv4 address in their last 32 bits. The last is NAT64, legitimate on hosts without IPv4. The other
+# carriers (6to4, Teredo, local NAT64) are denied entirely.
 _EMBEDDED_V4 = tuple(IPv6Network(text) for text in ("::ffff:0:0/96", "::/96", "64:ff9b::/96"))
 
 
 def denial_reason(address_text: str) -> str:
-    """Why `address_text` (a literal, as resolved) is not public; "" when it is."""
+    """Return why `address_text` (a resolved literal) is not public; "" when it is."""
     address, inner = _forms(address_text)
     if isinstance(inner, IPv4Address):
         hit = next((str(network) for network in _DENIED_V4 if inner in network), "")
@@ -51,19 +51,19 @@ def denial_reason(address_text: str) -> str:
 
 
 def is_listed(address_text: str, networks: Sequence[Network]) -> bool:
-    """Whether `address_text`, or the IPv4 address that it carries, lies in one of `networks`."""
+    """Return whether `address_text`, or the IPv4 address embedded in it, is in one of `networks`."""
     return any(
         form in network for network in networks for form in _forms(address_text) if network.version == form.version
     )
 
 
 def parse_network(text: str) -> Network:
-    """Raises ValueError when `text` is not a network such as 10.1.2.0/24."""
+    """Parse a network such as 10.1.2.0/24. Raises ValueError when `text` is not one."""
     return ip_network(text)
 
 
 def _forms(address_text: str) -> tuple[IPv4Address | IPv6Address, IPv4Address | IPv6Address]:
-    """The address, and the IPv4 address inside it (itself when there is none)."""
+    """Return the address and the IPv4 address embedded in it (itself when there is none)."""
     address = ip_address(address_text.partition("%")[0])  # without the zone of a link-local address
     if isinstance(address, IPv6Address) and any(address in network for network in _EMBEDDED_V4):
         return address, IPv4Address(int(address) & 0xFFFFFFFF)

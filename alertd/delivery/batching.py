@@ -1,7 +1,7 @@
-"""Where workers ask for their next notice and say what was taken: many of them in one transaction of the store.
+"""Batches outbox claims and acknowledgements from many workers into one transaction.
 
-Each commit waits for the disk, so ten thousand notices would take minutes one by one. Requests that come while the
-store is busy go together into the next transaction; nobody waits for a batch to fill.
+Each commit waits for the disk, so ten thousand single commits would take minutes. Requests that arrive while the store
+is busy go together into the next transaction. No request waits for a batch to fill.
 """
 
 import asyncio
@@ -15,12 +15,12 @@ from alertd.delivery.channel import DeliveryQueue, OutgoingNotice
 from alertd.delivery.channel_state import StoredChannelState
 
 _T = TypeVar("_T")
-StateOf = Callable[[], StoredChannelState | None]  # reads what a channel has come to, at the moment of writing
+StateOf = Callable[[], StoredChannelState | None]  # returns a channel's state at the time of writing
 
 
 @dataclass(slots=True)
 class _Batch:
-    """What was asked since the last transaction began."""
+    """Requests since the last transaction began."""
 
     claims: dict[str, list[asyncio.Future[OutgoingNotice | None]]] = field(default_factory=dict)
     done: dict[int, datetime] = field(default_factory=dict)
@@ -32,7 +32,7 @@ class _Batch:
 
 
 class OutboxBatcher:
-    """One for a round of the dispatcher. `clock` reads the round's time; `expired_too`: claim the expired as well."""
+    """Batcher of one delivery run. `clock` returns the run's time (UTC); `expired_too`: also claim expired ones."""
 
     def __init__(
         self,
@@ -44,34 +44,34 @@ class OutboxBatcher:
         writing: asyncio.Lock,
         expired_too: bool = True,
     ) -> None:
-        """`writing`: held while marks are written, so that states of channels are kept in the order of attempts."""
+        """`writing` is held while marks are written, so that channel states are saved in the order of attempts."""
         self._outbox, self._owner, self._lease_s, self._clock = outbox, owner, lease_s, clock
         self._expired_too, self._writing = expired_too, writing
         self._batch = _Batch()
         self._at_work: asyncio.Task[None] | None = None
 
     async def claim(self, target: str) -> OutgoingNotice | None:
-        """The next that is due for `target`; None when there is none. Raises StoreError."""
-        asked: asyncio.Future[OutgoingNotice | None] = asyncio.get_running_loop().create_future()
-        self._batch.claims.setdefault(target, []).append(asked)
+        """Claim the next due delivery for `target`; None when none is due. Raises StoreError."""
+        request: asyncio.Future[OutgoingNotice | None] = asyncio.get_running_loop().create_future()
+        self._batch.claims.setdefault(target, []).append(request)
         self._start()
-        return await asked
+        return await request
 
     async def mark_done(self, delivery_id: int, at: datetime, channel: StateOf) -> None:
-        """Mark it, and keep what its channel came to. Raises StoreError when it could not be written down."""
-        told: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        """Mark a delivery as done and save its channel's state. Raises StoreError when the write fails."""
+        written: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._batch.done[delivery_id] = at
         self._batch.channels.append(channel)
-        self._batch.waiters.append(told)
+        self._batch.waiters.append(written)
         self._start()
-        await told
+        await written
 
     def _start(self) -> None:
         if self._at_work is None or self._at_work.done():
             self._at_work = asyncio.create_task(self._run())
 
     async def _run(self) -> None:
-        await asyncio.sleep(0)  # who asks in the same turn of the loop comes along
+        await asyncio.sleep(0)  # requests from the same turn of the event loop join the batch
         while self._batch:
             batch, self._batch = self._batch, _Batch()
             await self._write_done(batch)
@@ -84,31 +84,31 @@ class OutboxBatcher:
             async with self._writing:
                 states = tuple(state for read in batch.channels if (state := read()) is not None)
                 await asyncio.to_thread(self._outbox.mark_all_done, batch.done, states)
-            for told in batch.waiters:
-                _set_result(told, None)
+            for waiter in batch.waiters:
+                _set_result(waiter, None)
 
     async def _write_claims(self, batch: _Batch) -> None:
         if not batch.claims:
             return
-        counts = {target: len(asking) for target, asking in batch.claims.items()}
-        with _fail_waiters([asked for asking in batch.claims.values() for asked in asking]):
+        counts = {target: len(requests) for target, requests in batch.claims.items()}
+        with _fail_waiters([one for requests in batch.claims.values() for one in requests]):
             claimed = await asyncio.to_thread(
                 self._outbox.claim_many, self._clock(), counts, self._lease_s, self._owner, self._expired_too
             )
-            for target, asking in batch.claims.items():
-                rows = [*claimed.get(target, ()), *[None] * len(asking)]
-                for asked, outgoing in zip(asking, rows, strict=False):
-                    _set_result(asked, outgoing)
+            for target, requests in batch.claims.items():
+                rows = [*claimed.get(target, ()), *[None] * len(requests)]
+                for request, outgoing in zip(requests, rows, strict=False):
+                    _set_result(request, outgoing)
 
 
 def _set_result(to: "asyncio.Future[_T]", value: _T) -> None:
-    if not to.done():  # who asked may have been cut off meanwhile; the lease frees what was claimed for it
+    if not to.done():  # the requester may have been cancelled; the lease frees its claim
         to.set_result(value)
 
 
 @contextmanager
 def _fail_waiters(waiting: Sequence["asyncio.Future[_T]"]) -> Iterator[None]:
-    """A failure of the store is everybody's who waits for it, and not this module's."""
+    """Pass an exception in the block to every waiter instead of raising it here; a cancellation is also raised."""
     try:
         yield
     except asyncio.CancelledError:

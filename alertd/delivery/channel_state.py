@@ -1,4 +1,4 @@
-"""The state of a channel that outlives a run of the daemon: up, failing, or disabled until a person reopens it."""
+"""A channel's state that survives a restart: up, failing, or disabled until an operator reopens it."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,7 +28,7 @@ class StoredChannelState(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelState:
-    """`since`: when it came to this. `why`: the last problem, "" where there is none; `failures`: in a row."""
+    """State of a channel. `since`: when it began; `why`: the last problem, "" if none; `failures`: consecutive."""
 
     target: str
     state: State

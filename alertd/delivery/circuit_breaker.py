@@ -1,6 +1,6 @@
-"""What is known about one target while the daemon runs: is it up, did it ask for a pause, must a person be told.
+"""Circuit breaker of one channel: whether it is up, paused or disabled, and which alarms to raise.
 
-Of this, its standing outlives the daemon; the rest is forgotten, and so the target asked anew.
+Only its `ChannelState` survives a restart. The rest is lost, so the channel is probed again.
 """
 
 from dataclasses import dataclass, field
@@ -18,20 +18,20 @@ OUTAGE_FAILURES = 3
 ALARM_AFTER = timedelta(minutes=15)
 
 
-PROBE_EVERY = timedelta(minutes=10)  # so that nobody waits longer than this once a target is back
+PROBE_EVERY = timedelta(minutes=10)  # longest wait of a notice after a channel recovers
 
 
 REJECTIONS_TO_PARK = 4
 
 
-DISABLE_AFTER = timedelta(days=5)  # of nothing but failures, and never in silence
+DISABLE_AFTER = timedelta(days=5)  # of failures only; an alarm is always raised
 
 AlarmKind = Literal["failing", "pause", "disabled", "parked", "expired", "fault"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alarm:
-    """What a person must hear by another way than `target`. `trip_id` is "" where it is about no one trip."""
+    """A problem to report by another channel than `target`. `trip_id` is "" when it is not about a single trip."""
 
     target: str
     kind: AlarmKind
@@ -44,6 +44,8 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BreakerHealth:
+    """Present state of one breaker. Times are UTC; None where there was no such event."""
+
     target: str
     failures_in_a_row: int
     failing_since: datetime | None
@@ -54,7 +56,7 @@ class BreakerHealth:
 
 @dataclass(slots=True, kw_only=True)
 class CircuitBreaker:
-    """One target's. `gone`, why nothing goes there, and `last_problem` are "" while there is nothing to say."""
+    """Breaker of one channel. `disabled_reason` and `last_problem` are "" when there is none."""
 
     target: str
     busy: bool = False
@@ -71,7 +73,7 @@ class CircuitBreaker:
     _first_rejected: dict[int, datetime] = field(default_factory=dict)
 
     def snapshot(self, at: datetime) -> ChannelState:
-        """What of it outlives the daemon, as at `at`."""
+        """Return the state to store, as at `at` (UTC)."""
         state, since, why = self.state, at, self.disabled_reason
         if state == "failing":
             since = self.failing_since or at
@@ -89,42 +91,47 @@ class CircuitBreaker:
 
     @property
     def state(self) -> State:
+        """ "disabled", "failing" once its alarm was raised, else "up"."""
         if self.disabled_reason:
             return "disabled"
         return "failing" if self._alarmed and self.failing_since is not None else "up"
 
-    def restore(self, kept: StoredChannelState) -> None:
-        """Take over what is on record: after a restart, and when a person has reopened the target."""
-        if kept.state == "disabled":
-            self.disabled_reason = kept.why
-        elif kept.state == "failing" and self.failing_since is None and self.last_success_at is None:
-            self.failures_in_a_row, self.failing_since = OUTAGE_FAILURES, kept.since
-            self.last_problem, self._alarmed = kept.why, True
-        elif kept.state == "up" and self.disabled_reason:
+    def restore(self, stored: StoredChannelState) -> None:
+        """Apply a stored state: after a restart, and when an operator has reopened the channel."""
+        if stored.state == "disabled":
+            self.disabled_reason = stored.why
+        elif stored.state == "failing" and self.failing_since is None and self.last_success_at is None:
+            self.failures_in_a_row, self.failing_since = OUTAGE_FAILURES, stored.since
+            self.last_problem, self._alarmed = stored.why, True
+        elif stored.state == "up" and self.disabled_reason:
             self.disabled_reason, self.failures_in_a_row, self.failing_since, self._alarmed = "", 0, None, False
             self._paused_until = self._probed_at = None
-        elif kept.state == "up" and self.failing_since is None and self.last_success_at is None:
-            self.failures_in_a_row, self.last_failure_at = kept.failures, kept.last_failure_at
-            self.last_problem = kept.why
+        elif stored.state == "up" and self.failing_since is None and self.last_success_at is None:
+            self.failures_in_a_row, self.last_failure_at = stored.failures, stored.last_failure_at
+            self.last_problem = stored.why
 
     def is_paused(self, at: datetime) -> bool:
-        """Whether the target asked for a pause, which holds for all that goes there."""
+        """Return whether the channel requested a pause that still lasts; it applies to all notices."""
         return self._paused_until is not None and at < self._paused_until
 
     def should_probe(self, at: datetime) -> bool:
-        """Whether one notice should try it despite its own pause: once after the start, then now and then."""
+        """Return whether to try one notice before its retry time.
+
+        True once after the start, then every `PROBE_EVERY` while the channel fails.
+        """
         if self.disabled_reason or self.is_paused(at):
             return False
         return self._probed_at is None or (self.failures_in_a_row > 0 and at - self._probed_at >= PROBE_EVERY)
 
     def record_probe(self, at: datetime) -> None:
+        """Record the time of a probe (UTC)."""
         self._probed_at = at
 
     def record_success(self, outgoing: OutgoingNotice, at: datetime) -> bool:
-        """Returns whether this ends an outage, so that all that waits may go.
+        """Record a success; return whether it ends an outage, so that all waiting notices become due.
 
-        Below so many failures it may be one refused notice and not the target that record_failure: waking would hammer
-        with it.
+        Fewer failures than `OUTAGE_FAILURES` may come from one rejected notice. To wake the others for each of those
+        would repeat the rejected one too often.
         """
         ends_outage = self.failures_in_a_row >= OUTAGE_FAILURES
         self.failures_in_a_row, self.failing_since, self._alarmed = 0, None, False
@@ -135,7 +142,7 @@ class CircuitBreaker:
     def record_failure(
         self, outgoing: OutgoingNotice, error: DeliveryError, at: datetime, *, settles: bool = True
     ) -> list[Alarm]:
-        """Returns what a person must hear of now, one line each. `settles`: the clock is good to count days by."""
+        """Record a failure; return new alarms. `settles`: the clock is reliable enough to count days."""
         self._first_failed.setdefault(outgoing.id, at)
         self.failures_in_a_row += 1
         self.failing_since = self.failing_since or at
@@ -157,22 +164,22 @@ class CircuitBreaker:
         lasts = self.failures_in_a_row >= OUTAGE_FAILURES or at - self.failing_since >= ALARM_AFTER
         if lasts and not self._alarmed and not self.disabled_reason:
             self._alarmed = True
-            tries = f"{self.failures_in_a_row} tries failed since {self.failing_since:%Y-%m-%d %H:%M}Z"
-            alarms.append(self._alarm("failing", f"{tries}; the last: {error}"))
+            problem = f"{self.failures_in_a_row} tries failed since {self.failing_since:%Y-%m-%d %H:%M}Z"
+            alarms.append(self._alarm("failing", f"{problem}; the last: {error}"))
         return alarms
 
     def _alarm(self, kind: AlarmKind, what: str) -> Alarm:
         return Alarm(target=self.target, kind=kind, text=f"target {self.target}: {what}")
 
     def first_failure_at(self, outgoing: OutgoingNotice, at: datetime) -> datetime:
-        """Since when this daemon tries to hand it over in vain."""
+        """Return when this process first failed to deliver the notice; `at` if it has not."""
         return self._first_failed.get(outgoing.id, at)
 
     def rejects_only(self, outgoing: OutgoingNotice, error: DeliveryError, at: datetime) -> bool:
-        """Whether the fault lies in this notice: refused again and again by a target that takes others meanwhile.
+        """Return whether the fault is in this notice: rejected repeatedly while the channel accepts others.
 
-        Such a one would hold back the later news of its trip. A target that refuses everything (a wrong secret, say)
-        is another matter, and is tried on.
+        Such a notice would block later notices of its trip. A channel that rejects everything (a wrong secret, for
+        example) keeps its retries.
         """
         if not isinstance(error, NoticeRejected):
             return False
@@ -181,10 +188,12 @@ class CircuitBreaker:
         return takes_others and outgoing.attempt >= REJECTIONS_TO_PARK
 
     def discard(self, outgoing: OutgoingNotice) -> None:
+        """Forget the failures of a settled notice."""
         self._first_rejected.pop(outgoing.id, None)
         self._first_failed.pop(outgoing.id, None)
 
     def health(self) -> BreakerHealth:
+        """Return the present state for metrics."""
         return BreakerHealth(
             target=self.target,
             failures_in_a_row=self.failures_in_a_row,

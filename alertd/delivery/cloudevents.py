@@ -1,7 +1,7 @@
-"""A notice as a CloudEvents 1.0.2 event in structured JSON, and the check that each one passes before it goes out.
+"""Encodes a notice as a CloudEvents 1.0.2 event in structured JSON, and validates each event.
 
-The event is made of the stored row alone, so every try gives the same bytes. Its `data` is the stored body, byte for
-byte: what a plain endpoint gets.
+The event depends on the stored row alone, so every attempt sends the same bytes. Its `data` is the stored body, byte
+for byte, as a plain endpoint receives it.
 """
 
 import json
@@ -18,7 +18,7 @@ CONTENT_TYPE = "application/cloudevents+json; charset=utf-8"
 SPEC_VERSION = "1.0"
 SCHEMA = "urn:alertd:webhook-event:1"
 _REQUIRED = ("specversion", "id", "source", "type")
-_NAME = re.compile(r"[a-z0-9]{1,20}")  # 20 is a SHOULD of the specification, which we hold ourselves to
+_NAME = re.compile(r"[a-z0-9]{1,20}")  # 20 is a SHOULD of the specification; required here
 _TIMESTAMPS = frozenset({"time", "expirytime", "recordedtime"})
 _RFC3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)")
 _URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[^\s<>\"{}|\\^`]+")
@@ -27,9 +27,9 @@ _INT32 = range(-(2**31), 2**31)
 
 
 def wrap(outgoing: OutgoingNotice, source: str) -> bytes:
-    """The event of a notice. `sequence` rises with every notice, so within a trip too; a re-send keeps it.
+    """Return the event of a notice as JSON bytes. `sequence` rises with every notice; a re-send keeps it.
 
-    Raises DeliveryError, permanent, when it would not be a CloudEvent.
+    Raises DeliveryError, permanent, when the result would not be a valid CloudEvent.
     """
     head = {
         "specversion": SPEC_VERSION,
@@ -51,14 +51,15 @@ def wrap(outgoing: OutgoingNotice, source: str) -> bytes:
 
 
 def source_of(fleet: str) -> str:
-    """The `source` of a fleet's events when the settings name none."""
+    """Return the default `source` of a fleet's events, used when the settings name none."""
     return f"urn:alertd:fleet:{quote(fleet, safe='')}"
 
 
 def faults(event: bytes) -> list[str]:
-    """What keeps `event` from being a CloudEvents 1.0.2 event in JSON, stricter than the specification's own schema.
+    """Return what makes `event` an invalid CloudEvents 1.0.2 JSON event; empty when it is valid.
 
-    That one lets through another version, nested and misnamed extensions, and data given twice.
+    Stricter than the specification's own schema, which accepts another version, nested and misnamed extensions, and
+    data given twice.
     """
     try:
         found = json.loads(event.decode())
@@ -76,7 +77,7 @@ def faults(event: bytes) -> list[str]:
 
 
 def _of(name: str, value: Any) -> list[str]:
-    """Faults of one context attribute."""
+    """Return the faults of one context attribute."""
     if not _NAME.fullmatch(name):
         return [f"{name!r} is no attribute name"]
     if isinstance(value, bool):

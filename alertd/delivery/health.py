@@ -1,4 +1,4 @@
-"""How each way out is doing, as one value for a metrics page and a board."""
+"""Combines store counts, breakers and stored states into one health record per channel."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ from alertd.delivery.circuit_breaker import BreakerHealth
 
 
 class ChannelCounts(Protocol):
-    """What the store counts of one target."""
+    """Delivery counts of one channel, from the store."""
 
     @property
     def target(self) -> str: ...
@@ -30,10 +30,11 @@ class ChannelCounts(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelHealth:
-    """One target. Ages are in seconds and None where there is nothing to count from.
+    """Health of one channel. Ages are in seconds; None where no event supplies a start time.
 
-    configured: the settings name it. disabled: nothing goes there until a person reopens it. failures_in_a_row:
-    tries since the last success. problem: the last of their errors, or why it is disabled. Both outlive a restart.
+    configured: the settings name the channel. disabled: no notices are sent until an operator reopens it.
+    failures_in_a_row: attempts since the last success. problem: the last error, or why the channel is disabled. Both
+    survive a restart.
     """
 
     target: str
@@ -57,10 +58,13 @@ def channel_health(
     states: Mapping[str, StoredChannelState],
     now: datetime,
 ) -> tuple[ChannelHealth, ...]:
-    """Every target that is configured or has deliveries, by name. `lanes` are empty where no dispatcher runs."""
-    counted, met, names = {t.target: t for t in counts}, {x.target: x for x in breakers}, set(configured)
+    """Return every channel that is configured or has deliveries, sorted by name.
+
+    `breakers` is empty where no delivery worker runs.
+    """
+    counted, by_target, names = {t.target: t for t in counts}, {x.target: x for x in breakers}, set(configured)
     return tuple(
-        _one(name, name in names, counted.get(name), met.get(name), states.get(name), now)
+        _one(name, name in names, counted.get(name), by_target.get(name), states.get(name), now)
         for name in sorted(names | counted.keys())
     )
 

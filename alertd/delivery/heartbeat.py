@@ -1,4 +1,4 @@
-"""A call to an outside watchdog after each good cycle: when the calls end, the watchdog knows that alertd is dead."""
+"""Calls an external watchdog after each good cycle; the watchdog raises an alarm when the calls stop."""
 
 import asyncio
 import logging
@@ -15,13 +15,13 @@ log = logging.getLogger(__name__)
 NAME: Final = "daemon.heartbeat_url"
 DEADLINE_S: Final = 10.0
 TOLD_EVERY_S: Final = 60.0
-_UNSIGNED: Final = "whsec_" + "A" * 32  # a webhook needs a key to sign with; a heartbeat says nothing to sign
+_UNSIGNED: Final = "whsec_" + "A" * 32  # WebhookChannel requires a signing key; a heartbeat has no content to sign
 
 
 class Heartbeat(WebhookChannel):
-    """An empty POST, under the same rules for addresses as webhooks. Use as an async context manager.
+    """Sends an empty POST, with the address rules of webhooks. Use as an async context manager.
 
-    A failure is one line in the log, at most once a minute, and nothing else: the watchdog reports the silence.
+    A failure is logged at most once a minute and has no other effect: the watchdog reports the missing calls.
     """
 
     def __init__(
@@ -31,28 +31,30 @@ class Heartbeat(WebhookChannel):
         ticks: Callable[[], float] = time.monotonic,
         **more: object,
     ) -> None:
-        """Raises ConfigError when the URL cannot be used."""
+        """Raises ConfigError when the URL is not usable."""
         endpoint = Endpoint(name=NAME, url=url, secrets=(_UNSIGNED,), allow_networks=allow_networks)
         super().__init__(endpoint, deadline_s=DEADLINE_S, **more)  # type: ignore[arg-type]
         self._ticks, self._told_s = ticks, float("-inf")
         self._calls: set[asyncio.Task[None]] = set()
 
     def beat(self) -> None:
-        """Begin a call and do not wait for it. While one is under way no other begins."""
+        """Start a call without waiting for it. Does nothing while a call is in progress."""
         if not self._calls:
             call = asyncio.create_task(self.call())
             self._calls.add(call)
             call.add_done_callback(self._calls.discard)
 
     async def call(self) -> None:
+        """Send one call and wait for it; a failure is only logged."""
         try:
             await self.exchange(b"", {}, 0.0)
         except DeliveryError as exc:
             if self._ticks() - self._told_s >= TOLD_EVERY_S:
                 self._told_s = self._ticks()
-                log.warning("heartbeat: %s", exc)
+                log.warning("heartbeat failed: %s", exc)
 
     async def aclose(self) -> None:
+        """Cancel a running call and close the connections."""
         for call in self._calls:
             call.cancel()
         await super().aclose()

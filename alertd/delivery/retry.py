@@ -1,4 +1,4 @@
-"""When to try again, and when to stop: a pure function of the try, the error and the time that is left."""
+"""Retry policy: when to retry and when to give up, a pure function of attempt, error and time left."""
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -6,34 +6,36 @@ from typing import Protocol
 
 from alertd.errors import DeliveryError
 
-# Seconds to wait after the first, second, ... failed try. From 30 min on the steps are those of the Standard Webhooks
-# specification 1.0.0 ("Deliverability and reliability"), whose first steps are too coarse for news that ages in hours
-# and whose later ones the cap below cuts short.
+# Seconds to wait after the first, second, ... failed attempt. From 30 min on the steps are those of the Standard
+# Webhooks specification 1.0.0 ("Deliverability and reliability"). Its first steps are too coarse for news that expires
+# in hours; the cap below shortens its later ones.
 WAITS_S = (5.0, 30.0, 120.0, 300.0, 1800.0, 7200.0)
-MAX_RETRY_PERIOD = timedelta(days=1)  # then a person should know, and may send it again
+MAX_RETRY_PERIOD = timedelta(days=1)  # then an operator is alerted, and may resend it
 TRIED_FOR_A_DAY = "tried for a day"
 JITTER_FRAC = 0.2
 MIN_CAP_S = 60.0
-CAP_FRAC_OF_LIFE = 0.1  # so that a short-lived notice is tried often enough to be of use
+CAP_FRAC_OF_LIFE = 0.1  # so that a short-lived notice gets several attempts
 MAX_RETRY_AFTER_S = 86400.0
-MIN_LIFETIME_S = 10.0  # with less left, another try is not worth its pause
+MIN_LIFETIME_S = 10.0  # with less time left there is no further attempt
 FINAL_ATTEMPT_MARGIN_S = 1.0
 
 
 class Rng(Protocol):
-    """The part of numpy's Generator that is drawn from."""
+    """The part of numpy's Generator that the policy uses."""
 
     def uniform(self, low: float, high: float) -> float: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetryAt:
+    """Time of the next attempt (UTC)."""
+
     at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GiveUp:
-    """`expired`: of no more use, so nobody need act. Otherwise a person should hear of it at once."""
+    """No further attempt. `expired`: the notice expired, no action is needed; otherwise an operator is alerted."""
 
     reason: str
     expired: bool = False
@@ -42,9 +44,9 @@ class GiveUp:
 def next_attempt(
     attempt: int, error: DeliveryError, now: datetime, expires_at: datetime, rng: Rng, *, since: datetime
 ) -> RetryAt | GiveUp:
-    """What follows the failure of try number `attempt` (1 is the first) at `now`; `since` is when the first failed.
+    """Decide after attempt number `attempt` (from 1) failed at `now`; `since` is the time of the first failure.
 
-    It goes on for a day, or until the notice expires: the number of tries alone never ends it.
+    Retries continue for a day or until the notice expires. The number of attempts alone never ends them.
     """
     ends_at = min(expires_at, since + MAX_RETRY_PERIOD)
     expires = ends_at == expires_at
@@ -62,7 +64,7 @@ def next_attempt(
     if asked_s >= wait_s:
         return RetryAt(at=now + timedelta(seconds=asked_s))
     if wait_s >= left_s - FINAL_ATTEMPT_MARGIN_S and left_s >= MIN_LIFETIME_S:
-        # The pause would outlast the notice: one more try while it is still of use.
+        # The pause would outlast the notice: make one more attempt before it expires.
         wait_s = max(asked_s, left_s / 2)
     if wait_s < left_s - FINAL_ATTEMPT_MARGIN_S:
         return RetryAt(at=now + timedelta(seconds=wait_s))
@@ -73,6 +75,6 @@ def next_attempt(
 
 def _planned_wait_s(attempt: int, left_s: float, rng: Rng) -> float:
     planned_s = WAITS_S[min(attempt, len(WAITS_S)) - 1] * rng.uniform(1 - JITTER_FRAC, 1 + JITTER_FRAC)
-    # The cap is jittered downwards only, so that it holds and many notices still do not arrive as one.
+    # The jitter only lowers the cap, so the cap holds and many notices still do not arrive at the same time.
     cap_s = max(MIN_CAP_S, CAP_FRAC_OF_LIFE * left_s) * rng.uniform(1 - JITTER_FRAC, 1.0)
     return min(planned_s, cap_s)

@@ -1,4 +1,7 @@
-"""Carries the outbox out. One lane a target, so that one that hangs does not hold up the others."""
+"""Delivers due notices to their channels.
+
+Each channel has its own group of workers: a slow channel does not block the others.
+"""
 
 import asyncio
 from collections.abc import Callable, Coroutine, Iterable, Mapping
@@ -14,9 +17,9 @@ from alertd.delivery.circuit_breaker import Alarm, AlarmKind, BreakerHealth, Cir
 from alertd.delivery.retry import GiveUp, RetryAt, Rng, next_attempt
 from alertd.errors import DeliveryError, StoreError
 
-LEASE_S = 120.0  # several times a channel's deadline: a lease that ends during a send would send twice
+LEASE_S = 120.0  # several times a channel's deadline: a lease that ends during a send causes a second send
 WORKERS_N = 4
-MAX_CONCURRENT_SENDS = 256  # over all targets: each is an open connection
+MAX_CONCURRENT_SENDS = 256  # over all channels: each is an open connection
 MAX_FAILURES_PER_RUN = 3
 
 _P = ParamSpec("_P")
@@ -25,10 +28,10 @@ DeliveryOutcome = Literal["done", "retried", "parked", "expired"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeliveryReport:
-    """What one call did.
+    """Result of one delivery run.
 
-    `alarms` are for a person, by another way than the one that failed. `recovered`: targets that were failing and have
-    taken a notice.
+    `alarms` are for an operator, by another channel than the failed one. `recovered`: channels that were failing and
+    have accepted a notice.
     """
 
     done_n: int
@@ -49,10 +52,10 @@ class _RunState:
 
 
 class DeliveryWorker:
-    """Hands what is due to its channel and writes down how it went.
+    """Sends due notices to their channels and records the outcome.
 
-    At least once: a crash between send and mark sends the same bytes under the same id again. While the store can be
-    read but not written (a full disk), what is decided still goes out once, and is marked when the store is back.
+    At least once: after a crash between send and mark, the same bytes go out again under the same id. While the store
+    is readable but not writable (a full disk), each decided notice is still sent once and marked later.
     """
 
     def __init__(
@@ -65,32 +68,33 @@ class DeliveryWorker:
         lease_s: float = LEASE_S,
         workers_n: int = WORKERS_N,
     ) -> None:
-        """`channels` by target name. `owner` tells this daemon's claims from another's."""
+        """`channels` by name. `owner` distinguishes this daemon's claims from another's."""
         self._outbox, self._channels = outbox, channels
         self._owner, self._rng = owner, rng
         self._lease_s, self._workers_n = lease_s, workers_n
-        self._states: dict[str, str] = {}  # of each channel, as last read or written
+        self._states: dict[str, str] = {}  # by channel, as last read or written
         self._open = asyncio.Semaphore(MAX_CONCURRENT_SENDS)
-        self._writing = asyncio.Lock()  # of marks with the state of their channel, which must not overtake one another
+        self._writing = asyncio.Lock()  # marks and their channel's state are written in order
         self._breakers: dict[str, CircuitBreaker] = {}
-        self._alarms: list[Alarm] = []  # kept over a round that ends in a StoreError
-        # What the store could not be told: sent but not marked, and tried but not put off. Both by delivery id.
+        self._alarms: list[Alarm] = []  # kept when a run ends in a StoreError
+        # Not yet written to the store: deliveries sent but not marked, and tried but not rescheduled. Keys are delivery
+        # ids.
         self._sent_unmarked: dict[int, datetime] = {}
         self._put_off: dict[int, datetime] = {}
         self._in_hand: set[int] = set()
         self._store_problem: StoreError | None = None
 
     async def deliver_due(self, now: datetime, *, settles: bool = True) -> DeliveryReport:
-        """Deliver what is due at `now`, and return when all of it has been tried.
+        """Deliver what is due at `now` (UTC); return when every delivery has been tried.
 
-        `settles`: False while the clock is in doubt. Then nothing expires and no channel is disabled for its age.
-        A second call while the first still waits for a slow target serves the others and leaves that one alone.
-        Raises StoreError when the store failed, after every lane has done what it could; alarms are kept for the next.
+        `settles`: False while the clock is in doubt. Then no notice expires and no channel is disabled for its age. A
+        second call during a slow first one serves the other channels and skips the busy one. Raises StoreError when the
+        store failed, after every channel has finished; alarms are kept for the next run.
         """
         loop = asyncio.get_running_loop()
         began_s = loop.time()
 
-        # Slow targets take time: times are read off a clock that goes on from `now` and never jumps.
+        # Slow channels take time: times come from a clock that starts at `now` and never jumps.
         def clock() -> datetime:
             return now + timedelta(seconds=loop.time() - began_s)
 
@@ -122,30 +126,30 @@ class DeliveryWorker:
         )
 
     def health(self) -> tuple[BreakerHealth, ...]:
-        """Every target that is configured or was met since the start, by name."""
+        """Return the state of every channel that is configured or was used since the start, sorted by name."""
         return tuple(breaker.health() for _, breaker in sorted(self._breakers.items()))
 
     def _breaker(self, target: str) -> CircuitBreaker:
         return self._breakers.setdefault(target, CircuitBreaker(target=target))
 
     async def _restore_states(self) -> None:
-        """Read the states kept: another process may have reopened a channel. Unreadable, the last ones still hold."""
+        """Read the stored states: another process may have reopened a channel. On failure the last ones stay valid."""
         try:
-            kept = await asyncio.to_thread(self._outbox.standings)
+            stored = await asyncio.to_thread(self._outbox.standings)
         except StoreError as exc:
             self._store_problem = exc
             return
-        for target, state in kept.items():
+        for target, state in stored.items():
             if self._states.get(target) != state.state:
                 self._breaker(target).restore(state)
             self._states[target] = state.state
 
     def _changed(self, breaker: CircuitBreaker, at: datetime) -> StoredChannelState | None:
-        """The lane's state where it is another than the one kept, because that could not be written before."""
+        """Return the breaker's state where it differs from the stored one, because an earlier write failed."""
         return breaker.snapshot(at) if breaker.state != self._states.get(breaker.target, "up") else None
 
     async def _mark_leftovers(self) -> None:
-        """Mark what was sent while the store could not be written, before its lease ends and it is sent again."""
+        """Mark what was sent while the store was not writable, before its lease ends and it is sent again."""
         done, now = dict(self._sent_unmarked), max(self._sent_unmarked.values(), default=None)
         if now is None:
             return
@@ -178,7 +182,7 @@ class DeliveryWorker:
             return
         breaker.busy = True
         try:
-            # A failing target gets one probe; it is not met with everything at once until that has come through.
+            # A failing channel gets one probe; the other notices wait until the probe succeeds.
             workers_n, allowed = (1, 1) if breaker.failures_in_a_row else (self._workers_n, MAX_FAILURES_PER_RUN)
             stop_at = breaker.failures_in_a_row + allowed
             await _gather_all(self._run_worker(breaker, stop_at, counts) for _ in range(workers_n))
@@ -203,7 +207,7 @@ class DeliveryWorker:
         except StoreError as exc:
             self._store_problem, at = exc, counts.clock()
             waiting = await asyncio.to_thread(self._outbox.peek_due, at, breaker.target)
-            # From here to _in_hand.add nothing waits, so no two workers take the same.
+            # There is no await between here and _in_hand.add, so two workers never take the same delivery.
             put_off = {one for one, until in self._put_off.items() if at < until}
             known = self._in_hand | self._sent_unmarked.keys() | put_off
             return next((outgoing for outgoing in waiting if outgoing.id not in known), None)
@@ -228,7 +232,7 @@ class DeliveryWorker:
             await channel.send(outgoing, at.timestamp())
         except DeliveryError as exc:
             return await self._failed(outgoing, breaker, exc, counts)
-        except Exception as exc:  # a fault of our own must not stop the other rows: it is told, and tried again
+        except Exception as exc:  # an internal error must not stop the other deliveries: raise an alarm and retry
             fault = DeliveryError(outgoing.target, f"fault of alertd: {exc!r}")
             self._alarm(outgoing, "fault", str(fault))
             return await self._failed(outgoing, breaker, fault, counts)
@@ -238,7 +242,7 @@ class DeliveryWorker:
         at = counts.clock()
         ends_outage = breaker.record_success(outgoing, at)
         self._sent_unmarked[outgoing.id] = at
-        # One that came through after the channel was disabled says nothing of it: a person may have reopened it since.
+        # A success after the channel was disabled does not change its stored state: an operator may have reopened it.
         written: list[StoredChannelState] = []
 
         def channel() -> StoredChannelState | None:
@@ -263,7 +267,7 @@ class DeliveryWorker:
     ) -> DeliveryOutcome:
         at, was_gone = counts.clock(), bool(breaker.disabled_reason)
         self._alarms += breaker.record_failure(outgoing, error, at, settles=counts.settles)
-        # A person may reopen the channel while its last tries are under way: only the first of them disables it.
+        # An operator may reopen the channel while its last attempts run: only the first of them disables it.
         channel = partial(self._changed if was_gone else _standing, breaker, at)
         since = breaker.first_failure_at(outgoing, at)
         verdict = next_attempt(outgoing.attempt, error, at, outgoing.expires_at, self._rng, since=since)
@@ -322,7 +326,7 @@ class DeliveryWorker:
                 self._kept(state)
 
     async def _write(self, write: Callable[_P, object], *args: _P.args, **kwargs: _P.kwargs) -> bool:
-        """Write to the store; returns whether it could. The failure itself is raised at the end of the round."""
+        """Write to the store; return whether it succeeded. The failure itself is raised at the end of the run."""
         try:
             await asyncio.to_thread(write, *args, **kwargs)
         except StoreError as exc:
@@ -336,7 +340,7 @@ def _standing(breaker: CircuitBreaker, at: datetime) -> StoredChannelState | Non
 
 
 async def _gather_all(work: Iterable[Coroutine[object, object, None]]) -> None:
-    """Run all to their end, then raise the first failure: a send must never be cut off because another lane failed."""
-    for ended in await asyncio.gather(*work, return_exceptions=True):
-        if isinstance(ended, BaseException):
-            raise ended
+    """Run all to completion, then raise the first failure: a failing channel must not cancel another's send."""
+    for result in await asyncio.gather(*work, return_exceptions=True):
+        if isinstance(result, BaseException):
+            raise result

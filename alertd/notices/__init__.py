@@ -1,1 +1,1 @@
-"""Who must hear what, in which words."""
+"""Notices: who is notified of what, when, and in which words."""

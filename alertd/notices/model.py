@@ -1,4 +1,4 @@
-"""One thing said to one audience because a plan changed or a moment came, with an identity of its own."""
+"""A notice: one message to one audience, caused by a changed plan or a scheduled time."""
 
 import hashlib
 from dataclasses import dataclass
@@ -7,30 +7,34 @@ from enum import StrEnum
 
 
 class Audience(StrEnum):
+    """Who receives a notice."""
+
     DRIVER = "driver"
     DISPATCHER = "dispatcher"
     FLEET = "fleet"  # the fleet's own systems, by webhook
 
 
 class NoticeKind(StrEnum):
+    """Why a notice is sent."""
+
     PLAN = "plan"  # the first plan of a trip
     WORSE = "worse"  # the advice rose, or the place, tires or time changed materially
     EASED = "eased"  # the advice fell; never sent on missing or stale data
-    BRIEF = "brief"  # the morning brief, one a fleet and local date
+    BRIEF = "brief"  # the morning brief, one per fleet and local date
     DATA = "data"  # forecasts missing or stale: be ready to chain
     OUTLOOK = "outlook"  # the evening before
-    EARLY = "early"  # hours before the chain-up place, when it was said long ago
+    EARLY = "early"  # hours before the chain-up place, if the last message about it is old
     APPROACH = "approach"  # the last message before the chain-up place
-    RECHECK = "recheck"  # some time after hanging
+    RECHECK = "recheck"  # some time after chaining up
     OFF = "off"  # before the place where chains come off
-    UNREAD = "unread"  # nobody confirmed an urgent message
+    UNREAD = "unread"  # an urgent message is not confirmed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
-    """What is said. `body` is the JSON text a webhook carries, fixed here once: every try sends these bytes.
+    """One notice. `body` is the JSON text of its webhook, fixed at creation: every attempt sends these bytes.
 
-    `expires_at`: after this moment it is no longer of use and is dropped with that reason, not sent late.
+    `expires_at`: after this time the notice is dropped as expired, not sent late.
     """
 
     id: str
@@ -45,9 +49,9 @@ class Notice:
 
 
 def notice_id(kind: NoticeKind, audience: Audience, *content: str) -> str:
-    """An id derived from what is said to whom: the same content twice is the same notice, so nothing is said twice.
+    """Return an id derived from content and audience: equal content is the same notice, so it is sent once.
 
-    `said` are the trip and the facts that make a difference to the reader, in a fixed order.
+    `content`: the trip and the facts that matter to the reader, in a fixed order.
     """
     digest = hashlib.sha256("\x1f".join((kind, audience, *content)).encode()).hexdigest()
     return f"ntc_{digest[:32]}"

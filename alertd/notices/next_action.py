@@ -1,4 +1,4 @@
-"""What a driver does next on a trip, from its plan and what was reported of the chains."""
+"""Derives a driver's next action on a trip from the plan and the reported chain state."""
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -11,24 +11,26 @@ from alertd.notices.triggers.closures import holding_closures
 from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, take_off
 from alertd.plan.model import Advice, ClosureNote, Plan, StopChoice, Stretch, SurfaceStretch
 
-PLAN_STALE_AFTER = timedelta(hours=2)  # a plan that was not made again for so long clears nothing
+PLAN_STALE_AFTER = timedelta(hours=2)  # an older plan never counts as clear
 
 
 class ActionKind(StrEnum):
+    """What the driver does next."""
+
     HANG = "hang"
     HOLD = "hold"
     READY = "ready"
     TAKE_OFF = "take_off"
     SLOW = "slow"  # winter road without chains
-    DRIVE = "drive"  # no chains expected on what is left, by this forecast
+    DRIVE = "drive"  # no chains expected on the rest of the trip, by this forecast
     ARRIVED = "arrived"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextAction:
-    """at: when it is due. stretch and stop, closure or surface say where; all None where it is about the whole way.
+    """The next action. at: when it is due. stretch and stop, closure or surface: where; all None for the whole trip.
 
-    number: of the stretch, from 1. then: what else is asked later, one line each.
+    number: of the stretch, from 1. then: later actions, one line each.
     """
 
     step: ActionKind
@@ -44,13 +46,16 @@ class NextAction:
 def next_action(
     plan: Plan, chained: ChainStatus, off_at: datetime | None, now_utc: datetime, translator: Translator = ENGLISH
 ) -> NextAction:
-    """`off_at`: when chains were last reported off. On old or missing data the least is to be ready."""
+    """Return the next action. `off_at`: when chains were last reported off.
+
+    With old or missing data the action is at least "be ready".
+    """
     if plan.arrived_at is not None:
         return NextAction(step=ActionKind.ARRIVED, at=plan.arrived_at)
     calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc), *_icy(plan, now_utc)]
     calls.sort(key=lambda c: c.at)
     if counts_as_on(plan, chained) and (off := _take_off(plan, chained, now_utc)) is not None:
-        # What the chains that are on do not answer comes first: a hold, or tires that the road asks for besides.
+        # Actions that the installed chains do not satisfy come first: a hold, or more tires to chain.
         before = [c for c in calls if c.at <= off.at and (c.step is ActionKind.HOLD or _asks_for_more(plan, c))]
         calls = [*before, off, *(c for c in calls if c.at > off.at)]
     if calls:
@@ -58,9 +63,9 @@ def next_action(
     if plan.arrive_late < now_utc:
         return NextAction(step=ActionKind.ARRIVED, at=plan.arrive_at)
     at = plan.depart_at if plan.depart_at > now_utc else plan.arrive_at
-    asks = plan.advice.rank >= Advice.READY.rank and not plan.stretches
-    if plan.partial or is_old(plan, now_utc) or asks:
-        # An order that was sent before and whose stretch newer, missing data do not show: see `notices.upheld`.
+    needs_readiness = plan.advice.rank >= Advice.READY.rank and not plan.stretches
+    if plan.partial or is_old(plan, now_utc) or needs_readiness:
+        # An earlier order whose stretch is absent from newer, incomplete data still applies: see `notices.upheld`.
         order = {Advice.HOLD: ActionKind.HOLD, Advice.CHAIN: ActionKind.HANG}.get(plan.advice) if plan.partial else None
         return NextAction(step=order or ActionKind.READY, at=at)
     left = sorted((s for s in plan.surfaces if s.leave_at > now_utc), key=lambda s: (not s.icy, s.start_m))
@@ -70,21 +75,21 @@ def next_action(
 
 
 def is_old(plan: Plan, now_utc: datetime) -> bool:
-    """Whether a plan was made too long ago to clear anything."""
+    """Whether a plan is too old to count as clear."""
     return now_utc - plan.made_at > PLAN_STALE_AFTER
 
 
 def _asks_for_more(plan: Plan, call: NextAction) -> bool:
-    """Whether it is a place to add chains to those that are on."""
+    """Whether the action is to add chains to those that are on."""
     is_more = plan.chains is not None and plan.chains.missing_n > 0
     return is_more and call.stretch is not None and call.stretch.chained and call.step is ActionKind.HANG
 
 
 def _take_off(plan: Plan, chained: ChainStatus, now_utc: datetime) -> NextAction | None:
-    """Where the plan takes off the chains that are on.
+    """Return the action to remove the chains that are on, by the plan.
 
-    In a plan made without knowing of them, a stretch that begins later than now is the next one; its chains are not
-    these, but those of the first are.
+    A plan made without knowledge of the chains may have a stretch that begins later than now. Its chains are not these,
+    except for the first stretch.
     """
     numbered = list(enumerate(plan.stretches, 1))
     if (off := take_off(plan, chained)) is not None:
@@ -114,7 +119,7 @@ def _closed(plan: Plan, now_utc: datetime) -> list[NextAction]:
 
 
 def _icy(plan: Plan, now_utc: datetime) -> list[NextAction]:
-    """The icy runs ahead; one that the truck is on gives way to what comes next."""
+    """Return the icy runs ahead, without one that the truck is already on."""
     ahead = [s for s in surfaces.to_slow_for(plan) if s.enter_at > now_utc]
     return [NextAction(step=ActionKind.SLOW, at=s.enter_at, surface=s) for s in ahead]
 

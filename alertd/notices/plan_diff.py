@@ -1,4 +1,4 @@
-"""What differs between two plans of a trip, in a dispatcher's words."""
+"""Describes the differences between two plans of a trip for a dispatcher."""
 
 from typing import Final
 
@@ -7,12 +7,12 @@ from alertd.notices.sent_state import fact_of
 from alertd.notices.text import phrases
 from alertd.plan.model import Plan, Stretch
 
-MIN_CHANGE_S: Final = 600.0  # an arrival or a chain-up that moves less is not named
-MIN_CHANGE_FRAC: Final = 0.1  # nor odds that move less
+MIN_CHANGE_S: Final = 600.0  # smaller shifts of an arrival or a chain-up are not reported
+MIN_CHANGE_FRAC: Final = 0.1  # nor are smaller changes of a probability
 
 
 def describe_changes(old: Plan, new: Plan) -> tuple[str, ...]:
-    """One short line a difference that a dispatcher acts on; empty when there is none."""
+    """Return one short line per difference that a dispatcher acts on; empty when there is none."""
     out = []
     if new.arrived_at is not None:
         return () if old.arrived_at is not None else ("arrived",)
@@ -51,7 +51,7 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
     elif abs(old.probability - new.probability) >= MIN_CHANGE_FRAC:
         out.append(f"{name}: {phrases.likely(old)} → {phrases.likely(new)}")
     if new.chained:
-        return out  # where the truck is by now is no place to hang chains
+        return out  # the truck is already chained, so the chain-up place does not matter
     if not fact_of(old).same_place(fact_of(new)):
         out.append(f"chain up at {phrases.stop_words(new.chain_up)}, was {phrases.stop_words(old.chain_up)}")
     elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= MIN_CHANGE_S:

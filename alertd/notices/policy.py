@@ -1,4 +1,4 @@
-"""When to speak, how often and to whom: every choice an operator may change, with its reason.
+"""Notification policy: when, how often and to whom; every setting with its reason.
 
 [A] marks an assumption with no source found; it stays a setting.
 """
@@ -15,31 +15,32 @@ from alertd.plan.model import Plan
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
-    """Relief comes slower than worse news, because who was told to relax does not listen a second time.
+    """Relief is slower than worse news, because a driver who got false relief once may ignore later messages.
 
-    A stretch is raised at the plan's own probabilities and eased only below these [A], after it has stayed milder for
-    `ease_after` and over a newer forecast: timing moves by hours from one issue to the next, and takes that back as
-    often. What only moved (stop, tires, hour) waits for `least_gap` after the last message on the trip, unless its
-    action comes within `soon`; what grew worse never waits.
+    A stretch is raised at the plan's own probabilities. It is eased only below these [A], after it has stayed milder
+    for `ease_after` and over a newer forecast. Forecast timing shifts by hours from one issue to the next and often
+    shifts back. A change of stop, tires or hour only waits for `least_gap` after the last message on the trip, unless
+    its action comes within `soon`. A rise never waits.
 
-    A driver is told at most `driver_most_an_hour` [A], and in quiet hours (local at the start of the trip) only of what
-    must be acted on within `quiet_yields`: an hour's sleep is cheaper than a missed chain-up, but not than news that
-    can wait. What is held back goes to the dispatcher at once and to the driver as soon as may be.
+    A driver gets at most `driver_most_an_hour` messages [A]. In quiet hours (local at the start of the trip) a driver
+    gets only what needs action within `quiet_yields`. An hour's sleep costs less than a missed chain-up, but more than
+    news that can wait. A delayed message goes to the dispatcher at once and to the driver as soon as allowed.
 
-    outlook_at: local time of the message the evening before, worth sending for `outlook_for`. early: how long before
-    hanging the early notice comes, where the driver last heard of it longer than `repeated_after` ago. approach: how
-    long before hanging the last message comes; 20 to 40 minutes before are common practice (no source), and a driver
-    must still find a place to park and read. recheck_after: from hanging to looking at the chains again (common
-    practice: after a short run). off_ahead: before the place where they come off.
+    outlook_at: local time of the message on the evening before, useful for `outlook_for`. early: time from the early
+    notice to chain-up; it is sent if the driver's last message about it is older than `repeated_after`. approach: time
+    from the last message to chain-up. Common practice is 20 to 40 minutes (no source), and a driver must still find a
+    place to park and read. recheck_after: from chain-up to the recheck of the chains (common practice: after a short
+    run). off_ahead: time before the place where they come off.
 
-    escalate_after, escalate_share: an urgent message that nobody confirmed goes to the dispatcher after so long, or
-    after so much of the time left, but not before `escalate_least`; half way there the driver is reminded. Zero:
-    nobody has a way to confirm.
+    escalate_after, escalate_share: an unconfirmed urgent message goes to the dispatcher after this time, or after this
+    share of the time left, but not before `escalate_least`. The driver is reminded at half of it. Zero: confirmation is
+    not available.
 
-    tell_rolling_driver: once under way, the driver instead of the dispatcher. A text read at the wheel is a federal
-    offence (49 CFR 392.80), so only for who has no dispatcher and a phone that holds messages back while moving.
+    tell_rolling_driver: under way, notify the driver instead of the dispatcher. Reading a text at the wheel is a
+    federal offence (49 CFR 392.80). Use it only for drivers without a dispatcher whose phone holds messages back while
+    moving.
 
-    planned_every: how often a trip is planned again, which the message that no chains are expected names.
+    planned_every: interval between plans of a trip, named in the message that no chains are expected.
     """
 
     ease_after: timedelta = timedelta(hours=1)
@@ -65,26 +66,26 @@ class Policy:
     planned_every: timedelta = timedelta(minutes=30)
 
     def is_quiet(self, now_utc: datetime, zone: str) -> bool:
-        """Whether it is a driver's quiet hours by the clock of `zone`; equal ends mean that there are none."""
+        """Whether it is quiet hours by the clock of `zone`; equal ends mean that there are none."""
         return self.quiet_at(now_utc.astimezone(ZoneInfo(zone)).time())
 
     def quiet_at(self, local: time) -> bool:
-        """Whether a local time of day lies in the quiet hours."""
+        """Whether a local time of day is in the quiet hours."""
         if self.quiet_from <= self.quiet_to:
             return self.quiet_from <= local < self.quiet_to
         return local >= self.quiet_from or local < self.quiet_to
 
     def messages_left(self, sent_at: Sequence[datetime], now_utc: datetime) -> int:
-        """How many more messages a driver may get now, who was told at these moments."""
+        """Return how many more messages a driver may get now, given the times of earlier ones."""
         lately = sum(now_utc - timedelta(hours=1) < at <= now_utc for at in sent_at)
         return max(0, self.driver_most_an_hour - lately)
 
 
 def recipient(plan: Plan, now_utc: datetime, policy: Policy, office: Translator = ENGLISH) -> tuple[Audience, str]:
-    """Who gets a driver's words now, and what stands before them in the office's language.
+    """Return who gets a driver's message now, and its prefix in the office's language.
 
-    From the planned departure on a driver may be at the wheel, so the dispatcher gets them to pass on when the truck is
-    parked (49 CFR 392.80: reading a text while driving is texting).
+    From the planned departure on the driver may be at the wheel. The dispatcher then gets the message, to pass on when
+    the truck is parked (49 CFR 392.80: reading a text while driving is texting).
     """
     if now_utc < plan.depart_at or policy.tell_rolling_driver:
         return Audience.DRIVER, ""

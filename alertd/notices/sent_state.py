@@ -1,4 +1,4 @@
-"""What was last said of a trip, one row a stretch or closure."""
+"""State of what was last sent about a trip, one row per stretch or closure."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,18 +8,18 @@ from typing import Any
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model import Advice, Stretch, SurfaceStretch
 
-SAME_EDGE_M = 8_000.0  # assumed: how far the beginning of the snow moves without being news for who looks for a place
+SAME_EDGE_M = 8_000.0  # assumed: a driver who looks for a place ignores smaller shifts of the snow's start
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SentFact:
-    """The facts of one stretch that a reader acts on, as last said.
+    """The facts of one stretch that a reader acts on, as last sent.
 
-    turn: how often something had been said of the trip by then. It goes into the identity of what is said next, so
-    that words which come round again, after others in between, are not taken for a repeat and dropped. Relief
-    leaves its row behind as `clear` for the same reason. until: when a held road was said to be passable again.
-    said_at: when it was. owed: the driver was not told yet, for it was late or much had been said; the dispatcher was.
-    milder_since, milder_on: since when the plan has looked milder, and the forecast that first said so.
+    turn: revision, the number of times that anything about the trip had been sent. It is part of the next notice's id,
+    so that repeated content after other messages does not count as a duplicate. For the same reason relief leaves a row
+    with advice `clear`. until: announced end of a hold. said_at: when the row was sent (UTC). owed: pending for the
+    driver because of quiet hours or the rate limit; the dispatcher has it. milder_since, milder_on: since when the plan
+    has been milder, and the first forecast that was.
     """
 
     advice: Advice
@@ -38,17 +38,21 @@ class SentFact:
     milder_on: datetime | None = None
 
     def same_place(self, other: "SentFact") -> bool:
-        """Whether chains go on at the same place. One to look for is the same while the snow begins where it did."""
+        """Whether chains go on at the same place.
+
+        An unlisted place is the same while the snow starts within SAME_EDGE_M of the earlier start.
+        """
         if not (is_unlisted(self.stop_id) and is_unlisted(other.stop_id)):
             return self.stop_id == other.stop_id
         return abs(self.start_m - other.start_m) < SAME_EDGE_M
 
     def overlaps(self, stretch: Stretch | SurfaceStretch) -> bool:
-        """Whether it is about any of the same road."""
+        """Whether the two share any part of the road."""
         return stretch.start_m <= self.end_m and stretch.end_m >= self.start_m
 
 
 def fact_of(stretch: Stretch) -> SentFact:
+    """Return the facts of a stretch."""
     return SentFact(
         advice=stretch.advice,
         start_m=stretch.start_m,
@@ -63,7 +67,7 @@ def fact_of(stretch: Stretch) -> SentFact:
 
 
 def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
-    """Facts back from their stored JSON; what an older version did not keep is not known."""
+    """Return facts from their stored JSON; fields that an older version did not store get their defaults."""
 
     def when(row: Mapping[str, Any], name: str) -> datetime | None:
         return datetime.fromisoformat(row[name]) if row.get(name) else None

@@ -1,4 +1,4 @@
-"""Winter road without chains, in words: the driver's ICE text, the office's lines, and what of it is news."""
+"""Texts about winter road without chains: driver's ICE message, office lines, what counts as news."""
 
 import math
 from collections.abc import Sequence
@@ -15,29 +15,30 @@ from alertd.plan.model import Advice, Plan, SurfaceStretch
 from alertd.road.road_class import WORDS
 from alertd.units import MILE_M
 
-MOVED: Final = timedelta(minutes=60)  # an onset that moves less is no news
-GROWN_M: Final = 10.0 * MILE_M  # nor a run that grew by less: our choice, its ends shift with every forecast
-ICY_ROAD, WINTER_ROAD = "icy road", "winter road"  # in the place of a stop's id
+MOVED: Final = timedelta(minutes=60)  # a smaller shift of the onset is not news
+GROWN_M: Final = 10.0 * MILE_M  # nor is a smaller growth of a run: our choice, its ends shift with every forecast
+ICY_ROAD, WINTER_ROAD = "icy road", "winter road"  # used as stop_id
 _WORDS: Final = {road_class.label: word for road_class, word in WORDS.items()}
 _CUTS: Final = (60, 40, 20, 0)
 
 
 def to_slow_for(plan: Plan) -> tuple[SurfaceStretch, ...]:
-    """The icy runs that no stretch with chains covers: each brings an ICE notice."""
+    """Return the icy runs that no stretch with chains covers: each causes an ICE notice."""
     return tuple(s for s in plan.surfaces if s.icy and not s.chains_asked)
 
 
 def asks(plan: Plan) -> bool:
-    """Whether a plan asks something of its driver: chains, to be ready for them, to hold, or to slow down for ice."""
+    """Whether a plan requires action: chains, readiness for them, a hold, or a lower speed on ice."""
     return plan.advice.rank >= Advice.READY.rank or bool(to_slow_for(plan))
 
 
 def is_surface(row: SentFact) -> bool:
+    """Whether a row is about a surface, not a stretch with chains."""
     return row.stop_id in (ICY_ROAD, WINTER_ROAD)
 
 
 def surface_facts(s: SurfaceStretch) -> SentFact:
-    """As the facts of a stretch: the surface stands in the place of the tires."""
+    """Return a run as facts of a stretch: `tires` holds the surface."""
     return SentFact(
         advice=Advice.SLOW,
         start_m=s.start_m,
@@ -51,7 +52,7 @@ def surface_facts(s: SurfaceStretch) -> SentFact:
 
 
 def all_facts(plan: Plan) -> tuple[SentFact, ...]:
-    """Each icy run, and for a trip that is only `slow` that its road is a winter road: fleet systems count on it."""
+    """Return a row for each icy run, and one for the whole trip if its advice is `slow`, for fleet systems."""
     whole = SentFact(
         advice=Advice.SLOW,
         start_m=0.0,
@@ -68,7 +69,7 @@ def all_facts(plan: Plan) -> tuple[SentFact, ...]:
 def news(
     ahead: Sequence[SurfaceStretch], before: Sequence[SentFact], here_m: float | None, now_utc: datetime, policy: Policy
 ) -> tuple[SurfaceStretch, ...]:
-    """The icy runs that were not reported, or not so long, or for other hours. `before`: the rows on surfaces."""
+    """Return the icy runs not yet reported, or grown, or at other hours. `before`: the rows about surfaces."""
     icy = [b for b in before if b.stop_id == ICY_ROAD and b.advice is Advice.SLOW]
     return tuple(s for s in ahead if _is_news(s, [b for b in icy if b.overlaps(s)], here_m, now_utc, policy))
 
@@ -81,7 +82,7 @@ def _is_news(
     first_m, last_m = min(b.start_m for b in same), max(b.end_m for b in same)
     if max(first_m - s.start_m, 0.0) + max(s.end_m - last_m, 0.0) >= GROWN_M:
         return True
-    if here_m is not None and here_m >= first_m:  # a truck that is on it enters it now, whatever was reported
+    if here_m is not None and here_m >= first_m:  # a truck that is on it is already in it, whatever was reported
         return False
     moved = abs(s.enter_at - min(b.at for b in same)) >= MOVED
     gap_is_over = all(b.said_at is None or now_utc - b.said_at >= policy.least_gap for b in same)
@@ -89,13 +90,13 @@ def _is_news(
 
 
 def is_new_winter_road(plan: Plan, before: Sequence[SentFact]) -> bool:
-    """Whether the trip is now a `slow` one where nothing, or only relief, was reported."""
+    """Whether the advice is now `slow` and nothing, or only relief, was reported before."""
     return plan.advice is Advice.SLOW and all(b.advice is Advice.CLEAR for b in before)
 
 
-def milder(plan: Plan, hoped: Sequence[SentFact], policy: Policy) -> tuple[SentFact, ...]:
-    """The rows on surfaces that the plan no longer has, by enough; none where chains may be needed on that road now."""
-    return tuple(b for b in hoped if b.advice is Advice.SLOW and _is_milder(b, plan, policy))
+def milder(plan: Plan, rows: Sequence[SentFact], policy: Policy) -> tuple[SentFact, ...]:
+    """Return the rows about surfaces that the plan no longer has, by a margin; not where chains may now be needed."""
+    return tuple(b for b in rows if b.advice is Advice.SLOW and _is_milder(b, plan, policy))
 
 
 def _is_milder(row: SentFact, plan: Plan, policy: Policy) -> bool:
@@ -111,7 +112,10 @@ def _is_milder(row: SentFact, plan: Plan, policy: Policy) -> bool:
 def standing(
     plan: Plan, before: Sequence[SentFact], reported: Sequence[SurfaceStretch], over: Sequence[SentFact]
 ) -> tuple[SentFact, ...]:
-    """What stands as said once `reported` and `over` are out. A new row keeps the road of those that it replaces."""
+    """Return the rows that apply after `reported` and `over` are sent.
+
+    A new row keeps the road of the rows that it replaces.
+    """
     rows = []
     for s in reported:
         same = [b for b in before if b.stop_id == ICY_ROAD and b.advice is Advice.SLOW and b.overlaps(s)]
@@ -122,18 +126,20 @@ def standing(
                 end_m=max([s.end_m, *(b.end_m for b in same)]),
             )
         )
-    kept = [b for b in before if b not in over and not (b.stop_id == ICY_ROAD and any(b.overlaps(s) for s in reported))]
+    remaining = [
+        b for b in before if b not in over and not (b.stop_id == ICY_ROAD and any(b.overlaps(s) for s in reported))
+    ]
     whole = [row for row in all_facts(plan) if row.stop_id == WINTER_ROAD]
-    if whole and not any(b.stop_id == WINTER_ROAD and b.advice is Advice.SLOW for b in kept):
-        kept = [b for b in kept if b.stop_id != WINTER_ROAD]
+    if whole and not any(b.stop_id == WINTER_ROAD and b.advice is Advice.SLOW for b in remaining):
+        remaining = [b for b in remaining if b.stop_id != WINTER_ROAD]
         rows += whole
-    return (*kept, *rows, *(replace(b, advice=Advice.CLEAR, owed=False) for b in over))
+    return (*remaining, *rows, *(replace(b, advice=Advice.CLEAR, owed=False) for b in over))
 
 
 def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) -> str:
-    """What the driver reads, parked, in at most two segments: surface, from where to where, hours, speed, no chains."""
+    """Return the driver's text, read when parked, in at most two segments: surface, place, hours, speed, no chains."""
 
-    def said_at(cut: int) -> str:
+    def shorten(cut: int) -> str:
         text = translator.gettext(
             "ICE {span} of this trip, {hours}: {surface}, {share} likely. Max {speed}, brake early, keep far back. No "
             "chain control expected there, look for signs.",
@@ -147,11 +153,11 @@ def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) ->
         ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, s.jurisdictions, translator)
         return f"{text}{place} {ages}. {driver_parts.closing(translator)}"
 
-    return fit_segments(said_at, _CUTS)
+    return fit_segments(shorten, _CUTS)
 
 
 def thawed_text(plan: Plan, row: SentFact, translator: Translator = ENGLISH) -> str:
-    """Relief, worded so that nobody takes it for a dry road."""
+    """Return a relief text that does not suggest a dry road."""
     text = translator.gettext(
         "EASED: ice {span} of this trip is no longer expected at your hour. Bridges and shade may still be icy: drive "
         "to what you see.",
@@ -161,7 +167,7 @@ def thawed_text(plan: Plan, row: SentFact, translator: Translator = ENGLISH) -> 
 
 
 def span(s: SurfaceStretch, translator: Translator = ENGLISH) -> str:
-    """From where to where along the trip, e.g. "mi 3-50", rounded outwards."""
+    """Return the extent along the trip, e.g. "mi 3-50", rounded outwards."""
     return _span(s.start_m, s.end_m, translator)
 
 
@@ -172,7 +178,7 @@ def _span(start_m: float, end_m: float, translator: Translator) -> str:
 
 
 def hours(s: SurfaceStretch) -> str:
-    """When the truck is on it, by the clock there, e.g. "06:00-09:20 MST"."""
+    """Return when the truck is on it, by the local clock, e.g. "06:00-09:20 MST"."""
     enter, leave = phrases.clock_time(s.enter_at, s.zone), phrases.clock_time(s.leave_at, s.zone)
     return f"{enter.split()[0]}-{leave}"
 
@@ -186,12 +192,12 @@ def headline(s: SurfaceStretch) -> str:
 
 
 def ice_lines(plan: Plan) -> list[str]:
-    """A line for each icy run outside the stretches with chains, which name their own surfaces."""
+    """Return a line for each icy run outside the stretches with chains, which name their own surfaces."""
     return [_line(s) for s in to_slow_for(plan)]
 
 
 def road_lines(plan: Plan) -> list[str]:
-    """A line for each other run of winter road without chains; for a trip that is `slow` by less, that it is so."""
+    """Return a line for each other run of winter road without chains, or one for a trip that is `slow` as a whole."""
     lines = [_line(s) for s in plan.surfaces if not (s.icy or s.chains_asked)]
     if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW:
         what = (
@@ -202,7 +208,7 @@ def road_lines(plan: Plan) -> list[str]:
 
 
 def office_lines(plan: Plan) -> list[str]:
-    """All of them, icy runs first."""
+    """Return all lines, icy runs first."""
     return [*ice_lines(plan), *road_lines(plan)]
 
 

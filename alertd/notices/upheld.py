@@ -1,6 +1,6 @@
-"""What people were told and what still applies while newer data are missing: lost data never lower an order.
+"""Upholds earlier orders while newer data are missing: lost data never lower an order.
 
-The plan on record stays what its inputs make of it. What people see of it is raised to what was sent before.
+The stored plan stays as its inputs make it. The plan that people see is raised to what was sent before.
 """
 
 from collections.abc import Sequence
@@ -24,9 +24,9 @@ _ORDERS: Final = {
 
 
 def upheld(plan: Plan, facts: Sequence[SentFact], now_utc: datetime) -> tuple[SentFact, ...]:
-    """The rows that ask for more than a plan on missing data does, in the order of the road.
+    """Return the rows that require more than a plan on missing data does, in route order.
 
-    None for a whole plan: relief has its own rules there. What the truck has passed no longer applies to it.
+    Empty for a complete plan: relief has its own rules. Rows behind the truck no longer apply.
     """
     if plan.arrive_late < now_utc:
         return ()
@@ -36,18 +36,18 @@ def upheld(plan: Plan, facts: Sequence[SentFact], now_utc: datetime) -> tuple[Se
 
 
 def _is_lost(plan: Plan, row: SentFact) -> bool:
-    blind = plan.partial or bool(plan.posted_missing)
+    incomplete = plan.partial or bool(plan.posted_missing)
     if closures.is_closure(row):
-        unknown = blind or (row.stop_id == closures.WARNING and not plan.warnings_known)
+        unknown = incomplete or (row.stop_id == closures.WARNING and not plan.warnings_known)
         return unknown and not any(closures.is_same(row, note) for note in closures.holding_closures(plan))
     if surfaces.is_surface(row):
-        return blind and row.stop_id == surfaces.ICY_ROAD and not any(row.overlaps(s) for s in plan.surfaces)
+        return incomplete and row.stop_id == surfaces.ICY_ROAD and not any(row.overlaps(s) for s in plan.surfaces)
     here = max((s.advice.rank for s in plan.stretches if row.overlaps(s)), default=Advice.CLEAR.rank)
-    return blind and here < row.advice.rank
+    return incomplete and here < row.advice.rank
 
 
 def raised(plan: Plan, rows: Sequence[SentFact], now_utc: datetime) -> Plan:
-    """The plan as people see it: never below `rows`, with a caution that says so for each. Its id stays."""
+    """Return the plan as shown to people: never below `rows`, with a caution for each. Its id stays."""
     if not rows:
         return plan
     return replace(
@@ -67,7 +67,7 @@ def _raised(stretch: Stretch, rows: Sequence[SentFact]) -> Stretch:
 
 
 def upheld_words(row: SentFact, plan: Plan, now_utc: datetime, translator: Translator = ENGLISH) -> str:
-    """E.g. "Lookout Pass: CHAIN as of 04:10 MST; newer forecast is missing."."""
+    """Return e.g. "Lookout Pass: CHAIN as of 04:10 MST; newer forecast is missing."."""
     order = translator.gettext(_ORDERS[row.advice]) if row.advice in _ORDERS else row.advice.upper()
     place = f"{row.place}: " if row.place else ""
     if row.said_at is None:

@@ -1,1 +1,1 @@
-"""What comes in: forecast providers, GPX, rule, rig, stop and trip files."""
+"""Input: forecast providers, road feeds, request bodies, and GPX, rule, rig, stop and trip files."""

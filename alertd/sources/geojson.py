@@ -1,4 +1,4 @@
-"""GeoJSON geometry of a server's answer as an area; what holds no readable outline is none."""
+"""Parses a server's GeoJSON geometry into an area; None when no outline is readable."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -10,7 +10,7 @@ from alertd.route.polygons import Area
 
 
 def read_area(geometry: object) -> Area | None:
-    """Polygon, MultiPolygon, or a GeometryCollection of them. None when there is none or any of it cannot be read."""
+    """Parse a Polygon, MultiPolygon, or GeometryCollection of them. None when any part cannot be read."""
     try:
         polygons = tuple(_polygons(geometry))
     except (TypeError, ValueError, KeyError, IndexError):
@@ -26,7 +26,7 @@ def _polygons(geometry: Any) -> list[tuple[Array, ...]]:
             return [_rings(rings) for rings in geometry["coordinates"]]
         case "GeometryCollection":
             return [polygon for one in geometry["geometries"] for polygon in _polygons(one)]
-    raise ValueError("is no area")
+    raise ValueError("is not an area")
 
 
 def _rings(coordinates: Sequence[Any]) -> tuple[Array, ...]:
@@ -36,7 +36,7 @@ def _rings(coordinates: Sequence[Any]) -> tuple[Array, ...]:
 def _ring(corners: Sequence[Any]) -> Array:
     ring = np.array([corner[:2] for corner in corners], dtype=np.float64)
     if ring.ndim != 2 or len(ring) < 4 or not np.isfinite(ring).all():
-        raise ValueError("is no ring")
+        raise ValueError("is not a ring")
     if (np.abs(ring[:, 0]) > 180.0).any() or (np.abs(ring[:, 1]) > 90.0).any():
         raise ValueError("is nowhere on Earth")
     ring.flags.writeable = False
@@ -44,5 +44,5 @@ def _ring(corners: Sequence[Any]) -> Array:
 
 
 def geometry_of(area: Area) -> Mapping[str, Any]:
-    """The area as GeoJSON."""
+    """Return the area as GeoJSON."""
     return {"type": "MultiPolygon", "coordinates": [[ring.tolist() for ring in rings] for rings in area.polygons]}

@@ -1,6 +1,6 @@
-"""The coded text of a METAR or SPECI report: its groups in SI, its weather groups as what was seen.
+"""Parses METAR and SPECI texts: groups in SI units, and weather groups as phenomena.
 
-The text is read by the `metar` library; the table of weather groups is WMO code table 4678 (Manual on Codes, No. 306).
+The `metar` library parses the text; the table of weather groups is WMO code table 4678 (Manual on Codes, No. 306).
 """
 
 import re
@@ -16,7 +16,7 @@ from alertd.forecast.observations import Phenomenon
 from alertd.units import INCH_MM
 
 NAN = float("nan")
-MAX_TEXT = 1000  # characters; a report with long remarks has some 300
+MAX_TEXT = 1000  # characters; a report with long remarks has about 300
 _GROUP = re.compile(r"^(?:-|\+|VC|RE)?(?:MI|BC|PR|DR|BL|SH|TS|FZ)*(?:[A-Z]{2})*$")
 _PLAIN = {
     "RA": Phenomenon.RAIN,
@@ -42,7 +42,7 @@ _WITH = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Groups:
-    """What a text says; NaN, or None for the weather, where it does not."""
+    """Values of a text; NaN, or None for the weather, where it gives none."""
 
     air_temp_c: float = NAN
     dew_point_c: float = NAN
@@ -55,10 +55,11 @@ class Groups:
 
 
 def phenomena_in(groups: Iterable[str], raw: str) -> tuple[Phenomenon, ...] | None:
-    """What weather groups such as "-SN", "BLSN" or "FZRASN" say, the first first; None when it was not observed.
+    """Return the phenomena of weather groups such as "-SN", "BLSN" or "FZRASN", in order; None if not observed.
 
-    Not observed: slashes in the group's place, a sensor out of order (PWINO), or no group from a station that cannot
-    tell rain from snow (AO1). Weather in the vicinity, or gone by (RE), is not at the station.
+    Not observed means one of: slashes in the group's place, a sensor out of order (PWINO), or no group from a station
+    that cannot distinguish rain from snow (AO1). Weather in the vicinity (VC) or recent weather (RE) is not at the
+    station.
     """
     out: list[Phenomenon] = []
     for group in groups:
@@ -69,36 +70,36 @@ def phenomena_in(groups: Iterable[str], raw: str) -> tuple[Phenomenon, ...] | No
         pairs = re.findall("..", group.lstrip("+-"))
         with_: Mapping[str, Phenomenon] = next((_WITH[p] for p in pairs if p in _WITH), {})
         for pair in pairs:
-            seen = with_.get(pair) or _PLAIN.get(pair)
-            if seen is not None and seen not in out:
-                out.append(seen)
+            phenomenon = with_.get(pair) or _PLAIN.get(pair)
+            if phenomenon is not None and phenomenon not in out:
+                out.append(phenomenon)
     words = raw.split()
-    blind = "PWINO" in words or (not out and "AO1" in words)
-    return None if blind else tuple(out)
+    not_observed = "PWINO" in words or (not out and "AO1" in words)
+    return None if not_observed else tuple(out)
 
 
 def read_text(raw: str, observed_at: datetime) -> Groups:
-    """The groups of a text that can be read. observed_at: gives the month and year, which the text does not."""
+    """Parse the groups of a text. observed_at: gives the month and year, which the text lacks."""
     if not raw.strip() or len(raw) > MAX_TEXT:
         return Groups()
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of groups it does not know, which are unknown here too
+        warnings.simplefilter("ignore")  # about unknown groups, which stay unknown here
         try:
-            said = Metar(raw.strip(), month=observed_at.month, year=observed_at.year, strict=False)
-        except Exception:  # whatever a text from outside makes it stumble over
+            report = Metar(raw.strip(), month=observed_at.month, year=observed_at.year, strict=False)
+        except Exception:  # the library raises many exceptions on invalid text
             return Groups()
-    if said.time is None:  # no report at all
+    if report.time is None:  # not a report
         return Groups()
-    wind_mps = _in(said.wind_speed, "MPS")
+    wind_mps = _in(report.wind_speed, "MPS")
     return Groups(
-        air_temp_c=_in(said.temp, "C"),
-        dew_point_c=_in(said.dewpt, "C"),
+        air_temp_c=_in(report.temp, "C"),
+        dew_point_c=_in(report.dewpt, "C"),
         wind_mps=wind_mps,
-        gust_mps=_in(said.wind_gust, "MPS"),
-        wind_from_deg=NAN if said.wind_dir is None or wind_mps == 0.0 else float(said.wind_dir.value()),
-        visibility_m=_in(said.vis, "M"),
-        precip_last_hour_mmwe=_in(said.precip_1hr, "IN") * INCH_MM,
-        weather=phenomena_in(("".join(part or "" for part in group) for group in said.weather), raw),
+        gust_mps=_in(report.wind_gust, "MPS"),
+        wind_from_deg=NAN if report.wind_dir is None or wind_mps == 0.0 else float(report.wind_dir.value()),
+        visibility_m=_in(report.vis, "M"),
+        precip_last_hour_mmwe=_in(report.precip_1hr, "IN") * INCH_MM,
+        weather=phenomena_in(("".join(part or "" for part in group) for group in report.weather), raw),
     )
 
 

@@ -1,1 +1,1 @@
-"""What must survive a crash: trips, plans, notices, outbox."""
+"""Persistent state: trips, plans, notices, outbox, due slots, channel states and tokens."""

@@ -1,8 +1,8 @@
-"""What plans were made from, on disk: contents filed under their own digest, and which of them each plan stands on.
+"""Archive on disk of the input data of each plan, addressed by SHA-256 digest.
 
-A content is stored once, however many plans use it. A file appears by rename, so a crash leaves it whole or not at all,
-and what does not match the digest it is filed under is refused. Every use of a file sets its time to the clock's, so
-what was not used since a given moment can go without asking which plans are left.
+A content is stored once, however many plans use it. A file is written under a temporary name and renamed, so a crash
+never leaves a partial file. A content that does not match its digest is refused. Each use sets the file's modification
+time, so pruning needs no list of the remaining plans.
 """
 
 import hashlib
@@ -16,25 +16,26 @@ from typing import Final
 
 from alertd.errors import StoreError
 
-MAX_BYTES: Final = 64_000_000  # of one content unpacked; the largest file that is read is 20 MB
-# A plan's contents are filed before the plan is, so they must not go before it.
+MAX_BYTES: Final = 64_000_000  # of one unpacked content; the largest input file is 20 MB
+# A plan's contents are written before the plan, so they must be pruned after it.
 CONTENTS_KEPT_LONGER: Final = timedelta(days=1)
 _PLAN_ID: Final = re.compile(r"plan_[0-9a-f]{32}")
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 
 
 def is_plan_id(text: str) -> bool:
+    """Return whether `text` has the form of a plan's id."""
     return _PLAN_ID.fullmatch(text) is not None
 
 
 class Archive:
-    """One archive. Every method raises StoreError when the disk fails or what it holds cannot be trusted."""
+    """One archive folder. Every method raises StoreError when the disk fails or a file is damaged."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
     def put(self, content: bytes, now_utc: datetime) -> str:
-        """Keep a content; returns its digest."""
+        """Store a content and return its SHA-256 digest (hex)."""
         digest = hashlib.sha256(content).hexdigest()
         path = self._content(digest)
         if not self._used(path, now_utc):
@@ -42,10 +43,10 @@ class Archive:
         return digest
 
     def get(self, digest: str) -> bytes:
-        """A content by its digest."""
+        """Return the content with this digest. Raises StoreError when it is missing, damaged or altered."""
         if not _DIGEST.fullmatch(digest):
-            raise self._error(f"{digest[:80]!r} is no digest of a content", "use an archive that alertd wrote")
-        packed = self._read(self._content(digest), f"content {digest[:12]}... is not there")
+            raise self._error(f"{digest[:80]!r} is not a content digest", "use an archive that alertd wrote")
+        packed = self._read(self._content(digest), f"content {digest[:12]}... is missing")
         unpacking = zlib.decompressobj()
         try:
             content = unpacking.decompress(packed, MAX_BYTES)
@@ -53,25 +54,28 @@ class Archive:
             content = b""
         if hashlib.sha256(content).hexdigest() != digest:
             raise self._error(
-                f"content {digest[:12]}... is damaged or was changed", "replay it from an untouched copy of the archive"
+                f"content {digest[:12]}... is damaged or altered", "replay from an unaltered copy of the archive"
             )
         return content
 
     def file_plan(self, plan_id: str, digest: str, now_utc: datetime) -> None:
-        """Say which content tells what a plan was made from. Keep that content first."""
+        """Record which content holds a plan's inputs. Store that content first."""
         self._write(self._plan(plan_id), digest.encode(), now_utc)
 
     def of_plan(self, plan_id: str) -> str:
-        """The digest that was filed for a plan."""
+        """Return the digest recorded for a plan. Raises StoreError when the plan is not in the archive."""
         path = self._plan(plan_id)
-        return self._read(path, f"{plan_id} is not there").decode("ascii", errors="replace").strip()
+        return self._read(path, f"{plan_id} is missing").decode("ascii", errors="replace").strip()
 
     def plans(self) -> list[str]:
-        """The ids of all plans, in the order of their letters."""
+        """Return the ids of all plans, sorted."""
         return sorted(path.name for path in self.folder.glob("plans/*/plan_*"))
 
     def prune(self, *, unused_since: datetime) -> int:
-        """Remove plans filed before a moment, and contents that none has used since a day before; returns how many."""
+        """Remove old plans and unused contents; return the number of removed files.
+
+        Removes plans written before `unused_since`, and contents not used since one day before that.
+        """
         removed = 0
         limits = (("plans", unused_since), ("contents", unused_since - CONTENTS_KEPT_LONGER))
         for kind, since in limits:
@@ -80,7 +84,7 @@ class Archive:
                     if path.stat().st_mtime < since.timestamp():
                         path.unlink()
                         removed += 1
-                except FileNotFoundError:  # another process was here first
+                except FileNotFoundError:  # another process removed it
                     continue
                 except OSError as exc:
                     raise self._failed("cannot be cleaned", exc) from exc
@@ -91,11 +95,11 @@ class Archive:
 
     def _plan(self, plan_id: str) -> Path:
         if not is_plan_id(plan_id):
-            raise self._error(f"{plan_id[:80]!r} is no plan's id", "write plan_ and 32 letters or digits")
+            raise self._error(f"{plan_id[:80]!r} is not a plan id", "write plan_ and 32 hexadecimal digits")
         return self.folder / "plans" / plan_id[5:7] / plan_id
 
     def _used(self, path: Path, now_utc: datetime) -> bool:
-        """Mark a file as used now; False when it is not there."""
+        """Set the file's modification time to now; return False when the file does not exist."""
         try:
             os.utime(path, (now_utc.timestamp(),) * 2)
         except FileNotFoundError:
@@ -125,14 +129,12 @@ class Archive:
         try:
             return path.read_bytes()
         except FileNotFoundError:
-            raise self._error(
-                missing, "name the archive that holds it; what is older than its days was removed"
-            ) from None
+            raise self._error(missing, "name the archive that holds it; old plans and contents are pruned") from None
         except OSError as exc:
             raise self._failed("cannot be read", exc) from exc
 
     def _failed(self, what: str, exc: OSError) -> StoreError:
-        return self._error(f"{what} ({exc.strerror})", "check the folder, its permissions and the room on its disk")
+        return self._error(f"{what} ({exc.strerror})", "check the folder, its permissions and the free disk space")
 
     def _error(self, problem: str, hint: str) -> StoreError:
         return StoreError(f"archive {self.folder}: {problem}; {hint}")

@@ -1,4 +1,7 @@
-"""A copy of a store while the daemon runs: whole, checked, and never over a file that is there."""
+"""Backs up a SQLite store while the daemon runs: one consistent, checked copy.
+
+It never overwrites an existing file.
+"""
 
 import os
 import sqlite3
@@ -11,18 +14,18 @@ from alertd.store.url import StoreLocation
 
 
 def back_up(place: StoreLocation, to: Path) -> int:
-    """Write a sound copy of the SQLite store at `place` to the new file `to`; returns its size in bytes.
+    """Write a checked copy of the SQLite store at `place` to the new file `to`; return its size in bytes.
 
-    Raises StoreError, and leaves no file, when that cannot be done or the copy is not sound.
+    Raises StoreError, and leaves no file, when the copy cannot be made or fails its integrity check.
     """
     if not isinstance(place, Path):
         raise StoreError(
-            f"store {place}: a server is not copied as a file; use pg_dump --format=custom, with its tools"
+            f"store {place}: a PostgreSQL database is not backed up as a file; use pg_dump --format=custom"
         )
     if not place.is_file():
-        raise StoreError(f"store {place}: there is no such file; name the store that the daemon uses in daemon.store")
+        raise StoreError(f"store {place}: no such file; set daemon.store to the store that the daemon uses")
     if to.exists():
-        raise StoreError(f"backup {to}: it is there already and is not written over; name another file")
+        raise StoreError(f"backup {to}: the file exists and is not overwritten; name another file")
     temporary = None
     try:
         handle, name = tempfile.mkstemp(dir=to.parent, prefix=f".{to.name}.", suffix=".part")
@@ -30,14 +33,14 @@ def back_up(place: StoreLocation, to: Path) -> int:
         os.close(handle)
         _copy(place, temporary)
         _sync(temporary)
-        os.link(temporary, to)  # unlike a rename, never over another
+        os.link(temporary, to)  # unlike a rename, a link never replaces an existing file
         _sync(to.parent)
         return to.stat().st_size
     except FileExistsError:
-        raise StoreError(f"backup {to}: it is there already and is not written over; name another file") from None
+        raise StoreError(f"backup {to}: the file exists and is not overwritten; name another file") from None
     except OSError as exc:
         raise StoreError(
-            f"backup {to}: cannot be written ({exc.strerror}); name a folder with room that you may write"
+            f"backup {to}: cannot be written ({exc.strerror}); name a writable folder with free space"
         ) from exc
     except sqlite3.Error as exc:
         raise StoreError(f"backup {to}: the store {place} cannot be copied ({exc}); check its disk") from exc
@@ -48,13 +51,13 @@ def back_up(place: StoreLocation, to: Path) -> int:
 
 def _copy(place: Path, to: Path) -> None:
     with closing(sqlite3.connect(place, timeout=60.0, isolation_level=None)) as source:
-        source.execute("VACUUM INTO ?", (str(to),))  # one moment of the store, while others read and write
+        source.execute("VACUUM INTO ?", (str(to),))  # a consistent snapshot while other connections read and write
     with closing(sqlite3.connect(to)) as copy:
         found = [row[0] for row in copy.execute("PRAGMA integrity_check")]
         strays = copy.execute("PRAGMA foreign_key_check").fetchall()
     if found != ["ok"] or strays:
         raise StoreError(
-            f"backup {to}: the copy is not sound ({'; '.join(found[:3])}); the store's disk may be failing"
+            f"backup {to}: the copy fails its integrity check ({'; '.join(found[:3])}); the store's disk may be failing"
         )
 
 

@@ -1,6 +1,6 @@
-"""The state of each channel that a restart must keep: in use, failing or disabled, why, and how its tries went.
+"""Persists each channel's state (up, failing or disabled), its reason and the record of its attempts.
 
-A row is written in the transaction that marks the attempt, so state and outbox never disagree after a crash.
+A row is written in the transaction that marks the attempt, so state and outbox agree after a crash.
 """
 
 from collections.abc import Mapping
@@ -18,7 +18,7 @@ DISABLED: Final = "disabled"
 
 
 class State(Protocol):
-    """What is kept of a channel: `state` is "up", "failing" or "disabled", `since` when it came to that."""
+    """Stored fields of a channel: `state` is "up", "failing" or "disabled", `since` is when it entered that state."""
 
     @property
     def target(self) -> str: ...
@@ -37,31 +37,33 @@ class State(Protocol):
 
 
 class Channels:
-    """The channels of one store. Every method raises StoreError when the store fails."""
+    """Channel states of one store. Every method raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def get(self, target: str) -> StoredChannel | None:
+        """Return the state of a channel, or None when none is stored."""
         with self._database.read() as connection:
             row = connection.execute(select(endpoints).where(endpoints.c.target == target)).one_or_none()
         return None if row is None else _state(row)
 
     def all(self) -> list[StoredChannel]:
-        """By name."""
+        """Return all channel states, sorted by name."""
         with self._database.read() as connection:
             return [_state(row) for row in connection.execute(select(endpoints).order_by(endpoints.c.target))]
 
     def standings(self) -> Mapping[str, StoredChannel]:
+        """Return all channel states by name."""
         return {one.target: one for one in self.all()}
 
     def keep(self, state: State) -> None:
-        """Keep what an attempt came to, in a transaction of its own."""
+        """Save the state after an attempt, in a transaction of its own."""
         with self._database.write() as connection:
             keep_state(connection, state)
 
     def reopen(self, target: str, at: datetime) -> bool:
-        """Put a disabled channel into use again; returns whether it was disabled."""
+        """Enable a disabled channel again; return whether it was disabled."""
         with self._database.write() as connection:
             opened = connection.execute(
                 endpoints.update()
@@ -72,9 +74,10 @@ class Channels:
 
 
 def keep_state(connection: Connection, state: State) -> None:
-    """Write what an attempt came to. Of a state that lasts, the first time and reason stay.
+    """Save the state after an attempt.
 
-    Attempts of one channel run side by side and may be written in another order: none of them reopens a disabled one.
+    `since` keeps its first value while the state lasts, and so does the reason of a disabled channel. Attempts of one
+    channel run in parallel and may be written out of order: none of them enables a disabled channel.
     """
     new = insert_or(connection, endpoints).values(
         target=state.target,

@@ -1,7 +1,9 @@
-"""A store's database, SQLite or PostgreSQL: one transaction a `read` or `write`, every failure in one line.
+"""Opens a store's database, SQLite or PostgreSQL, and runs its read and write transactions.
 
-Writers take turns. On SQLite the file has one writer at a time; on PostgreSQL every writing transaction first locks
-the one row of `leader`, so what holds of one holds of the other. In that turn a fenced daemon is refused.
+A failure of the database becomes a StoreError of one line.
+
+Writers run one at a time. SQLite allows one writer per file. On PostgreSQL every write transaction first locks the
+single row of `leader`, so both backends behave alike. A daemon whose epoch is no longer current is refused there.
 """
 
 from collections.abc import Iterator
@@ -33,15 +35,15 @@ class _Backend(Protocol):
 
 
 class Database:
-    """Open until `close`. Leaving a transaction by an exception undoes it.
+    """One open database. An exception inside a transaction rolls it back.
 
-    `epoch`: that of the leadership under which alone this process may write; None for one that never means to lead.
+    `epoch`: the leadership epoch under which this process may write; None for a process that never leads.
     """
 
     def __init__(self, place: StoreLocation | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
-        """Open or create the store at `place`, and bring it up to this alertd's tables.
+        """Open or create the store at `place`, and upgrade it to the current schema.
 
-        Raises StoreError when it cannot be used, is not ours, or was written by a newer alertd.
+        Raises StoreError when the store is unusable, belongs to another program, or has a newer schema.
         """
         self.place = place if not isinstance(place, Path | str) else parse_store_url(place)
         self.epoch: int | None = None
@@ -60,14 +62,16 @@ class Database:
             raise
 
     def close(self) -> None:
+        """Close all connections."""
         self._backend.engine.dispose()
 
     def new_lock(self) -> Lock:
+        """Return a new handle of the store's lock."""
         return self._backend.new_lock()
 
     @contextmanager
     def read(self, *, leading: bool = False) -> Iterator[Connection]:
-        """`leading`: refuse it to a daemon that no longer leads."""
+        """Read transaction. With `leading`, raises LeadershipLost when another daemon leads."""
         with self._transaction(self._backend.engine) as connection:
             if leading:
                 self._check_epoch(connection.execute(select(leader.c.epoch)).scalar_one())
@@ -75,7 +79,7 @@ class Database:
 
     @contextmanager
     def write(self, *, fenced: bool = True) -> Iterator[Connection]:
-        """Raises LeadershipLost when another daemon leads by now, unless it is not `fenced`."""
+        """Write transaction. Raises LeadershipLost when another daemon leads, unless `fenced` is False."""
         with self._transaction(self._writing) as connection:
             epoch = connection.execute(select(leader.c.epoch).with_for_update()).scalar_one()
             if fenced:
@@ -84,7 +88,7 @@ class Database:
 
     def _check_epoch(self, epoch: int) -> None:
         if self.epoch is not None and self.epoch != epoch:
-            raise LeadershipLost(f"store {self.place}: another daemon leads by now; this one stands by")
+            raise LeadershipLost(f"store {self.place}: another daemon leads now; this one is on standby")
 
     @contextmanager
     def _transaction(self, engine: Engine) -> Iterator[Connection]:
@@ -96,8 +100,8 @@ class Database:
         try:
             yield
         except DBAPIError as exc:
-            said = f"store {self.place}: {self._backend.explained(exc.orig)}"
-            raise StoreError(" ".join(said.split())) from exc
+            message = f"store {self.place}: {self._backend.explained(exc.orig)}"
+            raise StoreError(" ".join(message.split())) from exc
 
     def _upgrade(self, busy_timeout_s: float) -> None:
         with self.read() as connection:
@@ -106,12 +110,12 @@ class Database:
         lock = self.new_lock()
         if not lock.take(busy_timeout_s):
             raise StoreError(
-                f"store {self.place}: another alertd daemon holds it, of an older version; "
-                "stop that one first, or give this one another store"
+                f"store {self.place}: an alertd daemon of an older version holds it; "
+                "stop that daemon first, or name another store"
             )
         try:
             with self._transaction(self._writing) as connection:
-                revision = revision_of(connection, self.place)  # another process may have been quicker
+                revision = revision_of(connection, self.place)  # another process may have upgraded it meanwhile
                 if revision != REVISION:
                     upgrade_store(connection, revision)
         finally:
@@ -119,5 +123,5 @@ class Database:
 
 
 def insert_or(connection: Connection, table: Table) -> Any:
-    """An INSERT of the connection's dialect that can say `on_conflict_do_nothing` and `on_conflict_do_update`."""
+    """Return an INSERT of the connection's dialect, with `on_conflict_do_nothing` and `on_conflict_do_update`."""
     return (sqlite if connection.dialect.name == "sqlite" else postgresql).insert(table)

@@ -1,9 +1,9 @@
-"""Which of several daemons of one store leads: who stops leading, killed or frozen, is followed by another.
+"""Leader election among the daemons of one store, with fencing of a former leader.
 
-The leader holds the store's lock, which comes free when it dies, and counts up `beat` while it lives. Another takes
-over when it gets the lock, or when the beat has stood still for the whole lease by its own monotonic clock: no two
-clocks are compared. Taking over raises the epoch, and every transaction that writes asks for it (`connection`), so one
-that was frozen and wakes writes nothing.
+The leader holds the store's lock, which the system frees when the process dies, and increments `beat` while it lives.
+Another daemon takes over when it gets the lock, or when `beat` has not changed for the whole lease. It measures the
+lease with its own monotonic clock, so clocks of two machines are never compared. A takeover raises the epoch. Every
+write transaction checks the epoch (`connection`), so a frozen leader that resumes cannot write.
 """
 
 from dataclasses import dataclass
@@ -21,7 +21,7 @@ _NEVER_LED = -1  # no epoch
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leader:
-    """Who leads; `owner` is "" when nobody does."""
+    """The current leader; `owner` is "" when no daemon leads. `since` is UTC."""
 
     owner: str
     epoch: int
@@ -29,13 +29,13 @@ class Leader:
 
 
 class Candidate:
-    """One daemon that leads the store or stands by for it. Every method but `release` may raise StoreError."""
+    """One daemon that leads the store or is on standby. Every method except `release` may raise StoreError."""
 
     def __init__(self, database: Database, owner: str, *, lease_s: float) -> None:
-        """`owner` is for people to read; `lease_s` the same for all daemons of a store.
+        """`owner` is a label for people; `lease_s` must be equal for all daemons of a store.
 
-        From now on, whatever of this process writes while it does not lead is refused: a job that it had begun when it
-        lost the lead may come to its end late.
+        From now on every write of this process is refused unless it leads. A job that was running when the lead was
+        lost may therefore fail at its next write.
         """
         self._database, self._owner, self._lease_s = database, owner, lease_s
         database.epoch = _NEVER_LED
@@ -44,7 +44,7 @@ class Candidate:
         self._seen_since_s = 0.0
 
     def acquire(self, now_s: float, now: datetime) -> bool:
-        """Lead, if nobody else does; returns whether it leads. `now_s` is of a monotonic clock."""
+        """Try to become leader; return whether this daemon leads. `now_s` is a monotonic time, `now` a UTC time."""
         locked = self._lock.take()
         with self._database.read() as connection:
             row = connection.execute(select(leader)).one()
@@ -55,7 +55,7 @@ class Candidate:
         return True
 
     def renew(self) -> bool:
-        """Say that it lives, well within each lease; returns whether it still leads."""
+        """Increment `beat`; return whether this daemon still leads. Call it several times within each lease."""
         try:
             locked = self._lock.take()
             with self._database.write() as connection:
@@ -66,16 +66,17 @@ class Candidate:
         return True
 
     def release(self) -> None:
-        """Lead no more, so that another may at once."""
+        """Give up the lead, so that another daemon can take over at once."""
         try:
             with self._database.write() as connection:
                 connection.execute(update(leader).values(owner=None, locked=False))
-        except StoreError:  # another leads already, or takes over when the lock is free
+        except StoreError:  # another daemon leads already, or takes over when the lock is free
             pass
         finally:
             self._lock.release()
 
     def current_leader(self) -> Leader:
+        """Return the leader that the store records."""
         with self._database.read() as connection:
             row = connection.execute(select(leader)).one()
         return Leader(owner=row.owner or "", epoch=row.epoch, since=row.since)
@@ -84,14 +85,14 @@ class Candidate:
         beat = (row.epoch, row.beat)
         if beat != self._seen:
             self._seen, self._seen_since_s = beat, now_s
-        # A leader that got its place by lease may still be without the lock, so that a free lock says nothing of it.
+        # A leader that took over by lease may not hold the lock yet, so a free lock does not prove that it died.
         dead = locked and row.locked
         return row.owner is None or dead or now_s - self._seen_since_s >= self._lease_s
 
     def _took(self, row: Row[Any], locked: bool, now: datetime) -> bool:
         taken = (
             update(leader)
-            .where(leader.c.epoch == row.epoch, leader.c.beat == row.beat)  # nobody was quicker
+            .where(leader.c.epoch == row.epoch, leader.c.beat == row.beat)  # no other candidate was faster
             .values(epoch=row.epoch + 1, beat=0, owner=self._owner, locked=locked, since=now)
         )
         with self._database.write(fenced=False) as connection:

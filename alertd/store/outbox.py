@@ -1,9 +1,9 @@
-"""The outbox: what is decided but not yet handed over. Claims are leases, so a dead daemon's work comes free again.
+"""The outbox: deliveries that are decided but not yet sent. Claims are leases that expire.
 
 waiting ── claim, send ──→ done
    ↑  └── failed: later ── waiting
-   │  └── of no more use → expired
-requeue ── given up ─────→ parked
+   │  └── past its expiry → expired
+requeue ── given up ─────→ parked (a dead letter)
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -20,7 +20,7 @@ from alertd.store.schema import deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
-_BATCH_ROWS = 500  # ids in one statement
+_BATCH_ROWS = 500  # ids per statement
 
 
 class Outbox:
@@ -30,7 +30,7 @@ class Outbox:
         self._database = database
 
     def due_channels(self, now: datetime) -> tuple[str, ...]:
-        """Targets that have something to do at `now`."""
+        """Return the channels that have a delivery due at `now`, sorted."""
         with self._database.read() as connection:
             found = connection.execute(select(deliveries.c.target).where(*_due(now)).distinct())
             return tuple(sorted(found.scalars()))
@@ -38,10 +38,10 @@ class Outbox:
     def claim_due(
         self, now: datetime, limit: int, lease_s: float, owner: str, target: str | None = None
     ) -> list[ClaimedDelivery]:
-        """Take up to `limit` due deliveries (of `target`, when given) for `owner`, for `lease_s` seconds.
+        """Claim up to `limit` due deliveries (of `target`, when given) for `owner`, for `lease_s` seconds.
 
-        Order is kept within a trip and target: the next notice is not claimed while an older one is waiting and
-        still of use. What has expired is handed out too, to be marked so.
+        Order is kept within a trip and channel: a notice is not claimed while an older one waits and has not expired.
+        Expired deliveries are claimed too, so that the caller marks them.
         """
         chosen = select(deliveries.c.id).where(*_due(now), ~_has_older_waiting(now))
         if target is not None:
@@ -65,9 +65,10 @@ class Outbox:
     def claim_many(
         self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str, expired_too: bool = True
     ) -> dict[str, list[ClaimedDelivery]]:
-        """`claim_due` for many targets in one transaction: up to so many of each, by target; none where none is due.
+        """`claim_due` for many channels in one transaction: up to `wanted[channel]` deliveries each, by channel.
 
-        `expired_too`: also what is of no more use by now, to be marked so.
+        Channels without a due delivery are absent from the result. `expired_too`: also claim expired deliveries, so
+        that the caller marks them.
         """
         at_most = max(wanted.values(), default=0)
         place = func.row_number().over(
@@ -100,14 +101,17 @@ class Outbox:
             return claimed
 
     def peek_due(self, now: datetime, target: str) -> list[ClaimedDelivery]:
-        """What could be claimed for `target`, unclaimed: for the leading daemon, while the store takes no writes."""
-        wanted = _whole().where(*_due(now), ~_has_older_waiting(now), deliveries.c.target == target)
+        """Return what `target` could claim, without a claim: for the leader while the store rejects writes.
+
+        Raises LeadershipLost when another daemon leads.
+        """
+        query = _whole().where(*_due(now), ~_has_older_waiting(now), deliveries.c.target == target)
         with self._database.read(leading=True) as connection:
-            rows = connection.execute(wanted.order_by(deliveries.c.next_try, deliveries.c.id))
+            rows = connection.execute(query.order_by(deliveries.c.next_try, deliveries.c.id))
             return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
 
     def release_claims(self) -> int:
-        """Free every lease. Only the daemon that has just begun to lead may: what others held is nobody's now."""
+        """Free every lease; return how many. Only for a daemon that has just become leader: older claims are void."""
         with self._database.write() as connection:
             return connection.execute(
                 update(deliveries)
@@ -116,7 +120,7 @@ class Outbox:
             ).rowcount
 
     def mark_done(self, delivery_id: int, at: datetime, note: str = "") -> None:
-        """It was taken. Holds whatever the row's state is, because it is the truth."""
+        """Mark a delivery as accepted by its channel, whatever its present state: it was delivered."""
         with self._database.write() as connection:
             connection.execute(
                 update(deliveries)
@@ -125,11 +129,11 @@ class Outbox:
             )
 
     def standings(self) -> Mapping[str, StoredChannel]:
-        """The state of each channel, by name."""
+        """Return the state of each channel, by name."""
         return Channels(self._database).standings()
 
     def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[State] = ()) -> None:
-        """`mark_done` for many, by delivery id, and what their channels came to, in one transaction."""
+        """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction."""
         marking = (
             update(deliveries)
             .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE)
@@ -141,22 +145,24 @@ class Outbox:
             for state in states:
                 keep_state(connection, state)
 
-    # `channel`: what the attempt made of its channel, kept in the same transaction; None where nothing was tried.
+    # `channel`: the channel's state after the attempt, saved in the same transaction; None where no attempt was made.
 
     def mark_retry(
         self, delivery_id: int, at: datetime, next_try: datetime, note: str, channel: State | None = None
     ) -> None:
+        """Schedule the next attempt at `next_try`."""
         self._change_waiting(delivery_id, channel, next_try=next_try, note=note)
 
     def mark_parked(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
-        """Given up until a person puts it right and calls `retry_now`."""
+        """Give up on a delivery (dead letter) until an operator corrects the cause and calls `retry_now`."""
         self._change_waiting(delivery_id, channel, state=PARKED, settled_at=at, note=note)
 
     def mark_expired(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
+        """Mark a delivery as expired before it was sent."""
         self._change_waiting(delivery_id, channel, state=EXPIRED, settled_at=at, note=note)
 
     def make_due_now(self, target: str, now: datetime, limit: int | None = None) -> int:
-        """Make what pauses for `target` due at `now`; with a `limit`, so many of those whose pause ends soonest."""
+        """Make paused deliveries of `target` due at `now`, at most `limit`, soonest retry first; return how many."""
         pausing = (
             select(deliveries.c.id)
             .where(deliveries.c.state == WAITING, deliveries.c.target == target, deliveries.c.next_try > now)
@@ -169,17 +175,20 @@ class Outbox:
             ).rowcount
 
     def wake_future(self, now: datetime, longest_pause: timedelta) -> int:
-        """Make due at `now` what pauses longer than any pause lasts: a clock that was ahead had set it so."""
+        """Make deliveries due at `now` whose pause or lease ends later than `longest_pause` allows; return how many.
+
+        Such times come from a clock that was ahead.
+        """
         much_later = or_(deliveries.c.next_try > now + longest_pause, deliveries.c.lease_until > now + longest_pause)
-        wanted = and_(deliveries.c.state == WAITING, much_later)
+        condition = and_(deliveries.c.state == WAITING, much_later)
         with self._database.read() as connection:
-            if connection.execute(select(deliveries.c.id).where(wanted).limit(1)).first() is None:
+            if connection.execute(select(deliveries.c.id).where(condition).limit(1)).first() is None:
                 return 0
         with self._database.write() as connection:
-            return connection.execute(update(deliveries).where(wanted).values(next_try=now, **_FREE)).rowcount
+            return connection.execute(update(deliveries).where(condition).values(next_try=now, **_FREE)).rowcount
 
     def retry_now(self, ids: Sequence[int], now: datetime) -> int:
-        """Put parked deliveries back in line, as new. Returns how many were parked and now wait."""
+        """Queue dead letters again with a fresh attempt count; return how many were parked."""
         with self._database.write() as connection:
             return sum(
                 connection.execute(
@@ -193,25 +202,25 @@ class Outbox:
     def list_dead_letters(
         self, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
     ) -> list[Delivery]:
-        """What is parked, of one target or all, decided from `since` on and before `until`; oldest first."""
-        wanted = _whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id)
+        """Return dead letters of one channel or all, created in [`since`, `until`), oldest first."""
+        query = _whole().where(deliveries.c.state == PARKED).order_by(deliveries.c.id)
         if target is not None:
-            wanted = wanted.where(deliveries.c.target == target)
+            query = query.where(deliveries.c.target == target)
         if since is not None:
-            wanted = wanted.where(notices.c.created_at >= since)
+            query = query.where(notices.c.created_at >= since)
         if until is not None:
-            wanted = wanted.where(notices.c.created_at < until)
+            query = query.where(notices.c.created_at < until)
         with self._database.read() as connection:
-            return [_delivery(row) for row in connection.execute(wanted)]
+            return [_delivery(row) for row in connection.execute(query)]
 
     def list_expired(self, newest_n: int) -> list[Delivery]:
-        """The newest of those that were of no more use before they could be handed over, oldest of them first."""
-        wanted = _whole().where(deliveries.c.state == EXPIRED).order_by(deliveries.c.id.desc()).limit(newest_n)
+        """Return the newest `newest_n` deliveries that expired before they were sent, oldest first."""
+        query = _whole().where(deliveries.c.state == EXPIRED).order_by(deliveries.c.id.desc()).limit(newest_n)
         with self._database.read() as connection:
-            return [_delivery(row) for row in connection.execute(wanted)][::-1]
+            return [_delivery(row) for row in connection.execute(query)][::-1]
 
     def superseded(self, ids: Sequence[int]) -> set[int]:
-        """Those of `ids` after which newer news of the same trip reached the same target."""
+        """Return those of `ids` after which a newer notice of the same trip reached the same channel."""
         newer = deliveries.alias("newer")
         passed_by = exists().where(
             newer.c.target == deliveries.c.target,
@@ -223,13 +232,13 @@ class Outbox:
             return set(connection.execute(select(deliveries.c.id).where(deliveries.c.id.in_(ids), passed_by)).scalars())
 
     def of_notice(self, notice_id: str) -> list[Delivery]:
-        """Where one notice stands with each of its targets."""
+        """Return the deliveries of one notice, one for each channel."""
         with self._database.read() as connection:
             rows = connection.execute(_whole().where(deliveries.c.notice_id == notice_id).order_by(deliveries.c.id))
             return [_delivery(row) for row in rows]
 
     def counts_by_channel(self) -> tuple[StoredChannelCounts, ...]:
-        """How many deliveries each target has in each state, by name."""
+        """Return the number of deliveries per channel and state, sorted by channel."""
         counted = (
             select(
                 deliveries.c.target,
@@ -259,12 +268,13 @@ class Outbox:
             )
 
     def waiting_channels(self) -> frozenset[str]:
-        """Targets for which anything waits, due or pausing."""
+        """Return the channels that have a waiting delivery, due or paused."""
         with self._database.read() as connection:
             found = connection.execute(select(deliveries.c.target).where(deliveries.c.state == WAITING).distinct())
             return frozenset(found.scalars())
 
     def health(self, now: datetime) -> OutboxHealth:
+        """Return totals per state and the age of the oldest waiting notice (s)."""
         with self._database.read() as connection:
             counted = connection.execute(select(deliveries.c.state, func.count()).group_by(deliveries.c.state))
             n = {row[0]: row[1] for row in counted}
@@ -284,7 +294,7 @@ class Outbox:
         )
 
     def _change_waiting(self, delivery_id: int, channel: State | None, **values: object) -> None:
-        # Only while it waits: a verdict that comes late must not undo a delivery that another try completed.
+        # Only while it waits: a late result must not undo a delivery that another attempt completed.
         with self._database.write() as connection:
             connection.execute(
                 update(deliveries)
@@ -315,7 +325,7 @@ def _has_older_waiting(now: datetime) -> ColumnElement[bool]:
             older.c.thread == deliveries.c.thread,
             older.c.state == WAITING,
             older.c.id < deliveries.c.id,
-            # An expired one in a long pause must not hold back the news that came after it.
+            # An expired delivery in a long pause must not block newer notices.
             older.c.expires_at > now,
         )
     )

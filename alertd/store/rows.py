@@ -1,4 +1,4 @@
-"""What the store hands out: rows as values. Every time is aware and UTC."""
+"""Row types that the store returns. Every time is aware and UTC."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -6,7 +6,7 @@ from datetime import datetime
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredTrip:
-    """A trip as it was registered. `body` is its JSON text, kept as given."""
+    """A registered trip. `body` is its JSON text, as received."""
 
     id: str
     body: str
@@ -16,6 +16,8 @@ class StoredTrip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredPlan:
+    """A stored plan. `body` is its JSON text."""
+
     id: str
     trip_id: str
     made_at: datetime
@@ -24,10 +26,10 @@ class StoredPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredEvent:
-    """What a person or device reported. `id` is derived from what it says; `body` is its JSON text."""
+    """A report of a person or device. `id` is derived from the content; `body` is its JSON text."""
 
     id: str
-    trip_id: str  # "" when it is about no trip
+    trip_id: str  # "" when it is not about a trip
     kind: str
     at: datetime
     body: str
@@ -35,7 +37,7 @@ class StoredEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Slot:
-    """What may be said once only, such as the brief of one fleet on one local date (ISO text)."""
+    """Key of a notice that is sent once, such as the brief of one fleet on one local date (ISO text)."""
 
     kind: str
     fleet: str
@@ -44,7 +46,7 @@ class Slot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimedDelivery:
-    """One notice on its way to one target. Every try sends this `body`; `attempt` counts from 1, this one included."""
+    """One notice claimed for one channel. Every attempt sends this `body`; `attempt` counts from 1."""
 
     id: int
     notice_id: str
@@ -61,7 +63,7 @@ class ClaimedDelivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
-    """The state of one notice to one target, for people to read."""
+    """The state of one notice on one channel, for display."""
 
     id: int
     notice_id: str
@@ -78,7 +80,7 @@ class Delivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxHealth:
-    """`oldest_waiting_age_s` is 0 when nothing waits."""
+    """Totals of the outbox; `oldest_waiting_age_s` is 0 when no delivery waits."""
 
     waiting_n: int
     parked_n: int
@@ -89,7 +91,7 @@ class OutboxHealth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
-    """What is to be done once. `owner` and `epoch` are of its last claim, "" and 0 before the first."""
+    """A task to do once. `owner` and `epoch` are those of its last claim, "" and 0 before the first."""
 
     kind: str
     key: str
@@ -102,7 +104,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredChannel:
-    """One channel as the store knows it: "up", "failing" or "disabled". `failures`: in a row since the last success."""
+    """A channel's stored state: "up", "failing" or "disabled". `failures`: consecutive since the last success."""
 
     target: str
     state: str
@@ -115,7 +117,7 @@ class StoredChannel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredToken:
-    """A caller's token, by its hash only."""
+    """An API token, identified by its hash only."""
 
     id: str
     hash: str
@@ -129,7 +131,7 @@ class StoredToken:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredAnswer:
-    """What was answered to a request with a key of its own; the hash tells the same request from another."""
+    """The response to a request with an idempotency key; the hash tells a repeated request from a different one."""
 
     route: str
     key: str
@@ -141,7 +143,7 @@ class StoredAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredChannelCounts:
-    """One target's deliveries, counted. The times are None where there is nothing to take them from."""
+    """Delivery counts of one channel. The times are None when no delivery supplies them."""
 
     target: str
     waiting_n: int

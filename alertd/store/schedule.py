@@ -1,4 +1,4 @@
-"""What is to be done at its time, once, whoever does it: claimed under a lease, settled with an outcome.
+"""Scheduled tasks that run once: claimed by a daemon under a lease, settled with an outcome.
 
 waiting ── claim ──→ (leased) ── settle → settled
    ↑                   │
@@ -15,19 +15,19 @@ from alertd.store.rows import Due
 from alertd.store.schema import due, slots
 
 WAITING, SETTLED = "waiting", "settled"
-REOPENED = "reopened"  # begins the outcome of one that a clock ahead of the time had settled
+REOPENED = "reopened"  # prefix of the outcome of a task that a clock ahead of time had settled
 LONGEST_LEASE = timedelta(hours=1)
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
 
 
 class DueTable:
-    """The due slots of one store. Every method raises StoreError when the store fails."""
+    """The due tasks of one store. Every method raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def put(self, kind: str, key: str, due_at: datetime) -> bool:
-        """Note that it is due; returns whether that is new. One noted before keeps its time and state."""
+        """Add a task; return whether it is new. An existing task keeps its time and state."""
         with self._database.write() as connection:
             added = connection.execute(
                 insert_or(connection, due)
@@ -38,7 +38,7 @@ class DueTable:
             return added.first() is not None
 
     def claim(self, now: datetime, limit: int, lease_s: float, owner: str, kind: str | None = None) -> list[Due]:
-        """Take up to `limit` that are due and free, the longest due first."""
+        """Claim up to `limit` due tasks that are free, earliest due first, for `lease_s` seconds."""
         free = or_(due.c.lease_until.is_(None), due.c.lease_until <= now)
         chosen = select(due.c.kind, due.c.key).where(due.c.state == WAITING, due.c.due_at <= now, free)
         if kind is not None:
@@ -54,14 +54,14 @@ class DueTable:
             return sorted(map(_due, claimed), key=lambda slot: (slot.due_at, slot.kind, slot.key))
 
     def settle(self, claimed: Due, outcome: str) -> bool:
-        """It is over, and how: ran, ran late, left out and why. Returns False when the claim was another's by then."""
+        """Record the outcome (ran, ran late, skipped and why). Returns False when another owner has the claim."""
         return self._under_claim(claimed, state=SETTLED, outcome=outcome)
 
     def reopen_future(self, kind: str, now: datetime, grace: timedelta, too_late: str) -> list[str]:
-        """Make what a clock that was ahead has settled wait again, and free its leases, which end much later than now.
+        """Reopen tasks that a clock ahead of time settled, and free leases that end far in the future; return the keys.
 
-        That is what is not due yet, and what was left out as due longer ago than `grace` and is not: its outcome begins
-        with `too_late`. Returns the keys; the slots of that name are emptied.
+        Reopened are settled tasks that are not due yet. So are tasks skipped as late that are less than `grace`
+        overdue: their outcome starts with `too_late`. The slots with the same key are deleted.
         """
         not_late = and_(due.c.due_at > now - grace, due.c.outcome.startswith(too_late, autoescape=True))
         ahead = and_(due.c.kind == kind, due.c.state == SETTLED, or_(due.c.due_at > now, not_late))
@@ -80,15 +80,16 @@ class DueTable:
             return keys
 
     def get(self, kind: str, key: str) -> Due | None:
+        """Return a task, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(due).where(due.c.kind == kind, due.c.key == key)).one_or_none()
         return None if row is None else _due(row)
 
     def waiting(self, kind: str) -> list[Due]:
-        """What is not settled, the longest due first."""
-        wanted = select(due).where(due.c.state == WAITING, due.c.kind == kind).order_by(due.c.due_at, due.c.key)
+        """Return the tasks that are not settled, earliest due first."""
+        query = select(due).where(due.c.state == WAITING, due.c.kind == kind).order_by(due.c.due_at, due.c.key)
         with self._database.read() as connection:
-            return [_due(row) for row in connection.execute(wanted)]
+            return [_due(row) for row in connection.execute(query)]
 
     def _under_claim(self, claimed: Due, **values: object) -> bool:
         same = and_(due.c.kind == claimed.kind, due.c.key == claimed.key, due.c.epoch == claimed.epoch)

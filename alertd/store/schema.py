@@ -1,4 +1,4 @@
-"""The tables, the same on SQLite and PostgreSQL. A change of shape goes together with a step in `migrations`."""
+"""Table definitions, the same on SQLite and PostgreSQL. A schema change needs a step in `migrations`."""
 
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -19,13 +19,13 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION: Final = "0003"  # the newest step in `migrations`
+REVISION: Final = "0003"  # newest revision in `migrations`
 
 
 class Utc(TypeDecorator[datetime]):
-    """An aware datetime. SQLite has no type for it and keeps `2026-01-05T12:00:00.000000Z`.
+    """Column type for an aware datetime. SQLite has no such type and stores `2026-01-05T12:00:00.000000Z`.
 
-    That text is of one width, so text order is time order, and a person can read it.
+    That text has a fixed width, so text order is time order.
     """
 
     impl = Text
@@ -75,7 +75,7 @@ plans = Table(
     Index("plans_by_age", "made_at"),
 )
 
-# A slot is what may be said once only, such as the brief of one fleet on one local date.
+# A slot is the key of a notice that is sent once, such as the brief of one fleet on one local date.
 slots = Table(
     "slots",
     metadata,
@@ -102,7 +102,7 @@ notices = Table(
     Index("notices_by_plan", "plan_id"),
 )
 
-# The outbox. `thread` is the trip (or the notice itself when it has none): within a thread and target, order is kept.
+# The outbox. `thread` is the trip, or the notice itself when it has none. Order is kept within a thread and target.
 deliveries = Table(
     "deliveries",
     metadata,
@@ -121,11 +121,11 @@ deliveries = Table(
     UniqueConstraint("notice_id", "target"),
     Index("deliveries_due", "state", "target", "next_try"),
     Index("deliveries_thread", "target", "thread", "state", "id"),
-    # An id once given is never given again, so "older" is always the smaller id.
+    # Ids are never reused, so the older delivery always has the smaller id.
     sqlite_autoincrement=True,
 )
 
-# What people and devices report back: read it, chains on, chains off, a position, a closed road.
+# Reports of people and devices: notice read, chains on, chains off, a position, a closed road.
 events = Table(
     "events",
     metadata,
@@ -138,8 +138,9 @@ events = Table(
     Index("events_by_kind", "kind", "at"),
 )
 
-# One row. Every transaction that writes begins by locking it: writers take turns, and one whose epoch has passed is
-# refused. `beat` rises while the leader lives; `locked` says whether it holds the store's lock beside its lease.
+# One row. Every write transaction begins by locking it: writers run one at a time, and one with an old epoch is
+# refused. `beat` rises while the leader lives; `locked` is true when the leader holds the store's lock beside its
+# lease.
 leader = Table(
     "leader",
     metadata,
@@ -151,7 +152,7 @@ leader = Table(
     Column("since", Utc),
 )
 
-# What is to be done once at a time. `epoch` counts the claims: a verdict counts only under the claim that it is of.
+# Tasks to do once. `epoch` counts the claims: a result counts only under the claim that it belongs to.
 due = Table(
     "due",
     metadata,
@@ -166,7 +167,7 @@ due = Table(
     Index("due_next", "state", "due_at"),
 )
 
-# The state of each channel that outlives a run: in use, failing or disabled, why, since when, how its tries went.
+# Channel states that survive a restart: up, failing or disabled, reason, since when, record of attempts.
 endpoints = Table(
     "endpoints",
     metadata,
@@ -179,7 +180,7 @@ endpoints = Table(
     Column("failures", Integer, nullable=False),
 )
 
-# Who may call. Only the hash is kept: what lies in the store opens nothing. `scopes` are words with blanks between.
+# API tokens. Only the hash is stored, so a leaked store grants no access. `scopes` are words separated by spaces.
 tokens = Table(
     "tokens",
     metadata,
@@ -193,7 +194,7 @@ tokens = Table(
     Column("last_used_at", Utc),
 )
 
-# Answers given, so that a request sent again gets the same one.
+# Stored responses, so that a repeated request gets the same one.
 idempotency = Table(
     "idempotency",
     metadata,

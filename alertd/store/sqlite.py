@@ -1,4 +1,4 @@
-"""One SQLite file, opened so that what was acknowledged survives a power cut, and every failure of it in one line."""
+"""SQLite backend: one file with durable commits, and database failures as one-line messages."""
 
 import re
 import sqlite3
@@ -14,13 +14,13 @@ from alertd.store.lock import LockFile
 
 _SYNCHRONOUS_LEVEL = {"FULL": 2, "EXTRA": 3}
 
-_FULL_OR_FAILING = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR}  # a file-size limit shows as IOERR, not as FULL
+_FULL_OR_FAILING = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR}  # a file-size limit is reported as IOERR, not as FULL
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
 def wal_is_safe(sqlite_version: str) -> bool:
-    """Whether this SQLite is free of the WAL-reset bug (3.7.0 to 3.51.2; mended in 3.51.3, 3.50.7 and 3.44.6)."""
+    """Whether this SQLite is free of the WAL-reset bug (3.7.0 to 3.51.2; fixed in 3.51.3, 3.50.7 and 3.44.6)."""
     major, minor, patch = (int(part) for part in re.findall(r"\d+", sqlite_version)[:3])
     if (major, minor) in {(3, 44), (3, 50), (3, 51)}:
         return patch >= {44: 6, 50: 7, 51: 3}[minor]
@@ -28,7 +28,7 @@ def wal_is_safe(sqlite_version: str) -> bool:
 
 
 class SqliteFile:
-    """The file's engine, and what is said of its failures."""
+    """Engine of one SQLite file, and its error messages."""
 
     def __init__(self, path: Path, *, wal: bool, busy_timeout_s: float) -> None:
         self.path, self._busy_timeout_s = path, busy_timeout_s
@@ -37,20 +37,21 @@ class SqliteFile:
                 f"store {path}: SQLite {sqlite3.sqlite_version} can corrupt a file in WAL mode; "
                 "leave WAL off, or use SQLite 3.51.3 or later"
             )
-        # The rollback journal needs EXTRA to sync the folder too; WAL is durable from FULL on.
+        # The rollback journal needs EXTRA to sync the folder too; WAL is durable with FULL.
         self._journal, self._synchronous = ("wal", "FULL") if wal else ("delete", "EXTRA")
-        # Threads of one daemon take turns here: SQLite's own waiting is by polling, and under load it starves one of
-        # several writers for longer than the timeout.
+        # Threads of one daemon use this lock: SQLite waits by polling, which under load starves a writer past the
+        # timeout.
         self.turn: AbstractContextManager[object] = threading.RLock()
         self.engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": busy_timeout_s})
         event.listen(self.engine, "connect", self._prepare)
         event.listen(self.engine, "begin", _begin)
 
     def new_lock(self) -> LockFile:
+        """Return a new handle of the store's lock."""
         return LockFile(self.path)
 
     def check(self) -> None:
-        """Set the journal, and see that it is so."""
+        """Set the journal mode and verify it. Raises StoreError when it does not take effect."""
         with self.engine.connect() as connection:
             # The journal mode cannot change inside a transaction, so this goes straight to the driver.
             dbapi = connection.connection.driver_connection
@@ -66,24 +67,25 @@ class SqliteFile:
             )
 
     def explained(self, cause: BaseException | None) -> str:
-        code = getattr(cause, "sqlite_errorcode", 0) & 0xFF  # the low byte is the kind, the rest the detail
+        """Return a one-line message for a database error, with a hint."""
+        code = getattr(cause, "sqlite_errorcode", 0) & 0xFF  # the low byte is the primary code, the rest the detail
         if code in _FULL_OR_FAILING:
-            return f"disk is full or failing ({cause}); nothing was half-written; free space and the daemon goes on"
+            return f"disk is full or failing ({cause}); no partial write; free space and the daemon continues"
         if code in _BUSY:
             return (
-                f"held by another program for over {self._busy_timeout_s:g} s ({cause}); nothing was half-written; "
-                "close that program and the daemon goes on"
+                f"held by another program for over {self._busy_timeout_s:g} s ({cause}); no partial write; "
+                "close that program and the daemon continues"
             )
         if code in _DAMAGED:
-            return f"not a sound SQLite file ({cause}); move it aside and put back the last backup"
+            return f"not a valid SQLite file ({cause}); move it aside and restore the last backup"
         if code == sqlite3.SQLITE_READONLY:
-            return f"cannot be written ({cause}); give the daemon's user the right to write the file and its folder"
+            return f"cannot be written ({cause}); give the daemon's user write permission on the file and its folder"
         if code == sqlite3.SQLITE_CANTOPEN:
-            return f"cannot be opened ({cause}); make the folder and give the daemon's user the right to write there"
-        return f"refused what was to be stored ({cause}); nothing was half-written; this is a fault of alertd"
+            return f"cannot be opened ({cause}); create the folder and give the daemon's user write permission"
+        return f"rejected a write ({cause}); no partial write; internal error of alertd"
 
     def _prepare(self, dbapi: sqlite3.Connection, _record: object) -> None:
-        dbapi.isolation_level = None  # Python's own transaction control off: _begin says when and how
+        dbapi.isolation_level = None  # disables Python's own transaction control: _begin starts transactions
         dbapi.execute("PRAGMA foreign_keys=ON").close()
         dbapi.execute(f"PRAGMA synchronous={self._synchronous}").close()
         level = dbapi.execute("PRAGMA synchronous").fetchone()[0]
@@ -95,6 +97,6 @@ class SqliteFile:
 
 
 def _begin(connection: Connection) -> None:
-    """Take the write lock at the start: a reader that later writes would fail at once, whatever the busy timeout."""
+    """Take the write lock at the start: a read lock that is upgraded later fails at once, despite the busy timeout."""
     writes = connection.get_execution_options().get("alertd_writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

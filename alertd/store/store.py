@@ -1,4 +1,4 @@
-"""What must survive a crash: trips, plans and notices, with the outbox filled in the transaction of the decision."""
+"""The store: trips, plans and notices; the outbox is filled in the transaction that records a notice."""
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
@@ -22,7 +22,7 @@ from alertd.store.url import StoreLocation
 
 
 class Store:
-    """One store, open. Use as a context manager. Every method raises StoreError when the store fails."""
+    """One open store. Use as a context manager. Every method raises StoreError when the store fails."""
 
     def __init__(self, place: StoreLocation | str, *, wal: bool = False, busy_timeout_s: float = 5.0) -> None:
         """Open or create the store at `place`: a path, or a URL `sqlite:///path` or `postgresql://...`."""
@@ -34,7 +34,7 @@ class Store:
         self.tokens = Tokens(self._database)
         self.answers = Answers(self._database)
         self.pruning = Retention(self._database)
-        self.on_new: Callable[[Notice], None] = lambda notice: None  # hears of each notice once it is kept for good
+        self.on_new: Callable[[Notice], None] = lambda notice: None  # called with each new notice after its commit
 
     def __enter__(self) -> Self:
         return self
@@ -43,16 +43,17 @@ class Store:
         self.close()
 
     def close(self) -> None:
+        """Close all connections."""
         self._database.close()
 
     def candidate(self, owner: str, *, lease_s: float) -> Candidate:
-        """This process as one that may lead the store: from then on it may write only while it does."""
+        """Return this process as a candidate for leader: from then on it may write only while it leads."""
         return Candidate(self._database, owner, lease_s=lease_s)
 
     def put_trip(self, trip: StoredTrip, *, replace: bool = False) -> bool:
-        """Keep a trip. Returns whether anything changed: the same trip again changes nothing.
+        """Save a trip. Returns whether anything changed: the same trip again changes nothing.
 
-        Raises StoreError when the id is taken by another content, unless `replace`.
+        Raises StoreError when the id exists with other content, unless `replace`.
         """
         values: dict[str, Any] = {
             "id": trip.id,
@@ -69,66 +70,68 @@ class Store:
                 return False
             if not replace:
                 raise StoreError(
-                    f"store {self.place}: trip {trip.id} is already there with another content; "
-                    "give the new trip its own id, or ask for it to be replaced"
+                    f"store {self.place}: trip {trip.id} exists with different content; "
+                    "give the new trip its own id, or replace the old one"
                 )
-            # An update, never a delete: the plans and notices of the trip stay.
+            # Update instead of delete: the plans and notices of the trip stay.
             connection.execute(update(trips).where(trips.c.id == trip.id).values(**values))
             return True
 
     def trip(self, trip_id: str) -> StoredTrip | None:
+        """Return a trip, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(trips).where(trips.c.id == trip_id)).one_or_none()
         return None if row is None else _trip(row)
 
     def trips(self, *, cancelled_too: bool = False) -> list[StoredTrip]:
-        """Every trip, oldest first."""
-        wanted = select(trips).order_by(trips.c.created_at, trips.c.id)
+        """Return every trip, oldest first."""
+        query = select(trips).order_by(trips.c.created_at, trips.c.id)
         if not cancelled_too:
-            wanted = wanted.where(trips.c.cancelled.is_(False))
+            query = query.where(trips.c.cancelled.is_(False))
         with self._database.read() as connection:
-            return [_trip(row) for row in connection.execute(wanted)]
+            return [_trip(row) for row in connection.execute(query)]
 
     def trip_ids(self) -> list[str]:
-        """The ids of all trips that are not cancelled."""
+        """Return the ids of all trips that are not cancelled."""
         with self._database.read() as connection:
             return list(connection.execute(select(trips.c.id).where(trips.c.cancelled.is_(False))).scalars())
 
     def cancel_trip(self, trip_id: str) -> bool:
-        """Returns whether there was such a trip. What is already decided about it still goes out."""
+        """Cancel a trip; return whether it exists. Notices already recorded are still sent."""
         with self._database.write() as connection:
             return connection.execute(update(trips).where(trips.c.id == trip_id).values(cancelled=True)).rowcount > 0
 
     def put_event(self, event: StoredEvent) -> bool:
-        """Keep a report. Returns whether it is new: one whose id is there changes nothing.
+        """Save a report. Returns whether it is new: an existing id changes nothing.
 
-        Raises StoreError when there is no such trip.
+        Raises StoreError when its trip does not exist.
         """
         with self._database.write() as connection:
-            kept = connection.execute(
+            added = connection.execute(
                 insert_or(connection, events)
                 .values(id=event.id, trip_id=event.trip_id or None, kind=event.kind, at=event.at, body=event.body)
                 .on_conflict_do_nothing(index_elements=["id"])
                 .returning(events.c.id)
             )
-            return kept.first() is not None
+            return added.first() is not None
 
     def event(self, id_: str) -> StoredEvent | None:
+        """Return a report, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(events).where(events.c.id == id_)).one_or_none()
         return None if row is None else _event(row)
 
     def events(self, trip_id: str, kind: str, newest_n: int | None = None) -> list[StoredEvent]:
-        """The newest reports of one kind about a trip ("" for those about none), oldest of them first."""
+        """Return the newest reports of one kind about a trip ("" for those about no trip), oldest first."""
         about = events.c.trip_id == trip_id if trip_id else events.c.trip_id.is_(None)
-        wanted = (
+        query = (
             select(events)
             .where(about, events.c.kind == kind)
             .order_by(events.c.at.desc(), events.c.id.desc())
             .limit(newest_n)
         )
         with self._database.read() as connection:
-            rows = connection.execute(wanted).all()
+            rows = connection.execute(query).all()
         return [_event(row) for row in reversed(rows)]
 
     def record_plan(
@@ -140,9 +143,10 @@ class Store:
         new_notices: Sequence[Notice],
         targets: Mapping[Audience, Sequence[str]],
     ) -> tuple[str, ...]:
-        """Keep a plan, its notices and a delivery for each target of each notice's audience: all or nothing.
+        """Save a plan, its notices and a delivery for each channel of each notice's audience: all or nothing.
 
-        Returns the ids of the notices that are new. One already there is not said again, whatever its targets.
+        Returns the ids of the new notices. An existing notice is not queued again, whatever its channels. Raises
+        StoreError when the plan's id exists with other content.
         """
         with self._database.write() as connection:
             known = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
@@ -150,43 +154,48 @@ class Store:
                 connection.execute(insert(plans).values(id=plan_id, trip_id=trip_id, made_at=made_at, body=body_json))
             elif (known.trip_id, known.body) != (trip_id, body_json):
                 raise StoreError(
-                    f"store {self.place}: plan {plan_id} is already there with another content; "
-                    "a plan never changes, give the new one its own id"
+                    f"store {self.place}: plan {plan_id} exists with different content; "
+                    "a plan never changes: give the new one its own id"
                 )
             new = _insert_notices(connection, new_notices, targets, made_at)
         return self._report_recorded(new_notices, new)
 
     def latest_plan(self, trip_id: str) -> StoredPlan | None:
+        """Return the newest plan of a trip, or None."""
         newest = select(plans).where(plans.c.trip_id == trip_id).order_by(plans.c.made_at.desc(), plans.c.id).limit(1)
         with self._database.read() as connection:
             row = connection.execute(newest).one_or_none()
         return None if row is None else _plan(row)
 
     def plan(self, plan_id: str) -> StoredPlan | None:
+        """Return a plan, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
         return None if row is None else _plan(row)
 
     def plan_before(self, trip_id: str, at: datetime) -> str | None:
-        """The id of a trip's newest plan made at or before a moment."""
-        wanted = (
+        """Return the id of a trip's newest plan made at or before `at`, or None."""
+        query = (
             select(plans.c.id)
             .where(plans.c.trip_id == trip_id, plans.c.made_at <= at)
             .order_by(plans.c.made_at.desc(), plans.c.id.desc())
             .limit(1)
         )
         with self._database.read() as connection:
-            return connection.execute(wanted).scalar_one_or_none()
+            return connection.execute(query).scalar_one_or_none()
 
     def plans_made(self, since: datetime, until: datetime) -> list[tuple[str, str, datetime]]:
-        """(plan, trip, when made) of the plans made in [since, until), oldest first; their bodies are large."""
-        wanted = (
+        """Return (plan id, trip id, UTC time) of the plans made in [since, until), oldest first.
+
+        Leaves out the bodies, which are large.
+        """
+        query = (
             select(plans.c.id, plans.c.trip_id, plans.c.made_at)
             .where(plans.c.made_at >= since, plans.c.made_at < until)
             .order_by(plans.c.made_at, plans.c.id)
         )
         with self._database.read() as connection:
-            return [(row.id, row.trip_id, row.made_at) for row in connection.execute(wanted)]
+            return [(row.id, row.trip_id, row.made_at) for row in connection.execute(query)]
 
     def record_notices(
         self,
@@ -196,9 +205,9 @@ class Store:
         *,
         slot: Slot | None = None,
     ) -> tuple[str, ...]:
-        """Keep notices that belong to no plan, such as a brief. Returns the ids of those that are new.
+        """Save notices that belong to no plan, such as a brief. Returns the ids of the new ones.
 
-        With a `slot`, none of them is kept when that slot was filled before.
+        With a `slot`, none is saved when that slot was filled before.
         """
         with self._database.write() as connection:
             if slot is not None:
@@ -219,6 +228,7 @@ class Store:
         return new
 
     def slot_filled(self, slot: Slot) -> bool:
+        """Return whether a slot was filled before."""
         filled = select(slots.c.filled_at).where(
             slots.c.kind == slot.kind, slots.c.fleet == slot.fleet, slots.c.local_date == slot.local_date
         )
@@ -226,31 +236,32 @@ class Store:
             return connection.execute(filled).first() is not None
 
     def notice(self, notice_id: str) -> Notice | None:
+        """Return a notice, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(notices).where(notices.c.id == notice_id)).one_or_none()
         return None if row is None else _notice(row)
 
     def notices(self, trip_id: str) -> list[Notice]:
-        """What was said about a trip, oldest first."""
-        wanted = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
+        """Return the notices about a trip, oldest first."""
+        query = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
         with self._database.read() as connection:
-            return [_notice(row) for row in connection.execute(wanted)]
+            return [_notice(row) for row in connection.execute(query)]
 
     def notices_since(self, audience: Audience, since: datetime) -> list[Notice]:
-        """What was said to one audience after a moment, about any trip, oldest first."""
-        wanted = (
+        """Return the notices to one audience after `since`, about any trip, oldest first."""
+        query = (
             select(notices)
             .where(notices.c.created_at > since, notices.c.audience == audience.value)
             .order_by(notices.c.created_at, notices.c.id)
         )
         with self._database.read() as connection:
-            return [_notice(row) for row in connection.execute(wanted)]
+            return [_notice(row) for row in connection.execute(query)]
 
     def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
-        """Reports of one kind after a moment, about any trip, oldest first."""
-        wanted = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
+        """Return the reports of one kind after `since`, about any trip, oldest first."""
+        query = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
         with self._database.read() as connection:
-            return [_event(row) for row in connection.execute(wanted)]
+            return [_event(row) for row in connection.execute(query)]
 
 
 def _insert_notices(
@@ -258,7 +269,7 @@ def _insert_notices(
 ) -> tuple[str, ...]:
     new: list[str] = []
     for notice in new_notices:
-        kept = connection.execute(
+        added = connection.execute(
             insert_or(connection, notices)
             .values(
                 id=notice.id,
@@ -274,7 +285,7 @@ def _insert_notices(
             .on_conflict_do_nothing(index_elements=["id"])
             .returning(notices.c.id)
         )
-        if kept.first() is None:
+        if added.first() is None:
             continue
         new.append(notice.id)
         for target in dict.fromkeys(targets.get(notice.audience, ())):
@@ -284,7 +295,7 @@ def _insert_notices(
 
 def _queue(connection: Connection, notice: Notice, target: str, at: datetime) -> None:
     thread = notice.trip_id or notice.id
-    # Newer news must not wait out the pause of an older try that it stands behind.
+    # A newer notice must not wait for the retry pause of an older one in the same thread.
     connection.execute(
         update(deliveries)
         .where(

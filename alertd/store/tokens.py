@@ -1,4 +1,4 @@
-"""Who may call, and what was answered: hashes of tokens, and the answers that a request sent again gets once more."""
+"""API tokens, stored as hashes, and stored responses for repeated requests (idempotency)."""
 
 from datetime import datetime
 from typing import Any
@@ -17,7 +17,7 @@ class Tokens:
         self._database = database
 
     def put(self, token: StoredToken) -> None:
-        """Keep a new one; its id and hash are nobody else's."""
+        """Save a new token; its id and hash must be unique."""
         with self._database.write() as connection:
             connection.execute(
                 insert(tokens).values(
@@ -33,35 +33,37 @@ class Tokens:
             )
 
     def by_hash(self, hash_: str) -> StoredToken | None:
-        """Whatever its state: whether it is revoked or has expired is for the caller to judge."""
+        """Return a token in any state, or None. The caller checks for revocation and expiry."""
         with self._database.read() as connection:
             row = connection.execute(select(tokens).where(tokens.c.hash == hash_)).one_or_none()
         return None if row is None else _token(row)
 
     def all(self) -> list[StoredToken]:
-        """Oldest first."""
+        """Return all tokens, oldest first."""
         with self._database.read() as connection:
             rows = connection.execute(select(tokens).order_by(tokens.c.created_at, tokens.c.id))
             return [_token(row) for row in rows]
 
     def revoke(self, id_: str, at: datetime) -> bool:
-        """Returns whether there was one that was not revoked."""
+        """Revoke a token; return whether an active one existed."""
         with self._database.write() as connection:
             revoked = update(tokens).where(tokens.c.id == id_, tokens.c.revoked_at.is_(None)).values(revoked_at=at)
             return connection.execute(revoked).rowcount > 0
 
     def used(self, id_: str, at: datetime) -> None:
+        """Record the time of the last use."""
         with self._database.write() as connection:
             connection.execute(update(tokens).where(tokens.c.id == id_).values(last_used_at=at))
 
 
 class Answers:
-    """The answers given by one store's daemon. Every method raises StoreError when the store fails."""
+    """The stored responses of one store. Every method raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def get(self, route: str, key: str) -> StoredAnswer | None:
+        """Return the response stored for a route and key, or None."""
         with self._database.read() as connection:
             row = connection.execute(
                 select(idempotency).where(idempotency.c.route == route, idempotency.c.key == key)
@@ -69,7 +71,7 @@ class Answers:
         return None if row is None else _answer(row)
 
     def put(self, answer: StoredAnswer) -> bool:
-        """Keep it; returns whether it is the first of its route and key. A later one changes nothing."""
+        """Save a response; return whether it is the first for its route and key. A later one changes nothing."""
         with self._database.write() as connection:
             added = connection.execute(
                 insert_or(connection, idempotency)

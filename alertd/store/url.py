@@ -1,4 +1,4 @@
-"""Where a store is: a SQLite file, or a database of a PostgreSQL server."""
+"""Parses the location of a store: a SQLite file or a PostgreSQL database."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +14,7 @@ FORMS: Final = "write a file's path, or postgresql://user@host:5432/database"
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PostgresUrl:
-    """A PostgreSQL database. Neither its text nor its repr shows the password."""
+    """A PostgreSQL database. Neither `str` nor `repr` shows the password."""
 
     url: URL
 
@@ -24,6 +24,7 @@ class PostgresUrl:
     __repr__ = __str__
 
     def with_password(self, password: str) -> "PostgresUrl":
+        """Return the same URL with a password."""
         return PostgresUrl(self.url.set(password=password))
 
 
@@ -31,7 +32,10 @@ StoreLocation = Path | PostgresUrl
 
 
 def parse_store_url(text: Path | str, base: Path = Path()) -> StoreLocation:
-    """A path (taken from `base`), `sqlite:///path` or `postgresql://...`. Raises StoreError, without any password."""
+    """Parse a path (relative to `base`), `sqlite:///path` or `postgresql://...`.
+
+    Raises StoreError; its message never contains a password.
+    """
     if isinstance(text, Path) or "://" not in text:
         return base / text
     try:
@@ -42,4 +46,4 @@ def parse_store_url(text: Path | str, base: Path = Path()) -> StoreLocation:
         return base / str(url.database)
     if url.drivername in ("postgresql", "postgres", "postgresql+psycopg") and url.database:
         return PostgresUrl(url.set(drivername="postgresql+psycopg"))
-    raise StoreError(f"store {url.render_as_string()}: no such kind of store; {FORMS}")
+    raise StoreError(f"store {url.render_as_string()}: unsupported kind of store; {FORMS}")

@@ -1,1 +1,1 @@
-"""Held clock, stand-in servers and an invented storm, shared by the demo and the tests."""
+"""Manual clock, fake servers and an invented storm, shared by the demo and the tests."""

@@ -1,4 +1,4 @@
-"""Made-up roads, rigs, rules and pavement for tests: small, whole, and free of any forecast."""
+"""Synthetic routes, rigs, rules and pavement for tests: small, complete, without a forecast."""
 
 from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
@@ -32,7 +32,7 @@ from alertd.rules.ruleset import (
 from alertd.units import HORSEPOWER_W, HOUR_S, POUND_KG, to_mps
 
 Array: TypeAlias = NDArray[np.float64]
-# Classes from member (member, 1, 1), distance_m (1, sample, 1) and hour of the field (1, 1, hour), broadcast.
+# Road classes from member (member, 1, 1), distance_m (1, sample, 1) and hour of the field (1, 1, hour), broadcast.
 Script: TypeAlias = Callable[[NDArray[np.int64], Array, NDArray[np.int64]], ArrayLike]
 
 MIDNIGHT = datetime(2027, 1, 14, tzinfo=UTC)
@@ -51,7 +51,7 @@ def make_route(
     eastward: bool = True,
     spacing_m: float = 250.0,
 ) -> Route:
-    """A straight road along 47.45 north. `spans` are (code, start_m, end_m); one of "US-XX" all along if none."""
+    """Return a straight road along 47.45 north. `spans` are (code, start_m, end_m); default one "US-XX" span."""
     d = np.arange(0.0, length_m + spacing_m / 2.0, spacing_m)
     slope = np.array(np.broadcast_to(np.asarray(grade, dtype=np.float64), d.shape))
     ends = spans or [("US-XX", 0.0, float(d[-1]))]
@@ -79,7 +79,7 @@ def make_stop(
     name: str = "",
     milepost: str = "",
 ) -> RouteStop:
-    """An invented stop on the made road."""
+    """Return an invented stop on the synthetic road."""
     stop = Stop(
         id=id_,
         name=name or f"Stop {id_}",
@@ -122,7 +122,10 @@ def make_rules(
     season: Season | None = None,
     barred: str = "",
 ) -> RuleSet:
-    """One level, "chains required": outside duals of both drive axles. `chance` is its estimate on `classes`."""
+    """Rules with one level, "chains required": outside duals of both drive axles.
+
+    `chance`: the level's estimated posting probability on `classes`.
+    """
     demand = Demand(
         rig_class=RigClass(),
         layouts=((Placement(group="drive", axles="all", per_axle="each side", place="outside"),),),
@@ -177,19 +180,19 @@ def make_weather(
     snow_mmwe: ArrayLike = 5.0,
     snowfall_mmwe_h: ArrayLike = 0.0,
 ) -> Weather:
-    """Pavement by script, one column a sample, so that what the truck meets is known to the hour and the member.
+    """Pavement by script, one column per sample, so the state at each hour and member is known exactly.
 
-    samples_a_column: more, for a road as long stretches of it share a forecast cell and a band of height. deck: that
-    of the decks of the route's bridges, which stand on the road of `script` otherwise. snow_mmwe, snowfall_mmwe_h: what
-    lies and falls where `script` has snow, to be broadcast over (member, column, hour).
+    samples_a_column: more than 1 where samples share a forecast cell and elevation band. deck: road classes of the
+    decks of the route's bridges; default those of `script`. snow_mmwe, snowfall_mmwe_h: snow on the road and snowfall
+    rate where `script` has snow, broadcast over (member, column, hour).
     """
     member, hour = np.arange(members)[:, None, None], np.arange(hours)[None, None, :]
     firsts = np.arange(0, route.distance_m.size, samples_a_column)
     on_deck = np.flatnonzero(on_bridges(route.distance_m, route.bridges)) if deck is not None else firsts[:0]
 
     def pavement(classes: Script, at: NDArray[np.int64]) -> NDArray[np.int8]:
-        met = classes(member, route.distance_m[None, at, None], hour)
-        return np.array(np.broadcast_to(met, (members, at.size, hours)), dtype=np.int8)
+        states = classes(member, route.distance_m[None, at, None], hour)
+        return np.array(np.broadcast_to(states, (members, at.size, hours)), dtype=np.int8)
 
     road_class = pavement(script, firsts)
     if deck is not None:
@@ -240,7 +243,10 @@ def make_weather(
 def make_surface(
     *, icy: bool = True, chains_asked: bool = False, start_m: float = 0.0, end_m: float = 60e3, enter_h: float = 6.0
 ) -> SurfaceStretch:
-    """A run of winter road met at this hour of the made field, two hours long: glaze, or frost where it is not icy."""
+    """Return a stretch of winter road, met at `enter_h` of the synthetic field and two hours long.
+
+    The surface is glaze, or frost when `icy` is False.
+    """
     return SurfaceStretch(
         start_m=start_m,
         end_m=end_m,
@@ -260,12 +266,12 @@ def make_surface(
 
 
 def at_hour(hour: float) -> datetime:
-    """A moment by the clock of the made field, whose first state stands at midnight UTC."""
+    """Return the time `hour` hours after the start of the synthetic field, which is midnight UTC."""
     return MIDNIGHT + timedelta(seconds=hour * HOUR_S)
 
 
 def _forecast(issued_at: datetime | None) -> Forecast:
-    nothing: dict[str, Any] = {n: np.full((1, 1, 1), np.nan) for n in WEATHER_FIELDS if n != "precip_form"}
+    no_data: dict[str, Any] = {n: np.full((1, 1, 1), np.nan) for n in WEATHER_FIELDS if n != "precip_form"}
     return Forecast(
         provider="made",
         licence="none needed",
@@ -276,11 +282,11 @@ def _forecast(issued_at: datetime | None) -> Forecast:
         lon_deg=np.zeros(1),
         elevation_m=np.zeros(1),
         precip_form=np.zeros((1, 1, 1), dtype=np.int8),
-        **nothing,
+        **no_data,
     )
 
 
-# Speaks of all that is news, without waiting, night or limit.
+# Reports every change without delay, quiet hours or rate limit.
 IMMEDIATE_POLICY: Final = Policy(
     ease_after=timedelta(0),
     least_gap=timedelta(0),

@@ -1,24 +1,24 @@
-"""Answers in the forms of api.weather.gov for made zones and alerts, without forecasts."""
+"""Fake api.weather.gov responses for synthetic zones and alerts; no forecasts."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-BASE = "https://api.weather.gov"  # what addresses inside answers begin with, whoever serves them
+BASE = "https://api.weather.gov"  # base of URLs inside responses, whichever server sends them
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FakeNws:
-    """zones: by id, such as "forecast/MTZ001". alerts: features of the list. updated: the list's own time."""
+    """`zones`: by id, such as "forecast/MTZ001". `alerts`: features of the list. `updated`: the list's own time."""
 
     zones: Mapping[str, Box]
     alerts: Sequence[Mapping[str, Any]]
     updated: str
 
     def answer(self, path: str, params: Mapping[str, str]) -> Mapping[str, Any] | None:
-        """The body for a request, None for one that this stand-in does not know."""
+        """Return the body for a request; None for an unknown path."""
         if path == "/alerts/active":
             return {"type": "FeatureCollection", "features": self._listed(params), "updated": self.updated}
         if path.startswith("/points/"):

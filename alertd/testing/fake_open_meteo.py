@@ -1,7 +1,7 @@
-"""A loopback stand-in for the Open-Meteo forecast API, serving the invented storm in the API's own format.
+"""Fake Open-Meteo server on loopback that serves the invented storm in the API's own format.
 
-For the demo and for tests, on 127.0.0.1 only. It answers /v1/forecast, /v1/ensemble (control and 30 members),
-/v1/elevation and /data/<model>/static/meta.json, and can be told to fail. The format is in `open_meteo_format`.
+For the demo and for tests, on 127.0.0.1 only. It serves /v1/forecast, /v1/ensemble (control and 30 members),
+/v1/elevation and /data/<model>/static/meta.json, and can simulate faults. The format is in `open_meteo_format`.
 """
 
 import json
@@ -27,7 +27,7 @@ MEMBERS: Final = 30
 
 
 class FaultKind(StrEnum):
-    """Ways in which a provider lets us down."""
+    """Simulated failures of a provider."""
 
     DOWN = "the connection closes without an answer"
     SLOW = "the answer comes late"
@@ -52,7 +52,7 @@ REFUSALS: Final[dict[FaultKind, tuple[int, str]]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ApiFault:
-    """One fault. `slow_s` is for SLOW, `cells` (places in the request's list) for NULLS, `stale_h` for STALE."""
+    """One fault. `slow_s` applies to SLOW, `cells` (indices in the request's list) to NULLS, `stale_h` to STALE."""
 
     kind: FaultKind
     slow_s: float = 30.0
@@ -61,7 +61,7 @@ class ApiFault:
 
     @property
     def flaws(self) -> Flaws:
-        """What is wrong inside an answer of this kind."""
+        """The defects inside a response of this kind."""
         match self.kind:
             case FaultKind.NULLS:
                 return Flaws(null_cells=self.cells)
@@ -74,7 +74,7 @@ class ApiFault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedRequest:
-    """One request as it came in."""
+    """One received request."""
 
     method: str
     path: str
@@ -87,16 +87,16 @@ class _Reply:
     body: bytes
     status: int = 200
     content_type: str = "application/json; charset=utf-8"
-    sent_bytes: int | None = None  # fewer than the body's, when the connection is to break
+    sent_bytes: int | None = None  # less than the body's length to simulate a broken connection
 
 
 @dataclass(kw_only=True)
 class FakeOpenMeteo:
-    """The server, as a context manager: `with Standin(now_utc=…) as api: httpx.get(api.base_url + "/v1/forecast")`.
+    """The server, as a context manager: `with FakeOpenMeteo(now_utc=…) as api: httpx.get(api.base_url + …)`.
 
-    `now_utc` is the held clock that places past_days and forecast_days; the owner may move it between requests.
-    nws: also answers for that service, see there.
-    `script(…)` lists the faults of the next requests, None for a good answer; `always(…)` holds for all the others.
+    `now_utc` is the simulated time that places past_days and forecast_days; the owner may change it between requests.
+    `nws`: also serves this fake. `queue_faults` sets the faults of the next requests, None for a good response;
+    `set_fault` sets that of all others.
     """
 
     now_utc: datetime
@@ -116,16 +116,17 @@ class FakeOpenMeteo:
 
     @property
     def base_url(self) -> str:
+        """URL of the running server. Raises RuntimeError outside the `with` block."""
         if self._server is None:
-            raise RuntimeError("the stand-in serves only inside its `with` block")
+            raise RuntimeError("the fake server runs only inside its `with` block")
         return f"http://127.0.0.1:{self._server.server_address[1]}"
 
     def queue_faults(self, *faults: ApiFault | None) -> None:
-        """The faults of the next requests in order, one each; None stands for a good answer."""
+        """Set the faults of the next requests in order, one each; None is a good response."""
         self._queued.extend(faults)
 
     def set_fault(self, fault: ApiFault | None) -> None:
-        """The fault of every request that no script covers; None to recover."""
+        """Set the fault of every request without a queued one; None to recover."""
         self._lasting = fault
 
     def __enter__(self) -> Self:
@@ -146,7 +147,7 @@ class FakeOpenMeteo:
         self._server = self._thread = None
 
     def _answer(self, request: RecordedRequest) -> _Reply | None:
-        """The answer to one request, or None when the connection is to close without one."""
+        """Return the response to one request; None to close the connection without one."""
         self.requests.append(request)
         fault = self._queued.popleft() if self._queued else self._lasting
         if fault is None:
@@ -197,7 +198,7 @@ def _json(value: Any) -> bytes:
 
 
 def _params(query: str) -> dict[str, str]:
-    """Query or form fields; a field given several times is one comma list, as the API reads it."""
+    """Parse query or form fields; a repeated field becomes one comma-separated list, as the API reads it."""
     params: dict[str, str] = {}
     for name, value in parse_qsl(query, keep_blank_values=True):
         params[name] = f"{params[name]},{value}" if name in params else value
@@ -212,7 +213,7 @@ class _Server(ThreadingHTTPServer):
         super().__init__(("127.0.0.1", 0), _Handler)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
-        """A client that lost patience is part of the play; anything else is our bug and is shown."""
+        """A client that disconnects is expected; any other error is a bug and is shown."""
         if not isinstance(sys.exception(), ConnectionError):
             super().handle_error(request, client_address)
 
@@ -240,7 +241,7 @@ class _Handler(BaseHTTPRequestHandler):
             self.connection.shutdown(SHUT_RDWR)
             return
         self.send_response_only(answer.status)
-        # The held clock's date: the machine's own would make answers differ from run to run.
+        # The simulated date: the machine's own would make responses differ from run to run.
         self.send_header("Date", format_datetime(standin.now_utc, usegmt=True))
         self.send_header("Content-Type", answer.content_type)
         self.send_header("Content-Length", str(len(answer.body)))
@@ -249,4 +250,4 @@ class _Handler(BaseHTTPRequestHandler):
         self.wfile.write(answer.body[: answer.sent_bytes])
 
     def log_message(self, format: str, *args: Any) -> None:
-        """Silence: the record of requests is `FakeOpenMeteo.requests`."""
+        """Disabled: `FakeOpenMeteo.requests` records the requests."""

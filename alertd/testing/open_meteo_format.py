@@ -1,7 +1,7 @@
-"""The Open-Meteo API's own format: what a request may ask, and the answer that the invented storm gives to it.
+"""The Open-Meteo API format: parses requests and encodes the invented storm as responses.
 
-After the API's published OpenAPI description (2026-08) and recorded answers; wordings of error reasons that are not on
-record are from memory. Left out: daily, current and minutely blocks, timezones other than GMT, `models`.
+Follows the API's published OpenAPI description (2026-08) and recorded responses; error texts that are not in those
+records are from memory. Omitted: daily, current and minutely blocks, timezones other than GMT, `models`.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -31,7 +31,7 @@ Over = Literal["instant", "mean", "sum", "max"]
 
 @dataclass(frozen=True, slots=True)
 class FakeVariable:
-    """One hourly variable: its label, decimals, and what it says of the hour BEFORE its stamp (or of the instant)."""
+    """One hourly variable: label, decimals, and how it covers the hour BEFORE its stamp (or the instant)."""
 
     unit: str
     decimals: int = 1
@@ -58,7 +58,7 @@ VARIABLES: Final[dict[str, FakeVariable]] = {
     "shortwave_radiation": FakeVariable("W/m²", 1, "mean"),
     "freezing_level_height": FakeVariable("m", 0),
 }
-# Names the API knows and the storm has nothing to say on: all null, as from a model that lacks them.
+# Names that the API has and the storm does not: all null, as from a model that lacks them.
 NOT_CARRIED: Final[dict[str, FakeVariable]] = {
     "apparent_temperature": FakeVariable("°C"),
     "wet_bulb_temperature_2m": FakeVariable("°C"),
@@ -85,12 +85,12 @@ FOREIGN_UNITS: Final = {"temperature_unit": "fahrenheit", "wind_speed_unit": "mp
 
 
 class BadRequest(Exception):
-    """What the API answers with status 400; the text is its `reason`."""
+    """Becomes an HTTP 400 response; the text is its `reason`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flaws:
-    """What is wrong with an answer that is otherwise good: locations all null, hours too old, foreign units."""
+    """Defects of an otherwise good response: locations with all null, old hours, foreign units."""
 
     null_cells: frozenset[int] = frozenset()
     stale_h: int = 0
@@ -103,14 +103,14 @@ NO_FLAWS: Final = Flaws()
 def forecast(
     params: Params, storms: Sequence[Storm], ground: Ground, now_utc: datetime, flaws: Flaws = NO_FLAWS
 ) -> Any:
-    """The JSON value of /v1/forecast, or of /v1/ensemble when there are several storms (the first is the control).
+    """Return the JSON value of /v1/forecast, or of /v1/ensemble for several storms (the first is the control).
 
-    `ground` gives the height of the model's ground [m] from latitudes and longitudes. Raises BadRequest.
+    `ground` returns the model's terrain height [m] from latitudes and longitudes. Raises BadRequest.
     """
     lat, lon = _places(params, MAX_LOCATIONS)
     cell_lat, cell_lon = (np.round(np.round(a / CELL_DEG) * CELL_DEG, 4) for a in (lat, lon))
-    told_m = _heights(params, lat, lon, ground)
-    height_m = np.where(np.isnan(told_m), ground(cell_lat, cell_lon), told_m)
+    given_m = _heights(params, lat, lon, ground)
+    height_m = np.where(np.isnan(given_m), ground(cell_lat, cell_lon), given_m)
     names = _variables(params)
     stamps = _stamps(params, now_utc) - flaws.stale_h * HOUR_S
     units = _unit_choice(FOREIGN_UNITS if flaws.foreign_units else params)
@@ -133,7 +133,7 @@ def forecast(
             "utc_offset_seconds": 0,
             "timezone": "GMT",
             "timezone_abbreviation": "GMT",
-            "elevation": None if np.isnan(told_m[i]) else float(told_m[i]),
+            "elevation": None if np.isnan(given_m[i]) else float(given_m[i]),
             **({"location_id": i} if i else {}),
             **({"hourly_units": hourly_units} if names else {}),
             **(
@@ -148,12 +148,12 @@ def forecast(
 
 
 def elevation(params: Params, ground: Ground) -> dict[str, list[float]]:
-    """The JSON value of /v1/elevation. Raises BadRequest."""
+    """Return the JSON value of /v1/elevation. Raises BadRequest."""
     return {"elevation": [float(h) for h in ground(*_places(params, MAX_ELEVATIONS)).round(0)]}
 
 
 def run_metadata(now_utc: datetime) -> dict[str, int]:
-    """The newest six-hourly run that is four hours old, in the API's words for a model's freshness."""
+    """Return metadata of the newest six-hourly run that is four hours old, in the API's format."""
     run_s = int((now_utc.timestamp() - 4 * HOUR_S) // (6 * HOUR_S) * 6 * HOUR_S)
     return {
         "last_run_initialisation_time": run_s,
@@ -165,13 +165,13 @@ def run_metadata(now_utc: datetime) -> dict[str, int]:
 
 
 def _heights(params: Params, lat: Array, lon: Array, ground: Ground) -> Array:
-    """Target heights: the ones asked for (`nan`: the model's own ground), else the ground's."""
+    """Target heights [m]: the requested ones (`nan`: the model's own terrain), else the terrain's."""
     if "elevation" not in params:
         return ground(lat, lon).round(0)
-    told_m = _floats(params, "elevation", allow_nan=True)
-    if told_m.size != lat.size:
+    given_m = _floats(params, "elevation", allow_nan=True)
+    if given_m.size != lat.size:
         raise BadRequest("Parameter 'elevation' must have the same number of elements as coordinates")
-    return told_m
+    return given_m
 
 
 def _floats(params: Params, name: str, *, allow_nan: bool = False) -> Array:
@@ -219,7 +219,7 @@ def _choice(params: Params, name: str, allowed: tuple[str, ...]) -> str:
 
 
 def _unit_choice(params: Params) -> dict[str, tuple[str, float]]:
-    """Label and scale by the label of our own unit, for the units the request chose."""
+    """Return label and scale by the label of the native unit, for the units that the request chose."""
     chosen: dict[str, tuple[str, float]] = {}
     for name, choices in UNIT_CHOICES.items():
         default = UNIT_DEFAULTS[name]
@@ -248,9 +248,9 @@ def _when(params: Params, name: str, pattern: str) -> datetime:
 
 
 def _stamps(params: Params, now_utc: datetime) -> Array:
-    """The hour stamps asked for, as epoch seconds."""
+    """Return the requested hour stamps as epoch seconds."""
     if params.get("timezone", "GMT") not in ("GMT", "UTC"):
-        raise BadRequest("Invalid timezone: the stand-in speaks GMT only")
+        raise BadRequest("Invalid timezone: the fake server supports GMT only")
     hour, day = timedelta(hours=1), timedelta(days=1)
     this_hour = now_utc.replace(minute=0, second=0, microsecond=0)
     today = this_hour.replace(hour=0)
@@ -280,7 +280,7 @@ def _times(stamps: Array, timeformat: str) -> list[Any]:
 
 
 def _hourly(storm: Storm, lat: Array, lon: Array, height_m: Array, stamps: Array) -> dict[str, Array]:
-    """Every variable the storm knows, (location, hour): of the instant, or over the hour before the stamp."""
+    """Return every variable of the storm, (location, hour): at the instant, or over the hour before the stamp."""
     place = (lat[:, None, None], lon[:, None, None], height_m[:, None, None])
     instant = storm.weather(*place, stamps[None, :, None])
     within = storm.weather(*place, stamps[None, :, None] + WITHIN_HOUR_S)
@@ -302,7 +302,7 @@ def _hourly(storm: Storm, lat: Array, lon: Array, height_m: Array, stamps: Array
 def _in_units(
     variable: FakeVariable, values: Array | None, shape: tuple[int, int], units: Mapping[str, tuple[str, float]]
 ) -> tuple[FakeVariable, Array]:
-    """The variable under the label of the unit chosen, and its values in it; NaN where the storm says nothing."""
+    """Return the variable with the chosen unit's label, and its values in that unit; NaN where the storm has none."""
     if values is None:
         values = np.full(shape, np.nan)
     label, scale = units.get(variable.unit, (variable.unit, 1.0))
@@ -312,6 +312,6 @@ def _in_units(
 
 
 def _numbers(values: Array, column: FakeVariable) -> list[float | int | None]:
-    """JSON numbers: whole where the API gives whole ones, null for NaN."""
+    """Return JSON numbers: integers where the API has integers, null for NaN."""
     cast_to = int if column.decimals == 0 else float
     return [None if np.isnan(v) else cast_to(v) for v in values.round(column.decimals) + 0.0]

@@ -1,4 +1,4 @@
-"""A throw-away PostgreSQL server on a Unix socket, for tests and benchmarks of the store."""
+"""A temporary PostgreSQL server on a Unix socket, for tests and benchmarks of the store."""
 
 import os
 import pwd
@@ -15,11 +15,11 @@ _WHERE = (Path("/usr/local/bin"), Path("/opt/homebrew/bin"))
 _DEBIAN = Path("/usr/lib/postgresql")
 _NEEDED = ("initdb", "pg_ctl", "psql")
 _ORDINARY_USERS = ("postgres", "nobody")
-PASSWORD = "made-up/for:tests@only"  # noqa: S105 - of servers that live for one run; its signs must be quoted in a URL
+PASSWORD = "made-up/for:tests@only"  # noqa: S105 - of temporary servers; its characters need quoting in a URL
 
 
 def server_programs() -> Path | None:
-    """The folder of a PostgreSQL server's programs, the newest version's; None when there is none."""
+    """Return the folder of the newest PostgreSQL server programs; None when there is none."""
     found = shutil.which("initdb")
     versions = sorted(_DEBIAN.glob("*/bin"), key=lambda path: float(path.parent.name), reverse=True)
     folders = [*([Path(found).resolve().parent] if found else []), *versions, *_WHERE]
@@ -27,13 +27,13 @@ def server_programs() -> Path | None:
 
 
 class PostgresCluster:
-    """Use as a context manager. The server asks for a password and syncs to disk, as a real one should."""
+    """Use as a context manager. The server requires a password and syncs to disk, like a production server."""
 
     def __init__(self, programs: Path) -> None:
         self._programs = programs
 
     def __enter__(self) -> Self:
-        self.folder = Path(tempfile.mkdtemp(prefix="alertd-pg-"))  # short: a socket's path takes 107 bytes at most
+        self.folder = Path(tempfile.mkdtemp(prefix="alertd-pg-"))  # short: a socket's path has at most 107 bytes
         # The server refuses to run as root.
         self._user = next(_known(_ORDINARY_USERS)) if os.geteuid() == 0 else None
         if self._user is not None:
@@ -41,8 +41,8 @@ class PostgresCluster:
         password = self.folder / "password"
         password.write_text(PASSWORD)
         password.chmod(0o644)
-        asks = ["--auth=scram-sha-256", f"--pwfile={password}"]
-        self._run("initdb", "-D", f"{self.folder}/data", "-U", "alertd", "-E", "UTF8", "--locale=C", *asks)
+        auth = ["--auth=scram-sha-256", f"--pwfile={password}"]
+        self._run("initdb", "-D", f"{self.folder}/data", "-U", "alertd", "-E", "UTF8", "--locale=C", *auth)
         self._start()
         return self
 
@@ -51,19 +51,21 @@ class PostgresCluster:
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def new_store_url(self) -> str:
-        """The URL, password included, of an empty schema: a store of its own, quicker made than a database."""
+        """Return the URL, with password, of an empty schema: a separate store, faster to create than a database."""
         name = f"s{secrets.token_hex(6)}"
         self.sql(f"CREATE SCHEMA {name}")
         return f"{self.url('postgres')}&options=-csearch_path%3D{name}"
 
     def url(self, database: str) -> str:
+        """Return the URL of a database, with password."""
         return f"postgresql://alertd:{quote(PASSWORD, safe='')}@/{database}?host={self.folder}"
 
     def sql(self, statement: str) -> None:
+        """Run one SQL statement. Raises RuntimeError when it fails."""
         self._run("psql", "-q", "-h", str(self.folder), "-U", "alertd", "-d", "postgres", "-c", statement)
 
     def restart(self) -> None:
-        """Cut every connection off, as a crash of the server does."""
+        """Drop every connection, as a server crash does, and start again."""
         self._run("pg_ctl", "-D", f"{self.folder}/data", "-m", "immediate", "-w", "stop")
         self._start()
 

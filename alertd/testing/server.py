@@ -1,4 +1,4 @@
-"""The daemon's pages served on loopback in a thread of their own, from a held clock."""
+"""Serves the daemon's pages on loopback in a thread, with a manual clock."""
 
 import asyncio
 import socket
@@ -19,7 +19,7 @@ from alertd.web.app import make_api
 
 
 class PageServer:
-    """Use as a context manager: inside it, one cycle has run and `base_url` answers."""
+    """Use as a context manager: inside it one cycle has run and `base_url` responds."""
 
     def __init__(self, settings: Settings, clock: ManualClock) -> None:
         self.settings, self.clock = settings, clock
@@ -40,18 +40,18 @@ class PageServer:
         self.store.close()
 
     def cycle(self) -> CycleOutcome:
-        """Plan again, by the clock of now."""
+        """Plan again at the clock's current time."""
         return self._wait(run_cycle(self.planner, self.store, self.clock()))
 
     def link(self, trip_id: str) -> str:
-        """Where the driver of a trip reads its plan."""
+        """Return the URL of a trip's driver page."""
         return self.base_url + self.planner.links.link_for(self.planner.latest.plans[trip_id], self.clock())
 
     def _wait(self, job: Coroutine[Any, Any, CycleOutcome]) -> CycleOutcome:
         return asyncio.run_coroutine_threadsafe(job, self._loop).result(timeout=120)
 
     def _run(self) -> None:
-        # uvicorn takes the process's signals in the main thread only.
+        # uvicorn handles the process's signals in the main thread only.
         with asyncio.Runner(loop_factory=lambda: self._loop) as runner:
             runner.run(self._serve())
 

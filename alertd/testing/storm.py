@@ -1,9 +1,9 @@
-"""Storm Thistledown: an invented Pacific front over I-90 between Missoula and Spokane, 14 January 2027.
+"""Storm Thistledown: an invented Pacific front over I-90, Missoula to Spokane, 14 January 2027.
 
-A pure function of place and time, made to look like what a weather model would say, for the demo and for tests. It is
-design, not observation. A front moves from the west at some 26 km/h. Ahead of it lies mild air over Idaho, cold dry
-air over Montana; rain comes into Idaho's valleys, snow above some 900 m. Behind it the snow level falls, showers last
-some hours, then it clears. The day before, a weak wave leaves a little snow on the passes only.
+A pure function of place and time that resembles a weather model's output, for the demo and for tests. It is designed,
+not observed. A front moves from the west at about 26 km/h. Ahead of it the air is mild over Idaho, and cold and dry
+over Montana. Rain falls in Idaho's valleys, snow above about 900 m. Behind it the snow level falls, showers last some
+hours, then the sky clears. The day before, a weak wave leaves a little snow on the passes only.
 """
 
 from dataclasses import dataclass
@@ -16,23 +16,23 @@ from alertd.units import GRAVITY_MPS2, HOUR_S, KELVIN_AT_0C
 
 Array: TypeAlias = NDArray[np.float64]
 
-LAPSE_K_M: Final = 0.0065  # what the forecast API uses to move a cell's temperature to the height asked for
+LAPSE_K_M: Final = 0.0065  # the forecast API's lapse rate from a cell's height to the requested height
 REFERENCE_M: Final = 800.0
 DRY_AIR_J_KG_K: Final = 287.05
-FRONT_EPOCH_S: Final = 1_799_935_200.0  # 2027-01-14 14:00 UTC, when the front stands over Fourth of July Pass
+FRONT_EPOCH_S: Final = 1_799_935_200.0  # 2027-01-14 14:00 UTC, when the front is over Fourth of July Pass
 FRONT_LON_DEG: Final = -116.5242
 FRONT_H_PER_DEG: Final = 2.9  # one degree of longitude is 75 km here
 DIVIDE_LON_DEG: Final = -115.45
-DRY_MMH: Final = 0.08  # below this nothing is said to fall
-PASSES: Final = ((-115.6945, 0.12, 1.4), (-116.5242, 0.08, 0.9))  # longitude, width [deg], lifting of precipitation
-# The height of the road's own valley by longitude, smoothed as a model's terrain is.
+DRY_MMH: Final = 0.08  # below this it counts as dry
+PASSES: Final = ((-115.6945, 0.12, 1.4), (-116.5242, 0.08, 0.9))  # longitude, width [deg], precipitation factor
+# Terrain height along the road by longitude, smoothed as a model's terrain is.
 GROUND_LON_DEG: Final = (-117.6, -117.0, -116.65, -116.52, -116.4, -116.1, -115.85, -115.69, -115.5, -115.1, -114.0)
 GROUND_M: Final = (570.0, 650.0, 690.0, 900.0, 690.0, 750.0, 980.0, 1380.0, 1080.0, 850.0, 980.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Storm:
-    """The storm, or a member of an ensemble of it: the front later, the air warmer, the precipitation scaled."""
+    """The storm, or an ensemble member of it: front delay [h], warmer air [K], precipitation factor."""
 
     front_late_h: float = 0.0
     warmer_k: float = 0.0
@@ -41,12 +41,12 @@ class Storm:
     def weather(
         self, lat_deg: ArrayLike, lon_deg: ArrayLike, elevation_m: ArrayLike, epoch_s: ArrayLike
     ) -> dict[str, Array]:
-        """The weather at places and times; the four arguments broadcast against one another.
+        """Return the weather at places and times; the four arguments are broadcast against one another.
 
         Returns arrays of the broadcast shape under the API's names: temperature_2m and dew_point_2m [°C],
         relative_humidity_2m [%], precipitation, rain and snowfall_water_equivalent [mm/h, at that instant],
-        precipitation_probability [%], surface_pressure and pressure_msl [hPa], wind_speed_10m and wind_gusts_10m
-        [m/s], wind_direction_10m [°], cloud_cover [%], shortwave_radiation [W/m², on the level],
+        precipitation_probability [%], surface_pressure and pressure_msl [hPa], wind_speed_10m and wind_gusts_10m [m/s],
+        wind_direction_10m [°], cloud_cover [%], shortwave_radiation [W/m², on a horizontal surface],
         freezing_level_height [m above sea level], weather_code [WMO 4677]. NaN in gives NaN out.
         """
         lat, lon, height_m, epoch = np.broadcast_arrays(
@@ -87,7 +87,7 @@ class Storm:
         }
 
     def _reference_c(self, lon: Array, epoch: Array, after_front_h: Array, east: Array) -> Array:
-        """Air temperature at 800 m: mild west of the divide, milder on the plain, cold east of it; the front's drop."""
+        """Air temperature [°C] at 800 m: mild west of the divide, cold east of it; the front cools both."""
         plain = 0.9 * (1.0 - _ramp(lon, -116.9, -116.6))
         mild = 2.6 - 1.6 * (1.0 - _ramp(after_front_h, -16.0, -6.0)) + plain
         continental = -5.5 + 4.0 * _ramp(after_front_h, -20.0, -4.0)
@@ -105,7 +105,7 @@ def weather(lat_deg: ArrayLike, lon_deg: ArrayLike, elevation_m: ArrayLike, epoc
 
 
 def member(number: int) -> Storm:
-    """Member `number` of the storm's ensemble; 0 is the storm itself. The same number is the same member."""
+    """Return ensemble member `number` of the storm; 0 is the storm itself. Deterministic for a number."""
     if number == 0:
         return Storm()
     draw = np.random.default_rng(number).standard_normal(3)
@@ -113,18 +113,18 @@ def member(number: int) -> Storm:
 
 
 def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Array:
-    """Height of the model's ground [m] along this road; of the place's longitude only, the road runs east and west."""
+    """Model terrain height [m] along this road. Depends on longitude only: the road runs east to west."""
     lon, _ = np.broadcast_arrays(np.asarray(lon_deg, dtype=float), np.asarray(lat_deg, dtype=float))
     return np.asarray(np.interp(lon, GROUND_LON_DEG, GROUND_M), dtype=float)
 
 
 def _ramp(x: Array, low: float, high: float) -> Array:
-    """0 below `low`, 1 above `high`, straight between."""
+    """Linear ramp: 0 below `low`, 1 above `high`."""
     return np.clip((x - low) / (high - low), 0.0, 1.0)
 
 
 def _lift(lon: Array) -> Array:
-    """How much more falls near the passes than over the valleys."""
+    """Factor by which precipitation near the passes exceeds that over the valleys."""
     total = np.zeros_like(lon)
     for at_deg, width_deg, strength in PASSES:
         total = total + strength * np.exp(-(((lon - at_deg) / width_deg) ** 2))
@@ -144,20 +144,22 @@ def _precip_mmh(lon: Array, epoch: Array, after_front_h: Array, east: Array) -> 
 
 
 def _dew_point_c(temp_c: Array, rh_percent: Array) -> Array:
-    """Dew point over water, Magnus form with Alduchov and Eskridge 1996's constants (17.625, 243.04 °C)."""
+    """Dew point over water, Magnus form with the constants of Alduchov and Eskridge 1996 (17.625, 243.04 °C)."""
     g = np.log(rh_percent / 100.0) + 17.625 * temp_c / (243.04 + temp_c)
     dew_c: Array = 243.04 * g / (17.625 - g)
     return dew_c
 
 
 def _solar_hour(lon: Array, epoch: Array) -> Array:
-    """Mean solar time [h]; the equation of time (9 min in mid-January) is left out."""
+    """Mean solar time [h]; omits the equation of time (9 min in mid-January)."""
     return (epoch / HOUR_S + lon / 15.0) % 24.0
 
 
 def _shortwave_wm2(lat: Array, lon: Array, epoch: Array, cloud_frac: Array) -> Array:
-    """Global radiation on the level: Cooper 1969's declination, Haurwitz 1945's clear sky, Kasten and Czeplak 1980's
-    cloud."""
+    """Global radiation on a horizontal surface [W/m²].
+
+    Declination of Cooper 1969, clear sky of Haurwitz 1945, clouds of Kasten and Czeplak 1980.
+    """
     day = (epoch / 86400.0) % 365.2425 + 1.0
     declination = np.radians(23.45) * np.sin(2.0 * np.pi * (284.0 + day) / 365.0)
     hour_angle = np.pi * (_solar_hour(lon, epoch) - 12.0) / 12.0
@@ -170,7 +172,7 @@ def _shortwave_wm2(lat: Array, lon: Array, epoch: Array, cloud_frac: Array) -> A
 
 
 def _weather_code(rate: Array, snow_frac: Array, cloud: Array) -> Array:
-    """WMO 4677 by rate and form, the codes a forecast API gives: 0-3 sky, 51 drizzle, 61-65 rain, 71-75 snow."""
+    """WMO 4677 by rate and form, in a forecast API's codes: 0-3 sky, 51 drizzle, 61-65 rain, 71-75 snow."""
     sky = np.select([cloud < 20.0, cloud < 50.0, cloud < 80.0], [0.0, 1.0, 2.0], 3.0)
     rain = np.select([rate < 0.2, rate < 2.5, rate < 7.6], [51.0, 61.0, 63.0], 65.0)
     snow = np.select([rate < 1.0, rate < 2.5], [71.0, 73.0], 75.0)

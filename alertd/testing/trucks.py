@@ -1,5 +1,4 @@
-"""Invented trucks that drive as their plans say, report where they are, hang chains, and two invented stations that
-watch the storm."""
+"""Invented trucks that follow their plans and report, and two stations that observe the storm."""
 
 import json
 from dataclasses import dataclass, field
@@ -29,10 +28,10 @@ STATIONS: Final = ((-115.694, "DEMO-LOOKOUT"), (-114.05, "DEMO-MISSOULA"))  # lo
 
 @dataclass(slots=True)
 class Truck:
-    """One trip's truck. at_m: where it is, which never goes back; None before it leaves.
+    """One trip's truck. `at_m`: its position [m], which never decreases; None before departure.
 
-    off_m: where its chains come off by the plan, None while they are not on. busy_until: it stands until then, to hang
-    chains or to take them off, whatever a new plan says meanwhile; does: which of both, "" for neither.
+    `off_m`: where its chains come off by the plan; None while they are not on. `busy_until`: it stays there until then
+    to install or remove chains, whatever a newer plan says. `does`: which of the two, "" for neither.
     """
 
     at_m: float | None = None
@@ -46,14 +45,14 @@ class Truck:
 
 
 class Trucks:
-    """All of them. Call `move` from time to time; it does as much as the clock allows."""
+    """All trucks. Call `move` periodically; each call does as much as the clock allows."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
         self._trucks: dict[str, Truck] = {}
 
     def move(self, trip_id: str, route: Route, now_utc: datetime) -> None:
-        """Report what the truck of a trip does now: where it is, chains, and what its driver has read."""
+        """Report the present state of a trip's truck: position, chains, and messages that its driver has read."""
         stored = self._store.latest_plan(trip_id)
         if stored is None:
             return
@@ -76,13 +75,13 @@ class Trucks:
         save_position(self._store, trip_id, PositionRequest(at=now_utc.isoformat(), lat=lat, lon=lon))
 
     def _work(self, trip_id: str, truck: Truck, now_utc: datetime) -> None:
-        """Report chains when they are on, or off: what is reported is done."""
+        """Report chains on or off when the work is finished."""
         if truck.busy_until is not None and now_utc >= truck.busy_until:
             self._report(trip_id, truck.does, truck.busy_until, place=truck.place)
             truck.does, truck.busy_until = "", None
 
     def _stop(self, truck: Truck, plan: dict[str, Any], now_utc: datetime) -> None:
-        """Begin to hang chains where the plan has them hung, or to take them off where it has them off."""
+        """Start to install or remove chains at the plan's places."""
         if truck.at_m is None:
             return
         if truck.off_m is not None:
@@ -115,7 +114,7 @@ class Trucks:
 
 
 def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
-    """Where the truck of a stored plan is [m], None before it leaves. It waits at a hold."""
+    """Return where the truck of a stored plan is [m]; None before departure. It waits at a hold."""
     along = plan["along"]
     reach_s = (now_utc - datetime.fromisoformat(along["begins_at"])) / timedelta(seconds=1)
     if not along["reach_s"] or reach_s < 0.0:
@@ -128,27 +127,31 @@ def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
 
 
 def observe(store: Store, route: Route, storm: Storm, now_utc: datetime) -> None:
-    """What the stations see of the storm now, kept as the daemon keeps real observations."""
+    """Save the stations' present observations of the storm, as the daemon saves real ones."""
     reports = []
     for lon_deg, name in STATIONS:
         i = int(np.argmin(np.abs(route.lon_deg - lon_deg)))
         lat, lon, height = (float(a[i]) for a in (route.lat_deg, route.lon_deg, route.elevation_m))
-        sky = {k: float(v) for k, v in storm.weather(lat, lon, height, now_utc.timestamp()).items()}
-        falls = Phenomenon.SNOW if sky["snowfall_water_equivalent"] >= 0.5 * sky["precipitation"] else Phenomenon.RAIN
+        weather = {k: float(v) for k, v in storm.weather(lat, lon, height, now_utc.timestamp()).items()}
+        falls = (
+            Phenomenon.SNOW
+            if weather["snowfall_water_equivalent"] >= 0.5 * weather["precipitation"]
+            else Phenomenon.RAIN
+        )
         reports.append(
             StationReport(
                 station=Station(id=name, lat_deg=lat, lon_deg=lon, elevation_m=height),
                 source="invented",
                 observed_at=now_utc,
-                air_temp_c=sky["temperature_2m"],
-                dew_point_c=sky["dew_point_2m"],
-                rh_frac=sky["relative_humidity_2m"] / 100.0,
-                wind_mps=sky["wind_speed_10m"],
-                gust_mps=sky["wind_gusts_10m"],
-                wind_from_deg=sky["wind_direction_10m"],
+                air_temp_c=weather["temperature_2m"],
+                dew_point_c=weather["dew_point_2m"],
+                rh_frac=weather["relative_humidity_2m"] / 100.0,
+                wind_mps=weather["wind_speed_10m"],
+                gust_mps=weather["wind_gusts_10m"],
+                wind_from_deg=weather["wind_direction_10m"],
                 visibility_m=nan,
                 precip_last_hour_mmwe=nan,
-                weather=(falls,) if sky["precipitation"] > 0.0 else (),
+                weather=(falls,) if weather["precipitation"] > 0.0 else (),
                 raw="",
             )
         )

@@ -15,27 +15,27 @@ from alertd.sources.files.translations import FOLDER, read_catalogue
 
 _IN_CODE: Final = {"gettext": None, "gettext_noop": None, "ngettext": (1, 2)}
 _IN_TEMPLATES: Final = {"_": None, "count": (1, 2)}
-# What a driver may see; the other pages are read by offices, in English.
+# Templates that a driver may see; the other pages are for offices, in English.
 _TEMPLATES: Final = [(f"web/pages/templates/{name}.html", "jinja2") for name in ("base", "driver", "refused")]
 
 
 def messages_in_code() -> Catalog:
-    """Every message that the package and the templates of the driver's page say or mark, with the files that do."""
+    """Return every message in the package and in the driver page's templates, with their files."""
     found = Catalog()
-    _add(found, [("cli/**.py", "ignore"), ("**.py", "python")], _IN_CODE)  # a terminal is told in English
+    _add(found, [("cli/**.py", "ignore"), ("**.py", "python")], _IN_CODE)  # terminal output is English
     _add(found, _TEMPLATES, _IN_TEMPLATES)
     return found
 
 
 def messages_in_templates() -> Catalog:
-    """Those of the templates alone."""
+    """Return the messages of the templates alone."""
     found = Catalog()
     _add(found, _TEMPLATES, _IN_TEMPLATES)
     return found
 
 
 def _add(found: Catalog, readers: list[tuple[str, str]], keywords: Mapping[str, tuple[int, ...] | None]) -> None:
-    """A template that cannot be read raises, else its messages would go out of every catalogue."""
+    """Add messages. An unreadable template raises: otherwise its messages would leave every catalogue."""
     rows = extract_from_dir(
         str(Path(alertd.__file__).parent),
         readers,
@@ -48,7 +48,7 @@ def _add(found: Catalog, readers: list[tuple[str, str]], keywords: Mapping[str, 
 
 
 def main() -> None:
-    """New messages come in empty, messages no longer said go out; nothing is guessed."""
+    """Add new messages untranslated and remove obsolete ones; no fuzzy matching."""
     template = messages_in_code()
     for language in LANGUAGES:
         if (FOLDER / f"{language}.po").exists():
@@ -58,7 +58,7 @@ def main() -> None:
 
 
 def _as_file(catalogue: Catalog) -> bytes:
-    """A catalogue as the bytes of its file, without the header that names the version of Babel at hand."""
+    """Return a catalogue's file as bytes, without the header that names the installed version of Babel."""
     content = io.BytesIO()
     write_po(content, catalogue, width=118, sort_by_file=True, ignore_obsolete=True, include_lineno=False)
     lines = content.getvalue().splitlines(keepends=True)

@@ -1,5 +1,7 @@
-"""A webhook receiver on the loopback address, as a fleet would run one: it checks every signature with a library that
-is not ours, keeps what it took, and can be told to fail in the ways that real receivers do."""
+"""A webhook receiver on loopback: verifies signatures, records requests, and can simulate faults.
+
+It verifies with the standardwebhooks library, independent of this project's own signing code.
+"""
 
 import hashlib
 import hmac
@@ -19,7 +21,7 @@ TOLERANCE_S = 300  # of the Standard Webhooks libraries
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
-    """One request that was taken. `sha256` of the body, in hex."""
+    """One accepted request. `sha256` of the body, in hex."""
 
     id: str
     timestamp_s: int
@@ -29,10 +31,10 @@ class Received:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiverFault:
-    """How to answer instead of 204.
+    """How to respond instead of 204.
 
-    `keeps`: the notice is taken before things go wrong. `drops`: the connection ends without an answer. `drip_s`: the
-    answer comes byte by byte, so many seconds apart, and never ends.
+    `keeps`: the notice is recorded before the fault. `drops`: the connection ends without a response. `drip_s`: the
+    response comes byte by byte, this many seconds apart, and never ends.
     """
 
     status: int = 500
@@ -44,12 +46,12 @@ class ReceiverFault:
 
 
 class WebhookReceiver:
-    """Use as a context manager. `received` is what was taken, `refused` why others were not, in order of arrival."""
+    """Use as a context manager. `received`: accepted requests; `refused`: why others were not; in order of arrival."""
 
     def __init__(self, secret: str, *, clock: Callable[[], datetime] | None = None) -> None:
-        """`clock`: the time that timestamps are held against, when it is not the system's.
+        """`clock`: the time that timestamps are compared with; default the system's.
 
-        Raises InputError when the checking library is not installed.
+        Raises InputError when the verifying library is not installed.
         """
         self._check = _checker(secret, clock)
         self._lock = threading.Lock()
@@ -64,6 +66,7 @@ class WebhookReceiver:
 
     @property
     def url(self) -> str:
+        """URL to send notices to."""
         return f"http://127.0.0.1:{self._server.server_port}/notices"
 
     def __enter__(self) -> Self:
@@ -77,12 +80,12 @@ class WebhookReceiver:
         self._server.server_close()
 
     def queue_faults(self, *faults: ReceiverFault | None) -> None:
-        """Answer the next requests so, one each; None stands for a sound answer."""
+        """Set the faults of the next requests, one each; None is a good response."""
         with self._lock:
             self._next.extend(faults)
 
     def set_fault(self, fault: ReceiverFault | None) -> None:
-        """Answer every request so from now on, after those of `queue_faults`; None ends it."""
+        """Set the fault of every request without a queued one; None ends it."""
         with self._lock:
             self._always = fault
 
@@ -111,7 +114,7 @@ class _Server(ThreadingHTTPServer):
     daemon_threads = True
 
     def handle_error(self, request: Any, client_address: Any) -> None:
-        """Silent: a sender that hangs up is a thing that happens."""
+        """Disabled: a sender that disconnects is expected."""
 
 
 def _checker(secret: str, clock: Callable[[], datetime] | None) -> Callable[[dict[str, str], bytes], str]:
@@ -131,7 +134,8 @@ def _checker(secret: str, clock: Callable[[], datetime] | None) -> Callable[[dic
         return ""
 
     def against_given_clock(headers: dict[str, str], body: bytes) -> str:
-        # The library reads the system's clock; in an invented storm the signature is its own and the time is ours.
+        # The library reads the system's clock, so the time check here uses the given clock; the signature is the
+        # library's.
         assert clock is not None  # noqa: S101 - chosen below
         at = datetime.fromtimestamp(int(headers["webhook-timestamp"]), UTC)
         if abs((clock() - at).total_seconds()) > TOLERANCE_S:
@@ -145,7 +149,7 @@ def _checker(secret: str, clock: Callable[[], datetime] | None) -> Callable[[dic
     def check(headers: dict[str, str], body: bytes) -> str:
         try:
             return chosen(headers, body)
-        except Exception as exc:  # the library lets ValueError and others out on hostile input: all mean "refused"
+        except Exception as exc:  # the library raises ValueError and others on hostile input: all mean "refused"
             return str(exc) or type(exc).__name__
 
     return check
@@ -159,7 +163,7 @@ def _handler(receiver: WebhookReceiver) -> type[BaseHTTPRequestHandler]:
         def do_POST(self) -> None:
             length = int(self.headers.get("content-length", 0))
             body = self.rfile.read(length)
-            if len(body) < length:  # the sender died in the middle: there is no request to judge
+            if len(body) < length:  # the sender disconnected in the middle: no complete request
                 self.close_connection = True
                 return
             answer = receiver._take({name.lower(): value for name, value in self.headers.items()}, body)
@@ -176,7 +180,7 @@ def _handler(receiver: WebhookReceiver) -> type[BaseHTTPRequestHandler]:
             for name, value in answer.headers:
                 self.send_header(name, value)
             if answer.drip_s is not None:
-                # The head itself drips: no end of headers ever comes.
+                # The header itself drips: it never ends.
                 self.flush_headers()
                 while not receiver._stopped.wait(answer.drip_s):
                     self.wfile.write(b"x")
@@ -188,6 +192,6 @@ def _handler(receiver: WebhookReceiver) -> type[BaseHTTPRequestHandler]:
             self.wfile.write(answer.body)
 
         def log_message(self, format: str, *args: Any) -> None:
-            """Silent: what came is in `received` and `refused`."""
+            """Disabled: `received` and `refused` record the requests."""
 
     return Handler

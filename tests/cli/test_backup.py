@@ -22,5 +22,5 @@ def test_the_settings_store_is_copied_once_and_not_over_the_copy(write_config: C
     assert (done.exit_code, done.output) == (0, f"{copy}: {copy.stat().st_size:,} bytes, checked\n")
     again = CliRunner().invoke(cli, command)
     assert again.exit_code == 1
-    assert again.output.startswith(f"alertd: backup {copy}: it is there already")
+    assert again.output.startswith(f"alertd: backup {copy}: the file exists")
     assert again.output.count("\n") == 1

@@ -51,5 +51,5 @@ def test_a_day_that_is_none_and_a_store_that_is_not_there_are_told(
 
 
 def test_no_store_is_made(mistake: Callable[..., str], write_config: Callable[..., Path], tmp_path: Path) -> None:
-    assert "there is no store yet" in mistake("chainlog", "--config", write_config())
+    assert "no store exists yet" in mistake("chainlog", "--config", write_config())
     assert not (tmp_path / "var").exists()

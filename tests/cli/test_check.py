@@ -45,7 +45,7 @@ def test_every_bad_row_of_the_trips_file_is_named(
     wrong = [line.removeprefix("wrong").strip() for line in lines if line.startswith("wrong")]
     assert [line.split(";")[0] for line in wrong] == [
         "trips.csv line 3: rig: missing",
-        'trips.csv line 5: depart: "2027-01-14T04:45:00" does not say its zone',
+        'trips.csv line 5: depart: "2027-01-14T04:45:00" has no UTC offset',
     ]
     assert all("; " in line for line in wrong)
     assert next(line for line in lines if "are ignored: notes" in line).startswith("look")

@@ -65,8 +65,8 @@ def test_list_reopen_and_resend(alertd, config: Path) -> None:
         (["resend"], "says not which notices"),
         (["resend", "1", "--all"], "says not which notices"),
         (["resend", "77"], "77: is not parked"),
-        (["resend", "--since", "monday"], "no time with an offset"),
-        (["resend", "--since", "2027-01-14T04:45"], "no time with an offset"),
+        (["resend", "--since", "monday"], "not a time with an offset"),
+        (["resend", "--since", "2027-01-14T04:45"], "not a time with an offset"),
         (["reopen", "nobody"], "no channel of the settings"),
     ],
 )
@@ -76,4 +76,4 @@ def test_a_mistake_is_one_line(mistake, config: Path, args: list[str], problem: 
 
 
 def test_without_a_store_there_is_nothing_to_list(mistake, config: Path) -> None:
-    assert "there is no store yet" in mistake("parked", "--config", config)
+    assert "no store exists yet" in mistake("parked", "--config", config)

@@ -22,4 +22,4 @@ def test_the_demo_runs_offline_and_leaves_a_store_in_the_folder_it_is_given_alon
 def test_a_folder_that_cannot_be_made_is_told(mistake: Callable[..., str], tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     line = mistake("demo", "--keep", tmp_path / "file" / "in-it")
-    assert line == f"--keep: {tmp_path}/file/in-it cannot be made (Not a directory); name another folder"
+    assert line == f"--keep: {tmp_path}/file/in-it cannot be created (Not a directory); name another folder"

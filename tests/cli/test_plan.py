@@ -125,10 +125,10 @@ def test_without_a_forecast_the_plan_says_be_ready_names_the_source_and_ends_wit
     ("depart", "said"),
     [
         ("2020-01-14T04:45-07:00", "--depart: 2020-01-14T04:45:00-07:00 is in the past, it is "),
-        ("2027-01-14T04:45", '--depart: "2027-01-14T04:45" does not say its zone; add the offset from UTC'),
+        ("2027-01-14T04:45", '--depart: "2027-01-14T04:45" has no UTC offset; add the offset from UTC'),
         ("tomorrow at dawn", '--depart: "tomorrow at dawn" is not a date and time; write e.g. 2027-01-14T04:45:00'),
         ("2999-01-14T04:45-07:00", "is more than 15 days from now and no forecast reaches that far; plan it again"),
-        ("9999-12-31T23:59-14:00", "lies outside the calendar; write e.g."),
+        ("9999-12-31T23:59-14:00", "is outside the calendar; write e.g."),
         ("", '--depart: "" is not a date and time'),
     ],
 )
@@ -190,7 +190,7 @@ BOMB = '<!DOCTYPE gpx [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;&a;">]><gpx>&b;</g
     ("text", "said"),
     [
         ("", "route.gpx: is empty; export the route again"),
-        (gpx(*NEAR)[:700], "the XML breaks here"),
+        (gpx(*NEAR)[:700], "invalid XML here"),
         ("<!doctype html><html><body>Sign in</body></html>", "route.gpx: "),
         (BOMB, "route.gpx: DOCTYPE: document types and entities are refused; remove the DOCTYPE"),
         (gpx((46.9, -114.1), (146.9, -114.1)), "track point 2 lat: 146.9 is not within -90 to 90"),
@@ -219,7 +219,7 @@ def test_a_route_that_is_missing_huge_or_a_folder_is_told(
     huge = tmp_path / "huge.gpx"
     with huge.open("wb") as file:
         os.truncate(file.fileno(), 200_000_000)  # sparse: takes no room
-    assert mistake("plan", huge, *asked).startswith("huge.gpx: size: 200.0 MB is more than the 20 MB that are read; ")
+    assert mistake("plan", huge, *asked).startswith("huge.gpx: size: 200.0 MB exceeds the limit of 20 MB; ")
     assert mistake("plan", tmp_path / "none.gpx", *asked).startswith("none.gpx: cannot be read (No such file")
     assert mistake("plan", tmp_path, *asked) == f"{tmp_path.name}: is a folder; name the GPX file itself"
 

@@ -56,7 +56,7 @@ def test_check_names_a_mistake_in_a_feed_file(
     result = alertd("check", "--config", config)
     assert result.exit_code == 1
     (line,) = [x for x in result.stdout.splitlines() if "mine.toml" in x]
-    assert 'word[1].level: "R2" is no level of US-ID; write one of: chains-required, closed, none, ignore' in line
+    assert 'word[1].level: "R2" is not a level of US-ID; write one of: chains-required, closed, none, ignore' in line
 
 
 def test_a_plan_by_hand_reads_the_closures_of_the_daemon_and_says_so(

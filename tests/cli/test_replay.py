@@ -81,16 +81,16 @@ def test_what_cannot_be_replayed_is_told_in_one_line(
     (tmp_path / "empty").mkdir()
     none = write_config(changes={'cache = "var/http"': 'cache = "var/http"\narchive = ""'})
     assert mistake("replay", "T-1041").startswith("replay: T-1041 is neither a plan's id nor a folder; ")
-    assert f"kept: {unknown} is not there; name the archive that holds it" in mistake(
+    assert f"kept: {unknown} is missing; name the archive that holds it" in mistake(
         "replay", unknown, "--archive", kept
     )
     assert "empty: holds no plan; name an archive of alertd" in mistake("replay", tmp_path / "empty")
     assert "daemon.archive: is empty, so nothing is kept" in mistake("replay", unknown, "--config", none)
     own = mistake("replay", unknown, "--config", write_config())  # beside the store where no setting names it
-    assert f"archive {tmp_path}/var/archive: {unknown} is not there" in own
+    assert f"archive {tmp_path}/var/archive: {unknown} is missing" in own
     body = next(p for p in kept.glob("contents/*/*") if zlib.decompress(p.read_bytes()).startswith(b'[{"latitude"'))
     body.write_bytes(b"tampered")
-    assert "is damaged or was changed; replay it from an untouched copy" in mistake("replay", kept)
+    assert "is damaged or altered; replay from an unaltered copy" in mistake("replay", kept)
     archive = Archive(kept)
     archive.file_plan(unknown, archive.of_plan(archive.plans()[0]), system_clock())
     assert "holds 2 plans; name one: alertd replay plan_" in mistake("replay", kept)

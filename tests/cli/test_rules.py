@@ -131,7 +131,7 @@ def test_past_review_the_status_is_that_of_stale_data(alertd: Callable[..., Resu
     [
         (("ZZ",), 'no rules of "ZZ" on file; write one of: AT, '),
         (("WA", "--rig", "lorry"), '"lorry" is not known; name a rig file, or one of: bobtail-4x2'),
-        (("WA", "--level", "R-9"), '"R-9" is no level of Washington; write one of: traction-advisory'),
+        (("WA", "--level", "R-9"), '"R-9" is not a level of Washington; write one of: traction-advisory'),
         (("AK", "--svg", "x.svg"), "Alaska has no level to draw"),
         (("WA", "--svg", "no/such/folder/x.svg"), "cannot be written"),
     ],

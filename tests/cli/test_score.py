@@ -13,7 +13,7 @@ def test_a_store_without_plans_is_told_and_nothing_is_claimed(
     alertd: Callable[..., Result], mistake: Callable[..., str], write_config: Callable[..., Path], tmp_path: Path
 ) -> None:
     config = write_config()
-    assert "there is no store yet" in mistake("score", "--config", config)
+    assert "no store exists yet" in mistake("score", "--config", config)
     (tmp_path / "var").mkdir()
     Store(tmp_path / "var" / "alertd.db").close()
     said = alertd("score", "--config", config)

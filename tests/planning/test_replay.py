@@ -229,13 +229,13 @@ async def test_a_changed_content_is_refused_in_one_line(
     (plan,) = await planned(settings, ManualClock(morning), archive)
     path = holding(archive, start)
     path.write_bytes(zlib.compress(zlib.decompress(path.read_bytes()).replace(b"1", b"2", 1)))
-    with pytest.raises(StoreError, match=r"^archive \S+: content \w+\.\.\. is damaged or was changed; replay it from "):
+    with pytest.raises(StoreError, match=r"^archive \S+: content \w+\.\.\. is damaged or altered; replay from "):
         await replay(archive, plan.id)
     path.write_bytes(b"\x00")
-    with pytest.raises(StoreError, match="is damaged or was changed"):
+    with pytest.raises(StoreError, match="is damaged or altered"):
         await replay(archive, plan.id)
     path.unlink()
-    with pytest.raises(StoreError, match=r"content \w+\.\.\. is not there; name the archive that holds it"):
+    with pytest.raises(StoreError, match=r"content \w+\.\.\. is missing; name the archive that holds it"):
         await replay(archive, plan.id)
 
 

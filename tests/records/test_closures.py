@@ -110,7 +110,7 @@ async def test_a_closure_is_kept_once_listed_while_it_stands_and_taken_back_for_
         ({"from": [47.0]}, "from", "is wrong"),
         ({"to": [float("nan"), 0.0]}, "to", "is nowhere on Earth"),
         ({"from": [47.0, -115.0], "to": [47.0, -115.0]}, "to", "is the same place as from"),
-        ({"begins_at": "2027-01-14T03:00:00"}, "begins_at", "does not say its zone"),
+        ({"begins_at": "2027-01-14T03:00:00"}, "begins_at", "has no UTC offset"),
         ({"ends_at": "2027-01-14T03:00:00-07:00"}, "ends_at", "is not after begins_at"),
         ({"what": ""}, "what", "is wrong"),
         ({"what": "two\nlines"}, "what", "is wrong"),

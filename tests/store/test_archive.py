@@ -67,22 +67,22 @@ def test_a_file_left_by_a_crash_is_no_plan_and_goes(archive: Archive) -> None:
 
 def test_a_content_that_unpacks_without_end_is_refused(archive: Archive) -> None:
     digest = archive.put(b"\0" * (MAX_BYTES + 1), NOW)
-    with pytest.raises(StoreError, match="is damaged or was changed"):
+    with pytest.raises(StoreError, match="is damaged or altered"):
         archive.get(digest)
 
 
 @pytest.mark.parametrize("id_", ["plan_x", "../../etc/passwd", "plan_" + "A" * 32, "plan_" + "a" * 32 + "/..", ""])
 def test_what_is_no_plans_id_never_becomes_a_path(id_: str, archive: Archive) -> None:
     assert not is_plan_id(id_)
-    with pytest.raises(StoreError, match="is no plan's id; write plan_"):
+    with pytest.raises(StoreError, match="is not a plan id; write plan_"):
         archive.of_plan(id_)
 
 
 def test_a_plan_or_folder_that_is_not_there_is_told_with_the_mend(archive: Archive) -> None:
-    with pytest.raises(StoreError, match=rf"^archive \S+kept: {ID} is not there; name the archive that holds it"):
+    with pytest.raises(StoreError, match=rf"^archive \S+kept: {ID} is missing; name the archive that holds it"):
         archive.of_plan(ID)
     archive.file_plan(ID, "../../secret", NOW)
-    with pytest.raises(StoreError, match="is no digest of a content"):
+    with pytest.raises(StoreError, match="is not a content digest"):
         archive.get(archive.of_plan(ID))
 
 

@@ -56,7 +56,7 @@ def test_a_copy_made_while_others_write_is_sound(tmp_path: Path, noon: datetime)
 def test_it_never_writes_over_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     Store(tmp_path / "a.db").close()
     (tmp_path / "copy.db").write_text("precious")
-    with pytest.raises(StoreError, match=r"copy\.db: it is there already and is not written over; name another file"):
+    with pytest.raises(StoreError, match=r"copy\.db: the file exists and is not overwritten; name another file"):
         back_up(tmp_path / "a.db", tmp_path / "copy.db")
     whole = backup._copy
 
@@ -65,7 +65,7 @@ def test_it_never_writes_over_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyP
         (tmp_path / "late.db").write_text("precious")
 
     monkeypatch.setattr(backup, "_copy", another_is_quicker)
-    with pytest.raises(StoreError, match="it is there already"):
+    with pytest.raises(StoreError, match="the file exists"):
         back_up(tmp_path / "a.db", tmp_path / "late.db")
     assert (tmp_path / "copy.db").read_text() == (tmp_path / "late.db").read_text() == "precious"
     assert [path.name for path in tmp_path.glob(".*")] == []
@@ -84,11 +84,11 @@ def test_a_damaged_store_gives_no_backup(tmp_path: Path, noon: datetime) -> None
 
 
 def test_what_cannot_be_copied_is_told_with_the_mend(tmp_path: Path, postgres: PostgresCluster) -> None:
-    with pytest.raises(StoreError, match="there is no such file; name the store"):
+    with pytest.raises(StoreError, match=r"no such file; set daemon\.store"):
         back_up(tmp_path / "none.db", tmp_path / "copy.db")
     assert not (tmp_path / "none.db").exists()
     with Store(postgres.new_store_url()) as store, pytest.raises(StoreError, match="use pg_dump --format=custom"):
         back_up(store.place, tmp_path / "copy.db")
     Store(tmp_path / "a.db").close()
-    with pytest.raises(StoreError, match=r"cannot be written \(No such file or directory\); name a folder"):
+    with pytest.raises(StoreError, match=r"cannot be written \(No such file or directory\); name a writable folder"):
         back_up(tmp_path / "a.db", tmp_path / "nowhere" / "copy.db")

@@ -77,7 +77,7 @@ def test_one_that_lost_the_lead_may_neither_write_nor_hand_out_and_may_lead_agai
         lambda: store.outbox.claim_due(noon, 1, 60, "one"),
         lambda: store.outbox.peek_due(noon, "hook"),
     ):
-        with pytest.raises(LeadershipLost, match="another daemon leads by now; this one stands by"):
+        with pytest.raises(LeadershipLost, match="another daemon leads now; this one is on standby"):
             forbidden()
     first.release()  # does not end the heir's lead
     assert second.renew()

@@ -106,7 +106,7 @@ def test_a_newer_store_is_refused_and_left_alone(place: Path | str) -> None:
     with database.write() as connection:
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0099'")
     database.close()
-    with pytest.raises(StoreError, match=r"written by a newer alertd \(schema 99, this one knows 3\)") as caught:
+    with pytest.raises(StoreError, match=r"written by a newer alertd \(schema 99, this one supports 3\)") as caught:
         Store(place)
     assert "\n" not in str(caught.value)
 
@@ -125,14 +125,14 @@ def test_another_programs_database_is_refused(place: Path | str) -> None:
         for table in reversed(metadata.sorted_tables):
             table.drop(connection)
     database.close()  # what stays is a table that many programs keep
-    with pytest.raises(StoreError, match="not alertd's; name another one"):
+    with pytest.raises(StoreError, match="not an alertd store; name another one"):
         Store(place)
 
 
 def test_a_store_that_an_older_daemon_holds_is_not_changed_under_it(old: Path) -> None:
     lock, before = LockFile(old), old.read_bytes()
     assert lock.take()
-    with pytest.raises(StoreError, match="another alertd daemon holds it, of an older version; stop that one first"):
+    with pytest.raises(StoreError, match="an alertd daemon of an older version holds it; stop that daemon first"):
         Store(old, busy_timeout_s=0.05)
     lock.release()
     assert old.read_bytes() == before

@@ -22,7 +22,7 @@ def test_same_trip_again_changes_nothing(store: Store, noon: datetime) -> None:
 
 def test_other_trip_under_the_same_id_needs_an_explicit_replace(store: Store, noon: datetime) -> None:
     other = StoredTrip(id="trip-1", body='{"rig":"tank"}', created_at=noon)
-    with pytest.raises(StoreError, match="trip trip-1 is already there"):
+    with pytest.raises(StoreError, match="trip trip-1 exists with different content"):
         store.put_trip(other)
     assert store.put_trip(other, replace=True) is True
     assert store.trip("trip-1") == other
@@ -64,7 +64,7 @@ def test_a_failure_within_the_transaction_leaves_nothing(store: Store, noon: dat
 def test_a_plan_never_changes(store: Store, noon: datetime) -> None:
     store.record_plan("plan-1", "trip-1", noon, '{"n":1}', [], {})
     assert store.record_plan("plan-1", "trip-1", noon, '{"n":1}', [], {}) == ()
-    with pytest.raises(StoreError, match="plan plan-1 is already there"):
+    with pytest.raises(StoreError, match="plan plan-1 exists with different content"):
         store.record_plan("plan-1", "trip-1", noon, '{"n":2}', [], {})
 
 

@@ -123,7 +123,7 @@ async def test_a_cancelled_trip_is_not_listed_and_its_id_is_not_given_again(api:
     ("changes", "field", "said"),
     [
         ({"depart": "2027-01-14T03:29:59-07:00"}, "depart", "is in the past, it is 2027-01-14T10:30:00+00:00"),
-        ({"depart": "2027-01-14T04:45:00"}, "depart", "does not say its zone"),
+        ({"depart": "2027-01-14T04:45:00"}, "depart", "has no UTC offset"),
         ({"depart": "at dawn"}, "depart", "is not a date and time"),
         ({"depart": "9999-12-31T23:59:00-14:00"}, "depart", "outside the calendar"),
         ({"depart": 7}, "depart", "write depart = "),
@@ -222,7 +222,7 @@ async def test_health_answers_and_readiness_counts_the_outbox(api: Api) -> None:
 
 async def test_readiness_is_503_when_the_store_fails_and_health_still_answers(api: Api, store: Store) -> None:
     Path(store.place).write_bytes(b"no database" * 1000)
-    assert "not a sound SQLite file" in problem(await api.http.get("/readyz"), 503)["detail"]
+    assert "not a valid SQLite file" in problem(await api.http.get("/readyz"), 503)["detail"]
     problem(await api.post(), 503)
     assert (await api.http.get("/healthz")).status_code == 200
 
@@ -266,7 +266,7 @@ async def test_a_device_whose_clock_is_five_minutes_ahead_is_believed(api: Api) 
     ("changes", "field", "said"),
     [
         ({"at": "2027-01-14T10:35:01Z"}, "at", "is in the future, it is 2027-01-14T10:30:00+00:00"),
-        ({"at": "2027-01-14T10:20:00"}, "at", "does not say its zone; add the offset from UTC"),
+        ({"at": "2027-01-14T10:20:00"}, "at", "has no UTC offset; add the offset from UTC"),
         ({"at": "just now"}, "at", "is not a date and time"),
         ({"at": 7}, "at", "write at = "),
         ({"lat": 90.1}, "lat", "90.1 is wrong"),

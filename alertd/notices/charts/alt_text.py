@@ -1,4 +1,7 @@
-"""What each picture shows, in sentences: for who cannot see it, and to hold a picture against."""
+"""Text alternatives of the charts: the content of each picture in sentences.
+
+They serve readers who cannot see the picture, and tests that check the picture.
+"""
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -22,8 +25,8 @@ from alertd.units import HOUR_S
 
 
 def title_lines(plan: Plan) -> list[str]:
-    """What stands below every title: the advice, then when it leaves and arrives."""
-    said = {
+    """Return the lines below every title: the advice, then departure and arrival times."""
+    advice = {
         Advice.CLEAR: "No chains expected by this forecast",
         Advice.SLOW: "Winter road, no chains expected by this forecast",
         Advice.READY: "Be ready to chain",
@@ -31,25 +34,26 @@ def title_lines(plan: Plan) -> list[str]:
         Advice.HOLD: "Hold below it",
     }[plan.advice]
     if where := ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.advice is plan.advice and s.place)):
-        said += f": {where}"
+        advice += f": {where}"
     if plan.advice is Advice.SLOW:
-        said += f", up to {phrases.percent(phrases.winter_frac(plan))} likely: keep them aboard"
+        advice += f", up to {phrases.percent(phrases.winter_frac(plan))} likely: keep them aboard"
     ice = [f"{surfaces.headline(s)}: slow down." for s in surfaces.to_slow_for(plan)]
     short = [f"SHORT OF CHAINS: {plan.singles_short} single chains missing."] if plan.singles_short else []
-    leaves, arrives = (
+    departure, arrival = (
         phrases.day_clock(plan.depart_at, plan.depart_zone),
         phrases.clock_time(plan.arrive_at, plan.arrive_zone),
     )
-    return [f"{said}.", *ice, *short, f"Leaves {leaves}, arrives {arrives}."]
+    return [f"{advice}.", *ice, *short, f"Leaves {departure}, arrives {arrival}."]
 
 
 def footer_lines(plan: Plan) -> list[str]:
-    """Whose word it is and how old."""
+    """Return the lines that state who decides and how old the forecast is."""
     partial = ["Some of the forecast is old or missing: be ready to chain."] if plan.partial else []
     return [*partial, f"{phrases.forecast_age(plan)}. {phrases.SIGNS} {phrases.PARKED}"]
 
 
 def profile_footer(plan: Plan) -> list[str]:
+    """Return the footer of the elevation profile."""
     return [
         "Road: the likeliest when the truck is there. Odds: of snow, frost or ice on it, a full row is certain.",
         *footer_lines(plan),
@@ -57,7 +61,7 @@ def profile_footer(plan: Plan) -> list[str]:
 
 
 def deck_rows(plan: Plan, units: AxisUnits) -> list[tuple[str, str]]:
-    """One row for the bridges whose decks may be icy while the road is not: how many, and the likeliest."""
+    """Return one row for bridges whose decks may be icy while the road is not: how many, and the likeliest."""
     if not plan.bridges:
         return []
     worst = max(plan.bridges, key=lambda b: b.probability)
@@ -67,6 +71,7 @@ def deck_rows(plan: Plan, units: AxisUnits) -> list[tuple[str, str]]:
 
 
 def time_distance_footer(plan: Plan) -> list[str]:
+    """Return the footer of the time-distance chart."""
     others = (
         " Column: what leaving then would ask. Dotted: other departures, at an even pace." if plan.departures else ""
     )
@@ -74,10 +79,12 @@ def time_distance_footer(plan: Plan) -> list[str]:
 
 
 def map_footer(plan: Plan) -> list[str]:
+    """Return the footer of the map."""
     return ["Road: the likeliest when the truck is there. Squares: listed stops.", *footer_lines(plan)]
 
 
 def profile_alt(plan: Plan, route: Route, units: AxisUnits) -> tuple[str, ...]:
+    """Return the elevation profile in sentences."""
     return (
         *title_lines(plan),
         *_roads(plan, units),
@@ -92,6 +99,7 @@ def profile_alt(plan: Plan, route: Route, units: AxisUnits) -> tuple[str, ...]:
 
 
 def map_alt(plan: Plan, route: Route, units: AxisUnits) -> tuple[str, ...]:
+    """Return the map in sentences."""
     return (
         *title_lines(plan),
         f"The way is {units.distance(route.length_m)} long, with {len(route.stops)} listed stops.",
@@ -105,6 +113,7 @@ def map_alt(plan: Plan, route: Route, units: AxisUnits) -> tuple[str, ...]:
 
 
 def time_distance_alt(plan: Plan, route: Route, hours: RoadHours, units: AxisUnits) -> tuple[str, ...]:
+    """Return the time-distance chart in sentences."""
     return (
         *title_lines(plan),
         *_marks(plan, units),
@@ -158,7 +167,7 @@ def _lands(route: Route, units: AxisUnits) -> Iterator[str]:
 
 
 def _by_hour(plan: Plan, hours: RoadHours, at_m: float, name: str) -> Iterator[str]:
-    """What lies at one place in the hours that are drawn, e.g. "Larch Pass: wet 04:00 to 06:00 MST, snow ..."."""
+    """The road states at one place over the drawn hours, e.g. "Larch Pass: wet 04:00 to 06:00 MST, snow ..."."""
     place = int(np.clip(np.searchsorted(hours.edge_m, at_m) - 1, 0, hours.likely.shape[0] - 1))
     runs = []
     for road_class, same in groupby(range(hours.likely.shape[1]), key=lambda h: int(hours.likely[place, h])):
@@ -187,6 +196,7 @@ RELIABILITY_FOOTER: Final = (
 def reliability_alt(
     what: str, bins: Reliability, parts: BrierParts, table: Contingency, yes_from_frac: float
 ) -> tuple[str, ...]:
+    """Return the reliability diagram in sentences."""
     rows = zip(bins.count, bins.mean_prob_frac, bins.happened_frac, bins.low_frac, bins.high_frac, strict=True)
     return (
         f"{what}: {int(bins.count.sum())} forecasts.",

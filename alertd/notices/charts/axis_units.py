@@ -1,4 +1,4 @@
-"""Lengths and times on a picture's axes and in its sentences, in the reader's units."""
+"""Formats lengths and times on axes and in sentences, in the reader's units."""
 
 from datetime import datetime
 from math import ceil, floor
@@ -19,21 +19,22 @@ class AxisUnits:
         self.high, self.high_m = ("m", 1.0) if metric else ("ft", FOOT_M)
 
     def distance(self, distance_m: float) -> str:
+        """Format a distance, e.g. "12 mi"."""
         return f"{distance_m / self.far_m:.0f} {self.far}"
 
     def height(self, elevation_m: float) -> str:
-        """Rounded to ten, as signs at summits are not to be outdone by a smoothed line."""
+        """Format a height, rounded to ten: the line is smoothed, and signs at summits are more precise."""
         return f"{round(elevation_m / self.high_m, -1):,.0f} {self.high}"
 
     def even_distances(self, start_m: float, end_m: float, most: int) -> list[tuple[float, str]]:
-        """Round distances (in metres, as a tick says it) between two places, at most so many."""
+        """Return round distances between two places as (metres, tick label), at most `most`."""
         start, end = start_m / self.far_m, end_m / self.far_m
         step = next((n for n in _NICE if (end - start) / n <= most), _NICE[-1])
         return [(n * step * self.far_m, f"{n * step:,}") for n in range(ceil(start / step), floor(end / step) + 1)]
 
 
 def even_hours(first: datetime, last: datetime, zone: str, most: int) -> list[datetime]:
-    """Whole hours of the local clock between two moments, evenly apart, at most so many."""
+    """Return whole hours of the local clock between two times, evenly spaced, at most `most`."""
     here = ZoneInfo(zone)
     span_h = (last - first).total_seconds() / 3600.0
     step = next((h for h in _NICE_H if span_h / h <= most), 24)

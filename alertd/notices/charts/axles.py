@@ -1,6 +1,6 @@
-"""The rig from above with the tires to chain: for a terminal, and as SVG. Front at the top, left on the left.
+"""Draws the rig from above with the tires to chain, as terminal text and as SVG. Front at the top.
 
-A chained tire is told by hatching, a heavy edge and the letter C; color only comes on top of that.
+Hatching, a heavy edge and the letter C mark a chained tire; color only repeats it.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -16,17 +16,17 @@ _TIRE_W: Final = 20
 _TIRE_H: Final = 36
 _ROW_H: Final = 50
 _UNIT_GAP: Final = 34
-_TRACK: Final = {"left": 68, "right": 182}  # middle of the single tire, or of the gap of the dual pair
+_TRACK: Final = {"left": 68, "right": 182}  # middle of the single tire, or of the gap in the dual pair
 _LABELS_X: Final = 240
-_WIDTH: Final = 360  # a phone's; the same everywhere, so that a tire is as large on paper
+_WIDTH: Final = 360  # a phone's width, used everywhere, so that a tire has the same size on paper
 _MIDDLE: Final = (_TRACK["left"] + _TRACK["right"]) / 2
 _LINE_H: Final = 17
-_LINE_LETTERS: Final = 46  # that fit into the width, in the widest of the usual fonts
+_LINE_LETTERS: Final = 46  # that fit the width in the widest of the usual fonts
 _HEAD_LETTERS: Final = 34
 
 
 def _style() -> str:
-    """Plain colors first: viewers that know no media queries still draw black on white."""
+    """Plain colors come first: viewers without media queries still draw black on white."""
 
     def colors(c: Mapping[str, str]) -> str:
         return f"""
@@ -53,7 +53,7 @@ def _style() -> str:
 
 
 def axle_text(rig: Rig, tires: Collection[Tire]) -> str:
-    """A row an axle: [C] a tire with a chain, [ ] one without; of a dual pair the outer box is the outside tire."""
+    """Return one row per axle: [C] a chained tire, [ ] an unchained one; the outer box is the outside tire."""
     chained = frozenset(tires)
     lines = [f"{'':22}{'left':<8}{'front':^5}{'right':>8}"]
     for i, axle in enumerate(rig.axles):
@@ -69,7 +69,7 @@ def _box(chained: bool) -> str:
 
 
 def _by_side(axle_idx: int, axle: Axle) -> tuple[tuple[Tire, ...], tuple[Tire, ...]]:
-    """The axle's tires as they stand from left to right, the left side's and the right side's."""
+    """The axle's tires from left to right: those of the left side and those of the right side."""
     places: tuple[TirePlace, ...] = ("outside", "inside") if axle.dual else ("single",)
     left: Side = "left"
     right: Side = "right"
@@ -86,14 +86,14 @@ def _label(rig: Rig, axle_idx: int) -> str:
 
 
 def axle_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str] = ()) -> str:
-    """A whole SVG document, readable without color, in light, dark and print.
+    """Return a complete SVG document, readable without color, in light, dark and print.
 
-    title: what the picture is of, for the head and for who cannot see it. lines: set below it, e.g. the law's text
-    and what is in doubt.
+    title: the subject, for the heading and for readers who cannot see the picture. lines: shown below it, e.g. the
+    law's text and its doubts.
     """
     chained = frozenset(tires)
-    said = tires_line(rig, chained)
-    below = [*wrap(f"Chain {len(chained)} tires: {said}" if chained else "No tire is asked.", _LINE_LETTERS)]
+    description = tires_line(rig, chained)
+    below = [*wrap(f"Chain {len(chained)} tires: {description}" if chained else "No tire is asked.", _LINE_LETTERS)]
     for line in lines:
         below += wrap(line, _LINE_LETTERS)
     head = wrap(title, _HEAD_LETTERS)
@@ -105,7 +105,7 @@ def axle_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str]
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {height}" width="{_WIDTH}" '
         f'height="{height}" role="img" class="alertd-axles">',
         f"<title>{escape(title)}</title>",
-        f"<desc>{escape(f'{rig.name}, seen from above, front at the top. {said}.')}</desc>",
+        f"<desc>{escape(f'{rig.name}, seen from above, front at the top. {description}.')}</desc>",
         f"<style>{_style()}</style>",
         f'<rect class="paper" width="{_WIDTH}" height="{height}"/>',
         *(_text(10, 28 + i * 20, line, "head") for i, line in enumerate(head)),
@@ -122,7 +122,7 @@ def axle_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str]
 
 
 def _rows(rig: Rig, top: int) -> Iterator[int]:
-    """The y of each axle's middle."""
+    """Yield the y of each axle's middle."""
     y = top + _ROW_H // 2
     for i, axle in enumerate(rig.axles):
         if i:
@@ -133,7 +133,7 @@ def _rows(rig: Rig, top: int) -> Iterator[int]:
 
 
 def _bodies(rig: Rig, rows_y: Sequence[int]) -> Iterator[str]:
-    """Each unit's outline, so that a driver sees tractor and trailers at a glance."""
+    """Yield each unit's outline, so that tractor and trailers are distinct."""
     bottom = 0
     for unit in range(rig.towed_units + 1):
         ys = [y for axle, y in zip(rig.axles, rows_y, strict=True) if axle.unit == unit]

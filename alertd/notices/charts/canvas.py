@@ -1,7 +1,7 @@
-"""A sheet measured in screen pixels, and how it leaves as SVG or PNG. matplotlib draws; only this module sets it up.
+"""Drawing surface in screen pixels, exported as SVG or PNG. Only this module configures matplotlib.
 
-Import it where a picture is asked for: matplotlib takes half a second to load. SVG keeps text as text: DejaVu Sans, by
-which it is laid out, is wider than the fonts of phones, so nothing overlaps there that did not here.
+Import it only where a picture is requested: matplotlib takes half a second to load. SVG keeps text as text. The layout
+uses DejaVu Sans, which is wider than the fonts of phones, so text that does not overlap here does not overlap there.
 """
 
 import io
@@ -21,8 +21,8 @@ from PIL import Image
 
 from alertd.notices.charts.palette import DARK, LIGHT
 
-# Set once and never again, for a setting that is put back is put back under another thread's feet. A user's own
-# matplotlibrc must not change what a picture looks like.
+# Set once: restoring a setting later would affect other threads. A user's own matplotlibrc must not change the
+# pictures.
 matplotlib.rcdefaults()
 matplotlib.rcParams.update(
     {
@@ -40,44 +40,46 @@ DESK_PX: Final = 920
 SMALL: Final = 11.0
 PLAIN: Final = 12.0
 HEAD: Final = 15.0
-_DOT: Final = 72.0  # a figure's inch is 72 units of its SVG, and each of those a pixel here
+_DOT: Final = 72.0  # a figure's inch is 72 SVG units, and each unit is a pixel here
 _SVG: Final = "http://www.w3.org/2000/svg"
 _XLINK: Final = "http://www.w3.org/1999/xlink"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """For whom: the width of the screen, light or dark, miles and feet or metric."""
+    """Reader's settings: screen width, light or dark, miles and feet or metric."""
 
     width_px: int = PHONE_PX
     dark: bool = False
     metric: bool = False
 
     def color(self, role: str) -> str:
+        """Return the color of a role."""
         return (DARK if self.dark else LIGHT)[role]
 
     @property
     def wide(self) -> bool:
+        """Whether the screen is wider than a phone's."""
         return self.width_px >= 600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Chart:
-    """A drawing, what it is of, and the same in sentences."""
+    """A drawing, its title and its text alternative."""
 
     title: str
     alt_text: tuple[str, ...]
     canvas: "Canvas"
 
     def svg(self) -> str:
-        """A whole document, the same bytes for the same picture.
+        """Return a complete document; equal pictures give equal bytes.
 
-        Drawn in a light view it follows the reader's light or dark setting; drawn in a dark one it is dark.
+        A picture drawn in a light view follows the reader's light or dark setting; one drawn in a dark view stays dark.
         """
         return _svg(self)
 
     def png(self, scale: float = 2.0) -> bytes:
-        """For mail and print: `scale` dots for each pixel of the view."""
+        """Return a PNG for mail and print, `scale` dots per pixel of the view."""
         out = io.BytesIO()
         self.canvas.figure.savefig(
             out, format="png", dpi=_DOT * scale, metadata={"Software": None, "Title": self.title}
@@ -85,14 +87,14 @@ class Chart:
         return out.getvalue()
 
     def small_png(self, scale: float = 1.5) -> bytes:
-        """The same in 64 colors, a third of the bytes: for mails that carry many."""
+        """Return a PNG of 64 colors, a third of the bytes, for mails with many pictures."""
         out = io.BytesIO()
         Image.open(io.BytesIO(self.png(scale))).convert("RGB").quantize(64).save(out, "PNG", optimize=True)
         return out.getvalue()
 
 
 class Canvas:
-    """A page of a view's width on which things are put by pixels from its top left corner."""
+    """A page of a view's width, positioned in pixels from its top left corner."""
 
     def __init__(self, view: View, height_px: float) -> None:
         self.view, self.height_px = view, float(round(height_px))
@@ -100,7 +102,7 @@ class Canvas:
         self.figure = Figure(figsize=size, dpi=_DOT, facecolor=view.color("paper"))
 
     def axes(self, left: float, top: float, width: float, height: float) -> Axes:
-        """Bare axes without frame, ticks or margins."""
+        """Add axes without frame, ticks or margins."""
         w, h = self.view.width_px, self.height_px
         ax = self.figure.add_axes((left / w, 1.0 - (top + height) / h, width / w, height / h))
         ax.set_facecolor("none")
@@ -112,20 +114,20 @@ class Canvas:
         return ax
 
     def text(self, x: float, top: float, text: str, size: float = PLAIN, **how: Any) -> None:
-        """A line of text; `top` is the top of its line, 1.35 times as high as its size."""
+        """Add a line of text; `top` is the top of the line, which is 1.35 times `size` high."""
         how = {"color": self.view.color("ink"), "ha": "left", "va": "baseline", **how}
         y = top + 1.05 * size
         self.figure.text(x / self.view.width_px, 1.0 - y / self.height_px, text, fontsize=size, **how)
 
 
 def text_width(text: str, size: float = PLAIN, *, bold: bool = False) -> float:
-    """Pixels that a line of text takes."""
+    """Return the width of a line of text in pixels."""
     prop = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
     return float(text_to_path.get_text_width_height_descent(text, prop, ismath=False)[0])
 
 
 def wrap_text(text: str, width_px: float, size: float = PLAIN, *, bold: bool = False) -> list[str]:
-    """Lines of at most a width; a word that is wider stands alone."""
+    """Wrap text to a width; a wider word gets its own line."""
     lines: list[str] = []
     for word in text.split():
         longer = f"{lines[-1]} {word}" if lines else word
@@ -162,7 +164,7 @@ def _svg(picture: Chart) -> str:
 
 
 def _style(used: Sequence[tuple[str, str]]) -> str:
-    """Light colors first: viewers that know no media queries, and printers, still draw dark on white."""
+    """Light colors come first: viewers without media queries, and printers, still draw dark on white."""
 
     def rules(colors: dict[str, str]) -> str:
         return "".join(f".alertd-picture .{kind[0]}-{role}{{{kind}:{colors[role]}}}" for kind, role in used)
@@ -179,7 +181,7 @@ _NUMBER: Final = re.compile(r"-?\d+\.\d+")
 
 
 def _lighten(e: ElementTree.Element, used: set[tuple[str, str]]) -> None:
-    """Palette colors to classes, other style to attributes where the same is said by fewer bytes, numbers rounded."""
+    """Replace palette colors by classes and other styles by shorter attributes, and round numbers."""
     classes, kept = [], []
     for part in e.attrib.pop("style", "").split(";"):
         name, _, value = (x.strip() for x in part.partition(":"))
@@ -196,8 +198,8 @@ def _lighten(e: ElementTree.Element, used: set[tuple[str, str]]) -> None:
         e.set("style", ";".join(kept))
     for name in ("d", "x", "y", "width", "height", "transform", "points"):
         if name in e.attrib:
-            said = " ".join(e.attrib[name].split())
-            e.set(name, _NUMBER.sub(lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), said))
+            numbers = " ".join(e.attrib[name].split())
+            e.set(name, _NUMBER.sub(lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), numbers))
     if e.get("transform", "").startswith("rotate(-0 "):
         del e.attrib["transform"]
     e.tail = None
@@ -206,16 +208,16 @@ def _lighten(e: ElementTree.Element, used: set[tuple[str, str]]) -> None:
 
 
 def _drop_ids(root: ElementTree.Element) -> None:
-    """Drop ids that nothing refers to: several pictures stand on one page."""
-    said = ElementTree.tostring(root, encoding="unicode")
-    meant = set(re.findall(r'(?:url\(#|href="#)([^")]+)', said))
+    """Drop ids without a reference: several pictures may be on one page."""
+    markup = ElementTree.tostring(root, encoding="unicode")
+    referenced = set(re.findall(r'(?:url\(#|href="#)([^")]+)', markup))
     for e in root.iter():
-        if e.get("id") not in meant:
+        if e.get("id") not in referenced:
             e.attrib.pop("id", None)
 
 
 def _flatten(e: ElementTree.Element) -> None:
-    """Groups that say nothing give way to what is in them."""
+    """Replace groups without attributes by their content."""
     inside: list[ElementTree.Element] = []
     for child in list(e):
         _flatten(child)

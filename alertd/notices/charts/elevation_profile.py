@@ -1,4 +1,4 @@
-"""The road in one look: height against distance, the pavement when the truck gets there, where chains go on and off."""
+"""Draws the elevation profile: height by distance, pavement at arrival, chain-on and chain-off places."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ LEFT: Final = 52.0
 LANE: Final = 18.0
 ROW: Final = 19.0
 PROFILE_PX: Final = 150.0
-# A hill sign stands from 5 % over 3,000 ft on (MUTCD 2009, 2C.16); short easings of the grade do not end a hill.
+# A hill sign is used from 5 % over 3,000 ft (MUTCD 2009, 2C.16); short easings of the grade do not end a hill.
 STEEP_FRAC: Final = 0.05
 STEEP_LONG_M: Final = 914.4
 STEEP_PAUSE_M: Final = 600.0
@@ -43,7 +43,7 @@ class _Label:
 
 
 def draw_profile(plan: Plan, route: Route, view: View) -> Chart:
-    """The picture of one plan on its route."""
+    """Draw one plan on its route."""
     units = AxisUnits(metric=view.metric)
     title = f"{plan.trip_id}: {plan.route_name}"
     along, markers = plan.along, markers_of(plan, units)
@@ -120,7 +120,7 @@ def _profile(ax: Axes, plan: Plan, units: AxisUnits, view: View) -> None:
 
 
 def _thinned(distance_m: Sequence[float], values: ArrayLike, view: View) -> tuple[Array, Array]:
-    """Places and values about a pixel and a half apart, the last one kept."""
+    """Return places and values about 1.5 pixels apart, including the last one."""
     step = max(1, int(1.5 * len(distance_m) // (view.width_px - LEFT - MARGIN)))
     at = np.unique(np.append(np.arange(0, len(distance_m), step), len(distance_m) - 1))
     return np.asarray(distance_m)[at], np.asarray(values)[at]
@@ -129,7 +129,7 @@ def _thinned(distance_m: Sequence[float], values: ArrayLike, view: View) -> tupl
 def _labels(
     ax: Axes, labels: Sequence[_Label], placed: Sequence[LabelPosition], begins_m: float, px_of: float, view: View
 ) -> None:
-    """Labels above the profile on their lanes, each with a stem down to the road."""
+    """Draw labels above the profile in their lanes, each with a stem down to the road."""
     low, high = ax.get_ylim()
     unit = (high - low) / PROFILE_PX
     for x, p in zip(labels, placed, strict=True):
@@ -143,7 +143,7 @@ def _labels(
 
 
 def _rows(sheet: Canvas, top: float, bands: Sequence[str], wide: float, plan: Plan, route: Route) -> None:
-    """A row each below the profile: hills, road, odds of a winter road, chains, closures, whose land it is."""
+    """Draw one row each below the profile: hills, road, winter odds, chains, closures, jurisdictions."""
     view, begins_m = sheet.view, plan.along.distance_m[0]
     px_of = wide / (route.length_m - begins_m)
     draw = {
@@ -163,7 +163,7 @@ def _rows(sheet: Canvas, top: float, bands: Sequence[str], wide: float, plan: Pl
 
 
 def _hills(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) -> None:
-    """A wedge a hill, and to the right of hills close together the steepest grade among them."""
+    """Draw a wedge per hill; close hills share a label with the steepest grade among them."""
     hills = [h for h in steep_runs(route) if h[1] >= begins_m]
     for start, end, steepest in hills:
         high = end if steepest > 0 else start
@@ -188,7 +188,7 @@ def _road(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
 
 
 def _odds(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
-    """The share of members with a winter surface, a full row all of them; where the road is not known, so are they."""
+    """Draw the share of members with a winter surface (full row = all). Unknown road is shown as unknown."""
     d, share = _thinned(plan.along.distance_m, plan.along.winter_frac, view)
     primitives.fill(ax, [np.column_stack((np.append(d, (d[-1], d[0])), np.append(share, (0.0, 0.0))))], QUIET, view)
     unknown = [r for r in road_runs(plan) if r[2] is ROAD[RoadClass.UNKNOWN]]
@@ -198,7 +198,7 @@ def _odds(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
 
 
 def _chains(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
-    """From chain-up to chain-off place a thin bar, on it the stretch itself."""
+    """Draw a thin bar from chain-up to chain-off place, with the stretch on top."""
     for s in plan.stretches:
         worn = primitives.box(s.chain_up.distance_m, s.chain_off.distance_m, 0.3, 0.7)
         primitives.fill(ax, [worn], PLAIN_BAR, view, edgecolor=view.color("ink"), linewidth=1.0)
@@ -213,7 +213,7 @@ def _closed(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
 
 
 def _bar(ax: Axes, start_m: float, end_m: float, style: Style, px_of: float, view: View) -> None:
-    """A bar with its letter, wide enough for it however short the road."""
+    """Draw a bar with its letter, at least wide enough for the letter."""
     start_m, end_m = max(start_m, ax.get_xlim()[0]), min(end_m, ax.get_xlim()[1])
     half = max((end_m - start_m) / 2.0, 7.5 / px_of)
     middle = (start_m + end_m) / 2.0
@@ -222,7 +222,7 @@ def _bar(ax: Axes, start_m: float, end_m: float, style: Style, px_of: float, vie
 
 
 def _land(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) -> None:
-    """States and provinces by their letters, a stroke where one ends."""
+    """Draw jurisdictions by their letters, with a line at each border."""
     for j in (j for j in route.jurisdictions if j.end_m > begins_m):
         start, name = max(j.start_m, begins_m), j.code.partition("-")[2] or j.code or "?"
         if start > begins_m:
@@ -232,7 +232,7 @@ def _land(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) -> 
 
 
 def steep_runs(route: Route) -> list[tuple[float, float, float]]:
-    """Hills (from, to, steepest grade) of 5 % or more over 3,000 ft, up and down apart."""
+    """Return hills (from [m], to [m], steepest grade) of 5 % or more over 3,000 ft, uphill and downhill separately."""
     d, out = route.distance_m, []
     for sign in (1.0, -1.0):
         steep = sign * route.grade >= STEEP_FRAC
@@ -250,15 +250,15 @@ def steep_runs(route: Route) -> list[tuple[float, float, float]]:
 
 
 def _ticks(sheet: Canvas, top: float, wide: float, plan: Plan, units: AxisUnits) -> None:
-    """Distance, and below it the clock when the truck is there."""
+    """Draw the distance, and below it the clock time when the truck is there."""
     begins_m, ends_m = plan.along.distance_m[0], plan.route_length_m
-    for m, said in units.even_distances(begins_m, ends_m, int(wide // 60)):
+    for m, label in units.even_distances(begins_m, ends_m, int(wide // 60)):
         x = LEFT + (m - begins_m) * wide / (ends_m - begins_m)
         if x + 18.0 > sheet.view.width_px:
             continue
         seconds = float(np.interp(m, plan.along.distance_m, plan.along.reach_s))
         at = phrases.clock_time(plan.along.begins_at + timedelta(seconds=round(seconds)), plan.depart_zone)
-        sheet.text(x, top, said, SMALL, ha="center")
+        sheet.text(x, top, label, SMALL, ha="center")
         sheet.text(x, top + LINE - 1.0, at.split()[0], SMALL, ha="center")
     sheet.text(4.0, top, units.far, SMALL)
     sheet.text(4.0, top + LINE - 1.0, phrases.clock_time(plan.along.begins_at, plan.depart_zone).split()[1], SMALL)

@@ -1,4 +1,4 @@
-"""Labels put where none lies on another: into lanes above a line, or around places on a map."""
+"""Places labels without overlap: in lanes above a line, or around places on a map."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,29 +9,26 @@ _GAP_PX: Final = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabelPosition:
-    """Lane 0 is the lowest. `left_px` is where the label begins."""
+    """Lane 0 is the lowest. `left_px` is the left edge of the label."""
 
     lane: int
     left_px: float
 
 
 def place_labels(at_px: Sequence[float], widths_px: Sequence[float], room_px: float) -> list[LabelPosition]:
-    """Each label over its place, in the lowest lane where it fits, centred if it can be, else to a side of its stem.
+    """Place each label in the lowest lane where it fits: centred on its place if possible, else to one side.
 
-    Labels come in order of importance: the first are the lowest. A label wider than the room starts at its left.
+    Labels come in order of importance: the first are the lowest. A label wider than the room starts at its left edge.
     """
     placed: list[tuple[int, float, float, float]] = []
     for at, width in zip(at_px, widths_px, strict=True):
         breakers = range(len(placed) + 1)
         choices = [
-            (breaker, left, stems)
-            for stems in (True, False)
-            for breaker in breakers
-            for left in _lefts(at, width, room_px)
+            (lane, left, stems) for stems in (True, False) for lane in breakers for left in _lefts(at, width, room_px)
         ]
-        breaker, left, _ = next(c for c in choices if _free(placed, c[0], at, c[1], c[1] + width, stems=c[2]))
-        placed.append((breaker, at, left, left + width))
-    return [LabelPosition(lane=breaker, left_px=left) for breaker, _, left, _ in placed]
+        lane, left, _ = next(c for c in choices if _free(placed, c[0], at, c[1], c[1] + width, stems=c[2]))
+        placed.append((lane, at, left, left + width))
+    return [LabelPosition(lane=lane, left_px=left) for lane, _, left, _ in placed]
 
 
 def _lefts(at: float, width: float, room: float) -> list[float]:
@@ -41,23 +38,23 @@ def _lefts(at: float, width: float, room: float) -> list[float]:
 
 def _free(
     placed: Sequence[tuple[int, float, float, float]],
-    breaker: int,
+    lane: int,
     at: float,
     left: float,
     right: float,
     *,
     stems: bool,
 ) -> bool:
-    """Whether a label may lie there: clear of those in its lane; of stems too, its own and theirs, where that can be.
+    """Whether a label may be there: clear of the labels in its lane and, if `stems`, of all stems.
 
-    Two labels of one place cannot be: then the upper one's stem runs behind the lower one.
+    Two labels of one place cannot avoid stems: the upper one's stem then runs behind the lower one.
     """
     for other, stem, a, b in placed:
-        if other == breaker and left < b + _GAP_PX and right > a - _GAP_PX:
+        if other == lane and left < b + _GAP_PX and right > a - _GAP_PX:
             return False
-        if stems and other < breaker and a - 2.0 < at < b + 2.0:
+        if stems and other < lane and a - 2.0 < at < b + 2.0:
             return False
-        if stems and other > breaker and left - 2.0 < stem < right + 2.0:
+        if stems and other > lane and left - 2.0 < stem < right + 2.0:
             return False
     return True
 
@@ -69,11 +66,11 @@ def place_around(
     avoid_px: Sequence[tuple[float, float]],
     needed: Sequence[bool],
 ) -> list[tuple[float, float] | None]:
-    """The middle of each label near its place and inside the room.
+    """Return the middle of each label near its place and inside the room; None for an omitted label.
 
-    Labels come in order of importance. One lies where it covers least: other labels first of all, then the lines that
-    tie them to their places, then points to avoid; of spots that are alike the nearer. One that is not needed and would
-    cover a label or cross a tie is left out: None.
+    Labels come in order of importance. Each goes where it covers least: labels weigh most, then the lines between
+    labels and places, then points to avoid. Of equal positions the nearer wins. A label that is not needed is omitted
+    if it would cover a label or cross such a line.
     """
     taken: list[_Box] = []
     ties: list[tuple[float, float]] = []
@@ -100,7 +97,7 @@ def place_around(
 
 
 _Box: TypeAlias = tuple[float, float, float, float]  # left, right, low, high
-# Above and below first, then the sides, then the same farther off.
+# Above and below first, then the sides, then the same farther away.
 _AROUND: Final = tuple(
     (far * dx, far * dy)
     for far in (1.0, 1.9, 3.0)

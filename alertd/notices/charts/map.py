@@ -1,7 +1,7 @@
-"""A map of the trip: states, the road by its state when the truck gets there, chain places, summits, closures.
+"""Draws a map of the trip: states, road state at arrival, chain places, summits, closures.
 
-Needs no map server: borders and road are the route package's own. One degree north and one east are drawn as long as
-they are at the window's middle.
+Needs no map server: borders and road come from the route package. Degrees of latitude and longitude are scaled as at
+the window's middle.
 """
 
 from collections.abc import Sequence
@@ -32,7 +32,7 @@ LABEL_PX: Final = 17.0
 
 
 def draw_map(plan: Plan, route: Route, boundaries: Boundaries, view: View) -> Chart:
-    """The picture of one plan on its route."""
+    """Draw one plan on its route."""
     units = AxisUnits(metric=view.metric)
     title = f"{plan.trip_id}: map of {plan.route_name}"
     markers = markers_of(plan, units)
@@ -80,13 +80,13 @@ def draw_map(plan: Plan, route: Route, boundaries: Boundaries, view: View) -> Ch
 
 
 def lon_lat_at(route: Route, distance_m: float | Array) -> tuple[Array, Array]:
-    """Longitude and latitude of places along the route."""
+    """Return longitude and latitude of places along the route."""
     lon = np.interp(distance_m, route.distance_m, route.lon_deg)
     return np.asarray(lon), np.asarray(np.interp(distance_m, route.distance_m, route.lat_deg))
 
 
 def _lands(ax: Axes, boundaries: Boundaries, box: Box, wide: float, view: View) -> None:
-    """Borders as one line, in the middle of each state its name, or its letters where that has no room."""
+    """Draw borders as one line, and each state's name, or its letters where the name has no room."""
     deg_px = (box.east - box.west) / wide
     lands = lands_in(boundaries, box)
     gap = np.full((1, 2), np.nan)
@@ -110,7 +110,7 @@ def _lands(ax: Axes, boundaries: Boundaries, box: Box, wide: float, view: View) 
 
 
 def _road(ax: Axes, plan: Plan, route: Route, view: View, detail_deg: float) -> None:
-    """The road behind as a thin line; ahead cased in ink, filled by class, with each class's own strokes across."""
+    """Draw the road behind as a thin line; ahead with an outline, filled by class, with each class's own dashes."""
     behind = lon_lat_at(route, route.distance_m[route.distance_m <= plan.along.distance_m[0]])
     ax.plot(*behind, color=view.color("ink"), linewidth=1.5, zorder=3.0)
     runs = road_runs(plan)
@@ -128,7 +128,7 @@ def _road(ax: Axes, plan: Plan, route: Route, view: View, detail_deg: float) -> 
 
 
 def _thinned(route: Route, start_m: float, end_m: float, detail_deg: float) -> tuple[Array, Array]:
-    """A part of the route, with points no nearer to each other than a pixel or so, its ends kept."""
+    """Return a part of the route with points at least a pixel apart, including its ends."""
     d = route.distance_m
     at = np.concatenate(([start_m], d[(d > start_m) & (d < end_m)], [end_m]))
     lon, lat = lon_lat_at(route, at)
@@ -142,7 +142,7 @@ def _thinned(route: Route, start_m: float, end_m: float, detail_deg: float) -> t
 
 
 def _broken(lines: Sequence[tuple[Array, Array]]) -> tuple[Array, Array]:
-    """Several lines as one with gaps."""
+    """Join several lines into one with gaps."""
     x = np.concatenate([np.append(lon, np.nan) for lon, _ in lines])
     return x, np.concatenate([np.append(lat, np.nan) for _, lat in lines])
 
@@ -150,9 +150,9 @@ def _broken(lines: Sequence[tuple[Array, Array]]) -> tuple[Array, Array]:
 def _letters(
     ax: Axes, plan: Plan, route: Route, marked_m: Sequence[float], m_px: float, view: View
 ) -> list[tuple[float, float, Style]]:
-    """The letter of each run on the road, as near to its middle as it is clear of marks.
+    """Draw the letter of each run on the road, as near to its middle as markers allow.
 
-    Returns the longest run of each class that no run had room for.
+    Returns the longest run of each class for which no run had room.
     """
     near_m, runs, lettered = 13.0 * m_px, road_runs(plan), set()
     for start, end, style in runs:
@@ -167,7 +167,7 @@ def _letters(
 
 
 def _stops(ax: Axes, route: Route, view: View) -> None:
-    """Every listed stop as a small square, whether the plan uses it or not."""
+    """Draw every listed stop as a small square, used by the plan or not."""
     x, y = lon_lat_at(route, np.asarray([s.distance_m for s in route.stops]))
     ax.plot(
         x, y, linestyle="none", marker="s", markersize=5.0, zorder=5.0, markerfacecolor=view.color("paper"),
@@ -184,9 +184,10 @@ def _labels(
     room: tuple[float, float],
     view: View,
 ) -> None:
-    """Names beside their places, off the road where there is room, tied to it by a thin line.
+    """Draw names beside their places, off the road if there is room, with a thin line between.
 
-    The first `needed_n` always; of the others those that find room, the rest as their sign alone.
+    The first `needed_n` are always drawn. Other labels are drawn if they find room; summits without room get their sign
+    alone.
     """
 
     def pixels(lon: Array, lat: Array) -> list[tuple[float, float]]:
@@ -214,13 +215,13 @@ def _labels(
 
 
 def _scale(sheet: Canvas, top: float, box: Box, wide: float, units: AxisUnits) -> None:
-    """Below the map a bar of a round length at its middle latitude, and north."""
+    """Draw a scale bar of a round length at the middle latitude below the map, and a north arrow."""
     m_px = (box.east - box.west) * box.cos_lat * DEGREE_M / wide
-    length_m, said = units.even_distances(0.0, 0.4 * wide * m_px, 2)[-1]
+    length_m, label = units.even_distances(0.0, 0.4 * wide * m_px, 2)[-1]
     length_px = length_m / m_px
     bar = sheet.axes(MARGIN, top, length_px, LINE)
     bar.set_xlim(0.0, 1.0)
     bar.set_ylim(0.0, 1.0)
     bar.plot([0, 0, 1, 1], [0.8, 0.5, 0.5, 0.8], color=sheet.view.color("ink"), linewidth=1.6, clip_on=False)
-    sheet.text(MARGIN + length_px + 6.0, top, f"{said} {units.far}", SMALL)
+    sheet.text(MARGIN + length_px + 6.0, top, f"{label} {units.far}", SMALL)
     sheet.text(MARGIN + wide, top, "N ↑", SMALL, ha="right", weight="bold")

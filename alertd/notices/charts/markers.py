@@ -1,4 +1,4 @@
-"""What of a plan its pictures show, the same on each: where chains go on and off, breaks, and the road in runs."""
+"""Markers common to all charts of a plan: chain-on and chain-off places, breaks, road state runs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ _HELD: Final = "hold below it"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marker:
-    """`label` stands on the picture, `text` beside it in the key and the sentences. strong: the plan counts on it."""
+    """`label` is drawn on the chart; `text` is beside it in the key and the alt text. strong: the plan relies on it."""
 
     label: str
     distance_m: float
@@ -27,7 +27,7 @@ class Marker:
 
 
 def markers_of(plan: Plan, units: AxisUnits) -> tuple[Marker, ...]:
-    """In the order of the road. "ON?" is where chains would go on if they have to."""
+    """Return markers in route order. "ON?" is where chains would go on if needed."""
     out = []
     for n, s in enumerate(plan.stretches, 1):
         sure = "" if s.advice.rank >= Advice.CHAIN.rank else "?"
@@ -64,6 +64,7 @@ def markers_of(plan: Plan, units: AxisUnits) -> tuple[Marker, ...]:
 
 
 def marker_rows(markers: Sequence[Marker]) -> list[tuple[str, str]]:
+    """Return (label, text) of each marker."""
     return [(m.label, m.text) for m in markers]
 
 
@@ -74,7 +75,10 @@ def _stop(stop: StopChoice, units: AxisUnits) -> str:
 
 
 def road_runs(plan: Plan) -> list[tuple[float, float, Style]]:
-    """Runs of one class (from, to, look), each point of the plan standing for the road halfway to its neighbours."""
+    """Return runs of one class (from [m], to [m], style).
+
+    Each point of the plan covers the road halfway to its neighbours.
+    """
     d = np.asarray(plan.along.distance_m)
     edges = np.concatenate((d[:1], 0.5 * (d[1:] + d[:-1]), [max(float(d[-1]), plan.route_length_m)]))
     names = np.asarray(plan.along.surface)

@@ -1,7 +1,7 @@
-"""The colors, hatches and letters of every picture, light and dark: one look, never color alone.
+"""Colors, hatches and letters of all charts, light and dark. Color never carries meaning alone.
 
-A worse road is darker on light paper and lighter on dark, so order survives a black and white print; blues and
-magentas stay apart for who does not tell red from green. Each class has a letter and a hatch besides.
+A worse road is darker on light paper and lighter on dark, so the order survives a black and white print. Blues and
+magentas stay distinct for readers who do not distinguish red from green. Each class also has a letter and a hatch.
 """
 
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ from typing import Final
 from alertd.plan.model import Advice
 from alertd.road.road_class import RoadClass
 
-# No two roles share a light color: a drawing is made with them and told apart by them (see `canvas`).
+# No two roles share a light color: `canvas` identifies roles by it.
 LIGHT: Final = {
     "paper": "#ffffff",
     "ink": "#1b1b1b",
@@ -63,9 +63,9 @@ DARK: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
-    """How one kind of thing is drawn: the role of its fill, its hatch as matplotlib writes one, its letter and name.
+    """How one kind of thing is drawn: role of its fill, hatch in matplotlib's notation, letter and name.
 
-    dash: strokes across a line of it on a map, as (on, off) in its widths; none where it is plain.
+    dash: dashes across its line on a map, as (on, off) in line widths; empty for a plain line.
     """
 
     role: str
@@ -75,7 +75,7 @@ class Style:
     dash: tuple[float, ...] = ()
 
 
-# Hatches of lines only: one of dots weighs 40 kB in an SVG.
+# Hatches of lines only: one of dots takes 40 kB in an SVG.
 ROAD: Final = {
     RoadClass.DRY: Style(role="dry", letter="d", name="dry"),
     RoadClass.MOIST: Style(role="moist", letter="m", name="damp"),

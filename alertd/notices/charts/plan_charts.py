@@ -1,4 +1,4 @@
-"""Every picture of one plan."""
+"""Draws all charts of one plan."""
 
 from alertd.notices.charts.axles import axle_svg
 from alertd.notices.charts.canvas import Chart, View
@@ -15,9 +15,9 @@ from alertd.rules.rig import Rig
 
 
 def plan_charts(plan: Plan, route: Route, corridor: Corridor, boundaries: Boundaries, view: View) -> dict[str, Chart]:
-    """By the name of a file: "road" along the way, "hours" of the road, and "map".
+    """Return charts by file name: "road" (profile), "hours" (time-distance) and "map".
 
-    route and corridor are those the whole trip was planned on.
+    route and corridor are those of the whole trip's plan.
     """
     first, last = window_of(plan)
     hours = road_hours(route, corridor, first.timestamp(), last.timestamp())
@@ -29,7 +29,7 @@ def plan_charts(plan: Plan, route: Route, corridor: Corridor, boundaries: Bounda
 
 
 def axle_svgs(plan: Plan, rig: Rig) -> dict[str, str]:
-    """A document a stretch, "axles-1" and so on: which tires to chain there."""
+    """Return one SVG document per stretch, "axles-1" and so on: the tires to chain there."""
     return {
         f"axles-{n}": axle_svg(
             rig,

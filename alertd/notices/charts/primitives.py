@@ -1,4 +1,4 @@
-"""How the parts that pictures share are drawn: fills, bands with letters, plates, heads, keys."""
+"""Drawing primitives common to the charts: fills, bands with letters, plates, headings, keys."""
 
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
@@ -18,7 +18,7 @@ _SWATCH: Final = 30.0
 
 
 def fill(ax: Axes, polygons: Iterable[ArrayLike], style: Style, view: View, **how: Any) -> None:
-    """Closed polygons, (vertex, 2) each, as one patch in a look: one element of an SVG, however many they are."""
+    """Draw closed polygons, (vertex, 2) each, as one patch, which is one SVG element."""
     parts = [np.asarray(p, dtype=np.float64) for p in polygons]
     if not parts:
         return
@@ -35,58 +35,64 @@ def fill(ax: Axes, polygons: Iterable[ArrayLike], style: Style, view: View, **ho
 
 
 def box(left: float, right: float, low: float, high: float) -> list[tuple[float, float]]:
+    """Return the corners of a rectangle."""
     return [(left, low), (right, low), (right, high), (left, high)]
 
 
 def plate(ax: Axes, x: float, y: float, text: str, view: View, *, inverse: bool = False, **how: Any) -> None:
-    """Bold letters on a plate of paper, or of ink, so that they are read over any hatch; y is their middle."""
+    """Draw bold letters on a plate of paper or ink, readable over any hatch; y is their middle."""
     paper, ink = ("ink", "paper") if inverse else ("paper", "ink")
-    said = {"size": SMALL, "edge": 0.8, "pad": 0.25, "ha": "center", "zorder": 9.0, **how}
+    style = {"size": SMALL, "edge": 0.8, "pad": 0.25, "ha": "center", "zorder": 9.0, **how}
     ax.annotate(
         text,
         (x, y),
-        xytext=(0.0, -0.36 * said["size"]),
+        xytext=(0.0, -0.36 * style["size"]),
         textcoords="offset points",
         annotation_clip=False,
-        fontsize=said["size"],
+        fontsize=style["size"],
         color=view.color(ink),
         weight="bold",
-        ha=said["ha"],
+        ha=style["ha"],
         va="baseline",
-        zorder=said["zorder"],
+        zorder=style["zorder"],
         bbox={
-            "boxstyle": f"round,pad={said['pad']}",
+            "boxstyle": f"round,pad={style['pad']}",
             "facecolor": view.color(paper),
             "edgecolor": view.color("ink"),
-            "linewidth": said["edge"],
+            "linewidth": style["edge"],
         },
     )
 
 
 def head_lines(title: str, below: Sequence[str], view: View) -> list[tuple[str, float, bool]]:
-    """Title and what stands below it, as lines (text, size, bold)."""
+    """Return the title and the text below it, as lines (text, size, bold)."""
     room = view.width_px - 2 * MARGIN
     lines = [(line, HEAD, True) for line in wrap_text(title, room, HEAD, bold=True)]
     return lines + [(line, PLAIN, False) for text in below for line in wrap_text(text, room)]
 
 
 def draw_lines(sheet: Canvas, top: float, lines: Sequence[tuple[str, float, bool]]) -> None:
+    """Draw lines (text, size, bold) from `top` downward."""
     for text, size, bold in lines:
         sheet.text(MARGIN, top, text, size, weight="bold" if bold else "normal")
         top += lines_height([(text, size, bold)])
 
 
 def small_lines(texts: Sequence[str], view: View) -> list[tuple[str, float, bool]]:
-    """What stands at a picture's foot, wrapped."""
+    """Return the footer texts, wrapped."""
     return [(line, SMALL, False) for text in texts for line in wrap_text(text, view.width_px - 2 * MARGIN, SMALL)]
 
 
 def lines_height(lines: Sequence[tuple[str, float, bool]]) -> float:
+    """Return the height of lines in pixels."""
     return sum(round(1.35 * size) for _, size, _ in lines)
 
 
 def key_rows(rows: Sequence[tuple[str, str]], view: View, room_px: float = 0.0) -> list[tuple[str, str]]:
-    """A key's rows (label, text), the text wrapped into rows with an empty label. room_px: 0 for the view's width."""
+    """Return a key's rows (label, text), wrapped; continuation rows have an empty label.
+
+    room_px: width in pixels, 0 for the view's width.
+    """
     room = (room_px or view.width_px - 2 * MARGIN) - _indent(rows)
     out = []
     for label, text in rows:
@@ -99,6 +105,7 @@ def _indent(rows: Sequence[tuple[str, str]]) -> float:
 
 
 def draw_key(sheet: Canvas, top: float, rows: Sequence[tuple[str, str]], left: float = MARGIN) -> None:
+    """Draw a key's rows from `top` downward."""
     indent = _indent(rows)
     for label, text in rows:
         sheet.text(left, top, label, weight="bold")
@@ -107,7 +114,7 @@ def draw_key(sheet: Canvas, top: float, rows: Sequence[tuple[str, str]], left: f
 
 
 def legend_rows(styles: Sequence[Style], view: View) -> list[list[tuple[float, Style]]]:
-    """Swatches with names, from left to right in rows: (left, look)."""
+    """Return rows of swatches with names, from left to right: (left, style)."""
     rows: list[list[tuple[float, Style]]] = []
     left = view.width_px * 2.0
     for style in styles:
@@ -121,7 +128,7 @@ def legend_rows(styles: Sequence[Style], view: View) -> list[list[tuple[float, S
 
 
 def draw_legend(sheet: Canvas, top: float, rows: Sequence[Sequence[tuple[float, Style]]]) -> None:
-    """All swatches on one pair of axes in pixels, since axes are dear to make."""
+    """Draw all swatches on one pair of axes, since axes are expensive to create."""
     if not rows:
         return
     high, view = len(rows) * (LINE + 2.0), sheet.view
@@ -143,14 +150,14 @@ def draw_legend(sheet: Canvas, top: float, rows: Sequence[Sequence[tuple[float, 
 
 
 def letters(ax: Axes, runs: Sequence[tuple[float, float, Style]], y: float, view: View, px_of: float) -> None:
-    """The letter of each run (from, to, look) that is wide enough for one; `px_of`: pixels of one unit along."""
+    """Draw the letter of each run (from, to, style) that is wide enough; `px_of`: pixels per unit of length."""
     for start, end, style in runs:
         if style.letter and (end - start) * px_of >= 14.0:
             plate(ax, (start + end) / 2.0, y, style.letter, view, edge=0.0, pad=0.08, zorder=8.0)
 
 
 def frame(ax: Axes, view: View) -> None:
-    """A thin line round the axes."""
+    """Draw a thin line round the axes."""
     for spine in ax.spines.values():
         spine.set_visible(True)
         spine.set_color(view.color("quiet"))

@@ -1,4 +1,4 @@
-"""Did our odds hold: how often the event came for each forecast probability, with counts, and the scores beside."""
+"""Draws a reliability diagram: observed frequency by forecast probability, with counts and scores."""
 
 from typing import Final
 
@@ -22,7 +22,7 @@ _TICKS: Final = ((0.0, "0"), (0.25, "25"), (0.5, "50"), (0.75, "75"), (1.0, "100
 def draw_reliability(
     what: str, prob_frac: ArrayLike, happened: ArrayLike, view: View, *, yes_from_frac: float = 0.5
 ) -> Chart:
-    """The diagram of one kind of event, e.g. "chains needed"; a forecast from `yes_from_frac` on counts as a yes.
+    """Draw the diagram of one kind of event, e.g. "chains needed"; `yes_from_frac` or more counts as a yes.
 
     Raises ValueError as `forecast.verification.brier`.
     """
@@ -30,7 +30,7 @@ def draw_reliability(
     p, h = np.asarray(prob_frac, dtype=np.float64), np.asarray(happened, dtype=np.bool_)
     table = contingency(p[~np.isnan(p)] >= yes_from_frac, h[~np.isnan(p)])
     title = f"Forecast odds held against what happened: {what}"
-    said = alt_text.reliability_alt(what, bins, parts, table, yes_from_frac)
+    sentences = alt_text.reliability_alt(what, bins, parts, table, yes_from_frac)
     head = primitives.head_lines(title, [f"{int(bins.count.sum()):,} forecasts."], view)
     side = min(view.width_px - LEFT - MARGIN, MAX_PX)
     room = view.width_px - LEFT - side - 30.0 - MARGIN if view.wide else 0.0
@@ -54,11 +54,11 @@ def draw_reliability(
     sheet.text(LEFT - 5.0, top_counts + 2.0, "number", SMALL, ha="right")
     primitives.draw_key(sheet, top_key, key, LEFT + side + 30.0 if view.wide else MARGIN)
     primitives.draw_lines(sheet, top_foot, foot)
-    return Chart(title=title, alt_text=said, canvas=sheet)
+    return Chart(title=title, alt_text=sentences, canvas=sheet)
 
 
 def _diagram(ax: Axes, bins: Reliability, base_frac: float, view: View) -> None:
-    """Perfect forecasts lie on the diagonal; bars show how far off chance alone takes them; dotted is the base rate."""
+    """Perfect forecasts are on the diagonal; bars show the range of chance alone; dotted is the base rate."""
     ax.set_xlim(0.0, 1.0)
     ax.set_ylim(0.0, 1.0)
     primitives.frame(ax, view)
@@ -80,7 +80,7 @@ def _diagram(ax: Axes, bins: Reliability, base_frac: float, view: View) -> None:
 
 
 def _counts(ax: Axes, bins: Reliability, view: View) -> None:
-    """How many forecasts stand behind each point."""
+    """Draw the number of forecasts behind each point."""
     top = max(int(bins.count.max()), 1)
     ax.set_xlim(0.0, 1.0)
     ax.set_ylim(0.0, 1.35 * top)

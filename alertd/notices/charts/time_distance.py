@@ -1,7 +1,7 @@
-"""Road against clock: distance across, the hour up, the pavement as a field, and the truck's path over it.
+"""Draws a time-distance chart: pavement state by place and hour, with the truck's path over it.
 
-Other departures run over the same field, so one look shows what leaving earlier or later would meet. Their paths are
-drawn at an even pace from departure to arrival: the plan knows those two moments of them.
+Other departures are drawn over the same field, which shows what an earlier or later departure would meet. Their paths
+have an even pace from departure to arrival, the only two times that the plan has of them.
 """
 
 from collections.abc import Sequence
@@ -41,7 +41,7 @@ _LINES_APART_H: Final = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _TruckPath:
-    """A way over the field: places, and when the truck is there."""
+    """A path over the field: places [m] and when the truck is there [epoch s]."""
 
     label: str
     at_m: Array
@@ -49,7 +49,7 @@ class _TruckPath:
 
 
 def window_of(plan: Plan) -> tuple[datetime, datetime]:
-    """The hours to draw: those of the truck and of the departures worth weighing, half a day at least."""
+    """Return the period to draw: the truck's and the suggested departures', at least 12 hours."""
     shown = [(plan.along.begins_at, max(plan.arrive_at, plan.arrive_late))]
     shown += [(p.departure.depart_at, p.departure.arrive_at) for p in plan.picks]
     first = min(a for a, _ in shown)
@@ -61,19 +61,19 @@ def window_of(plan: Plan) -> tuple[datetime, datetime]:
 
 
 def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -> Chart:
-    """The picture of one plan; `hours` cover `window_of` it."""
+    """Draw one plan; `hours` cover `window_of` the plan."""
     units, hours = AxisUnits(metric=view.metric), _ahead(hours, plan.along.distance_m[0])
     title = f"{plan.trip_id}: the road by the hour"
     first, last = window_of(plan)
     paths, lines = _paths(plan), departure_lines(plan)
     picked = [(p.label, line) for p, line in zip(paths[1:], lines, strict=False)] if plan.picks else []
-    told = picked or [("", line) for line in lines]
+    departure_rows = picked or [("", line) for line in lines]
     markers = [m for m in markers_of(plan, units) if m.label.startswith(("ON", "OFF", "SEEN"))]
-    seen = [ROAD[c] for c in ROAD if (hours.likely == c).any()]
+    shown_classes = [ROAD[c] for c in ROAD if (hours.likely == c).any()]
     advice = [style for a, style in ADVICE.items() if any(departure_advice(plan, d) is a for d in plan.departures)]
     head = primitives.head_lines(title, alt_text.title_lines(plan), view)
-    legend = primitives.legend_rows([*seen, *advice], view)
-    key = primitives.key_rows([("line", "thick: this plan"), *told, *marker_rows(markers)], view)
+    legend = primitives.legend_rows([*shown_classes, *advice], view)
+    key = primitives.key_rows([("line", "thick: this plan"), *departure_rows, *marker_rows(markers)], view)
     foot = primitives.small_lines(alt_text.time_distance_footer(plan), view)
 
     left = LEFT + (COLUMN + 4.0 if plan.departures else 0.0)
@@ -115,8 +115,8 @@ def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -
     if plan.departures:
         _departures(sheet, top_field, plan, first, last)
     _hours(sheet, top_field, first, last, plan.depart_zone)
-    for m, said in units.even_distances(begins_m, ends_m, int(wide // 60)):
-        sheet.text(left + (m - begins_m) * px_of, top_field + HIGH_PX + 7.0, said, SMALL, ha="center")
+    for m, label in units.even_distances(begins_m, ends_m, int(wide // 60)):
+        sheet.text(left + (m - begins_m) * px_of, top_field + HIGH_PX + 7.0, label, SMALL, ha="center")
     sheet.text(4.0, top_field + HIGH_PX + 7.0, units.far, SMALL)
     primitives.draw_legend(sheet, top_legend, legend)
     primitives.draw_key(sheet, top_key, key)
@@ -125,13 +125,13 @@ def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -
 
 
 def _ahead(hours: RoadHours, begins_m: float) -> RoadHours:
-    """The field from the place on where the plan begins."""
+    """Return the field from where the plan begins."""
     first = max(0, int(np.searchsorted(hours.edge_m, begins_m, side="right")) - 1)
     return replace(hours, edge_m=hours.edge_m[first:], likely=hours.likely[first:])
 
 
 def _paths(plan: Plan) -> list[_TruckPath]:
-    """The plan's own path, then those of the departures worth weighing: "A", "B"."""
+    """Return the plan's own path, then those of the suggested departures: "A", "B"."""
     at, reach = np.asarray(plan.along.distance_m), np.asarray(plan.along.reach_s)
     own = _TruckPath(label="", at_m=at, epoch_s=plan.along.begins_at.timestamp() + reach)
     ends = np.asarray([at[0], plan.route_length_m])
@@ -146,7 +146,7 @@ def _paths(plan: Plan) -> list[_TruckPath]:
 
 
 def _thin(plan: Plan, first: datetime, last: datetime) -> list[Departure]:
-    """Departures two hours apart, for their paths to be seen and not to cover the field."""
+    """Return departures two hours apart, so that their paths do not cover the field."""
     out: list[Departure] = []
     for d in plan.departures:
         inside = first <= d.depart_at <= last
@@ -156,7 +156,7 @@ def _thin(plan: Plan, first: datetime, last: datetime) -> list[Departure]:
 
 
 def _field(ax: Axes, hours: RoadHours, view: View, taken: NDArray[np.bool_]) -> None:
-    """Each class as one patch of boxes, a box a run of places in an hour; its letter in its two widest places."""
+    """Draw each class as one patch, one box per run in an hour, with its letter in the two widest places."""
     for road_class, style in ROAD.items():
         here = hours.likely == road_class
         boxes = []
@@ -173,7 +173,7 @@ def _field(ax: Axes, hours: RoadHours, view: View, taken: NDArray[np.bool_]) -> 
 
 
 def _occupied(hours: RoadHours, paths: Sequence[_TruckPath], at_m: Sequence[float], near_m: float) -> NDArray[np.bool_]:
-    """Cells (place, hour) under a path or a mark's line, where no letter may lie."""
+    """Return the cells (place, hour) under a path or a marker's line, where no letter may be."""
     middle = 0.5 * (hours.edge_m[1:] + hours.edge_m[:-1])
     hour = hours.first_epoch_s + np.arange(hours.likely.shape[1]) * HOUR_S
     taken = np.zeros(hours.likely.shape, dtype=np.bool_)
@@ -186,7 +186,7 @@ def _occupied(hours: RoadHours, paths: Sequence[_TruckPath], at_m: Sequence[floa
 
 
 def _roomiest(here: NDArray[np.bool_], taken: NDArray[np.bool_], most: int = 2) -> list[tuple[int, int]]:
-    """Where a letter has most room: cells (place, hour) deepest inside the field, far from each other."""
+    """Return the cells (place, hour) with most room for a letter: deep inside the field, far from each other."""
     depth, inside = np.zeros(here.shape), np.pad(here, ((0, 0), (1, 1)))
     while inside.any():
         depth += inside[:, 1:-1]
@@ -216,7 +216,7 @@ def _path(ax: Axes, path: _TruckPath, view: View, *, planned: bool) -> None:
 
 
 def _departures(sheet: Canvas, top: float, plan: Plan, first: datetime, last: datetime) -> None:
-    """A column beside the field: what leaving at that minute would ask, the plan's own minute pointed at."""
+    """Draw a column beside the field: the advice for each departure time."""
     view = sheet.view
     ax = sheet.axes(LEFT, top, COLUMN, HIGH_PX)
     ax.set_xlim(0, 1)
@@ -234,13 +234,13 @@ def _departures(sheet: Canvas, top: float, plan: Plan, first: datetime, last: da
 
 
 def _span(same: Sequence[Departure], first: datetime, last: datetime) -> tuple[float, float]:
-    """From half before the first to half after the last of departures a quarter of an hour apart, in the window."""
+    """Period from 7.5 min (half a step) before the first to 7.5 min after the last departure, inside the window."""
     low, high = same[0].depart_at.timestamp() - 450.0, same[-1].depart_at.timestamp() + 450.0
     return max(low, first.timestamp()), min(high, last.timestamp())
 
 
 def _hours(sheet: Canvas, top: float, first: datetime, last: datetime, zone: str) -> None:
-    """The clock up the left side, the day where it begins and at the first hour."""
+    """Draw the clock on the left, with the day at the first hour and where it changes."""
     ticks = even_hours(first, last, zone, 9)
     span_s = (last - first).total_seconds()
     for n, at in enumerate(ticks):

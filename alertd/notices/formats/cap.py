@@ -1,16 +1,16 @@
-"""A plan's chain advice as a CAP 1.2 alert (OASIS, 1 July 2010), for systems that take warnings in that form.
+"""Encodes a plan's chain advice as a CAP 1.2 alert (OASIS, 1 July 2010).
 
-| our advice | severity | response |      | odds | certainty |      | onset after sending | urgency |
+| advice | severity | response |      | odds | certainty |      | onset after sending | urgency |
 |---|---|---|---|---|---|---|---|---|
 | hold | Severe | Avoid |                | 50 % and more | Likely |  | none | Immediate |
 | chain | Moderate | Prepare |           | less | Possible |         | up to an hour | Expected |
 | ready | Minor | Prepare |             | road not known | Unknown | | later | Future |
 | slow | Minor, Moderate on ice | Prepare |
 
-A closed road, or a weather warning to hold for, is an `info` of its own: Severe, Avoid, from its beginning to its end.
-Where the road is not known severity is at least Moderate, and urgency Expected: what is missing raises caution. The
-bounds of certainty and urgency are CAP's own; severity and response are our choice. An area is the road itself, as
-circles along it. No driver is named.
+A closed road, or a weather warning to hold for, has an `info` of its own: Severe, Avoid, from its start to its end.
+Where the road is not known, severity is at least Moderate and urgency Expected: missing data raise caution. The bounds
+of certainty and urgency are CAP's own; severity and response are our choice. An area is the road itself, as circles
+along it. The alert names no driver.
 """
 
 import re
@@ -30,9 +30,9 @@ from alertd.route.model import Route
 
 NAMESPACE = "urn:oasis:names:tc:emergency:cap:1.2"
 CIRCLE_EVERY_M = 2000.0
-MAX_CIRCLES = 20  # an alert of a long road stays small; its circles grow instead
-CIRCLE_MARGIN_M = 500.0  # how far an area reaches beyond the road
-_NAME = re.compile(r"[^\s,<&]+")  # what an identifier and a sender may be made of (CAP 1.2, 3.2.1)
+MAX_CIRCLES = 20  # limits the size of an alert; on a long road the circles grow instead
+CIRCLE_MARGIN_M = 500.0  # how far an area extends beyond the road
+_NAME = re.compile(r"[^\s,<&]+")  # allowed characters of an identifier and a sender (CAP 1.2, 3.2.1)
 _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _SEVERITY = {Advice.HOLD: "Severe", Advice.CHAIN: "Moderate", Advice.READY: "Minor", Advice.SLOW: "Minor"}
 _RESPONSE = {Advice.HOLD: "Avoid", Advice.CHAIN: "Prepare", Advice.READY: "Prepare", Advice.SLOW: "Prepare"}
@@ -41,7 +41,7 @@ _VERB = {Advice.HOLD: "Hold below", Advice.CHAIN: "Plan to chain for", Advice.RE
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CapSender:
-    """Who sends: `id` without blanks, such as an address of the fleet; `name` for people."""
+    """The sender: `id` without blanks, such as an address of the fleet; `name` for people."""
 
     id: str
     name: str
@@ -49,7 +49,7 @@ class CapSender:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CapReference:
-    """An alert that was sent before."""
+    """An alert that was sent earlier."""
 
     sender: str
     identifier: str
@@ -57,7 +57,7 @@ class CapReference:
 
 
 def has_alert(plan: Plan) -> bool:
-    """Whether a plan asks for anything, or leaves something unknown."""
+    """Whether a plan requires any action, or leaves something unknown."""
     return plan.partial or plan.advice is not Advice.CLEAR or bool(_stretches(plan))
 
 
@@ -70,45 +70,45 @@ def cap_alert(
     earlier: Sequence[CapReference] = (),
     exercise: bool = False,
 ) -> bytes:
-    """The alert of a plan: new, an update of `earlier` ones, or their cancelling when a whole plan asks for nothing.
+    """Return the alert of a plan: new, an update of `earlier` ones, or their cancellation.
 
-    `route` is the one the plan was made for; `exercise` marks invented data. Raises ValueError when there is nothing
-    to say, nor anything to take back, or a name cannot be used.
+    It cancels when a complete plan requires no action. `route` is the one of the plan; `exercise` marks invented data.
+    Raises ValueError when there is nothing to report and nothing to cancel, or when a name is not valid.
     """
     identifier = f"alertd.{plan.id}"
     for name in (sender.id, identifier, *(x for r in earlier for x in (r.sender, r.identifier))):
         if not _NAME.fullmatch(name):
-            raise ValueError(f"{name!r} is no CAP name: no blank, comma, < or & may be in it")
-    says = has_alert(plan)
-    if not says and not earlier:
-        raise ValueError(f"plan {plan.id} asks for nothing and nothing was sent before")
+            raise ValueError(f"{name!r} is not a CAP name: it may not contain a blank, comma, < or &")
+    active = has_alert(plan)
+    if not active and not earlier:
+        raise ValueError(f"plan {plan.id} requires no action and no earlier alert exists")
     alert = ET.Element("alert", {"xmlns": NAMESPACE})
     _put(alert, "identifier", identifier)
     _put(alert, "sender", sender.id)
     _put(alert, "sent", cap_time(sent))
     _put(alert, "status", "Exercise" if exercise else "Actual")
-    _put(alert, "msgType", ("Update" if earlier else "Alert") if says else "Cancel")
+    _put(alert, "msgType", ("Update" if earlier else "Alert") if active else "Cancel")
     _put(alert, "source", "forecast and reading of rule texts by alertd")
     _put(alert, "scope", "Restricted")
     _put(alert, "restriction", f"for {sender.name} only")
-    if note := _note(says, exercise):
+    if note := _note(active, exercise):
         _put(alert, "note", note)
     if earlier:
         _put(alert, "references", " ".join(f"{r.sender},{r.identifier},{cap_time(r.sent)}" for r in earlier))
-    if says:
+    if active:
         _put_infos(alert, plan, route, sender, sent)
     return to_bytes(alert)
 
 
 def cap_time(at: datetime) -> str:
-    """UTC as CAP writes it: its schema lets neither "Z" nor parts of a second pass."""
+    """Return UTC in CAP's form: its schema allows neither "Z" nor fractions of a second."""
     return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S-00:00")
 
 
 def circles(route: Route, start_m: float, end_m: float) -> tuple[str, ...]:
-    """Circles "lat,lon radius_km" that hold every point of the road from `start_m` to `end_m`.
+    """Return circles "lat,lon radius_km" that contain every point of the road from `start_m` to `end_m`.
 
-    A point lies at most half a spacing along the road from a centre, and so no farther in a straight line.
+    A point is at most half a spacing along the road from a centre, and so no farther in a straight line.
     """
     length_m = max(end_m - start_m, 0.0)
     n = int(min(max(np.ceil(length_m / CIRCLE_EVERY_M), 1), MAX_CIRCLES))
@@ -120,6 +120,7 @@ def circles(route: Route, start_m: float, end_m: float) -> tuple[str, ...]:
 
 
 def to_bytes(root: ET.Element) -> bytes:
+    """Return the document as UTF-8 XML."""
     return bytes(ET.tostring(root, encoding="utf-8", xml_declaration=True))
 
 
@@ -128,7 +129,7 @@ def _stretches(plan: Plan) -> list[Stretch]:
 
 
 def _put_infos(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
-    """One for each closure to hold for, stretch, and run of winter road without chains, the gravest kind first."""
+    """Add one info for each closure to hold for, stretch, and run of winter road without chains, gravest first."""
     held, stretches = holding_closures(plan), _stretches(plan)
     slow = [s for s in plan.surfaces if not s.chains_asked]
     for closure in held:
@@ -143,11 +144,11 @@ def _put_infos(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, s
         _whole_way_info(alert, plan, route, sender, sent)
 
 
-def _note(says: bool, exercise: bool) -> str:
+def _note(active: bool, exercise: bool) -> str:
     notes = []
     if exercise:
         notes.append("Invented data: not for navigation.")
-    if not says:
+    if not active:
         notes.append(f"What was said before no longer stands. {phrases.SIGNS}")
     return " ".join(notes)
 
@@ -183,8 +184,8 @@ def _stretch_info(alert: ET.Element, plan: Plan, s: Stretch, route: Route, sende
 def _closure_info(
     alert: ET.Element, plan: Plan, n: ClosureNote, route: Route, sender: CapSender, sent: datetime
 ) -> None:
-    """A closed road or a warning to hold for, as its source has it."""
-    # Without an end it is taken to last a day from when the truck would be there; a newer alert replaces it before.
+    """Add a closed road or a warning to hold for, as its source states it."""
+    # Without an end it is assumed to last a day from the truck's arrival there; a newer alert replaces it earlier.
     ends = n.ends_at if n.ends_at is not None else max(n.enter_at, sent) + timedelta(hours=24)
     when = phrases.clock_time(n.enter_at, n.zone)
     info = _put_info(
@@ -214,7 +215,7 @@ def _closure_info(
 def _surface_info(
     alert: ET.Element, plan: Plan, s: SurfaceStretch, route: Route, sender: CapSender, sent: datetime
 ) -> None:
-    """A run of winter road on which no chains are expected."""
+    """Add a run of winter road on which no chains are expected."""
     slow = f"At most {phrases.mph(s.speed_mps)} on it; no chain control is expected there, keep chains aboard"
     info = _put_info(
         alert,
@@ -240,7 +241,7 @@ def _surface_info(
 
 
 def _whole_way_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
-    """Advice with no place of its own: what is posted may be on this way, or bridges alone are a winter road."""
+    """Add advice without a place of its own: a posted control may be on this road, or only bridges are wintry."""
     slow = plan.advice is Advice.SLOW
     headline = surfaces.office_lines(plan)[0] if slow else "Be ready to chain: what is posted may be on this way"
     info = _put_info(

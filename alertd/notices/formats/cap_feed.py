@@ -1,4 +1,4 @@
-"""A feed of CAP alerts (Atom, RFC 4287), so that a system may ask what stands instead of being called."""
+"""Encodes a feed of CAP alerts (Atom, RFC 4287), for systems that poll for active alerts."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -14,20 +14,21 @@ ALERT_MEDIA_TYPE = "application/cap+xml; charset=utf-8"
 def cap_feed(
     alerts: Sequence[bytes], sender: CapSender, base_url: str, updated: datetime, *, ending: str = "", own_url: str = ""
 ) -> bytes:
-    """A feed of `alerts`, as `cap_alert` made them, newest first; each is found at `base_url`/<identifier>`ending`.
+    """Return a feed of `alerts` from `cap_alert`, newest first; each is at `base_url`/<identifier>`ending`.
 
-    `updated` holds when there are none: else it is when the newest was sent. own_url: of the feed, if not `base_url`.
+    The feed's time is that of the newest alert, or `updated` when there is none. own_url: the feed's URL, if not
+    `base_url`.
     """
-    told = sorted((ET.fromstring(alert) for alert in alerts), key=_sent, reverse=True)  # noqa: S314 - our own bytes
+    entries = sorted((ET.fromstring(alert) for alert in alerts), key=_sent, reverse=True)  # noqa: S314 - our own bytes
     base = base_url.rstrip("/")
     feed = ET.Element("feed", {"xmlns": ATOM})
     _put(feed, "id", base)
     _put(feed, "title", f"Chain advice of {sender.name}")
-    _put(feed, "updated", _time(_sent(told[0]) if told else updated))
+    _put(feed, "updated", _time(_sent(entries[0]) if entries else updated))
     author = ET.SubElement(feed, "author")
     _put(author, "name", sender.name)
     ET.SubElement(feed, "link", {"rel": "self", "href": own_url or base, "type": "application/atom+xml"})
-    for alert in told:
+    for alert in entries:
         _put_entry(feed, alert, base, ending)
     return to_bytes(feed)
 

@@ -1,4 +1,4 @@
-"""The body of a webhook event; its JSON Schema lies in shared/webhook-event.schema.json."""
+"""Builds the body of a webhook event; its JSON Schema is shared/webhook-event.schema.json."""
 
 from dataclasses import replace
 from datetime import datetime
@@ -10,17 +10,17 @@ from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, Along, Plan
 from alertd.plan.serialize import to_plain
 
 FORMAT = "alertd.event/1"
-MAX_POSTED = 20  # likewise of posted controls, in the order of the road, those that no map places last
-MOST_SURFACES = 12  # runs of winter road, icy ones first
-MAX_BRIDGES = 10  # in an event; a frosty night may name hundreds, and a receiver's memory is not ours
+MAX_POSTED = 20  # posted controls in an event, in route order, those without a known place last
+MOST_SURFACES = 12  # runs of winter road in an event, icy ones first
+MAX_BRIDGES = 10  # bridges in an event; a frosty night may have hundreds, and a receiver's memory is limited
 
 
 def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
-    """A trip's plan for the fleet's systems, whole but for the per-kilometre trace, the departures that were compared
-    without being worth saying, and every way to meet a law.
+    """Return a trip's plan for the fleet's systems.
 
-    A tri-drive rig has near a hundred ways to meet one text: the event counts the tires and names those to chain. Of
-    bridges it names the likeliest ten; the cautions count them all. Of runs of winter road it names twelve.
+    It omits the per-kilometre trace, the compared departures that are not suggested, and the alternatives of a demand:
+    a tri-drive rig has nearly a hundred ways to meet one text. The event counts the tires and names those to chain. It
+    names the ten likeliest bridges, while the cautions count all, and twelve runs of winter road.
     """
     likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MAX_BRIDGES]
     bridges = tuple(sorted(likeliest, key=lambda b: b.start_m))
@@ -56,9 +56,9 @@ def message_event(
     now_utc: datetime,
     advice: Advice | None = None,
 ) -> dict[str, Any]:
-    """Words for a person, to be handed on by the fleet's own means and never to a moving truck.
+    """Return a text for a person, to be passed on by the fleet's own means and never to a moving truck.
 
-    advice: of the one place that the words are about, None where they are about no one place.
+    advice: of the one place that the text is about, None if it is not about one place.
     """
     about = {} if advice is None else {"advice": advice.value}
     return {
@@ -82,6 +82,7 @@ def message_event(
 
 
 def brief_event(notice_id: str, fleet: str, local_date: str, text: str, now_utc: datetime) -> dict[str, Any]:
+    """Return the morning brief of a fleet."""
     return {
         "type": "fleet.brief",
         "format": FORMAT,

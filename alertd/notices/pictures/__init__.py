@@ -1,1 +1,1 @@
-"""What the notices say, drawn: for who would rather look than read."""
+"""Empty package; the charts are in `notices.charts`."""

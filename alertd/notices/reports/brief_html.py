@@ -1,5 +1,7 @@
-"""The morning brief as one HTML page for mail and print: the text brief's sections, with a picture of each road that
-asks for something."""
+"""Renders the morning brief as one HTML page for mail and print.
+
+It has the text brief's sections, with a picture of each road that requires action.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,20 +18,20 @@ from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, Plan, Stretch
 
 _NONE_UPHELD: Final[Mapping[str, Sequence[str]]] = {}
-MAX_DRAWN: Final = 12  # roads; a mail of eighty pictures is refused by servers
+MAX_DRAWN: Final = 12  # roads; mail servers reject a mail of eighty pictures
 WIDTH_PX: Final = 680  # of a picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InlineImage:
-    """A picture where the page finds it (`cid:` in a mail, `data:` in a file), and the same in words."""
+    """An image's reference in the page (`cid:` in a mail, `data:` in a file) and its alt text."""
 
     src: str
     alt: str
 
 
 def trips_needing_action(plans: Sequence[Plan]) -> list[Plan]:
-    """The trips that ask for something of their drivers, in the order of their next action."""
+    """Return the trips that require action of their drivers, in the order of their next action."""
     return sorted((p for p in plans if surfaces.asks(p)), key=first_action_at)
 
 
@@ -42,7 +44,7 @@ def brief_page(
     images: Mapping[str, InlineImage],
     upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
 ) -> str:
-    """The whole page. `not_planned` and `upheld` as in the text brief; `shown`: pictures of roads, by trip id."""
+    """Return the whole page. `not_planned` and `upheld` as in the text brief; `images`: of roads, by trip id."""
     todo = trips_needing_action(plans)
     rest = sorted((p for p in plans if not surfaces.asks(p) and p.arrived_at is None), key=lambda p: p.depart_at)
     wintry, calm = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
@@ -111,23 +113,23 @@ def _short(plan: Plan) -> tuple[str, ...]:
 
 
 def _card(plan: Plan, image: InlineImage | None, upheld: Sequence[str]) -> str:
-    """One trip: what it is asked, where and when, and its road drawn."""
+    """One trip: required actions, where and when, and its road drawn."""
     leaves, trip, rig, driver = _departures(plan)
     head = f"{leaves} &nbsp; {escape(trip)} &nbsp; {escape(rig)} &nbsp; {escape(driver)} &nbsp; {chip(plan.advice)}"
-    said = [*upheld, *held_lines(plan), arrival_line(plan)]
+    texts = [*upheld, *held_lines(plan), arrival_line(plan)]
     if on := phrases.worn(plan):
-        said.append(f"{on[0].upper()}{on[1:]}")
+        texts.append(f"{on[0].upper()}{on[1:]}")
     if plan.advice is Advice.READY and not plan.stretches:
         why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
-        said.append(f"{why}: be ready to chain")
+        texts.append(f"{why}: be ready to chain")
     if other := best_departure_line(plan):
-        said.append(other)
+        texts.append(other)
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
-        said.append(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
-        said += [f"Break: {b}" for b in phrases.break_lines(plan.hours, plan.arrive_zone)]
+        texts.append(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
+        texts += [f"Break: {b}" for b in phrases.break_lines(plan.hours, plan.arrive_zone)]
     parts = [
         f'<h3 style="font-size:14px;margin:16px 0 4px">{head}</h3>',
-        *(line(text) for text in said),
+        *(line(text) for text in texts),
         *(line(text, strong=True) for text in surfaces.ice_lines(plan)),
         *(_stretch(s) for s in plan.stretches),
         *(line(text) for text in surfaces.road_lines(plan)),
@@ -159,11 +161,11 @@ def _stretch(s: Stretch) -> str:
         ("snow", phrases.snow_depth(s)),
     ]
     title = f"{place} ({', '.join(s.jurisdictions)}): {what}, {phrases.likely(s)}"
-    return line(title, strong=True) + facts((name, said) for name, said in rows if said)
+    return line(title, strong=True) + facts((name, text) for name, text in rows if text)
 
 
 def _carry(plans: Sequence[Plan]) -> list[tuple[str, ...]]:
-    """A row a rule, with the trucks that it binds."""
+    """One row per rule, with the trucks that it applies to."""
     trucks: dict[tuple[str, str, str], list[str]] = {}
     for p in plans:
         for c in p.carry:
@@ -174,12 +176,12 @@ def _carry(plans: Sequence[Plan]) -> list[tuple[str, ...]]:
 
 
 def _cautions(plans: Sequence[Plan]) -> str:
-    said = list(dict.fromkeys(c for p in plans for c in p.cautions))
-    return heading("Cautions") + bullets(said) if said else ""
+    cautions = list(dict.fromkeys(c for p in plans for c in p.cautions))
+    return heading("Cautions") + bullets(cautions) if cautions else ""
 
 
 def _ages(plans: Sequence[Plan]) -> list[tuple[str, str]]:
-    """Each source at its oldest, with whose it is; each rule text with why it may no longer be the law."""
+    """Each source with its oldest age and owner; each rule text with why it may no longer be the law."""
     oldest: dict[str, tuple[float, bool]] = {}
     for s in (s for p in plans for s in p.sources):
         age_h, stale = oldest.get(s.licence, (0.0, False))

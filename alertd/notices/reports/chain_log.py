@@ -1,7 +1,7 @@
-"""When chains were on, for how long and where: from what drivers reported to a log that an office pays by.
+"""Builds the chain log from driver reports: when chains were on, for how long and where, for payroll.
 
-Nothing reported is thrown away or put right in silence: an end that nobody reported stays open, a report that came
-twice is counted, and a correction stands beside what it corrects, with who made it, when and why.
+No report is discarded or silently corrected. An end without a report stays open, a repeated report is counted. A
+correction is listed with what it corrects, who made it, when and why.
 """
 
 from collections import defaultdict
@@ -10,14 +10,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-# A second tap within this is taken for the same; a later one for another hanging (or taking off). Our own choice.
+# A second report within this is a repeat; a later one starts a new entry. Our own choice.
 DUPLICATE_WITHIN: Final = timedelta(minutes=15)
-OPEN_FOR: Final = timedelta(hours=12)  # after so long without a word, chains are no longer taken to be on
+OPEN_FOR: Final = timedelta(hours=12)  # after this time without a report, chains no longer count as on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainReport:
-    """One report of chains on (`on`) or off. id: of its event. by: who reported, "" for the driver."""
+    """One report of chains on (`on`) or off. id: of its event. by: the reporter, "" for the driver."""
 
     id: str
     on: bool
@@ -28,9 +28,9 @@ class ChainReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
-    """What an office put right of one entry, named by any report in it. None: as it was reported.
+    """An office's correction of one entry, identified by any of its reports. None: as reported.
 
-    void: it was no hanging of chains at all. at: when it was made.
+    void: chains were not installed at all. at: when the correction was made.
     """
 
     entry: str
@@ -45,7 +45,7 @@ class Correction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoggedPlace:
-    """state: ISO 3166-2, "" if not known. zone: IANA name."""
+    """A place in the log. state: ISO 3166-2, "" if not known. zone: IANA name."""
 
     words: str
     state: str
@@ -54,10 +54,10 @@ class LoggedPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainLogEntry:
-    """Chains once hung and taken off. reported_start, reported_end: None where nobody reported it.
+    """One period of chains on. reported_start, reported_end: None if not reported.
 
-    id: of the first of the reports in it, all of which `taps` names. repeats: reports that said the same again.
-    overlaps: trips of the same driver on which chains were on at the same time.
+    id: of its first report; `taps` has the ids of all. repeats: number of repeated reports. overlaps: other trips of
+    the driver with chains on at the same time.
     """
 
     id: str
@@ -75,27 +75,31 @@ class ChainLogEntry:
 
     @property
     def start(self) -> datetime | None:
-        """As it stands: the last correction's, else as reported."""
+        """Start time after corrections, else as reported."""
         return next((c.start for c in reversed(self.corrections) if c.start), self.reported_start)
 
     @property
     def end(self) -> datetime | None:
+        """End time after corrections, else as reported."""
         return next((c.end for c in reversed(self.corrections) if c.end), self.reported_end)
 
     @property
     def place(self) -> str:
-        """Where they were hung, or taken off where that alone is known."""
+        """Where chains were put on, or taken off if only that is known."""
         corrected = next((c.place for c in reversed(self.corrections) if c.place is not None), None)
         return corrected if corrected is not None else self.on_place.words or self.off_place.words
 
     @property
     def void(self) -> bool:
+        """Whether the last correction voids the entry."""
         return bool(self.corrections) and self.corrections[-1].void
 
     @property
     def minutes(self) -> int | None:
-        """Whole minutes from on to off, by UTC, so that no change of the clock counts; None where an end is open, 0 for
-        an entry that was struck out."""
+        """Whole minutes from on to off, in UTC, so clock changes do not count.
+
+        None where an end is open, 0 for a voided entry.
+        """
         if self.void:
             return 0
         if self.start is None or self.end is None:
@@ -103,7 +107,7 @@ class ChainLogEntry:
         return round((self.end - self.start).total_seconds() / 60.0)
 
     def open_end(self, now_utc: datetime) -> str:
-        """What is missing, in words; "" when nothing is."""
+        """Return what is missing, as text; "" when nothing is."""
         if self.void:
             return ""
         if self.start is None:
@@ -116,7 +120,7 @@ class ChainLogEntry:
 def pair_reports(
     taps: Sequence[ChainReport],
 ) -> list[tuple[ChainReport | None, ChainReport | None, tuple[ChainReport, ...]]]:
-    """Reports of one trip as (on, off, repeats), in order of time. A missing end is None."""
+    """Return the reports of one trip as (on, off, repeats), in order of time. A missing end is None."""
     out: list[tuple[ChainReport | None, ChainReport | None, tuple[ChainReport, ...]]] = []
     for tap in sorted(taps, key=lambda t: (t.at, not t.on, t.id)):
         on, off, repeats = out[-1] if out else (None, None, ())
@@ -137,7 +141,7 @@ def pair_reports(
 
 
 def with_corrections(entries: Sequence[ChainLogEntry], corrections: Sequence[Correction]) -> list[ChainLogEntry]:
-    """The entries, each with what was corrected of it, oldest correction first."""
+    """Return the entries with their corrections, oldest first."""
     of: dict[str, list[Correction]] = defaultdict(list)
     for c in sorted(corrections, key=lambda c: c.at):
         of[c.entry].append(c)
@@ -148,7 +152,7 @@ def with_corrections(entries: Sequence[ChainLogEntry], corrections: Sequence[Cor
 
 
 def with_overlaps(entries: Sequence[ChainLogEntry]) -> list[ChainLogEntry]:
-    """The entries, each with the driver's other trips on which chains were on at the same time."""
+    """Return the entries with the driver's other trips on which chains were on at the same time."""
     of: dict[str, list[ChainLogEntry]] = defaultdict(list)
     for e in entries:
         if e.driver and not e.void and e.start is not None and e.end is not None:

@@ -1,4 +1,4 @@
-"""The chain log as rows: for people, for a spreadsheet, and as plain values for programs."""
+"""Formats the chain log as terminal text, as CSV, and as JSON types."""
 
 import csv
 import io
@@ -19,7 +19,7 @@ COLUMNS: Final = (
 
 
 def chain_log_json(entries: Sequence[ChainLogEntry], now_utc: datetime) -> dict[str, Any]:
-    """The log with sums by driver. Times as ISO 8601, local ones with their offset."""
+    """Return the log with sums by driver. Times as ISO 8601, local ones with their offset."""
     sums: dict[str, list[ChainLogEntry]] = defaultdict(list)
     for e in entries:
         sums[e.driver].append(e)
@@ -38,7 +38,7 @@ def chain_log_json(entries: Sequence[ChainLogEntry], now_utc: datetime) -> dict[
 
 
 def csv_text(entries: Sequence[ChainLogEntry], now_utc: datetime) -> str:
-    """For a spreadsheet: a head, then a line an entry. Words that it would take for a formula get an apostrophe."""
+    """Return the log as CSV with a header. A cell that a spreadsheet would treat as a formula gets an apostrophe."""
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\r\n")
     table.writerow(COLUMNS)
@@ -58,15 +58,15 @@ def csv_text(entries: Sequence[ChainLogEntry], now_utc: datetime) -> str:
 
 
 def lines(entries: Sequence[ChainLogEntry], now_utc: datetime) -> list[str]:
-    """For the terminal: a driver's entries under the name, with the sum."""
+    """Return lines for the terminal: each driver's entries under the name, with the sum."""
     out: list[str] = []
     by_driver: dict[str, list[ChainLogEntry]] = defaultdict(list)
     for e in entries:
         by_driver[e.driver].append(e)
     for driver, mine in sorted(by_driver.items()):
         total = sum(e.minutes or 0 for e in mine)
-        still = sum(e.open_end(now_utc) != "" for e in mine)
-        out.append(f"{driver or '(no driver named)'}: {total} min" + (f", {still} open" if still else ""))
+        open_n = sum(e.open_end(now_utc) != "" for e in mine)
+        out.append(f"{driver or '(no driver named)'}: {total} min" + (f", {open_n} open" if open_n else ""))
         for e in mine:
             row = _row(e, now_utc)
             minutes = "struck out" if e.void else f"{e.minutes} min" if e.minutes is not None else row["missing"]

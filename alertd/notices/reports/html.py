@@ -1,5 +1,7 @@
-"""HTML of our own pages and mails: text is always escaped, and styles stand on the elements, since mail programs drop
-style sheets. Black on white says everything; color only repeats it."""
+"""HTML helpers of pages and mails: text is always escaped, and styles are inline.
+
+Mail programs drop style sheets. Black on white carries all content; color only repeats it.
+"""
 
 from collections.abc import Iterable, Sequence
 from html import escape
@@ -12,7 +14,7 @@ INK: Final = "#1b1b1b"
 QUIET: Final = "#4a4a4a"
 LINE: Final = "#9a9a94"
 _CELL: Final = f"padding:3px 10px 3px 0;vertical-align:top;text-align:left;border-bottom:1px solid {LINE}"
-# The word is the sign; frame and ground differ in black and white too.
+# The word carries the meaning; frame and background also differ in black and white.
 _CHIP: Final = {
     Advice.HOLD: "background:#1b1b1b;color:#ffffff;border:3px solid #1b1b1b",
     Advice.CHAIN: "background:#ffffff;color:#1b1b1b;border:3px solid #d0681c",
@@ -28,7 +30,7 @@ _SHEET: Final = (
 
 
 def document(title: str, body: str) -> str:
-    """A whole page, which needs nothing from elsewhere."""
+    """Return a complete page without external resources."""
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><title>{escape(title)}</title>'
@@ -38,45 +40,49 @@ def document(title: str, body: str) -> str:
 
 
 def heading(text: str, note: str = "") -> str:
-    """A section's title on a black rule, with what it asks for beside it."""
+    """Return a section title with a black rule above it and a note beside it."""
     beside = f' <span style="font-weight:normal;font-size:13px">{escape(note)}</span>' if note else ""
     style = f"font-size:16px;margin:22px 0 6px;padding-top:6px;border-top:3px solid {INK}"
     return f'<h2 style="{style}">{escape(text)}{beside}</h2>'
 
 
 def line(text: str, *, strong: bool = False, small: bool = False) -> str:
+    """Return a paragraph."""
     weight, size = ("font-weight:bold;" if strong else ""), ("font-size:12px;" if small else "")
     return f'<p style="margin:3px 0;{weight}{size}">{escape(text)}</p>'
 
 
 def bullets(lines: Iterable[str]) -> str:
+    """Return a bulleted list."""
     items = "".join(f'<li style="margin:3px 0">{escape(text)}</li>' for text in lines)
     return f'<ul style="margin:4px 0;padding-left:20px">{items}</ul>'
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Rows of text under a head; none of it may be markup."""
+    """Return a table of text under a header; markup in it is escaped."""
     top = "".join(f'<th scope="col" style="{_CELL};border-bottom:2px solid {INK}">{escape(h)}</th>' for h in head)
     body = "".join(f"<tr>{''.join(f'<td style={_q(_CELL)}>{escape(c)}</td>' for c in row)}</tr>" for row in rows)
     return f'<table style="width:100%;font-size:13px"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
 
 
 def facts(rows: Iterable[tuple[str, str]]) -> str:
-    """Name and what is said of it, a line each."""
+    """Return names and values, one row each."""
     body = "".join(
         f'<tr><th scope="row" style="{_CELL};font-weight:normal;color:{QUIET};width:62px">{escape(name)}</th>'
-        f'<td style="{_CELL}">{escape(said)}</td></tr>'
-        for name, said in rows
+        f'<td style="{_CELL}">{escape(value)}</td></tr>'
+        for name, value in rows
     )
     return f'<table style="width:100%;font-size:13px;margin:2px 0 8px"><tbody>{body}</tbody></table>'
 
 
 def chip(advice: Advice) -> str:
+    """Return the advice as a framed word."""
     style = f"{_CHIP[advice]};font-weight:bold;font-size:13px;padding:1px 7px;white-space:nowrap"
     return f'<span style="{style}">{advice.upper()}</span>'
 
 
 def picture(src: str, alt: str, width_px: int) -> str:
+    """Return an image with its alt text."""
     style = f"display:block;width:100%;max-width:{width_px}px;height:auto;border:1px solid {LINE};margin:6px 0"
     return f'<img src="{escape(src)}" alt="{escape(alt)}" width="{width_px}" style="{style}">'
 

@@ -1,4 +1,4 @@
-"""How our odds and calls fared: cases by lead time, in the usual scores, and in words that say when too few."""
+"""Verification scores of probabilities and calls by lead time, with a warning for small samples."""
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -11,16 +11,16 @@ import numpy as np
 from alertd.forecast.verification import BrierParts, Contingency, Reliability, brier, contingency, reliability
 
 LEADS_H: Final = ((0.0, 3.0), (3.0, 6.0), (6.0, 12.0), (12.0, 24.0), (24.0, 48.0))
-# Below either, a score says more of chance than of us. Our own choice.
+# Below either, a score reflects mostly chance. Our own choice.
 ENOUGH_N: Final = 30
 ENOUGH_EACH_N: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One forecast and what came of it. called: it was called, in our words to people. happened: None if not known.
+    """One forecast and its outcome. called: the event was announced to people. happened: None if not known.
 
-    day: local date on which the truck came there; cases of one day hang together.
+    day: local date on which the truck was there; cases of one day are not independent.
     """
 
     lead_h: float
@@ -45,12 +45,13 @@ class LeadScore:
 
     @property
     def enough(self) -> bool:
+        """Whether the sample is large enough."""
         return self.n >= ENOUGH_N and min(self.happened_n, self.n - self.happened_n) >= ENOUGH_EACH_N
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
-    """One kind of event. left_out: cases that nobody can judge, by why."""
+    """Scores of one kind of event. left_out: number of cases without a known outcome, by reason."""
 
     what: str
     rule: str
@@ -62,6 +63,7 @@ class Score:
 
 
 def score_cases(what: str, rule: str, cases: Iterable[Case]) -> Score:
+    """Return the scores of the cases, in total and by lead time."""
     every = tuple(cases)
     known = tuple(c for c in every if c.happened is not None)
     out = Counter(c.because for c in every if c.happened is None)
@@ -91,7 +93,7 @@ def _lead(cases: Sequence[Case], from_h: float, to_h: float) -> LeadScore:
 
 
 def score_json(score: Score) -> dict[str, Any]:
-    """For programs; null where a score cannot be told."""
+    """Return the scores as JSON types; null where a score is undefined."""
     return {
         "what": score.what,
         "truth": score.rule,
@@ -137,7 +139,7 @@ def _plain(s: LeadScore) -> dict[str, Any]:
 
 
 def rows(score: Score) -> list[tuple[str, ...]]:
-    """A row a lead time, then all of them: hours ahead, cases, happened, POD, FAR, CSI, Brier, skill."""
+    """Return one row per lead time, then the total: hours ahead, cases, happened, POD, FAR, CSI, Brier, skill."""
     return [_row(f"{s.from_h:g} to {s.to_h:g} h", s) for s in score.by_lead] + [_row("all", score.whole)]
 
 
@@ -152,7 +154,7 @@ def _row(name: str, s: LeadScore) -> tuple[str, ...]:
 
 
 def sample_note(score: Score) -> str:
-    """Whether there is enough to say anything, in words."""
+    """Return whether the sample is large enough, as text."""
     s = score.whole
     if not s.n:
         return "Nothing can be said yet: of no case is it known what happened."
@@ -166,7 +168,7 @@ def sample_note(score: Score) -> str:
 
 
 def lines(score: Score) -> list[str]:
-    """For the terminal."""
+    """Return lines for the terminal."""
     out = [score.what.upper(), f"  {sample_note(score)}"]
     if score.whole.n:
         table = [COLUMNS, *rows(score)]

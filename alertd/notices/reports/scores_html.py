@@ -1,4 +1,7 @@
-"""The scores as a page: what counts as true, tables by lead time, and the reliability diagram where there is enough."""
+"""Renders the scores as a page: definition of truth, tables by lead time, reliability diagrams.
+
+A diagram is drawn only for a large enough sample.
+"""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -18,7 +21,7 @@ _WORDS: Final = (
 def score_page(
     fleet: str, scores: Sequence[Score], since: datetime, until: datetime, zone: str, yes_from_frac: float
 ) -> str:
-    """yes_from_frac: the odds from which chains are advised."""
+    """Return the page. yes_from_frac: the probability from which chains are advised."""
     span = f"{phrases.day_clock(since, zone)} to {phrases.day_clock(until, zone)}"
     parts = [
         f'<h1 style="font-size:22px;margin:0">Did it hold?</h1>{line(fleet, strong=True)}{line(span)}',

@@ -1,1 +1,1 @@
-"""Sentences for drivers and dispatchers."""
+"""Texts for drivers and dispatchers."""

@@ -1,4 +1,4 @@
-"""Leaving at another time, in words: every departure worth weighing, and the one for a dispatcher's line."""
+"""Texts about other departure times: every suggested one, and the best one for a brief."""
 
 from typing import Final
 
@@ -7,7 +7,7 @@ from alertd.plan.departures import MIN_GAIN
 from alertd.plan.model import Advice, Departure, DeparturePick, Plan
 from alertd.units import HOUR_S
 
-SAME_S: Final = 300.0  # nearer than this, two arrivals are the same to a reader
+SAME_S: Final = 300.0  # arrivals closer than this count as equal
 _ADVICE_TEXT: Final = {
     Advice.CLEAR: "no chains expected by this forecast",
     Advice.SLOW: "winter road, no chains expected",
@@ -18,15 +18,15 @@ _ADVICE_TEXT: Final = {
 
 
 def departure_advice(plan: Plan, departure: Departure) -> Advice:
-    """The advice of another departure, never clear where the plan's own could not be: on old or missing data."""
+    """Return the advice of another departure; never clear on old or missing data."""
     unknown = plan.partial or departure.unknown_frac > 0.0
     return max(departure.advice, Advice.READY if unknown else Advice.CLEAR, key=lambda a: a.rank)
 
 
 def departure_lines(plan: Plan) -> list[str]:
-    """One line a departure worth weighing, or one that says why there is none; empty when none was compared.
+    """Return one line per suggested departure, or one that explains why there is none; empty if none was compared.
 
-    On a forecast that is old or has holes no other departure is called better.
+    On an old or incomplete forecast no other departure is called better.
     """
     if not plan.departures and not plan.picks:
         return []
@@ -42,10 +42,10 @@ def departure_lines(plan: Plan) -> list[str]:
 
 
 def best_departure_line(plan: Plan) -> str:
-    """The line of the departure that changes most, for a brief; "" where leaving at another time spares little.
+    """Return the line of the departure that changes most, for a brief; "" where another time saves little.
 
-    It must ask less, spare a good deal of time under way, or be legal where the planned one is not: that who leaves
-    sooner arrives sooner needs no saying.
+    It must require less, save considerable time under way, or be legal where the planned one is not. That an earlier
+    departure arrives earlier is not worth a line.
     """
     illegal = plan.hours is not None and not plan.hours.ok
 
@@ -63,16 +63,17 @@ def best_departure_line(plan: Plan) -> str:
 
 
 def _line(plan: Plan, pick: DeparturePick) -> str:
-    """E.g. "Leave 90 min earlier, 03:15 MST: no chains expected by this forecast (6%), arrives 07:53 PST, 70 min
-    sooner".
+    """Format one departure.
+
+    E.g. "Leave 90 min earlier, 03:15 MST: no chains expected by this forecast (6%), arrives 07:53 PST, 70 min sooner".
     """
     d = pick.departure
     asks = _ADVICE_TEXT[departure_advice(plan, d)]
     shift = f"{phrases.minutes(abs(pick.leave_later_s))} {'earlier' if pick.leave_later_s < 0.0 else 'later'}"
     leaves = phrases.clock_on(d.depart_at, plan.depart_zone, plan.depart_at)
     arrives = phrases.clock_on(d.arrive_at, plan.arrive_zone, plan.arrive_at)
-    said = [f"Leave {shift}, {leaves}: {asks} ({phrases.percent(d.probability)}), arrives {arrives}, {_than(pick)}"]
-    return "; ".join([*said, *(r for r in pick.reasons if not r.startswith(asks))])
+    parts = [f"Leave {shift}, {leaves}: {asks} ({phrases.percent(d.probability)}), arrives {arrives}, {_than(pick)}"]
+    return "; ".join([*parts, *(r for r in pick.reasons if not r.startswith(asks))])
 
 
 def _than(pick: DeparturePick) -> str:

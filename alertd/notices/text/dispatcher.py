@@ -1,4 +1,4 @@
-"""Words for the office: one trip's plan in a few lines, and the morning brief over all trips."""
+"""Texts for the office: one trip's plan in a few lines, and the morning brief over all trips."""
 
 import textwrap
 from collections.abc import Mapping, Sequence
@@ -15,7 +15,7 @@ WIDTH = 78  # fits a mail client and a printed page
 
 
 def dispatcher_text(plan: Plan) -> str:
-    """One trip for the dispatcher: what, where, when, what it costs, what is short, how sure and how old."""
+    """Return one trip for the dispatcher: action, place, time, cost, chain shortage, probability and ages."""
     lines = [f"{plan.trip_id}  {plan.rig_name}  {plan.driver}: {plan.advice.upper()}", *_trip_lines(plan)]
     if plan.singles_short:
         lines.append(f"  SHORT OF CHAINS: {_short(plan)}")
@@ -36,10 +36,10 @@ def brief_text(
     zone: str,
     upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
 ) -> str:
-    """The morning brief: who needs chains, where, when; who carries too few; whose arrival slips; what is not known.
+    """Return the morning brief: required chains, shortages, late arrivals, and what is unknown.
 
-    `not_planned` are (trip id, reason): a trip that could not be planned is named, never left out. upheld: by trip, the
-    orders that were sent before and that newer, missing data do not lower.
+    `not_planned` are (trip id, reason): a trip without a plan is always named. upheld: by trip id, earlier orders that
+    newer, incomplete data do not lower.
     """
     arrived = sorted((p for p in plans if p.arrived_at is not None), key=lambda p: p.depart_at)
     under_way = [p for p in plans if p.arrived_at is None]
@@ -90,7 +90,7 @@ def brief_text(
 
 
 def _section(title: str, lines: Sequence[str]) -> list[str]:
-    """A titled block, wrapped; none when a titled list is empty."""
+    """Return a titled block, wrapped; empty when a titled list is empty."""
     if not lines:
         return [title] if title.startswith("IN ORDER") else []
     return [title, *(w for line in lines for w in _wrapped(line))]
@@ -155,7 +155,7 @@ def _stretch(s: Stretch) -> list[str]:
 
 
 def _carry_lines(plans: Sequence[Plan]) -> list[str]:
-    """One line a rule, with the trucks that it binds."""
+    """Return one line per rule, with the trucks that it applies to."""
     trucks: dict[str, list[str]] = {}
     for p in plans:
         for c in p.carry:
@@ -166,13 +166,13 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
 
 
 def first_action_at(plan: Plan) -> datetime:
-    """When a plan first asks something of its driver: to be at a chain-up place, to slow down for ice, or to leave."""
+    """Return when a plan first requires action: the arrival at a chain-up place, ice, or the departure."""
     ice = (s.enter_at for s in surfaces.to_slow_for(plan))
     return min((*(s.chain_up.arrive_at for s in plan.stretches), *ice), default=plan.depart_at)
 
 
 def arrival_line(plan: Plan) -> str:
-    """When the truck arrives, how sure that is, and how much later than on a dry road; or when it did arrive."""
+    """Return the arrival time, its window, and the delay against a dry road; or the actual arrival."""
     if plan.arrived_at is not None:
         return f"Arrived {phrases.clock_time(plan.arrived_at, plan.arrive_zone)}"
     due = phrases.clock_time(plan.arrive_at, plan.arrive_zone)
@@ -194,7 +194,7 @@ def _ages(plan: Plan) -> str:
 
 
 def _credits(plans: Sequence[Plan]) -> str:
-    """Whose forecasts these are, by their licences; each source once, at the oldest it is in any plan."""
+    """Return the forecast licences; each source once, with its oldest age in any plan."""
     oldest: dict[str, float] = {}
     for source in (s for p in plans for s in p.sources):
         oldest[source.licence] = max(oldest.get(source.licence, source.age_h), source.age_h)

@@ -1,4 +1,4 @@
-"""Parts that the driver's texts have in common, in a driver's language and units."""
+"""Text parts common to the driver's messages, in a driver's language and units."""
 
 from typing import Final
 
@@ -8,9 +8,9 @@ from alertd.plan.model import Plan, StopChoice, Stretch, SurfaceStretch
 from alertd.rules.tire_text import tires_short_text
 from alertd.units import KMH_MPS, to_miles, to_mph
 
-KMH_STEP: Final = 5  # km/h are told in steps of five, as signs have them, and never above the speed itself
+KMH_STEP: Final = 5  # km/h are given in steps of five, as on signs, and never above the speed itself
 
-# The names that plans give to road classes.
+# The labels of road classes in plans.
 _SURFACES: Final = (
     gettext_noop("unknown"), gettext_noop("dry"), gettext_noop("moist"), gettext_noop("wet"), gettext_noop("rime"),
     gettext_noop("snow"), gettext_noop("ice"),
@@ -19,21 +19,22 @@ _SURFACES: Final = (
 
 
 def closing(translator: Translator) -> str:
-    """Who decides, and when to read: the end of every driver's text."""
+    """Return the end of every driver's text: who decides, and when to read."""
     return translator.gettext("Signs+officers decide, rules change. Read parked.")
 
 
 def surface(name: str, translator: Translator) -> str:
+    """Return a surface's name in the driver's language."""
     return translator.gettext(name) if name in _SURFACES else name
 
 
 def tires(stretch: Stretch, translator: Translator) -> str:
-    """Which tires, in the fewest words. The plan's own words are English."""
+    """Return the tires in the fewest words. The plan's own text is English."""
     return stretch.tires_short_words if translator.language == "en" else tires_short_text(stretch.tire_runs, translator)
 
 
 def tires_n(stretch: Stretch, translator: Translator) -> str:
-    """How many, and how many chains are missing for them."""
+    """Return the number of tires, and of missing chains."""
     hanging = stretch.hanging
     number = translator.ngettext("{n} tire", "{n} tires", hanging.singles_n)
     if not hanging.singles_short:
@@ -43,14 +44,14 @@ def tires_n(stretch: Stretch, translator: Translator) -> str:
 
 
 def speed_figure(speed_mps: float, stretch: Stretch | SurfaceStretch, translator: Translator) -> str:
-    """A speed without its unit, in the unit of `speed`."""
+    """Return a speed without its unit, in the unit of `speed`."""
     if _in_kmh(stretch, translator):
         return str(max(KMH_STEP, int((speed_mps / KMH_MPS + 1e-6) // KMH_STEP) * KMH_STEP))
     return f"{to_mph(speed_mps):.0f}"
 
 
 def speed(speed_mps: float, stretch: Stretch | SurfaceStretch, translator: Translator) -> str:
-    """A speed in the unit that the signs beside the road have."""
+    """Return a speed in the unit of the road's signs."""
     return f"{speed_figure(speed_mps, stretch, translator)} {'km/h' if _in_kmh(stretch, translator) else 'mph'}"
 
 
@@ -59,24 +60,24 @@ def _in_kmh(stretch: Stretch | SurfaceStretch, translator: Translator) -> bool:
 
 
 def trip_distance(distance_m: float, translator: Translator) -> str:
-    """How far along the trip, e.g. "mi 50"."""
+    """Return the distance along the trip, e.g. "mi 50"."""
     return f"km {distance_m / 1000.0:.0f}" if translator.metric else f"mi {to_miles(distance_m):.0f}"
 
 
 def likely_short(stretch: Stretch, translator: Translator) -> str:
-    """How sure, in the fewest words: of what is posted not since when."""
+    """Return the probability in the fewest words; for a posted control without its start."""
     if any(posting.posted for posting in stretch.postings):
         return translator.gettext("POSTED now")
     return phrases.likely(stretch, translator)
 
 
 def place_words(stop: StopChoice, translator: Translator) -> str:
-    """A place a driver can find: name, then milepost in brackets; what to look for where no stop is listed."""
+    """Return a place that a driver can find: name and milepost, or where to look if no stop is listed."""
     return phrases.stop_words(stop) if stop.edge_m is None else _to_look_for(stop, translator)
 
 
 def place_short(stop: StopChoice, cut: int, translator: Translator) -> str | None:
-    """A place to look for, in at most `cut` letters or else in the fewest words; None for any other."""
+    """Return where to look for a place, in at most `cut` letters or the fewest words; None for a listed stop."""
     if stop.edge_m is None:
         return None
     words_whole = _to_look_for(stop, translator)
@@ -96,9 +97,9 @@ def _to_look_for(stop: StopChoice, translator: Translator) -> str:
 
 
 def name_and_milepost(stop: StopChoice, cut: int, translator: Translator) -> str:
-    """A place a driver can find, its name cut; the milepost alone when there is no room for a name."""
-    if (looked_for := place_short(stop, cut, translator)) is not None:
-        return looked_for
+    """Return a place that a driver can find, its name cut; the milepost alone when a name has no room."""
+    if (unlisted := place_short(stop, cut, translator)) is not None:
+        return unlisted
     if not cut and stop.milepost:
         return stop.milepost
     name = stop.name[: max(cut, 14)].rstrip()
@@ -106,7 +107,7 @@ def name_and_milepost(stop: StopChoice, cut: int, translator: Translator) -> str
 
 
 def why_held(stretch: Stretch, translator: Translator) -> str:
-    """Why a stretch is held below."""
+    """Return why a stretch requires a hold."""
     if phrases.closed_by_snow(stretch):
         return translator.gettext("deep snow may close the road (our estimate)")
     return (
@@ -117,12 +118,13 @@ def why_held(stretch: Stretch, translator: Translator) -> str:
 
 
 def ages(plan: Plan, jurisdictions: tuple[str, ...], translator: Translator) -> str:
-    """How old the forecast and the rule text are."""
+    """Return the ages of the forecast and the rule text."""
     law = phrases.rule_text_age(plan, jurisdictions, translator)
     return translator.gettext("{forecast}, rule text {law}", forecast=phrases.forecast_age(plan, translator), law=law)
 
 
 def ages_short(plan: Plan, jurisdictions: tuple[str, ...], translator: Translator) -> str:
+    """Return the same in fewer letters."""
     law = phrases.rule_text_age(plan, jurisdictions, translator)
     return translator.gettext("{forecast}, law {law}", forecast=phrases.fcst_age(plan, translator), law=law)
 
@@ -140,5 +142,5 @@ _CHAIN_UP_STEPS: Final = (
 
 
 def chain_up_steps(translator: Translator) -> tuple[str, ...]:
-    """What to do at the chain-up place, in order."""
+    """Return the steps at the chain-up place, in order."""
     return tuple(translator.gettext(line) for line in _CHAIN_UP_STEPS)

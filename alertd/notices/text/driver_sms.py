@@ -1,4 +1,4 @@
-"""The driver's short text: place, time, tires, speed first, in at most two GSM-7 segments."""
+"""Composes the driver's text message: place, time, tires, speed first, in at most two GSM-7 segments."""
 
 from collections.abc import Callable, Sequence
 from itertools import product
@@ -9,24 +9,24 @@ from alertd.plan.model import Advice, Plan, StopChoice, Stretch
 
 MAX_SEGMENTS = 2
 ICY_LABELS = ("ice", "glaze")
-LEAST_ICE_FRAC = 0.15  # as PlanParams.winter_probability: less likely ice is not named beside snow
+LEAST_ICE_FRAC = 0.15  # as PlanParams.winter_probability: less likely ice is not named with snow
 
-# Tried in order: longest name of the chain-up stop, of the chain-off stop, of the pass. A driver finds a milepost, so
-# names of stops give way first.
+# Tried in order: maximum length of the names of the chain-up stop, the chain-off stop and the pass. A milepost is
+# enough for a driver, so the names of stops are cut first.
 _CUT_STEPS = ((60, 60, 60), (60, 26, 60), (60, 0, 40), (34, 0, 40), (26, 0, 26), (18, 0, 20), (0, 0, 20), (0, 0, 0))
 
-# Tried in order: tires within the first 160 septets or after them, and whole or without what can be spared: the place
-# to take chains off, of which a message of its own comes later, and why to hold.
+# Tried in order: (tires within the first 160 septets, full text). The short text omits the chain-off place, which has a
+# message of its own later, and the reason for a hold.
 _FORMS = ((True, True), (False, True), (False, False))
 
 
 def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) -> str:
-    """What the driver reads, parked, about one stretch.
+    """Return the driver's text about one stretch, read when parked.
 
-    The first 160 septets say what to do, where, when, on how many tires and how fast, and on which ones unless their
-    words are too long; the rest says what for, where chains come off, or if there is room from when a held road may
-    be passable, how sure, how old, and who decides. Raises ValueError when even the shortest form does not fit, which
-    no rig and stop of sensible length can bring about.
+    The first 160 septets have the action, place, time, number of tires and speed, and which tires if there is room. The
+    rest has the reason, the chain-off place or, if there is room, the end of a hold, then probability, ages and who
+    decides. Raises ValueError when even the shortest form does not fit, which cannot occur for a rig and stop of
+    ordinary length.
     """
     until = _until(stretch, translator)
     text, ends = "", (until, "") if until else ("",)
@@ -41,7 +41,7 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
 
 
 def _instruction(s: Stretch, name_max: int, translator: Translator, *, tires_first: bool, reason: bool) -> str:
-    """The part that must stand alone."""
+    """Return the part that must be complete on its own."""
     where, when = _place(s.chain_up, name_max, translator), phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)
     tires = driver_parts.tires_n(s, translator) + (f": {driver_parts.tires(s, translator)}" if tires_first else "")
     speed, bare = (
@@ -80,7 +80,7 @@ def _instruction(s: Stretch, name_max: int, translator: Translator, *, tires_fir
 
 
 def _until(s: Stretch, translator: Translator) -> str:
-    """From when a held road may be passable, by the clock where the truck is told to hold; "" if that is not known."""
+    """Return when a held road may be passable, by the clock at the hold; "" if not known."""
     if s.advice is not Advice.HOLD or s.hold_until is None:
         return ""
     at = phrases.clock_on(s.hold_until, s.chain_up.zone, s.chain_up.arrive_at, translator)
@@ -90,14 +90,14 @@ def _until(s: Stretch, translator: Translator) -> str:
 def _details(
     plan: Plan, s: Stretch, off_max: int | None, pass_max: int, until: str, translator: Translator, *, tires_first: bool
 ) -> str:
-    """What for, where it ends, how sure, how old, who decides; in fewer words where the tires need the room."""
+    """Return reason, end, probability, ages and who decides; in fewer words where the tires need the room."""
     place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
     ice = _hidden_ice(s)
-    told = s.unknown_frac < 1.0 and (place or tires_first)
+    named = s.unknown_frac < 1.0 and (place or tires_first)
     surface = (
-        f"{'/'.join(driver_parts.surface(name, translator) for name in (s.surfaces[0][0], *ice))}, " if told else ""
+        f"{'/'.join(driver_parts.surface(name, translator) for name in (s.surfaces[0][0], *ice))}, " if named else ""
     )
-    if ice and not told:
+    if ice and not named:
         surface = f"{driver_parts.surface(ice[0], translator)}, "
     likely = (driver_parts.likely_short if off_max is None else phrases.likely)(s, translator)
     what = f"{place}{surface}{likely}"
@@ -106,14 +106,16 @@ def _details(
     if not tires_first:
         which = driver_parts.tires(s, translator)
         tires = f"{_capital(which)}. " if off_max is None else translator.gettext("Tires: {tires}. ", tires=which)
-    # Who is told to hold needs the place to take chains off last of all, and before it until when.
-    mute = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
-    off = "" if mute else translator.gettext("Off at {where}. ", where=_place(s.chain_off, off_max or 0, translator))
+    # For a hold the chain-off place has the lowest priority, after the end of the hold.
+    omit_off = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
+    off = (
+        "" if omit_off else translator.gettext("Off at {where}. ", where=_place(s.chain_off, off_max or 0, translator))
+    )
     return f"{tires}{_capital(what)}. {until}{off}{ages}. {driver_parts.closing(translator)}"
 
 
 def _hidden_ice(s: Stretch) -> tuple[str, ...]:
-    """Ice or glaze that is likely on a stretch whose likeliest surface is another; none where that is ice itself."""
+    """Return ice or glaze that is likely on a stretch whose likeliest surface is another."""
     icy = [(name, share) for name, share in s.surfaces if name in ICY_LABELS]
     if not icy or s.surfaces[0][0] in ICY_LABELS or icy[0][1] < LEAST_ICE_FRAC:
         return ()
@@ -125,9 +127,9 @@ def _capital(text: str) -> str:
 
 
 def _place(stop: StopChoice, name_max: int, translator: Translator) -> str:
-    """Name and milepost; the milepost alone when there is no room for a name."""
-    if (looked_for := driver_parts.place_short(stop, name_max, translator)) is not None:
-        return looked_for
+    """Return name and milepost; the milepost alone when a name has no room."""
+    if (unlisted := driver_parts.place_short(stop, name_max, translator)) is not None:
+        return unlisted
     if name_max == 0 and stop.milepost:
         return stop.milepost
     name_max = max(name_max, 14)
@@ -136,9 +138,9 @@ def _place(stop: StopChoice, name_max: int, translator: Translator) -> str:
 
 
 def eased_text(plan: Plan, place: str, translator: Translator = ENGLISH) -> str:
-    """Relief, worded so that nobody throws chains off the truck."""
+    """Return a relief text that does not suggest to unload chains."""
 
-    def said(cut: int) -> str:
+    def shorten(cut: int) -> str:
         text = translator.gettext(
             "EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Chains {share} "
             "likely on this trip.",
@@ -147,14 +149,18 @@ def eased_text(plan: Plan, place: str, translator: Translator = ENGLISH) -> str:
         )
         return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
 
-    return fit_segments(said, (80, 60, 40, 26))
+    return fit_segments(shorten, (80, 60, 40, 26))
 
 
-def fit_segments(said: Callable[[int], str], cuts: Sequence[int]) -> str:
-    """A text in the alphabet of text messages, from its longest form to its shortest until it fits two segments."""
+def fit_segments(shorten: Callable[[int], str], cuts: Sequence[int]) -> str:
+    """Return the longest form of a text that fits two segments, in the GSM-7 alphabet.
+
+    `shorten` formats the text for a cut; `cuts` go from the longest form to the shortest, which is returned even if it
+    does not fit.
+    """
     text = ""
     for cut in cuts:
-        text = gsm7.to_gsm7(said(cut))
+        text = gsm7.to_gsm7(shorten(cut))
         if gsm7.segments(text) <= MAX_SEGMENTS:
             break
     return text

@@ -1,14 +1,14 @@
-"""The text-message alphabet: what fits in how many segments, after 3GPP TS 23.038 and TS 23.040."""
+"""The GSM-7 alphabet of text messages: length and segments after 3GPP TS 23.038 and TS 23.040."""
 
 import unicodedata
 from typing import Final
 
-# 3GPP TS 23.038 section 6.2.1, default alphabet. Capital C cedilla is in it, the small one is not.
+# 3GPP TS 23.038 section 6.2.1, default alphabet. It has the capital C cedilla, not the small one.
 BASIC: Final = frozenset(
     "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?"
     "¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
 )
-# Section 6.2.1.1, extension table: an escape before each, so two septets.
+# Section 6.2.1.1, extension table: an escape precedes each, so two septets.
 EXTENDED: Final = frozenset("\f^{}\\[~]|€")
 
 SINGLE_SEPTETS, PART_SEPTETS = 160, 153  # TS 23.040: a part loses 7 septets to its header
@@ -23,7 +23,7 @@ _PLAIN: Final = str.maketrans(
 
 
 def to_gsm7(text: str) -> str:
-    """The text in characters of the alphabet only: accents that it lacks fall away, anything else becomes '?'."""
+    """Return the text in the alphabet only: other accents are dropped, any other character becomes '?'."""
     out = []
     for char in text.translate(_PLAIN):
         if char in BASIC or char in EXTENDED:
@@ -35,7 +35,7 @@ def to_gsm7(text: str) -> str:
 
 
 def septets(text: str) -> int:
-    """Length in septets; raises ValueError for a character outside the alphabet."""
+    """Return the length in septets. Raises ValueError for a character outside the alphabet."""
     total = 0
     for char in text:
         if char not in BASIC and char not in EXTENDED:
@@ -45,7 +45,7 @@ def septets(text: str) -> int:
 
 
 def segments(text: str) -> int:
-    """How many messages the text takes: GSM-7 where it can, else UCS-2. No pair is split over two parts."""
+    """Return the number of messages: GSM-7 if possible, else UCS-2. No pair is split over two parts."""
     if all(c in BASIC or c in EXTENDED for c in text):
         return _parts([2 if c in EXTENDED else 1 for c in text], SINGLE_SEPTETS, PART_SEPTETS)
     return _parts([2 if ord(c) > 0xFFFF else 1 for c in text], SINGLE_UNITS, PART_UNITS)

@@ -1,4 +1,4 @@
-"""Figures and times in the reader's own units, and the sentences every notice carries."""
+"""Formats figures and times in the reader's units, and sentences common to all notices."""
 
 import math
 from datetime import datetime
@@ -10,44 +10,47 @@ from alertd.units import to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
-MIN_SNOW_M = 0.01  # shallower snow is not told as a depth
-MAX_INCHES = 24.0  # deeper snow is told in feet
+MIN_SNOW_M = 0.01  # shallower snow is not given as a depth
+MAX_INCHES = 24.0  # deeper snow is given in feet
 
 
 def clock_time(when: datetime, zone: str) -> str:
-    """Local time with its zone, e.g. "06:40 MST"."""
+    """Return local time with its zone, e.g. "06:40 MST"."""
     return when.astimezone(ZoneInfo(zone)).strftime("%H:%M %Z")
 
 
 def day_clock(when: datetime, zone: str, translator: Translator = ENGLISH) -> str:
-    """Local day and time with zone, e.g. "Thu 14 Jan 06:40 MST"."""
+    """Return local day and time with zone, e.g. "Thu 14 Jan 06:40 MST"."""
     return f"{translator.date(when.astimezone(ZoneInfo(zone)))} {clock_time(when, zone)}"
 
 
 def clock_on(when: datetime, zone: str, by: datetime, translator: Translator = ENGLISH) -> str:
-    """Local time with its zone, and its weekday where that is another than that of `by`, e.g. "Fri 06:40 MST"."""
+    """Return local time with zone, and the weekday if it differs from that of `by`, e.g. "Fri 06:40 MST"."""
     local = when.astimezone(ZoneInfo(zone))
     other_day = local.date() != by.astimezone(ZoneInfo(zone)).date()
     return (f"{translator.day(local)} " if other_day else "") + clock_time(when, zone)
 
 
 def mph(speed_mps: float) -> str:
+    """Return a speed in mph."""
     return f"{to_mph(speed_mps):.0f} mph"
 
 
 def miles(distance_m: float) -> str:
+    """Return a distance in miles."""
     return f"{to_miles(distance_m):.0f} mi"
 
 
 def minutes(seconds: float) -> str:
+    """Return a duration in minutes, or in hours and minutes from 100 minutes on."""
     whole = round(seconds / 60.0)
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"
 
 
 def snow_depth(stretch: Stretch, translator: Translator = ENGLISH) -> str:
-    """How deep the snow may lie, as a range, e.g. "about 4-9 in of snow on an unploughed road"; "" below 1 cm.
+    """Return the snow depth as a range, e.g. "about 4-9 in of snow on an unploughed road"; "" below 1 cm.
 
-    Rounded outwards: the range is an estimate, and narrower would say more than is known.
+    Rounded outwards: the range is an estimate, and a narrower one would suggest more precision.
     """
     if 0.5 * (stretch.snow_depth_low_m + stretch.snow_depth_high_m) < MIN_SNOW_M:
         return ""
@@ -62,12 +65,12 @@ def snow_depth(stretch: Stretch, translator: Translator = ENGLISH) -> str:
 
 
 def percent(frac: float) -> str:
-    """A probability for people: never 0 or 100, which no forecast can promise."""
+    """Return a probability as 1 to 99 %: no forecast can promise 0 or 100."""
     return f"{min(max(round(frac * 100), 1), 99)}%"
 
 
 def likely(stretch: Stretch, translator: Translator = ENGLISH) -> str:
-    """How sure, in words: posted, or our estimate; where nothing is known no figure is given."""
+    """Return the probability as text: posted, or our estimate; no figure where nothing is known."""
     sign = next((p for p in stretch.postings if p.posted), None)
     if sign is not None and sign.posted_since is not None:
         at = clock_on(sign.posted_since, stretch.zone, stretch.enter_at, translator)
@@ -80,7 +83,7 @@ def likely(stretch: Stretch, translator: Translator = ENGLISH) -> str:
 
 
 def held_until(stretch: Stretch, translator: Translator = ENGLISH) -> str:
-    """How long a stretch is to be held below, by the clock where the truck would stand; "" where it is not held."""
+    """Return how long the hold lasts, by the clock at the hold; "" if there is no hold."""
     if stretch.advice is not Advice.HOLD:
         return ""
     if stretch.hold_until is None:
@@ -90,13 +93,13 @@ def held_until(stretch: Stretch, translator: Translator = ENGLISH) -> str:
 
 
 def closed_by_snow(stretch: Stretch) -> bool:
-    """Whether a stretch is held below mostly because we expect snow to close the road."""
+    """Whether the main reason for a hold is that snow is expected to close the road."""
     likelier = stretch.snow_closed_frac > 0.0 and stretch.snow_closed_frac >= stretch.grip_short_chained_frac
     return stretch.advice is Advice.HOLD and likelier and not stretch.barred
 
 
 def why_held(stretch: Stretch) -> str:
-    """Why a stretch is held below, for an office."""
+    """Return why a stretch requires a hold, for an office."""
     if closed_by_snow(stretch):
         share = percent(stretch.snow_closed_frac)
         return f"expect the road to be closed by deep snow, {share} (our estimate, no posted closure)"
@@ -104,30 +107,31 @@ def why_held(stretch: Stretch) -> str:
 
 
 def winter_frac(plan: Plan) -> float:
-    """The highest odds of a winter surface anywhere on the way, bridges with a deck of their own among it."""
+    """Return the highest probability of a winter surface on the trip, bridge decks included."""
     return max([*plan.along.winter_frac, *(b.probability for b in plan.bridges)], default=0.0)
 
 
 def age(hours: float, translator: Translator = ENGLISH) -> str:
+    """Return an age in hours."""
     return translator.gettext("under 1 h") if hours < 1 else f"{hours:.0f} h"
 
 
 def forecast_age(plan: Plan, translator: Translator = ENGLISH) -> str:
-    """The age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" when no source answered."""
+    """Return the age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" without a source."""
     if not plan.sources:
         return translator.gettext("No forecast")
     return translator.gettext("Forecast {age} old", age=age(max(s.age_h for s in plan.sources), translator))
 
 
 def fcst_age(plan: Plan, translator: Translator = ENGLISH) -> str:
-    """The same in fewer letters."""
+    """Return the same in fewer letters."""
     if not plan.sources:
         return translator.gettext("No forecast")
     return translator.gettext("Fcst {age} old", age=age(max(s.age_h for s in plan.sources), translator))
 
 
 def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), translator: Translator = ENGLISH) -> str:
-    """The year of the oldest rule text used, e.g. "2020 OLD"; of some jurisdictions if named.
+    """Return the year of the oldest rule text used, e.g. "2020 OLD"; of the given jurisdictions, if any.
 
     OLD marks a text that may no longer be the law: overdue for review, or older than the last winter season.
     """
@@ -139,12 +143,12 @@ def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), translator: T
 
 
 def stop_words(stop: StopChoice) -> str:
-    """A place a driver can find: name, then milepost in brackets."""
+    """Return a place that a driver can find: name, then milepost in brackets."""
     return f"{stop.name} ({stop.milepost})" if stop.milepost else stop.name
 
 
 def last_position(plan: Plan) -> str:
-    """When and where the truck was last seen, "" when the plan does not count from there."""
+    """Return when and where the truck was last reported; "" when the plan does not use a position."""
     fix = plan.position
     if fix is None or plan.arrived_at is not None:
         return ""
@@ -153,7 +157,7 @@ def last_position(plan: Plan) -> str:
 
 
 def worn(plan: Plan) -> str:
-    """What the plan does with chains that are reported on, "" where none are."""
+    """Return how the plan treats chains that are reported on; "" where none are."""
     note = plan.chains
     if note is None:
         return ""
@@ -166,7 +170,7 @@ def worn(plan: Plan) -> str:
 
 
 def hours(hours_h: float) -> str:
-    """Hours and minutes, e.g. "4 h 31 min"; "-0 h 20 min" when they are overdrawn."""
+    """Return hours and minutes, e.g. "4 h 31 min"; "-0 h 20 min" when exceeded."""
     whole = round(abs(hours_h) * 60.0)
     return f"{'-' if hours_h < 0 and whole else ''}{whole // 60} h {whole % 60:02d} min"
 
@@ -175,17 +179,17 @@ _LIMITS = {"driving": "driving", "window": "duty window", "break": "without a br
 
 
 def hours_line(note: HoursNote, zone: str) -> str:
-    """The driver's hours in one line: what runs out and where, or what is left at arrival."""
+    """Return the driver's hours in one line: which limit is reached and where, or what is left at arrival."""
     over = [x for x in note.limits if x.reached_m is not None]
     if over:
-        said = "; ".join(
+        reached = "; ".join(
             f"{_LIMITS[x.kind]} {x.allowed_h:g} h full "
             f"at {clock_time(x.reached_at, zone)}, {miles(x.reached_m)} on the way"
             + (f", last listed stop before it {x.stop_name}" if x.stop_name else "")
             for x in over
             if x.reached_at is not None and x.reached_m is not None
         )
-        text = f"NOT LEGAL as planned: {said} ({over[0].section})"
+        text = f"NOT LEGAL as planned: {reached} ({over[0].section})"
     else:
         text = "left at arrival " + ", ".join(
             f"{hours(x.left_h)} {_LIMITS[x.kind]}" for x in note.limits if x.kind != "break"
@@ -197,6 +201,7 @@ def hours_line(note: HoursNote, zone: str) -> str:
 
 
 def break_lines(note: HoursNote, zone: str) -> list[str]:
+    """Return one line per required break."""
     out = []
     for b in note.breaks:
         at = f"{b.stop_name} ({b.milepost})" if b.milepost else b.stop_name

@@ -1,1 +1,1 @@
-"""Decides which notices a plan or a moment calls for."""
+"""Decides which notices a plan or a scheduled time requires."""

@@ -1,4 +1,4 @@
-"""One message for a trip that asks for no chains, so that silence never has to be read as clear."""
+"""Triggers one message for a trip without chains, so that the absence of a message never means clear."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -14,17 +14,17 @@ from alertd.notices.text.driver_sms import fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, person_notice
 from alertd.plan.model import Advice, Plan
 
-AHEAD = timedelta(hours=12)  # a clear road further ahead is a forecast that changes before the truck leaves
-KEY = ("no chains expected",)  # the same for every plan of a trip: it is sent once
+AHEAD = timedelta(hours=12)  # a clear forecast further ahead may change before departure
+KEY = ("no chains expected",)  # equal for every plan of a trip: it is sent once
 
 
 def all_clear(
     plan: Plan, facts: Sequence[SentFact], now_utc: datetime, policy: Policy, translators: Translators
 ) -> tuple[Notice, ...]:
-    """The message, from the evening before or 12 hours before the departure; never in a driver's quiet hours.
+    """Return the message, from the evening before or 12 hours before departure; never in quiet hours.
 
-    Only on a whole plan that is plainly clear, and not where anything else was sent about the trip: a driver who was
-    told of chains gets the relief in other words. Once under way the dispatcher gets it to pass on.
+    Only for a complete plan that is clear, and only if nothing else was sent about the trip. A driver who was warned of
+    chains gets another relief text. Under way the dispatcher gets it to pass on.
     """
     zone = ZoneInfo(plan.depart_zone)
     eve = datetime.combine(plan.depart_at.astimezone(zone).date() - timedelta(days=1), policy.outlook_at, zone)
@@ -43,11 +43,11 @@ def all_clear(
 
 
 def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
-    """As of when, until when a new look is taken, and that chains stay aboard."""
+    """Return the text: time of the plan, time of the next plan, and that chains stay on board."""
     zone, by = plan.depart_zone, plan.made_at
     next_look = plan.made_at + policy.planned_every
 
-    def said(cut: int) -> str:
+    def shorten(cut: int) -> str:
         text = translator.gettext(
             "{route}, leaving {leaves}: no chains expected, as of {now}. Next look by {next}, and you hear if that "
             "changes. Keep chains aboard.",
@@ -58,4 +58,4 @@ def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
         )
         return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
 
-    return fit_segments(said, (60, 40, 26, 16))
+    return fit_segments(shorten, (60, 40, 26, 16))

@@ -1,4 +1,4 @@
-"""Closed roads and blizzard warnings to hold for: the driver's text, and what of them is news."""
+"""Closures and blizzard warnings that require a hold: the driver's text, and what counts as news."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -13,17 +13,18 @@ from alertd.plan.controls.closures import describe_closure
 from alertd.plan.model import Advice, ClosureNote, Plan
 from alertd.plan.serialize import to_plain
 
-MIN_SHIFT: Final = timedelta(minutes=60)  # an end that moves less is no news
-CLOSED_ROAD, WARNING = "closed road", "weather warning"  # in the place of a stop's id
+MIN_SHIFT: Final = timedelta(minutes=60)  # a smaller shift of the end is not news
+CLOSED_ROAD, WARNING = "closed road", "weather warning"  # used as stop_id
 _CUTS: Final = (80, 60, 40, 26)
 
 
 def holding_closures(plan: Plan) -> tuple[ClosureNote, ...]:
+    """Return the closures and warnings that require a hold."""
     return tuple(n for n in plan.closures if n.held)
 
 
 def closure_facts(note: ClosureNote) -> SentFact:
-    """As the facts of a stretch: the end stands in the place of the tires, "" for none."""
+    """Return a closure as facts of a stretch: `tires` holds its end, "" for none."""
     return SentFact(
         advice=Advice.HOLD,
         start_m=note.start_m,
@@ -37,19 +38,20 @@ def closure_facts(note: ClosureNote) -> SentFact:
 
 
 def is_closure(row: SentFact) -> bool:
+    """Whether a row is about a closure or a warning."""
     return row.stop_id in (CLOSED_ROAD, WARNING)
 
 
 def new_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[ClosureNote, ...]:
-    """Those to hold for that were not said, or with another end."""
+    """Return the closures to hold for that were not sent, or have another end."""
     hold = [b for b in before if b.advice is Advice.HOLD]
     return tuple(n for n in holding_closures(plan) if not any(is_same(b, n) and not _moved(b, n) for b in hold))
 
 
 def ended_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[SentFact, ...]:
-    """What was said to hold for and need not be any more.
+    """Return the sent closures that no longer require a hold.
 
-    Of a weather warning only when the service has answered for all of the way: one not heard of again may still stand.
+    A weather warning only when the service has responded for the whole route: otherwise it may still apply.
     """
     here_m = plan.position.distance_m if plan.position else None
     return tuple(
@@ -65,15 +67,15 @@ def ended_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[SentFact, ..
 def facts_after(
     before: Sequence[SentFact], sent: Sequence[ClosureNote], ended: Sequence[SentFact]
 ) -> tuple[SentFact, ...]:
-    """What stands as said once `told` and `over` are out; relief leaves its row behind as clear, see Said."""
-    kept = [b for b in before if b not in ended and not any(is_same(b, n) for n in sent)]
-    return (*kept, *(closure_facts(n) for n in sent), *(replace(b, advice=Advice.CLEAR) for b in ended))
+    """Return the rows that apply after `sent` and `ended` are sent; relief leaves a row with advice clear."""
+    remaining = [b for b in before if b not in ended and not any(is_same(b, n) for n in sent)]
+    return (*remaining, *(closure_facts(n) for n in sent), *(replace(b, advice=Advice.CLEAR) for b in ended))
 
 
 def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH) -> str:
-    """What the driver reads, parked, in at most two segments; the source's words give way where they are long."""
+    """Return the driver's text, read when parked, in at most two segments; the source's words are cut if needed."""
 
-    def said_at(cut: int) -> str:
+    def shorten(cut: int) -> str:
         text = translator.gettext(
             "HOLD below {mark} of this trip: {what}, {until}. Says {source}. You would be there {when}: stand before "
             "it, ask {office}.",
@@ -86,11 +88,11 @@ def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH
         )
         return f"{text} {driver_parts.closing(translator)}"
 
-    return fit_segments(said_at, _CUTS)
+    return fit_segments(shorten, _CUTS)
 
 
 def closure_ended_text(row: SentFact, translator: Translator = ENGLISH) -> str:
-    """Relief, worded so that nobody takes it for an open road."""
+    """Return a relief text that does not suggest an open road."""
     text = translator.gettext(
         "EASED: {what} no longer stands in the way at your hour, as far as we know. Ask before you go.",
         what=_cut(row.place, 80),
@@ -99,7 +101,7 @@ def closure_ended_text(row: SentFact, translator: Translator = ENGLISH) -> str:
 
 
 def held_lines(plan: Plan) -> list[str]:
-    """For the office and the terminal."""
+    """Return lines for the office and the terminal."""
     return [f"HOLD: {describe_closure(n, plan.made_at)}" for n in holding_closures(plan)]
 
 
@@ -114,6 +116,7 @@ def _cut(text: str, most: int) -> str:
 
 
 def is_same(row: SentFact, note: ClosureNote) -> bool:
+    """Whether a row and a closure are the same, on overlapping road."""
     now = closure_facts(note)
     return (row.stop_id, row.place) == (now.stop_id, now.place) and (
         row.start_m <= now.end_m and row.end_m >= now.start_m

@@ -1,4 +1,4 @@
-"""News put into notices: for whom, in which words, and what the driver is told later because it is late."""
+"""Composes notices from messages: recipient, text, and what is delayed for the driver."""
 
 import hashlib
 import json
@@ -24,9 +24,9 @@ MIN_LIFE = timedelta(minutes=15)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """Words on one stretch or closure. start_m, end_m: the road they are about; key: their part of a notice's id.
+    """Text about one stretch or closure. start_m, end_m: the road it is about; key: its part of a notice's id.
 
-    act_at: when the driver must have acted; rank: of the advice, to tell the weightiest first.
+    act_at: latest time of the driver's action; rank: of the advice, for priority.
     """
 
     text: str
@@ -36,11 +36,11 @@ class Message:
     act_at: datetime
     rank: int
     key: str
-    advice: Advice | None = None  # of the words, where it is not the one of `rank`
+    advice: Advice | None = None  # of the text, if it differs from that of `rank`
 
 
 def facts_digest(facts: Sequence[SentFact]) -> str:
-    """An identity of facts, however and whenever they were told."""
+    """Return a digest of the facts, independent of when and how they were sent."""
     bare = [SentFact(**{name: getattr(s, name) for name in _FACTS}) for s in facts]
     return hashlib.sha256(canonical(to_plain(tuple(bare))).encode()).hexdigest()[:16]
 
@@ -49,6 +49,7 @@ _FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_sh
 
 
 def stretch_message(plan: Plan, stretch: Stretch, translator: Translator) -> Message:
+    """Return the message about a stretch."""
     at = stretch.chain_up.arrive_at
     return Message(
         text=instruction(plan, stretch, translator),
@@ -62,8 +63,10 @@ def stretch_message(plan: Plan, stretch: Stretch, translator: Translator) -> Mes
 
 
 def relief_message(plan: Plan, fact: SentFact, translator: Translator) -> Message:
-    """Less than was said. Where chains are still to be hung, or the road is icy without them, the whole instruction:
-    "looks better" would hide it.
+    """Return a relief message.
+
+    Where chains are still required, or the road is icy without them, it is the full instruction: "looks better" would
+    hide it.
     """
     still = [s for s in plan.stretches if fact.overlaps(s) and s.advice.rank >= Advice.CHAIN.rank]
     icy = [s for s in surfaces.to_slow_for(plan) if fact.overlaps(s)]
@@ -83,7 +86,7 @@ def relief_message(plan: Plan, fact: SentFact, translator: Translator) -> Messag
 
 
 def on_ice(plan: Plan, s: SurfaceStretch, translator: Translator) -> Message:
-    """An icy run. It ranks with chains: who drives onto ice at speed must hear of it at night too."""
+    """Return a message about an icy run. It ranks with chains: a driver must get it at night too."""
     return Message(
         text=surfaces.ice_text(plan, s, translator),
         start_m=s.start_m,
@@ -97,7 +100,7 @@ def on_ice(plan: Plan, s: SurfaceStretch, translator: Translator) -> Message:
 
 
 def on_thaw(plan: Plan, fact: SentFact, translator: Translator) -> Message:
-    """Ice that was reported and is no longer expected."""
+    """Return a message about reported ice that is no longer expected."""
     return Message(
         text=surfaces.thawed_text(plan, fact, translator),
         start_m=fact.start_m,
@@ -110,6 +113,7 @@ def on_thaw(plan: Plan, fact: SentFact, translator: Translator) -> Message:
 
 
 def closure_message(plan: Plan, note: ClosureNote, translator: Translator) -> Message:
+    """Return the message about a closure."""
     return Message(
         text=closures.closure_text(plan, note, translator),
         start_m=note.start_m,
@@ -122,6 +126,7 @@ def closure_message(plan: Plan, note: ClosureNote, translator: Translator) -> Me
 
 
 def opening_message(plan: Plan, fact: SentFact, translator: Translator) -> Message:
+    """Return the message that a closure has ended."""
     return Message(
         text=closures.closure_ended_text(fact, translator),
         start_m=fact.start_m,
@@ -134,7 +139,7 @@ def opening_message(plan: Plan, fact: SentFact, translator: Translator) -> Messa
 
 
 def instruction(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) -> str:
-    """The driver's text; the dispatcher's where it will not fit, for words too long are better than none."""
+    """Return the driver's text, or the dispatcher's if it does not fit: a long text is better than none."""
     try:
         return driver_text(plan, stretch, translator)
     except ValueError:
@@ -144,9 +149,9 @@ def instruction(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
 def apply_policy(
     messages: Sequence[Message], plan: Plan, now_utc: datetime, policy: Policy, sent_at: Sequence[datetime]
 ) -> tuple[list[Message], list[Message]]:
-    """What the reader of a driver's words gets now, and what waits; in the order of the road.
+    """Split messages into those to send now and those that wait, each in route order.
 
-    Nothing waits for a dispatcher.
+    Messages to a dispatcher never wait.
     """
     if recipient(plan, now_utc, policy)[0] is Audience.DISPATCHER:
         return list(messages), []
@@ -170,10 +175,10 @@ def people_notices(
     lineage: str,
     now_utc: datetime,
 ) -> list[Notice]:
-    """The driver's messages, and one for the dispatcher where anything is asked of anybody.
+    """Return the driver's messages, and one for the dispatcher if `news`.
 
-    to: see `policy.recipient`; a dispatcher who gets the driver's messages to pass on needs no second text. news: the
-    dispatcher has not been informed.
+    to: see `policy.recipient`. A dispatcher who passes the driver's messages on needs no second text. news: the
+    dispatcher has not been notified.
     """
     audience, prefix = to
     out = [
@@ -201,9 +206,9 @@ def people_notices(
 
 @dataclass(frozen=True, slots=True)
 class NoticeDraft:
-    """The parts of one notice to people. content: its identity among the notices of its kind on a trip.
+    """The parts of one notice to people. content: makes its id unique among the notices of its kind on a trip.
 
-    whoever: it is the same notice for any audience, so that one the driver had is not passed on again. advice: see
+    whoever: the id is equal for every audience, so that a message the driver had is not passed on again. advice: see
     `message_event`.
     """
 
@@ -234,6 +239,7 @@ def person_notice(plan: Plan, draft: NoticeDraft, now_utc: datetime) -> Notice:
 
 
 def fleet_notice(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) -> Notice:
+    """Return the plan as a notice to the fleet's systems."""
     id_ = notice_id(kind, Audience.FLEET, plan.trip_id, facts_digest(all_facts(plan)), lineage)
     return Notice(
         id=id_,
@@ -249,6 +255,7 @@ def fleet_notice(plan: Plan, kind: NoticeKind, lineage: str, now_utc: datetime) 
 
 
 def all_facts(plan: Plan) -> tuple[SentFact, ...]:
+    """Return the facts of all stretches, closures and surfaces of a plan."""
     held = map(closures.closure_facts, closures.holding_closures(plan))
     return (*map(fact_of, plan.stretches), *held, *surfaces.all_facts(plan))
 
@@ -256,7 +263,7 @@ def all_facts(plan: Plan) -> tuple[SentFact, ...]:
 def office_notice(
     event_type: str, content: tuple[str, ...], text: str, useful_for: timedelta, now_utc: datetime, **data: object
 ) -> Notice:
-    """The same `said` is the same notice. data: what the event's body tells besides, by name."""
+    """Return a notice to the office. Equal `content` is the same notice. data: further fields of the event's body."""
     trip_id = str(data.get("trip_id", ""))
     id_ = notice_id(NoticeKind.DATA, Audience.DISPATCHER, *content)
     sent = {"notice_id": id_, "kind": NoticeKind.DATA.value, "authority": POSTED_SIGNS_DECIDE, **data, "text": text}
@@ -275,9 +282,9 @@ def office_notice(
 
 
 def with_link(notices: Sequence[Notice], link: str) -> list[Notice]:
-    """The notices, those to the driver with " Confirm: " and the link where that still fits two GSM-7 segments.
+    """Return the notices, with " Confirm: " and the link in those to the driver if it fits two GSM-7 segments.
 
-    A notice is the same one with and without it: its id says what is said, not how.
+    The id stays: it depends on the content, not on the wording.
     """
     return [_linked(n, link) if n.audience is Audience.DRIVER and link else n for n in notices]
 

@@ -1,4 +1,4 @@
-"""Urgent messages that nobody has confirmed: the driver is reminded once, then the dispatcher hears of it."""
+"""Escalates unconfirmed urgent messages: one reminder to the driver, then a dispatcher notice."""
 
 import json
 from collections.abc import Collection, Sequence
@@ -23,30 +23,30 @@ def escalations(
     policy: Policy,
     translators: Translators = ALL_ENGLISH,
 ) -> tuple[Notice, ...]:
-    """A reminder and a message to the dispatcher, each once, about the gravest unconfirmed message of the driver.
+    """Return a reminder and a message to the dispatcher, each once, about the gravest unconfirmed message.
 
-    `sent`: what was said of the trip; `confirmed`: ids of notices that the driver has confirmed. Nothing once the trip
-    asks for no chains and has no ice without them.
+    `sent`: notices about the trip; `confirmed`: ids of notices that the driver has confirmed. Empty when the trip
+    requires no chains and has no ice without them.
     """
     if not policy.escalate_after or not (plan.advice.rank >= Advice.CHAIN.rank or to_slow_for(plan)):
         return ()
     last = gravest(plan, sent, confirmed, now_utc)
     if last is None:
         return ()
-    waits = confirmation_wait(plan, last.created_at, policy)
+    wait = confirmation_wait(plan, last.created_at, policy)
     out = []
     audience, _ = recipient(plan, now_utc, policy, translators.office)
-    if now_utc >= last.created_at + waits / 2 and audience is Audience.DRIVER:
+    if now_utc >= last.created_at + wait / 2 and audience is Audience.DRIVER:
         text = gsm7.to_gsm7(translators.driver.gettext("NOT CONFIRMED YET: {text}", text=last.text))
         text = text if gsm7.segments(text) <= 2 else last.text
         out.append(
             person_notice(plan, NoticeDraft(NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,)), now_utc)
         )
-    if now_utc >= last.created_at + waits:
-        said = phrases.clock_time(last.created_at, plan.depart_zone)
+    if now_utc >= last.created_at + wait:
+        when = phrases.clock_time(last.created_at, plan.depart_zone)
         text = translators.office.gettext(
             "NOT CONFIRMED by {driver} of {trip}, said {at}: {text}",
-            driver=plan.driver or translators.office.gettext("the driver"), trip=plan.trip_id, at=said, text=last.text,
+            driver=plan.driver or translators.office.gettext("the driver"), trip=plan.trip_id, at=when, text=last.text,
         )  # fmt: skip
         out.append(
             person_notice(
@@ -57,18 +57,18 @@ def escalations(
 
 
 def gravest(plan: Plan, sent: Sequence[Notice], confirmed: Collection[str], now_utc: datetime) -> Notice | None:
-    """The urgent message of a driver that most needs to be confirmed; None where none does.
+    """Return the driver's urgent message that most needs confirmation; None if there is none.
 
-    By advice, then the newest, then the one whose place comes first. Whoever confirms a later message has seen the
-    earlier ones. A message that asks for more than the plan now does, or that is of no more use, needs no reminder.
+    Ordered by advice, then the newest, then the one whose place comes first. A confirmation of a later message covers
+    the earlier ones. A message that requires more than the present plan, or that has expired, needs no reminder.
     """
     mine = [n for n in sent if n.audience is Audience.DRIVER]
-    seen_until = max((n.created_at for n in mine if n.id in confirmed), default=None)
+    confirmed_until = max((n.created_at for n in mine if n.id in confirmed), default=None)
     open_ = [
         n
         for n in mine
         if n.kind in URGENT_KINDS
-        and (seen_until is None or n.created_at > seen_until)
+        and (confirmed_until is None or n.created_at > confirmed_until)
         and n.expires_at > now_utc
         and rank_of(n, plan.advice) <= plan.advice.rank
     ]
@@ -76,12 +76,12 @@ def gravest(plan: Plan, sent: Sequence[Notice], confirmed: Collection[str], now_
 
 
 def newest(sent: Sequence[Notice]) -> Notice | None:
-    """The newest message, and of those sent together the gravest, then the one whose place comes first."""
+    """Return the newest message; of those sent together the gravest, then the one whose place comes first."""
     return max(sent, key=lambda n: (n.created_at, rank_of(n, Advice.CLEAR), *_sooner(n)), default=None)
 
 
 def rank_of(notice: Notice, otherwise: Advice) -> int:
-    """The rank of the advice that a message is about; that of `otherwise` where the message does not name one."""
+    """Return the rank of a message's advice; that of `otherwise` if the message has none."""
     advice = json.loads(notice.body).get("data", {}).get("advice", otherwise.value)
     return Advice(advice).rank if advice in list(Advice) else otherwise.rank
 
@@ -91,7 +91,7 @@ def _sooner(notice: Notice) -> tuple[float, str]:
 
 
 def confirmation_wait(plan: Plan, sent_at: datetime, policy: Policy) -> timedelta:
-    """How long a message may stay unconfirmed: less where the chain-up place is near."""
+    """Return how long a message may stay unconfirmed: less if the chain-up place is near."""
     acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
     acts += [s.enter_at for s in to_slow_for(plan) if s.enter_at > sent_at]
     left = min((at - sent_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))

@@ -1,4 +1,4 @@
-"""Forecasts missing or old: one word to the office for all trips, instead of one a trip at every cycle."""
+"""Triggers one office notice about missing or old forecasts, not one per trip and cycle."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -9,36 +9,36 @@ from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
 from alertd.plan.model import Plan
 
-HORIZON: Final = timedelta(hours=12)  # trips that leave later are planned again many times before
+HORIZON: Final = timedelta(hours=12)  # later trips are planned again many times before departure
 REPEAT_EVERY: Final = timedelta(hours=6)
 _MAX_TRIPS: Final = 30
 
 
 def missing_forecast_notice(fleet: str, plans: Sequence[Plan], now_utc: datetime) -> tuple[Notice, ...]:
-    """A notice to the dispatcher where plans of the next hours stand on missing or old data, once in six hours.
+    """Return a notice to the dispatcher if plans of the next hours have missing or old data, once in six hours.
 
-    A trip that falls blind within these hours, after the others, is told too.
+    A trip that loses its data later within these hours causes another notice.
     """
-    blind = sorted(
+    incomplete = sorted(
         (p for p in plans if p.partial and p.depart_at - now_utc <= HORIZON and now_utc < p.arrive_late),
         key=lambda p: (p.depart_at, p.trip_id),
     )
-    if not blind:
+    if not incomplete:
         return ()
     slot = str(int(now_utc.timestamp() // REPEAT_EVERY.total_seconds()))
-    text = _text(blind, len(plans), now_utc)
-    trips = [p.trip_id for p in blind]
-    said = (fleet, slot, *trips)
-    return (office_notice("fleet.data", said, text, REPEAT_EVERY, now_utc, fleet=fleet, trip_ids=trips),)
+    text = _text(incomplete, len(plans), now_utc)
+    trips = [p.trip_id for p in incomplete]
+    content = (fleet, slot, *trips)
+    return (office_notice("fleet.data", content, text, REPEAT_EVERY, now_utc, fleet=fleet, trip_ids=trips),)
 
 
-def _text(blind: Sequence[Plan], all_n: int, now_utc: datetime) -> str:
-    oldest = max((s.age_h for p in blind for s in p.sources), default=None)
+def _text(incomplete: Sequence[Plan], all_n: int, now_utc: datetime) -> str:
+    oldest = max((s.age_h for p in incomplete for s in p.sources), default=None)
     age = "no forecast at all for some" if oldest is None else f"oldest forecast {phrases.age(oldest)} old"
-    named = ", ".join(p.trip_id for p in blind[:_MAX_TRIPS]) + (", ..." if len(blind) > _MAX_TRIPS else "")
-    why = list(dict.fromkeys(c for p in blind for c in p.cautions if "forecast" in c.lower()))[:5]
+    named = ", ".join(p.trip_id for p in incomplete[:_MAX_TRIPS]) + (", ..." if len(incomplete) > _MAX_TRIPS else "")
+    why = list(dict.fromkeys(c for p in incomplete for c in p.cautions if "forecast" in c.lower()))[:5]
     lines = [
-        f"FORECAST MISSING OR OLD for {len(blind)} of {all_n} trips ({age}): {named}.",
+        f"FORECAST MISSING OR OLD for {len(incomplete)} of {all_n} trips ({age}): {named}.",
         "Their drivers should be ready to chain; nothing said before is taken back until the forecast is whole again.",
         *why,
         phrases.SIGNS,

@@ -1,4 +1,7 @@
-"""What is worth saying: a plan against what was last said of that trip. Nothing twice, no false relief."""
+"""Compares a plan with what was last sent about its trip and returns the notices.
+
+It sends nothing twice and gives no false relief.
+"""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -27,9 +30,9 @@ from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model import Advice, Plan, PositionFix, Stretch, SurfaceStretch
 
-BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is no news to anybody
-AT_PLACE_M = 1_000.0  # assumed: so near to it a truck stands at the place to hang chains
-MIN_SHIFT = timedelta(minutes=60)  # an onset that moves less is no news; the board still shows it
+BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is not news
+AT_PLACE_M = 1_000.0  # assumed: within this a truck is at the chain-up place
+MIN_SHIFT = timedelta(minutes=60)  # a smaller shift of the onset is not news; the board still shows it
 
 
 def plan_notices(
@@ -40,45 +43,49 @@ def plan_notices(
     driver_sent_at: Sequence[datetime] = (),
     translators: Translators = ALL_ENGLISH,
 ) -> tuple[tuple[Notice, ...], tuple[SentFact, ...]]:
-    """The notices a plan calls for, and the facts that then stand as said.
+    """Return the notices that a plan requires, and the facts that apply afterwards.
 
-    `before` is None for a trip of which nothing was said yet; driver_sent_at: when its driver was told anything lately,
-    of whatever trip. Relief is only given on a whole, fresh plan that has lasted; on a partial one the facts said
-    before keep standing, so that it can still be given later. What moved too little to be said keeps standing as it was
-    said, so that small moves add up.
+    `before`: the facts last sent, None for a trip without any; driver_sent_at: times of the driver's recent messages,
+    of any trip. Relief needs a complete, fresh plan that has lasted. With a partial plan the earlier facts stay, so
+    that relief can follow later. A change too small to send keeps the earlier facts, so that small changes add up.
     """
     policy, translator = policy or Policy(), translators.driver
     everything = tuple(before or ())
     if plan.arrived_at is not None and before is not None:
         return (), everything
-    shut = [b for b in everything if closures.is_closure(b)]
-    slick = [b for b in everything if surfaces.is_surface(b)]
-    road = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
-    blind = plan.partial or plan.posted_missing
-    closed, opened = closures.new_closures(plan, shut), () if blind else closures.ended_closures(plan, shut)
-    lost = plan.position is not None and plan.position.old  # it may not have gone on, so nothing is behind it
-    ahead = [s for s in plan.stretches if lost or s.leave_at + BEHIND_AFTER > now_utc]
+    closure_rows = [b for b in everything if closures.is_closure(b)]
+    surface_rows = [b for b in everything if surfaces.is_surface(b)]
+    stretch_rows = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
+    incomplete = plan.partial or plan.posted_missing
+    closed, opened = (
+        closures.new_closures(plan, closure_rows),
+        () if incomplete else closures.ended_closures(plan, closure_rows),
+    )
+    position_is_old = (
+        plan.position is not None and plan.position.old
+    )  # the truck may have stopped, so no stretch counts as passed
+    ahead = [s for s in plan.stretches if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
-    worse = tuple(s for s in ahead if before is None or _worse(plan, s, road, now_utc, policy))
-    icy_ahead = [s for s in surfaces.to_slow_for(plan) if lost or s.leave_at + BEHIND_AFTER > now_utc]
-    icy = surfaces.news(icy_ahead, slick, here_m, now_utc, policy)
+    worse = tuple(s for s in ahead if before is None or _worse(plan, s, stretch_rows, now_utc, policy))
+    icy_ahead = [s for s in surfaces.to_slow_for(plan) if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
+    icy = surfaces.news(icy_ahead, surface_rows, here_m, now_utc, policy)
     wintry = surfaces.is_new_winter_road(plan, everything)
-    # What a truck is past or in did not get better: it is no news, and stands as it was said.
-    hoped = [b for b in (*road, *slick) if here_m is None or b.start_m > here_m]
-    milder = () if blind else tuple(b for b in hoped if b in road and _is_milder(b, plan, policy))
-    less_icy = () if blind else surfaces.milder(plan, [b for b in hoped if b in slick], policy)
+    # A stretch that the truck has passed or is on did not improve: its row stays.
+    rows_ahead = [b for b in (*stretch_rows, *surface_rows) if here_m is None or b.start_m > here_m]
+    milder = () if incomplete else tuple(b for b in rows_ahead if b in stretch_rows and _is_milder(b, plan, policy))
+    less_icy = () if incomplete else surfaces.milder(plan, [b for b in rows_ahead if b in surface_rows], policy)
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
     thawed = tuple(b for b in less_icy if _has_lasted(b, plan, now_utc, policy))
-    owed = tuple(b for b in everything if b.owed)
-    seen = raised(plan, upheld(plan, everything, now_utc), now_utc)  # what goes out is never below what went out
-    told_ahead = [s for s in seen.stretches if s.leave_at + BEHIND_AFTER > now_utc]
+    pending_rows = tuple(b for b in everything if b.owed)
+    shown_plan = raised(plan, upheld(plan, everything, now_utc), now_utc)  # never less than already sent
+    raised_ahead = [s for s in shown_plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     news = before is None or bool(worse or icy or wintry or eased or thawed or closed or opened)
     fresh = [*worse, *icy, *closed, *opened]
     pending = [
         *(closure_message(plan, n, translator) for n in closed),
         *(opening_message(plan, b, translator) for b in opened),
         *(stretch_message(plan, s, translator) for s in worse),
-        # Who was never told of it needs no relief.
+        # Relief is not needed for a message that was never sent.
         *(
             relief_message(plan, b, translator)
             for b in eased
@@ -86,7 +93,7 @@ def plan_notices(
         ),
         *(on_ice(plan, s, translator) for s in icy),
         *(on_thaw(plan, b, translator) for b in thawed if not b.owed and b.stop_id == surfaces.ICY_ROAD),
-        *(m for b in owed if (m := _pending_message(b, plan, told_ahead, icy_ahead, fresh, translator))),
+        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, translator))),
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     if not news and not sent:
@@ -94,33 +101,33 @@ def plan_notices(
     is_worse = bool(worse or icy or wintry or closed) or not news
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if is_worse else NoticeKind.EASED
     lineage = facts_digest(everything)
-    # Frost and snow without chains are on the board and in the brief: a message a trip each frosty night is not read.
-    asks = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
-    to = recipient(seen, now_utc, policy, translators.office)
-    notices = people_notices(seen, kind, sent, to=to, news=asks, lineage=lineage, now_utc=now_utc)
+    # Frost and snow without chains are on the board and in the brief: a message per trip each frosty night is ignored.
+    notify_office = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
+    to = recipient(shown_plan, now_utc, policy, translators.office)
+    notices = people_notices(shown_plan, kind, sent, to=to, news=notify_office, lineage=lineage, now_utc=now_utc)
     if news:
-        notices.append(fleet_notice(seen, kind, lineage, now_utc))
+        notices.append(fleet_notice(shown_plan, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
-    stands = (
-        *_facts_after(plan, worse, eased, road),
-        *closures.facts_after(shut, closed, opened),
-        *surfaces.standing(plan, slick, icy, thawed),
+    rows_after = (
+        *_facts_after(plan, worse, eased, stretch_rows),
+        *closures.facts_after(closure_rows, closed, opened),
+        *surfaces.standing(plan, surface_rows, icy, thawed),
     )
-    rows = (replace(_with_milder_since(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in stands)
+    rows = (replace(_with_milder_since(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in rows_after)
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
 
 
 def _facts_after(
     plan: Plan, worse: Sequence[Stretch], eased: Sequence[SentFact], before: Sequence[SentFact]
 ) -> tuple[SentFact, ...]:
-    """What stands as said once the notices are out: the news, and of the rest what was said before."""
+    """Return the rows after the notices are sent: new ones, and the others as before."""
     sent = [s for s in plan.stretches if s in worse or any(b.overlaps(s) for b in eased)]
-    # What a reader was told stands until other words on the same road; milder words wait for a whole plan.
-    kept = [
+    # A sent row stays until another message about the same road; milder content waits for a complete plan.
+    remaining = [
         b for b in before if b not in eased and (not _overlaps(b, sent) or b.advice.rank > _rank(b, plan.stretches))
     ]
     over = [replace(b, advice=Advice.CLEAR, owed=False) for b in eased if not _overlaps(b, plan.stretches)]
-    return (*kept, *(fact_of(s) for s in sent), *over)
+    return (*remaining, *(fact_of(s) for s in sent), *over)
 
 
 def _overlaps(fact: SentFact, stretches: Sequence[Stretch | SurfaceStretch]) -> bool:
@@ -132,12 +139,12 @@ def _rank(fact: SentFact, stretches: Sequence[Stretch]) -> int:
 
 
 def _worse(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
-    """True when a reader must hear of this stretch (again).
+    """Whether a reader must be notified of this stretch (again).
 
-    A truck under way that has no listed stop left before it was told of the one behind: that it is past it is no news.
-    With chains on it is news that the road asks for more of them, or that more road does; where the next ones are to be
-    hung can wait until these are off. Of a truck that is not heard of, it is not known that it is late, and one that
-    stands at the place to hang chains is hanging them.
+    A truck under way may have no listed stop left before it; the reader already has the message with the stop behind,
+    so that it is past is not news. With chains on, news is that more chains or more road are required; the next
+    chain-up can wait until these are off. A truck without a recent position is not known to be late. One at the
+    chain-up place is installing chains.
     """
     position = plan.position
     now = fact_of(stretch)
@@ -174,12 +181,12 @@ def _gap_is_over(before: Sequence[SentFact], now_utc: datetime, policy: Policy) 
 
 
 def _held_longer(until: datetime | None, was: datetime | None) -> bool:
-    """Whether a driver who waits for the hour that was said waits for the wrong one. Sooner is no news."""
+    """Whether a driver who waits for the announced hour waits too short. An earlier end is not news."""
     return was is not None and (until is None or until - was >= MIN_SHIFT)
 
 
 def _is_milder(fact: SentFact, plan: Plan, policy: Policy) -> bool:
-    """Whether the plan asks less there, and by enough: a road about a threshold would flip with every forecast."""
+    """Whether the plan requires less there by a margin: without one, a road near a threshold would flip repeatedly."""
     if _rank(fact, plan.stretches) >= fact.advice.rank:
         return False
     likely = max((s.probability for s in plan.stretches if fact.overlaps(s)), default=_need_on(fact, plan))
@@ -189,7 +196,7 @@ def _is_milder(fact: SentFact, plan: Plan, policy: Policy) -> bool:
 
 
 def _need_on(fact: SentFact, plan: Plan) -> float:
-    """The highest odds of needing chains at any place of the road that the words were about."""
+    """Return the highest probability of needing chains on the road of the fact."""
     along = zip(plan.along.distance_m, plan.along.need_frac, strict=True)
     return max((need for at_m, need in along if fact.start_m <= at_m <= fact.end_m), default=0.0)
 
@@ -203,12 +210,12 @@ def _has_lasted(fact: SentFact, plan: Plan, now_utc: datetime, policy: Policy) -
 
 
 def _forecast_at(plan: Plan) -> datetime:
-    """When the newest forecast behind a plan was issued, or fetched where its source does not say."""
+    """Return when the plan's newest forecast was issued, or fetched if its source gives no issue time."""
     return max((s.issued_at or s.fetched_at for s in plan.sources), default=plan.made_at)
 
 
 def _with_milder_since(fact: SentFact, milder: Sequence[SentFact], plan: Plan, now_utc: datetime) -> SentFact:
-    """The row with since when the plan has been milder; one bad or partial plan in between begins anew."""
+    """Return the row with the time since when the plan has been milder; a worse or partial plan restarts it."""
     if fact not in milder:
         return replace(fact, milder_since=None, milder_on=None)
     if fact.milder_since is not None:
@@ -224,7 +231,7 @@ def _pending_message(
     news: Sequence[object],
     translator: Translator,
 ) -> Message | None:
-    """What the driver was not told, in the words that hold now; None where fresh news says it anyway."""
+    """Return the message still pending for the driver, as it applies now; None if new messages cover it."""
     if fact in news:
         return None
     if closures.is_closure(fact):
@@ -247,7 +254,7 @@ def _pending_message(
 def _with_sent_at(
     fact: SentFact, before: Sequence[SentFact], sent: Sequence[Message], held_back: Sequence[Message], now_utc: datetime
 ) -> SentFact:
-    """The row with when it was said, and whether the driver still has to hear of it."""
+    """Return the row with its sending time, and whether it is still pending for the driver."""
 
     def about(messages: Sequence[Message]) -> bool:
         return any(m.start_m <= fact.end_m and m.end_m >= fact.start_m for m in messages)

@@ -1,4 +1,4 @@
-"""What is said because a moment has come: the evening before, hours before, just before, and chained on the road."""
+"""Triggers notices at scheduled times: evening before, hours before, just before, and while chained."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,25 +15,25 @@ from alertd.notices.text.driver_sms import fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, instruction, person_notice
 from alertd.plan.model import Advice, Plan, StopChoice, Stretch, SurfaceStretch
 
-OFF_LATE = timedelta(minutes=20)  # assumed: how much later than planned chains may come off before that is doubted
-USEFUL_FOR = timedelta(hours=2)  # to look at chains again, or to be told that they may come off
+OFF_LATE = timedelta(minutes=20)  # assumed: chains may come off this much later than planned
+USEFUL_FOR = timedelta(hours=2)  # for a recheck and for a chains-off notice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainStatus:
-    """What the driver last reported of the chains: when they went on, None where nothing says that they are on."""
+    """The driver's last report of the chains: when they went on, None if they are not reported on."""
 
     on_at: datetime | None = None
 
 
 def counts_as_on(plan: Plan, chained: ChainStatus) -> bool:
-    """Whether chains count as on: as reported, unless the plan has a reason not to believe it."""
+    """Whether chains count as on: as reported, unless the plan doubts the report."""
     note = plan.chains
     return chained.on_at is not None and not (note is not None and note.since == chained.on_at and note.doubt)
 
 
 def take_off(plan: Plan, chained: ChainStatus) -> StopChoice | None:
-    """Where the chains that are on come off by the plan; None where it was made without knowing of them."""
+    """Return where the chains that are on come off by the plan; None if the plan does not include them."""
     note = plan.chains
     return note.off if note is not None and note.since == chained.on_at else None
 
@@ -46,9 +46,9 @@ def scheduled_notices(
     policy: Policy,
     translators: Translators = ALL_ENGLISH,
 ) -> tuple[Notice, ...]:
-    """The notices whose moment has come. The same moment gives the same notice, so a store keeps it once.
+    """Return the notices that are due. The same occasion gives the same notice, so the store keeps it once.
 
-    `said`: what stands as said of the trip.
+    `facts`: what was last sent about the trip.
     """
     if plan.arrived_at is not None:
         return ()
@@ -65,7 +65,7 @@ def scheduled_notices(
 
 
 def _outlook(plan: Plan, now_utc: datetime, policy: Policy, translator: Translator) -> list[Notice]:
-    """Once, the evening before a trip that asks for anything, for the driver to load what it takes."""
+    """Once, on the evening before a trip that requires action, so that the driver can load what is needed."""
     zone = ZoneInfo(plan.depart_zone)
     leaves = plan.depart_at.astimezone(zone)
     eve = datetime.combine(leaves.date() - timedelta(days=1), policy.outlook_at, zone)
@@ -91,13 +91,13 @@ def _before(
     policy: Policy,
     translators: Translators,
 ) -> list[Notice]:
-    """The early notice, and the last message before the place to hang chains."""
+    """Return the early notice, or the last message before the chain-up place."""
     hang_at = stretch.chain_up.arrive_at
     audience, prefix = recipient(plan, now_utc, policy, translators.office)
     left, key = hang_at - now_utc, (_key(stretch),)
     if not timedelta(0) < left <= policy.early or stretch.chained:
         return []
-    # With chains on, the next place to hang them can wait until they came off or should have, but a hold cannot.
+    # With chains on, the next chain-up can wait until these came off or should have; a hold cannot.
     off = take_off(plan, chained)
     off_is_over = off is not None and now_utc > off.leave_at + min(OFF_LATE, (hang_at - off.leave_at) / 2)
     if counts_as_on(plan, chained) and stretch.advice is not Advice.HOLD and not off_is_over:
@@ -111,8 +111,8 @@ def _before(
                 now_utc,
             )
         ]
-    heard = max((s.said_at for s in facts if s.said_at and s.overlaps(stretch)), default=None)
-    if heard is not None and now_utc - heard < policy.repeated_after:
+    last_sent_at = max((s.said_at for s in facts if s.said_at and s.overlaps(stretch)), default=None)
+    if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
     text = prefix + instruction(plan, stretch, translators.driver)
     return [
@@ -132,12 +132,12 @@ def _before_ice(
     policy: Policy,
     translators: Translators,
 ) -> list[Notice]:
-    """The early notice before an icy run, where the driver last heard of it long ago."""
+    """Return the early notice before an icy run, if the last message about it is old."""
     if not timedelta(0) < surface.enter_at - now_utc <= policy.early:
         return []
     rows = [s for s in facts if s.stop_id == surfaces.ICY_ROAD and s.overlaps(surface)]
-    heard = max((s.said_at for s in rows if s.said_at), default=None)
-    if heard is not None and now_utc - heard < policy.repeated_after:
+    last_sent_at = max((s.said_at for s in rows if s.said_at), default=None)
+    if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
     audience, prefix = recipient(plan, now_utc, policy, translators.office)
     text = prefix + surfaces.ice_text(plan, surface, translators.driver)
@@ -169,11 +169,11 @@ def _while_chained(
         )
     off = take_off(plan, chained)
     if off is None:
-        # A stretch that begins later than the chains went on is the next one; its chains are not these.
+        # A stretch ahead needs other chains than those that are on now.
         here = [s for s in plan.stretches if s.enter_at <= now_utc + policy.off_ahead]
         off = here[-1].chain_off if here else None
     if off is not None and timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < USEFUL_FOR:
-        key = (*key, off.stop_id or off.name)  # named again when the road ahead has moved it
+        key = (*key, off.stop_id or off.name)  # sent again when the place has changed
         text, ends_at = prefix + off_text(plan, off, translators.driver), off.arrive_at + USEFUL_FOR
         out.append(
             person_notice(plan, NoticeDraft(NoticeKind.OFF, audience, text, ends_at, key, whoever=True), now_utc)
@@ -182,12 +182,12 @@ def _while_chained(
 
 
 def _key(stretch: Stretch) -> str:
-    """A name for a stretch that outlives small moves of its ends."""
+    """Return a name for a stretch that is stable under small shifts of its ends."""
     return stretch.place or f"about {round(stretch.start_m / 20_000.0)}"
 
 
 def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
-    """Tomorrow's trip in two segments: what to expect, what to have on board, when it leaves."""
+    """Return tomorrow's trip in two segments: what to expect, what to load, when it departs."""
     worst = max(plan.stretches, key=lambda s: (s.advice.rank, s.probability), default=None)
     what = _expected(plan.advice, translator)
     icy = surfaces.to_slow_for(plan)
@@ -207,7 +207,7 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
         )
     leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, translator)
 
-    def said(cut: int) -> str:
+    def shorten(cut: int) -> str:
         where = names[:cut].rstrip(", ")
         text = translator.gettext(
             "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
@@ -218,7 +218,7 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
         )
         return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
 
-    return fit_segments(said, (80, 50, 30, 15, 0))
+    return fit_segments(shorten, (80, 50, 30, 15, 0))
 
 
 def _expected(advice: Advice, translator: Translator) -> str:
@@ -236,11 +236,11 @@ def _expected(advice: Advice, translator: Translator) -> str:
 
 
 def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, translator: Translator = ENGLISH) -> str:
-    """The last message: the place and the tires, readable in one look while parked."""
+    """Return the last message: the place and the tires, short enough to read at a glance when parked."""
     up, at = stretch.chain_up, stretch.chain_up.arrive_at
     left = phrases.minutes((at - now_utc).total_seconds())
 
-    def said(cut: int) -> str:
+    def shorten(cut: int) -> str:
         order, when = (
             _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, translator), translator),
             phrases.clock_time(at, up.zone),
@@ -267,7 +267,7 @@ def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, translator: T
         ages = driver_parts.ages_short(plan, stretch.jurisdictions, translator)
         return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {driver_parts.closing(translator)}"
 
-    return fit_segments(said, (60, 40, 26, 18, 1, 0))
+    return fit_segments(shorten, (60, 40, 26, 18, 1, 0))
 
 
 def _last_order(advice: Advice, where: str, translator: Translator) -> str:
@@ -279,6 +279,7 @@ def _last_order(advice: Advice, where: str, translator: Translator) -> str:
 
 
 def recheck_text(translator: Translator = ENGLISH) -> str:
+    """Return the text to recheck chains."""
     text = translator.gettext(
         "RECHECK CHAINS at the next safe place off the road: slack out, cams tight, hooks off the cams, nothing "
         "dragging."
@@ -287,9 +288,9 @@ def recheck_text(translator: Translator = ENGLISH) -> str:
 
 
 def off_text(plan: Plan, off: StopChoice, translator: Translator = ENGLISH) -> str:
-    """Where chains come off; that the road is clear there is a forecast, and the driver sees the road."""
+    """Return where chains come off; the road state there is a forecast, and the driver sees the road."""
 
-    def said(cut: int) -> str:
+    def shorten(cut: int) -> str:
         text = translator.gettext(
             "CHAINS OFF at {where}, {when}, if the road is bare and no sign asks for them beyond it. Stow them so that "
             "nothing drags, count the tools.",
@@ -298,4 +299,4 @@ def off_text(plan: Plan, off: StopChoice, translator: Translator = ENGLISH) -> s
         )
         return f"{text} {phrases.fcst_age(plan, translator)}. {driver_parts.closing(translator)}"
 
-    return fit_segments(said, (60, 40, 26, 18, 0))
+    return fit_segments(shorten, (60, 40, 26, 18, 0))

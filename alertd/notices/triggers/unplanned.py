@@ -1,4 +1,4 @@
-"""What people hear of a trip that could not be planned: never silence, always as caution."""
+"""Triggers notices about a trip that could not be planned: always sent, always as caution."""
 
 from datetime import datetime, timedelta
 from typing import Final
@@ -12,15 +12,15 @@ from alertd.notices.text.driver_sms import fit_segments
 from alertd.plan.model import POSTED_SIGNS_DECIDE
 from alertd.plan.serialize import canonical, to_plain
 
-AHEAD: Final = timedelta(hours=12)  # before that the office has time to put the trip right
+AHEAD: Final = timedelta(hours=12)  # earlier than that the office has time to correct the trip
 
 
 def to_driver(
     trip_id: str, depart_at: datetime, zone: str, now_utc: datetime, policy: Policy, translator: Translator
 ) -> tuple[Notice, ...]:
-    """Once a trip, to a driver who leaves within 12 hours; in quiet hours only one who leaves soon.
+    """Return one notice per trip to a driver who departs within 12 hours; in quiet hours only if soon.
 
-    After the departure the office is told alone: a text read at the wheel is an offence (49 CFR 392.80).
+    After departure only the office is notified: reading a text at the wheel is an offence (49 CFR 392.80).
     """
     leaves_in = depart_at - now_utc
     if not timedelta(0) < leaves_in <= AHEAD and not (policy.tell_rolling_driver and leaves_in <= AHEAD):
@@ -55,7 +55,9 @@ def to_driver(
 
 
 def unplanned_text(trip_id: str, depart_at: datetime, zone: str, translator: Translator) -> str:
-    def said(cut: int) -> str:
+    """Return the driver's text."""
+
+    def shorten(cut: int) -> str:
         text = translator.gettext(
             "BE READY TO CHAIN: no plan could be made for trip {trip}, leaving {leaves}, so nothing is known of its "
             "road. Ask dispatch before you go.",
@@ -64,4 +66,4 @@ def unplanned_text(trip_id: str, depart_at: datetime, zone: str, translator: Tra
         )
         return f"{text} {driver_parts.closing(translator)}"
 
-    return fit_segments(said, (64, 40, 20))
+    return fit_segments(shorten, (64, 40, 20))

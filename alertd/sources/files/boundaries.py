@@ -1,4 +1,4 @@
-"""Outlines of states and provinces (TopoJSON, GeoJSON) as plain rings."""
+"""Reads the outlines of states and provinces (TopoJSON, GeoJSON) as plain rings."""
 
 import json
 from collections.abc import Sequence
@@ -12,13 +12,13 @@ from alertd.errors import ConfigError
 from alertd.route.jurisdictions import Boundaries, Land
 from alertd.route.model import Array
 
-_HINT: Final = "make the file again as its README says"
+_HINT: Final = "rebuild the file as its README describes"
 
 
 def read_boundaries(*paths: Path) -> Boundaries:
-    """Lands of one or more files, in order of trust: where two overlap, the earlier file's holds.
+    """Read the lands of one or more files, in order of trust: where two overlap, the earlier file's land wins.
 
-    Each geometry has `code` (ISO 3166-2) and `name` as properties. Raises ConfigError.
+    Each geometry has the properties `code` (ISO 3166-2) and `name`. Raises ConfigError.
     """
     return Boundaries(lands=tuple(land for path in paths for land in _read(path)))
 
@@ -40,7 +40,7 @@ def _read(path: Path) -> list[Land]:
                 for feature in content["features"]
             ]
     except (KeyError, TypeError, ValueError, IndexError) as exc:
-        raise ConfigError(path.name, "geometries", f"break here ({exc!r})", _HINT) from exc
+        raise ConfigError(path.name, "geometries", f"invalid geometry ({exc!r})", _HINT) from exc
     raise ConfigError(path.name, "type", f"{kind!r} is neither Topology nor FeatureCollection", _HINT)
 
 
@@ -67,7 +67,7 @@ def _topology(content: dict[str, Any]) -> list[Land]:
 
 
 def _ring(indices: Sequence[int], arcs: Sequence[Array]) -> Array:
-    """Join arcs end to end; a negative index ~i is arc i backwards. Each arc repeats its forerunner's last point."""
+    """Join arcs end to end; a negative index ~i is arc i reversed. Each arc repeats the previous arc's last point."""
     parts = [arcs[i] if i >= 0 else arcs[~i][::-1] for i in indices]
     for before, after in pairwise(parts):
         if not np.allclose(before[-1], after[0]):

@@ -1,4 +1,4 @@
-"""What a control level of a rule file asks, and of which rigs. The reader's units end here."""
+"""Parses the control levels of a rule file: the chain demands and rig classes. Converts units to SI."""
 
 from typing import Annotated, Literal
 
@@ -27,13 +27,13 @@ class RigClassFile(FileModel):
     towed_min: int | None = Field(None, ge=0)
     towed_max: int | None = Field(None, ge=0)
     kinds: list[Kind] = Field(default_factory=list)
-    fitted: list[Words] = Field(default_factory=list)  # the class of rigs that have all of these devices
+    fitted: list[Words] = Field(default_factory=list)  # rigs that have all of these devices
 
     @model_validator(mode="after")
     def _one_unit_of_mass(self) -> "RigClassFile":
         for name in ("over", "at_least", "at_most"):
             if getattr(self, f"{name}_lb") is not None and getattr(self, f"{name}_kg") is not None:
-                raise FieldError(f"{name}_kg", f"stands there beside {name}_lb", "keep the one the text uses")
+                raise FieldError(f"{name}_kg", f"given together with {name}_lb", "keep the one the text uses")
         return self
 
     def to_core(self) -> RigClass:
@@ -69,7 +69,7 @@ class PlacementFile(FileModel):
     @model_validator(mode="after")
     def _group_is_on_these_units(self) -> "PlacementFile":
         if (self.units == "power") != (self.group in ("drive", "steer", "tag")) and self.units is not None:
-            raise FieldError("units", f'group "{self.group}" is not on "{self.units}"', "leave units out or mend it")
+            raise FieldError("units", f'group "{self.group}" is not on "{self.units}"', "omit units or correct it")
         return self
 
     def to_core(self) -> Placement:
@@ -123,8 +123,8 @@ class LevelFile(FileModel):
     legal_name: Words
     rank: int = Field(ge=1)
     demand: list[DemandFile] = Field(default_factory=list)
-    # Take demands, and devices and exemptions not given here, from that level. Demands given beside it come in place of
-    # that level's last one, which speaks of the rigs that its classes leave out.
+    # Inherit demands, and the devices and exemptions not given here, from that level. Demands given here replace that
+    # level's last demand, which covers the rigs outside its other classes.
     demands_of: str | None = None
     zones: list[Words] = Field(default_factory=list)
     devices: list[Words] = Field(default_factory=list)
@@ -147,13 +147,13 @@ class LevelFile(FileModel):
             )
         if self.demand and self.demand[-1].rigs != RigClassFile():
             raise FieldError(
-                "demand", "the last one leaves rigs out", "end with one without `for`, saying what others owe"
+                "demand", "the last one excludes some rigs", "end with one without `for`, for all other rigs"
             )
         if self.speed_limit_mph is not None and self.speed_limit_kmh is not None:
-            raise FieldError("speed_limit_kmh", "stands there beside speed_limit_mph", "keep the one the text uses")
+            raise FieldError("speed_limit_kmh", "given together with speed_limit_mph", "keep the one the text uses")
         if self.speed_limit_mps is not None and not self.speed_section:
             key = "speed_limit_kmh" if self.speed_limit_mph is None else "speed_limit_mph"
-            raise FieldError("speed_section", f"missing beside {key}", "add the text that sets the speed")
+            raise FieldError("speed_section", f"missing with {key}", "add the section that sets the speed")
         return self
 
     @property
@@ -162,6 +162,7 @@ class LevelFile(FileModel):
 
 
 def speed_mps(speed_mph: float | None, speed_kmh: float | None) -> float | None:
+    """Return the speed in m/s from whichever unit is given; None when neither is."""
     if speed_mph is not None:
         return to_mps(speed_mph)
     return None if speed_kmh is None else speed_kmh * KMH_MPS

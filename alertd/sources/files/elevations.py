@@ -1,4 +1,4 @@
-"""Ground heights on disk for routes whose GPX file has none: where, how high, from whom and since when."""
+"""Reads and writes stored terrain heights for routes whose GPX file has none, with source and date."""
 
 import json
 from collections.abc import Mapping
@@ -14,13 +14,13 @@ from alertd.route.model import Array
 from alertd.sources.files.zones import write_atomic
 
 FORMAT: Final = "alertd.heights/1"
-_SAME_DEG: Final = 1e-4  # 11 m: nearer than that, a height is of the same place
+_SAME_DEG: Final = 1e-4  # 11 m: within this, two positions count as the same place
 _HINT: Final = "delete the file and run `alertd gather heights`"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RouteHeights:
-    """Heights [m] at places in order along one file's line. name: the file's, for people. obtained_at: aware, UTC."""
+    """Heights [m] at positions in order along one GPX file's line. `name`: the file's; `obtained_at`: aware, UTC."""
 
     name: str
     source: str
@@ -31,17 +31,17 @@ class RouteHeights:
 
     @property
     def describe(self) -> str:
-        """For the reader of a plan."""
+        """Return a sentence for the reader of a plan."""
         return (
             f"heights are of a ground model ({self.source}), gathered {self.obtained_at:%Y-%m-%d}, not of the GPX file"
         )
 
 
-Heights: TypeAlias = Mapping[str, RouteHeights]  # by the SHA-256 of the GPX file
+Heights: TypeAlias = Mapping[str, RouteHeights]  # keyed by the SHA-256 of the GPX file
 
 
 def heights_for(heights: Heights, sha256: str, lat_deg: Array, lon_deg: Array) -> RouteHeights | None:
-    """Those on file for a line at these places; None where there are none, or they were gathered for other places."""
+    """Return the stored heights of a line at these positions; None when there are none or the positions differ."""
     found = heights.get(sha256)
     if found is None or len(found.lat_deg) != lat_deg.size:
         return None
@@ -51,7 +51,7 @@ def heights_for(heights: Heights, sha256: str, lat_deg: Array, lon_deg: Array) -
 
 
 def read_heights(path: Path) -> Heights:
-    """Raises ConfigError for a file that was not written by `write_heights`."""
+    """Read a file of `write_heights`. Raises ConfigError for any other content."""
     try:
         content = json.loads(path.read_bytes())
     except OSError as exc:
@@ -63,14 +63,14 @@ def read_heights(path: Path) -> Heights:
             raise ValueError(f"format is {content['format']}, not {FORMAT}")
         return {sha: _route(about) for sha, about in content["routes"].items()}
     except (KeyError, TypeError, ValueError, AttributeError) as exc:
-        raise ConfigError(str(path), "routes", f"break here ({exc!r})", _HINT) from exc
+        raise ConfigError(str(path), "routes", f"invalid entry ({exc!r})", _HINT) from exc
 
 
 def _route(about: dict[str, Any]) -> RouteHeights:
     columns = [tuple(float(v) for v in about[name]) for name in ("lat_deg", "lon_deg", "elevation_m")]
     obtained_at = datetime.fromisoformat(about["obtained_at"])
     if len({len(c) for c in columns}) != 1 or not np.isfinite(np.asarray(columns)).all():
-        raise ValueError("columns of unlike length, or with no number")
+        raise ValueError("columns differ in length or hold a value that is not a number")
     if obtained_at.utcoffset() is None:
         raise ValueError("a time without a zone")
     return RouteHeights(
@@ -84,7 +84,7 @@ def _route(about: dict[str, Any]) -> RouteHeights:
 
 
 def write_heights(path: Path, heights: Heights) -> None:
-    """In the place of what was there, all or nothing. Raises InputError when it cannot be written."""
+    """Replace the file atomically. Raises InputError when it cannot be written."""
     routes = {
         sha: {
             "name": h.name,

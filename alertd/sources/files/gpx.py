@@ -1,7 +1,7 @@
-"""GPX files (1.0, 1.1 or without a namespace) as lines, read as a stream and refused when they cannot be trusted.
+"""Parses GPX files (1.0, 1.1 or without a namespace) as a stream into a line, with hard limits.
 
-A file comes from outside, so it is read with hard limits and never as a tree: a DOCTYPE is refused outright (GPX
-needs none, and entity bombs need one), and depth, attributes and points are counted while reading.
+The input is untrusted: the parser never builds a tree. It refuses a DOCTYPE (GPX needs none, and entity bombs need one)
+and counts depth, attributes and points while it reads.
 """
 
 import hashlib
@@ -19,7 +19,7 @@ from alertd.route.model import GpxLine
 
 _CHUNK: Final = 1 << 16
 _MAX_NAME: Final = 200
-# Ground on Earth lies within these, roads well within. Values outside are void marks such as -32768 of SRTM tiles.
+# Land heights on Earth are within these limits. Values outside are void marks such as -32768 of SRTM tiles.
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _COMPRESSED: Final = {
     b"\x1f\x8b": "gzip",
@@ -36,7 +36,7 @@ Bbox = tuple[float, float, float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GpxLimits:
-    """What one file may cost. A day's drive recorded every second is about 40,000 points and 8 MB."""
+    """Limits of one file. A day's drive recorded every second is about 40,000 points and 8 MB."""
 
     max_bytes: int = 20_000_000
     max_points: int = 200_000
@@ -61,17 +61,17 @@ def read_gpx(path: Path, *, limits: GpxLimits | None = None, expected_bbox: Bbox
 def parse_gpx(
     data: bytes, where: str, *, limits: GpxLimits | None = None, expected_bbox: Bbox | None = None
 ) -> GpxLine:
-    """Read the bytes of a GPX file.
+    """Parse the bytes of a GPX file.
 
     Parameters
     ----------
     where: the file's name, for messages.
-    expected_bbox: (south, west, north, east) [deg] where lines of this operator lie; a line outside that would lie
-        inside with latitude and longitude exchanged is refused as swapped.
+    expected_bbox: (south, west, north, east) [deg] of the operator's area. A line outside it that would be inside with
+        latitude and longitude exchanged is refused as swapped.
 
     Raises
     ------
-    InputError: with the file, the field and the mend, for anything that is not a usable line.
+    InputError: with the file, the field and a hint, for anything that is not a usable line.
     """
     limits = limits or GpxLimits()
     _check_size(len(data), where, limits)
@@ -89,7 +89,7 @@ def _check_size(size: int, where: str, limits: GpxLimits) -> None:
         raise InputError(
             where,
             "size",
-            f"{size / 1e6:.1f} MB is more than the {limits.max_bytes / 1e6:.0f} MB that are read",
+            f"{size / 1e6:.1f} MB exceeds the limit of {limits.max_bytes / 1e6:.0f} MB",
             "export the route alone, without other tracks, photos or sensor data",
         )
     if size == 0:
@@ -99,10 +99,10 @@ def _check_size(size: int, where: str, limits: GpxLimits) -> None:
 def _refuse_other_formats(data: bytes, where: str) -> None:
     for magic, kind in _COMPRESSED.items():
         if data.startswith(magic):
-            raise InputError(where, "", f"is compressed ({kind})", "unpack it and hand in the GPX file inside")
+            raise InputError(where, "", f"is compressed ({kind})", "unpack it and use the GPX file inside")
     head = data[:1024].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if not head:
-        raise InputError(where, "", "holds only blanks", "export the route again")
+        raise InputError(where, "", "contains only whitespace", "export the route again")
     if head.startswith((b"<!doctype html", b"<html")):
         raise InputError(
             where, "", "is a web page, not GPX", "download the GPX file itself; a login page may have come instead"
@@ -122,7 +122,7 @@ def _refuse_swapped(line: GpxLine, bbox: Bbox) -> None:
         raise InputError(
             line.where,
             "lat, lon",
-            f"the line lies near latitude {lat:.2f}, longitude {lon:.2f}, outside the area served",
+            f"the line is near latitude {lat:.2f}, longitude {lon:.2f}, outside the area served",
             "exchange the two: they look swapped",
         )
 
@@ -148,7 +148,7 @@ class _Points:
 
 
 class _Reader:
-    """Takes what expat reports and keeps points only. `stack` holds the local names of the open elements."""
+    """Handles expat events and keeps only points. `stack` holds the local names of the open elements."""
 
     def __init__(self, *, where: str, limits: GpxLimits) -> None:
         self.where, self.limits = where, limits
@@ -160,7 +160,7 @@ class _Reader:
         self.void_heights = 0
 
     def read(self, data: bytes) -> None:
-        # Without namespace handling, because files with undeclared prefixes in their extensions are common.
+        # No namespace handling, because files with undeclared prefixes in their extensions are common.
         parser = expat.ParserCreate()
         parser.StartDoctypeDeclHandler = self._doctype
         parser.StartElementHandler = self._start
@@ -176,8 +176,8 @@ class _Reader:
             raise InputError(
                 self.where,
                 f"line {exc.lineno} column {exc.offset + 1}",
-                f"the XML breaks here ({why})",
-                "the file is cut off or damaged: export or download it again",
+                f"invalid XML here ({why})",
+                "the file is truncated or damaged: export or download it again",
             ) from exc
         except (LookupError, ValueError) as exc:
             raise InputError(
@@ -301,10 +301,10 @@ class _Reader:
         label = f"{points.word} point {len(points.lat) + 1}"
         lat, lon = self._degrees(attributes, "lat", label), self._degrees(attributes, "lon", label)
         if not abs(lat) <= 90.0:
-            mend = "correct the point"
+            hint = "correct the point"
             if abs(lon) <= 90.0 and abs(lat) <= 180.0:
-                mend = "exchange lat and lon: they look swapped"
-            raise InputError(self.where, f"{label} lat", f"{lat:g} is not within -90 to 90", mend)
+                hint = "exchange lat and lon: they look swapped"
+            raise InputError(self.where, f"{label} lat", f"{lat:g} is not within -90 to 90", hint)
         if not abs(lon) <= 180.0:
             raise InputError(self.where, f"{label} lon", f"{lon:g} is not within -180 to 180", "correct the point")
         points.lat.append(lat)
@@ -354,7 +354,7 @@ class _Reader:
 
 
 def _number(text: str) -> float | None:
-    """A decimal number, exponents allowed; Python's own extras (digit groups, other scripts) are not numbers here."""
+    """Parse a decimal number, exponents allowed; Python's extras (digit groups, other scripts) are not accepted."""
     if "_" in text or not text.isascii():
         return None
     try:

@@ -1,8 +1,7 @@
-"""A GPX file read in a process of its own, which may be killed: bytes on standard input, one line of JSON out.
+"""Inspects a GPX file in a separate process that may be killed: bytes on stdin, one line of JSON out.
 
-Run as `python -m alertd.sources.files.gpx_worker`. It can do nothing but end: its limits are its own, set before the
-first
-byte is read, and it is given no settings, no store and an empty environment.
+Run as `python -m alertd.sources.files.gpx_worker`. It sets its own resource limits before it reads the first byte. It
+gets no settings, no store and an empty environment.
 """
 
 import json
@@ -17,18 +16,19 @@ from alertd.route.clean import clean_line
 from alertd.sources.files.gpx import GpxLimits, parse_gpx
 
 CPU_S: Final = 5
-MEMORY_BYTES: Final = 100_000_000  # beside what the libraries took while they were loaded
+MEMORY_BYTES: Final = 100_000_000  # in addition to the address space after imports
 LIMITS: Final = GpxLimits(max_bytes=10_000_000)
 
 
 def main() -> None:
+    """Read a GPX file from stdin under resource limits and print the result as JSON."""
     _limit_resources()
     data = sys.stdin.buffer.read(LIMITS.max_bytes + 1)
     sys.stdout.write(json.dumps(inspect(data)))
 
 
 def inspect(data: bytes) -> dict[str, Any]:
-    """What is in a GPX file, or the mistake that keeps it from being used."""
+    """Return the contents of a GPX file, or the error that makes it unusable."""
     try:
         line = clean_line(parse_gpx(data, "request", limits=LIMITS))
     except InputError as exc:
@@ -43,12 +43,12 @@ def _limit_resources() -> None:
         (resource.RLIMIT_FSIZE, 0),
         (resource.RLIMIT_CORE, 0),
     ):
-        with suppress(ValueError, OSError):  # a system that knows no such limit; the parent's clock still ends us
+        with suppress(ValueError, OSError):  # the system lacks this limit; the parent's timeout still ends this process
             resource.setrlimit(kind, (most, most))
 
 
 def _address_space_bytes() -> int:
-    """Addresses in use; a guess on a system without /proc, libraries reserve far more than they use."""
+    """Address space in use [bytes]. 1 GiB, assumed, on a system without /proc: libraries reserve more than they use."""
     try:
         pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
     except OSError:

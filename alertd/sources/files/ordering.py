@@ -1,4 +1,4 @@
-"""Settings that must stand in order: one may not be above another, or above a number with a reason."""
+"""Checks ordering rules between settings: one may not exceed another, or a fixed limit."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -9,9 +9,9 @@ from alertd.sources.files.toml import FieldError, FileModel
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
-    """`low` may not be above `high`, nor equal to it where `strictly`; both are keys, dotted below the model.
+    """`low` may not exceed `high`, nor equal it if `strictly`; both are keys, dotted below the model.
 
-    per_high: how many units of `low` one of `high` holds, e.g. 60 for minutes against hours. why: what goes wrong
+    `per_high`: how many units of `low` equal one of `high`, e.g. 60 for minutes against hours. `why`: what goes wrong
     otherwise.
     """
 
@@ -24,7 +24,7 @@ class Pair:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ceiling:
-    """`key` may not be above `most`; why: what goes wrong otherwise."""
+    """`key` may not exceed `most`; `why`: what goes wrong otherwise."""
 
     key: str
     most: float
@@ -32,7 +32,7 @@ class Ceiling:
 
 
 def in_order(model: FileModel, rules: Iterable[Pair | Ceiling]) -> None:
-    """Raise Mistake for the first rule that the model's values break."""
+    """Raise FieldError for the first rule that the model's values break."""
     for rule in rules:
         if isinstance(rule, Ceiling):
             value = _value(model, rule.key)

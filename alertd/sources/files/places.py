@@ -1,4 +1,4 @@
-"""Places an operator configures, as core values: stops and bridges (GeoJSON), border crossings and summits (TOML)."""
+"""Reads an operator's places: stops and bridges (GeoJSON), border crossings and summits (TOML)."""
 
 import json
 import math
@@ -73,13 +73,13 @@ class _StopFile(FileModel):
 
 
 class _OpenModel(BaseModel):
-    """Base of what map exports give: keys that we do not read stand beside those we do."""
+    """Base of map exports: unknown keys are ignored."""
 
     model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
 
 
 class _Tags(_OpenModel):
-    """OpenStreetMap writes the bridge's own name as bridge:name; name is then that of the road over it."""
+    """OpenStreetMap has a bridge's own name in bridge:name; `name` is then that of the road over it."""
 
     bridge_name: str | None = Field(None, alias="bridge:name")
     name: str | None = None
@@ -152,7 +152,7 @@ class _SummitFile(FileModel):
 
 
 def read_stops(path: Path) -> tuple[Stop, ...]:
-    """Stops of a GeoJSON FeatureCollection of Points (RFC 7946: longitude, then latitude). Raises ConfigError."""
+    """Read stops from a GeoJSON FeatureCollection of Points (RFC 7946: longitude first). Raises ConfigError."""
     where = path.name
     content = _validated(_StopFile, _loaded(path, json.loads, "JSON"), where)
     ids: dict[str, int] = {}
@@ -171,7 +171,7 @@ def read_stops(path: Path) -> tuple[Stop, ...]:
 
 
 def read_bridges(path: Path) -> tuple[Bridge, ...]:
-    """Bridges of a GeoJSON FeatureCollection of LineStrings, as OpenStreetMap exports give them. Raises ConfigError."""
+    """Read bridges from a GeoJSON FeatureCollection of LineStrings, as OpenStreetMap exports. Raises ConfigError."""
     where = path.name
     content = _validated(_BridgeFile, _loaded(path, json.loads, "JSON"), where)
     for i, feature in enumerate(content.features):
@@ -179,12 +179,12 @@ def read_bridges(path: Path) -> tuple[Bridge, ...]:
         for j, place in enumerate(feature.geometry.coordinates):
             _check_position(place, where, f"{field}[{j}]")
         if len({tuple(place[:2]) for place in feature.geometry.coordinates}) < 2:
-            raise ConfigError(where, field, "is one place only", "draw the bridge from end to end")
+            raise ConfigError(where, field, "has only one distinct position", "draw the bridge from end to end")
     return tuple(feature.to_core() for feature in content.features)
 
 
 def read_crossings(path: Path) -> tuple[Crossing, ...]:
-    """Fixed border crossings of known roads. Raises ConfigError."""
+    """Read fixed border crossings of known roads. Raises ConfigError."""
     content = _validated(_CrossingFile, _loaded(path, tomllib.loads, "TOML"), path.name)
     for i, entry in enumerate(content.crossing):
         if entry.between[0] == entry.between[1]:
@@ -195,7 +195,7 @@ def read_crossings(path: Path) -> tuple[Crossing, ...]:
 
 
 def read_named_summits(path: Path) -> tuple[NamedSummit, ...]:
-    """Published passes and summits. Raises ConfigError."""
+    """Read published passes and summits. Raises ConfigError."""
     content = _validated(_SummitFile, _loaded(path, tomllib.loads, "TOML"), path.name)
     return tuple(entry.to_core() for entry in content.summit)
 
@@ -203,7 +203,7 @@ def read_named_summits(path: Path) -> tuple[NamedSummit, ...]:
 def _check_position(coordinates: list[float], where: str, field: str) -> None:
     lon, lat = coordinates[:2]
     if not all(math.isfinite(value) for value in coordinates):
-        raise ConfigError(where, field, "holds a value that is no number", "write [longitude, latitude] in degrees")
+        raise ConfigError(where, field, "holds a value that is not a number", "write [longitude, latitude] in degrees")
     if abs(lat) > 90.0 and abs(lon) <= 90.0 and abs(lat) <= 180.0:
         raise ConfigError(
             where,

@@ -1,4 +1,4 @@
-"""A rig file (TOML) into a Rig. Pounds, kilograms and horsepower end here."""
+"""Reads a rig file (TOML) into a Rig. Converts pounds, kilograms and horsepower to SI."""
 
 from pathlib import Path
 from typing import Annotated, Literal
@@ -10,16 +10,16 @@ from alertd.rules.rig import Axle, AxleRole, Coupling, Kind, Rig
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.units import HORSEPOWER_W, POUND_KG
 
-_LOAD_TOLERANCE_FRAC = 0.02  # scale tickets and gross weights are rounded apart; a forgotten axle is far more
+_LOAD_TOLERANCE_FRAC = 0.02  # axle and gross weights are rounded separately; a missing axle differs far more
 
 
 def read_rig(path: Path) -> Rig:
-    """One rig; its id is the file's name without the ending. Raises ConfigError."""
+    """Read one rig; its id is the file's name without the suffix. Raises ConfigError."""
     return read_toml(path, RigFile).to_core(path.stem)
 
 
 def read_rigs(folder: Path) -> dict[str, Rig]:
-    """Every rig file of a folder by id. Raises ConfigError."""
+    """Read every rig file of a folder, by id. Raises ConfigError."""
     paths = sorted(folder.glob("*.toml"))
     if not paths:
         raise ConfigError(str(folder), "", "no rig files (*.toml) there", "name the folder that holds the rig files")
@@ -41,7 +41,7 @@ class AxlesFile(FileModel):
     def _one_load(self) -> "AxlesFile":
         if (self.load_lb is None) == (self.load_kg is None):
             raise FieldError(
-                "load_lb", "missing, or beside load_kg", "give one, for the whole group, e.g. load_lb = 34000"
+                "load_lb", "missing, or given with load_kg", "give one, for the whole group, e.g. load_lb = 34000"
             )
         if (self.unit == 0) != (self.role in ("steer", "drive", "tag")):
             raise FieldError(
@@ -65,7 +65,7 @@ class AxlesFile(FileModel):
 
 
 class ChainsFile(FileModel):
-    """The iron on board: singles cover one tire each, doubles both tires of a dual pair."""
+    """The chains on board: singles cover one tire each, doubles both tires of a dual pair."""
 
     singles: int = Field(ge=0, le=100)
     doubles: int = Field(0, ge=0, le=50)
@@ -88,12 +88,12 @@ class RigFile(FileModel):
     def _is_a_rig(self) -> "RigFile":
         for name in ("gross", "rated"):
             if (getattr(self, f"{name}_lb") is None) == (getattr(self, f"{name}_kg") is None):
-                raise FieldError(f"{name}_lb", f"missing, or beside {name}_kg", f"give one, e.g. {name}_lb = 80000")
+                raise FieldError(f"{name}_lb", f"missing, or given with {name}_kg", f"give one, e.g. {name}_lb = 80000")
         units = [a.unit for a in self.axles]
         if units != sorted(units) or set(units) != set(range(max(units) + 1)):
             raise FieldError("axles", f"units come as {units}", "write the axles front to rear, no unit left out")
         if self.axles[0].role != "steer":
-            raise FieldError("axles", "the first is no steer axle", "write the axles front to rear")
+            raise FieldError("axles", "the first is not a steer axle", "write the axles front to rear")
         if not any(a.role == "drive" for a in self.axles):
             raise FieldError("axles", "no drive axle", 'give one group role = "drive"')
         if len(self.couplings) > max(units):
@@ -105,7 +105,7 @@ class RigFile(FileModel):
             raise FieldError(
                 "axles",
                 f"loads sum to {on_axles / POUND_KG:,.0f} lb but gross is {gross / POUND_KG:,.0f} lb",
-                "mend a load or the gross",
+                "correct a load or the gross",
             )
         return self
 

@@ -1,4 +1,4 @@
-"""The road's parameters as a file: what an operator may know better than our defaults. Keys left out keep theirs."""
+"""Reads an operator's road parameters (TOML). Keys that are omitted keep their defaults."""
 
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +19,7 @@ SPREADS: Final = Spreads()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoadSettings:
-    """Every parameter between a forecast and a road's state, with our defaults."""
+    """Every parameter between a forecast and a road's state, with defaults."""
 
     surface: SurfaceParams = ROAD
     deck: SurfaceParams = BRIDGE_DECK
@@ -29,6 +29,8 @@ class RoadSettings:
 
 
 class PhaseFile(FileModel):
+    """Calibration of the precipitation phase model."""
+
     calibrated: bool = True
     shift: float = Field(MOUNTAIN_REPORTS.shift, ge=-3, le=3)
     slope: float = Field(MOUNTAIN_REPORTS.slope, gt=0, le=2)
@@ -37,7 +39,7 @@ class PhaseFile(FileModel):
 
 
 class SurfaceFile(FileModel):
-    """Bounds are the ranges that handbooks and measurements span, so that a slip of the pen is caught."""
+    """Bounds are the ranges of handbooks and measurements, to catch typing errors."""
 
     pavement_k_wmk: float = Field(ROAD.pavement_k_wmk, ge=0.5, le=3.0)
     pavement_c_jm3k: float = Field(ROAD.pavement_c_jm3k, ge=0.7e6, le=3.0e6)
@@ -62,7 +64,7 @@ class SurfaceFile(FileModel):
 
 
 class DeckFile(FileModel):
-    """What a bridge's deck has of its own; all else is the road's. Of the last three, those left out too."""
+    """Parameters of bridge decks; all others are the road's. The last three also default to the road's."""
 
     thickness_m: float = Field(0.20, ge=0.13, le=0.4)
     pavement_k_wmk: float = Field(BRIDGE_DECK.pavement_k_wmk, ge=0.5, le=3.0)
@@ -74,6 +76,8 @@ class DeckFile(FileModel):
 
 
 class SunFile(FileModel):
+    """Terrain shading of the sun."""
+
     horizon_deg: float = Field(AIR.horizon_deg, ge=0, le=60)
     direct_frac: float = Field(AIR.direct_frac, ge=0, le=1)
 
@@ -81,15 +85,17 @@ class SunFile(FileModel):
 _CLASS_ORDER: Final = (
     Pair(low="moist_mmwe", high="wet_mmwe", why="a moist road would be wet first"),
     Pair(low="rime_mmwe", high="ice_mmwe", why="ice would be named before frost"),
-    Pair(low="ice_mmwe", high="wet_mmwe", why="a wet road that freezes would be no ice"),
+    Pair(low="ice_mmwe", high="wet_mmwe", why="a wet road that freezes would not be ice"),
     Pair(low="rime_mmwe", high="snow_mmwe", why="snow would be named before a dusting"),
     Pair(low="snow_mmwe", high="thin_snow_mmwe", why="no snow would be thin enough to feel the ice beneath"),
     Pair(low="packed_mmwe", high="thin_snow_mmwe", why="no packed snow would be thin enough to feel the ice beneath"),
-    Pair(low="snow_mmwe", high="unseen_snow_mmwe", why="what may lie unseen would be too little to be snow"),
+    Pair(low="snow_mmwe", high="unseen_snow_mmwe", why="the unseen snow would be too little to be snow"),
 )
 
 
 class ClassesFile(FileModel):
+    """Limits between road classes, in mm of water equivalent."""
+
     moist_mmwe: float = Field(LIMITS.moist_mmwe, gt=0, le=1)
     wet_mmwe: float = Field(LIMITS.wet_mmwe, gt=0, le=1)
     rime_mmwe: float = Field(LIMITS.rime_mmwe, gt=0, le=1)
@@ -106,6 +112,8 @@ class ClassesFile(FileModel):
 
 
 class SpreadFile(FileModel):
+    """Standard deviations of the ensemble by lead time."""
+
     lead_h: list[float] = Field(list(SPREADS.lead_h), min_length=1, examples=[list(SPREADS.lead_h)])
     air_temp_c: list[float] = Field(list(SPREADS.air_temp_c), min_length=1, examples=[list(SPREADS.air_temp_c)])
     past_air_temp_c: float = Field(SPREADS.past_air_temp_c, ge=0, le=5)
@@ -120,11 +128,11 @@ class SpreadFile(FileModel):
                 "air_temp_c", f"{len(self.air_temp_c)} spreads for {len(self.lead_h)} lead times", "give one for each"
             )
         if any(b <= a for a, b in zip(self.lead_h, self.lead_h[1:], strict=False)):
-            raise FieldError("lead_h", "lead times do not rise", "write them from short to long")
+            raise FieldError("lead_h", "lead times do not increase", "write them from short to long")
         if min(self.air_temp_c) < 0.0:
             raise FieldError("air_temp_c", "a spread below 0", "write standard deviations in K, 0 or more")
         if any(b < a for a, b in zip(self.air_temp_c, self.air_temp_c[1:], strict=False)):
-            raise FieldError("air_temp_c", "a spread falls with lead time", "write them from small to large")
+            raise FieldError("air_temp_c", "a spread decreases with lead time", "write them from small to large")
         if self.past_air_temp_c > self.air_temp_c[0]:
             problem = f"{self.past_air_temp_c:g} is above the first of air_temp_c, {self.air_temp_c[0]:g}"
             raise FieldError("past_air_temp_c", problem, f"write at most {self.air_temp_c[0]:g}")
@@ -132,6 +140,8 @@ class SpreadFile(FileModel):
 
 
 class RoadFile(FileModel):
+    """Contents of a road file."""
+
     phase: PhaseFile = PhaseFile()
     surface: SurfaceFile = SurfaceFile()
     deck: DeckFile = DeckFile()
@@ -148,9 +158,9 @@ class RoadFile(FileModel):
 
 
 def read_road(path: Path) -> RoadSettings:
-    """A road file as values. Raises ConfigError, one line a mistake."""
+    """Read a road file. Raises ConfigError, one line per error."""
     file = read_toml(path, RoadFile)
-    rule = file.phase.model_dump(exclude={"calibrated"})
+    calibration = file.phase.model_dump(exclude={"calibrated"})
     spread = file.spread
     surface = replace(ROAD, **file.surface.model_dump())
     return RoadSettings(
@@ -159,7 +169,7 @@ def read_road(path: Path) -> RoadSettings:
         limits=replace(LIMITS, **file.classes.model_dump()),
         air=replace(
             AIR,
-            calibration=Calibration(**rule) if file.phase.calibrated else None,
+            calibration=Calibration(**calibration) if file.phase.calibrated else None,
             height_sigma_k_per_km=spread.height_k_per_km,
             **file.sun.model_dump(),
         ),

@@ -1,4 +1,4 @@
-"""A jurisdiction's rule file (TOML) into a RuleSet. The reader's units end here."""
+"""Reads a jurisdiction's rule file (TOML) into a RuleSet. Converts units to SI."""
 
 from collections.abc import Sequence
 from datetime import date
@@ -31,7 +31,7 @@ _CLASSES = {c.label: c for c in RoadClass}
 
 
 def read_ruleset(path: Path) -> RuleSet:
-    """One rule file. Raises ConfigError."""
+    """Read one rule file. Raises ConfigError."""
     ruleset = read_toml(path, RuleFile).to_core()
     if path.stem != ruleset.jurisdiction.lower():
         name = f"{ruleset.jurisdiction.lower()}.toml"
@@ -42,7 +42,7 @@ def read_ruleset(path: Path) -> RuleSet:
 
 
 def read_rulesets(folder: Path) -> dict[str, RuleSet]:
-    """Every rule file of a folder by jurisdiction, in the order of their codes. Raises ConfigError."""
+    """Read every rule file of a folder, by jurisdiction, sorted by code. Raises ConfigError."""
     paths = sorted(folder.glob("*.toml"))
     if not paths:
         raise ConfigError(
@@ -54,7 +54,7 @@ def read_rulesets(folder: Path) -> dict[str, RuleSet]:
 class SeasonFile(FileModel):
     first: str = Field(alias="from", examples=["11-01"])
     last: str = Field(alias="to", examples=["04-01"])
-    # The last day where it moves with Easter, one date a year; `to` holds in a year without one.
+    # The last day where it depends on Easter, one date per year; `to` applies in a year without one.
     ends: list[date] = Field(default_factory=list, examples=[[date(2027, 4, 4)]])
 
     @model_validator(mode="after")
@@ -62,7 +62,7 @@ class SeasonFile(FileModel):
         self.to_core()
         years = [day.year for day in self.ends]
         if len(years) != len(set(years)):
-            raise FieldError("ends", "holds two days of one year", "keep one last day a year")
+            raise FieldError("ends", "has two days in one year", "keep one last day per year")
         return self
 
     def to_core(self) -> Season:
@@ -71,14 +71,14 @@ class SeasonFile(FileModel):
 
 def _month_day(key: str, text: str) -> tuple[int, int]:
     try:
-        day = date.fromisoformat(f"2024-{text}")  # a leap year, so that 02-29 is a day
+        day = date.fromisoformat(f"2024-{text}")  # a leap year, so that 02-29 is valid
     except ValueError as exc:
-        raise FieldError(key, f'"{text}" is no day of the year', 'write month-day, e.g. "11-01"') from exc
+        raise FieldError(key, f'"{text}" is not a day of the year', 'write month-day, e.g. "11-01"') from exc
     return day.month, day.day
 
 
 class ZoneFile(FileModel):
-    """A stretch of road (from, to, and points where known), land inside an outline, or roads signed for it."""
+    """A road section (from, to, and points where known), an area inside an outline, or roads signed for it."""
 
     id: Words
     name: Words
@@ -97,14 +97,16 @@ class ZoneFile(FileModel):
         stretch = self.first is not None or self.last is not None or self.from_point is not None
         if [stretch, bool(self.outline), self.wherever_signed].count(True) != 1:
             raise FieldError(
-                "", "says where in no way or in several", "give from and to, or outline, or wherever_signed = true"
+                "", "location missing or given twice", "give from and to, or outline, or wherever_signed = true"
             )
         if stretch and (self.first is None or self.last is None):
             raise FieldError(
                 "to" if self.last is None else "from", "missing", "give both ends in words, e.g. mileposts"
             )
         if self.outline and len(self.outline) < 3:
-            raise FieldError("outline", f"{len(self.outline)} corners are no land", "give three corners or more")
+            raise FieldError(
+                "outline", f"{len(self.outline)} corners do not make an area", "give three corners or more"
+            )
         return self
 
     @model_validator(mode="after")
@@ -114,7 +116,9 @@ class ZoneFile(FileModel):
         ends = [("from_point", self.from_point), ("to_point", self.to_point)]
         for key, point in ends + [("outline", corner) for corner in self.outline]:
             if point and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
-                raise FieldError(key, f"{point} is no place", "write [latitude, longitude] in degrees, west negative")
+                raise FieldError(
+                    key, f"{point} is not a position", "write [latitude, longitude] in degrees, west negative"
+                )
         return self
 
     def to_core(self) -> RuleZone:
@@ -181,7 +185,7 @@ class BanFile(FileModel):
 
 
 class TireDutyFile(FileModel):
-    season: SeasonFile | None = None  # left out: whenever the road is so
+    season: SeasonFile | None = None  # omitted: whenever the road is in that state
     what: Words
     section: Words
     confidence: ConfidenceWord
@@ -198,7 +202,7 @@ class TireDutyFile(FileModel):
 
 
 class ChainedSpeedFile(FileModel):
-    """The speed with chains on. binding = true makes it the law at every level, unless the level's own is lower."""
+    """The speed with chains on. binding = true makes it law at every level, unless the level's own is lower."""
 
     mph: float | None = Field(None, gt=0, le=80)
     kmh: float | None = Field(None, gt=0, le=130)
@@ -210,7 +214,7 @@ class ChainedSpeedFile(FileModel):
     @model_validator(mode="after")
     def _one_unit(self) -> "ChainedSpeedFile":
         if (self.mph is None) == (self.kmh is None):
-            raise FieldError("mph", "missing, or beside kmh", "give the one the text uses")
+            raise FieldError("mph", "missing, or given with kmh", "give the one the text uses")
         return self
 
     def to_core(self) -> ChainedSpeed:
@@ -264,7 +268,7 @@ class EstimateFile(FileModel):
 
 
 class RuleFile(FileModel):
-    """What a rule file holds. `our_estimate` blocks are ours; all else is the law as we read it."""
+    """Contents of a rule file. `our_estimate` blocks are our estimates; all else is the law as read."""
 
     jurisdiction: str = Field(pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$", examples=["US-MT"])
     name: Words
@@ -276,8 +280,8 @@ class RuleFile(FileModel):
     sources: list[Words] = Field(min_length=1, examples=[["https://legislature.example/section"]])
     doubts: list[Words] = Field(default_factory=list)
     notes: list[Words] = Field(default_factory=list)
-    posted_by: str = ""  # of every level that does not say otherwise
-    devices: list[Words] = Field(default_factory=lambda: ["tire chains"])  # likewise
+    posted_by: str = ""  # default for every level
+    devices: list[Words] = Field(default_factory=lambda: ["tire chains"])  # default for every level
     zone: list[ZoneFile] = Field(default_factory=list)
     level: list[LevelFile] = Field(default_factory=list)
     carry: list[CarryFile] = Field(default_factory=list)
@@ -362,7 +366,7 @@ class RuleFile(FileModel):
 def _once(block: str, key: str, values: Sequence[object]) -> None:
     for i, value in enumerate(values, 1):
         if value in values[: i - 1]:
-            raise FieldError(f"{block}[{i}].{key}", f"{value} stands there twice", f"give each {block} its own {key}")
+            raise FieldError(f"{block}[{i}].{key}", f"{value} is given twice", f"give each {block} its own {key}")
 
 
 def _known(field: str, named: Sequence[str], known: Sequence[str]) -> None:

@@ -1,4 +1,4 @@
-"""Posted truck speed limits as an operator's file: where each begins and ends, how fast, and who says so."""
+"""Reads posted truck speed limits from an operator's file: start, end, speed and source of each."""
 
 from pathlib import Path
 from typing import Annotated, Final
@@ -14,7 +14,7 @@ _Place = Annotated[list[float], Field(min_length=2, max_length=2, examples=[_EXA
 
 
 class LimitEntry(FileModel):
-    """One limit. Outside 5 to 85 mph (8 to 140 km/h) a figure is more likely a slip of the pen, or of the unit."""
+    """One limit. A figure outside 5 to 85 mph (8 to 140 km/h) is probably a typing error or a wrong unit."""
 
     start: _Place = Field(alias="from", examples=[_EXAMPLE])
     end: _Place = Field(alias="to", examples=[_EXAMPLE])
@@ -33,8 +33,8 @@ class LimitEntry(FileModel):
         if self.start == self.end:
             raise FieldError("to", "is the same place as from", "write where the limit ends")
         if (self.mph is None) == (self.kmh is None):
-            raw = "both are given" if self.mph is not None else "no speed is given"
-            raise FieldError("mph", raw, "write either mph = ... or kmh = ...")
+            problem = "both are given" if self.mph is not None else "no speed is given"
+            raise FieldError("mph", problem, "write either mph = ... or kmh = ...")
         return self
 
     def to_core(self) -> PostedLimit:
@@ -53,5 +53,5 @@ class LimitFile(FileModel):
 
 
 def read_limits(path: Path) -> tuple[PostedLimit, ...]:
-    """Every limit of a file, none for a file that lists none. Raises ConfigError, one line a mistake."""
+    """Read every limit of a file; empty for a file without limits. Raises ConfigError, one line per error."""
     return tuple(entry.to_core() for entry in read_toml(path, LimitFile).limit)

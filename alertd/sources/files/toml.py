@@ -1,4 +1,4 @@
-"""A TOML file into a pydantic model; every mistake becomes one line that names file, key, problem and mend."""
+"""Reads a TOML file into a pydantic model; one line per error with file, key, problem and hint."""
 
 import tomllib
 from collections.abc import Iterator, Sequence
@@ -15,7 +15,7 @@ M = TypeVar("M", bound=BaseModel)
 
 
 class FieldError(ValueError):
-    """What a validator raises: the key below the model it stands in ("" for the model itself), problem and mend."""
+    """Raised by a validator: the key below its model ("" for the model itself), the problem and a hint."""
 
     def __init__(self, key: str, problem: str, hint: str) -> None:
         self.key, self.problem, self.hint = key, problem, hint
@@ -23,20 +23,20 @@ class FieldError(ValueError):
 
 
 class FileModel(BaseModel):
-    """Base of what our files hold: no unknown keys, nothing coerced (a number in quotes is a mistake), frozen.
+    """Base of the file models: no unknown keys, no coercion (a quoted number is an error), frozen.
 
-    A validator of ours raises Mistake. `examples` of a field are shown in the mend.
+    Validators raise FieldError. A field's `examples` appear in hints.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 def read_toml(path: Path, model: type[M]) -> M:
-    """The file's contents as `model`. Raises ConfigError for the first mistake, unknown keys before all others."""
+    """Read a file as `model`. Raises ConfigError for the first error; unknown keys come before all others."""
     try:
         data = tomllib.loads(read_text(path, str(path), ConfigError))
     except tomllib.TOMLDecodeError as exc:
-        raise ConfigError(str(path), "", f"not TOML: {exc}", "mend that line") from exc
+        raise ConfigError(str(path), "", f"not TOML: {exc}", "correct that line") from exc
     try:
         return model.model_validate(data)
     except ValidationError as exc:
@@ -44,20 +44,22 @@ def read_toml(path: Path, model: type[M]) -> M:
 
 
 def validate_row(row: Any, model: type[M], where: str, hint: str) -> M:
-    """The plain values of one object as `model`. Raises InputError; `mend` is told for what is no object."""
+    """Validate one object as `model`. Raises InputError; `hint` is used when `row` is not an object."""
     if not isinstance(row, dict):
         raise InputError(where, "", "is not an object", hint)
     try:
         return model.model_validate(row)
-    except UnicodeEncodeError as exc:  # JSON may write half a surrogate pair, and then what it says cannot be repeated
-        raise InputError(where, "", "a text holds half of a character", "send whole Unicode characters") from exc
+    except UnicodeEncodeError as exc:  # JSON may contain half a surrogate pair, which a message cannot repeat
+        raise InputError(
+            where, "", "a text contains half of a surrogate pair", "send complete Unicode characters"
+        ) from exc
     except ValidationError as exc:
         mistake = config_error(where, model, exc)
         raise InputError(mistake.where, mistake.field, mistake.problem, mistake.hint) from exc
 
 
 def read_text(path: Path, where: str, error: type[InputError]) -> str:
-    """The text of a file in UTF-8, a byte-order mark dropped. Raises `error`, which names the file as `where`."""
+    """Read a UTF-8 file, without its byte-order mark. Raises `error`, which names the file as `where`."""
     try:
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as exc:
@@ -67,7 +69,10 @@ def read_text(path: Path, where: str, error: type[InputError]) -> str:
 
 
 def config_error(where: str, model: type[BaseModel], exc: ValidationError) -> ConfigError:
-    """The first mistake of a failed validation as one line; a misspelt key is told before the key it leaves missing."""
+    """Return the first error of a failed validation as one line.
+
+    A misspelt key comes before the missing key that it causes.
+    """
     errors = sorted(exc.errors(), key=lambda e: e["type"] != "extra_forbidden")
     first = errors[0]
     loc = first["loc"]
@@ -75,24 +80,24 @@ def config_error(where: str, model: type[BaseModel], exc: ValidationError) -> Co
     kind, ctx, value = first["type"], first.get("ctx", {}), first["input"]
     match kind:
         case "extra_forbidden":
-            problem, mend = "unknown key", _known_keys(holder, str(loc[-1]))
+            problem, hint = "unknown key", _known_keys(holder, str(loc[-1]))
         case "missing":
-            problem, mend = "missing", f"add {loc[-1]} = {_example(field, str(loc[-1]))}"
+            problem, hint = "missing", f"add {loc[-1]} = {_example(field, str(loc[-1]))}"
         case "literal_error" | "enum":
             wanted = _literals(field) or [ctx["expected"]]
             near = get_close_matches(str(value), wanted, 1)
             problem = f"{_short(value)} is not one of the words allowed"
-            mend = f'write "{near[0]}"' if near else "write one of " + ", ".join(wanted)
+            hint = f'write "{near[0]}"' if near else "write one of " + ", ".join(wanted)
         case "value_error" if isinstance(ctx["error"], FieldError):
             mistake = ctx["error"]
-            loc, problem, mend = (*loc, *filter(None, (mistake.key,))), mistake.problem, mistake.hint
+            loc, problem, hint = (*loc, *filter(None, (mistake.key,))), mistake.problem, mistake.hint
         case "value_error":
-            problem, _, mend = str(ctx["error"]).partition("; ")
-            mend = mend or "mend it"
+            problem, _, hint = str(ctx["error"]).partition("; ")
+            hint = hint or "correct it"
         case _:
             problem = f"{_short(value)} is wrong: {first['msg'][0].lower()}{first['msg'][1:]}"
-            mend = _wanted(kind, field, loc)
-    return ConfigError(where, _path(loc), problem, mend)
+            hint = _wanted(kind, field, loc)
+    return ConfigError(where, _path(loc), problem, hint)
 
 
 _EXAMPLES: Final = {
@@ -129,14 +134,14 @@ def _known_keys(holder: type[BaseModel], key: str) -> str:
 
 
 def _resolve(model: type[BaseModel], loc: Sequence[int | str]) -> tuple[type[BaseModel], FieldInfo | None]:
-    """The model that holds the last key of `loc`, and that key's field if it has one."""
+    """Return the model that holds the last key of `loc`, and that key's field if it has one."""
     holder, field = model, None
     for i, step in enumerate(loc):
         if isinstance(step, int):
             continue
         named = {f.alias or name: f for name, f in holder.model_fields.items()}
         rest = [s for s in loc[i + 1 :] if not isinstance(s, int)]
-        if rest and step not in named:  # the reader's own key in a table of tables, e.g. a truck's number
+        if rest and step not in named:  # the operator's own key in a table of tables, e.g. a truck's number
             continue
         field = named.get(step)
         if field is None or not rest:
@@ -167,7 +172,7 @@ def _literals(field: FieldInfo | None) -> list[str]:
 
 
 def _path(loc: Sequence[int | str]) -> str:
-    """`level[2].demand[1].section`, counted from 1 as a reader counts."""
+    """Format `loc` as `level[2].demand[1].section`, counted from 1."""
     out = ""
     for step in loc:
         out += f"[{step + 1}]" if isinstance(step, int) else f".{step}"

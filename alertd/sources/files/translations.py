@@ -1,6 +1,6 @@
-"""Languages as values, read from their catalogues beside this package.
+"""Loads translation catalogues from the package.
 
-A catalogue (.po) is compiled in memory when it is first asked for, so no compiled copy can be older than its text.
+A catalogue (.po) is compiled in memory on first use, so no compiled copy can be out of date.
 """
 
 import gettext
@@ -21,7 +21,7 @@ FOLDER: Final = Path(__file__).resolve().parents[2] / "translations"
 
 @cache
 def load_translator(language: Language, *, metric: bool = False) -> Translator:
-    """A language with its catalogue; English needs none. A message marked fuzzy is not said: it comes in English."""
+    """Return the translator of a language; English needs no catalogue. Fuzzy messages fall back to English."""
     compiled = io.BytesIO()
     if language != ENGLISH.language:
         write_mo(compiled, read_catalogue(language))
@@ -42,5 +42,6 @@ def load_translator(language: Language, *, metric: bool = False) -> Translator:
 
 
 def read_catalogue(language: str) -> Catalog:
+    """Read a language's catalogue. Raises an error of Babel for an invalid one."""
     with (FOLDER / f"{language}.po").open("rb") as file:
         return read_po(file, locale=language, abort_invalid=True)

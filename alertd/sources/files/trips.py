@@ -1,4 +1,4 @@
-"""Trips as dispatch gives them: a CSV or JSON file, or one request; departures must say their zone."""
+"""Parses trips: a CSV or JSON file, or one request; departures must have a UTC offset."""
 
 import csv
 import hashlib
@@ -17,12 +17,12 @@ from alertd.errors import InputError
 from alertd.sources.files.toml import FieldError, FileModel, read_text, validate_row
 
 _NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
-_LINES_OF_A_ROW = 20  # a note in quotes may have line breaks; more lines than this are quotes that were not closed
+_LINES_OF_A_ROW = 20  # a quoted note may have line breaks; more lines than this mean an unclosed quote
 _EXAMPLE = "2027-01-14T04:45:00-07:00"
 
 
 def _either_route(schema: dict[str, Any]) -> None:
-    """A trip names a route, or several in its place."""
+    """A trip has `route`, or `routes` instead."""
     schema["required"].remove("route")
     schema["anyOf"] = [{"required": ["route"]}, {"required": ["routes"]}]
 
@@ -31,14 +31,14 @@ _Route = Annotated[str, Field(min_length=1, max_length=200)]
 
 
 class TripRequest(FileModel):
-    """One trip. `route` is a GPX file of the routes folder, `rig` a rig file's name without its ending.
+    """One trip. `route` is a GPX file of the routes folder, `rig` a rig file's name without its suffix.
 
-    `language` is the driver's, for the driver's texts; left out, the operator's `driver_language`.
+    `language` is that of the driver's texts; by default the operator's `driver_language`.
 
-    `routes` in its place names several: the first is planned, the others are compared with it until departure.
+    `routes` instead of `route` names several: the first is planned, the others are compared with it until departure.
 
-    Hours left out are "not given": they count from departure only, and the plan says so. `cycle_hours_used` are those
-    on duty in the last 7 or 8 days, against `cycle_limit_h`, 60 or 70 (49 CFR 395.3(b)).
+    Omitted hours are "not given": they count from departure only, and the plan states it. `cycle_hours_used` are the
+    hours on duty in the last 7 or 8 days, against `cycle_limit_h`, 60 or 70 (49 CFR 395.3(b)).
     """
 
     model_config = ConfigDict(json_schema_extra=_either_route)
@@ -98,33 +98,35 @@ class TripRequest(FileModel):
 
     @property
     def depart_at(self) -> datetime:
+        """Departure, aware, with the offset as given."""
         return datetime.fromisoformat(self.depart)
 
     @property
     def duty_began_at(self) -> datetime | None:
+        """Start of duty, aware; None if not given."""
         return datetime.fromisoformat(self.on_duty_since) if self.on_duty_since else None
 
 
 def parse_departure(text: str) -> datetime:
-    """An aware departure. Raises ValueError("problem; mend")."""
+    """Parse an aware time. Raises ValueError("problem; hint")."""
     try:
         when = datetime.fromisoformat(text.strip())
     except ValueError:
         raise ValueError(f'"{text}" is not a date and time; write e.g. {_EXAMPLE}') from None
     if when.utcoffset() is None:
-        raise ValueError(f'"{text}" does not say its zone; add the offset from UTC, e.g. {_EXAMPLE}')
+        raise ValueError(f'"{text}" has no UTC offset; add the offset from UTC, e.g. {_EXAMPLE}')
     try:
         when.astimezone(UTC)
     except OverflowError:
-        raise ValueError(f'"{text}" lies outside the calendar; write e.g. {_EXAMPLE}') from None
+        raise ValueError(f'"{text}" is outside the calendar; write e.g. {_EXAMPLE}') from None
     return when
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BadRow:
-    """A row that is no trip. `label`: where it is in the file; `trip_id`: the id it names, "" where it names none.
+    """A row that is not a valid trip. `label`: its position in the file; `trip_id`: its id, "" if it has none.
 
-    `content` identifies what the row holds, wherever in the file it is.
+    `content` identifies the row's content, wherever it is in the file.
     """
 
     label: str
@@ -135,7 +137,7 @@ class BadRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Broken:
-    """A line that cannot be split into cells; `trip_id` is what stands where the id should."""
+    """A line that cannot be split into cells; `trip_id` is the text in the id's position."""
 
     line: str
     trip_id: str
@@ -144,7 +146,7 @@ class _Broken:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripsFile:
-    """The trips of a file, in its order, the rows that are none, and the columns or keys that mean nothing here."""
+    """The trips of a file in order, its bad rows, and the columns or keys that are ignored."""
 
     trips: tuple[TripRequest, ...]
     bad: tuple[BadRow, ...] = ()
@@ -152,16 +154,16 @@ class TripsFile:
 
     @property
     def ignored_words(self) -> str:
-        """The ignored columns, each with the known name that is nearest to it; "" for none."""
+        """The ignored columns, each with the closest known name; "" for none."""
         known = list(TripRequest.model_fields)
         near = ((name, get_close_matches(name, known, 1, cutoff=0.8)) for name in self.ignored)
         return ", ".join(f"{name} (write {found[0]}?)" if found else name for name, found in near)
 
 
 def read_trips_file(path: Path) -> TripsFile:
-    """Read a CSV or JSON file row by row: a bad row costs itself only.
+    """Read a CSV or JSON file row by row: a bad row does not affect the others.
 
-    Rows that give one id different contents are all bad. Raises InputError where the file as a whole cannot be read.
+    Rows that give one id different contents are all bad. Raises InputError when the file as a whole cannot be read.
     """
     text = read_text(path, path.name, InputError)
     if path.suffix.lower() == ".json":
@@ -172,7 +174,7 @@ def read_trips_file(path: Path) -> TripsFile:
     trips: dict[str, tuple[str, Any, TripRequest]] = {}
     bad: list[BadRow] = []
     ignored = dict.fromkeys(name for name in columns if name and name not in known)
-    clashing: set[str] = set()
+    conflicting: set[str] = set()
     for label, row in rows:
         where = f"{path.name} {label}"
         if isinstance(row, _Broken):
@@ -188,20 +190,20 @@ def read_trips_file(path: Path) -> TripsFile:
         if trip.id not in trips:
             trips[trip.id] = (label, row, trip)
             continue
-        twice = InputError(where, "id", f'"{trip.id}" stands there twice', "give each trip an id of its own")
+        twice = InputError(where, "id", f'"{trip.id}" is given twice', "give each trip an id of its own")
         bad.append(_bad(label, row, twice))
         if trip != trips[trip.id][2]:
-            clashing.add(trip.id)
-    for id_ in clashing:
+            conflicting.add(trip.id)
+    for id_ in conflicting:
         label, row, _ = trips.pop(id_)
-        problem = f'"{id_}" stands there twice, with different contents'
+        problem = f'"{id_}" is given twice, with different contents'
         twice = InputError(f"{path.name} {label}", "id", problem, "give each trip an id of its own")
         bad.append(_bad(label, row, twice))
     return TripsFile(trips=tuple(trip for _, _, trip in trips.values()), bad=tuple(bad), ignored=tuple(ignored))
 
 
 def read_trips(path: Path) -> tuple[TripRequest, ...]:
-    """Every trip of a file without a bad row. Raises InputError for the first mistake."""
+    """Read every trip of a file without bad rows. Raises InputError for the first error."""
     file = read_trips_file(path)
     if file.bad:
         raise file.bad[0].mistake
@@ -209,18 +211,18 @@ def read_trips(path: Path) -> tuple[TripRequest, ...]:
 
 
 def _bad(label: str, row: Any, mistake: InputError) -> BadRow:
-    held = json.dumps(row, sort_keys=True, default=str)
-    named = row.get("id") if isinstance(row, dict) else None
+    text = json.dumps(row, sort_keys=True, default=str)
+    trip_id = row.get("id") if isinstance(row, dict) else None
     return BadRow(
         label=label,
-        trip_id=named if isinstance(named, str) else "",
-        content=hashlib.sha256(held.encode("utf-8", "replace")).hexdigest()[:32],
+        trip_id=trip_id if isinstance(trip_id, str) else "",
+        content=hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:32],
         mistake=mistake,
     )
 
 
 def parse_trip(row: Any, where: str) -> TripRequest:
-    """One trip from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    """Validate one trip. Raises InputError with `where`, the field, the problem and a hint."""
     return validate_row(row, TripRequest, where, 'write {"id": "T-1", "route": "...", ...}')
 
 
@@ -228,27 +230,27 @@ def _json_rows(text: str, where: str) -> list[tuple[str, Any]]:
     try:
         rows = json.loads(text)
     except ValueError as exc:
-        raise InputError(where, "", f"is not JSON ({exc})", "mend that place") from exc
+        raise InputError(where, "", f"is not JSON ({exc})", "correct that place") from exc
     except RecursionError as exc:
-        raise InputError(where, "", "is nested too deep to be trips", "write a flat list of trips") from exc
+        raise InputError(where, "", "is nested too deeply", "write a flat list of trips") from exc
     if not isinstance(rows, list):
-        raise InputError(where, "", "holds no list of trips", 'write [{"id": "T-1", ...}, ...]')
+        raise InputError(where, "", "is not a list of trips", 'write [{"id": "T-1", ...}, ...]')
     return [(f"trip {n}", row) for n, row in enumerate(rows, start=1)]
 
 
 def _csv_rows(text: str, where: str) -> tuple[list[tuple[str, Any]], list[str]]:
-    """The rows, each with its place, and the columns. An empty cell is a key left out.
+    """Return the rows, each with its label, and the columns. An empty cell is an omitted key.
 
-    CSV cells are text; numbers and lists ("a;b") are read here. In place of a row, `_Broken` is a line that is not CSV.
+    CSV cells are text; numbers and lists ("a;b") are parsed here. A line that is not CSV gives `_Broken`.
     """
     lines = text.split("\n")
-    heading = next((n for n, line in enumerate(lines) if line.strip()), None)
-    if heading is None:
-        raise InputError(where, "", "is empty", "write the heading " + ",".join(TripRequest.model_fields))
-    columns = [name.strip() for name in _cells(lines[heading : heading + 1], where, heading + 1)]
+    header_n = next((n for n, line in enumerate(lines) if line.strip()), None)
+    if header_n is None:
+        raise InputError(where, "", "is empty", "write the header " + ",".join(TripRequest.model_fields))
+    columns = [name.strip() for name in _cells(lines[header_n : header_n + 1], where, header_n + 1)]
     _check_columns(columns, where)
     rows: list[tuple[str, Any]] = []
-    n = heading + 1
+    n = header_n + 1
     while n < len(lines):
         if not lines[n].strip():
             n += 1
@@ -260,10 +262,10 @@ def _csv_rows(text: str, where: str) -> tuple[list[tuple[str, Any]], list[str]]:
 
 
 def _csv_row(lines: Sequence[str], columns: Sequence[str], where: str, number: int) -> tuple[int, Any]:
-    """The row that begins with the first of `lines`, and how many lines it takes.
+    """Return the number of lines of the row that begins with the first of `lines`, and the row.
 
-    A cell in quotes may hold line breaks (RFC 4180). Quotes that are never closed must not swallow the rows behind, so
-    more than one line is taken only where that makes a row with a cell for each column.
+    A quoted cell may contain line breaks (RFC 4180). An unclosed quote must not swallow the following rows. So more
+    than one line is used only where that gives a row with one cell for each column.
     """
     mistakes: list[InputError] = []
 
@@ -282,21 +284,21 @@ def _csv_row(lines: Sequence[str], columns: Sequence[str], where: str, number: i
         if taken_n > 1 and len(cells) != len(columns):
             continue
         if len(cells) > len(columns):
-            problem = f"has {len(cells)} cells, and the heading has {len(columns)} columns"
-            mend = "put a text that has commas in it into double quotes"
-            return taken_n, broken(InputError(f"{where} line {number}", "", problem, mend))
+            problem = f"has {len(cells)} cells, but the header has {len(columns)} columns"
+            hint = "put text with commas into double quotes"
+            return taken_n, broken(InputError(f"{where} line {number}", "", problem, hint))
         return taken_n, _read_cells(dict(zip(columns, cells, strict=False)))
     return 1, broken(mistakes[0])
 
 
 def _cells(lines: Sequence[str], where: str, number: int) -> list[str]:
-    """The cells of one row. Raises InputError where it is not CSV."""
+    """Return the cells of one row. Raises InputError where it is not CSV."""
     try:
         found = list(csv.reader([line + "\n" for line in lines], strict=True))
         if len(found) != 1:
             raise csv.Error("quotes end before the row does")
     except csv.Error as exc:
-        raise InputError(f"{where} line {number}", "", f"is not CSV ({exc})", "mend that line") from exc
+        raise InputError(f"{where} line {number}", "", f"is not CSV ({exc})", "correct that line") from exc
     return found[0]
 
 
@@ -305,7 +307,7 @@ def _read_cells(cells: dict[str, Any]) -> dict[str, Any]:
     out: dict[str, Any] = dict(row)
     for name in _NUMBERS:
         if name in row:
-            with suppress(ValueError):  # what is no number is told by the model, with its own words
+            with suppress(ValueError):  # the model reports values that are not numbers
                 out[name] = int(row[name]) if name == "cycle_limit_h" else float(row[name])
     if "routes" in row:
         out["routes"] = [name.strip() for name in row["routes"].split(";")]
@@ -313,11 +315,14 @@ def _read_cells(cells: dict[str, Any]) -> dict[str, Any]:
 
 
 def _check_columns(columns: Sequence[str], where: str) -> None:
-    """A file that lost its heading must not pass for a day without trips. Columns of other names are ignored."""
+    """Raise InputError for a missing required column or a duplicate one; other columns are ignored.
+
+    A file without its header must not count as a day without trips.
+    """
     for name, field in TripRequest.model_fields.items():
         if field.is_required() and name not in columns and not (name == "route" and "routes" in columns):
-            mend = "write the heading " + ",".join(TripRequest.model_fields) + ", with commas between"
-            raise InputError(where, name, "this column is missing", mend)
+            hint = "write the header " + ",".join(TripRequest.model_fields) + ", separated by commas"
+            raise InputError(where, name, "this column is missing", hint)
     for name in TripRequest.model_fields:
         if columns.count(name) > 1:
-            raise InputError(where, name, "two columns have this name", "leave one of them out")
+            raise InputError(where, name, "two columns have this name", "remove one of them")

@@ -1,4 +1,4 @@
-"""Zone outlines on disk: one GeoJSON file, each feature with its id, its source and the day it was obtained."""
+"""Reads and writes stored zone outlines: one GeoJSON file with id, source and date per feature."""
 
 import json
 import os
@@ -17,7 +17,7 @@ SOURCE_WORDS: Final = "US National Weather Service, api.weather.gov, public doma
 
 
 def read_zones(path: Path) -> Zones:
-    """By id. Raises ConfigError for a file that was not written by `write_zones`."""
+    """Read zones by id. Raises ConfigError for a file that `write_zones` did not write."""
     try:
         content = json.loads(path.read_bytes())
     except OSError as exc:
@@ -27,7 +27,7 @@ def read_zones(path: Path) -> Zones:
     try:
         zones = [_zone(feature) for feature in content["features"]]
     except (KeyError, TypeError, ValueError) as exc:
-        raise ConfigError(str(path), "features", f"break here ({exc!r})", _HINT) from exc
+        raise ConfigError(str(path), "features", f"invalid feature ({exc!r})", _HINT) from exc
     return {zone.id: zone for zone in zones}
 
 
@@ -41,7 +41,7 @@ def _zone(feature: dict[str, Any]) -> ForecastZone:
 
 
 def write_zones(path: Path, zones: Iterable[ForecastZone]) -> None:
-    """In the place of what was there, all or nothing. Raises InputError when it cannot be written."""
+    """Replace the file atomically. Raises InputError when it cannot be written."""
     features = [
         {
             "type": "Feature",
@@ -59,7 +59,7 @@ def write_zones(path: Path, zones: Iterable[ForecastZone]) -> None:
 
 
 def write_atomic(path: Path, content: Any) -> None:
-    """JSON by rename, so that a reader finds the old file or the new one. Raises InputError."""
+    """Write JSON by rename, so that a reader finds the old file or the new one. Raises InputError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile("w", dir=path.parent, delete=False, encoding="utf-8") as file:
@@ -68,5 +68,5 @@ def write_atomic(path: Path, content: Any) -> None:
         os.replace(file.name, path)
     except OSError as exc:
         raise InputError(
-            str(path), "", f"cannot be written ({exc.strerror})", "make room there, or name another place"
+            str(path), "", f"cannot be written ({exc.strerror})", "free disk space, or name another path"
         ) from exc

@@ -1,1 +1,1 @@
-"""HTTP client with limits, cache and retry for each host."""
+"""HTTP client with per-host limits, cache and retry."""

@@ -1,4 +1,4 @@
-"""What a source is handed for a question: an answer with its age, or why there is none; and who may hand it."""
+"""Types of a source's HTTP response: the value with its age, or the error; and the client interface."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,10 +17,11 @@ _SAFE: Final = ",:"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer(Generic[T]):
-    """What a server said, as its caller reads it.
+    """A server's response as parsed by the caller.
 
-    fetched_at: when the server gave or last confirmed it. from_cache: no body travelled. stale: the server failed
-    (`stale_because`) and this is its last good answer. clock_offset_s: server's Date less our clock, None if unknown.
+    fetched_at: when the server sent or last confirmed it (UTC). from_cache: no body was transferred. stale: the server
+    failed (`stale_because`) and this is its last good response. clock_offset_s: the server's Date minus our clock, None
+    if unknown.
     """
 
     value: T
@@ -33,16 +34,16 @@ class Answer(Generic[T]):
 
     @property
     def not_refreshed(self) -> str:
-        """For the reader of a stale answer: why, and since when."""
+        """Text for the reader of a stale response: why it is stale, and since when."""
         return f"not refreshed ({self.stale_because}); last good answer of {self.fetched_at:%d %H:%M} UTC"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceResponse:
-    """One question and what came of it: all of an answer that sources look at, or the failure they were told.
+    """One request and its result: everything that sources use of a response, or the error raised.
 
-    url: whole, without secrets. refresh: the caller wanted the server's word, however fresh the stored answer was.
-    clock_offset_s: server's Date less our clock, of an answer that came just now, None else.
+    url: complete, without secrets. refresh: the caller required a server request, however fresh the stored response.
+    clock_offset_s: the server's Date minus our clock if the response is new, otherwise None.
     """
 
     url: str
@@ -55,10 +56,11 @@ class SourceResponse:
 
 
 DOUBTED: Final = "its answer is doubted"
-Doubt: TypeAlias = Callable[[T, T | None], str]  # (new value, last good value) -> why it is doubted, "" if it is not
+Doubt: TypeAlias = Callable[[T, T | None], str]  # (new, last good value) -> why it is doubted, or ""
 
 
 def no_doubt(_new: object, _before: object) -> str:
+    """Accept every value."""
     return ""
 
 
@@ -78,7 +80,7 @@ DEFAULT_OPTIONS: Final = RequestOptions()
 
 
 class JsonClient(Protocol):
-    """Who hands out answers: `http.HttpClient` from the network, `retold.ReplayClient` from an archive."""
+    """Interface of `client.HttpClient` (network) and `replay_client.ReplayClient` (archive)."""
 
     async def get_json(
         self,
@@ -93,19 +95,20 @@ class JsonClient(Protocol):
 
 
 def most_specific_error(failures: Sequence[SourceError]) -> SourceError:
-    """Of several places' failures the one to raise: that all lies outside the source's area only when all say so."""
+    """Return the error to raise for several locations: OutsideArea only when every location is outside the area."""
     return next((exc for exc in failures if not isinstance(exc, OutsideArea)), failures[0])
 
 
 def full_url(url: str, params: Mapping[str, str] | None) -> str:
+    """Return the URL with its query parameters."""
     return f"{url}?{urlencode(params, safe=_SAFE)}" if params else url
 
 
 def without_secrets(url: str) -> str:
-    """The URL without the parameters that are secrets; other URLs stay as they are, letter by letter."""
+    """Return the URL without secret parameters; a URL without secrets is returned unchanged."""
     parts = urlsplit(url)
-    asked = parse_qsl(parts.query, keep_blank_values=True)
-    open_ones = [(name, value) for name, value in asked if name not in SECRET_PARAMETERS]
-    if len(open_ones) == len(asked):
+    parameters = parse_qsl(parts.query, keep_blank_values=True)
+    public = [(name, value) for name, value in parameters if name not in SECRET_PARAMETERS]
+    if len(public) == len(parameters):
         return url
-    return urlunsplit(parts._replace(query=urlencode(open_ones, safe=_SAFE)))
+    return urlunsplit(parts._replace(query=urlencode(public, safe=_SAFE)))

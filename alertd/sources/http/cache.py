@@ -1,11 +1,11 @@
-"""What a server said before, on disk: how long it counts as fresh, and the last good answer when the server fails.
+"""Disk cache of HTTP responses: freshness by RFC 9111, and the last good response when a server fails.
 
-RFC 9111 decides freshness (`fresh_for_s`). The store is our own and small, because hishel 2.0, the well-kept library
-for this, reads the machine's clock itself, can hand out a stale answer only before asking the server and never because
-the server failed, and does not tell the reader when the answer was fetched. A forecast must carry its age.
+`fresh_for_s` decides freshness. The cache is our own and small because hishel 2.0, the well-maintained library for
+this, does not fit. It reads the machine's clock itself. It can serve a stale response only before a request, never
+because the server failed. It does not report when a response was fetched, and a forecast must carry its age.
 
-One file an entry: a line of JSON, then the body. A file appears by rename, so a crash leaves the old one or the new
-one, and processes can share the folder. A file that does not match its own checksum is dropped and fetched again.
+One file per entry: a line of JSON, then the body. A file is replaced by rename, so a crash leaves the old one or the
+new one, and processes can share the folder. A file that does not match its checksum is dropped and fetched again.
 """
 
 import hashlib
@@ -20,14 +20,16 @@ from pathlib import Path
 
 from alertd.http_dates import http_date
 
-MAX_LIFETIME = timedelta(days=7)  # a server's own max-age is believed up to this; a grid mapping is asked again weekly
+MAX_LIFETIME = timedelta(days=7)  # upper limit of a server's max-age; a grid mapping is requested again weekly
 KEPT_HEADERS = ("cache-control", "content-type", "date", "etag", "last-modified", "expires", "age", "vary")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CacheEntry:
-    """A good answer. `fetched_at` is when the server last gave or confirmed it; `varied` are the request headers it
-    depends on, as they were sent."""
+    """A good response.
+
+    `fetched_at`: when the server last sent or confirmed it (UTC). `varied`: the request headers it depends on, as sent.
+    """
 
     headers: Mapping[str, str]
     body: bytes
@@ -36,25 +38,28 @@ class CacheEntry:
     varied: Mapping[str, str]
 
     def is_fresh(self, now_utc: datetime) -> bool:
-        # An entry from the future means the clock was set back: its age is unknown, so ask again.
+        """Whether the entry is fresh at `now_utc`."""
+        # An entry from the future means that the clock was set back: its age is unknown, so request again.
         return self.fetched_at <= now_utc + timedelta(minutes=1) and now_utc < self.fresh_until
 
     def matches(self, sent: Mapping[str, str]) -> bool:
+        """Whether the entry fits the headers of a request (Vary)."""
         return all(sent.get(name, "") == value for name, value in self.varied.items())
 
     def confirmed(self, headers: Mapping[str, str], now_utc: datetime, default_life_s: float) -> "CacheEntry":
-        """This entry after a 304, with the headers the 304 brought (RFC 9111, 4.3.4)."""
+        """Return this entry after a 304, with the headers of the 304 (RFC 9111, 4.3.4)."""
         merged = {name: value for name, value in self.headers.items() if name != "age"} | stored_headers(headers)
         life = timedelta(seconds=fresh_for_s(merged, now_utc, default_life_s))
         return replace(self, headers=merged, fetched_at=now_utc, fresh_until=now_utc + life)
 
 
 def stored_headers(headers: Mapping[str, str]) -> dict[str, str]:
+    """Return the headers that are stored, with lower-case names."""
     return {name.lower(): value for name, value in headers.items() if name.lower() in KEPT_HEADERS}
 
 
 def cache_control(headers: Mapping[str, str]) -> dict[str, str]:
-    """The directives of Cache-Control, lower case; a directive without value maps to ""."""
+    """Return the Cache-Control directives, lower case; a directive without value maps to ""."""
     directives = {}
     for part in headers.get("cache-control", "").split(","):
         name, _, value = part.strip().partition("=")
@@ -64,13 +69,15 @@ def cache_control(headers: Mapping[str, str]) -> dict[str, str]:
 
 
 def may_store(headers: Mapping[str, str]) -> bool:
+    """Whether Cache-Control allows storing."""
     return "no-store" not in cache_control(headers)
 
 
 def fresh_for_s(headers: Mapping[str, str], now_utc: datetime, default_life_s: float) -> float:
-    """Seconds an answer received now stays fresh: max-age less Age, else Expires less Date, else the caller's default.
+    """Return the seconds that a response received now stays fresh.
 
-    We are a private cache, so s-maxage is not for us. RFC 9111, 4.2.1 and 5.2.2.
+    Max-age minus Age, else Expires minus Date, else the caller's default. This is a private cache, so s-maxage does not
+    apply. RFC 9111, 4.2.1 and 5.2.2.
     """
     directives = cache_control(headers)
     longest = MAX_LIFETIME.total_seconds()
@@ -90,13 +97,16 @@ def fresh_for_s(headers: Mapping[str, str], now_utc: datetime, default_life_s: f
 
 
 class DiskCache:
-    """Entries by key in one folder. Never raises for the disk's sake: a cache that cannot be written is no cache,
-    and `on_error` hears of it once."""
+    """Entries by key in one folder.
+
+    Disk failures never raise: the cache is then unused, and `on_error` is called once.
+    """
 
     def __init__(self, folder: Path | None, on_error: Callable[[str], None] = lambda text: None) -> None:
         self._folder, self._on_trouble, self._told = folder, on_error, False
 
     def get(self, key: str) -> CacheEntry | None:
+        """Return an entry; None when it is absent, unreadable or damaged."""
         path = self._path(key)
         if path is None:
             return None
@@ -105,7 +115,7 @@ class DiskCache:
         except FileNotFoundError:
             return None
         except OSError as exc:
-            self._report(f"the forecast cache {self._folder} cannot be read ({exc.strerror}); going on without it")
+            self._report(f"the forecast cache {self._folder} cannot be read ({exc.strerror}); continuing without it")
             return None
         try:
             return _decode(head, body)
@@ -114,6 +124,7 @@ class DiskCache:
             return None
 
     def put(self, key: str, entry: CacheEntry) -> None:
+        """Store an entry."""
         path = self._path(key)
         if path is None:
             return
@@ -130,22 +141,23 @@ class DiskCache:
                 Path(temporary).unlink(missing_ok=True)
                 raise
         except OSError as exc:
-            self._report(f"the forecast cache {self._folder} cannot be written ({exc.strerror}); going on without it")
+            self._report(f"the forecast cache {self._folder} cannot be written ({exc.strerror}); continuing without it")
 
     def drop(self, key: str) -> None:
+        """Remove an entry."""
         path = self._path(key)
         if path is not None:
             try:
                 path.unlink(missing_ok=True)
             except OSError as exc:
-                self._report(f"the forecast cache {self._folder} cannot be cleaned ({exc.strerror}); going on")
+                self._report(f"the forecast cache {self._folder} cannot be cleaned ({exc.strerror}); continuing")
 
     def prune(self, *, fetched_before: datetime, now_utc: datetime) -> int:
-        """Remove entries that are no longer fresh and were fetched before the given moment; returns how many."""
+        """Remove entries that are not fresh and were fetched before `fetched_before`; return how many."""
         removed = 0
         for path in sorted(self._folder.glob("*/*")) if self._folder else ():
             if path.suffix == ".tmp":  # left by a crash between write and rename
-                with suppress(OSError):  # or about to be renamed by another process
+                with suppress(OSError):  # or another process is about to rename it
                     if datetime.fromtimestamp(path.stat().st_mtime, UTC) < fetched_before:
                         path.unlink()
                 continue
@@ -165,7 +177,7 @@ class DiskCache:
 
 
 def cache_key(url: str) -> str:
-    """A file name for a URL; a digest, so that an API key in the query never lands on disk."""
+    """Return the file name for a URL: a digest, so that an API key in the query is never stored on disk."""
     return hashlib.sha256(url.encode()).hexdigest()
 
 

@@ -1,11 +1,12 @@
-"""One polite way to ask public servers: who we are, how often, how long, what counts as an answer.
+"""HTTP client for public servers: identification, rate limits, timeouts and validation of responses.
 
-An answer is first read by its caller's `read` function; only what could be read is stored. So a page of HTML, half a
-JSON text, a changed unit or a swapped place never becomes the last good answer, and when the server fails in any of
-these ways the last good answer is served instead, marked stale with the time it was fetched. The same applies to an
-answer that its caller's `doubt` finds untrue or empty, by itself or beside the last good one.
-Error answers are never stored, whatever their headers say. What is asked stays inside the host's stated limits
-(`limits`): a call that a spent allowance does not cover is not made.
+The caller's `read` function parses each response; only what it accepts is stored. So an HTML page, truncated JSON, a
+changed unit or a wrong location never becomes the last good response. When the server fails in any of these ways, the
+last good response is returned, marked stale with the time it was fetched. The same applies to a response that the
+caller's `doubt` function rejects, by itself or compared with the last good one.
+
+Error responses are never stored, whatever their headers. Requests stay inside the host's stated limits (`host_limits`):
+no call is made beyond a spent quota.
 """
 
 import asyncio
@@ -52,9 +53,9 @@ from alertd.sources.http.retry import HostState, RetryPolicy, Sleeper, same_serv
 
 T = TypeVar("T")
 
-MAX_BODY_BYTES = 10_000_000  # bytes, unpacked; the largest honest answer recorded is 1.7 MB
+MAX_BODY_BYTES = 10_000_000  # bytes, unpacked; the largest real response recorded is 1.7 MB
 MAX_REDIRECTS = 3
-MAX_STALE_USE = timedelta(hours=48)  # freshness in alertd.forecast warns long before
+MAX_STALE_USE = timedelta(hours=48)  # the freshness check in alertd.forecast warns much earlier
 JSON = ("json",)
 
 
@@ -69,20 +70,20 @@ class _Call:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Reader(Generic[T]):
-    """How a body is read and judged for one caller."""
+    """How one caller parses and checks a body."""
 
     source: str
     read: Callable[[bytes], T]
     doubt: Doubt[T]
 
     def sound(self, body: bytes) -> T:
-        """The value of a body that is not doubted by itself. Raises SourceError."""
+        """Return the value of a body that is not doubted by itself. Raises SourceError."""
         value = self.read(body)
         self._raise_doubt(value, None)
         return value
 
     def compare(self, value: T, last_good: CacheEntry | None) -> None:
-        """Raise SourceDoubted for a value that is doubted beside the last good answer."""
+        """Raise SourceDoubted for a value that is doubted when compared with the last good response."""
         if last_good is None:
             return
         try:
@@ -99,14 +100,14 @@ class _Reader(Generic[T]):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HttpOptions:
-    """How a client asks.
+    """Settings of a client.
 
-    contact: how a server's operator reaches ours, sent in User-Agent; hosts other than loopback are refused without.
-    cache_dir: None for no cache; counts of calls are then not stored either. rng: jitter of the back-off. sleep, ticks:
-    keep the pace; None for the clock of the event loop. transport: for tests. deadline_s: bounds one call with all its
-    tries, counted from when it may start; a read timeout alone never ends a server that drips.
-    at_once_per_host, per_s_per_host: for hosts without stated limits. on_response: called with each answer that a
-    caller gets, from the network or the cache, and with each failure.
+    contact: how a server's operator reaches us, sent in User-Agent; without it only loopback hosts are allowed.
+    cache_dir: None for no cache; call counts are then in memory only. rng: jitter of the back-off. sleep and ticks pace
+    the calls; None uses the event loop's time. transport: for tests. deadline_s limits one call with all its attempts,
+    from when it may start; a read timeout alone never ends a server that sends slowly. at_once_per_host,
+    per_s_per_host: for hosts without stated limits. on_response is called with each result, from the network or the
+    cache, including errors.
     """
 
     contact: str
@@ -125,7 +126,7 @@ class HttpOptions:
 
 
 class HttpClient:
-    """Asks over HTTP with identification, cache, retries and limits shared by all callers. Use as `async with`."""
+    """HTTP client with identification, cache, retries and limits shared by all callers. Use as `async with`."""
 
     def __init__(self, options: HttpOptions) -> None:
         contact, now_utc, on_error = options.contact, options.now_utc, options.on_error
@@ -161,6 +162,7 @@ class HttpClient:
         await self.aclose()
 
     async def aclose(self) -> None:
+        """Close the connections."""
         await self._http.aclose()
 
     async def get_json(
@@ -173,11 +175,11 @@ class HttpClient:
         doubt: Doubt[T] = no_doubt,
         options: RequestOptions = DEFAULT_OPTIONS,
     ) -> Answer[T]:
-        """GET JSON and give it to `read`, which raises SourceChanged for what it cannot trust.
+        """GET JSON and pass it to `read`, which raises SourceChanged for an untrusted value.
 
-        source: the name errors carry. doubt: says why a value cannot be so, beside the last good one where there is
-        one; a doubted answer is neither stored nor returned. Raises SourceError when there is neither an answer nor a
-        last good one.
+        source: name used in errors. doubt: returns why a value is implausible, compared with the last good one if there
+        is one; a doubted value is neither stored nor returned. Raises SourceError when there is neither a response nor
+        a last good one.
         """
         return await self.get(
             source, url, read=lambda body: read(parse_json(source, body)), params=params, content_types=JSON,
@@ -195,13 +197,13 @@ class HttpClient:
         doubt: Doubt[T] = no_doubt,
         options: RequestOptions = DEFAULT_OPTIONS,
     ) -> Answer[T]:
-        """As `get_json`, for any body; `content_types` are parts one of which Content-Type must contain."""
+        """As `get_json`, for any body; Content-Type must contain one of `content_types`."""
         full, refresh = full_url(url, params), options.refresh
         self._identified(source, full)
         sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
         reader = _Reader(source=source, read=read, doubt=doubt)
         call = _Call(source=source, url=full, sent=sent, content_types=content_types, options=options)
-        # Trucks on one corridor ask for the same cells at the same moment: one goes, the others read its answer.
+        # Trucks on one corridor need the same cells at the same time: one call is made, the others read its response.
         async with self._in_flight.setdefault(full, asyncio.Lock()):
             try:
                 answer = await self._cached(call, reader)
@@ -238,7 +240,7 @@ class HttpClient:
     async def _exchange(
         self, call: _Call, entry: CacheEntry | None, read: "_Reader[T]"
     ) -> tuple[CacheEntry, Answer[T]]:
-        """The server's answer as an entry and as read, after as many tries as the policy allows."""
+        """Return the server's response as an entry and parsed, after as many attempts as the policy allows."""
         async with self._rate_limiter.host_state(call.url).slots:
             await self._rate_limiter.acquire(call.source, call.url, wait=True)
             try:
@@ -270,9 +272,9 @@ class HttpClient:
                 await self._rate_limiter.count_extra_call(call.url)
                 wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
                 if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
-                    raise  # the reason says more than a deadline missed in one's sleep
+                    raise  # this error is more specific than a missed deadline
                 if isinstance(exc, RateLimited):
-                    self._rate_limiter.host_state(call.url).pause_for(wait)  # and this call with the others
+                    self._rate_limiter.host_state(call.url).pause_for(wait)  # delays this call too
                 else:
                     await self._sleep(wait)
                 await self._rate_limiter.acquire(call.source, call.url, wait=False)
@@ -293,7 +295,7 @@ class HttpClient:
             confirmed = entry.confirmed(raw, now, call.options.default_life_s)
             try:
                 return confirmed, self._answer(confirmed, read, from_cache=True)
-            except SourceError:  # stored by an older version that read it differently: it would be confirmed for ever
+            except SourceError:  # stored by an older version that parsed it differently: a 304 would keep it
                 await self._rate_limiter.acquire(call.source, call.url, wait=False)
                 return await self._once(call, None, read)
         if response.status_code not in (200, 203):
@@ -302,7 +304,7 @@ class HttpClient:
             )
         if response.status_code == 203:
             self._report_once(
-                f"{call.source}: {host_state.limits.name} answered 203: what we ask for is deprecated or a trial"
+                f"{call.source}: {host_state.limits.name} answered 203: the requested product is deprecated or a trial"
             )
         if not any(part in raw.get("content-type", "").lower() for part in call.content_types):
             kind = raw.get("content-type", "no content type")
@@ -321,7 +323,7 @@ class HttpClient:
     async def _fetch(
         self, call: _Call, host_state: HostState, headers: Mapping[str, str]
     ) -> tuple[httpx.Response, bytes]:
-        """Status, headers and at most LARGEST_BODY bytes, following redirects on the same server only."""
+        """Return status, headers and at most MAX_BODY_BYTES, following redirects on the same server only."""
         url = call.url
         for hop in range(MAX_REDIRECTS + 1):
             if hop:
@@ -337,14 +339,14 @@ class HttpClient:
     async def _body(source: str, response: httpx.Response) -> bytes:
         try:
             inflater = Decompressor(response.headers.get("content-encoding", ""), MAX_BODY_BYTES)
-            async for chunk in cast(httpx.AsyncByteStream, response.stream):  # as it came, not unpacked by httpx
+            async for chunk in cast(httpx.AsyncByteStream, response.stream):  # raw bytes, not decoded by httpx
                 inflater.feed(chunk)
             return inflater.end()
         except BodyTooLarge as exc:
             raise SourceChanged(source, f"sent more than {MAX_BODY_BYTES // 1_000_000} MB") from exc
         except BadContentEncoding as exc:
             if response.status_code != 200:
-                return b""  # the status says what there is to say
+                return b""  # the status is enough
             raise IncompleteResponse(source, f"its answer {exc}") from exc
 
     @staticmethod
@@ -368,7 +370,10 @@ class HttpClient:
         )  # fmt: skip
 
     def _last_good(self, entry: CacheEntry | None, read: "_Reader[T]", exc: SourceError) -> Answer[T]:
-        """The last good answer when the server is down or talks nonsense. A plain refusal (404, 400) stands."""
+        """Return the last good response when the server is down or its response invalid.
+
+        Raises `exc` when there is none, or for a plain refusal (404, 400).
+        """
         outage = isinstance(exc, SourceDown | SourceChanged)
         if entry is None or not outage or not self._is_usable(entry):
             raise exc
@@ -390,7 +395,7 @@ class HttpClient:
         if self._contact or is_loopback(host):
             return
         raise ConfigError(
-            "settings", "contact", f"is empty and {source} wants to know who asks",
+            "settings", "contact", f"is empty and {source} requires identification",
             "write an e-mail address or web page where its operators can reach you",
         )  # fmt: skip
 

@@ -1,10 +1,13 @@
-"""A body unpacked as it arrives and never beyond its limit: a few kilobytes of gzip can stand for gigabytes."""
+"""Decompresses a body as it arrives, up to a size limit.
+
+A few kilobytes of gzip can expand to gigabytes.
+"""
 
 import zlib
 from typing import Final
 
-ACCEPTED: Final = "gzip, deflate"  # what Accept-Encoding says
-_EITHER: Final = 32 + zlib.MAX_WBITS  # zlib finds out by itself whether gzip or zlib wraps the data
+ACCEPTED: Final = "gzip, deflate"  # sent as Accept-Encoding
+_EITHER: Final = 32 + zlib.MAX_WBITS  # zlib detects gzip or zlib framing itself
 _CODINGS: Final = frozenset({"gzip", "x-gzip", "deflate"})
 
 
@@ -13,11 +16,14 @@ class BodyTooLarge(Exception):
 
 
 class BadContentEncoding(Exception):
-    """The body is packed in a way that was not asked for, or its packing is broken or cut short."""
+    """The body's encoding was not requested, or its compressed data are invalid or truncated."""
 
 
 class Decompressor:
-    """Bytes in by `feed`, the whole body out by `end`. coding: Content-Encoding. Raises TooLarge and Packed."""
+    """`feed` takes bytes, `end` returns the whole body. coding: Content-Encoding.
+
+    Raises BodyTooLarge and BadContentEncoding.
+    """
 
     def __init__(self, coding: str, most_bytes: int) -> None:
         coding = coding.strip().lower()
@@ -27,11 +33,12 @@ class Decompressor:
         self._most, self._body, self._begun = most_bytes, bytearray(), False
 
     def feed(self, chunk: bytes) -> None:
+        """Add bytes. Raises BodyTooLarge beyond the limit, BadContentEncoding for invalid data."""
         self._begun = self._begun or bool(chunk)
         if self._unpack is None:
             self._body += chunk
         while self._unpack is not None and chunk and len(self._body) <= self._most:
-            if self._unpack.eof:  # gzip may come in several members
+            if self._unpack.eof:  # gzip may have several members
                 self._unpack = zlib.decompressobj(_EITHER)
             try:
                 self._body += self._unpack.decompress(chunk, self._most + 1 - len(self._body))
@@ -42,6 +49,7 @@ class Decompressor:
             raise BodyTooLarge
 
     def end(self) -> bytes:
+        """Return the whole body. Raises BadContentEncoding when it is truncated."""
         if self._begun and self._unpack is not None and not self._unpack.eof:
             raise BadContentEncoding("ends before its packing does")
         return bytes(self._body)

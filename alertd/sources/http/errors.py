@@ -1,4 +1,4 @@
-"""What a failed call means, in our words: transport failures, error answers, and bodies that are no JSON."""
+"""Maps failed calls to SourceError: transport failures, error responses, and bodies that are not JSON."""
 
 import json
 import ssl
@@ -11,28 +11,28 @@ import httpx
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.sources.http.retry import retry_after_s
 
-ErrorInterpreter = Callable[[int, object], SourceError | None]  # a provider's reading of (status, JSON body or None)
+ErrorInterpreter = Callable[[int, object], SourceError | None]  # a provider's mapping of (status, JSON body or None)
 
 
 def no_interpretation(status: int, problem: object) -> SourceError | None:
-    """Leave the meaning of an error answer to its status."""
+    """Map by status alone."""
     return None
 
 
 class RateLimited(SourceDown):
-    """The server asked us to slow down: all calls to it wait."""
+    """The server asked for fewer requests: all calls to it wait."""
 
 
 class Unreachable(SourceDown):
-    """No answer at all: it speaks of the way or the host, not of the question."""
+    """No response: the network or the host failed, not this request."""
 
 
 class NoDataForLocation(SourceDown):
-    """The server is well but has nothing for this one question until later: only that question waits."""
+    """The server works but has no data for this request until later: only this request waits."""
 
 
 class IncompleteResponse(SourceChanged):
-    """A body that is no whole answer: half of one, none, or a page where data was asked. May be whole the next time."""
+    """The body is incomplete, empty, or a web page instead of data. A retry may succeed."""
 
     def __init__(
         self, source: str, problem: str, *, retryable: bool = True, retry_after_s: float | None = None
@@ -41,13 +41,13 @@ class IncompleteResponse(SourceChanged):
 
 
 def parse_json(source: str, body: bytes) -> Any:
-    """Strict JSON: NaN and Infinity, half a text, and words after it are refused with SourceChanged."""
+    """Parse strict JSON. Raises SourceChanged for NaN, Infinity, truncated JSON, or text after it."""
     try:
         return json.loads(body, parse_constant=_no_constant)
     except json.JSONDecodeError as exc:
         if exc.msg == "Extra data":
-            said = exc.doc[exc.pos : exc.pos + 80]
-            raise IncompleteResponse(source, f'words follow the JSON: "{said}"') from exc
+            extra = exc.doc[exc.pos : exc.pos + 80]
+            raise IncompleteResponse(source, f'words follow the JSON: "{extra}"') from exc
         if not body.strip():
             raise IncompleteResponse(source, "answered with an empty body") from exc
         raise IncompleteResponse(source, f"not whole JSON ({exc.msg} at {exc.pos} of {len(body)} bytes)") from exc
@@ -60,7 +60,7 @@ def _no_constant(name: str) -> NoReturn:
 
 
 def from_httpx_error(source: str, exc: httpx.HTTPError) -> SourceError:
-    """httpx's failures in our words. Never the URL: its query may hold an API key."""
+    """Map httpx's errors. Never includes the URL: its query may hold an API key."""
     if isinstance(exc.__cause__ or exc.__context__, ssl.SSLCertVerificationError) or "CERTIFICATE" in str(exc):
         return Unreachable(source, "its TLS certificate is not valid", retryable=False)
     if isinstance(exc, httpx.TimeoutException):
@@ -78,13 +78,13 @@ def error_from_response(
     now_utc: datetime,
     refused_pause_s: float,
 ) -> SourceError:
-    """The failure an error answer stands for: the provider's own reading of it first, else by status."""
+    """Return the error for an error response: the provider's own mapping first, otherwise by status."""
     status, wait = response.status_code, retry_after_s(response.headers.get("retry-after"), now_utc)
-    asked = wait is not None or status in (403, 429)
+    wait_requested = wait is not None or status in (403, 429)
     try:
         problem: object = json.loads(body)
     except (ValueError, RecursionError):
-        problem = None  # rate limit and edge errors are pages of HTML
+        problem = None  # rate limit and proxy errors are HTML pages
     error = interpret_error(status, problem)
     if wait is None and status == 403:
         wait = refused_pause_s
@@ -96,6 +96,6 @@ def error_from_response(
             error = SourceError(source, text)
     if isinstance(error, SourceDown) and wait is not None and wait > (error.retry_after_s or 0.0):
         error = type(error)(error.source, error.problem, retryable=error.retryable, retry_after_s=wait)
-    if asked and isinstance(error, SourceDown) and not isinstance(error, NoDataForLocation):
+    if wait_requested and isinstance(error, SourceDown) and not isinstance(error, NoDataForLocation):
         return RateLimited(error.source, error.problem, retryable=error.retryable, retry_after_s=error.retry_after_s)
     return error

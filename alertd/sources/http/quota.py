@@ -1,7 +1,8 @@
-"""What is left of a counted allowance: calls of this minute, hour, day and month, kept over restarts.
+"""Tracks call quotas per minute, hour, day and month, across restarts.
 
-The server's counters clear at each minute, full hour and UTC day, so ours do too; the month is that of the calendar.
-The count is a small file that processes share under a lock. When it cannot be written the count lives in memory alone.
+The windows follow the server's: its counters reset at each minute, full hour and UTC day; the month is the calendar
+month. The count is a small file that processes share under a lock. When it cannot be written, the count stays in
+memory.
 """
 
 import json
@@ -18,13 +19,16 @@ from filelock import FileLock, Timeout
 T = TypeVar("T")
 
 LOCK_WAIT_S: Final = 5.0
-AFTER_WINDOW_END: Final = timedelta(seconds=1)  # clocks differ: start a window a little late
+AFTER_WINDOW_END: Final = timedelta(seconds=1)  # clocks differ: a window starts slightly late
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuotaExhausted:
-    """Why a call may not be made before `until`. window: "minute", "hour", "day", "month", or "" when the server said
-    so itself; until None: never, for the call alone is more than a window allows."""
+    """Why a call may not be made before `until`.
+
+    window: "minute", "hour", "day", "month", or "" when the server itself reported it. until: None means never, since
+    the single call exceeds a window.
+    """
 
     window: str
     until: datetime | None
@@ -32,7 +36,7 @@ class QuotaExhausted:
 
 
 class Quota:
-    """The allowance of one counted party. limits: calls by window; path: the file of the count, None for memory."""
+    """Quota of one counted party. limits: calls by window; path: file of the count, None for memory only."""
 
     def __init__(
         self, limits: Mapping[str, int], path: Path | None, on_error: Callable[[str], None] = lambda text: None
@@ -41,7 +45,7 @@ class Quota:
         self._state: dict[str, Any] = {}
 
     def take(self, calls: float, now_utc: datetime) -> QuotaExhausted | None:
-        """Count calls about to be made, or say why they may not be and count nothing. Blocks on the disk."""
+        """Count calls that are about to be made, or return why they may not be made. Blocks on the disk."""
 
         def decide(state: dict[str, Any]) -> QuotaExhausted | None:
             closed = state.get("closed")
@@ -64,7 +68,7 @@ class Quota:
         return self._with_state(decide)
 
     def add(self, calls: float, now_utc: datetime) -> None:
-        """Count calls that were made without being foreseen: a failed one is counted once more by the server."""
+        """Count extra calls: the server counts a failed call once more."""
 
         def decide(state: dict[str, Any]) -> None:
             used = _rolled(state, self._limits, now_utc)
@@ -73,7 +77,7 @@ class Quota:
         self._with_state(decide)
 
     def close(self, until: datetime, because: str) -> None:
-        """The server says itself that the allowance is spent."""
+        """Record that the server itself reported the quota as spent."""
 
         def decide(state: dict[str, Any]) -> None:
             state["closed"] = {"until": until, "because": because}
@@ -81,11 +85,11 @@ class Quota:
         self._with_state(decide)
 
     def used(self, now_utc: datetime) -> dict[str, float]:
-        """Calls counted in each window so far."""
+        """Return the calls counted in each window so far."""
         return self._with_state(lambda state: {w: c for w, (_, c) in _rolled(state, self._limits, now_utc).items()})
 
     def _with_state(self, decide: Callable[[dict[str, Any]], T]) -> T:
-        """What `decide` makes of the count, which it may change; the count is kept."""
+        """Run `decide` on the count, which it may change; save the count and return the result."""
         path = self._path
         if path is None:
             return decide(self._state)
@@ -99,7 +103,7 @@ class Quota:
                 os.replace(temporary, path)
                 return result
         except (OSError, Timeout) as exc:
-            self._report(f"the count of calls {path} cannot be kept ({exc}); counting in memory")
+            self._report(f"the count of calls {path} cannot be written ({exc}); counting in memory")
             self._path = None
             return decide(self._state)
 
@@ -109,7 +113,7 @@ class Quota:
         except FileNotFoundError:
             return {}
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-            self._report(f"the count of calls {path} is damaged; counting anew")
+            self._report(f"the count of calls {path} is damaged; counting from 0")
             return {}
 
     def _report(self, text: str) -> None:
@@ -147,8 +151,10 @@ def _as_text(value: object) -> str:
 
 
 def _rolled(state: dict[str, Any], limits: Mapping[str, int], now_utc: datetime) -> dict[str, tuple[datetime, float]]:
-    """The counts with those of bygone windows cleared. A window that has yet to begin, as after a clock set back,
-    keeps its count."""
+    """Return the counts with past windows reset.
+
+    A window that has not begun, as after a clock set back, keeps its count.
+    """
     used: dict[str, tuple[datetime, float]] = state.get("used", {})
     rolled = {}
     for window in limits:

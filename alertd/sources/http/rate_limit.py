@@ -1,7 +1,7 @@
-"""Who may be asked now: the pace, allowance and rest of every host, and of single questions that fail alone.
+"""Rate limiter: pace, quota and pause of every host, and pauses of single requests that fail alone.
 
-What a failure says of its host is decided here: 5xx, half a body and no answer at all speak of the host, 429 and 403
-close it at once, a shape or a grid gone wrong speaks of the one question.
+It decides whether a failure concerns the host or the request. 5xx, a truncated body and no response concern the host;
+429 and 403 pause it at once; a wrong shape or grid concerns the request.
 """
 
 import asyncio
@@ -18,8 +18,11 @@ from alertd.sources.http.retry import HostState, NotAsked, Pause, RetryPolicy, S
 
 
 class RateLimiter:
-    """One client's manners towards all hosts. other: limits of hosts that state none; cache_dir: where counts are kept,
-    None for memory alone; ticks: seconds that only ever grow."""
+    """Rate limits of one client for all hosts.
+
+    other: limits of hosts that state none. cache_dir: folder of the counts, None for memory only. ticks: monotonic
+    seconds.
+    """
 
     def __init__(
         self,
@@ -36,9 +39,10 @@ class RateLimiter:
         self._cache_dir, self._on_trouble = cache_dir, on_error
         self._host_states: dict[str, HostState] = {}
         self._quotas: dict[str, Quota] = {}
-        self._failing_requests: dict[str, Pause] = {}  # questions that fail while their host answers, by cache_key
+        self._failing_requests: dict[str, Pause] = {}  # requests that fail while their host works, by cache_key
 
     def host_state(self, url: str) -> HostState:
+        """Return the state of a URL's host; create it on first use."""
         limits = limits_of(url, self._other)
         host_state = self._host_states.get(limits.name)
         if host_state is None:
@@ -49,14 +53,14 @@ class RateLimiter:
         return host_state
 
     async def acquire(self, source: str, url: str, *, wait: bool) -> None:
-        """Wait for the host's turn; when `patient`, for the next minute too where this one's allowance is spent.
+        """Wait for the host's turn; with `wait`, also for the next minute where this minute's quota is spent.
 
-        Raises NotAsked when the host or the question is left alone, or an allowance is spent for longer than that, and
-        SourceError when no allowance could ever cover the question.
+        Raises NotAsked when the host or the request is paused, or a quota is spent for longer than a minute. Raises
+        SourceError when no quota could ever cover the request.
         """
-        host_state, sore = self.host_state(url), self._failing_requests.get(cache_key(url))
-        if sore is not None:
-            sore.check(source, self._now())
+        host_state, request_pause = self.host_state(url), self._failing_requests.get(cache_key(url))
+        if request_pause is not None:
+            request_pause.check(source, self._now())
         while True:
             host_state.pause.check(source, self._now())
             await host_state.wait_turn()
@@ -76,17 +80,18 @@ class RateLimiter:
             await self._sleep(wait_s)
 
     async def count_extra_call(self, url: str) -> None:
-        """A call failed: servers that count calls count it once more."""
+        """Count a failed call once more, as servers with quotas do."""
         quota = self._quotas.get(self.host_state(url).limits.name)
         if quota is not None:
             await asyncio.to_thread(quota.add, 1.0, self._now())
 
     def succeeded(self, url: str) -> None:
+        """Record a successful call."""
         self.host_state(url).pause.succeeded()
         self._failing_requests.pop(cache_key(url), None)
 
     def failed(self, url: str, error: SourceError) -> None:
-        """Let the host rest, or this one question, by what kind of failure a call that gave up met."""
+        """Pause the host or this one request, depending on the error of a call that gave up."""
         if isinstance(error, NotAsked):
             return
         host_state, policy, now = self.host_state(url), self._policy, self._now()
@@ -99,10 +104,10 @@ class RateLimiter:
             )  # fmt: skip
             quota = self._quotas.get(host_state.limits.name)
             if quota is not None and asked_s is not None and host_state.pause.until is not None:
-                quota.close(host_state.pause.until, error.problem)  # so that it stands over a restart
+                quota.close(host_state.pause.until, error.problem)  # so that it survives a restart
         elif isinstance(error, NoDataForLocation) or not isinstance(error, SourceChanged):
-            host_state.pause.succeeded()  # a plain refusal comes from a host that is well
-        alone = not of_host or host_state.pause.failures <= 1  # else the host is down, and not this question bad
+            host_state.pause.succeeded()  # a plain refusal comes from a working host
+        alone = not of_host or host_state.pause.failures <= 1  # otherwise the host is down, not this request bad
         if isinstance(error, SourceDown | SourceChanged) and alone and not isinstance(error, RateLimited | Unreachable):
             self._failing_requests.setdefault(cache_key(url), Pause()).failed(
                 error, now, asked_s=error.retry_after_s if isinstance(error, NoDataForLocation) else None,

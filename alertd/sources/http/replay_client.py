@@ -1,4 +1,7 @@
-"""Answers kept earlier, handed out again: no network, no clock, no cache, and nothing made up for what is missing."""
+"""Replays archived HTTP responses: no network, no clock, no cache.
+
+Raises when a response was not archived.
+"""
 
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final, TypeVar
@@ -20,10 +23,9 @@ T = TypeVar("T")
 
 
 class ReplayClient:
-    """Answers the same questions as before with the same answers and failures.
+    """Returns the archived responses and errors for the same requests.
 
-    `missing` gathers the questions it was never told the answer to: a plan made while it is not empty stands on less
-    than the first one did.
+    `missing` collects the requests without an archived response: a plan made with any has less input than the original.
     """
 
     def __init__(self, responses: Iterable[SourceResponse]) -> None:
@@ -40,34 +42,38 @@ class ReplayClient:
         doubt: Doubt[T] = no_doubt,
         options: RequestOptions = DEFAULT_OPTIONS,
     ) -> Answer[T]:
-        """As `HttpClient.get_json`; the body is read anew, with the reader at hand.
+        """As `HttpClient.get_json`; the body is parsed again by the current reader.
 
-        `doubt` is not applied: a doubted answer was not handed out, and what was is kept with the reason.
+        `doubt` is not applied: a doubted response was never returned, and the returned one is archived with its reason.
         """
-        asked = without_secrets(full_url(url, params))
-        heard = self._responses.get((asked, options.refresh))
-        if heard is None:
-            self.missing.append(asked)
+        full = without_secrets(full_url(url, params))
+        response = self._responses.get((full, options.refresh))
+        if response is None:
+            self.missing.append(full)
             raise SourceDown(source, "this answer was not kept")
-        if heard.failed is not None:
-            raise heard.failed
-        if heard.fetched_at is None:
-            raise ValueError("an answer that was kept has the time it was fetched")
+        if response.failed is not None:
+            raise response.failed
+        if response.fetched_at is None:
+            raise ValueError("an archived response has no time of fetching")
         return Answer(
-            value=read(parse_json(source, heard.body)), body=heard.body, fetched_at=heard.fetched_at, from_cache=True,
-            stale=bool(heard.stale_because), stale_because=heard.stale_because,
-        )  # fmt: skip
+            value=read(parse_json(source, response.body)),
+            body=response.body,
+            fetched_at=response.fetched_at,
+            from_cache=True,
+            stale=bool(response.stale_because),
+            stale_because=response.stale_because,
+        )
 
 
 def failure_kinds() -> dict[str, type[SourceError]]:
-    """Every kind of failure that sources tell apart, by name."""
+    """Return every class of source error, by its name in archives."""
     kinds: list[type[SourceError]] = [SourceError]
     for kind in kinds:
         kinds += kind.__subclasses__()
     return {stored_kind(kind): kind for kind in kinds}
 
 
-# Archives name a failure by the class that it had when the format was fixed.
+# Archives store the class name that the error had when the format was fixed.
 _STORED_KINDS: Final = {
     "RateLimited": "Throttled",
     "Unreachable": "Unreached",
@@ -77,5 +83,5 @@ _STORED_KINDS: Final = {
 
 
 def stored_kind(kind: type[SourceError]) -> str:
-    """The name of a kind of failure in an archive."""
+    """Return the archive name of an error class."""
     return _STORED_KINDS.get(kind.__name__, kind.__name__)

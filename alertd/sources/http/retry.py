@@ -1,7 +1,7 @@
-"""When to call a server again: which failure deserves another try, how long to wait, and how fast calls may follow.
+"""Retry policy of a host: which failures to retry, how long to wait, and how fast calls may follow.
 
-tenacity would bring the loop, but the rules here (the server's word first, then jittered waits, a host or one question
-that is left alone for a while) would still all be ours; the loop itself is five lines.
+tenacity would provide the loop, but the rules here would still be our own: the server's wait first, then jittered
+waits, then pauses of a host or a request. The loop itself is five lines.
 """
 
 import asyncio
@@ -20,13 +20,12 @@ Sleeper = Callable[[float], Awaitable[None]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetryPolicy:
-    """Tries per call, and the waits between them [s]; the longest wait a call will sit through [s].
+    """Attempts per call, waits between them [s], and the longest wait within a call [s].
 
-    A host that failed `give_up_after` calls in a row is left alone for `pause_s`, twice as long at each further failure
-    up to `max_pause_s`, so that a dead provider costs one route a minute and not every cell of every route a
-    deadline each. One question that failed `failing_after` calls in a row while its host answered is left alone
-    likewise,
-    for `failing_pause_s` and longer: one cell was seen to fail for twelve days.
+    A host that failed `give_up_after` consecutive calls is paused for `pause_s`, doubled at each further failure up to
+    `max_pause_s`. So a dead provider costs one route a minute, not a timeout for every cell of every route. One request
+    that failed `failing_after` consecutive calls while its host worked is paused in the same way, for `failing_pause_s`
+    and longer: one cell was observed to fail for twelve days.
     """
 
     tries: int = 3
@@ -40,9 +39,9 @@ class RetryPolicy:
     max_failing_pause_s: float = 3600.0
 
     def wait_s(self, tries_made: int, error: SourceError, jitter: float) -> float | None:
-        """Seconds until the next try, or None to give up. `jitter` is uniform in [0, 1).
+        """Return the seconds until the next attempt, or None to give up. `jitter` is uniform in [0, 1).
 
-        The server's own Retry-After wins. Else the policy's wait, between half and one and a half times of it.
+        The server's own Retry-After has priority. Otherwise the policy's wait, times 0.5 to 1.5.
         """
         if not error.retryable or tries_made >= self.tries:
             return None
@@ -52,25 +51,25 @@ class RetryPolicy:
 
 
 def retry_after_s(text: str | None, now_utc: datetime) -> float | None:
-    """What a Retry-After header asks, 0 for a date gone by and a day at most; None when absent or unreadable."""
+    """Return the wait of a Retry-After header [s]: 0 for a past date, at most a day; None if absent or unreadable."""
     wait_s = parse_retry_after_s(text, now_utc)
     return None if wait_s is None else min(max(wait_s, 0.0), timedelta(days=1).total_seconds())
 
 
 class NotAsked(SourceDown):
-    """No call was made: the host or the question is being left alone, or an allowance is spent."""
+    """No call was made: the host or the request is paused, or a quota is spent."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Pause:
-    """What is left alone for a while after failures, a host or one question: until when and why."""
+    """A pause of a host or request after failures: until when and why."""
 
     until: datetime | None = None
     because: str = ""
     failures: int = 0
 
     def check(self, source: str, now_utc: datetime) -> None:
-        """Raise NotAsked while it is left alone."""
+        """Raise NotAsked during the pause."""
         if self.until is not None and now_utc < self.until:
             wait = (self.until - now_utc).total_seconds()
             raise NotAsked(
@@ -79,26 +78,27 @@ class Pause:
             )  # fmt: skip
 
     def succeeded(self) -> None:
-        self.failures = 0  # a pause stands: the call that succeeded may have begun before it
+        """Reset the count of consecutive failures."""
+        self.failures = 0  # a pause stays: the successful call may have begun before it
 
     def failed(self, error: SourceError, now_utc: datetime, *, asked_s: float | None, after: int, pause_s: float,
                longest_s: float) -> None:  # fmt: skip
-        """Count a failure; pause for `asked_s`, else from the `after`th in a row for `pause_s`, doubling."""
+        """Count a failure; pause for `asked_s`, or for `pause_s` from the `after`th consecutive one on, doubling."""
         self.failures += 1
         pause = asked_s
         if pause is None and self.failures >= after:
             pause = min(pause_s * 2.0 ** min(self.failures - after, 20), longest_s)
         if pause is not None:
             until = now_utc + timedelta(seconds=pause)
-            if self.until is None or until > self.until:  # a call begun earlier must not cut short what was asked
+            if self.until is None or until > self.until:  # a call that began earlier must not shorten a pause
                 self.until, self.because = until, error.problem
 
 
 @dataclass(slots=True, kw_only=True)
 class HostState:
-    """One host's manners: calls at once, calls a second, and a pause while it is down or told us to wait.
+    """State of one host: concurrent calls, calls per second, and a pause while it is down or asked for one.
 
-    ticks: seconds that only ever grow, by which the pace is kept.
+    ticks: monotonic seconds for the pace.
     """
 
     limits: HostLimits
@@ -112,7 +112,7 @@ class HostState:
         self.slots = asyncio.Semaphore(self.limits.at_once)
 
     async def wait_turn(self) -> None:
-        """Wait for this host's turn: calls start at least 1 / per_s apart, so that no second sees more than per_s."""
+        """Wait for this host's turn: calls start at least 1 / per_s apart."""
         now_s = self.ticks()
         due_s = max(self._next_s, now_s)
         self._next_s = due_s + 1.0 / self.limits.per_s
@@ -120,10 +120,11 @@ class HostState:
             await self.sleep(due_s - now_s)
 
     def pause_for(self, wait_s: float) -> None:
-        """The host asked one call to wait: the others wait too."""
+        """Delay all calls to the host, because it asked one call to wait."""
         self._next_s = max(self._next_s, self.ticks() + wait_s)
 
 
 def same_server(one: str, other: str) -> bool:
+    """Whether two URLs have the same scheme, host and port."""
     a, b = urlsplit(one), urlsplit(other)
     return (a.scheme, a.hostname, a.port) == (b.scheme, b.hostname, b.port)

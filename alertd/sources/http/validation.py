@@ -1,4 +1,4 @@
-"""Whether an answer is for the place that was asked about."""
+"""Validates responses: the requested location, and the fields of a model."""
 
 from typing import Annotated, TypeVar
 
@@ -11,7 +11,7 @@ EARTH_RADIUS_KM = 6371.0
 
 
 def apart_km(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
-    """Great-circle distance by the haversine formula."""
+    """Return the great-circle distance [km] by the haversine formula."""
     a, b, c, d = np.radians([lat1_deg, lon1_deg, lat2_deg, lon2_deg])
     h = np.sin((c - a) / 2) ** 2 + np.cos(a) * np.cos(c) * np.sin((d - b) / 2) ** 2
     return float(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.clip(h, 0.0, 1.0))))
@@ -24,13 +24,13 @@ M = TypeVar("M", bound=BaseModel)
 
 
 class AnswerModel(BaseModel):
-    """Base of what servers send: keys that we do not read may come and go."""
+    """Base of server responses: unknown keys are ignored."""
 
     model_config = ConfigDict(extra="ignore", frozen=True)
 
 
 def validated(source: str, model: type[M], body: object) -> M:
-    """The body as the model. Raises SourceChanged naming the first field that does not fit."""
+    """Return the body as the model. Raises SourceChanged with the first field that does not fit."""
     try:
         return model.model_validate(body)
     except ValidationError as exc:

@@ -1,1 +1,1 @@
-"""Request bodies that the HTTP interface accepts."""
+"""Request bodies of the HTTP interface."""

@@ -1,4 +1,4 @@
-"""A closed road as the operator posts it: between which places, from when until when, and who says so."""
+"""Parses a road closure posted by the operator: location, start and end time, and source."""
 
 from datetime import UTC, datetime
 from typing import Annotated, Any, Final
@@ -15,9 +15,9 @@ _Words = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1
 
 
 class ClosureRequest(FileModel):
-    """One closure, of both directions. Times are kept in UTC, so that one moment in two zones is one closure.
+    """One closure of both directions. Times are stored in UTC, so one moment in two zones is one closure.
 
-    `ends_at` null or left out: it stands until it is taken back.
+    `ends_at` null or omitted: the closure applies until it is withdrawn.
     """
 
     id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["C-17"])
@@ -43,7 +43,7 @@ class ClosureRequest(FileModel):
         if self.start == self.end:
             raise FieldError("to", "is the same place as from", "write where the closure ends")
         if self.ends_at is not None and self.ends_at <= self.begins_at:
-            raise FieldError("ends_at", "is not after begins_at", "write when the road opens, or null if nobody knows")
+            raise FieldError("ends_at", "is not after begins_at", "write when the road opens, or null if unknown")
         return self
 
     def to_core(self) -> PostedClosure:
@@ -59,7 +59,7 @@ class ClosureRequest(FileModel):
 
 
 def parse_closure(row: Any, where: str) -> ClosureRequest:
-    """One closure from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    """Validate one closure. Raises InputError with `where`, the field, the problem and a hint."""
     return validate_row(
         row,
         ClosureRequest,

@@ -1,4 +1,4 @@
-"""A correction of the chain log as the office writes it."""
+"""Parses an office's correction of a chain log entry."""
 
 from datetime import UTC
 from typing import Annotated, Any
@@ -13,9 +13,9 @@ _Named = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x
 
 
 class CorrectionRequest(FileModel):
-    """What was wrong with an entry of the chain log, who says so and why. What is left out stays as it is.
+    """What was wrong with a chain log entry, who corrects it and why. Omitted fields stay as they are.
 
-    entry: its id in the log. void: chains were not hung at all. Times are kept in UTC.
+    entry: its id in the log. void: chains were not installed at all. Times are stored in UTC.
     """
 
     entry: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_]+$", examples=["evt_0123456789abcdef"])
@@ -34,14 +34,14 @@ class CorrectionRequest(FileModel):
     @model_validator(mode="after")
     def _says_something(self) -> "CorrectionRequest":
         if self.void and (self.on or self.off or self.place is not None):
-            raise FieldError("void", "does not go with other times or places", "strike the entry out, or correct it")
+            raise FieldError("void", "cannot be combined with times or a place", "void the entry, or correct it")
         if not self.void and self.on is None and self.off is None and self.place is None:
             raise FieldError("off", "nothing is corrected", 'give "on", "off", "place" or "void": true')
         return self
 
 
 def parse_correction(row: Any, where: str) -> CorrectionRequest:
-    """One correction from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    """Validate one correction. Raises InputError with `where`, the field, the problem and a hint."""
     return validate_row(
         row, CorrectionRequest, where, 'write {"entry": "evt_...", "off": "...", "by": "...", "why": "..."}'
     )

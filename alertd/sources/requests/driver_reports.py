@@ -1,4 +1,4 @@
-"""What a driver reports of a trip: a message read, chains on, chains off, arrived."""
+"""Parses a driver's report about a trip: message read, chains on, chains off, arrived."""
 
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -13,10 +13,10 @@ _Words = Annotated[str, Field(max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u20
 
 
 class ReportRequest(FileModel):
-    """One report. `at` is kept in UTC, so that one moment written in two zones is one report.
+    """One report. `at` is stored in UTC, so one moment written in two zones is one report.
 
-    notice_id: of the message that was read. place: where chains were hung or taken off, in the driver's words or as a
-    stop's name. by: who reports, where it is not the driver.
+    notice_id: of the message that was read. place: where chains were put on or taken off, in the driver's words or as a
+    stop's name. by: the reporter, if not the driver.
     """
 
     what: Literal["read", "chains_on", "chains_off", "arrived"] = Field(examples=["chains_on"])
@@ -34,15 +34,16 @@ class ReportRequest(FileModel):
     def _names_what_was_read(self) -> "ReportRequest":
         if (self.what == READ) != bool(self.notice_id):
             raise FieldError(
-                "notice_id", f'does not go with what = "{self.what}"', "name the message that was read, alone"
+                "notice_id", f'does not go with what = "{self.what}"', 'give it with what = "read", and only then'
             )
         return self
 
     @property
     def happened_at(self) -> datetime:
+        """Time of the report, aware and UTC."""
         return datetime.fromisoformat(self.at)
 
 
 def parse_report(row: Any, where: str) -> ReportRequest:
-    """One report from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    """Validate one report. Raises InputError with `where`, the field, the problem and a hint."""
     return validate_row(row, ReportRequest, where, 'write {"what": "chains_on", "at": "...", "place": "..."}')

@@ -1,4 +1,4 @@
-"""Where a truck is, as its device or the fleet's system reports it."""
+"""Parses a truck's position as reported by its device or the fleet's system."""
 
 from datetime import UTC, datetime
 from typing import Any
@@ -11,7 +11,7 @@ from alertd.sources.files.trips import parse_departure
 
 
 class PositionRequest(FileModel):
-    """One position. `at` is kept in UTC, so that one moment written in two zones is one report."""
+    """One position. `at` is stored in UTC, so one moment written in two zones is one report."""
 
     at: str = Field(examples=["2027-01-14T06:10:00-07:00"])
     lat: float = Field(ge=-90, le=90, examples=[47.0])
@@ -24,6 +24,7 @@ class PositionRequest(FileModel):
 
     @property
     def seen_at(self) -> datetime:
+        """Time of the position, aware and UTC."""
         return datetime.fromisoformat(self.at)
 
     def to_core(self) -> PositionReport:
@@ -31,5 +32,5 @@ class PositionRequest(FileModel):
 
 
 def parse_position(row: Any, where: str) -> PositionRequest:
-    """One position from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    """Validate one position. Raises InputError with `where`, the field, the problem and a hint."""
     return validate_row(row, PositionRequest, where, 'write {"at": "...", "lat": 47.0, "lon": -115.0}')

@@ -1,4 +1,4 @@
-"""A posted control as a person reports it: which level, where, since when, and who says so."""
+"""Parses a posted control reported by a person: level, location, start time and source."""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -19,10 +19,10 @@ Direction = Literal["N", "NE", "E", "SE", "S", "SW", "W", "NW", "both"]
 
 
 class PostedRequest(FileModel):
-    """One posted control. Where: `from` and `to`, or `place`, the name of a pass, summit or zone.
+    """One posted control. Location: `from` and `to`, or `place`, the name of a pass, summit or zone.
 
     `level`: a level's id in the jurisdiction's rule file, "closed", or "none" for a sign that is off. `until` null or
-    left out: nobody knows. Times are kept in UTC.
+    omitted: unknown. Times are stored in UTC.
     """
 
     id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["P-17"])
@@ -45,7 +45,7 @@ class PostedRequest(FileModel):
     @model_validator(mode="after")
     def _is_sound(self) -> "PostedRequest":
         if self.place is not None and (self.start is not None or self.end is not None):
-            raise FieldError("place", "stands beside from and to", "write one of both")
+            raise FieldError("place", "given together with from and to", "write only one of them")
         if self.place is None and (self.start is None or self.end is None):
             raise FieldError("place", "missing, and so is from or to", 'write place = "...", or from and to')
         for key, at in (("from", self.start), ("to", self.end)):
@@ -56,12 +56,12 @@ class PostedRequest(FileModel):
         if self.start is not None and self.start == self.end:
             raise FieldError("to", "is the same place as from", "write where the control ends")
         if self.until is not None and self.until <= self.since:
-            raise FieldError("until", "is not after since", "write when it ends, or null if nobody knows")
+            raise FieldError("until", "is not after since", "write when it ends, or null if unknown")
         return self
 
 
 def parse_posted(row: Any, where: str) -> PostedRequest:
-    """One control from plain values. Raises InputError naming `where`, the field, what is wrong and the mend."""
+    """Validate one posted control. Raises InputError with `where`, the field, the problem and a hint."""
     return validate_row(
         row,
         PostedRequest,
@@ -77,7 +77,7 @@ def to_control(
     confirmed_at: datetime,
     at: str,
 ) -> PostedControl:
-    """The control. Raises InputError, which names the request as `at`, for what no rule set or list of names knows."""
+    """Return the control. Raises InputError, which names the request as `at`, for an unknown level or place."""
     rules = rulesets.get(request.jurisdiction)
     if rules is None:
         known = ", ".join(sorted(rulesets))
@@ -89,7 +89,7 @@ def to_control(
         raise InputError(
             at,
             "level",
-            f'"{request.level}" is no level of {request.jurisdiction}',
+            f'"{request.level}" is not a level of {request.jurisdiction}',
             f"write one of: {', '.join(levels)}",
         )
     if request.place is not None:

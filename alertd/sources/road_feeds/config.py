@@ -1,6 +1,6 @@
-"""A feed of posted conditions as its operator describes it: where it is asked, how it is read, and what its words mean.
+"""Reads the configuration of a road feed: its URL, its format, and the meaning of its words.
 
-One TOML file a feed in the folder `places.feeds`.
+One TOML file per feed in the folder `places.feeds`.
 """
 
 import re
@@ -26,7 +26,7 @@ _Expression = Annotated[str, Field(max_length=1000)]
 
 
 class ReadFile(FileModel):
-    """JMESPath expressions: `list` and `published` on the whole answer, the others on one entry of the list."""
+    """JMESPath expressions: `list` and `published` on the whole response, the others on one list entry."""
 
     entries: _Expression = Field("", alias="list", examples=["items[]"])
     published: _Expression = Field("", examples=["metadata.updated"])
@@ -48,8 +48,8 @@ class ReadFile(FileModel):
                     jmespath.compile(expression)
                 except JMESPathError as exc:
                     at = " ".join(str(exc).split())[:120]
-                    mend = "mend the expression (jmespath.org has its grammar)"
-                    raise FieldError(key, f'"{expression}" is no JMESPath: {at}', mend) from None
+                    hint = "correct the expression (jmespath.org has its grammar)"
+                    raise FieldError(key, f'"{expression}" is not JMESPath: {at}', hint) from None
         return self
 
     def by_key(self) -> dict[str, str]:
@@ -57,7 +57,7 @@ class ReadFile(FileModel):
 
 
 class WordFile(FileModel):
-    """What some words of the feed mean: all of them, any case (`exact`), or a regular expression found in them."""
+    """The level for some words of the feed: the whole text in any case (`exact`), or a regular expression."""
 
     exact: str = Field("", max_length=500)
     pattern: str = Field("", max_length=500)
@@ -70,11 +70,13 @@ class WordFile(FileModel):
         try:
             re.compile(self.pattern)
         except re.error as exc:
-            raise FieldError("pattern", f'"{self.pattern}" is no regular expression: {exc}', "mend it") from None
+            raise FieldError("pattern", f'"{self.pattern}" is not a regular expression: {exc}', "correct it") from None
         return self
 
 
 class FeedFile(FileModel):
+    """Contents of a feed's file."""
+
     name: str = Field(min_length=1, max_length=40, pattern=r"^[a-z0-9-]+$", examples=["my-state"])
     use: bool = True
     source: _Words = Field(examples=["the state's open road feed"])
@@ -97,7 +99,7 @@ class FeedFile(FileModel):
             if value:
                 ZoneInfo(value)
         except (ZoneInfoNotFoundError, ValueError):
-            raise ValueError(f'"{value}" is no time zone; write an IANA name, e.g. "America/Boise"') from None
+            raise ValueError(f'"{value}" is not a time zone; write an IANA name, e.g. "America/Boise"') from None
         return value
 
     @model_validator(mode="after")
@@ -105,7 +107,7 @@ class FeedFile(FileModel):
         given = [key for key, expression in self.read.by_key().items() if expression]
         if self.format == "datex2-v3":
             if given:
-                raise FieldError(f"read.{given[0]}", "DATEX II is read as it is", "leave [read] out")
+                raise FieldError(f"read.{given[0]}", "DATEX II needs no mapping", "omit [read]")
             return self
         needed = ("text",) if self.format == "geojson" else ("list", "text")
         for key in needed:
@@ -113,11 +115,9 @@ class FeedFile(FileModel):
                 example = {"list": "items[]", "text": "restriction"}[key]
                 raise FieldError(f"read.{key}", "missing", f'write e.g. {key} = "{example}"')
         if self.format == "json" and not {"geometry", "from", "place"}.intersection(given):
-            raise FieldError(
-                "read", "says nothing of where an entry is", 'write geometry, or from and to, or place = "pass_name"'
-            )
+            raise FieldError("read", "no location is mapped", 'write geometry, or from and to, or place = "pass_name"')
         if ("to" in given) and "from" not in given:
-            raise FieldError("read.from", "missing beside to", 'write from = "[start.lat, start.lon]"')
+            raise FieldError("read.from", "missing with to", 'write from = "[start.lat, start.lon]"')
         if bool(self.key_name) != bool(self.key_file):
             raise FieldError("key_file", "key_name and key_file go together", "write both or neither")
         return self
@@ -125,6 +125,8 @@ class FeedFile(FileModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WordRule:
+    """One line of a feed's word table. `exact` is in case-folded form, "" if a pattern is used."""
+
     exact: str
     pattern: re.Pattern[str] | None
     level: str
@@ -132,7 +134,7 @@ class WordRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Feed:
-    """A feed. read: JMESPath by key, none for DATEX II; key: its secret parameter, None if it wants none."""
+    """A feed. read: JMESPath by key, empty for DATEX II; key: its secret parameter, None if not needed."""
 
     name: str
     use: bool
@@ -149,7 +151,7 @@ class Feed:
     words: tuple[WordRule, ...]
 
     def level(self, text: str) -> str:
-        """The level that the feed's words mean, by the first line of its table that fits; NOT_UNDERSTOOD if none."""
+        """Return the level of the first matching line of the feed's word table; NOT_UNDERSTOOD if none matches."""
         plain = " ".join(text.split())
         for word in self.words:
             if word.pattern.search(plain) if word.pattern is not None else word.exact == plain.casefold():
@@ -158,7 +160,7 @@ class Feed:
 
 
 def read_feed(path: Path, rulesets: Mapping[str, RuleSet]) -> Feed:
-    """One feed's file. Raises ConfigError naming file, field and mend, also for a level that the rules do not know."""
+    """Read one feed's file. Raises ConfigError with file, field and hint, also for an unknown level."""
     content = read_toml(path, FeedFile)
     _check_levels(path, content, rulesets)
     return Feed(
@@ -186,7 +188,7 @@ def read_feed(path: Path, rulesets: Mapping[str, RuleSet]) -> Feed:
 
 
 def read_feeds(folder: Path, rulesets: Mapping[str, RuleSet]) -> tuple[Feed, ...]:
-    """The feeds of a folder that are in use, by file name; none where there is no such folder."""
+    """Return the feeds of a folder that are in use, by file name; empty when the folder does not exist."""
     feeds = [read_feed(path, rulesets) for path in sorted(folder.glob("*.toml"))]
     names = [f.name for f in feeds]
     for name in names:
@@ -218,7 +220,7 @@ def _check_levels(path: Path, content: FeedFile, rulesets: Mapping[str, RuleSet]
             raise ConfigError(
                 str(path),
                 f"word[{i}].level",
-                f'"{word.level}" is no level of {content.jurisdiction}',
+                f'"{word.level}" is not a level of {content.jurisdiction}',
                 f"write one of: {', '.join((*known, *_OWN_LEVELS))}",
             )
 
@@ -227,4 +229,6 @@ def _secret(path: Path, name: str) -> str:
     try:
         return (path.parent / name).read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as exc:
-        raise ConfigError(str(path), "key_file", f"{name} cannot be read", "make that file, readable by us") from exc
+        raise ConfigError(
+            str(path), "key_file", f"{name} cannot be read", "create that file, readable by the daemon"
+        ) from exc

@@ -1,6 +1,6 @@
-"""DATEX II version 3 (CEN/TS 16157) situation publications: winter equipment asked for, and roads closed.
+"""Parses DATEX II version 3 (CEN/TS 16157) publications: winter equipment rules and road closures.
 
-Elements are found by namespace and name, wherever they stand, so that a feed of any 3.x reads alike; what we look for:
+Elements are found by namespace and name, wherever they are, so that feeds of any 3.x parse alike. The parser uses:
 
 - sit:situationRecord of xsi:type WinterDrivingManagement: complianceOption, winterEquipmentManagementType;
 - of xsi:type RoadOrCarriagewayOrLaneManagement: roadOrCarriagewayOrLaneManagementType;
@@ -10,7 +10,7 @@ Elements are found by namespace and name, wherever they stand, so that a feed of
 From memory, not read in the schemas: the elements roadOrCarriagewayOrLaneManagementType, generalPublicComment,
 coordinatesForDisplay, cancel and end, the LinearRing of areas, and the attribute _extendedValue.
 
-A document type or an entity is refused outright: none is needed, and both are ways to attack a reader.
+A document type or an entity is refused: neither is needed, and both allow attacks on a parser.
 """
 
 from collections import Counter
@@ -36,8 +36,8 @@ _GML: Final = "{http://www.opengis.net/gml"
 _XSI_TYPE: Final = "{http://www.w3.org/2001/XMLSchema-instance}type"
 
 CLOSED_WORDS: Final = frozenset(("roadClosed", "closedPermanentlyForTheWinter"))
-_NO_CHAINS: Final = frozenset(("doNotUseStudTyres",))  # asks for no chains, so it is no control of ours
-# Reference systems in which a posList gives latitude first, in degrees that are as good as WGS 84 on a road.
+_NO_CHAINS: Final = frozenset(("doNotUseStudTyres",))  # requires no chains, so it is not a chain control
+# Reference systems whose posList has latitude first, in degrees equivalent to WGS 84 at a road's accuracy.
 _LAT_LON: Final = (
     "EPSG::4326",
     "EPSG:4326",
@@ -54,7 +54,7 @@ MAX_RECORDS: Final = 20_000
 
 
 def read_datex(source: str, body: bytes) -> FeedContent:
-    """The records of a publication that concern us. Raises SourceChanged for what is no such publication."""
+    """Return the relevant records of a publication. Raises SourceChanged for any other document."""
     root = _parsed(source, body)
     if root.tag.startswith(f"{{{_V2}") or any(e.tag.startswith(f"{{{_V2}") for e in list(root)[:5]):
         raise SourceChanged(source, "is DATEX II version 2, and version 3 is read here")
@@ -81,7 +81,7 @@ def read_datex(source: str, body: bytes) -> FeedContent:
 
 
 def _parsed(source: str, body: bytes) -> Element:
-    """The document, xsi:type turned into {namespace}name by the prefixes in force where it stands."""
+    """Parse the document; xsi:type becomes {namespace}name by the prefixes in scope at the element."""
     scopes: dict[str, list[str]] = {}
     depth = 0
     root: Element | None = None
@@ -131,7 +131,7 @@ def _records(publications: list[Element]) -> Iterator[tuple[Element, Element]]:
 
 
 def _left_out(situation: Element, record: Element) -> str:
-    """Why a record is none to plan with, "" if it is one."""
+    """Return why a record is not used for planning, "" if it is."""
     kind = record.get(_XSI_TYPE, "").rpartition("}")[2]
     if kind not in ("WinterDrivingManagement", "RoadOrCarriagewayOrLaneManagement"):
         return "of other kinds"
@@ -181,20 +181,20 @@ def _row(situation: Element, record: Element) -> FeedRow:
         closed=kind == "RoadOrCarriagewayOrLaneManagement",
         since=since,
         until=until,
-        # "active" stands now, whatever the times say (ValidityStatusEnum).
+        # "active" applies now, whatever the times are (ValidityStatusEnum).
         stands_now=status == "active",
         wheres=_wheres(record),
     )
 
 
 def _wheres(record: Element) -> tuple[ControlLocation, ...]:
-    """Lines, or else points; several where the location is a group. None where only other references are given."""
+    """Return lines, or else points; several where the location is a group. Empty for other references."""
     reference = record.find(f"{_SIT}locationReference")
     if reference is None:
         return ()
     lines = [(_line(e, srs), ring) for e, srs, ring in _pos_lists(reference, "", ring=False)]
     if any(line is None for line, _ in lines):
-        return ()  # one part that cannot be read may be the one on this road
+        return ()  # the unreadable part may be the one on this road
     found = [ControlLocation(outline=x) if ring else ControlLocation(line=x) for x, ring in lines if x is not None]
     if found:
         return tuple(found)
@@ -206,7 +206,7 @@ def _wheres(record: Element) -> tuple[ControlLocation, ...]:
 
 
 def _coordinates(reference: Element) -> list[Element]:
-    """Elements with a latitude and a longitude; a place only for drawing a sign counts where there is no other."""
+    """Return elements with latitude and longitude; a position for map display only if there is no other."""
     both = [e for e in reference.iter() if e.find(f"{_LOC}latitude") is not None]
     drawn = [e for e in both if _named(e, "coordinatesForDisplay")]
     return [e for e in both if not _named(e, "coordinatesForDisplay")] or drawn
@@ -239,7 +239,7 @@ def _line(e: Element, srs: str) -> tuple[LatLon, ...] | None:
 
 
 def _pos_lists(e: Element, srs: str, *, ring: bool) -> Iterator[tuple[Element, str, bool]]:
-    """Each posList below, the srsName that holds for it ("" for none), and whether it is a ring of an area."""
+    """Yield each posList below, its srsName ("" for none), and whether it is a ring of an area."""
     srs, ring = _attribute(e, "srsName") or srs, ring or _named(e, "LinearRing")
     if _named(e, "posList"):
         yield e, srs, ring
@@ -264,7 +264,7 @@ def _text(e: Element | None) -> str:
 
 
 def _time(text: str) -> datetime | None:
-    """An xs:dateTime in UTC; None for none, and for one without a zone, which could mean any hour."""
+    """Parse an xs:dateTime to UTC; None if empty or without a zone, which is ambiguous."""
     try:
         when = datetime.fromisoformat(text)
         return None if when.utcoffset() is None else when.astimezone(UTC)

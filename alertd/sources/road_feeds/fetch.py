@@ -1,4 +1,4 @@
-"""Feeds of posted conditions: asked, read in their format, and turned into posted controls."""
+"""Fetches feeds of posted conditions and converts their entries to posted controls."""
 
 import hashlib
 from collections import Counter
@@ -23,9 +23,9 @@ _TYPES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedResult:
-    """What one feed says. confirmed_at: when it was published, or else fetched. left_out: entries not counted.
+    """Result of one feed. confirmed_at: when it was published, or else fetched (UTC). left_out: entries not used.
 
-    old_because: why this is not its newest word, "" where it is.
+    old_because: why this is not the newest content, "" if it is.
     """
 
     controls: tuple[PostedControl, ...]
@@ -37,9 +37,9 @@ class FeedResult:
 async def fetch_feed(
     client: HttpClient, feed: Feed, names: Mapping[str, ControlLocation], now_utc: datetime
 ) -> FeedResult:
-    """A feed's controls. Raises SourceError when it does not answer, or not in the shape that its file describes.
+    """Fetch a feed's controls. Raises SourceError when it does not respond, or not in the configured shape.
 
-    names: places that its entries may name, by their lower-case names.
+    names: locations that its entries may name, by lower-case name.
     """
     answer: Answer[FeedContent] = await client.get(
         feed.name,
@@ -49,17 +49,17 @@ async def fetch_feed(
         params=feed.key,
         options=RequestOptions(default_life_s=feed.poll_s),
     )
-    said = to_controls(feed, answer.value, names, min(answer.fetched_at, now_utc))  # fetched since `now` was read
-    old_s = (now_utc - said.confirmed_at).total_seconds()
+    result = to_controls(feed, answer.value, names, min(answer.fetched_at, now_utc))  # fetched since `now` was read
+    old_s = (now_utc - result.confirmed_at).total_seconds()
     if answer.stale:
-        return replace(said, old_because=answer.not_refreshed)
+        return replace(result, old_because=answer.not_refreshed)
     if old_s > feed.stale_s:
-        return replace(said, old_because=f"published {said.confirmed_at:%d %H:%M} UTC, {old_s / 60:.0f} min ago")
-    return said
+        return replace(result, old_because=f"published {result.confirmed_at:%d %H:%M} UTC, {old_s / 60:.0f} min ago")
+    return result
 
 
 def read_body(feed: Feed, body: bytes) -> FeedContent:
-    """An answer, or a saved one, in the feed's format. Raises SourceChanged."""
+    """Parse a response, or a saved one, in the feed's format. Raises SourceChanged."""
     if feed.format == "datex2-v3":
         return read_datex(feed.name, body)
     return read_feed_json(feed.name, body, feed.read, feed.zone)
@@ -68,9 +68,9 @@ def read_body(feed: Feed, body: bytes) -> FeedContent:
 def to_controls(
     feed: Feed, content: FeedContent, names: Mapping[str, ControlLocation], fetched_at: datetime
 ) -> FeedResult:
-    """What the entries mean by the feed's own table of words."""
+    """Convert the entries by the feed's own table of words."""
     published = content.published
-    # A clock that runs ahead of ours must not make news out of what is old.
+    # A server clock ahead of ours must not make old entries look new.
     confirmed_at = fetched_at if published is None else min(published, fetched_at)
     controls: list[PostedControl] = []
     ignored = 0
@@ -81,7 +81,7 @@ def to_controls(
             ignored += 1
             continue
         id_ = row.id or hashlib.sha256(f"{row.text}\x1f{row.place}\x1f{row.wheres}".encode()).hexdigest()[:16]
-        # Entries that share an id would hide one another.
+        # Entries with the same id would hide one another.
         seen[id_] += 1
         id_ += f"#{seen[id_]}" if seen[id_] > 1 else ""
         wheres = row.wheres or (names.get(row.place.casefold(), ControlLocation()),)
@@ -105,10 +105,10 @@ def to_controls(
 
 
 def _level(feed: Feed, row: FeedRow) -> str:
-    named = feed.level(row.text) if row.text else NOT_UNDERSTOOD
-    if named == NOT_UNDERSTOOD and row.quote != row.text:
-        named = feed.level(row.quote)
-    return CLOSED if row.closed and named == NOT_UNDERSTOOD else named
+    level = feed.level(row.text) if row.text else NOT_UNDERSTOOD
+    if level == NOT_UNDERSTOOD and row.quote != row.text:
+        level = feed.level(row.quote)
+    return CLOSED if row.closed and level == NOT_UNDERSTOOD else level
 
 
 def _since(row: FeedRow, confirmed_at: datetime) -> datetime | None:
@@ -118,7 +118,7 @@ def _since(row: FeedRow, confirmed_at: datetime) -> datetime | None:
 
 
 def _until(row: FeedRow, confirmed_at: datetime) -> datetime | None:
-    """Its end; one before its beginning cannot be meant, and one that a source overrides is none."""
+    """Return the end time; None if it precedes the start, or if the source overrides it."""
     if row.until is None or (row.since is not None and row.until <= row.since):
         return None
     if row.stands_now and row.until <= confirmed_at:

@@ -1,4 +1,4 @@
-"""Any JSON or GeoJSON feed of posted conditions, read by JMESPath expressions of its feed file."""
+"""Parses any JSON or GeoJSON feed of posted conditions by the JMESPath expressions of its feed file."""
 
 import math
 from collections.abc import Mapping
@@ -21,14 +21,14 @@ BEARINGS: Final = {
     "WB": 270.0,
 }  # fmt: skip
 MAX_ROWS: Final = 20_000
-_MILLISECONDS_FROM: Final = 1e11  # a number of seconds so large lies in the year 5138
+_MILLISECONDS_FROM: Final = 1e11  # as seconds this is the year 5138
 
 
 def read_feed_json(source: str, body: bytes, read: Mapping[str, str], zone: str) -> FeedContent:
-    """Its entries by the expressions `read`, by key; "" for a key that is not mapped.
+    """Parse the entries by the expressions `read`, by key; "" for a key that is not mapped.
 
-    zone: IANA name in which times without an offset are given, "" if none are. Raises SourceChanged when the list is
-    not where the expression says: a feed of another shape is no feed with nothing in it.
+    zone: IANA name for times without an offset, "" if there are none. Raises SourceChanged when the list is not where
+    the expression points: a feed of another shape is not an empty feed.
     """
     answer = parse_json(source, body)
     listed = _found(source, "list", read["list"], answer)
@@ -81,7 +81,7 @@ def _found(source: str, key: str, expression: str, value: Any) -> Any:
 
 
 def _words(value: Any) -> str:
-    """Text of a value: lists are joined, as feeds often give a line a lane."""
+    """Return the text of a value; lists are joined, since feeds often have one line per lane."""
     if isinstance(value, list):
         return "; ".join(filter(None, map(_words, value)))
     if isinstance(value, bool) or value is None or isinstance(value, dict):
@@ -90,7 +90,7 @@ def _words(value: Any) -> str:
 
 
 def _place(value: Any) -> LatLon | None:
-    """[latitude, longitude], numbers or numerals."""
+    """Parse [latitude, longitude], numbers or numeric text."""
     if not isinstance(value, list) or len(value) != 2:
         return None
     try:
@@ -105,7 +105,7 @@ def _on_earth(lat: float, lon: float) -> bool:
 
 
 def geometry_wheres(geometry: Any) -> tuple[ControlLocation, ...]:
-    """A GeoJSON geometry (RFC 7946: longitude first), a part each; none when any part of it cannot be read."""
+    """Parse a GeoJSON geometry (RFC 7946: longitude first), one location per part; empty if any part is unreadable."""
     if not isinstance(geometry, dict):
         return ()
     if geometry.get("type") == "GeometryCollection":
@@ -147,7 +147,7 @@ def _line(corners: Any, least: int = 2) -> tuple[LatLon, ...]:
 
 
 def read_time(value: Any, zone: str) -> datetime | None:
-    """ISO 8601, or seconds or milliseconds since 1970; None for anything else and for a local time of no known zone."""
+    """Parse ISO 8601, or seconds or milliseconds since 1970; None otherwise, and for a local time without a zone."""
     if isinstance(value, str) and value.strip().lstrip("-").isdigit() and len(value.strip()) >= 9:
         value = int(value)
     try:

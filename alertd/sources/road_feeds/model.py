@@ -1,4 +1,4 @@
-"""What a feed of posted conditions says, in the form that every format of feed is read into."""
+"""Common form of a road feed's content, for every feed format."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -6,14 +6,17 @@ from typing import Final
 
 from alertd.plan.posted import ControlLocation
 
-MAX_CHARS: Final = 120  # of a source's words that go into a line for people
+MAX_CHARS: Final = 120  # of a source's text in one displayed line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedRow:
-    """One entry. text: the words that are looked up; quote: what people are shown. Times are aware and UTC, None where
-    not given or not readable. closed: the format itself says that the road is closed. stands_now: whatever its times
-    say. wheres: none where it is not placed; place: the name of one. bearing_deg: the direction it is for."""
+    """One entry.
+
+    text: the words to look up; quote: the text to display. Times are aware and UTC, None where absent or unreadable.
+    closed: the format itself marks the road as closed. stands_now: active now, whatever its times. wheres: empty where
+    the entry has no location; place: the name of one. bearing_deg: its direction.
+    """
 
     id: str
     text: str
@@ -29,7 +32,7 @@ class FeedRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedContent:
-    """Its entries, when it was published (None where it does not say), and what of it was left out, in words."""
+    """The entries, the publication time (None if absent), and what was left out, as text."""
 
     rows: tuple[FeedRow, ...]
     published: datetime | None = None
@@ -37,6 +40,6 @@ class FeedContent:
 
 
 def short(text: str) -> str:
-    """Printable words on one line, cut where they are long."""
+    """Return printable text on one line, truncated to MAX_CHARS."""
     words = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     return words if len(words) <= MAX_CHARS else f"{words[: MAX_CHARS - 3].rstrip()}..."

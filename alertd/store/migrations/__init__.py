@@ -1,1 +1,1 @@
-"""Steps that bring a store of any older alertd up to this one's tables, one file a step under `versions`."""
+"""Alembic migrations of the store, one file per schema revision under `versions`."""

@@ -1,4 +1,4 @@
-"""Run by alembic inside the transaction of `alertd.store.migrate`."""
+"""Alembic environment, run inside the transaction of `alertd.store.migrate`."""
 
 from alembic import context
 

@@ -104,7 +104,7 @@ def test_missing_data_never_cancels(saying) -> None:
 
 def test_nothing_to_say_and_nothing_said_is_no_alert(saying) -> None:
     assert not has_alert(saying())
-    with pytest.raises(ValueError, match="asks for nothing"):
+    with pytest.raises(ValueError, match="requires no action"):
         cap_alert(saying(), ROUTE, SENDER, at_hour(2))
 
 

@@ -30,7 +30,7 @@ def test_broken_boundaries_are_refused(tmp_path: Path, text: str) -> None:
     path.write_text(text)
     with pytest.raises(ConfigError) as caught:
         read_boundaries(path)
-    assert caught.value.hint == "make the file again as its README says"
+    assert caught.value.hint == "rebuild the file as its README describes"
 
 
 def test_arcs_are_decoded_as_the_format_says(tmp_path: Path) -> None:

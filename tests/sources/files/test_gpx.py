@@ -97,7 +97,7 @@ REFUSED = [
     ("html", b"<!DOCTYPE html><html><body>Log in</body></html>", "", "login page"),
     ("empty", b"", "", "export the route again"),
     ("blank", b" \n\t ", "", "export the route again"),
-    ("truncated", track(TWO)[:-20], "line 1 column", "cut off or damaged"),
+    ("truncated", track(TWO)[:-20], "line 1 column", "truncated or damaged"),
     ("undefined-entity", track(TWO + "&nbsp;"), "line 1 column", "damaged"),
     ("not-xml", b"lat,lon\n47.4,-115.7\n", "line 1 column 1", "damaged"),
     ("encoding", b'<?xml version="1.0" encoding="klingon"?><gpx/>', "", "UTF-8"),
@@ -143,7 +143,7 @@ def test_file_of_200_mb_is_refused_without_reading_it(tmp_path: Path) -> None:
     path = tmp_path / "huge.gpx"
     with path.open("wb") as file:
         file.truncate(200_000_000)
-    with pytest.raises(InputError, match=r"200\.0 MB is more than the 20 MB") as caught:
+    with pytest.raises(InputError, match=r"200\.0 MB exceeds the limit of 20 MB") as caught:
         read_gpx(path)
     assert caught.value.field == "size"
 

@@ -62,7 +62,7 @@ def test_the_horizon_reaches_the_weather(tmp_path: Path) -> None:
         ("[sun]\nhorizon_deg = 90.0\n", "sun.horizon_deg"),
         ("[sun]\nhorizon = 9.0\n", "write horizon_deg"),
         ("[spread]\nlead_h = [12.0]\n", "spread.air_temp_c: 4 spreads for 1 lead times"),
-        ("[spread]\nlead_h = [24.0, 12.0]\nair_temp_c = [1.0, 2.0]\n", "spread.lead_h: lead times do not rise"),
+        ("[spread]\nlead_h = [24.0, 12.0]\nair_temp_c = [1.0, 2.0]\n", "spread.lead_h: lead times do not increase"),
         ("[spread]\nlead_h = [12.0]\nair_temp_c = [-1.0]\n", "spread.air_temp_c: a spread below 0"),
         ("[classes]\nrime_mmwe = 0.5\n", "classes.rime_mmwe: 0.5 is above ice_mmwe"),
         ("[classes]\nmoist_mmwe = 0.5\n", "classes.moist_mmwe: 0.5 is above wet_mmwe"),
@@ -74,7 +74,7 @@ def test_the_horizon_reaches_the_weather(tmp_path: Path) -> None:
         ("[classes]\nsnow_mmwe = 2.0\nunseen_snow_mmwe = 1.0\n", "classes.snow_mmwe: 2 is above unseen_snow_mmwe"),
         ("[classes]\nwet_mmwe = 0.9\n", "classes.wet_mmwe: 0.9 is above surface.film_mmwe"),
         ("[surface]\nheat_roughness_m = 0.005\n", "surface.heat_roughness_m: 0.005 is above roughness_m"),
-        ("[spread]\nair_temp_c = [2.0, 1.5, 2.0, 2.5]\n", "spread.air_temp_c: a spread falls with lead time"),
+        ("[spread]\nair_temp_c = [2.0, 1.5, 2.0, 2.5]\n", "spread.air_temp_c: a spread decreases with lead time"),
         ("[spread]\npast_air_temp_c = 3.0\n", "spread.past_air_temp_c: 3 is above the first of air_temp_c"),
     ],
 )

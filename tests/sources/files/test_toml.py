@@ -93,5 +93,5 @@ def test_missing_file_is_told_not_raised_bare(tmp_path: Path) -> None:
 
 def test_half_of_a_character_in_a_time_is_refused_in_one_line() -> None:
     """JSON can write a lone surrogate, which no message could repeat."""
-    with pytest.raises(InputError, match="half of a character"):
+    with pytest.raises(InputError, match="half of a surrogate pair"):
         parse_posted({"since": "\ud800"}, "request")

@@ -222,7 +222,7 @@ async def test_a_disk_that_cannot_be_written_is_told_once_and_does_no_harm(clock
         for name in "ab":
             assert (await client.get_json("sky", f"{URL}/{name}", read=as_is)).value == GOOD
     assert len(raw) == 1
-    assert "going on without it" in raw[0]
+    assert "continuing without it" in raw[0]
 
 
 def test_old_entries_and_leftovers_of_a_crash_are_pruned(tmp_path: Path) -> None:
@@ -541,7 +541,7 @@ async def test_an_answer_of_203_is_taken_and_told_once(clock: Clock, tmp_path: P
     async with make_client(clock, tmp_path, on_error=raw.append) as client:
         for i in range(3):
             assert (await client.get_json("sky", f"{URL}/{i}", read=as_is)).value == GOOD
-    assert raw == ["sky: sky.example answered 203: what we ask for is deprecated or a trial"]
+    assert raw == ["sky: sky.example answered 203: the requested product is deprecated or a trial"]
 
 
 @respx.mock

@@ -81,8 +81,8 @@ async def test_a_name_that_could_lead_anywhere_is_422(open_client: Open, name: s
     ("data", "said"),
     [
         (b"", "is empty"),
-        (b"<gpx>", "the XML breaks here"),
-        (b"not xml", "the XML breaks here"),
+        (b"<gpx>", "invalid XML here"),
+        (b"not xml", "invalid XML here"),
         (track(1), "fewer than two different points"),
         (b'<!DOCTYPE gpx [<!ENTITY a "a">]><gpx>&a;</gpx>', "document types and entities are refused"),
         (b'<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', "document types and entities are refused"),
@@ -90,7 +90,7 @@ async def test_a_name_that_could_lead_anywhere_is_422(open_client: Open, name: s
         (b"<gpx " + b" ".join(b'a%d=""' % n for n in range(65)) + b"/>", "more than 64 attributes"),
         (track(200_001), "more than 200,000 points"),
         (gzip.compress(track(3), mtime=0), "is compressed"),
-        (b"\x00" * 1000, "the XML breaks here"),
+        (b"\x00" * 1000, "invalid XML here"),
         (b"<gpx><trk><trkseg><trkpt lat='47' lon='nan'/></trkseg></trk></gpx>", "is not a number of degrees"),
     ],
 )

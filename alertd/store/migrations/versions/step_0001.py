@@ -1,4 +1,4 @@
-"""The tables of schema version 1, as the first alertd made them."""
+"""Schema revision 1: the tables of the first alertd."""
 
 import sqlalchemy as sa
 from alembic import op

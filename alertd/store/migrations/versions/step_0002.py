@@ -1,4 +1,4 @@
-"""One leader among several daemons, and tables for what is due, targets, tokens and answers given."""
+"""Schema revision 2: leader election, and tables for due slots, channels, tokens and stored answers."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -9,7 +9,7 @@ revision, down_revision = "0002", "0001"
 
 
 def upgrade() -> None:
-    # The first alertd looks at this number alone, and so refuses a store of ours.
+    # The first alertd checks only this number, and so refuses an upgraded store.
     op.execute("DELETE FROM meta WHERE key = 'schema_version'")
     op.execute("INSERT INTO meta (key, value) VALUES ('schema_version', '2')")
     op.create_index("events_by_kind", "events", ["kind", "at"])

@@ -1,4 +1,4 @@
-"""The state of channels moves from events, which are pruned after their days, to its own table."""
+"""Schema revision 3: channel states move from `events`, which are pruned by age, to `endpoints`."""
 
 import json
 
@@ -9,7 +9,7 @@ from alertd.store.schema import Utc
 
 revision, down_revision = "0003", "0002"
 
-_FAILURES_AT_LEAST = 3  # so many tries in a row had failed when a channel was noted as failing
+_FAILURES_AT_LEAST = 3  # consecutive failures before a channel was recorded as failing
 
 
 def upgrade() -> None:
@@ -25,7 +25,7 @@ def upgrade() -> None:
     for at, body in connection.execute(noted):
         row = json.loads(body)
         newest[row["target"]] = (at, row)
-    connection.execute(endpoints.delete())  # no version before this one used the table
+    connection.execute(endpoints.delete())  # no earlier version used the table
     for target, (at, row) in sorted(newest.items()):
         failures = 0 if row["state"] == "up" else _FAILURES_AT_LEAST
         values = {"target": target, "state": row["state"], "reason": row.get("why", ""), "since": at}

@@ -436,7 +436,7 @@ async def test_a_203_is_used_and_its_deprecation_logged_once(
         )
     )  # fmt: skip
     assert raw.air_temp_c[0, 0, 2] == 0.5
-    assert troubles == ["met-norway: api.met.no answered 203: what we ask for is deprecated or a trial"]
+    assert troubles == ["met-norway: api.met.no answered 203: the requested product is deprecated or a trial"]
 
 
 @respx.mock
