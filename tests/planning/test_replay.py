@@ -54,7 +54,7 @@ def settings(place: Path, tmp_path: Path, api: FakeOpenMeteo) -> Settings:
     read = read_settings(path)
     return replace(
         read,
-        forecast=replace(read.forecast, open_meteo_url=api.base_url),
+        forecast=read.forecast.with_keys(open_meteo_url=api.base_url),
         store=tmp_path / "alertd.db",
         cache=tmp_path / "http",
         trips=None,

@@ -96,7 +96,7 @@ class HttpClient:
     cache_dir: None for no cache, and then counts of calls are not kept either. rng: jitter of the back-off. sleep and
     ticks keep the pace; ticks are the event loop's own when None. transport: for tests. deadline_s bounds one call with
     all its tries, counted from when it may start; a read timeout alone never ends a server that drips.
-    at_once_per_host, per_s_per_host: for hosts without stated limits.
+    at_once_per_host, per_s_per_host: for hosts without stated limits. host_limits: stated ones by domain, besides ours.
     on_answer hears what each caller was handed, from the network or the cache, failures included.
     """
 
@@ -116,6 +116,7 @@ class HttpClient:
         on_error: Callable[[str], None] = lambda text: None,
         on_response: Callable[[SourceResponse], None] = lambda heard: None,
         transport: httpx.AsyncBaseTransport | None = None,
+        host_limits: Mapping[str, HostLimits] | None = None,
     ) -> None:
         if not contact.isprintable() or not contact.isascii():
             raise ConfigError("settings", "contact", "has characters HTTP headers cannot carry", "use plain ASCII")
@@ -124,6 +125,7 @@ class HttpClient:
         self._rate_limiter = RateLimiter(
             now_utc=now_utc, sleep=sleep, ticks=ticks or _now_s, policy=self._retry, cache_dir=cache_dir,
             other=HostLimits(name="", at_once=at_once_per_host, per_s=per_s_per_host), on_error=on_error,
+            stated=host_limits or {},
         )  # fmt: skip
         self._on_error, self._on_response = on_error, on_response
         self.cache = DiskCache(cache_dir, on_error)
