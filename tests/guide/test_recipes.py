@@ -261,7 +261,9 @@ def test_recipe_channel(project: Copy, pager: tuple[int, list[str]]) -> None:
     assert (len(project.files), project.lines_changed) == (2, 1)
     port, taken = pager
     section = f'[[pager]]\nname = "night"\nport = {port}\ntoken_file = "token.txt"\naudiences = ["dispatcher"]\n\n'
-    config = demo_settings(project, {"[[webhook]]": section + "[[webhook]]", '["fleet", "dri': '["driver"] #'})
+    config = demo_settings(
+        project, {"[[webhook]]": section + "[[webhook]]", "var/alertd.db": "alertd.db", ', "dispatcher"]': "]"}
+    )
     (config.parent / "token.txt").write_text(SECRET)
     checked = project.alertd("check", "--config", config)
     assert checked.returncode == 0, checked.stdout
