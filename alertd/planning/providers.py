@@ -1,4 +1,4 @@
-"""The sources that the settings name, open, and whether whom they ask may know who asks."""
+"""Opens the weather sources that the settings name, and checks that a contact is set where a service needs one."""
 
 from collections.abc import Sequence
 from urllib.parse import urlsplit
@@ -27,14 +27,14 @@ from alertd.sources.road_feeds.config import Feed
 def open_weather_sources(
     forecast: ForecastSettings, noncommercial: bool, where: str, client: JsonClient
 ) -> tuple[WeatherSources, list[ElevationProvider]]:
-    """The sources of the settings, those of heights apart. Raises ConfigError, which names the settings as `where`."""
+    """The weather sources of the settings, and the sources of ground heights. Raises ConfigError with `where`."""
     providers: list[ForecastProvider] = []
     elevations: list[ElevationProvider] = []
     for name in forecast.sources:
         spec = provider_spec(name, where)
         inputs = ProviderInputs(
             settings=forecast.of(spec.settings_model),
-            secrets=forecast.secrets,
+            secrets={key: secret for key, secret in forecast.secrets.items() if key in spec.secrets},
             client=client,
             noncommercial=noncommercial,
         )
@@ -96,7 +96,7 @@ def check_contact(settings: Settings) -> None:
 
 
 def check_feed_contact(settings: Settings, feeds: Sequence[Feed]) -> None:
-    """Who runs a road feed wants to know too who asks."""
+    """Raises ConfigError where a road feed is asked and no contact is set."""
     abroad = [f.name for f in feeds if not is_loopback(urlsplit(f.url).hostname or "")]
     if abroad and not settings.contact:
         raise ConfigError(

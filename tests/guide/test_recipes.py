@@ -108,6 +108,33 @@ SPEC = ChannelSpec(
 )
 '''
 
+FORMAT = '''
+"""One entry a line, for the recipe: its words, and where."""
+
+from collections.abc import Mapping
+
+from alertd.errors import SourceChanged
+from alertd.plan.posted import ControlLocation
+from alertd.sources.road_feeds.model import FeedContent, FeedRow
+from alertd.sources.road_feeds.spec import FeedFormat
+
+
+def _row(source: str, line: str) -> FeedRow:
+    words, _, place = line.partition("@")
+    try:
+        lat, lon = map(float, place.split(","))
+    except ValueError as exc:
+        raise SourceChanged(source, "a line has no place") from exc
+    return FeedRow(id="", text=words, quote=words, wheres=(ControlLocation(near=(lat, lon)),))
+
+
+def read_lines(source: str, body: bytes, read: Mapping[str, str], zone: str) -> FeedContent:
+    return FeedContent(rows=tuple(_row(source, line) for line in body.decode().splitlines()))
+
+
+TOY = FeedFormat(read=read_lines, content_types=("text/plain",))
+'''
+
 DELIVER_ONE = """
 import asyncio, random, sys
 from datetime import UTC, datetime, timedelta
@@ -224,6 +251,8 @@ def pager() -> Iterator[tuple[int, list[str]]]:
 
 
 EXTENSIONS = "alertd/settings/extensions.py"
+FORMATS = "alertd/sources/road_feeds/formats.py"
+FORMAT_SPEC_IMPORT = "from alertd.sources.road_feeds.spec import FeedFormat\n"
 PROVIDER_LINE = '    "met_norway.forecast:SPEC",\n'
 CHANNEL_LINE = '    "console:SPEC",\n'
 
@@ -285,6 +314,22 @@ def test_recipe_rules_of_a_state(project: Copy) -> None:
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["jurisdiction"] == "US-ND"
     assert "us-nd.toml: rules of Toy" in project.alertd("check", "--config", config).stdout
+
+
+def test_recipe_format_of_posted_conditions(project: Copy) -> None:
+    project.add_file("alertd/sources/road_feeds/toy.py", FORMAT)
+    project.add_line(FORMATS, FORMAT_SPEC_IMPORT, "from alertd.sources.road_feeds.toy import TOY\n")
+    project.add_line(FORMATS, '    "datex2-v3": _DATEX,\n', '    "toy": TOY,\n')
+    assert (len(project.files), project.lines_changed) == (2, 2)
+    feed, answer = project.root / "config/feeds/toy.toml", project.root / "answer.txt"
+    example = (project.root / "config/feeds/example.toml").read_text(encoding="utf-8")
+    head, words = example.split("\n[read]\n")[0] + "\n", "[[word]]" + example.split("[[word]]", 1)[1]
+    feed.write_text((head + words).replace('format = "json"', 'format = "toy"'), encoding="utf-8")
+    answer.write_text("Chains required@47.45,-115.69\nRoad closed@47.46,-115.70\n")
+    config = project.root / "config" / "alertd.toml"
+    done = project.alertd("check", "--config", config, "--feed", feed, "--try", answer, "--json")
+    assert done.returncode == 0, done.stderr
+    assert [control["level"] for control in json.loads(done.stdout)["controls"]] == ["chains-required", "closed"]
 
 
 def test_forgotten_piece_is_one_line(project: Copy) -> None:
