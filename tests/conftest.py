@@ -77,15 +77,15 @@ def make_settings(tmp_path: Path) -> Callable[..., Settings]:
         *, forecasts: str = "http://127.0.0.1:9", receiver: str = "http://127.0.0.1:9/", **over: object
     ) -> Settings:
         settings = read_settings(DEMO / "alertd.toml")
-        return replace(
+        demo = replace(
             settings,
             forecast=settings.forecast.with_keys(open_meteo_url=forecasts),
             channels=tuple(c.with_keys(url=receiver) for c in settings.channels),
             store=tmp_path / "alertd.db",
             cache=tmp_path / "http",
             archive=tmp_path / "archive",
-            **over,  # type: ignore[arg-type]
         )
+        return replace(demo, **over)  # type: ignore[arg-type]
 
     return make
 
