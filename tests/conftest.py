@@ -19,7 +19,7 @@ from alertd.route.model import Route
 from alertd.settings.model import Settings, read_settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.http.client import HttpClient, HttpOptions
-from alertd.sources.providers.open_meteo.forecast import OpenMeteo
+from alertd.sources.providers.open_meteo.forecast import OpenMeteo, OpenMeteoKeys
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.postgres import PostgresCluster, server_programs
@@ -77,15 +77,15 @@ def make_settings(tmp_path: Path) -> Callable[..., Settings]:
         *, forecasts: str = "http://127.0.0.1:9", receiver: str = "http://127.0.0.1:9/", **over: object
     ) -> Settings:
         settings = read_settings(DEMO / "alertd.toml")
-        return replace(
+        demo = replace(
             settings,
-            forecast=replace(settings.forecast, open_meteo_url=forecasts),
-            endpoints=tuple(replace(e, url=receiver) for e in settings.endpoints),
+            forecast=settings.forecast.with_keys(open_meteo_url=forecasts),
+            channels=tuple(c.with_keys(url=receiver) for c in settings.channels),
             store=tmp_path / "alertd.db",
             cache=tmp_path / "http",
             archive=tmp_path / "archive",
-            **over,  # type: ignore[arg-type]
         )
+        return replace(demo, **over)  # type: ignore[arg-type]
 
     return make
 
@@ -141,7 +141,7 @@ def open_planner(ground: ReferenceData) -> OpenPlanner:
                 on_response=record_response,
             )
         ) as client:
-            source = OpenMeteo(client, settings.forecast.open_meteo_url)
+            source = OpenMeteo(client, settings.forecast.of(OpenMeteoKeys).open_meteo_url)
             sky = WeatherSources(
                 providers=[source], members=settings.forecast.members, seed=1, stale_h=settings.forecast.stale_h
             )

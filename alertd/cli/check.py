@@ -15,6 +15,7 @@ from alertd.plan.posted import NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
 from alertd.records.posted_controls import known_places
+from alertd.settings.extensions import CHANNELS
 from alertd.settings.model import Settings, read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
@@ -141,7 +142,8 @@ def _settings_findings(settings: Settings) -> list[Finding]:
     if not settings.contact:
         looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
     if not settings.channel_names:
-        looks.append("no [[webhook]], [[mail]], [[gateway]], [[folder]] or [[console]]: notices would reach nobody")
+        *others, last = (f"[[{spec.section}]]" for spec in CHANNELS)
+        looks.append(f"no {', '.join(others)} or {last}: notices would reach nobody")
     key, store = exposed_by(settings), settings.store
     if key and not settings.http_token and isinstance(store, Path) and not store.exists():
         looks.append(f"{key} needs a token before the first start; make one by `alertd token new`")

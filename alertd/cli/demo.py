@@ -55,7 +55,7 @@ async def run_demo(console: Console, keep: Path | None) -> None:
         clock = ManualClock(DEMO_START)
         forecasts = stack.enter_context(FakeOpenMeteo(now_utc=DEMO_START))
         settings = read_settings(demo_path() / "alertd.toml")
-        receiver = stack.enter_context(WebhookReceiver(settings.endpoints[0].secrets[0], clock=clock))
+        receiver = stack.enter_context(WebhookReceiver(settings.channels[0].secret("secret_file"), clock=clock))
         settings = _on_loopback(settings, folder, forecasts.base_url, receiver.url)
         keep_inputs = ReplayWriter(archive=Archive(folder / "demo-archive")) if keep else None
         with Store(settings.store) as store:
@@ -76,8 +76,8 @@ async def run_demo(console: Console, keep: Path | None) -> None:
 def _on_loopback(settings: Settings, folder: Path, forecasts: str, receiver: str) -> Settings:
     return replace(
         settings,
-        forecast=replace(settings.forecast, open_meteo_url=forecasts),
-        endpoints=tuple(replace(e, url=receiver) for e in settings.endpoints),
+        forecast=settings.forecast.with_keys(open_meteo_url=forecasts),
+        channels=tuple(c.with_keys(url=receiver) for c in settings.channels),
         store=folder / "demo.db",
         cache=folder / "demo-http",
         archive=folder / "demo-archive",

@@ -21,11 +21,12 @@ from starlette.routing import Match
 from alertd.cli.demo import DEMO_START, FEATURED_TRIP
 from alertd.cli.paths import demo_path
 from alertd.daemon.daemon import Daemon, open_channels
+from alertd.delivery.channels.file import SPEC as FOLDER
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError
 from alertd.notices.model import Audience
 from alertd.planning.planner import Planner, create_planner
-from alertd.settings.model import Folder, Settings, read_settings
+from alertd.settings.model import Settings, read_settings
 from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
 from alertd.testing.clock import FastClock
@@ -130,9 +131,8 @@ def _settings(folder: Path, forecasts: str) -> Settings:
     settings = read_settings(demo_path() / "alertd.toml")
     return replace(
         settings,
-        forecast=replace(settings.forecast, open_meteo_url=forecasts),
-        endpoints=(),
-        folders=(Folder(name="notices", path=folder / "demo-notices"),),
+        forecast=settings.forecast.with_keys(open_meteo_url=forecasts),
+        channels=(FOLDER.configure(name="notices", path=str(folder / "demo-notices"), audiences=["driver"]),),
         targets={audience: ("notices",) for audience in Audience},
         store=folder / "demo.db",
         cache=folder / "demo-http",

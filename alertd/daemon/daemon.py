@@ -29,12 +29,9 @@ from alertd.daemon.leadership import RENEWALS_PER_LEASE, process_name, renew_lea
 from alertd.daemon.reload import reload_settings
 from alertd.daemon.systemd import keep_alive, notify_reloading
 from alertd.daemon.systemd import notify as tell_manager
-from alertd.delivery.channel import Channel, OutgoingNotice
-from alertd.delivery.channels.apprise import GatewayChannel
-from alertd.delivery.channels.console import ConsoleChannel
-from alertd.delivery.channels.email import EmailContent, MailChannel
-from alertd.delivery.channels.file import FileChannel
-from alertd.delivery.channels.webhook import WebhookChannel
+from alertd.delivery.channel import Channel, ClosableChannel, OutgoingNotice
+from alertd.delivery.channel_spec import ChannelTools
+from alertd.delivery.channels.email import EmailContent
 from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, ConfigError, StoreError
@@ -121,21 +118,15 @@ JOB_SHUTDOWN_TIMEOUT_S = 4.0
 async def open_channels(
     settings: Settings, email_content: Callable[[OutgoingNotice], EmailContent] | None = None
 ) -> AsyncIterator[Mapping[str, Channel]]:
-    """Every channel of the settings by name, open. `dress`: what mails have besides their text."""
+    """Every channel of the settings by name, open. email_content: HTML and pictures of mails besides their text."""
+    # The TLS context is made once: it takes a twentieth of a second.
+    tools = ChannelTools(tls=ssl.create_default_context(), email_content=email_content)
     async with AsyncExitStack() as stack:
         out: dict[str, Channel] = {}
-        tls = ssl.create_default_context()  # read once: it takes a twentieth of a second
-        for endpoint in settings.endpoints:
-            out[endpoint.name] = await stack.enter_async_context(WebhookChannel(endpoint, tls=tls))
-        for folder in settings.folders:
-            out[folder.name] = FileChannel(folder.name, folder.path)
-        for mailbox in settings.mailboxes:
-            out[mailbox.name] = MailChannel(mailbox, content_for=email_content, tls=tls)
-        for gateway in settings.gateways:
-            out[gateway.name] = opened = GatewayChannel(gateway.name, gateway.url, sms=gateway.sms)
-            stack.callback(opened.close)
-        for name in settings.consoles:
-            out[name] = ConsoleChannel(name, sys.stdout)
+        for config in settings.channels:
+            out[config.name] = opened = config.spec.open(config, tools)
+            if isinstance(opened, ClosableChannel):
+                stack.push_async_callback(opened.aclose)
         yield out
 
 

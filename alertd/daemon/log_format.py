@@ -35,20 +35,19 @@ def configure_logging(form: LogFormat, secrets: Iterable[str] = ()) -> None:
 
 
 def secrets_of(settings: Settings) -> tuple[str, ...]:
-    """Every secret that the settings hold."""
+    """Every secret that the settings hold. Specs of channels and providers declare theirs."""
     store = settings.store
+    files = [*settings.forecast.secrets.values(), *(s for c in settings.channels for s in c.secrets.values())]
     password = store.url.password if isinstance(store, PostgresUrl) else ""
     return tuple(
         filter(
             None,
             (
                 settings.http_token,
-                settings.forecast.open_meteo_key,
                 str(password or ""),
-                *(secret for endpoint in settings.endpoints for secret in (*endpoint.secrets, endpoint.token)),
-                *(mailbox.password for mailbox in settings.mailboxes),
                 settings.heartbeat_url,  # a watchdog's address often is its password
-                *(gateway.url for gateway in settings.gateways),
+                *files,
+                *(part for text in files for part in text.split()),  # a file may hold several, e.g. while one changes
             ),
         )
     )

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from alertd.delivery.channel_state import StoredChannelState
 from alertd.errors import DeliveryError
@@ -38,6 +38,13 @@ class Channel(Protocol):
 
     async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Return when the other side has taken it. Raises DeliveryError otherwise."""
+
+
+@runtime_checkable
+class ClosableChannel(Protocol):
+    """A channel that holds connections or threads."""
+
+    async def aclose(self) -> None: ...
 
 
 class ChannelGone(DeliveryError):

@@ -14,6 +14,7 @@ from alertd.clock import Clock
 from alertd.errors import AlertdError, ConfigError, SourceError
 from alertd.plan.warnings.placement import WeatherAlert
 from alertd.plan.warnings.zones import ForecastZone, state_of
+from alertd.planning.providers import provider_hosts
 from alertd.route.build import missing_elevation, sample_line
 from alertd.route.clean import clean_line
 from alertd.settings.model import Settings
@@ -23,9 +24,9 @@ from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.zones import read_zones, write_zones
 from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.sources.providers.nws.alerts import NwsAlerts
-from alertd.sources.providers.nws.forecast import NotCovered
+from alertd.sources.providers.nws.forecast import NotCovered, NwsKeys
 from alertd.sources.providers.nws.zones import NwsZones
-from alertd.sources.providers.open_meteo.forecast import LICENCE, OpenMeteo
+from alertd.sources.providers.open_meteo.forecast import KEY_FILE, LICENCE, OpenMeteo, OpenMeteoKeys
 
 # A zone of the mountains is some 30 km wide, a county more: places this far apart meet all but the corner of one.
 PLACES_APART_M: Final = 5_000.0
@@ -52,6 +53,7 @@ async def _client(settings: Settings, clock: Clock, progress: Progress) -> Async
             now_utc=clock,
             rng=np.random.default_rng(),
             on_error=progress,
+            host_limits=provider_hosts(),
         )
     ) as client:
         yield client
@@ -73,11 +75,11 @@ async def gather_zones(settings: Settings, clock: Clock, progress: Progress, *, 
     on_file = dict(read_zones(path)) if path.is_file() else {}
     missed: list[str] = []
     async with _client(settings, clock, progress) as client:
-        service = NwsZones(client, settings.forecast.nws_url)
+        service = NwsZones(client, settings.forecast.of(NwsKeys).nws_url)
         wanted = await _touched(settings, service, missed, progress)
         states = {state_of(zone) for zone in wanted}
         if states:
-            wanted |= await _warned_of(NwsAlerts(client, settings.forecast.nws_url), states, missed)
+            wanted |= await _warned_of(NwsAlerts(client, settings.forecast.of(NwsKeys).nws_url), states, missed)
         due = sorted(z for z in wanted if renew or _is_due(on_file.get(z), clock()))
         progress(f"{len(wanted)} zones in {', '.join(sorted(states)) or 'no state'}; {len(due)} to ask for")
         fresh = await asyncio.gather(*(_outline(service, zone_id, missed) for zone_id in due))
@@ -149,7 +151,12 @@ async def gather_heights(settings: Settings, clock: Clock, progress: Progress, *
     new: dict[str, RouteHeights] = {}
     missed: list[str] = []
     async with _client(settings, clock, progress) as client:
-        source = OpenMeteo(client, f.open_meteo_url, api_key=f.open_meteo_key, noncommercial=settings.noncommercial)
+        source = OpenMeteo(
+            client,
+            f.of(OpenMeteoKeys).open_meteo_url,
+            api_key=f.secrets.get(KEY_FILE),
+            noncommercial=settings.noncommercial,
+        )
         for gpx in _routes(settings):
             try:
                 found = await _heights(gpx, source, {} if renew else on_file, clock())

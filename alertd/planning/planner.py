@@ -22,7 +22,7 @@ from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport, TripPosition, locate
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
-from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources
+from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
 from alertd.planning.replay_record import (
     ComparisonRecord,
     PlannedTrip,
@@ -315,6 +315,7 @@ async def create_planner(
                     rng=np.random.default_rng(),
                     on_error=lambda text: log.warning("%s", text),
                     on_response=on_response,
+                    host_limits=provider_hosts(),
                 )
             )
         )

@@ -24,7 +24,8 @@ from alertd.planning.replay_record import (
 )
 from alertd.planning.weather import ask_sources
 from alertd.settings.file_snapshot import write_files
-from alertd.settings.model import ForecastSettings, PlacePaths
+from alertd.settings.forecast import ForecastSettings
+from alertd.settings.model import PlacePaths
 from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.road import RoadSettings, read_road
 from alertd.sources.http.replay_client import ReplayClient
@@ -106,20 +107,15 @@ def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
         members=chosen.members,
         seed=chosen.seed,
         stale_h=chosen.stale_h,
-        nws_url=chosen.nws_url,
         alerts=chosen.alerts,
         observations=False,
         metar_url=chosen.metar_url,
         alerts_area=chosen.alerts_area,
         geomet_url=chosen.geomet_url,
         geomet_collection=chosen.geomet_collection,
-        open_meteo_url=chosen.open_meteo_url,
-        open_meteo_key="not kept" if chosen.open_meteo_keyed else None,
         weights=chosen.weights,
-        open_meteo_ensemble_url=chosen.open_meteo_ensemble_url,
-        open_meteo_ensemble_model=chosen.open_meteo_ensemble_model,
-        open_meteo_elevation_url=chosen.open_meteo_elevation_url,
-        met_norway_url=chosen.met_norway_url,
+        keys=chosen.providers,
+        secrets=dict.fromkeys(chosen.secret_keys, "not kept"),
         road=read_road(places.road) if places.road else RoadSettings(),
     )
 

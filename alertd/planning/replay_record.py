@@ -25,6 +25,7 @@ from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.rules.rig import Tire
+from alertd.settings.forecast import PROVIDER_KEYS, SECRET_KEYS
 from alertd.settings.model import PlanFile, Settings
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.sources.http.answer import SourceResponse
@@ -62,8 +63,9 @@ class _Model(BaseModel):
 
 
 class ReplaySettings(_Model):
-    """The operator's settings that a plan depends on. plan: by the names of PlanParams. No key is stored.
+    """The operator's settings that a plan depends on. plan: by the names of PlanParams.
 
+    providers: keys of forecast providers. secret_keys: the keys that name a secret; the secret itself is not stored.
     The URLs, alerts_area and geomet_collection are part of the requests to sources.
     """
 
@@ -71,7 +73,6 @@ class ReplaySettings(_Model):
     members: int
     seed: int
     stale_h: float
-    nws_url: str
     alerts: bool = False  # plans kept before warnings were asked for
     metar_url: str = ""  # plans kept before stations were asked
     # Of plans kept while station reports corrected forecasts; see `replay`. Not written any more.
@@ -79,15 +80,21 @@ class ReplaySettings(_Model):
     alerts_area: tuple[str, ...] = ()
     geomet_url: str = ""
     geomet_collection: str = ""
-    open_meteo_url: str
-    open_meteo_keyed: bool
     noncommercial: bool
-    weights: dict[str, float] = {}  # this and the rest: none in plans kept before sources had them
-    open_meteo_ensemble_url: str = ""
-    open_meteo_ensemble_model: str = ""
-    open_meteo_elevation_url: str = ""
-    met_norway_url: str = ""
+    weights: dict[str, float] = {}  # none in plans kept before sources had them
+    providers: dict[str, Any]
+    secret_keys: tuple[str, ...] = ()
     plan: dict[str, float | int]
+
+
+def _with_providers(chosen: Mapping[str, Any]) -> dict[str, Any]:
+    """Stored settings in the present form: earlier versions kept the keys of providers beside the others."""
+    if "providers" in chosen:
+        return dict(chosen)
+    rest = dict(chosen)
+    providers = {key: rest.pop(key) for key in PROVIDER_KEYS if key in rest}
+    keyed = ["open_meteo_key_file"] if rest.pop("open_meteo_keyed", False) else []
+    return rest | {"providers": providers, "secret_keys": keyed}
 
 
 def replay_settings(settings: Settings) -> ReplaySettings:
@@ -97,20 +104,15 @@ def replay_settings(settings: Settings) -> ReplaySettings:
         members=f.members,
         seed=f.seed,
         stale_h=f.stale_h,
-        nws_url=f.nws_url,
         alerts=f.alerts,
         metar_url=f.metar_url,
         alerts_area=f.alerts_area,
         geomet_url=f.geomet_url,
         geomet_collection=f.geomet_collection,
-        open_meteo_url=f.open_meteo_url,
-        open_meteo_keyed=f.open_meteo_key is not None,
         noncommercial=settings.noncommercial,
         weights=dict(f.weights),
-        open_meteo_ensemble_url=f.open_meteo_ensemble_url,
-        open_meteo_ensemble_model=f.open_meteo_ensemble_model,
-        open_meteo_elevation_url=f.open_meteo_elevation_url,
-        met_norway_url=f.met_norway_url,
+        providers={key: value for key, value in f.keys.items() if key not in SECRET_KEYS},
+        secret_keys=tuple(f.secrets),
         plan={name: getattr(settings.plan, name) for name in PlanFile().overrides(f.stale_h)},
     )
 
@@ -317,6 +319,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
             made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
             return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
         told |= {name: _get_json(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
+        told["chosen"] = _with_providers(told["chosen"])
         manifest = _Manifest.model_validate_json(json.dumps(told))
         responses = tuple(_unpacked(archive, h) for h in manifest.heard)
         posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED

@@ -250,7 +250,7 @@ async def send_brief(
         return ()
     outcome = await run_cycle(planner, store, now_utc)
     notice = make_brief(planner, outcome, now_utc, slot, not_sent, again)
-    if planner.settings.mailboxes:
+    if planner.settings.sends_pages:
         await save_content(planner, store, notice, outcome.plans, unplanned_trips(outcome), now_utc)
     return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
 

@@ -1,7 +1,7 @@
 """The operator's settings file as values; the reader's units, relative paths and file names end here."""
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import time, timedelta
 from functools import partial
@@ -9,21 +9,20 @@ from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, create_model, field_validator, model_validator
 
 from alertd.delivery.address_policy import Network, parse_network
-from alertd.delivery.channels.email import Mailbox
-from alertd.delivery.channels.webhook import Endpoint
-from alertd.delivery.cloudevents import source_of
-from alertd.delivery.standard_webhooks import read_secret
+from alertd.delivery.channel_spec import ChannelConfig
 from alertd.errors import ConfigError, StoreError
 from alertd.i18n import Language
 from alertd.notices.model import Audience
 from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
-from alertd.settings.channels import ConsoleFile, Gateway, GatewayFile, MailFile
+from alertd.settings.channels import SECTIONS, channels_by_audience, read_channels
+from alertd.settings.extensions import check_extensions
+from alertd.settings.forecast import CommonForecastFile, ForecastFile, ForecastSettings, forecast_settings
 from alertd.settings.languages import Languages
-from alertd.settings.secrets import secret_path
+from alertd.settings.secrets import LEAST_TOKEN_N, read_secret_file
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.road import RoadSettings, read_road
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
@@ -151,35 +150,6 @@ class PlacesFile(FileModel):
     feeds: str = Field("", examples=["feeds"])
 
 
-ForecastSource = Literal["nws", "open-meteo", "open-meteo-ensemble", "met-norway"]
-
-
-Weight = Annotated[float, Field(gt=0.0, le=100.0)]
-
-
-class ForecastFile(FileModel):
-    sources: list[ForecastSource] = Field(min_length=1, examples=[["nws"]])
-    weights: dict[ForecastSource, Weight] = Field(default_factory=dict, examples=[{"nws": 1.0}])
-    members: int = Field(31, ge=5, le=200)
-    seed: int = Field(1, ge=0)
-    stale_h: float = Field(6.0, gt=0, le=48)
-    nws_url: str = "https://api.weather.gov"
-    alerts: bool = True
-    observations: bool = False
-    metar_url: str = "https://aviationweather.gov"
-    station_correction: bool | None = None  # no longer used; `read_settings` warns
-    alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
-    geomet_url: str = "https://api.weather.gc.ca"
-    geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
-    open_meteo_url: str = "https://api.open-meteo.com"
-    open_meteo_key_file: str = ""
-    open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
-    open_meteo_ensemble_model: str = Field("", examples=["gfs_seamless"])
-    open_meteo_elevation_url: str = ""
-    met_norway_url: str = "https://api.met.no"
-    road: str = Field("", examples=["road.toml"])
-
-
 _PLAN_ORDER: Final = (
     # No setting may turn a warning off.
     Ceiling(
@@ -297,22 +267,6 @@ class DaemonFile(FileModel):
         return value
 
 
-class WebhookFile(FileModel):
-    name: str = Field(min_length=1, pattern=r"^[A-Za-z0-9_-]+$", examples=["tms"])
-    url: str = Field(examples=["https://fleet.example/alertd"])
-    secret_file: str = Field(examples=["secrets/tms.txt"])
-    envelope: Literal["plain", "cloudevents"] = "plain"
-    token_file: str = ""
-    audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["fleet"]])
-    allow_networks: list[str] = Field(default_factory=list)
-
-
-class FolderFile(FileModel):
-    name: str = Field(min_length=1, pattern=r"^[A-Za-z0-9_-]+$", examples=["spool"])
-    path: str = Field(examples=["../var/spool"])
-    audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["driver"]])
-
-
 _ACROSS_PARTS: Final = (
     Pair(
         low="notices.chain_cleared_probability",
@@ -352,26 +306,25 @@ _ACROSS_PARTS: Final = (
 )
 
 
-class SettingsFile(FileModel):
+class CommonSettingsFile(FileModel):
+    """All sections but those of channels and the keys of forecast providers."""
+
     operator: OperatorFile
     places: PlacesFile
-    forecast: ForecastFile
+    forecast: CommonForecastFile
     plan: PlanFile = PlanFile()
     notices: NoticesFile = NoticesFile()
     daemon: DaemonFile
-    webhook: list[WebhookFile] = Field(default_factory=list)
-    folder: list[FolderFile] = Field(default_factory=list)
-    mail: list[MailFile] = Field(default_factory=list)
-    gateway: list[GatewayFile] = Field(default_factory=list)
-    console: list[ConsoleFile] = Field(default_factory=list)
 
     @model_validator(mode="after")
-    def _parts_stand_in_order(self) -> "SettingsFile":
+    def _parts_stand_in_order(self) -> "CommonSettingsFile":
         in_order(self, _ACROSS_PARTS)
         return self
 
 
-LEAST_TOKEN_N: Final = 32  # characters: 128 bits at least where they are random hex digits
+SettingsFile: type[CommonSettingsFile] = create_model(
+    "SettingsFile", __base__=CommonSettingsFile, forecast=(ForecastFile, ...), **SECTIONS
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -390,35 +343,6 @@ class PlacePaths:
     road: Path | None
     zones: Path | None = None
     heights: Path | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastSettings:
-    sources: tuple[str, ...]
-    members: int
-    seed: int
-    stale_h: float
-    nws_url: str
-    alerts: bool
-    observations: bool
-    metar_url: str
-    open_meteo_url: str
-    open_meteo_key: str | None
-    road: RoadSettings
-    weights: Mapping[str, float] = field(default_factory=dict)
-    open_meteo_ensemble_url: str = ForecastFile.model_fields["open_meteo_ensemble_url"].default
-    open_meteo_ensemble_model: str = ""
-    open_meteo_elevation_url: str = ""
-    met_norway_url: str = ForecastFile.model_fields["met_norway_url"].default
-    alerts_area: tuple[str, ...] = ()
-    geomet_url: str = "https://api.weather.gc.ca"
-    geomet_collection: str = "weather-alerts"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Folder:
-    name: str
-    path: Path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -461,15 +385,11 @@ class Settings:
     http_host: str
     http_port: int
     http_token: str
-    endpoints: tuple[Endpoint, ...]
-    folders: tuple[Folder, ...]
+    channels: tuple[ChannelConfig[Any], ...]
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
     languages: Languages = field(default_factory=Languages)
     feeds: Path | None = None
-    mailboxes: tuple[Mailbox, ...] = ()
-    gateways: tuple[Gateway, ...] = ()
-    consoles: tuple[str, ...] = ()
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)
     http_names: tuple[str, ...] = ()
@@ -487,17 +407,17 @@ class Settings:
     @property
     def channel_names(self) -> tuple[str, ...]:
         """The names of all channels."""
-        named: tuple[Endpoint | Folder | Mailbox | Gateway, ...] = (
-            *self.endpoints,
-            *self.folders,
-            *self.mailboxes,
-            *self.gateways,
-        )
-        return (*(way.name for way in named), *self.consoles)
+        return tuple(channel.name for channel in self.channels)
+
+    @property
+    def sends_pages(self) -> bool:
+        """Whether a channel sends HTML and pictures."""
+        return any(channel.spec.with_pages for channel in self.channels)
 
 
 def read_settings(path: Path) -> Settings:
     """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
+    check_extensions()
     content = read_toml(path, SettingsFile)
     if content.forecast.station_correction is not None:
         log.warning("%s: forecast.station_correction is no longer used; remove it", path)
@@ -506,45 +426,17 @@ def read_settings(path: Path) -> Settings:
     named, cache = content.daemon.archive, base / content.daemon.cache
     beside = store.parent if isinstance(store, Path) else cache.parent
     archive = beside / "archive" if named is None else base / named if named else None
-    channels: list[WebhookFile | FolderFile | MailFile | GatewayFile | ConsoleFile] = [
-        *content.webhook,
-        *content.folder,
-        *content.mail,
-        *content.gateway,
-        *content.console,
-    ]
-    names = [c.name for c in channels]
-    for name in names:
-        if names.count(name) > 1:
-            raise ConfigError(str(path), "name", f'"{name}" names two channels', "give each channel a name of its own")
-    token = _secret(path, base, "daemon.http_token_file", content.daemon.http_token_file, least_n=LEAST_TOKEN_N)
+    secret_of = partial(read_secret_file, path)
+    channels = read_channels(content, path, content.operator.fleet, secret_of)
+    token = read_secret_file(path, "daemon.http_token_file", content.daemon.http_token_file, least_n=LEAST_TOKEN_N)
     return Settings(
         where=path,
         fleet=content.operator.fleet,
         contact=content.operator.contact,
         noncommercial=content.operator.noncommercial_use,
         places=places,
-        forecast=ForecastSettings(
-            sources=tuple(content.forecast.sources),
-            members=content.forecast.members,
-            seed=content.forecast.seed,
-            stale_h=content.forecast.stale_h,
-            nws_url=content.forecast.nws_url,
-            alerts=content.forecast.alerts,
-            observations=content.forecast.observations,
-            metar_url=content.forecast.metar_url,
-            open_meteo_url=content.forecast.open_meteo_url,
-            open_meteo_key=_secret(path, base, "forecast.open_meteo_key_file", content.forecast.open_meteo_key_file)
-            or None,
-            road=read_road(places.road) if places.road else RoadSettings(),
-            weights=_weights(path, content.forecast),
-            open_meteo_ensemble_url=content.forecast.open_meteo_ensemble_url,
-            open_meteo_ensemble_model=content.forecast.open_meteo_ensemble_model,
-            open_meteo_elevation_url=content.forecast.open_meteo_elevation_url,
-            met_norway_url=content.forecast.met_norway_url,
-            alerts_area=tuple(content.forecast.alerts_area),
-            geomet_url=content.forecast.geomet_url,
-            geomet_collection=content.forecast.geomet_collection,
+        forecast=forecast_settings(
+            content.forecast, str(path), read_road(places.road) if places.road else RoadSettings(), secret_of
         ),
         plan=content.plan.to_core(content.forecast.stale_h),
         store=store,
@@ -563,23 +455,11 @@ def read_settings(path: Path) -> Settings:
         http_token=token,
         http_limits=content.daemon.http_limits.to_core(),
         http_names=tuple(content.daemon.http_names),
-        endpoints=tuple(
-            _endpoint(path, base, i, w, source_of(content.operator.fleet))
-            for i, w in enumerate(content.webhook, start=1)
-        ),
-        folders=tuple(Folder(name=f.name, path=base / f.path) for f in content.folder),
+        channels=channels,
         notices=replace(content.notices.to_core(), planned_every=timedelta(minutes=content.daemon.plan_every_min)),
         languages=content.notices.languages(),
-        targets={audience: tuple(c.name for c in channels if audience.value in c.audiences) for audience in Audience},
+        targets=channels_by_audience(channels),
         feeds=base / content.places.feeds if content.places.feeds else None,
-        mailboxes=tuple(
-            m.to_core(f"mail[{i}]", partial(_secret, path, base)) for i, m in enumerate(content.mail, start=1)
-        ),
-        gateways=tuple(
-            g.to_core(str(path), f"gateway[{i}]", partial(_secret, path, base))
-            for i, g in enumerate(content.gateway, start=1)
-        ),
-        consoles=tuple(c.name for c in content.console),
         log=content.daemon.log,
         public_url=content.daemon.public_url.rstrip("/"),
         links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
@@ -590,16 +470,7 @@ def read_settings(path: Path) -> Settings:
     )
 
 
-def _weights(path: Path, forecast: ForecastFile) -> dict[str, float]:
-    for name in forecast.weights:
-        if name not in forecast.sources:
-            raise ConfigError(
-                str(path), "forecast.weights", f'"{name}" is not among the sources', "add it there, or drop its weight"
-            )
-    return {str(name): weight for name, weight in forecast.weights.items()}
-
-
-def _places(base: Path, content: SettingsFile) -> PlacePaths:
+def _places(base: Path, content: CommonSettingsFile) -> PlacePaths:
     places, road = content.places, content.forecast.road
     return PlacePaths(
         boundaries=tuple(base / p for p in places.boundaries),
@@ -623,7 +494,7 @@ def _store(path: Path, base: Path, daemon: DaemonFile) -> StoreLocation:
     except StoreError as exc:
         problem, _, mend = str(exc).partition("; ")
         raise ConfigError(str(path), "daemon.store", problem, mend) from exc
-    password = _secret(path, base, "daemon.store_password_file", daemon.store_password_file)
+    password = read_secret_file(path, "daemon.store_password_file", daemon.store_password_file)
     return place.with_password(password) if password and isinstance(place, PostgresUrl) else place
 
 
@@ -632,43 +503,3 @@ def _networks(path: Path, field: str, texts: Sequence[str]) -> tuple[Network, ..
         return tuple(parse_network(text) for text in texts)
     except ValueError as exc:
         raise ConfigError(str(path), field, str(exc), 'write e.g. ["10.0.0.0/8"]') from exc
-
-
-def _endpoint(path: Path, base: Path, number: int, webhook: WebhookFile, source: str) -> Endpoint:
-    field = f"webhook[{number}]"
-    networks = _networks(path, f"{field}.allow_networks", webhook.allow_networks)
-    secrets = tuple(_secret(path, base, f"{field}.secret_file", webhook.secret_file).split())
-    for secret in secrets:
-        read_secret(secret, where=str(path), field=f"{field}.secret_file: {webhook.secret_file}")
-    return Endpoint(
-        name=webhook.name,
-        url=webhook.url,
-        secrets=secrets,
-        allow_networks=networks,
-        source=source if webhook.envelope == "cloudevents" else "",
-        token=_secret(path, base, f"{field}.token_file", webhook.token_file),
-    )
-
-
-def _secret(path: Path, base: Path, field: str, name: str, *, least_n: int = 1) -> str:
-    """Contents of a secret's file; secrets never stand in the settings file itself.
-
-    least_n: characters it must have. Only what opens this daemon has a minimum of ours; passwords and tokens of other
-    servers are as their operators made them, but never empty: an empty file would silently mean "none".
-    """
-    if not name:
-        return ""
-    try:
-        place = secret_path(base, name)
-    except ValueError as exc:
-        raise ConfigError(str(path), field, str(exc), "name a file, or let the unit's LoadCredential hand it") from exc
-    try:
-        secret = place.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as exc:
-        raise ConfigError(str(path), field, f"{name} cannot be read", "make that file, readable by the daemon") from exc
-    if not secret:
-        raise ConfigError(str(path), field, f"{name} is empty", "write the secret into it, or leave the key out")
-    if len(secret) < least_n:
-        mend = f"write {least_n} or more random characters into it, e.g. by `openssl rand -base64 33`"
-        raise ConfigError(str(path), field, f"{name} holds {len(secret)} characters, too few to be safe", mend)
-    return secret

@@ -132,7 +132,7 @@ def forecasts(depart: datetime) -> Iterator[FakeOpenMeteo]:
 
 @pytest.fixture
 def receiver(demo: Path) -> Iterator[WebhookReceiver]:
-    with WebhookReceiver(read_settings(demo / "alertd.toml").endpoints[0].secrets[0]) as taking:
+    with WebhookReceiver(read_settings(demo / "alertd.toml").channels[0].secret("secret_file")) as taking:
         yield taking
 
 

@@ -217,7 +217,7 @@ def test_the_log_as_json_is_one_object_a_line_with_ids_as_fields(
     decided_lines = wait_until(lambda: [o for o in lines() if "notice" in o], "a notice is decided")
     assert {o["trip"] for o in decided_lines} == {"T-1"}
     assert process.stop()[0] == 0
-    secret = read_settings(config).endpoints[0].secrets[0]
+    secret = read_settings(config).channels[0].secret("secret_file")
     assert not [line for line in process.said if secret in line]
 
 

@@ -38,7 +38,7 @@ async def measure(trips_n: int) -> None:
         settings = read_settings(DEMO / "alertd.toml")
         settings = replace(
             settings,
-            forecast=replace(settings.forecast, open_meteo_url=storm.base_url),
+            forecast=settings.forecast.with_keys(open_meteo_url=storm.base_url),
             store=folder / "alertd.db",
             cache=folder / "http",
             archive=None,

@@ -79,7 +79,7 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     bad, mild = (Storm(warmer_k=k, wetter=w, front_late_h=-12.0) for k, w in ((-4.0, 2.0), (6.0, 0.0)))
     settings = read_settings(REPO / "fixtures" / "demo" / "alertd.toml")
     with FakeOpenMeteo(now_utc=START, storm=bad) as api, Store(folder / "alertd.db") as store:
-        forecast = replace(settings.forecast, open_meteo_url=api.base_url)
+        forecast = settings.forecast.with_keys(open_meteo_url=api.base_url)
         settings = replace(
             settings,
             forecast=forecast,

@@ -48,14 +48,14 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
     kinds: Counter[str] = Counter()
     with (
         FakeOpenMeteo(now_utc=START) as api,
-        WebhookReceiver(settings.endpoints[0].secrets[0], clock=clock) as receiver,
+        WebhookReceiver(settings.channels[0].secret("secret_file"), clock=clock) as receiver,
         Store(folder / "alertd.db") as store,
     ):
         store.on_new = lambda notice: kinds.update([f"{notice.kind.value}/{notice.audience.value}"])
         settings = replace(
             settings,
-            forecast=replace(settings.forecast, open_meteo_url=api.base_url),
-            endpoints=tuple(replace(e, url=receiver.url) for e in settings.endpoints),
+            forecast=settings.forecast.with_keys(open_meteo_url=api.base_url),
+            channels=tuple(c.with_keys(url=receiver.url) for c in settings.channels),
             store=folder / "alertd.db",
             cache=folder / "http",
             archive=folder / "archive",

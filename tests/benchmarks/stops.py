@@ -82,7 +82,7 @@ def rounds(folder: Path, stops_n: int, seed: int) -> int:
 
     rng, took_s, statuses = random.Random(seed), [], Counter[int]()
     began = system_clock()
-    secret = read_settings(REPO / "fixtures" / "demo" / "alertd.toml").endpoints[0].secrets[0]
+    secret = read_settings(REPO / "fixtures" / "demo" / "alertd.toml").channels[0].secret("secret_file")
     storm = Storm(front_late_h=(began.timestamp() - FRONT_EPOCH_S) / 3600.0 + 6.0, warmer_k=-2.0)
     with FakeOpenMeteo(now_utc=began, storm=storm) as api, WebhookReceiver(secret) as receiver:
         config = config_of(folder, api.base_url, receiver.url)

@@ -17,6 +17,8 @@ PLANTED = (
     "config/fleet.toml",
     "config/alertd-links.key",
     "config/rules/secrets/token.txt",
+    "config/rules/token.txt",
+    "config/rules/own/fleet.toml",
     "config/feeds/paid.toml",
     "config/routes/ours.gpx",
     "fixtures/demo/var/alertd.db",
@@ -48,9 +50,12 @@ def checkout(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def shipped() -> set[str]:
-    """Names in the checkout of what the wheel carries beside the code."""
+    """Names in the checkout of what the wheel carries beside the code: named files, and all files of rules."""
     settings = tomllib.loads((REPO / "pyproject.toml").read_text(encoding="utf-8"))
-    return set(settings["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"])
+    wheel = settings["tool"]["hatch"]["build"]["targets"]["wheel"]
+    assert wheel["include"] == ["/alertd", "/config/rules/*.toml"]
+    rules = {path.relative_to(REPO).as_posix() for path in (REPO / "config" / "rules").glob("*.toml")}
+    return set(wheel["force-include"]) | rules
 
 
 def test_the_wheel_holds_the_named_files_and_no_planted_one(checkout: Path, tmp_path: Path) -> None:

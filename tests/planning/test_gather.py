@@ -132,7 +132,7 @@ async def test_what_is_on_file_is_asked_for_again_only_when_it_is_old_and_stays_
 async def test_heights_are_kept_used_and_said(settings: Settings, morning: datetime, tmp_path: Path) -> None:
     with FakeOpenMeteo(now_utc=morning) as api:
         settings = replace(
-            settings, noncommercial=True, forecast=replace(settings.forecast, open_meteo_url=api.base_url)
+            settings, noncommercial=True, forecast=settings.forecast.with_keys(open_meteo_url=api.base_url)
         )
         (settings.places.routes / "whole.gpx").write_text(gpx(heights=True))
         done = await gather_heights(settings, ManualClock(morning), lambda text: None)
@@ -154,7 +154,7 @@ async def test_heights_are_kept_used_and_said(settings: Settings, morning: datet
 async def test_heights_gathered_for_other_places_are_not_used(settings: Settings, morning: datetime) -> None:
     with FakeOpenMeteo(now_utc=morning) as api:
         settings = replace(
-            settings, noncommercial=True, forecast=replace(settings.forecast, open_meteo_url=api.base_url)
+            settings, noncommercial=True, forecast=settings.forecast.with_keys(open_meteo_url=api.base_url)
         )
         await gather_heights(settings, ManualClock(morning), lambda text: None)
     path = settings.places.heights

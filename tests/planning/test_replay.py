@@ -54,7 +54,7 @@ def settings(place: Path, tmp_path: Path, api: FakeOpenMeteo) -> Settings:
     read = read_settings(path)
     return replace(
         read,
-        forecast=replace(read.forecast, open_meteo_url=api.base_url),
+        forecast=read.forecast.with_keys(open_meteo_url=api.base_url),
         store=tmp_path / "alertd.db",
         cache=tmp_path / "http",
         trips=None,
@@ -273,6 +273,21 @@ async def test_a_kept_file_whose_name_leads_elsewhere_is_refused(
     archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
     with pytest.raises(StoreError, match=r"'\.\./out\.toml': is no name that alertd gives"):
         await replay(archive, plan.id)
+
+
+async def test_settings_stored_by_earlier_versions_replay(
+    settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    """They kept the keys of forecast providers beside the others, and not all of them."""
+    (plan,) = await planned(settings, ManualClock(morning), archive)
+    told = json.loads(archive.get(archive.of_plan(plan.id)))
+    providers = told["chosen"].pop("providers")
+    assert told["chosen"].pop("secret_keys") == []
+    flat = {key: providers[key] for key in ("nws_url", "open_meteo_url", "open_meteo_elevation_url")}
+    told["chosen"] |= flat | {"open_meteo_keyed": True}
+    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    again = await replay(archive, plan.id)
+    assert again.differences == ()
 
 
 async def test_a_plan_made_with_other_inputs_differs_field_by_field(

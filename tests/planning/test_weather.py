@@ -32,7 +32,8 @@ from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
 from alertd.planning.replay_record import ReplayWriter, record_response
 from alertd.planning.weather import FetchedWeather, WeatherSources, Window, ask_sources, compute_weather
-from alertd.settings.model import ForecastSettings, Settings
+from alertd.settings.forecast import PROVIDER_KEYS, ForecastSettings
+from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.road import RoadSettings
 from alertd.sources.files.trips import TripRequest
@@ -223,12 +224,12 @@ async def test_a_real_ensemble_keeps_its_members() -> None:
 
 def settings(sources: Sequence[str], **changed: Any) -> ForecastSettings:
     given: dict[str, Any] = {
-        "sources": tuple(sources), "members": 6, "seed": 1, "stale_h": 6.0, "nws_url": "https://api.weather.gov",
-        "alerts": False, "open_meteo_url": "https://api.open-meteo.com", "open_meteo_key": None,
-        "road": RoadSettings(),
+        "sources": tuple(sources), "members": 6, "seed": 1, "stale_h": 6.0,
+        "alerts": False, "road": RoadSettings(),
     }  # fmt: skip
     given |= {"observations": False, "metar_url": ""}
-    return ForecastSettings(**(given | changed))
+    keys = {key: changed.pop(key) for key in PROVIDER_KEYS if key in changed}
+    return ForecastSettings(**(given | {"keys": keys} | changed))
 
 
 def test_all_sources_open_by_name_with_their_weights() -> None:
@@ -247,7 +248,7 @@ def test_all_sources_open_by_name_with_their_weights() -> None:
         ("open-meteo", {}),
         ("open-meteo-ensemble", {}),
         ("open-meteo", {"open_meteo_url": "http://10.0.0.5", "open_meteo_elevation_url": "https://api.open-meteo.com"}),
-        ("open-meteo-ensemble", {"open_meteo_key": "k"}),
+        ("open-meteo-ensemble", {"secrets": {"open_meteo_key_file": "k"}}),
     ],
 )
 def test_no_free_open_meteo_host_is_asked_for_a_business(source: str, changed: dict[str, Any]) -> None:
@@ -261,7 +262,7 @@ def test_own_and_paid_servers_are_asked_for_a_business() -> None:
     own = settings(["open-meteo-ensemble"], open_meteo_ensemble_url="http://10.0.0.5:8080")
     assert open_weather_sources(own, False, "alertd.toml", client)[1] == []
     paid = settings(
-        ["open-meteo", "open-meteo-ensemble"], open_meteo_key="k",
+        ["open-meteo", "open-meteo-ensemble"], secrets={"open_meteo_key_file": "k"},
         open_meteo_url="https://customer-api.open-meteo.com",
         open_meteo_ensemble_url="https://customer-ensemble-api.open-meteo.com",
     )  # fmt: skip
@@ -302,8 +303,8 @@ async def test_three_services_make_one_plan_that_names_each_everywhere_and_repla
         made = make_settings(forecasts=api.base_url, trips=None, contact="ops@fleet.example")
         chosen = replace(
             made.forecast, sources=("open-meteo", "open-meteo-ensemble", "met-norway"), members=5,
-            open_meteo_ensemble_url=api.base_url, weights={"open-meteo": 2.0},
-        )  # fmt: skip
+            weights={"open-meteo": 2.0},
+        ).with_keys(open_meteo_ensemble_url=api.base_url)  # fmt: skip
         async with HttpClient(HttpOptions(
             contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=ManualClock(morning),
             rng=np.random.default_rng(1), per_s_per_host=1e9, on_response=record_response,

@@ -1,9 +1,15 @@
 from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 
 from alertd.rules.ruleset import RuleSet, Season, last_season_start
+from alertd.sources.files.boundaries import read_boundaries
+
+CONFIG = Path(__file__).parents[2] / "config"
+RULES = CONFIG / "rules"
+OUTLINES = [CONFIG / "boundaries" / name for name in ("us_states.topo.json", "ca_provinces.geojson")]
 
 # Inclusive windows: chain_laws_us reference section 14.5, from WAC 204-24-050 as quoted by WSDOT, SB24-100 s.1,
 # MCA 61-9-436 and the BC ministry page.
@@ -31,7 +37,6 @@ def test_season_that_wraps_the_year_holds_on_new_years_day_and_leap_day() -> Non
 
 
 def test_every_shipped_rule_file_says_what_it_stands_on_and_when_it_was_read(shipped: dict[str, RuleSet]) -> None:
-    assert len(shipped) == 25
     assert shipped["US-WA"].level("over-10000-gvw").posted_by
     for ruleset in shipped.values():
         assert ruleset.citation
@@ -40,6 +45,17 @@ def test_every_shipped_rule_file_says_what_it_stands_on_and_when_it_was_read(shi
         assert any("live text" in d for d in ruleset.doubts)
         for level in ruleset.levels:
             assert all(d.section for d in level.demands)
+
+
+def test_each_rule_file_is_read(shipped: dict[str, RuleSet]) -> None:
+    assert sorted(code.lower() for code in shipped) == sorted(path.stem for path in RULES.glob("*.toml"))
+
+
+def test_each_state_with_rules_has_an_outline(shipped: dict[str, RuleSet]) -> None:
+    """Countries outside North America have none, as config/boundaries/README.md says."""
+    outlined = {land.code for path in OUTLINES for land in read_boundaries(path).lands}
+    assert {code for code in shipped if "-" in code} <= outlined
+    assert {code for code in shipped if code not in outlined} == {code for code in shipped if "-" not in code}
 
 
 def test_reading_is_overdue_only_after_review_by(shipped: dict[str, RuleSet]) -> None:

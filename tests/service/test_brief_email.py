@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from alertd.delivery.channels.email import Mailbox, make_message
+from alertd.delivery.channels.email import SPEC as EMAIL
+from alertd.delivery.channels.email import mailbox_of, make_message
 from alertd.notices.model import Audience
 from alertd.service import brief_email
 from alertd.service.brief_email import KIND, content_loader
@@ -22,7 +23,11 @@ from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
-BOX = Mailbox(name="office", host="localhost", port=25, sender="a@fleet.example", recipients=("b@fleet.example",))
+OFFICE = EMAIL.configure(
+    name="office", host="localhost", port=25, sender="a@fleet.example", recipients=["b@fleet.example"],
+    audiences=["dispatcher"],
+)  # fmt: skip
+BOX = mailbox_of(OFFICE)
 
 
 @pytest.fixture
@@ -34,7 +39,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 @pytest.fixture
 def settings(make_settings: Callable[..., Settings], morning: datetime) -> Iterator[Settings]:
     with FakeOpenMeteo(now_utc=morning) as api:
-        made = make_settings(forecasts=api.base_url, mailboxes=(BOX,))
+        made = make_settings(forecasts=api.base_url, channels=(OFFICE,))
         yield replace(made, targets={**made.targets, Audience.DISPATCHER: ("office",)})
 
 
@@ -86,7 +91,7 @@ async def test_a_brief_that_cannot_be_drawn_goes_out_as_text(
 async def test_nothing_is_drawn_where_nobody_is_mailed_and_the_dress_goes_with_the_notices(
     settings: Settings, store: Store, morning: datetime, open_planner: Callable
 ) -> None:
-    await briefed(replace(settings, mailboxes=()), store, ManualClock(morning), open_planner)
+    await briefed(replace(settings, channels=()), store, ManualClock(morning), open_planner)
     assert store.events("", KIND) == []
     later = ManualClock(morning.replace(day=15))
     await briefed(settings, store, later, open_planner)

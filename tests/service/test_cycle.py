@@ -159,8 +159,8 @@ async def test_a_cancelled_trip_stays_cancelled_though_the_file_still_names_it(
 async def test_while_the_receiver_is_down_notices_wait_and_then_arrive_with_the_same_ids_and_bytes(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
-    with WebhookReceiver(settings.endpoints[0].secrets[0], clock=clock) as receiver:
-        settings = replace(settings, endpoints=tuple(replace(e, url=receiver.url) for e in settings.endpoints))
+    with WebhookReceiver(settings.channels[0].secret("secret_file"), clock=clock) as receiver:
+        settings = replace(settings, channels=tuple(c.with_keys(url=receiver.url) for c in settings.channels))
         async with open_planner(settings, clock) as planning, open_channels(settings) as ways_out:
             await run_cycle(planning, store, clock())
             dispatcher = DeliveryWorker(store.outbox, ways_out, owner="test", rng=random.Random(1))

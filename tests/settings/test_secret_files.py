@@ -40,7 +40,7 @@ def test_a_webhook_secret_has_its_standard_s_size(write_config: Write, demo: Pat
         read_settings(path)
     good = "whsec_" + base64.b64encode(os.urandom(24)).decode()
     (path.parent / "tms.txt").write_text(good)
-    assert read_settings(path).endpoints[0].secrets == (good,)
+    assert read_settings(path).channels[0].secret("secret_file") == good
 
 
 def test_a_password_of_another_server_may_be_short_not_empty(write_config: Write) -> None:
@@ -48,7 +48,7 @@ def test_a_password_of_another_server_may_be_short_not_empty(write_config: Write
     changes = {'audiences = ["fleet", "driver", "dispatcher"]': 'audiences = ["fleet"]\ntoken_file = "out.txt"'}
     path = write_config(changes=changes)
     (path.parent / "out.txt").write_text("short\n")
-    assert read_settings(path).endpoints[0].token == "short"
+    assert read_settings(path).channels[0].secret("token_file") == "short"
     (path.parent / "out.txt").write_text("\n")
     with pytest.raises(ConfigError, match=r"webhook\[1\]\.token_file: out\.txt is empty; write"):
         read_settings(path)

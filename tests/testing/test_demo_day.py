@@ -88,7 +88,7 @@ def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
 @pytest.fixture(scope="module")
 def day(settings: Settings) -> Day:
     with FakeOpenMeteo(now_utc=BEGINS) as sky, Store(settings.store) as store:
-        served = replace(settings, forecast=replace(settings.forecast, open_meteo_url=sky.base_url))
+        served = replace(settings, forecast=settings.forecast.with_keys(open_meteo_url=sky.base_url))
         return asyncio.run(lived(served, sky, store, ManualClock(BEGINS)))
 
 

@@ -19,11 +19,11 @@ async def test_no_secret_is_in_any_answer_line_of_log_or_file_of_the_store(
     open_client: Open, make_settings: Any, caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFixture[str]
 ) -> None:
     caplog.set_level(logging.DEBUG)
-    plain = make_settings()
+    plain, out = make_settings(), {"secret_file": SIGNING, "token_file": "canary-out-7313"}
     client = await open_client(
         http_token=FILE_TOKEN,
-        endpoints=tuple(replace(e, secrets=(SIGNING,), token="canary-out-7313") for e in plain.endpoints),
-        forecast=replace(plain.forecast, open_meteo_key=KEY),
+        channels=tuple(replace(c, secrets=out) for c in plain.channels),
+        forecast=replace(plain.forecast, secrets={"open_meteo_key_file": KEY}),
     )
     made = new_token(client.store, "tms", ["read"], client.clock(), None)[1]
     canaries = (FILE_TOKEN, SIGNING, KEY, "canary-out-7313", made, made.removeprefix("alertd_"))

@@ -11,10 +11,13 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from types import TracebackType
-from typing import Self
+from typing import Final, Self
 from urllib.parse import unquote
 
+from pydantic import Field
+
 from alertd.delivery.channel import OutgoingNotice
+from alertd.delivery.channel_spec import ChannelConfig, ChannelModel, ChannelSpec
 from alertd.errors import ConfigError, DeliveryError
 from alertd.notices.text import gsm7
 
@@ -43,7 +46,7 @@ class GatewayChannel:
         self._notify = notify or _library(name, url)
         self._threads = ThreadPoolExecutor(THREADS_N, thread_name_prefix=f"gateway-{name}")
 
-    def close(self) -> None:
+    async def aclose(self) -> None:
         self._threads.shutdown(wait=False, cancel_futures=True)
 
     async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
@@ -122,3 +125,28 @@ class _LogCapture(logging.Handler):
 
     def __exit__(self, kind: type[BaseException] | None, exc: BaseException | None, tb: TracebackType | None) -> None:
         logging.getLogger(_LIBRARY).removeHandler(self)
+
+
+class GatewayFile(ChannelModel):
+    """The section [[gateway]]. `sms`: texts are held to what a phone is billed as two messages."""
+
+    url_file: str = Field(min_length=1, examples=["secrets/texts.txt"])
+    sms: bool = True
+
+
+def _url(config: ChannelConfig[GatewayFile]) -> str:
+    """The one URL in the secret file. Raises ConfigError."""
+    url = config.secret("url_file")
+    if len(url.split()) != 1:
+        field = f"{config.field}.url_file"
+        raise ConfigError(config.where, field, "does not hold one URL", "write one URL on one line there")
+    return url
+
+
+SPEC: Final = ChannelSpec(
+    section="gateway",
+    settings_model=GatewayFile,
+    secrets=("url_file",),
+    check=_url,
+    open=lambda config, _tools: GatewayChannel(config.name, _url(config), sms=config.settings.sms),
+)

@@ -1,9 +1,11 @@
 """Notices on the terminal: for trying alertd out."""
 
 import asyncio
-from typing import TextIO
+import sys
+from typing import Final, TextIO
 
 from alertd.delivery.channel import OutgoingNotice
+from alertd.delivery.channel_spec import ChannelModel, ChannelSpec
 from alertd.errors import DeliveryError
 
 
@@ -25,3 +27,14 @@ class ConsoleChannel:
         trip = f", trip {outgoing.trip_id}" if outgoing.trip_id else ""
         self._stream.write(f"--- {self._name}: {outgoing.kind}{trip}, {outgoing.notice_id}\n{words.rstrip()}\n")
         self._stream.flush()
+
+
+class ConsoleFile(ChannelModel):
+    """The section [[console]]."""
+
+
+SPEC: Final = ChannelSpec(
+    section="console",
+    settings_model=ConsoleFile,
+    open=lambda config, _tools: ConsoleChannel(config.name, sys.stdout),
+)

@@ -14,11 +14,13 @@ from datetime import UTC
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
-from typing import Literal
+from typing import Final, Literal
 
 import aiosmtplib
+from pydantic import Field
 
 from alertd.delivery.channel import OutgoingNotice
+from alertd.delivery.channel_spec import ChannelConfig, ChannelModel, ChannelSpec
 from alertd.errors import ConfigError, DeliveryError
 
 DEADLINE_S = 20.0
@@ -175,3 +177,38 @@ def _type(attachment: Attachment) -> Sequence[str]:
 
 def _on_one_line(text: str) -> str:
     return _CONTROL_CHARACTERS.sub(" ", text)[:200].strip()
+
+
+class MailFile(ChannelModel):
+    """The section [[mail]]."""
+
+    host: str = Field(min_length=1, examples=["mail.fleet.example"])
+    port: int = Field(587, ge=1, le=65535)
+    security: Security = "starttls"
+    user: str = ""
+    password_file: str = ""
+    sender: str = Field(examples=["alertd@fleet.example"])
+    recipients: list[str] = Field(min_length=1, examples=[["dispatch@fleet.example"]])
+
+
+def mailbox_of(config: ChannelConfig[MailFile]) -> Mailbox:
+    settings = config.settings
+    return Mailbox(
+        name=settings.name,
+        host=settings.host,
+        port=settings.port,
+        sender=settings.sender,
+        recipients=tuple(settings.recipients),
+        security=settings.security,
+        user=settings.user,
+        password=config.secret("password_file"),
+    )
+
+
+SPEC: Final = ChannelSpec(
+    section="mail",
+    settings_model=MailFile,
+    secrets=("password_file",),
+    with_pages=True,
+    open=lambda config, tools: MailChannel(mailbox_of(config), content_for=tools.email_content, tls=tools.tls),
+)

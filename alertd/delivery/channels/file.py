@@ -4,8 +4,12 @@ import asyncio
 import os
 import re
 from pathlib import Path
+from typing import Final
+
+from pydantic import Field
 
 from alertd.delivery.channel import OutgoingNotice
+from alertd.delivery.channel_spec import ChannelModel, ChannelSpec
 from alertd.errors import DeliveryError
 
 _FILE_SAFE = re.compile(r"[A-Za-z0-9_-]{1,120}")
@@ -35,3 +39,16 @@ class FileChannel:
             file.flush()
             os.fsync(file.fileno())
         part.replace(final)
+
+
+class FolderFile(ChannelModel):
+    """The section [[folder]]."""
+
+    path: str = Field(examples=["../var/spool"])
+
+
+SPEC: Final = ChannelSpec(
+    section="folder",
+    settings_model=FolderFile,
+    open=lambda config, _tools: FileChannel(config.name, config.folder / config.settings.path),
+)

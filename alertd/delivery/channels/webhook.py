@@ -14,15 +14,17 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Self
+from typing import Final, Literal, Self
 
 import httpx
+from pydantic import Field, field_validator
 
 import alertd
-from alertd.delivery.address_policy import Network, denial_reason, is_listed
+from alertd.delivery.address_policy import Network, denial_reason, is_listed, parse_network
 from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
+from alertd.delivery.channel_spec import ChannelConfig, ChannelModel, ChannelSpec
 from alertd.delivery.cloudevents import CONTENT_TYPE as ENVELOPED
-from alertd.delivery.cloudevents import wrap
+from alertd.delivery.cloudevents import source_of, wrap
 from alertd.delivery.standard_webhooks import headers as signature_headers
 from alertd.delivery.standard_webhooks import read_secret
 from alertd.errors import ConfigError, DeliveryError
@@ -232,3 +234,48 @@ def _delivery_error(name: str, response: httpx.Response, reply: str, now_epoch_s
 def _printable(text: str) -> str:
     # Control characters out: another's words must not forge lines in our log.
     return "".join(letter if letter.isprintable() else " " for letter in text)[:120].strip()
+
+
+class WebhookFile(ChannelModel):
+    """The section [[webhook]]."""
+
+    url: str = Field(examples=["https://fleet.example/alertd"])
+    secret_file: str = Field(examples=["secrets/tms.txt"])
+    envelope: Literal["plain", "cloudevents"] = "plain"
+    token_file: str = ""
+    allow_networks: list[str] = Field(default_factory=list)
+
+    @field_validator("allow_networks")
+    @classmethod
+    def _are_networks(cls, value: list[str]) -> list[str]:
+        try:
+            for text in value:
+                parse_network(text)
+        except ValueError as exc:
+            raise ValueError(f'{exc}; write e.g. ["10.0.0.0/8"]') from None
+        return value
+
+
+def endpoint_of(config: ChannelConfig[WebhookFile]) -> Endpoint:
+    """The endpoint of a section. Raises ConfigError for a secret that does not fit the standard."""
+    settings = config.settings
+    secrets = tuple(config.secret("secret_file").split())
+    for secret in secrets:
+        read_secret(secret, where=config.where, field=f"{config.field}.secret_file: {settings.secret_file}")
+    return Endpoint(
+        name=settings.name,
+        url=settings.url,
+        secrets=secrets,
+        allow_networks=tuple(parse_network(text) for text in settings.allow_networks),
+        source=source_of(config.fleet) if settings.envelope == "cloudevents" else "",
+        token=config.secret("token_file"),
+    )
+
+
+SPEC: Final = ChannelSpec(
+    section="webhook",
+    settings_model=WebhookFile,
+    secrets=("secret_file", "token_file"),
+    check=endpoint_of,
+    open=lambda config, tools: WebhookChannel(endpoint_of(config), tls=tools.tls),
+)

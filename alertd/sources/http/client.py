@@ -106,8 +106,8 @@ class HttpOptions:
     cache_dir: None for no cache; call counts are then in memory only. rng: jitter of the back-off. sleep and ticks pace
     the calls; None uses the event loop's time. transport: for tests. deadline_s limits one call with all its attempts,
     from when it may start; a read timeout alone never ends a server that sends slowly. at_once_per_host,
-    per_s_per_host: for hosts without stated limits. on_response is called with each result, from the network or the
-    cache, including errors.
+    per_s_per_host: for hosts without stated limits. host_limits: stated limits by domain, besides ours. on_response is
+    called with each result, from the network or the cache, including errors.
     """
 
     contact: str
@@ -122,6 +122,7 @@ class HttpOptions:
     per_s_per_host: float = 5.0
     on_error: Callable[[str], None] = lambda text: None
     on_response: Callable[[SourceResponse], None] = lambda response: None
+    host_limits: Mapping[str, HostLimits] = field(default_factory=dict)
     transport: httpx.AsyncBaseTransport | None = None
 
 
@@ -137,7 +138,7 @@ class HttpClient:
         other_hosts = HostLimits(name="", at_once=options.at_once_per_host, per_s=options.per_s_per_host)
         self._rate_limiter = RateLimiter(
             now_utc=now_utc, sleep=options.sleep, ticks=options.ticks or _now_s, policy=self._retry,
-            cache_dir=options.cache_dir, other=other_hosts, on_error=on_error,
+            cache_dir=options.cache_dir, other=other_hosts, on_error=on_error, stated=options.host_limits,
         )  # fmt: skip
         self._on_error, self._on_response = on_error, options.on_response
         self.cache = DiskCache(options.cache_dir, on_error)

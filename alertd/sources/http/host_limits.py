@@ -47,21 +47,20 @@ KNOWN_LIMITS: Final[Mapping[str, HostLimits]] = {
 }  # fmt: skip
 
 
-def limits_of(url: str, other: HostLimits) -> HostLimits:
+def limits_of(url: str, other: HostLimits, stated: Mapping[str, HostLimits] | None = None) -> HostLimits:
     """Return the limits for a URL's host or its domain; `other`, under the host's name, where none are stated.
 
-    Hosts of paying customers have no quotas.
+    stated: limits by domain, besides ours. Hosts of paying customers have no quotas.
     """
     parts = urlsplit(url)
     host = (parts.hostname or "").lower()
-    stated = next(
-        (limits for domain, limits in KNOWN_LIMITS.items() if host == domain or host.endswith(f".{domain}")), None
-    )
-    if stated is None or host.startswith("customer-"):
+    known = {**(stated or {}), **KNOWN_LIMITS}
+    found = next((limits for domain, limits in known.items() if host == domain or host.endswith(f".{domain}")), None)
+    if found is None or host.startswith("customer-"):
         return HostLimits(
             name=parts.netloc, at_once=other.at_once, per_s=other.per_s, refused_pause_s=other.refused_pause_s
         )
-    return stated
+    return found
 
 
 def call_weight(url: str) -> float:

@@ -5,7 +5,7 @@ It decides whether a failure concerns the host or the request. 5xx, a truncated 
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 
@@ -20,8 +20,8 @@ from alertd.sources.http.retry import HostState, NotAsked, Pause, RetryPolicy, S
 class RateLimiter:
     """Rate limits of one client for all hosts.
 
-    other: limits of hosts that state none. cache_dir: folder of the counts, None for memory only. ticks: monotonic
-    seconds.
+    other: limits of hosts that state none. stated: by domain, besides ours. cache_dir: folder of the counts, None for
+    memory only. ticks: monotonic seconds.
     """
 
     def __init__(
@@ -32,18 +32,19 @@ class RateLimiter:
         ticks: Callable[[], float],
         policy: RetryPolicy,
         other: HostLimits,
+        stated: Mapping[str, HostLimits],
         cache_dir: Path | None,
         on_error: Callable[[str], None],
     ) -> None:
         self._now, self._sleep, self._ticks, self._policy, self._other = now_utc, sleep, ticks, policy, other
-        self._cache_dir, self._on_trouble = cache_dir, on_error
+        self._cache_dir, self._on_trouble, self._stated = cache_dir, on_error, stated
         self._host_states: dict[str, HostState] = {}
         self._quotas: dict[str, Quota] = {}
         self._failing_requests: dict[str, Pause] = {}  # requests that fail while their host works, by cache_key
 
     def host_state(self, url: str) -> HostState:
         """Return the state of a URL's host; create it on first use."""
-        limits = limits_of(url, self._other)
+        limits = limits_of(url, self._other, self._stated)
         host_state = self._host_states.get(limits.name)
         if host_state is None:
             host_state = self._host_states[limits.name] = HostState(limits=limits, sleep=self._sleep, ticks=self._ticks)

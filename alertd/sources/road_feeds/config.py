@@ -6,8 +6,9 @@ One TOML file per feed in the folder `places.feeds`.
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from operator import getitem
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import jmespath
@@ -18,10 +19,12 @@ from alertd.errors import ConfigError
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
 from alertd.rules.ruleset import RuleSet
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
+from alertd.sources.road_feeds.formats import FORMATS
 
 IGNORED: Final = "ignore"
 _OWN_LEVELS: Final = (CLOSED, NONE_POSTED, IGNORED)
 _Words = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]+$")]
+_Format: Any = getitem(Literal, tuple(FORMATS))
 _Expression = Annotated[str, Field(max_length=1000)]
 
 
@@ -83,7 +86,7 @@ class FeedFile(FileModel):
     url: str = Field(pattern=r"^https?://[^\s]+$", examples=["https://roads.example/conditions.json"])
     key_name: str = Field("", max_length=80)
     key_file: str = ""
-    format: Literal["json", "geojson", "datex2-v3"]
+    format: _Format
     jurisdiction: str = Field(min_length=2, max_length=6, examples=["US-ID"])
     licence: _Words = Field(examples=["open data, see the state's terms"])
     poll_min: float = Field(5.0, ge=1, le=360)
@@ -105,9 +108,9 @@ class FeedFile(FileModel):
     @model_validator(mode="after")
     def _is_mapped(self) -> "FeedFile":
         given = [key for key, expression in self.read.by_key().items() if expression]
-        if self.format == "datex2-v3":
+        if not FORMATS[self.format].mapped:
             if given:
-                raise FieldError(f"read.{given[0]}", "DATEX II needs no mapping", "omit [read]")
+                raise FieldError(f"read.{given[0]}", f'"{self.format}" needs no mapping', "omit [read]")
             return self
         needed = ("text",) if self.format == "geojson" else ("list", "text")
         for key in needed:

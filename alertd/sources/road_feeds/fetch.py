@@ -10,15 +10,8 @@ from alertd.plan.posted import CLOSED, NOT_UNDERSTOOD, ControlLocation, PostedCo
 from alertd.sources.http.answer import Answer, RequestOptions
 from alertd.sources.http.client import HttpClient
 from alertd.sources.road_feeds.config import IGNORED, Feed
-from alertd.sources.road_feeds.datex import read_datex
-from alertd.sources.road_feeds.json_feed import read_feed_json
+from alertd.sources.road_feeds.formats import FORMATS
 from alertd.sources.road_feeds.model import FeedContent, FeedRow
-
-_TYPES = {
-    "json": ("json", "text/plain", "octet-stream", "javascript"),
-    "geojson": ("json", "text/plain", "octet-stream", "javascript"),
-    "datex2-v3": ("xml", "text/plain", "octet-stream"),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +38,7 @@ async def fetch_feed(
         feed.name,
         feed.url,
         read=lambda body: read_body(feed, body),
-        content_types=_TYPES[feed.format],
+        content_types=FORMATS[feed.format].content_types,
         params=feed.key,
         options=RequestOptions(default_life_s=feed.poll_s),
     )
@@ -60,9 +53,7 @@ async def fetch_feed(
 
 def read_body(feed: Feed, body: bytes) -> FeedContent:
     """Parse a response, or a saved one, in the feed's format. Raises SourceChanged."""
-    if feed.format == "datex2-v3":
-        return read_datex(feed.name, body)
-    return read_feed_json(feed.name, body, feed.read, feed.zone)
+    return FORMATS[feed.format].read(feed.name, body, feed.read, feed.zone)
 
 
 def to_controls(

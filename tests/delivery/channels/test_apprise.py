@@ -19,7 +19,7 @@ async def test_a_text_that_the_service_takes_is_done_in_the_phones_alphabet(make
     channel = GatewayChannel("texts", URL, notify=lambda text: not said.append(text))
     await channel.send(make_out(text="Be ready: -10°F at Col de l’Iseran\n"), 0.0)
     assert said == ["Be ready: -10 degF at Col de l'Iseran"]
-    channel.close()
+    await channel.aclose()
 
 
 async def test_a_text_over_two_messages_is_not_sent(make_out) -> None:
@@ -70,7 +70,7 @@ async def test_a_service_that_hangs_ends_at_the_deadline(make_out) -> None:
     with pytest.raises(DeliveryError, match=r"no answer within 0\.1 s"):
         await channel.send(make_out(), 0.0)
     go_on.set()
-    channel.close()
+    await channel.aclose()
 
 
 @pytest.mark.parametrize("scheme", sorted(LOCAL_SCHEMES))
@@ -92,4 +92,4 @@ async def test_the_library_itself_is_driven(make_out) -> None:
     with pytest.raises(ConfigError, match="cannot be used") as refused:
         GatewayChannel("texts", "nosuchservice://sekret-1")
     assert "sekret" not in str(refused.value)
-    channel.close()
+    await channel.aclose()

@@ -145,11 +145,11 @@ async def test_the_demos_events_are_valid_and_small(tmp_path: Path) -> None:
         settings = read_settings(ROOT / "fixtures/demo/alertd.toml")
         settings = replace(
             settings,
-            forecast=replace(settings.forecast, open_meteo_url=forecasts.base_url),
+            forecast=settings.forecast.with_keys(open_meteo_url=forecasts.base_url),
             store=tmp_path / "a.db",
             cache=tmp_path / "http",
             trips=trips,
-            endpoints=(),
+            channels=(),
         )
         async with create_planner(settings, clock) as planning:
             slot = brief_slot(clock(), planning)

@@ -175,7 +175,7 @@ MINE = EXAMPLE.read_text(encoding="utf-8")
         ('pattern = "^road work"', 'pattern = "(road"', "word[4].pattern", "is not a regular expression", "correct it"),
         ('exact = "No restrictions"', "", "word[3].exact", "either exact or pattern", "write exact"),
         ('format = "json"', 'format = "xml"', "format", "is not one of the words allowed", "write one of json"),
-        ('format = "json"', 'format = "datex2-v3"', "read.list", "DATEX II needs no mapping", "omit [read]"),
+        ('format = "json"', 'format = "datex2-v3"', "read.list", '"datex2-v3" needs no mapping', "omit [read]"),
         ('zone = "America/Boise"', 'zone = "Mountain"', "zone", "is not a time zone", "America/Boise"),
         ('url = "https://', 'url = "ftp://', "url", "is wrong", "write url"),
         ("poll_min = 5.0", "poll_min = 0.1", "poll_min", "is wrong", "within that bound"),

@@ -37,7 +37,7 @@ def served(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> It
     settings = read_settings(DEMO / "alertd.toml")
     settings = replace(
         settings,
-        forecast=replace(settings.forecast, open_meteo_url=storm.base_url),
+        forecast=settings.forecast.with_keys(open_meteo_url=storm.base_url),
         store=folder / "alertd.db",
         cache=folder / "http",
         archive=None,

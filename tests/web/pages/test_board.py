@@ -173,7 +173,7 @@ def test_with_a_token_the_board_opens_by_signing_in(
     settings = read_settings(DEMO / "alertd.toml")
     settings = replace(
         settings,
-        forecast=replace(settings.forecast, open_meteo_url=storm.base_url),
+        forecast=settings.forecast.with_keys(open_meteo_url=storm.base_url),
         store=tmp_path / "alertd.db",
         cache=tmp_path / "http",
         archive=None,

@@ -92,7 +92,7 @@ def spoken(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> It
         settings,
         trips=folder / "trips.csv",
         languages=Languages(driver=FLEET),
-        forecast=replace(settings.forecast, open_meteo_url=storm.base_url),
+        forecast=settings.forecast.with_keys(open_meteo_url=storm.base_url),
         store=folder / "alertd.db",
         cache=folder / "http",
         archive=None,

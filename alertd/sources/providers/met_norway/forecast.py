@@ -10,15 +10,17 @@ import asyncio
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
+from alertd.sources.files.toml import FileModel
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions, most_specific_error
 from alertd.sources.http.validation import apart_km
+from alertd.sources.provider_spec import ProviderSpec
 from alertd.sources.providers.met_norway.parse import FIELDS, SOURCE, MetNorwayHours, read_place, why_doubted
 
 LICENCE = "MET Norway, CC BY 4.0"
@@ -156,3 +158,17 @@ def doubts(request: ForecastRequest, cell: int, answer: Answer[MetNorwayHours]) 
 
 def round_or_nan(value: float) -> float:
     return value if np.isnan(value) else float(round(value))
+
+
+class MetNorwayKeys(FileModel):
+    """Keys of [forecast]."""
+
+    met_norway_url: str = "https://api.met.no"
+
+
+SPEC: Final = ProviderSpec(
+    name="met-norway",
+    settings_model=MetNorwayKeys,
+    url_key="met_norway_url",
+    open=lambda inputs: MetNorway(inputs.client, inputs.settings.met_norway_url),
+)

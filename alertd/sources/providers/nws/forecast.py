@@ -9,16 +9,18 @@ import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
+from alertd.sources.files.toml import FileModel
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions, most_specific_error
 from alertd.sources.http.errors import NoDataForLocation
 from alertd.sources.http.validation import AnswerModel, validated
+from alertd.sources.provider_spec import ProviderSpec
 from alertd.sources.providers.nws.grid import SOURCE, GridCell, last_token, read_grid, why_doubted
 
 LICENCE = "US National Weather Service, public domain"
@@ -268,3 +270,17 @@ def doubts(answer: Answer[GridCell], now_utc: datetime) -> list[str]:
     if np.isnan(cell.precip_mmwe_h).all() or np.isnan(cell.air_temp_c).all():
         found.append("no precipitation or no temperature in the window asked")
     return found
+
+
+class NwsKeys(FileModel):
+    """Keys of [forecast]. Alerts, zones and stations of the service have the same address."""
+
+    nws_url: str = "https://api.weather.gov"
+
+
+SPEC: Final = ProviderSpec(
+    name="nws",
+    settings_model=NwsKeys,
+    url_key="nws_url",
+    open=lambda inputs: Nws(inputs.client, inputs.settings.nws_url),
+)

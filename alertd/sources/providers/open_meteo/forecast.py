@@ -10,18 +10,21 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import Any
+from typing import Any, Final
 from urllib.parse import urlsplit
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 
 from alertd.errors import ConfigError, SourceChanged, SourceError
 from alertd.forecast.model import Array, Forecast, Gap
-from alertd.forecast.provider import ForecastRequest, window
+from alertd.forecast.provider import ElevationProvider, ForecastRequest, window
+from alertd.sources.files.toml import FileModel
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 from alertd.sources.http.errors import ErrorInterpreter
 from alertd.sources.http.validation import apart_km
+from alertd.sources.provider_spec import ProviderInputs, ProviderSpec
 from alertd.sources.providers.open_meteo.parse import (
     CODE,
     ENSEMBLE_VARIABLES,
@@ -294,3 +297,60 @@ def _lay(
         for field, array in arrays.items():
             array[members, cell, first:last] = place.fields[field][:, first - shift : last - shift]
         form[members, cell, first:last] = place.precip_form[:, first - shift : last - shift]
+
+
+class OpenMeteoKeys(FileModel):
+    """Keys of [forecast], for the best match and for ensembles."""
+
+    open_meteo_url: str = "https://api.open-meteo.com"
+    open_meteo_key_file: str = ""
+    open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
+    open_meteo_ensemble_model: str = Field("", examples=["gfs_seamless"])
+    open_meteo_elevation_url: str = ""
+
+
+def open_best_match(inputs: ProviderInputs[OpenMeteoKeys]) -> OpenMeteo:
+    """Raises ConfigError for a host the licence does not allow."""
+    return OpenMeteo(
+        inputs.client,
+        inputs.settings.open_meteo_url,
+        api_key=inputs.secrets.get(KEY_FILE),
+        noncommercial=inputs.noncommercial,
+        elevation_url=inputs.settings.open_meteo_elevation_url or None,
+    )
+
+
+def _open_ensemble(inputs: ProviderInputs[OpenMeteoKeys]) -> OpenMeteo:
+    return OpenMeteo(
+        inputs.client,
+        inputs.settings.open_meteo_ensemble_url,
+        api_key=inputs.secrets.get(KEY_FILE),
+        noncommercial=inputs.noncommercial,
+        ensemble=True,
+        model=inputs.settings.open_meteo_ensemble_model or None,
+        elevation_url=inputs.settings.open_meteo_elevation_url or None,
+    )
+
+
+def _ensemble_elevations(inputs: ProviderInputs[OpenMeteoKeys]) -> ElevationProvider | None:
+    """A server of ensembles need not have heights."""
+    return _open_ensemble(inputs) if inputs.settings.open_meteo_elevation_url else None
+
+
+KEY_FILE: Final = "open_meteo_key_file"
+SPEC: Final = ProviderSpec(
+    name="open-meteo",
+    settings_model=OpenMeteoKeys,
+    url_key="open_meteo_url",
+    secrets=(KEY_FILE,),
+    open=open_best_match,
+    open_elevations=open_best_match,
+)
+ENSEMBLE_SPEC: Final = ProviderSpec(
+    name="open-meteo-ensemble",
+    settings_model=OpenMeteoKeys,
+    url_key="open_meteo_ensemble_url",
+    secrets=(KEY_FILE,),
+    open=_open_ensemble,
+    open_elevations=_ensemble_elevations,
+)
