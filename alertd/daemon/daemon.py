@@ -1,4 +1,4 @@
-"""The daemon: one process leads a store, and plans, notifies, briefs and answers until it is told to stop."""
+"""The daemon: leads a store, runs its jobs on a schedule and serves HTTP until it is stopped."""
 
 import asyncio
 import logging
@@ -61,18 +61,19 @@ from alertd.store.store import Store
 from alertd.web.app import make_api
 from alertd.web.exposure import check_exposure
 
-# The first releases in which `ipaddress` no longer takes some private ranges for public (CVE-2024-4032). Webhook
-# addresses are judged by a table of our own (`delivery.address_policy`); the note is for what else runs on that Python.
+# First releases in which `ipaddress` no longer counts some private ranges as public (CVE-2024-4032). Webhook
+# addresses are checked against a separate table (`delivery.address_policy`); the note concerns other code.
 FIXED_IN: dict[tuple[int, int], int] = {(3, 11): 10, (3, 12): 4}
 
 
 def platform_text() -> str:
-    """For the log's first line. SQLite's WAL mode, which some of its releases get wrong, is not used by the daemon."""
+    """Versions for the first line of the log. The daemon does not use SQLite's WAL mode, which has bugs in some
+    releases."""
     return f"alertd {alertd.__version__}, Python {_dotted(sys.version_info[:3])}, SQLite {sqlite3.sqlite_version}"
 
 
 def outdated(python: Sequence[int] = sys.version_info[:3]) -> str:
-    """Why this Python should be updated; "" when it need not."""
+    """Why this Python should be updated; "" when it need not be."""
     patch = FIXED_IN.get((python[0], python[1]))
     if patch is None or python[2] >= patch:
         return ""
@@ -89,30 +90,14 @@ def _dotted(version: Sequence[int]) -> str:
 log = logging.getLogger(__name__)
 
 DELIVER_EVERY_S = 5
-
-
 CHECK_CLOCK_EVERY_S = 30
-
-
 SEND_SCHEDULED_EVERY_S = 60
-
-
 HOUSEKEEPING_EVERY_H = 6
-
-
-MAX_RUNS_PER_JOB = 2  # of one job
-
-
-OVERDUE_S = 1800.0  # a notice undelivered for so long ends the heartbeat, as it makes the daemon degraded
-
-
-LONGEST_PAUSE = timedelta(days=2)  # no delivery waits so long; twice the longest that a receiver may ask for
-
-
-# Told to stop, requests and jobs under way get so long to end; what is cut off then is done again after the next start.
+MAX_RUNS_PER_JOB = 2  # of the same job
+OVERDUE_S = 1800.0  # an older undelivered notice stops the heartbeat, and makes the daemon degraded
+LONGEST_PAUSE = timedelta(days=2)  # longest pause of a delivery; twice the longest that a receiver may request
+# Time for running requests and jobs to end at shutdown; interrupted work is repeated after the next start.
 REQUEST_SHUTDOWN_TIMEOUT_S = 3
-
-
 JOB_SHUTDOWN_TIMEOUT_S = 4.0
 
 
@@ -120,10 +105,10 @@ JOB_SHUTDOWN_TIMEOUT_S = 4.0
 async def open_channels(
     settings: Settings, email_content: Callable[[OutgoingNotice], EmailContent] | None = None
 ) -> AsyncIterator[Mapping[str, Channel]]:
-    """Every channel of the settings by name, open. `dress`: what mails have besides their text."""
+    """Open every channel of the settings, by name. `email_content`: HTML and images of an email."""
     async with AsyncExitStack() as stack:
         out: dict[str, Channel] = {}
-        tls = ssl.create_default_context()  # read once: it takes a twentieth of a second
+        tls = ssl.create_default_context()  # once: loading takes 50 ms
         for endpoint in settings.endpoints:
             out[endpoint.name] = await stack.enter_async_context(WebhookChannel(endpoint, tls=tls))
         for folder in settings.folders:
@@ -140,7 +125,7 @@ async def open_channels(
 
 @asynccontextmanager
 async def heartbeat_of(settings: Settings) -> AsyncIterator[Callable[[], None]]:
-    """What calls the watchdog of the settings, if one is named. Raises ConfigError on its address."""
+    """A function that calls the watchdog of the settings, if any. Raises ConfigError for its address."""
     if not settings.heartbeat_url:
         yield lambda: None
         return
@@ -148,7 +133,7 @@ async def heartbeat_of(settings: Settings) -> AsyncIterator[Callable[[], None]]:
         yield heartbeat.beat
 
 
-# The metrics name a job as they did before its method had its present name.
+# Job labels in metrics; they stay as they were before the methods were renamed.
 _JOB_LABELS: Final = {"send_scheduled": "speak", "housekeeping": "tidy"}
 
 
@@ -157,7 +142,7 @@ def _label(job: Callable[[], Coroutine[None, None, None]]) -> str:
 
 
 class Daemon:
-    """The jobs and what they share. A job that fails says so in one line and comes again at its next time."""
+    """The jobs and their shared objects. A job that fails logs one line and runs again at its next scheduled time."""
 
     def __init__(
         self,
@@ -168,7 +153,7 @@ class Daemon:
         watched: tuple[Liveness, Metrics] | None = None,
         heartbeat: Callable[[], None] = lambda: None,
     ) -> None:
-        """heartbeat: called after each cycle while no notice is overdue; it must not wait."""
+        """heartbeat: called after each cycle while no notice is overdue; it must not block."""
         self._heartbeat = heartbeat
         self._planning, self._store, self._delivery, self._clock = planning, store, delivery, clock
         self._guard = clock if isinstance(clock, GuardedClock) else None
@@ -176,25 +161,26 @@ class Daemon:
         self.alerts = CapAlerts(store, planning.settings.fleet)
         self._one_at_a_time = asyncio.Lock()
         self._under_way: set[asyncio.Task[None]] = set()
-        self._standing: tuple[ActiveTrip, ...] = ()
+        self._active: tuple[ActiveTrip, ...] = ()
 
     async def cycle(self) -> None:
-        """Plan all due trips; a brief and a cycle never run at once."""
+        """Plan all due trips. A brief and a cycle never run at the same time."""
         async with self._one_at_a_time:
             outcome = await run_cycle(self._planning, self._store, self._clock())
-            self._standing = outcome.active
+            self._active = outcome.active
             await self.alerts.update(self._planning, outcome, self._clock())
         self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
-        log.info("planned %d trips, %d new notices", len(outcome.plans), len(outcome.new_notices))
+        log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
         outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())
         if outbox.oldest_waiting_age_s <= OVERDUE_S:
             self._heartbeat()
         else:
-            log.warning("no heartbeat: a notice has waited for %.0f min", outbox.oldest_waiting_age_s / 60.0)
+            age_min = outbox.oldest_waiting_age_s / 60.0
+            log.warning("heartbeat skipped: oldest undelivered notice is %.0f min old", age_min)
 
     async def brief(self) -> None:
-        """Settle the morning briefs whose time has come: sent, or named as skipped."""
+        """Settle the due morning briefs: send them, or record them as skipped."""
         async with self._one_at_a_time:
             now, known_right = self._clock(), self._guard is not None and self._guard.confirmed
             if known_right:
@@ -208,12 +194,12 @@ class Daemon:
             await self.deliver()
 
     async def send_scheduled(self) -> None:
-        """Say what has come to its moment since the last cycle."""
+        """Send the notices that became due since the last cycle."""
         settings = self._planning.settings
         async with self._one_at_a_time:
             new = await asyncio.to_thread(
                 send_scheduled,
-                self._standing,
+                self._active,
                 self._store,
                 settings.fleet,
                 settings.notices,
@@ -223,12 +209,12 @@ class Daemon:
                 self._planning.links.message_link,
             )
         if new:
-            log.info("%d notices whose moment has come", len(new))
+            log.info("%d scheduled notices created", len(new))
             await self.deliver()
 
     @property
     def _settles(self) -> bool:
-        """Whether things may end by the clock: be skipped, expire."""
+        """Whether the clock is good enough to skip or expire anything."""
         return self._guard is None or self._guard.trusted
 
     async def deliver(self) -> None:
@@ -239,13 +225,13 @@ class Daemon:
         await asyncio.to_thread(notify_channel_alarms, self._store, self._planning.settings, done.alarms, self._clock())
         for target in done.recovered:
             back = await asyncio.to_thread(resend_after_outage, self._store, target, self._clock())
-            log.info("target %s takes notices again; %d that were parked go out again", target, len(back.requeued))
+            log.info("channel %s recovered; %d parked notices queued again", target, len(back.requeued))
 
     async def housekeeping(self) -> None:
-        """Remove what is older than the settings want: stored answers, kept inputs, and records of the store."""
+        """Remove cached answers, archived inputs and store records past their retention."""
         settings, now = self._planning.settings, self._clock()
         if self._guard is not None and not self._guard.may_remove:
-            log.info("nothing old is removed now: %s", self._guard.problem or "no server has confirmed the clock")
+            log.info("housekeeping skipped: %s", self._guard.problem or "clock not confirmed by a server")
             return
         cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
         answers = await asyncio.to_thread(cache.prune, fetched_before=now - MAX_STALE_USE, now_utc=now)
@@ -255,13 +241,13 @@ class Daemon:
             kept = await asyncio.to_thread(archive.prune, unused_since=since)
         rows = await asyncio.to_thread(apply_retention, self._store, settings.keep, now)
         if answers or kept or rows:
-            log.info("removed %d stored answers, %d files of the archive and %d records", answers, kept, rows)
+            log.info("housekeeping removed %d cached answers, %d archive files, %d records", answers, kept, rows)
 
     def trigger(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
-        """What the timer calls for `job`: starts it, unless two of it are under way, and does not wait for it.
+        """The timer's callback for `job`: starts it, unless two runs are in progress, and does not wait.
 
-        Two, so that a cycle asked for during another comes after it and the trip just posted is not left for later,
-        and so that a slow receiver holds up its own lane only.
+        Two runs, so that a cycle requested during another one follows it and plans the trip just posted, and so that a
+        slow receiver delays only its own channel.
         """
 
         async def start() -> None:
@@ -274,31 +260,31 @@ class Daemon:
         return start
 
     async def run_job(self, job: Callable[[], Coroutine[None, None, None]]) -> None:
-        """Run `job`: a failure is told in the log, and its next time comes all the same."""
+        """Run `job`; log a failure."""
         try:
             with self._liveness.job(_label(job)):
                 await job()
             self._meters.last_success.labels(_label(job)).set(self._clock().timestamp())
         except AlertdError as exc:
-            log.error("%s", exc)
+            log.error("job %s failed: %s", _label(job), exc)
         except Exception:
-            # A fault of ours in one job must not end the others; the log keeps it whole.
-            log.exception("a job failed; it comes again at its next time")
+            # An internal error in one job must not stop the others.
+            log.exception("job %s failed; next run at its scheduled time", _label(job))
 
     async def finish(self, within_s: float) -> None:
-        """Let the jobs under way end, and cut off those that do not."""
+        """Wait for the running jobs, and cancel those that exceed the time limit."""
         if not self._under_way:
             return
         _, late = await asyncio.wait(self._under_way, timeout=within_s)
         for task in late:
             task.cancel()
         if late:
-            log.warning("%d jobs cut off; what they had not finished is done after the next start", len(late))
+            log.warning("%d jobs cancelled at shutdown; their work is repeated after the next start", len(late))
             await asyncio.wait(late, timeout=1.0)
 
 
 async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str], None]) -> None:
-    """Run until SIGTERM or SIGINT: lead the store, or stand by while another daemon does. SIGHUP reads the settings.
+    """Run until SIGTERM or SIGINT: lead the store, or stand by while another daemon leads. SIGHUP reloads the settings.
 
     Raises StoreError when the store cannot be used, ConfigError on settings.
     """
@@ -314,9 +300,9 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, reload.set)
 
-    def standing_by(said: str) -> None:
+    def standing_by(status: str) -> None:
         liveness.heartbeat()
-        tell_manager(f"READY=1\nSTATUS={said}")
+        tell_manager(f"READY=1\nSTATUS={status}")
 
     def ready(url: str) -> None:
         tell_manager(f"READY=1\nSTATUS=leading, answers on {url}")
@@ -326,7 +312,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     try:
         with Store(settings.store) as store:
             check_exposure(settings, store)
-            store.on_new = _on_response(metrics)
+            store.on_new = _count_notice(metrics)
             candidate = store.candidate(process_name(), lease_s=settings.takeover_s)
             while await wait_for_leadership(candidate, clock, stop, standing_by):
                 metrics.set_leading(True)
@@ -342,18 +328,18 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
         alive.cancel()
 
 
-def _on_response(metrics: Metrics) -> Callable[[Notice], None]:
-    def heard(notice: Notice) -> None:
+def _count_notice(metrics: Metrics) -> Callable[[Notice], None]:
+    def on_new(notice: Notice) -> None:
         metrics.count_notice(notice)
         log.info(
-            "decided: %s for the %s, %s",
+            "notice created kind=%s audience=%s trip=%s",
             notice.kind.value,
             notice.audience.value,
-            f"trip {notice.trip_id}" if notice.trip_id else "no one trip",
+            notice.trip_id or "-",
             extra={"trip": notice.trip_id, "notice": notice.id},
         )
 
-    return heard
+    return on_new
 
 
 async def _run_as_leader(
@@ -366,12 +352,12 @@ async def _run_as_leader(
     reload: asyncio.Event,
     watched: tuple[Liveness, Metrics],
 ) -> Settings:
-    """Do the daemon's work until it is told to stop, or another daemon leads; returns the settings it then had.
+    """Run the services until the daemon is stopped or another daemon leads; returns the current settings.
 
-    New settings begin the work anew under the same lead, with the same socket: who asks meanwhile waits.
+    New settings restart the services with the same leadership and socket, so clients only wait meanwhile.
     """
     lost = asyncio.Event()
-    beating = asyncio.create_task(renew_leadership(candidate, settings.takeover_s / RENEWALS_PER_LEASE, lost))
+    renewing = asyncio.create_task(renew_leadership(candidate, settings.takeover_s / RENEWALS_PER_LEASE, lost))
     try:
         with _open_socket(settings) as listener:
             await asyncio.to_thread(store.outbox.release_claims)
@@ -383,13 +369,13 @@ async def _run_as_leader(
                 finally:
                     changed.cancel()
     finally:
-        beating.cancel()
-        await asyncio.wait([beating])
+        renewing.cancel()
+        await asyncio.wait([renewing])
     return settings
 
 
 async def _wait_for_new_settings(settings: Settings, clock: Clock, reload: asyncio.Event, store: Store) -> Settings:
-    """Wait for settings that are new and sound."""
+    """Wait for new valid settings."""
     while True:
         await reload.wait()
         reload.clear()
@@ -401,7 +387,7 @@ async def _wait_for_new_settings(settings: Settings, clock: Clock, reload: async
 
 
 async def _validate(settings: Settings, clock: Clock, store: Store) -> None:
-    """Open all that these settings name, and close it again. Raises ConfigError, StoreError."""
+    """Open and close everything that these settings name. Raises ConfigError, StoreError."""
     await asyncio.to_thread(check_exposure, settings, store)
     async with create_planner(settings, clock), open_channels(settings), heartbeat_of(settings):
         pass
@@ -417,11 +403,11 @@ async def _run_services(
     changed: asyncio.Task[Settings],
     watched: tuple[Liveness, Metrics],
 ) -> None:
-    """Plan, notify, brief and answer until one of `ends` is set or the settings have changed."""
+    """Plan, notify, brief and serve until one of `ends` is set or the settings have changed."""
     liveness, metrics = watched
     liveness.heartbeat()
 
-    def heard(answer: SourceResponse) -> None:
+    def on_response(answer: SourceResponse) -> None:
         record_response(answer)
         metrics.count_response(answer)
         if isinstance(clock, GuardedClock) and answer.clock_offset_s is not None:
@@ -429,18 +415,18 @@ async def _run_services(
 
     keep = ReplayWriter(archive=Archive(settings.archive), or_log=True) if settings.archive else None
     async with (
-        create_planner(settings, clock, keep, heard) as planning,
-        open_channels(settings, content_loader(store)) as ways_out,
+        create_planner(settings, clock, keep, on_response) as planning,
+        open_channels(settings, content_loader(store)) as channels,
         heartbeat_of(settings) as beat,
     ):
-        timed = {name: metrics.instrument(channel, clock) for name, channel in ways_out.items()}
-        dispatcher = DeliveryWorker(store.outbox, timed, owner=process_name(), rng=random.Random())
-        daemon = Daemon(planning, store, dispatcher, clock, watched, beat)
-        machine = clock.machine if isinstance(clock, GuardedClock) else clock  # what the timer itself goes by
+        timed = {name: metrics.instrument(channel, clock) for name, channel in channels.items()}
+        worker = DeliveryWorker(store.outbox, timed, owner=process_name(), rng=random.Random())
+        daemon = Daemon(planning, store, worker, clock, watched, beat)
+        machine = clock.machine if isinstance(clock, GuardedClock) else clock  # the timer uses the unguarded clock
         scheduler = _schedule(daemon, settings, machine)
         if isinstance(clock, GuardedClock):
             metrics.clock_doubted.set_function(lambda: float(not clock.trusted))
-        app = make_api(planning, store, clock, lambda: _in_a_moment(scheduler, machine), watched, daemon.alerts)
+        app = make_api(planning, store, clock, lambda: _run_cycle_soon(scheduler, machine), watched, daemon.alerts)
         if await asyncio.to_thread(app.state.authenticator.denies_all):
             log.error("no active API token: all HTTP requests will be rejected; create one with `alertd token new`")
         gate = Gate(most_connections(raise_descriptor_limit()))
@@ -454,7 +440,7 @@ async def _run_services(
         scheduler.start()
         watching = asyncio.create_task(watch_clock(ClockWatch(machine), stepped))
         try:
-            with GuardedListener.over(listener, gate) as own:  # the server closes what it is given
+            with GuardedListener.over(listener, gate) as own:  # the server closes its socket
                 await _serve(server, own, on_ready, changed, *(asyncio.create_task(end.wait()) for end in ends))
         finally:
             watching.cancel()
@@ -467,14 +453,14 @@ def _make_folder(database: Path) -> None:
         database.parent.mkdir(parents=True, exist_ok=True)
     except OSError as exc:
         raise StoreError(
-            f"store {database}: its folder cannot be made ({exc.strerror}); "
+            f"store {database}: cannot create its folder ({exc.strerror}); "
             "name another place in daemon.store, or give the daemon's user the right to write there"
         ) from exc
 
 
 @contextmanager
 def _open_socket(settings: Settings) -> Iterator[socket.socket]:
-    """The socket the daemon answers on. Opened here, because uvicorn ends the process when it cannot open its own."""
+    """The listening socket. Opened here, because uvicorn ends the process when it cannot open its own."""
     host, port = settings.http_host, settings.http_port
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
@@ -495,8 +481,8 @@ async def _serve(
 ) -> None:
     """Serve until one of `ends` is done.
 
-    uvicorn raises a signal once more when it has served, which would end the process before its jobs are: the loop
-    takes it from before the first request to after the last, and it only says stop.
+    uvicorn raises a received signal again when it has stopped, which would end the process before its jobs. The event
+    loop therefore handles signals before the first request and after the last, and they only set `stop`.
     """
     serving = asyncio.create_task(server.serve(sockets=[listener]))
     while not server.started and not serving.done():
@@ -512,9 +498,9 @@ async def _serve(
 
 
 def _schedule(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOScheduler:
-    """The timer only kicks; what is due is decided from the store and the clock each time.
+    """Schedule the jobs. The timer only triggers; each job decides from the store and the clock what is due.
 
-    No grace time and coalescing on, since the default drops a job that is a second late without a word.
+    Coalescing without a grace time, because the default silently drops a job that is a second late.
     """
     scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True})
     now = clock()
@@ -535,5 +521,5 @@ def _schedule(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSchedu
     return scheduler
 
 
-def _in_a_moment(scheduler: AsyncIOScheduler, clock: Clock) -> None:
+def _run_cycle_soon(scheduler: AsyncIOScheduler, clock: Clock) -> None:
     scheduler.modify_job("cycle", next_run_time=clock())

@@ -1,4 +1,4 @@
-"""Closures that the operator posts: kept once, taken back by id, and read back for planning while they stand."""
+"""Road closures that the operator posts: stored once, withdrawn by id, and loaded for planning while they apply."""
 
 import json
 import logging
@@ -18,7 +18,7 @@ WITHDRAWN = "closure_taken_back"
 
 
 def save_closure(store: Store, closure: ClosureRequest, now_utc: datetime) -> bool:
-    """Keep a closure; returns whether it is new. Raises TakenError when its id is another's or was taken back."""
+    """Save a closure; returns whether it is new. Raises IdConflict when its id is in use or was withdrawn."""
     body = closure.model_dump_json(by_alias=True)
     id_ = f"{POSTED}_{closure.id}"
     if store.event(f"{WITHDRAWN}_{closure.id}") is not None:
@@ -32,11 +32,11 @@ def save_closure(store: Store, closure: ClosureRequest, now_utc: datetime) -> bo
 
 
 class IdConflict(Exception):
-    """The id of a closure stands for something else."""
+    """The id is in use for other content, or was withdrawn."""
 
 
 def withdraw(store: Store, id_: str, now_utc: datetime) -> bool:
-    """Take a closure back for good; returns whether there was one."""
+    """Withdraw a closure permanently; returns whether it existed."""
     if store.event(f"{POSTED}_{id_}") is None:
         return False
     store.put_event(StoredEvent(id=f"{WITHDRAWN}_{id_}", trip_id="", kind=WITHDRAWN, at=now_utc, body=id_))
@@ -44,13 +44,13 @@ def withdraw(store: Store, id_: str, now_utc: datetime) -> bool:
 
 
 def active_closures(store: Store, now_utc: datetime) -> tuple[ClosureRequest, ...]:
-    """Closures that are neither taken back nor over, oldest first."""
+    """Closures that are neither withdrawn nor ended, oldest first."""
     gone = {event.body for event in store.events("", WITHDRAWN)}
     return tuple(c for c in _posted(store) if c.id not in gone and not _has_ended(c.to_core(), now_utc))
 
 
 def ended_closures(store: Store, before: datetime) -> list[str]:
-    """The events of closures that were taken back or over before a moment, by id."""
+    """Event ids of the closures that were withdrawn or ended before a given time."""
     back = [event for event in store.events("", WITHDRAWN) if event.at < before]
     gone = {event.body for event in back} | {c.id for c in _posted(store) if _has_ended(c.to_core(), before)}
     return [event.id for event in back] + [f"{POSTED}_{id_}" for id_ in sorted(gone)]
@@ -60,8 +60,8 @@ def _posted(store: Store) -> Iterator[ClosureRequest]:
     for event in store.events("", POSTED):
         try:
             yield parse_closure(json.loads(event.body), f"event {event.id}")
-        except InputError as exc:  # kept by another version, whose rules were wider
-            log.error("a closure is left out: %s", exc)
+        except InputError as exc:  # stored by another version with wider rules
+            log.error("closure skipped: %s", exc)
 
 
 def _has_ended(closure: PostedClosure, now_utc: datetime) -> bool:

@@ -1,4 +1,4 @@
-"""What drivers report of their trips: kept once, and read back for the next message."""
+"""Driver reports of a trip (read, chains on or off, arrived): stored once and loaded for planning and notices."""
 
 import hashlib
 import json
@@ -22,21 +22,21 @@ LONGEST_TRIP = timedelta(days=14)
 
 
 def save_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
-    """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
+    """Save a report of a known trip; returns whether it is new. An identical report is the same event."""
     body = report.model_dump_json()
-    said = (trip_id, READ, report.notice_id) if report.what == READ else (trip_id, report.what, body)
-    digest = hashlib.sha256("\x1f".join(said).encode()).hexdigest()
+    identity = (trip_id, READ, report.notice_id) if report.what == READ else (trip_id, report.what, body)
+    digest = hashlib.sha256("\x1f".join(identity).encode()).hexdigest()
     event = StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=report.what, at=report.happened_at, body=body)
     return store.put_event(event)
 
 
 def confirmed_notices(store: Store, now_utc: datetime) -> frozenset[str]:
-    """Ids of the notices that were read lately."""
+    """Ids of the notices confirmed as read within `RECENT`."""
     return frozenset(_report(event).notice_id for event in store.events_since(READ, now_utc - RECENT))
 
 
 def chains_on_by_trip(store: Store, now_utc: datetime) -> Mapping[str, ChainStatus]:
-    """By trip, whether its chains are on as far as reported; a trip of which nothing was reported is missing."""
+    """Chain status by trip from recent reports. A trip without a report is absent."""
     taps: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in (Report.CHAINS_ON, Report.CHAINS_OFF):
         for event in store.events_since(kind.value, now_utc - RECENT):
@@ -50,7 +50,7 @@ def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> ChainStatus:
 
 
 def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
-    """By trip, of these, what was reported lately of its chains, and of its arrival; for planning."""
+    """Recent chain and arrival reports of the given trips, by trip, for planning."""
     found: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in Report:
         since = now_utc - (RECENT if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
@@ -61,7 +61,7 @@ def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) ->
 
 
 def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport:
-    """The report, with what the plan of that moment says of it: the tires to chain, and where the place is."""
+    """The report with its place [m] and, for chains on, the tires, both taken from the plan current at that time."""
     if kind not in (Report.CHAINS_ON, Report.CHAINS_OFF):
         return TruckReport(at=event.at, what=kind)
     plan_id = store.plan_before(event.trip_id, event.at)
@@ -78,21 +78,21 @@ def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport
 
 
 def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:
-    """Keep that the positions of a truck showed its arrival; returns whether it is new. It is final for the trip."""
+    """Record that positions showed the truck's arrival; returns whether it is new. It is final for the trip."""
     digest = hashlib.sha256(f"{trip_id}\x1f{Report.ARRIVED_SEEN}".encode()).hexdigest()
     kind = Report.ARRIVED_SEEN.value
     return store.put_event(StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=kind, at=at, body="{}"))
 
 
 def load_reports(store: Store, trip_id: str) -> tuple[ReportRequest, ...]:
-    """Every report of chains, reading and arrival of one trip, oldest first."""
+    """All read, chain and arrival reports of one trip, oldest first."""
     events = [e for kind in (READ, CHAINS_ON, CHAINS_OFF, ARRIVED) for e in store.events(trip_id, kind)]
     out = []
     for event in sorted(events, key=lambda e: (e.at, e.id)):
         try:
             out.append(_report(event))
-        except InputError as exc:  # kept by another version, whose rules were wider
-            log.error("a report is left out: %s", exc)
+        except InputError as exc:  # stored by another version with wider rules
+            log.error("report skipped: %s", exc)
     return tuple(out)
 
 

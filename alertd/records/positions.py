@@ -1,4 +1,4 @@
-"""Position reports of a trip: kept once, and read back for planning."""
+"""Position reports of a trip: stored once and loaded for planning."""
 
 import hashlib
 import json
@@ -14,12 +14,12 @@ from alertd.store.store import Store
 log = logging.getLogger(__name__)
 
 KIND = "position"
-MAX_REPORTS = 200  # of one trip, newest: enough to follow a truck round a loop at a report a minute
-REPORTING_WITHIN = timedelta(hours=6)  # a truck silent for longer does not keep its trip from being over
+MAX_REPORTS = 200  # newest reports used per trip: follows a truck round a loop at one report a minute
+REPORTING_WITHIN = timedelta(hours=6)  # a truck without reports for longer does not keep its trip active
 
 
 def save_position(store: Store, trip_id: str, position: PositionRequest) -> bool:
-    """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
+    """Save a report of a known trip; returns whether it is new. An identical report is the same event."""
     body = position.model_dump_json()
     digest = hashlib.sha256("\x1f".join((trip_id, KIND, body)).encode()).hexdigest()
     event = StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=KIND, at=position.seen_at, body=body)
@@ -32,12 +32,12 @@ def load_positions(store: Store, trip_id: str) -> tuple[PositionReport, ...]:
     for event in store.events(trip_id, KIND, MAX_REPORTS):
         try:
             out.append(parse_position(json.loads(event.body), f"event {event.id}").to_core())
-        except InputError as exc:  # kept by another version, whose rules were wider
-            log.error("a position is left out: %s", exc)
+        except InputError as exc:  # stored by another version with wider rules
+            log.error("position skipped: %s", exc)
     return tuple(out)
 
 
 def is_reporting(store: Store, trip_id: str, now_utc: datetime) -> bool:
-    """Whether a position of the trip came lately."""
+    """Whether the trip's newest position is at most `REPORTING_WITHIN` old."""
     newest = store.events(trip_id, KIND, 1)
     return bool(newest) and now_utc - newest[0].at <= REPORTING_WITHIN

@@ -1,11 +1,12 @@
-"""Posted controls from every way in: what stands now, and the record of each with when it was first and last seen.
+"""Posted controls from all channels: which apply now, and when each was first and last seen.
 
-Kept as events about no trip, for planning when a feed does not answer and for scoring later:
+Stored as events without a trip. Planning uses them when a feed does not answer; scoring uses them later:
 
-- posted_control: a control first seen, whole, `at` when; from a feed, or from a person with the request as it came;
-- posted_read: a feed has answered, `at` the time to which its word is good; each control of it that is open then stood;
-- posted_confirmed: a person has said again that a control stands;
-- posted_ended: a feed lists it no more, or a person took it back; with when it was last confirmed.
+- posted_control: a control first seen, complete, `at` that time; from a feed, or from a person with the request as
+  sent;
+- posted_read: a feed answered, `at` the time until which its answer is valid; each of its open controls applied then;
+- posted_confirmed: a person confirmed that a control still applies;
+- posted_ended: a feed no longer lists it, or a person withdrew it; with the time of the last confirmation.
 """
 
 import asyncio
@@ -36,14 +37,14 @@ from alertd.store.store import Store
 log = logging.getLogger(__name__)
 
 CONTROL, READ, CONFIRMED, ENDED = "posted_control", "posted_read", "posted_confirmed", "posted_ended"
-MAX_KEPT: Final = 5_000  # newest controls that are looked at
-OPEN_FOR: Final = timedelta(hours=48)  # what a feed that is silent for longer last said is not looked at any more
+MAX_KEPT: Final = 5_000  # newest controls considered
+OPEN_FOR: Final = timedelta(hours=48)  # the last answer of a feed silent for longer is not used
 _PLAIN: Final = TypeAdapter(PostedControl)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadFeeds:
-    """The feeds in use and who asks them."""
+    """The configured feeds and the HTTP client that fetches them."""
 
     client: HttpClient
     feeds: tuple[Feed, ...]
@@ -51,7 +52,7 @@ class RoadFeeds:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedControl:
-    """A control on record that is not ended. feed: "" for one that a person reported; request: as it came, then."""
+    """A recorded control that has not ended. feed: "" for a person's report; request: that report as sent."""
 
     key: str
     feed: str
@@ -62,7 +63,7 @@ class RecordedControl:
 
 def known_places(reference: ReferenceData, jurisdiction: str) -> dict[str, ControlLocation]:
     """Places that a control of a jurisdiction may name, by lower-case name: zones of its rules by id and name, and
-    summits. A zone that is not placed gives way to a summit of its name."""
+    summits. A summit takes precedence over an unplaced zone of the same name."""
     names = {
         s.name.casefold(): ControlLocation(
             words=s.name, near=(s.lat_deg, s.lon_deg), near_m=PASS_REACH_M, near_offset_m=PASS_OFFSET_M
@@ -80,9 +81,9 @@ def known_places(reference: ReferenceData, jurisdiction: str) -> dict[str, Contr
 async def collect_posted(
     feeds: RoadFeeds | None, reference: ReferenceData, store: Store | None, now_utc: datetime, *, record: bool
 ) -> PostedConditions:
-    """All that is posted now: the feeds asked afresh, and what people reported to the store.
+    """All controls posted now: freshly fetched feeds, and people's reports from the store.
 
-    What a feed said last still counts when it does not answer. record: keep what the feeds say in the store.
+    The last answer of a feed still counts when the feed does not answer. record: store what the feeds return.
     """
     request = feeds.feeds if feeds is not None else ()
     answers: list[FeedResult | SourceError] = []
@@ -138,14 +139,14 @@ def _missing(feed: Feed, what: str) -> FeedNote:
 
 
 def _with_since(c: PostedControl, known: RecordedControl | None, confirmed_at: datetime) -> PostedControl:
-    """A control whose feed does not say since when stands from when it was first seen."""
+    """The control; without a start time from its feed, it starts when it was first seen."""
     if c.since is not None:
         return c
     return replace(c, since=known.first_seen if known is not None else confirmed_at)
 
 
 def _digest(feed: str, c: PostedControl) -> str:
-    """The identity of a control's content; whatever of it changes makes it another control."""
+    """Identity of a control's content; any change makes it a different control."""
     plain = _PLAIN.dump_python(c, mode="json")
     del plain["confirmed_at"]
     return hashlib.sha256(canonical([feed, plain]).encode()).hexdigest()[:24]
@@ -154,7 +155,7 @@ def _digest(feed: str, c: PostedControl) -> str:
 def _record(
     store: Store, feed: Feed, said: FeedResult, first: Mapping[str, RecordedControl], now_utc: datetime
 ) -> None:
-    """Keep what a feed says: what is new, that it was read, and what it lists no more."""
+    """Store a feed's answer: new controls, the time read, and controls no longer listed."""
     listed = {_digest(feed.name, c): c for c in said.controls}
     for digest, c in listed.items():
         if digest not in first:
@@ -178,8 +179,8 @@ def _put(store: Store, id_: str, kind: str, at: datetime, body: dict[str, Any]) 
 
 
 def save_posted(store: Store, request: PostedRequest, control: PostedControl, now_utc: datetime) -> bool:
-    """Keep a person's report; returns whether it is new. The same again confirms it. Raises TakenError when its id is
-    another's or was taken back."""
+    """Save a person's report; returns whether it is new. An identical report confirms it. Raises IdConflict when its id
+    is in use or was withdrawn."""
     key = f"hand_{request.id}"
     body = {
         "feed": "",
@@ -198,7 +199,7 @@ def save_posted(store: Store, request: PostedRequest, control: PostedControl, no
 
 
 def withdraw_posted(store: Store, id_: str, reference: ReferenceData, now_utc: datetime) -> bool:
-    """Take a person's report back for good; returns whether there was one."""
+    """Withdraw a person's report permanently; returns whether it existed."""
     if store.event(f"{CONTROL}_hand_{id_}") is None:
         return False
     k = next((k for k in _open(store, reference) if k.key == f"hand_{id_}"), None)
@@ -208,7 +209,7 @@ def withdraw_posted(store: Store, id_: str, reference: ReferenceData, now_utc: d
 
 
 def active_posted(store: Store, reference: ReferenceData, now_utc: datetime) -> tuple[RecordedControl, ...]:
-    """Everything on record that is neither ended nor over, people's and feeds', oldest first."""
+    """All recorded controls that have neither ended nor expired, from people and feeds, oldest first."""
     return tuple(k for k in _open(store, reference) if not _has_ended(k.control, now_utc))
 
 
@@ -217,7 +218,7 @@ def _has_ended(c: PostedControl, now_utc: datetime) -> bool:
 
 
 def _open(store: Store, reference: ReferenceData) -> tuple[RecordedControl, ...]:
-    """Controls on record that are not ended, with when each was last confirmed, oldest first."""
+    """Recorded controls that have not ended, with the time of their last confirmation, oldest first."""
     ended = {json.loads(e.body)["key"] for e in store.events("", ENDED, 2 * MAX_KEPT)}
     reads: dict[str, datetime] = {}
     for event in store.events("", READ, 500):
@@ -230,7 +231,7 @@ def _open(store: Store, reference: ReferenceData) -> tuple[RecordedControl, ...]
         key = event.id.removeprefix(f"{CONTROL}_")
         if key in ended:
             continue
-        k = _known(event, key, reference)
+        k = _parse_control(event, key, reference)
         if k is not None:
             last = reads.get(k.feed) if k.feed else confirmed.get(key)
             at = max(k.control.confirmed_at, last or k.control.confirmed_at)
@@ -238,20 +239,20 @@ def _open(store: Store, reference: ReferenceData) -> tuple[RecordedControl, ...]
     return tuple(out)
 
 
-def _known(event: StoredEvent, key: str, reference: ReferenceData) -> RecordedControl | None:
-    """From an event; one kept by another version in a form that is not read is told and left out."""
+def _parse_control(event: StoredEvent, key: str, reference: ReferenceData) -> RecordedControl | None:
+    """The control of an event. An event in an unreadable form of another version is logged and skipped."""
     try:
         told = json.loads(event.body)
         control = _PLAIN.validate_json(json.dumps(told["control"]))
         request = parse_posted(told["request"], f"event {event.id}") if "request" in told else None
-        if request is not None:  # by the rules and names of now, which may know a place better than then
+        if request is not None:  # by today's rules and names, which may place it better than those of then
             names = known_places(reference, request.jurisdiction)
             control = to_control(request, reference.rulesets, names, control.confirmed_at, f"event {event.id}")
-    except InputError as exc:  # a level or a place that is gone: what was read then still counts
+    except InputError as exc:  # the level or place no longer exists: the control as read then still counts
         log.warning("%s", exc)
         request = None
     except (ValidationError, KeyError, TypeError, ValueError) as exc:
-        log.error("a posted control is left out: event %s: %s", event.id, type(exc).__name__)
+        log.error("posted control skipped: event %s: %s", event.id, type(exc).__name__)
         return None
     return RecordedControl(
         key=key, feed=str(told.get("feed", "")), control=control, first_seen=event.at, request=request

@@ -1,4 +1,4 @@
-"""What a brief looks like beside its text: drawn when it is decided, kept with it, and the same on every try."""
+"""Renders the brief's HTML and images once and stores them, so every delivery attempt sends the same bytes."""
 
 import asyncio
 import base64
@@ -29,15 +29,15 @@ KIND: Final = "dress"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoadImage:
-    """A road as PNG and in words."""
+    """A road profile as PNG, with its alt text."""
 
     png: bytes
     alt_text: str
 
 
 async def draw_roads(planner: Planner, plans: Sequence[Plan], route_of: Mapping[str, str]) -> dict[str, RoadImage]:
-    """By trip, the roads of the first trips that ask for something. `route_of`: the route's file of each trip."""
-    from alertd.notices.charts.canvas import View  # matplotlib takes half a second to load
+    """Road images of the first trips that need action, by trip. `route_of`: the route file of each trip."""
+    from alertd.notices.charts.canvas import View  # importing matplotlib takes half a second
     from alertd.notices.charts.elevation_profile import draw_profile
 
     out = {}
@@ -58,7 +58,7 @@ def page_for_file(
     zone: str,
     drawn: Mapping[str, RoadImage],
 ) -> str:
-    """The brief as one page that holds its pictures."""
+    """The brief as one HTML page with embedded images."""
     shown = {
         trip: InlineImage(src=f"data:image/png;base64,{base64.b64encode(d.png).decode()}", alt=d.alt_text)
         for trip, d in drawn.items()
@@ -74,17 +74,17 @@ async def save_content(
     not_planned: Sequence[tuple[str, str]],
     now_utc: datetime,
 ) -> None:
-    """Draw the brief of a notice and keep it under the notice's own bytes, before the notice itself is kept.
+    """Render the brief of a notice and store it under a hash of the notice's body, before the notice is stored.
 
-    So a brief that is kept has its dress, and one that is decided anew after a crash does not wear another's. One that
-    cannot be drawn, by a fault of ours, goes out as text. Raises StoreError.
+    A stored brief therefore always has its content, and a brief decided again after a crash has its own. After an
+    internal rendering error the brief is sent as text. Raises StoreError.
     """
     try:
         body = await _build_content(planner, store, plans, not_planned, now_utc)
     except StoreError:
         raise
     except Exception:
-        log.exception("the brief goes out as text alone: a fault of alertd")
+        log.exception("brief is sent as text only: internal error")
         return
     event = StoredEvent(id=_id(notice.body), trip_id="", kind=KIND, at=now_utc, body=canonical(body))
     await asyncio.to_thread(store.put_event, event)
@@ -108,9 +108,9 @@ async def _build_content(
 
 
 def content_loader(store: Store) -> Callable[[OutgoingNotice], EmailContent]:
-    """What a mail channel asks for each notice: the dress that was kept for it, none for a notice without one."""
+    """Returns the email content of a notice: the stored content of a brief, empty content otherwise."""
 
-    def dress(outgoing: OutgoingNotice) -> EmailContent:
+    def load_content(outgoing: OutgoingNotice) -> EmailContent:
         if outgoing.kind != "brief":
             return EmailContent()
         event = store.event(_id(outgoing.body))
@@ -130,7 +130,7 @@ def content_loader(store: Store) -> Callable[[OutgoingNotice], EmailContent]:
             ),
         )
 
-    return dress
+    return load_content
 
 
 def _routes(store: Store, plans: Sequence[Plan]) -> dict[str, str]:
@@ -139,5 +139,5 @@ def _routes(store: Store, plans: Sequence[Plan]) -> dict[str, str]:
 
 
 def _id(body: str | bytes) -> str:
-    said = body.encode() if isinstance(body, str) else body
-    return f"{KIND}_{hashlib.sha256(said).hexdigest()[:40]}"
+    content = body.encode() if isinstance(body, str) else body
+    return f"{KIND}_{hashlib.sha256(content).hexdigest()[:40]}"

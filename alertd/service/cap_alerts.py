@@ -1,7 +1,7 @@
-"""CAP alerts of the plans that stand: what systems are shown that ask for alerts, in place of being called.
+"""CAP alerts of the active plans, for systems that fetch alerts instead of receiving webhooks.
 
-What was shown of a trip before is kept as events of the store, so that an alert after a restart still says which ones
-it replaces; the alerts themselves are made anew by each cycle.
+Published alerts are stored as events, so an alert after a restart still references those that it replaces. Each cycle
+rebuilds the alerts themselves.
 """
 
 import asyncio
@@ -30,15 +30,14 @@ KIND: Final = "alert"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PublishedAlert:
-    """One alert as it is shown."""
+    """One published alert."""
 
     identifier: str
     xml: bytes
 
 
 class CapAlerts:
-    """made_at: of the cycle that they are of; None until the first one after the start, when their absence says
-    nothing."""
+    """made_at: time of the cycle of these alerts; None before the first cycle, when no alert means nothing."""
 
     def __init__(self, store: Store, fleet: str) -> None:
         self._store = store
@@ -47,9 +46,9 @@ class CapAlerts:
         self._shown: dict[str, PublishedAlert] = {}
 
     async def update(self, planner: Planner, outcome: CycleOutcome, now_utc: datetime) -> None:
-        """Make the alerts of a cycle. A trip that could not be planned this time keeps what was shown of it.
+        """Build the alerts of a cycle. A trip that could not be planned this time keeps its published alert.
 
-        Raises StoreError; a plan that cannot be put into an alert is told in the log.
+        Raises StoreError. A plan that cannot be encoded as an alert is logged.
         """
         shown = {miss.trip.id: self._shown[miss.trip.id] for miss in outcome.not_planned if miss.trip.id in self._shown}
         for plan in outcome.plans:
@@ -60,24 +59,24 @@ class CapAlerts:
                 route = await planner.route(json.loads(stored.body)["route"], f"trip {plan.trip_id}")
                 one = await asyncio.to_thread(self._of, plan, route)
             except (ValueError, InputError, SourceError) as exc:
-                log.error("trip %s has no alert: %s", plan.trip_id, exc)
+                log.error("no alert for trip %s: %s", plan.trip_id, exc)
                 continue
             if one is not None:
                 shown[plan.trip_id] = one
         self._shown, self.made_at = shown, now_utc
 
     def active(self) -> list[PublishedAlert]:
-        """Those of trips that are not cancelled. Raises StoreError."""
+        """The alerts of trips that are not cancelled. Raises StoreError."""
         running = {trip.id for trip in self._store.trips()}
         return [shown for id_, shown in self._shown.items() if id_ in running]
 
     def _of(self, plan: Plan, route: Route) -> PublishedAlert | None:
-        """None where there is nothing to say and nothing to take back."""
+        """The alert of a plan; None when there is nothing to publish and nothing to cancel."""
         last = self._store.events(plan.trip_id, KIND, 1)
         said = json.loads(last[0].body) if last else None
         stands = said is not None and not said["taken_back"]
         identifier = f"alertd.{plan.id}"
-        if said is not None and said["identifier"] == identifier:  # the same plan again
+        if said is not None and said["identifier"] == identifier:  # the plan has not changed
             stands, said = said["earlier"] is not None, said["earlier"]
         if not has_alert(plan) and not stands:
             return None

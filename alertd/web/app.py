@@ -1,4 +1,4 @@
-"""The HTTP interface: trips and their plans under /v1, and health."""
+"""Builds the HTTP application, with the routes for trips, positions and closures."""
 
 import asyncio
 import json
@@ -47,11 +47,11 @@ from alertd.web.middleware import RequestGuardMiddleware
 from alertd.web.pages.router import pages_router
 from alertd.web.problems import PROBLEM_RESPONSES, ProblemError, install_handlers
 
-CLOCKS_APART = timedelta(minutes=5)  # a device's clock may be so far ahead of ours
+CLOCKS_APART = timedelta(minutes=5)  # largest tolerated lead of a device's clock
 
 
 def _request_body(model: type[FileModel]) -> dict[str, Any]:
-    """For the description of the interface: a JSON body of this shape."""
+    """OpenAPI fields for a JSON body of this shape."""
     content = {"application/json": {"schema": model.model_json_schema()}}
     return {"requestBody": {"required": True, "content": content}, "parameters": [PARAMETER]}
 
@@ -67,9 +67,9 @@ def make_api(
     watched: tuple[Liveness, Metrics] | None = None,
     alerts: CapAlerts | None = None,
 ) -> FastAPI:
-    """The application. `wake` asks for a cycle soon after a trip has come or changed. watched: of the daemon's work.
+    """The application. `wake` triggers a cycle soon after a trip was added or changed. watched: liveness and metrics.
 
-    `app.state.doorkeeper.allowed(token, scope)` says what a token may do, for pages that ask for one themselves.
+    `app.state.authenticator.allowed(token, scope)` checks a token, for pages that ask for one themselves.
     """
     app = FastAPI(title="alertd", version=alertd.__version__, docs_url=None, redoc_url=None, redirect_slashes=False)
     install_handlers(app)
@@ -82,7 +82,7 @@ def make_api(
     liveness, metrics = watched or (Liveness(), Metrics())
 
     def serve(router: APIRouter, write: str) -> None:
-        """For who may read, and for what changes something, who has the scope `write`."""
+        """Include a router: GET needs scope `read`, all other methods need scope `write`."""
         guards = [Depends(authorizer.require_scope(write)), Depends(once.look_up)]
         app.include_router(router, dependencies=guards, responses=PROBLEM_RESPONSES)
 
@@ -104,12 +104,12 @@ def make_api(
     app.add_middleware(HostCheck, hosts=hosts_of(settings))
     app.add_middleware(
         RequestGuardMiddleware, larger={ROUTES_PATH: GPX_LIMITS.max_bytes}
-    )  # the last one added is outermost
+    )  # the last middleware added is outermost
     return app
 
 
 def _as_seen(body: dict[str, Any], now_utc: datetime) -> dict[str, Any]:
-    """A stored plan as people see it, see `notices.upheld`; as it was made where it is of another version."""
+    """A stored plan as shown to people, see `notices.upheld`; unchanged when another version stored it."""
     plain: dict[str, Any] = body["plan"]
     plan = read_plan(json.loads(json.dumps(plain)))
     if plan is None:
@@ -124,7 +124,7 @@ def _as_seen(body: dict[str, Any], now_utc: datetime) -> dict[str, Any]:
 
 def _trips(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
     router = APIRouter(prefix="/v1/trips")
-    one_at_a_time = asyncio.Lock()  # between looking an id up and keeping it
+    one_at_a_time = asyncio.Lock()  # between looking up an id and saving it
 
     @router.post("", status_code=201, openapi_extra=_request_body(TripRequest), responses=_UNCHANGED)
     async def post_trip(body: Annotated[bytes, Depends(_body)]) -> Response:
@@ -234,9 +234,9 @@ def _closures(store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter
 
 
 async def _body(request: Request) -> bytes:
-    """The request's body, which the shell holds to its limit.
+    """The request's body; the middleware limits its size.
 
-    Only as JSON: a web page open in a browser on this machine can post other types here without asking.
+    JSON only: a web page in a browser on this machine can post other types here without permission.
     """
     if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
         raise ProblemError(415, "not JSON", "send it with Content-Type: application/json")

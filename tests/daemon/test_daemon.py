@@ -48,7 +48,7 @@ async def test_a_store_that_fails_inside_a_job_is_one_line_in_the_log(
 
     await daemon.run_job(job)
     assert [(r.levelno, r.getMessage(), r.exc_info) for r in caplog.records] == [
-        (logging.ERROR, "store x: disk is full", None)
+        (logging.ERROR, "job job failed: store x: disk is full", None)
     ]
 
 
@@ -61,7 +61,7 @@ async def test_a_fault_of_ours_in_a_job_is_kept_whole_in_the_log_and_ends_nothin
     await daemon.run_job(job)
     (record,) = caplog.records
     assert record.exc_info is not None
-    assert "comes again" in record.getMessage()
+    assert record.getMessage() == "job job failed; next run at its scheduled time"
 
 
 async def test_a_job_under_way_is_let_end(daemon: Daemon) -> None:
@@ -85,7 +85,7 @@ async def test_a_job_that_does_not_end_is_cut_off_and_that_is_said(
 
     await daemon.trigger(job)()
     await daemon.finish(within_s=0.01)
-    assert ["1 jobs cut off" in r.getMessage() for r in caplog.records] == [True]
+    assert ["1 jobs cancelled at shutdown" in r.getMessage() for r in caplog.records] == [True]
 
 
 async def test_tidying_removes_stored_answers_and_kept_inputs_past_their_days_and_no_others(

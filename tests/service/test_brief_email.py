@@ -79,7 +79,7 @@ async def test_a_brief_that_cannot_be_drawn_goes_out_as_text(
     monkeypatch.setattr(brief_email, "brief_page", broken)
     with caplog.at_level(logging.ERROR):
         out = await briefed(settings, store, ManualClock(morning), open_planner)
-    assert "goes out as text alone" in caplog.text
+    assert "is sent as text only" in caplog.text
     assert not make_message(BOX, out, content_loader(store)(out)).is_multipart()
 
 

@@ -1,4 +1,4 @@
-"""The HTTP interface's part for the chain log: read it, as JSON or for a spreadsheet, and correct it."""
+"""Routes of the chain log: read it as JSON or CSV, and correct it."""
 
 import asyncio
 from collections.abc import Awaitable, Callable

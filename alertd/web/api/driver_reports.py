@@ -1,4 +1,4 @@
-"""POST and GET of what drivers report: a message read, chains on, chains off, arrived."""
+"""Routes of driver reports: message read, chains on, chains off, arrived."""
 
 import asyncio
 from collections.abc import Callable
@@ -41,9 +41,7 @@ def reports_router(
         if report.what == READ:
             known = await asyncio.to_thread(store.notices, trip_id)
             if all(n.id != report.notice_id for n in known):
-                raise ProblemError(
-                    404, "no such notice", f"nothing called {report.notice_id} was said of trip {trip_id}"
-                )
+                raise ProblemError(404, "no such notice", f"trip {trip_id} has no notice {report.notice_id}")
         new = await asyncio.to_thread(save_report, store, trip_id, report)
         return JSONResponse({"trip_id": trip_id, **report.model_dump()}, status_code=201 if new else 200)
 

@@ -1,4 +1,4 @@
-"""The HTTP interface's part for posted controls: a dispatcher reports what a sign says, and reads what stands."""
+"""Routes of posted controls: a dispatcher reports what a sign shows, and lists the active controls."""
 
 import asyncio
 from collections.abc import Awaitable, Callable

@@ -1,4 +1,4 @@
-"""What is on record, by its id: a trip, a plan, and what was said with how far each target has it."""
+"""Routes of stored records by id: a trip, a plan, and notices with their deliveries."""
 
 import asyncio
 import json
