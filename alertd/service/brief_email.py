@@ -2,13 +2,11 @@
 
 import asyncio
 import base64
-import hashlib
 import json
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
 
 from alertd.delivery.channel import OutgoingNotice
 from alertd.delivery.channels.email import Attachment, EmailContent
@@ -16,15 +14,12 @@ from alertd.errors import StoreError
 from alertd.notices.model import Notice
 from alertd.notices.reports.brief_html import MAX_DRAWN, WIDTH_PX, InlineImage, brief_page, trips_needing_action
 from alertd.plan.model import Plan
-from alertd.plan.serialize import canonical
 from alertd.planning.planner import Planner
+from alertd.records.brief_content import BRIEF_CONTENTS, BriefContent, BriefImage, load_brief_content, notice_hash
 from alertd.sources.files.trips import parse_trip
-from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
-
-KIND: Final = "dress"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,31 +75,33 @@ async def save_content(
     internal rendering error the brief is sent as text. Raises StoreError.
     """
     try:
-        body = await _build_content(planner, store, plans, not_planned, now_utc)
+        content = await _build_content(planner, store, notice, plans, not_planned, now_utc)
     except StoreError:
         raise
     except Exception:
         log.exception("brief is sent as text only: internal error")
         return
-    event = StoredEvent(id=_id(notice.body), trip_id="", kind=KIND, at=now_utc, body=canonical(body))
-    await asyncio.to_thread(store.put_event, event)
+    await asyncio.to_thread(BRIEF_CONTENTS.save, store, content, now_utc)
 
 
 async def _build_content(
-    planner: Planner, store: Store, plans: Sequence[Plan], not_planned: Sequence[tuple[str, str]], now_utc: datetime
-) -> dict[str, Any]:
+    planner: Planner,
+    store: Store,
+    notice: Notice,
+    plans: Sequence[Plan],
+    not_planned: Sequence[tuple[str, str]],
+    now_utc: datetime,
+) -> BriefContent:
     route_of = await asyncio.to_thread(_routes, store, plans)
     drawn = await draw_roads(planner, plans, route_of)
     cids = {trip: f"road-{n}@alertd.invalid" for n, trip in enumerate(drawn, 1)}
     shown = {trip: InlineImage(src=f"cid:{cids[trip]}", alt=d.alt_text) for trip, d in drawn.items()}
     settings, lines = planner.settings, planner.latest.upheld_lines(plans, now_utc)
-    return {
-        "html": brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown, lines),
-        "pictures": [
-            {"cid": cids[trip], "filename": f"{trip}.png", "png": base64.b64encode(d.png).decode()}
-            for trip, d in drawn.items()
-        ],
-    }
+    return BriefContent(
+        notice_hash=notice_hash(notice.body),
+        html=brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown, lines),
+        images=tuple(BriefImage(cid=cids[trip], filename=f"{trip}.png", png=d.png) for trip, d in drawn.items()),
+    )
 
 
 def content_loader(store: Store) -> Callable[[OutgoingNotice], EmailContent]:
@@ -113,22 +110,14 @@ def content_loader(store: Store) -> Callable[[OutgoingNotice], EmailContent]:
     def load_content(outgoing: OutgoingNotice) -> EmailContent:
         if outgoing.kind != "brief":
             return EmailContent()
-        event = store.event(_id(outgoing.body))
-        if event is None:
+        stored = load_brief_content(store, outgoing.body)
+        if stored is None:
             return EmailContent()
-        kept: dict[str, Any] = json.loads(event.body)
-        return EmailContent(
-            html=kept["html"],
-            attachments=tuple(
-                Attachment(
-                    filename=p["filename"],
-                    media_type="image/png",
-                    content=base64.b64decode(p["png"]),
-                    content_id=p["cid"],
-                )
-                for p in kept["pictures"]
-            ),
+        attachments = tuple(
+            Attachment(filename=i.filename, media_type="image/png", content=i.png, content_id=i.cid)
+            for i in stored.images
         )
+        return EmailContent(html=stored.html, attachments=attachments)
 
     return load_content
 
@@ -136,8 +125,3 @@ def content_loader(store: Store) -> Callable[[OutgoingNotice], EmailContent]:
 def _routes(store: Store, plans: Sequence[Plan]) -> dict[str, str]:
     trips = {trip.id: trip.body for trip in store.trips()}
     return {p.trip_id: parse_trip(json.loads(trips[p.trip_id]), f"trip {p.trip_id}").route for p in plans}
-
-
-def _id(body: str | bytes) -> str:
-    content = body.encode() if isinstance(body, str) else body
-    return f"{KIND}_{hashlib.sha256(content).hexdigest()[:40]}"

@@ -5,27 +5,23 @@ rebuilds the alerts themselves.
 """
 
 import asyncio
-import hashlib
 import json
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Final
 
 from alertd.delivery.cloudevents import source_of
 from alertd.errors import InputError, SourceError
 from alertd.notices.formats.cap import CapReference, CapSender, cap_alert, has_alert
 from alertd.plan.model import Plan
-from alertd.plan.serialize import canonical, to_plain
+from alertd.plan.serialize import to_plain
 from alertd.planning.planner import Planner
+from alertd.records.published_alerts import PUBLISHED_ALERTS, AlertReference
 from alertd.route.model import Route
 from alertd.service.cycle import CycleOutcome
-from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
-
-KIND: Final = "alert"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,36 +68,26 @@ class CapAlerts:
 
     def _of(self, plan: Plan, route: Route) -> PublishedAlert | None:
         """The alert of a plan; None when there is nothing to publish and nothing to cancel."""
-        last = self._store.events(plan.trip_id, KIND, 1)
-        said = json.loads(last[0].body) if last else None
-        stands = said is not None and not said["taken_back"]
+        last = PUBLISHED_ALERTS.load(self._store, plan.trip_id, 1)
+        previous = last[0].value if last else None
+        active = previous is not None and not previous.taken_back
         identifier = f"alertd.{plan.id}"
-        if said is not None and said["identifier"] == identifier:  # the plan has not changed
-            stands, said = said["earlier"] is not None, said["earlier"]
-        if not has_alert(plan) and not stands:
+        if previous is not None and previous.identifier == identifier:  # the plan has not changed
+            previous = previous.earlier
+            active = previous is not None
+        if not has_alert(plan) and not active:
             return None
         earlier: tuple[CapReference, ...] = ()
-        if stands and said is not None:
-            earlier = (
-                CapReference(
-                    sender=said["sender"],
-                    identifier=said["identifier"],
-                    sent=datetime.fromisoformat(said["sent"]),
-                ),
-            )
+        if previous is not None and active:
+            sent = datetime.fromisoformat(previous.sent)
+            earlier = (CapReference(sender=previous.sender, identifier=previous.identifier, sent=sent),)
         xml = cap_alert(plan, route, self.sender, plan.made_at, earlier=earlier)
-        self._save(plan, identifier, {**said, "earlier": None} if stands and said else None)
-        return PublishedAlert(identifier=identifier, xml=xml)
-
-    def _save(self, plan: Plan, identifier: str, earlier: dict[str, object] | None) -> None:
-        body = {
-            "identifier": identifier,
-            "sender": self.sender.id,
-            "sent": to_plain(plan.made_at),
-            "taken_back": not has_alert(plan),
-            "earlier": earlier,
-        }
-        id_ = f"{KIND}_{hashlib.sha256(f'{plan.trip_id} {identifier}'.encode()).hexdigest()[:32]}"
-        self._store.put_event(
-            StoredEvent(id=id_, trip_id=plan.trip_id, kind=KIND, at=plan.made_at, body=canonical(body))
+        alert = AlertReference(
+            identifier=identifier,
+            sender=self.sender.id,
+            sent=str(to_plain(plan.made_at)),
+            taken_back=not has_alert(plan),
+            earlier=replace(previous, earlier=None) if previous is not None and active else None,
         )
+        PUBLISHED_ALERTS.save(self._store, alert, plan.made_at, plan.trip_id)
+        return PublishedAlert(identifier=identifier, xml=xml)

@@ -1,7 +1,6 @@
 """Builds the chain log: drivers' reports with their places, and corrections stored as separate events."""
 
 import asyncio
-import hashlib
 import json
 import logging
 from collections import defaultdict
@@ -24,17 +23,19 @@ from alertd.notices.reports.chain_log import (
 )
 from alertd.plan.position.map_match import PositionReport
 from alertd.planning.planner import Planner
+from alertd.records.corrections import CORRECTIONS
+from alertd.records.driver_reports import REPORTS
+from alertd.records.event_stream import Recorded
 from alertd.records.positions import load_positions as positions_of
 from alertd.route.model import Route, zone_at
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.requests.corrections import CorrectionRequest, parse_correction
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, parse_report
+from alertd.sources.requests.corrections import CorrectionRequest
+from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, ReportRequest
 from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-CORRECTED: Final = "chains_corrected"
 MAX_LENGTH: Final = timedelta(days=4)  # a trip is over by then, so reports further apart are not a pair
 _SEEN_WITHIN: Final = timedelta(minutes=10)  # a position this close in time gives the place of the report
 _ON_ROAD_M: Final = 1_000.0
@@ -72,26 +73,22 @@ def save_correction(store: Store, request: CorrectionRequest, now_utc: datetime)
             "request", "off", f"chains would come off at {last.isoformat()}, and be hung at {first.isoformat()}",
             "give times of one hanging, on before off",
         )  # fmt: skip
-    body = request.model_dump_json()
-    digest = hashlib.sha256(f"{CORRECTED}\x1f{body}".encode()).hexdigest()
-    return store.put_event(
-        StoredEvent(id=f"evt_{digest[:32]}", trip_id=report.trip_id, kind=CORRECTED, at=now_utc, body=body)
-    )
+    return CORRECTIONS.save(store, request, now_utc, report.trip_id)
 
 
 def _effective_times(store: Store, report: StoredEvent) -> tuple[datetime | None, datetime | None]:
     """Start and end of the entry that holds a report, after the corrections so far."""
-    reports = [_tap(e) for kind in (CHAINS_ON, CHAINS_OFF) for e in store.events(report.trip_id, kind)]
+    reports = [_tap(e) for kind in (CHAINS_ON, CHAINS_OFF) for e in REPORTS[kind].load(store, report.trip_id)]
     nowhere = LoggedPlace(words="", state="", zone="UTC")
-    for on, off, repeats in pair_reports([t for t in reports if t is not None]):
+    for on, off, repeats in pair_reports(reports):
         ids = tuple(t.id for t in (on, off, *repeats) if t is not None)
         if report.id in ids:
             entry = ChainLogEntry(
                 id=ids[0], taps=ids, trip_id=report.trip_id, driver="", on_place=nowhere, off_place=nowhere,
                 reported_start=on.at if on else None, reported_end=off.at if off else None,
             )  # fmt: skip
-            made = [_correction(e) for e in store.events(report.trip_id, CORRECTED)]
-            (whole,) = with_corrections([entry], [c for c in made if c is not None])
+            made = [_correction(e) for e in CORRECTIONS.load(store, report.trip_id)]
+            (whole,) = with_corrections([entry], made)
             return whole.start, whole.end
     return None, None
 
@@ -103,10 +100,9 @@ def _read(
 ]:
     reports: dict[str, list[ChainReport]] = defaultdict(list)
     for kind in (CHAINS_ON, CHAINS_OFF):
-        for event in store.events_since(kind, since):
-            if (report := _tap(event)) is not None:
-                reports[event.trip_id].append(report)
-    corrections = [c for e in store.events_since(CORRECTED, since) if (c := _correction(e)) is not None]
+        for event in REPORTS[kind].load_since(store, since):
+            reports[event.trip_id].append(_tap(event))
+    corrections = [_correction(e) for e in CORRECTIONS.load_since(store, since)]
     trips = {}
     for stored in store.trips(cancelled_too=True):
         if stored.id in reports:
@@ -117,25 +113,15 @@ def _read(
     return reports, corrections, trips, {trip_id: positions_of(store, trip_id) for trip_id in reports}
 
 
-def _tap(event: StoredEvent) -> ChainReport | None:
-    try:
-        r = parse_report(json.loads(event.body), f"event {event.id}")
-    except InputError as exc:
-        log.error("report skipped: %s", exc)
-        return None
+def _tap(event: Recorded[ReportRequest]) -> ChainReport:
+    r = event.value
     return ChainReport(id=event.id, on=r.what == CHAINS_ON, at=r.happened_at, place=r.place, by=r.by)
 
 
-def _correction(event: StoredEvent) -> Correction | None:
-    try:
-        c = parse_correction(json.loads(event.body), f"event {event.id}")
-    except InputError as exc:
-        log.error("correction skipped: %s", exc)
-        return None
+def _correction(event: Recorded[CorrectionRequest]) -> Correction:
+    c = event.value
     on, off = (datetime.fromisoformat(t) if t else None for t in (c.on, c.off))
-    return Correction(
-        entry=c.entry, by=c.by, why=c.why, at=event.at, start=on, end=off, place=c.place, void=c.void
-    )  # fmt: skip
+    return Correction(entry=c.entry, by=c.by, why=c.why, at=event.at, start=on, end=off, place=c.place, void=c.void)
 
 
 async def _route(planner: Planner, trip: TripRequest | None) -> Route | None:

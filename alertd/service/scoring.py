@@ -11,7 +11,6 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from pydantic import TypeAdapter, ValidationError
 
 from alertd.errors import AlertdError, InputError
 from alertd.forecast.model import Array
@@ -21,8 +20,8 @@ from alertd.plan.model import Advice
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.verification import CHAINS_RULE, ROAD_RULE, TripEvidence, chains_needed, winter_weather
 from alertd.planning.planner import Planner
-from alertd.planning.stations import KIND as OBSERVATION
 from alertd.records.driver_reports import load_reports
+from alertd.records.observations import OBSERVATIONS
 from alertd.records.positions import load_positions as positions_of
 from alertd.route.model import Route
 from alertd.sources.files.trips import parse_trip
@@ -37,7 +36,6 @@ AT_THE_HOUR: Final = timedelta(minutes=45)
 PAST_M: Final = 2_000.0
 ON_ROAD_M: Final = 1_000.0
 _SIGN_WITHIN_H: Final = 3.0  # a plan this close ahead includes the signs that the truck met
-_REPORT: Final = TypeAdapter(StationReport)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -222,23 +220,9 @@ def snapshot_of(plan: dict[str, Any]) -> PlanSnapshot:
 
 def _observed(store: Store, since: datetime) -> dict[str, list[StationReport]]:
     out: dict[str, list[StationReport]] = defaultdict(list)
-    for event in store.events_since(OBSERVATION, since):
-        try:
-            report = _report(json.loads(event.body))
-        except (ValidationError, KeyError, TypeError, ValueError) as exc:  # stored by another version in another form
-            log.warning("observation %s skipped: %s", event.id, type(exc).__name__)
-            continue
-        out[report.station.id].append(report)
+    for event in OBSERVATIONS.load_since(store, since):
+        out[event.value.station.id].append(event.value)
     return out
-
-
-def _report(body: dict[str, Any]) -> StationReport:
-    """The report of an event's body, in which null means unknown."""
-
-    def known(values: dict[str, Any]) -> dict[str, Any]:
-        return {k: float("nan") if v is None and k not in ("weather", "station") else v for k, v in values.items()}
-
-    return _REPORT.validate_python(known(body) | {"station": known(body["station"])})
 
 
 async def _route(planner: Planner, store: Store, trip_id: str) -> Route | None:

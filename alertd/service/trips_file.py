@@ -1,6 +1,5 @@
 """Imports the trips file row by row. Reports unreadable rows to the office, once per content."""
 
-import hashlib
 import logging
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
@@ -11,13 +10,13 @@ from alertd.errors import InputError
 from alertd.notices.model import Audience
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
+from alertd.records.trips_rows import REPORTED_ROWS, is_reported, row_hash
 from alertd.sources.files.trips import BadRow, TripsFile, read_trips_file
-from alertd.store.rows import StoredEvent, StoredTrip
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-KIND: Final = "trips_row"  # events that record which rows were reported
 OF_USE: Final = timedelta(hours=24)
 MOST_ROWS: Final = 20  # named in a notice text
 MOST_IN_BODY: Final = 100  # keeps a body far below 64 kB
@@ -47,7 +46,7 @@ def import_trips_file(path: Path, store: Store, targets: Targets, now_utc: datet
 
 
 def _report_rows(path: Path, file: TripsFile, store: Store, targets: Targets, now_utc: datetime) -> None:
-    new = [bad for bad in file.bad if store.event(_event_id(bad)) is None]
+    new = [bad for bad in file.bad if not is_reported(store, bad)]
     if not new:
         if file.bad:
             log.warning("%s: %d rows still cannot be read; `alertd check` lists them", path.name, len(file.bad))
@@ -67,7 +66,7 @@ def _report_rows(path: Path, file: TripsFile, store: Store, targets: Targets, no
     notice = office_notice("fleet.trips_file", key, text, OF_USE, now_utc, file=path.name, rows=rows)
     store.record_notices([notice], targets, now_utc)
     for bad in new:  # after the notice: a crash here causes a second report, never a missing one
-        store.put_event(StoredEvent(id=_event_id(bad), trip_id="", kind=KIND, at=now_utc, body="{}"))
+        REPORTED_ROWS.save(store, row_hash(bad), now_utc)
 
 
 def _report_file(path: Path, mistake: InputError, store: Store, targets: Targets, now_utc: datetime) -> None:
@@ -79,10 +78,6 @@ def _report_file(path: Path, mistake: InputError, store: Store, targets: Targets
     key = ("trips_file", path.name, str(mistake), now_utc.date().isoformat())
     notice = office_notice("fleet.trips_file", key, text, OF_USE, now_utc, file=path.name, rows=[])
     store.record_notices([notice], targets, now_utc)
-
-
-def _event_id(bad: BadRow) -> str:
-    return f"{KIND}_{hashlib.sha256(bad.content.encode()).hexdigest()[:32]}"
 
 
 def _why(bad: BadRow, store: Store) -> str:

@@ -21,7 +21,8 @@ from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
 from alertd.planning.replay import replay
 from alertd.planning.replay_record import ReplayWriter, recording
-from alertd.planning.stations import StationObserver, gather_observations, save_observations
+from alertd.planning.stations import StationObserver, gather_observations
+from alertd.records.observations import save_observations
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle, save_trip
 from alertd.settings.model import Settings

@@ -12,8 +12,9 @@ import pytest
 
 from alertd.delivery.channels.email import Mailbox, make_message
 from alertd.notices.model import Audience
+from alertd.records.brief_content import BRIEF_CONTENTS
 from alertd.service import brief_email
-from alertd.service.brief_email import KIND, content_loader
+from alertd.service.brief_email import content_loader
 from alertd.service.cycle import brief_slot, send_brief
 from alertd.service.retention import apply_retention
 from alertd.settings.model import KeepDays, Settings
@@ -87,12 +88,12 @@ async def test_nothing_is_drawn_where_nobody_is_mailed_and_the_dress_goes_with_t
     settings: Settings, store: Store, morning: datetime, open_planner: Callable
 ) -> None:
     await briefed(replace(settings, mailboxes=()), store, ManualClock(morning), open_planner)
-    assert store.events("", KIND) == []
+    assert store.events("", BRIEF_CONTENTS.kind) == []
     later = ManualClock(morning.replace(day=15))
     await briefed(settings, store, later, open_planner)
-    assert len(store.events("", KIND)) == 1
+    assert len(store.events("", BRIEF_CONTENTS.kind)) == 1
     keep = KeepDays(positions=14, plans=14, trips=60, reports=730)
     apply_retention(store, keep, morning.replace(month=3))
-    assert len(store.events("", KIND)) == 1
+    assert len(store.events("", BRIEF_CONTENTS.kind)) == 1
     apply_retention(store, keep, morning.replace(month=4))
-    assert store.events("", KIND) == []
+    assert store.events("", BRIEF_CONTENTS.kind) == []

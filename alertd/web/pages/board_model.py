@@ -19,9 +19,10 @@ from alertd.notices.triggers.escalation import confirmation_wait, gravest
 from alertd.notices.upheld import upheld_words
 from alertd.plan.model import Advice, Plan
 from alertd.planning.planner import Planner
-from alertd.records.driver_reports import RECENT
+from alertd.records.driver_reports import RECENT, REPORTS
+from alertd.records.event_stream import Recorded
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest
 from alertd.store.store import Store
 from alertd.units import HOUR_S
 from alertd.web.pages.driver import ReportedChains, chains_of
@@ -269,12 +270,13 @@ def _unread(
 
 def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
     out: dict[str, list[ReportRequest]] = defaultdict(list)
-    found = [e for kind in (READ, CHAINS_ON, CHAINS_OFF) for e in store.events_since(kind, now_utc - RECENT)]
+    found: list[Recorded[ReportRequest]] = []
+    for kind in (READ, CHAINS_ON, CHAINS_OFF):
+        stored = store.events_since(kind, now_utc - RECENT)
+        # An unreadable report of another version is logged where the reports of its trip are loaded.
+        found += REPORTS[kind].decode(stored, quiet=True)
     for event in sorted(found, key=lambda e: (e.at, e.id)):
-        try:
-            out[event.trip_id].append(parse_report(json.loads(event.body), f"event {event.id}"))
-        except InputError:  # stored by another version; reported where a trip's reports are read
-            continue
+        out[event.trip_id].append(event.value)
     return out
 
 
