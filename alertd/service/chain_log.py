@@ -170,8 +170,8 @@ def _place(
         return None
     if route is None:
         return LoggedPlace(words=report.place, state="", zone=zone)
-    said = report.place.casefold()
-    stop = next((s for s in route.stops if said and said in (s.stop.name.casefold(), s.stop.id.casefold())), None)
+    name = report.place.casefold()
+    stop = next((s for s in route.stops if name and name in (s.stop.name.casefold(), s.stop.id.casefold())), None)
     if stop is not None:
         return LoggedPlace(
             words=report.place, state=_state(route, stop.distance_m), zone=zone_at(stop.stop.lat_deg, stop.stop.lon_deg)

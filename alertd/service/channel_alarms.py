@@ -47,11 +47,11 @@ def _notice(target: str, alarms: Sequence[Alarm], now_utc: datetime) -> Notice:
     if trips:
         named = ", ".join(trips[:MAX_TRIPS]) + (f" and {len(trips) - MAX_TRIPS} more" if trips[MAX_TRIPS:] else "")
         more += f" Trips: {named}."
-    mend = {
+    hint = {
         "parked": " `alertd parked` lists what is held; `alertd parked resend` sends it again.",
         "disabled": " Nothing goes there until someone mends it and runs `alertd parked reopen`.",
     }.get(kind, "")
-    text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{mend} Tell those concerned another way."
+    text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{hint} Tell those concerned another way."
     hour = f"{now_utc:%Y-%m-%dT%H}"
-    said = ("delivery", target, kind, hour, *trips)
-    return office_notice("fleet.delivery", said, text, USEFUL_FOR, now_utc, target=target, trouble=kind)
+    key = ("delivery", target, kind, hour, *trips)
+    return office_notice("fleet.delivery", key, text, USEFUL_FOR, now_utc, target=target, trouble=kind)

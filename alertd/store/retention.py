@@ -47,8 +47,8 @@ class Retention:
         are detected."""
         newer = plans.alias("newer")
         superseded = exists().where(newer.c.trip_id == plans.c.trip_id, newer.c.made_at > plans.c.made_at)
-        said = exists().where(notices.c.plan_id == plans.c.id)
-        return self._remove(plans, and_(plans.c.made_at < before, superseded, ~said))
+        referenced = exists().where(notices.c.plan_id == plans.c.id)
+        return self._remove(plans, and_(plans.c.made_at < before, superseded, ~referenced))
 
     def trips(self, over: Sequence[str]) -> int:
         """Delete those of the finished trips without a notice or event left, with their last plans."""

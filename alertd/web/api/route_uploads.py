@@ -144,16 +144,16 @@ async def _inspect(data: bytes) -> dict[str, Any]:
     )
     try:
         async with asyncio.timeout(INSPECT_TIMEOUT_S):
-            said, _ = await worker.communicate(data)
+            output, _ = await worker.communicate(data)
     except TimeoutError:
-        said = b""
+        output = b""
     finally:
         if worker.returncode is None:
             with suppress(ProcessLookupError):
                 worker.kill()
             await worker.wait()
     try:
-        seen: dict[str, Any] = json.loads(said)
+        seen: dict[str, Any] = json.loads(output)
     except ValueError:
         raise InputError(
             "request", "", "costs more time or memory than a route may", "export the route alone, without other data"

@@ -81,8 +81,8 @@ class Row:
 
     @property
     def version(self) -> str:
-        said = "\x1f".join(str(getattr(self, f.name)) for f in fields(self))
-        return hashlib.sha256(said.encode()).hexdigest()[:12]
+        parts = "\x1f".join(str(getattr(self, f.name)) for f in fields(self))
+        return hashlib.sha256(parts.encode()).hexdigest()[:12]
 
     @property
     def search_text(self) -> str:
@@ -109,9 +109,9 @@ class Board:
     @property
     def version(self) -> str:
         """Hash of everything visible that changes; ages alone do not count."""
-        said = [*(r.version for r in self.rows), *self.troubles, *(f"{t}{line}" for t, line in self.leaving)]
-        said += [f"{c.target}{c.disabled}{c.parked_n}{c.waiting_n > 0}" for c in self.channels]
-        return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
+        parts = [*(r.version for r in self.rows), *self.troubles, *(f"{t}{line}" for t, line in self.leaving)]
+        parts += [f"{c.target}{c.disabled}{c.parked_n}{c.waiting_n > 0}" for c in self.channels]
+        return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()[:16]
 
     @property
     def counts(self) -> list[tuple[str, int]]:
@@ -128,9 +128,9 @@ class Board:
 def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
     """The current board. Raises StoreError."""
     shown = planner.latest
-    said: dict[str, list[Notice]] = defaultdict(list)
+    sent: dict[str, list[Notice]] = defaultdict(list)
     for notice in store.notices_since(Audience.DRIVER, now_utc - RECENT):
-        said[notice.trip_id].append(notice)
+        sent[notice.trip_id].append(notice)
     reports = _reports(store, now_utc)
     rows, plans = [], []
     for stored in store.trips():
@@ -148,7 +148,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
             plan = shown.plan(store, trip.id)
         chains = chains_of(reports[trip.id], now_utc)
         missed = shown.missed.get(trip.id, "" if plan is not None else "not planned yet")
-        rows.append(_row(trip, plan, missed, said[trip.id], chains, planner, now_utc))
+        rows.append(_row(trip, plan, missed, sent[trip.id], chains, planner, now_utc))
         if plan is not None:
             plans.append(plan)
     leaving = [(p.trip_id, best_departure_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
@@ -167,7 +167,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
 
 
 def _row(
-    trip: TripRequest, plan: Plan | None, missed: str, said: Sequence[Notice], chains: ReportedChains, planner: Planner,
+    trip: TripRequest, plan: Plan | None, missed: str, sent: Sequence[Notice], chains: ReportedChains, planner: Planner,
     now_utc: datetime,
 ) -> Row:  # fmt: skip
     shown, zone = planner.latest, planner.settings.brief_zone
@@ -210,7 +210,7 @@ def _row(
         plan.partial and "Forecast old or missing in part.",
         *(upheld_words(row, plan, now_utc) for row in shown.upheld(plan)),
     ]
-    unread, overdue = _unread(plan, said, chains, planner, now_utc)
+    unread, overdue = _unread(plan, sent, chains, planner, now_utc)
     return Row(
         order=0 if missed else 2 if step.step is ActionKind.ARRIVED else 1,
         at=step.at,
@@ -256,12 +256,12 @@ def _next_action_values(plan: Plan, step: NextAction, now_utc: datetime) -> tupl
 
 
 def _unread(
-    plan: Plan, said: Sequence[Notice], chains: ReportedChains, planner: Planner, now_utc: datetime
+    plan: Plan, sent: Sequence[Notice], chains: ReportedChains, planner: Planner, now_utc: datetime
 ) -> tuple[str, bool]:
     """The most severe unconfirmed message, "" without one; and whether half of its time for confirmation has passed,
     when the driver is reminded."""
     policy, zone = planner.settings.notices, planner.settings.brief_zone
-    last = gravest(plan, said, chains.read_at, now_utc)
+    last = gravest(plan, sent, chains.read_at, now_utc)
     if last is None:
         return "", False
     overdue = now_utc >= last.created_at + confirmation_wait(plan, last.created_at, policy) / 2
