@@ -1,9 +1,11 @@
-"""uvicorn settings and protocol that resist slow and broken clients. `web.middleware` limits each request."""
+"""The HTTP server: socket, settings, and a protocol that resists slow clients. `web.middleware` limits each request."""
 
 import asyncio
 import json
 import logging
 import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from typing import Any, Final, cast
 
@@ -13,6 +15,8 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from alertd.daemon.connection_limit import BACKLOG, Gate
+from alertd.errors import ConfigError
+from alertd.settings.model import Settings
 from alertd.web.counted_log import Tally
 from alertd.web.middleware import HEADERS, MAX_HEADER_BYTES
 from alertd.web.problems import MEDIA_TYPE
@@ -109,3 +113,42 @@ def server_config(app: ASGIApp, shutdown_timeout_s: int, gate: Gate | None = Non
         h11_max_incomplete_event_size=MAX_HEADER_BYTES,  # of incomplete headers; the middleware checks the rest
         backlog=BACKLOG,
     )
+
+
+@contextmanager
+def open_socket(settings: Settings) -> Iterator[socket.socket]:
+    """The listening socket. Opened here, because uvicorn ends the process when it cannot open its own."""
+    host, port = settings.http_host, settings.http_port
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        listener = socket.create_server((host, port), family=family, backlog=128)
+    except OSError as exc:
+        raise ConfigError(
+            str(settings.where),
+            "daemon.http_port",
+            f"cannot listen on {host} port {port} ({exc.strerror})",
+            "stop the program that has it, or name another address or port",
+        ) from exc
+    with listener:
+        yield listener
+
+
+async def serve(
+    server: uvicorn.Server, listener: socket.socket, on_ready: Callable[[str], None], *ends: asyncio.Task[Any]
+) -> None:
+    """Serve until one of `ends` is done.
+
+    uvicorn raises a received signal again when it has stopped, which would end the process before its jobs. The event
+    loop therefore handles signals before the first request and after the last, and they only set `stop`.
+    """
+    serving = asyncio.create_task(server.serve(sockets=[listener]))
+    while not server.started and not serving.done():
+        await asyncio.sleep(0.05)
+    if server.started:
+        host, port = listener.getsockname()[:2]
+        on_ready(f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}")
+    await asyncio.wait([serving, *ends], return_when=asyncio.FIRST_COMPLETED)
+    for task in ends:
+        task.cancel()
+    server.should_exit = True
+    await serving

@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 from alertd.clock import system_clock
-from alertd.daemon import daemon as daemon_module
-from alertd.daemon.daemon import Daemon, run_daemon
+from alertd.daemon import jobs
+from alertd.daemon.daemon import run_daemon
+from alertd.daemon.jobs import Daemon
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import ConfigError, StoreError
 from alertd.notices.model import Audience
@@ -147,7 +148,7 @@ async def test_a_store_whose_folder_cannot_be_made_is_told(
 ) -> None:
     (tmp_path / "file").touch()
     settings = replace(make_settings(trips=None), store=tmp_path / "file" / "in-it" / "alertd.db")
-    with pytest.raises(StoreError, match=r"its folder cannot be made \(Not a directory\); name another place"):
+    with pytest.raises(StoreError, match=r"cannot create its folder \(Not a directory\); name another place"):
         await run_daemon(settings, system_clock, lambda url: None)
 
 
@@ -174,6 +175,6 @@ async def test_a_cycle_that_fails_does_not_beat(
     async def fails(*_: object) -> None:
         raise StoreError("store x: disk is full")
 
-    monkeypatch.setattr(daemon_module, "run_cycle", fails)
+    monkeypatch.setattr(jobs, "run_cycle", fails)
     await daemon.run_job(daemon.cycle)
     assert beating == []

@@ -13,7 +13,7 @@ from apscheduler.schedulers import base
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from alertd.clock import system_clock
-from alertd.daemon import daemon, systemd
+from alertd.daemon import systemd, versions
 from alertd.daemon.clock_watch import ClockWatch, watch_clock
 from alertd.service.liveness import STUCK_S, Liveness
 from alertd.settings.secrets import secret_path
@@ -173,4 +173,4 @@ def test_a_credential_is_read_where_systemd_put_it_and_nowhere_else(
 )
 def test_a_python_without_the_fixes_is_told(python: tuple[int, int, int], old: bool) -> None:
     """Releases that mend CVE-2024-4032, from its advisory: 3.11.10 and 3.12.4; every 3.13."""
-    assert bool(daemon.outdated(python)) is old
+    assert bool(versions.outdated(python)) is old
