@@ -20,7 +20,8 @@ from starlette.routing import Match
 
 from alertd.cli.demo import DEMO_START, FEATURED_TRIP
 from alertd.cli.paths import demo_path
-from alertd.daemon.daemon import Daemon, open_channels
+from alertd.daemon.daemon import open_channels
+from alertd.daemon.jobs import Daemon
 from alertd.delivery.channels.file import SPEC as FOLDER
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError

@@ -1,9 +1,9 @@
-"""Which connections the HTTP server takes: so many at once, so many of one address, and never the store's descriptors.
+"""Limits the HTTP server's connections: in total, per address, and so that file descriptors remain for the store.
 
-Counted where they are accepted, before anything is read of them: a connection costs a descriptor, and a process that
-has none left cannot open its store. When there is no room, the connection that has waited longest for its client to
-send a request is closed for the new one. So a flood of half requests does not shut out a short one, such as a health
-probe. A request that is whole is never cut off for another.
+Connections are counted when accepted, before anything is read: each costs a descriptor, and a process without one
+cannot open its store. When the limit is reached, the connection that has waited longest for its client's request is
+closed for the new one. A flood of incomplete requests therefore does not block a short request, such as a health probe.
+A complete request is never closed for another connection.
 """
 
 import errno
@@ -22,17 +22,17 @@ from alertd.web.counted_log import Tally
 from alertd.web.rate_limit import network_of
 
 MOST_CONNECTIONS: Final = 500
-MOST_OF_ONE_ADDRESS: Final = 100  # not of loopback, where a proxy brings everybody
-BACKLOG: Final = 128  # accepted at most in one turn of the event loop
-RESERVED: Final = 256  # descriptors for the store, forecasts, deliveries, and connections that are just closing
+MOST_OF_ONE_ADDRESS: Final = 100  # not for loopback, where a proxy brings all clients
+BACKLOG: Final = 128  # most connections accepted in one turn of the event loop
+RESERVED: Final = 256  # descriptors for the store, forecasts, deliveries, and connections being closed
 MOST_DESCRIPTORS: Final = 65_536  # more would only cost memory
-CLOSED_FOR_WANT: Final = 32  # connections at a time, where another part of the process took the last descriptor
+CLOSED_FOR_WANT: Final = 32  # connections closed at a time when another part of the process took the last descriptor
 _NO_ROOM: Final = (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM)
-_RESET_ON_CLOSE: Final = struct.pack("ii", 1, 0)  # SO_LINGER of no time: closing resets and keeps nothing waiting
+_RESET_ON_CLOSE: Final = struct.pack("ii", 1, 0)  # zero SO_LINGER: close resets the connection
 
 
 def raise_descriptor_limit() -> int:
-    """Raise the process's soft limit of open files towards its hard one; returns what it is then."""
+    """Raise the process's soft limit of open files towards its hard limit; returns the resulting limit."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     wanted = MOST_DESCRIPTORS if hard == resource.RLIM_INFINITY else min(hard, MOST_DESCRIPTORS)
     if soft == resource.RLIM_INFINITY or soft >= wanted:
@@ -45,24 +45,24 @@ def raise_descriptor_limit() -> int:
 
 
 def most_connections(descriptors_n: int) -> int:
-    """How many connections leave enough of so many descriptors for the rest of the daemon."""
+    """The number of connections that leaves enough descriptors for the rest of the daemon."""
     return max(1, min(MOST_CONNECTIONS, max(descriptors_n - RESERVED - 2 * BACKLOG, descriptors_n // 4)))
 
 
 class Gate:
-    """Counts the open connections. `waits` and `works` say which of them wait for their client."""
+    """Counts open connections. `waits` and `works` mark which of them wait for their client."""
 
     def __init__(self, most: int = MOST_CONNECTIONS, most_of_one: int = MOST_OF_ONE_ADDRESS) -> None:
         self._most, self._most_of_one = most, min(most, most_of_one)
         self._of: Counter[str] = Counter()
         self.open_n = 0
-        # Both in the order in which they began to wait.
+        # Both in the order in which the connections began to wait.
         self._waiting: dict[object, tuple[str, Callable[[], None]]] = {}
         self._waiting_of: dict[str, dict[object, None]] = {}
         self.refused = Tally("connections refused or closed to make room")
 
     def admit(self, address: str) -> Callable[[], None] | None:
-        """Count one more connection; returns what to call at its end, or None when there is no room for it."""
+        """Count a new connection; returns a function to call at its end, or None when the limit is reached."""
         key = network_of(address)
         crowded = not is_loopback(key) and self._of[key] >= self._most_of_one
         if (crowded or self.open_n >= self._most) and not self._make_room(key if crowded else ""):
@@ -73,14 +73,14 @@ class Gate:
         return lambda: self._left(key)
 
     def waits(self, connection: object, address: str, abort: Callable[[], None]) -> None:
-        """A connection waits for its client; its place in the order stays while it does."""
+        """Mark a connection as waiting for its client; it keeps its place in the order."""
         if connection not in self._waiting:
             key = network_of(address)
             self._waiting[connection] = (key, abort)
             self._waiting_of.setdefault(key, {})[connection] = None
 
     def works(self, connection: object) -> None:
-        """A connection has its whole request, or is closed."""
+        """Mark a connection as having a complete request, or as closed."""
         key, _ = self._waiting.pop(connection, ("", None))
         of_one = self._waiting_of.get(key, {})
         of_one.pop(connection, None)
@@ -88,7 +88,7 @@ class Gate:
             self._waiting_of.pop(key, None)
 
     def give_back(self, most: int) -> None:
-        """Close up to so many connections that have waited longest: the process has no descriptor left."""
+        """Close up to `most` of the longest-waiting connections, because the process has no free descriptor."""
         for _ in range(most):
             if not self._make_room(""):
                 return
@@ -100,7 +100,7 @@ class Gate:
             del self._of[key]
 
     def _make_room(self, key: str) -> bool:
-        """Close the connection that has waited longest, of one address where it is named."""
+        """Close the longest-waiting connection, of one address when `key` names it."""
         oldest = next(iter(self._waiting_of.get(key, {}) if key else self._waiting), None)
         if oldest is None:
             return False
@@ -112,10 +112,10 @@ class Gate:
 
 
 class GuardedListener(socket.socket):
-    """A listening socket that accepts what its gate admits and resets the rest.
+    """A listening socket that accepts the connections its gate admits and resets the others.
 
-    Without descriptors it gives up a spare one to accept and reset what waits. asyncio would log a line for each try
-    instead, thousands a second.
+    Without a free descriptor it uses a spare one to accept and reset the next connection. asyncio would log thousands
+    of lines per second instead.
     """
 
     gate: Gate
@@ -123,18 +123,18 @@ class GuardedListener(socket.socket):
 
     @classmethod
     def over(cls, listener: socket.socket, gate: Gate) -> Self:
-        """Another socket on the same port; closing it leaves `listener` open."""
+        """A second socket on the same port; closing it leaves `listener` open."""
         own = cls(listener.family, listener.type, listener.proto, fileno=os.dup(listener.fileno()))
         own.gate, own._spare = gate, os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
         return own
 
     def accept(self) -> tuple[socket.socket, Any]:
-        """The next connection that is admitted. Raises BlockingIOError when none waits, or many were refused."""
+        """The next admitted connection. Raises BlockingIOError when none waits, or after many refusals."""
         for _ in range(BACKLOG):
             taken = self._take()
             if taken is not None:
                 return taken
-        raise BlockingIOError(errno.EAGAIN, "many refused; the event loop has its turn first")
+        raise BlockingIOError(errno.EAGAIN, "many connections refused; yielding to the event loop")
 
     def close(self) -> None:
         self._give_up_spare()
@@ -183,7 +183,7 @@ class GuardedListener(socket.socket):
 
 
 class _Counted(socket.socket):
-    """An admitted connection, which its gate counts until its descriptor is free."""
+    """An admitted connection; its gate counts it until its descriptor is free."""
 
     left: Callable[[], object]
 
@@ -193,6 +193,6 @@ class _Counted(socket.socket):
 
 
 def _reset(connection: socket.socket) -> None:
-    with suppress(OSError):  # it may be gone already
+    with suppress(OSError):  # the client may have closed it already
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
     connection.close()

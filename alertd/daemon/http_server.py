@@ -1,9 +1,11 @@
-"""How the HTTP server is held against slow and broken clients; what a request may cost is the shell's."""
+"""The HTTP server: socket, settings, and a protocol that resists slow clients. `web.middleware` limits each request."""
 
 import asyncio
 import json
 import logging
 import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from typing import Any, Final, cast
 
@@ -13,19 +15,21 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from alertd.daemon.connection_limit import BACKLOG, Gate
+from alertd.errors import ConfigError
+from alertd.settings.model import Settings
 from alertd.web.counted_log import Tally
 from alertd.web.middleware import HEADERS, MAX_HEADER_BYTES
 from alertd.web.problems import MEDIA_TYPE
 
 HEADER_TIMEOUT_S: Final = 10.0
 KEEP_ALIVE_S: Final = 15
-# Of each connection uvicorn says that it sent no HTTP; strangers must not fill the log.
+# uvicorn logs each connection that is not HTTP; unauthenticated clients must not fill the log.
 _quiet = logging.getLogger("uvicorn.error.connection")
 _quiet.setLevel(logging.ERROR)
 
 
 class HeaderTimeoutProtocol(H11Protocol):
-    """uvicorn's protocol, with a time for the headers: it has none itself, so that half a line holds a connection."""
+    """uvicorn's protocol with a timeout for headers; without it, an incomplete line holds a connection open."""
 
     _headers_due: asyncio.TimerHandle | None = None
 
@@ -35,7 +39,7 @@ class HeaderTimeoutProtocol(H11Protocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        # asyncio does so for sockets that it made itself; without it each answer waits 40 ms for an acknowledgement.
+        # asyncio sets this only on sockets it creates; without it each answer waits 40 ms for an acknowledgement.
         transport.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._time_headers()
         self._tell_gate()
@@ -55,7 +59,7 @@ class HeaderTimeoutProtocol(H11Protocol):
 
     def on_response_complete(self) -> None:
         super().on_response_complete()
-        self._gate.works(self)  # the next request of this connection waits from now on
+        self._gate.works(self)  # the connection waits for its next request from now on
         self._tell_gate()
 
     def _tell_gate(self) -> None:
@@ -67,7 +71,7 @@ class HeaderTimeoutProtocol(H11Protocol):
             self._gate.works(self)
 
     def send_400_response(self, msg: str) -> None:
-        """The answer to what is no HTTP, or has more header than is read, in the shape of all others."""
+        """Answers invalid HTTP, or too large headers, as problem details like all other errors."""
         self._garbage.count("that are no HTTP")
         problem = {"type": "about:blank", "title": "no HTTP request", "status": 400, "detail": msg}
         body = json.dumps(problem).encode()
@@ -91,9 +95,9 @@ class HeaderTimeoutProtocol(H11Protocol):
 
 
 def server_config(app: ASGIApp, shutdown_timeout_s: int, gate: Gate | None = None) -> uvicorn.Config:
-    """The server's settings. shutdown_timeout_s: how long requests under way have when it is told to stop.
+    """The server's settings. shutdown_timeout_s: time for running requests to end at shutdown.
 
-    gate: that of the listener it is given, which limits the connections.
+    gate: the gate of the server's listener, which limits connections.
     """
     listener = partial(HeaderTimeoutProtocol, gate=gate or Gate(), garbage=Tally("requests answered 400"))
     return uvicorn.Config(
@@ -106,6 +110,45 @@ def server_config(app: ASGIApp, shutdown_timeout_s: int, gate: Gate | None = Non
         lifespan="off",
         timeout_keep_alive=KEEP_ALIVE_S,
         timeout_graceful_shutdown=shutdown_timeout_s,
-        h11_max_incomplete_event_size=MAX_HEADER_BYTES,  # of what comes in pieces; the shell looks at the whole
+        h11_max_incomplete_event_size=MAX_HEADER_BYTES,  # of incomplete headers; the middleware checks the rest
         backlog=BACKLOG,
     )
+
+
+@contextmanager
+def open_socket(settings: Settings) -> Iterator[socket.socket]:
+    """The listening socket. Opened here, because uvicorn ends the process when it cannot open its own."""
+    host, port = settings.http_host, settings.http_port
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        listener = socket.create_server((host, port), family=family, backlog=128)
+    except OSError as exc:
+        raise ConfigError(
+            str(settings.where),
+            "daemon.http_port",
+            f"cannot listen on {host} port {port} ({exc.strerror})",
+            "stop the program that has it, or name another address or port",
+        ) from exc
+    with listener:
+        yield listener
+
+
+async def serve(
+    server: uvicorn.Server, listener: socket.socket, on_ready: Callable[[str], None], *ends: asyncio.Task[Any]
+) -> None:
+    """Serve until one of `ends` is done.
+
+    uvicorn raises a received signal again when it has stopped, which would end the process before its jobs. The event
+    loop therefore handles signals before the first request and after the last, and they only set `stop`.
+    """
+    serving = asyncio.create_task(server.serve(sockets=[listener]))
+    while not server.started and not serving.done():
+        await asyncio.sleep(0.05)
+    if server.started:
+        host, port = listener.getsockname()[:2]
+        on_ready(f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}")
+    await asyncio.wait([serving, *ends], return_when=asyncio.FIRST_COMPLETED)
+    for task in ends:
+        task.cancel()
+    server.should_exit = True
+    await serving

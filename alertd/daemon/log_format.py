@@ -1,4 +1,4 @@
-"""The daemon's log: one line a record, as text or as JSON, with no secret and no line that a name could have forged."""
+"""The daemon's log: one line per record, as text or JSON, without secrets and without forged lines."""
 
 import json
 import logging
@@ -12,13 +12,13 @@ from alertd.settings.model import Settings
 from alertd.store.url import PostgresUrl
 
 LogFormat = Literal["text", "json"]
-MIN_SECRET_LENGTH: Final = 6  # less could stand in any word
+MIN_SECRET_LENGTH: Final = 6  # a shorter secret could be part of any word
 REDACTED: Final = "[secret]"
-FIELDS: Final = ("trip", "notice")  # what a record may carry beside its text
-# Libraries that say at INFO what is no news here.
+FIELDS: Final = ("trip", "notice")  # extra fields of a record
+# Libraries whose INFO messages are not useful here.
 LOGGER_LEVELS: Final = {"apscheduler": logging.ERROR, "uvicorn": logging.WARNING, "httpx": logging.WARNING,
                 "alembic": logging.WARNING}  # fmt: skip
-# Control characters, and what some viewers take for the end of a line, are written as escapes.
+# Control characters, and characters that some viewers treat as the end of a line, are escaped.
 _ESCAPES: Final = {
     code: f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
     for code in (*range(32), 127, *range(128, 160), 0x2028, 0x2029, 0x202E)
@@ -54,13 +54,13 @@ def secrets_of(settings: Settings) -> tuple[str, ...]:
 
 
 class _RedactingFormatter(logging.Formatter):
-    """Formats without the secrets it was given, as they are or percent-encoded."""
+    """Formats without the given secrets, plain or percent-encoded."""
 
     def __init__(self, secrets: Iterable[str]) -> None:
         super().__init__("%(asctime)s %(levelname)s %(message)s")
         long_enough = {secret for secret in secrets if len(secret) >= MIN_SECRET_LENGTH}
         written = long_enough | {quote(secret, safe="") for secret in long_enough}
-        self._secrets = sorted(written, key=len, reverse=True)  # one may stand inside another
+        self._secrets = sorted(written, key=len, reverse=True)  # longest first, because one may be part of another
 
     def redact(self, text: str) -> str:
         for secret in self._secrets:
@@ -69,7 +69,7 @@ class _RedactingFormatter(logging.Formatter):
 
 
 class TextFormatter(_RedactingFormatter):
-    """For people: time, level, text. Lines of a traceback are indented, so that none looks like a record."""
+    """For people: time, level, text. Traceback lines are indented, so that none looks like a record."""
 
     def format(self, record: logging.LogRecord) -> str:
         first = f"{self.formatTime(record)} {record.levelname} {record.getMessage().translate(_ESCAPES)}"
@@ -78,18 +78,18 @@ class TextFormatter(_RedactingFormatter):
 
 
 class JsonFormatter(_RedactingFormatter):
-    """For programs: one object a line. at (UTC), level, logger, text; trip, notice and fault where there are any."""
+    """For programs: one object per line. at (UTC), level, logger, text; trip, notice and fault if present."""
 
     def format(self, record: logging.LogRecord) -> str:
-        said: dict[str, str] = {
+        fields: dict[str, str] = {
             "at": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
             "level": record.levelname,
             "logger": record.name,
             "text": record.getMessage(),
         }
-        said |= {name: str(value) for name in FIELDS if (value := getattr(record, name, ""))}
+        fields |= {name: str(value) for name in FIELDS if (value := getattr(record, name, ""))}
         if record.exc_info:
-            said["fault"] = self.formatException(record.exc_info)
-        # Scrubbed before it is JSON: a secret with a quotation mark is written otherwise there.
-        plain = {name: self.redact(value) for name, value in said.items()}
+            fields["fault"] = self.formatException(record.exc_info)
+        # Redacted before encoding: JSON writes a secret with a quotation mark differently.
+        plain = {name: self.redact(value) for name, value in fields.items()}
         return json.dumps(plain, ensure_ascii=True)

@@ -1,4 +1,4 @@
-"""Settings read anew while the daemon runs: taken whole when all of them are sound, else not at all."""
+"""Reloads settings at runtime: all of them when they are valid, otherwise none."""
 
 import logging
 from collections.abc import Awaitable, Callable
@@ -10,7 +10,7 @@ from alertd.settings.model import Settings, read_settings
 
 log = logging.getLogger(__name__)
 
-# What a running daemon cannot change, by its field here and its key in the settings file.
+# Settings that need a restart, by field name and by key of the settings file.
 RESTART_ONLY: Final = {
     "store": "daemon.store",
     "takeover_s": "daemon.takeover_s",
@@ -21,21 +21,22 @@ RESTART_ONLY: Final = {
 
 
 async def reload_settings(old: Settings, validate: Callable[[Settings], Awaitable[None]]) -> Settings | None:
-    """The settings of the file as it is now; None, and one line in the log, when anything in them is wrong.
+    """The current settings of the file; None, with one log line, when any of them is invalid.
 
-    validate: opens all that settings name: places, rules, feeds, channels. What needs a restart stays as it was.
+    validate: opens everything that the settings name: places, rules, feeds, channels. Settings that need a restart keep
+    their old values.
     """
     try:
         new = read_settings(old.where)
         await validate(new)
     except AlertdError as exc:
-        log.error("settings not taken, the old ones stay: %s", exc)
+        log.error("new settings rejected, the old ones stay in use: %s", exc)
         return None
     except Exception:
-        log.exception("settings not taken, the old ones stay: a fault of alertd")
+        log.exception("new settings rejected, the old ones stay in use: internal error")
         return None
     held = [key for name, key in RESTART_ONLY.items() if getattr(new, name) != getattr(old, name)]
     if held:
-        log.warning("%s: changed in the file, and takes effect at the next start", ", ".join(held))
-    log.info("settings read anew")
+        log.warning("%s: changed in the file; takes effect at the next start", ", ".join(held))
+    log.info("settings reloaded")
     return replace(new, **{name: getattr(old, name) for name in RESTART_ONLY})

@@ -1,4 +1,4 @@
-"""Telling systemd how the daemon stands: ready, reloading, stopping, alive. Its protocol is sd_notify(3)."""
+"""Reports the daemon's state to systemd: ready, reloading, stopping, alive. The protocol is sd_notify(3)."""
 
 import asyncio
 import logging
@@ -12,13 +12,13 @@ log = logging.getLogger(__name__)
 
 WATCHDOG_EVERY_S = 15.0
 STALLED_AFTER_S = (
-    20.0  # shorter than the pulse's own, so that a hang is met within WatchdogSec and not after twice that
+    20.0  # shorter than in `liveness`, so that systemd detects a hang within WatchdogSec, not after twice that
 )
 
 
 def notify(state: str) -> None:
-    """Send e.g. "READY=1" to whoever started the daemon; nothing happens where nobody listens."""
-    address = os.environ.get("NOTIFY_SOCKET", "")  # noqa: TID251 - systemd says it in no other way
+    """Send e.g. "READY=1" to the service manager; does nothing without one."""
+    address = os.environ.get("NOTIFY_SOCKET", "")  # noqa: TID251 - systemd passes it only through the environment
     if not address:
         return
     try:
@@ -26,22 +26,23 @@ def notify(state: str) -> None:
             out.connect("\0" + address[1:] if address.startswith("@") else address)
             out.sendall(state.encode())
     except OSError as exc:
-        log.warning("the service manager could not be told %s (%s)", state.partition("\n")[0], exc.strerror)
+        log.warning("service manager not notified of %s (%s)", state.partition("\n")[0], exc.strerror)
 
 
 def notify_reloading() -> str:
-    """What sd_notify(3) wants at the start of a reload; READY=1 ends it."""
+    """The message that sd_notify(3) requires at the start of a reload; READY=1 ends the reload."""
     return f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}"
 
 
 async def keep_alive(liveness: Liveness, every_s: float = WATCHDOG_EVERY_S) -> None:
-    """Say for ever that the daemon lives, as long as its work moves on. Silent, it is killed and started anew."""
-    said = ""
+    """Send heartbeats while the daemon's work makes progress. Without them, systemd kills and restarts the daemon.
+    Never returns."""
+    reported = ""
     while True:
         problem = liveness.problem(STALLED_AFTER_S)
         if not problem:
             notify("WATCHDOG=1")
-        elif problem != said:
-            log.error("%s; the service manager is not told that all is well", problem)
-        said = problem
+        elif problem != reported:
+            log.error("%s; no heartbeat is sent to the service manager", problem)
+        reported = problem
         await asyncio.sleep(every_s)

@@ -1,11 +1,10 @@
 """Stations near a road: which to ask, and their reports, stored so that forecasts can be scored later."""
 
 import asyncio
-import json
 import logging
 from collections import Counter
 from collections.abc import Awaitable, Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Final, Generic, TypeAlias, TypeVar
@@ -16,18 +15,17 @@ from alertd.errors import AlertdError, SourceDown, SourceError
 from alertd.forecast.observations import Station, StationReport, distances_m
 from alertd.plan.warnings.placement import query_samples
 from alertd.planning.replay_record import record_response, recording
+from alertd.records.observations import save_observations
 from alertd.route.model import Route
 from alertd.sources.http.answer import SourceResponse
 from alertd.sources.providers.metar.reports import Metars
 from alertd.sources.providers.nws.stations import NwsStations
-from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 Question: TypeAlias = tuple[str, Callable[[], Awaitable[tuple[T, ...]]]]  # under a name of its own
 
-KIND: Final = "observation"
 NEAR_M: Final = 30_000.0
 NEAREST_N: Final = 2  # per place asked about: at most twenty stations a road
 EVERY: Final = timedelta(minutes=20)
@@ -184,20 +182,3 @@ async def gather_observations(
     except Exception:
         log.exception("observations: a fault of alertd")
     return new
-
-
-def save_observations(store: Store, reports: Iterable[StationReport]) -> int:
-    """Store reports, the first per station and time; returns how many are new."""
-    return sum(store.put_event(_event(report)) for report in reports)
-
-
-def _event(report: StationReport) -> StoredEvent:
-    """The body is the report's fields as JSON, null for what is unknown."""
-    body = asdict(report) | {"observed_at": report.observed_at.isoformat(), "station": _plain(asdict(report.station))}
-    id_ = f"{KIND}_{report.station.id}_{report.observed_at:%Y%m%dT%H%M%SZ}"
-    text = json.dumps(_plain(body), sort_keys=True, allow_nan=False, separators=(",", ":"))
-    return StoredEvent(id=id_, trip_id="", kind=KIND, at=report.observed_at, body=text)
-
-
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
-    return {k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in values.items()}

@@ -1,1 +1,1 @@
-"""What people and devices reported, as events in the store."""
+"""Records of what people, devices and road feeds report, stored as events."""

@@ -1,42 +1,59 @@
-"""What drivers report of their trips: kept once, and read back for the next message."""
+"""Driver reports of a trip (read, chains on or off, arrived): stored once and loaded for planning and notices."""
 
-import hashlib
 import json
-import logging
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Final
 
-from alertd.errors import InputError
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
+from alertd.records.event_stream import EventStream, Retain, digest_id, from_json
 from alertd.rules.rig import Tire
 from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
 from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
-log = logging.getLogger(__name__)
-
 RECENT = LASTS
 LONGEST_TRIP = timedelta(days=14)
 
 
+def _report_stream(what: str) -> EventStream[ReportRequest]:
+    return EventStream(
+        kind=what,
+        id_of=lambda report, trip_id, at: (
+            digest_id(trip_id, READ, report.notice_id)
+            if what == READ
+            else digest_id(trip_id, what, report.model_dump_json())
+        ),
+        dump=ReportRequest.model_dump_json,
+        parse=from_json(parse_report),
+        retain=Retain.REPORTS,
+    )
+
+
+REPORTS: Final = {what: _report_stream(what) for what in (READ, CHAINS_ON, CHAINS_OFF, ARRIVED)}
+ARRIVALS_SEEN: Final = EventStream[None](
+    kind=Report.ARRIVED_SEEN.value,
+    id_of=lambda _, trip_id, at: digest_id(trip_id, Report.ARRIVED_SEEN),
+    dump=lambda _: "{}",
+    parse=lambda event: None,
+    retain=Retain.REPORTS,
+)
+
+
 def save_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
-    """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
-    body = report.model_dump_json()
-    said = (trip_id, READ, report.notice_id) if report.what == READ else (trip_id, report.what, body)
-    digest = hashlib.sha256("\x1f".join(said).encode()).hexdigest()
-    event = StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=report.what, at=report.happened_at, body=body)
-    return store.put_event(event)
+    """Save a report of a known trip; returns whether it is new. An identical report is the same event."""
+    return REPORTS[report.what].save(store, report, report.happened_at, trip_id)
 
 
 def confirmed_notices(store: Store, now_utc: datetime) -> frozenset[str]:
-    """Ids of the notices that were read lately."""
-    return frozenset(_report(event).notice_id for event in store.events_since(READ, now_utc - RECENT))
+    """Ids of the notices confirmed as read within `RECENT`."""
+    return frozenset(event.value.notice_id for event in REPORTS[READ].load_since(store, now_utc - RECENT))
 
 
 def chains_on_by_trip(store: Store, now_utc: datetime) -> Mapping[str, ChainStatus]:
-    """By trip, whether its chains are on as far as reported; a trip of which nothing was reported is missing."""
+    """Chain status by trip from recent reports. A trip without a report is absent."""
     taps: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in (Report.CHAINS_ON, Report.CHAINS_OFF):
         for event in store.events_since(kind.value, now_utc - RECENT):
@@ -50,7 +67,7 @@ def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> ChainStatus:
 
 
 def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
-    """By trip, of these, what was reported lately of its chains, and of its arrival; for planning."""
+    """Recent chain and arrival reports of the given trips, by trip, for planning."""
     found: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in Report:
         since = now_utc - (RECENT if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
@@ -61,7 +78,7 @@ def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) ->
 
 
 def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport:
-    """The report, with what the plan of that moment says of it: the tires to chain, and where the place is."""
+    """The report with its place [m] and, for chains on, the tires, both taken from the plan current at that time."""
     if kind not in (Report.CHAINS_ON, Report.CHAINS_OFF):
         return TruckReport(at=event.at, what=kind)
     plan_id = store.plan_before(event.trip_id, event.at)
@@ -78,23 +95,11 @@ def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport
 
 
 def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:
-    """Keep that the positions of a truck showed its arrival; returns whether it is new. It is final for the trip."""
-    digest = hashlib.sha256(f"{trip_id}\x1f{Report.ARRIVED_SEEN}".encode()).hexdigest()
-    kind = Report.ARRIVED_SEEN.value
-    return store.put_event(StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=kind, at=at, body="{}"))
+    """Record that positions showed the truck's arrival; returns whether it is new. It is final for the trip."""
+    return ARRIVALS_SEEN.save(store, None, at, trip_id)
 
 
 def load_reports(store: Store, trip_id: str) -> tuple[ReportRequest, ...]:
-    """Every report of chains, reading and arrival of one trip, oldest first."""
-    events = [e for kind in (READ, CHAINS_ON, CHAINS_OFF, ARRIVED) for e in store.events(trip_id, kind)]
-    out = []
-    for event in sorted(events, key=lambda e: (e.at, e.id)):
-        try:
-            out.append(_report(event))
-        except InputError as exc:  # kept by another version, whose rules were wider
-            log.error("a report is left out: %s", exc)
-    return tuple(out)
-
-
-def _report(event: StoredEvent) -> ReportRequest:
-    return parse_report(json.loads(event.body), f"event {event.id}")
+    """All read, chain and arrival reports of one trip, oldest first."""
+    events = [event for stream in REPORTS.values() for event in stream.load(store, trip_id)]
+    return tuple(event.value for event in sorted(events, key=lambda e: (e.at, e.id)))

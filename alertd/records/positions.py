@@ -1,43 +1,36 @@
-"""Position reports of a trip: kept once, and read back for planning."""
+"""Position reports of a trip: stored once and loaded for planning."""
 
-import hashlib
-import json
-import logging
 from datetime import datetime, timedelta
+from typing import Final
 
-from alertd.errors import InputError
 from alertd.plan.position.map_match import PositionReport
+from alertd.records.event_stream import EventStream, Retain, digest_id, from_json
 from alertd.sources.requests.positions import PositionRequest, parse_position
-from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
-log = logging.getLogger(__name__)
-
-KIND = "position"
-MAX_REPORTS = 200  # of one trip, newest: enough to follow a truck round a loop at a report a minute
-REPORTING_WITHIN = timedelta(hours=6)  # a truck silent for longer does not keep its trip from being over
+MAX_REPORTS = 200  # newest reports used per trip: follows a truck round a loop at one report a minute
+REPORTING_WITHIN = timedelta(hours=6)  # a truck without reports for longer does not keep its trip active
+_KIND: Final = "position"
+POSITIONS: Final = EventStream[PositionRequest](
+    kind=_KIND,
+    id_of=lambda position, trip_id, at: digest_id(trip_id, _KIND, position.model_dump_json()),
+    dump=PositionRequest.model_dump_json,
+    parse=from_json(parse_position),
+    retain=Retain.POSITIONS,
+)
 
 
 def save_position(store: Store, trip_id: str, position: PositionRequest) -> bool:
-    """Keep a report of a known trip; returns whether it is new. The same report again is the same event."""
-    body = position.model_dump_json()
-    digest = hashlib.sha256("\x1f".join((trip_id, KIND, body)).encode()).hexdigest()
-    event = StoredEvent(id=f"evt_{digest[:32]}", trip_id=trip_id, kind=KIND, at=position.seen_at, body=body)
-    return store.put_event(event)
+    """Save a report of a known trip; returns whether it is new. An identical report is the same event."""
+    return POSITIONS.save(store, position, position.seen_at, trip_id)
 
 
 def load_positions(store: Store, trip_id: str) -> tuple[PositionReport, ...]:
     """The newest reports of a trip, oldest first."""
-    out = []
-    for event in store.events(trip_id, KIND, MAX_REPORTS):
-        try:
-            out.append(parse_position(json.loads(event.body), f"event {event.id}").to_core())
-        except InputError as exc:  # kept by another version, whose rules were wider
-            log.error("a position is left out: %s", exc)
-    return tuple(out)
+    return tuple(event.value.to_core() for event in POSITIONS.load(store, trip_id, MAX_REPORTS))
 
 
 def is_reporting(store: Store, trip_id: str, now_utc: datetime) -> bool:
-    """Whether a position of the trip came lately."""
-    newest = store.events(trip_id, KIND, 1)
+    """Whether the trip's newest position is at most `REPORTING_WITHIN` old."""
+    newest = store.events(trip_id, POSITIONS.kind, 1)
     return bool(newest) and now_utc - newest[0].at <= REPORTING_WITHIN

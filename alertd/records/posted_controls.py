@@ -1,49 +1,51 @@
-"""Posted controls from every way in: what stands now, and the record of each with when it was first and last seen.
+"""Posted controls from all channels: which apply now, and when each was first and last seen.
 
-Kept as events about no trip, for planning when a feed does not answer and for scoring later:
-
-- posted_control: a control first seen, whole, `at` when; from a feed, or from a person with the request as it came;
-- posted_read: a feed has answered, `at` the time to which its word is good; each control of it that is open then stood;
-- posted_confirmed: a person has said again that a control stands;
-- posted_ended: a feed lists it no more, or a person took it back; with when it was last confirmed.
+Planning uses the events when a feed does not answer; scoring uses them later.
 """
 
 import asyncio
-import hashlib
 import json
 import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, Final
-
-from pydantic import TypeAdapter, ValidationError
+from typing import Final
 
 from alertd.errors import InputError, SourceError
 from alertd.plan.controls.closures import BELIEVED_FOR
 from alertd.plan.controls.placement import PASS_OFFSET_M, PASS_REACH_M, FeedNote, PostedConditions
 from alertd.plan.posted import ControlLocation, PostedControl
-from alertd.plan.serialize import canonical
 from alertd.records.closures import IdConflict
+from alertd.records.event_stream import Recorded
+from alertd.records.posted_events import (
+    CONFIRMATIONS,
+    CONTROLS,
+    ENDS,
+    READS,
+    ControlEnd,
+    FeedRead,
+    FirstSeen,
+    control_digest,
+    control_id,
+    end_id,
+    plain_request,
+)
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.http.client import HttpClient
-from alertd.sources.requests.posted_controls import PostedRequest, parse_posted, to_control
+from alertd.sources.requests.posted_controls import PostedRequest, to_control
 from alertd.sources.road_feeds.config import Feed
 from alertd.sources.road_feeds.fetch import FeedResult, fetch_feed
-from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-CONTROL, READ, CONFIRMED, ENDED = "posted_control", "posted_read", "posted_confirmed", "posted_ended"
-MAX_KEPT: Final = 5_000  # newest controls that are looked at
-OPEN_FOR: Final = timedelta(hours=48)  # what a feed that is silent for longer last said is not looked at any more
-_PLAIN: Final = TypeAdapter(PostedControl)
+MAX_KEPT: Final = 5_000  # newest controls considered
+OPEN_FOR: Final = timedelta(hours=48)  # the last answer of a feed silent for longer is not used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadFeeds:
-    """The feeds in use and who asks them."""
+    """The configured feeds and the HTTP client that fetches them."""
 
     client: HttpClient
     feeds: tuple[Feed, ...]
@@ -51,7 +53,7 @@ class RoadFeeds:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedControl:
-    """A control on record that is not ended. feed: "" for one that a person reported; request: as it came, then."""
+    """A recorded control that has not ended. feed: "" for a person's report; request: that report as sent."""
 
     key: str
     feed: str
@@ -62,7 +64,7 @@ class RecordedControl:
 
 def known_places(reference: ReferenceData, jurisdiction: str) -> dict[str, ControlLocation]:
     """Places that a control of a jurisdiction may name, by lower-case name: zones of its rules by id and name, and
-    summits. A zone that is not placed gives way to a summit of its name."""
+    summits. A summit takes precedence over an unplaced zone of the same name."""
     names = {
         s.name.casefold(): ControlLocation(
             words=s.name, near=(s.lat_deg, s.lon_deg), near_m=PASS_REACH_M, near_offset_m=PASS_OFFSET_M
@@ -80,9 +82,9 @@ def known_places(reference: ReferenceData, jurisdiction: str) -> dict[str, Contr
 async def collect_posted(
     feeds: RoadFeeds | None, reference: ReferenceData, store: Store | None, now_utc: datetime, *, record: bool
 ) -> PostedConditions:
-    """All that is posted now: the feeds asked afresh, and what people reported to the store.
+    """All controls posted now: freshly fetched feeds, and people's reports from the store.
 
-    What a feed said last still counts when it does not answer. record: keep what the feeds say in the store.
+    The last answer of a feed still counts when the feed does not answer. record: store what the feeds return.
     """
     request = feeds.feeds if feeds is not None else ()
     answers: list[FeedResult | SourceError] = []
@@ -109,24 +111,26 @@ def _gathered(
     known = _open(store, reference) if store is not None else ()
     controls: list[PostedControl] = [k.control for k in known if not k.feed and not _has_ended(k.control, now_utc)]
     missing = []
-    for feed, said in zip(feeds, answers, strict=True):
+    for feed, answer in zip(feeds, answers, strict=True):
         of_feed = [k for k in known if k.feed == feed.name]
-        if isinstance(said, SourceError):
+        if isinstance(answer, SourceError):
             controls += [k.control for k in of_feed if now_utc - k.control.confirmed_at <= OPEN_FOR]
-            missing.append(_missing(feed, f"not known ({said.problem})"))
+            missing.append(_missing(feed, f"not known ({answer.problem})"))
             continue
-        if said.old_because:
-            missing.append(_missing(feed, f"may have changed ({said.old_because})"))
-            listed = {_digest(feed.name, c) for c in said.controls}
+        if answer.old_because:
+            missing.append(_missing(feed, f"may have changed ({answer.old_because})"))
+            listed = {control_digest(feed.name, c) for c in answer.controls}
             controls += [
                 k.control
                 for k in of_feed
                 if k.key.rpartition("_")[0] not in listed and now_utc - k.control.confirmed_at <= OPEN_FOR
             ]
         first = {k.key.rpartition("_")[0]: k for k in of_feed}
-        if store is not None and record and not said.old_because:
-            _record(store, feed, said, first, now_utc)
-        controls += [_with_since(c, first.get(_digest(feed.name, c)), said.confirmed_at) for c in said.controls]
+        if store is not None and record and not answer.old_because:
+            _record(store, feed, answer, first, now_utc)
+        controls += [
+            _with_since(c, first.get(control_digest(feed.name, c)), answer.confirmed_at) for c in answer.controls
+        ]
     return PostedConditions(controls=tuple(controls), missing=tuple(missing))
 
 
@@ -138,68 +142,49 @@ def _missing(feed: Feed, what: str) -> FeedNote:
 
 
 def _with_since(c: PostedControl, known: RecordedControl | None, confirmed_at: datetime) -> PostedControl:
-    """A control whose feed does not say since when stands from when it was first seen."""
+    """The control; without a start time from its feed, it starts when it was first seen."""
     if c.since is not None:
         return c
     return replace(c, since=known.first_seen if known is not None else confirmed_at)
 
 
-def _digest(feed: str, c: PostedControl) -> str:
-    """The identity of a control's content; whatever of it changes makes it another control."""
-    plain = _PLAIN.dump_python(c, mode="json")
-    del plain["confirmed_at"]
-    return hashlib.sha256(canonical([feed, plain]).encode()).hexdigest()[:24]
-
-
 def _record(
-    store: Store, feed: Feed, said: FeedResult, first: Mapping[str, RecordedControl], now_utc: datetime
+    store: Store, feed: Feed, answer: FeedResult, first: Mapping[str, RecordedControl], now_utc: datetime
 ) -> None:
-    """Keep what a feed says: what is new, that it was read, and what it lists no more."""
-    listed = {_digest(feed.name, c): c for c in said.controls}
+    """Store a feed's answer: new controls, the time read, and controls no longer listed."""
+    listed = {control_digest(feed.name, c): c for c in answer.controls}
     for digest, c in listed.items():
         if digest not in first:
             key = f"{digest}_{int(now_utc.timestamp())}"
-            body = {"feed": feed.name, "control": _PLAIN.dump_python(c, mode="json")}
-            _put(store, f"{CONTROL}_{key}", CONTROL, now_utc, body)
-    read_at = int(said.confirmed_at.timestamp())
-    _put(store, f"{READ}_{feed.name}_{read_at}", READ, said.confirmed_at, {"feed": feed.name, "controls": len(listed)})
+            CONTROLS.save(store, FirstSeen(key=key, feed=feed.name, control=c), now_utc)
+    READS.save(store, FeedRead(feed=feed.name, controls_n=len(listed)), answer.confirmed_at)
     for digest, k in first.items():
         if digest not in listed:
             _end(store, k, now_utc)
 
 
 def _end(store: Store, k: RecordedControl, now_utc: datetime) -> None:
-    body = {"key": k.key, "last_confirmed": k.control.confirmed_at.isoformat()}
-    _put(store, f"{ENDED}_{k.key}", ENDED, now_utc, body)
-
-
-def _put(store: Store, id_: str, kind: str, at: datetime, body: dict[str, Any]) -> bool:
-    return store.put_event(StoredEvent(id=id_, trip_id="", kind=kind, at=at, body=canonical(body)))
+    ENDS.save(store, ControlEnd(key=k.key, last_confirmed=k.control.confirmed_at.isoformat()), now_utc)
 
 
 def save_posted(store: Store, request: PostedRequest, control: PostedControl, now_utc: datetime) -> bool:
-    """Keep a person's report; returns whether it is new. The same again confirms it. Raises TakenError when its id is
-    another's or was taken back."""
+    """Save a person's report; returns whether it is new. An identical report confirms it. Raises IdConflict when its id
+    is in use or was withdrawn."""
     key = f"hand_{request.id}"
-    body = {
-        "feed": "",
-        "control": _PLAIN.dump_python(control, mode="json"),
-        "request": request.model_dump(mode="json", by_alias=True),
-    }
-    if store.event(f"{ENDED}_{key}") is not None:
+    if store.event(end_id(key)) is not None:
         raise IdConflict(f"posted control {request.id} was taken back; give a new id")
-    if _put(store, f"{CONTROL}_{key}", CONTROL, now_utc, body):
+    if CONTROLS.save(store, FirstSeen(key=key, feed="", control=control, request=request), now_utc):
         return True
-    known = store.event(f"{CONTROL}_{key}")
-    if known is None or json.loads(known.body).get("request") != body["request"]:
+    known = store.event(control_id(key))
+    if known is None or json.loads(known.body).get("request") != plain_request(request):
         raise IdConflict(f"posted control {request.id} is there with another content; take it back and give a new id")
-    _put(store, f"{CONFIRMED}_{key}_{int(now_utc.timestamp())}", CONFIRMED, now_utc, {"key": key})
+    CONFIRMATIONS.save(store, key, now_utc)
     return False
 
 
 def withdraw_posted(store: Store, id_: str, reference: ReferenceData, now_utc: datetime) -> bool:
-    """Take a person's report back for good; returns whether there was one."""
-    if store.event(f"{CONTROL}_hand_{id_}") is None:
+    """Withdraw a person's report permanently; returns whether it existed."""
+    if store.event(control_id(f"hand_{id_}")) is None:
         return False
     k = next((k for k in _open(store, reference) if k.key == f"hand_{id_}"), None)
     if k is not None:
@@ -208,7 +193,7 @@ def withdraw_posted(store: Store, id_: str, reference: ReferenceData, now_utc: d
 
 
 def active_posted(store: Store, reference: ReferenceData, now_utc: datetime) -> tuple[RecordedControl, ...]:
-    """Everything on record that is neither ended nor over, people's and feeds', oldest first."""
+    """All recorded controls that have neither ended nor expired, from people and feeds, oldest first."""
     return tuple(k for k in _open(store, reference) if not _has_ended(k.control, now_utc))
 
 
@@ -217,42 +202,31 @@ def _has_ended(c: PostedControl, now_utc: datetime) -> bool:
 
 
 def _open(store: Store, reference: ReferenceData) -> tuple[RecordedControl, ...]:
-    """Controls on record that are not ended, with when each was last confirmed, oldest first."""
-    ended = {json.loads(e.body)["key"] for e in store.events("", ENDED, 2 * MAX_KEPT)}
-    reads: dict[str, datetime] = {}
-    for event in store.events("", READ, 500):
-        reads[json.loads(event.body)["feed"]] = event.at
-    confirmed: dict[str, datetime] = {}
-    for event in store.events("", CONFIRMED, MAX_KEPT):
-        confirmed[json.loads(event.body)["key"]] = event.at
+    """Recorded controls that have not ended, with the time of their last confirmation, oldest first."""
+    ended = {event.value.key for event in ENDS.load(store, newest_n=2 * MAX_KEPT)}
+    reads = {event.value.feed: event.at for event in READS.load(store, newest_n=500)}
+    confirmed = {event.value: event.at for event in CONFIRMATIONS.load(store, newest_n=MAX_KEPT)}
     out = []
-    for event in store.events("", CONTROL, MAX_KEPT):
-        key = event.id.removeprefix(f"{CONTROL}_")
-        if key in ended:
+    for event in CONTROLS.load(store, newest_n=MAX_KEPT):
+        if event.value.key in ended:
             continue
-        k = _known(event, key, reference)
-        if k is not None:
-            last = reads.get(k.feed) if k.feed else confirmed.get(key)
-            at = max(k.control.confirmed_at, last or k.control.confirmed_at)
-            out.append(replace(k, control=replace(k.control, confirmed_at=at, since=k.control.since or k.first_seen)))
+        k = _by_current_rules(event, reference)
+        last = reads.get(k.feed) if k.feed else confirmed.get(k.key)
+        at = max(k.control.confirmed_at, last or k.control.confirmed_at)
+        out.append(replace(k, control=replace(k.control, confirmed_at=at, since=k.control.since or k.first_seen)))
     return tuple(out)
 
 
-def _known(event: StoredEvent, key: str, reference: ReferenceData) -> RecordedControl | None:
-    """From an event; one kept by another version in a form that is not read is told and left out."""
-    try:
-        told = json.loads(event.body)
-        control = _PLAIN.validate_json(json.dumps(told["control"]))
-        request = parse_posted(told["request"], f"event {event.id}") if "request" in told else None
-        if request is not None:  # by the rules and names of now, which may know a place better than then
-            names = known_places(reference, request.jurisdiction)
+def _by_current_rules(event: Recorded[FirstSeen], reference: ReferenceData) -> RecordedControl:
+    """A recorded control. A person's report is placed by the current rules and names, which may place it better."""
+    control, request = event.value.control, event.value.request
+    if request is not None:
+        names = known_places(reference, request.jurisdiction)
+        try:
             control = to_control(request, reference.rulesets, names, control.confirmed_at, f"event {event.id}")
-    except InputError as exc:  # a level or a place that is gone: what was read then still counts
-        log.warning("%s", exc)
-        request = None
-    except (ValidationError, KeyError, TypeError, ValueError) as exc:
-        log.error("a posted control is left out: event %s: %s", event.id, type(exc).__name__)
-        return None
+        except InputError as exc:  # the level or place no longer exists: the control as read then still counts
+            log.warning("%s", exc)
+            request = None
     return RecordedControl(
-        key=key, feed=str(told.get("feed", "")), control=control, first_seen=event.at, request=request
+        key=event.value.key, feed=event.value.feed, control=control, first_seen=event.at, request=request
     )

@@ -1,1 +1,1 @@
-"""The daemon: clock, schedule, one cycle, HTTP."""
+"""Scheduled jobs: planning cycle, briefs, scheduled notices, chain log, scores, tokens, retention and metrics."""

@@ -1,14 +1,12 @@
-"""What a brief looks like beside its text: drawn when it is decided, kept with it, and the same on every try."""
+"""Renders the brief's HTML and images once and stores them, so every delivery attempt sends the same bytes."""
 
 import asyncio
 import base64
-import hashlib
 import json
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
 
 from alertd.delivery.channel import OutgoingNotice
 from alertd.delivery.channels.email import Attachment, EmailContent
@@ -16,28 +14,25 @@ from alertd.errors import StoreError
 from alertd.notices.model import Notice
 from alertd.notices.reports.brief_html import MAX_DRAWN, WIDTH_PX, InlineImage, brief_page, trips_needing_action
 from alertd.plan.model import Plan
-from alertd.plan.serialize import canonical
 from alertd.planning.planner import Planner
+from alertd.records.brief_content import BRIEF_CONTENTS, BriefContent, BriefImage, load_brief_content, notice_hash
 from alertd.sources.files.trips import parse_trip
-from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-KIND: Final = "dress"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoadImage:
-    """A road as PNG and in words."""
+    """A road profile as PNG, with its alt text."""
 
     png: bytes
     alt_text: str
 
 
 async def draw_roads(planner: Planner, plans: Sequence[Plan], route_of: Mapping[str, str]) -> dict[str, RoadImage]:
-    """By trip, the roads of the first trips that ask for something. `route_of`: the route's file of each trip."""
-    from alertd.notices.charts.canvas import View  # matplotlib takes half a second to load
+    """Road images of the first trips that need action, by trip. `route_of`: the route file of each trip."""
+    from alertd.notices.charts.canvas import View  # importing matplotlib takes half a second
     from alertd.notices.charts.elevation_profile import draw_profile
 
     out = {}
@@ -58,7 +53,7 @@ def page_for_file(
     zone: str,
     drawn: Mapping[str, RoadImage],
 ) -> str:
-    """The brief as one page that holds its pictures."""
+    """The brief as one HTML page with embedded images."""
     shown = {
         trip: InlineImage(src=f"data:image/png;base64,{base64.b64encode(d.png).decode()}", alt=d.alt_text)
         for trip, d in drawn.items()
@@ -74,70 +69,59 @@ async def save_content(
     not_planned: Sequence[tuple[str, str]],
     now_utc: datetime,
 ) -> None:
-    """Draw the brief of a notice and keep it under the notice's own bytes, before the notice itself is kept.
+    """Render the brief of a notice and store it under a hash of the notice's body, before the notice is stored.
 
-    So a brief that is kept has its dress, and one that is decided anew after a crash does not wear another's. One that
-    cannot be drawn, by a fault of ours, goes out as text. Raises StoreError.
+    A stored brief therefore always has its content, and a brief decided again after a crash has its own. After an
+    internal rendering error the brief is sent as text. Raises StoreError.
     """
     try:
-        body = await _build_content(planner, store, plans, not_planned, now_utc)
+        content = await _build_content(planner, store, notice, plans, not_planned, now_utc)
     except StoreError:
         raise
     except Exception:
-        log.exception("the brief goes out as text alone: a fault of alertd")
+        log.exception("brief is sent as text only: internal error")
         return
-    event = StoredEvent(id=_id(notice.body), trip_id="", kind=KIND, at=now_utc, body=canonical(body))
-    await asyncio.to_thread(store.put_event, event)
+    await asyncio.to_thread(BRIEF_CONTENTS.save, store, content, now_utc)
 
 
 async def _build_content(
-    planner: Planner, store: Store, plans: Sequence[Plan], not_planned: Sequence[tuple[str, str]], now_utc: datetime
-) -> dict[str, Any]:
+    planner: Planner,
+    store: Store,
+    notice: Notice,
+    plans: Sequence[Plan],
+    not_planned: Sequence[tuple[str, str]],
+    now_utc: datetime,
+) -> BriefContent:
     route_of = await asyncio.to_thread(_routes, store, plans)
     drawn = await draw_roads(planner, plans, route_of)
     cids = {trip: f"road-{n}@alertd.invalid" for n, trip in enumerate(drawn, 1)}
     shown = {trip: InlineImage(src=f"cid:{cids[trip]}", alt=d.alt_text) for trip, d in drawn.items()}
     settings, lines = planner.settings, planner.latest.upheld_lines(plans, now_utc)
-    return {
-        "html": brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown, lines),
-        "pictures": [
-            {"cid": cids[trip], "filename": f"{trip}.png", "png": base64.b64encode(d.png).decode()}
-            for trip, d in drawn.items()
-        ],
-    }
+    return BriefContent(
+        notice_hash=notice_hash(notice.body),
+        html=brief_page(settings.fleet, plans, not_planned, now_utc, settings.brief_zone, shown, lines),
+        images=tuple(BriefImage(cid=cids[trip], filename=f"{trip}.png", png=d.png) for trip, d in drawn.items()),
+    )
 
 
 def content_loader(store: Store) -> Callable[[OutgoingNotice], EmailContent]:
-    """What a mail channel asks for each notice: the dress that was kept for it, none for a notice without one."""
+    """Returns the email content of a notice: the stored content of a brief, empty content otherwise."""
 
-    def dress(outgoing: OutgoingNotice) -> EmailContent:
+    def load_content(outgoing: OutgoingNotice) -> EmailContent:
         if outgoing.kind != "brief":
             return EmailContent()
-        event = store.event(_id(outgoing.body))
-        if event is None:
+        stored = load_brief_content(store, outgoing.body)
+        if stored is None:
             return EmailContent()
-        kept: dict[str, Any] = json.loads(event.body)
-        return EmailContent(
-            html=kept["html"],
-            attachments=tuple(
-                Attachment(
-                    filename=p["filename"],
-                    media_type="image/png",
-                    content=base64.b64decode(p["png"]),
-                    content_id=p["cid"],
-                )
-                for p in kept["pictures"]
-            ),
+        attachments = tuple(
+            Attachment(filename=i.filename, media_type="image/png", content=i.png, content_id=i.cid)
+            for i in stored.images
         )
+        return EmailContent(html=stored.html, attachments=attachments)
 
-    return dress
+    return load_content
 
 
 def _routes(store: Store, plans: Sequence[Plan]) -> dict[str, str]:
     trips = {trip.id: trip.body for trip in store.trips()}
     return {p.trip_id: parse_trip(json.loads(trips[p.trip_id]), f"trip {p.trip_id}").route for p in plans}
-
-
-def _id(body: str | bytes) -> str:
-    said = body.encode() if isinstance(body, str) else body
-    return f"{KIND}_{hashlib.sha256(said).hexdigest()[:40]}"

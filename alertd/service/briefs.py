@@ -1,7 +1,7 @@
-"""The morning brief's slots: one a local date, noted when due, and settled as ran, ran late, or skipped and why.
+"""Morning brief slots: one per local date, recorded when due, settled as ran, ran late, or skipped with a reason.
 
-What was sent stands in the store with its slot, in one transaction, and is never sent again; the due table says of
-every date how it ended.
+A sent brief and its slot are stored in one transaction, so a brief is never sent twice. The due table records the
+outcome of every date.
 """
 
 import asyncio
@@ -24,8 +24,8 @@ log = logging.getLogger(__name__)
 
 KIND = NoticeKind.BRIEF.value
 ON_TIME = timedelta(seconds=60)
-DAYS_BACK = 31  # a daemon that was down longer names no brief of that time
-LEASE_S = 60.0  # after a failure or a crash it is tried again so much later
+DAYS_BACK = 31  # a daemon that was down for longer does not list older briefs
+LEASE_S = 60.0  # delay before the next attempt after a failure or crash
 BEFORE_FIRST_START = "not wanted: the store was new"
 
 TOO_LATE = "not sent within"
@@ -35,7 +35,7 @@ BriefEnd = Literal["ran", "ran late", "skipped"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BriefOutcome:
-    """How one date's brief ended; `said` are its notices that are new."""
+    """Outcome of one date's brief; `notice_ids` are its new notices."""
 
     local_date: str
     end: BriefEnd
@@ -46,15 +46,15 @@ class BriefOutcome:
 async def send_due(
     planner: Planner, store: Store, now_utc: datetime, owner: str, *, may_skip: bool = True, reopens: bool = False
 ) -> tuple[BriefOutcome, ...]:
-    """Settle every brief that is due: send it within its grace, else name it as skipped. Raises StoreError.
+    """Settle every due brief: send it within its grace period, otherwise record it as skipped. Raises StoreError.
 
-    One whose sending fails stays due, and is claimed again when the lease ends. `may_skip`: False while the clock is in
-    doubt; then what is past its grace stays due. `reopens`: the clock is known to be right, so briefs that are settled
-    and lie in the future were settled by a clock that was ahead, and become due again.
+    A brief that fails to send stays due, and is claimed again when the lease ends. `may_skip`: False while the clock is
+    in doubt; a brief past its grace period then stays due. `reopens`: the clock is confirmed, so settled briefs in the
+    future were settled by a clock that was ahead, and become due again.
     """
     if reopens:
         for key in await asyncio.to_thread(store.due.reopen_future, KIND, now_utc, BRIEF_GRACE, f"skipped: {TOO_LATE}"):
-            log.warning("brief of %s: due again, it was settled while the clock was ahead", key.rpartition("/")[2])
+            log.warning("brief of %s: due again; it was settled while the clock was ahead", key.rpartition("/")[2])
     await asyncio.to_thread(record_due, store, planner.settings, now_utc, may_skip=may_skip)
     claimed = await asyncio.to_thread(store.due.claim, now_utc, DAYS_BACK + 1, LEASE_S, owner, KIND)
     done = []
@@ -76,9 +76,9 @@ async def send_due(
 
 
 def record_due(store: Store, settings: Settings, now_utc: datetime, *, may_skip: bool = True) -> None:
-    """Note the slots that came due since the last one on record, those of days the daemon did not run included.
+    """Record the slots that came due since the last recorded one, including days on which the daemon did not run.
 
-    In a new store nothing was missed: the newest slot beyond its grace is noted as settled, to count from.
+    A new store has missed nothing: the newest slot past its grace period is recorded as settled, as the starting point.
     """
     zone = ZoneInfo(settings.brief_zone)
     today = now_utc.astimezone(zone).date()
@@ -109,11 +109,11 @@ def _count_from(store: Store, fleet: str, slot: tuple[date, datetime]) -> None:
 
 
 async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime, may_skip: bool) -> BriefOutcome | None:
-    """How it ended; None for one that stays due."""
+    """The outcome of a brief; None when it stays due."""
     fleet, _, day = due.key.rpartition("/")
     settings, late = planner.settings, now_utc - due.due_at
     slot = Slot(kind=KIND, fleet=fleet, local_date=day)
-    if await asyncio.to_thread(store.slot_filled, slot):  # sent, and ended before it could say so
+    if await asyncio.to_thread(store.slot_filled, slot):  # sent, but the process ended before it recorded the outcome
         return BriefOutcome(local_date=day, end="ran", why="")
     if not may_skip and (fleet != settings.fleet or late >= BRIEF_GRACE):
         return None
@@ -124,14 +124,14 @@ async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime, m
         return BriefOutcome(local_date=day, end="skipped", why=why)
     earlier = await asyncio.to_thread(_skipped_before, store, fleet, date.fromisoformat(day))
     again = due.outcome if due.outcome.startswith(REOPENED) else ""
-    said = await send_brief(planner, store, now_utc, slot, not_sent=earlier, again=again)
+    new = await send_brief(planner, store, now_utc, slot, not_sent=earlier, again=again)
     if late <= ON_TIME:
-        return BriefOutcome(local_date=day, end="ran", why="", notice_ids=said)
-    return BriefOutcome(local_date=day, end="ran late", why=f"{late // timedelta(minutes=1)} min", notice_ids=said)
+        return BriefOutcome(local_date=day, end="ran", why="", notice_ids=new)
+    return BriefOutcome(local_date=day, end="ran late", why=f"{late // timedelta(minutes=1)} min", notice_ids=new)
 
 
 def _skipped_before(store: Store, fleet: str, day: date) -> tuple[tuple[str, str], ...]:
-    """The dates (ISO) just before `day` whose briefs were skipped, each with why: the reader of the next one asks."""
+    """The dates (ISO) just before `day` whose briefs were skipped, with the reasons, for the next brief."""
     out: list[tuple[str, str]] = []
     for back in range(1, DAYS_BACK + 1):
         before = day - timedelta(days=back)

@@ -1,7 +1,6 @@
-"""The chain log of a store: drivers' reports with their places, and the corrections kept as events of their own."""
+"""Builds the chain log: drivers' reports with their places, and corrections stored as separate events."""
 
 import asyncio
-import hashlib
 import json
 import logging
 from collections import defaultdict
@@ -24,26 +23,28 @@ from alertd.notices.reports.chain_log import (
 )
 from alertd.plan.position.map_match import PositionReport
 from alertd.planning.planner import Planner
+from alertd.records.corrections import CORRECTIONS
+from alertd.records.driver_reports import REPORTS
+from alertd.records.event_stream import Recorded
 from alertd.records.positions import load_positions as positions_of
 from alertd.route.model import Route, zone_at
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.requests.corrections import CorrectionRequest, parse_correction
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, parse_report
+from alertd.sources.requests.corrections import CorrectionRequest
+from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, ReportRequest
 from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-CORRECTED: Final = "chains_corrected"
-MAX_LENGTH: Final = timedelta(days=4)  # a trip is over then, so what lies further apart is no pair
-_SEEN_WITHIN: Final = timedelta(minutes=10)  # a position this near in time tells where the report was made
+MAX_LENGTH: Final = timedelta(days=4)  # a trip is over by then, so reports further apart are not a pair
+_SEEN_WITHIN: Final = timedelta(minutes=10)  # a position this close in time gives the place of the report
 _ON_ROAD_M: Final = 1_000.0
 
 
 async def chain_log(
     planner: Planner, store: Store, since: datetime, until: datetime, driver: str = ""
 ) -> tuple[ChainLogEntry, ...]:
-    """Entries that begin (or, where the start was not reported, end) in [since, until), oldest first."""
+    """Entries that begin in [since, until), oldest first. An entry without a reported start counts by its end."""
     reports, corrections, trips, positions = await asyncio.to_thread(_read, store, since - MAX_LENGTH)
     entries: list[ChainLogEntry] = []
     for trip_id, mine in reports.items():
@@ -56,42 +57,38 @@ async def chain_log(
 
 
 def save_correction(store: Store, request: CorrectionRequest, now_utc: datetime) -> bool:
-    """Keep a correction; returns whether it is new. The same again is the same. Raises InputError for an entry that is
-    not there, or times that it cannot have."""
+    """Save a correction; returns whether it is new. An identical correction is the same event. Raises InputError for an
+    unknown entry or impossible times."""
     report = store.event(request.entry)
     if report is None or report.kind not in (CHAINS_ON, CHAINS_OFF):
         raise InputError("request", "entry", f'"{request.entry}" is no entry of the chain log', "name one from the log")
     on, off = (datetime.fromisoformat(t) if t else None for t in (request.on, request.off))
     for name, at in (("on", on), ("off", off)):
         if at is not None and at > now_utc:
-            raise InputError("request", name, f"{at.isoformat()} is still to come", "write when it happened")
+            raise InputError("request", name, f"{at.isoformat()} is in the future", "give the time when it happened")
     on_at, off_at = _effective_times(store, report)
     first, last = on or on_at, off or off_at
     if first is not None and last is not None and not first < last <= first + MAX_LENGTH:
         raise InputError(
             "request", "off", f"chains would come off at {last.isoformat()}, and be hung at {first.isoformat()}",
-            "write times of one hanging, on before off",
+            "give times of one hanging, on before off",
         )  # fmt: skip
-    body = request.model_dump_json()
-    digest = hashlib.sha256(f"{CORRECTED}\x1f{body}".encode()).hexdigest()
-    return store.put_event(
-        StoredEvent(id=f"evt_{digest[:32]}", trip_id=report.trip_id, kind=CORRECTED, at=now_utc, body=body)
-    )
+    return CORRECTIONS.save(store, request, now_utc, report.trip_id)
 
 
 def _effective_times(store: Store, report: StoredEvent) -> tuple[datetime | None, datetime | None]:
-    """When the chains of the entry that holds a report went on and came off, corrections so far counted in."""
-    reports = [_tap(e) for kind in (CHAINS_ON, CHAINS_OFF) for e in store.events(report.trip_id, kind)]
+    """Start and end of the entry that holds a report, after the corrections so far."""
+    reports = [_tap(e) for kind in (CHAINS_ON, CHAINS_OFF) for e in REPORTS[kind].load(store, report.trip_id)]
     nowhere = LoggedPlace(words="", state="", zone="UTC")
-    for on, off, repeats in pair_reports([t for t in reports if t is not None]):
+    for on, off, repeats in pair_reports(reports):
         ids = tuple(t.id for t in (on, off, *repeats) if t is not None)
         if report.id in ids:
             entry = ChainLogEntry(
                 id=ids[0], taps=ids, trip_id=report.trip_id, driver="", on_place=nowhere, off_place=nowhere,
                 reported_start=on.at if on else None, reported_end=off.at if off else None,
             )  # fmt: skip
-            made = [_correction(e) for e in store.events(report.trip_id, CORRECTED)]
-            (whole,) = with_corrections([entry], [c for c in made if c is not None])
+            made = [_correction(e) for e in CORRECTIONS.load(store, report.trip_id)]
+            (whole,) = with_corrections([entry], made)
             return whole.start, whole.end
     return None, None
 
@@ -103,43 +100,32 @@ def _read(
 ]:
     reports: dict[str, list[ChainReport]] = defaultdict(list)
     for kind in (CHAINS_ON, CHAINS_OFF):
-        for event in store.events_since(kind, since):
-            if (report := _tap(event)) is not None:
-                reports[event.trip_id].append(report)
-    corrections = [c for e in store.events_since(CORRECTED, since) if (c := _correction(e)) is not None]
+        for event in REPORTS[kind].load_since(store, since):
+            reports[event.trip_id].append(_tap(event))
+    corrections = [_correction(e) for e in CORRECTIONS.load_since(store, since)]
     trips = {}
     for stored in store.trips(cancelled_too=True):
         if stored.id in reports:
             try:
                 trips[stored.id] = parse_trip(json.loads(stored.body), f"trip {stored.id}")
-            except InputError as exc:  # kept by another version, whose rules were wider
+            except InputError as exc:  # stored by another version with wider rules
                 log.warning("%s", exc)
     return reports, corrections, trips, {trip_id: positions_of(store, trip_id) for trip_id in reports}
 
 
-def _tap(event: StoredEvent) -> ChainReport | None:
-    try:
-        r = parse_report(json.loads(event.body), f"event {event.id}")
-    except InputError as exc:
-        log.error("a report is left out: %s", exc)
-        return None
+def _tap(event: Recorded[ReportRequest]) -> ChainReport:
+    r = event.value
     return ChainReport(id=event.id, on=r.what == CHAINS_ON, at=r.happened_at, place=r.place, by=r.by)
 
 
-def _correction(event: StoredEvent) -> Correction | None:
-    try:
-        c = parse_correction(json.loads(event.body), f"event {event.id}")
-    except InputError as exc:
-        log.error("a correction is left out: %s", exc)
-        return None
+def _correction(event: Recorded[CorrectionRequest]) -> Correction:
+    c = event.value
     on, off = (datetime.fromisoformat(t) if t else None for t in (c.on, c.off))
-    return Correction(
-        entry=c.entry, by=c.by, why=c.why, at=event.at, start=on, end=off, place=c.place, void=c.void
-    )  # fmt: skip
+    return Correction(entry=c.entry, by=c.by, why=c.why, at=event.at, start=on, end=off, place=c.place, void=c.void)
 
 
 async def _route(planner: Planner, trip: TripRequest | None) -> Route | None:
-    """The trip's route as it is on file now, None where it is gone: then the log names places in words alone."""
+    """The trip's route from its current file; None when the file is gone, so the log names places in words only."""
     if trip is None:
         return None
     try:
@@ -179,13 +165,13 @@ def _entry(
 def _place(
     report: ChainReport | None, route: Route | None, positions: Sequence[PositionReport], zone: str
 ) -> LoggedPlace | None:
-    """Where a report was made: at the route's stop that it names, else where the truck was seen about then."""
+    """Place of a report: the route's stop that it names, otherwise the truck's position at about that time."""
     if report is None:
         return None
     if route is None:
         return LoggedPlace(words=report.place, state="", zone=zone)
-    said = report.place.casefold()
-    stop = next((s for s in route.stops if said and said in (s.stop.name.casefold(), s.stop.id.casefold())), None)
+    name = report.place.casefold()
+    stop = next((s for s in route.stops if name and name in (s.stop.name.casefold(), s.stop.id.casefold())), None)
     if stop is not None:
         return LoggedPlace(
             words=report.place, state=_state(route, stop.distance_m), zone=zone_at(stop.stop.lat_deg, stop.stop.lon_deg)
@@ -197,7 +183,7 @@ def _place(
         if far_m.min() <= _ON_ROAD_M:
             at_m = float(route.distance_m[far_m.argmin()])
             return LoggedPlace(words=report.place, state=_state(route, at_m), zone=zone_at(p.lat_deg, p.lon_deg))
-    # The road's start: a place in words alone may be anywhere along it.
+    # The start of the road: a place given only in words may be anywhere along it.
     return LoggedPlace(words=report.place, state="", zone=zone_at(float(route.lat_deg[0]), float(route.lon_deg[0])))
 
 

@@ -1,4 +1,4 @@
-"""What a way out that fails makes the office hear, over another way out than the one that failed."""
+"""Notifies the office of a failing channel, over a channel other than the failing one."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -10,27 +10,27 @@ from alertd.settings.model import Settings
 from alertd.store.store import Store
 
 USEFUL_FOR = timedelta(hours=12)
-MAX_TRIPS = 20  # named in a text
+MAX_TRIPS = 20  # named in a notice text
 
 
 def notify_channel_alarms(
     store: Store, settings: Settings, alarms: Sequence[Alarm], now_utc: datetime
 ) -> tuple[str, ...]:
-    """Record a notice to the office for each target in trouble; returns the ids of those that are new.
+    """Record a notice to the office for each failing channel; returns the ids of new notices.
 
-    One for all that a round of the dispatcher met, and within an hour not the same again of the same trips. Where the
-    office has no other way than the one that failed, the fleet's own systems are told; where there is none at all, only
-    the log says it.
+    All alarms of one delivery round become one notice, and within an hour the same trips are not reported again.
+    Without another office channel, the fleet's systems receive the notice. Without any other channel, only the log
+    records it.
     """
-    told: list[str] = []
+    new: list[str] = []
     for target in dict.fromkeys(alarm.target for alarm in alarms):
         ways = _other_channels(settings, target)
         ours = [alarm for alarm in alarms if alarm.target == target]
         for kind in dict.fromkeys(alarm.kind for alarm in ours):
             notice = _notice(target, [a for a in ours if a.kind == kind], now_utc)
             if ways:
-                told += store.record_notices([notice], {Audience.DISPATCHER: ways}, now_utc)
-    return tuple(told)
+                new += store.record_notices([notice], {Audience.DISPATCHER: ways}, now_utc)
+    return tuple(new)
 
 
 def _other_channels(settings: Settings, target: str) -> tuple[str, ...]:
@@ -47,11 +47,11 @@ def _notice(target: str, alarms: Sequence[Alarm], now_utc: datetime) -> Notice:
     if trips:
         named = ", ".join(trips[:MAX_TRIPS]) + (f" and {len(trips) - MAX_TRIPS} more" if trips[MAX_TRIPS:] else "")
         more += f" Trips: {named}."
-    mend = {
+    hint = {
         "parked": " `alertd parked` lists what is held; `alertd parked resend` sends it again.",
         "disabled": " Nothing goes there until someone mends it and runs `alertd parked reopen`.",
     }.get(kind, "")
-    text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{mend} Tell those concerned another way."
+    text = f"NOTICES DO NOT ARRIVE over {target}. {alarms[0].text}.{more}{hint} Tell those concerned another way."
     hour = f"{now_utc:%Y-%m-%dT%H}"
-    said = ("delivery", target, kind, hour, *trips)
-    return office_notice("fleet.delivery", said, text, USEFUL_FOR, now_utc, target=target, trouble=kind)
+    key = ("delivery", target, kind, hour, *trips)
+    return office_notice("fleet.delivery", key, text, USEFUL_FOR, now_utc, target=target, trouble=kind)

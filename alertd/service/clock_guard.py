@@ -1,6 +1,6 @@
-"""A clock that a wrong reading does not move, and that says whether its time is good enough to end things by.
+"""A clock that ignores wrong readings, and reports whether its time is good enough for irreversible actions.
 
-Readings are compared with a clock that counts seconds only, and with the `Date` of the servers asked (RFC 9110, 6.6.1).
+Readings are compared with a monotonic clock and with the `Date` header of HTTP answers (RFC 9110, 6.6.1).
 """
 
 import logging
@@ -15,25 +15,25 @@ from alertd.clock import Clock
 
 log = logging.getLogger(__name__)
 
-STEP_S: Final = 120.0  # more than a slewed clock, the whole seconds of a Date and a slow answer make together
-STEADY_S: Final = 600.0  # a new time that servers do not confirm is believed after it has gone on so long
-PRUNE_STEADY_S: Final = 6 * 3600.0  # what is removed does not come back, so longer for that
+STEP_S: Final = 120.0  # more than a slewed clock, the whole seconds of a Date and a slow answer add up to
+STEADY_S: Final = 600.0  # a new time that servers do not confirm is accepted after this long
+PRUNE_STEADY_S: Final = 6 * 3600.0  # longer, because removed data do not come back
 DATES_HOLD_S: Final = 86400.0
 MOST_HOSTS: Final = 32
-MANY_HOSTS: Final = 3  # from here on the median decides; of fewer, one that agrees is enough
+MANY_HOSTS: Final = 3  # from this number on the median decides; below it, one server that agrees is enough
 
 
 def elapsed_s() -> float:
-    """Seconds by a clock that nobody sets; on Linux it counts on while the machine is suspended."""
+    """Seconds of a clock that nobody sets; on Linux it continues while the machine is suspended."""
     boot = getattr(time, "CLOCK_BOOTTIME", None)
     return time.monotonic() if boot is None else time.clock_gettime(boot)
 
 
 class GuardedClock:
-    """Call it for the time: the machine's, or after a step of more than `STEP_S` the time before it, counted on.
+    """Call it for the time: the machine's time, or after a step larger than `STEP_S` the earlier time counted on.
 
-    The new time is taken over once servers confirm it, or, where they do not say the old one is right, after
-    `STEADY_S`. Any thread may call.
+    A new time is accepted when servers confirm it. Without servers that confirm the old time, it is accepted after
+    `STEADY_S`. Thread-safe.
     """
 
     def __init__(self, machine: Clock, elapsed: Callable[[], float] = elapsed_s) -> None:
@@ -43,14 +43,14 @@ class GuardedClock:
         self._base = (machine(), elapsed())
         self._steady_since_s = self._base[1]
         self._step: tuple[float, float] | None = None  # (seconds, since when)
-        self._servers: dict[str, tuple[float, float]] = {}  # by host: (its epoch seconds at elapsed 0, heard at)
+        self._servers: dict[str, tuple[float, float]] = {}  # by host: (its epoch seconds at elapsed 0, received at)
 
     def __call__(self) -> datetime:
         with self._lock:
             return self._read()[0]
 
     def heard(self, host: str, offset_s: float) -> None:
-        """A server's Date less this clock's time, just now."""
+        """Record a server's Date minus this clock's time, measured now."""
         with self._lock:
             now, at_s = self._read()
             if host in self._servers or len(self._servers) < MOST_HOSTS:
@@ -58,7 +58,7 @@ class GuardedClock:
 
     @property
     def problem(self) -> str:
-        """Why nothing may be skipped, removed or expired by this clock; "" when all may."""
+        """Why nothing may be skipped, removed or expired by this clock; "" when all of that is allowed."""
         with self._lock:
             now, at_s = self._read()
             off_s = self._behind_servers_s(now, at_s)
@@ -76,14 +76,14 @@ class GuardedClock:
 
     @property
     def confirmed(self) -> bool:
-        """Whether servers say that this time is right."""
+        """Whether servers confirm this time."""
         with self._lock:
             off_s = self._behind_servers_s(*self._read())
             return off_s is not None and abs(off_s) <= STEP_S and self._step is None
 
     @property
     def may_remove(self) -> bool:
-        """Whether old records may go by this time."""
+        """Whether old records may be removed by this time."""
         if self.confirmed:
             return True
         with self._lock:
@@ -96,15 +96,15 @@ class GuardedClock:
         jump_s = (reading - expected).total_seconds()
         if abs(jump_s) <= STEP_S:
             if self._step is not None:
-                log.warning("the machine's clock is back after a jump of %s", _span(self._step[0]))
+                log.warning("system clock is back to normal after a jump of %s", _span(self._step[0]))
             self._base, self._step = (reading, at_s), None
             return reading, at_s
         if self._step is None or abs(jump_s - self._step[0]) > STEP_S:
             self._step = (jump_s, at_s)
-            log.error("the machine's clock jumped by %s; the time before it is counted on", _span(jump_s))
+            log.error("system clock jumped by %s; the daemon continues from the earlier time", _span(jump_s))
         if not self._believed(reading, expected, at_s):
             return expected, at_s
-        log.warning("the machine's new time is taken over after a jump of %s", _span(jump_s))
+        log.warning("system clock accepted after a jump of %s", _span(jump_s))
         self._steady_since_s = self._step[1]
         self._base, self._step = (reading, at_s), None
         return reading, at_s
@@ -118,7 +118,7 @@ class GuardedClock:
         return self._step is not None and at_s - self._step[1] >= STEADY_S
 
     def _behind_servers_s(self, now: datetime, at_s: float) -> float | None:
-        """Servers' time less `now`; None where none was heard within a day."""
+        """Servers' time minus `now` [s]; None without a server answer within a day."""
         epoch_s = now.astimezone(UTC).timestamp()
         offs = [zero_s + at_s - epoch_s for zero_s, heard_s in self._servers.values() if at_s - heard_s <= DATES_HOLD_S]
         if not offs:

@@ -1,4 +1,4 @@
-"""One cycle, the only place where all meets: trips, plans, what is worth saying, and its record in one transaction."""
+"""One planning cycle: plans the due trips, decides their notices, and records each plan in one transaction."""
 
 import asyncio
 import json
@@ -33,7 +33,7 @@ from alertd.records.positions import is_reporting, load_positions
 from alertd.records.posted_controls import collect_posted
 from alertd.service.brief_email import save_content
 from alertd.service.scheduled_notices import ActiveTrip
-from alertd.service.trips_file import take_in
+from alertd.service.trips_file import import_trips_file
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.store.rows import Slot, StoredTrip
 from alertd.store.store import Store
@@ -41,32 +41,32 @@ from alertd.store.store import Store
 log = logging.getLogger(__name__)
 
 FINISHED_AFTER = timedelta(hours=24)  # a trip that left longer ago is over, unless its truck still reports
-FINISHED_AT_LATEST = timedelta(days=4)  # and then too
-BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief within this
+FINISHED_AT_LATEST = timedelta(days=4)  # upper limit, also for a truck that reports
+BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief within this time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CycleOutcome:
-    """plans: as people see them, see `notices.upheld`."""
+    """plans: as shown to people, see `notices.upheld`."""
 
     plans: tuple[Plan, ...]
     not_planned: tuple[NotPlanned, ...]
     new_notices: tuple[str, ...]
     active: tuple[ActiveTrip, ...] = ()
-    unread: tuple[tuple[str, str], ...] = ()  # (file, why) of a trips file that could not be taken in
+    unread: tuple[tuple[str, str], ...] = ()  # (file, reason) of a trips file that could not be read
 
 
 def save_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bool = False) -> bool:
-    """Keep a trip as given; returns whether anything changed. Raises StoreError when its id is taken by another."""
+    """Save a trip as given; returns whether anything changed. Raises StoreError when its id is in use."""
     return store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc), replace=replace)
 
 
 def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[tuple[str, str], ...]:
-    """Take in the trips file, if one is set; returns what could not be read, and why. Nothing stored is lost by it."""
+    """Import the configured trips file; returns what could not be read, with reasons. Stored trips stay."""
     path = planner.settings.trips
     if path is None:
         return ()
-    unread, ignored = take_in(path, store, planner.settings.targets, now_utc)
+    unread, ignored = import_trips_file(path, store, planner.settings.targets, now_utc)
     planner.latest.ignore_columns(path, ignored)
     return unread
 
@@ -74,12 +74,12 @@ def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[t
 def due_trips(
     store: Store, now_utc: datetime, look_ahead: timedelta, unread: list[tuple[str, str]] | None = None
 ) -> list[TripRequest]:
-    """Trips that leave soon enough to plan and are not over. Stored ones that cannot be read go to `unread`."""
+    """Trips that leave soon enough to plan and are not over. Unreadable stored trips are appended to `unread`."""
     out = []
     for stored in store.trips():
         try:
             trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
-        except InputError as exc:  # kept by another version, whose rules were wider
+        except InputError as exc:  # stored by another version with wider rules
             log.error("not planned: %s", exc)
             if unread is not None:
                 unread.append((stored.id, str(exc)))
@@ -119,7 +119,7 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleO
             ids, said = await asyncio.to_thread(_record, planner, store, plan, told, now_utc)
         except StoreError:
             raise
-        except Exception as exc:  # what cannot be put into words must not keep the others unsaid
+        except Exception as exc:  # an error in one trip's texts must not block the notices of the others
             failed.append(not_planned_for(trip, exc))
         else:
             new += ids
@@ -158,14 +158,14 @@ def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> R
 
 
 def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckReport]) -> bool:
-    """Whether positions showed an arrival; one that a person reported may still turn out to be a mistake."""
+    """Whether positions showed the arrival. An arrival that a person reported may still be a mistake."""
     return any(isinstance(r, PositionReport) and r.at == arrived_at for r in reports)
 
 
 def _record(
     planner: Planner, store: Store, plan: Plan, told: defaultdict[str, list[datetime]], now_utc: datetime
 ) -> tuple[tuple[str, ...], tuple[SentFact, ...]]:
-    """Record a plan with what it calls for; returns the ids that are new, and what then stands as said."""
+    """Record a plan with its notices; returns the ids of new notices, and the facts sent so far."""
     settings, driver = planner.settings, plan.driver or plan.trip_id
     translators = settings.languages.translators_for(plan.language)
     notices, said = plan_notices(
@@ -181,7 +181,7 @@ def _record(
 def _recently_notified(
     store: Store, trips: Sequence[TripRequest], now_utc: datetime
 ) -> defaultdict[str, list[datetime]]:
-    """When each driver of these trips was told anything within the hour; by trip where no driver is named."""
+    """Times of messages to each driver of these trips within the last hour; by trip without a named driver."""
     whose = {trip.id: trip.driver or trip.id for trip in trips}
     told: defaultdict[str, list[datetime]] = defaultdict(list)
     for notice in store.notices_since(Audience.DRIVER, now_utc - timedelta(hours=1)):
@@ -190,7 +190,7 @@ def _recently_notified(
 
 
 def load_facts(store: Store, trip_id: str) -> tuple[SentFact, ...] | None:
-    """What was last said of a trip; None when nothing was."""
+    """The facts last sent about a trip; None when nothing was sent."""
     stored = store.latest_plan(trip_id)
     return None if stored is None else facts_from_plain(json.loads(stored.body)["said"])
 
@@ -202,7 +202,7 @@ def _tell_drivers(
     told: defaultdict[str, list[datetime]],
     now_utc: datetime,
 ) -> tuple[str, ...]:
-    """Each driver of a trip without a plan is told once to be ready; returns the ids that are new."""
+    """Notify each driver of a trip without a plan once, to be ready to chain; returns the ids of new notices."""
     settings, new = planner.settings, list[str]()
     for trip in trips:
         driver, translator = trip.driver or trip.id, settings.languages.translators_for(trip.language).driver
@@ -215,7 +215,7 @@ def _tell_drivers(
 
 
 def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> Notice:
-    """A trip that cannot be planned is told to the office once a day, as caution."""
+    """Notice to the office, at most once a day, that a trip cannot be planned."""
     who = f"Driver {driver or 'unknown'} should be ready to chain."
     text = f"{trip_id} could not be planned: {reason}. {who} {phrases.SIGNS}"
     said = (trip_id, reason, now_utc.date().isoformat())
@@ -223,11 +223,11 @@ def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> N
 
 
 def brief_slot(now_utc: datetime, planner: Planner) -> Slot | None:
-    """The slot of today's brief when its local time has come and not long passed; None else."""
+    """The slot of today's brief from its local time until the end of its grace period; None otherwise."""
     settings = planner.settings
     zone = ZoneInfo(settings.brief_zone)
     today = now_utc.astimezone(zone).date()
-    for local_date in (today, today - timedelta(days=1)):  # a brief of the late evening may be sent after midnight
+    for local_date in (today, today - timedelta(days=1)):  # the brief of a late evening may be sent after midnight
         due = local_to_utc(local_date, settings.brief_at, zone)
         if due <= now_utc < due + BRIEF_GRACE:
             return Slot(kind=NoticeKind.BRIEF.value, fleet=settings.fleet, local_date=local_date.isoformat())
@@ -242,9 +242,9 @@ async def send_brief(
     not_sent: Sequence[tuple[str, str]] = (),
     again: str = "",
 ) -> tuple[str, ...]:
-    """Plan afresh and record the brief of one local date, once. not_sent: (date, why) of earlier ones never sent.
+    """Run a cycle and record the brief of one local date, once. not_sent: (date, reason) of earlier briefs not sent.
 
-    again: why it is sent though one of this date was sent before; another text makes it another notice.
+    again: why it is sent although a brief of this date was sent before; a different text makes a different notice.
     """
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
@@ -256,7 +256,7 @@ async def send_brief(
 
 
 def unplanned_trips(outcome: CycleOutcome) -> list[tuple[str, str]]:
-    """What could not be planned, or not be read, and why."""
+    """(trip or file, reason) of all trips that could not be planned or read."""
     return [*outcome.unread, *((m.trip.id, m.reason) for m in outcome.not_planned)]
 
 

@@ -1,4 +1,4 @@
-"""A span of days as people give it, as moments."""
+"""Parses a range of dates or times from a request."""
 
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -10,7 +10,7 @@ from alertd.sources.files.trips import parse_departure
 def period(
     since: str, until: str, zone: str, now_utc: datetime, *, default: timedelta, where: str = "request"
 ) -> tuple[datetime, datetime]:
-    """[from, to) from dates or times; a date counts whole, by the clock of `zone`. Left out: `default` back from now.
+    """[from, to) from dates or times. A date counts as a whole day in `zone`. Default: `default` back from now.
 
     Raises InputError.
     """
@@ -29,5 +29,5 @@ def _moment(text: str, zone: str, where: str, field: str, whole: timedelta) -> d
             return parse_departure(text).astimezone(UTC)
         except ValueError as exc:
             problem, _, _ = str(exc).partition("; ")
-            raise InputError(where, field, problem, "write 2027-01-14, or a time with its zone") from exc
+            raise InputError(where, field, problem, "give 2027-01-14, or a time with its zone") from exc
     return datetime.combine(day, time(0), ZoneInfo(zone)).astimezone(UTC)

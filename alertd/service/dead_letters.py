@@ -1,4 +1,4 @@
-"""Notices given up on: listed for a person, sent again when asked, and when a target that was down is back."""
+"""Dead letters: lists deliveries that were given up, and sends them again on request or when their channel recovers."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -14,10 +14,10 @@ NEWEST_EXPIRED = 100
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeadLetter:
-    """A delivery that nobody tries any more.
+    """A delivery that is no longer attempted.
 
-    usable: it may be sent again. superseded: newer news of its trip reached the same target, so it would come out of
-    order and may say what no longer holds.
+    usable: it may be sent again. superseded: a newer notice of its trip reached the same channel, so it would arrive
+    out of order and may be outdated.
     """
 
     delivery: Delivery
@@ -27,7 +27,7 @@ class DeadLetter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResendResult:
-    """Delivery ids: put back in line; of no more use; left, because newer news went before."""
+    """Delivery ids: queued again; expired; not sent, because a newer notice was delivered first."""
 
     requeued: tuple[int, ...]
     expired: tuple[int, ...]
@@ -35,7 +35,7 @@ class ResendResult:
 
 
 def list_dead_letters(store: Store, now_utc: datetime) -> tuple[DeadLetter, ...]:
-    """What is parked, then the newest of what expired unsent, each oldest first."""
+    """Parked deliveries, then the newest that expired unsent, each oldest first."""
     parked, expired = store.outbox.list_dead_letters(), store.outbox.list_expired(NEWEST_EXPIRED)
     late = store.outbox.superseded([d.id for d in parked])
     return (
@@ -45,19 +45,19 @@ def list_dead_letters(store: Store, now_utc: datetime) -> tuple[DeadLetter, ...]
 
 
 def resend_ids(store: Store, ids: Sequence[int], now_utc: datetime) -> ResendResult:
-    """Put parked deliveries back in line by id, also such as were superseded: a person has looked at them.
+    """Queue parked deliveries again by id, including superseded ones, because a person chose them.
 
     Raises InputError when one of them is not parked.
     """
     parked = {d.id: d for d in store.outbox.list_dead_letters()}
     if missing := [one for one in ids if one not in parked]:
-        raise InputError("parked", str(missing[0]), "is not parked", "take a number from the list of `alertd parked`")
+        raise InputError("parked", str(missing[0]), "is not parked", "give a number from the list of `alertd parked`")
     wanted = set(ids)
     return _requeue(store, lambda d: d.id in wanted, now_utc, superseded_too=True)
 
 
 def resend_where(store: Store, now_utc: datetime, *, target: str = "", since: datetime | None = None) -> ResendResult:
-    """Put back all that is parked, of one target or parked since a time when given, but what was overtaken."""
+    """Queue all parked deliveries again, except superseded ones; optionally of one channel, or parked since a time."""
     return _requeue(
         store,
         lambda d: (
@@ -69,12 +69,12 @@ def resend_where(store: Store, now_utc: datetime, *, target: str = "", since: da
 
 
 def resend_after_outage(store: Store, target: str, now_utc: datetime) -> ResendResult:
-    """Put back what was parked because `target` took nothing for a day. Any other reason is a person's to mend."""
+    """Queue deliveries again that were parked because `target` failed for a day. Other causes need a person."""
     return _requeue(store, lambda d: d.target == target and d.note.startswith(TRIED_FOR_A_DAY), now_utc)
 
 
 def reopen(store: Store, target: str, configured: Sequence[str], now_utc: datetime) -> bool:
-    """Let notices go to `target` again; returns whether it was disabled. Raises InputError when there is none such."""
+    """Enable the channel `target` again; returns whether it was disabled. Raises InputError for an unknown channel."""
     if target not in configured and store.channels.get(target) is None:
         names = ", ".join(configured) or "none is configured"
         raise InputError("parked", target, "is no channel of the settings", f"name one of: {names}")

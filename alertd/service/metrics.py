@@ -1,7 +1,7 @@
-"""What a monitoring system may watch: counts, ages and times, in one registry of the daemon's own.
+"""Metrics for monitoring systems: counts, ages and durations in one registry of the daemon.
 
-Whatever the fleet's size there are at most 300 series: no trip, driver or place is a label, and of the channels and
-hosts the first so many have a label of their own, the others share one.
+At most 300 series for any fleet size: no trip, driver or place is a label. The first channels and hosts have labels of
+their own; the others share one.
 """
 
 import platform
@@ -28,15 +28,15 @@ from alertd.store.store import Store
 MAX_CHANNELS: Final = 16
 MAX_HOSTS: Final = 16
 OTHERS: Final = "others"
-OFFSETS_N: Final = 9  # the median of so many: one server with a wrong clock moves nothing
-# Seconds from the decision to the receiver's yes: half of them within 2, all but one in a hundred within 30.
+OFFSETS_N: Final = 9  # median of this many servers: one server with a wrong clock has no effect
+# Seconds from decision to the receiver's acknowledgement; target: median below 2, 99 % below 30.
 BUCKETS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 300.0, 1800.0, 7200.0, 43200.0)
 
-disable_created_metrics()  # type: ignore[no-untyped-call] # a second series for every counter, of no use here
+disable_created_metrics()  # type: ignore[no-untyped-call] # a second series for every counter, not needed
 
 
 class BoundedLabels:
-    """Labels of an open set, held to a number."""
+    """Labels of an open set, limited to a number."""
 
     def __init__(self, most: int) -> None:
         self._most, self._known = most, set[str]()
@@ -48,16 +48,16 @@ class BoundedLabels:
 
 
 class Metrics:
-    """All that the daemon measures. What is counted starts at 0 with the process."""
+    """All metrics of the daemon. Counters start at 0 with the process."""
 
     def __init__(self) -> None:
         self.registry = at = CollectorRegistry()
         self._channels, self._hosts = BoundedLabels(MAX_CHANNELS), BoundedLabels(MAX_HOSTS)
         self._issued: dict[str, datetime] = {}
         self._offsets: deque[float] = deque(maxlen=OFFSETS_N)
-        self.doubted: dict[str, str] = {}  # by host, why an answer of the last cycle was doubted
+        self.doubted: dict[str, str] = {}  # by host: why an answer of the last cycle is in doubt
         self._doubts: dict[str, str] = {}
-        self.blind = False  # trips were planned, and no forecast has come since the start
+        self.blind = False  # trips were planned, but no forecast has arrived since the start
         self.leading = False
         self.last_success = Gauge(
             "alertd_last_success_timestamp_seconds", "When a job last ended well.", ["job"], registry=at
@@ -112,7 +112,7 @@ class Metrics:
         self.notices.labels(notice.kind.value, notice.audience.value).inc()
 
     def count_alarms(self, alarms: Sequence[Alarm]) -> None:
-        """Deliveries that were given up, of a round's alarms."""
+        """Count the deliveries given up, from the alarms of a round."""
         for alarm in alarms:
             if alarm.kind in ("parked", "expired"):
                 self.deliveries.labels(self._channels.label(alarm.target), alarm.kind).inc()
@@ -128,7 +128,7 @@ class Metrics:
         self.unread.set(unread_n)
 
     def count_response(self, response: SourceResponse) -> None:
-        """An answer of a source, or that there was none."""
+        """Count an answer of a source, or its absence."""
         because = response.failed.problem if response.failed is not None else response.stale_because
         if DOUBTED in because:
             self._doubts.setdefault(urlsplit(response.url).hostname or "", because)
@@ -139,11 +139,11 @@ class Metrics:
             self.offset.set(median(self._offsets))
 
     def forecast_ages_s(self, now_utc: datetime) -> dict[str, float]:
-        """By provider, of those that the last plans were made from."""
+        """Forecast age [s] by provider, for the providers used in the last plans."""
         return {name: max(0.0, (now_utc - at).total_seconds()) for name, at in sorted(self._issued.items())}
 
     def instrument(self, channel: Channel, clock: Clock) -> Channel:
-        """The channel, with its tries counted and its successes timed."""
+        """The channel, wrapped to count its attempts and time its successes."""
         return _InstrumentedChannel(channel, self, clock)
 
     def count_delivery(self, outgoing: OutgoingNotice, outcome: str, now_utc: datetime) -> None:
@@ -152,7 +152,7 @@ class Metrics:
             self.to_accept.observe(max(0.0, (now_utc - outgoing.created_at).total_seconds()))
 
     def refresh(self, store: Store, now_utc: datetime) -> None:
-        """Bring up to date what is read from the store. Raises StoreError."""
+        """Update the metrics that are read from the store. Raises StoreError."""
         waiting: dict[str, int] = {}
         parked: dict[str, int] = {}
         oldest_s = 0.0

@@ -1,4 +1,4 @@
-"""Between cycles: what must be said because its moment has come, or because nobody confirmed what was said."""
+"""Between cycles: notices that are due by time, or because a message was not confirmed."""
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
@@ -23,7 +23,7 @@ Link: TypeAlias = Callable[[Plan, datetime], str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ActiveTrip:
-    """A trip's plan of the last cycle, and what stands as said of it."""
+    """A trip's plan of the last cycle, and the facts sent about it."""
 
     plan: Plan
     facts: tuple[SentFact, ...]
@@ -36,7 +36,7 @@ def send_scheduled(
     now_utc: datetime,
     link: Link = lambda plan, now_utc: "",
 ) -> tuple[str, ...]:
-    """Record the notices whose moment has come; returns the ids of those that are new. Raises StoreError.
+    """Record the notices that are due; returns the ids of new notices. Raises StoreError.
 
     `link`: where the driver of a plan confirms; "" for none.
     """
@@ -71,5 +71,5 @@ def send_scheduled(
 
 
 def _driver(plan: Plan) -> str:
-    """Whose messages count together: a driver's, or a trip's where no driver is named."""
+    """Key by which messages are counted: the driver, or the trip without a named driver."""
     return plan.driver or plan.trip_id

@@ -1,4 +1,4 @@
-"""Stored plans of a period held against what was reported, posted and observed."""
+"""Compares stored plans of a period with reports, posted controls and observations."""
 
 import asyncio
 import json
@@ -11,7 +11,6 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from pydantic import TypeAdapter, ValidationError
 
 from alertd.errors import AlertdError, InputError
 from alertd.forecast.model import Array
@@ -21,8 +20,8 @@ from alertd.plan.model import Advice
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.verification import CHAINS_RULE, ROAD_RULE, TripEvidence, chains_needed, winter_weather
 from alertd.planning.planner import Planner
-from alertd.planning.stations import KIND as OBSERVATION
 from alertd.records.driver_reports import load_reports
+from alertd.records.observations import OBSERVATIONS
 from alertd.records.positions import load_positions as positions_of
 from alertd.route.model import Route
 from alertd.sources.files.trips import parse_trip
@@ -36,16 +35,15 @@ SAME_HEIGHT_M: Final = 150.0
 AT_THE_HOUR: Final = timedelta(minutes=45)
 PAST_M: Final = 2_000.0
 ON_ROAD_M: Final = 1_000.0
-_SIGN_WITHIN_H: Final = 3.0  # a plan this short ahead knows the signs that the truck met
-_REPORT: Final = TypeAdapter(StationReport)
+_SIGN_WITHIN_H: Final = 3.0  # a plan this close ahead includes the signs that the truck met
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlanSnapshot:
-    """Of a stored plan what is scored. place_m: where chains are likeliest; there_at: when the truck is there.
+    """The scored part of a stored plan. place_m: where chains are most likely; there_at: arrival time there.
 
-    Arrays over the points along the road. signs: a posted control asks chains of this rig. none_posted: (from, to) [m]
-    of roads whose control was posted as none.
+    Arrays over the points along the road. signs: a posted control requires chains of this rig. none_posted: (from, to)
+    [m] of roads whose control was posted as none.
     """
 
     made_at: datetime
@@ -67,7 +65,7 @@ class PlanSnapshot:
 
 
 async def scores(planner: Planner, store: Store, since: datetime, until: datetime) -> tuple[Score, Score]:
-    """Of chains by trip and of winter weather by station, for the plans made in [since, until)."""
+    """Scores of chains by trip and of winter weather by station, for the plans made in [since, until)."""
     snapshot = await asyncio.to_thread(_load_snapshots, store, since, until)
     stations = await asyncio.to_thread(_observed, store, since)
     chains: list[Case] = []
@@ -92,7 +90,7 @@ def chain_cases(
     reports: Sequence[ReportRequest],
     positions: Sequence[PositionReport],
 ) -> list[Case]:
-    """One case a lead time: the newest plan in it."""
+    """One case per lead time, from the newest plan in it."""
     furthest_m = _furthest_m(route, positions)
     out = []
     near = [t for t in plans if 0.0 <= t.lead_h <= _SIGN_WITHIN_H]
@@ -117,7 +115,7 @@ def chain_cases(
 def weather_cases(
     plans: Sequence[PlanSnapshot], route: Route, stations: Mapping[str, Sequence[StationReport]]
 ) -> list[Case]:
-    """One case a station on the way and lead time."""
+    """One case per station on the route and lead time."""
     out = []
     for reports in stations.values():
         station = reports[0].station
@@ -146,7 +144,7 @@ def weather_cases(
 
 
 def newest_by_lead(plans: Sequence[PlanSnapshot], leads_h: Sequence[float]) -> list[PlanSnapshot]:
-    """Of the plans in each lead time the one made last, which is what people had been told by then."""
+    """The newest plan in each lead time, which is what people had received by then."""
     best: dict[int, PlanSnapshot] = {}
     for t, lead_h in zip(plans, leads_h, strict=True):
         at = next((i for i, (a, b) in enumerate(LEADS_H) if a <= lead_h < b), None)
@@ -156,7 +154,7 @@ def newest_by_lead(plans: Sequence[PlanSnapshot], leads_h: Sequence[float]) -> l
 
 
 def _furthest_m(route: Route | None, positions: Sequence[PositionReport]) -> float:
-    """How far along the truck was seen, -inf where it was not."""
+    """Furthest position of the truck along the route [m]; -inf without positions."""
     if route is None or not positions:
         return float("-inf")
     lat, lon = (np.array([getattr(p, name) for p in positions]) for name in ("lat_deg", "lon_deg"))
@@ -166,7 +164,7 @@ def _furthest_m(route: Route | None, positions: Sequence[PositionReport]) -> flo
 
 
 def _load_snapshots(store: Store, since: datetime, until: datetime) -> dict[str, list[PlanSnapshot]]:
-    """By trip, of each hour's plans the last: enough for every lead time, and few to read."""
+    """By trip, the last plan of each hour: enough for every lead time, and few to read."""
     chosen: dict[tuple[str, int], str] = {}
     for id_, trip_id, made_at in store.plans_made(since, until):
         chosen[trip_id, int(made_at.timestamp() // 3600)] = id_
@@ -177,13 +175,13 @@ def _load_snapshots(store: Store, since: datetime, until: datetime) -> dict[str,
             continue
         try:
             out[trip_id].append(snapshot_of(json.loads(stored.body)["plan"]))
-        except (KeyError, TypeError, ValueError) as exc:  # kept by another version, in another form
+        except (KeyError, TypeError, ValueError) as exc:  # stored by another version in another form
             log.warning("plan %s is not scored: %s", id_, type(exc).__name__)
     return out
 
 
 def snapshot_of(plan: dict[str, Any]) -> PlanSnapshot:
-    """From a stored plan. Raises KeyError, TypeError or ValueError for another form."""
+    """The snapshot of a stored plan. Raises KeyError, TypeError or ValueError for another form."""
     along, stretches = plan["along"], plan["stretches"]
     distance, reach, need, winter = (
         np.array([np.nan if v is None else v for v in along[name]], dtype=np.float64)
@@ -222,23 +220,9 @@ def snapshot_of(plan: dict[str, Any]) -> PlanSnapshot:
 
 def _observed(store: Store, since: datetime) -> dict[str, list[StationReport]]:
     out: dict[str, list[StationReport]] = defaultdict(list)
-    for event in store.events_since(OBSERVATION, since):
-        try:
-            report = _report(json.loads(event.body))
-        except (ValidationError, KeyError, TypeError, ValueError) as exc:  # kept by another version, in another form
-            log.warning("observation %s is left out: %s", event.id, type(exc).__name__)
-            continue
-        out[report.station.id].append(report)
+    for event in OBSERVATIONS.load_since(store, since):
+        out[event.value.station.id].append(event.value)
     return out
-
-
-def _report(body: dict[str, Any]) -> StationReport:
-    """From an event's body, where null is unknown."""
-
-    def known(values: dict[str, Any]) -> dict[str, Any]:
-        return {k: float("nan") if v is None and k not in ("weather", "station") else v for k, v in values.items()}
-
-    return _REPORT.validate_python(known(body) | {"station": known(body["station"])})
 
 
 async def _route(planner: Planner, store: Store, trip_id: str) -> Route | None:

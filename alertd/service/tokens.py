@@ -1,7 +1,7 @@
-"""Who may call: tokens made, told apart by what each may do, and looked up by their hash.
+"""API tokens: creation, scopes, and lookup by hash.
 
-A token is 256 random bits behind a prefix by which people and scanners know it. The store keeps its SHA-256 only, so
-that a copy of the store opens nothing; a slow hash would add nothing, since nobody guesses 256 bits.
+A token is 256 random bits after a prefix that people and secret scanners recognize. The store keeps only its SHA-256,
+so a copy of the store gives no access. A slow hash would add nothing, because 256 bits cannot be guessed.
 """
 
 import hashlib
@@ -28,13 +28,13 @@ SCOPES: Final = {
     "posted": "closures and posted controls",
     "admin": "all of these",
 }
-MAX_ACTIVE: Final = 2  # of one name: the old and the new one, while a caller changes over
-RECORD_USE_EVERY: Final = timedelta(minutes=1)  # each note is a write that waits for the disk
+MAX_ACTIVE: Final = 2  # of one name: the old and the new token, during a changeover
+RECORD_USE_EVERY: Final = timedelta(minutes=1)  # each record is a write that waits for the disk
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caller:
-    """Who a token is: `id` for records and limits, `scopes` for what it may do. open: nobody was asked for a token."""
+    """The holder of a token: `id` for records and limits, `scopes` for permissions. open: no token was required."""
 
     id: str
     scopes: frozenset[str]
@@ -48,10 +48,10 @@ OPEN: Final = Caller(id="open", scopes=frozenset(SCOPES), open=True)
 
 
 class TokenAuthenticator:
-    """Knows the tokens of a store, and the one of the settings' file, which may do everything.
+    """Authenticates tokens of the store, and the token of the settings file, which has every scope.
 
-    open_without: let programs of this machine in until the first token is made; for an address that nobody else
-    reaches. One token ever made ends that for good: neither its expiry nor its revoking may open the door again.
+    open_without: admit programs on this machine until the first token is created; for an address that only this machine
+    reaches. Creating a token ends this permanently: neither its expiry nor its revocation opens access again.
     """
 
     def __init__(self, store: Store, file_token: str, clock: Clock, *, open_without: bool) -> None:
@@ -61,14 +61,15 @@ class TokenAuthenticator:
         self._tokens_made = False
 
     def allowed(self, token: str, scope: str, *, here: bool = False) -> bool:
-        """Whether who holds `token` ("" for none) may do what needs `scope`; here: see `caller`. Raises StoreError."""
+        """Whether the holder of `token` ("" for none) has `scope`; here: see `caller`. Raises StoreError."""
         caller = self.caller(token, here=here)
         return caller is not None and caller.may(scope)
 
     def caller(self, token: str, *, here: bool = False) -> Caller | None:
-        """Who holds `token` ("" for none); None for nobody we know. Reads the store. Raises StoreError.
+        """The holder of `token` ("" for none); None when unknown. Reads the store. Raises StoreError.
 
-        here: a program on this machine asks directly; only such a one is let in while no token was ever made.
+        here: the request comes directly from a program on this machine, the only kind admitted while no token was
+        created.
         """
         if here and self._is_open():
             return OPEN
@@ -83,11 +84,11 @@ class TokenAuthenticator:
         return Caller(id=known.id, scopes=frozenset(known.scopes))
 
     def is_open(self) -> bool:
-        """Whether programs of this machine are let in without a token. Raises StoreError."""
+        """Whether programs on this machine are admitted without a token. Raises StoreError."""
         return self._is_open()
 
     def session_fingerprints(self) -> dict[str, Caller]:
-        """Who holds a token that is good now, by a text that stands for it and dies with it. Raises StoreError."""
+        """Callers with active tokens, by a fingerprint that becomes invalid with the token. Raises StoreError."""
         now, kept = self._clock(), self._store.tokens.all()
         out = {_fingerprint(t.hash): Caller(id=t.id, scopes=frozenset(t.scopes)) for t in kept if is_active(t, now)}
         if self._file_hash:
@@ -95,7 +96,7 @@ class TokenAuthenticator:
         return out
 
     def denies_all(self) -> bool:
-        """Whether no token at all would do now. Raises StoreError."""
+        """Whether no token at all would be accepted now. Raises StoreError."""
         holds = any(is_active(token, self._clock()) for token in self._store.tokens.all())
         return not (self._is_open() or self._file_hash or holds)
 
@@ -112,12 +113,12 @@ class TokenAuthenticator:
         try:
             self._store.tokens.used(id_, now)
             self._noted[id_] = now
-        except StoreError as exc:  # a store that is only busy must not shut anybody out
-            log.warning("use of token %s not noted: %s", id_, exc)
+        except StoreError as exc:  # a busy store must not lock anybody out
+            log.warning("use of token %s not recorded: %s", id_, exc)
 
 
 def session_fingerprint(token: str) -> str:
-    """The text of `TokenAuthenticator.session_fingerprints` for a token."""
+    """The fingerprint of a token, as in `TokenAuthenticator.session_fingerprints`."""
     return _fingerprint(hash_token(token))
 
 
@@ -134,9 +135,9 @@ def is_active(token: StoredToken, now: datetime) -> bool:
 
 
 def new_token(store: Store, name: str, scopes: Sequence[str], now: datetime, days: int | None) -> tuple[str, str]:
-    """Make a token and keep its hash; returns its id and the token, which nobody can show again.
+    """Create a token and store its hash; returns its id and the token, which cannot be shown again.
 
-    Raises InputError for unknown scopes or a name with two active tokens, StoreError.
+    Raises InputError for unknown scopes or a name with two active tokens, and StoreError.
     """
     wanted = _known(scopes)
     held = [t.id for t in store.tokens.all() if t.name == name and is_active(t, now)]

@@ -1,6 +1,5 @@
-"""The trips file into the store, row by row. What cannot be read is reported to the office, once for each content."""
+"""Imports the trips file row by row. Reports unreadable rows to the office, once per content."""
 
-import hashlib
 import logging
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
@@ -11,25 +10,25 @@ from alertd.errors import InputError
 from alertd.notices.model import Audience
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
+from alertd.records.trips_rows import REPORTED_ROWS, is_reported, row_hash
 from alertd.sources.files.trips import BadRow, TripsFile, read_trips_file
-from alertd.store.rows import StoredEvent, StoredTrip
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-KIND: Final = "trips_row"  # of the events that keep which rows were reported
 OF_USE: Final = timedelta(hours=24)
-MOST_ROWS: Final = 20  # named in a text
-MOST_IN_BODY: Final = 100  # a body stays far below 64 kB
+MOST_ROWS: Final = 20  # named in a notice text
+MOST_IN_BODY: Final = 100  # keeps a body far below 64 kB
 
 Targets = Mapping[Audience, Sequence[str]]
-Unread = tuple[tuple[str, str], ...]  # (file and row, why)
+Unread = tuple[tuple[str, str], ...]  # (file and row, reason)
 
 
-def take_in(path: Path, store: Store, targets: Targets, now_utc: datetime) -> tuple[Unread, tuple[str, ...]]:
-    """Keep the trips of a file; returns what could not be read, and the columns that were ignored.
+def import_trips_file(path: Path, store: Store, targets: Targets, now_utc: datetime) -> tuple[Unread, tuple[str, ...]]:
+    """Save the trips of a file; returns what could not be read, and the ignored columns.
 
-    A trip whose row has turned bad stays as its last good row gave it. Raises StoreError.
+    A trip whose row has become unreadable stays as in its last readable row. Raises StoreError.
     """
     try:
         file = read_trips_file(path)
@@ -47,7 +46,7 @@ def take_in(path: Path, store: Store, targets: Targets, now_utc: datetime) -> tu
 
 
 def _report_rows(path: Path, file: TripsFile, store: Store, targets: Targets, now_utc: datetime) -> None:
-    new = [bad for bad in file.bad if store.event(_event_id(bad)) is None]
+    new = [bad for bad in file.bad if not is_reported(store, bad)]
     if not new:
         if file.bad:
             log.warning("%s: %d rows still cannot be read; `alertd check` lists them", path.name, len(file.bad))
@@ -63,26 +62,22 @@ def _report_rows(path: Path, file: TripsFile, store: Store, targets: Targets, no
         f"{phrases.SIGNS}",
     ))  # fmt: skip
     rows = [{"row": bad.label, "trip_id": bad.trip_id, "problem": _problem(bad.mistake)} for bad in new[:MOST_IN_BODY]]
-    said = ("trips_file", path.name, *sorted(bad.content for bad in new))
-    notice = office_notice("fleet.trips_file", said, text, OF_USE, now_utc, file=path.name, rows=rows)
+    key = ("trips_file", path.name, *sorted(bad.content for bad in new))
+    notice = office_notice("fleet.trips_file", key, text, OF_USE, now_utc, file=path.name, rows=rows)
     store.record_notices([notice], targets, now_utc)
-    for bad in new:  # after the notice: what a crash leaves out here is reported once more, and never not at all
-        store.put_event(StoredEvent(id=_event_id(bad), trip_id="", kind=KIND, at=now_utc, body="{}"))
+    for bad in new:  # after the notice: a crash here causes a second report, never a missing one
+        REPORTED_ROWS.save(store, row_hash(bad), now_utc)
 
 
 def _report_file(path: Path, mistake: InputError, store: Store, targets: Targets, now_utc: datetime) -> None:
-    """Once a day for each mistake: a folder that is away at times is news each time."""
+    """Once a day per mistake: a folder that is unavailable at times is reported each day."""
     text = (
         f"TRIPS NOT READ: {mistake}. Trips that were read before stay planned; new or changed ones are not. "
         f"{phrases.SIGNS}"
     )
-    said = ("trips_file", path.name, str(mistake), now_utc.date().isoformat())
-    notice = office_notice("fleet.trips_file", said, text, OF_USE, now_utc, file=path.name, rows=[])
+    key = ("trips_file", path.name, str(mistake), now_utc.date().isoformat())
+    notice = office_notice("fleet.trips_file", key, text, OF_USE, now_utc, file=path.name, rows=[])
     store.record_notices([notice], targets, now_utc)
-
-
-def _event_id(bad: BadRow) -> str:
-    return f"{KIND}_{hashlib.sha256(bad.content.encode()).hexdigest()[:32]}"
 
 
 def _why(bad: BadRow, store: Store) -> str:
@@ -94,5 +89,5 @@ def _why(bad: BadRow, store: Store) -> str:
 
 
 def _problem(mistake: InputError) -> str:
-    said = f"{mistake.problem}; {mistake.hint}"
-    return f"{mistake.field}: {said}" if mistake.field else said
+    text = f"{mistake.problem}; {mistake.hint}"
+    return f"{mistake.field}: {text}" if mistake.field else text

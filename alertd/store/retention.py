@@ -1,4 +1,4 @@
-"""What may go after its time. Nothing that waits or is parked loses what it needs to be delivered."""
+"""Deletes old records. A waiting or parked delivery keeps everything that it needs."""
 
 from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
@@ -11,28 +11,28 @@ from alertd.store.outbox import PARKED, WAITING
 from alertd.store.schedule import SETTLED
 from alertd.store.schema import deliveries, due, events, idempotency, notices, plans, slots, trips
 
-BATCH_ROWS: Final = 500  # rows a transaction, so that a notice never waits long behind the cleaning
+BATCH_ROWS: Final = 500  # rows per transaction, so that a notice never waits long behind the cleaning
 
 
 class Retention:
-    """Each method returns how many rows went, and raises StoreError when the store fails."""
+    """Each method returns the number of deleted rows, and raises StoreError when the store fails."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def events(self, before: datetime, *, kinds: Collection[str] = (), but: Collection[str] = ()) -> int:
-        """Reports from before a moment: of `kinds`, or of all kinds except `but` when none are named."""
+        """Delete events older than a given time: of `kinds`, or of all kinds except `but` when none are named."""
         kind = events.c.kind.in_(kinds) if kinds else events.c.kind.not_in(but)
         return self._remove(events, and_(events.c.at < before, kind))
 
     def events_by_id(self, ids: Collection[str]) -> int:
-        """These reports, of which there are few."""
+        """Delete these events, of which there are few."""
         return self._remove(events, events.c.id.in_(ids))
 
     def notices(self, before: datetime) -> int:
-        """Notices of before a moment that no target is still to get.
+        """Delete notices older than a given time without an open delivery.
 
-        What is parked counts as still to get until it has been of no use since that moment.
+        A parked delivery counts as open until its notice expired before that time.
         """
         of_use = and_(deliveries.c.state == PARKED, deliveries.c.expires_at >= before)
         to_get = exists().where(deliveries.c.notice_id == notices.c.id, or_(deliveries.c.state == WAITING, of_use))
@@ -43,14 +43,15 @@ class Retention:
         )
 
     def plans(self, before: datetime) -> int:
-        """Plans of before a moment without a notice left, but not a trip's newest: what is news is told from it."""
+        """Delete plans older than a given time that no notice references, except a trip's newest, against which changes
+        are detected."""
         newer = plans.alias("newer")
         superseded = exists().where(newer.c.trip_id == plans.c.trip_id, newer.c.made_at > plans.c.made_at)
-        said = exists().where(notices.c.plan_id == plans.c.id)
-        return self._remove(plans, and_(plans.c.made_at < before, superseded, ~said))
+        referenced = exists().where(notices.c.plan_id == plans.c.id)
+        return self._remove(plans, and_(plans.c.made_at < before, superseded, ~referenced))
 
     def trips(self, over: Sequence[str]) -> int:
-        """Of the trips that are over, those of which no notice and no report is left, with their last plans."""
+        """Delete those of the finished trips without a notice or event left, with their last plans."""
         left = or_(
             exists().where(notices.c.trip_id == trips.c.id),
             exists().where(events.c.trip_id == trips.c.id),
@@ -65,7 +66,7 @@ class Retention:
         )
 
     def slots(self, before: datetime) -> int:
-        """What was said or done once, and could not come due again."""
+        """Delete slots and settled due entries that cannot come due again."""
         removed = self._remove(slots, slots.c.filled_at < before)
         return removed + self._remove(due, and_(due.c.state == SETTLED, due.c.due_at < before))
 
@@ -75,7 +76,7 @@ class Retention:
     def _remove(
         self, table: Table, condition: ColumnElement[bool], first: Callable[[list[str]], Delete] | None = None
     ) -> int:
-        """Delete in small transactions; `first` what hangs on the rows chosen, by their ids."""
+        """Delete in small transactions; `first` deletes the rows that reference the chosen ids."""
         key, removed = tuple(table.primary_key), 0
         while True:
             with self._database.write() as connection:

@@ -10,8 +10,8 @@ import numpy as np
 
 from alertd.forecast.observations import Phenomenon, Station, StationReport
 from alertd.notices.model import Audience
-from alertd.planning.stations import save_observations
 from alertd.records.driver_reports import save_report
+from alertd.records.observations import save_observations
 from alertd.records.positions import save_position
 from alertd.route.model import Route
 from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, parse_report

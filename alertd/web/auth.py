@@ -1,4 +1,4 @@
-"""The guard of each route: who calls, whether the token may do that, and whether it asks too often."""
+"""Authorizes each request: authentication, scope and rate limit."""
 
 import asyncio
 import time
@@ -20,10 +20,10 @@ _BEARER: Final = HTTPBearer(auto_error=False, description="A token of `alertd to
 
 
 class Authorizer:
-    """One for an application: what each caller asked lately is counted over all its routes.
+    """One per application: each caller's requests are counted over all routes.
 
-    A right token is let in whatever others at its address did: many trucks and an office may share one, and a device
-    with a wrong token must not shut them out. Guesses beyond the limit learn nothing but to wait.
+    A valid token is accepted regardless of other clients at its address: many trucks and an office may share one, and a
+    device with a wrong token must not lock them out. Above the limit, wrong tokens only get the time to wait.
     """
 
     def __init__(
@@ -36,7 +36,7 @@ class Authorizer:
         )
 
     def require_scope(self, write: str) -> Guard:
-        """A dependency that lets in who may `read` to read, and who may `write` to do all else."""
+        """A dependency that requires scope `read` for GET and HEAD, and scope `write` for all other methods."""
 
         async def guarded(
             request: Request, sent: Annotated[HTTPAuthorizationCredentials | None, Depends(_BEARER)]
@@ -47,7 +47,7 @@ class Authorizer:
             now_s = self._monotonic()
             if caller is None:
                 self.count_wrong_token(request, now_s)
-                # RFC 9110 section 11.6.1: a 401 says how to be let in.
+                # RFC 9110 section 11.6.1: a 401 names the authentication scheme.
                 challenge = {"WWW-Authenticate": "Bearer"}
                 detail = "send Authorization: Bearer with a token of this daemon"
                 raise ProblemError(401, "no valid token", detail, challenge)
@@ -60,7 +60,7 @@ class Authorizer:
         return guarded
 
     def count_wrong_token(self, request: Request, now_s: float | None = None) -> None:
-        """Count one wrong token of the request's address. Raises Refused, 429, when it is one too many in a minute."""
+        """Count one wrong token of the request's address. Raises ProblemError 429 above the limit per minute."""
         address = network_of(request.client.host if request.client else "")
         now_s = self._monotonic() if now_s is None else now_s
         wait_s = self._failed.wait_s(address, now_s)

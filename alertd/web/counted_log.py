@@ -1,4 +1,5 @@
-"""Lines of the log about what strangers cause: counted, because a flood must not become one of the log."""
+"""Counted log lines for events that unauthenticated clients cause, so that a flood of requests does not flood the
+log."""
 
 import asyncio
 import logging
@@ -11,7 +12,7 @@ SAY_EVERY_S: Final = 60.0
 
 
 class Tally:
-    """Counts by reason what comes too often for a line each: one line at once, then at most one a minute."""
+    """Counts frequent events by reason: one log line at once, then at most one per minute."""
 
     def __init__(self, what: str) -> None:
         self._what = what
@@ -19,7 +20,7 @@ class Tally:
         self._timer: asyncio.TimerHandle | None = None
 
     def count(self, reason: str) -> None:
-        """Call it from the event loop."""
+        """Call from the event loop."""
         self._counts[reason] += 1
         if self._timer is None:
             self._say()

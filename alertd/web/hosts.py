@@ -20,17 +20,17 @@ from alertd.sources.http.client import is_loopback
 from alertd.web.problems import ProblemError, problem
 
 _HOST: Final = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|([A-Za-z0-9._-]+))(?::\d{0,5})?")  # RFC 9110 section 7.2
-# What proxies add to a request that they pass on (RFC 7239, RFC 9110 section 7.6.3, and common practice).
+# Headers that proxies add to forwarded requests (RFC 7239, RFC 9110 section 7.6.3, and common practice).
 _FORWARDED: Final = ("forwarded", "via", "x-real-ip")
 _FORWARDED_PREFIX: Final = "x-forwarded-"
 
 
 @dataclass(frozen=True, slots=True)
 class Hosts:
-    """Allowed names besides those of loopback. any_address: every IP address is allowed too.
+    """Allowed names besides loopback. any_address: every IP address is allowed too.
 
-    An address as Host is no sign of rebinding, which needs a name. So a daemon that listens on all addresses of its
-    machine, which it cannot list behind a container's network, allows them all.
+    DNS rebinding needs a name, so an address as Host is safe. A daemon that listens on all addresses of its machine
+    cannot list them behind a container's network, and allows them all.
     """
 
     names: frozenset[str]
@@ -41,7 +41,7 @@ class Hosts:
 
 
 def hosts_of(settings: Settings) -> Hosts:
-    """What the settings allow: http_host, the host of public_url, and http_names."""
+    """The hosts allowed by the settings: http_host, the host of public_url, and http_names."""
     public = urlsplit(settings.public_url).hostname or ""
     named = (settings.http_host, public, *settings.http_names)
     everywhere = settings.http_host in ("", "*") or (
@@ -51,7 +51,7 @@ def hosts_of(settings: Settings) -> Hosts:
 
 
 class HostCheck:
-    """The ASGI application around another: answers 421 to a Host that is not ours, 400 to none or to several."""
+    """ASGI middleware: answers 421 to a foreign Host, 400 to a missing or repeated one."""
 
     def __init__(self, app: ASGIApp, *, hosts: Hosts) -> None:
         self._app, self._hosts = app, hosts
@@ -72,7 +72,7 @@ class HostCheck:
 
 
 def host_of(headers: Iterable[tuple[bytes, bytes]]) -> str | None:
-    """The name in the only Host header, in lower case and without its port; None for none, several, or no name."""
+    """The lower-case host name of a single valid Host header, without port; None otherwise."""
     sent = [value for key, value in headers if key == b"host"]
     if len(sent) != 1:
         return None
@@ -81,7 +81,7 @@ def host_of(headers: Iterable[tuple[bytes, bytes]]) -> str | None:
 
 
 def from_here(request: Request) -> bool:
-    """Whether a program on this machine sent the request directly: to a loopback name, and through no known proxy."""
+    """Whether a program on this machine sent the request directly: to a loopback name, without a known proxy."""
     headers = request.scope["headers"]
     name = host_of(headers)
     keys = {key.decode("latin-1").lower() for key, _ in headers}

@@ -1,9 +1,8 @@
-"""A POST sent again under the same Idempotency-Key gets the answer of the first time.
+"""A POST repeated with the same Idempotency-Key gets the first answer.
 
-After the IETF draft "The Idempotency-Key HTTP Header Field" (draft-ietf-httpapi-idempotency-key-header): the same key
-with another body is 422, one whose first request is still under way 409. A key is its caller's and its route's own.
-What was refused before the request was looked at (401, 413, 429) and faults of ours are not kept: they may go well the
-next time.
+Follows the IETF draft "The Idempotency-Key HTTP Header Field" (draft-ietf-httpapi-idempotency-key-header): the same key
+with another body is 422, a key whose first request is still running 409. A key belongs to its caller and route.
+Requests refused before processing (401, 413, 429) and internal errors are not stored, because a retry may succeed.
 """
 
 import asyncio
@@ -25,10 +24,10 @@ from alertd.web.problems import MEDIA_TYPE, ProblemError
 log = logging.getLogger(__name__)
 
 HEADER: Final = "Idempotency-Key"
-_KEY: Final = re.compile(r"[\x21\x23-\x7e]{1,200}")  # visible ASCII but the quote, which the draft puts around it
+_KEY: Final = re.compile(r"[\x21\x23-\x7e]{1,200}")  # visible ASCII except the quote around the key
 _SLOT: Final = "alertd.once"
 
-# For the description of the interface: every POST takes it.
+# For the OpenAPI document: every POST accepts it.
 PARAMETER: Final[dict[str, Any]] = {
     "name": HEADER,
     "in": "header",
@@ -39,7 +38,7 @@ PARAMETER: Final[dict[str, Any]] = {
 
 
 class ReplayedAnswer(Exception):
-    """The answer is there already."""
+    """A stored answer exists."""
 
     def __init__(self, answer: StoredAnswer) -> None:
         super().__init__(answer.key)
@@ -47,14 +46,16 @@ class ReplayedAnswer(Exception):
 
 
 class IdempotencyStore:
-    """The keys of one application: `look_up` is a dependency of its routes; `IdempotencyMiddleware` surrounds them."""
+    """The keys of one application. `look_up` is a dependency of its routes; `IdempotencyMiddleware` stores the
+    answers."""
 
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
         self._under_way: set[tuple[str, str]] = set()
 
     async def look_up(self, request: Request) -> None:
-        """Comes after the guard, so that nobody is answered with what is another's. Raises Replay and Refused."""
+        """Runs after authorization, so that no caller gets another caller's answer. Raises ReplayedAnswer and
+        ProblemError."""
         given = request.headers.get(HEADER)
         if request.method != "POST" or given is None:
             return
@@ -67,7 +68,7 @@ class IdempotencyStore:
             raise ProblemError(409, "still under way", f"the first request with this {HEADER} is not answered yet")
         claim: Claim = request.scope[_SLOT]
         claim.of = (route, key)
-        self._under_way.add(claim.of)  # given back by the middleware, whatever comes
+        self._under_way.add(claim.of)  # the middleware always releases it
         known = await asyncio.to_thread(self._store.answers.get, route, key)
         if known is not None and known.request_hash != digest:
             raise ProblemError(
@@ -92,20 +93,20 @@ class IdempotencyStore:
         )
         try:
             await asyncio.to_thread(self._store.answers.put, answer)
-        except StoreError as exc:  # it is answered; sent again it is done again, which changes nothing twice
-            log.warning("an answer is not kept: %s", exc)
+        except StoreError as exc:  # a repetition is processed again, and changes nothing twice
+            log.warning("answer not stored for its idempotency key: %s", exc)
 
 
 @dataclass(slots=True)
 class Claim:
-    """What one POST brings along: its key with its route, and what it says once it is to be kept."""
+    """Key and route of one POST, and its answer's digest once it is to be stored."""
 
     of: tuple[str, str] = ("", "")
     digest: str = ""
 
 
 class IdempotencyMiddleware:
-    """ASGI middleware that keeps the answers which `once` asks for."""
+    """ASGI middleware that stores the answers that `once` requests."""
 
     def __init__(self, app: ASGIApp, once: IdempotencyStore) -> None:
         self._app, self._once = app, once
@@ -129,7 +130,7 @@ class IdempotencyMiddleware:
 
 
 async def replay_answer(request: Request, exc: Exception) -> Response:
-    """The handler of Replay."""
-    assert isinstance(exc, ReplayedAnswer)  # noqa: S101 - starlette hands over what it is registered for
+    """Exception handler of ReplayedAnswer."""
+    assert isinstance(exc, ReplayedAnswer)  # noqa: S101 - starlette passes only the registered type
     media_type = "application/json" if exc.answer.status < 400 else MEDIA_TYPE
     return Response(exc.answer.body, exc.answer.status, media_type=media_type)

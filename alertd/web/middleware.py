@@ -1,6 +1,6 @@
-"""What every request passes before the application sees it, and every answer after: its size, its time, an id, headers.
+"""Outermost middleware of every request: body size, time limit, request id and security headers.
 
-Outermost, so that also a fault of ours is answered with all of it.
+It is outermost, so that internal errors are answered in the same way.
 """
 
 import asyncio
@@ -25,13 +25,13 @@ log = logging.getLogger(__name__)
 MAX_BODY_BYTES: Final = 64 * 1024
 MAX_HEADER_BYTES: Final = 16 * 1024
 REQUEST_TIMEOUT_S: Final = 30.0
-LINES_PER_MIN: Final = 60  # about requests without a valid token; the rest is counted
+LINES_PER_MIN: Final = 60  # lines about requests without a valid token; further ones are counted
 REQUEST_ID: Final = "X-Request-ID"
 
-# The request that is being answered, for lines of the log; "" outside of one.
+# Id of the current request, for log lines; "" outside a request.
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 
-# Set where an answer has none of its own: a page brings the policy that it needs.
+# Default headers: a page sets the policy it needs itself.
 HEADERS: Final[Mapping[str, str]] = {
     "X-Content-Type-Options": "nosniff",
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
@@ -44,7 +44,7 @@ _ID: Final = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
 class RequestGuardMiddleware:
-    """The ASGI application around another. larger: paths that take larger bodies, with how many bytes."""
+    """ASGI middleware. larger: paths that accept larger bodies, with their limits in bytes."""
 
     def __init__(
         self, app: ASGIApp, *, larger: Mapping[str, int] | None = None, within_s: float = REQUEST_TIMEOUT_S
@@ -84,17 +84,17 @@ class RequestGuardMiddleware:
             if not answer.begun:
                 await problem(_timed_out(inlet.whole, self._within_s))(scope, inlet, answer)
         except ClientDisconnect:
-            return  # nobody is there to be answered
+            return  # the client is gone
         except Exception:
-            # Whole in the log, nothing of it in the answer.
+            # Full details in the log, none in the answer.
             log.exception("request %s failed", request_id.get())
             if not answer.begun:
                 await internal_error()(scope, inlet, answer)
 
     def _note(self, scope: Scope, answer: "_HeaderSend", id_: str) -> None:
-        """One line of what changed something or went wrong. The route, never the path: a path may hold what is secret.
+        """Log one line per change or error. It names the route, not the path, because a path may contain a secret.
 
-        None of what came too often: a flood must not become one of the log.
+        Requests over the rate limit are not logged, so that a flood of requests does not flood the log.
         """
         if not answer.begun or answer.status == 429 or (answer.status < 400 and scope["method"] in ("GET", "HEAD")):
             return
@@ -112,7 +112,7 @@ class RequestGuardMiddleware:
 
 
 class _LimitedReceive:
-    """Receives a body and refuses it as soon as it passes the limit, whatever its Content-Length said."""
+    """Receives a body and refuses it as soon as it exceeds the limit, regardless of its Content-Length."""
 
     def __init__(self, receive: Receive, most: int, *, whole: bool) -> None:
         self._receive, self._most, self._got = receive, most, 0
@@ -129,9 +129,9 @@ class _LimitedReceive:
 
 
 class _HeaderSend:
-    """Sends an answer with what every answer carries.
+    """Sends an answer with the headers that every answer carries.
 
-    One that does not wait for the whole body closes the connection: what still trickles in would hold it open.
+    An answer sent before the whole body arrived closes the connection: the rest of the body would hold it open.
     """
 
     def __init__(self, send: Send, id_: str, inlet: _LimitedReceive) -> None:
@@ -149,12 +149,12 @@ class _HeaderSend:
             if not self._inlet.whole:
                 headers["Connection"] = "close"
             if self.within and headers.get("content-type", "").startswith("text/event-stream"):
-                self.within.reschedule(None)  # a stream of events lasts as long as somebody listens
+                self.within.reschedule(None)  # an event stream lasts as long as its client listens
         await self._send(message)
 
 
 def _refused(headers: Headers, most: int) -> ProblemError | None:
-    """What can be refused before a byte of the body is read."""
+    """The error of a request that can be refused before its body is read."""
     if sum(len(name) + len(value) for name, value in headers.raw) > MAX_HEADER_BYTES:
         return ProblemError(431, "too large", f"headers take at most {MAX_HEADER_BYTES} bytes together")
     if headers.get("content-encoding", "identity").strip().lower() != "identity":

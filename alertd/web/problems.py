@@ -1,4 +1,4 @@
-"""Failures of the HTTP interface as problem details (RFC 9457): one body shape for every kind."""
+"""HTTP errors as problem details (RFC 9457): one body shape for every kind."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -12,7 +12,7 @@ from alertd.errors import AlertdError, InputError
 
 MEDIA_TYPE = "application/problem+json"
 
-# For the description of the interface: every refusal of every path has this one shape.
+# For the OpenAPI document: every error of every path has this shape.
 PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
     "default": {
         "description": "Refused or not possible now: a problem detail (RFC 9457).",
@@ -37,7 +37,7 @@ PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
 
 
 class ProblemError(Exception):
-    """A request that is answered with a status and why."""
+    """A request answered with an error status and a reason."""
 
     def __init__(self, status: int, title: str, detail: str, headers: Mapping[str, str] | None = None) -> None:
         super().__init__(detail)
@@ -45,7 +45,7 @@ class ProblemError(Exception):
 
 
 def install_handlers(app: FastAPI) -> None:
-    """Answer our own failures with problem details."""
+    """Convert exceptions to problem details."""
 
     @app.exception_handler(ProblemError)
     async def refused(request: Request, exc: ProblemError) -> Response:
@@ -75,8 +75,8 @@ def problem(exc: ProblemError) -> Response:
 
 
 def internal_error() -> Response:
-    """The answer to a fault of ours: the log has it whole, with the request's id."""
-    return _problem(500, "a fault of alertd", "the log has it whole; the request may be sent again")
+    """The answer to an internal error: the log has the details under the request's id."""
+    return _problem(500, "internal error", "the log has the details; the request may be sent again")
 
 
 def _problem(
@@ -84,6 +84,6 @@ def _problem(
 ) -> Response:
     body: dict[str, str | int] = {"type": "about:blank", "title": title, "status": status, "detail": detail}
     body |= {name: value for name, value in members.items() if value}
-    # A request's own words may hold half a surrogate pair, which no UTF-8 answer can carry.
+    # Text of a request may contain a lone surrogate, which UTF-8 cannot encode.
     body = {name: v.encode(errors="replace").decode() if isinstance(v, str) else v for name, v in body.items()}
     return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE, headers=headers)

@@ -1,4 +1,4 @@
-"""So many requests a minute for each caller, and so many failed ones for each address."""
+"""Sliding-window rate limits per caller or address."""
 
 import math
 from collections import deque
@@ -6,7 +6,7 @@ from ipaddress import IPv6Address, IPv6Network, ip_address
 from typing import Final
 
 WINDOW_S: Final = 60.0
-MAX_KEYS: Final = 10_000  # from here on those whose minute is over are forgotten
+MAX_KEYS: Final = 10_000  # above this number, keys without a request in the last minute are dropped
 
 
 class SlidingWindowLimiter:
@@ -17,16 +17,16 @@ class SlidingWindowLimiter:
         self._times: dict[str, deque[float]] = {}
 
     def wait_s(self, key: str, now_s: float) -> int:
-        """Whole seconds until one more is within the limit, 0 when it is now."""
+        """Whole seconds until the next request is within the limit; 0 when it already is."""
         times = self._recent(key, now_s)
         return 0 if len(times) < self._most else max(1, math.ceil(times[0] + WINDOW_S - now_s))
 
     def record(self, key: str, now_s: float) -> None:
-        """One more, which was within the limit."""
+        """Record one request that was within the limit."""
         if len(self._times) >= MAX_KEYS:
             self._times = {k: t for k, t in self._times.items() if t and t[-1] > now_s - WINDOW_S}
             for oldest in list(self._times)[: len(self._times) - MAX_KEYS * 9 // 10]:
-                del self._times[oldest]  # all within their minute: a flood of addresses must not grow without end
+                del self._times[oldest]  # all active: a flood of addresses must not use up memory
         times = self._recent(key, now_s)
         self._times[key] = times
         times.append(now_s)
@@ -39,7 +39,7 @@ class SlidingWindowLimiter:
 
 
 def network_of(address: str) -> str:
-    """What is counted as one sender: an IPv4 address, or the /64 of an IPv6 address, which one host may use whole."""
+    """The unit counted as one sender: an IPv4 address, or the /64 of an IPv6 address, which one host may use."""
     try:
         at = ip_address(address)
     except ValueError:

@@ -33,7 +33,7 @@ def decided(config: Path, trip_id: str = "T-1") -> dict[str, bytes]:
 
 
 def planned(process: Any) -> bool:
-    return any("planned 1 trips" in line for line in process.said)
+    return any("cycle done: trips=1 " in line for line in process.said)
 
 
 def test_a_posted_trip_reaches_the_fleet_and_kill_9_brings_nothing_new(
@@ -85,7 +85,7 @@ def test_sigterm_ends_it_within_ten_seconds_with_status_0_even_while_a_source_ha
     assert status == 0
     assert took_s < 10.0
     assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
-    assert any("jobs cut off" in line for line in process.said)
+    assert any("jobs cancelled at shutdown" in line for line in process.said)
 
 
 def test_an_idle_daemon_ends_at_once_and_every_line_it_said_is_one_line(config: Path, start: Start) -> None:
@@ -180,14 +180,16 @@ def test_settings_are_read_anew_on_sighup_and_broken_ones_change_nothing(
 
     config.write_text(sound.replace("members = 31", "members = 3"), encoding="utf-8")
     process.child.send_signal(signal.SIGHUP)
-    (refused,) = wait_until(said("settings not taken, the old ones stay: "), "the broken settings are refused")
+    (refused,) = wait_until(
+        said("new settings rejected, the old ones stay in use: "), "the broken settings are refused"
+    )
     assert "forecast.members" in refused
     assert httpx.get(f"{url}/healthz").json()["status"] == "up"
     more = f'takeover_s = 20.0\nstore = "{config.parent}/other.db"'
     folder = f'\n[[folder]]\nname = "spool"\npath = "{config.parent}/spool"\naudiences = ["fleet"]\n'
     config.write_text(sound.replace('store = "var/alertd.db"', more) + folder, encoding="utf-8")
     process.child.send_signal(signal.SIGHUP)
-    wait_until(said("settings read anew"), "the sound settings are taken")
+    wait_until(said("settings reloaded"), "the sound settings are taken")
     (held,) = said("takes effect at the next start")()
     assert "daemon.store, daemon.takeover_s" in held
     assert process.post(trip).status_code == 201
@@ -245,7 +247,7 @@ def test_half_requests_of_strangers_stop_nothing(
                 assert httpx.get(f"{process.url}/healthz", timeout=10.0).status_code == 200
         assert process.post(trip | {"id": "T-2"}).status_code == 201
         assert httpx.get(f"{process.url}/readyz", timeout=20.0).json()["status"] == "ready"
-        wait_until(lambda: any("planned 2 trips" in line for line in process.said), "a cycle runs meanwhile")
+        wait_until(lambda: any("cycle done: trips=2 " in line for line in process.said), "a cycle runs meanwhile")
         with Store(read_settings(config).store) as store:  # as another process opens it
             assert {stored.id for stored in store.trips()} == {"T-1", "T-2"}
     finally:

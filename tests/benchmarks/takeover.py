@@ -77,7 +77,7 @@ def run(config: Path, kills_n: int, freezes_n: int) -> dict[str, object]:
             frozen_s.append(heir.says("leading the store", at_s) - at_s)
             heir.says("alertd answers on", at_s)
             leader.child.send_signal(signal.SIGCONT)
-            leader.says("another daemon leads by now", at_s)
+            leader.says("another daemon leads", at_s)
             leader.says("standing by", at_s)
             leader, heir = heir, leader
     finally:

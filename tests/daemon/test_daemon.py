@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 from alertd.clock import system_clock
-from alertd.daemon import daemon as daemon_module
-from alertd.daemon.daemon import Daemon, run_daemon
+from alertd.daemon import jobs
+from alertd.daemon.daemon import run_daemon
+from alertd.daemon.jobs import Daemon
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import ConfigError, StoreError
 from alertd.notices.model import Audience
@@ -48,7 +49,7 @@ async def test_a_store_that_fails_inside_a_job_is_one_line_in_the_log(
 
     await daemon.run_job(job)
     assert [(r.levelno, r.getMessage(), r.exc_info) for r in caplog.records] == [
-        (logging.ERROR, "store x: disk is full", None)
+        (logging.ERROR, "job job failed: store x: disk is full", None)
     ]
 
 
@@ -61,7 +62,7 @@ async def test_a_fault_of_ours_in_a_job_is_kept_whole_in_the_log_and_ends_nothin
     await daemon.run_job(job)
     (record,) = caplog.records
     assert record.exc_info is not None
-    assert "comes again" in record.getMessage()
+    assert record.getMessage() == "job job failed; next run at its scheduled time"
 
 
 async def test_a_job_under_way_is_let_end(daemon: Daemon) -> None:
@@ -85,7 +86,7 @@ async def test_a_job_that_does_not_end_is_cut_off_and_that_is_said(
 
     await daemon.trigger(job)()
     await daemon.finish(within_s=0.01)
-    assert ["1 jobs cut off" in r.getMessage() for r in caplog.records] == [True]
+    assert ["1 jobs cancelled at shutdown" in r.getMessage() for r in caplog.records] == [True]
 
 
 async def test_tidying_removes_stored_answers_and_kept_inputs_past_their_days_and_no_others(
@@ -147,7 +148,7 @@ async def test_a_store_whose_folder_cannot_be_made_is_told(
 ) -> None:
     (tmp_path / "file").touch()
     settings = replace(make_settings(trips=None), store=tmp_path / "file" / "in-it" / "alertd.db")
-    with pytest.raises(StoreError, match=r"its folder cannot be made \(Not a directory\); name another place"):
+    with pytest.raises(StoreError, match=r"cannot create its folder \(Not a directory\); name another place"):
         await run_daemon(settings, system_clock, lambda url: None)
 
 
@@ -174,6 +175,6 @@ async def test_a_cycle_that_fails_does_not_beat(
     async def fails(*_: object) -> None:
         raise StoreError("store x: disk is full")
 
-    monkeypatch.setattr(daemon_module, "run_cycle", fails)
+    monkeypatch.setattr(jobs, "run_cycle", fails)
     await daemon.run_job(daemon.cycle)
     assert beating == []

@@ -75,5 +75,5 @@ async def test_a_store_that_fails_while_it_leads_costs_it_nothing_but_a_line_and
         assert lost.is_set()
     assert [r.getMessage() for r in caplog.records if r.name == "alertd.daemon.leadership"] == [
         "store x: disk is full",
-        "another daemon leads by now; this one stops its work and stands by",
+        "leadership lost: another daemon leads; this one stands by",
     ]

@@ -13,7 +13,7 @@ from apscheduler.schedulers import base
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from alertd.clock import system_clock
-from alertd.daemon import daemon, systemd
+from alertd.daemon import systemd, versions
 from alertd.daemon.clock_watch import ClockWatch, watch_clock
 from alertd.service.liveness import STUCK_S, Liveness
 from alertd.settings.secrets import secret_path
@@ -42,7 +42,7 @@ def test_a_timer_that_does_not_come_round_is_a_hang_after_a_minute_and_no_more_o
     ticks.go(60.0)
     assert liveness.problem() == ""
     ticks.go(1.0)
-    assert liveness.problem() == "the timer has not come round for 61 s"
+    assert liveness.problem() == "no timer tick for 61 s"
     liveness.heartbeat()
     assert liveness.problem() == ""
 
@@ -53,7 +53,7 @@ def test_a_job_that_never_ends_is_a_hang_though_the_timer_comes_round() -> None:
     with liveness.job("cycle"):
         ticks.go(STUCK_S + 1.0)
         liveness.heartbeat()
-        assert liveness.problem() == "job cycle has been under way for 30 min"
+        assert liveness.problem() == "job cycle has been running for 30 min"
     assert liveness.problem() == ""
 
 
@@ -104,7 +104,7 @@ async def test_jobs_go_on_after_a_step_of_the_clock(
         watching.cancel()
         scheduler.shutdown(wait=False)
     assert ran == [1]  # coalesced: an hour forward is no hour of runs
-    assert [r.levelno for r in caplog.records if "the clock was set" in r.getMessage()] == [logging.ERROR]
+    assert [r.levelno for r in caplog.records if "system clock moved" in r.getMessage()] == [logging.ERROR]
 
 
 @pytest.fixture
@@ -138,7 +138,7 @@ async def test_the_manager_is_told_that_the_daemon_lives_only_while_its_work_mov
     assert manager.recv(100) == b"WATCHDOG=1"
     alive.cancel()
     assert [r.getMessage() for r in caplog.records if r.levelno == logging.ERROR] == [
-        "the timer has not come round for 21 s; the service manager is not told that all is well"
+        "no timer tick for 21 s; no heartbeat is sent to the service manager"
     ]
 
 
@@ -173,4 +173,4 @@ def test_a_credential_is_read_where_systemd_put_it_and_nowhere_else(
 )
 def test_a_python_without_the_fixes_is_told(python: tuple[int, int, int], old: bool) -> None:
     """Releases that mend CVE-2024-4032, from its advisory: 3.11.10 and 3.12.4; every 3.13."""
-    assert bool(daemon.outdated(python)) is old
+    assert bool(versions.outdated(python)) is old

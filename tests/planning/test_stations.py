@@ -18,7 +18,8 @@ from alertd.forecast.observations import Station, StationReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
 from alertd.planning.replay_record import recording
-from alertd.planning.stations import StationObserver, gather_observations, save_observations
+from alertd.planning.stations import StationObserver, gather_observations
+from alertd.records.observations import save_observations
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle, save_trip
 from alertd.settings.model import Settings

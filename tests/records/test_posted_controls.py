@@ -20,7 +20,8 @@ from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replay import replay
 from alertd.planning.replay_record import ReplayWriter
 from alertd.planning.weather import WeatherSources
-from alertd.records.posted_controls import CONFIRMED, CONTROL, ENDED, READ, RoadFeeds, active_posted, collect_posted
+from alertd.records.posted_controls import RoadFeeds, active_posted, collect_posted
+from alertd.records.posted_events import CONFIRMATIONS, CONTROLS, ENDS, READS
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
@@ -97,9 +98,9 @@ async def test_a_report_is_kept_once_confirmed_by_saying_it_again_and_taken_back
     assert "was taken back; give a new id" in (await api.post()).json()["detail"]
     assert (await api.http.delete("/v1/posted/P-2")).status_code == 404
     assert api.wakes == 3
-    (ended,) = store.events("", ENDED)
+    (ended,) = store.events("", ENDS.kind)
     assert json.loads(ended.body)["last_confirmed"] == "2027-01-14T12:30:00+00:00"
-    assert [e.kind for e in store.events("", CONFIRMED)] == [CONFIRMED]
+    assert [e.kind for e in store.events("", CONFIRMATIONS.kind)] == [CONFIRMATIONS.kind]
 
 
 @pytest.mark.parametrize(
@@ -127,7 +128,7 @@ async def test_a_mistake_is_422_and_nothing_is_kept(
     answer = await api.post(**changes)
     assert (answer.status_code, answer.json()["field"]) == (422, field)
     assert said in answer.json()["detail"]
-    assert store.events("", CONTROL) == []
+    assert store.events("", CONTROLS.kind) == []
 
 
 async def test_reports_need_the_token_too(
@@ -200,9 +201,9 @@ async def test_what_a_feed_lists_is_kept_with_when_it_was_first_and_last_seen_an
     clock.advance(timedelta(minutes=30))
     again = await ask(rows=[CHAINS])
     assert [c.since for c in again.controls] == [morning + timedelta(hours=2)]
-    assert len(store.events("", CONTROL)) == 2
-    assert len(store.events("", READ)) == 4
-    (ended,) = store.events("", ENDED)
+    assert len(store.events("", CONTROLS.kind)) == 2
+    assert len(store.events("", READS.kind)) == 4
+    (ended,) = store.events("", ENDS.kind)
     assert ended.at == morning + timedelta(minutes=90)
     assert json.loads(ended.body)["last_confirmed"] == (morning + timedelta(minutes=30)).isoformat()
     (k,) = active_posted(store, ground, clock())
@@ -222,7 +223,7 @@ async def test_an_old_publication_is_said_and_ends_nothing(
         old = await collect_posted(feeds, ground, store, clock(), record=True)
     assert "may have changed (published 14 10:30 UTC, 61 min ago)" in old.missing[0].text
     assert [c.level for c in old.controls] == ["chains-required"]
-    assert store.events("", ENDED) == []
+    assert store.events("", ENDS.kind) == []
 
 
 async def test_a_feed_whose_shape_has_changed_is_a_feed_not_heard(

@@ -13,8 +13,9 @@ import pytest
 from alertd.delivery.channels.email import SPEC as EMAIL
 from alertd.delivery.channels.email import mailbox_of, make_message
 from alertd.notices.model import Audience
+from alertd.records.brief_content import BRIEF_CONTENTS
 from alertd.service import brief_email
-from alertd.service.brief_email import KIND, content_loader
+from alertd.service.brief_email import content_loader
 from alertd.service.cycle import brief_slot, send_brief
 from alertd.service.retention import apply_retention
 from alertd.settings.model import KeepDays, Settings
@@ -84,7 +85,7 @@ async def test_a_brief_that_cannot_be_drawn_goes_out_as_text(
     monkeypatch.setattr(brief_email, "brief_page", broken)
     with caplog.at_level(logging.ERROR):
         out = await briefed(settings, store, ManualClock(morning), open_planner)
-    assert "goes out as text alone" in caplog.text
+    assert "is sent as text only" in caplog.text
     assert not make_message(BOX, out, content_loader(store)(out)).is_multipart()
 
 
@@ -92,12 +93,12 @@ async def test_nothing_is_drawn_where_nobody_is_mailed_and_the_dress_goes_with_t
     settings: Settings, store: Store, morning: datetime, open_planner: Callable
 ) -> None:
     await briefed(replace(settings, channels=()), store, ManualClock(morning), open_planner)
-    assert store.events("", KIND) == []
+    assert store.events("", BRIEF_CONTENTS.kind) == []
     later = ManualClock(morning.replace(day=15))
     await briefed(settings, store, later, open_planner)
-    assert len(store.events("", KIND)) == 1
+    assert len(store.events("", BRIEF_CONTENTS.kind)) == 1
     keep = KeepDays(positions=14, plans=14, trips=60, reports=730)
     apply_retention(store, keep, morning.replace(month=3))
-    assert len(store.events("", KIND)) == 1
+    assert len(store.events("", BRIEF_CONTENTS.kind)) == 1
     apply_retention(store, keep, morning.replace(month=4))
-    assert store.events("", KIND) == []
+    assert store.events("", BRIEF_CONTENTS.kind) == []

@@ -9,7 +9,7 @@ import pytest
 
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources
-from alertd.service.chain_log import CORRECTED
+from alertd.records.corrections import CORRECTIONS
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
@@ -77,7 +77,7 @@ async def test_a_correction_stands_beside_the_report_and_is_kept_once(http: http
     (mended,) = await log(http)
     assert (mended["minutes"], mended["reported_off_utc"]) == (90, None)
     assert [(c["by"], c["why"]) for c in mended["corrections"]] == [("Marit", "forgot to tap")]  # type: ignore[attr-defined]
-    assert len(store.events("T-1", CORRECTED)) == 1
+    assert len(store.events("T-1", CORRECTIONS.kind)) == 1
     assert len(store.events("T-1", "chains_on")) == 1
     await report(http, {**OFF, "at": "2027-01-14T07:08:00-08:00"})  # the driver's own word, late: the correction stands
     (late,) = await log(http)
@@ -105,7 +105,7 @@ async def test_a_correction_that_cannot_be_is_refused_with_its_field_and_changes
     asked = {"entry": one["entry"], "off": "2027-01-14T07:30:00-07:00", "by": "Marit", "why": "radio"} | changes
     refused = await http.post("/v1/chainlog/corrections", json=asked)
     assert (refused.status_code, refused.json()["field"]) == (422, field), refused.text
-    assert store.events("T-1", CORRECTED) == []
+    assert store.events("T-1", CORRECTIONS.kind) == []
 
 
 async def test_the_log_is_cut_by_driver_and_day_and_comes_for_a_spreadsheet(http: httpx.AsyncClient) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from alertd.daemon.daemon import Daemon
+from alertd.daemon.jobs import Daemon
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import DeliveryError
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id

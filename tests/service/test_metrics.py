@@ -157,7 +157,7 @@ async def test_health_is_503_when_the_work_hangs_and_says_what(world: World) -> 
     world.ticks_s = 61.0
     hung = await world.http.get("/healthz")
     assert hung.status_code == 503
-    assert hung.json()["problem"] == "the timer has not come round for 61 s"
+    assert hung.json()["problem"] == "no timer tick for 61 s"
 
 
 async def test_degraded_is_not_down(world: World) -> None:

@@ -13,8 +13,8 @@ import pytest
 
 from alertd.forecast.observations import Phenomenon, Station, StationReport
 from alertd.planning.planner import Planner
-from alertd.planning.stations import save_observations
 from alertd.records.driver_reports import save_report
+from alertd.records.observations import save_observations
 from alertd.records.positions import save_position
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle

@@ -168,7 +168,7 @@ async def test_a_reload_that_would_expose_is_not_taken(
     async def expose() -> None:
         path.write_text(path.read_text().replace("[daemon]\n", f'[daemon]\npublic_url = "{PUBLIC}"\n'))
         signal.raise_signal(signal.SIGHUP)
-        while "settings not taken" not in caplog.text and "settings read anew" not in caplog.text:
+        while "new settings rejected" not in caplog.text and "settings reloaded" not in caplog.text:
             await asyncio.sleep(0.02)
         signal.raise_signal(signal.SIGTERM)
 

@@ -1,6 +1,7 @@
 """Idempotency-Key on POST, after the IETF draft draft-ietf-httpapi-idempotency-key-header."""
 
 import asyncio
+import threading
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -9,7 +10,6 @@ import pytest
 
 from alertd.service.retention import apply_retention
 from alertd.service.tokens import new_token
-from alertd.web import app as api_module
 
 Open = Callable[..., Any]
 TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}
@@ -37,18 +37,17 @@ async def test_a_request_whose_first_is_still_under_way_is_409(
     open_client: Open, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     client = await open_client()
-    begun, go_on = asyncio.Event(), asyncio.Event()
-    real = asyncio.to_thread
+    begun, go_on = threading.Event(), threading.Event()
+    real = client.store.put_trip
 
-    async def held(function: Any, *args: Any, **more: Any) -> Any:
-        if function is api_module.keep_trip:
-            begun.set()
-            await go_on.wait()
-        return await real(function, *args, **more)
+    def held(*args: Any, **more: Any) -> Any:
+        begun.set()
+        assert go_on.wait(10.0)
+        return real(*args, **more)
 
-    monkeypatch.setattr(api_module.asyncio, "to_thread", held)
+    monkeypatch.setattr(client.store, "put_trip", held)
     first = asyncio.create_task(client.post("/v1/trips", json=TRIP, headers=KEY))
-    await begun.wait()
+    assert await asyncio.to_thread(begun.wait, 10.0)
     assert (await client.post("/v1/trips", json=TRIP, headers=KEY)).status_code == 409
     go_on.set()
     assert (await first).status_code == 201

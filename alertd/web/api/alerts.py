@@ -1,4 +1,4 @@
-"""The feed of CAP alerts, and each alert by its identifier."""
+"""Routes of the CAP alert feed and of single alerts."""
 
 import asyncio
 from typing import Any, Final
@@ -18,7 +18,7 @@ def alerts_router(alerts: CapAlerts) -> APIRouter:
     @router.get("/alerts.atom", response_class=Response, responses=_answers(MEDIA_TYPE))
     async def get_alerts(request: Request) -> Response:
         """What stands, as an Atom feed of CAP 1.2 alerts: one of each trip that has to prepare for something."""
-        shown, made_at = await _standing(), alerts.made_at
+        shown, made_at = await active_alerts(), alerts.made_at
         if made_at is None:
             raise ProblemError(503, "not available now", "no cycle has ended since the start; ask again in a minute")
         base = str(request.base_url).rstrip("/") + "/v1/alerts"
@@ -28,12 +28,12 @@ def alerts_router(alerts: CapAlerts) -> APIRouter:
     @router.get("/alerts/{identifier}.xml", response_class=Response, responses=_answers(ALERT_MEDIA_TYPE))
     async def get_alert(identifier: str) -> Response:
         """One alert that stands, by its identifier."""
-        for shown in await _standing():
+        for shown in await active_alerts():
             if shown.identifier == identifier:
                 return Response(shown.xml, media_type=ALERT_MEDIA_TYPE)
-        raise ProblemError(404, "no such alert", f"no alert {identifier} stands; the feed names those that do")
+        raise ProblemError(404, "no such alert", f"no alert {identifier} is active; the feed lists those that are")
 
-    async def _standing() -> list[PublishedAlert]:
+    async def active_alerts() -> list[PublishedAlert]:
         return await asyncio.to_thread(alerts.active)
 
     return router

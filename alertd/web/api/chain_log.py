@@ -1,11 +1,10 @@
-"""The HTTP interface's part for the chain log: read it, as JSON or for a spreadsheet, and correct it."""
+"""Routes of the chain log: read it as JSON or CSV, and correct it."""
 
-import asyncio
-from collections.abc import Awaitable, Callable
 from datetime import timedelta
-from typing import Annotated, Any, Literal
+from functools import partial
+from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi import APIRouter, Query, Response
 from fastapi.responses import JSONResponse
 
 from alertd.clock import Clock
@@ -15,26 +14,14 @@ from alertd.service.chain_log import chain_log, save_correction
 from alertd.service.date_range import period
 from alertd.sources.requests.corrections import CorrectionRequest, parse_correction
 from alertd.store.store import Store
+from alertd.web.api.resources import KNOWN, JsonBody, accept, parse_body, request_body
 
 A_MONTH = timedelta(days=31)
 
 
-def chainlog_router(
-    planner: Planner,
-    store: Store,
-    clock: Clock,
-    body_of: Callable[[Request], Awaitable[bytes]],
-    json_of: Callable[[bytes, str], Any],
-) -> APIRouter:
-    """The routes. body_of, json_of: how a request's body is taken and read."""
+def chainlog_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
     router = APIRouter(prefix="/v1/chainlog")
-    takes = {
-        "requestBody": {
-            "required": True,
-            "content": {"application/json": {"schema": CorrectionRequest.model_json_schema()}},
-        }
-    }
-
+    body_only = {"requestBody": request_body(CorrectionRequest)["requestBody"]}
     as_csv = {"description": "The log, as JSON or as CSV.", "content": {"text/csv": {"schema": {"type": "string"}}}}
 
     @router.get("", responses={200: as_csv})
@@ -53,16 +40,10 @@ def chainlog_router(
             return Response(csv_text(entries, now), media_type="text/csv; charset=utf-8", headers=named)
         return JSONResponse({"from": first.isoformat(), "to": last.isoformat(), **chain_log_json(entries, now)})
 
-    @router.post(
-        "/corrections",
-        status_code=201,
-        openapi_extra=takes,
-        responses={200: {"description": "It was known so."}},
-    )
-    async def post_correction(body: Annotated[bytes, Depends(body_of)]) -> Response:
+    @router.post("/corrections", status_code=201, openapi_extra=body_only, responses=KNOWN)
+    async def post_correction(body: JsonBody) -> Response:
         """Correct an entry: 201 new, 200 known just so. What was reported stays in the log beside it."""
-        request = parse_correction(json_of(body, "correction"), "request")
-        new = await asyncio.to_thread(save_correction, store, request, clock())
-        return JSONResponse(request.model_dump(mode="json"), status_code=201 if new else 200)
+        request = parse_body(body, "correction", parse_correction)
+        return await accept(request, partial(save_correction, store, request, clock()))
 
     return router

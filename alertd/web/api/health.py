@@ -1,4 +1,4 @@
-"""`GET /healthz` and `/readyz`: whether the work moves on, and whether all that it needs is there."""
+"""Routes of health, readiness, channel states and metrics."""
 
 import asyncio
 import logging
@@ -25,13 +25,13 @@ from alertd.settings.model import Settings
 from alertd.store.store import Store
 from alertd.web.problems import PROBLEM_RESPONSES
 
-PROBE_EVERY_S = 10.0  # writes to the store for those who ask are no more frequent
+PROBE_EVERY_S = 10.0  # shortest interval between probe writes to the store
 
 
 MIN_FREE_BYTES = 200_000_000
 
 
-STALE_AFTER_S = 1800.0  # a notice undelivered for so long
+STALE_AFTER_S = 1800.0  # age of an undelivered notice
 
 
 PROBE = "probe"
@@ -100,7 +100,7 @@ def _n(n: int, what: str) -> str:
 
 
 class _WriteProbe:
-    """Writes one row of no meaning to the store, or says again what came of the last try. Raises StoreError."""
+    """Writes one dummy row to the store, at most every `PROBE_EVERY_S`. Raises StoreError."""
 
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
@@ -111,7 +111,7 @@ class _WriteProbe:
             return
         now = self._clock()
         self._store.due.put(PROBE, PROBE, _LONG_AGO)
-        self._store.due.claim(now, 1, 0.0, PROBE, PROBE)  # each claim counts its epoch up, so each is a write
+        self._store.due.claim(now, 1, 0.0, PROBE, PROBE)  # each claim increments its epoch, so each is a write
         self._done_s = time.monotonic()
 
 
@@ -132,7 +132,7 @@ def channels_router(settings: Settings, store: Store, clock: Clock) -> APIRouter
         return {"channels": await asyncio.to_thread(_channels)}
 
     def _channels() -> Any:
-        # What the store keeps of each channel outlives the daemon, so no running one is asked.
+        # Channel states are read from the store, which outlives the daemon.
         kept = store.channels.standings()
         return to_plain(channel_health(settings.channel_names, store.outbox.counts_by_channel(), (), kept, clock()))
 
@@ -150,8 +150,8 @@ def metrics_router(store: Store, clock: Clock, meters: Metrics) -> APIRouter:
         """OpenMetrics 1.0 text for who asks for it, Prometheus text 0.0.4 else. Never a trip, driver or place."""
         try:
             await asyncio.to_thread(meters.refresh, store, clock())
-        except StoreError as exc:  # the rest is worth all the more then
-            log.warning("metrics without the store's: %s", exc)
+        except StoreError as exc:  # the other metrics are useful all the more
+            log.warning("store metrics not updated: %s", exc)
         encode, content_type = choose_encoder(accept)
         return Response(encode(meters.registry), media_type=content_type)
 

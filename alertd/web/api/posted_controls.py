@@ -1,57 +1,37 @@
-"""The HTTP interface's part for posted controls: a dispatcher reports what a sign says, and reads what stands."""
+"""Routes of posted controls: a dispatcher reports what a sign shows, and lists the active controls."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from typing import Annotated, Any
+from collections.abc import Callable
+from functools import partial
+from typing import Any
 
-from fastapi import APIRouter, Depends, Request, Response
-from fastapi.responses import JSONResponse
+from fastapi import APIRouter, Response
 
 from alertd.clock import Clock
 from alertd.plan.serialize import to_plain
 from alertd.planning.planner import Planner
-from alertd.records.closures import IdConflict
 from alertd.records.posted_controls import RecordedControl, active_posted, known_places, save_posted, withdraw_posted
 from alertd.sources.requests.posted_controls import PostedRequest, parse_posted, to_control
 from alertd.store.store import Store
-from alertd.web.idempotency import PARAMETER
+from alertd.web.api.resources import JsonBody, accept, parse_body, request_body
 from alertd.web.problems import ProblemError
 
 
-def posted_router(
-    planner: Planner,
-    store: Store,
-    clock: Clock,
-    wake: Callable[[], None],
-    body_of: Callable[[Request], Awaitable[bytes]],
-    json_of: Callable[[bytes, str], Any],
-) -> APIRouter:
-    """The routes. body_of, json_of: how a request's body is taken and read."""
+def posted_router(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
     router = APIRouter(prefix="/v1/posted")
     reference = planner.reference
-    takes = {
-        "requestBody": {
-            "required": True,
-            "content": {"application/json": {"schema": PostedRequest.model_json_schema()}},
-        },
-        "parameters": [PARAMETER],
-    }
+    known: dict[int | str, dict[str, Any]] = {200: {"description": "It was known so; now confirmed."}}
 
-    @router.post(
-        "", status_code=201, openapi_extra=takes, responses={200: {"description": "It was known so; now confirmed."}}
-    )
-    async def post_posted(body: Annotated[bytes, Depends(body_of)]) -> Response:
+    @router.post("", status_code=201, openapi_extra=request_body(PostedRequest), responses=known)
+    async def post_posted(body: JsonBody) -> Response:
         """Report a posted control: 201 new, 200 known just so, which confirms it, 409 when the id is taken."""
         now = clock()
-        request = parse_posted(json_of(body, "posted control"), "request")
+        request = parse_body(body, "posted control", parse_posted)
         names = known_places(reference, request.jurisdiction)
         control = to_control(request, reference.rulesets, names, now, "request")
-        try:
-            new = await asyncio.to_thread(save_posted, store, request, control, now)
-        except IdConflict as exc:
-            raise ProblemError(409, "the id is taken", str(exc)) from exc
+        answer = await accept(request, partial(save_posted, store, request, control, now))
         wake()
-        return JSONResponse(request.model_dump(mode="json", by_alias=True), status_code=201 if new else 200)
+        return answer
 
     @router.get("")
     async def list_posted() -> dict[str, Any]:

@@ -1,7 +1,7 @@
-"""Routes that are sent: looked at by a worker that may be killed, then kept under a name of our own.
+"""Uploaded routes: checked in a separate worker process, then stored under a generated name.
 
-The name holds the content's hash, so the same file sent again is the same route, and no file of the operator's can be
-meant: those are never written over, nor is anything else.
+The name contains the content's hash, so the same file is the same route, and the name never matches an operator's file.
+No file is ever overwritten.
 """
 
 import asyncio
@@ -25,16 +25,16 @@ __all__ = ["GPX_LIMITS", "RouteUploads", "SavedRoute", "routes_on_file"]
 
 SENT: Final = "sent-"
 NAME_PATTERN: Final = "^[A-Za-z0-9_-]{1,40}$"
-MAX_SENT: Final = 1000  # in the routes folder; the operator deletes what no trip needs
+MAX_SENT: Final = 1000  # in the routes folder; the operator deletes those that no trip needs
 INSPECT_TIMEOUT_S: Final = 15.0
-MAX_CONCURRENT: Final = 1  # workers; others wait their turn
-MAX_IN_PROGRESS: Final = 8  # files held in memory meanwhile
+MAX_CONCURRENT: Final = 1  # concurrent workers; further uploads wait
+MAX_IN_PROGRESS: Final = 8  # files held in memory, waiting included
 _PACKAGE: Final = Path(__file__).resolve().parents[3]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SavedRoute:
-    """name: what a trip calls it. new: it was not there before."""
+    """name: the route name for trips. new: it did not exist before."""
 
     name: str
     points: int
@@ -43,7 +43,7 @@ class SavedRoute:
 
 
 class RouteUploads:
-    """The routes folder as those see it who send routes."""
+    """The routes folder, for uploads."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -52,7 +52,7 @@ class RouteUploads:
 
     @contextmanager
     def slot(self) -> Iterator[None]:
-        """One of the places for files under way, taken before a byte of the file is read. Raises Refused."""
+        """Reserve a place for an upload before its file is read. Raises ProblemError."""
         if self._under_way >= MAX_IN_PROGRESS:
             raise ProblemError(503, "busy", "too many routes are being sent; try again in 5 s", {"Retry-After": "5"})
         self._under_way += 1
@@ -62,7 +62,7 @@ class RouteUploads:
             self._under_way -= 1
 
     async def save(self, name: str, data: bytes) -> SavedRoute:
-        """Look at a GPX file and keep it. Raises InputError for its mistakes, Refused, StoreError."""
+        """Check a GPX file and store it. Raises InputError for its mistakes, ProblemError, StoreError."""
         if not re.fullmatch(NAME_PATTERN, name):
             raise InputError("request", "name", "cannot be a route's name", "give 1 to 40 of A-Z a-z 0-9 _ -")
         async with self._turns:
@@ -74,7 +74,7 @@ class RouteUploads:
         return SavedRoute(name=own, points=seen["points"], findings=tuple(seen["findings"]), new=new)
 
     def _write(self, name: str, data: bytes) -> bool:
-        """Whole or not at all, and never over a file; returns whether it was not there."""
+        """Write the whole file or nothing, never over an existing file; returns whether it is new."""
         path = self._folder / name
         try:
             if path.exists():
@@ -95,7 +95,7 @@ class RouteUploads:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
-            os.link(half, path)  # fails where a name is taken, also by a link that leads out of the folder
+            os.link(half, path)  # fails when the name exists, including a link that leads out of the folder
         except FileExistsError:
             return self._is_there(path, data)
         finally:
@@ -111,11 +111,11 @@ class RouteUploads:
 
 
 def routes_on_file(folder: Path) -> list[dict[str, Any]]:
-    """The routes of the folder, by name, with who put them there. Raises StoreError when it cannot be read."""
+    """The routes of the folder by name, with their origin. Raises StoreError when it cannot be read."""
     try:
         found = [(path, path.stat()) for path in sorted(folder.rglob("*.gpx")) if path.is_file()]
     except OSError as exc:
-        raise StoreError(f"the routes folder cannot be read ({exc.strerror}); mend places.routes") from exc
+        raise StoreError(f"the routes folder cannot be read ({exc.strerror}); correct places.routes") from exc
     return [
         {
             "name": path.relative_to(folder).with_suffix("").as_posix(),
@@ -128,7 +128,7 @@ def routes_on_file(folder: Path) -> list[dict[str, Any]]:
 
 
 async def _inspect(data: bytes) -> dict[str, Any]:
-    """What a worker of its own found in `data`; a worker that dies or takes too long is the file's fault."""
+    """Findings of a worker process in `data`. A worker that dies or takes too long counts as an error in the file."""
     worker = await asyncio.create_subprocess_exec(
         sys.executable,
         "-P",
@@ -138,22 +138,22 @@ async def _inspect(data: bytes) -> dict[str, Any]:
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
         cwd="/",
-        # Threads of a linear algebra library would count against the worker's memory.
+        # Threads of a linear algebra library would count against the worker's memory limit.
         env={"PYTHONPATH": str(_PACKAGE), "OPENBLAS_NUM_THREADS": "1"},
         start_new_session=True,
     )
     try:
         async with asyncio.timeout(INSPECT_TIMEOUT_S):
-            said, _ = await worker.communicate(data)
+            output, _ = await worker.communicate(data)
     except TimeoutError:
-        said = b""
+        output = b""
     finally:
         if worker.returncode is None:
             with suppress(ProcessLookupError):
                 worker.kill()
             await worker.wait()
     try:
-        seen: dict[str, Any] = json.loads(said)
+        seen: dict[str, Any] = json.loads(output)
     except ValueError:
         raise InputError(
             "request", "", "costs more time or memory than a route may", "export the route alone, without other data"

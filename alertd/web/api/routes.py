@@ -1,4 +1,4 @@
-"""POST and GET of routes: a system sends the GPX file of a trip to come, and asks which are there."""
+"""Routes to upload a GPX file and to list the available routes."""
 
 import asyncio
 from typing import Annotated, Any, Final
@@ -12,7 +12,7 @@ from alertd.web.idempotency import PARAMETER
 from alertd.web.problems import ProblemError
 
 ROUTES_PATH: Final = "/v1/routes"
-# No other: a web page open in a browser on this machine can post plain text and forms here without asking.
+# No other type: a web page in a browser on this machine can post plain text and forms without permission.
 _GPX: Final = "application/gpx+xml"
 _TAKES: Final[dict[str, Any]] = {
     "requestBody": {

@@ -1,4 +1,4 @@
-"""Scores as JSON."""
+"""Route of the scores as JSON."""
 
 from datetime import timedelta
 from typing import Annotated, Any

@@ -1,16 +1,95 @@
-"""What is on record, by its id: a trip, a plan, and what was said with how far each target has it."""
+"""Routes of trips: register, list, cancel, and read them with their plans, notices and deliveries."""
 
 import asyncio
 import json
+from collections.abc import Callable
+from datetime import datetime
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 
+from alertd.clock import Clock
+from alertd.errors import InputError
 from alertd.notices.model import Notice
+from alertd.notices.sent_state import facts_from_plain
+from alertd.notices.upheld import raised, upheld
 from alertd.plan.serialize import FORMAT, to_plain
+from alertd.planning.latest_plans import read_plan
+from alertd.planning.planner import Planner
+from alertd.records.closures import IdConflict
+from alertd.service.cycle import save_trip
+from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.store.rows import Delivery
 from alertd.store.store import Store
+from alertd.web.api.resources import KNOWN, JsonBody, accept, parse_body, request_body
 from alertd.web.problems import ProblemError
+
+
+def trips_router(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
+    router = APIRouter(prefix="/v1/trips")
+    one_at_a_time = asyncio.Lock()  # between looking up an id and saving it
+
+    @router.post("", status_code=201, openapi_extra=request_body(TripRequest), responses=KNOWN)
+    async def post_trip(body: JsonBody) -> Response:
+        """Register a trip: 201 when new, 200 when it was known just so, 409 when the id is another trip's."""
+        now = clock()
+        trip = parse_body(body, "trip", parse_trip)
+        if trip.depart_at <= now:
+            raise InputError(
+                "request",
+                "depart",
+                f"{trip.depart} is in the past, it is {now.isoformat(timespec='seconds')}",
+                "give a departure that is still to come",
+            )
+        for name in (trip.route, *trip.other_routes):
+            planner.reference.gpx(name, "request")
+        planner.reference.rig(trip.rig, "request")
+
+        def save() -> bool:
+            known = store.trip(trip.id)
+            if known is not None and known.cancelled:
+                raise IdConflict(f"trip {trip.id} was cancelled; give a new id")
+            if known is not None and known.body != trip.model_dump_json():
+                raise IdConflict(f"trip {trip.id} is there with another content; give a new id")
+            return save_trip(store, trip, now)
+
+        async with one_at_a_time:
+            return await accept(trip, save, on_new=wake)
+
+    @router.get("")
+    async def list_trips() -> dict[str, Any]:
+        """Every trip that is not cancelled."""
+        return {"trips": [json.loads(t.body) for t in await asyncio.to_thread(store.trips)]}
+
+    @router.get("/{trip_id}/plan")
+    async def get_plan(trip_id: str) -> dict[str, Any]:
+        """The newest plan of a trip; while data are missing, never below what was sent before."""
+        stored = await asyncio.to_thread(store.latest_plan, trip_id)
+        if stored is None:
+            raise ProblemError(404, "no plan", f"trip {trip_id} is unknown or not planned yet")
+        return {"format": FORMAT, **_as_seen(json.loads(stored.body), clock())}
+
+    @router.delete("/{trip_id}", status_code=204)
+    async def cancel_trip(trip_id: str) -> None:
+        """Stop planning a trip. What was already decided about it still goes out."""
+        if not await asyncio.to_thread(store.cancel_trip, trip_id):
+            raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
+
+    return router
+
+
+def _as_seen(body: dict[str, Any], now_utc: datetime) -> dict[str, Any]:
+    """A stored plan as shown to people, see `notices.upheld`; unchanged when another version stored it."""
+    plain: dict[str, Any] = body["plan"]
+    plan = read_plan(json.loads(json.dumps(plain)))
+    if plan is None:
+        return plain
+    seen = raised(plan, upheld(plan, facts_from_plain(body["said"]), now_utc), now_utc)
+    if seen is plan:
+        return plain
+    for row, stretch in zip(plain["stretches"], seen.stretches, strict=True):
+        row["advice"], row["hold_until"] = stretch.advice.value, to_plain(stretch.hold_until)
+    return plain | {"advice": seen.advice.value, "cautions": list(seen.cautions)}
 
 
 def records_router(store: Store) -> APIRouter:

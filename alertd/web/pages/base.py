@@ -1,4 +1,4 @@
-"""What every page shares: templates, style in the pictures' colors, headers, forms, and who may post them."""
+"""Shared parts of all pages: templates, style sheet, headers, forms and the same-origin check."""
 
 import hashlib
 from collections.abc import Callable, Mapping
@@ -17,12 +17,12 @@ from alertd.web.problems import ProblemError
 
 FOLDER: Final = Path(__file__).parent / "static"
 MAX_FORM_BYTES: Final = 16 * 1024
-# Only own files, nothing inline, and nobody's frame.
+# Own files only, nothing inline, no framing.
 CSP: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
-# A picture's own style element is all that it needs.
+# An SVG needs only its own style element.
 SVG_CSP: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 HEADERS: Final = {
     "Content-Security-Policy": CSP,
@@ -33,12 +33,12 @@ HEADERS: Final = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
 }
-SECRET_PATH: Final = {"Referrer-Policy": "no-referrer"}  # where the address itself lets a reader in
+SECRET_PATH: Final = {"Referrer-Policy": "no-referrer"}  # where the URL itself grants access
 _TYPES: Final = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 
 
 def _style() -> bytes:
-    """The style sheet, headed by the palette of the pictures."""
+    """The style sheet, preceded by the palette of the charts."""
 
     def colors(c: Mapping[str, str]) -> str:
         return "".join(f"--{role}:{value};" for role, value in c.items())
@@ -50,7 +50,8 @@ def _style() -> bytes:
 
 
 class Pages:
-    """Templates and files. translate: by language, how a message of a template is said in it, its values put in."""
+    """Templates and files. translate: by language, the function that translates a template's message and inserts its
+    values."""
 
     def __init__(self, translate: Callable[[str], Callable[..., str]] = lambda language: ENGLISH.gettext) -> None:
         self._files = {
@@ -79,7 +80,7 @@ class Pages:
         self._env.globals |= {"why_held": phrases.why_held}
 
     def _asset_url(self, name: str) -> str:
-        """Where a file is, by its content too: a browser keeps it until it changes."""
+        """URL of a file with a hash of its content, so that browsers may cache it until it changes."""
         return f"/pages/{name}?v={hashlib.sha256(self._files[name]).hexdigest()[:12]}"
 
     def render(
@@ -95,7 +96,7 @@ class Pages:
         return HTMLResponse(text, status_code=status, headers={**HEADERS, **(headers or {})})
 
     def router(self) -> APIRouter:
-        """The files that pages name."""
+        """Router of the static files that pages reference."""
         router = APIRouter(include_in_schema=False)
 
         @router.get("/pages/{name}")
@@ -103,7 +104,7 @@ class Pages:
             if name not in self._files:
                 raise ProblemError(404, "no such file", name)
             kept = {**HEADERS, "Cache-Control": "public, max-age=31536000, immutable"}
-            if name == "worker.js":  # a browser looks for a new one by itself, and it serves the driver's pages only
+            if name == "worker.js":  # browsers check for a new worker themselves; it serves the driver's pages only
                 kept |= {"Cache-Control": "no-cache", "Service-Worker-Allowed": "/d/"}
             return Response(self._files[name], media_type=_TYPES[name.rpartition(".")[2]], headers=kept)
 
@@ -116,7 +117,7 @@ def svg(text: str, headers: Mapping[str, str] | None = None) -> Response:
 
 
 async def form_of(request: Request) -> dict[str, str]:
-    """A form's fields, each its last value. Raises Refused."""
+    """A form's fields, with the last value of each. Raises ProblemError."""
     if request.headers.get("content-type", "").split(";")[0].strip() != "application/x-www-form-urlencoded":
         raise ProblemError(415, "not a form", "send it as application/x-www-form-urlencoded")
     body = bytearray()
@@ -132,10 +133,10 @@ async def form_of(request: Request) -> dict[str, str]:
 
 
 def check_same_origin(request: Request, *, secret_path: bool = False) -> None:
-    """Raise Refused for a post that another site's page may have sent.
+    """Raise ProblemError for a POST that a page of another site may have sent.
 
-    Sec-Fetch-Site where the browser sends it (over TLS and on loopback), else Origin, which must be our host. With
-    secret_path the address is known to its reader only, and no-referrer makes browsers say Origin: null or nothing.
+    Checks Sec-Fetch-Site where the browser sends it (over TLS and on loopback), otherwise Origin, which must be this
+    host. With secret_path only its reader knows the URL, and no-referrer makes browsers send Origin: null or none.
     """
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     if site is not None:

@@ -1,4 +1,4 @@
-"""The dispatcher's board in a browser: rows by the next action, kept fresh, and what a dispatcher reports."""
+"""The dispatcher's board: rows by next action, live updates, and forms for posted controls and closures."""
 
 import asyncio
 import secrets
@@ -33,15 +33,16 @@ from alertd.web.pages.board_model import Board, Row, make_board
 from alertd.web.pages.sign_in import BoardSession, go_to
 
 ROWS_A_PAGE: Final = 60
-FRESH_FOR: Final = timedelta(seconds=4)  # one board is made for everybody who looks meanwhile
+FRESH_FOR: Final = timedelta(seconds=4)  # one board serves all readers within this time
 POLL_EVERY_S: Final = 5.0
-HEARTBEAT_EVERY: Final = 4  # looks; a silent stream is cut by what lies between
-STREAM_POLLS: Final = 720  # an hour; the browser comes back by itself
+HEARTBEAT_EVERY: Final = 4  # polls; proxies cut a silent stream
+STREAM_POLLS: Final = 720  # an hour; the browser reconnects by itself
 FIELDS: Final = ("which", "level", "place", "words", "source", "from", "to", "what")
 
 
 class BoardPage:
-    """The routes. One board is made at a time, and again when it is a few seconds old or something was posted."""
+    """Routes of the board. One board is built at a time, and again when it is older than `FRESH_FOR` or something was
+    posted."""
 
     def __init__(
         self,
@@ -108,7 +109,7 @@ class BoardPage:
         return self._pages.render("board.html", values, status=422 if problem else 200)
 
     def _reported(self) -> dict[str, Any]:
-        """What stands as posted and closed, and what the forms offer."""
+        """Active posted controls and closures, and the choices of the forms."""
         reference, now = self._planner.reference, self._clock()
         concerned = {r.jurisdiction for p in self._planner.latest.plans.values() for r in p.rules} or set(
             reference.rulesets
@@ -130,7 +131,7 @@ class BoardPage:
         return StreamingResponse(self._versions(), media_type="text/event-stream", headers=headers)
 
     async def _versions(self) -> AsyncIterator[str]:
-        """Server-sent events: the board's version, first now and then whenever it is another."""
+        """Server-sent events: the board's version, first now and then at each change."""
         known = ""
         for look in range(STREAM_POLLS):
             version = (await self.board()).version
@@ -174,7 +175,7 @@ class BoardPage:
 
 
 def _sign(reference: ReferenceData, control: PostedControl) -> str:
-    """What the sign asks, by its legal name."""
+    """The legal name of the requirement on the sign."""
     rules = reference.rulesets.get(control.jurisdiction)
     names = {level.id: level.legal_name for level in rules.levels} if rules else {}
     return f"{control.jurisdiction} {names.get(control.level, control.level)}"

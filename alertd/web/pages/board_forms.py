@@ -1,4 +1,4 @@
-"""What a dispatcher fills in on the board, as the requests that the interface takes."""
+"""Converts the board's forms to the requests of the JSON interface."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ DIRECTIONS: Final = ("both", "N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
-    """What a sign of one jurisdiction may say, as (value, words)."""
+    """Control levels of one jurisdiction, as (value, words)."""
 
     name: str
     choices: tuple[tuple[str, str], ...]
@@ -37,18 +37,18 @@ def levels_of(reference: ReferenceData, jurisdictions: Iterable[str]) -> tuple[L
 
 
 def place_names(reference: ReferenceData) -> tuple[str, ...]:
-    """Stops and summits on file, by which a place is named."""
+    """Names of known stops and summits, for naming a place."""
     return tuple(sorted({*(s.name for s in reference.stops), *(s.name for s in reference.summits)}))
 
 
 def pass_names(reference: ReferenceData, jurisdictions: Iterable[str]) -> tuple[str, ...]:
-    """Summits, and zones of these jurisdictions, by which a sign's place is named."""
+    """Summits, and zones of these jurisdictions, for naming a sign's place."""
     zones = (z.name for j in set(jurisdictions) & reference.rulesets.keys() for z in reference.rulesets[j].zones)
     return tuple(sorted({*(s.name for s in reference.summits), *zones}))
 
 
 def posted_of(form: Mapping[str, str], now_utc: datetime) -> PostedRequest:
-    """Raises InputError."""
+    """The request of the posted-control form. Raises InputError."""
     jurisdiction, _, level = form.get("level", "").partition(" ")
     row = {
         "id": form.get("id", ""),
@@ -65,7 +65,7 @@ def posted_of(form: Mapping[str, str], now_utc: datetime) -> PostedRequest:
 
 
 def closure_of(form: Mapping[str, str], reference: ReferenceData, now_utc: datetime) -> ClosureRequest:
-    """Raises InputError."""
+    """The request of the closure form. Raises InputError."""
     row = {
         "id": form.get("id", ""),
         "from": _place(form, "from", reference),
@@ -79,7 +79,7 @@ def closure_of(form: Mapping[str, str], reference: ReferenceData, now_utc: datet
 
 
 def _place(form: Mapping[str, str], name: str, reference: ReferenceData) -> list[float]:
-    """A stop or summit by its name, or latitude and longitude as written."""
+    """A stop or summit by name, or latitude and longitude as written."""
     text = form.get(name, "")
     known: list[Stop | NamedSummit] = [*reference.stops, *reference.summits]
     for place in known:
@@ -95,7 +95,7 @@ def _place(form: Mapping[str, str], name: str, reference: ReferenceData) -> list
 
 
 def _until(form: Mapping[str, str], now_utc: datetime) -> str | None:
-    """None where nobody knows."""
+    """The end time; None when unknown."""
     if not form.get("until_h"):
         return None
     return (now_utc + timedelta(hours=_number(form, "until_h", WITHIN_H))).isoformat()

@@ -1,4 +1,4 @@
-"""The dispatcher's board as values: a row a trip in the order of the next action, and what is known of the data."""
+"""Values of the dispatcher's board: one row per trip in order of next action, and the state of the data."""
 
 import hashlib
 import json
@@ -19,14 +19,15 @@ from alertd.notices.triggers.escalation import confirmation_wait, gravest
 from alertd.notices.upheld import upheld_words
 from alertd.plan.model import Advice, Plan
 from alertd.planning.planner import Planner
-from alertd.records.driver_reports import RECENT
+from alertd.records.driver_reports import RECENT, REPORTS
+from alertd.records.event_stream import Recorded
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest
 from alertd.store.store import Store
 from alertd.units import HOUR_S
 from alertd.web.pages.driver import ReportedChains, chains_of
 
-FINISHED_AFTER: Final = timedelta(hours=24)  # after leaving, a trip without a plan is no longer listed
+FINISHED_AFTER: Final = timedelta(hours=24)  # time after departure until a trip without a plan is no longer listed
 _WHAT: Final = {
     ActionKind.HANG: "chain up",
     ActionKind.HOLD: "hold",
@@ -47,10 +48,10 @@ _WORDS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One trip. `order`: not planned first, then by `at`, then those that have arrived. tone: its class of color.
+    """One trip. `order`: unplanned trips first, then by `at`, then arrived trips. tone: CSS class of its color.
 
-    when is by the office's clock, there by the place's where that says another time. roads: winter road without
-    chains, a line each.
+    when: office time; there: local time of the place, when it differs. roads: winter road without chains, one line
+    each.
     """
 
     order: int
@@ -80,8 +81,8 @@ class Row:
 
     @property
     def version(self) -> str:
-        said = "\x1f".join(str(getattr(self, f.name)) for f in fields(self))
-        return hashlib.sha256(said.encode()).hexdigest()[:12]
+        parts = "\x1f".join(str(getattr(self, f.name)) for f in fields(self))
+        return hashlib.sha256(parts.encode()).hexdigest()[:12]
 
     @property
     def search_text(self) -> str:
@@ -107,14 +108,14 @@ class Board:
 
     @property
     def version(self) -> str:
-        """Of all that a reader of the board would see change; ages alone are no news."""
-        said = [*(r.version for r in self.rows), *self.troubles, *(f"{t}{line}" for t, line in self.leaving)]
-        said += [f"{c.target}{c.disabled}{c.parked_n}{c.waiting_n > 0}" for c in self.channels]
-        return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
+        """Hash of everything visible that changes; ages alone do not count."""
+        parts = [*(r.version for r in self.rows), *self.troubles, *(f"{t}{line}" for t, line in self.leaving)]
+        parts += [f"{c.target}{c.disabled}{c.parked_n}{c.waiting_n > 0}" for c in self.channels]
+        return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()[:16]
 
     @property
     def counts(self) -> list[tuple[str, int]]:
-        """(words, trips): by advice, gravest first, then what wants a person."""
+        """(words, trips): by advice, most severe first, then trips that need a person."""
         by_advice = [(_WORDS[a], sum(r.advice == _WORDS[a] for r in self.rows)) for a in reversed(Advice)]
         more = [
             ("not planned", sum(r.order == 0 for r in self.rows)),
@@ -125,17 +126,17 @@ class Board:
 
 
 def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
-    """All that stands now. Raises StoreError."""
+    """The current board. Raises StoreError."""
     shown = planner.latest
-    said: dict[str, list[Notice]] = defaultdict(list)
+    sent: dict[str, list[Notice]] = defaultdict(list)
     for notice in store.notices_since(Audience.DRIVER, now_utc - RECENT):
-        said[notice.trip_id].append(notice)
+        sent[notice.trip_id].append(notice)
     reports = _reports(store, now_utc)
     rows, plans = [], []
     for stored in store.trips():
         try:
             trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
-        except InputError:  # kept by another version; a cycle tells it
+        except InputError:  # stored by another version; a cycle reports it
             continue
         left = now_utc - trip.depart_at
         if left < -timedelta(hours=planner.settings.look_ahead_h):
@@ -147,7 +148,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
             plan = shown.plan(store, trip.id)
         chains = chains_of(reports[trip.id], now_utc)
         missed = shown.missed.get(trip.id, "" if plan is not None else "not planned yet")
-        rows.append(_row(trip, plan, missed, said[trip.id], chains, planner, now_utc))
+        rows.append(_row(trip, plan, missed, sent[trip.id], chains, planner, now_utc))
         if plan is not None:
             plans.append(plan)
     leaving = [(p.trip_id, best_departure_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
@@ -166,7 +167,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
 
 
 def _row(
-    trip: TripRequest, plan: Plan | None, missed: str, said: Sequence[Notice], chains: ReportedChains, planner: Planner,
+    trip: TripRequest, plan: Plan | None, missed: str, sent: Sequence[Notice], chains: ReportedChains, planner: Planner,
     now_utc: datetime,
 ) -> Row:  # fmt: skip
     shown, zone = planner.latest, planner.settings.brief_zone
@@ -209,7 +210,7 @@ def _row(
         plan.partial and "Forecast old or missing in part.",
         *(upheld_words(row, plan, now_utc) for row in shown.upheld(plan)),
     ]
-    unread, overdue = _unread(plan, said, chains, planner, now_utc)
+    unread, overdue = _unread(plan, sent, chains, planner, now_utc)
     return Row(
         order=0 if missed else 2 if step.step is ActionKind.ARRIVED else 1,
         at=step.at,
@@ -236,7 +237,7 @@ def _row(
 
 
 def _next_action_values(plan: Plan, step: NextAction, now_utc: datetime) -> tuple[str, str, str]:
-    """What is next, where, and the time zone there."""
+    """Next action, its place, and the time zone there."""
     if plan.arrived_at is not None:
         return "arrived", "", plan.arrive_zone
     if step.stop is not None:
@@ -255,12 +256,12 @@ def _next_action_values(plan: Plan, step: NextAction, now_utc: datetime) -> tupl
 
 
 def _unread(
-    plan: Plan, said: Sequence[Notice], chains: ReportedChains, planner: Planner, now_utc: datetime
+    plan: Plan, sent: Sequence[Notice], chains: ReportedChains, planner: Planner, now_utc: datetime
 ) -> tuple[str, bool]:
-    """The gravest unconfirmed message, "" when there is none; and whether its time to be confirmed is half over, when
-    the driver is reminded."""
+    """The most severe unconfirmed message, "" without one; and whether half of its time for confirmation has passed,
+    when the driver is reminded."""
     policy, zone = planner.settings.notices, planner.settings.brief_zone
-    last = gravest(plan, said, chains.read_at, now_utc)
+    last = gravest(plan, sent, chains.read_at, now_utc)
     if last is None:
         return "", False
     overdue = now_utc >= last.created_at + confirmation_wait(plan, last.created_at, policy) / 2
@@ -269,17 +270,18 @@ def _unread(
 
 def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
     out: dict[str, list[ReportRequest]] = defaultdict(list)
-    found = [e for kind in (READ, CHAINS_ON, CHAINS_OFF) for e in store.events_since(kind, now_utc - RECENT)]
+    found: list[Recorded[ReportRequest]] = []
+    for kind in (READ, CHAINS_ON, CHAINS_OFF):
+        stored = store.events_since(kind, now_utc - RECENT)
+        # An unreadable report of another version is logged where the reports of its trip are loaded.
+        found += REPORTS[kind].decode(stored, quiet=True)
     for event in sorted(found, key=lambda e: (e.at, e.id)):
-        try:
-            out[event.trip_id].append(parse_report(json.loads(event.body), f"event {event.id}"))
-        except InputError:  # kept by another version; told where a trip's reports are read
-            continue
+        out[event.trip_id].append(event.value)
     return out
 
 
 def _sources(plans: Sequence[Plan], stale_h: float, now_utc: datetime) -> tuple[SourceAge, ...]:
-    """Each source at the oldest it is in any plan, by now."""
+    """Each source at its oldest age in any plan, as of now."""
     out: dict[str, SourceAge] = {}
     for plan in plans:
         since_h = (now_utc - plan.made_at).total_seconds() / HOUR_S

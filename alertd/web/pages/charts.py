@@ -1,4 +1,4 @@
-"""Pictures of plans as they are asked for: each drawn once, one at a time, and the last ones kept."""
+"""Renders charts of plans on request: each once, one at a time, with a cache of the latest."""
 
 import asyncio
 from collections import OrderedDict
@@ -22,13 +22,13 @@ class ChartCache:
         self._one_at_a_time = asyncio.Lock()
 
     async def svg(self, plan: Plan, trip: TripRequest, name: str, *, wide: bool) -> str | None:
-        """A picture: "road", "hours", "map", or "axles-1" and so on by stretch. None where it cannot be drawn."""
+        """A chart: "road", "hours", "map", or "axles-1" and so on by stretch. None when it cannot be rendered."""
         key = (plan.id, name, wide)
         async with self._one_at_a_time:
             if key not in self._kept:
                 try:
                     drawn = await self._draw(plan, trip, name, wide)
-                except AlertdError:  # the route or the rig is gone since
+                except AlertdError:  # the route or the rig no longer exists
                     return None
                 if drawn is None:
                     return None
@@ -41,7 +41,7 @@ class ChartCache:
     async def _draw(self, plan: Plan, trip: TripRequest, name: str, wide: bool) -> str | None:
         planner, where = self._planner, f"trip {trip.id}"
         if name.startswith("axles-"):
-            # matplotlib takes half a second to load; a daemon that nobody looks at does without it.
+            # importing matplotlib takes half a second; a daemon whose charts nobody views does not need it
             from alertd.notices.charts.plan_charts import axle_svgs
 
             return axle_svgs(plan, planner.reference.rig(trip.rig, where)).get(name)

@@ -1,6 +1,6 @@
-"""The driver's page: what to do next, read when parked; one tap each for "Got it", "Chains on" and "Chains off".
+"""The driver's page: the next action, read when parked; one tap each for "Got it", "Chains on" and "Chains off".
 
-A GET changes nothing, whoever follows the link first: mail scanners and link previews do. Reports are posted.
+A GET changes nothing, because mail scanners and link previews follow links too. Reports are sent by POST.
 """
 
 import asyncio
@@ -55,13 +55,13 @@ _HEADS: Final = {
     ActionKind.READY: gettext_noop("BE READY TO CHAIN"),
     ActionKind.HOLD: gettext_noop("HOLD"),
     ActionKind.SLOW: gettext_noop("SLOW DOWN: WINTER ROAD"),
-    ActionKind.TAKE_OFF: gettext_noop("STAY CHAINED UNTIL"),  # never "chains off" on top while there is snow to drive
+    ActionKind.TAKE_OFF: gettext_noop("STAY CHAINED UNTIL"),  # never "chains off" first while there is snow ahead
     ActionKind.ARRIVED: gettext_noop("ARRIVED, by the plan"),
 }
 
 
 def heading(plan: Plan, step: NextAction, now_utc: datetime, translator: Translator) -> str:
-    """The words that stand largest. `plan`: whose next step it is."""
+    """The largest words of the page. `plan`: the plan of the next action."""
     if plan.arrived_at is not None:
         return translator.gettext("ARRIVED")
     if step.step is ActionKind.HANG:
@@ -78,7 +78,7 @@ def heading(plan: Plan, step: NextAction, now_utc: datetime, translator: Transla
 
 
 def warnings(plan: Plan, missed: str, now_utc: datetime, translator: Translator) -> list[str]:
-    """Why this page may say too little."""
+    """Reasons why this page may be incomplete."""
     if plan.arrived_at is not None:
         return []
     out = []
@@ -99,7 +99,7 @@ def warnings(plan: Plan, missed: str, now_utc: datetime, translator: Translator)
 
 
 def template_functions(translator: Translator) -> dict[str, Any]:
-    """The functions of the page's template by name. english: the page is in the language of plans' own sentences."""
+    """Functions of the page's template by name. english: the page uses the language of the plans' own sentences."""
     english = translator.language == "en"
     tires = partial(spoken.tires, translator=translator)
     return {
@@ -125,7 +125,7 @@ def template_functions(translator: Translator) -> dict[str, Any]:
 
 
 def _capitalized(text: str) -> str:
-    """As the beginning of a sentence; the rest, such as a time zone, keeps its letters."""
+    """Capitalizes the first letter; the rest, such as a time zone, is unchanged."""
     return text[:1].upper() + text[1:]
 
 
@@ -140,7 +140,7 @@ ICONS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportedChains:
-    """What was reported of a trip's chains, and which of its messages were read when."""
+    """Reported chain state of a trip, and when each of its messages was read."""
 
     status: ChainStatus
     off_at: datetime | None
@@ -160,7 +160,7 @@ def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> ReportedCh
 
 
 class DriverPage:
-    """The routes of one trip's driver: the page, its pictures, and the taps."""
+    """Routes of one trip's driver: the page, its charts, and the taps."""
 
     def __init__(
         self, planner: Planner, store: Store, clock: Clock, links: SignedLinks, pages: Pages, charts: ChartCache
@@ -177,13 +177,13 @@ class DriverPage:
         return router
 
     async def _trip_of(self, token: str) -> TripRequest:
-        """The trip of a link. Raises Refused: 410 for one that has run out, 404 for any other that is no good.
+        """The trip of a link. Raises ProblemError: 410 for an expired link, 404 for any other invalid one.
 
-        The store is read for a genuine token only: anybody can send what is none.
+        The store is read for a genuine token only, because anybody can send an invalid one.
         """
         opened = self._trips.opened(token)
         if opened is None and self._trips.is_worth_renewing(token):
-            async with self._renewing:  # one at a time; the others look at what it read
+            async with self._renewing:  # one at a time; the others use its result
                 if self._trips.is_worth_renewing(token):
                     await asyncio.to_thread(self._trips.renew)
             opened = self._trips.opened(token)
@@ -199,7 +199,7 @@ class DriverPage:
         return parse_trip(json.loads(known.body), f"trip {known.id}")
 
     def _is_over(self, trip_id: str) -> bool:
-        """Whether the truck arrived so long ago that nothing more is to be read or reported."""
+        """Whether the truck arrived so long ago that nothing more is shown or reported."""
         plan = self._planner.latest.plan(self._store, trip_id)
         return plan is not None and plan.arrived_at is not None and self._clock() >= plan.arrived_at + VALID_AFTER_TRIP
 
@@ -207,7 +207,7 @@ class DriverPage:
         return self._planner.settings.languages.translators_for(language).driver
 
     def _refused(self, title: str, detail: str, status: int, language: str = "") -> Response:
-        """A page that says why not; `language` is "" while it is not known whose trip it is."""
+        """An error page with the reason; `language` is "" while the trip is unknown."""
         translator = self._translator(language)
         values = {"title": translator.translate(title), "detail": translator.translate(detail)}
         return self._pages.render(
@@ -254,9 +254,9 @@ class DriverPage:
 
 
 def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime) -> str:
-    """Keep what a button reports; the same tap again changes nothing. Raises InputError.
+    """Save what a button reports; the same tap again changes nothing. Raises InputError.
 
-    `at` comes with one that waited for a network; what a device's clock puts into the future happened now.
+    `at` comes with a tap that waited for a network connection; a time in the future counts as now.
     """
     what = form.get("what", "")
     row: dict[str, Any] = {"what": what, "at": now_utc.isoformat()}
@@ -283,7 +283,7 @@ def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
 def driver_values(
     planner: Planner, store: Store, trip: TripRequest, now_utc: datetime, translator: Translator
 ) -> dict[str, Any]:
-    """What the driver's page says of a trip now."""
+    """Values of the driver's page of a trip now."""
     plan = planner.latest.plan(store, trip.id)
     missed = planner.latest.missed.get(trip.id, "")
     chains = chains_of(load_reports(store, trip.id), now_utc)
@@ -327,13 +327,13 @@ def driver_values(
 
 
 def geo(stop: StopChoice) -> str:
-    """Opens the reader's own map (RFC 5870)."""
+    """A URI that opens the reader's own map (RFC 5870)."""
     at = f"{stop.lat_deg:.5f},{stop.lon_deg:.5f}"
     return f"geo:{at}?q={at}({quote(phrases.stop_words(stop))})"
 
 
 def _read_at(mine: Sequence[Notice], last: Notice | None, chains: ReportedChains) -> datetime | None:
-    """When the last message, or one as new, was confirmed."""
+    """When the last message, or an equally recent one, was confirmed."""
     if last is None:
         return None
     return max((chains.read_at[n.id] for n in mine if n.id in chains.read_at and n.created_at >= last.created_at),
@@ -341,7 +341,7 @@ def _read_at(mine: Sequence[Notice], last: Notice | None, chains: ReportedChains
 
 
 async def _road_description(planner: Planner, trip: TripRequest, plan: Plan) -> tuple[str, ...]:
-    """The picture of the road in sentences; none when the route is gone since."""
+    """The elevation profile in sentences; empty when the route no longer exists."""
     if not plan.along.distance_m:
         return ()
     try:

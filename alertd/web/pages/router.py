@@ -1,4 +1,4 @@
-"""Every page that people see, as one router."""
+"""All HTML pages as one router."""
 
 from collections.abc import Callable
 

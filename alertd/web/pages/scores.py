@@ -1,4 +1,4 @@
-"""Scores as a page."""
+"""The scores page."""
 
 import asyncio
 from datetime import timedelta
@@ -18,7 +18,7 @@ A_MONTH = timedelta(days=31)
 
 
 def score_page_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
-    """The page, beside the board: for a browser that is signed in there."""
+    """The page below the board, for a signed-in browser."""
     router = APIRouter(prefix="/board", include_in_schema=False)
     settings = planner.settings
 
@@ -27,12 +27,12 @@ def score_page_router(planner: Planner, store: Store, clock: Clock) -> APIRouter
         since: Annotated[str, Query(alias="from", max_length=40)] = "",
         until: Annotated[str, Query(alias="to", max_length=40)] = "",
     ) -> HTMLResponse:
-        """The same as a page, with the reliability diagram where there are cases enough."""
+        """The scores as a page, with a reliability diagram when there are enough cases."""
         first, last = period(since, until, settings.brief_zone, clock(), default=A_MONTH)
         found = await scores(planner, store, first, last)
         odds = settings.plan.chain_probability
         page = await asyncio.to_thread(score_page, settings.fleet, found, first, last, settings.brief_zone, odds)
-        # Nothing on the page calls anything; a browser is told so too.
+        # The page loads nothing; the policy enforces it.
         return HTMLResponse(page, headers={"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"})
 
     return router

@@ -1,4 +1,4 @@
-"""Who may look at the board: a browser that showed a token of the daemon; where none is needed, only this machine."""
+"""Access to the board: a browser signs in with a token; without tokens, only this machine has access."""
 
 import asyncio
 from collections.abc import Mapping
@@ -22,8 +22,8 @@ SIGNED_IN_FOR: Final = timedelta(hours=12)
 
 
 class BoardSession:
-    """The cookie is a signed text that runs out, and is worth nothing once the token that it was given for does not
-    hold any more. What the token may do, the browser may."""
+    """The cookie is a signed text that expires. It becomes invalid when the token it was issued for does. It grants the
+    scopes of that token."""
 
     def __init__(
         self, settings: Settings, clock: Clock, links: SignedLinks, pages: Pages, authorizer: Authorizer
@@ -32,7 +32,7 @@ class BoardSession:
         self._entrance, self._authenticator = authorizer, authorizer.authenticator
 
     def allows(self, request: Request, scope: str) -> bool:
-        """Whether this browser may do what needs `scope`. Reads the store. Raises StoreError."""
+        """Whether this browser has `scope`. Reads the store. Raises StoreError."""
         if self._authenticator.is_open():
             return from_here(request)
         fingerprints = self._authenticator.session_fingerprints()
@@ -46,12 +46,12 @@ class BoardSession:
         return not self._authenticator.is_open()
 
     def require_reader(self, request: Request) -> None:
-        """Raise Refused for who is not signed in."""
+        """Raise ProblemError when the browser is not signed in."""
         if not self.signed_in(request):
             raise ProblemError(401, "not signed in", "sign in at /board/sign-in")
 
     def require_writer(self, request: Request) -> None:
-        """Raise Refused also for what another site's page sent, and for a token that may not post controls."""
+        """Raise ProblemError also for requests from another site's page, and for a token without the scope "posted"."""
         check_same_origin(request)
         self.require_reader(request)
         if not self.allows(request, "posted"):

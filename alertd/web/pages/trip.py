@@ -1,4 +1,4 @@
-"""The page of one trip for the office: its plan whole, pictures, what was said of it and what was reported."""
+"""The office's page of one trip: its whole plan, charts, notices and reports."""
 
 import asyncio
 import json
@@ -70,7 +70,7 @@ def trip_router(
 def trip_values(
     planner: Planner, store: Store, links: SignedLinks, trip: TripRequest, now_utc: datetime
 ) -> dict[str, Any]:
-    """What the page of one trip says."""
+    """Values of the page of one trip."""
     plan = planner.latest.plan(store, trip.id)
     reports = load_reports(store, trip.id)
     read_at = chains_of(reports, now_utc).read_at
@@ -103,7 +103,7 @@ def trip_values(
 
 
 def _pictures(planner: Planner, plan: Plan) -> tuple[tuple[str, str], ...]:
-    """(name, what it shows) of those that can be drawn; the road by the hour is kept since the last start only."""
+    """(name, description) of the charts available; the road by hour exists only since the last start."""
     if not plan.along.distance_m:
         return ()
     road = ("road", "Height along the road, the likely pavement, and where chains go on and off")
@@ -113,7 +113,7 @@ def _pictures(planner: Planner, plan: Plan) -> tuple[tuple[str, str], ...]:
 
 
 def _departures(plan: Plan) -> list[dict[str, Any]]:
-    """One departure an hour of those compared, and the planned one."""
+    """One compared departure per hour, and the planned one."""
     first = plan.departures[0].depart_at if plan.departures else plan.depart_at
     out = []
     for d in plan.departures:

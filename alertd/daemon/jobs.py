@@ -1,0 +1,214 @@
+"""The daemon's jobs and their schedule: cycle, brief, scheduled notices, delivery and housekeeping."""
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Coroutine
+from datetime import timedelta
+from typing import Final
+
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+from alertd.clock import Clock
+from alertd.daemon.leadership import process_name
+from alertd.delivery.worker import DeliveryWorker
+from alertd.errors import AlertdError
+from alertd.planning.planner import Planner
+from alertd.service.briefs import send_due
+from alertd.service.cap_alerts import CapAlerts
+from alertd.service.channel_alarms import notify_channel_alarms
+from alertd.service.clock_guard import GuardedClock
+from alertd.service.cycle import run_cycle
+from alertd.service.dead_letters import resend_after_outage
+from alertd.service.liveness import Liveness
+from alertd.service.metrics import Metrics
+from alertd.service.retention import apply_retention
+from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
+from alertd.settings.model import Settings
+from alertd.sources.http.cache import DiskCache
+from alertd.sources.http.client import MAX_STALE_USE
+from alertd.store.archive import Archive
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+DELIVER_EVERY_S = 5
+CHECK_CLOCK_EVERY_S = 30
+SEND_SCHEDULED_EVERY_S = 60
+HOUSEKEEPING_EVERY_H = 6
+MAX_RUNS_PER_JOB = 2  # of the same job
+OVERDUE_S = 1800.0  # an older undelivered notice stops the heartbeat, and makes the daemon degraded
+LONGEST_PAUSE = timedelta(days=2)  # longest pause of a delivery; twice the longest that a receiver may request
+
+# Job labels in metrics; they stay as they were before the methods were renamed.
+_JOB_LABELS: Final = {"send_scheduled": "speak", "housekeeping": "tidy"}
+
+
+def _label(job: Callable[[], Coroutine[None, None, None]]) -> str:
+    return _JOB_LABELS.get(job.__name__, job.__name__)
+
+
+class Daemon:
+    """The jobs and their shared objects. A job that fails logs one line and runs again at its next scheduled time."""
+
+    def __init__(
+        self,
+        planning: Planner,
+        store: Store,
+        delivery: DeliveryWorker,
+        clock: Clock,
+        watched: tuple[Liveness, Metrics] | None = None,
+        heartbeat: Callable[[], None] = lambda: None,
+    ) -> None:
+        """heartbeat: called after each cycle while no notice is overdue; it must not block."""
+        self._heartbeat = heartbeat
+        self._planning, self._store, self._delivery, self._clock = planning, store, delivery, clock
+        self._guard = clock if isinstance(clock, GuardedClock) else None
+        self._liveness, self._meters = watched or (Liveness(), Metrics())
+        self.alerts = CapAlerts(store, planning.settings.fleet)
+        self._one_at_a_time = asyncio.Lock()
+        self._under_way: set[asyncio.Task[None]] = set()
+        self._active: tuple[ActiveTrip, ...] = ()
+
+    async def cycle(self) -> None:
+        """Plan all due trips. A brief and a cycle never run at the same time."""
+        async with self._one_at_a_time:
+            outcome = await run_cycle(self._planning, self._store, self._clock())
+            self._active = outcome.active
+            await self.alerts.update(self._planning, outcome, self._clock())
+        self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
+        log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
+        await self.deliver()
+        outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())
+        if outbox.oldest_waiting_age_s <= OVERDUE_S:
+            self._heartbeat()
+        else:
+            age_min = outbox.oldest_waiting_age_s / 60.0
+            log.warning("heartbeat skipped: oldest undelivered notice is %.0f min old", age_min)
+
+    async def brief(self) -> None:
+        """Settle the due morning briefs: send them, or record them as skipped."""
+        async with self._one_at_a_time:
+            now, known_right = self._clock(), self._guard is not None and self._guard.confirmed
+            if known_right:
+                await asyncio.to_thread(self._store.outbox.wake_future, now, LONGEST_PAUSE)
+            settled = await send_due(
+                self._planning, self._store, now, process_name(), may_skip=self._settles, reopens=known_right
+            )
+        for one in settled:
+            self._meters.due_slots.labels(one.end.replace(" ", "_")).inc()
+        if any(one.notice_ids for one in settled):
+            await self.deliver()
+
+    async def send_scheduled(self) -> None:
+        """Send the notices that became due since the last cycle."""
+        planner = self._planning
+        async with self._one_at_a_time:
+            new = await asyncio.to_thread(
+                send_scheduled,
+                self._active,
+                self._store,
+                planner.settings,
+                self._clock(),
+                planner.links.message_link,
+            )
+        if new:
+            log.info("%d scheduled notices created", len(new))
+            await self.deliver()
+
+    @property
+    def _settles(self) -> bool:
+        """Whether the clock is good enough to skip or expire anything."""
+        return self._guard is None or self._guard.trusted
+
+    async def deliver(self) -> None:
+        done = await self._delivery.deliver_due(self._clock(), settles=self._settles)
+        for alarm in done.alarms:
+            log.error("%s", alarm, extra={"trip": alarm.trip_id})
+        self._meters.count_alarms(done.alarms)
+        await asyncio.to_thread(notify_channel_alarms, self._store, self._planning.settings, done.alarms, self._clock())
+        for target in done.recovered:
+            back = await asyncio.to_thread(resend_after_outage, self._store, target, self._clock())
+            log.info("channel %s recovered; %d parked notices queued again", target, len(back.requeued))
+
+    async def housekeeping(self) -> None:
+        """Remove cached answers, archived inputs and store records past their retention."""
+        settings, now = self._planning.settings, self._clock()
+        if self._guard is not None and not self._guard.may_remove:
+            log.info("housekeeping skipped: %s", self._guard.problem or "clock not confirmed by a server")
+            return
+        cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
+        answers = await asyncio.to_thread(cache.prune, fetched_before=now - MAX_STALE_USE, now_utc=now)
+        kept = 0
+        if settings.archive is not None:
+            archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)
+            kept = await asyncio.to_thread(archive.prune, unused_since=since)
+        rows = await asyncio.to_thread(apply_retention, self._store, settings.keep, now)
+        if answers or kept or rows:
+            log.info("housekeeping removed %d cached answers, %d archive files, %d records", answers, kept, rows)
+
+    def trigger(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
+        """The timer's callback for `job`: starts it, unless two runs are in progress, and does not wait.
+
+        Two runs, so that a cycle requested during another one follows it and plans the trip just posted, and so that a
+        slow receiver delays only its own channel.
+        """
+
+        async def start() -> None:
+            self._liveness.heartbeat()
+            if sum(task.get_name() == _label(job) for task in self._under_way) < MAX_RUNS_PER_JOB:
+                task = asyncio.create_task(self.run_job(job), name=_label(job))
+                self._under_way.add(task)
+                task.add_done_callback(self._under_way.discard)
+
+        return start
+
+    async def run_job(self, job: Callable[[], Coroutine[None, None, None]]) -> None:
+        """Run `job`; log a failure."""
+        try:
+            with self._liveness.job(_label(job)):
+                await job()
+            self._meters.last_success.labels(_label(job)).set(self._clock().timestamp())
+        except AlertdError as exc:
+            log.error("job %s failed: %s", _label(job), exc)
+        except Exception:
+            # An internal error in one job must not stop the others.
+            log.exception("job %s failed; next run at its scheduled time", _label(job))
+
+    async def finish(self, within_s: float) -> None:
+        """Wait for the running jobs, and cancel those that exceed the time limit."""
+        if not self._under_way:
+            return
+        _, late = await asyncio.wait(self._under_way, timeout=within_s)
+        for task in late:
+            task.cancel()
+        if late:
+            log.warning("%d jobs cancelled at shutdown; their work is repeated after the next start", len(late))
+            await asyncio.wait(late, timeout=1.0)
+
+
+def schedule_jobs(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOScheduler:
+    """Schedule the jobs. The timer only triggers; each job decides from the store and the clock what is due.
+
+    Coalescing without a grace time, because the default silently drops a job that is a second late.
+    """
+    scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True})
+    now = clock()
+    minutes = settings.plan_every_min
+    scheduler.add_job(daemon.trigger(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
+    scheduler.add_job(daemon.trigger(daemon.brief), "interval", seconds=CHECK_CLOCK_EVERY_S, id="brief")
+    scheduler.add_job(
+        daemon.trigger(daemon.send_scheduled), "interval", seconds=SEND_SCHEDULED_EVERY_S, id="send_scheduled"
+    )
+    scheduler.add_job(daemon.trigger(daemon.deliver), "interval", seconds=DELIVER_EVERY_S, id="deliver")
+    scheduler.add_job(
+        daemon.trigger(daemon.housekeeping),
+        "interval",
+        hours=HOUSEKEEPING_EVERY_H,
+        id="housekeeping",
+        next_run_time=now,
+    )
+    return scheduler
+
+
+def run_cycle_soon(scheduler: AsyncIOScheduler, clock: Clock) -> None:
+    scheduler.modify_job("cycle", next_run_time=clock())

@@ -1,0 +1,88 @@
+"""Shared parts of the POST handlers: JSON body, checks, saving, and the answers 201, 200 and 409."""
+
+import asyncio
+import json
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Annotated, Any, Final, TypeAlias, TypeVar
+
+from fastapi import Depends, Request, Response
+from fastapi.responses import JSONResponse
+
+from alertd.errors import InputError
+from alertd.plan.chain_up.chains_on import CLOCKS_APART
+from alertd.records.closures import IdConflict
+from alertd.sources.files.toml import FileModel
+from alertd.store.store import Store
+from alertd.web.idempotency import PARAMETER
+from alertd.web.problems import ProblemError
+
+M = TypeVar("M", bound=FileModel)
+JSON: Final = "application/json"
+KNOWN: Final[dict[int | str, dict[str, Any]]] = {200: {"description": "It was known so."}}
+
+
+def request_body(model: type[FileModel]) -> dict[str, Any]:
+    """OpenAPI fields of a POST with a JSON body of this shape."""
+    content = {JSON: {"schema": model.model_json_schema()}}
+    return {"requestBody": {"required": True, "content": content}, "parameters": [PARAMETER]}
+
+
+async def _read_body(request: Request) -> bytes:
+    """The request's body; the middleware limits its size.
+
+    JSON only: a web page in a browser on this machine can post other types here without permission.
+    """
+    if request.headers.get("content-type", "").split(";")[0].strip().lower() != JSON:
+        raise ProblemError(415, "not JSON", f"send it with Content-Type: {JSON}")
+    return await request.body()
+
+
+JsonBody: TypeAlias = Annotated[bytes, Depends(_read_body)]
+
+
+def parse_body(body: bytes, what: str, parse: Callable[[Any, str], M]) -> M:
+    """The value of a JSON body. what: the resource, for errors. Raises InputError."""
+    try:
+        row = json.loads(body)
+    except ValueError as exc:
+        raise InputError("request", "", "the body is not JSON", f"send one {what} as a JSON object") from exc
+    except RecursionError as exc:
+        raise InputError("request", "", "the body is nested too deep", f"send one {what} as a JSON object") from exc
+    return parse(row, "request")
+
+
+def require_past(at: datetime, written: str, now_utc: datetime, hint: str) -> None:
+    """Raise InputError for a time further in the future than a device's clock may be ahead. written: as sent."""
+    if at > now_utc + CLOCKS_APART:
+        problem = f"{written} is in the future, it is {now_utc.isoformat(timespec='seconds')}"
+        raise InputError("request", "at", problem, hint)
+
+
+async def require_active_trip(store: Store, trip_id: str) -> None:
+    """Raise ProblemError 404 for a trip that is unknown or cancelled."""
+    trip = await asyncio.to_thread(store.trip, trip_id)
+    if trip is None or trip.cancelled:
+        raise ProblemError(404, "no such trip", f"trip {trip_id} is {'unknown' if trip is None else 'cancelled'}")
+
+
+async def accept(
+    value: FileModel,
+    save: Callable[[], bool],
+    *,
+    on_new: Callable[[], None] = lambda: None,
+    about: Mapping[str, Any] | None = None,
+) -> Response:
+    """Save a value and answer with it: 201 when new, 200 when known. Raises ProblemError 409 for an IdConflict.
+
+    save: runs in a thread; returns whether the value is new. about: fields that precede those of the value.
+    """
+    try:
+        new = await asyncio.to_thread(save)
+    except IdConflict as exc:
+        raise ProblemError(409, "the id is taken", str(exc)) from exc
+    if new:
+        on_new()
+    return JSONResponse(
+        {**(about or {}), **value.model_dump(mode="json", by_alias=True)}, status_code=201 if new else 200
+    )
