@@ -26,6 +26,13 @@ from alertd.testing.postgres import PostgresCluster, server_programs
 from alertd.web.app import make_api
 
 DEMO = Path(__file__).resolve().parents[1] / "fixtures" / "demo"
+LONGEST_TEST_NAME = 60
+
+
+def pytest_pycollect_makeitem(name: str) -> None:
+    """Refuse a test function whose name is longer than a reader takes in at a glance."""
+    if name.startswith("test") and len(name) > LONGEST_TEST_NAME:
+        raise pytest.Collector.CollectError(f"{name}: more than {LONGEST_TEST_NAME} characters")
 
 
 @pytest.fixture(scope="session")

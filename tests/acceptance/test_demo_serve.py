@@ -49,7 +49,7 @@ def shown(tmp_path: Path) -> Iterator[Shown]:
     run.child.communicate()
 
 
-def test_it_serves_plans_and_pages_of_a_moving_storm_until_ctrl_c(shown: Shown) -> None:
+def test_serve_shows_a_moving_storm_until_ctrl_c(shown: Shown) -> None:
     url = shown.url()
     ends = time.monotonic() + PATIENCE_S
     while httpx.get(f"{url}/v1/trips/QT-1041/plan").status_code != 200:

@@ -124,7 +124,7 @@ def test_a_stored_body_without_a_type_is_not_sent(make_out) -> None:
     assert caught.value.permanent
 
 
-async def test_an_endpoint_that_asks_for_it_gets_a_signed_event_under_the_same_id(make_out, secret: str) -> None:
+async def test_endpoint_can_get_a_signed_event_under_the_same_id(make_out, secret: str) -> None:
     loopback = (ip_network("127.0.0.0/8"),)
     with WebhookReceiver(secret) as receiver:
         endpoint = Endpoint(

@@ -52,7 +52,8 @@ def move_k(told: Forecast, *reports: StationReport) -> Any:
     return (moved(told, *reports).forecast.air_temp_c - told.air_temp_c)[0, 0]
 
 
-def test_half_of_a_colder_station_is_taken_and_fades_over_six_hours_on_both_sides() -> None:
+def test_half_a_station_difference_fades_over_six_hours() -> None:
+    """Half of the difference to a colder station is taken; it fades on both sides."""
     k = move_k(forecast(-5.0), report(-9.0))
     assert k[[0, 3, 6, 7, 9, 11, 12, 13]] == pytest.approx([0.0, -1.0, -2.0, -5 / 3, -1.0, -1 / 3, 0.0, 0.0])
 
@@ -72,7 +73,7 @@ def test_far_and_higher_stations_weigh_less(where: dict[str, float], weight: flo
     assert k[6] == pytest.approx(-4.0 * weight / (weight + 1.0), rel=1e-6)
 
 
-def test_several_stations_are_weighed_together_and_each_by_its_newest_report() -> None:
+def test_stations_are_weighed_together_by_their_newest_reports() -> None:
     both = [report(-9.0, id_="KAAA"), report(-7.0, id_="KBBB")]
     assert move_k(forecast(-5.0), *both)[6] == pytest.approx((-4.0 - 2.0) / 3.0)
     older = report(+20.0, id_="KAAA", at=AT - timedelta(minutes=50))
@@ -113,7 +114,7 @@ def test_warming_is_halved_small_and_never_out_of_winter(told_c: float, seen_c: 
     assert move_k(forecast(told_c), report(seen_c))[6] == pytest.approx(k)
 
 
-def test_the_spread_and_what_is_unknown_stay_and_the_levels_move_with_the_air() -> None:
+def test_spread_and_unknown_stay_and_levels_move_with_the_air() -> None:
     told = forecast([-7.0, -5.0, -3.0], snow_level_m=nan)
     out = moved(told, report(-9.0)).forecast
     assert np.ptp(out.air_temp_c[:, 0, 6]) == pytest.approx(4.0)
@@ -144,7 +145,7 @@ def test_old_unknown_and_far_reports_change_nothing(unusable: StationReport) -> 
     assert out.stations_n == 0
 
 
-def test_a_source_that_covers_other_hours_does_not_stand_in_the_way() -> None:
+def test_source_of_other_hours_does_not_block_the_correction() -> None:
     told = forecast([-5.0, -5.0])
     air = np.full((2, 1, 24), -5.0)
     air[1, :, :6] = nan  # one source begins with hour 6

@@ -111,7 +111,7 @@ def test_an_old_forecast_makes_a_plan_partial_with_a_caution() -> None:
     assert "Forecast of made is 8 h old: be ready to chain" in plan.cautions
 
 
-def test_without_a_rule_set_the_road_is_still_planned_with_common_practice() -> None:
+def test_without_a_rule_set_the_road_uses_common_practice() -> None:
     """One western practice, no source (job.md): the outside dual of every drive position, 4 tires."""
     route = make_route(stops=STOPS)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
@@ -135,7 +135,7 @@ def test_more_chains_are_never_shorter(singles: int, doubles: int, more_singles:
     assert few.singles_short == max(0, 4 - singles - doubles)
 
 
-def test_the_same_inputs_give_the_same_bytes_and_another_moment_another_id(planned: Any) -> None:
+def test_same_inputs_give_same_bytes_and_another_time_a_new_id(planned: Any) -> None:
     route = make_route(stops=STOPS, summits=[Summit(distance_m=35e3, elevation_m=1400.0, prominence_m=300.0, name="P")])
     one, two = (planned(route, make_weather(route, snow_between(30e3, 40e3))) for _ in range(2))
     assert plan_json(one) == plan_json(two)
@@ -198,7 +198,7 @@ def test_glaze_on_a_steep_climb_is_hold(planned: Any) -> None:
     assert plan.stretches[0].grip_short_chained_frac == 1.0
 
 
-def test_a_stretch_of_one_sample_at_the_start_knows_its_jurisdiction(planned: Any) -> None:
+def test_one_sample_stretch_at_the_start_has_its_jurisdiction(planned: Any) -> None:
     route = make_route(stops=STOPS)
     plan = planned(route, make_weather(route, lambda m, d, h: np.where(d < 100.0, RoadClass.SNOW, RoadClass.DRY)))
     assert [s.jurisdictions for s in plan.stretches] == [("US-XX",)]

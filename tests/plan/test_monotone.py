@@ -76,7 +76,7 @@ def test_more_snow_lowers_the_advice_nowhere_on_the_road(case: tuple[np.ndarray,
 
 @settings(max_examples=40, deadline=None)
 @given(storms())
-def test_a_later_forecast_that_only_raises_the_odds_eases_nothing(case: tuple[np.ndarray, np.ndarray, float]) -> None:
+def test_later_forecast_with_only_higher_odds_eases_nothing(case: tuple[np.ndarray, np.ndarray, float]) -> None:
     """Nobody is told that it looks better, and what was said still stands at least as strongly."""
     base, more, chance = case
     before, after = plan_of(base, chance), plan_of(more, chance, now_h=3.0)

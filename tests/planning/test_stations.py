@@ -84,7 +84,7 @@ async def observer_of(settings: Settings, clock: ManualClock, ask: Callable[[Sta
         return await ask(planning.weather_sources.observer)
 
 
-async def test_a_question_is_asked_once_in_twenty_minutes_and_heard_each_time(
+async def test_question_is_asked_once_in_twenty_minutes_and_shared(
     settings: Settings, web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     asked = web.get(METAR).mock(
@@ -114,7 +114,7 @@ async def test_stations_further_than_thirty_kilometres_are_left_out(
     assert [r.station.id for r in observed.reports] == ["K29"]
 
 
-async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_each(
+async def test_weather_service_stations_are_found_by_the_route(
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     def listed(request: httpx.Request) -> httpx.Response:
@@ -151,7 +151,7 @@ async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_
     assert all("nws" in trouble for trouble in told.problems)
 
 
-async def test_a_service_that_is_down_is_not_asked_on_and_never_shut_to_forecasts(
+async def test_failed_station_service_rests_and_never_stops_forecasts(
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))
@@ -265,7 +265,7 @@ async def test_a_service_that_fails_costs_no_plan(
     assert len([r for r in caplog.records if r.name == "alertd.planning.stations"]) == 1
 
 
-async def test_a_plan_that_stations_corrected_says_so_and_is_replayed_without_them(
+async def test_plan_corrected_by_stations_shows_it_and_replays_alone(
     settings: Settings, web: respx.MockRouter, api: FakeOpenMeteo, i90_west: Route, morning: datetime, tmp_path: Path
 ) -> None:
     asked = web.get(METAR).mock(httpx.Response(200, json=[on(i90_west, morning, temp=-30.0)]))
@@ -286,7 +286,7 @@ async def test_a_plan_that_stations_corrected_says_so_and_is_replayed_without_th
     assert asked.call_count == 1
 
 
-async def test_a_correction_that_no_station_served_is_said_and_changes_nothing(
+async def test_correction_without_a_station_is_shown_and_has_no_effect(
     settings: Settings, web: respx.MockRouter, i90_west: Route, morning: datetime, tmp_path: Path
 ) -> None:
     web.get(METAR).mock(httpx.Response(204))

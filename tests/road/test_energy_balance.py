@@ -302,7 +302,7 @@ def test_snow_turns_the_sun_away() -> None:
     assert flux[2] - flux[3] == pytest.approx(0.80 * 500.0, rel=0.02)
 
 
-def test_the_surface_stays_at_zero_while_water_and_ice_are_both_there() -> None:
+def test_surface_stays_at_zero_while_water_and_ice_coexist() -> None:
     state = flat(ROAD, 1.0)
     seen = 0
     for h in range(24):
@@ -314,7 +314,7 @@ def test_the_surface_stays_at_zero_while_water_and_ice_are_both_there() -> None:
     assert seen > 3
 
 
-def test_freezing_rain_makes_glaze_and_plain_rain_on_cold_road_makes_ice() -> None:
+def test_freezing_rain_makes_glaze_and_rain_on_cold_road_ice() -> None:
     rain = run(flat(ROAD, -4.0), weather(-2.0, 0.95, rain=1.0, lw=300.0), ROAD, 3.0)
     glaze = run(flat(ROAD, -4.0), weather(-2.0, 0.95, rain=1.0, freezing=1.0, lw=300.0), ROAD, 3.0)
     assert rain.ice_mmwe[0] > 0.1
@@ -322,7 +322,7 @@ def test_freezing_rain_makes_glaze_and_plain_rain_on_cold_road_makes_ice() -> No
     assert glaze.glaze_mmwe[0] == pytest.approx(glaze.ice_mmwe[0], rel=0.05)
 
 
-def test_freezing_rain_that_has_thawed_freezes_again_as_plain_ice() -> None:
+def test_thawed_freezing_rain_freezes_again_as_plain_ice() -> None:
     wet = run(flat(ROAD, 6.0), weather(3.0, 0.95, rain=1.0, freezing=1.0, lw=320.0), ROAD, 2.0)
     assert wet.supercooled_mmwe[0] == 0.0
     frozen = run(wet, weather(-8.0, 0.95, lw=220.0), ROAD, 12.0)
