@@ -29,10 +29,12 @@ DEMO = Path(__file__).resolve().parents[1] / "fixtures" / "demo"
 LONGEST_TEST_NAME = 60
 
 
-def pytest_pycollect_makeitem(name: str) -> None:
-    """Refuse a test function whose name is longer than a reader takes in at a glance."""
-    if name.startswith("test") and len(name) > LONGEST_TEST_NAME:
-        raise pytest.Collector.CollectError(f"{name}: more than {LONGEST_TEST_NAME} characters")
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Fail a test function whose name is longer than a reader takes in at a glance."""
+    name = getattr(item, "originalname", item.name)
+    if len(name) > LONGEST_TEST_NAME:
+        pytest.fail(f"{name}: more than {LONGEST_TEST_NAME} characters", pytrace=False)
 
 
 @pytest.fixture(scope="session")
