@@ -50,7 +50,9 @@ def place(tmp_path: Path) -> Path:
 def settings(place: Path, tmp_path: Path, api: FakeOpenMeteo) -> Settings:
     path = place / "fixtures" / "demo" / "alertd.toml"
     text = path.read_text(encoding="utf-8").replace("members = 31", 'members = 11\nroad = "../../config/road.toml"')
-    path.write_text(text.replace("[daemon]", "[plan]\nchained_mph = 22.5\n\n[daemon]"), encoding="utf-8")
+    path.write_text(
+        text.replace("[daemon]", "[plan]\nchained_mph = 22.5\ncompare_departures_h = 3\n\n[daemon]"), encoding="utf-8"
+    )
     read = read_settings(path)
     return replace(
         read,

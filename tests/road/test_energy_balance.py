@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.road import energy_balance
@@ -231,7 +231,6 @@ HOUR = st.tuples(
 
 
 @given(hours=st.lists(HOUR, min_size=1, max_size=6), start_c=st.floats(-15.0, 25.0))
-@settings(max_examples=30, deadline=None)
 @pytest.mark.parametrize(
     "params", [ROAD, BRIDGE_DECK, SurfaceParams(traffic_vph=120.0, snow_k_wmk=0.2)], ids=["road", "deck", "traffic"]
 )

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.errors import InputError
@@ -92,7 +92,6 @@ def test_bearing_runs_clockwise_from_north(end: tuple[float, float], bearing: fl
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=25, deadline=None)
 def test_samples_are_even_and_keep_the_length(seed: int) -> None:
     line = wiggly(seed)
     route = build_route(line)
@@ -107,7 +106,6 @@ def test_samples_are_even_and_keep_the_length(seed: int) -> None:
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=25, deadline=None)
 def test_reversed_line_mirrors_places_heights_grades_summits(seed: int) -> None:
     line = wiggly(seed)
     back = replace(

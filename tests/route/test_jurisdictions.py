@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route, sample_line, with_elevations
@@ -135,7 +135,6 @@ def test_weaving_outline_is_one_border_at_the_fixed_crossing() -> None:
     cuts=st.lists(st.floats(-115.99, -115.01), min_size=1, max_size=6),
     fixed=st.lists(st.floats(-116.0, -115.0), max_size=4),
 )
-@settings(max_examples=60, deadline=None)
 def test_spans_cover_the_route_once_whatever_the_outlines(cuts: list[float], fixed: list[float]) -> None:
     edges = [-117.0, *sorted(cuts), -114.0]
     codes = ["US-AA", "US-BB", "US-CC"]

@@ -265,7 +265,6 @@ def test_second_tire_taken_only_by_a_double_cites_no_text(shipped: dict[str, Rul
     ]
 
 
-@settings(deadline=None, max_examples=50)
 @given(data=st.data())
 def test_every_tire_of_a_smallest_hanging_stands_on_a_text(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig], data: st.DataObject

@@ -272,7 +272,7 @@ def _mirror(tire: Tire) -> Tire:
     return tire._replace(side="right" if tire.side == "left" else "left")
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=2 * settings().max_examples // 5)
 @given(rig=some_rigs())
 def test_choices_are_the_same_seen_in_a_mirror(shipped: dict[str, RuleSet], rig: Rig) -> None:
     for ruleset in shipped.values():
@@ -281,7 +281,6 @@ def test_choices_are_the_same_seen_in_a_mirror(shipped: dict[str, RuleSet], rig:
             assert {frozenset(map(_mirror, c)) for c in found} == found
 
 
-@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs())
 def test_stricter_level_of_a_jurisdiction_never_asks_fewer_tires(shipped: dict[str, RuleSet], rig: Rig) -> None:
     for ruleset in shipped.values():
@@ -290,7 +289,6 @@ def test_stricter_level_of_a_jurisdiction_never_asks_fewer_tires(shipped: dict[s
         assert counts == sorted(counts)
 
 
-@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs(towed_max=1), axles_n=st.integers(1, 3))
 def test_one_more_trailer_never_asks_fewer_tires(shipped: dict[str, RuleSet], rig: Rig, axles_n: int) -> None:
     unit = rig.towed_units + 1
@@ -308,7 +306,6 @@ def test_one_more_trailer_never_asks_fewer_tires(shipped: dict[str, RuleSet], ri
 EASED_BY_LAW = {("US-CA", "donner-minimum"), ("US-OR", "towing-or-single-drive")}
 
 
-@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs(), data=st.data())
 def test_more_axles_never_ask_fewer_tires_unless_the_text_does(
     shipped: dict[str, RuleSet], rig: Rig, data: st.DataObject

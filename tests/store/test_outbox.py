@@ -162,7 +162,7 @@ def test_workers_at_the_same_time_never_claim_the_same_row(store: Store, noon: d
     assert len(taken) == 60
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(st.sampled_from(["say", "done", "retry", "park", "tick"]), min_size=5, max_size=25))
 def test_done_notices_of_a_trip_are_in_the_order_of_decision(store: Store, make_notice, noon, steps) -> None:
     """Property: whatever happens to the tries, ids are settled in rising order within a trip and target."""

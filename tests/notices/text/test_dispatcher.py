@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
@@ -56,7 +56,6 @@ def on_road(script: Any, bridges: Sequence[BridgeSpan] = (), **weather: Any) -> 
     return make_plan(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, made, PlanParams(), at_hour(2))
 
 
-@settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.tuples(st.sampled_from([None, *list(Advice)[1:]]), st.booleans(), st.integers(0, 3)), max_size=8),
     st.integers(0, 3),

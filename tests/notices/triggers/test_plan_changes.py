@@ -219,7 +219,7 @@ PLANS = st.lists(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=3 * settings().max_examples)
 @given(PLANS)
 def test_every_rise_is_said_and_relief_only_after_a_rise(saying: Saying, sequence: list[Any]) -> None:
     """An oracle of what a reader holds of each pass: it may fall by relief alone, and never lies below the plan."""

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.chain_up.chain_set import ChainSet
@@ -317,14 +317,12 @@ def roads(draw: st.DrawFn, *, moving: bool) -> tuple[Route, Any]:
     return make_route(length_km * 1000.0, grade=grade, stops=stops), script
 
 
-@settings(deadline=None, max_examples=60)
 @given(roads(moving=True))
 def test_best_way_is_the_least_of_all_while_the_road_changes(case: tuple[Route, Any]) -> None:
     search = walk_on(*case, prune_dominated=False)
     assert best(search).cost_s == pytest.approx(every_way(search), rel=1e-9)
 
 
-@settings(deadline=None, max_examples=60)
 @given(roads(moving=False))
 def test_skipped_ways_are_never_better_while_the_road_stays(case: tuple[Route, Any]) -> None:
     assert best(walk_on(*case)).cost_s == pytest.approx(every_way(walk_on(*case)), rel=1e-3, abs=60.0)
@@ -338,7 +336,6 @@ def good(stop: RouteStop, route: Route, search: ChainSearch) -> bool:
     return room and level and not any(x.start_m <= stop.distance_m <= x.end_m for x in search.view(0).stretches)
 
 
-@settings(deadline=None)
 @given(roads(moving=False))
 def test_chains_are_on_wherever_needed_if_any_stop_allows_it(case: tuple[Route, Any]) -> None:
     route, _ = case
@@ -358,7 +355,6 @@ def _is_in_order(span: ChainedSpan, chain_plan: ChainPlan) -> bool:
     return span.on < span.off and all(x is span or x.off <= span.on or x.on >= span.off for x in chain_plan.spans)
 
 
-@settings(deadline=None, max_examples=25)
 @given(st.integers(40, 120), st.integers(20, 80), st.integers(10, 40), st.integers(0, 2), st.booleans())
 def test_places_to_look_for_are_chosen_among_as_any_other(
     length_km: int, from_km: int, snow_km: int, stops_n: int, moving: bool

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.notices.model import NoticeKind
@@ -328,7 +328,6 @@ def storms_and_signs(draw: st.DrawFn) -> tuple[np.ndarray, PostedControl]:
     return snowy, sign
 
 
-@settings(max_examples=40, deadline=None)
 @given(storms_and_signs())
 def test_adding_a_posted_control_lowers_the_advice_nowhere(case: tuple[np.ndarray, PostedControl]) -> None:
     """Nor the likelihood at any place. Where likelier road beside it says the same, a shower of a few members may go

@@ -93,6 +93,7 @@ def spoken(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> It
         trips=folder / "trips.csv",
         languages=Languages(driver=FLEET),
         forecast=replace(settings.forecast, open_meteo_url=storm.base_url),
+        plan=replace(settings.plan, compare_h=3.0),
         store=folder / "alertd.db",
         cache=folder / "http",
         archive=None,
