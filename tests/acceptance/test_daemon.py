@@ -100,7 +100,7 @@ def test_idle_daemon_ends_at_once_and_logs_single_lines(config: Path, start: Sta
     assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
 
 
-@pytest.fixture(params=["sqlite", "postgres"])
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.slow)])
 def config_of_each(request: pytest.FixtureRequest, config: Path) -> Path:
     """The settings with each kind of store; the server's password stands in a file of its own."""
     if request.param == "postgres":

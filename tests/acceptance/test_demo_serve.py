@@ -50,6 +50,7 @@ def shown(tmp_path: Path) -> Iterator[Shown]:
     run.child.communicate()
 
 
+@pytest.mark.slow
 def test_serve_shows_a_moving_storm_until_ctrl_c(shown: Shown) -> None:
     url = shown.url()
     ends = time.monotonic() + PATIENCE_S

@@ -10,7 +10,7 @@ import pytest
 from alertd.testing.postgres import server_programs
 
 
-@pytest.mark.parametrize("store", ["sqlite", "postgres"])
+@pytest.mark.parametrize("store", ["sqlite", pytest.param("postgres", marks=pytest.mark.slow)])
 def test_kill_9_loses_no_notice_and_repeats_the_same_bytes(store: str) -> None:
     if store == "postgres" and server_programs() is None:
         pytest.skip("no PostgreSQL server programs on this machine (apt-get install postgresql)")
