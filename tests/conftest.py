@@ -11,6 +11,8 @@ from pathlib import Path
 import httpx
 import numpy as np
 import pytest
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
 
 from alertd.planning.planner import Planner
 from alertd.planning.replay_record import record_response
@@ -26,6 +28,30 @@ from alertd.testing.postgres import PostgresCluster, server_programs
 from alertd.web.app import make_api
 
 DEMO = Path(__file__).resolve().parents[1] / "fixtures" / "demo"
+LONGEST_TEST_NAME = 60
+# The demo compares departures of the next 36 hours, which is three quarters of the work of a plan. These hours hold the
+# planned departure of the first trucks and some on both sides of it.
+COMPARED_H = 3.0
+
+# Examples of a property. A run repeats the same ones, so that a landing does not depend on luck. To search at random:
+# pytest -m "hypothesis and not live" --hypothesis-profile=random
+for profile, examples_n, repeat in (("quick", 25, True), ("full", 100, True), ("random", 100, False)):
+    hypothesis_settings.register_profile(
+        profile,
+        max_examples=examples_n,
+        derandomize=repeat,
+        deadline=None,
+        suppress_health_check=[HealthCheck.too_slow],  # a busy machine is no fault of the test
+    )
+hypothesis_settings.load_profile("quick")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Fail a test function whose name is longer than a reader takes in at a glance."""
+    name = getattr(item, "originalname", item.name)
+    if len(name) > LONGEST_TEST_NAME:
+        pytest.fail(f"{name}: more than {LONGEST_TEST_NAME} characters", pytrace=False)
 
 
 @pytest.fixture(scope="session")
@@ -71,7 +97,10 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> Path | str:
 
 @pytest.fixture
 def make_settings(tmp_path: Path) -> Callable[..., Settings]:
-    """The demo's settings on loopback: `make_settings(forecasts=url, receiver=url, **other settings)`."""
+    """The demo's settings on loopback: `make_settings(forecasts=url, receiver=url, **other settings)`.
+
+    Plans compare the departures of `COMPARED_H` hours.
+    """
 
     def make(
         *, forecasts: str = "http://127.0.0.1:9", receiver: str = "http://127.0.0.1:9/", **over: object
@@ -80,6 +109,7 @@ def make_settings(tmp_path: Path) -> Callable[..., Settings]:
         demo = replace(
             settings,
             forecast=settings.forecast.with_keys(open_meteo_url=forecasts),
+            plan=replace(settings.plan, compare_h=COMPARED_H),
             channels=tuple(c.with_keys(url=receiver) for c in settings.channels),
             store=tmp_path / "alertd.db",
             cache=tmp_path / "http",
@@ -107,6 +137,7 @@ def write_config(tmp_path: Path) -> Callable[..., Path]:
             "receiver-secret.txt": f"{DEMO}/receiver-secret.txt",
             'open_meteo_url = "http://127.0.0.1:9"': f'open_meteo_url = "{forecasts}"',
             'trips = "trips.csv"': "http_port = 0",
+            "[daemon]": f"[plan]\ncompare_departures_h = {COMPARED_H}\n\n[daemon]",
         }
         text = (DEMO / "alertd.toml").read_text(encoding="utf-8")
         for old, new in (moved | (changes or {})).items():

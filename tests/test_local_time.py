@@ -42,13 +42,11 @@ DENVER = ZoneInfo("America/Denver")
         (date(2026, 11, 1), time(2, 0), "2026-11-01T09:00"),
     ],
 )
-def test_a_skipped_time_is_the_first_after_the_gap_and_one_that_comes_twice_its_first_coming(
-    day: date, at: time, moment: str
-) -> None:
+def test_skipped_time_is_after_the_gap_and_repeated_is_the_first(day: date, at: time, moment: str) -> None:
     assert local_to_utc(day, at, DENVER) == datetime.fromisoformat(moment).replace(tzinfo=UTC)
 
 
-def test_a_date_that_a_zone_skipped_is_the_moment_it_went_over_it() -> None:
+def test_date_that_a_zone_skipped_is_the_moment_of_the_change() -> None:
     """Samoa had no 30 December 2011 (tz database): the 29th ended at 10:00 UTC on the 30th, and the 31st began."""
     assert local_to_utc(date(2011, 12, 30), time(4, 30), ZoneInfo("Pacific/Apia")) == datetime(
         2011, 12, 30, 10, tzinfo=UTC
@@ -62,7 +60,7 @@ def _is_near_a_change(day: date, zone: ZoneInfo) -> bool:
 
 
 @pytest.mark.parametrize("zone", ZONES)
-def test_ten_years_of_every_half_hour_come_once_a_date_in_order_and_on_that_date(zone: str) -> None:
+def test_ten_years_of_half_hours_come_once_a_date_in_order(zone: str) -> None:
     """Held against python-dateutil, which knows by itself whether a local time exists and where it comes first."""
     here, theirs = ZoneInfo(zone), tz.gettz(zone)
     days = [day for day in (date(2026, 1, 1) + timedelta(days=n) for n in range(3653)) if _is_near_a_change(day, here)]

@@ -36,7 +36,7 @@ def planned(process: Any) -> bool:
     return any("cycle done: trips=1 " in line for line in process.said)
 
 
-def test_a_posted_trip_reaches_the_fleet_and_kill_9_brings_nothing_new(
+def test_posted_trip_reaches_fleet_and_kill_9_repeats_nothing(
     config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
     first = start(config)
@@ -54,9 +54,10 @@ def test_a_posted_trip_reaches_the_fleet_and_kill_9_brings_nothing_new(
     assert receiver.refused == []
 
 
-def test_killed_while_the_receiver_fails_it_delivers_after_the_restart_under_the_same_ids_and_bytes(
+def test_kill_while_receiver_fails_delivers_same_ids_and_bytes(
     config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
+    """After the restart, the daemon delivers the notices under the same ids and bytes."""
     receiver.set_fault(ReceiverFault(status=503))
     first = start(config)
     first.post(trip)
@@ -74,9 +75,10 @@ def test_killed_while_the_receiver_fails_it_delivers_after_the_restart_under_the
     assert receiver.refused == []
 
 
-def test_sigterm_ends_it_within_ten_seconds_with_status_0_even_while_a_source_hangs(
+def test_sigterm_ends_within_ten_seconds_while_a_source_blocks(
     config: Path, forecasts: FakeOpenMeteo, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
+    """The exit status is 0."""
     forecasts.set_fault(ApiFault(kind=FaultKind.SLOW, slow_s=60.0))
     process = start(config)
     process.post(trip)
@@ -88,7 +90,7 @@ def test_sigterm_ends_it_within_ten_seconds_with_status_0_even_while_a_source_ha
     assert any("jobs cancelled at shutdown" in line for line in process.said)
 
 
-def test_an_idle_daemon_ends_at_once_and_every_line_it_said_is_one_line(config: Path, start: Start) -> None:
+def test_idle_daemon_ends_at_once_and_logs_single_lines(config: Path, start: Start) -> None:
     process = start(config)
     with httpx.Client() as idle:  # a connection kept alive must not hold it up
         assert idle.get(f"{process.url}/healthz").json()["status"] == "up"
@@ -98,7 +100,7 @@ def test_an_idle_daemon_ends_at_once_and_every_line_it_said_is_one_line(config: 
     assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
 
 
-@pytest.fixture(params=["sqlite", "postgres"])
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.slow)])
 def config_of_each(request: pytest.FixtureRequest, config: Path) -> Path:
     """The settings with each kind of store; the server's password stands in a file of its own."""
     if request.param == "postgres":
@@ -111,7 +113,7 @@ def config_of_each(request: pytest.FixtureRequest, config: Path) -> Path:
     return config
 
 
-def test_a_second_daemon_on_the_same_store_stands_by_and_leads_when_the_first_is_killed(
+def test_standby_daemon_leads_after_the_leader_is_killed(
     config_of_each: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
     config = config_of_each
@@ -138,7 +140,7 @@ def test_a_daemon_that_stands_by_ends_when_it_is_told_to(config: Path, start: St
     assert first.child.poll() is None
 
 
-def test_a_disk_that_is_full_at_the_start_is_one_line_and_status_1(config: Path, start: Start) -> None:
+def test_full_disk_at_start_is_one_line_and_status_1(config: Path, start: Start) -> None:
     process = start(config, largest_file_bytes=4096)
     assert process.ended() == 1
     (line,) = [line for line in process.said if not LOG_LINE.fullmatch(line)]  # an old Python is warned of besides
@@ -147,9 +149,10 @@ def test_a_disk_that_is_full_at_the_start_is_one_line_and_status_1(config: Path,
     assert again.url
 
 
-def test_a_disk_that_fills_up_refuses_the_trip_keeps_what_is_stored_and_goes_on_when_there_is_room(
+def test_full_disk_refuses_trips_and_recovers_when_freed(
     config: Path, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
+    """What is stored stays, and the daemon continues when there is room."""
     process = start(config)
     assert process.post(trip).status_code == 201
     wait_until(lambda: planned(process) and process.undelivered() == 0, "the trip is planned")
@@ -169,7 +172,7 @@ def test_a_disk_that_fills_up_refuses_the_trip_keeps_what_is_stored_and_goes_on_
     assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
 
 
-def test_settings_are_read_anew_on_sighup_and_broken_ones_change_nothing(
+def test_sighup_reloads_settings_and_broken_ones_change_nothing(
     config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
     process = start(config)

@@ -43,7 +43,7 @@ def test_it_is_printed_for_people_programs_and_spreadsheets(alertd: Callable[...
     assert nobody.stdout == "no chains were reported\n"
 
 
-def test_a_day_that_is_none_and_a_store_that_is_not_there_are_told(
+def test_invalid_day_and_missing_store_are_one_line_errors(
     mistake: Callable[..., str], write_config: Callable[..., Path], config: Path
 ) -> None:
     line = mistake("chainlog", "--config", config, "--from", "yesterday")

@@ -81,7 +81,7 @@ def test_every_bad_row_of_the_trips_file_is_named(
         ({"http_port = 0": "http_limits = {requests_per_min = 0}"}, "daemon.http_limits.requests_per_min: "),
     ],
 )
-def test_a_mistake_in_the_settings_is_one_line_with_file_key_and_mend(
+def test_settings_mistake_is_one_line_with_file_key_and_mend(
     changes: dict[str, str], said: str, mistake: Callable[..., str], write_config: Callable[..., Path]
 ) -> None:
     config = write_config(changes=changes)
@@ -92,7 +92,7 @@ def test_a_mistake_in_the_settings_is_one_line_with_file_key_and_mend(
         assert "; " in line
 
 
-def test_settings_that_are_not_there_a_folder_or_not_utf8_are_told(
+def test_missing_folder_or_not_utf8_settings_are_reported(
     mistake: Callable[..., str], write_config: Callable[..., Path], tmp_path: Path
 ) -> None:
     latin = tmp_path / "latin.toml"
@@ -113,7 +113,7 @@ def test_settings_that_are_not_there_a_folder_or_not_utf8_are_told(
         ({"/stops.geojson": "/none.geojson"}, "none.geojson: "),
     ],
 )
-def test_check_finds_what_the_daemon_would_stumble_over_at_its_start(
+def test_check_finds_what_would_stop_the_daemon_at_start(
     changes: dict[str, str], said: str, alertd: Callable[..., Result], write_config: Callable[..., Path]
 ) -> None:
     result = alertd("check", "--config", write_config(changes=changes))
@@ -165,7 +165,7 @@ def test_check_names_every_broken_file_in_one_run(
     assert "unknown key; " in wrong[0]
 
 
-def test_folders_of_rigs_and_routes_that_are_not_there_are_pointed_out(
+def test_missing_folders_of_rigs_and_routes_are_reported(
     alertd: Callable[..., Result], write_config: Callable[..., Path], demo: Path
 ) -> None:
     result = alertd("check", "--config", write_config(changes={f'rigs = "{demo}/rigs"': 'rigs = "none"'}))

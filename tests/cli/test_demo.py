@@ -3,12 +3,12 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from click.testing import Result
 
 
-def test_the_demo_runs_offline_and_leaves_a_store_in_the_folder_it_is_given_alone(
-    alertd: Callable[..., Result], tmp_path: Path
-) -> None:
+@pytest.mark.slow  # the golden test runs the same demo
+def test_demo_runs_offline_and_keeps_the_given_folders_store(alertd: Callable[..., Result], tmp_path: Path) -> None:
     (tmp_path / "alertd.db").write_bytes(b"a fleet's own store")
     result = alertd("demo", "--keep", tmp_path)
     assert result.exit_code == 0, result.output

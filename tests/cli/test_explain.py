@@ -26,7 +26,7 @@ def asked(write_config: Callable[..., Path], storm_soon: FakeOpenMeteo, soon: da
     return ["plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--config", config]
 
 
-def test_each_stretch_is_explained_line_by_line_and_ends_with_the_plans_advice(
+def test_each_stretch_is_explained_and_ends_with_the_advice(
     alertd: Alertd, asked: list[object], tmp_path: Path
 ) -> None:
     kept = tmp_path / "kept"

@@ -79,7 +79,7 @@ def test_without_a_file_to_keep_them_in_it_is_one_line(
     assert 'places.zones: is empty; name a file, e.g. "../var/zones.geojson"' in line
 
 
-def test_a_plan_over_http_names_the_warning_on_the_part_of_the_road_that_its_zone_holds(
+def test_plan_over_http_names_the_warning_on_its_zones_road(
     alertd: Callable[..., Result], config: Path, soon: datetime, api: FakeOpenMeteo
 ) -> None:
     """Zone 001 begins at 114.2 W, a third of the way along. There is no forecast for then: the plan is partial."""

@@ -22,7 +22,7 @@ def asked(write_config: WriteConfig, soon: datetime) -> list[object]:
     return ["--rig", "quillback-17", "--depart", soon.isoformat(), "--config", write_config()]
 
 
-def test_a_plan_says_where_which_tires_how_fast_how_old_and_who_decides(
+def test_plan_shows_places_tires_speed_age_and_who_decides(
     alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path
 ) -> None:
     config = write_config(forecasts=storm_soon.base_url)
@@ -90,7 +90,7 @@ def test_several_routes_are_compared_and_the_first_is_the_plan(
     assert mistake("plan", west, demo / "none.gpx", *rest).startswith("none.gpx: cannot be read (No such file")
 
 
-def test_a_rig_may_be_a_file_of_ones_own_and_a_bracket_in_its_name_is_no_markup(
+def test_rig_file_works_and_a_bracket_in_its_name_is_no_markup(
     alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     rig = tmp_path / "my-truck.toml"
@@ -103,7 +103,7 @@ def test_a_rig_may_be_a_file_of_ones_own_and_a_bracket_in_its_name_is_no_markup(
 
 
 @pytest.mark.parametrize("kind", [FaultKind.LIMIT_DAY, FaultKind.HTML])
-def test_without_a_forecast_the_plan_says_be_ready_names_the_source_and_ends_with_status_3(
+def test_no_forecast_is_be_ready_with_source_and_status_3(
     kind: FaultKind, alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path
 ) -> None:
     storm_soon.set_fault(ApiFault(kind=kind))
@@ -141,7 +141,7 @@ def test_a_departure_that_cannot_be_planned_is_told(
     assert said in line
 
 
-def test_an_unknown_rig_a_missing_rig_file_and_a_broken_one_are_told(
+def test_unknown_missing_and_broken_rigs_are_reported(
     mistake: Mistake, write_config: WriteConfig, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     def told(rig: object) -> str:
@@ -257,7 +257,7 @@ def test_a_source_of_heights_that_is_down_is_named(
     assert "limit" in line
 
 
-def test_the_trips_of_a_day_to_come_are_planned_within_the_look_ahead(
+def test_trips_of_a_coming_day_are_planned_within_look_ahead(
     alertd: Alertd, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, tmp_path: Path
 ) -> None:
     far = (soon + timedelta(days=300)).isoformat()
@@ -307,7 +307,7 @@ def test_a_folder_that_cannot_be_written_is_one_line(
     assert "name another folder" in said
 
 
-def test_the_brief_is_written_as_a_page_that_needs_nothing_from_elsewhere_and_as_pdf(
+def test_brief_is_a_self_contained_page_and_a_pdf(
     alertd: Alertd, write_config: WriteConfig, mistake: Callable[..., str], storm_soon: FakeOpenMeteo, soon: datetime,
     tmp_path: Path,
 ) -> None:  # fmt: skip

@@ -30,7 +30,7 @@ def shown(surface: RoadClass, deck: RoadClass | None = None, fix: PositionFix | 
     return out.getvalue()
 
 
-def test_a_white_road_without_chain_advice_is_called_a_winter_road() -> None:
+def test_white_road_without_chain_advice_is_a_winter_road() -> None:
     text = shown(RoadClass.SNOW)
     assert "WINTER ROAD, NO CHAINS EXPECTED   up to 99% likely" in text
     assert "Winter road (snow 99%), mi 0-38" in text
@@ -47,7 +47,7 @@ def test_a_dry_road_is_not() -> None:
     assert "NO WINTER ROAD EXPECTED" in shown(RoadClass.DRY)
 
 
-def test_a_bridge_that_ices_alone_makes_a_winter_road_of_a_dry_one() -> None:
+def test_icy_bridge_makes_a_dry_road_a_winter_road() -> None:
     text = shown(RoadClass.DRY, deck=RoadClass.ICE)
     assert "WINTER ROAD, NO CHAINS EXPECTED   up to 99% likely" in text
     assert "Winter road on bridges, see cautions" in text
@@ -55,7 +55,7 @@ def test_a_bridge_that_ices_alone_makes_a_winter_road_of_a_dry_one() -> None:
     assert "Bridge deck Larch Creek may carry ice (99%)" in text
 
 
-def test_a_truck_under_way_is_shown_where_it_was_seen_and_the_road_from_there() -> None:
+def test_truck_under_way_is_shown_where_it_was_seen() -> None:
     """06:30 UTC is 22:30 the evening before by Pacific time, the clock of the start; 40 km are 25 miles."""
     text = shown(RoadClass.DRY, fix=PositionFix(at=at_hour(6.5), distance_m=40e3, offset_m=5.0))
     assert "seen 22:30 PST, 25 mi on the way: the rest of the way from there" in text
@@ -104,7 +104,7 @@ def printed(plan: Plan) -> str:
     return out.getvalue()
 
 
-def test_other_departures_are_a_strip_of_half_hours_the_strictest_of_each() -> None:
+def test_other_departures_are_a_strip_of_strictest_half_hours() -> None:
     """From 05:15 UTC, 21:15 PST: the first half hour holds one quarter, then 21:30, 22:00 with the planned one, ..."""
     text = printed(comparing("." + ".-" + "=?" + "?." + "  " + "#=" + ".-", at_hour(5.25), picked=[1]))
     lines = text.splitlines()
@@ -119,7 +119,7 @@ def test_other_departures_are_a_strip_of_half_hours_the_strictest_of_each() -> N
     assert "Leave 60 min earlier, 21:30 PST: no chains expected by this forecast (10%), arrives" in text
 
 
-def test_on_an_old_forecast_the_strip_has_no_half_hour_free_of_chains() -> None:
+def test_old_forecast_leaves_no_half_hour_free_of_chains() -> None:
     plan = replace(comparing("......" * 4, at_hour(5), picked=[1]), partial=True)
     text = printed(plan)
     (strip,) = [line for line in text.splitlines() if line.startswith("   leaving  ")]
@@ -144,7 +144,7 @@ def test_a_hold_has_its_end_on_the_terminal() -> None:
     assert "until    " not in printed(plan)
 
 
-def test_a_trip_that_meets_a_closed_road_is_told_to_hold_and_not_that_its_road_is_unknown() -> None:
+def test_closed_road_is_hold_and_not_an_unknown_road() -> None:
     shut = Closure(
         start_m=20e3, end_m=30e3, begins_at=at_hour(1), ends_at=at_hour(9), what="Road closed (slide)", source="DOT"
     )

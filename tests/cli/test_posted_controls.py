@@ -59,7 +59,7 @@ def test_check_names_a_mistake_in_a_feed_file(
     assert 'word[1].level: "R2" is not a level of US-ID; write one of: chains-required, closed, none, ignore' in line
 
 
-def test_a_plan_by_hand_reads_the_closures_of_the_daemon_and_says_so(
+def test_plan_by_hand_reads_and_names_the_daemons_closures(
     alertd: Callable[..., Result], write_config: Callable[..., Path], soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     """Km 50 of the demo's road is closed all day; the plan holds, and which store it was read from is said."""

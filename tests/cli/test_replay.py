@@ -59,7 +59,7 @@ def test_a_plan_kept_in_a_folder_is_made_again_from_it_alone(alertd: Alertd, kep
     assert (told["plan_id"], told["same"], told["differences"]) == (plan_id, True, [])
 
 
-def test_a_plan_that_comes_out_otherwise_lists_what_differs_and_ends_with_status_3(alertd: Alertd, kept: Path) -> None:
+def test_a_different_replay_lists_differences_with_status_3(alertd: Alertd, kept: Path) -> None:
     archive, now = Archive(kept), system_clock()
     (plan_id,) = archive.plans()
     told = json.loads(archive.get(archive.of_plan(plan_id)))

@@ -36,9 +36,7 @@ def test_without_code_every_file_is_listed_with_its_age(alertd: Callable[..., Re
 
 
 @pytest.mark.parametrize("code", CODES)
-def test_a_rule_set_is_printed_with_citation_ages_doubts_and_who_decides(
-    code: str, alertd: Callable[..., Result]
-) -> None:
+def test_rule_set_shows_citation_ages_doubts_and_who_decides(code: str, alertd: Callable[..., Result]) -> None:
     result = alertd("rules", code.lower(), "--rig", "doubles-4x2", "--config", CONFIG)
     assert result.exit_code == 0, result.output
     said, rules = _flat(result.stdout), read_rulesets(ROOT / "config/rules")[code]
@@ -55,7 +53,7 @@ def test_a_rule_set_is_printed_with_citation_ages_doubts_and_who_decides(
         assert _flat(words) in said
 
 
-def test_washington_tells_a_driver_which_tires_how_many_aboard_and_what_to_carry(
+def test_washington_rules_list_tires_chains_aboard_and_gear(
     alertd: Callable[..., Result],
 ) -> None:
     said = _flat(
@@ -75,7 +73,7 @@ def test_spain_says_that_a_truck_may_not_drive_at_yellow(alertd: Callable[..., R
     assert "BARRED this rig may not pass: trucks and articulated vehicles may not drive at yellow" in said
 
 
-def test_germany_speaks_in_kilometres_and_law_switzerland_in_advice(alertd: Callable[..., Result]) -> None:
+def test_german_rules_are_in_km_as_law_and_swiss_ones_as_advice(alertd: Callable[..., Result]) -> None:
     assert "at most 50 km/h (law: StVO section 3(4)" in _flat(alertd("rules", "DE", "--config", CONFIG).stdout)
     assert "at most 50 km/h (advice, not law: " in _flat(alertd("rules", "CH", "--config", CONFIG).stdout)
     assert "at most 25 mph" in _flat(alertd("rules", "US-CA", "--config", CONFIG).stdout)
@@ -142,7 +140,7 @@ def test_mistake_is_one_line_that_names_the_choices(
     assert said in mistake("rules", *arguments, "--config", CONFIG)
 
 
-def test_state_letters_are_enough_and_a_country_is_not_mistaken_for_a_state() -> None:
+def test_state_letters_suffice_and_a_country_is_not_a_state() -> None:
     rulesets = read_rulesets(ROOT / "config/rules")
     assert find_ruleset(rulesets, "ca").jurisdiction == "US-CA"
     assert find_ruleset(rulesets, "bc").jurisdiction == "CA-BC"

@@ -53,7 +53,7 @@ async def test_a_store_that_fails_inside_a_job_is_one_line_in_the_log(
     ]
 
 
-async def test_a_fault_of_ours_in_a_job_is_kept_whole_in_the_log_and_ends_nothing(
+async def test_internal_error_in_a_job_is_logged_and_ends_nothing(
     daemon: Daemon, caplog: pytest.LogCaptureFixture
 ) -> None:
     async def job() -> None:
@@ -89,7 +89,7 @@ async def test_a_job_that_does_not_end_is_cut_off_and_that_is_said(
     assert ["1 jobs cancelled at shutdown" in r.getMessage() for r in caplog.records] == [True]
 
 
-async def test_tidying_removes_stored_answers_and_kept_inputs_past_their_days_and_no_others(
+async def test_cleanup_removes_only_answers_and_inputs_past_their_days(
     daemon: Daemon, make_settings: Callable[..., Settings]
 ) -> None:
     settings, now = make_settings(), system_clock()
@@ -107,7 +107,7 @@ async def test_tidying_removes_stored_answers_and_kept_inputs_past_their_days_an
     assert archive.plans() == sorted(ids.values())[:2]
 
 
-async def test_a_job_asked_for_while_it_runs_comes_once_more_and_not_more_often(daemon: Daemon) -> None:
+async def test_job_requested_while_running_runs_once_more_only(daemon: Daemon) -> None:
     go, begun = asyncio.Event(), []
 
     async def job() -> None:

@@ -64,7 +64,7 @@ async def test_the_second_request_of_a_connection_is_timed_too(port: int) -> Non
     assert said.count(b"200 OK") == 1
 
 
-async def test_a_body_that_does_not_end_is_408_and_closes_the_connection(port: int) -> None:
+async def test_body_that_does_not_end_is_408_and_closes_connection(port: int) -> None:
     head = b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 1000\r\n\r\n"
     said = await say(port, head, *[b"x"] * 4, pause_s=0.05)
     assert said.startswith(b"HTTP/1.1 408 ")

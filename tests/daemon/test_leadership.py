@@ -24,7 +24,7 @@ def candidates(one: Store, other: Store) -> tuple[Candidate, Candidate]:
     return one.candidate("north:1", lease_s=60), other.candidate("north:2", lease_s=60)
 
 
-async def test_it_says_once_for_whom_it_stands_by_and_leads_when_that_one_ends(
+async def test_standby_names_the_leader_once_and_takes_over_at_its_end(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     with Store(tmp_path / "a.db") as one, Store(tmp_path / "a.db") as other:
@@ -57,9 +57,10 @@ async def test_told_to_stop_it_stands_by_no_longer(tmp_path: Path) -> None:
         first.release()
 
 
-async def test_a_store_that_fails_while_it_leads_costs_it_nothing_but_a_line_and_another_leader_ends_it(
+async def test_store_failure_while_leading_is_a_line_till_a_new_leader(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """A store that fails while the daemon leads costs one log line; another leader ends it."""
     with Store(tmp_path / "a.db") as one:
         candidate, lost = one.candidate("north:1", lease_s=60), asyncio.Event()
         answers = iter([*[StoreError("store x: disk is full")] * 3, True, False])

@@ -36,7 +36,7 @@ class Ticks:
         self.now += timedelta(seconds=seconds + step_s)
 
 
-def test_a_timer_that_does_not_come_round_is_a_hang_after_a_minute_and_no_more_once_it_comes() -> None:
+def test_late_timer_is_a_hang_after_a_minute_until_it_returns() -> None:
     ticks = Ticks()
     liveness = Liveness(ticks.monotonic)
     ticks.go(60.0)
@@ -47,7 +47,7 @@ def test_a_timer_that_does_not_come_round_is_a_hang_after_a_minute_and_no_more_o
     assert liveness.problem() == ""
 
 
-def test_a_job_that_never_ends_is_a_hang_though_the_timer_comes_round() -> None:
+def test_job_that_never_ends_is_a_hang_though_the_timer_runs() -> None:
     ticks = Ticks()
     liveness = Liveness(ticks.monotonic)
     with liveness.job("cycle"):
@@ -117,7 +117,7 @@ def manager(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.
         yield listening
 
 
-async def test_the_manager_is_told_that_the_daemon_lives_only_while_its_work_moves_on(
+async def test_watchdog_is_notified_only_while_work_moves_on(
     manager: socket.socket, caplog: pytest.LogCaptureFixture
 ) -> None:
     ticks = Ticks()
@@ -153,9 +153,7 @@ def test_an_abstract_socket_and_no_socket_are_both_fine(monkeypatch: pytest.Monk
         assert listening.recv(100) == b"READY=1\nSTATUS=leading"
 
 
-def test_a_credential_is_read_where_systemd_put_it_and_nowhere_else(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_credential_is_read_only_where_systemd_puts_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert secret_path(tmp_path, "secrets/tms.txt") == tmp_path / "secrets" / "tms.txt"
     monkeypatch.delenv("CREDENTIALS_DIRECTORY", raising=False)
     with pytest.raises(ValueError, match="hands no credentials"):

@@ -10,8 +10,8 @@ import pytest
 from alertd.testing.postgres import server_programs
 
 
-@pytest.mark.parametrize("store", ["sqlite", "postgres"])
-def test_nothing_decided_is_lost_to_kill_9_and_twice_means_the_same_bytes(store: str) -> None:
+@pytest.mark.parametrize("store", ["sqlite", pytest.param("postgres", marks=pytest.mark.slow)])
+def test_kill_9_loses_no_notice_and_repeats_the_same_bytes(store: str) -> None:
     if store == "postgres" and server_programs() is None:
         pytest.skip("no PostgreSQL server programs on this machine (apt-get install postgresql)")
     script = Path(__file__).resolve().parents[1] / "benchmarks" / "crash_outbox.py"
@@ -24,7 +24,7 @@ def test_nothing_decided_is_lost_to_kill_9_and_twice_means_the_same_bytes(store:
     assert counts["sent_twice"] <= 5 * 4  # at most one a kill and worker
 
 
-def test_on_a_disk_that_is_truly_full_a_decided_notice_still_goes_out_once(tmp_path: Path) -> None:
+def test_truly_full_disk_still_delivers_a_decided_notice_once(tmp_path: Path) -> None:
     """RLIMIT_FSIZE in a process of its own stands for the full disk."""
     ran = subprocess.run([sys.executable, "-c", _FULL_DISK, str(tmp_path)], capture_output=True, text=True, check=True)
     assert ran.stdout.splitlines() == ["refused", "refused", "['one.txt', 'two.txt'] 2", "[] 2"]

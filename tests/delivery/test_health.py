@@ -25,7 +25,7 @@ def _lane(target: str, **changes: object) -> BreakerHealth:
     return BreakerHealth(target=target, **{**values, **changes})
 
 
-def test_every_configured_target_is_named_and_those_that_still_have_notices(noon: datetime) -> None:
+def test_configured_targets_and_those_with_notices_are_named(noon: datetime) -> None:
     hook, old = channel_health(["hook"], [_tally("old", parked_n=3)], [], {}, noon)
     assert (hook.target, hook.configured, hook.last_success_age_s, hook.problem) == ("hook", True, None, "")
     assert (old.target, old.configured, old.parked_n) == ("old", False, 3)

@@ -34,7 +34,7 @@ def _tries(life: timedelta, rng: object) -> tuple[list[datetime], GiveUp]:
         moments.append(at)
 
 
-def test_waits_follow_the_stated_plan_while_the_notice_lives_long() -> None:
+def test_waits_follow_the_stated_plan_for_a_long_lived_notice() -> None:
     """From 30 min on: Standard Webhooks 1.0.0, example schedule. Jitter held at its middle."""
     moments, _ = _tries(timedelta(days=365), Middle())
     waits = [(later - earlier).total_seconds() for earlier, later in pairwise(moments)]
@@ -43,7 +43,7 @@ def test_waits_follow_the_stated_plan_while_the_notice_lives_long() -> None:
 
 
 @pytest.mark.parametrize("life_h", [0.25, 2, 12, 23.9, 24.1, 96])
-def test_the_whole_plan_keeps_its_bounds_and_ends_in_time_whatever_the_draws(life_h: float) -> None:
+def test_whole_plan_keeps_its_bounds_for_any_random_draws(life_h: float) -> None:
     """1,000 draws of the jitter each: no wait over a tenth of the time left or a minute; a last try near the end."""
     life = timedelta(hours=life_h)
     ends = START + min(life, MAX_RETRY_PERIOD)
@@ -73,9 +73,10 @@ def test_draws_spread_the_tries_of_many_notices() -> None:
     permanent=st.booleans(),
     seed=st.integers(0, 1000),
 )
-def test_a_retry_is_never_in_the_past_past_its_use_or_before_the_target_asked(
+def test_retry_is_not_in_the_past_too_late_or_before_asked(
     attempt: int, left_s: float, asked_s: float | None, permanent: bool, seed: int
 ) -> None:
+    """A retry is never past the notice's use, nor before the time that the target asks for."""
     error = DeliveryError("hook", "no", permanent=permanent, retry_after_s=asked_s)
     expires_at = START + timedelta(seconds=left_s)
     verdict = next_attempt(attempt, error, START, expires_at, np.random.default_rng(seed), since=START)
@@ -98,9 +99,7 @@ def test_same_draw_same_plan() -> None:
     ("asked_s", "life_h", "outcome"),
     [(600, 12, "waits"), (86400, 72, "waits"), (86401, 72, "parked"), (3600, 0.5, "parked")],
 )
-def test_a_pause_that_is_asked_for_is_obeyed_up_to_a_day_and_the_notices_use(
-    asked_s: float, life_h: float, outcome: str
-) -> None:
+def test_requested_pause_is_kept_up_to_a_day_and_the_expiry(asked_s: float, life_h: float, outcome: str) -> None:
     error = DeliveryError("hook", "answered 429", retry_after_s=asked_s)
     verdict = next_attempt(1, error, START, START + timedelta(hours=life_h), Middle(), since=START)
     if outcome == "waits":
@@ -117,6 +116,6 @@ def test_permanent_errors_end_at_once_and_need_a_person() -> None:
     assert verdict == GiveUp(reason="hook: answered 410", expired=False)
 
 
-def test_after_a_day_of_failures_a_notice_that_is_still_of_use_is_parked() -> None:
+def test_useful_notice_is_parked_after_a_day_of_failures() -> None:
     verdict = next_attempt(60, DOWN, START + timedelta(days=1), START + timedelta(days=3), Middle(), since=START)
     assert verdict == GiveUp(reason="tried for a day, 60 times; the last: hook: answered 500")

@@ -128,7 +128,7 @@ async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon
     assert [row.state for row in store.outbox.of_notice(notice.id)] == ["done"]
 
 
-async def test_while_the_disk_is_full_what_is_decided_still_goes_out_once(store: Store, noon: datetime, say) -> None:
+async def test_full_disk_still_delivers_decided_notices_once(store: Store, noon: datetime, say) -> None:
     """Nothing can be written: neither claims nor marks. All of it still arrives, one after a retry."""
     said = [say(f"{number}", trip_id="") for number in range(20)]
     hook = Scripted(DeliveryError("hook", "answered 500"))
@@ -268,9 +268,7 @@ async def test_a_pause_asked_for_holds_for_all_that_goes_to_the_target(store: St
     assert (await dispatcher.deliver_due(noon + timedelta(minutes=11))).done_n == 2
 
 
-async def test_a_notice_refused_while_others_pass_is_parked_so_that_later_news_gets_through(
-    store: Store, noon: datetime, say
-) -> None:
+async def test_notice_refused_alone_is_parked_so_that_later_ones_pass(store: Store, noon: datetime, say) -> None:
     say("poison")
     hook = Scripted()
     hook.refuses = {"poison"}
@@ -305,7 +303,7 @@ async def test_a_target_that_refuses_everything_parks_nothing(store: Store, noon
 
 
 @pytest.mark.parametrize("outage_h", [1, 8, 72])
-async def test_after_an_outage_everything_still_of_use_arrives_and_nothing_else(
+async def test_after_an_outage_only_notices_still_of_use_arrive(
     store: Store, noon: datetime, say, outage_h: int
 ) -> None:
     """Notices of 12, 24 and 96 h on a held clock: within 10 min of the end of the outage all is there.
@@ -331,9 +329,7 @@ async def test_after_an_outage_everything_still_of_use_arrives_and_nothing_else(
     assert most_tries <= 4
 
 
-async def test_after_six_hours_down_every_trips_notices_arrive_in_their_order(
-    store: Store, noon: datetime, say
-) -> None:
+async def test_after_six_hours_down_notices_keep_each_trips_order(store: Store, noon: datetime, say) -> None:
     for number in range(5):
         store.put_trip(StoredTrip(id=f"t{number}", body="{}", created_at=noon))
     hook = Scripted()
@@ -351,9 +347,7 @@ async def test_after_six_hours_down_every_trips_notices_arrive_in_their_order(
     assert len(hook.texts) == 45
 
 
-async def test_five_days_of_nothing_but_failures_disable_a_target_in_plain_sight(
-    store: Store, noon: datetime, say
-) -> None:
+async def test_five_days_of_failures_disable_a_target_visibly(store: Store, noon: datetime, say) -> None:
     hook = Scripted()
     hook.down = DeliveryError("hook", "answered 401")
     dispatcher = _dispatcher(store.outbox, hook=hook)

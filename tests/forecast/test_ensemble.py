@@ -66,7 +66,7 @@ def test_the_mean_temperature_is_the_sources() -> None:
     np.testing.assert_allclose(dressed(forecast()).air_temp_c.mean(axis=0), -1.0, atol=1e-9)
 
 
-def test_a_member_that_is_warm_is_warm_everywhere_and_all_the_time() -> None:
+def test_warm_member_is_warm_everywhere_and_always() -> None:
     """Rank-persistent: the order of members is the same in every cell and hour."""
     ranks = np.argsort(dressed(forecast()).air_temp_c, axis=0)
     assert (ranks == ranks[:, :1, :1]).all()
@@ -105,7 +105,7 @@ def test_chance_of_more_than_an_amount_is_that_of_pop_and_qpf(
 
 @pytest.mark.parametrize("members", [1, 7, 20, 200])
 @pytest.mark.parametrize("p", [0.001, 0.02, 0.3, 0.999, 1.0])
-def test_the_mean_over_members_is_the_amount_whatever_their_number(members: int, p: float) -> None:
+def test_mean_over_members_is_the_amount_for_any_member_count(members: int, p: float) -> None:
     assert exponential_shares(np.array(p), members).mean() == pytest.approx(1.0)
 
 
@@ -124,7 +124,7 @@ def test_without_a_probability_the_amount_gets_a_factor() -> None:
     assert lognormal_shares(1, 0.5).tolist() == [1.0]
 
 
-def test_trap_16_amount_without_chance_keeps_its_mean_and_chance_without_amount_gets_a_trace() -> None:
+def test_trap_16_amount_keeps_its_mean_and_chance_gets_a_trace() -> None:
     """2 mm/h with 0 %: probability raised to 2/3. 80 % with 0 mm: 0.8 of 0.05 mm/h. 5 % with 0 mm: nothing."""
     amount, p = reconcile(np.array([2.0, 0.0, 0.0, NAN, 0.0]), np.array([0.0, 0.8, 0.05, 0.8, NAN]))
     np.testing.assert_allclose(amount, [2.0, 0.04, 0.0, NAN, 0.0])
@@ -142,7 +142,7 @@ def test_unknown_stays_unknown_in_every_member(name: str) -> None:
     assert np.isnan(out).sum() == out.shape[0]
 
 
-def test_an_old_forecast_spreads_wider_and_a_future_issue_gains_nothing() -> None:
+def test_old_forecast_spreads_wider_and_future_issue_does_not() -> None:
     now = START + timedelta(hours=48)
     old = dressed(forecast(), now=now).air_temp_c[:, 0, 50].std()
     young = dressed(forecast(issued_at=now), now=now).air_temp_c[:, 0, 50].std()
@@ -163,7 +163,7 @@ def test_one_member_is_the_forecast_itself() -> None:
         np.testing.assert_allclose(getattr(out, name), getattr(f, name))
 
 
-def test_the_same_generator_gives_the_same_members_and_provenance_is_kept() -> None:
+def test_same_generator_gives_same_members_and_provenance() -> None:
     f = replace(forecast(), served_stale=True)
     one, two = dressed(f), dressed(f)
     np.testing.assert_array_equal(one.air_temp_c, two.air_temp_c)

@@ -53,7 +53,7 @@ def test_hours_that_one_source_does_not_reach_are_the_others() -> None:
     np.testing.assert_array_equal(both.precip_form[:, 0], np.zeros((2, 6)))
 
 
-def test_all_of_a_borrowed_hour_comes_of_one_member_with_its_form() -> None:
+def test_borrowed_hour_comes_whole_from_one_member_with_its_form() -> None:
     freezing = np.full((1, 2, 4), PrecipForm.FREEZING, dtype=np.int8)
     wet = np.full((1, 2, 4), 2.0)
     b = forecast("b", [-3.0], start_h=2, precip_form=freezing, precip_mmwe_h=wet)
@@ -80,7 +80,7 @@ def test_what_a_source_reaches_and_does_not_know_stays_unknown() -> None:
         np.testing.assert_array_equal(np.isnan(getattr(both, name)[:, 0]), [[False, True, False, False], [False] * 4])
 
 
-def test_trap_2_a_source_that_leaves_out_a_whole_layer_stays_unknown() -> None:
+def test_trap_2_layer_that_a_source_leaves_out_stays_unknown() -> None:
     """Its place is in its area, so an answer is missing; the other source does not stand in for it."""
     nothing = np.full((1, 2, 4), NAN)
     both = pool([forecast("a", [0.0], precip_mmwe_h=nothing), forecast("b", [0.0], start_h=-2, hours=8)])
@@ -88,7 +88,7 @@ def test_trap_2_a_source_that_leaves_out_a_whole_layer_stays_unknown() -> None:
     assert np.isfinite(both.precip_mmwe_h[1]).all()
 
 
-def test_trap_2_a_layer_that_ends_early_ends_the_sources_reach_and_is_never_zero() -> None:
+def test_trap_2_early_layer_end_limits_reach_and_is_never_zero() -> None:
     """After its last hour of precipitation its members have the other's, 0.7 mm/h."""
     ends = np.array([[[0.2, 0.2, NAN, NAN]] * 2])
     both = pool(
@@ -105,7 +105,7 @@ def abroad(name: str, temp_c: list[float]) -> Forecast:
     return forecast(name, temp_c, air_temp_c=there, outside=(1,))
 
 
-def test_where_a_source_is_outside_its_area_the_pool_is_that_of_the_others() -> None:
+def test_outside_a_sources_area_the_pool_is_that_of_the_others() -> None:
     """Counts 4, 2 and 2: its four members abroad go to the others two and two."""
     both = pool([abroad("a", [0.0]), forecast("b", [-2.0]), forecast("c", [-4.0])], counts=[4, 2, 2])
     assert both.air_temp_c[:, 0, 0].tolist() == [0.0] * 4 + [-2.0] * 2 + [-4.0] * 2
@@ -126,7 +126,7 @@ def test_who_lends_also_lends_what_it_does_not_know() -> None:
 
 
 @given(st.lists(st.lists(st.sampled_from([0.0, 1.0, NAN]), min_size=4, max_size=4), min_size=2, max_size=4))
-def test_the_unknown_share_of_an_hour_is_never_less_than_among_those_who_reach_it(rows: list[list[float]]) -> None:
+def test_unknown_share_is_not_less_than_among_sources_in_reach(rows: list[list[float]]) -> None:
     """With equal members. Property over holes, early ends and wholly missing layers in two to four sources."""
     sources = [forecast(str(i), [0.0], precip_mmwe_h=np.array([[row] * 2])) for i, row in enumerate(rows)]
     n = 12  # divides by every number of sources that may reach an hour
@@ -177,7 +177,7 @@ def test_other_places_or_nothing_are_refused() -> None:
         pool([forecast("a", [0.0]), forecast("b", [0.0], start=START + timedelta(minutes=30))])
 
 
-def test_trap_12_a_cell_lower_than_the_road_is_brought_to_the_roads_height() -> None:
+def test_trap_12_lower_cell_is_moved_to_the_roads_height() -> None:
     """400 m up at 6.5 K/km in dry hours (standard atmosphere, ISO 2533): 2.6 K colder; at 6.0 when it precipitates."""
     road = forecast("a", [0.0])
     rain = np.zeros((1, 2, 4))
@@ -203,7 +203,7 @@ def test_a_valley_under_clear_sky_is_not_warmed() -> None:
     np.testing.assert_allclose(moved.air_temp_c[0, 0], [0.0, 0.0, 0.0, 3.0])
 
 
-def test_an_unknown_height_moves_nothing_and_is_filled_from_the_other() -> None:
+def test_unknown_height_moves_nothing_and_is_filled_from_others() -> None:
     both = pool([forecast("a", [0.0], elevation_m=np.array([NAN, 1400.0])), forecast("b", [-1.0])])
     np.testing.assert_array_equal(both.elevation_m, [1400.0, 1400.0])
     np.testing.assert_array_equal(both.air_temp_c[:, 0, 0], [0.0, -1.0])

@@ -27,7 +27,7 @@ def test_members_by_largest_remainder(weights: list[float], total: int, expected
 
 
 @given(st.lists(st.floats(0.01, 100.0), min_size=1, max_size=6), st.integers(6, 200))
-def test_members_sum_exactly_keep_one_each_and_follow_the_weights(weights: list[float], total: int) -> None:
+def test_members_sum_exactly_keep_one_each_and_follow_weights(weights: list[float], total: int) -> None:
     count = member_counts(weights, total)
     assert count.sum() == total
     assert count.min() >= 1

@@ -105,7 +105,8 @@ def test_gaps_are_told_in_their_own_words() -> None:
     assert judged == Freshness(state=Usability.PARTIAL, reasons=("nws: no forecast there",))
 
 
-def test_several_sources_are_as_usable_as_the_best_and_keep_every_caution() -> None:
+def test_several_sources_are_as_usable_as_the_best() -> None:
+    """Every caution of every source stays."""
     good, old = judge(forecast()), judge(forecast(), now=30.0)
     assert combine_quality([good, old]).state == Usability.PARTIAL
     assert combine_quality([good, old]).reasons == old.reasons

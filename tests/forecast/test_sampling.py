@@ -53,7 +53,7 @@ def test_too_many_summits_keep_the_most_prominent() -> None:
     assert 77 in plan.sample_idx
 
 
-def test_each_sample_hears_the_place_of_its_height_rather_than_the_nearest() -> None:
+def test_each_sample_uses_the_place_of_its_height() -> None:
     """A gorge 1000 m deep beside the pass: its floor is nearer in height to the far valley than to the pass."""
     heights = [500.0] * 21 + [1500.0] * 21
     plan = choose_cells(*road(heights), spacing_m=5000.0)

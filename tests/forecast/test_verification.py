@@ -64,7 +64,7 @@ def test_brier_and_bins_agree_with_scikit_learn() -> None:
     assert table.csi == pytest.approx(metrics.jaccard_score(happened, yes))
 
 
-def test_reliable_forecasts_lie_within_their_bars_nine_times_of_ten() -> None:
+def test_reliable_forecasts_are_within_bars_nine_of_ten_times() -> None:
     rng = np.random.default_rng(11)
     inside = []
     for _ in range(60):

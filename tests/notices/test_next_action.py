@@ -13,7 +13,7 @@ HOUR = timedelta(hours=1)
 NOT_ON = ChainStatus()
 
 
-def test_the_first_stretch_comes_first_and_the_second_is_told_beside_it(saying: Callable[..., Plan]) -> None:
+def test_first_stretch_leads_and_the_second_is_beside_it(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN, Advice.HOLD)
     step = next_action(plan, NOT_ON, None, plan.made_at)
     assert (step.step, step.number, step.stop) == (ActionKind.HANG, 1, plan.stretches[0].chain_up)
@@ -22,7 +22,7 @@ def test_the_first_stretch_comes_first_and_the_second_is_told_beside_it(saying: 
     assert "Tarn Pass" in step.then[0]
 
 
-def test_chains_on_ask_where_they_come_off_and_off_asks_for_the_next_stretch(saying: Callable[..., Plan]) -> None:
+def test_chains_on_lead_to_removal_and_off_to_the_next_stretch(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN, Advice.CHAIN)
     first, second = plan.stretches
     on_at = first.chain_up.arrive_at
@@ -48,7 +48,7 @@ def test_nothing_to_chain_is_said_on_a_whole_and_fresh_plan_only(saying: Callabl
     assert next_action(replace(clear, advice=Advice.READY), NOT_ON, None, clear.made_at).step is ActionKind.READY
 
 
-def test_a_closed_road_before_the_first_stretch_is_held_for_first(saying: Callable[..., Plan]) -> None:
+def test_closed_road_before_the_first_stretch_is_hold_first(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
     at = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=10)
     closed = ClosureNote(

@@ -13,7 +13,7 @@ def test_the_same_plan_says_nothing(saying: Callable[..., Plan]) -> None:
     assert describe_changes(saying(Advice.CHAIN), saying(Advice.CHAIN, late_min=9)) == ()
 
 
-def test_a_graver_advice_another_stop_and_chains_short_are_each_named(saying: Callable[..., Plan]) -> None:
+def test_stricter_advice_other_stop_and_few_chains_are_named(saying: Callable[..., Plan]) -> None:
     old = replace(saying(Advice.READY), advice=Advice.READY, singles_short=0)
     new = replace(saying(Advice.CHAIN, stop_id="9"), advice=Advice.CHAIN, singles_short=2)
     lines = describe_changes(old, new)

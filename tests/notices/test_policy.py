@@ -86,7 +86,7 @@ def test_a_road_about_the_threshold_is_not_eased(saying: Saying) -> None:
     assert talk.driver(forecast_of(below, 4), 4.5) != []
 
 
-def test_what_only_moved_waits_for_the_gap_and_what_grew_worse_does_not(saying: Saying) -> None:
+def test_moves_wait_for_the_gap_and_worse_changes_do_not(saying: Saying) -> None:
     talk = Talk(replace(IMMEDIATE_POLICY, least_gap=timedelta(minutes=30), soon=timedelta(0)))
     talk.hear(saying(CHAIN), 0.0)
     assert talk.driver(saying(CHAIN, stop_id="2"), 0.2) == []
@@ -113,9 +113,7 @@ def night(saying: Saying) -> Policy:
     return replace(IMMEDIATE_POLICY, quiet_from=begins, quiet_to=ends)
 
 
-def test_in_quiet_hours_the_dispatcher_hears_at_once_and_the_driver_in_the_morning(
-    saying: Saying, night: Policy
-) -> None:
+def test_quiet_hours_delay_the_driver_but_not_the_dispatcher(saying: Saying, night: Policy) -> None:
     talk = Talk(night)
     first = talk.hear(saying(CHAIN), 1.0)
     assert [n.audience for n in first] == [Audience.DISPATCHER, Audience.FLEET]
@@ -145,7 +143,7 @@ def test_a_driver_who_was_told_nothing_needs_no_relief(saying: Saying, night: Po
     assert talk.driver(saying(), 5.2) == []
 
 
-def test_over_the_limit_the_weightiest_is_said_first_and_the_rest_later(saying: Saying) -> None:
+def test_over_the_limit_the_gravest_is_first_and_the_rest_later(saying: Saying) -> None:
     talk = Talk(replace(IMMEDIATE_POLICY, driver_most_an_hour=1))
     assert [t[:4] for t in talk.driver(saying(READY, HOLD), 0.0)] == ["HOLD"]
     assert talk.driver(saying(READY, HOLD), 0.5) == []
@@ -167,7 +165,7 @@ def test_quiet_hours_may_run_over_midnight(begins: int, ends: int, hour: int, qu
     assert policy.is_quiet(at_hour(hour), "Etc/UTC") is quiet
 
 
-def test_once_rolling_only_an_operator_without_a_dispatcher_tells_the_driver(saying: Saying) -> None:
+def test_once_rolling_only_a_lone_operator_is_notified_directly(saying: Saying) -> None:
     """49 CFR 392.80: a message read at the wheel is texting."""
     plan = saying(CHAIN)
     assert recipient(plan, at_hour(7), Policy())[0] is Audience.DISPATCHER

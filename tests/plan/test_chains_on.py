@@ -61,7 +61,7 @@ def test_chains_that_are_on_are_not_hung_again() -> None:
     assert (bare.arrive_at - plan.arrive_at).total_seconds() == pytest.approx(2400.0, abs=60.0)
 
 
-def test_a_chained_truck_runs_at_chained_speed_to_where_they_come_off() -> None:
+def test_chained_truck_keeps_chained_speed_to_the_removal_place() -> None:
     """From km 34.5: 5.5 km of snow at 25 mph, 15 km bare at 20 mph, 20 min to take off, 105 km at 62 mph."""
     plan = plan_of(fix(9.0, 35e3), snow(FIRST), chains=ON)
     assert plan.chains is not None

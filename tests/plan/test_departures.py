@@ -56,7 +56,7 @@ def test_the_grid_holds_the_planned_minute() -> None:
     assert found[0].depart_at == at_hour(NOW_H + 7 / 60)
 
 
-def test_a_departure_into_the_storm_costs_what_its_chains_cost_by_hand() -> None:
+def test_departure_into_the_storm_costs_its_chains_by_hand() -> None:
     """Snow holds from half past 10 to half past 14; km 60 comes 36 min after leaving and km 80 48 (62 mph).
 
     In it: hang 40 min and remove 20, 30 km bare at 20 and 20 km of snow at 25 mph instead of 62.
@@ -71,7 +71,7 @@ def test_a_departure_into_the_storm_costs_what_its_chains_cost_by_hand() -> None
     assert at(found, 16.0).advice is Advice.CLEAR
 
 
-def test_chains_hung_before_the_snow_may_bring_the_truck_past_its_end() -> None:
+def test_early_chaining_may_bring_the_truck_past_the_snow() -> None:
     """Left at 13:30 the pass comes at 14:06 unchained: snow. Who stops to chain is there at 14:46, when it has gone;
 
     that departure still asks for chains, for whoever does not stop is in the snow.
@@ -95,7 +95,7 @@ def test_a_truck_that_should_have_left_is_not_compared() -> None:
     assert compared(storm(11, 14), planned_h=1.0) == ()
 
 
-def test_the_nearest_departure_without_chains_is_picked_with_its_reasons() -> None:
+def test_nearest_departure_without_chains_is_picked_with_reasons() -> None:
     found = compared(storm(11, 14), planned_h=11.0)
     picks = pick_departures(found, at_hour(11))
     earlier = picks[0]
@@ -106,7 +106,7 @@ def test_the_nearest_departure_without_chains_is_picked_with_its_reasons() -> No
     assert any("less lost to chains and snow" in reason for reason in earlier.reasons)
 
 
-def test_waiting_is_picked_when_the_truck_arrives_no_later_for_it() -> None:
+def test_waiting_is_picked_when_the_arrival_is_no_later() -> None:
     """Snow until half past 14; chained from 13:45 the truck loses more than an hour, and left 30 min later nothing."""
     found = compared(storm(11, 14), planned_h=13.75)
     picks = pick_departures(found, at_hour(13.75))
@@ -121,14 +121,14 @@ def test_nothing_is_picked_on_a_road_that_is_not_known() -> None:
     assert at(found, 20.0).advice is Advice.READY
 
 
-def test_leaving_earlier_than_planned_is_not_known_to_be_legal_before_the_duty_day_begins() -> None:
+def test_earlier_departure_is_not_known_legal_before_duty_begins() -> None:
     found = compared(storm(11, 14), used=HoursUsed(on_duty_since=at_hour(9.5)))
     assert at(found, 9.0).hours_ok is None
     assert at(found, 9.5).hours_ok is True
     assert at(found, 10.0).hours_ok is True
 
 
-def test_a_departure_that_the_window_does_not_bear_is_said_so_and_not_picked() -> None:
+def test_departure_outside_the_window_is_marked_and_not_picked() -> None:
     """On duty since 0:00, so the 14 h of 49 CFR 395.3(a)(2) end at 14:00; the drive takes 1 h 12 min without chains."""
     route = make_route(120e3, stops=ROUTE.stops, spans=[("US-XX", 0.0, 120e3)])
     weather = make_weather(route, storm(99, 99), hours=60)
@@ -193,7 +193,7 @@ def test_a_departure_compared_is_the_plan_made_for_it(from_h: int, lasts_h: int,
     assert one.advice.rank == plan.advice.rank
 
 
-def test_a_plan_that_asks_for_something_compares_and_one_that_asks_nothing_does_not() -> None:
+def test_only_a_plan_that_asks_for_something_compares_departures() -> None:
     weather = make_weather(ROUTE, storm(11, 14), hours=60)
 
     def plan(depart_at: datetime) -> Plan:

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
@@ -19,7 +19,7 @@ from alertd.rules.ruleset import RuleSet
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 from alertd.units import to_mph, to_mps
 
-PARAMS = PlanParams()
+PARAMS = PlanParams(compare_h=0.0)
 STOPS = [make_stop(n, m) for n, m in (("a", 5e3), ("b", 25e3), ("c", 55e3))]
 
 
@@ -41,7 +41,6 @@ def snow_between(a: float, b: float):  # type: ignore[no-untyped-def]
 RISING = (RoadClass.DRY, RoadClass.WET, RoadClass.SNOW, RoadClass.ICE)
 
 
-@settings(max_examples=60, deadline=None)
 @given(
     st.integers(0, 2**32 - 1),
     st.floats(0.0, 0.07),
@@ -87,7 +86,6 @@ def test_weather_that_is_all_unknown_is_never_clear(grade: float) -> None:
 
 
 @given(st.floats(1e-9, 1.0), st.integers(0, 2**32 - 1))
-@settings(max_examples=30, deadline=None)
 def test_any_unknown_road_makes_a_plan_partial_and_not_clear(share: float, seed: int) -> None:
     route = make_route(30e3, stops=STOPS)
     holes = np.random.default_rng(seed).random((10, route.distance_m.size)) < share
@@ -113,7 +111,7 @@ def test_an_old_forecast_makes_a_plan_partial_with_a_caution() -> None:
     assert "Forecast of made is 8 h old: be ready to chain" in plan.cautions
 
 
-def test_without_a_rule_set_the_road_is_still_planned_with_common_practice() -> None:
+def test_without_a_rule_set_the_road_uses_common_practice() -> None:
     """One western practice, no source (job.md): the outside dual of every drive position, 4 tires."""
     route = make_route(stops=STOPS)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
@@ -128,7 +126,6 @@ def test_without_a_rule_set_the_road_is_still_planned_with_common_practice() -> 
 
 
 @given(st.integers(0, 10), st.integers(0, 4), st.integers(0, 10), st.integers(0, 4))
-@settings(max_examples=60, deadline=None)
 def test_more_chains_are_never_shorter(singles: int, doubles: int, more_singles: int, more_doubles: int) -> None:
     route = make_route(stops=STOPS)
     weather = make_weather(route, snow_between(30e3, 40e3))
@@ -139,7 +136,7 @@ def test_more_chains_are_never_shorter(singles: int, doubles: int, more_singles:
     assert few.singles_short == max(0, 4 - singles - doubles)
 
 
-def test_the_same_inputs_give_the_same_bytes_and_another_moment_another_id(planned: Any) -> None:
+def test_same_inputs_give_same_bytes_and_another_time_a_new_id(planned: Any) -> None:
     route = make_route(stops=STOPS, summits=[Summit(distance_m=35e3, elevation_m=1400.0, prominence_m=300.0, name="P")])
     one, two = (planned(route, make_weather(route, snow_between(30e3, 40e3))) for _ in range(2))
     assert plan_json(one) == plan_json(two)
@@ -202,7 +199,7 @@ def test_glaze_on_a_steep_climb_is_hold(planned: Any) -> None:
     assert plan.stretches[0].grip_short_chained_frac == 1.0
 
 
-def test_a_stretch_of_one_sample_at_the_start_knows_its_jurisdiction(planned: Any) -> None:
+def test_one_sample_stretch_at_the_start_has_its_jurisdiction(planned: Any) -> None:
     route = make_route(stops=STOPS)
     plan = planned(route, make_weather(route, lambda m, d, h: np.where(d < 100.0, RoadClass.SNOW, RoadClass.DRY)))
     assert [s.jurisdictions for s in plan.stretches] == [("US-XX",)]

@@ -29,9 +29,7 @@ def lying(planned: Any, snow_mmwe: Any, *, air_c: float = -5.0, unknown_members:
 
 
 @pytest.mark.parametrize(("air_c", "ratio"), [(-10.0, 14.5), (-5.0, 9.6), (-2.0, 7.7), (0.0, 6.7), (1.0, 6.3)])
-def test_depth_is_water_times_the_ratio_of_its_air_forty_percent_either_way(
-    planned: Any, air_c: float, ratio: float
-) -> None:
+def test_depth_is_water_times_the_air_ratio_plus_minus_40_pct(planned: Any, air_c: float, ratio: float) -> None:
     """Ratios of the relation of Anderson 1976 after LaChapelle as tabulated in the physics reference, section 4."""
     s = lying(planned, 10.0, air_c=air_c)
     assert s.new_snow_mmwe == pytest.approx(10.0)

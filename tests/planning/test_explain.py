@@ -103,7 +103,7 @@ async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: 
 
 
 @pytest.mark.parametrize("storm", list(STORMS.values())[:3], ids=list(STORMS)[:3])
-async def test_each_place_along_the_road_is_explained_as_the_plan_has_it(storm: Storm, tell: Callable) -> None:
+async def test_each_place_on_the_road_is_explained_as_in_the_plan(storm: Storm, tell: Callable) -> None:
     told = await tell(storm)
     for point in told.plan.along.points[::15]:
         x = told.at(point.distance_m)
@@ -171,7 +171,7 @@ async def test_what_is_not_known_is_explained_as_not_known(kind: FaultKind, tell
         json.loads(canonical(to_plain(x)), parse_constant=refuse)
 
 
-async def test_a_place_in_no_stretch_has_the_trips_advice_and_one_off_the_route_is_refused(tell: Callable) -> None:
+async def test_place_in_no_stretch_has_trip_advice_off_route_refused(tell: Callable) -> None:
     told = await tell(STORMS["mild and dry"])
     assert told.places() == ()
     x = told.at(0.0)

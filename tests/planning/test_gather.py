@@ -90,7 +90,7 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gathering, "PoliteClient", unpaced)
 
 
-async def test_zones_of_the_routes_and_of_warnings_in_their_states_are_kept_with_their_day(
+async def test_zones_of_routes_and_warnings_are_kept_with_their_day(
     settings: Settings, nws: respx.MockRouter, morning: datetime
 ) -> None:
     nws.get(f"{NWS}/alerts/active?status=actual").respond(
@@ -109,7 +109,7 @@ async def test_zones_of_the_routes_and_of_warnings_in_their_states_are_kept_with
     assert "5 zones in MT; 5 to ask for" in said
 
 
-async def test_what_is_on_file_is_asked_for_again_only_when_it_is_old_and_stays_when_it_cannot_be_had(
+async def test_zones_on_file_are_renewed_when_old_and_kept_on_failure(
     settings: Settings, nws: respx.MockRouter, morning: datetime
 ) -> None:
     listed = nws.get(f"{NWS}/alerts/active?status=actual").respond(json=alerts())

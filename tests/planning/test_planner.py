@@ -51,7 +51,7 @@ def plan_on(open_planner: Callable, make_settings: Callable[..., Settings], i90_
     return plan
 
 
-async def test_a_listed_bridge_lies_on_the_route_and_is_as_unknown_as_it_where_no_source_answers(
+async def test_listed_bridge_is_on_the_route_and_unknown_without_data(
     open_planner: Callable,
     make_settings: Callable[..., Settings],
     ground: ReferenceData,
@@ -81,16 +81,14 @@ async def test_a_listed_bridge_lies_on_the_route_and_is_as_unknown_as_it_where_n
             assert (plan.partial, plan.advice, plan.bridges) == (partial, advice, ())
 
 
-async def test_on_a_mild_dry_day_with_a_sound_forecast_the_road_is_clear(plan_on: Callable, morning: datetime) -> None:
+async def test_mild_dry_day_with_a_sound_forecast_is_clear(plan_on: Callable, morning: datetime) -> None:
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
         plan = await plan_on(api, ManualClock(morning))
     assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
     assert "NO WINTER ROAD EXPECTED" in shown(plan)
 
 
-async def test_units_that_were_not_asked_for_are_converted_by_their_labels(
-    plan_on: Callable, morning: datetime
-) -> None:
+async def test_unrequested_units_are_converted_by_their_labels(plan_on: Callable, morning: datetime) -> None:
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
         api.set_fault(ApiFault(kind=FaultKind.WRONG_UNITS))
         plan = await plan_on(api, ManualClock(morning))
@@ -116,7 +114,7 @@ async def test_units_that_were_not_asked_for_are_converted_by_their_labels(
     ],
     ids=lambda value: value.kind.name if isinstance(value, ApiFault) else "",
 )
-async def test_without_a_usable_answer_each_pass_is_be_ready_and_the_source_and_reason_are_named(
+async def test_no_usable_answer_is_be_ready_with_source_and_reason(
     fault: ApiFault, reason: str, plan_on: Callable, morning: datetime
 ) -> None:
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
@@ -135,7 +133,7 @@ async def test_without_a_usable_answer_each_pass_is_be_ready_and_the_source_and_
 @pytest.mark.parametrize(
     "fault", [ApiFault(kind=FaultKind.NULLS), ApiFault(kind=FaultKind.STALE, stale_h=60)], ids=["nulls", "stale"]
 )
-async def test_where_part_of_the_forecast_is_missing_that_part_is_be_ready(
+async def test_missing_part_of_the_forecast_is_be_ready_there(
     fault: ApiFault, plan_on: Callable, morning: datetime
 ) -> None:
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
@@ -148,7 +146,7 @@ async def test_where_part_of_the_forecast_is_missing_that_part_is_be_ready(
 
 
 @pytest.mark.parametrize("stale_h", [12, 36, 48])
-async def test_hours_that_lie_behind_the_clock_are_old_though_they_came_just_now(
+async def test_hours_behind_the_clock_are_old_though_just_received(
     stale_h: int, plan_on: Callable, morning: datetime
 ) -> None:
     """Trap 9 of the source notes: a cache on the way handed out an answer 88 h old with fresh headers."""
@@ -176,9 +174,7 @@ async def test_a_flat_road_without_a_forecast_is_not_called_clear(
     assert "BE READY TO CHAIN" in shown(plan)
 
 
-async def test_the_last_good_answer_is_used_when_the_source_fails_and_is_said_to_be_old(
-    plan_on: Callable, morning: datetime
-) -> None:
+async def test_last_good_answer_is_used_on_failure_and_marked_old(plan_on: Callable, morning: datetime) -> None:
     clock = ManualClock(morning - timedelta(hours=2))
     with FakeOpenMeteo(now_utc=clock()) as api:
         fresh = await plan_on(api, clock)
@@ -194,9 +190,7 @@ async def test_the_last_good_answer_is_used_when_the_source_fails_and_is_said_to
     assert any("last good answer of 14 08:30 UTC" in c for c in old.cautions), old.cautions
 
 
-async def test_a_last_good_answer_that_says_clear_does_not_clear_a_road_once_it_is_a_day_old(
-    plan_on: Callable, morning: datetime
-) -> None:
+async def test_clear_answer_a_day_old_does_not_clear_a_road(plan_on: Callable, morning: datetime) -> None:
     clock = ManualClock(morning - timedelta(hours=25))
     with FakeOpenMeteo(now_utc=clock(), storm=FINE) as api:
         await plan_on(api, clock)
@@ -214,7 +208,7 @@ async def test_the_same_answers_give_the_same_plan_byte_for_byte(plan_on: Callab
     assert first == second
 
 
-async def test_a_trip_that_cannot_be_planned_is_named_with_the_reason_and_costs_no_other_trip(
+async def test_unplannable_trip_has_its_reason_and_costs_no_other(
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
 ) -> None:
     bad_rig = TRIP.model_copy(update={"id": "T-2", "rig": "rig-of-nobody"})
@@ -250,7 +244,7 @@ async def test_other_ways_of_a_trip_are_compared_until_it_leaves(
     assert (left.other_routes, left.route_choice) == ((), "")
 
 
-async def test_another_way_that_is_not_there_is_a_caution_and_the_trip_is_planned(
+async def test_missing_other_way_is_a_caution_and_the_trip_is_planned(
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime
 ) -> None:
     gone = TRIP.model_copy(update={"routes": ["i90-west", "i15"]})
@@ -271,9 +265,10 @@ async def test_without_a_forecast_no_way_is_called_better_or_clear(
     assert "no chains" not in shown(plan)
 
 
-async def test_a_fault_of_ours_in_one_trip_is_not_planned_with_its_traceback_in_the_log(
+async def test_internal_error_leaves_one_trip_unplanned_with_traceback(
     open_planner: Callable, make_settings: Callable[..., Settings], morning: datetime, caplog: pytest.LogCaptureFixture
 ) -> None:
+    """The traceback is in the log."""
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as api:
         async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
             planning.reference = replace(planning.reference, rulesets={"US-MT": "no rule set at all"})

@@ -50,7 +50,9 @@ def place(tmp_path: Path) -> Path:
 def settings(place: Path, tmp_path: Path, api: FakeOpenMeteo) -> Settings:
     path = place / "fixtures" / "demo" / "alertd.toml"
     text = path.read_text(encoding="utf-8").replace("members = 31", 'members = 11\nroad = "../../config/road.toml"')
-    path.write_text(text.replace("[daemon]", "[plan]\nchained_mph = 22.5\n\n[daemon]"), encoding="utf-8")
+    path.write_text(
+        text.replace("[daemon]", "[plan]\nchained_mph = 22.5\ncompare_departures_h = 3\n\n[daemon]"), encoding="utf-8"
+    )
     read = read_settings(path)
     return replace(
         read,
@@ -86,7 +88,7 @@ def spoil(place: Path) -> None:
             path.write_text("no longer what it was", encoding="utf-8")
 
 
-async def test_the_same_plan_comes_back_when_sources_and_files_are_gone(
+async def test_same_plan_returns_when_sources_and_files_are_gone(
     settings: Settings, place: Path, archive: Archive, api: FakeOpenMeteo, morning: datetime
 ) -> None:
     other = TRIP.model_copy(update={"id": "T-2", "rig": "quillback-23", "depart": "2027-01-14T09:00:00-07:00"})
@@ -104,7 +106,7 @@ async def test_the_same_plan_comes_back_when_sources_and_files_are_gone(
 
 
 @pytest.mark.parametrize("fault", [FaultKind.DOWN, FaultKind.LIMIT_DAY, FaultKind.NULLS])
-async def test_a_plan_on_a_failed_or_partial_answer_comes_back_as_partial(
+async def test_plan_on_a_failed_or_partial_answer_replays_as_partial(
     fault: FaultKind, settings: Settings, place: Path, archive: Archive, api: FakeOpenMeteo, morning: datetime
 ) -> None:
     api.set_fault(ApiFault(kind=fault))
@@ -162,7 +164,7 @@ async def test_cycles_of_a_daemon_share_what_did_not_change(
         assert (await replay(archive, plan.id)).differences == ()
 
 
-async def test_an_archive_that_cannot_be_written_keeps_no_plan_from_the_driver(
+async def test_unwritable_archive_withholds_no_plan_from_the_driver(
     settings: Settings, tmp_path: Path, morning: datetime, caplog: pytest.LogCaptureFixture
 ) -> None:
     (tmp_path / "file").touch()
@@ -239,7 +241,7 @@ async def test_a_changed_content_is_refused_in_one_line(
         await replay(archive, plan.id)
 
 
-async def test_an_answer_that_was_not_kept_is_named_and_nothing_is_planned_without_it(
+async def test_answer_not_kept_is_named_and_nothing_planned_without_it(
     settings: Settings, archive: Archive, morning: datetime
 ) -> None:
     (plan,) = await planned(settings, ManualClock(morning), archive)
@@ -253,7 +255,7 @@ async def test_an_answer_that_was_not_kept_is_named_and_nothing_is_planned_witho
 @pytest.mark.parametrize(
     ("name", "value"), [("format", "alertd.inputs/99"), ("departs", []), ("trip", {"id": "T"}), ("extra", 1)]
 )
-async def test_inputs_of_another_form_are_refused_and_their_alertd_is_named(
+async def test_inputs_of_another_format_are_refused_with_their_version(
     name: str, value: object, settings: Settings, archive: Archive, morning: datetime
 ) -> None:
     (plan,) = await planned(settings, ManualClock(morning), archive)

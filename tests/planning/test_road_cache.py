@@ -70,7 +70,7 @@ def test_the_same_forecast_runs_no_column_again() -> None:
     assert same(first, again)
 
 
-def test_only_the_columns_of_a_changed_cell_run_and_give_what_a_whole_run_gives() -> None:
+def test_only_columns_of_a_changed_cell_run_with_equal_results() -> None:
     fields, road = RoadFieldCache(), cells()
     first, _ = ask(fields, forecast(), road)
     told = warmer(forecast(), 1)

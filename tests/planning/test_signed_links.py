@@ -69,7 +69,7 @@ def test_a_longer_end_cannot_be_written_into_a_token(links: SignedLinks) -> None
     assert links.verify(base64.urlsafe_b64encode(raw).decode(), DRIVER, ["QT-1041"]) is None
 
 
-def test_the_key_is_kept_for_its_owner_only_and_outlives_a_restart(links: SignedLinks, tmp_path: Path) -> None:
+def test_key_is_private_to_its_owner_and_outlives_a_restart(links: SignedLinks, tmp_path: Path) -> None:
     token, path = links.token(DRIVER, "QT-1041", END), tmp_path / "made" / "links.key"
     assert stat.S_IMODE(os.stat(path).st_mode) == 0o600
     assert SignedLinks(path).verify(token, DRIVER, ["QT-1041"]) is not None
@@ -143,9 +143,7 @@ def test_a_link_works_as_long_as_any_trip_may_last(links: SignedLinks, plan: Pla
     assert until_of(links, links.link_for(plan, late)) >= late + VALID_AFTER_TRIP
 
 
-async def test_a_trip_delayed_by_20_hours_keeps_its_link_to_its_arrival(
-    plan: Plan, open_client: Callable[..., Any]
-) -> None:
+async def test_trip_delayed_by_20_hours_keeps_its_link_to_arrival(plan: Plan, open_client: Callable[..., Any]) -> None:
     """The link of the first message, sent with an arrival at 06:30; the truck arrives at 02:30 on the day after."""
     client = await open_client()
     save_trip(client.store, TRIP, at_hour(2))

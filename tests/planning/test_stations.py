@@ -80,7 +80,7 @@ async def observer_of(settings: Settings, clock: ManualClock, ask: Callable[[Sta
         return await ask(planning.weather_sources.observer)
 
 
-async def test_a_question_is_asked_once_in_twenty_minutes_and_heard_each_time(
+async def test_question_is_asked_once_in_twenty_minutes_and_shared(
     settings: Settings, web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     asked = web.get(METAR).mock(
@@ -110,7 +110,7 @@ async def test_stations_further_than_thirty_kilometres_are_left_out(
     assert [r.station.id for r in observed.reports] == ["K29"]
 
 
-async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_each(
+async def test_weather_service_stations_are_found_by_the_route(
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     def listed(request: httpx.Request) -> httpx.Response:
@@ -147,7 +147,7 @@ async def test_stations_of_the_weather_service_are_found_by_the_route_and_asked_
     assert all("nws" in trouble for trouble in told.problems)
 
 
-async def test_a_service_that_is_down_is_not_asked_on_and_never_shut_to_forecasts(
+async def test_failed_station_service_rests_and_never_stops_forecasts(
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))

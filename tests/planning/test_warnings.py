@@ -113,9 +113,7 @@ def router() -> Any:
         yield mock
 
 
-async def test_a_list_read_well_and_outlines_on_file_need_no_place_to_be_asked(
-    router: respx.MockRouter, morning: datetime
-) -> None:
+async def test_good_list_with_outlines_on_file_asks_for_no_place(router: respx.MockRouter, morning: datetime) -> None:
     zones = [zone("forecast/MTZ001", -116.4, -116.2, morning)]
     found = await warned(ROUTE, zones, morning, router, listed(feature()))
     (closure,) = found.closures
@@ -187,9 +185,7 @@ async def test_what_cannot_be_read_for_another_state_is_not_said(router: respx.M
     assert (await warned(ROUTE, [], morning, router, listed(far))).notes == ()
 
 
-async def test_a_zone_not_on_file_is_asked_for_at_places_and_said_when_none_of_them_tells(
-    router: respx.MockRouter, morning: datetime
-) -> None:
+async def test_zone_not_on_file_is_asked_at_places_and_then_named(router: respx.MockRouter, morning: datetime) -> None:
     """Asked at both ends and the middle: km 0, 30 and 60, each with the road up to half way."""
     told = await warned(ROUTE, [], morning, router, listed(feature()), places=listed(feature()))
     assert [(c.start_m, c.end_m) for c in told.closures] == [(0.0, 60e3)]
@@ -206,7 +202,7 @@ async def test_a_zone_not_on_file_is_asked_for_at_places_and_said_when_none_of_t
     assert "not known at" in unanswered.notes[1]
 
 
-async def test_a_zone_not_on_file_has_no_road_where_those_on_file_share_out_all_of_it(
+async def test_zone_not_on_file_has_no_road_if_known_zones_cover_it(
     router: respx.MockRouter, morning: datetime
 ) -> None:
     zones = [zone("forecast/MTZ002", -117.0, -116.1, morning), zone("forecast/MTZ003", -116.1, -115.0, morning)]
@@ -216,7 +212,7 @@ async def test_a_zone_not_on_file_has_no_road_where_those_on_file_share_out_all_
     assert len(redrawn.closures) == 1  # the service says that it holds there, so the outlines are no longer right
 
 
-async def test_zones_that_could_not_be_read_are_said_though_the_others_lie_elsewhere(
+async def test_unreadable_zones_are_named_though_others_are_elsewhere(
     router: respx.MockRouter, morning: datetime
 ) -> None:
     body = listed(feature(affectedZones=[f"{NWS}/zones/forecast/IDZ009", None]))
@@ -260,7 +256,7 @@ async def test_a_list_cut_short_anywhere_is_no_list(kept: float, router: respx.M
     assert (found.closures, found.known, len(found.notes)) == ((), False, 1)
 
 
-async def test_the_list_is_asked_once_a_moment_and_every_route_keeps_what_was_answered(
+async def test_list_is_asked_once_a_moment_and_kept_for_every_route(
     router: respx.MockRouter, morning: datetime
 ) -> None:
     asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(json=listed(feature()))
@@ -294,7 +290,7 @@ CANADIAN = {
 
 
 @pytest.mark.parametrize("answered", [True, False])
-async def test_canada_is_asked_on_its_land_only_and_its_silence_is_said(
+async def test_canada_is_asked_on_its_land_only_and_no_answer_is_shown(
     answered: bool, router: respx.MockRouter, morning: datetime
 ) -> None:
     canada = router.get(url__startswith=f"{GEOMET}/collections/weather-alerts/items")
@@ -339,7 +335,7 @@ async def plans_of(
         (404, None, False, "Weather warnings not known (answered HTTP 404): ask before leaving"),
     ],
 )
-async def test_two_routes_share_one_list_and_a_replay_comes_to_the_same_with_the_outlines_gone(
+async def test_two_routes_share_a_list_and_replay_without_outlines(
     status: int,
     ends: str | None,
     held: bool,

@@ -118,7 +118,8 @@ def three(odd: int = -1, **how: Any) -> list[Made]:
     return [Made(name=name, **(how if i == odd else {})) for i, name in enumerate(THREE)]
 
 
-async def test_three_sound_sources_call_a_mild_dry_road_clear_and_each_is_named_with_its_own_licence_and_age() -> None:
+async def test_three_sound_sources_call_a_dry_road_clear() -> None:
+    """The plan names each source with its own licence and age."""
     sources = three()
     sources[1].age_h = 3.0
     plan = await planned(*sources)
@@ -133,9 +134,7 @@ async def test_three_sound_sources_call_a_mild_dry_road_clear_and_each_is_named_
 
 @pytest.mark.parametrize("odd", range(3))
 @pytest.mark.parametrize("how", WAYS_TO_FAIL)
-async def test_when_any_one_source_fails_in_any_way_the_plan_is_partial_and_at_least_be_ready(
-    odd: int, how: str
-) -> None:
+async def test_any_failure_of_one_source_is_partial_and_be_ready(odd: int, how: str) -> None:
     """All that is left says mild and dry; still a configured source is missing, in whole or in part."""
     plan = await planned(*three(odd, **WAYS_TO_FAIL[how]))
     assert plan.partial
@@ -155,7 +154,7 @@ async def test_when_all_but_one_fail_the_last_one_clears_nothing(left: int) -> N
     assert [s.provider for s in plan.sources] == [THREE[left]]
 
 
-async def test_losing_the_source_that_saw_the_snow_leaves_be_ready_and_partial() -> None:
+async def test_loss_of_the_source_with_snow_is_be_ready_and_partial() -> None:
     snow: dict[str, Any] = {"temp_c": -4.0, "precip_mmwe_h": 3.0}
     before = await planned(*three(0, **snow), weights={"nws": 8.0})
     after = await planned(*three(0, failed=SourceDown("nws", "cannot be reached")))
@@ -164,7 +163,7 @@ async def test_losing_the_source_that_saw_the_snow_leaves_be_ready_and_partial()
     assert after.partial  # on which nothing that was said before is eased
 
 
-async def test_a_source_that_has_no_forecasts_there_is_told_and_costs_nothing() -> None:
+async def test_source_without_forecasts_there_is_named_at_no_cost() -> None:
     plan = await planned(*three(0, failed=OutsideArea("nws", "has no forecast there")))
     assert (plan.advice, plan.partial) == (Advice.CLEAR, False)
     assert "nws: has no forecasts for this road; planned without it" in plan.cautions
@@ -172,7 +171,7 @@ async def test_a_source_that_has_no_forecasts_there_is_told_and_costs_nothing() 
     assert (alone.advice, alone.partial) == (Advice.READY, True)
 
 
-async def test_a_source_without_past_hours_starts_from_the_road_that_another_saw() -> None:
+async def test_source_without_past_hours_uses_the_road_of_another() -> None:
     """Alone its first hours are not proven dry; beside a source that knows the two days before, they are."""
     alone = await planned(Made(name="met-norway", past=False))
     assert (alone.advice, alone.partial) == (Advice.READY, True)
@@ -292,7 +291,7 @@ def met_norway(request: httpx.Request) -> httpx.Response:
     return httpx.Response(200, json=body)
 
 
-async def test_three_services_make_one_plan_that_names_each_everywhere_and_replays(
+async def test_three_services_make_one_plan_that_names_each_at_replay(
     make_settings: Callable[..., Settings], ground: ReferenceData, morning: datetime, tmp_path: Path
 ) -> None:
     """From HTTP to plan, terminal, texts and webhook. The stand-in's storm is in the two Open-Meteo sources."""

@@ -81,9 +81,10 @@ async def api(
         yield made
 
 
-async def test_a_closure_is_kept_once_listed_while_it_stands_and_taken_back_for_good(
+async def test_closure_is_stored_once_listed_while_valid_and_withdrawn(
     api: Api, store: Store, closure: dict[str, Any], morning: datetime
 ) -> None:
+    """A withdrawal is final."""
     first, again = await api.post(closure), await api.post(closure)
     other_zone = await api.post(closure | {"begins_at": "2027-01-14T10:00:00+00:00"})
     assert [r.status_code for r in (first, again, other_zone)] == [201, 200, 200]
@@ -140,7 +141,7 @@ async def test_closures_need_the_token_too(
     assert [a.status_code for a in answers] == [401, 401, 401]
 
 
-async def test_a_cycle_holds_a_trip_for_a_posted_closure_until_it_is_taken_back_and_a_replay_knows_it(
+async def test_cycle_holds_for_a_closure_until_withdrawn_and_replays(
     make_settings: Callable[..., Settings],
     store: Store,
     morning: datetime,

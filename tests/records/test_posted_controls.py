@@ -78,9 +78,10 @@ async def api(
         yield made
 
 
-async def test_a_report_is_kept_once_confirmed_by_saying_it_again_and_taken_back_for_good(
+async def test_report_is_stored_once_confirmed_by_repeat_and_withdrawn(
     api: Api, store: Store, morning: datetime
 ) -> None:
+    """A withdrawal is final."""
     first = await api.post()
     api.clock.advance(timedelta(hours=2))
     again = await api.post()
@@ -173,7 +174,7 @@ def state(ground: ReferenceData, demo: Path) -> State:
 CHAINS = {"id": "L", "pass": "Lookout Pass", "restriction": "Chains required"}
 
 
-async def test_what_a_feed_lists_is_kept_with_when_it_was_first_and_last_seen_and_ended(
+async def test_feed_entries_keep_first_seen_last_seen_and_end(
     state: State, ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
     clock = ManualClock(morning)
@@ -240,7 +241,7 @@ async def test_a_feed_whose_shape_has_changed_is_a_feed_not_heard(
     assert [(c.level, c.confirmed_at) for c in changed.controls] == [("chains-required", morning)]
 
 
-async def test_a_cycle_plans_with_what_is_posted_and_a_replay_knows_it_byte_for_byte(
+async def test_cycle_plans_with_posted_controls_and_replays_the_bytes(
     make_settings: Callable[..., Settings],
     store: Store,
     morning: datetime,
@@ -277,7 +278,7 @@ async def test_a_cycle_plans_with_what_is_posted_and_a_replay_knows_it_byte_for_
     assert "2 posted controls, with the daemon's store" in by_hand.origin_note
 
 
-async def test_a_report_raises_a_plan_and_its_end_lets_our_estimate_speak_again(
+async def test_report_raises_a_plan_and_its_end_restores_our_estimate(
     make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime
 ) -> None:
     clock = ManualClock(morning)

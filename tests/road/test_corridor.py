@@ -127,7 +127,7 @@ def test_members_split_into_snow_and_rain_as_the_chance_says() -> None:
     assert share == pytest.approx(float(snow_chance(1.0, 0.97, isa_pressure_hpa(1000.0)).mean), abs=0.03)
 
 
-def test_a_bare_road_is_unknown_at_first_and_after_a_gap_until_it_is_proven() -> None:
+def test_bare_road_is_unknown_at_first_and_after_a_gap() -> None:
     """Weather gone at hours 20 and 21: at +3 °C what fell unseen there takes some hours to melt."""
     hours = np.arange(72)
     rh = np.where((hours == 20) | (hours == 21), np.nan, 0.9)
@@ -207,7 +207,7 @@ def test_snow_that_is_seen_stands_though_the_past_is_not_known() -> None:
     assert (field.road_class[0, 0, 12:] == RoadClass.SNOW).all()
 
 
-def test_hours_before_the_first_known_one_leave_the_road_as_it_starts() -> None:
+def test_hours_before_the_first_known_one_keep_the_start_state() -> None:
     """A source without past hours starts its road when it starts, not after two days of its first hour's sky."""
     late = forecast(air_temp_c=np.where(np.arange(72) >= 40, -3.0, np.nan))
     field = run_corridor(late, road(1000.0), quantiles=middle())
@@ -232,7 +232,7 @@ def test_fields_that_can_be_derived_may_be_missing(name: str) -> None:
     assert np.isfinite(field.surface_temp_c).all()
 
 
-def test_missing_cloud_never_leaves_the_road_warmer_than_any_cloud() -> None:
+def test_missing_cloud_is_never_warmer_than_any_cloud() -> None:
     def surface(cloud: float) -> Any:
         fc = forecast(cloud_frac=cloud, wind_mps=1.5, rh_frac=0.7)
         return run_corridor(fc, road(1000.0), quantiles=middle()).surface_temp_c[0, 0]
@@ -261,7 +261,7 @@ def test_a_cell_of_unknown_height_is_said_and_widens_the_members() -> None:
     assert any("height" in n for n in unknown[1])
 
 
-def test_height_error_grows_with_the_height_between_cell_and_road() -> None:
+def test_height_error_grows_with_the_height_difference() -> None:
     """1.5 K per km (after Minder et al. 2010): 0.75 K at 500 m."""
     q = member_quantiles(200, np.random.default_rng(0))
     field = run_corridor(forecast(members=200, hours=24), road(1000.0, 1500.0), quantiles=q)
@@ -303,7 +303,7 @@ def test_same_inputs_give_the_same_field() -> None:
     np.testing.assert_array_equal(a.surface_temp_c, b.surface_temp_c)
 
 
-def test_columns_that_did_not_change_can_be_taken_from_the_field_before() -> None:
+def test_unchanged_columns_can_come_from_the_field_before() -> None:
     before = storm(cells=3, air_temp_c=0.5)
     t = before.air_temp_c.copy()
     t[:, 1] -= 2.0

@@ -72,7 +72,7 @@ def assert_same_columns(a: RoadField, b: RoadField, columns_n: int) -> None:
 
 
 @pytest.mark.parametrize("elevation_m", [1000.0, np.nan], ids=["cell's height given", "not given"])
-def test_bridges_leave_the_road_beside_them_as_it_was_bit_for_bit(elevation_m: float) -> None:
+def test_bridges_leave_the_road_beside_them_bit_for_bit_equal(elevation_m: float) -> None:
     told = replace(weather_of_many_kinds(), elevation_m=np.full(3, elevation_m))
     q = member_quantiles(5, np.random.default_rng(1))
     without = road_cells(*_samples())
@@ -84,7 +84,7 @@ def test_bridges_leave_the_road_beside_them_as_it_was_bit_for_bit(elevation_m: f
     assert_same_columns(run_corridor(told, some, quantiles=q), plain, 7)
 
 
-def test_samples_on_a_bridge_get_a_deck_column_of_the_same_place_and_height() -> None:
+def test_bridge_samples_have_a_deck_of_the_same_place_and_height() -> None:
     cells, plain = road_cells(*_samples(), on_deck=mask(2, 3, 9)), road_cells(*_samples())
     assert cells.is_deck.tolist() == [False] * 7 + [True] * 2
     assert (cells.beside_of_sample == plain.column_of_sample).all()
@@ -112,7 +112,8 @@ def clear_night(hours: int, rh_frac: float) -> Forecast:
     return forecast(hours=hours, air_temp_c=air_c, cloud_frac=cloud, rh_frac=rh_frac, wind_mps=3.0)
 
 
-def test_a_deck_freezes_hours_before_the_road_on_a_clear_night_after_a_mild_day() -> None:
+def test_deck_freezes_hours_before_the_road_on_a_clear_night() -> None:
+    """The day before the night is mild."""
     cells = level(mask(5))
     field = run_corridor(clear_night(84, 0.9), cells, rng=np.random.default_rng(1))
     road, deck = field.surface_temp_c[0]
@@ -125,7 +126,7 @@ def test_a_deck_freezes_hours_before_the_road_on_a_clear_night_after_a_mild_day(
     assert (beside == own).tolist() == (~mask(5)).tolist()
 
 
-def test_a_deck_follows_the_air_within_its_time_constant_and_the_road_does_not() -> None:
+def test_deck_follows_the_air_within_its_time_constant() -> None:
     """C H / (h1 + h2): 4.7 h at 15 + 10 W/(m² K) (fixtures/physics_checks.csv); here underside 7.5 and a top of about
 
     4.4 by radiation and 5 to 8 by a breeze in stable air, so 5.9 to 6.9 h. The ground's answer goes with the root of
@@ -148,7 +149,7 @@ def test_where_the_weather_is_not_known_neither_deck_nor_road_is(name: str) -> N
     assert (field.road_class == RoadClass.UNKNOWN).all()
 
 
-def test_decks_that_did_not_change_are_taken_from_the_field_before() -> None:
+def test_unchanged_decks_are_taken_from_the_field_before() -> None:
     told = weather_of_many_kinds()
     q = member_quantiles(5, np.random.default_rng(1))
     cells = road_cells(*_samples(), on_deck=mask(2, 3, 7))

@@ -55,7 +55,7 @@ def test_a_given_freezing_level_sets_the_slope() -> None:
     assert f.air_temp_c[:, 0].tolist() == pytest.approx([1.5] * HOURS)
 
 
-def test_dry_mixed_air_takes_the_lapse_rate_of_the_season_of_its_hemisphere() -> None:
+def test_dry_mixed_air_uses_the_seasonal_lapse_rate() -> None:
     """Liston & Elder 2006: January 4.4 K/km; south of the equator January is July, 8.1."""
     north, south = (at_road(1500.0, lat_deg=lat).forcing.air_temp_c[0, 0] for lat in (47.0, -45.0))
     assert (1.0 - north, 1.0 - south) == pytest.approx((2.2, 4.05))
@@ -68,7 +68,7 @@ def test_a_valley_is_warmed_by_day_and_not_in_a_clear_calm_night() -> None:
     assert t[20] > 3.0
 
 
-def test_given_pressure_is_moved_to_the_road_and_missing_pressure_is_standard() -> None:
+def test_given_pressure_moves_to_the_road_missing_is_standard() -> None:
     given = at_road(1500.0, pressure_hpa=870.0, air_temp_c=1.0).forcing.pressure_hpa[0, 0]
     missing = at_road(1500.0).forcing.pressure_hpa[0, 0]
     assert given == pytest.approx(float(humidity.pressure_at_height_hpa(870.0, 1.0, 0.7, 1000.0, 1500.0)))
@@ -76,7 +76,7 @@ def test_given_pressure_is_moved_to_the_road_and_missing_pressure_is_standard() 
     assert abs(given - missing) > 15.0
 
 
-def test_given_sunshine_is_used_and_derived_sunshine_peaks_at_local_noon() -> None:
+def test_given_sun_is_used_and_derived_sun_peaks_at_local_noon() -> None:
     given = at_road(shortwave_wm2=123.0).forcing.shortwave_wm2[:, 0]
     derived = at_road().forcing.shortwave_wm2[:, 0]
     assert (given == 123.0).all()
@@ -86,7 +86,7 @@ def test_given_sunshine_is_used_and_derived_sunshine_peaks_at_local_noon() -> No
     assert derived[8] == 0.0
 
 
-def test_a_horizon_hides_the_sun_that_stands_below_it_and_no_more() -> None:
+def test_horizon_hides_only_the_sun_below_it() -> None:
     """At 47 N on 10 January the sun is 21° up at noon: 15° hides morning and evening, 30° the whole day's."""
 
     def sunshine(horizon_deg: float, **given: Any) -> Any:

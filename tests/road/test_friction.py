@@ -13,7 +13,7 @@ SHARE = st.floats(0.1, 1.0)
 
 
 @pytest.mark.parametrize("road_class", CLASSES)
-def test_a_class_range_is_ordered_named_and_drawn_from_end_to_end(road_class: RoadClass) -> None:
+def test_class_range_is_ordered_named_and_drawn_end_to_end(road_class: RoadClass) -> None:
     low, mode, high, source = friction.FRICTION[road_class]
     assert 0.0 < low < mode < high < 1.0
     assert source
@@ -87,7 +87,7 @@ def test_a_loaded_truck_cannot_climb_six_percent_of_ice_bare() -> None:
     assert float(friction.grip_margin(RoadClass.ICE, 0.06, 0.06, 0.425).drive) < 0.0
 
 
-def test_brakes_hold_uphill_without_friction_and_margins_broadcast() -> None:
+def test_brakes_hold_uphill_without_friction_and_broadcast() -> None:
     classes = np.array([[RoadClass.SNOW, RoadClass.DRY, RoadClass.UNKNOWN]] * 2, dtype=np.int8)
     mu = np.array([[0.2, 0.6, np.nan], [0.12, 0.5, np.nan]])
     margin = friction.grip_margin(classes, mu, np.array([0.05, 0.0, 0.05]), 0.425)

@@ -75,7 +75,8 @@ def test_arrays_give_what_scalars_give_and_nan_stays_nan(name: str) -> None:
     assert np.isnan(f(np.nan))
 
 
-def test_pressure_moved_and_moved_back_is_the_same_and_near_the_standard_atmosphere() -> None:
+def test_pressure_moved_and_back_is_equal_and_near_standard() -> None:
+    """The standard is the standard atmosphere."""
     up = float(humidity.pressure_at_height_hpa(1013.25, 15.0, 0.0, 0.0, 1500.0))
     # ISO 2533: 845.6 hPa at 1500 m; a column of one temperature instead of a cooling one differs by 0.3 %.
     assert up == pytest.approx(845.6, rel=0.005)
@@ -163,14 +164,15 @@ def test_a_profile_is_preferred_and_carries_an_inversion() -> None:
     assert float(below) == pytest.approx(-5.5)  # no slope below the lowest level
 
 
-def test_precipitating_air_cools_by_the_moist_adiabat_and_dry_air_by_the_month() -> None:
+def test_wet_air_cools_by_moist_adiabat_and_dry_by_the_month() -> None:
     wet = humidity.regime_lapse_k_per_m(0.0, 850.0, 0.95, 1.0, 1.0, 1)
     dry = humidity.regime_lapse_k_per_m(0.0, 850.0, 0.50, 0.5, 0.0, np.array([1, 7]))
     assert float(wet) == pytest.approx(humidity.moist_lapse_k_per_m(0.0, 850.0))
     assert list(dry * 1000.0) == pytest.approx([4.4, 8.1])  # Liston & Elder 2006
 
 
-def test_humidity_keeps_saturation_in_rain_and_vapour_share_when_dry() -> None:
+def test_humidity_keeps_saturation_in_rain_and_share_when_dry() -> None:
+    """The share is that of water vapour."""
     assert float(humidity.humidity_at_height_frac(0.93, 5.0, 1.0, 900.0, 850.0, 2.0)) == 0.93
     dry = float(humidity.humidity_at_height_frac(0.50, 5.0, 1.0, 900.0, 850.0, 0.0))
     e0, e1 = 0.50 * humidity.svp_water_hpa(5.0), dry * humidity.svp_water_hpa(1.0)

@@ -88,7 +88,8 @@ def test_calibration_leads_to_what_other_regions_reported(published: float, seen
     assert float(precip_phase.MOUNTAIN_REPORTS(np.array(published), np.array(1.5))) == pytest.approx(seen, abs=0.05)
 
 
-def test_calibration_keeps_order_and_stops_counting_depression_beyond_what_was_fitted() -> None:
+def test_calibration_keeps_order_and_ends_beyond_the_fit() -> None:
+    """Wet-bulb depression stops counting beyond the values in the fit."""
     p = np.linspace(0.0, 1.0, 201)
     out = precip_phase.MOUNTAIN_REPORTS(p, np.zeros(201))
     assert (np.diff(out) > 0.0).all()
@@ -112,7 +113,7 @@ def test_snow_depth_words_stay_in_bounds() -> None:
 
 @pytest.mark.needs_shared
 @pytest.mark.skipif(not REPORTS.exists(), reason="observed phase reports are not beside this checkout")
-def test_observed_rain_and_snow_around_tahoe_beat_a_fixed_threshold() -> None:
+def test_rain_and_snow_around_tahoe_beat_a_fixed_threshold() -> None:
     """1 910 people's reports of rain or snow, 2020-21, with interpolated temperature and humidity.
 
     Measured: Brier 0.121 calibrated (on these reports), 0.155 as published, climatology 0.186, "snow at or below 0 °C"

@@ -8,7 +8,7 @@ from alertd.road import radiation
 NOON_EQUINOX = 1773995400.0  # 2026-03-20 08:30 UTC
 
 
-def test_the_sun_of_the_equinox_rises_in_the_east_and_sets_in_the_west() -> None:
+def test_equinox_sun_rises_in_the_east_and_sets_in_the_west() -> None:
     """20 March 2026, equator, Greenwich: near 06:00 and 18:00 local solar time, 90° and 270° azimuth."""
     midnight = 1773964800.0
     hours = np.arange(0.0, 24.0, 0.05)
@@ -54,7 +54,7 @@ def test_behind_the_horizon_only_the_diffuse_part_arrives() -> None:
     assert (open_, shaded) == pytest.approx((301.0, 120.4), abs=1.0)
 
 
-def test_a_horizon_takes_nothing_from_an_overcast_sky_and_keeps_nan() -> None:
+def test_horizon_takes_nothing_from_overcast_sky_and_keeps_nan() -> None:
     cloud = np.array([0.0, 0.5, 1.0, np.nan])
     assert radiation.over_horizon_frac(80.0, 30.0, cloud, 0.6)[:3].tolist() == pytest.approx([0.4, 0.7, 1.0])
     assert radiation.over_horizon_frac(30.0, 30.0, cloud, 0.6)[:3].tolist() == [1.0, 1.0, 1.0]

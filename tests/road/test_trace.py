@@ -51,7 +51,7 @@ def traced(
         (POOLED, 0.0, 700.0, NIGHT, {"cloud_frac": np.nan, "wind_mps": 0.5}),
     ],
 )
-def test_the_rule_that_moved_the_temperature_is_the_one_that_is_told(
+def test_trace_names_the_rule_that_moved_the_temperature(
     rule: str, lapse: float, road_m: float, at: int, given: dict[str, Any]
 ) -> None:
     t = traced(road_m, at=at, **given)
@@ -78,7 +78,7 @@ def test_wet_bulb_and_snow_are_those_of_the_air_at_the_road() -> None:
     assert np.all(np.diff(t.snow_mmwe_h) <= 0.0)  # low phase ranks see snow first
 
 
-def test_published_and_calibrated_are_the_same_without_a_calibration() -> None:
+def test_published_equals_calibrated_without_a_calibration() -> None:
     t = traced(precip_mmwe_h=1.0, params=AirParams(calibration=None))
     np.testing.assert_allclose(t.jennings, t.jennings_calibrated)
     np.testing.assert_allclose(t.wang, t.wang_calibrated)

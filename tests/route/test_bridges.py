@@ -51,12 +51,12 @@ def test_a_bridge_along_the_route_is_placed_from_end_to_end(at_m: float, length_
     "turned_deg", [90.0, 60.0, 45.0, 35.0, -35.0, 145.0], ids=lambda deg: f"turned {deg:.0f} degrees"
 )
 @pytest.mark.parametrize("length_m", [30.0, 80.0, 300.0])
-def test_a_road_that_crosses_on_a_bridge_of_its_own_is_not_on_ours(length_m: float, turned_deg: float) -> None:
+def test_road_on_its_own_crossing_bridge_is_not_on_ours(length_m: float, turned_deg: float) -> None:
     assert place_bridges(EAST, [bridge(10e3, length_m, turned_deg=turned_deg)]) == ()
 
 
 @pytest.mark.parametrize("turned_deg", [0.0, 15.0, -20.0, 180.0])
-def test_a_bridge_may_stand_askew_to_our_chords_and_be_drawn_from_either_end(turned_deg: float) -> None:
+def test_bridge_may_be_askew_and_drawn_from_either_end(turned_deg: float) -> None:
     assert len(place_bridges(EAST, [bridge(10e3, 100.0, turned_deg=turned_deg)])) == 1
 
 
@@ -86,7 +86,7 @@ def test_parts_and_twins_are_one_bridge_and_their_names_are_kept() -> None:
     assert len(place_bridges(EAST, [bridge(10e3, 200.0), bridge(10_300.0, 200.0)])) == 2
 
 
-def test_a_bridge_stands_on_the_samples_it_covers_or_on_the_nearest_one() -> None:
+def test_bridge_is_on_the_samples_it_covers_or_the_nearest() -> None:
     d = np.arange(0.0, 3_000.0, 250.0)
 
     def on(start_m: float, end_m: float) -> list[float]:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.errors import InputError
@@ -92,7 +92,6 @@ def test_bearing_runs_clockwise_from_north(end: tuple[float, float], bearing: fl
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=25, deadline=None)
 def test_samples_are_even_and_keep_the_length(seed: int) -> None:
     line = wiggly(seed)
     route = build_route(line)
@@ -107,8 +106,7 @@ def test_samples_are_even_and_keep_the_length(seed: int) -> None:
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=25, deadline=None)
-def test_reversing_the_line_mirrors_places_heights_grades_and_summits(seed: int) -> None:
+def test_reversed_line_mirrors_places_heights_grades_summits(seed: int) -> None:
     line = wiggly(seed)
     back = replace(
         line,
@@ -126,7 +124,7 @@ def test_reversing_the_line_mirrors_places_heights_grades_and_summits(seed: int)
     np.testing.assert_allclose(mirrored, [summit.distance_m for summit in there.summits], atol=1e-3)
 
 
-def test_interpolation_departs_from_the_geodesic_by_less_than_a_metre() -> None:
+def test_interpolation_is_within_a_metre_of_the_geodesic() -> None:
     """Legs of 3.9 km (straight in degrees) and 40 km (points put on the geodesic), at 60 degrees north."""
     for length_m in (3_900.0, 40_000.0):
         lon, lat, _ = WGS84.fwd(-115.0, 60.0, 90.0, length_m)
@@ -176,7 +174,8 @@ def test_heights_of_only_zero_are_a_placeholder() -> None:
         build_route(line)
 
 
-def test_zeros_beside_mountain_heights_are_filled_from_both_sides_and_reported() -> None:
+def test_zeros_in_mountain_heights_are_filled_and_reported() -> None:
+    """They are filled from both sides."""
     n = 101
     ele = np.linspace(1500.0, 1520.0, n)
     truth = ele.copy()
@@ -212,7 +211,7 @@ def test_long_holes_in_the_heights_count_as_missing(hole: tuple[int, int], probl
         build_route(line)
 
 
-def test_one_straight_leg_of_a_tunnel_keeps_its_portal_heights_and_is_reported() -> None:
+def test_tunnel_leg_keeps_its_portal_heights_and_is_reported() -> None:
     lon = [*np.linspace(-115, -114.9, 60), *np.linspace(-114.865, -114.7, 60)]
     route = build_route(line_of(np.full(120, 47.0), lon, np.full(120, 900.0)))
     assert float(np.ptp(route.elevation_m)) == pytest.approx(0.0, abs=1e-9)
@@ -220,7 +219,7 @@ def test_one_straight_leg_of_a_tunnel_keeps_its_portal_heights_and_is_reported()
     assert "filled with a constant grade" in route.findings[0]
 
 
-def test_heights_from_elsewhere_at_the_samples_make_the_same_road() -> None:
+def test_sampled_external_heights_make_the_same_road() -> None:
     line = wiggly(3)
     bare = replace(line, elevation_m=np.full(line.lat_deg.shape, np.nan))
     places = sample_line(bare)
@@ -233,7 +232,7 @@ def test_heights_from_elsewhere_at_the_samples_make_the_same_road() -> None:
     assert float(np.abs(route.elevation_m - own.elevation_m).max()) < 6.0
 
 
-def test_heights_from_elsewhere_keep_detail_between_points_far_apart() -> None:
+def test_external_heights_keep_detail_between_distant_points() -> None:
     """A line of few points: the pass lies between two of them."""
     line = line_of([47.0, 47.0, 47.0], [-115.0, -114.95, -114.9], planned=True)
     places = sample_line(line)

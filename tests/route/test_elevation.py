@@ -77,7 +77,7 @@ def brute_summits(z: Array, least: float) -> dict[tuple[int, int], float]:
 
 
 @given(z=profiles, least=st.sampled_from([100.0, 300.0]))
-@settings(max_examples=400)
+@settings(max_examples=4 * settings().max_examples)
 def test_summits_are_those_of_the_definition_walked_by_hand(z: Array, least: float) -> None:
     expected = brute_summits(z, least)
     found = find_summits(along(z.size), z, min_prominence_m=least)
@@ -119,7 +119,7 @@ def test_rise_under_60_m_or_grade_under_2_percent_is_no_climb() -> None:
 
 
 @given(z=arrays(np.float64, st.integers(2, 80), elements=st.integers(0, 400).map(float)))
-@settings(max_examples=300)
+@settings(max_examples=3 * settings().max_examples)
 def test_climbs_keep_their_definition_and_mirror(z: Array) -> None:
     """Upside down and backwards an upgrade is an upgrade again: the climbs are the same stretches, mirrored."""
     s = along(z.size)

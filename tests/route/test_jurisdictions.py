@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route, sample_line, with_elevations
@@ -79,7 +79,7 @@ def test_where_outlines_overlap_the_first_holds() -> None:
     assert spans(EAST, two)[0][2] == pytest.approx(38.0, abs=0.1)
 
 
-def test_shallow_dip_into_a_neighbour_is_counted_to_the_home_state_and_said() -> None:
+def test_shallow_dip_into_a_neighbour_is_home_state_and_shown() -> None:
     notch = np.array(
         [
             [-117, 46],
@@ -105,7 +105,7 @@ def test_deep_stretch_in_a_neighbour_is_its_own_span() -> None:
     assert [span[0] for span in spans(EAST, three)] == ["US-AA", "US-BB", "US-AA2"]
 
 
-def test_fixed_crossing_moves_the_border_and_one_too_far_does_not() -> None:
+def test_fixed_crossing_moves_the_border_unless_too_far() -> None:
     two = Boundaries(lands=(box("US-AA", -117, -115.5), box("US-BB", -115.5, -114)))
 
     def at(lat_deg: float, lon_deg: float, codes: tuple[str, str] = ("US-BB", "US-AA")) -> list[Crossing]:
@@ -118,7 +118,7 @@ def test_fixed_crossing_moves_the_border_and_one_too_far_does_not() -> None:
     assert spans(EAST, two, at(47.0, -115.49, ("US-AA", "US-CC"))) == outline
 
 
-def test_outline_that_weaves_over_the_road_is_one_border_at_the_fixed_crossing() -> None:
+def test_weaving_outline_is_one_border_at_the_fixed_crossing() -> None:
     weave = Boundaries(
         lands=(
             Land(
@@ -135,7 +135,6 @@ def test_outline_that_weaves_over_the_road_is_one_border_at_the_fixed_crossing()
     cuts=st.lists(st.floats(-115.99, -115.01), min_size=1, max_size=6),
     fixed=st.lists(st.floats(-116.0, -115.0), max_size=4),
 )
-@settings(max_examples=60, deadline=None)
 def test_spans_cover_the_route_once_whatever_the_outlines(cuts: list[float], fixed: list[float]) -> None:
     edges = [-117.0, *sorted(cuts), -114.0]
     codes = ["US-AA", "US-BB", "US-CC"]
@@ -208,7 +207,7 @@ ROADS = {
 @pytest.mark.needs_shared
 @pytest.mark.skipif(not POINTS.is_file(), reason="the reference table of highway points is absent")
 @pytest.mark.parametrize(("road", "states"), ROADS)
-def test_states_along_a_real_road_come_in_order_and_change_at_its_state_lines(road: str, states: str) -> None:
+def test_states_on_a_real_road_are_in_order_with_their_borders(road: str, states: str) -> None:
     with POINTS.open() as file:
         rows = [row for row in csv.DictReader(file) if row["road"] == road and row["state"] in states.split()]
     rows.sort(key=lambda row: (states.split().index(row["state"]), int(row["order"])))

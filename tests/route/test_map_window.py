@@ -22,7 +22,7 @@ def test_window_holds_the_route_in_the_shape_asked_for() -> None:
     assert (box.north - box.south) / ((box.east - box.west) * box.cos_lat) == pytest.approx(0.5, rel=1e-3)
 
 
-def test_only_land_in_the_window_is_named_and_its_border_ends_at_the_edge() -> None:
+def test_only_land_in_the_window_is_named_and_cut_at_the_edge() -> None:
     box = box_around(make_route(100e3), (0.5, 1.0))
     middle = (box.west + box.east) / 2.0
     lands = Boundaries(

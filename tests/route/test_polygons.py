@@ -18,7 +18,7 @@ def spans(*polygons: tuple[np.ndarray, ...]) -> list[tuple[float, float]]:
     return spans_in(Area(polygons=polygons), ROUTE.lat_deg, ROUTE.lon_deg, ROUTE.distance_m)
 
 
-def test_a_polygon_covers_whole_chords_so_that_it_is_never_too_short() -> None:
+def test_polygon_covers_whole_chords_and_is_never_too_short() -> None:
     assert spans((ring(15.1e3, 29.9e3),)) == [(15e3, 30e3)]
     assert spans((ring(-5e3, 70e3),)) == [(0.0, 60e3)]
     assert spans((ring(15.05e3, 15.06e3),)) == [(15e3, 15.25e3)]  # between two samples, and still met

@@ -118,7 +118,7 @@ def place(km: float) -> tuple[float, float]:
     return 47.001, -116.0 + km / 76.06
 
 
-def test_zone_with_both_ends_on_the_route_lies_between_them_in_either_order() -> None:
+def test_zone_with_both_ends_on_route_is_between_them_any_order() -> None:
     there = interval_between(EAST, place(20), place(50))
     assert there == interval_between(EAST, place(50), place(20))
     assert there is not None

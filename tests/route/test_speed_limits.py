@@ -30,7 +30,7 @@ def test_a_limit_lies_between_its_ends_in_its_direction_only() -> None:
     assert spans(ROAD, limit(20e3, 10e3, both_ways=True)) == [(10e3, 20e3)]
 
 
-def test_a_route_that_begins_or_ends_under_a_limit_has_its_part_of_it() -> None:
+def test_route_that_begins_or_ends_in_a_limit_has_its_part() -> None:
     assert spans(ROAD, limit(-20e3, 20e3), limit(50e3, 90e3)) == [(0.0, 20e3), (50e3, 60e3)]
     assert spans(ROAD, limit(20e3, -20e3), limit(90e3, 50e3)) == []
 
@@ -41,7 +41,7 @@ def test_a_road_a_third_of_a_mile_away_is_another_road() -> None:
     assert spans(ROAD, limit(10e3, 20e3, north_deg=0.001)) == [(10e3, 20e3)]
 
 
-def test_a_route_inside_a_longer_limit_that_passes_neither_end_is_not_taken_to_be_on_that_road() -> None:
+def test_route_inside_a_longer_limit_without_ends_is_not_matched() -> None:
     assert spans(ROAD, limit(-20e3, 90e3)) == []
 
 

@@ -40,7 +40,7 @@ def test_class_outside_every_estimate_is_zero_and_unknown_is_not(washington: Rul
     assert _one(washington, [RoadClass.DRY, RoadClass.UNKNOWN], [0.05, 0.05]) == [0.0, 0.3]
 
 
-def test_heavy_snowfall_raises_the_estimate_and_snowfall_not_known_counts_as_heavy(washington: RuleSet) -> None:
+def test_heavy_or_unknown_snowfall_raises_the_estimate(washington: RuleSet) -> None:
     heavy = PostingEstimate(level=LEVEL, road_classes=(4,), probability=0.9, min_snowfall_mmwe_h=2.0)
     rules = replace(washington, estimates=(*washington.estimates, heavy))
     snow, flat = [RoadClass.SNOW] * 3, [0.0] * 3
@@ -80,9 +80,10 @@ def test_level_with_a_zone_not_placed_may_be_posted_anywhere(shipped: dict[str, 
     classes=arrays(np.int8, (3, 7), elements=st.integers(-1, 8)),
     grade=arrays(np.float64, 7, elements=st.floats(0, 0.1)),
 )
-def test_shipped_estimates_stay_probabilities_and_unknown_never_reads_as_none(
+def test_shipped_estimates_are_probabilities_unknown_not_none(
     shipped: dict[str, RuleSet], classes: np.ndarray, grade: np.ndarray
 ) -> None:
+    """An unknown road never reads as none."""
     for ruleset in shipped.values():
         tables = [posting_tables(ruleset, level.id, grade, np.arange(7) * 250.0) for level in ruleset.levels]
         chances = [posting_chance(t, classes) for t in tables]

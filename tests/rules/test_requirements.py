@@ -59,7 +59,7 @@ def test_one_trip_through_three_states_hangs_six_not_thirteen(
     assert hanging.demands == tuple(demands)
 
 
-def test_free_choice_goes_to_the_outside_duals_of_both_drive_axles(
+def test_free_choice_is_the_outside_duals_of_both_drive_axles(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
     # Common practice, no source: western drivers chain the outside dual of every drive position.
@@ -82,9 +82,7 @@ def test_double_saves_nothing_where_one_tire_of_a_pair_is_asked(
     assert (hanging.doubles_used, hanging.singles_used) == (0, 4)
 
 
-def test_double_stands_in_when_singles_run_out_and_then_covers_the_whole_pair(
-    shipped: dict[str, RuleSet], rigs: dict[str, Rig]
-) -> None:
+def test_double_replaces_missing_singles_and_covers_the_pair(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     # "2 triples + 2 singles" is a kit of the trade (thetruckingnetwork.ca); it must do for Idaho's 2 + 2.
     rig = _carrying(rigs["TS5"], singles=2, doubles=2)
     hanging = cover(rig, [_asked(shipped, "US-ID", rig)])
@@ -213,7 +211,7 @@ def test_montana_carry_duty_is_for_26001_lb_towing(shipped: dict[str, RuleSet], 
     assert carry_duty(montana, replace(rigs["TS5"], rated_mass_kg=26_000 * 0.45359237), NOVEMBER, zone) is None
 
 
-def test_roads_that_cannot_be_placed_leave_the_duty_uncertain_and_named(
+def test_unplaceable_roads_leave_the_duty_uncertain_and_named(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
     duty = carry_duty(shipped["US-WA"], rigs["TS5"], NOVEMBER, set())
@@ -258,9 +256,7 @@ def test_each_tire_knows_the_texts_it_stands_on(shipped: dict[str, RuleSet], rig
     }
 
 
-def test_second_tire_of_a_pair_that_only_a_double_takes_in_stands_on_no_text(
-    shipped: dict[str, RuleSet], rigs: dict[str, Rig]
-) -> None:
+def test_second_tire_taken_only_by_a_double_cites_no_text(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     rig = _carrying(rigs["TS5"], singles=2, doubles=2)
     because = dict(demands_by_tire(rig, cover(rig, [_asked(shipped, "US-ID", rig)])))
     assert [tire for tire, why in because.items() if not why] == [
@@ -269,7 +265,6 @@ def test_second_tire_of_a_pair_that_only_a_double_takes_in_stands_on_no_text(
     ]
 
 
-@settings(deadline=None, max_examples=50)
 @given(data=st.data())
 def test_every_tire_of_a_smallest_hanging_stands_on_a_text(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig], data: st.DataObject

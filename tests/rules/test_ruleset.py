@@ -23,20 +23,18 @@ WINDOWS = [
 
 
 @pytest.mark.parametrize(("name", "season", "first", "last"), WINDOWS, ids=[w[0] for w in WINDOWS])
-def test_season_holds_on_its_first_and_last_day_and_not_beside_them(
-    name: str, season: Season, first: date, last: date
-) -> None:
+def test_season_includes_its_first_and_last_day_only(name: str, season: Season, first: date, last: date) -> None:
     one = timedelta(days=1)
     assert [season.contains(d) for d in (first - one, first, last, last + one)] == [False, True, True, False]
 
 
-def test_season_that_wraps_the_year_holds_on_new_years_day_and_leap_day() -> None:
+def test_season_over_new_year_includes_new_year_and_leap_day() -> None:
     season = Season(start=(11, 1), end=(4, 1))
     assert season.contains(date(2027, 1, 1))
     assert season.contains(date(2028, 2, 29))
 
 
-def test_every_shipped_rule_file_says_what_it_stands_on_and_when_it_was_read(shipped: dict[str, RuleSet]) -> None:
+def test_every_rule_file_gives_its_basis_and_reading_date(shipped: dict[str, RuleSet]) -> None:
     assert shipped["US-WA"].level("over-10000-gvw").posted_by
     for ruleset in shipped.values():
         assert ruleset.citation
@@ -91,7 +89,7 @@ def test_last_season_is_the_one_before_the_season_of_the_day(day: date, start: d
     assert last_season_start(day) == start
 
 
-def test_season_with_a_moving_end_takes_the_date_of_that_year_and_else_its_latest() -> None:
+def test_moving_season_end_uses_the_years_date_else_its_latest() -> None:
     season = Season(start=(11, 1), end=(5, 3), ends=(date(2026, 4, 13), date(2027, 4, 5)))
     assert [season.contains(date(2026, 4, d)) for d in (13, 14)] == [True, False]
     assert [season.contains(date(2027, 4, d)) for d in (5, 6)] == [True, False]
@@ -119,9 +117,10 @@ def test_norway_lists_the_monday_after_second_easter_day(shipped: dict[str, Rule
     assert list(ends) == [_easter(e.year) + timedelta(days=8) for e in ends]
 
 
-def test_every_level_on_file_has_an_estimate_and_none_asks_for_readiness_on_every_snowy_plain(
+def test_every_level_has_an_estimate_and_none_alarms_on_plains(
     shipped: dict[str, RuleSet],
 ) -> None:
+    """No level asks for readiness on every snowy plain."""
     # 0.15 is the probability from which a plan says "be ready"
     for ruleset in shipped.values():
         assert {e.level for e in ruleset.estimates} == {lv.id for lv in ruleset.levels}

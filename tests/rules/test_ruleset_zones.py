@@ -9,7 +9,7 @@ def _eastward(lon: np.ndarray, lat: float = 45.5) -> list[tuple[float, float]]:
     return spans_inside(SQUARE, np.full(lon.shape, lat), lon, np.arange(lon.size) * 1000.0)
 
 
-def test_route_across_an_outline_is_inside_between_its_borders_and_a_sample_more() -> None:
+def test_route_across_an_outline_is_inside_plus_one_sample() -> None:
     assert _eastward(np.linspace(-115.45, -113.55, 20)) == [(4000.0, 15000.0)]
 
 
@@ -22,7 +22,7 @@ def test_route_past_an_outline_has_none() -> None:
     assert _eastward(np.linspace(-115.45, -113.55, 20), lat=46.5) == []
 
 
-def test_outline_means_the_same_from_any_corner_and_either_way_round() -> None:
+def test_outline_is_equal_from_any_corner_and_in_both_directions() -> None:
     rng = np.random.default_rng(4)
     lat, lon = rng.uniform(44, 47, 200), rng.uniform(-116, -113, 200)
     distance_m = np.arange(200) * 100.0

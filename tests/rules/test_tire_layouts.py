@@ -88,7 +88,7 @@ def _asked(shipped: dict[str, RuleSet], code: str, level: str, rig: Rig) -> Tire
     return demand_for(shipped[code], shipped[code].level(level), rig)
 
 
-def test_washington_lets_a_tandem_drive_choose_one_axle_full_or_both_axles_by_halves(
+def test_washington_tandem_is_one_full_axle_or_two_half_axles(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
     # WAC 204-24-050(2), five axles, dual drive
@@ -131,9 +131,7 @@ def test_idaho_leaves_out_dolly_and_lift_axle(shipped: dict[str, RuleSet], rigs:
     assert used == {1, 2, 3, 4}
 
 
-def test_california_doubles_may_use_the_dolly_and_are_told_they_may_be_barred(
-    shipped: dict[str, RuleSet], rigs: dict[str, Rig]
-) -> None:
+def test_california_doubles_may_use_the_dolly_or_be_barred(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     # landline 2002: staggered dolly axle and rear axle; Caltrans 2020: turned back at Applegate
     asked = _asked(shipped, "US-CA", "donner-maximum", rigs["DB5"])
     assert any(Tire(3, "left", "outside") in c and Tire(4, "right", "outside") in c for c in asked.choices)
@@ -145,9 +143,7 @@ def test_colorado_bus_needs_two(shipped: dict[str, RuleSet], rigs: dict[str, Rig
     assert _asked(shipped, "US-CO", "chain-law", replace(rigs["ST2"], kind="bus")).tires_min == 2
 
 
-def test_colorado_rig_with_fewer_than_four_drive_tires_chains_all(
-    shipped: dict[str, RuleSet], rigs: dict[str, Rig]
-) -> None:
+def test_colorado_rig_with_under_four_drive_tires_chains_all(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     # CDOT text of 2022 in the law notes 4.4
     wide = replace(rigs["ST2"], axles=tuple(replace(a, dual=False) for a in rigs["ST2"].axles))
     assert _asked(shipped, "US-CO", "chain-law", wide).tires_min == 2
@@ -159,9 +155,7 @@ def test_wyoming_level_1_is_met_by_snow_tires_and_only_then(shipped: dict[str, R
     assert [_asked(shipped, "US-WY", level, fitted).tires_min for level in ("level-1", "level-2")] == [0, 2]
 
 
-def test_light_bus_in_british_columbia_needs_two_of_any_accepted_device(
-    shipped: dict[str, RuleSet], rigs: dict[str, Rig]
-) -> None:
+def test_bc_light_bus_needs_two_of_any_accepted_device(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     # Government release on the rule of 28 Nov 2018
     bus = replace(rigs["ST2"], kind="bus", rated_mass_kg=10_000.0)
     asked = _asked(shipped, "CA-BC", "chain-up", bus)
@@ -196,9 +190,7 @@ def test_mass_not_known_never_exempts(shipped: dict[str, RuleSet], rigs: dict[st
     assert fits(RigClass(min_rated_mass_kg=1.0, over_rated_mass_kg=1.0, max_rated_mass_kg=2.0), unknown.layout)
 
 
-def test_diagonal_takes_one_tire_of_each_trailer_axle_on_opposite_sides(
-    shipped: dict[str, RuleSet], rigs: dict[str, Rig]
-) -> None:
+def test_diagonal_is_one_tire_of_each_trailer_axle_crosswise(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     # Common practice, no source: two-axle trailer, one outside tire per axle, opposite sides.
     demand = Demand(
         rig_class=RigClass(),
@@ -280,7 +272,7 @@ def _mirror(tire: Tire) -> Tire:
     return tire._replace(side="right" if tire.side == "left" else "left")
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=2 * settings().max_examples // 5)
 @given(rig=some_rigs())
 def test_choices_are_the_same_seen_in_a_mirror(shipped: dict[str, RuleSet], rig: Rig) -> None:
     for ruleset in shipped.values():
@@ -289,7 +281,6 @@ def test_choices_are_the_same_seen_in_a_mirror(shipped: dict[str, RuleSet], rig:
             assert {frozenset(map(_mirror, c)) for c in found} == found
 
 
-@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs())
 def test_stricter_level_of_a_jurisdiction_never_asks_fewer_tires(shipped: dict[str, RuleSet], rig: Rig) -> None:
     for ruleset in shipped.values():
@@ -298,7 +289,6 @@ def test_stricter_level_of_a_jurisdiction_never_asks_fewer_tires(shipped: dict[s
         assert counts == sorted(counts)
 
 
-@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs(towed_max=1), axles_n=st.integers(1, 3))
 def test_one_more_trailer_never_asks_fewer_tires(shipped: dict[str, RuleSet], rig: Rig, axles_n: int) -> None:
     unit = rig.towed_units + 1
@@ -316,9 +306,8 @@ def test_one_more_trailer_never_asks_fewer_tires(shipped: dict[str, RuleSet], ri
 EASED_BY_LAW = {("US-CA", "donner-minimum"), ("US-OR", "towing-or-single-drive")}
 
 
-@settings(deadline=None, max_examples=40)
 @given(rig=some_rigs(), data=st.data())
-def test_one_more_axle_never_asks_fewer_tires_unless_the_text_says_so(
+def test_more_axles_never_ask_fewer_tires_unless_the_text_does(
     shipped: dict[str, RuleSet], rig: Rig, data: st.DataObject
 ) -> None:
     i = data.draw(st.integers(1, len(rig.axles) - 1))

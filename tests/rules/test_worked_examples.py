@@ -164,7 +164,7 @@ def test_italy_takes_winter_tires_in_place_of_chains_aboard(shipped: dict[str, R
     assert carry_duty(italy, rigs["TS5"], date(2026, 11, 14), {"ordered"}) is None
 
 
-def test_safe_load_for_every_western_state_is_eight_tires_and_seven_pieces_in_washington(
+def test_safe_western_load_is_eight_tires_seven_in_washington(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
     """The law notes 14.2: 8 tires in California, 7 pieces in Washington; one trip through all of it hangs one set."""

@@ -53,9 +53,10 @@ async def briefed(settings: Settings, store: Store, clock: ManualClock, open_pla
     return next(out for out in due if out.kind == "brief")
 
 
-async def test_the_brief_is_mailed_as_text_page_and_pictures_and_a_second_try_is_the_same_bytes(
+async def test_brief_is_mailed_whole_and_a_retry_is_the_same_bytes(
     settings: Settings, store: Store, morning: datetime, open_planner: Callable
 ) -> None:
+    """A mail has the text, the page and the pictures."""
     out = await briefed(settings, store, ManualClock(morning), open_planner)
     first, second = (make_message(BOX, out, content_loader(store)(out)).as_bytes() for _ in range(2))
     assert first == second
@@ -89,7 +90,7 @@ async def test_a_brief_that_cannot_be_drawn_goes_out_as_text(
     assert not make_message(BOX, out, content_loader(store)(out)).is_multipart()
 
 
-async def test_nothing_is_drawn_where_nobody_is_mailed_and_the_dress_goes_with_the_notices(
+async def test_nothing_is_drawn_without_mail_and_files_go_with_notices(
     settings: Settings, store: Store, morning: datetime, open_planner: Callable
 ) -> None:
     await briefed(replace(settings, channels=()), store, ManualClock(morning), open_planner)

@@ -50,7 +50,7 @@ def said(store: Store) -> list[str]:
     return [n.text for n in store.notices_since(Audience.DISPATCHER, datetime(2000, 1, 1, tzinfo=UTC))]
 
 
-async def test_a_brief_is_sent_when_it_is_due_once_and_late_within_its_grace(
+async def test_brief_is_sent_once_when_due_and_late_within_its_grace(
     make_planner: Callable[..., Planner], store: Store
 ) -> None:
     at = HALF_PAST_FOUR
@@ -61,7 +61,7 @@ async def test_a_brief_is_sent_when_it_is_due_once_and_late_within_its_grace(
     assert (slot.state, slot.outcome) == ("settled", "ran late: 180 min")
 
 
-async def test_briefs_missed_while_the_daemon_was_down_are_skipped_and_named_in_the_next_one(
+async def test_briefs_missed_while_down_are_skipped_and_named_next(
     make_planner: Callable[..., Planner], store: Store
 ) -> None:
     ends = await due_at(
@@ -78,7 +78,7 @@ async def test_briefs_missed_while_the_daemon_was_down_are_skipped_and_named_in_
     ]
 
 
-async def test_a_new_store_has_missed_nothing_and_counts_from_its_first_day(
+async def test_new_store_has_missed_nothing_and_counts_from_day_one(
     make_planner: Callable[..., Planner], store: Store
 ) -> None:
     planning = make_planner()
@@ -89,7 +89,7 @@ async def test_a_new_store_has_missed_nothing_and_counts_from_its_first_day(
     assert await due_at(planning, store, HALF_PAST_FOUR + DAY + 5 * HOUR) == [[("2027-01-15", "skipped")]]
 
 
-async def test_a_brief_that_fails_stays_due_and_is_sent_when_the_lease_ends(
+async def test_failed_brief_stays_due_and_is_sent_after_the_lease(
     make_planner: Callable[..., Planner], store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def fails(*_: object, **__: object) -> tuple[str, ...]:
@@ -103,7 +103,7 @@ async def test_a_brief_that_fails_stays_due_and_is_sent_when_the_lease_ends(
     assert await due_at(make_planner(), store, soon, later) == [[], [("2027-01-14", "ran late")]]
 
 
-async def test_a_daemon_killed_between_sending_and_settling_sends_nothing_again(
+async def test_kill_between_sending_and_settling_sends_nothing_again(
     make_planner: Callable[..., Planner], store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert await due_at(make_planner(), store, HALF_PAST_FOUR - HOUR) == [[]]
@@ -116,7 +116,7 @@ async def test_a_daemon_killed_between_sending_and_settling_sends_nothing_again(
 
 
 @pytest.mark.parametrize("step", [HOUR, -HOUR, DAY, -DAY, 6 * HOUR], ids=str)
-async def test_a_clock_that_jumps_and_jumps_back_doubles_no_brief_and_leaves_none_untold(
+async def test_clock_jump_and_return_doubles_and_loses_no_brief(
     step: timedelta, make_planner: Callable[..., Planner], store: Store
 ) -> None:
     """From the evening of the 14th to the next. A jump of a day passes one brief by more than its grace: skipped."""
@@ -133,7 +133,7 @@ async def test_a_clock_that_jumps_and_jumps_back_doubles_no_brief_and_leaves_non
 
 @pytest.mark.parametrize("zone", ["America/Denver", "Australia/Lord_Howe", "Pacific/Auckland", "America/Phoenix"])
 @pytest.mark.parametrize("at", [time(2, 30), time(4, 30), time(23, 45)], ids=str)
-async def test_every_date_of_seasons_with_random_outages_ends_in_one_way_and_is_told(
+async def test_every_date_with_random_outages_ends_once_and_is_shown(
     zone: str, at: time, make_planner: Callable[..., Planner], store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A clock change is among them. What is sent is only noted, so that many nights cost little."""

@@ -56,7 +56,7 @@ async def log(http: httpx.AsyncClient, **asked: str) -> list[dict[str, object]]:
     return entries
 
 
-async def test_reports_come_to_an_entry_with_state_zone_and_minutes_over_a_change_of_zone(
+async def test_entries_have_state_zone_and_minutes_over_a_zone_change(
     http: httpx.AsyncClient,
 ) -> None:
     """06:28 MST to 06:58 PST is an hour and a half; the stops are the demo's, in Montana and Idaho."""
@@ -97,7 +97,7 @@ async def test_a_correction_stands_beside_the_report_and_is_kept_once(http: http
         ({"minutes": 90}, "minutes"),
     ],
 )
-async def test_a_correction_that_cannot_be_is_refused_with_its_field_and_changes_nothing(
+async def test_impossible_correction_is_refused_with_its_field(
     http: httpx.AsyncClient, store: Store, changes: dict[str, object], field: str
 ) -> None:
     await report(http, ON)
@@ -108,7 +108,7 @@ async def test_a_correction_that_cannot_be_is_refused_with_its_field_and_changes
     assert store.events("T-1", CORRECTIONS.kind) == []
 
 
-async def test_the_log_is_cut_by_driver_and_day_and_comes_for_a_spreadsheet(http: httpx.AsyncClient) -> None:
+async def test_log_is_filtered_by_driver_and_day_and_fits_spreadsheets(http: httpx.AsyncClient) -> None:
     await report(http, ON, OFF)
     assert len(await log(http, driver="Ann", **{"from": "2027-01-14", "to": "2027-01-14"})) == 1
     assert await log(http, driver="Bram") == []
@@ -120,7 +120,7 @@ async def test_the_log_is_cut_by_driver_and_day_and_comes_for_a_spreadsheet(http
         assert (await http.get("/v1/chainlog", params=bad)).status_code == 422
 
 
-async def test_words_that_name_no_stop_have_no_state_unless_the_truck_was_seen_there(http: httpx.AsyncClient) -> None:
+async def test_unknown_stop_has_no_state_unless_the_truck_was_there(http: httpx.AsyncClient) -> None:
     await report(http, {**ON, "place": "by the old mill"})
     (one,) = await log(http)
     assert (one["place"], one["state"]) == ("by the old mill", "")

@@ -61,7 +61,7 @@ def kinds(store: Store, trip_id: str) -> list[NoticeKind]:
     return [notice.kind for notice in store.notices(trip_id)]
 
 
-async def test_a_cycle_plans_every_trip_of_the_file_and_says_each_plan_once(
+async def test_cycle_plans_every_trip_of_the_file_and_notifies_once(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
@@ -90,7 +90,7 @@ async def test_a_worse_storm_is_said_as_worse_and_only_once(
     assert any(NoticeKind.WORSE in kinds(store, trip) for trip in TRIPS)
 
 
-async def test_no_relief_is_given_on_a_forecast_that_could_not_be_refreshed(
+async def test_no_relief_on_a_forecast_that_could_not_be_refreshed(
     settings: Settings, store: Store, clock: ManualClock, api: FakeOpenMeteo, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
@@ -101,7 +101,7 @@ async def test_no_relief_is_given_on_a_forecast_that_could_not_be_refreshed(
     assert all(NoticeKind.EASED not in kinds(store, trip) for trip in TRIPS)
 
 
-async def test_a_broken_trips_file_loses_no_stored_trip_and_the_brief_names_it(
+async def test_broken_trips_file_loses_no_trip_and_is_in_the_brief(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, tmp_path: Path
 ) -> None:
     trips = tmp_path / "trips.csv"
@@ -119,7 +119,7 @@ async def test_a_broken_trips_file_loses_no_stored_trip_and_the_brief_names_it(
     assert "trips.csv: trips.csv: rig: this column is missing" in " ".join(brief.split())
 
 
-async def test_a_trip_that_cannot_be_planned_is_told_to_the_office_once_a_day_as_be_ready(
+async def test_unplannable_trip_is_be_ready_to_the_office_once_a_day(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     body = json.dumps({"id": "T-9", "route": "gone", "rig": "quillback-17", "depart": "2027-01-14T05:00:00-07:00"})
@@ -133,7 +133,7 @@ async def test_a_trip_that_cannot_be_planned_is_told_to_the_office_once_a_day_as
     assert '"gone" is not in' in notice.text
 
 
-async def test_a_stored_trip_that_can_no_longer_be_read_is_told_and_costs_no_other_trip(
+async def test_unreadable_stored_trip_is_reported_and_costs_no_other(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, caplog: pytest.LogCaptureFixture
 ) -> None:
     store.put_trip(StoredTrip(id="old", body='{"id":"old","pass":"x"}', created_at=clock()))
@@ -146,7 +146,7 @@ async def test_a_stored_trip_that_can_no_longer_be_read_is_told_and_costs_no_oth
     ]
 
 
-async def test_a_cancelled_trip_stays_cancelled_though_the_file_still_names_it(
+async def test_cancelled_trip_stays_cancelled_though_still_in_the_file(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:
@@ -156,7 +156,7 @@ async def test_a_cancelled_trip_stays_cancelled_though_the_file_still_names_it(
     assert tuple(p.trip_id for p in outcome.plans) == ("QT-1041", "QT-1043", "QT-1044")
 
 
-async def test_while_the_receiver_is_down_notices_wait_and_then_arrive_with_the_same_ids_and_bytes(
+async def test_receiver_outage_delays_notices_with_same_ids_and_bytes(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     with WebhookReceiver(settings.channels[0].secret("secret_file"), clock=clock) as receiver:
@@ -218,7 +218,7 @@ async def test_the_brief_of_one_local_date_is_sent_once(
 # Clock changes of America/Denver: forward on 14 March 2027 at 02:00, back on 1 November 2026 at 02:00 (tz database).
 @pytest.mark.parametrize("changes", [date(2027, 3, 14), date(2026, 11, 1)], ids=["spring", "autumn"])
 @pytest.mark.parametrize("at", [time(4, 30), time(2, 30), time(1, 30), time(0, 0), time(23, 45)], ids=str)
-async def test_across_a_clock_change_every_local_date_gets_exactly_one_brief(
+async def test_clock_change_gives_each_local_date_exactly_one_brief(
     changes: date, at: time, brief_planner: Callable[..., Planner], store: Store
 ) -> None:
     planning = brief_planner(at)
@@ -242,9 +242,7 @@ async def test_across_a_clock_change_every_local_date_gets_exactly_one_brief(
 
 
 @pytest.mark.parametrize("at", [time(4, 30), time(23, 30)], ids=["morning", "late evening"])
-def test_a_daemon_started_late_still_sends_within_the_grace_and_not_after(
-    at: time, brief_planner: Callable[..., Planner]
-) -> None:
+def test_late_start_sends_within_the_grace_and_not_after(at: time, brief_planner: Callable[..., Planner]) -> None:
     planning = brief_planner(at)
     due = datetime(2027, 1, 14, at.hour, at.minute, tzinfo=DENVER).astimezone(UTC)
     minute = timedelta(minutes=1)
@@ -265,7 +263,7 @@ def seen_at(store: Store, trip_id: str, route: Route, distance_m: float, at: dat
     save_position(store, trip_id, PositionRequest(at=at.isoformat(), lat=lat + north_deg, lon=lon))
 
 
-async def test_a_truck_under_way_is_planned_from_where_it_was_seen_and_no_relief_is_given_for_what_is_behind(
+async def test_truck_under_way_is_planned_from_its_place(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, i90_west: Route
 ) -> None:
     """QT-1041 leaves at 11:45 UTC; past Lookout Pass at 16:00 it has Fourth of July Pass ahead of it alone."""
@@ -285,7 +283,7 @@ async def test_a_truck_under_way_is_planned_from_where_it_was_seen_and_no_relief
     assert not [n for n in store.notices("QT-1041") if n.kind is NoticeKind.EASED or "EASED" in n.text]
 
 
-async def test_a_truck_seen_off_its_route_is_planned_as_before_with_a_caution(
+async def test_truck_seen_off_its_route_is_planned_with_a_caution(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, i90_west: Route
 ) -> None:
     async with open_planner(settings, clock) as planning:
@@ -299,7 +297,7 @@ async def test_a_truck_seen_off_its_route_is_planned_as_before_with_a_caution(
     assert "mi off the route at " in plan.cautions[0]
 
 
-async def test_a_trip_that_left_a_day_ago_is_over_unless_its_truck_still_reports(
+async def test_trip_a_day_past_departure_ends_unless_truck_reports(
     store: Store, clock: ManualClock, i90_west: Route
 ) -> None:
     row = {"route": "i90-west", "rig": "quillback-17", "depart": clock().isoformat()}
@@ -312,7 +310,7 @@ async def test_a_trip_that_left_a_day_ago_is_over_unless_its_truck_still_reports
     assert due_trips(store, clock(), timedelta(hours=36)) == []
 
 
-async def test_a_stored_position_that_can_no_longer_be_read_is_left_out_and_told(
+async def test_unreadable_stored_position_is_ignored_and_reported(
     store: Store, clock: ManualClock, i90_west: Route, caplog: pytest.LogCaptureFixture
 ) -> None:
     store.put_trip(StoredTrip(id="T-1", body="{}", created_at=clock()))

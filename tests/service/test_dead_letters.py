@@ -74,7 +74,7 @@ def test_the_list_says_what_may_be_sent_again(store: Store, park) -> None:
     ]
 
 
-def test_what_newer_news_overtook_is_left_unless_a_person_names_it(store: Store, park) -> None:
+def test_superseded_notice_is_left_unless_a_person_names_it(store: Store, park) -> None:
     old = park("carry chains")
     park("plan to chain", done=True)
     done = resend_where(store, NOON)
@@ -102,7 +102,7 @@ def test_a_number_that_is_not_parked_is_a_mistake(store: Store, park) -> None:
         resend_ids(store, [park("one"), 77], NOON)
 
 
-def test_a_target_that_is_back_gets_what_was_parked_for_want_of_it_only(store: Store, park) -> None:
+def test_recovered_target_gets_only_what_was_parked_for_it(store: Store, park) -> None:
     refused = park("one", "hook: answered 422, 4 times, while the target takes others")
     tired = park("two", "tried for a day, 60 times; the last: hook: ConnectError")
     assert resend_after_outage(store, "hook", NOON).requeued == (tired,)
@@ -146,7 +146,7 @@ def test_the_office_hears_of_a_failing_way_out_over_another(store: Store) -> Non
     assert len(notify_channel_alarms(store, settings, other, NOON)) == 1  # another trip is news within the hour
 
 
-def test_where_the_office_has_one_way_only_the_fleets_systems_hear(store: Store) -> None:
+def test_office_with_one_way_only_alerts_the_fleets_systems(store: Store) -> None:
     alarm = [Alarm(target="office", kind="disabled", text="target office: is disabled")]
     only = SimpleNamespace(targets={**TARGETS, Audience.DISPATCHER: ("office",)})
     ids = notify_channel_alarms(store, only, alarm, NOON)

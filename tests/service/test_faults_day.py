@@ -10,7 +10,7 @@ from alertd.testing.fake_open_meteo import ApiFault, FaultKind
 SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "faults_day.py"
 
 
-async def test_nothing_is_called_clear_or_eased_while_the_forecast_is_missing_or_stale(tmp_path: Path) -> None:
+async def test_missing_or_stale_forecast_is_never_clear_or_eased(tmp_path: Path) -> None:
     spec = importlib.util.spec_from_file_location("faults_day", SCRIPT)
     assert spec is not None
     assert spec.loader is not None

@@ -76,7 +76,7 @@ class Way:
             raise DeliveryError("hook", "status 503")
 
 
-async def test_what_is_served_is_open_metrics_for_who_asks_for_it_and_prometheus_text_else(world: World) -> None:
+async def test_metrics_are_openmetrics_on_request_else_prometheus_text(world: World) -> None:
     asked = await world.http.get("/metrics", headers=OPEN)
     assert asked.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
     assert asked.text.endswith("# EOF\n")
@@ -179,7 +179,7 @@ async def test_trips_without_a_plan_and_bad_rows_make_it_degraded(world: World) 
     assert "1 row of trips cannot be read; `alertd check` and the board say why" in degraded
 
 
-async def test_readiness_writes_to_the_store_and_not_for_every_question(world: World) -> None:
+async def test_readiness_writes_to_the_store_but_not_on_every_request(world: World) -> None:
     for _ in range(5):
         assert (await world.http.get("/readyz")).status_code == 200
     probe = world.store.due.get("probe", "probe")

@@ -34,7 +34,7 @@ def days(n: float) -> datetime:
     return NOW - timedelta(days=n)
 
 
-def test_a_trip_is_over_by_its_departure_however_long_ago_it_was_posted(store: Store) -> None:
+def test_trip_is_over_by_its_departure_and_not_its_posting_time(store: Store) -> None:
     put_trip(store, "far ahead", NOW + timedelta(days=1), posted=days(300))
     put_trip(store, "past", days(70), posted=days(70))
     put_trip(store, "just not", days(60) - FINISHED_AT_LATEST, posted=days(70))

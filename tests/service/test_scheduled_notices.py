@@ -70,7 +70,7 @@ async def test_a_moment_is_said_once_and_after_a_restart_not_again(
     )
 
 
-async def test_confirming_stops_the_reminder_and_the_word_to_the_dispatcher(
+async def test_confirmation_stops_the_reminder_and_dispatcher_notice(
     settings: Settings, store: Store, clock: ManualClock, open_planner: Callable
 ) -> None:
     async with open_planner(settings, clock) as planning:

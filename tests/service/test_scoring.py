@@ -52,7 +52,7 @@ def report(store: Store, trip_id: str, what: str, at: datetime) -> None:
     save_report(store, trip_id, parse_report({"what": what, "at": at.isoformat()}, "test"))
 
 
-async def test_without_evidence_every_case_is_left_out_and_nothing_is_claimed(
+async def test_without_evidence_cases_are_excluded_with_no_claim(
     planned: Planner, store: Store, morning: datetime
 ) -> None:
     chains, weather = await scores(planned, store, morning - DAY, morning + DAY)
@@ -60,9 +60,10 @@ async def test_without_evidence_every_case_is_left_out_and_nothing_is_claimed(
     assert (weather.whole.n, weather.left_out) == (0, ())
 
 
-async def test_chains_reported_are_a_hit_and_a_truck_seen_past_without_them_a_false_alarm(
+async def test_reported_chains_are_a_hit_and_passing_without_is_false(
     planned: Planner, store: Store, morning: datetime, i90_west: Route
 ) -> None:
+    """A truck seen past the place without chains is a false alarm."""
     report(store, "QT-1041", "chains_on", morning + timedelta(hours=3))
     report(store, "QT-1042", "chains_off", morning + timedelta(hours=3))  # spoken, but of no chains hung
     end = {"at": (morning + timedelta(hours=6)).isoformat(), "lat": float(i90_west.lat_deg[-1])}
@@ -74,7 +75,7 @@ async def test_chains_reported_are_a_hit_and_a_truck_seen_past_without_them_a_fa
     assert not chains.whole.enough
 
 
-async def test_a_station_on_the_road_tells_of_winter_weather_at_the_hour_of_passing(
+async def test_station_on_the_road_gives_winter_at_the_passing_hour(
     planned: Planner, store: Store, morning: datetime, i90_west: Route
 ) -> None:
     at = int(np.argmin(np.abs(i90_west.lon_deg + 115.69)))  # the pass
@@ -98,9 +99,7 @@ async def test_a_station_on_the_road_tells_of_winter_weather_at_the_hour_of_pass
     assert dict(weather.left_out) == {"no station reported at that hour": 3}
 
 
-async def test_the_scores_are_served_as_json_and_as_a_page_behind_the_token(
-    planned: Planner, store: Store, morning: datetime
-) -> None:
+async def test_scores_are_json_and_a_page_behind_the_token(planned: Planner, store: Store, morning: datetime) -> None:
     planned.settings = replace(planned.settings, http_token="a-long-token")
     app = make_api(planned, store, ManualClock(morning + DAY), lambda: None)
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)

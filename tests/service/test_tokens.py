@@ -25,7 +25,7 @@ def keeper(store: Store, clock: ManualClock, file_token: str = "", *, open_witho
     return TokenAuthenticator(store, file_token, clock, open_without=open_without)
 
 
-def test_a_token_is_256_bits_behind_our_prefix_and_no_two_are_alike(store: Store) -> None:
+def test_token_is_256_bits_behind_our_prefix_and_unique(store: Store) -> None:
     made = [new_token(store, f"n{i}", ["read"], NOW, None)[1] for i in range(20)]
     for token in made:
         assert len(base64.urlsafe_b64decode(token.removeprefix(PREFIX) + "=")) * 8 == 256
@@ -62,7 +62,7 @@ def test_a_token_ends_when_it_expires_or_is_revoked(store: Store) -> None:
     assert not door.allowed(taken, "read")
 
 
-def test_without_any_token_loopback_is_open_and_the_first_token_shuts_it_for_good(store: Store) -> None:
+def test_loopback_is_open_until_the_first_token_closes_it(store: Store) -> None:
     assert keeper(store, ManualClock(NOW)).allowed("", "admin", here=True)
     assert not keeper(store, ManualClock(NOW), open_without=False).allowed("", "read", here=True)
     assert keeper(store, ManualClock(NOW), open_without=False).denies_all()
@@ -71,7 +71,7 @@ def test_without_any_token_loopback_is_open_and_the_first_token_shuts_it_for_goo
     assert not keeper(store, ManualClock(NOW)).allowed("", "read", here=True)
 
 
-def test_the_token_of_the_settings_file_may_do_everything_beside_others(store: Store) -> None:
+def test_settings_file_token_may_do_everything_beside_others(store: Store) -> None:
     door = keeper(store, ManualClock(NOW), "long-random-token")
     _, other = new_token(store, "a", ["read"], NOW, None)
     assert all(door.allowed("long-random-token", scope) for scope in SCOPES)
@@ -79,7 +79,7 @@ def test_the_token_of_the_settings_file_may_do_everything_beside_others(store: S
     assert not door.allowed("", "read")
 
 
-def test_a_name_may_have_two_active_tokens_while_its_caller_changes_over(store: Store) -> None:
+def test_name_may_have_two_active_tokens_during_a_change(store: Store) -> None:
     first, _ = new_token(store, "tms", ["read"], NOW, None)
     new_token(store, "tms", ["read"], NOW, None)
     with pytest.raises(InputError, match="two active tokens"):

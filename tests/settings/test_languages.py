@@ -37,7 +37,7 @@ def with_languages(trips: Path, to: Path, languages: list[str]) -> Path:
     return to
 
 
-async def test_each_driver_is_told_in_the_language_of_the_trip_and_else_of_the_fleet(
+async def test_drivers_read_the_trips_language_else_the_fleets(
     make_settings: Callable[..., Settings],
     api: FakeOpenMeteo,
     morning: datetime,

@@ -21,7 +21,7 @@ def test_a_path_is_taken_from_the_settings_folder(write_config: WriteConfig) -> 
     assert (settings.takeover_s, settings.keep) == (15.0, KeepDays(positions=14, plans=14, trips=60, reports=730))
 
 
-def test_a_servers_password_comes_from_its_file_and_shows_nowhere(write_config: WriteConfig) -> None:
+def test_server_password_comes_from_its_file_and_is_not_shown(write_config: WriteConfig) -> None:
     url = 'store = "postgresql://me@db.example/alertd"\nstore_password_file = "password.txt"'
     path = write_config(changes={STORE: url})
     with pytest.raises(ConfigError, match=r"daemon\.store_password_file: password\.txt cannot be read"):

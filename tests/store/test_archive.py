@@ -24,7 +24,7 @@ def files(archive: Archive) -> list[Path]:
     return [path for path in archive.folder.rglob("*") if path.is_file()]
 
 
-def test_a_content_comes_back_and_lies_there_once_under_its_sha256(archive: Archive) -> None:
+def test_content_is_stored_once_under_its_sha256(archive: Archive) -> None:
     """sha256("abc") is the first example of FIPS 180-2, appendix B.1."""
     assert archive.put(b"abc", NOW) == archive.put(b"abc", NOW + DAY)
     (path,) = files(archive)
@@ -40,7 +40,7 @@ def test_a_plan_leads_to_its_content_and_a_later_word_counts(archive: Archive) -
     assert archive.plans() == [ID, OTHER]
 
 
-def test_what_was_used_lately_stays_and_a_plan_never_outlives_its_contents(archive: Archive) -> None:
+def test_recent_content_stays_and_a_plan_never_outlives_its_own(archive: Archive) -> None:
     shared = archive.put(b"shared", NOW)
     for n, plan in enumerate((ID, OTHER)):
         at = NOW + n * 20 * DAY
@@ -78,7 +78,7 @@ def test_what_is_no_plans_id_never_becomes_a_path(id_: str, archive: Archive) ->
         archive.of_plan(id_)
 
 
-def test_a_plan_or_folder_that_is_not_there_is_told_with_the_mend(archive: Archive) -> None:
+def test_missing_plan_or_folder_is_reported_with_a_hint(archive: Archive) -> None:
     with pytest.raises(StoreError, match=rf"^archive \S+kept: {ID} is missing; name the archive that holds it"):
         archive.of_plan(ID)
     archive.file_plan(ID, "../../secret", NOW)

@@ -46,7 +46,7 @@ def test_a_disabled_channel_is_opened_by_a_person_only(store: Store, noon: datet
     assert store.channels.get("hook") == state("hook", "up", noon + 4 * MINUTE)
 
 
-def test_a_token_is_found_by_its_hash_with_its_scopes_and_revoked_once(store: Store, noon: datetime) -> None:
+def test_token_is_found_by_hash_with_scopes_and_revoked_once(store: Store, noon: datetime) -> None:
     token = StoredToken(id="t1", hash="ab" * 32, name="tms", scopes=("trips:read", "trips:write"), created_at=noon)
     store.tokens.put(token)
     store.tokens.put(replace(token, id="t2", hash="cd" * 32, expires_at=noon + MINUTE, created_at=noon + MINUTE))
@@ -62,7 +62,7 @@ def test_a_token_is_found_by_its_hash_with_its_scopes_and_revoked_once(store: St
         store.tokens.put(replace(token, id="t3"))
 
 
-def test_the_first_answer_of_a_key_and_route_is_the_one_that_stays(store: Store, noon: datetime) -> None:
+def test_first_answer_of_a_key_and_route_stays(store: Store, noon: datetime) -> None:
     first = StoredAnswer(
         route="POST /v1/trips", key="k", request_hash="ab", status=201, body='{"n":1}', created_at=noon
     )

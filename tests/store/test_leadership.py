@@ -47,9 +47,7 @@ def test_the_second_leads_when_the_first_gives_up_the_place(store: Store, heir: 
     second.release()
 
 
-def test_a_leader_that_is_silent_for_the_lease_is_followed_and_one_that_beats_is_not(
-    store: Store, heir: Store, noon: datetime
-) -> None:
+def test_silent_leader_is_replaced_and_a_beating_one_is_not(store: Store, heir: Store, noon: datetime) -> None:
     first, second = store.candidate("one", lease_s=10), heir.candidate("two", lease_s=10)
     assert first.acquire(0.0, noon)
     for now_s in (100.0, 109.0, 118.0):
@@ -62,7 +60,7 @@ def test_a_leader_that_is_silent_for_the_lease_is_followed_and_one_that_beats_is
     second.release()
 
 
-def test_one_that_lost_the_lead_may_neither_write_nor_hand_out_and_may_lead_again(
+def test_former_leader_may_not_write_and_may_lead_again(
     store: Store, heir: Store, noon: datetime, make_notice: Callable[..., Notice]
 ) -> None:
     store.record_notices([make_notice("first")], {Audience.FLEET: ["hook"]}, noon)
@@ -88,7 +86,7 @@ def test_one_that_lost_the_lead_may_neither_write_nor_hand_out_and_may_lead_agai
     first.release()
 
 
-def test_what_a_daemon_had_begun_is_refused_while_it_stands_by_again(store: Store, heir: Store, noon: datetime) -> None:
+def test_work_begun_is_refused_while_on_standby_again(store: Store, heir: Store, noon: datetime) -> None:
     first, second = store.candidate("one", lease_s=10), heir.candidate("two", lease_s=10)
     with pytest.raises(LeadershipLost):
         store.put_trip(trip("too early", noon))
@@ -210,9 +208,7 @@ def test_a_killed_leader_is_followed(place: Path | str, lives: tuple[Life, Life]
         assert [t.id for t in store.trips()] == ["trip-1", "trip-2"]
 
 
-def test_a_frozen_leader_is_followed_and_writes_nothing_when_it_wakes(
-    place: Path | str, lives: tuple[Life, Life]
-) -> None:
+def test_frozen_leader_is_replaced_and_writes_nothing_on_waking(place: Path | str, lives: tuple[Life, Life]) -> None:
     first, second = lives
     first.freeze(place)
     assert second.says() == "leads"

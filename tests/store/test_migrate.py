@@ -48,7 +48,7 @@ def texts(path: Path) -> dict[str, str]:
     return {name: re.sub(r"\s+", " ", text).replace('"', "") for name, text in found if name != "alembic_version"}
 
 
-def test_a_store_of_the_first_version_is_brought_up_with_nothing_lost(old: Path, noon: datetime) -> None:
+def test_store_of_the_first_version_upgrades_with_nothing_lost(old: Path, noon: datetime) -> None:
     before = rows(old)
     assert all(before.values())
     with Store(old) as store:
@@ -78,7 +78,7 @@ def test_the_steps_lead_to_the_tables_of_the_code_on_both(place: Path | str) -> 
     assert differences == []
 
 
-def test_killed_within_the_steps_the_old_store_is_as_it_was_and_is_brought_up_the_next_time(old: Path) -> None:
+def test_kill_within_the_steps_keeps_the_old_store_for_a_retry(old: Path) -> None:
     before, text = rows(old), texts(old)
     done = subprocess.run(
         [sys.executable, "-c", _KILLED_IN_THE_LAST_STEP, str(old)], capture_output=True, text=True, check=False
@@ -129,7 +129,7 @@ def test_another_programs_database_is_refused(place: Path | str) -> None:
         Store(place)
 
 
-def test_a_store_that_an_older_daemon_holds_is_not_changed_under_it(old: Path) -> None:
+def test_store_held_by_an_older_daemon_is_not_changed_under_it(old: Path) -> None:
     lock, before = LockFile(old), old.read_bytes()
     assert lock.take()
     with pytest.raises(StoreError, match="an alertd daemon of an older version holds it; stop that daemon first"):

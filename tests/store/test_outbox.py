@@ -57,7 +57,7 @@ def test_a_parked_notice_no_longer_holds_back_the_next(store: Store, noon: datet
     assert _ids(store.outbox.claim_due(noon, 10, 60, "me")) == [second.id]
 
 
-def test_an_expired_notice_in_a_long_pause_does_not_hold_back_the_next(store: Store, noon: datetime, say) -> None:
+def test_expired_notice_in_a_long_pause_does_not_block_the_next(store: Store, noon: datetime, say) -> None:
     say("first", life_h=1)
     [first] = store.outbox.claim_due(noon, 10, 60, "me")
     later = noon + timedelta(hours=2)
@@ -163,9 +163,9 @@ def test_workers_at_the_same_time_never_claim_the_same_row(store: Store, noon: d
     assert len(taken) == 60
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(st.sampled_from(["say", "done", "retry", "park", "tick"]), min_size=5, max_size=25))
-def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(store: Store, make_notice, noon, steps) -> None:
+def test_done_notices_of_a_trip_are_in_the_order_of_decision(store: Store, make_notice, noon, steps) -> None:
     """Property: whatever happens to the tries, ids are settled in rising order within a trip and target."""
     trip = f"trip of example {next(_EXAMPLES)}"
     store.put_trip(StoredTrip(id=trip, body="{}", created_at=noon))
@@ -191,7 +191,7 @@ def test_done_ones_of_a_trip_are_done_in_the_order_they_were_said(store: Store, 
     assert len(settled) == said
 
 
-def test_claims_for_many_targets_at_once_keep_each_ones_order_and_number(store: Store, noon: datetime, say) -> None:
+def test_parallel_claims_keep_each_targets_order_and_count(store: Store, noon: datetime, say) -> None:
     first = say("first", targets=["a", "b"])
     say("second", targets=["a", "b"])
     others = [say(f"other {n}", targets=["a"], trip_id="") for n in range(3)]

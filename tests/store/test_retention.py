@@ -43,7 +43,7 @@ def test_reports_go_by_their_kind_and_age(store: Store, noon: datetime) -> None:
 
 
 @pytest.mark.parametrize("how", ["done", "expired"])
-def test_what_was_delivered_or_expired_goes_with_its_plan_but_not_a_trips_newest_plan(
+def test_settled_notices_go_with_plans_except_each_trips_newest(
     how: str, store: Store, noon: datetime, make_notice: Callable[..., Notice]
 ) -> None:
     for n in range(4):

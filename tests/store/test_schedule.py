@@ -8,7 +8,7 @@ from alertd.store.store import Store
 HOUR = timedelta(hours=1)
 
 
-def test_a_slot_is_noted_once_and_claimed_when_due_the_longest_due_first(store: Store, noon: datetime) -> None:
+def test_slot_is_stored_once_and_claimed_longest_due_first(store: Store, noon: datetime) -> None:
     due = store.due
     assert [due.put("brief", "north 2026-01-05", noon), due.put("brief", "north 2026-01-05", noon + HOUR)] == [
         True,
@@ -34,9 +34,7 @@ def test_a_settled_slot_stays_so_with_its_outcome(store: Store, noon: datetime) 
     assert store.due.put("brief", "north", noon) is False
 
 
-def test_after_the_lease_another_may_and_the_late_verdict_of_the_first_counts_for_nothing(
-    store: Store, noon: datetime
-) -> None:
+def test_after_the_lease_a_late_result_of_the_first_is_ignored(store: Store, noon: datetime) -> None:
     store.due.put("brief", "north", noon)
     [slow] = store.due.claim(noon, 1, 60, "me")
     assert store.due.claim(noon + timedelta(seconds=59), 1, 60, "me") == []

@@ -109,7 +109,7 @@ def position(n: int, at: datetime, trip_id: str = "trip-1") -> StoredEvent:
     return StoredEvent(id=f"evt_{n}", trip_id=trip_id, kind="position", at=at, body=f'{{"n":{n}}}')
 
 
-def test_a_report_is_kept_once_and_the_newest_come_back_oldest_first(store: Store, noon: datetime) -> None:
+def test_report_is_stored_once_and_newest_return_oldest_first(store: Store, noon: datetime) -> None:
     kept = [position(n, noon + timedelta(minutes=minute)) for n, minute in ((1, 30), (2, 10), (3, 20))]
     assert [store.put_event(e) for e in (*kept, kept[0])] == [True, True, True, False]
     store.put_event(position(4, noon, "trip-2"))

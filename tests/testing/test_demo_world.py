@@ -112,7 +112,7 @@ def test_east_is_west_backwards():
     assert all(np.array_equal(w, e[::-1]) for w, e in zip(west[:3], east[:3], strict=True))
 
 
-def test_track_is_as_long_as_its_mileposts_say_within_a_twentieth():
+def test_track_length_is_within_a_twentieth_of_its_mileposts():
     """Mileposts: Montana 101 to 0, Idaho 74 to 0, Washington 299 to 281; a centre line through chords is shorter."""
     length_m = track("i90-west")[3][-1]
     assert length_m == pytest.approx((101 + 74 + 18) * 1609.344, rel=0.05)
@@ -159,7 +159,7 @@ def test_no_grade_is_steeper_than_6p5_per_cent():
     assert np.abs(np.diff(ele) / np.diff(along_m)).max() <= 0.065
 
 
-def test_stops_are_marked_invented_and_use_the_words_of_the_route_package():
+def test_stops_are_marked_invented_with_the_packages_words():
     properties = [f["properties"] for f in stops()]
     assert len(properties) >= 10
     assert len({p["id"] for p in properties}) == len(properties)
@@ -170,7 +170,7 @@ def test_stops_are_marked_invented_and_use_the_words_of_the_route_package():
 
 
 @pytest.mark.parametrize("feature", stops(), ids=lambda f: f["properties"]["id"])
-def test_stop_lies_beside_the_road_on_the_side_of_the_traffic_it_serves(feature):
+def test_stop_is_beside_the_road_on_the_side_of_its_traffic(feature):
     """US traffic keeps right, so the ramp of a one-way stop leaves to the right."""
     direction = feature["properties"]["direction"]
     _, right_m, bearing_deg = place_on("i90-east" if direction == "E" else "i90-west", feature)
@@ -200,7 +200,7 @@ def test_a_chain_up_area_lies_low_and_ahead_of_every_climb(name, direction, summ
 
 
 @pytest.mark.parametrize(("name", "stop_id"), [("i90-west", "pika-w"), ("i90-east", "sluice-e")])
-def test_the_turnout_within_the_climb_is_small_steep_and_past_a_better_place(name, stop_id):
+def test_turnout_in_the_climb_is_small_steep_and_after_a_better(name, stop_id):
     _, _, ele, along_m = track(name)
     by_id = {f["properties"]["id"]: f for f in stops()}
     here = place_on(name, by_id[stop_id])[0]
@@ -215,7 +215,7 @@ def test_the_turnout_within_the_climb_is_small_steep_and_past_a_better_place(nam
 
 
 @pytest.mark.parametrize(("name", "served"), [("i90-west", {"W", "both"}), ("i90-east", {"E", "both"})])
-def test_our_own_readers_see_two_climbs_two_summits_and_the_stops_of_this_direction(name, served):
+def test_our_readers_see_two_climbs_summits_and_this_sides_stops(name, served):
     """The demo's files go through the readers an operator's files go through, without a finding."""
     route = build_route(read_gpx(DEMO / f"{name}.gpx"), stops=read_stops(DEMO / "stops.geojson"))
     assert route.findings == ()
@@ -248,7 +248,7 @@ def test_it_snows_on_lookout_when_the_morning_trucks_arrive(hour):
 
 
 @pytest.mark.parametrize("hour", [14.0, 15.0, 16.0, 17.0])
-def test_it_snows_on_fourth_of_july_when_the_morning_trucks_arrive(hour):
+def test_it_snows_on_fourth_of_july_when_morning_trucks_arrive(hour):
     """Demo design."""
     there = at(FOURTH, hour)
     assert there["temperature_2m"] < 0.5
@@ -256,7 +256,7 @@ def test_it_snows_on_fourth_of_july_when_the_morning_trucks_arrive(hour):
 
 
 @pytest.mark.parametrize("hour", [12.0, 13.0, 14.0, 15.0])
-def test_rain_falls_in_the_valley_between_while_the_passes_have_snow(hour):
+def test_rain_falls_in_the_valley_while_the_passes_have_snow(hour):
     """Demo design: Kellogg wet at +1 to +3 °C with no snow, Wallace mostly rain."""
     assert 1.0 <= at(KELLOGG, hour)["temperature_2m"] <= 3.0
     assert at(KELLOGG, hour)["snowfall_water_equivalent"] == 0.0
@@ -336,7 +336,7 @@ def test_dew_point_agrees_with_a_psychrometric_library():
     assert dew == pytest.approx(theirs, abs=0.1)
 
 
-def test_pressure_falls_with_height_as_in_the_standard_atmosphere():
+def test_pressure_falls_as_in_the_standard_atmosphere():
     """ICAO standard atmosphere, ISO 2533: p/p0 = (1 - 2.25577e-5 h)^5.25588, within 2 % for air this cold."""
     there = at((47.4, -115.7, np.array([0.0, 700.0, 1436.0])), 0.0)
     ratio = there["surface_pressure"] / there["pressure_msl"]
@@ -368,7 +368,7 @@ def test_sun_is_up_as_long_as_the_season_says():
     assert 200.0 < light.max() < 450.0
 
 
-def test_members_are_the_same_storm_somewhat_earlier_colder_or_wetter():
+def test_members_are_one_storm_earlier_colder_or_wetter():
     assert member(0) == Storm()
     assert member(7) == member(7) != member(8)
     late = np.array([member(i).front_late_h for i in range(1, 31)])

@@ -45,7 +45,7 @@ def recorded(name):
 
 @pytest.mark.needs_shared
 @needs_recorded
-def test_answer_for_one_place_has_the_recorded_answers_keys_in_their_order(api):
+def test_one_place_answer_has_the_recorded_keys_in_their_order(api):
     """An object with the recorded keys; the blocks we do not ask for are absent."""
     theirs = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
     ours = get(api, **LOOKOUT, hourly="temperature_2m").json()
@@ -97,7 +97,7 @@ def test_ensemble_names_its_members_as_recorded(api):
 
 @pytest.mark.needs_shared
 @needs_recorded
-def test_every_variable_served_is_one_the_published_description_names():
+def test_every_served_variable_is_in_the_published_description():
     described = (RECORDED / "open_meteo_openapi_forecast_2026-08.yml").read_text(encoding="utf-8")
     names = set(re.findall(r"^ +- (\w+)$", described, re.MULTILINE))
     assert set(VARIABLES) | set(NOT_CARRIED) <= names
@@ -118,7 +118,7 @@ def test_several_places_come_as_a_list_numbered_from_the_second(api):
     assert [place["elevation"] for place in answer] == [975.0, 1436.0, 939.0]
 
 
-def test_cell_centre_is_echoed_a_few_kilometres_off_and_never_more(api):
+def test_cell_centre_is_echoed_at_most_a_few_kilometres_off(api):
     lat, lon = np.linspace(46.9, 47.7, 40), np.linspace(-117.4, -114.0, 40)
     places = get(api, latitude=",".join(f"{x:.4f}" for x in lat), longitude=",".join(f"{x:.4f}" for x in lon)).json()
     off_km = 111.2 * np.hypot(
@@ -164,7 +164,7 @@ def test_unixtime_and_iso8601_name_the_same_hours(api):
         ({"start_date": "2027-01-14", "end_date": "2027-01-14"}, "2027-01-14T00:00", "2027-01-14T23:00", 24),
     ],
 )
-def test_window_starts_at_midnight_of_the_held_day_or_where_asked(api, params, first, last, hours):
+def test_window_starts_at_midnight_of_the_day_or_as_requested(api, params, first, last, hours):
     """Default 7 days from 00:00 GMT, both ends of an interval included (the API's documentation)."""
     time = get(api, **LOOKOUT, hourly="rain", **params).json()["hourly"]["time"]
     assert (time[0], time[-1], len(time)) == (first, last, hours)
@@ -182,7 +182,7 @@ def test_precipitation_is_the_sum_over_the_hour_before_its_stamp(api):
     assert np.abs(told - after).max() > 0.5
 
 
-def test_temperature_follows_the_height_asked_for_at_6p5_kelvin_per_kilometre(api):
+def test_temperature_follows_requested_height_at_6p5_k_per_km(api):
     """The API's documentation: 0.65 K per 100 m; precipitation keeps the cell's value."""
     ask = {"latitude": "47.45,47.45", "longitude": "-115.7,-115.7", "elevation": "1000,2000"}
     low, high = get(api, **ask, hourly="temperature_2m,precipitation,relative_humidity_2m").json()
@@ -199,7 +199,7 @@ def test_elevation_nan_means_the_models_own_ground(api):
     assert own["hourly"]["temperature_2m"] == asked["hourly"]["temperature_2m"]
 
 
-def test_snowfall_is_seven_centimetres_for_ten_millimetres_of_water(api):
+def test_snowfall_is_seven_cm_for_ten_mm_of_water(api):
     hourly = get(api, **LOOKOUT, hourly="snowfall,snowfall_water_equivalent").json()["hourly"]
     water = np.array(hourly["snowfall_water_equivalent"])
     assert water.max() > 1.0
@@ -213,7 +213,7 @@ def test_what_the_storm_has_no_word_for_is_null_never_zero(api):
     assert None not in answer["hourly"]["temperature_2m"]
 
 
-def test_form_post_and_repeated_fields_mean_the_same_as_a_comma_list(api):
+def test_form_post_and_repeated_fields_equal_a_comma_list(api):
     plain = get(api, **LOOKOUT, hourly="rain,snowfall").json()
     with httpx.Client(base_url=api.base_url) as client:
         posted = client.post("/v1/forecast", data={**LOOKOUT, "hourly": "rain,snowfall"}).json()
@@ -264,7 +264,7 @@ def test_elevation_is_always_a_list_of_at_most_a_hundred(api):
     assert get(api, "/v1/elevation", latitude=many, longitude=many).status_code == 400
 
 
-def test_answers_carry_no_caching_headers_and_the_held_clocks_date(api):
+def test_answers_have_no_caching_headers_and_the_clocks_date(api):
     headers = get(api, **LOOKOUT, hourly="rain").headers
     assert not {"cache-control", "etag", "expires", "last-modified"} & set(headers)
     assert headers["date"] == "Thu, 14 Jan 2027 10:40:00 GMT"
@@ -310,14 +310,14 @@ def test_broken_connection_is_a_transport_error_to_the_client(api, kind):
         get(api, **LOOKOUT, hourly="rain")
 
 
-def test_slow_answer_outlasts_the_clients_patience_and_never_holds_up_closing(api):
+def test_slow_answer_outlasts_the_client_and_never_blocks_close(api):
     api.queue_faults(ApiFault(kind=FaultKind.SLOW, slow_s=600.0))
     with httpx.Client(base_url=api.base_url, timeout=0.2) as client, pytest.raises(httpx.ReadTimeout):
         client.get("/v1/forecast", params=LOOKOUT)
 
 
 @pytest.mark.parametrize("kind", [FaultKind.GARBLED, FaultKind.HTML, FaultKind.BROKEN_STREAM])
-def test_bad_body_comes_with_status_200_and_cannot_be_read_as_json(api, kind):
+def test_bad_body_has_status_200_and_is_no_json(api, kind):
     api.queue_faults(ApiFault(kind=kind))
     answer = get(api, **LOOKOUT, hourly="rain")
     assert answer.status_code == 200

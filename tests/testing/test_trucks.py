@@ -32,7 +32,7 @@ def plan() -> Plan:
     return made
 
 
-def test_a_truck_reports_its_way_and_hangs_and_takes_off_chains_once(plan: Plan, tmp_path: Path) -> None:
+def test_truck_reports_its_way_and_chains_on_and_off_once(plan: Plan, tmp_path: Path) -> None:
     with Store(tmp_path / "a.db") as store:
         store.put_trip(StoredTrip(id="QT-1", body="{}", created_at=at_hour(2)))
         store.record_plan(plan.id, "QT-1", at_hour(2), canonical({"plan": to_plain(plan), "said": []}), (), {})

@@ -29,6 +29,7 @@ VALUES = st.recursive(
 BODIES = st.dictionaries(KEYS, VALUES, max_size=8).map(json.dumps).map(str.encode) | st.binary(max_size=200)
 
 
+@pytest.mark.hypothesis
 @pytest.mark.parametrize("path", POSTS)
 async def test_no_body_is_a_fault_of_ours(open_client: Open, path: str) -> None:
     client = await open_client()
@@ -36,7 +37,7 @@ async def test_no_body_is_a_fault_of_ours(open_client: Open, path: str) -> None:
     trip = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00"}
     await client.post("/v1/trips", json=trip)
 
-    @settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+    @settings(max_examples=3 * settings().max_examples // 2, suppress_health_check=list(HealthCheck), database=None)
     @given(BODIES)
     def run(body: bytes) -> None:
         answer = asyncio.run_coroutine_threadsafe(client.post(path, content=body, headers=JSON), loop).result(30)
@@ -82,7 +83,7 @@ WHOLE = PARTS.map(lambda inside: f"<gpx><trk><trkseg>{inside}</trkseg></trk></gp
 FILES = st.builds(lambda text, code: text.encode(code), WHOLE, st.sampled_from(["utf-8", "utf-16", "utf-32"]))
 
 
-@settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+@settings(max_examples=4 * settings().max_examples, suppress_health_check=list(HealthCheck), database=None)
 @given(FILES | st.binary(max_size=300))
 def test_no_file_is_more_than_a_mistake_in_one_line(data: bytes) -> None:
     seen = inspect(data)

@@ -98,7 +98,8 @@ async def test_channels_with_what_waits_there(cycled: Cycled) -> None:
         assert waiting[target] == sum(d["target"] == target for n in notices for d in n["deliveries"])
 
 
-async def test_no_feed_before_the_first_cycle_since_none_would_read_as_all_clear(cycled: Cycled) -> None:
+async def test_feed_is_absent_before_the_first_cycle(cycled: Cycled) -> None:
+    """An empty feed would read as an all-clear."""
     assert (await cycled.client.get("/v1/alerts.atom")).status_code == 503
     await cycled.again()
     assert (await cycled.client.get("/v1/alerts.atom")).status_code == 200
@@ -120,7 +121,7 @@ async def test_the_feed_leads_to_alerts_that_are_cap_1_2(cycled: Cycled) -> None
     assert (await cycled.client.get("/v1/alerts/alertd.plan_0.xml")).status_code == 404
 
 
-async def test_a_later_plan_s_alert_takes_the_place_of_the_one_before_also_after_a_restart(cycled: Cycled) -> None:
+async def test_later_alert_replaces_the_one_before_after_a_restart_too(cycled: Cycled) -> None:
     await cycled.again()
     first = cycled.alerts.active()[0]
     await cycled.again()  # the same plan of the same moment is the same alert

@@ -15,7 +15,7 @@ Open = Callable[..., Any]
 FILE_TOKEN, SIGNING, KEY = "canary-file-token-7310", "whsec_Y2FuYXJ5LXNpZ25pbmctNzMxMQ==", "canary-key-7312"
 
 
-async def test_no_secret_is_in_any_answer_line_of_log_or_file_of_the_store(
+async def test_no_secret_is_in_any_answer_log_line_or_store_file(
     open_client: Open, make_settings: Any, caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFixture[str]
 ) -> None:
     caplog.set_level(logging.DEBUG)

@@ -70,9 +70,7 @@ def problem(response: httpx.Response, status: int) -> dict[str, Any]:
     return body
 
 
-async def test_a_new_trip_is_201_the_same_again_200_and_only_the_new_one_asks_for_a_cycle(
-    api: Api, store: Store
-) -> None:
+async def test_new_trip_is_201_again_200_and_only_new_starts_a_cycle(api: Api, store: Store) -> None:
     first, again = await api.post(), await api.post()
     assert (first.status_code, again.status_code, api.wakes) == (201, 200, 1)
     assert (
@@ -104,14 +102,14 @@ async def test_several_routes_may_stand_in_the_place_of_one(api: Api, store: Sto
     assert empty["field"] == "route"
 
 
-async def test_another_content_under_a_known_id_is_409_and_changes_nothing(api: Api, store: Store) -> None:
+async def test_other_content_under_a_known_id_is_409_with_no_change(api: Api, store: Store) -> None:
     await api.post()
     before = store.trip("T-1")
     assert "give a new id" in problem(await api.post(driver="Bo"), 409)["detail"]
     assert store.trip("T-1") == before
 
 
-async def test_a_cancelled_trip_is_not_listed_and_its_id_is_not_given_again(api: Api) -> None:
+async def test_cancelled_trip_is_not_listed_and_its_id_not_reused(api: Api) -> None:
     await api.post()
     assert (await api.http.delete("/v1/trips/T-1")).status_code == 204
     assert (await api.http.get("/v1/trips")).json() == {"trips": []}
@@ -220,14 +218,14 @@ async def test_health_answers_and_readiness_counts_the_outbox(api: Api) -> None:
     assert {"status": "ready", "undelivered": 0, "oldest_undelivered_s": 0, "parked": 0}.items() <= ready.items()
 
 
-async def test_readiness_is_503_when_the_store_fails_and_health_still_answers(api: Api, store: Store) -> None:
+async def test_readiness_is_503_on_store_failure_and_health_answers(api: Api, store: Store) -> None:
     Path(store.place).write_bytes(b"no database" * 1000)
     assert "not a valid SQLite file" in problem(await api.http.get("/readyz"), 503)["detail"]
     problem(await api.post(), 503)
     assert (await api.http.get("/healthz")).status_code == 200
 
 
-async def test_a_fault_of_ours_is_a_problem_detail_that_shows_nothing_of_the_inside(api: Api, store: Store) -> None:
+async def test_internal_error_is_a_problem_detail_without_internals(api: Api, store: Store) -> None:
     await api.post()
     store.cancel_trip("T-1")
     store.record_plan("plan_x", "T-1", datetime(2027, 1, 14, tzinfo=UTC), "not JSON", (), {})
@@ -235,7 +233,7 @@ async def test_a_fault_of_ours_is_a_problem_detail_that_shows_nothing_of_the_ins
     assert "JSON" not in body["detail"]
 
 
-async def test_the_shared_openapi_description_is_what_the_daemon_serves(api: Api) -> None:
+async def test_shared_openapi_description_is_what_the_daemon_serves(api: Api) -> None:
     """When it is meant to change, write what a daemon of this version serves at /openapi.json into that file."""
     served = (await api.http.get("/openapi.json")).json()
     assert json.loads((SHARED / "openapi.json").read_text(encoding="utf-8")) == served
@@ -294,7 +292,7 @@ async def test_a_position_that_is_no_object_is_422(content: bytes, api: Api) -> 
     problem(await api.http.post("/v1/trips/T-1/positions", content=content, headers=JSON), 422)
 
 
-async def test_a_position_of_a_trip_that_is_unknown_or_cancelled_is_404(api: Api) -> None:
+async def test_position_of_an_unknown_or_cancelled_trip_is_404(api: Api) -> None:
     assert "unknown" in problem(await api.http.post("/v1/trips/T-9/positions", json=SEEN), 404)["detail"]
     await api.post()
     await api.http.delete("/v1/trips/T-1")

@@ -16,7 +16,7 @@ TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027
 KEY = {"idempotency-key": '"8e03978e-40d5-43dd-bc93-6894a57f9324"'}  # the draft's own example
 
 
-async def test_the_same_request_again_gets_the_same_answer_byte_for_byte(open_client: Open) -> None:
+async def test_same_request_again_gets_the_same_answer_bytes(open_client: Open) -> None:
     client = await open_client()
     first, again = [await client.post("/v1/trips", json=TRIP, headers=KEY) for _ in range(2)]
     assert (first.status_code, again.status_code) == (201, 201)
@@ -25,7 +25,7 @@ async def test_the_same_request_again_gets_the_same_answer_byte_for_byte(open_cl
     assert (await client.post("/v1/trips", json=TRIP)).status_code == 200  # without the key it is known by its id
 
 
-async def test_the_same_key_with_another_body_is_422_and_changes_nothing(open_client: Open) -> None:
+async def test_same_key_with_another_body_is_422_with_no_change(open_client: Open) -> None:
     client = await open_client()
     await client.post("/v1/trips", json=TRIP, headers=KEY)
     other = await client.post("/v1/trips", json=TRIP | {"id": "T-2"}, headers=KEY)
@@ -68,7 +68,7 @@ async def test_a_refusal_is_the_answer_too_and_faults_are_not(open_client: Open)
     assert (await client.post("/v1/trips", json=TRIP, headers={"idempotency-key": "b"})).status_code == 200
 
 
-async def test_a_key_is_its_caller_s_own_and_nothing_is_told_before_the_door(open_client: Open) -> None:
+async def test_key_belongs_to_its_caller_and_nothing_leaks_before_auth(open_client: Open) -> None:
     client = await open_client()
     a, b = [new_token(client.store, name, ["trips"], client.clock(), None)[1] for name in "ab"]
     sent = [

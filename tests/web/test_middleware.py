@@ -25,7 +25,7 @@ WANTED = {
 }
 
 
-async def test_every_answer_of_every_route_carries_the_headers_and_every_refusal_is_a_problem(
+async def test_every_route_has_the_headers_and_refusals_are_problems(
     open_client: Open,
 ) -> None:
     client = await open_client()
@@ -40,7 +40,7 @@ async def test_every_answer_of_every_route_carries_the_headers_and_every_refusal
         assert answer.status_code not in (301, 302, 307, 308)  # a redirect would repeat a Host that anybody may send
 
 
-async def test_a_request_keeps_the_id_it_came_with_unless_it_could_harm_a_log(open_client: Open) -> None:
+async def test_request_keeps_its_id_unless_it_could_harm_a_log(open_client: Open) -> None:
     client = await open_client()
     kept = await client.get("/healthz", headers={"x-request-id": "tms-1.A_b"})
     assert kept.headers["x-request-id"] == "tms-1.A_b"
@@ -50,7 +50,7 @@ async def test_a_request_keeps_the_id_it_came_with_unless_it_could_harm_a_log(op
         assert len(made) == 32
 
 
-async def test_a_fault_of_ours_is_500_with_the_id_by_which_the_log_has_it(
+async def test_internal_error_is_500_with_the_id_in_the_log(
     open_client: Open, caplog: pytest.LogCaptureFixture
 ) -> None:
     client = await open_client()
@@ -62,7 +62,7 @@ async def test_a_fault_of_ours_is_500_with_the_id_by_which_the_log_has_it(
     assert "NoneType" in caplog.text
 
 
-async def test_the_log_names_the_route_and_the_caller_and_never_the_path(
+async def test_log_names_the_route_and_caller_and_never_the_path(
     open_client: Open, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO, "alertd")
@@ -87,7 +87,7 @@ async def test_a_flood_of_bad_requests_is_none_of_lines(open_client: Open, caplo
     assert lines[-1] == "requests refused without a line of their own: 1 answered 404"  # the others a minute later
 
 
-async def test_a_body_is_cut_at_its_limit_whatever_its_length_is_said_to_be(open_client: Open) -> None:
+async def test_body_is_cut_at_its_limit_for_any_stated_length(open_client: Open) -> None:
     client = await open_client()
     sent = 0
 
@@ -135,7 +135,7 @@ async def test_who_sends_too_slowly_is_408_and_what_takes_too_long_503() -> None
     assert (await asked_of(shell, content=b"whole")).status_code == 503
 
 
-async def test_the_id_is_at_hand_for_lines_of_the_log_while_a_request_is_answered() -> None:
+async def test_id_is_available_to_log_lines_during_a_request() -> None:
     seen = []
 
     async def app(scope: Scope, receive: Receive, send: Send) -> None:

@@ -7,9 +7,7 @@ from alertd.web.rate_limit import MAX_KEYS, SlidingWindowLimiter
 
 
 @given(st.lists(st.integers(0, 30), max_size=60), st.integers(1, 5))
-def test_no_window_of_a_minute_holds_more_than_the_limit_and_the_wait_told_is_enough(
-    gaps: list[int], most: int
-) -> None:
+def test_no_window_of_a_minute_exceeds_the_limit_with_the_wait(gaps: list[int], most: int) -> None:
     pace, now, taken = SlidingWindowLimiter(most), 0.0, list[float]()
     for gap in gaps:
         now += gap
@@ -29,7 +27,7 @@ def test_one_key_does_not_use_up_another_s() -> None:
     assert pace.wait_s("b", 1.0) == 0
 
 
-def test_what_is_remembered_of_addresses_does_not_grow_without_end() -> None:
+def test_remembered_addresses_do_not_grow_without_end() -> None:
     pace = SlidingWindowLimiter(1)
     for n in range(3 * MAX_KEYS):
         pace.record(str(n), n * 0.1)

@@ -136,9 +136,7 @@ async def test_starttls_is_required_and_the_login_goes_over_it(serve, box, make_
     assert "wrong-word" not in str(caught.value)
 
 
-async def test_a_server_without_starttls_or_with_anothers_certificate_gets_nothing(
-    serve, box, make_out, certificate: Path
-) -> None:
+async def test_no_starttls_or_a_wrong_certificate_gets_no_mail(serve, box, make_out, certificate: Path) -> None:
     plain, plain_port = await serve()
     with pytest.raises(DeliveryError) as caught:
         await MailChannel(box(plain_port, security="starttls")).send(make_out(), _now_s())
@@ -197,7 +195,7 @@ def test_no_text_makes_a_header_of_its_own(box, make_out, mark: str) -> None:
     assert read["to"] == "night@fleet.example"
 
 
-def test_html_pictures_and_files_stand_where_a_mail_program_looks_for_them(box, make_out) -> None:
+def test_html_images_and_files_are_where_mail_programs_look(box, make_out) -> None:
     dress = EmailContent(
         html='<p>Road <img src="cid:road"></p>',
         attachments=(

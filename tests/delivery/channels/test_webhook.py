@@ -145,7 +145,7 @@ async def test_a_dripping_answer_ends_at_the_deadline(receiver, channel_to, make
 
 
 @pytest.mark.parametrize("line", [b"X-More: " + b"y" * 900 + b"\r\n", b"z" * 1000])
-async def test_headers_without_end_are_cut_off_long_before_they_fill_memory(channel_to, make_out, line: bytes) -> None:
+async def test_endless_headers_are_cut_off_before_they_fill_memory(channel_to, make_out, line: bytes) -> None:
     """httpcore takes at most 100 kB of them (its MAX_INCOMPLETE_EVENT_SIZE)."""
     sent_bytes = 0
 
@@ -194,9 +194,8 @@ async def test_a_dropped_connection_and_a_closed_port_are_retried(receiver, chan
             assert not caught.value.permanent
 
 
-async def test_only_the_start_of_an_answer_is_read_and_it_cannot_forge_log_lines(
-    receiver, channel_to, make_out
-) -> None:
+async def test_answers_are_read_in_part_and_cannot_forge_log_lines(receiver, channel_to, make_out) -> None:
+    """Only the start of an answer is read."""
     receiver.queue_faults(ReceiverFault(status=500, body=b"oops\r\nERROR forged \x1b[31m" + b"x" * 1_000_000))
     async with channel_to(receiver.url) as channel:
         with pytest.raises(DeliveryError) as caught:
@@ -267,7 +266,7 @@ async def test_one_private_address_among_a_names_addresses_refuses_it(channel_to
     assert spy.requests == []
 
 
-async def test_the_connection_goes_to_the_judged_address_under_the_name(channel_to, make_out) -> None:
+async def test_connection_goes_to_the_checked_address_under_the_name(channel_to, make_out) -> None:
     """A resolver that answers otherwise the second time is asked once a send, and judged anew on the next."""
     spy = Spy()
     rebinding = _stub_resolver(["93.184.216.34"], ["127.0.0.1"])
@@ -363,7 +362,7 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize(("name", "trusted"), [("fleet.example", True), ("other.example", False)])
-async def test_the_certificate_is_checked_for_the_name_though_the_address_is_pinned(
+async def test_certificate_is_checked_for_the_name_of_a_pinned_address(
     channel_to, make_out, certificate: Path, name: str, trusted: bool
 ) -> None:
     """A TLS server on the loopback address, where the stub resolver sends every name."""

@@ -40,7 +40,7 @@ def test_inside_tire_is_drawn_at_the_middle(rigs: dict[str, Rig]) -> None:
     assert "[ ][C]-----[C][ ]" in text
 
 
-def test_every_tire_is_drawn_once_and_every_chain_by_more_than_color(
+def test_every_tire_is_drawn_once_and_chains_not_by_color_alone(
     shipped: dict[str, RuleSet], rigs: dict[str, Rig]
 ) -> None:
     for rig in rigs.values():

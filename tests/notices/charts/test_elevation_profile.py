@@ -109,7 +109,7 @@ def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any) -> 
     assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 40% likely." in picture.alt_text
 
 
-def test_hills_are_marked_from_five_percent_over_three_thousand_feet() -> None:
+def test_hills_are_marked_from_five_percent_over_3000_feet() -> None:
     """MUTCD 2009, 2C.16: a hill sign from 5 % over 3,000 ft (914 m) on."""
     d = np.arange(0.0, 20e3 + 1.0, 250.0)
     grade = np.select(

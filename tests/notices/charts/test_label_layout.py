@@ -24,7 +24,7 @@ def test_a_label_with_room_is_centred_in_the_lowest_lane() -> None:
     assert (placed.lane, placed.left_px) == (0, 80.0)
 
 
-def test_labels_on_a_map_are_all_placed_if_needed_and_else_only_where_free() -> None:
+def test_map_labels_are_placed_if_needed_else_only_where_free() -> None:
     crowd, size = [(50.0, 50.0)] * 30, [(40.0, 17.0)] * 30
     needed = place_around(crowd, size, (200.0, 200.0), [], [True] * 30)
     assert None not in needed

@@ -30,7 +30,7 @@ def test_window_holds_the_trip_and_what_is_worth_weighing(drawn: Any) -> None:
     assert ax.get_ylim() == (first.timestamp(), last.timestamp())
 
 
-def test_text_says_when_the_pass_is_clear_and_what_leaving_then_asks(drawn: Any) -> None:
+def test_text_gives_when_the_pass_is_clear_and_what_then_applies(drawn: Any) -> None:
     """Larch Pass has snow until the state of 12:00 UTC, 04:00 in its zone; who leaves late enough meets none."""
     said = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).alt_text
     (larch,) = [line for line in said if line.startswith("Larch Pass: ")]

@@ -40,7 +40,7 @@ def _all(alert: ET.Element, path: str) -> list[str]:
     return [x.text for x in alert.iterfind(steps)]
 
 
-def test_an_alert_of_two_passes_is_valid_and_says_where_when_and_what(saying) -> None:
+def test_alert_of_two_passes_is_valid_with_place_time_and_advice(saying) -> None:
     plan: Plan = saying(Advice.CHAIN, Advice.HOLD)
     alert = _read(cap_alert(plan, ROUTE, SENDER, at_hour(2)))
     for path, values in {
@@ -225,7 +225,7 @@ def test_hold_implies_avoid(saying, stretches, closures, surfaces, partial: bool
     assert len(unknown) == (partial and stretches == (None, None))
 
 
-def test_a_closure_is_told_with_its_hours_its_source_and_its_words(saying) -> None:
+def test_closure_has_its_hours_source_and_quoted_text(saying) -> None:
     plan = replace(saying(), closures=(closed(), closed(posted=False, ends_h=None)), advice=Advice.HOLD)
     alert = _read(cap_alert(plan, ROUTE, SENDER, at_hour(2)))
     assert _all(alert, "info/event") == ["Road closed", "Weather warning on the road"]
@@ -256,7 +256,7 @@ def test_winter_road_without_chains_is_an_info_of_its_own(saying, icy: bool, sev
 
 
 @pytest.mark.parametrize("advice", [Advice.SLOW, Advice.READY])
-def test_advice_without_a_place_does_not_call_a_whole_forecast_missing(saying, advice: Advice) -> None:
+def test_advice_without_a_place_is_not_a_missing_forecast(saying, advice: Advice) -> None:
     alert = _read(cap_alert(replace(saying(), advice=advice, surfaces=()), ROUTE, SENDER, at_hour(2)))
     (headline,) = _all(alert, "info/headline")
     assert "missing" not in headline

@@ -78,7 +78,7 @@ def test_a_plan_that_meets_closures_is_valid() -> None:
         SCHEMA_CHECK.validate(event)
 
 
-def test_a_plan_over_icy_bridges_is_valid_and_names_the_likeliest(saying: Callable[..., Plan]) -> None:
+def test_plan_over_icy_bridges_is_valid_and_names_the_likeliest(saying: Callable[..., Plan]) -> None:
     spans = [BridgeSpan(name=f"Deck {n}", start_m=1e3 * n, end_m=1e3 * n + 60.0) for n in range(5, 55)]
     route = make_route(bridges=spans)
     weather = make_weather(

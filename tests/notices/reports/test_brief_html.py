@@ -51,7 +51,8 @@ def page(*plans: Plan, not_planned: tuple[tuple[str, str], ...] = (), **shown: I
     return brief_page("Invented fleet", plans, not_planned, at_hour(2), "America/Denver", pictures)
 
 
-def test_sections_come_in_the_order_of_urgency_and_signs_decide_last(saying: Callable[..., Plan]) -> None:
+def test_sections_are_in_order_of_urgency_with_signs_last(saying: Callable[..., Plan]) -> None:
+    """The last sentence is that posted signs decide."""
     busy = replace(saying(CHAIN), singles_short=2, carry=(CARRY,), cautions=("Ice on bridges.",))
     wintry = replace(saying(), trip_id="QT-2", advice=SLOW)
     calm = replace(wintry, trip_id="QT-3", advice=CLEAR, along=replace(wintry.along, winter_frac=(0.0,)), bridges=())
@@ -74,13 +75,13 @@ def test_a_name_is_never_markup(saying: Callable[..., Plan]) -> None:
     assert "<u>&amp;" in read.words
 
 
-def test_pictures_stand_with_their_trip_and_say_the_same_in_words(saying: Callable[..., Plan]) -> None:
+def test_charts_are_with_their_trip_and_repeated_in_words(saying: Callable[..., Plan]) -> None:
     made = page(saying(CHAIN), QT_1=InlineImage(src="cid:road-1@alertd.invalid", alt="Snow from mile 25."))
     assert Read(made).sources == [("cid:road-1@alertd.invalid", "Snow from mile 25.")]
     assert not re.search(r'(?:src|href|url\()\s*=?\s*"?https?:', made)
 
 
-def test_next_actions_come_in_their_order_and_what_is_not_drawn_is_said(saying: Callable[..., Plan]) -> None:
+def test_next_actions_are_in_order_and_undrawn_ones_are_named(saying: Callable[..., Plan]) -> None:
     late, soon = saying(CHAIN, late_min=90), replace(saying(HOLD), trip_id="QT-2")
     assert [p.trip_id for p in trips_needing_action([late, soon, saying()])] == ["QT-2", "QT-1"]
     many = [replace(saying(CHAIN), trip_id=f"T-{n}") for n in range(MAX_DRAWN + 1)]

@@ -71,14 +71,14 @@ def test_reports_are_paired_and_a_missing_end_stays_open(
 
 
 @given(st.lists(st.tuples(st.integers(0, 2000), st.booleans()), unique=True, max_size=20))
-def test_every_report_is_in_exactly_one_entry_and_no_entry_runs_backwards(taps: Sequence[tuple[int, bool]]) -> None:
+def test_every_report_is_in_one_entry_and_no_entry_is_reversed(taps: Sequence[tuple[int, bool]]) -> None:
     pairs = pair_reports([tap(*t) for t in taps])
     ids = [t.id for on, off, repeats in pairs for t in (on, off, *repeats) if t is not None]
     assert sorted(ids) == sorted(tap(*t).id for t in taps)
     assert all(on is None or off is None or on.at <= off.at for on, off, _ in pairs)
 
 
-def test_minutes_are_those_that_passed_when_the_clock_is_put_back() -> None:
+def test_minutes_are_elapsed_ones_when_the_clock_is_put_back() -> None:
     """Denver, 1 November 2026: 01:30 MDT is 07:30 UTC, and 01:30 MST an hour later (tz database)."""
     denver = replace(PLACE, zone="America/Denver")
     one = entry(
@@ -101,7 +101,7 @@ def test_an_open_end_has_no_minutes_and_says_which_end() -> None:
     assert sums == {"driver": "Bram", "minutes": 90, "entries": 2, "open": 1}
 
 
-def test_the_last_correction_stands_and_the_report_stays_beside_it() -> None:
+def test_last_correction_applies_and_the_report_stays_beside_it() -> None:
     first = Correction(entry="evt_2", by="Marit", why="forgot", at=LATER, end=AT + timedelta(minutes=50))
     second = Correction(
         entry="evt_1", by="Ivo", why="radio log", at=LATER + timedelta(hours=1), end=AT + timedelta(minutes=70)

@@ -52,7 +52,7 @@ def test_a_departure_without_chains_is_one_line_in_local_times(saying: Saying) -
     assert best_departure_line(plan) == line
 
 
-def test_another_day_is_named_and_a_reason_that_says_the_same_is_not_said_twice(saying: Saying) -> None:
+def test_other_day_is_named_and_a_same_reason_is_not_repeated(saying: Saying) -> None:
     """10:00 UTC is 02:00 PST of the day after the planned evening; the arrival stays on the day it was."""
     reasons = ("be ready to chain, not expected to (chance of needing them 20% instead of 60%)", "within the hours")
     plan = offering(saying(CHAIN), departure(10.0, READY, arrives=13.0, probability=0.2), reasons=reasons)
@@ -67,21 +67,22 @@ def test_arrivals_within_minutes_are_about_the_same(saying: Saying) -> None:
     assert departure_lines(plan)[0].endswith(", about the same")
 
 
-def test_without_a_pick_none_is_called_better_and_without_a_comparison_nothing_is_said(saying: Saying) -> None:
+def test_no_pick_is_not_better_and_no_comparison_is_no_text(saying: Saying) -> None:
     assert departure_lines(offering(saying(CHAIN))) == [
         "No other departure of the next 12 h is better by this forecast"
     ]
     assert departure_lines(replace(saying(CHAIN), departures=(), picks=())) == []
 
 
-def test_when_the_planned_departure_was_not_compared_nothing_is_called_worse(saying: Saying) -> None:
+def test_nothing_is_worse_if_the_planned_time_was_not_compared(saying: Saying) -> None:
     plan = offering(saying(CHAIN))
     plan = replace(plan, departures=tuple(d for d in plan.departures if d.depart_at != plan.depart_at))
     (line,) = departure_lines(plan)
     assert "none is called better" in line
 
 
-def test_on_missing_or_old_data_no_other_departure_is_called_better_or_free_of_chains(saying: Saying) -> None:
+def test_missing_or_old_data_makes_no_departure_better(saying: Saying) -> None:
+    """No other departure is called better or free of chains."""
     plan = offering(saying(CHAIN, partial=True), departure(4.5, CLEAR, arrives=7.0))
     (line,) = departure_lines(plan)
     assert line == "Some of the forecast is old or missing: no other departure is called better"
@@ -92,7 +93,7 @@ def test_on_missing_or_old_data_no_other_departure_is_called_better_or_free_of_c
     assert departure_advice(saying(CHAIN), departure(4.5, CLEAR)) is CLEAR
 
 
-def test_the_brief_has_the_departure_that_changes_most_once_a_trip(saying: Saying) -> None:
+def test_brief_has_the_departure_that_changes_most_once_a_trip(saying: Saying) -> None:
     plan = offering(
         saying(CHAIN), departure(3.0, READY), departure(5.0, CLEAR, probability=0.04), departure(13.0, CLEAR)
     )
@@ -123,7 +124,7 @@ def test_the_brief_leaves_out_what_spares_nothing(saying: Saying, pick: Departur
     assert bool(best_departure_line(offering(saying(CHAIN), pick))) is worth
 
 
-def test_a_legal_departure_is_worth_a_line_where_the_planned_one_is_not(saying: Saying) -> None:
+def test_legal_departure_is_a_line_if_the_planned_one_is_not(saying: Saying) -> None:
     plan = saying(CHAIN)
     assert plan.hours is not None
     illegal = replace(plan, hours=replace(plan.hours, ok=False))
@@ -131,7 +132,7 @@ def test_a_legal_departure_is_worth_a_line_where_the_planned_one_is_not(saying: 
     assert not best_departure_line(offering(illegal, departure(4.0, arrives=7.0, hours_ok=None)))
 
 
-def test_a_hold_says_when_it_ends_by_the_clock_where_the_truck_stands(saying: Saying) -> None:
+def test_hold_ends_by_the_clock_at_the_trucks_place(saying: Saying) -> None:
     plan = saying(HOLD, CHAIN)
     held, chained = plan.stretches
     noon = (held.chain_up.arrive_at + timedelta(hours=30)).replace(minute=0)

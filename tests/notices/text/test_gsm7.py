@@ -47,7 +47,8 @@ def test_letters_of_the_alphabet_cost_one_septet(char: str) -> None:
 
 
 @pytest.mark.parametrize("char", ["’", "“", "–", "—", "…", "°", "ç", "á", "í", "ó", "ú", "\u00a0", "`", "\t", "❄"])
-def test_a_character_outside_the_alphabet_would_cost_a_segment_so_it_is_replaced(char: str) -> None:
+def test_character_outside_the_alphabet_is_replaced(char: str) -> None:
+    """Such a character would cost a segment."""
     long = "x" * 80 + char
     assert segments(long) == 2
     assert segments(to_gsm7(long)) == 1
@@ -57,7 +58,7 @@ def test_names_stay_readable_when_replaced() -> None:
     assert to_gsm7("Col de l’Iseran ❄ 10°F – ça va") == "Col de l'Iseran ? 10 degF - ca va"
 
 
-def test_every_character_counts_as_a_second_implementation_has_it() -> None:
+def test_every_character_counts_as_in_a_second_implementation() -> None:
     """The package gsm0338, which is not ours, over the Basic Multilingual Plane; ESC alone is no character."""
     codec = Codec()
     for code in [*range(0x1B), *range(0x1C, 0xD800), *range(0xE000, 0x10000)]:

@@ -56,7 +56,7 @@ def talk(saying: Saying) -> Talk:
     return Talk(saying)
 
 
-def test_the_driver_is_told_once_and_again_when_the_end_moves_by_an_hour(talk: Talk) -> None:
+def test_driver_is_notified_once_and_again_when_the_end_moves(talk: Talk) -> None:
     """Km 80 is mi 50; 12:00 and 07:00 UTC are 05:00 and 00:00 MST."""
     assert talk.driver() == []
     (first,) = talk.driver(SLIDE)
@@ -72,7 +72,7 @@ def test_the_driver_is_told_once_and_again_when_the_end_moves_by_an_hour(talk: T
     assert "no end given" in open_end
 
 
-def test_relief_is_given_once_and_the_same_closure_again_is_news_again(talk: Talk) -> None:
+def test_relief_is_sent_once_and_a_repeated_closure_is_new(talk: Talk) -> None:
     talk.driver()
     talk.driver(SLIDE)
     (eased,) = talk.driver()
@@ -83,7 +83,7 @@ def test_relief_is_given_once_and_the_same_closure_again_is_news_again(talk: Tal
     assert len(set(talk.ids)) == len(talk.ids)
 
 
-def test_no_relief_on_a_partial_plan_nor_from_a_warning_that_was_not_heard_of_again(talk: Talk) -> None:
+def test_no_relief_on_a_partial_plan_or_an_unconfirmed_warning(talk: Talk) -> None:
     talk.driver()
     talk.driver(SLIDE, BLIZZARD)
     assert talk.driver(partial=True) == []

@@ -13,7 +13,7 @@ from alertd.plan.model import Advice, Plan
 LINK = "https://trips.fleet.example/d/" + "A" * 36
 
 
-def test_a_short_message_gets_the_link_and_a_long_one_stays_whole(saying: Callable[..., Plan]) -> None:
+def test_short_message_has_the_link_and_long_one_stays_whole(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
     short = person_notice(
         plan, NoticeDraft(NoticeKind.RECHECK, Audience.DRIVER, recheck_text(), plan.arrive_at, ("x",)), plan.made_at
@@ -27,7 +27,7 @@ def test_a_short_message_gets_the_link_and_a_long_one_stays_whole(saying: Callab
     assert same == long
 
 
-def test_nobody_but_the_driver_gets_it_and_without_an_address_nobody(saying: Callable[..., Plan]) -> None:
+def test_only_the_driver_gets_it_and_without_address_nobody(saying: Callable[..., Plan]) -> None:
     plan = saying(Advice.CHAIN)
     office = person_notice(
         plan, NoticeDraft(NoticeKind.PLAN, Audience.DISPATCHER, "short", plan.arrive_at, ("x",)), plan.made_at

@@ -97,7 +97,7 @@ def test_small_moves_add_up_to_one_that_is_said(saying: Saying) -> None:
     assert len(talk.driver(saying(CHAIN, CHAIN, late_min=70))) == 1
 
 
-def test_relief_is_given_on_a_whole_plan_and_never_on_a_partial_one(saying: Saying) -> None:
+def test_relief_comes_on_a_whole_plan_and_never_on_a_partial_one(saying: Saying) -> None:
     talk = Talk()
     talk.hear(saying(CHAIN))
     assert talk.hear(saying(partial=True)) == ()
@@ -109,7 +109,7 @@ def test_relief_is_given_on_a_whole_plan_and_never_on_a_partial_one(saying: Sayi
     assert talk.hear(saying()) == ()
 
 
-def test_relief_withheld_by_a_partial_plan_is_still_given_after_other_news(saying: Saying) -> None:
+def test_relief_withheld_by_a_partial_plan_follows_other_news(saying: Saying) -> None:
     """The partial plan has news of one pass and milder words for the other, which must wait and not get lost."""
     talk = Talk()
     talk.hear(saying(CHAIN, READY))
@@ -193,7 +193,7 @@ def held(plan: Plan, until_h: float | None) -> Plan:
     return replace(plan, stretches=(replace(plan.stretches[0], hold_until=until), *plan.stretches[1:]))
 
 
-def test_a_driver_who_waits_for_an_hour_that_was_said_is_told_when_it_moves_away(saying: Saying) -> None:
+def test_driver_who_waits_for_an_hour_is_notified_when_it_moves(saying: Saying) -> None:
     """By an hour or more, small moves added up, or out of the forecast; sooner is no news."""
     talk = Talk()
     talk.hear(held(saying(HOLD), 14))
@@ -219,7 +219,7 @@ PLANS = st.lists(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=3 * settings().max_examples)
 @given(PLANS)
 def test_every_rise_is_said_and_relief_only_after_a_rise(saying: Saying, sequence: list[Any]) -> None:
     """An oracle of what a reader holds of each pass: it may fall by relief alone, and never lies below the plan."""
@@ -268,7 +268,7 @@ def test_relief_ahead_of_a_truck_under_way_is_still_given(saying: Saying) -> Non
     assert "Tarn Pass now looks better" in told[0].text
 
 
-def test_that_the_stop_a_driver_was_told_of_lies_behind_is_no_news(saying: Saying) -> None:
+def test_announced_stop_behind_the_truck_is_no_news(saying: Saying) -> None:
     """Past it, the chains hang or the driver looks for a place; a rise, or chains short, is told all the same."""
     talk = Talk()
     talk.hear(saying(CHAIN, CHAIN))
@@ -277,7 +277,7 @@ def test_that_the_stop_a_driver_was_told_of_lies_behind_is_no_news(saying: Sayin
     assert kinds(talk.hear(seen(saying(HOLD, CHAIN, stop_id="", short=2), 35e3), ROLLING))[0] == ("worse", "dispatcher")
 
 
-def test_snow_that_nobody_was_told_of_is_told_though_no_stop_is_left(saying: Saying) -> None:
+def test_unannounced_snow_is_sent_though_no_stop_is_left(saying: Saying) -> None:
     talk = Talk()
     talk.hear(saying())
     assert kinds(talk.hear(seen(saying(CHAIN, stop_id=""), 35e3), ROLLING))[0] == ("worse", "dispatcher")
@@ -296,7 +296,7 @@ def test_the_office_is_told_where_the_truck_was_seen(saying: Saying) -> None:
     assert "seen" not in dispatcher_text(saying(CHAIN))
 
 
-def test_a_truck_standing_at_the_chain_up_place_is_not_told_again(saying: Callable[..., Plan]) -> None:
+def test_truck_at_the_chain_up_place_is_not_notified_again(saying: Callable[..., Plan]) -> None:
     """Each new plan puts the hanging off while it stands there; one that is elsewhere is late."""
     first = saying(Advice.CHAIN)
     _, said = plan_notices(first, None, at_hour(5), IMMEDIATE_POLICY)

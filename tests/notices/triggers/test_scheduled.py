@@ -45,7 +45,7 @@ def every_minute(plan: Plan, from_: datetime, until: datetime, **said: object) -
     return list(found.values())
 
 
-def test_the_early_notice_and_the_last_one_come_once_each_before_hanging(saying: Saying) -> None:
+def test_early_and_last_notice_come_once_each_before_chain_up(saying: Saying) -> None:
     """20 to 40 minutes before the chain-up place: common practice, no source."""
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
@@ -66,7 +66,7 @@ def test_who_heard_of_it_lately_gets_no_early_notice(saying: Saying) -> None:
     assert [n.kind for n in scheduled_notices(plan, (long_ago,), OFF, now, Policy())] == [NoticeKind.EARLY]
 
 
-def test_a_truck_that_may_be_rolling_is_told_through_the_dispatcher(saying: Saying) -> None:
+def test_rolling_truck_is_notified_through_the_dispatcher(saying: Saying) -> None:
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
     (notice,) = scheduled_notices(plan, (), OFF, max(hang - timedelta(minutes=30), plan.depart_at), Policy())
@@ -87,7 +87,7 @@ def test_chains_that_are_on_need_no_word_to_hang_them(saying: Saying) -> None:
     assert scheduled_notices(plan, (), ChainStatus(on_at=now), now, Policy()) == ()
 
 
-def test_chained_the_driver_is_reminded_to_look_again_and_to_take_them_off(saying: Saying) -> None:
+def test_chained_driver_is_reminded_to_check_and_to_remove(saying: Saying) -> None:
     """Recheck after a short run: common practice, no source."""
     plan = saying(CHAIN)
     on_at = plan.stretches[0].chain_up.leave_at
@@ -114,7 +114,7 @@ def test_the_evening_before_is_local_and_once(saying: Saying, hours_before: floa
     )
 
 
-def test_every_text_fits_two_segments_of_the_text_message_alphabet(saying: Saying) -> None:
+def test_every_text_fits_two_segments_of_the_gsm_alphabet(saying: Saying) -> None:
     """3GPP TS 23.038 and 23.040: 153 septets a part. Names as long as a stop file may have them."""
     for advice in (READY, CHAIN, HOLD):
         plan = saying(advice, advice, short=8)
@@ -143,7 +143,7 @@ def sent(plan: Plan, at: datetime, kind: NoticeKind = NoticeKind.PLAN, advice: s
     )  # fmt: skip
 
 
-def test_an_unconfirmed_message_reminds_the_driver_and_then_tells_the_dispatcher(saying: Saying) -> None:
+def test_unconfirmed_message_reminds_driver_then_dispatcher(saying: Saying) -> None:
     plan, at = saying(CHAIN), at_hour(1)
     (message,) = (sent(plan, at),)
     wait = confirmation_wait(plan, at, Policy())
@@ -248,7 +248,7 @@ def test_nothing_is_due_on_a_trip_that_has_arrived(saying: Saying) -> None:
     assert scheduled_notices(replace(plan, arrived_at=now), (), OFF, now, Policy()) == ()
 
 
-def test_the_nearer_the_chain_up_place_the_sooner_the_dispatcher_hears(saying: Saying) -> None:
+def test_nearer_chain_up_place_alerts_the_dispatcher_sooner(saying: Saying) -> None:
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
     assert confirmation_wait(plan, hang - timedelta(hours=10), Policy()) == timedelta(minutes=30)
@@ -256,7 +256,7 @@ def test_the_nearer_the_chain_up_place_the_sooner_the_dispatcher_hears(saying: S
     assert confirmation_wait(plan, hang - timedelta(minutes=4), Policy()) == timedelta(minutes=5)
 
 
-def test_missing_forecasts_are_one_word_to_the_office_in_six_hours(saying: Saying) -> None:
+def test_missing_forecasts_are_one_office_notice_in_six_hours(saying: Saying) -> None:
     blind = [replace(saying(partial=True), trip_id=f"T-{n}") for n in range(40)]
     (first,), (again,) = (missing_forecast_notice("F", blind, at_hour(h)) for h in (0.1, 5.9))
     assert first.id == again.id

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.chain_up.chain_set import ChainSet
@@ -81,7 +81,7 @@ def stops_of(route: Route, *snow_m: tuple[float, float], **choices: Any) -> list
     return ids(route, best(walk_on(route, snow_at(*snow_m), **choices)))
 
 
-def test_chains_go_on_at_the_last_stop_before_and_off_at_the_first_after() -> None:
+def test_chains_go_on_at_last_stop_before_and_off_at_first_after() -> None:
     route = make_route(stops=[make_stop(n, m) for n, m in (("a", 5e3), ("b", 15e3), ("c", 25e3), ("d", 45e3))])
     assert stops_of(route, (20e3, 40e3)) == [("b", "d")]
 
@@ -106,7 +106,7 @@ def test_the_price_of_a_way_is_the_sum_by_hand() -> None:
         {"kind": StopKind.TRUCK_STOP, "spaces": 0},
     ],
 )
-def test_a_cramped_place_is_passed_over_when_another_is_near_enough(poor: dict[str, Any]) -> None:
+def test_cramped_place_is_skipped_when_another_is_near_enough(poor: dict[str, Any]) -> None:
     stops = [
         make_stop("a", 5e3),
         make_stop("poor", 15e3, **poor),
@@ -116,13 +116,13 @@ def test_a_cramped_place_is_passed_over_when_another_is_near_enough(poor: dict[s
     assert stops_of(make_route(stops=stops), (20e3, 40e3)) == [("a", "d")]
 
 
-def test_a_cramped_place_beats_driving_chained_for_an_hour_on_bare_road() -> None:
+def test_cramped_place_beats_an_hour_chained_on_bare_road() -> None:
     """30 km at 20 instead of 62 mph loses 38 min and wears 15 min off the chains; the cramped place is worth 30."""
     stops = [make_stop("far", 5e3), make_stop("poor", 35e3, kind=StopKind.TURNOUT), make_stop("d", 6e4)]
     assert stops_of(make_route(80e3, stops=stops), (38e3, 55e3)) == [("poor", "d")]
 
 
-def test_a_stop_on_a_steep_grade_is_passed_over_when_another_exists() -> None:
+def test_stop_on_a_steep_grade_is_skipped_when_another_exists() -> None:
     d = np.arange(0.0, 60_001.0, 250.0)
     stops = [make_stop("a", 5e3), make_stop("steep", 15e3), make_stop("d", 55e3)]
     route = make_route(grade=np.where((d > 12e3) & (d < 18e3), 0.06, 0.01), stops=stops)
@@ -160,7 +160,7 @@ def test_the_only_stop_close_to_the_snow_beats_one_inside_it() -> None:
     assert stops_of(route, (80e3, 100e3)) == [("edge", "d")]
 
 
-def test_a_stop_inside_the_snow_is_taken_only_when_there_is_none_before() -> None:
+def test_stop_inside_the_snow_is_used_only_without_one_before() -> None:
     """Chains do not bear 80 km of bare road from the trip's start."""
     route = make_route(120e3, stops=[make_stop("inside", 85e3), make_stop("d", 105e3)])
     assert stops_of(route, (80e3, 100e3)) == [("inside", "d")]
@@ -171,7 +171,7 @@ def test_stretches_with_no_stop_between_share_one_hanging() -> None:
     assert stops_of(route, (10e3, 15e3), (40e3, 50e3)) == [("a", "d")]
 
 
-def test_a_short_bare_gap_is_driven_chained_when_changing_costs_more() -> None:
+def test_short_bare_gap_is_driven_chained_when_change_costs_more() -> None:
     """8 km at 20 instead of 62 mph loses 10 min and wears 4; taking off and hanging again takes 60."""
     stops = [make_stop(n, m) for n, m in (("a", 5e3), ("b", 21e3), ("c", 29e3), ("d", 55e3))]
     assert stops_of(make_route(stops=stops), (10e3, 20e3), (30e3, 50e3)) == [("a", "d")]
@@ -183,7 +183,7 @@ def test_chains_come_off_over_a_gap_longer_than_they_bear() -> None:
     assert stops_of(make_route(stops=stops), (10e3, 20e3), (40e3, 50e3), params=params) == [("a", "b"), ("c", "d")]
 
 
-def test_a_stretch_that_may_need_chains_is_worth_keeping_them_on_for() -> None:
+def test_chains_stay_on_for_a_stretch_that_may_need_them() -> None:
     """Three in ten at km 32 to 36, 2 km behind road that certainly needs them: to keep chains on 10 km longer costs
 
     ten minutes and a bit; to be caught without them, 0.3 * 120 min. Twenty km on, it is not worth it.
@@ -317,16 +317,14 @@ def roads(draw: st.DrawFn, *, moving: bool) -> tuple[Route, Any]:
     return make_route(length_km * 1000.0, grade=grade, stops=stops), script
 
 
-@settings(deadline=None, max_examples=60)
 @given(roads(moving=True))
-def test_the_best_way_is_the_least_of_every_way_while_the_road_changes(case: tuple[Route, Any]) -> None:
+def test_best_way_is_the_least_of_all_while_the_road_changes(case: tuple[Route, Any]) -> None:
     search = walk_on(*case, prune_dominated=False)
     assert best(search).cost_s == pytest.approx(every_way(search), rel=1e-9)
 
 
-@settings(deadline=None, max_examples=60)
 @given(roads(moving=False))
-def test_what_is_passed_over_is_never_better_while_the_road_stays(case: tuple[Route, Any]) -> None:
+def test_skipped_ways_are_never_better_while_the_road_stays(case: tuple[Route, Any]) -> None:
     assert best(walk_on(*case)).cost_s == pytest.approx(every_way(walk_on(*case)), rel=1e-3, abs=60.0)
 
 
@@ -338,9 +336,8 @@ def good(stop: RouteStop, route: Route, search: ChainSearch) -> bool:
     return room and level and not any(x.start_m <= stop.distance_m <= x.end_m for x in search.view(0).stretches)
 
 
-@settings(deadline=None)
 @given(roads(moving=False))
-def test_chains_are_on_wherever_they_are_needed_if_any_stop_allows_it(case: tuple[Route, Any]) -> None:
+def test_chains_are_on_wherever_needed_if_any_stop_allows_it(case: tuple[Route, Any]) -> None:
     route, _ = case
     search = walk_on(*case)
     chain_plan, places = best(search), search.places_m
@@ -358,7 +355,6 @@ def _is_in_order(span: ChainedSpan, chain_plan: ChainPlan) -> bool:
     return span.on < span.off and all(x is span or x.off <= span.on or x.on >= span.off for x in chain_plan.spans)
 
 
-@settings(deadline=None, max_examples=25)
 @given(st.integers(40, 120), st.integers(20, 80), st.integers(10, 40), st.integers(0, 2), st.booleans())
 def test_places_to_look_for_are_chosen_among_as_any_other(
     length_km: int, from_km: int, snow_km: int, stops_n: int, moving: bool

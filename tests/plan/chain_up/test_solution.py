@@ -35,7 +35,7 @@ def first_pass_and_later_storm(onset_h: int, chance: float):  # type: ignore[no-
     return run(route, weather, chance), route
 
 
-def test_a_storm_between_the_unchained_and_the_chained_arrival_is_found() -> None:
+def test_storm_between_unchained_and_chained_arrival_is_found() -> None:
     """Unchained, km 160 comes at 8.0 h and the storm rounds to 9 h; hanging and removal cost 60 min and the chained
 
     running more, so that the truck is there after 9 h.
@@ -48,7 +48,7 @@ def test_a_storm_between_the_unchained_and_the_chained_arrival_is_found() -> Non
     assert [route.distance_m[x.first] for x in chained.legs] == [20e3, 160e3]
 
 
-def test_a_storm_that_only_meets_a_driver_who_had_to_chain_is_found() -> None:
+def test_storm_met_only_after_a_forced_chain_up_is_found() -> None:
     """At 20 % the plan keeps the unchained clock, but the control may be posted and the driver an hour later."""
     result, route = first_pass_and_later_storm(onset_h=9, chance=0.2)
     assert result.standing_times == ()
@@ -58,7 +58,7 @@ def test_a_storm_that_only_meets_a_driver_who_had_to_chain_is_found() -> None:
     assert (result.road_class[:, route.distance_m == 170e3] == RoadClass.SNOW).all()
 
 
-def test_a_stretch_that_turns_to_chained_in_a_later_round_moves_the_clock() -> None:
+def test_stretch_chained_in_a_later_round_moves_the_clock() -> None:
     """On a dry road km 37 comes before half past six; slowed by the snow before it, after, when more members have snow.
 
     The same stretch then passes from 42 % to 60 %, and the clock must hold its hanging time, or every later
@@ -86,7 +86,7 @@ def test_every_chained_leg_of_a_run_stands_in_its_clock(chance: float, onset_h: 
     assert list(result.standing_times) == expected
 
 
-def test_snow_that_chaining_for_it_would_miss_is_still_chained_for() -> None:
+def test_snow_that_chaining_up_would_miss_is_still_chained_for() -> None:
     """Snow at km 155 in the eighth hour only: the truck meets it, and after hanging chains for it no longer does.
 
     It may not be run unchained, for who does not stop is there in the eighth hour.
@@ -112,7 +112,7 @@ def test_four_chains_take_forty_minutes() -> None:
     assert [x.hang_s for x in result.legs] == [2400.0]
 
 
-def test_a_poor_place_says_what_is_wrong_with_it_and_what_came_second(planned) -> None:  # type: ignore[no-untyped-def]
+def test_poor_place_shows_its_fault_and_the_second_choice(planned) -> None:  # type: ignore[no-untyped-def]
     """A turnout for two at km 50 beats 30 km more chained on bare road: 38 min slower and 15 of wear, against 30."""
     poor = make_stop("t", 50e3, kind=StopKind.TURNOUT, spaces=2, name="Narrow Pullout")
     route = make_route(120e3, stops=[make_stop("a", 20e3, name="Far Plaza"), poor, make_stop("d", 90e3)])
@@ -132,7 +132,7 @@ def slick(until_h: int):  # type: ignore[no-untyped-def]
     return script
 
 
-def test_a_hold_ends_with_the_first_hour_that_a_chained_rig_can_climb(planned) -> None:  # type: ignore[no-untyped-def]
+def test_hold_ends_with_the_first_hour_a_chained_rig_can_climb(planned) -> None:  # type: ignore[no-untyped-def]
     """Chained on glaze 0.05 * 2 of 0.425 climbs 4 %, on snow 0.2 * 1.5 of it 12 % (standards.md D6's formula)."""
     route = make_route(60e3, grade=0.06)
     (held,) = planned(route, make_weather(route, slick(until_h=11))).stretches

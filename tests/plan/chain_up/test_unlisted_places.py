@@ -42,7 +42,7 @@ def above(route: Route, feet: float, below: RoadClass = RoadClass.WET) -> Any:
 HIGH_ROAD = profile([0, 30, 80, 110, 136], [0, 0, 7200, 3600, 3600])
 
 
-def test_a_long_climb_from_rain_into_snow_is_chained_near_the_snow(planned: Any) -> None:
+def test_long_climb_from_rain_to_snow_is_chained_near_the_snow(planned: Any) -> None:
     """No plan is to have chains hung over 15 miles before the snow, or off far past it (common practice, no source)."""
     plan = planned(HIGH_ROAD, make_weather(HIGH_ROAD, above(HIGH_ROAD, 4000.0), friction=0.9))
     assert plan.advice is Advice.CHAIN

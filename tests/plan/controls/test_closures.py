@@ -108,7 +108,7 @@ def test_a_warning_that_asks_no_hold_is_a_caution_only() -> None:
     assert plan.cautions[0].endswith("expected on the road at the truck's hour (Wed 22:00 PST)")
 
 
-def test_what_lies_behind_the_truck_or_far_ahead_in_time_is_not_named() -> None:
+def test_closures_behind_or_far_ahead_in_time_are_not_named() -> None:
     fix = PositionFix(at=at_hour(6.5), distance_m=40e3, offset_m=0.0)
     assert planned(closed(), fix=fix, now_h=6.5).closures == ()
     assert planned(closed(12.2)).closures[0].held is False  # the truck is past it at 06:18, less than 6 h before
@@ -121,7 +121,7 @@ def test_a_truck_that_stands_in_a_closed_stretch_is_held() -> None:
     assert (plan.advice, plan.closures[0].enter_at) == (Advice.HOLD, at_hour(6.25))
 
 
-def test_departures_that_would_meet_it_are_hold_and_the_first_after_it_is_worth_saying() -> None:
+def test_departures_into_a_closure_hold_and_the_next_is_named() -> None:
     """Closed 05:00 to 08:00. To be past by 05:00 a truck leaves by 04:41:58; to come after 08:00, from 07:47:58 on."""
     plan = planned(closed(5.0, 8.0))
     held = [d.depart_at for d in plan.departures if d.advice is Advice.HOLD]
@@ -150,7 +150,7 @@ def test_a_departure_delayed_by_chaining_meets_a_closure_later() -> None:
         assert (at_plan.advice is Advice.HOLD) is (held or dry.advice is Advice.HOLD)
 
 
-def test_a_posted_closure_lies_where_the_route_runs_between_its_ends_in_either_direction() -> None:
+def test_posted_closure_is_between_its_ends_in_both_directions() -> None:
     def at(m: float, north_deg: float = 0.0) -> tuple[float, float]:
         return 47.45 + north_deg, -116.5 + m / M_PER_DEG_LON
 

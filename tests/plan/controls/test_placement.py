@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.notices.model import NoticeKind
@@ -102,7 +102,7 @@ def planned(
     return make_plan(PlanRequest(trip, route, make_rig(), rulesets, weather, PARAMS, at_hour(now_h)))
 
 
-def test_a_posted_level_is_certain_on_a_dry_road_and_is_told_as_posted_not_as_our_estimate() -> None:
+def test_posted_level_is_certain_on_a_dry_road_and_not_estimate() -> None:
     assert planned().advice is Advice.CLEAR
     plan = planned(control())
     (stretch,) = plan.stretches
@@ -141,7 +141,7 @@ def test_the_road_field_of_other_trips_is_not_touched() -> None:
     assert plan_drive(PlanRequest(trip, *rest)).solution.need_frac.max() == 0.0
 
 
-def test_milder_levels_come_with_the_posted_one_and_stricter_ones_stay_our_estimate() -> None:
+def test_milder_levels_join_a_posted_one_stricter_stay_estimates() -> None:
     """Posted "chains" (4 tires): "all" (8) is not implied; posted "all": "chains" is, and 8 tires are hung."""
     mild = planned(control("chains"), rules=rules_of_two()).stretches[0]
     assert [(p.level_id, p.posted) for p in mild.postings] == [("chains", True)]
@@ -152,7 +152,7 @@ def test_milder_levels_come_with_the_posted_one_and_stricter_ones_stay_our_estim
     assert "Comes with what is posted: 'Chains required' in US-XX (law: made 1)" in strict.reasons
 
 
-def test_a_sign_that_only_asks_for_chains_on_board_is_a_carry_duty() -> None:
+def test_sign_that_asks_for_chains_on_board_is_a_carry_duty() -> None:
     """`carry_for_level` of the posted level: 4 singles, on a day when no season asks for any."""
     plan = planned(control("signs"), rules=rules_of_two())
     assert (plan.advice, plan.stretches) == (Advice.CLEAR, ())
@@ -160,7 +160,7 @@ def test_a_sign_that_only_asks_for_chains_on_board_is_a_carry_duty() -> None:
     assert planned(rules=rules_of_two()).carry == ()
 
 
-def test_none_posted_and_milder_postings_never_lower_our_estimate() -> None:
+def test_none_or_milder_postings_never_lower_our_estimate() -> None:
     snow = make_weather(FLAT, lambda m, d, h: RoadClass.SNOW)
     rules = make_rules(chance=0.6)
     before = planned(weather=snow, rules=rules)
@@ -172,7 +172,7 @@ def test_none_posted_and_milder_postings_never_lower_our_estimate() -> None:
     )
 
 
-def test_words_not_understood_are_quoted_and_worth_being_ready_for() -> None:
+def test_unreadable_wording_is_quoted_and_asks_for_readiness() -> None:
     plan = planned(control(NOT_UNDERSTOOD, words="use extreme caution"))
     assert plan.advice is Advice.READY
     assert "words not understood: 'use extreme caution'" in plan.cautions[0]
@@ -184,12 +184,12 @@ def test_words_not_understood_are_quoted_and_worth_being_ready_for() -> None:
 
 
 @pytest.mark.parametrize("jurisdiction", ["US-YY", "US-XX"])
-def test_a_level_that_no_rule_on_the_road_knows_is_worth_being_ready_for(jurisdiction: str) -> None:
+def test_posted_level_without_a_rule_asks_for_readiness(jurisdiction: str) -> None:
     plan = planned(control("chains" if jurisdiction == "US-YY" else "gone", jurisdiction=jurisdiction))
     assert plan.advice is Advice.READY
 
 
-def test_what_no_map_places_keeps_every_trip_through_the_state_from_being_clear() -> None:
+def test_unplaced_control_keeps_trips_in_its_state_from_clear() -> None:
     nowhere = control(where=ControlLocation(words="at the old mill"))
     plan = planned(nowhere)
     assert (plan.advice, plan.stretches, plan.partial) == (Advice.READY, (), False)
@@ -205,14 +205,14 @@ def test_what_no_map_places_keeps_every_trip_through_the_state_from_being_clear(
     ("until_h", "depart_h", "advice"),
     [(6.9, 6.0, Advice.CHAIN), (6.9, 9.0, Advice.CLEAR), (None, 9.0, Advice.CHAIN), (None, 24.0, Advice.CLEAR)],
 )
-def test_an_end_is_believed_and_no_end_for_six_hours_after_it_was_confirmed(
+def test_given_end_is_used_else_six_hours_after_confirmation(
     until_h: float | None, depart_h: float, advice: Advice
 ) -> None:
     until = None if until_h is None else at_hour(until_h)
     assert planned(control(until=until), depart_h=depart_h).advice is advice
 
 
-def test_what_was_not_confirmed_fades_to_our_estimate_and_says_so() -> None:
+def test_unconfirmed_control_fades_to_our_estimate_and_shows_it() -> None:
     """Confirmed 05:00, whole until 11:00, gone at 17:00. The truck is there at hour 15, from 14:30 on: 2.5 of 6 h."""
     (span,) = placed(control()).spans
     at = np.array([at_hour(h).timestamp() for h in (4.0, 5.0, 11.4, 14.5, 18.0)])
@@ -232,7 +232,7 @@ def test_an_end_that_has_passed_is_not_believed_for_an_hour() -> None:
     assert planned(ended, now_h=6.5, depart_h=6.6).posted == ()
 
 
-def test_posted_closed_holds_until_its_end_and_without_one_until_taken_back() -> None:
+def test_posted_closed_holds_until_its_end_or_its_withdrawal() -> None:
     for until, held in ((None, True), (at_hour(9.0), True), (at_hour(6.1), False)):
         plan = planned(control(CLOSED, words="slide", until=until))
         assert (plan.advice is Advice.HOLD) is held
@@ -271,7 +271,7 @@ def test_places_lines_outlines_and_points_are_found_on_the_road(
         assert got == pytest.approx(wanted, abs=600.0)
 
 
-def test_a_zone_of_the_rule_file_is_a_place_and_one_that_is_not_placed_is_none() -> None:
+def test_zone_of_the_rule_file_is_a_place_and_unplaced_is_none() -> None:
     zone = RuleZone(id="z", name="Made Pass", road="M-1", from_point=at_m(20e3), to_point=at_m(30e3))
     rules = replace(make_rules(), zones=(zone, replace(zone, id="w", from_point=None, to_point=None)))
     assert [s.placed for s in placed(control(where=ControlLocation(zone="z")), rules=rules).spans] == [True]
@@ -284,7 +284,7 @@ def test_a_control_for_the_other_direction_is_none_of_this_trip() -> None:
     assert placed(control(bearing_deg=270.0)).spans == ()
 
 
-def test_a_feed_that_is_not_heard_is_said_in_its_state_and_lets_nothing_be_eased() -> None:
+def test_failed_feed_is_shown_in_its_state_and_eases_nothing() -> None:
     """What was posted is gone from what is known, but the feed did not answer: no relief until it does."""
     missing = PostedConditions(missing=(FeedNote(jurisdiction="US-XX", text="Posted conditions of X not known"),))
     before = planned(control())
@@ -328,7 +328,6 @@ def storms_and_signs(draw: st.DrawFn) -> tuple[np.ndarray, PostedControl]:
     return snowy, sign
 
 
-@settings(max_examples=40, deadline=None)
 @given(storms_and_signs())
 def test_adding_a_posted_control_lowers_the_advice_nowhere(case: tuple[np.ndarray, PostedControl]) -> None:
     """Nor the likelihood at any place. Where likelier road beside it says the same, a shower of a few members may go

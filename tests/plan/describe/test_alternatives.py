@@ -39,7 +39,7 @@ def choice(plan: Plan, *others: tuple[str, Plan]) -> str:
     return with_alternatives(plan, others, (), PARAMS).route_choice
 
 
-def test_the_chance_of_any_chaining_is_counted_per_member_over_the_whole_way(planned: Callable[..., Plan]) -> None:
+def test_chance_of_any_chaining_counts_members_over_the_way(planned: Callable[..., Plan]) -> None:
     """Of 10 members 2 have snow at km 10, other 2 at km 50, none both; posted 60 %: (2 + 2) of 10 at 0.6 are 24 %."""
 
     def showers(m: Any, d: Any, h: Any) -> Any:
@@ -56,7 +56,7 @@ def test_the_chance_of_any_chaining_is_counted_per_member_over_the_whole_way(pla
     assert whole.chain_probability == pytest.approx(0.7)
 
 
-def test_a_dry_way_half_an_hour_longer_is_better_than_a_pass_to_chain_over(
+def test_dry_way_half_an_hour_longer_beats_a_pass_with_chains(
     planned: Callable[..., Plan], over_the_pass: Plan
 ) -> None:
     """The pass costs 60 min of work and the slow running; 200 km at 62 mph are 7216 s. The difference is by hand."""
@@ -86,7 +86,7 @@ def test_a_dry_way_half_an_hour_longer_is_better_than_a_pass_to_chain_over(
         (4, "Another way is better.", "arrives at about the same time"),
     ],
 )
-def test_less_chaining_is_better_up_to_an_hour_and_beyond_it_dispatch_decides(
+def test_less_chaining_is_better_up_to_an_hour_then_dispatch(
     later_min: int, begins: str, says: str, planned: Callable[..., Plan], over_the_pass: Plan
 ) -> None:
     around = replace(dry(planned, 60e3), arrive_at=over_the_pass.arrive_at + timedelta(minutes=later_min))
@@ -94,7 +94,7 @@ def test_less_chaining_is_better_up_to_an_hour_and_beyond_it_dispatch_decides(
 
 
 @pytest.mark.parametrize("changed", [{"advice": Advice.HOLD}, {"singles_short": 2}])
-def test_a_way_that_can_be_driven_is_better_than_one_that_cannot_however_long(
+def test_drivable_way_beats_an_undrivable_one_however_long(
     changed: dict[str, Any], planned: Callable[..., Plan], over_the_pass: Plan
 ) -> None:
     around = replace(dry(planned, 60e3), arrive_at=over_the_pass.arrive_at + timedelta(hours=5))
@@ -114,9 +114,7 @@ def test_the_same_advice_is_a_matter_of_time(over_the_pass: Plan) -> None:
     assert told(15) == f"The planned way is the better one. {what} 15 min later"
 
 
-def test_a_way_that_is_not_wholly_known_is_never_called_better_nor_clear(
-    planned: Callable[..., Plan], over_the_pass: Plan
-) -> None:
+def test_partly_unknown_way_is_never_better_or_clear(planned: Callable[..., Plan], over_the_pass: Plan) -> None:
     route = make_route(30e3, stops=STOPS)
     for weather in (
         make_weather(route, lambda m, d, h: RoadClass.UNKNOWN),
@@ -136,7 +134,7 @@ def test_a_way_that_is_not_wholly_known_is_never_called_better_nor_clear(
     assert "By way of C:" in choice(over_the_pass, ("B", unsure), ("C", known))
 
 
-def test_a_planned_way_that_is_not_wholly_known_is_not_called_the_better_one(
+def test_planned_way_that_is_partly_unknown_is_not_the_better(
     planned: Callable[..., Plan], over_the_pass: Plan
 ) -> None:
     route = make_route(30e3, stops=STOPS)
@@ -156,7 +154,7 @@ def test_of_several_the_best_is_named_with_what_it_lacks(planned: Callable[..., 
     assert choice(over_the_pass, ("B", short)).endswith("arrives at about the same time, 2 chains SHORT")
 
 
-def test_a_way_that_could_not_be_planned_is_said_and_costs_nothing_else(over_the_pass: Plan) -> None:
+def test_way_that_could_not_be_planned_is_named_at_no_cost(over_the_pass: Plan) -> None:
     plan = with_alternatives(over_the_pass, (), [("B", "no such file")], PARAMS)
     assert plan.cautions[-1] == "Other way B could not be planned: no such file"
     assert (plan.route_choice, plan.other_routes) == ("", ())

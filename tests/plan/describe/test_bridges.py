@@ -40,7 +40,7 @@ def bridge_lines(plan: Plan) -> list[str]:
     return [c for c in plan.cautions if c.startswith("Bridge deck")]
 
 
-def test_a_deck_that_may_be_icy_while_the_road_is_not_is_named_with_its_likelihood(planned: Any) -> None:
+def test_icy_deck_on_an_ice_free_road_is_named_with_its_chance(planned: Any) -> None:
     plan = over(planned, CREEK)
     assert bridge_lines(plan) == [
         "Bridge deck Larch Creek may carry ice (40%) while the road beside does not: slow down before it"
@@ -60,7 +60,7 @@ def test_a_deck_that_may_be_icy_while_the_road_is_not_is_named_with_its_likeliho
         (RoadClass.UNKNOWN, 1.0, RoadClass.DRY),
     ],
 )
-def test_a_deck_that_is_no_worse_than_its_road_or_hardly_ever_is_not_named(
+def test_deck_no_worse_than_its_road_or_rarely_icy_is_not_named(
     planned: Any, deck: RoadClass, icy: float, road: RoadClass
 ) -> None:
     plan = over(planned, CREEK, deck=deck, icy=icy, road=road)
@@ -74,7 +74,7 @@ def test_a_deck_is_named_though_the_road_beside_it_is_not_known(planned: Any) ->
     assert plan.partial
 
 
-def test_a_bridge_without_a_name_is_told_by_its_place_and_classes_by_their_words(planned: Any) -> None:
+def test_unnamed_bridge_is_shown_by_place_and_classes_by_words(planned: Any) -> None:
     unnamed = BridgeSpan(name="", start_m=30_020.0, end_m=30_120.0)
     deck = np.array([3, 3, 5, 0, 0, 0, 0, 0, 0, 0])[:, None, None]  # two members with rime, one with ice
     (line,) = bridge_lines(over(planned, unnamed, deck=deck, icy=1.0))
@@ -95,7 +95,7 @@ def test_many_bridges_are_one_line_that_counts_them(planned: Any) -> None:
 LIKELY = {"US-XX": make_rules(chance=0.9)}
 
 
-def test_ice_on_a_short_deck_asks_for_no_chains_where_the_road_would_not_be_posted(planned: Any) -> None:
+def test_ice_on_a_short_deck_asks_no_chains_on_an_unposted_road(planned: Any) -> None:
     plan = over(planned, CREEK, icy=1.0, rules=LIKELY)
     assert (plan.advice, plan.stretches) == (Advice.SLOW, ())
     assert bridge_lines(plan)
@@ -103,7 +103,7 @@ def test_ice_on_a_short_deck_asks_for_no_chains_where_the_road_would_not_be_post
     assert same.advice is Advice.CHAIN
 
 
-def test_ice_on_a_short_deck_asks_for_none_where_no_rule_is_on_file_either(planned: Any) -> None:
+def test_ice_on_a_short_deck_asks_no_chains_without_a_rule_file(planned: Any) -> None:
     assert over(planned, CREEK, icy=1.0, rules={}).stretches == ()
 
 

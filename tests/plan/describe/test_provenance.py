@@ -68,7 +68,7 @@ def test_a_rule_text_past_its_review_is_said_to_be_overdue() -> None:
     assert [r.overdue for r in rule_notes([law()], date(2027, 9, 2))] == [True]
 
 
-def test_a_rule_text_older_than_the_last_winter_season_marks_the_plan(planned: Any) -> None:
+def test_rule_text_older_than_last_winter_marks_the_plan(planned: Any) -> None:
     """The made text is of 1 July 2026: last winter's on 30 June 2028, older from 1 July 2028."""
     for day, aged in ((date(2027, 6, 30), False), (date(2028, 7, 1), True)):
         (note,) = rule_notes([law()], day)

@@ -43,7 +43,7 @@ def of(kind: str, found: tuple[Limit, ...]) -> Limit:
 DRIVE, WORK, OFF = Duty.DRIVING, Duty.ON_DUTY, Duty.OFF
 
 
-def test_eight_hours_of_driving_without_a_break_end_at_half_past_one() -> None:
+def test_eight_hours_of_driving_without_a_break_end_at_13_30() -> None:
     """49 CFR 395.3(a)(3)(ii): on duty 05:00, driving 05:30 on; 8 h are full at 13:30, wherever the truck is then."""
     found = limits(spells((DRIVE, 9.0)), HoursUsed(on_duty_since=clock("05:00")), US, clock("05:30"))
     rest = of("break", found)
@@ -60,7 +60,7 @@ def test_a_chain_up_of_forty_minutes_interrupts_the_eight_hours() -> None:
     assert of("driving", found).at_arrival_h == pytest.approx(8.0)  # chaining is not driving
 
 
-def test_twenty_nine_minutes_are_no_break_and_two_pauses_do_not_add_up() -> None:
+def test_29_minutes_are_no_break_and_two_pauses_do_not_add_up() -> None:
     """49 CFR 395.3(a)(3)(ii): at least 30 consecutive minutes; on duty and off duty back to back are consecutive."""
     short = limits(spells((DRIVE, 4), (WORK, 29 / 60), (DRIVE, 4.5)), HoursUsed(), US, DAY)
     assert of("break", short).reached_s == pytest.approx((8 + 29 / 60) * H)
@@ -70,7 +70,7 @@ def test_twenty_nine_minutes_are_no_break_and_two_pauses_do_not_add_up() -> None
     assert of("break", joined).reached_s is None
 
 
-def test_no_driving_after_the_fourteenth_hour_nor_the_eleventh_at_the_wheel() -> None:
+def test_no_driving_after_hour_14_nor_11_at_the_wheel() -> None:
     """49 CFR 395.3(a)(2) and (a)(3)(i): on duty 05:00, so no driving after 19:00; never 21:00 (395.1(b)(1))."""
     found = limits(
         spells((DRIVE, 7), (WORK, 4), (DRIVE, 3.5)), HoursUsed(on_duty_since=clock("05:00")), US, clock("05:30")
@@ -83,7 +83,7 @@ def test_no_driving_after_the_fourteenth_hour_nor_the_eleventh_at_the_wheel() ->
     assert of("driving", eleven).left_h == -0.5
 
 
-def test_work_past_the_fourteenth_hour_is_legal_while_nothing_is_driven() -> None:
+def test_work_past_hour_14_is_legal_while_nothing_is_driven() -> None:
     """49 CFR 395.3(a)(2) forbids driving after the 14th hour, not work."""
     found = limits(spells((DRIVE, 1), (WORK, 1)), HoursUsed(on_duty_since=DAY - timedelta(hours=12.5)), US, DAY)
     assert of("window", found).reached_s is None
@@ -107,7 +107,7 @@ def test_in_europe_fitting_chains_is_no_break() -> None:
     assert found.left_h == pytest.approx(-10 / 60)
 
 
-def test_in_europe_a_break_may_be_fifteen_then_thirty_minutes_but_not_the_other_way_round() -> None:
+def test_european_break_is_15_then_30_minutes_not_reversed() -> None:
     """Regulation (EC) 561/2006 Article 7: at least 15 minutes followed by at least 30."""
     right = limits(spells((DRIVE, 2), (OFF, 0.25), (DRIVE, 2), (OFF, 0.5), (DRIVE, 4)), HoursUsed(), EU, DAY)
     wrong = limits(spells((DRIVE, 2), (OFF, 0.5), (DRIVE, 2), (OFF, 0.25), (DRIVE, 1)), HoursUsed(), EU, DAY)
@@ -143,7 +143,7 @@ def test_more_hours_used_before_never_push_a_limit_later(
 
 
 @given(st.floats(0.0, 299_000.0), st.floats(60.0, 7200.0))
-def test_a_break_makes_all_behind_it_later_and_changes_no_distance(at_m: float, break_s: float) -> None:
+def test_break_delays_all_behind_it_and_changes_no_distance(at_m: float, break_s: float) -> None:
     d = np.arange(0.0, 300_001.0, 250.0)
     whole = timeline(d, d / 20.0, [(100_000.0, 1_800.0)])
     later = with_break(whole, at_m, break_s)
@@ -177,7 +177,7 @@ def plan_with(used: HoursUsed, *, snow: tuple[float, float] | None = None, code:
     )
 
 
-def test_a_break_due_on_the_snow_is_taken_at_the_last_stop_below_it() -> None:
+def test_break_due_on_snow_is_taken_at_the_last_stop_below_it() -> None:
     """8 h at 62 mph are 798.2 km: with 1 h driven before, the break is due at 698 km, here on the snow."""
     hours = plan_with(HoursUsed(drive_h=1.0), snow=(690e3, 720e3)).hours
     assert hours is not None
@@ -193,7 +193,7 @@ def test_a_break_due_on_the_snow_is_taken_at_the_last_stop_below_it() -> None:
     assert dry.arrival_delay_s == 1800.0
 
 
-def test_a_plan_says_what_runs_out_where_and_which_hours_it_was_not_told() -> None:
+def test_plan_shows_which_limit_ends_where_and_missing_hours() -> None:
     untold = plan_with(HoursUsed()).hours
     told = plan_with(HoursUsed(drive_h=5.0, on_duty_since=at_hour(0.5), cycle_h=40.0, since_break_h=0.0)).hours
     assert untold is not None

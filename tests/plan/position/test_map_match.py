@@ -42,7 +42,7 @@ def seen(
     return locate(route, reports, depart, at_hour(now_h), PARAMS)
 
 
-def test_the_newest_report_on_the_road_is_where_the_truck_is_whatever_order_they_came_in() -> None:
+def test_newest_report_on_the_road_is_the_place_in_any_order() -> None:
     found = seen(report(7.5, 90e3), report(7.0, 50e3))
     assert found.fix is not None
     assert (found.fix.at, found.depart_at, found.notes) == (at_hour(7.5), DEPART, ())
@@ -65,7 +65,7 @@ def test_no_report_leaves_the_departure() -> None:
     ],
     ids=["out", "and back", "standing", "turned round", "further on"],
 )
-def test_on_a_road_there_and_back_the_truck_goes_on_from_where_it_was(
+def test_on_an_out_and_back_road_the_truck_continues_onward(
     hours: list[float], along_km: list[float], wanted_km: list[float]
 ) -> None:
     """80 mph are 129 km/h, so that 9 minutes are 19 km at most and an hour reaches all of the road back."""
@@ -77,7 +77,7 @@ def test_on_a_road_there_and_back_the_truck_goes_on_from_where_it_was(
         assert found.fix.distance_m == pytest.approx(1e3 * wanted_km[n - 1], abs=50.0)
 
 
-def test_off_the_road_is_not_counted_from_and_the_plan_says_how_far_and_when() -> None:
+def test_off_road_position_is_not_used_and_distance_is_shown() -> None:
     """0.0434 degrees of latitude are 3.0 miles; 14:05 UTC is 06:05 Pacific, the zone at 116.1 west, 47.5 north."""
     found = seen(report(13.9, 50e3), report(14 + 5 / 60, 80e3, north_deg=0.0434), depart=at_hour(13.0), now_h=14.2)
     assert found.fix is not None
@@ -88,7 +88,7 @@ def test_off_the_road_is_not_counted_from_and_the_plan_says_how_far_and_when() -
     assert "06:05 PST" in note or "07:05 MST" in note
 
 
-def test_half_a_kilometre_is_the_edge_and_a_truck_that_is_back_is_back() -> None:
+def test_half_a_kilometre_is_the_edge_and_a_return_counts() -> None:
     beside = seen(report(7.0, 50e3, north_deg=0.0044))  # 489 m
     assert beside.fix is not None
     assert abs(beside.fix.offset_m) == pytest.approx(489.0, abs=2.0)
@@ -98,7 +98,7 @@ def test_half_a_kilometre_is_the_edge_and_a_truck_that_is_back_is_back() -> None
     assert seen(report(7.0, 50e3, north_deg=0.1), report(7.5, 80e3)).notes == ()
 
 
-def test_a_place_that_no_truck_can_have_reached_never_shortens_the_way() -> None:
+def test_unreachable_place_never_shortens_the_way() -> None:
     """80 mph are 35.8 m/s: from km 50 to km 190 in 15 minutes would be 348 mph."""
     found = seen(report(7.0, 50e3), report(7.25, 190e3))
     assert found.fix is not None
@@ -110,7 +110,7 @@ def test_a_place_that_no_truck_can_have_reached_never_shortens_the_way() -> None
     assert first.notes
 
 
-def test_a_truck_that_is_nearer_the_start_than_it_was_said_to_be_has_more_road_ahead() -> None:
+def test_truck_nearer_the_start_than_reported_has_more_road() -> None:
     found = seen(report(7.0, 100e3), report(7.2, 20e3))
     assert found.fix is not None
     assert found.fix.distance_m == pytest.approx(20e3, abs=50.0)
@@ -124,7 +124,7 @@ def test_before_departure_only_a_truck_on_its_way_counts() -> None:
     assert early.fix.at == at_hour(5.8)
 
 
-def test_a_truck_seen_at_its_start_after_departure_leaves_from_then() -> None:
+def test_truck_seen_at_its_start_after_departure_leaves_then() -> None:
     waiting = seen(report(6.5, 0.0), report(7.25, 200.0), now_h=7.3)
     assert waiting.depart_at == at_hour(7.25)
     gone = seen(report(7.25, 200.0), report(7.5, 15e3), now_h=7.6)
@@ -220,7 +220,7 @@ def test_a_truck_that_stays_within_100_m_for_ten_minutes_stands() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(4.0, 12.0), st.floats(-5e3, 205e3), st.floats(-0.01, 0.01)), max_size=12))
-def test_whatever_is_reported_no_truck_is_further_on_than_it_can_drive(
+def test_any_report_puts_no_truck_further_than_it_can_drive(
     given_reports: list[tuple[float, float, float]],
 ) -> None:
     """At most two hours early and at 80 mph (both assumed), give or take half a kilometre a report."""

@@ -68,7 +68,7 @@ def test_the_error_of_the_clock_starts_anew_too() -> None:
     assert (plan.arrive_late - plan.arrive_at).total_seconds() == pytest.approx(1.28 * (600 + 0.1 * ahead_s), abs=2.0)
 
 
-def test_a_pass_behind_is_over_and_one_ahead_is_met_at_its_new_hour() -> None:
+def test_pass_behind_is_over_and_one_ahead_has_its_new_hour() -> None:
     both = plan_of(None, *PASSES)
     assert [(s.start_m, s.chain_up.stop_id) for s in both.stretches] == [(30e3, "a"), (110e3, "c")]
     plan = plan_of(fix(9.0, 60e3), *PASSES)
@@ -79,7 +79,7 @@ def test_a_pass_behind_is_over_and_one_ahead_is_met_at_its_new_hour() -> None:
     assert plan.singles_needed == 4
 
 
-def test_the_rest_of_the_trip_says_of_a_pass_ahead_what_the_whole_trip_said() -> None:
+def test_rest_of_the_trip_agrees_with_the_whole_on_a_pass_ahead() -> None:
     """Seen where and when the plan itself had the truck, the pass behind taken out: the same stretch, 18 s apart."""
     whole = plan_of(None, PASSES[1])
     rest = plan_of(fix(6 + round(50e3 / CRUISE_MPS) / 3600, 50e3), PASSES[1])
@@ -110,7 +110,7 @@ def test_snow_that_falls_while_the_truck_is_late_is_met() -> None:
     assert plan_of(fix(9.5, 100e3), weather=weather).advice is Advice.CHAIN
 
 
-def test_no_stop_behind_the_truck_is_named_and_one_it_stands_at_is() -> None:
+def test_no_stop_behind_is_named_and_the_present_one_is() -> None:
     """300 m past stop "a" by its device, the truck may be standing there; 2 km past it cannot be sent back."""
     at_it = plan_of(fix(7.0, 25.3e3), PASSES[0])
     assert at_it.stretches[0].chain_up.stop_id == "a"
@@ -147,7 +147,7 @@ def test_hours_driven_since_departure_count_by_the_actual_clock() -> None:
     assert by_kind["break"] == pytest.approx(1.0 + 3.5 + ahead_h, abs=1e-3)
 
 
-def test_a_break_that_is_due_by_now_is_not_placed_at_a_stop_behind() -> None:
+def test_break_due_by_now_is_not_placed_at_a_stop_behind() -> None:
     """49 CFR 395.3(a)(3)(ii): 7 h before and 2 h since departure are past 8 h; no stop behind can be taken."""
     note = plan_of(fix(8.0, 60e3), used=HoursUsed(drive_h=7.0)).hours
     assert note is not None
@@ -176,7 +176,7 @@ def test_a_truck_that_left_early_left_no_later_than_it_can_have() -> None:
     assert driving.at_arrival_h == pytest.approx(160_000 / CRUISE_MPS / 3600, abs=1e-3)
 
 
-def test_a_truck_seen_at_its_start_has_the_whole_way_ahead_and_leaves_from_then() -> None:
+def test_truck_seen_at_its_start_has_the_whole_way_ahead() -> None:
     plan = plan_of(fix(7.25, 100.0), *PASSES)
     late = timedelta(hours=1.25)
     whole = plan_of(None, *PASSES)
@@ -199,7 +199,7 @@ def test_unknown_road_ahead_is_still_never_clear() -> None:
     assert any("Road not known for 100% of the way" in c for c in plan.cautions)
 
 
-def test_what_must_be_said_of_where_it_was_seen_comes_first_in_the_cautions() -> None:
+def test_cautions_on_the_position_come_first() -> None:
     plan = plan_of(None, position_notes=("Truck was seen 3 mi off the route",))
     assert plan.cautions[0] == "Truck was seen 3 mi off the route"
     assert plan.position is None

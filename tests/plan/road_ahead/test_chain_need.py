@@ -20,7 +20,7 @@ from alertd.testing.factories import MIDNIGHT, make_rig, make_route, make_rules,
 PARAMS = PlanParams()
 
 
-def test_probability_of_a_stretch_lies_within_the_bounds_that_points_allow() -> None:
+def test_stretch_probability_is_within_the_bounds_of_its_points() -> None:
     """physics.md 11.2, Fréchet bounds (fixtures/physics_checks.csv, union_bounds): p = .2, .3, .25, .1 alone allow
 
     0.30 (nested) to 0.85 (never together); independence would say 0.622. Members say which it is.
@@ -36,7 +36,7 @@ def test_probability_of_a_stretch_lies_within_the_bounds_that_points_allow() -> 
     assert stretch_probability(disjoint, 0, 3) == pytest.approx(0.85)
 
 
-def test_probability_of_independent_points_is_the_independent_one() -> None:
+def test_probability_of_independent_points_is_their_product_rule() -> None:
     """Every combination of four points as a member, weighed by repetition: 1 - .8 * .7 * .75 * .9 = 0.622."""
     p = (0.2, 0.3, 0.25, 0.1)
     rows = []
@@ -71,7 +71,7 @@ def test_runs_with_a_short_gap_are_one_stretch() -> None:
 
 
 @pytest.mark.parametrize("members", range(1, 60))
-def test_a_need_at_the_threshold_counts_whatever_the_number_of_members(members: int) -> None:
+def test_need_at_the_threshold_counts_for_any_member_count(members: int) -> None:
     """0.15 in each of 21 members averages to 0.14999999999999997."""
     need = np.full((members, 3), PARAMS.ready_probability)
     assert find_stretches(need, folded(make_route(500.0)), PARAMS) == [(0, 2)]
@@ -89,7 +89,7 @@ def test_showers_that_every_member_puts_elsewhere_are_a_stretch() -> None:
     assert stretch_probability(need, first, last) == 1.0
 
 
-def test_a_small_chance_that_all_members_share_is_not_added_up_along_the_road() -> None:
+def test_small_shared_chance_is_not_added_up_along_the_road() -> None:
     """One in ten that a control is posted stays one in ten over 100 km."""
     need = np.full((10, 401), 0.1)
     assert find_stretches(need, folded(make_route(100e3)), PARAMS) == []
@@ -152,7 +152,7 @@ def test_sections_take_up_the_road_once_and_are_never_long(samples_a_column: int
     assert (here[0].start, here[-1].stop) == (0, road.count)
 
 
-def test_zone_given_by_an_outline_is_placed_where_the_route_crosses_it() -> None:
+def test_zone_outline_is_placed_where_the_route_crosses_it() -> None:
     route = make_route(80e3, start_lon_deg=-116.2)
     lat, lon = float(route.lat_deg[0]), route.lon_deg
     west, east = float(lon[80]), float(lon[160])

@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.notices.text.dispatcher import dispatcher_text
@@ -91,7 +91,6 @@ def test_the_hold_ends_when_the_snow_of_a_day_has_thinned(planned: Any) -> None:
     assert stretch.hold_until.strftime("%d %H:%M") == "15 14:00"
 
 
-@settings(max_examples=20, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_more_snow_lowers_neither_odds_nor_advice(planned: Any, seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -82,7 +82,7 @@ def test_chained_speeds_follow_the_trade() -> None:
     assert speeds(classes, chained_s, to_mps(15.0)) == pytest.approx([15, 15, 15, 15])
 
 
-def test_members_on_unlike_surfaces_average_their_times_not_their_speeds() -> None:
+def test_members_average_times_and_not_speeds() -> None:
     """Half the members on ice at 15 mph and half dry at 62 mph: 2 / (1/15 + 1/62) = 24.2 mph, not 38.5."""
     code = np.array([[RoadClass.ICE + 1], [RoadClass.DRY + 1]], dtype=np.int8)
     takes_s = unchained_s(np.array([1609.344 / to_mps(62.0)]), np.array([1609.344]), surface_shares(code), PARAMS)
@@ -111,13 +111,13 @@ def posted(*spans: tuple[float, float, float]) -> tuple[LimitSpan, ...]:
     return tuple(LimitSpan(start_m=a, end_m=b, speed_mps=v, source="made") for a, b, v in spans)
 
 
-def test_the_lowest_of_the_posted_limits_holds_and_none_is_no_limit() -> None:
+def test_lowest_posted_limit_applies_and_none_is_no_limit() -> None:
     route = replace(make_route(1e3), limits=posted((250.0, 750.0, 20.0), (500.0, 900.0, 15.0)))
     assert posted_cap_mps(route).tolist() == [np.inf, 20.0, 15.0, 15.0, np.inf]
     assert (posted_cap_mps(make_route(1e3)) == np.inf).all()
 
 
-def test_a_plan_runs_no_faster_than_posted_and_that_is_no_cost_of_winter(planned: Callable[..., Plan]) -> None:
+def test_plan_obeys_posted_speed_without_counting_winter_cost(planned: Callable[..., Plan]) -> None:
     """60 km, km 20 to 40 at 10 m/s and the rest at 62 mph: a sample stands for half a step on either side, so 20.25 km
 
     in 2025 s and 39.75 km in 1434 s.
@@ -129,7 +129,7 @@ def test_a_plan_runs_no_faster_than_posted_and_that_is_no_cost_of_winter(planned
     assert plan.arrive_unhindered == plan.arrive_at
 
 
-def test_a_posted_limit_above_what_chains_or_snow_allow_changes_nothing(planned: Callable[..., Plan]) -> None:
+def test_posted_limit_above_chain_or_snow_speed_has_no_effect(planned: Callable[..., Plan]) -> None:
     route = make_route(60e3)
     fast = replace(route, limits=posted((0.0, 60e3, to_mps(75.0))))
     one, other = (

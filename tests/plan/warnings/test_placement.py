@@ -57,13 +57,14 @@ def runs(placed: PlacedWarnings) -> list[tuple[float, float]]:
     return [(c.start_m, c.end_m) for c in placed.closures]
 
 
-def test_summits_and_starts_of_climbs_are_asked_first_then_the_ends() -> None:
+def test_summits_and_climb_starts_are_asked_first_then_the_ends() -> None:
     route = make_route(60e3, summits=[Summit(distance_m=22e3, elevation_m=1400.0, prominence_m=300.0)])
     assert [route.distance_m[i] for i in query_samples(route)] == [0.0, 22e3, 60e3]
     assert [make_route(10e3).distance_m[i] for i in query_samples(make_route(10e3))] == [0.0, 10e3]
 
 
-def test_a_long_road_is_asked_about_at_ten_places_at_most_and_its_highest_summits_are_among_them() -> None:
+def test_long_road_has_ten_places_with_its_highest_summits() -> None:
+    """A road is asked about at ten places at most."""
     summits = [Summit(distance_m=30e3 * n, elevation_m=1400.0, prominence_m=100.0 + n) for n in range(1, 20)]
     route = make_route(600e3, summits=summits)
     asked = [float(route.distance_m[i]) for i in query_samples(route)]
@@ -92,7 +93,7 @@ def test_an_outline_of_its_own_places_it_and_its_zones_do_not() -> None:
     assert (runs(placed), placed.unplaced) == ([(15e3, 30e3)], ())
 
 
-def test_zones_on_file_place_it_and_those_of_other_states_are_no_matter() -> None:
+def test_zones_on_file_place_it_and_other_states_do_not_matter() -> None:
     on_file = zones(
         ("forecast/XXZ001", 5.1e3, 19.9e3), ("forecast/XXZ002", 19.9e3, 29.9e3), ("forecast/XXZ003", 70e3, 90e3)
     )
@@ -107,14 +108,14 @@ def test_codes_of_two_kinds_are_two_zones() -> None:
     assert runs(place_warnings(ROUTE, [alert(zones=("fire/XXZ001",))], on_file, NOW)) == [(5e3, 10e3)]
 
 
-def test_where_a_zone_is_not_on_file_its_counties_place_it_beside_the_zones_that_are() -> None:
+def test_missing_zones_are_placed_by_counties_beside_known_zones() -> None:
     on_file = zones(("forecast/XXZ001", 5.1e3, 9.9e3), ("county/XXC003", 20.1e3, 39.9e3))
     told = alert(zones=("forecast/XXZ001", "forecast/XXZ002"), counties=("county/XXC003", "county/YYC003"))
     placed = place_warnings(ROUTE, [told], on_file, NOW)
     assert (runs(placed), placed.unplaced) == ([(5e3, 10e3), (20e3, 40e3)], ())
 
 
-def test_what_is_placed_in_part_only_is_named_as_such_and_never_dropped() -> None:
+def test_partly_placed_warning_is_named_and_never_dropped() -> None:
     told = alert(zones=("forecast/XXZ001", "forecast/XXZ002"), counties=("county/XXC003",))
     placed = place_warnings(ROUTE, [told], zones(("forecast/XXZ001", 5.1e3, 9.9e3)), NOW)
     assert (runs(placed), placed.unplaced) == ([(5e3, 10e3)], (told,))
@@ -122,7 +123,7 @@ def test_what_is_placed_in_part_only_is_named_as_such_and_never_dropped() -> Non
     assert place_warnings(ROUTE, [nowhere], zones(("forecast/XXZ001", 0, 1e3)), NOW).unplaced == (nowhere,)
 
 
-def test_one_whose_zones_could_not_all_be_read_is_placed_by_those_and_named_as_not_placed() -> None:
+def test_partly_read_zones_place_it_and_mark_it_as_not_placed() -> None:
     told = alert(zones=("forecast/XXZ001",), zones_whole=False)
     placed = place_warnings(ROUTE, [told], zones(("forecast/XXZ001", 5.1e3, 9.9e3)), NOW)
     assert (runs(placed), placed.unplaced) == ([(5e3, 10e3)], (told,))
@@ -130,7 +131,7 @@ def test_one_whose_zones_could_not_all_be_read_is_placed_by_those_and_named_as_n
     assert place_warnings(ROUTE, [elsewhere], {}, NOW).unplaced == (elsewhere,)
 
 
-def test_a_warning_whose_area_is_not_on_file_covers_the_road_nearest_to_the_places_it_was_told_at() -> None:
+def test_warning_without_a_known_area_covers_the_nearest_road() -> None:
     """Asked at km 0, 20 and 60: half ways are km 10 and 40."""
     far = alert(zones=("forecast/XXZ001",))
     windy = alert("KXXX.HW.W.0002.2027", event="High Wind Warning", severity=TOLD, zones=("forecast/XXZ002",))
@@ -141,12 +142,12 @@ def test_a_warning_whose_area_is_not_on_file_covers_the_road_nearest_to_the_plac
     assert placed.unplaced == ()
 
 
-def test_what_the_service_says_for_a_place_counts_though_its_list_left_it_out() -> None:
+def test_place_answer_counts_though_the_list_left_it_out() -> None:
     told: dict[int, Sequence[WeatherAlert]] = {0: (), 80: (alert(zones=("forecast/XXZ001",)),), 240: ()}
     assert runs(place_warnings(ROUTE, [], {}, NOW, told)) == [(10e3, 40e3)]
 
 
-def test_parts_of_one_event_are_one_run_where_they_touch_and_apart_where_their_times_differ() -> None:
+def test_event_parts_join_where_they_touch_and_split_by_time() -> None:
     on_file = zones(("forecast/XXZ001", -1.0, 20e3), ("forecast/XXZ002", 20e3, 61e3))
     one, two = alert(zones=("forecast/XXZ001",)), alert(id="urn:2", zones=("forecast/XXZ002",))
     assert runs(place_warnings(ROUTE, [one, two], on_file, NOW)) == [(0.0, 60e3)]
@@ -154,7 +155,8 @@ def test_parts_of_one_event_are_one_run_where_they_touch_and_apart_where_their_t
     assert runs(place_warnings(ROUTE, [one, longer], on_file, NOW)) == [(0.0, 20.25e3), (19.75e3, 60e3)]
 
 
-def test_messages_on_one_event_for_the_same_zone_are_one_with_the_earliest_begin_and_the_latest_end() -> None:
+def test_messages_of_one_event_and_zone_merge_begin_and_end() -> None:
+    """The earliest begin and the latest end apply."""
     first = alert(zones=("forecast/XXZ001",), begins_at=at_hour(1), ends_at=at_hour(9), sent_at=at_hour(0))
     later = alert(
         id="urn:2",
@@ -179,20 +181,18 @@ def test_messages_on_one_event_for_the_same_zone_are_one_with_the_earliest_begin
     ("now_h", "until_h"),
     [(2, 24), (11.9, 24), (12.1, 48), (35.9, 48), (60.1, 96)],
 )
-def test_without_an_end_it_stands_a_day_on_from_when_it_was_sent_as_long_as_it_is_listed(
-    now_h: float, until_h: float
-) -> None:
+def test_without_an_end_it_lasts_a_day_from_sending_while_listed(now_h: float, until_h: float) -> None:
     told = alert(event="Flood Warning", severity=TOLD, begins_at=at_hour(-1), ends_at=None, sent_at=at_hour(0))
     made = closure_of(told, (0.0, 1.0), at_hour(now_h))
     assert (made.ends_at, made.presumed) == (at_hour(until_h), True)
 
 
-def test_one_to_be_waited_out_is_given_no_end_that_its_office_did_not_give() -> None:
+def test_wait_out_warning_gets_no_end_its_office_did_not_give() -> None:
     made = closure_of(alert(ends_at=None), (0.0, 1.0), NOW)
     assert (made.ends_at, made.presumed) == (None, False)
 
 
-def test_no_other_zone_has_road_where_those_on_file_share_out_all_of_it() -> None:
+def test_no_other_zone_has_road_where_known_zones_cover_it_all() -> None:
     parts = zones(("forecast/XXZ001", -1.0, 20e3), ("forecast/XXZ002", 20e3, 61e3))
 
     def covered(on_file: Zones, route: Route = ROUTE) -> bool:

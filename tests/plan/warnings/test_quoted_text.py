@@ -5,7 +5,7 @@ from alertd.plan.warnings.placement import one_line, truncate
 WORDS = "Travel will be very difficult. Slow down! If you must travel, carry chains and food."
 
 
-def test_words_are_cut_at_the_end_of_a_sentence_and_the_cut_is_shown() -> None:
+def test_quotes_end_at_a_sentence_and_the_cut_is_shown() -> None:
     assert truncate(WORDS, 100) == WORDS
     assert truncate(WORDS, 50) == "Travel will be very difficult. Slow down! ..."
     assert truncate(WORDS, 35) == "Travel will be very difficult. ..."

@@ -41,7 +41,7 @@ def test_fields_seas_and_rivers_that_may_rise_are_of_no_matter(code: str, event:
     assert severity_of([code], event) is None
 
 
-def test_a_new_name_is_kept_last_when_the_code_says_winter_and_so_is_a_new_code() -> None:
+def test_unknown_event_name_or_code_of_winter_is_kept_last() -> None:
     for codes, event in ((["WS.Q"], "Winter Commotion"), (["QQ.W"], "Unheard Of Warning"), ([], "Unheard Of Notice")):
         weight = severity_of(codes, event)
         assert weight is not None

@@ -11,7 +11,7 @@ from alertd.sources.files.boundaries import read_boundaries
 CONFIG = Path(__file__).parents[3] / "config"
 
 
-def test_boundaries_hold_states_with_dc_and_the_western_provinces() -> None:
+def test_boundaries_have_states_with_dc_and_western_provinces() -> None:
     folder = CONFIG / "boundaries"
     boundaries = read_boundaries(folder / "us_states.topo.json", folder / "ca_provinces.geojson")
     codes = [land.code for land in boundaries.lands]

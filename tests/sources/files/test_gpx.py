@@ -164,7 +164,7 @@ def test_line_that_would_fit_the_area_when_swapped_is_refused() -> None:
 
 
 @given(data=st.data())
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=4 * settings().max_examples)
 def test_damaged_file_is_read_or_refused_and_never_breaks(data: st.DataObject) -> None:
     content = bytearray((FIXTURES / "route_and_tracks.gpx").read_bytes())
     for _ in range(data.draw(st.integers(1, 4))):

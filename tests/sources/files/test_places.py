@@ -91,7 +91,7 @@ def span(coordinates: Any = ((-115.7, 47.4), (-115.699, 47.4)), **tags: Any) -> 
     return {"type": "Feature", "id": "way/1", "properties": tags, "geometry": geometry}
 
 
-def test_bridges_are_read_from_a_map_export_with_tags_we_do_not_know(tmp_path: Path) -> None:
+def test_bridges_of_a_map_export_with_unknown_tags_are_read(tmp_path: Path) -> None:
     """Tags as the OpenStreetMap wiki explains them: name is the road's, bridge:name the bridge's own."""
     way = {"@id": "way/1", "bridge": "yes", "highway": "motorway", "layer": "1", "oneway": "yes"}
     path = stops_file(

@@ -149,7 +149,7 @@ def test_zone_points_lie_as_far_apart_as_the_mileposts_allow(code: str, zone: st
 
 
 @pytest.mark.needs_shared
-def test_zone_points_on_the_interstates_are_published_interchanges() -> None:
+def test_zone_points_on_interstates_are_published_interchanges() -> None:
     table = ROOT.parent / "shared/roads/highway_points.csv"
     if not table.exists():
         pytest.skip(f"{table} is not there")

@@ -50,12 +50,12 @@ def of_page_only(message: Message) -> bool:
     return {where for where, _ in message.locations} <= PAGE
 
 
-def test_a_catalogue_lies_beside_the_code_for_every_language_but_english() -> None:
+def test_every_language_but_english_has_a_catalogue_in_the_code() -> None:
     assert sorted(p.stem for p in FOLDER.glob("*.po")) == sorted(OTHERS)
 
 
 @every_other
-def test_every_message_of_the_code_is_translated_and_nothing_else(language: str) -> None:
+def test_catalogue_has_every_message_of_the_code_and_no_other(language: str) -> None:
     catalogue = read_catalogue(language)
     assert {m.id for m in said(catalogue)} == {m.id for m in said(messages_in_code())}
     assert not catalogue.obsolete

@@ -34,7 +34,7 @@ def test_csv_and_json_give_the_same_trip(tmp_path: Path) -> None:
     assert read_trips(write(tmp_path, HEAD + ROW)) == read_trips(write(tmp_path, as_json, "trips.json"))
 
 
-def test_a_byte_order_mark_blank_cells_and_blank_lines_are_no_mistake(tmp_path: Path) -> None:
+def test_byte_order_mark_blank_cells_and_lines_are_no_mistake(tmp_path: Path) -> None:
     row = "T-1,west,rig-1,,,2027-01-14T04:45:00-07:00,\n\n"
     (trip,) = read_trips(write(tmp_path, "\ufeff" + HEAD + row))
     assert (trip.driver, trip.drive_hours_used) == ("", None)
@@ -86,7 +86,7 @@ def test_a_mistake_in_json_names_its_place_and_mend(text: str, wanted: str, tmp_
     assert wanted in told(write(tmp_path, text, "trips.json"))
 
 
-def test_a_file_that_is_not_there_a_folder_and_one_not_utf8_are_told(tmp_path: Path) -> None:
+def test_missing_folder_or_not_utf8_trips_are_reported(tmp_path: Path) -> None:
     (tmp_path / "folder").mkdir()
     assert (
         told(tmp_path / "none.csv")
@@ -110,7 +110,7 @@ def test_a_trip_survives_its_own_json() -> None:
     assert TripRequest.model_validate_json(trip.model_dump_json()) == trip
 
 
-def test_hours_used_before_are_read_from_a_csv_and_a_duty_day_needs_its_zone(tmp_path: Path) -> None:
+def test_hours_used_are_read_from_csv_and_duty_day_needs_zone(tmp_path: Path) -> None:
     head = "id,route,rig,depart,on_duty_since,cycle_hours_used,cycle_limit_h,driven_since_break_h\n"
     row = "T-1,west,rig-1,2027-01-14T04:45:00-07:00,2027-01-14T03:30:00-07:00,61.5,70,0.5\n"
     (trip,) = read_trips(write(tmp_path, head + row))

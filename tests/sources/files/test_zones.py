@@ -59,7 +59,7 @@ def test_a_file_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> Non
         write_zones(tmp_path / "plain" / "zones.geojson", [ZONE])
 
 
-def test_a_places_zones_are_the_forecast_zone_the_county_and_the_fire_zone() -> None:
+def test_place_has_a_forecast_zone_a_county_and_a_fire_zone() -> None:
     base = "https://api.weather.gov/zones"
     raw = {
         "forecastZone": f"{base}/forecast/MTZ003",

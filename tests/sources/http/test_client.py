@@ -74,7 +74,7 @@ def ok(body: object = GOOD, **headers: str) -> httpx.Response:
 
 
 @respx.mock
-async def test_trap_21_every_request_says_who_asks_and_how_to_reach_them(client: HttpClient) -> None:
+async def test_trap_21_every_request_has_its_sender_and_contact(client: HttpClient) -> None:
     """weather.gov and api.met.no terms: User-Agent with application and contact."""
     route = respx.get(URL).mock(return_value=ok())
     await client.get_json("sky", URL, read=as_is)
@@ -133,7 +133,7 @@ async def test_a_fresh_answer_is_not_asked_for_again(client: HttpClient, clock: 
 
 
 @respx.mock
-async def test_an_answer_without_headers_lives_as_long_as_its_caller_says(client: HttpClient, clock: Clock) -> None:
+async def test_answer_without_headers_lives_as_long_as_requested(client: HttpClient, clock: Clock) -> None:
     """Open-Meteo sends no caching headers."""
     route = respx.get(URL).mock(return_value=ok())
     await client.get_json("sky", URL, read=as_is, options=RequestOptions(default_life_s=3600))
@@ -176,7 +176,7 @@ async def test_the_cache_survives_a_new_client(client: HttpClient, clock: Clock,
 
 
 @respx.mock
-async def test_another_identity_gets_its_own_answer_when_the_server_varies(
+async def test_other_identity_gets_its_own_answer_when_server_varies(
     client: HttpClient, clock: Clock, tmp_path: Path
 ) -> None:
     """RFC 9111, 4.1."""
@@ -213,7 +213,7 @@ async def test_an_entry_from_the_future_is_asked_for_again(client: HttpClient, c
 
 
 @respx.mock
-async def test_a_disk_that_cannot_be_written_is_told_once_and_does_no_harm(clock: Clock, tmp_path: Path) -> None:
+async def test_unwritable_disk_is_reported_once_and_does_no_harm(clock: Clock, tmp_path: Path) -> None:
     blocked = tmp_path / "file"
     blocked.write_text("a file where the folder should be")
     raw: list[str] = []
@@ -375,7 +375,7 @@ async def test_a_dead_host_is_left_alone_after_four_calls(client: HttpClient, cl
     ids=["html", "truncated", "empty", "trailing words", "NaN", "Infinity", "not utf-8", "nested", "huge", "untyped",
          "304 to nothing"],
 )  # fmt: skip
-async def test_trap_09_a_200_that_is_no_answer_is_refused_and_not_stored(
+async def test_trap_09_a_200_without_an_answer_is_refused_not_stored(
     client: HttpClient, tmp_path: Path, response: httpx.Response, words: str
 ) -> None:
     respx.get(URL).mock(return_value=response)
@@ -391,7 +391,7 @@ async def test_trap_09_a_200_that_is_no_answer_is_refused_and_not_stored(
      httpx.Response(200, content=b'{"sno', headers={"content-type": "application/json"}), ok({"snow": "wrong unit"})],
     ids=["500", "429", "refused", "html", "truncated", "changed"],
 )  # fmt: skip
-async def test_the_last_good_answer_is_served_stale_when_the_server_fails(
+async def test_last_good_answer_is_served_stale_when_the_server_fails(
     client: HttpClient, clock: Clock, failure: object
 ) -> None:
     """With the time it was fetched, and without losing it: it is still there the next time (fault F1)."""
@@ -432,9 +432,7 @@ async def test_a_plain_refusal_is_not_hidden_by_the_last_good_answer(client: Htt
 
 
 @respx.mock
-async def test_a_question_that_keeps_failing_is_left_alone_while_its_host_answers(
-    client: HttpClient, clock: Clock
-) -> None:
+async def test_failing_question_rests_while_its_host_answers(client: HttpClient, clock: Clock) -> None:
     """One cell answered 500 for twelve days (weather-gov/api issue 160). After two calls of three tries it rests for
     half an hour, then twice as long; the other cells are asked as ever."""
     sore = respx.get(f"{URL}/sore").mock(return_value=httpx.Response(500))
@@ -452,7 +450,7 @@ async def test_a_question_that_keeps_failing_is_left_alone_while_its_host_answer
 
 @respx.mock
 @pytest.mark.parametrize("failure", [httpx.Response(503), httpx.Response(200, html="<h1>busy</h1>")])
-async def test_after_an_outage_of_the_host_every_question_is_asked_again(
+async def test_after_a_host_outage_every_question_is_asked_again(
     client: HttpClient, clock: Clock, failure: httpx.Response
 ) -> None:
     """Down for six hours, the host is tried at least every quarter of an hour, and no question that served as the trial
@@ -499,7 +497,7 @@ async def test_what_one_question_must_wait_for_does_not_close_the_host(client: H
 
 
 @respx.mock
-async def test_a_dead_host_rests_longer_and_longer_up_to_a_quarter_of_an_hour(client: HttpClient, clock: Clock) -> None:
+async def test_dead_host_rests_longer_up_to_a_quarter_of_an_hour(client: HttpClient, clock: Clock) -> None:
     respx.get(url__startswith=URL).mock(side_effect=httpx.ConnectError("refused"))
     rests = []
     for i in range(10):
@@ -513,7 +511,7 @@ async def test_a_dead_host_rests_longer_and_longer_up_to_a_quarter_of_an_hour(cl
     assert rests[:5] == [60.0, 120.0, 240.0, 480.0, 900.0]
 
 
-async def test_a_call_under_way_does_not_reopen_a_host_that_asked_us_to_wait(clock: Clock) -> None:
+async def test_running_call_does_not_reopen_a_host_that_asked_to_wait(clock: Clock) -> None:
     """Two calls run at once: the second is told to wait ten minutes, the first succeeds after that."""
     raw = asyncio.Event()
 
@@ -545,7 +543,7 @@ async def test_an_answer_of_203_is_taken_and_told_once(clock: Clock, tmp_path: P
 
 
 @respx.mock
-async def test_a_304_to_an_entry_that_can_no_longer_be_read_fetches_it_whole(client: HttpClient) -> None:
+async def test_304_to_an_unreadable_entry_fetches_it_whole(client: HttpClient) -> None:
     """Else the server would confirm for ever what an older version stored and this one refuses."""
 
     def strict(body: dict[str, object]) -> object:

@@ -70,7 +70,7 @@ def test_a_host_that_says_its_day_is_spent_is_asked_once(morning: Any) -> None:
     assert [at for at in seen.at_s if at >= 6.5 * 3600.0] == [max(seen.at_s)]
 
 
-def test_cells_of_an_expired_office_are_asked_at_most_once_an_hour_and_the_office_is_named(morning: Any) -> None:
+def test_expired_office_is_asked_hourly_at_most_and_named(morning: Any) -> None:
     assert any("NWS missing for office BBB" in reason for reason in morning.reasons)
     assert morning.servers.seen["api.weather.gov"].statuses["503"] < 200
 

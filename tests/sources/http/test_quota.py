@@ -44,7 +44,7 @@ def later(**by: float) -> datetime:
         (f"https://api.open-meteo.com/v1/elevation?latitude={','.join(['1'] * 100)}&longitude=1", 100.0),
     ],
 )
-def test_trap_17_a_question_counts_by_places_variables_models_and_days(url: str, calls: float) -> None:
+def test_trap_17_question_counts_places_variables_models_days(url: str, calls: float) -> None:
     assert call_weight(url) == pytest.approx(calls)
 
 
@@ -104,7 +104,7 @@ def test_the_month_is_that_of_the_calendar() -> None:
     assert spent.until == datetime(2026, 2, 1, 0, 0, 1, tzinfo=UTC)
 
 
-def test_what_is_refused_is_not_counted_and_a_failed_call_counts_once_more() -> None:
+def test_refused_is_not_counted_and_a_failed_call_counts_more() -> None:
     quota = Quota(LIMITS, None)
     quota.take(500, NOW)
     quota.take(200, NOW)
@@ -211,7 +211,7 @@ async def test_the_client_waits_for_the_next_minute(tmp_path: Path) -> None:
     assert clock.now >= datetime(2026, 1, 12, 6, 21, tzinfo=UTC)
 
 
-async def test_a_call_the_hour_does_not_cover_is_not_made_and_the_last_good_answer_says_why(tmp_path: Path) -> None:
+async def test_call_beyond_the_hours_quota_is_not_made_and_is_named(tmp_path: Path) -> None:
     clock, asked = Clock(), list[str]()
     async with client_on(clock, tmp_path, good, asked) as client:
         await client.get_json("open-meteo", FREE, read=as_is, params=places(100))
@@ -227,7 +227,7 @@ async def test_a_call_the_hour_does_not_cover_is_not_made_and_the_last_good_answ
     assert len(asked) == 2
 
 
-async def test_trap_17_a_question_too_large_for_the_minute_is_refused_unasked(tmp_path: Path) -> None:
+async def test_trap_17_question_beyond_a_minutes_quota_is_refused(tmp_path: Path) -> None:
     clock, asked = Clock(), list[str]()
     async with client_on(clock, tmp_path, good, asked) as client:
         with pytest.raises(SourceError, match="counts as 680 calls, and 600 per minute are allowed"):
@@ -235,7 +235,7 @@ async def test_trap_17_a_question_too_large_for_the_minute_is_refused_unasked(tm
     assert asked == []
 
 
-async def test_trap_10_a_spent_day_stands_over_a_restart_until_midnight(tmp_path: Path) -> None:
+async def test_trap_10_spent_day_outlives_a_restart_until_midnight(tmp_path: Path) -> None:
     """429 "Daily ..." stops all calls until 00 UTC, whoever restarts, and sleeps through nothing."""
     clock, asked = Clock(), list[str]()
 
@@ -259,7 +259,7 @@ async def test_trap_10_a_spent_day_stands_over_a_restart_until_midnight(tmp_path
     assert len(asked) == 2
 
 
-async def test_hosts_of_one_address_share_one_count_and_one_running_request(tmp_path: Path) -> None:
+async def test_hosts_of_one_address_share_a_count_and_one_request(tmp_path: Path) -> None:
     clock, asked = Clock(), list[str]()
     async with client_on(clock, tmp_path, good, asked) as client:
         await client.get_json("open-meteo", FREE, read=as_is, params=places(3))

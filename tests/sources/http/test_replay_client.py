@@ -41,7 +41,7 @@ def listening_client(morning: datetime, heard: list[SourceResponse]) -> HttpClie
 
 
 @respx.mock
-async def test_a_grid_with_a_place_that_is_not_covered_is_the_same_when_retold(morning: datetime) -> None:
+async def test_grid_with_an_uncovered_place_replays_the_same(morning: datetime) -> None:
     """Each word is kept for its own question, that there is no forecast for a place too."""
     point, grid = (json.loads((OWN / f"nws_{name}.json").read_text()) for name in ("point", "grid"))
     gone = {"type": "https://api.weather.gov/problems/InvalidPoint", "status": 404}

@@ -59,7 +59,7 @@ def never_told(raw: Forecast) -> set[str]:
 
 
 @respx.mock
-async def test_trap_2_the_weather_services_layers_end_each_at_its_own_hour(client: HttpClient) -> None:
+async def test_trap_2_weather_service_layers_end_each_at_its_own_hour(client: HttpClient) -> None:
     """Flagstaff, 27 Feb 18Z on. Water: 0.762 mm over 18Z + PT6H, 0 over 00Z + PT6H, nothing after 06Z. Temperature,
     cloud and snow level end an hour after 00Z, at 01Z; probability with the water. Ice is an empty list. Wind: 35.188
     km/h over 20Z + PT3H, 33.336 over 23Z + PT2H."""

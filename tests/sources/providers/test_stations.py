@@ -136,7 +136,7 @@ def test_an_unknown_unit_is_refused() -> None:
 
 
 @pytest.mark.parametrize("letter", ["X", "Q", "B", "qc:X"])
-def test_trap_what_a_quality_check_refused_is_unknown_and_the_text_does_not_bring_it_back(letter: str) -> None:
+def test_trap_quality_refused_value_is_unknown_despite_text(letter: str) -> None:
     refused = {"unitCode": "wmoUnit:degC", "value": -3.9, "qualityControl": letter}
     assert isnan(report(temperature=refused).air_temp_c)
     assert isnan(report(temperature=refused | {"value": None}).air_temp_c)
@@ -153,7 +153,7 @@ def test_values_that_cannot_be_true_are_unknown() -> None:
     assert one.dew_point_c == -5.6
 
 
-def test_trap_a_record_without_text_does_not_say_that_nothing_fell() -> None:
+def test_trap_record_without_text_is_not_dry() -> None:
     five_minutes = report(rawMessage="", presentWeather=[])
     assert five_minutes.weather is None
     assert report(presentWeather=[]).weather == (Phenomenon.SNOW, Phenomenon.BLOWING_SNOW)  # the text says it
@@ -245,7 +245,7 @@ def test_variable_and_calm_winds_have_no_direction() -> None:
     assert airport(wdir=None, wspd=None).wind_from_deg == 270.0  # 27012G20KT in the text
 
 
-def test_one_bad_report_does_not_cost_the_others_and_none_good_is_a_change() -> None:
+def test_one_bad_report_costs_no_other_and_no_good_one_is_change() -> None:
     assert [r.station.id for r in read_metars([{"icaoId": "KYYY"}, AIRPORT, {**AIRPORT, "obsTime": 10**20}])] == [
         "KXXX"
     ]
@@ -275,7 +275,7 @@ def test_a_name_that_is_no_station_never_gets_into_a_question() -> None:
 
 
 @respx.mock
-async def test_stations_and_reports_are_asked_of_the_service_whose_host_is_set(client: HttpClient) -> None:
+async def test_stations_and_reports_are_asked_of_the_configured_host(client: HttpClient) -> None:
     at = {"location": "/gridpoints/MSO/36,94/stations"}
     respx.get(f"{NWS}/points/47.45,-115.7/stations").mock(httpx.Response(301, headers=at))
     listed = {"geometry": feature()["geometry"], "properties": {"stationIdentifier": "KXXX"}}
@@ -290,7 +290,7 @@ async def test_stations_and_reports_are_asked_of_the_service_whose_host_is_set(c
 
 
 @respx.mock
-async def test_trap_status_204_and_an_empty_body_say_that_nothing_is_there(client: HttpClient) -> None:
+async def test_trap_status_204_and_an_empty_body_mean_nothing_there(client: HttpClient) -> None:
     asked = respx.get(f"{AWC}/api/data/metar", params={"bbox": "47.00,-116.50,48.00,-115.25", "format": "json"})
     asked.mock(httpx.Response(204))
     assert await Metars(client, AWC).inside(47.0, -116.5, 48.0, -115.25) == ()

@@ -79,7 +79,7 @@ def test_geojson_needs_its_words_alone() -> None:
         ({"controls": "none"}, "has no list"),
     ],
 )
-def test_a_feed_of_another_shape_is_not_a_feed_with_nothing_in_it(example: Feed, changed: Any, said: str) -> None:
+def test_feed_of_another_shape_is_not_an_empty_feed(example: Feed, changed: Any, said: str) -> None:
     with pytest.raises(SourceChanged, match=said):
         said_by(example, answer() | changed)
 

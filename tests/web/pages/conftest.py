@@ -38,6 +38,7 @@ def served(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> It
     settings = replace(
         settings,
         forecast=settings.forecast.with_keys(open_meteo_url=storm.base_url),
+        plan=replace(settings.plan, compare_h=3.0),  # enough to have a planned departure and others to show
         store=folder / "alertd.db",
         cache=folder / "http",
         archive=None,

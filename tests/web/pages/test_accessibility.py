@@ -24,8 +24,15 @@ def addresses(served: PageServer) -> dict[str, str]:
     }
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("viewport", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize(
+    ("viewport", "scheme"),
+    [
+        pytest.param(PHONE, "light", id="phone-light"),
+        pytest.param(PHONE, "dark", id="phone-dark", marks=pytest.mark.slow),
+        pytest.param(DESK, "light", id="desk-light", marks=pytest.mark.slow),
+        pytest.param(DESK, "dark", id="desk-dark", marks=pytest.mark.slow),
+    ],
+)
 def test_no_page_has_a_serious_fault(
     addresses: dict[str, str], open_page: Callable, viewport: dict[str, int], scheme: str
 ) -> None:

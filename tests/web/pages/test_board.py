@@ -94,7 +94,7 @@ def test_a_sign_and_a_closure_are_reported_and_taken_back(served: PageServer, op
         ({"ago_min": "7"}, "is not one of the choices"),
     ],
 )
-def test_a_mistake_in_a_form_is_told_beside_it_and_what_was_typed_stays(
+def test_form_mistake_is_shown_beside_it_and_input_stays(
     served: PageServer, changes: dict[str, str], said: str
 ) -> None:
     sent = httpx.post(served.base_url + "/board/posted", data=SIGN | {"words": "lit at exit 0"} | changes, headers=OURS)
@@ -108,7 +108,7 @@ def test_the_board_takes_no_post_of_another_site(served: PageServer, headers: di
     assert httpx.post(served.base_url + "/board/posted", data=SIGN, headers=headers).status_code == 403
 
 
-def test_without_a_token_the_board_answers_to_names_of_this_machine_only(served: PageServer) -> None:
+def test_board_without_token_answers_only_this_machines_names(served: PageServer) -> None:
     """Another site may let its name point at 127.0.0.1."""
     for path in ("/board", "/board/events", "/board/sign-in"):
         assert httpx.get(served.base_url + path, headers={"host": "rebound.example"}).status_code == 421

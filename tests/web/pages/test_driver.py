@@ -18,7 +18,7 @@ def taps(served: PageServer, trip_id: str) -> list[str]:
     return [r.what for r in load_reports(served.store, trip_id)]
 
 
-def test_what_stands_first_can_be_read_on_a_phone_without_javascript(served: PageServer, open_page: Callable) -> None:
+def test_first_content_is_readable_on_a_phone_without_script(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.link("QT-1041"), java_script_enabled=False)
     assert page.locator("h1").inner_text() == "PLAN TO CHAIN"
     first = page.locator(".step").inner_text()
@@ -29,7 +29,7 @@ def test_what_stands_first_can_be_read_on_a_phone_without_javascript(served: Pag
     assert "rule text of 2020-01-01" in whole
 
 
-def test_a_hold_that_comes_later_is_told_beside_the_first_thing_to_do(served: PageServer, open_page: Callable) -> None:
+def test_later_hold_is_shown_beside_the_first_action(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.link("QT-1044"), java_script_enabled=False)
     assert "HOLD" in page.locator(".step .then").first.inner_text()
 
@@ -58,7 +58,7 @@ def test_taps_without_javascript_are_kept_once_and_said(served: PageServer, open
     assert "You confirmed the last message at 03:30 MST" in page.locator(".state").inner_text()
 
 
-def test_a_tap_without_network_waits_and_is_sent_with_its_own_time(
+def test_tap_without_network_waits_and_keeps_its_own_time(
     served: PageServer, open_page: Callable, until: Callable
 ) -> None:
     page = open_page(served.link("QT-1043"))

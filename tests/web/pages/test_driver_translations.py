@@ -93,6 +93,7 @@ def spoken(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> It
         trips=folder / "trips.csv",
         languages=Languages(driver=FLEET),
         forecast=settings.forecast.with_keys(open_meteo_url=storm.base_url),
+        plan=replace(settings.plan, compare_h=3.0),
         store=folder / "alertd.db",
         cache=folder / "http",
         archive=None,
@@ -126,7 +127,7 @@ def test_a_tap_is_answered_in_the_language_of_the_trip(spoken: PageServer) -> No
     assert "No se anotó" in httpx.post(link, data={"what": "launch"}).text
 
 
-def test_a_link_that_opens_nothing_says_so_in_the_language_of_the_fleet(spoken: PageServer) -> None:
+def test_dead_link_is_shown_in_the_language_of_the_fleet(spoken: PageServer) -> None:
     page = Read(httpx.get(f"{spoken.base_url}/d/nothing").text)
     assert page.language == FLEET
     assert "Ce lien ne marche pas" in page.text
@@ -134,7 +135,7 @@ def test_a_link_that_opens_nothing_says_so_in_the_language_of_the_fleet(spoken: 
 
 
 @pytest.mark.parametrize("language", OTHERS)
-def test_without_a_plan_the_page_says_to_be_ready_in_every_language(language: Language) -> None:
+def test_page_without_a_plan_is_be_ready_in_every_language(language: Language) -> None:
     translator = load_translator(language)
     values = {
         "trip": {"id": "T-1", "driver": ""}, "plan": None, "missed": "route file gone", "now": MORNING, "zone": "UTC",

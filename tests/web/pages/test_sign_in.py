@@ -48,7 +48,7 @@ async def sign_in(client: httpx.AsyncClient, token: str) -> int:
     return answer.status_code
 
 
-async def test_where_tokens_are_made_the_name_of_this_machine_opens_nothing(
+async def test_with_tokens_the_name_of_this_machine_opens_nothing(
     browse: Callable[..., httpx.AsyncClient], store: Store, morning: datetime
 ) -> None:
     """A Host header is what the sender likes to call us."""
@@ -74,7 +74,7 @@ async def test_a_token_that_may_only_read_posts_nothing(
     assert answer.status_code == 403
 
 
-async def test_without_any_token_the_board_is_open_on_this_machine_by_its_own_name_only(
+async def test_without_token_the_board_is_open_on_this_machine_only(
     browse: Callable[..., httpx.AsyncClient],
 ) -> None:
     client = browse()

@@ -83,7 +83,7 @@ def test_what_is_over_or_of_no_matter_is_left_out(changes: dict[str, Any]) -> No
     assert (raw.alerts, raw.unreadable) == ((), ())
 
 
-def test_a_blizzard_is_waited_out_and_a_name_that_is_not_known_is_kept_last() -> None:
+def test_blizzard_is_waited_out_and_unknown_name_is_kept_last() -> None:
     assert one(alert_name_en="blizzard warning", alert_code="BZW").severity.holds
     assert one(alert_name_en="unheard-of warning").severity.rank == 5
     assert one(alert_name_en=None, alert_code="QQW").event == "QQW warning"
@@ -98,7 +98,7 @@ def test_a_blizzard_is_waited_out_and_a_name_that_is_not_known_is_kept_last() ->
         feature(validity_datetime=None, publication_datetime="soon"),
     ],
 )
-def test_an_alert_that_cannot_be_read_is_told_and_costs_the_others_nothing(broken: Any) -> None:
+def test_unreadable_alert_is_reported_and_costs_no_other(broken: Any) -> None:
     raw = read_page(page(broken, feature()))
     assert (len(raw.alerts), len(raw.unreadable)) == (1, 1)
 
@@ -134,7 +134,7 @@ async def test_pages_are_read_to_the_last_one_named_or_counted(respx_mock: respx
 
 
 @respx.mock
-async def test_a_later_page_that_is_missing_leaves_what_came_and_is_told(respx_mock: respx.MockRouter) -> None:
+async def test_missing_later_page_keeps_the_rest_and_is_reported(respx_mock: respx.MockRouter) -> None:
     respx_mock.get(f"{ITEMS}&offset=1").respond(404)
     first = respx_mock.get(ITEMS).respond(json=page(feature("1"), numberMatched=3))
     assert await asked(respx_mock) == (["1"], False)

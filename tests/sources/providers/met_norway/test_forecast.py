@@ -80,13 +80,13 @@ class TestRecorded:
     def test_an_hour_of_oslo(self, field: str, when: str, expected: float) -> None:
         np.testing.assert_allclose(hour(read_place(recorded(OSLO)), field, when), expected, atol=1e-12)
 
-    def test_the_last_step_of_oslo_has_an_instant_only_and_nothing_follows_it(self) -> None:
+    def test_last_step_of_oslo_has_only_an_instant_and_no_successor(self) -> None:
         place = read_place(recorded(OSLO))
         assert np.isfinite(place.fields["air_temp_c"]).all()
         assert np.isfinite(place.fields["precip_mmwe_h"][:239]).all()
         assert np.isnan(place.fields["precip_mmwe_h"][239:]).all()
 
-    def test_trap_7_new_yorks_amount_is_for_the_six_hours_after_its_stamp_and_not_added_to_hourly_ones(self) -> None:
+    def test_trap_7_new_york_amount_is_for_six_hours_after_its_stamp(self) -> None:
         """23 July 00:00Z: 3.0 mm in the next six hours. 22 July 12:00Z: hourly zeros to 18:00Z, beside a six-hour
         amount of 0.1 for the same hours, which must not come on top."""
         place = read_place(recorded(NEW_YORK))
@@ -136,7 +136,7 @@ def step(body: Any, n: int) -> Any:
     return body["properties"]["timeseries"][n]["data"]
 
 
-def test_amount_zero_and_unknown_are_three_things_in_each_layer_with_its_own_coverage() -> None:
+def test_amount_zero_and_unknown_differ_in_each_layer() -> None:
     """Hours from 06Z. Amounts: 0.3, 0.6, 0.9 an hour; 3.0 over 09 to 15Z; zero over 15 to 21Z; nothing is said after.
     One instant of cloud is left out, which makes the hours on both sides of it unknown, in that layer only.
     """
@@ -154,7 +154,7 @@ def test_amount_zero_and_unknown_are_three_things_in_each_layer_with_its_own_cov
                                                                                    NAN])  # fmt: skip
 
 
-def test_an_hour_without_its_own_amount_gets_what_its_six_hours_leave() -> None:
+def test_hour_without_an_amount_gets_the_rest_of_its_six_hours() -> None:
     """07Z has no amount of its own; its six hours to 13Z hold 2.4, of which 08Z had 0.9. The other five share 1.5;
     then 15Z begins the next six, and 13 and 14Z, which only the overlapping six hours of 09Z tell of, are unknown."""
     body = ours()
@@ -163,7 +163,7 @@ def test_an_hour_without_its_own_amount_gets_what_its_six_hours_leave() -> None:
     np.testing.assert_allclose(rain[:10], [0.3, 0.3, 0.9, 0.3, 0.3, 0.3, 0.3, NAN, NAN, 0.2])
 
 
-def test_a_hole_in_the_steps_longer_than_six_hours_is_not_bridged() -> None:
+def test_hole_in_the_steps_over_six_hours_is_not_bridged() -> None:
     body = ours()
     del body["properties"]["timeseries"][4]
     np.testing.assert_allclose(read_place(body).fields["air_temp_c"][2:5], [-1.5, NAN, NAN])
@@ -289,7 +289,7 @@ def test_places_have_four_decimals_and_whole_metres(
 
 
 @respx.mock
-async def test_trap_12_the_road_height_is_asked_for_and_is_the_forecasts(
+async def test_trap_12_road_height_is_requested_and_is_the_forecasts(
     client: HttpClient, request: ForecastRequest
 ) -> None:
     route = respx.get(URL).mock(return_value=ok())
@@ -360,7 +360,7 @@ async def test_trap_9_age_is_that_of_updated_at_not_of_the_headers(
 
 
 @respx.mock
-async def test_nothing_is_asked_before_expires_and_then_with_the_exact_last_modified(
+async def test_next_request_waits_for_expires_and_sends_last_modified(
     client: HttpClient, clock: Clock, request: ForecastRequest
 ) -> None:
     """Expires less Date is 30 min 22 s. A 304 brings new Expires, and the old answer stands."""
@@ -480,7 +480,7 @@ async def test_a_place_that_failed_is_a_gap_beside_one_that_did_not(
 
 
 @respx.mock
-async def test_the_last_good_answer_is_served_in_an_outage_and_said_to_be_old(
+async def test_last_good_answer_is_served_in_an_outage_marked_old(
     client: HttpClient, clock: Clock, request: ForecastRequest
 ) -> None:
     route = respx.get(URL).mock(return_value=ok())

@@ -107,7 +107,7 @@ def test_trap_03_the_end_is_the_latest_that_is_given(changes: dict[str, Any], en
     assert one(**changes).ends_at == ends_at
 
 
-def test_trap_03_an_event_ending_time_of_the_message_is_an_end_too() -> None:
+def test_trap_03_event_ending_time_of_the_message_is_an_end() -> None:
     alert = one(ends=None, parameters={"eventEndingTime": ["2027-01-14T15:00:00-07:00"]})
     assert alert.ends_at == at(14, 22)
 
@@ -116,14 +116,14 @@ def test_trap_04_an_alert_without_an_outline_keeps_its_zones() -> None:
     assert one(geometry=None).zones == ("forecast/MTZ001", "forecast/IDZ002")
 
 
-def test_trap_04_zones_are_known_by_their_bare_code_where_the_address_is_broken() -> None:
+def test_trap_04_bare_code_names_a_zone_with_a_broken_address() -> None:
     assert one(affectedZones=None).zones == ("forecast/MTZ001", "forecast/IDZ002")
     broken = one(affectedZones=["https://api.weather.gov/zones/fire/MTZ001", "?", 7])
     assert broken.zones == ("fire/MTZ001", "forecast/IDZ002")
     assert one(affectedZones=None, geocode={"UGC": ["MTC063"]}).zones == ("county/MTC063",)
 
 
-def test_trap_04_a_zone_whose_names_are_all_broken_leaves_the_list_of_zones_short_and_that_is_known() -> None:
+def test_trap_04_zone_of_broken_names_marks_the_list_as_short() -> None:
     assert one().zones_whole
     whole = one(geocode={"UGC": ["MTZ001", "?"]})  # its address still names the second
     assert (whole.zones, whole.zones_whole) == (("forecast/MTZ001", "forecast/IDZ002"), True)
@@ -133,7 +133,7 @@ def test_trap_04_a_zone_whose_names_are_all_broken_leaves_the_list_of_zones_shor
     assert one(geocode={"UGC": ["MTZ001"]}, affectedZones=twice).zones_whole
 
 
-def test_outlines_are_read_with_their_holes_and_one_that_cannot_be_read_leaves_the_zones() -> None:
+def test_outlines_have_holes_and_unreadable_ones_leave_the_zones() -> None:
     polygon = one(geometry={"type": "Polygon", "coordinates": [RING, RING]})
     assert polygon.area is not None
     assert [len(rings) for rings in polygon.area.polygons] == [2]
@@ -149,7 +149,8 @@ def test_outlines_are_read_with_their_holes_and_one_that_cannot_be_read_leaves_t
         assert (alert.area, alert.zones) == (None, ("forecast/MTZ001", "forecast/IDZ002"))
 
 
-def test_trap_22_a_refusal_is_known_by_its_last_word_in_the_old_and_the_new_naming() -> None:
+def test_trap_22_refusal_is_found_by_its_last_word_in_both_forms() -> None:
+    """The old and the new naming both count."""
     from alertd.sources.providers.nws.forecast import interpret_error
 
     for name in ("https://api.weather.gov/problems/InvalidPoint", "urn:noaa:nws:api:InvalidPoint"):
@@ -169,7 +170,7 @@ def test_trap_24_an_onset_that_slides_is_still_the_same_event() -> None:
     assert (alert.begins_at, alert.ends_at) == (at(14, 12), at(14, 21))
 
 
-def test_trap_25_one_event_in_many_features_keeps_the_times_of_each_part() -> None:
+def test_trap_25_event_in_many_features_keeps_each_parts_times() -> None:
     part = feature(
         id="urn:oid:made.2",
         geocode={"UGC": ["MTZ005"]},
@@ -185,7 +186,7 @@ def test_trap_25_one_event_in_many_features_keeps_the_times_of_each_part() -> No
     ]
 
 
-def test_trap_25_the_same_part_twice_is_one_though_its_message_has_another_id() -> None:
+def test_trap_25_same_part_twice_is_one_under_another_message_id() -> None:
     (alert,) = read_alerts(answer(feature(), feature(id="urn:oid:made.2"))).alerts
     assert alert.key == "KXXX.BZ.W.0007.2027"
 
@@ -227,13 +228,13 @@ def test_what_is_no_list_is_no_answer_rather_than_an_empty_list(body: object) ->
 
 
 @pytest.mark.parametrize("broken", [7, None, {}, {"properties": None}, {"properties": []}])
-def test_a_message_that_cannot_be_read_is_told_and_costs_the_others_nothing(broken: Any) -> None:
+def test_unreadable_message_is_reported_and_costs_no_other(broken: Any) -> None:
     raw = read_alerts(answer(broken, feature()))
     assert [a.id for a in raw.alerts] == ["urn:oid:made.1"]
     assert len(raw.unreadable) == 1
 
 
-def test_a_warning_without_any_readable_time_is_told_with_what_is_known_of_it() -> None:
+def test_warning_without_readable_time_keeps_its_other_facts() -> None:
     lost = feature(onset="soon", effective=None, sent="2027-01-14T02:00:00", vtec=[])
     (unread,) = read_alerts(answer(lost)).unreadable
     assert (unread.event, unread.where, unread.zones[0]) == (
@@ -271,9 +272,7 @@ def test_a_list_that_names_more_pages_is_not_whole() -> None:
         (("WA", "ID"), "https://api.weather.gov/alerts/active?status=actual&area=WA,ID"),
     ],
 )
-async def test_one_list_is_asked_for_all_routes_and_places_as_the_service_wants_them(
-    area: tuple[str, ...], url: str
-) -> None:
+async def test_one_list_serves_all_routes_and_places_as_specified(area: tuple[str, ...], url: str) -> None:
     listed = respx.get(url).respond(json=answer(feature()))
     place = respx.get("https://api.weather.gov/alerts/active?point=47.45,-115.7").respond(json=answer(feature()))
     async with HttpClient(

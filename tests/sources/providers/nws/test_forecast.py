@@ -107,13 +107,13 @@ class TestRecordedValues:
 class TestRecorded:
     pytestmark = needs_shared
 
-    def test_trap_01_the_storm_total_of_minneapolis_is_that_of_its_intervals(self) -> None:
+    def test_trap_01_storm_total_of_minneapolis_equals_its_intervals(self) -> None:
         """12Z 12 Jan to 12Z 13 Jan 2024: 22.86 + 35.56 + 22.86 + 10.16 = 91.44 mm of snow, by hand."""
         cell = read_grid(recorded(MPX), start=at("2024-01-12T12:00"), hours=24, now_utc=NOW)
         assert cell.snowfall_mm_h.sum() == pytest.approx(91.44)
         assert cell.precip_mmwe_h.sum() == pytest.approx(1.27 + 2.032 + 1.27 + 0.508)
 
-    def test_trap_02_snow_is_unknown_where_its_layer_ends_before_precipitation(self) -> None:
+    def test_trap_02_snow_is_unknown_after_its_layer_ends(self) -> None:
         """Tallahassee: snow ends 2022-02-08T00Z, precipitation 2022-02-10T12Z."""
         cell = read_grid(recorded(TAE), start=at("2022-02-08T00:00"), hours=60, now_utc=NOW)
         assert np.isnan(cell.snowfall_mm_h).all()
@@ -134,7 +134,7 @@ class TestRecorded:
         cell = read_grid(recorded(file), start=at(updated), hours=1, now_utc=NOW)
         assert (cell.name, cell.elevation_m, cell.updated_at) == (name, elevation_m, at(updated))
 
-    def test_the_true_polygon_of_flagstaff_holds_its_middle_and_not_its_neighbour(self) -> None:
+    def test_flagstaff_polygon_holds_its_middle_and_no_neighbour(self) -> None:
         cell = read_grid(recorded(FGZ), start=at("2024-02-20T12:00"), hours=1, now_utc=NOW)
         assert cell.contains(35.2005, -111.6479)
         assert not cell.contains(35.2230, -111.6479)
@@ -198,7 +198,7 @@ def test_trap_22_problem_types_match_by_their_last_token() -> None:
         (100.0, 0.0, "100,0"),
     ],
 )
-def test_points_are_written_with_at_most_four_decimals_and_no_zeros(lat: float, lon: float, text: str) -> None:
+def test_points_have_at_most_four_decimals_and_no_zeros(lat: float, lon: float, text: str) -> None:
     """More decimals are answered with 301 AdjustPointPrecision."""
     assert point_text(lat, lon) == text
 
@@ -215,17 +215,18 @@ def test_layers_of_our_own_cell() -> None:
     np.testing.assert_allclose(cell.ice_mm_h, NAN)
 
 
-def test_trap_13_freezing_words_win_over_pellets_and_any_chance_counts() -> None:
+def test_trap_13_freezing_words_win_and_any_chance_counts() -> None:
+    """Freezing words win over pellets."""
     form = hours_of(GRID).precip_form.tolist()
     assert form == [0] * 6 + [PrecipForm.FREEZING, PrecipForm.PELLETS] + [0] * 4
 
 
-def test_trap_13_accumulating_ice_means_freezing_even_without_the_word() -> None:
+def test_trap_13_accumulating_ice_means_freezing_without_words() -> None:
     ice = {"uom": "wmoUnit:mm", "values": [{"validTime": "2026-01-12T09:00:00+00:00/PT2H", "value": 1.0}]}
     assert hours_of(grid(iceAccumulation=ice)).precip_form[9:11].tolist() == [PrecipForm.FREEZING] * 2
 
 
-def test_water_is_never_less_than_the_snow_of_the_same_cell_needs() -> None:
+def test_water_is_never_less_than_the_cells_snow_needs() -> None:
     """40 mm of snow at 20:1 are 2 mm of water in four hours; unknown water stays unknown."""
     dry = {"uom": "wmoUnit:mm", "values": [{"validTime": "2026-01-12T06:00:00+00:00/PT4H", "value": 0.4}]}
     water = hours_of(grid(quantitativePrecipitation=dry)).water_mmwe_h()
@@ -307,7 +308,7 @@ def test_trap_09_another_shape_is_refused_with_its_place(body: object) -> None:
         hours_of(body)
 
 
-def test_trap_20_layers_with_other_steps_do_not_shift_one_another() -> None:
+def test_trap_20_layers_of_other_steps_do_not_shift_others() -> None:
     """A snow layer that starts four hours later than precipitation keeps its own clock."""
     late = {"uom": "wmoUnit:mm", "values": [{"validTime": "2026-01-12T04:00:00+00:00/PT2H", "value": 8}]}
     cell = hours_of(grid(snowfallAmount=late))
@@ -384,7 +385,7 @@ async def test_a_place_abroad_is_outside_and_unknown_and_no_gap(nws: Nws) -> Non
 
 
 @respx.mock
-async def test_a_place_whose_cell_is_not_found_though_it_was_named_is_a_gap(nws: Nws) -> None:
+async def test_place_whose_named_cell_is_not_found_is_a_gap(nws: Nws) -> None:
     respx.get(f"{BASE}/points/47.45,-115.69").respond(json=POINT)
     respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID)
     respx.get(f"{BASE}/points/49.5,-115.7").respond(json={"properties": {"gridId": "XYZ", "gridX": 9, "gridY": 9}})
@@ -451,9 +452,7 @@ async def test_trap_11_a_cell_that_stays_elsewhere_is_refused(nws: Nws) -> None:
 
 @respx.mock
 @pytest.mark.parametrize(("hours", "words"), [(13.5, "15 h old"), (88.0, "90 h old"), (-3.0, "issued in the future")])
-async def test_trap_09_a_grid_with_fresh_headers_and_an_old_or_future_issue_is_told(
-    nws: Nws, hours: float, words: str
-) -> None:
+async def test_trap_09_fresh_headers_with_an_old_or_future_issue_show(nws: Nws, hours: float, words: str) -> None:
     """A content network once served grids 88 h old with fresh headers (weather-gov/api issue 71). Issue 04:30Z."""
     respx.get(url__startswith=f"{BASE}/points/").respond(json=POINT)
     respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(json=GRID, headers={"cache-control": "max-age=900"})

@@ -65,7 +65,7 @@ def plausible(values: Any, low: float, high: float) -> bool:
     return bool(np.all((known >= low) & (known <= high)))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=3 * settings().max_examples)
 @given(st.data())
 def test_a_garbled_cell_is_refused_or_plausible(data: st.DataObject) -> None:
     try:
@@ -78,7 +78,7 @@ def test_a_garbled_cell_is_refused_or_plausible(data: st.DataObject) -> None:
     assert plausible(cell.snow_level_m, *LAYERS["snowLevel"][1:])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=3 * settings().max_examples)
 @given(st.data())
 def test_a_garbled_series_is_refused_or_plausible(data: st.DataObject) -> None:
     try:
@@ -96,7 +96,7 @@ def plausible_report(report: StationReport) -> bool:
     return all(plausible(np.array([value]), low, high) for value, low, high in ranges)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=3 * settings().max_examples)
 @given(st.data())
 def test_garbled_observations_are_refused_or_plausible(data: st.DataObject) -> None:
     try:
@@ -106,7 +106,7 @@ def test_garbled_observations_are_refused_or_plausible(data: st.DataObject) -> N
     assert all(plausible_report(r) for r in reports)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=3 * settings().max_examples)
 @given(st.data())
 def test_garbled_airport_reports_are_refused_or_plausible(data: st.DataObject) -> None:
     try:
@@ -116,7 +116,7 @@ def test_garbled_airport_reports_are_refused_or_plausible(data: st.DataObject) -
     assert all(plausible_report(r) for r in reports)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=3 * settings().max_examples)
 @given(st.text(max_size=80), st.integers(0, 90))
 def test_a_garbled_coded_text_is_unknown_or_plausible(junk: str, at: int) -> None:
     raw = METARS[0]["rawOb"]

@@ -50,14 +50,14 @@ def test_anything_else_is_refused(text: str) -> None:
         parse_interval(text, now_utc=NOW)
 
 
-def test_trap_01_a_total_is_divided_over_its_hours_and_not_copied() -> None:
+def test_trap_01_total_is_divided_over_its_hours_not_copied() -> None:
     """Copying 8.2 in over six hours once made 49 in (weather-gov/api issue 134)."""
     rates = rates_per_h([(h(0), h(6))], np.array([8.2]), T0, 6)
     np.testing.assert_allclose(rates, 8.2 / 6)
     assert rates.sum() == pytest.approx(8.2)
 
 
-def test_a_total_that_starts_or_ends_within_an_hour_is_shared_out() -> None:
+def test_total_that_starts_or_ends_within_an_hour_is_split() -> None:
     """3 mm over 12:30 to 14:00 and 1 mm over 14:00 to 15:00: 1 mm falls before 13:00, but 12:00 to 12:30 is unknown."""
     rates = rates_per_h([(h(0.5), h(2)), (h(2), h(3))], np.array([3.0, 1.0]), T0, 4)
     np.testing.assert_allclose(rates, [np.nan, 2.0, 1.0, np.nan])
@@ -68,7 +68,7 @@ def test_a_state_is_held_over_its_interval() -> None:
     np.testing.assert_allclose(states, [-2.0, -2.0, 0.5])
 
 
-def test_trap_02_a_missing_interval_or_value_is_unknown_and_never_zero() -> None:
+def test_trap_02_missing_interval_or_value_is_unknown_not_zero() -> None:
     rates = rates_per_h([(h(0), h(1)), (h(2), h(3)), (h(3), h(4))], np.array([0.0, 1.0, np.nan]), T0, 5)
     np.testing.assert_array_equal(rates, [0.0, np.nan, 1.0, np.nan, np.nan])
 

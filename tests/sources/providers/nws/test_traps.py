@@ -34,7 +34,7 @@ NAN = float("nan")
 OF_ALERTS = {3, 4, 24, 25, 26}  # of warnings, whose tests are kept with their reader
 
 
-def test_every_trap_of_forecasts_and_requests_has_a_test_of_its_name() -> None:
+def test_every_forecast_and_request_trap_has_a_named_test() -> None:
     text = "".join(path.read_text(encoding="utf-8") for path in TESTS.rglob("test_*.py"))
     named = {int(number) for number in re.findall(r"def test_trap_(\d+)_", text)}
     assert set(range(1, 27)) - OF_ALERTS <= named
@@ -80,13 +80,13 @@ def layer(uom: str, *samples: tuple[str, float | None]) -> dict[str, Any]:
     return {"uom": uom, "values": [{"validTime": when, "value": value} for when, value in samples]}
 
 
-def test_trap_07_the_weather_services_intervals_begin_at_their_stamp() -> None:
+def test_trap_07_weather_service_intervals_begin_at_their_stamp() -> None:
     """6 mm at "06:00/PT4H" fall from 06 to 10: none in the hour before. Open-Meteo's stamps end theirs."""
     cell = read_grid(GRID, start=NOW - timedelta(hours=1), hours=6, now_utc=NOW)
     np.testing.assert_allclose(cell.precip_mmwe_h, [0.0, 1.5, 1.5, 1.5, 1.5, NAN])
 
 
-def test_trap_08_a_local_day_with_an_hour_that_never_was_is_refused_and_utc_is_not() -> None:
+def test_trap_08_local_day_with_a_missing_hour_is_refused() -> None:
     """2026-03-08 in Toronto: 02:00 does not exist, and 24 stamps were sent with one offset for all of them."""
     local = [f"2026-03-08T{h:02d}:00" for h in range(24)]
     body = {**TWO[0], "utc_offset_seconds": -18_000}
@@ -122,9 +122,7 @@ async def test_trap_10_each_kind_of_failure_is_retried_in_its_own_way(
 
 
 @respx.mock
-async def test_trap_10_an_expired_office_rests_for_an_hour_and_is_named_all_the_while(
-    client: HttpClient, clock: Clock
-) -> None:
+async def test_trap_10_expired_office_rests_an_hour_and_stays_named(client: HttpClient, clock: Clock) -> None:
     respx.get(url__startswith=f"{BASE}/points/").respond(json=POINT)
     problem = {"type": "https://api.weather.gov/problems/ForecastGridExpired", "detail": "it has expired"}
     route = respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(503, json=problem)
@@ -136,9 +134,7 @@ async def test_trap_10_an_expired_office_rests_for_an_hour_and_is_named_all_the_
 
 
 @respx.mock
-async def test_trap_11_the_cell_of_a_place_is_asked_again_weekly_whatever_its_headers_say(
-    client: HttpClient, clock: Clock
-) -> None:
+async def test_trap_11_cell_of_a_place_is_asked_weekly_despite_headers(client: HttpClient, clock: Clock) -> None:
     points = respx.get(f"{BASE}/points/47.45,-115.69").respond(
         json=POINT, headers={"cache-control": "max-age=315360000"}
     )
@@ -168,7 +164,7 @@ async def test_trap_12_a_forecast_carries_the_height_it_is_for(client: HttpClien
     np.testing.assert_array_equal(other.elevation_m, [1650.0, 1650.0])
 
 
-def test_trap_16_chance_and_amount_keep_to_their_own_intervals_and_do_not_mend_one_another() -> None:
+def test_trap_16_chance_and_amount_keep_their_own_intervals() -> None:
     """80 % with 0.0 mm, and 3 mm with no chance given, are both seen; three hours of chance stand in six of amount."""
     cell = read_grid(
         grid_with(
@@ -185,7 +181,7 @@ def test_trap_16_chance_and_amount_keep_to_their_own_intervals_and_do_not_mend_o
     np.testing.assert_array_equal(cell.precip_mmwe_h, [0, 0, 0, 0, 0, 0, 0.5, 0.5])
 
 
-def test_trap_18_first_intervals_lie_in_the_past_and_keep_their_place_on_the_clock() -> None:
+def test_trap_18_first_intervals_in_the_past_keep_their_hours() -> None:
     """The cell was issued at 04:30 and begins at 00:00: its first value is that of 00:00, not of the issue."""
     warm = layer("wmoUnit:degC", *((f"2026-01-12T{h:02d}:00:00+00:00/PT1H", float(h)) for h in range(9)))
     cell = read_grid(grid_with(temperature=warm), start=NOW - timedelta(hours=8), hours=12, now_utc=NOW)

@@ -16,7 +16,7 @@ def test_every_part_is_read() -> None:
     assert v.key(None) == "KMSO.WS.A.0011.2025"
 
 
-def test_a_time_of_zeros_is_begun_already_or_until_further_notice() -> None:
+def test_time_of_zeros_is_already_begun_or_open_ended() -> None:
     begun = read_vtec("/O.CON.KBUF.LE.W.0012.000000T0000Z-251216T1800Z/")
     lasting = read_vtec("/O.NEW.KPDT.FL.A.0004.251215T1831Z-000000T0000Z/")
     assert begun is not None

@@ -50,7 +50,7 @@ def one(**hourly: object) -> dict[str, Any]:
 class TestRecorded:
     pytestmark = needs_shared
 
-    def test_trap_07_stuttgarts_precipitation_belongs_to_the_hour_before_its_stamp(self) -> None:
+    def test_trap_07_stuttgart_rain_is_of_the_hour_before_its_stamp(self) -> None:
         """17 Jan 2024, CET. First stamp 15:00 CET = 14:00Z. The sum 0.10 at 16:00 CET fell 14:00Z to 15:00Z; the sum
         0.50 at 15:00 CET fell before the series starts and is dropped. Front: 0.60 at 07:00 CET fell 05:00Z to 06:00Z.
         """
@@ -61,7 +61,7 @@ class TestRecorded:
         np.testing.assert_allclose(rain[-4:], [0.70, 0.80, 0.80, NAN])
         assert rain[15] == 0.60  # 05:00Z to 06:00Z
 
-    def test_stuttgarts_temperature_is_the_mean_of_the_ends_of_each_hour(self) -> None:
+    def test_stuttgart_temperature_is_the_mean_of_both_hour_ends(self) -> None:
         """7.2 and 8.0 make 7.6; at the front 7.8 and 3.4 make 5.6; the last hour has one end only."""
         (place,) = read_places(recorded("open_meteo_stuttgart_2024-01-17_rain_to_snow.json"), want_local_time=True)
         warm = place.fields["air_temp_c"][0]
@@ -104,7 +104,7 @@ class TestRecorded:
         np.testing.assert_allclose(place.fields["wind_mps"][0, :2], [(2.6 + 2.72) / 2, (2.72 + 2.21) / 2])
         assert np.isnan(place.fields["pressure_hpa"]).all()  # never asked for in that recording
 
-    def test_amsterdams_ensemble_has_31_members_and_one_stamp_is_no_hour(self) -> None:
+    def test_amsterdam_has_31_members_and_one_stamp_is_no_hour(self) -> None:
         body = recorded("open_meteo_ensemble_amsterdam_2026-07-11_1h.json")
         (place,) = read_places(body, want_local_time=True)
         assert place.fields["air_temp_c"].shape == (31, 1)
@@ -118,13 +118,13 @@ class TestRecorded:
         (place,) = read_places(body, want_local_time=True)
         np.testing.assert_allclose(place.fields["air_temp_c"][[0, 1, 8, 30], 0], [18.9, 19.0, 18.5, 19.1])
 
-    def test_trap_06_new_jerseys_wind_in_kilometres_an_hour_is_converted(self) -> None:
+    def test_trap_06_new_jersey_wind_in_km_h_is_converted(self) -> None:
         """2.8 and 2.2 km/h at the first two stamps, so 2.5 km/h over the hour."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
         (place,) = read_places(body)
         assert place.fields["wind_mps"][0, 0] == pytest.approx(2.5 / 3.6)
 
-    def test_new_jerseys_nulls_are_unknown_and_its_gmt_text_times_are_fine(self) -> None:
+    def test_new_jersey_nulls_are_unknown_and_gmt_times_are_valid(self) -> None:
         """Its owner set cloud_cover to null at 13:00: the hours that end and start there are unknown."""
         body = recorded("z_EDITED_open_meteo_new_jersey_2025-12-29_injected_nulls_snow.json")
         (place,) = read_places(body)
@@ -150,7 +150,7 @@ def test_sums_move_to_their_hour_and_the_last_hour_is_unknown() -> None:
     np.testing.assert_allclose(place.fields["air_temp_c"][0, :3], [1.75, 1.25, 0.75])
 
 
-def test_trap_13_only_freezing_and_grain_codes_count_and_freezing_wins() -> None:
+def test_trap_13_only_freezing_and_grain_codes_count() -> None:
     """66 at 03:00, 73 at 04:00, 77 at 05:00, 71 at 07:00: a code speaks for the hours on both sides of its stamp."""
     form = read_places(TWO)[0].precip_form[0].tolist()
     freezing, pellets = PrecipForm.FREEZING, PrecipForm.PELLETS
@@ -164,7 +164,7 @@ def test_trap_05_the_sources_own_rain_or_snow_is_not_taken(code: int) -> None:
 
 
 @pytest.mark.parametrize("code", [51, 53, 55, 71, 73])
-def test_trap_14_a_code_at_trace_amounts_brings_neither_form_nor_water(code: int) -> None:
+def test_trap_14_code_at_trace_amounts_has_no_form_or_water(code: int) -> None:
     """Drizzle at -8 degrees C below 0.1 mm (open-meteo issue 1538)."""
     body = one(weather_code=[code] * 13, temperature_2m=[-8.0] * 13, precipitation=[0.01] * 13)
     (place,) = read_places(body)
@@ -288,7 +288,7 @@ def test_a_limit_waits_for_the_end_of_its_window(reason: str, retry_after_s: flo
         "https://user@api.open-meteo.com:443",
     ],
 )
-def test_the_free_host_is_refused_unless_the_use_is_non_commercial(url: str) -> None:
+def test_free_host_is_refused_unless_use_is_non_commercial(url: str) -> None:
     """open-meteo.com/en/terms: the keyless servers are for non-commercial use."""
     client: Any = None
     with pytest.raises(ConfigError, match="free for non-commercial use only; set noncommercial = true"):
@@ -363,7 +363,7 @@ def source(client: HttpClient) -> OpenMeteo:
 
 
 @respx.mock
-async def test_the_ask_is_for_utc_metric_road_heights_and_named_variables(source: OpenMeteo) -> None:
+async def test_request_is_utc_metric_with_road_heights_and_variables(source: OpenMeteo) -> None:
     route = respx.get(f"{BASE}/v1/forecast").respond(json=TWO)
     forecast = await source.fetch(ask([47.45, 47.5], [-115.69, -115.0], [1440.4, 1000.0]))
     sent = {name: value[0] for name, value in parse_qs(urlsplit(str(route.calls[0].request.url)).query).items()}
@@ -427,7 +427,7 @@ def answers(request: httpx.Request) -> httpx.Response:
 
 
 @respx.mock
-async def test_more_than_100_places_go_in_several_calls_and_one_failure_is_a_gap(source: OpenMeteo) -> None:
+async def test_over_100_places_use_several_calls_and_failure_is_a_gap(source: OpenMeteo) -> None:
     route = respx.get(f"{BASE}/v1/forecast").mock(side_effect=answers)
     lat = [*np.linspace(45, 47, 200), 65.0]
     forecast = await source.fetch(ask(lat, [-115.0] * 201))
@@ -459,7 +459,7 @@ async def test_trap_10_a_daily_limit_stops_all_calls_until_midnight(source: Open
 
 
 @respx.mock
-async def test_the_same_road_is_found_in_the_cache_an_hour_later_when_the_server_is_down(source: OpenMeteo) -> None:
+async def test_same_road_is_cached_an_hour_later_with_server_down(source: OpenMeteo) -> None:
     """The window moves by an hour; the URL must not, or the last good answer could not be found."""
     respx.get(f"{BASE}/v1/forecast").mock(
         side_effect=[httpx.Response(200, json=TWO, headers={"cache-control": "max-age=0"}), *[httpx.Response(503)] * 3]
