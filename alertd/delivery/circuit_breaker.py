@@ -51,7 +51,7 @@ class BreakerHealth:
     failing_since: datetime | None
     last_success_at: datetime | None
     last_problem: str
-    disabled_reason: bool
+    disabled: bool
 
 
 @dataclass(slots=True, kw_only=True)
@@ -200,5 +200,5 @@ class CircuitBreaker:
             failing_since=self.failing_since,
             last_success_at=self.last_success_at,
             last_problem=self.last_problem,
-            disabled_reason=bool(self.disabled_reason),
+            disabled=bool(self.disabled_reason),
         )

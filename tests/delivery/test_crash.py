@@ -34,7 +34,7 @@ _FULL_DISK = """
 import asyncio, datetime, pathlib, resource, signal, sys
 import numpy as np
 from alertd.delivery.channels.file import FileChannel
-from alertd.delivery.worker import Dispatcher
+from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.store.store import Store
@@ -51,7 +51,7 @@ class Counted(FileChannel):
 
 async def deliver():
     try:
-        return await dispatcher.deliver_due(now)
+        return await worker.deliver_due(now)
     except StoreError as exc:
         assert "disk is full or failing" in str(exc), exc
         print("refused")
@@ -64,7 +64,7 @@ with Store(folder / "alertd.sqlite") as store:
     ]
     store.record_notices(notices, {Audience.DRIVER: ["spool"]}, now)
     channel = Counted("spool", folder / "spool")
-    dispatcher = Dispatcher(store.outbox, {"spool": channel}, owner="me", rng=np.random.default_rng(1))
+    worker = DeliveryWorker(store.outbox, {"spool": channel}, owner="me", rng=np.random.default_rng(1))
     free = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (2000, free[1]))
     asyncio.run(deliver())
@@ -72,5 +72,5 @@ with Store(folder / "alertd.sqlite") as store:
     print(sorted(path.name for path in (folder / "spool").iterdir()), len(sent))
     resource.setrlimit(resource.RLIMIT_FSIZE, free)
     asyncio.run(deliver())
-    print(list(store.outbox.due_targets(now)), len(sent))
+    print(list(store.outbox.due_channels(now)), len(sent))
 """

@@ -21,7 +21,13 @@ def _tally(target: str, **changes: object) -> StoredChannelCounts:
 
 
 def _lane(target: str, **changes: object) -> BreakerHealth:
-    values = {"failures_in_a_row": 0, "failing_since": None, "last_success_at": None, "last_problem": "", "gone": False}
+    values = {
+        "failures_in_a_row": 0,
+        "failing_since": None,
+        "last_success_at": None,
+        "last_problem": "",
+        "disabled": False,
+    }
     return BreakerHealth(target=target, **{**values, **changes})
 
 

@@ -202,7 +202,7 @@ async def test_after_410_the_target_is_left_alone_until_a_person_acts(store: Sto
     later = await dispatcher.deliver_due(noon + timedelta(minutes=1))
     assert (done.parked_n + later.parked_n, hook.tries_n) == (2, 1)
     assert all("410" in text for text in _texts((*done.alarms, *later.alarms)))
-    assert [health.disabled_reason for health in dispatcher.health()] == [True]
+    assert [health.disabled for health in dispatcher.health()] == [True]
     assert store.channels.reopen("hook", noon)
     store.outbox.retry_now([row.id for row in store.outbox.list_dead_letters()], noon)
     assert (await dispatcher.deliver_due(noon + timedelta(minutes=2))).done_n == 2

@@ -21,6 +21,7 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.elevations import read_heights
 from alertd.sources.files.zones import read_zones
+from alertd.sources.http.client import HttpClient, HttpOptions
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
@@ -83,11 +84,11 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """The client's pace towards a mock costs only time."""
     from alertd.planning import gather as gathering
 
-    def unpaced(**settings: Any) -> Any:
-        return client(**settings, per_s_per_host=1e9)
+    def unpaced(options: HttpOptions) -> HttpClient:
+        return client(replace(options, per_s_per_host=1e9))
 
-    client = gathering.PoliteClient
-    monkeypatch.setattr(gathering, "PoliteClient", unpaced)
+    client = gathering.HttpClient
+    monkeypatch.setattr(gathering, "HttpClient", unpaced)
 
 
 async def test_zones_of_routes_and_warnings_are_kept_with_their_day(

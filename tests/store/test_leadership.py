@@ -168,7 +168,7 @@ NOON = datetime(2026, 1, 5, 12, tzinfo=UTC)
 with Store(place) as store:
     candidate = store.candidate(name, lease_s=lease_s)
     print("up", flush=True)
-    while not candidate.take(time.monotonic(), NOON):
+    while not candidate.acquire(time.monotonic(), NOON):
         time.sleep(0.05)
     print("leads", flush=True)
     while True:

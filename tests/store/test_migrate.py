@@ -92,11 +92,11 @@ def test_kill_within_the_steps_keeps_the_old_store_for_a_retry(old: Path) -> Non
 _KILLED_IN_THE_LAST_STEP = """
 import os, signal, sys
 from alertd.store import connection
-whole = connection.bring_up
+whole = connection.upgrade_store
 def cut(*arguments):
     whole(*arguments)
     os.kill(os.getpid(), signal.SIGKILL)
-connection.bring_up = cut
+connection.upgrade_store = cut
 connection.Database(sys.argv[1])
 """
 
