@@ -12,6 +12,7 @@ from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, take_of
 from alertd.plan.model import Advice, ClosureNote, Plan, StopChoice, Stretch, SurfaceStretch
 
 PLAN_STALE_AFTER = timedelta(hours=2)  # an older plan never counts as clear
+ICE_YIELDS = timedelta(minutes=30)  # our choice: a place to chain or hold so soon after the ice comes first
 
 
 class ActionKind(StrEnum):
@@ -53,7 +54,7 @@ def next_action(
     if plan.arrived_at is not None:
         return NextAction(step=ActionKind.ARRIVED, at=plan.arrived_at)
     calls = [*_closed(plan, now_utc), *_stretches(plan, off_at, now_utc), *_icy(plan, now_utc)]
-    calls.sort(key=lambda c: c.at)
+    calls.sort(key=lambda c: c.at + ICE_YIELDS if c.surface is not None else c.at)
     if counts_as_on(plan, chained) and (off := _take_off(plan, chained, now_utc)) is not None:
         # Actions that the installed chains do not satisfy come first: a hold, or more tires to chain.
         before = [c for c in calls if c.at <= off.at and (c.step is ActionKind.HOLD or _asks_for_more(plan, c))]

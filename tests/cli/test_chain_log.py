@@ -47,7 +47,7 @@ def test_invalid_day_and_missing_store_are_one_line_errors(
     mistake: Callable[..., str], write_config: Callable[..., Path], config: Path
 ) -> None:
     line = mistake("chainlog", "--config", config, "--from", "yesterday")
-    assert line == 'chainlog: from: "yesterday" is not a date and time; write 2027-01-14, or a time with its zone'
+    assert line == 'chainlog: from: "yesterday" is not a date and time; give 2027-01-14, or a time with its zone'
 
 
 def test_no_store_is_made(mistake: Callable[..., str], write_config: Callable[..., Path], tmp_path: Path) -> None:

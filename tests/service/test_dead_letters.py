@@ -167,6 +167,6 @@ async def test_health_shows_the_kept_failures(open_client) -> None:
     client = await open_client()
     name = client.settings.channel_names[0]
     failing = ChannelState(target=name, state="failing", since=client.clock(), why="answered 500", failures=4)
-    client.store.endpoints.keep(failing)
+    client.store.channels.keep(failing)
     (shown,) = [c for c in (await client.get("/v1/health")).json()["channels"] if c["target"] == name]
     assert (shown["failures_in_a_row"], shown["failing_s"], shown["problem"]) == (4, 0.0, "answered 500")

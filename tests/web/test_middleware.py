@@ -82,7 +82,7 @@ async def test_a_flood_of_bad_requests_is_none_of_lines(open_client: Open, caplo
     client = await open_client()
     for n in range(LINES_PER_MIN + 40):
         await client.get(f"/d/{n}")
-    lines = [r.getMessage() for r in caplog.records if r.name.startswith("alertd.service.")]
+    lines = [r.getMessage() for r in caplog.records if r.name.startswith("alertd.web.")]
     assert len(lines) == LINES_PER_MIN + 1
     assert lines[-1] == "requests refused without a line of their own: 1 answered 404"  # the others a minute later
 

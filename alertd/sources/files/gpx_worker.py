@@ -32,7 +32,7 @@ def inspect(data: bytes) -> dict[str, Any]:
     try:
         line = clean_line(parse_gpx(data, "request", limits=LIMITS))
     except InputError as exc:
-        return {"mistake": {"field": exc.field, "problem": exc.problem, "mend": exc.hint}}
+        return {"mistake": {"field": exc.field, "problem": exc.problem, "hint": exc.hint}}
     return {"name": line.name, "points": len(line.lat_deg), "findings": list(line.findings)}
 
 

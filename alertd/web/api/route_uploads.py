@@ -68,7 +68,7 @@ class RouteUploads:
         async with self._turns:
             seen = await _inspect(data)
         if mistake := seen.get("mistake"):
-            raise InputError("request", mistake["field"], mistake["problem"], mistake["mend"])
+            raise InputError("request", mistake["field"], mistake["problem"], mistake["hint"])
         own = f"{SENT}{name}-{hashlib.sha256(data).hexdigest()[:12]}"
         new = await asyncio.to_thread(self._write, f"{own}.gpx", data)
         return SavedRoute(name=own, points=seen["points"], findings=tuple(seen["findings"]), new=new)

@@ -35,7 +35,7 @@ def test_trips_come_in_the_order_of_their_next_action(served: PageServer, open_p
     page = open_page(served.base_url + "/board", viewport=DESK, java_script_enabled=False)
     assert set(ids(page)) == {"QT-1041", "QT-1042", "QT-1043", "QT-1044"}
     first = page.locator("#t-QT-1041").inner_text()
-    for said in ("06:28 MST", "chain up", "Cinder Ford chain-up area (I-90 MT MP 6)", "6 tires", "60% likely"):
+    for said in ("06:29 MST", "chain up", "Cinder Ford chain-up area (I-90 MT MP 6)", "6 tires", "76% likely"):
         assert said in first
     assert "2 chains short" in page.locator("#t-QT-1042").inner_text()
     assert "then HOLD" in page.locator("#t-QT-1044").inner_text()

@@ -226,7 +226,7 @@ def test_trap_9_another_shape_is_refused(body: object) -> None:
 
 
 @pytest.fixture
-def ask() -> ForecastRequest:
+def forecast_request() -> ForecastRequest:
     return ForecastRequest(
         lat_deg=np.array([47.44001234, 47.44001234]), lon_deg=np.array([-115.7, -115.7]),
         road_elevation_m=np.array([1439.6, 1439.6]), start=NOW - timedelta(hours=2), end=NOW + timedelta(hours=4),
@@ -290,10 +290,10 @@ def test_places_have_four_decimals_and_whole_metres(
 
 @respx.mock
 async def test_trap_12_road_height_is_requested_and_is_the_forecasts(
-    client: HttpClient, request: ForecastRequest
+    client: HttpClient, forecast_request: ForecastRequest
 ) -> None:
     route = respx.get(URL).mock(return_value=ok())
-    raw = await MetNorway(client).fetch(request)
+    raw = await MetNorway(client).fetch(forecast_request)
     assert route.call_count == 1  # both places are the same
     assert dict(route.calls[0].request.url.params) == {"lat": "47.4400", "lon": "-115.7000", "altitude": "1440"}
     assert raw.elevation_m.tolist() == [1440.0, 1440.0]
@@ -305,34 +305,36 @@ async def test_trap_12_road_height_is_requested_and_is_the_forecasts(
 
 @respx.mock
 async def test_trap_12_another_height_than_the_roads_is_kept_and_said(
-    client: HttpClient, request: ForecastRequest
+    client: HttpClient, forecast_request: ForecastRequest
 ) -> None:
     """The temperature is for the height the answer names, and the road stage moves it from there."""
     body = copy.deepcopy(OURS)
     body["geometry"]["coordinates"][2] = 900
     respx.get(URL).mock(return_value=ok(body))
-    raw = await MetNorway(client).fetch(request)
+    raw = await MetNorway(client).fetch(forecast_request)
     assert raw.elevation_m.tolist() == [900.0, 900.0]
     assert "another height than the road's" in raw.gaps[0].reason
 
 
 @respx.mock
-async def test_an_answer_that_names_no_height_has_an_unknown_one(client: HttpClient, request: ForecastRequest) -> None:
+async def test_an_answer_that_names_no_height_has_an_unknown_one(
+    client: HttpClient, forecast_request: ForecastRequest
+) -> None:
     body = copy.deepcopy(OURS)
     del body["geometry"]["coordinates"][2]
     respx.get(URL).mock(return_value=ok(body))
-    raw = await MetNorway(client).fetch(request)
+    raw = await MetNorway(client).fetch(forecast_request)
     assert np.isnan(raw.elevation_m).all()
     assert "does not say for which height" in raw.gaps[0].reason
 
 
 @respx.mock
 async def test_trap_13_sleet_and_snow_symbols_do_not_override_physics(
-    client: HttpClient, request: ForecastRequest
+    client: HttpClient, forecast_request: ForecastRequest
 ) -> None:
     """Its "sleet" is rain and snow mixed, not ice pellets; no symbol says freezing rain."""
     respx.get(URL).mock(return_value=ok())
-    raw = await MetNorway(client).fetch(request)
+    raw = await MetNorway(client).fetch(forecast_request)
     assert set(np.unique(raw.precip_form)) == {PrecipForm.UNSPECIFIED}
     for absent in (raw.snow_level_m, raw.freezing_level_m, raw.pressure_hpa, raw.shortwave_wm2):
         assert np.isnan(absent).all()
@@ -340,12 +342,12 @@ async def test_trap_13_sleet_and_snow_symbols_do_not_override_physics(
 
 @respx.mock
 async def test_trap_9_age_is_that_of_updated_at_not_of_the_headers(
-    client: HttpClient, request: ForecastRequest
+    client: HttpClient, forecast_request: ForecastRequest
 ) -> None:
     """updated_at 01:12:40Z, Last-Modified 06:18:02Z. Four issues a day outside the Nordic area, so five hours is
     fresh; after 6 + 6 it is stale."""
     respx.get(URL).mock(return_value=ok())
-    raw = await MetNorway(client).fetch(request)
+    raw = await MetNorway(client).fetch(forecast_request)
     assert raw.issued_at == datetime(2026, 1, 12, 1, 12, 40, tzinfo=UTC)
     window = dict(window_start=datetime(2026, 1, 12, 7, tzinfo=UTC), window_end=datetime(2026, 1, 12, 10, tzinfo=UTC))
     for after_h, state in (
@@ -361,7 +363,7 @@ async def test_trap_9_age_is_that_of_updated_at_not_of_the_headers(
 
 @respx.mock
 async def test_next_request_waits_for_expires_and_sends_last_modified(
-    client: HttpClient, clock: Clock, request: ForecastRequest
+    client: HttpClient, clock: Clock, forecast_request: ForecastRequest
 ) -> None:
     """Expires less Date is 30 min 22 s. A 304 brings new Expires, and the old answer stands."""
     not_modified = httpx.Response(
@@ -369,12 +371,12 @@ async def test_next_request_waits_for_expires_and_sends_last_modified(
     )
     route = respx.get(URL).mock(side_effect=[ok(), not_modified])
     met = MetNorway(client)
-    first = await met.fetch(request)
+    first = await met.fetch(forecast_request)
     clock.now += timedelta(seconds=1821)
-    await met.fetch(request)
+    await met.fetch(forecast_request)
     assert route.call_count == 1
     clock.now += timedelta(seconds=1)
-    again = await met.fetch(request)
+    again = await met.fetch(forecast_request)
     asked = route.calls[1].request.headers
     assert asked["if-modified-since"] == MODIFIED
     assert asked["user-agent"].startswith("alertd/")
@@ -383,55 +385,56 @@ async def test_next_request_waits_for_expires_and_sends_last_modified(
     np.testing.assert_array_equal(again.air_temp_c, first.air_temp_c)
     assert not again.served_stale
     clock.now += timedelta(seconds=1799)
-    await met.fetch(request)
+    await met.fetch(forecast_request)
     assert route.call_count == 2
 
 
 @respx.mock
 async def test_trap_21_a_403_stops_all_calls_for_an_hour(
-    client: HttpClient, clock: Clock, request: ForecastRequest
+    client: HttpClient, clock: Clock, forecast_request: ForecastRequest
 ) -> None:
     html = httpx.Response(403, html="<html>Forbidden</html>")
     route = respx.get(URL).mock(return_value=html)
     met = MetNorway(client)
     with pytest.raises(SourceDown, match="HTTP 403"):
-        await met.fetch(request)
+        await met.fetch(forecast_request)
     clock.now += timedelta(minutes=59, seconds=59)
     with pytest.raises(SourceDown, match="not asked again before"):
-        await met.fetch(request)
+        await met.fetch(forecast_request)
     assert (route.call_count, clock.slept_s) == (1, 0.0)
     clock.now += timedelta(seconds=1)
     with pytest.raises(SourceDown):
-        await met.fetch(request)
+        await met.fetch(forecast_request)
     assert route.call_count == 2
 
 
 @respx.mock
 @pytest.mark.parametrize(("asked_s", "waits_s"), [("", 300.0), ("20", 300.0), ("900", 900.0)])
 async def test_trap_10_a_429_is_not_tried_again_at_once(
-    client: HttpClient, clock: Clock, request: ForecastRequest, asked_s: str, waits_s: float
+    client: HttpClient, clock: Clock, forecast_request: ForecastRequest, asked_s: str, waits_s: float
 ) -> None:
     """Five minutes, or longer where the server says so."""
     headers = {"retry-after": asked_s} if asked_s else {}
     route = respx.get(URL).mock(return_value=httpx.Response(429, headers=headers))
     with pytest.raises(SourceDown, match="slow down"):
-        await MetNorway(client).fetch(request)
+        await MetNorway(client).fetch(forecast_request)
     clock.now += timedelta(seconds=waits_s - 1)
     with pytest.raises(SourceDown, match="not asked again before"):
-        await MetNorway(client).fetch(request)
+        await MetNorway(client).fetch(forecast_request)
     assert route.call_count == 1
 
 
 @respx.mock
 async def test_a_203_is_used_and_its_deprecation_logged_once(
-    client: HttpClient, troubles: list[str], request: ForecastRequest
+    client: HttpClient, troubles: list[str], forecast_request: ForecastRequest
 ) -> None:
     respx.get(URL).mock(return_value=ok(status=203))
     here = np.array([47.44, 47.45])
     raw = await MetNorway(client).fetch(
         ForecastRequest(
-            lat_deg=here, lon_deg=request.lon_deg, road_elevation_m=request.road_elevation_m, start=request.start,
-            end=request.end,
+            lat_deg=here, lon_deg=forecast_request.lon_deg,
+            road_elevation_m=forecast_request.road_elevation_m, start=forecast_request.start,
+            end=forecast_request.end,
             now_utc=NOW,
         )
     )  # fmt: skip
@@ -440,12 +443,15 @@ async def test_a_203_is_used_and_its_deprecation_logged_once(
 
 
 @respx.mock
-async def test_places_outside_the_area_are_outside_and_no_gap(client: HttpClient, request: ForecastRequest) -> None:
+async def test_places_outside_the_area_are_outside_and_no_gap(
+    client: HttpClient, forecast_request: ForecastRequest
+) -> None:
     respx.get(URL).mock(side_effect=[httpx.Response(422), ok()])
     two = ForecastRequest(
-        lat_deg=np.array([10.0, 47.44]), lon_deg=request.lon_deg, road_elevation_m=request.road_elevation_m,
-        start=request.start,
-        end=request.end, now_utc=NOW,
+        lat_deg=np.array([10.0, 47.44]), lon_deg=forecast_request.lon_deg,
+        road_elevation_m=forecast_request.road_elevation_m,
+        start=forecast_request.start,
+        end=forecast_request.end, now_utc=NOW,
     )  # fmt: skip
     raw = await MetNorway(client).fetch(two)
     assert (raw.outside, raw.gaps) == ((0,), ())
@@ -455,22 +461,23 @@ async def test_places_outside_the_area_are_outside_and_no_gap(client: HttpClient
         await MetNorway(client).fetch(
             ForecastRequest(
                 lat_deg=np.array([11.0]), lon_deg=np.array([0.0]), road_elevation_m=np.array([0.0]),
-                start=request.start,
-                end=request.end, now_utc=NOW,
+                start=forecast_request.start,
+                end=forecast_request.end, now_utc=NOW,
             )
         )  # fmt: skip
 
 
 @respx.mock
 async def test_a_place_that_failed_is_a_gap_beside_one_that_did_not(
-    client: HttpClient, request: ForecastRequest
+    client: HttpClient, forecast_request: ForecastRequest
 ) -> None:
     respx.get(URL, params={"lat": "47.5000"}).mock(return_value=httpx.Response(400, html="<p>Bad request</p>"))
     respx.get(URL, params={"lat": "47.4400"}).mock(return_value=ok())
     two = ForecastRequest(
-        lat_deg=np.array([47.5, 47.44]), lon_deg=request.lon_deg, road_elevation_m=request.road_elevation_m,
-        start=request.start,
-        end=request.end, now_utc=NOW,
+        lat_deg=np.array([47.5, 47.44]), lon_deg=forecast_request.lon_deg,
+        road_elevation_m=forecast_request.road_elevation_m,
+        start=forecast_request.start,
+        end=forecast_request.end, now_utc=NOW,
     )  # fmt: skip
     raw = await MetNorway(client).fetch(two)
     assert [(gap.cell_idx, gap.reason) for gap in raw.gaps] == [
@@ -481,14 +488,14 @@ async def test_a_place_that_failed_is_a_gap_beside_one_that_did_not(
 
 @respx.mock
 async def test_last_good_answer_is_served_in_an_outage_marked_old(
-    client: HttpClient, clock: Clock, request: ForecastRequest
+    client: HttpClient, clock: Clock, forecast_request: ForecastRequest
 ) -> None:
     route = respx.get(URL).mock(return_value=ok())
     met = MetNorway(client)
-    await met.fetch(request)
+    await met.fetch(forecast_request)
     clock.now += timedelta(hours=1)
     route.mock(return_value=httpx.Response(503))
-    raw = await met.fetch(request)
+    raw = await met.fetch(forecast_request)
     assert raw.served_stale
     assert "last good answer of 12 06:20 UTC" in raw.gaps[0].reason
 

@@ -139,9 +139,10 @@ async def test_trap_11_cell_of_a_place_is_asked_weekly_despite_headers(client: H
         json=POINT, headers={"cache-control": "max-age=315360000"}
     )
     weeks = "2026-01-12T00:00:00+00:00/P14D"
+    days = [(f"2026-01-{12 + n // 2:02d}T{n % 2 * 12:02d}:00:00+00:00/PT12H", -2.0 - n % 2) for n in range(28)]
     respx.get(f"{BASE}/gridpoints/XYZ/12,34").respond(
         json=grid_with(
-            temperature=layer("wmoUnit:degC", (weeks, -2.0)),
+            temperature=layer("wmoUnit:degC", *days),
             quantitativePrecipitation=layer("wmoUnit:mm", (weeks, 1.0)),
         )
     )
