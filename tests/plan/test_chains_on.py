@@ -97,6 +97,25 @@ def test_chains_do_not_stay_on_over_20_miles_of_bare_road() -> None:
     assert [(s.chained, s.chain_up.stop_id) for s in plan.stretches] == [(False, "c")]
 
 
+@pytest.mark.parametrize("at_m", [55e3, 60e3])
+def test_chains_stay_on_for_the_snow_they_were_hung_for(at_m: float) -> None:
+    """The only place is 25 km before the snow: a plan that had them hung there does not take them off there."""
+    ahead = snow((80e3, 90e3))
+    assert [s.chain_up.stop_id for s in plan_of(fix(8.0, 45e3), ahead, now_h=8.1).stretches] == ["b"]
+    plan = plan_of(fix(9.0, at_m), ahead, chains=replace(ON, hung_m=55e3))
+    assert [(s.chained, s.hang_s, s.chain_off.stop_id) for s in plan.stretches] == [(True, 0.0, "c")]
+    assert plan.chains is not None
+    assert plan.chains.off is not None
+    assert plan.chains.off.stop_id == "c"
+
+
+def test_chains_of_an_earlier_pass_come_off_before_a_gap() -> None:
+    plan = plan_of(fix(9.0, 45e3), snow((80e3, 90e3)), chains=replace(ON, hung_m=25e3))
+    assert plan.chains is not None
+    assert plan.chains.off is not None
+    assert plan.chains.off.stop_id == "b"
+
+
 def test_tires_that_are_not_chained_yet_are_named_and_take_time() -> None:
     """The rule asks for the outer tires of both drive axles; those of one are on."""
     asked = set(plan_of(fix(9.0, 25.2e3), snow(FIRST)).stretches[0].hanging.tires)

@@ -48,12 +48,14 @@ class ChainsOn:
     since: time of the first such report without a report of chains off after it.
     tires: see TruckReport.
     placed: True when the position of the truck at that time, or now, is known.
+    hung_m: distance along the route of its last known position by that time; None if unknown.
     doubt: the reason why the reports are not believed, "" where they are.
     """
 
     since: datetime
     tires: frozenset[Tire] | None = None
     placed: bool = True
+    hung_m: float | None = None
     doubt: str = ""
 
     @property

@@ -326,11 +326,23 @@ class ChainSearch:
         p = self.params
         if not inside:
             return int(self.on is None or on > 0 or b_m - a_m > p.longest_bare_run_m)
-        # Chains already on can come off before the snow, so the limit there is the one between two stretches.
-        before_m = p.longest_bare_gap_m if self.on is not None and on == 0 else p.longest_bare_run_m
-        gaps = [(inside[0].start_m - a_m, before_m), (b_m - inside[-1].end_m, p.longest_bare_run_m)]
+        gaps = [(inside[0].start_m - a_m, self._longest_before_m(inside[0], on))]
+        gaps += [(b_m - inside[-1].end_m, p.longest_bare_run_m)]
         gaps += [(y.start_m - x.end_m, p.longest_bare_gap_m) for x, y in pairwise(inside)]
         return sum(gap > longest for gap, longest in gaps)
+
+    def _longest_before_m(self, stretch: ChainStretch, on: int) -> float:
+        """Longest bare run from place `on` to the first stretch ahead of it, m.
+
+        Chains already on can come off before the snow, so the limit there is the one between two stretches. But chains
+        that a plan may have had hung for this stretch stay on, or it would ask to remove them where it asked for them.
+        """
+        p = self.params
+        if self.on is None or on > 0:
+            return p.longest_bare_run_m
+        hung_m = self.on.hung_m
+        hung_for_it = hung_m is not None and stretch.start_m - hung_m <= p.longest_bare_run_m
+        return p.longest_bare_run_m if hung_for_it else p.longest_bare_gap_m
 
 
 def drawbacks_at(view: DepartureView, place: int) -> tuple[str, ...]:

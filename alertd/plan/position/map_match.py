@@ -108,6 +108,8 @@ def locate(
     on = chains_on((r for r in reports if isinstance(r, TruckReport)), now_utc)
     if on is not None and fix is None and on.since > left_at:  # on the way, at an unknown place
         on = replace(on, placed=False)
+    if on is not None:
+        on = replace(on, hung_m=_hung_m(on, seen if fix is None else [*seen, fix], left_at))
     fast = None if on is None else ran_fast(seen, on.since)
     if on is not None and fast is not None:
         on = replace(on, doubt=_too_fast(route, on, fast))
@@ -131,6 +133,12 @@ def _where_chained(
         if r.at > last.at and r.place_m is not None and last.distance_m <= r.place_m <= reach_m:
             fix = last = PositionFix(at=r.at, distance_m=r.place_m, offset_m=0.0)
     return fix
+
+
+def _hung_m(on: ChainsOn, seen: Sequence[PositionFix], left_at: datetime) -> float | None:
+    """The last place of the truck by the time of the report of chains on, oldest first; its start before it left."""
+    before = [fix.distance_m for fix in seen if fix.at <= on.since]
+    return before[-1] if before else 0.0 if on.since <= left_at else None
 
 
 def _told_arrival(

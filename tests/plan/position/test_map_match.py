@@ -211,6 +211,20 @@ def test_chains_on_a_truck_that_runs_a_mile_a_minute_are_doubted() -> None:
     assert before.chains.doubt == ""
 
 
+def test_chains_were_hung_at_the_last_place_by_that_time() -> None:
+    def hung_m(*reports: PositionReport | TruckReport) -> float | None:
+        chains = seen(*reports, now_h=8.5).chains
+        assert chains is not None
+        return chains.hung_m
+
+    on = TruckReport(at=at_hour(7.5), what=ON)
+    assert hung_m(on, report(7.0, 30e3), report(8.0, 50e3)) == pytest.approx(30e3, abs=100.0)
+    assert hung_m(on, report(7.0, 30e3), TruckReport(at=at_hour(8.0), what=ON)) == pytest.approx(30e3, abs=100.0)
+    assert hung_m(replace(on, place_m=40e3), report(7.0, 30e3)) == 40e3
+    assert hung_m(on, report(8.0, 50e3)) is None
+    assert hung_m(replace(on, at=at_hour(5.0)), report(8.0, 50e3)) == 0.0
+
+
 def test_a_truck_that_stays_within_100_m_for_ten_minutes_stands() -> None:
     found = seen(report(6.8, 40e3), report(7.0, 50e3), report(7.1, 50.05e3), report(7.5, 50.02e3), report(7.6, 55e3))
     (stood,) = found.stood
