@@ -8,6 +8,7 @@ from typing import Final
 
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
+from alertd.plan.model import Advice
 from alertd.records.event_stream import EventStream, Retain, digest_id, from_json
 from alertd.rules.rig import Tire
 from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
@@ -87,7 +88,10 @@ def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport
     ahead = [s for s in stretches if datetime.fromisoformat(s["leave_at"]) > event.at]
     tires = None
     if kind is Report.CHAINS_ON and ahead:
-        tires = tuple(Tire(*t) for t in ahead[0]["hanging"]["tires"])
+        # Of stretches with one place to hang chains, the driver hangs them for the strictest advice.
+        here = [s for s in ahead if s["chain_up"]["distance_m"] == ahead[0]["chain_up"]["distance_m"]]
+        hung_for = max(here, key=lambda s: Advice(s["advice"]).rank)
+        tires = tuple(Tire(*t) for t in hung_for["hanging"]["tires"])
     name = str(json.loads(event.body).get("place", "")).casefold()
     stops = [s[which] for s in stretches for which in ("chain_up", "chain_off") if s[which]["stop_id"]]
     places = {stop["distance_m"] for stop in stops if name and stop["name"].casefold() == name}

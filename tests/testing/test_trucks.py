@@ -12,7 +12,9 @@ from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model import Advice, Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import canonical, to_plain
+from alertd.records.driver_reports import save_report, truck_reports
 from alertd.road.road_class import RoadClass
+from alertd.sources.requests.driver_reports import parse_report
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import FastClock
@@ -49,6 +51,23 @@ def test_truck_reports_its_way_and_chains_on_and_off_once(plan: Plan, tmp_path: 
         last = json.loads(seen[-1].body)
         assert last["lon"] == pytest.approx(float(ROUTE.lon_deg[-1]))
         assert len(seen) > 20
+
+
+def test_chains_of_one_place_are_those_of_its_strictest_advice(plan: Plan, tmp_path: Path) -> None:
+    """Snow that may need one tire chained comes before snow that needs more: both are hung for at the same place."""
+    (chain,) = plan.stretches
+    few = replace(chain.hanging, tires=chain.hanging.tires[:1])
+    elsewhere = replace(chain.chain_up, distance_m=chain.chain_up.distance_m - 5e3)
+    for n, (place, asked) in enumerate([(chain.chain_up, chain.hanging.tires), (elsewhere, few.tires)]):
+        ready = replace(chain, advice=Advice.READY, hanging=few, chain_up=place)
+        both = to_plain(replace(plan, stretches=(ready, chain)))
+        with Store(tmp_path / f"{n}.db") as store:
+            store.put_trip(StoredTrip(id="QT-1", body="{}", created_at=at_hour(2)))
+            store.record_plan(plan.id, "QT-1", at_hour(2), canonical({"plan": both, "said": []}), (), {})
+            row = {"what": "chains_on", "at": at_hour(6.5).isoformat()}
+            save_report(store, "QT-1", parse_report(row, "test"))
+            (on,) = truck_reports(store, ["QT-1"], at_hour(7))["QT-1"]
+        assert on.tires == asked
 
 
 def test_a_truck_waits_before_a_hold(plan: Plan) -> None:
