@@ -126,11 +126,15 @@ async def test_unplannable_trip_is_be_ready_to_the_office_once_a_day(
     store.put_trip(StoredTrip(id="T-9", body=body, created_at=clock()))
     async with open_planner(replace(settings, trips=None), clock) as planning:
         outcomes = [await run_cycle(planning, store, clock()) for _ in range(2)]
-    assert [len(o.new_notices) for o in outcomes] == [1, 0]
-    (notice,) = store.notices("T-9")
-    assert (notice.kind, notice.audience) == (NoticeKind.DATA, Audience.DISPATCHER)
-    assert "should be ready to chain" in notice.text
-    assert '"gone" is not in' in notice.text
+    assert [len(o.new_notices) for o in outcomes] == [2, 0]
+    by_audience = {n.audience: n for n in store.notices("T-9")}
+    assert len(store.notices("T-9")) == 2
+    assert {n.kind for n in by_audience.values()} == {NoticeKind.DATA}
+    office, driver = by_audience[Audience.DISPATCHER], by_audience[Audience.DRIVER]
+    assert "should be ready to chain" in office.text
+    assert '"gone" is not in' in office.text
+    # The driver is told as well, within 12 h of departure.
+    assert "no plan could be made for trip T-9" in driver.text
 
 
 async def test_unreadable_stored_trip_is_reported_and_costs_no_other(
