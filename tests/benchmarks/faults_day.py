@@ -59,7 +59,7 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
 
     from alertd.notices.model import Audience, NoticeKind
     from alertd.plan.model import Advice
-    from alertd.planning.planner import Planner, open_sky
+    from alertd.planning.planner import Planner, open_weather_sources
     from alertd.planning.replay_record import record_response
     from alertd.service.cycle import run_cycle, save_trip
     from alertd.settings.model import read_settings
@@ -110,8 +110,8 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
                 on_response=record_response,
             )
         ) as client:
-            sky, heights = open_sky(forecast, True, "bench", client)
-            planning = Planner(settings, load_reference_data(settings.places), sky, heights)
+            weather_sources, heights = open_weather_sources(forecast, True, "bench", client)
+            planning = Planner(settings, load_reference_data(settings.places), weather_sources, heights)
             last_good, step = START, 0
             per_hold = max(1, HOLDS // every)
             while step < 2 * per_hold * len(faults):

@@ -71,10 +71,10 @@ async def _told(planning: Planner, route: Route, now: datetime) -> Told:
 
 def advised(x: Explanation) -> Advice:
     """The advice that the comparisons shown lead a reader to."""
-    reached = {c.threshold: c.reached for c in x.compared}
-    if x.barred or reached["hold_probability"]:
+    reached = {c.threshold for c in x.compared if c.reached}  # two reasons share the threshold of a hold
+    if x.barred or "hold_probability" in reached:
         return Advice.HOLD
-    return Advice.CHAIN if reached["chain_probability"] else Advice.READY
+    return Advice.CHAIN if "chain_probability" in reached else Advice.READY
 
 
 @pytest.mark.parametrize("storm", STORMS.values(), ids=STORMS)

@@ -168,6 +168,8 @@ SOURCES: dict[str, Callable[[JsonClient], ForecastProvider]] = {
     "met-norway": lambda client: MetNorway(client, "http://127.0.0.1:9"),
     "open-meteo": lambda client: OpenMeteo(client, "http://127.0.0.1:9"),
 }
+# Open-Meteo's answer holds more snow: enough for the closure by deep snow.
+STORM_ADVICE = {"nws": Advice.CHAIN, "met-norway": Advice.CHAIN, "open-meteo": Advice.HOLD}
 
 
 @pytest.fixture
@@ -207,7 +209,7 @@ async def planned(source: ForecastProvider, now: datetime) -> tuple[Plan, list[S
 async def test_the_honest_storm_is_not_doubted(name: str, client: HttpClient, clock: ManualClock) -> None:
     for _ in range(3):
         plan, _ = await planned(SOURCES[name](client), clock())
-        assert (plan.advice, plan.partial) == (Advice.CHAIN, False), plan.cautions
+        assert (plan.advice, plan.partial) == (STORM_ADVICE[name], False), plan.cautions
         clock.advance(timedelta(minutes=61))
 
 
@@ -233,13 +235,13 @@ async def test_a_lie_after_a_good_answer_leaves_that_in_use(
     """The order stays, nothing is eased in hours of lies, and the plan names the source, why, and the age."""
     first, _ = await planned(SOURCES[name](client), clock())
     _, said = plan_notices(first, None, clock())
-    assert first.advice is Advice.CHAIN
+    assert (first.advice, first.partial) == (STORM_ADVICE[name], False)
     services.lie = lie
     for _ in range(3):
         clock.advance(timedelta(minutes=61))
         plan, responses = await planned(SOURCES[name](client), clock())
         notices, said = plan_notices(plan, said, clock())
-        assert (plan.advice, plan.partial) == (Advice.CHAIN, True)
+        assert (plan.advice, plan.partial) == (STORM_ADVICE[name], True)
         assert all(n.kind is not NoticeKind.EASED for n in notices)
         assert any(name in c and "doubted: it" in c and "last good answer of 14 06:00 UTC" in c for c in plan.cautions)
         assert plan.sources[0].fetched_at == NOW
@@ -248,4 +250,4 @@ async def test_a_lie_after_a_good_answer_leaves_that_in_use(
     services.lie = ""
     clock.advance(timedelta(hours=1))
     plan, _ = await planned(SOURCES[name](client), clock())
-    assert (plan.advice, plan.partial) == (Advice.CHAIN, False), plan.cautions
+    assert (plan.advice, plan.partial) == (STORM_ADVICE[name], False), plan.cautions
