@@ -270,7 +270,7 @@ def met_norway_body(asked: dict[str, str], now: datetime, updated: datetime) -> 
     series = [
         {
             "time": f"{first + timedelta(hours=h):%Y-%m-%dT%H:%M:%SZ}",
-            "data": {"instant": {"details": instant}, "next_1_hours": hour},
+            "data": {"instant": {"details": instant | {"air_temperature": -2.0 - h % 2}}, "next_1_hours": hour},
         }
         for h in range(54)
     ]
@@ -314,12 +314,16 @@ def grid_body(cell: str, issued: datetime) -> dict[str, Any]:
     def layer(uom: str, value: float) -> dict[str, Any]:
         return {"uom": uom, "values": [{"validTime": f"{begin.isoformat()}/P7D", "value": value}]}
 
+    # Two values in turn: one value for all hours is not believed.
+    degrees = [
+        {"validTime": f"{(begin + timedelta(hours=3 * n)).isoformat()}/PT3H", "value": -2.0 - n % 2} for n in range(56)
+    ]
     return {
         "geometry": {"type": "Polygon", "coordinates": [ring]},
         "properties": {
             "updateTime": issued.isoformat(), "gridId": office, "gridX": str(x), "gridY": str(y),
             "elevation": {"unitCode": "wmoUnit:m", "value": 1200.0},
-            "temperature": layer("wmoUnit:degC", -2.0), "relativeHumidity": layer("wmoUnit:percent", 95),
+            "temperature": {"uom": "wmoUnit:degC", "values": degrees}, "relativeHumidity": layer("wmoUnit:percent", 95),
             "windSpeed": layer("wmoUnit:km_h-1", 18), "skyCover": layer("wmoUnit:percent", 100),
             "quantitativePrecipitation": layer("wmoUnit:mm", 100.0), "snowfallAmount": layer("wmoUnit:mm", 1000.0),
         },
@@ -336,6 +340,7 @@ def open_meteo_body(url: str, at_s: float) -> bytes:
     units = {"time": "unixtime", CODE: CODE_UNIT} | {name: next(iter(v.units)) for name, v in VARIABLES.items()}
     hourly: dict[str, list[float]] = {"time": [first + 3600 * h for h in range(hours)]}
     hourly |= {name: [value.get(name, 0)] * hours for name in asked["hourly"]}
+    hourly["temperature_2m"] = [-2.0 - h % 2 for h in range(hours)]
     tail = json.dumps({"utc_offset_seconds": 0, "hourly_units": units, "hourly": hourly})[1:]
     places = [
         f'{{"latitude": {a}, "longitude": {b}, {tail}'
