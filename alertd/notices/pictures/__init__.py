@@ -1,1 +1,0 @@
-"""Empty package; the charts are in `notices.charts`."""
