@@ -212,12 +212,22 @@ def test_the_next_step_is_to_slow_down_for_ice(saying: Saying) -> None:
     assert (step.step, step.surface, step.at) == (ActionKind.SLOW, plan.surfaces[0], at_hour(6))
     on_it = next_action(replace(plan, made_at=at_hour(6)), ChainStatus(), None, at_hour(7))
     assert (on_it.step, on_it.surface) == (ActionKind.SLOW, plan.surfaces[0])
-    chained = next_action(with_ice(saying(CHAIN), make_surface()), ChainStatus(), None, at_hour(4))
-    assert chained.step is ActionKind.SLOW
-    assert "chain, " in chained.then[0]
     assert (
         next_action(replace(plan, partial=True, advice=READY), ChainStatus(), None, at_hour(7)).step is ActionKind.READY
     )
+
+
+def test_a_chain_up_soon_after_the_ice_begins_comes_first(saying: Saying) -> None:
+    plan = saying(CHAIN)
+    (stop,) = (s for s in (next_action(plan, ChainStatus(), None, at_hour(4)),) if s.step is ActionKind.HANG)
+    soon = replace(make_surface(), begins_at=stop.at - timedelta(minutes=18))
+    first = next_action(with_ice(plan, soon), ChainStatus(), None, at_hour(4))
+    assert first.step is ActionKind.HANG
+    assert first.then[0].startswith("ICE ")
+    early = replace(make_surface(), begins_at=stop.at - timedelta(minutes=48))
+    first = next_action(with_ice(plan, early), ChainStatus(), None, at_hour(4))
+    assert first.step is ActionKind.SLOW
+    assert "chain, " in first.then[0]
 
 
 def test_ice_that_nobody_confirmed_goes_to_the_dispatcher(saying: Saying) -> None:
