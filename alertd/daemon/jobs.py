@@ -12,6 +12,7 @@ from alertd.clock import Clock
 from alertd.daemon.leadership import process_name
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError
+from alertd.planning.kept_forecasts import FILES_KEPT, KEPT_FOLDER, KeptForecasts
 from alertd.planning.planner import Planner
 from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
@@ -138,6 +139,8 @@ class Daemon:
             return
         cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
         answers = await asyncio.to_thread(cache.prune, fetched_before=now - MAX_STALE_USE, now_utc=now)
+        forecasts = KeptForecasts(settings.cache / KEPT_FOLDER)
+        answers += await asyncio.to_thread(forecasts.prune, written_before=now - FILES_KEPT)
         kept = 0
         if settings.archive is not None:
             archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)

@@ -20,6 +20,7 @@ from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.make_plan import make_plan
 from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport, TripPosition, locate
+from alertd.planning.kept_forecasts import KEPT_FOLDER
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
@@ -255,6 +256,7 @@ class Planner:
             route=next(iter(origin.file)),
             responses=(*origin.responses, *job.responses),
             road_reports=job.road_reports,
+            past=job.answers.past,
         )
         await asyncio.to_thread(self._writer.write_plans, planned, record)
 
@@ -320,7 +322,7 @@ async def create_planner(
             )
         )
         weather_sources, elevations = open_weather_sources(
-            settings.forecast, settings.noncommercial, str(settings.where), client
+            settings.forecast, settings.noncommercial, str(settings.where), client, settings.cache / KEPT_FOLDER
         )
         planning = Planner(settings, reference, weather_sources, elevations, writer)
         feeds = read_feeds(settings.feeds, reference.rulesets) if settings.feeds else ()

@@ -9,7 +9,7 @@ import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Any, Final, Literal
 
@@ -17,6 +17,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, V
 
 import alertd
 from alertd.errors import AlertdError, StoreError
+from alertd.forecast.past import PastEvidence
 from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.controls.closures import PostedClosure
 from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
@@ -24,6 +25,7 @@ from alertd.plan.model import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
+from alertd.records.past_evidence import evidence_from_plain, evidence_to_plain
 from alertd.rules.rig import Tire
 from alertd.settings.forecast import PROVIDER_KEYS, SECRET_KEYS
 from alertd.settings.model import PlanFile, Settings
@@ -123,6 +125,7 @@ class ReplayRecord:
 
     files: by name, see `settings.file_snapshot`; route: the name of the route's among them. response: in any order.
     road_reports: as they were read, on this route or not; controls that a feed listed earlier may count among them.
+    past: evidence of past hours that the sources lack; the answers behind it are not among the responses.
     """
 
     now_utc: datetime
@@ -132,6 +135,7 @@ class ReplayRecord:
     route: str
     responses: tuple[SourceResponse, ...]
     road_reports: RoadReports = NO_ROAD_REPORTS
+    past: PastEvidence = field(default_factory=PastEvidence)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,6 +240,7 @@ class _Manifest(_Model):
     heard: tuple[_Response, ...]
     closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
     posted: dict[str, Any] = {}  # likewise
+    past: dict[str, Any] = {}  # none in plans kept before stations filled past hours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,6 +300,8 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
     if inputs.road_reports.controls != NOTHING_POSTED:
         controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
         shared["posted"] = _put_json(archive, controls, now)
+    if inputs.past.reports or inputs.past.kept or inputs.past.problems:
+        shared["past"] = _put_json(archive, evidence_to_plain(inputs.past), now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
@@ -318,15 +325,16 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
             ways = _ComparisonManifest.model_validate_json(json.dumps(told))
             made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
             return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
-        told |= {name: _get_json(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
+        told |= {name: _get_json(archive, told[name]) for name in ("files", "heard", "posted", "past") if name in told}
         told["chosen"] = _with_providers(told["chosen"])
         manifest = _Manifest.model_validate_json(json.dumps(told))
         responses = tuple(_unpacked(archive, h) for h in manifest.heard)
         posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
+        past = evidence_from_plain(manifest.past) if manifest.past else PastEvidence()
         trip = parse_trip(manifest.trip, plan_id)
     except StoreError:
         raise
-    except (AlertdError, ValidationError, KeyError, TypeError) as exc:
+    except (AlertdError, ValueError, KeyError, TypeError) as exc:
         why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
         raise StoreError(
             f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
@@ -342,6 +350,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         road_reports=RoadReports(
             closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures), controls=posted
         ),
+        past=past,
     )
     return ArchivedPlan(
         alertd=manifest.alertd,
