@@ -20,6 +20,7 @@ from alertd.cli.chain_log import chainlog
 from alertd.cli.dead_letters import parked
 from alertd.cli.gather import gather
 from alertd.cli.paths import own_settings, settings_path, settings_to_read
+from alertd.cli.rehearse import rehearse_command
 from alertd.cli.score import score
 from alertd.cli.token import token
 from alertd.clock import system_clock
@@ -381,6 +382,7 @@ cli.add_command(gather)
 cli.add_command(parked)
 cli.add_command(token)
 cli.add_command(score)
+cli.add_command(rehearse_command)
 
 
 def _console() -> "Console":
