@@ -16,7 +16,8 @@ from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
 from alertd.records.posted_controls import known_places
 from alertd.settings.extensions import CHANNELS
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx

@@ -12,7 +12,7 @@ from alertd.cli.plan import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
 from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, SourceValues, Spread
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.serialize import to_plain
 from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_miles, to_mph
 

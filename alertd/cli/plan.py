@@ -13,7 +13,9 @@ from alertd.notices import surfaces
 from alertd.notices.text import departures, phrases
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.make_plan import PlanRequest
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
+from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, AlongPoint, Plan
+from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 from alertd.route.jurisdictions import Boundaries
 
 WIDTH = 96

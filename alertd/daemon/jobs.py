@@ -25,7 +25,7 @@ from alertd.service.retention import apply_retention
 from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
 from alertd.settings.model import Settings
 from alertd.sources.http.cache import DiskCache
-from alertd.sources.http.client import MAX_STALE_USE
+from alertd.sources.http.exchange import MAX_STALE_USE
 from alertd.store.archive import Archive
 from alertd.store.store import Store
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from alertd.plan.chain_up.unlisted_places import is_unlisted
-from alertd.plan.model import Advice, Stretch, SurfaceStretch
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 
 SAME_EDGE_M = 8_000.0  # assumed: a driver who looks for a place ignores smaller shifts of the snow's start
 

@@ -11,7 +11,8 @@ from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
-from alertd.plan.model import Advice, Plan, SurfaceStretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, SurfaceStretch
 from alertd.road.road_class import WORDS
 from alertd.units import MILE_M
 

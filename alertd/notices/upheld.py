@@ -13,7 +13,8 @@ from alertd.notices import surfaces
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import phrases
 from alertd.notices.triggers import closures
-from alertd.plan.model import Advice, Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 
 _ORDERS: Final = {
     Advice.HOLD: gettext_noop("HOLD"),

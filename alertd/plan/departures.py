@@ -29,7 +29,8 @@ from alertd.plan.hours.limits import (
     rules_for,
     with_break,
 )
-from alertd.plan.model import Advice, Departure, DeparturePick
+from alertd.plan.model.alternatives import Departure, DeparturePick
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed

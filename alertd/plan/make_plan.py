@@ -22,7 +22,10 @@ from alertd.plan.describe.stretches import chains_note, describe
 from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
-from alertd.plan.model import Advice, Along, Departure, Plan, PositionFix, Stretch
+from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Along, Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip

@@ -22,7 +22,8 @@ from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.zones import read_zones, write_zones
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.sources.providers.nws.forecast import NotCovered, NwsKeys
 from alertd.sources.providers.nws.zones import NwsZones

@@ -16,7 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 from alertd.notices.plan_diff import describe_changes
 from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.upheld import raised, upheld, upheld_words
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.road_by_hour import RoadHours, road_hours
 from alertd.route.model import Route

@@ -11,7 +11,7 @@ from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import TripPosition
 from alertd.planning.road_reports import RoadReports

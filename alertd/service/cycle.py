@@ -21,7 +21,7 @@ from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.chains_on import TruckReport
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import NotPlanned, Planner, Reports, not_planned_for

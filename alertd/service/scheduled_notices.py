@@ -13,7 +13,7 @@ from alertd.notices.triggers.compose import with_link
 from alertd.notices.triggers.escalation import escalations
 from alertd.notices.triggers.missing_data import missing_forecast_notice
 from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.records.driver_reports import RECENT, chains_on_by_trip, confirmed_notices
 from alertd.settings.model import Settings
 from alertd.store.store import Store

@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from alertd.clock import system_clock
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import FRONT_EPOCH_S, Storm
 from alertd.testing.webhook_receiver import WebhookReceiver

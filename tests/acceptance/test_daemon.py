@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from alertd.daemon.connection_limit import raise_descriptor_limit
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.postgres import PASSWORD

@@ -19,7 +19,7 @@ from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import create_planner
 from alertd.service.cycle import run_cycle
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import parse_trip
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store

@@ -30,7 +30,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.errors import SourceError
 from alertd.forecast.provider import ForecastProvider, ForecastRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.metar.reports import Metars

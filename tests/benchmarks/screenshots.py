@@ -16,7 +16,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer

@@ -74,7 +74,7 @@ class Run:
 def rounds(folder: Path, stops_n: int, seed: int) -> int:
     from alertd.clock import system_clock
     from alertd.notices.model import Audience
-    from alertd.settings.model import read_settings
+    from alertd.settings.read import read_settings
     from alertd.store.store import Store
     from alertd.testing.fake_open_meteo import FakeOpenMeteo
     from alertd.testing.storm import FRONT_EPOCH_S, Storm

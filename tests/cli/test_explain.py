@@ -10,7 +10,7 @@ import pytest
 from click.testing import Result
 
 from alertd.cli.plan import VERB
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 
 Alertd = Callable[..., Result]

@@ -11,7 +11,7 @@ from click.testing import Result
 
 from alertd.cli.rules import find_ruleset
 from alertd.errors import InputError
-from alertd.plan.model import POSTED_SIGNS_DECIDE
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
 from alertd.rules.tire_text import tires_line
 from alertd.sources.files.rig import read_rig
 from alertd.sources.files.ruleset import read_rulesets

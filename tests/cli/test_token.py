@@ -57,7 +57,7 @@ def test_mistakes_are_one_line_with_the_mend(
 
 
 def _store(config: str) -> Path:
-    from alertd.settings.model import read_settings
+    from alertd.settings.read import read_settings
 
     place = read_settings(Path(config)).store
     assert isinstance(place, Path)

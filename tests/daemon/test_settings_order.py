@@ -10,7 +10,8 @@ from click.testing import CliRunner, Result
 from alertd.cli.main import cli
 from alertd.daemon.reload import reload_settings
 from alertd.errors import ConfigError
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 
 WriteConfig = Callable[..., Path]
 NOTICES, DAEMON, FORECAST = "[notices]", "[daemon]", "members = 31"

@@ -11,7 +11,8 @@ from alertd.notices.model import Audience, Notice
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical, to_plain
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 

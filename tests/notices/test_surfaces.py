@@ -18,7 +18,9 @@ from alertd.notices.text import gsm7
 from alertd.notices.triggers.escalation import escalations
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.scheduled import ChainStatus, outlook_text, scheduled_notices
-from alertd.plan.model import Advice, Plan, PositionFix, SurfaceStretch
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, SurfaceStretch
 from alertd.plan.serialize import canonical, to_plain
 from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour, make_surface

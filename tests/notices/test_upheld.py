@@ -11,7 +11,9 @@ from alertd.notices.model import Audience
 from alertd.notices.sent_state import SentFact
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.upheld import raised, upheld, upheld_words
-from alertd.plan.model import Advice, ClosureNote, Plan, PositionFix
+from alertd.plan.model.notes import ClosureNote, PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.settings.languages import Languages
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 

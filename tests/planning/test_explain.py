@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from alertd.plan.explain.model import Explanation
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.planner import Planner

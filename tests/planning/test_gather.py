@@ -21,7 +21,8 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.elevations import read_heights
 from alertd.sources.files.zones import read_zones
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 

@@ -18,14 +18,16 @@ from alertd.forecast.provider import ForecastProvider
 from alertd.notices.model import NoticeKind
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
-from alertd.planning.replay_record import record_response, recording
+from alertd.planning.response_recorder import record_response, recording
 from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather
 from alertd.route.model import Route
 from alertd.sources.http.answer import JsonClient, SourceResponse
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws

@@ -16,9 +16,10 @@ from alertd.cli.plan import show_plan
 from alertd.errors import SourceDown
 from alertd.forecast.model import Forecast
 from alertd.forecast.provider import ForecastRequest
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import NotPlanned, PlannedTrips, Planner, RouteJob
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.route.speed_limits import PostedLimit

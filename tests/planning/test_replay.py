@@ -13,16 +13,17 @@ import pytest
 
 from alertd.errors import StoreError
 from alertd.plan.chain_up.chains_on import Report, TruckReport
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.route.model import Route
 from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import TripRequest
 from alertd.store.archive import Archive
 from alertd.store.store import Store

@@ -17,14 +17,15 @@ from alertd.errors import ConfigError
 from alertd.forecast.observations import Station, StationReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
-from alertd.planning.replay_record import recording
+from alertd.planning.response_recorder import recording
 from alertd.planning.stations import StationObserver, gather_observations
 from alertd.records.observations import save_observations
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle, save_trip
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.retry import RetryPolicy
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.store.store import Store

@@ -14,13 +14,15 @@ import numpy as np
 import pytest
 import respx
 
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import plan_json
 from alertd.plan.warnings.zones import ForecastZone
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter, record_response, recording
+from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.response_recorder import record_response, recording
 from alertd.planning.warnings import ActiveAlerts, AlertServices, RouteWarnings, warnings_along
 from alertd.route.model import Route
 from alertd.route.polygons import Area
@@ -28,7 +30,8 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.files.zones import write_zones
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.store.archive import Archive

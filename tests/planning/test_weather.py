@@ -24,20 +24,23 @@ from alertd.forecast.provider import ForecastRequest, window
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter, record_response
+from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.response_recorder import record_response
 from alertd.planning.weather import FetchedWeather, WeatherSources, Window, ask_sources, compute_weather
 from alertd.settings.forecast import PROVIDER_KEYS, ForecastSettings
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.road import RoadSettings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock
 from alertd.testing.factories import make_rig, make_route, make_rules

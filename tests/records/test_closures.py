@@ -9,11 +9,11 @@ from typing import Any
 import httpx
 import pytest
 
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.records.closures import active_closures, save_closure, withdraw
 from alertd.route.model import Route

@@ -12,20 +12,22 @@ import numpy as np
 import pytest
 
 from alertd.plan.controls.placement import PostedConditions
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.posted import NOT_UNDERSTOOD
 from alertd.plan.serialize import plan_json
 from alertd.planning.one_off import load_daemon_state
 from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.records.posted_controls import RoadFeeds, active_posted, collect_posted
 from alertd.records.posted_events import CONFIRMATIONS, CONTROLS, ENDS, READS
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.road_feeds.config import Feed, read_feed
 from alertd.store.archive import Archive
 from alertd.store.store import Store

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from alertd.notices.model import Audience, NoticeKind
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.records.driver_reports import chains_on_by_trip, confirmed_notices, load_reports, save_report, truck_reports
 from alertd.records.positions import MAX_REPORTS, save_position
 from alertd.service.cycle import run_cycle

@@ -11,8 +11,9 @@ import pytest
 from alertd.i18n import LANGUAGES
 from alertd.notices.model import Audience
 from alertd.service.cycle import run_cycle
+from alertd.settings.file_model import NoticesFile
 from alertd.settings.languages import Languages
-from alertd.settings.model import NoticesFile, Settings
+from alertd.settings.model import Settings
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo

@@ -9,12 +9,14 @@ from pathlib import Path
 import pytest
 
 from alertd.notices.model import Audience, Notice, NoticeKind
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import create_planner
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
 from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock

@@ -17,7 +17,8 @@ from alertd.daemon.daemon import run_daemon
 from alertd.errors import ConfigError
 from alertd.planning.signed_links import DRIVER, SignedLinks
 from alertd.service.tokens import new_token
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 from alertd.web.exposure import check_exposure
 from alertd.web.hosts import Hosts, host_of, hosts_of

@@ -18,7 +18,7 @@ from alertd.notices.charts.markers import marker_rows, markers_of, road_runs
 from alertd.notices.charts.palette import ADVICE, BY_LABEL, CLOSED, PLAIN_BAR, QUIET, ROAD, WARNED, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
 from alertd.notices.text import phrases
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.route.runs import runs_of

@@ -22,7 +22,9 @@ from alertd.notices.charts.markers import marker_rows, markers_of
 from alertd.notices.charts.palette import ADVICE, ROAD
 from alertd.notices.charts.primitives import LINE, MARGIN
 from alertd.notices.text.departures import departure_advice, departure_lines
-from alertd.plan.model import Advice, Departure, Plan
+from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.road_by_hour import RoadHours
 from alertd.route.model import Route
 from alertd.units import HOUR_S

@@ -16,7 +16,9 @@ from alertd.notices.text import gsm7, phrases
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import MAX_SEGMENTS, driver_text, eased_text
 from alertd.notices.triggers import closures
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, ClosureNote, Plan, Stretch, SurfaceStretch
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.serialize import canonical, to_plain
 
 MIN_LIFE = timedelta(minutes=15)

@@ -28,7 +28,9 @@ from alertd.notices.triggers.compose import (
 )
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
-from alertd.plan.model import Advice, Plan, PositionFix, Stretch, SurfaceStretch
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is not news
 AT_PLACE_M = 1_000.0  # assumed: within this a truck is at the chain-up place

@@ -13,7 +13,8 @@ from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, instruction, person_notice
-from alertd.plan.model import Advice, Plan, StopChoice, Stretch, SurfaceStretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
 
 OFF_LATE = timedelta(minutes=20)  # assumed: chains may come off this much later than planned
 USEFUL_FOR = timedelta(hours=2)  # for a recheck and for a chains-off notice

@@ -8,7 +8,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.model import Posting
+from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan

@@ -4,7 +4,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TypeAlias
 
-from alertd.plan.model import Advice, OtherRoute, Plan
+from alertd.plan.model.alternatives import OtherRoute
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
 

@@ -8,7 +8,7 @@ from alertd.forecast.model import Forecast
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import carried_for
 from alertd.plan.describe.bridges import bridge_cautions
-from alertd.plan.model import BridgeNote, CarryNote, RuleNote, SourceNote
+from alertd.plan.model.notes import BridgeNote, CarryNote, RuleNote, SourceNote
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan

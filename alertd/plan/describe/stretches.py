@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.solution import Alternative, Leg, Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
-from alertd.plan.model import Advice, ChainsNote, Posting, StopChoice, Stretch
+from alertd.plan.model.stretches import Advice, ChainsNote, Posting, StopChoice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.stretches import place_of
-from alertd.plan.model import Advice, Stretch, SurfaceStretch
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, find_stretches
 from alertd.plan.road_ahead.hourly_need import Mask

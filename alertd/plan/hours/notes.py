@@ -22,7 +22,7 @@ from alertd.plan.hours.limits import (
     timeline,
     with_break,
 )
-from alertd.plan.model import BreakNote, HoursLimit, HoursNote
+from alertd.plan.model.notes import BreakNote, HoursLimit, HoursNote
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route
 from alertd.route.stops import RouteStop

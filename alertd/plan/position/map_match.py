@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from alertd.plan.chain_up.chains_on import CLOCKS_APART, ChainsOn, Report, TruckReport, chains_on, ran_fast
-from alertd.plan.model import PositionFix
+from alertd.plan.model.notes import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route, zone_at
 from alertd.route.project import find_passes, project

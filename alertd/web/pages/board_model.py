@@ -17,7 +17,8 @@ from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.triggers.escalation import confirmation_wait, gravest
 from alertd.notices.upheld import upheld_words
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import Planner
 from alertd.records.driver_reports import RECENT, REPORTS
 from alertd.records.event_stream import Recorded

@@ -5,7 +5,7 @@ from collections import OrderedDict
 from typing import Final
 
 from alertd.errors import AlertdError
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
 from alertd.sources.files.trips import TripRequest
 

@@ -13,7 +13,8 @@ from alertd.notices.charts.elevation_profile import LEFT, MARGIN, draw_profile, 
 from alertd.notices.charts.markers import road_runs
 from alertd.notices.charts.palette import ROAD
 from alertd.notices.text import phrases
-from alertd.plan.model import Advice, BridgeNote, ClosureNote
+from alertd.plan.model.notes import BridgeNote, ClosureNote
+from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_route
 

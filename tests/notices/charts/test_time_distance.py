@@ -8,7 +8,8 @@ import pytest
 
 from alertd.notices.charts.canvas import View
 from alertd.notices.charts.time_distance import draw_time_distance, window_of
-from alertd.plan.model import Advice, Along
+from alertd.plan.model.plan import Along
+from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import at_hour
 
 

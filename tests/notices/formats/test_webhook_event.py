@@ -15,13 +15,15 @@ from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.closures import Closure
 from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan, PositionFix
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.planning.planner import create_planner
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan
 from alertd.service.cycle import brief_slot, make_brief, run_cycle
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
 from alertd.store.store import Store

@@ -13,7 +13,9 @@ import pytest
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line, departure_advice, departure_lines
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
-from alertd.plan.model import Advice, Departure, DeparturePick, Plan
+from alertd.plan.model.alternatives import Departure, DeparturePick
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice

@@ -9,7 +9,8 @@ import pytest
 
 from alertd.notices.text import gsm7
 from alertd.notices.text.driver_sms import driver_text, eased_text
-from alertd.plan.model import Advice, Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.rules.requirements import cover, demand_for
 from alertd.rules.rig import Rig
 from alertd.rules.tire_text import tires_code

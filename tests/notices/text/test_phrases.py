@@ -8,7 +8,8 @@ import pytest
 from alertd.notices.text import phrases
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import driver_text
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 
 
 @pytest.mark.parametrize(

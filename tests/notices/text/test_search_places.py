@@ -16,7 +16,9 @@ from alertd.notices.text import gsm7
 from alertd.notices.text.driver_sms import driver_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.scheduled import approach_text, off_text
-from alertd.plan.model import Advice, Plan, PositionFix, Stretch
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.rules.requirements import cover, demand_for
 from alertd.rules.tire_text import tire_runs, tires_code, tires_short_text
 from alertd.sources.files.rig import read_rigs

@@ -17,7 +17,8 @@ from alertd.notices.sent_state import fact_of
 from alertd.notices.text import gsm7
 from alertd.notices.triggers.all_clear import all_clear, all_clear_text
 from alertd.notices.triggers.unplanned import to_driver, unplanned_text
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import at_hour
 

@@ -12,7 +12,9 @@ from alertd.notices.text import gsm7
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.notices.triggers.closures import closure_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.model import Advice, ClosureNote, Plan, PositionFix
+from alertd.plan.model.notes import ClosureNote, PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import to_plain
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 

@@ -15,7 +15,9 @@ from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.model import Advice, ChainsNote, Plan, PositionFix
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, ChainsNote
 from alertd.plan.serialize import canonical, to_plain
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 

@@ -22,7 +22,8 @@ from alertd.notices.triggers.scheduled import (
     recheck_text,
     scheduled_notices,
 )
-from alertd.plan.model import Advice, ChainsNote, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, ChainsNote
 from alertd.testing.factories import at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice

@@ -27,7 +27,9 @@ from alertd.notices.triggers.scheduled import (
     recheck_text,
     scheduled_notices,
 )
-from alertd.plan.model import Advice, ClosureNote, Plan, Stretch
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.road.road_class import RoadClass
 from alertd.rules.requirements import Hanging, cover, demand_for
 from alertd.rules.rig import Rig

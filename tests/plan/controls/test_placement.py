@@ -17,7 +17,8 @@ from alertd.notices.text.driver_sms import driver_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.placement import FeedNote, PostedConditions, PostedOnRoute, place_posted, posted_closures
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan, plan_drive
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.road.road_class import RoadClass

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from alertd.plan.describe.alternatives import with_alternatives
-from alertd.plan.model import Advice, ClosureNote, Plan
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import RoadClass

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.plan.hours.limits import EU, US, Duty, HoursUsed, Limit, Spell, limits, rules_for, timeline, with_break
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather

@@ -13,7 +13,8 @@ from alertd.errors import SourceError
 from alertd.forecast.model import WEATHER_FIELDS
 from alertd.forecast.provider import ForecastRequest
 from alertd.sources.http.answer import RequestOptions, SourceResponse, without_secrets
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.testing.clock import ManualClock

@@ -16,7 +16,8 @@ import respx
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer

@@ -12,7 +12,7 @@ import pytest
 from alertd.records.closures import active_closures
 from alertd.records.posted_controls import active_posted
 from alertd.service.cycle import save_trip
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import parse_trip
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo

@@ -17,7 +17,7 @@ import pytest
 from alertd.i18n import LANGUAGES, Language
 from alertd.notices.next_action import ActionKind, NextAction
 from alertd.settings.languages import Languages
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.translations import load_translator
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo

@@ -10,7 +10,7 @@ import pytest
 
 from alertd.notices.model import NoticeKind
 from alertd.notices.text import phrases
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.service.cycle import CycleOutcome, make_brief
 from alertd.settings.model import Settings
 from alertd.store.rows import Slot
