@@ -220,7 +220,7 @@ async def _run_services(
         record_response(answer)
         metrics.count_response(answer)
         if isinstance(clock, GuardedClock) and answer.clock_offset_s is not None:
-            clock.heard(urlsplit(answer.url).hostname or "", answer.clock_offset_s)
+            clock.record_offset(urlsplit(answer.url).hostname or "", answer.clock_offset_s)
 
     keep = ReplayWriter(archive=Archive(settings.archive), or_log=True) if settings.archive else None
     async with (

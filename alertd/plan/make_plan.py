@@ -110,8 +110,8 @@ def make_plan(request: PlanRequest) -> Plan:
         early = min(early, max(trip.fix.at + (early - leave), now_utc.astimezone(UTC)))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = leave + timedelta(seconds=round(taken_s))
-    standing = [s for s in trip.posted.spans if belief_frac(run.encounter.hourly_need, run.encounter.hour, s) > 0.0]
-    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), standing)
+    active = [s for s in trip.posted.spans if belief_frac(run.encounter.hourly_need, run.encounter.hour, s) > 0.0]
+    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), active)
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, leave.date())

@@ -120,11 +120,11 @@ async def _touched(settings: Settings, service: NwsZones, missed: list[str], pro
 async def _warned_of(alerts: NwsAlerts, states: set[str], missed: list[str]) -> set[str]:
     """The zones that the alerts in force name in these states."""
     try:
-        told = (await alerts.active()).value.alerts
+        alert_list = (await alerts.active()).value.alerts
     except SourceError as exc:
         missed.append(f"the zones of the warnings now in force ({exc.problem})")
         return set()
-    return {zone for alert in told for zone in _named(alert) if state_of(zone) in states}
+    return {zone for alert in alert_list for zone in _named(alert) if state_of(zone) in states}
 
 
 def _named(alert: WeatherAlert) -> Iterable[str]:

@@ -70,10 +70,10 @@ class LatestPlans:
         missed: Iterable[tuple[str, str]],
         unread: Iterable[tuple[str, str]],
         now: datetime,
-        said: Mapping[str, Sequence[SentFact]] | None = None,
+        facts: Mapping[str, Sequence[SentFact]] | None = None,
     ) -> None:
-        """Take the outcome of a cycle. said: the facts sent for each trip."""
-        made, sent = tuple(plans), said or {}
+        """Take the outcome of a cycle. facts: those sent for each trip."""
+        made, sent = tuple(plans), facts or {}
         rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
         new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
         changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_KEPT_FOR}

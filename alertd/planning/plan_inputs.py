@@ -23,7 +23,7 @@ from alertd.sources.files.trips import TripRequest
 
 # How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
 MIN_SPEED_MPS = 12.0
-STANDING_ALLOWANCE = timedelta(hours=4)
+STOP_ALLOWANCE = timedelta(hours=4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,7 +59,7 @@ class PlanInputs:
 
 def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime, params: PlanParams) -> Window:
     """The hours on this route of trips that leave between two moments, or at another that is compared."""
-    longest = timedelta(seconds=route.length_m / MIN_SPEED_MPS) + STANDING_ALLOWANCE
+    longest = timedelta(seconds=route.length_m / MIN_SPEED_MPS) + STOP_ALLOWANCE
     first, last = (at.astimezone(UTC) for at in departs)
     if last >= now_utc:
         last = max(last, now_utc + timedelta(hours=params.compare_h))

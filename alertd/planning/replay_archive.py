@@ -136,7 +136,7 @@ class ReplayWriter:
         """A plan joined from archived ones."""
         now = plan.made_at
         with self._errors_to_log():
-            told = {
+            stored = {
                 "format": FORMAT,
                 "alertd": alertd.__version__,
                 "plan": self.archive.put(plan_json(plan).encode(), now),
@@ -144,7 +144,7 @@ class ReplayWriter:
                 "others": made_of.others,
                 "missed": made_of.missed,
             }
-            self.archive.file_plan(plan.id, _put_json(self.archive, told, now), now)
+            self.archive.file_plan(plan.id, _put_json(self.archive, stored, now), now)
 
     @contextmanager
     def _errors_to_log(self) -> Iterator[None]:
@@ -191,15 +191,15 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
 
 def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComparison:
     """The record of a plan. Raises StoreError when it is missing, damaged, or in an unknown format."""
-    told = _get_json(archive, archive.of_plan(plan_id))
+    stored = _get_json(archive, archive.of_plan(plan_id))
     try:
-        if "planned" in told:
-            ways = _ComparisonManifest.model_validate_json(json.dumps(told))
+        if "planned" in stored:
+            ways = _ComparisonManifest.model_validate_json(json.dumps(stored))
             made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
             return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
-        told |= {name: _get_json(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
-        told["chosen"] = _with_providers(told["chosen"])
-        manifest = _Manifest.model_validate_json(json.dumps(told))
+        stored |= {name: _get_json(archive, stored[name]) for name in ("files", "heard", "posted") if name in stored}
+        stored["chosen"] = _with_providers(stored["chosen"])
+        manifest = _Manifest.model_validate_json(json.dumps(stored))
         responses = tuple(_unpacked(archive, h) for h in manifest.heard)
         posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
         trip = parse_trip(manifest.trip, plan_id)
@@ -209,7 +209,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
         raise StoreError(
             f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
-            f"replay it with alertd {str(told.get('alertd', 'of its time'))[:40]}"
+            f"replay it with alertd {str(stored.get('alertd', 'of its time'))[:40]}"
         ) from exc
     inputs = ReplayRecord(
         now_utc=manifest.now_utc,
@@ -268,16 +268,16 @@ def _packed(archive: Archive, response: SourceResponse, now_utc: datetime) -> di
     return asked | answer | {"stale_because": response.stale_because}
 
 
-def _unpacked(archive: Archive, told: _Response) -> SourceResponse:
-    if told.failed is None:
+def _unpacked(archive: Archive, stored: _Response) -> SourceResponse:
+    if stored.failed is None:
         return SourceResponse(
-            url=told.url,
-            refresh=told.refresh,
-            body=archive.get(told.body),
-            fetched_at=told.fetched_at,
-            stale_because=told.stale_because,
+            url=stored.url,
+            refresh=stored.refresh,
+            body=archive.get(stored.body),
+            fetched_at=stored.fetched_at,
+            stale_because=stored.stale_because,
         )
-    f = told.failed
+    f = stored.failed
     kind = failure_kinds()[f.kind]
     failed = kind(f.source, f.problem, retryable=f.retryable, retry_after_s=f.retry_after_s)
-    return SourceResponse(url=told.url, refresh=told.refresh, failed=failed)
+    return SourceResponse(url=stored.url, refresh=stored.refresh, failed=failed)

@@ -130,9 +130,9 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
                 if fault is None and asked:
                     last_good = clock()
                 blind = clock() - last_good > GOOD_FOR or (fault is not None and asked > 0)
-                told = [n for who in Audience for n in store.notices_since(who, noticed_at)]
+                result = [n for who in Audience for n in store.notices_since(who, noticed_at)]
                 clear_n = sum(plan.advice is Advice.CLEAR for plan in outcome.plans)
-                eased_n = sum(notice.kind is NoticeKind.EASED for notice in told)
+                eased_n = sum(notice.kind is NoticeKind.EASED for notice in result)
                 row.cycles, row.plans = row.cycles + 1, row.plans + len(outcome.plans)
                 row.fired += asked if fault else 0
                 if blind:

@@ -21,7 +21,7 @@ from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[2]
 START = datetime(2027, 1, 13, 6, 0, tzinfo=UTC)
-TOLD_EVERY = timedelta(hours=6)
+REPORT_EVERY = timedelta(hours=6)
 
 
 def rss_mb() -> float:

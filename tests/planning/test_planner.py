@@ -156,8 +156,8 @@ async def test_hours_behind_the_clock_are_old_though_just_received(
         plan = await plan_on(api, ManualClock(morning))
     assert plan.partial
     assert plan.advice is not Advice.CLEAR or plan.sources[0].stale
-    told = ("so it is that old", "too old", "no forecast source")
-    assert any(words in caution for words in told for caution in plan.cautions), plan.cautions
+    result = ("so it is that old", "too old", "no forecast source")
+    assert any(words in caution for words in result for caution in plan.cautions), plan.cautions
 
 
 async def test_a_flat_road_without_a_forecast_is_not_called_clear(

@@ -107,7 +107,7 @@ async def test_report_is_stored_once_confirmed_by_repeat_and_withdrawn(
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "said"),
+    ("changes", "field", "expected"),
     [
         ({"id": "a/b"}, "id", "is wrong"),
         ({"jurisdiction": "US-QQ"}, "jurisdiction", "there are no rules"),
@@ -126,11 +126,11 @@ async def test_report_is_stored_once_confirmed_by_repeat_and_withdrawn(
     ],
 )
 async def test_a_mistake_is_422_and_nothing_is_kept(
-    changes: dict[str, Any], field: str, said: str, api: Api, store: Store
+    changes: dict[str, Any], field: str, expected: str, api: Api, store: Store
 ) -> None:
     answer = await api.post(**changes)
     assert (answer.status_code, answer.json()["field"]) == (422, field)
-    assert said in answer.json()["detail"]
+    assert expected in answer.json()["detail"]
     assert store.events("", CONTROLS.kind) == []
 
 
@@ -181,8 +181,8 @@ async def test_feed_entries_keep_first_seen_last_seen_and_end(
 ) -> None:
     clock = ManualClock(morning)
 
-    async def ask(**said: Any) -> PostedConditions:
-        for name, value in said.items():
+    async def ask(**expected: Any) -> PostedConditions:
+        for name, value in expected.items():
             setattr(state, name, value)
         state.published = clock().isoformat()
         async with state.open(clock) as feeds:

@@ -100,9 +100,9 @@ def test_every_truck_arrives_or_is_told_to_hold(day: Day) -> None:
     for trip_id, plans in day.plans.items():
         first, last = plans[0], plans[-1]
         if last.arrived_at is None:
-            said = [n for n in day.notices[trip_id] if n.text.find("HOLD at") >= 0]
+            output = [n for n in day.notices[trip_id] if n.text.find("HOLD at") >= 0]
             assert last.advice is Advice.HOLD, trip_id
-            assert said, trip_id
+            assert output, trip_id
             continue
         maybe_s = sum(s.hang_s + s.remove_s + s.slow_s for s in first.stretches if s.advice is Advice.READY)
         assert last.arrived_at >= first.arrive_early, trip_id

@@ -140,9 +140,11 @@ async def test_without_a_token_others_are_refused_at_start(
     make_settings: Callable[..., Settings], over: dict[str, str], key: str
 ) -> None:
     settings = make_settings(trips=None, http_port=0, **over)
-    with pytest.raises(ConfigError, match=rf"daemon\.{key}: .*no token was made; make one: `alertd token new") as said:
+    with pytest.raises(
+        ConfigError, match=rf"daemon\.{key}: .*no token was made; make one: `alertd token new"
+    ) as output:
         await asyncio.wait_for(run_daemon(settings, system_clock, lambda url: None), 10)
-    assert "\n" not in str(said.value)
+    assert "\n" not in str(output.value)
 
 
 def test_a_token_once_made_lets_it_start(make_settings: Callable[..., Settings], tmp_path: Path) -> None:

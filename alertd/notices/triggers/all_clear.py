@@ -38,7 +38,7 @@ def all_clear(
     text = prefix + all_clear_text(plan, policy, translators.driver)
     return (
         person_notice(
-            plan, NoticeDraft(NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, whoever=True), now_utc
+            plan, NoticeDraft(NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, same_for_all=True), now_utc
         ),
     )
 

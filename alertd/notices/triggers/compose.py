@@ -210,8 +210,8 @@ def people_notices(
 class NoticeDraft:
     """The parts of one notice to people. content: makes its id unique among the notices of its kind on a trip.
 
-    whoever: the id is equal for every audience, so that a message the driver had is not passed on again. advice: see
-    `message_event`.
+    same_for_all: the id is equal for every audience, so that a message the driver had is not passed on again.
+    advice: see `message_event`.
     """
 
     kind: NoticeKind
@@ -219,14 +219,14 @@ class NoticeDraft:
     text: str
     expires_at: datetime
     content: tuple[str, ...]
-    whoever: bool = False
+    same_for_all: bool = False
     advice: Advice | None = None
 
 
 def person_notice(plan: Plan, draft: NoticeDraft, now_utc: datetime) -> Notice:
     """One notice to people about a plan."""
     kind, audience, text = draft.kind, draft.audience, draft.text
-    id_ = notice_id(kind, Audience.DRIVER if draft.whoever else audience, plan.trip_id, *draft.content)
+    id_ = notice_id(kind, Audience.DRIVER if draft.same_for_all else audience, plan.trip_id, *draft.content)
     return Notice(
         id=id_,
         kind=kind,

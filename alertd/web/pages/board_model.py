@@ -154,7 +154,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
             plans.append(plan)
     leaving = [(p.trip_id, best_departure_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
     health = channel_health(
-        planner.settings.channel_names, store.outbox.counts_by_channel(), (), store.channels.standings(), now_utc
+        planner.settings.channel_names, store.outbox.counts_by_channel(), (), store.channels.by_name(), now_utc
     )
     return Board(
         rows=tuple(sorted(rows, key=lambda r: (r.order, r.at, r.trip_id))),

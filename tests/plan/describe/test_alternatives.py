@@ -106,14 +106,14 @@ def test_drivable_way_beats_an_undrivable_one_however_long(
 
 
 def test_the_same_advice_is_a_matter_of_time(over_the_pass: Plan) -> None:
-    def told(later_min: int) -> str:
+    def result(later_min: int) -> str:
         arrive = over_the_pass.arrive_at + timedelta(minutes=later_min)
         return choice(over_the_pass, ("B", replace(over_the_pass, arrive_at=arrive)))
 
     what = "By way of B: plan to chain (60%), 4 tires, arrives"
-    assert told(-15) == f"Another way is quicker. {what} 15 min earlier"
-    assert told(-14) == f"The ways ask about the same. {what} 14 min earlier"
-    assert told(15) == f"The planned way is the better one. {what} 15 min later"
+    assert result(-15) == f"Another way is quicker. {what} 15 min earlier"
+    assert result(-14) == f"The ways ask about the same. {what} 14 min earlier"
+    assert result(15) == f"The planned way is the better one. {what} 15 min later"
 
 
 def test_partly_unknown_way_is_never_better_or_clear(planned: Callable[..., Plan], over_the_pass: Plan) -> None:
