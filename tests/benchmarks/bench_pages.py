@@ -54,7 +54,7 @@ async def measure(trips_n: int) -> None:
                 trip = parse_trip({k: v for k, v in body.items() if v is not None and k != "routes"}, "bench")
                 store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=MORNING))
                 notices, facts = plan_notices(plan, None, MORNING)
-                text = canonical({"plan": to_plain(plan), "said": to_plain(facts)})
+                text = canonical({"plan": to_plain(plan), "said": facts_to_plain(facts)})
                 store.record_plan(plan.id, plan.trip_id, MORNING, text, notices, settings.targets)
                 plans.append(plan)
             planning.latest.update([*outcome.plans, *plans], (), (), MORNING)

@@ -9,11 +9,11 @@ import pytest
 
 from alertd.notices.model import Audience, Notice
 from alertd.notices.policy import Policy, recipient
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
-from alertd.plan.serialize import canonical, to_plain
+from alertd.plan.serialize import canonical
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -31,7 +31,7 @@ class Talk:
     def hear(self, plan: Plan, hour: float) -> list[Notice]:
         now = at_hour(hour)
         notices, facts = plan_notices(plan, self.facts, now, self.policy, self.fetched_times)
-        self.facts = facts_from_plain(json.loads(canonical(to_plain(facts))))
+        self.facts = facts_from_plain(json.loads(canonical(facts_to_plain(facts))))
         assert self.facts == facts
         self.fetched_times += [now for n in notices if n.audience is Audience.DRIVER]
         return list(notices)

@@ -12,7 +12,7 @@ from alertd.i18n import LANGUAGES, Language
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, next_action
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.surfaces import ice_text, thawed_text
 from alertd.notices.text import gsm7
 from alertd.notices.triggers.escalation import escalations
@@ -21,7 +21,7 @@ from alertd.notices.triggers.scheduled import ChainStatus, outlook_text, schedul
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, SurfaceStretch
-from alertd.plan.serialize import canonical, to_plain
+from alertd.plan.serialize import canonical
 from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour, make_surface
 
@@ -46,7 +46,7 @@ class Log:
 
     def next(self, plan: Plan, now: datetime = at_hour(3)) -> tuple[Notice, ...]:  # noqa: B008 - a constant
         notices, facts = plan_notices(plan, self.facts, now, self.policy)
-        self.facts = facts_from_plain(json.loads(canonical(to_plain(facts))))
+        self.facts = facts_from_plain(json.loads(canonical(facts_to_plain(facts))))
         assert self.facts == facts
         return notices
 

@@ -11,7 +11,7 @@ from alertd.notices import surfaces
 from alertd.notices.formats.webhook_event import FORMAT, message_event, plan_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.policy import Policy, recipient
-from alertd.notices.sent_state import SentFact, fact_of
+from alertd.notices.sent_state import SentFact, fact_of, facts_to_plain
 from alertd.notices.text import gsm7, phrases
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import MAX_SEGMENTS, driver_text, eased_text
@@ -44,7 +44,7 @@ class Message:
 def facts_digest(facts: Sequence[SentFact]) -> str:
     """Return a digest of the facts, independent of when and how they were sent."""
     bare = [SentFact(**{name: getattr(s, name) for name in _FACTS}) for s in facts]
-    return hashlib.sha256(canonical(to_plain(tuple(bare))).encode()).hexdigest()[:16]
+    return hashlib.sha256(canonical(facts_to_plain(bare)).encode()).hexdigest()[:16]
 
 
 _FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from alertd.notices.model import Audience
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text import gsm7
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.notices.triggers.closures import closure_text
@@ -15,7 +15,6 @@ from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model.notes import ClosureNote, PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
-from alertd.plan.serialize import to_plain
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 Saying = Callable[..., Plan]
@@ -48,7 +47,7 @@ class Talk:
         if any(n.held for n in notes):
             plan = replace(plan, advice=Advice.HOLD)
         notices, facts = plan_notices(plan, self.facts, at_hour(now_h), IMMEDIATE_POLICY)
-        self.facts = facts_from_plain(to_plain(facts))
+        self.facts = facts_from_plain(facts_to_plain(facts))
         self.ids += [n.id for n in notices]
         return [n.text for n in notices if n.audience is Audience.DRIVER]
 

@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, ChainsNote
-from alertd.plan.serialize import canonical, to_plain
+from alertd.plan.serialize import canonical
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -37,7 +37,7 @@ class Talk:
 
     def hear(self, plan: Plan, now: Any = BEFORE) -> tuple[Notice, ...]:
         notices, facts = plan_notices(plan, self.facts, now, self.policy)
-        self.facts = facts_from_plain(json.loads(canonical(to_plain(facts))))
+        self.facts = facts_from_plain(json.loads(canonical(facts_to_plain(facts))))
         assert self.facts == facts
         self.notices += notices
         return notices
