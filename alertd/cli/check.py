@@ -1,4 +1,4 @@
-"""Reads every configured file and gathers what is wrong, file by file, so that one run shows all mistakes."""
+"""Reads every configured file and gathers the mistakes file by file, so that one run shows them all."""
 
 import asyncio
 from collections.abc import Callable, Iterable

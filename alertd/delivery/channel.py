@@ -1,4 +1,4 @@
-"""What passes between the outbox and the channels: the shape of a delivery, and what a channel promises."""
+"""What passes between the outbox and the channels: a delivery as a value, and the duties of a channel."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime

@@ -1,4 +1,4 @@
-"""One trip at one moment: from route, rig, rules and road field to a plan. The same inputs give the same bytes."""
+"""One trip at one moment: from route, rig, rules and road field to a plan. Same inputs, same bytes."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace

@@ -1,4 +1,4 @@
-"""Data that seldom change, gathered beforehand: outlines of the zones that routes touch, and ground heights."""
+"""Data that seldom change, gathered beforehand: outlines of zones on routes, and ground heights."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterable, Sequence

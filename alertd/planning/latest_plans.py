@@ -1,4 +1,4 @@
-"""The results of the last cycle for the pages: plans, trips without one, changes, the road by the hour."""
+"""The results of the last cycle for the pages: plans, failures, changes, the road by the hour."""
 
 import json
 import logging

@@ -1,4 +1,4 @@
-"""The inputs of a plan as values: the planner, a replay and an explanation build them with the same functions."""
+"""The inputs of a plan as values, built the same way for the planner, a replay and an explanation."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Weather warnings along a route: the lists of its countries' services placed on it, and notes on missing ones."""
+"""Weather warnings along a route: its countries' lists placed on it, and notes on missing ones."""
 
 import asyncio
 from collections import Counter

@@ -1,4 +1,4 @@
-"""Driver reports of a trip (read, chains on or off, arrived): stored once and loaded for planning and notices."""
+"""Driver reports of a trip (read, chains on or off, arrived): stored once, loaded for later use."""
 
 import json
 from collections import defaultdict

@@ -1,4 +1,4 @@
-"""Renders the brief's HTML and images once and stores them, so every delivery attempt sends the same bytes."""
+"""Renders and stores the brief's HTML and images once, so that every attempt sends the same bytes."""
 
 import asyncio
 import base64

@@ -1,4 +1,4 @@
-"""A clock that ignores wrong readings, and reports whether its time is good enough for irreversible actions.
+"""A clock that ignores wrong readings, and reports whether its time is good for irreversible actions.
 
 Readings are compared with a monotonic clock and with the `Date` header of HTTP answers (RFC 9110, 6.6.1).
 """

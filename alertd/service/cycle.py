@@ -1,4 +1,4 @@
-"""One planning cycle: plans the due trips, decides their notices, and records each plan in one transaction."""
+"""One planning cycle: plans due trips, decides their notices, records each plan in one transaction."""
 
 import asyncio
 import json
@@ -24,7 +24,7 @@ from alertd.plan.chain_up.chains_on import TruckReport
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, to_plain
-from alertd.planning.planner import NotPlanned, Planner, Reports, not_planned_for
+from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.stations import gather_observations
 from alertd.records.closures import active_closures
@@ -92,8 +92,27 @@ def due_trips(
     return out
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedCycle:
+    """The due trips, the outcome of each in the same order, and the reports of their trucks, before recording."""
+
+    now_utc: datetime
+    trips: tuple[TripRequest, ...]
+    outcomes: tuple[Outcome, ...]
+    reports: Reports
+    unread: tuple[tuple[str, str], ...]
+
+
 async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleOutcome:
     """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
+    planned = await plan_due_trips(planner, store, now_utc)
+    outcome = await record_cycle(planner, store, planned)
+    await observe_roads(planner, store, planned)  # last, so that no plan waits for it
+    return outcome
+
+
+async def plan_due_trips(planner: Planner, store: Store, now_utc: datetime) -> PlannedCycle:
+    """Plan every due trip. Asks sources, so it may be slow. Raises StoreError."""
     unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     unknown: list[tuple[str, str]] = []
@@ -107,12 +126,18 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleO
     closures = await asyncio.to_thread(lambda: tuple(closure.to_core() for closure in active_closures(store, now_utc)))
     controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
     outcomes = await planner.plan(trips, now_utc, reports, RoadReports(closures=closures, controls=controls))
+    return PlannedCycle(now_utc=now_utc, trips=tuple(trips), outcomes=tuple(outcomes), reports=reports, unread=unread)
+
+
+async def record_cycle(planner: Planner, store: Store, planned: PlannedCycle) -> CycleOutcome:
+    """Record each plan with its notices in one transaction. Asks no source. Raises StoreError."""
+    now_utc, reports = planned.now_utc, planned.reports
     done: list[ActiveTrip] = []
     made: list[Plan] = []
-    notified_at = await asyncio.to_thread(_recently_notified, store, trips, now_utc)
-    failed = [o for o in outcomes if isinstance(o, NotPlanned)]
+    notified_at = await asyncio.to_thread(_recently_notified, store, planned.trips, now_utc)
+    failed = [o for o in planned.outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []
-    for trip, plan in zip(trips, outcomes, strict=True):
+    for trip, plan in zip(planned.trips, planned.outcomes, strict=True):
         if isinstance(plan, NotPlanned):
             continue
         try:
@@ -137,19 +162,23 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleO
             now_utc,
         )
     new += await asyncio.to_thread(_notify_drivers, planner, store, [m.trip for m in failed], notified_at, now_utc)
-    if planner.weather_sources.observer is not None:  # last, so that no plan waits for it
-        routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
-        await gather_observations(planner.weather_sources.observer, planner.route, routes, store, now_utc)
     outcome = CycleOutcome(
         plans=tuple(one.plan for one in done),
         not_planned=tuple(failed),
         new_notices=tuple(new),
-        unread=unread,
+        unread=planned.unread,
         active=tuple(done),
     )
     facts_by_trip = {one.plan.trip_id: one.facts for one in done}
-    planner.latest.update(made, [(m.trip.id, m.reason) for m in failed], unread, now_utc, facts_by_trip)
+    planner.latest.update(made, [(m.trip.id, m.reason) for m in failed], planned.unread, now_utc, facts_by_trip)
     return outcome
+
+
+async def observe_roads(planner: Planner, store: Store, planned: PlannedCycle) -> None:
+    """Record reports of stations near the roads of the trips, for scoring."""
+    if planner.weather_sources.observer is not None:
+        routes = [name for trip in planned.trips for name in (trip.route, *trip.other_routes)]
+        await gather_observations(planner.weather_sources.observer, planner.route, routes, store, planned.now_utc)
 
 
 def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:

@@ -1,4 +1,4 @@
-"""What is read once and shared by every trip: rules, rigs, what lies along roads, and routes built from GPX."""
+"""Data read once and shared by every trip: rules, rigs, what lies along roads, and routes from GPX."""
 
 import logging
 from collections.abc import Mapping, Sequence

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import httpx
 
+from alertd.notices.sent_state import facts_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import create_planner

@@ -1,4 +1,4 @@
-"""Solves one trip: the best places to put chains on and off, the clock of the trip, and the conditions on the way."""
+"""Solves one trip: the best places to put chains on and off, the trip's clock, and the conditions."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""Overlays posted controls on our estimate: a posted level is certain while it applies, and nothing gets milder."""
+"""Overlays posted controls on our estimate: certain while they apply, and nothing gets milder."""
 
 from collections.abc import Sequence
 from dataclasses import replace

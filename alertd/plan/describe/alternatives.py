@@ -1,4 +1,4 @@
-"""Compares a trip's other routes with the planned one: what each requires, and which is clearly better."""
+"""Compares a trip's other routes with the planned one: what they require, and which is clearly better."""
 
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""Finds bridges whose deck may be icy or white while the road beside it is not, for the driver to slow down."""
+"""Finds bridges whose deck may be icy or white while the road beside it is not."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime

@@ -1,4 +1,4 @@
-"""Finds winter road on the way, flat or graded: runs of ice, frost or snow that call for less speed, chains or not.
+"""Finds winter road, flat or graded: runs of ice, frost or snow that call for less speed.
 
 A driver may not see ice and glaze and cannot coast over them, so they cause a notice. Frost alone does not: its usual
 friction (0.20, see `road.friction`) is that of packed snow, not of ice (0.08). Frost and snow make a trip `slow`.

@@ -1,4 +1,4 @@
-"""From API value to advice for one place of a plan: every number in between, in the order of the computation.
+"""From API value to advice for one place of a plan: every number in between, in order.
 
 Nothing is decided or computed again here. Numbers of the road come from `road.trace` and the road field, need and
 posting from the solution behind the plan, and advice from the plan's own stretch.

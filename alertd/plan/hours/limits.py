@@ -1,4 +1,4 @@
-"""Computes legal hours of the driver: use by driving, chaining and breaks, and where each limit is reached.
+"""Computes the legal hours that driving, chaining and breaks use, and where each limit is reached.
 
 The law is a few numbers (`HoursRules`) applied to a timeline of spells. Hanging or removing chains is on duty, not
 driving: it uses the window and the cycle, not the driving hours. The two hours for adverse driving conditions (49 CFR

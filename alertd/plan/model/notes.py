@@ -1,4 +1,4 @@
-"""Facts that a plan adds to its stretches: duties, sources, rule texts, hours, bridges, closures and position."""
+"""Facts beside the stretches: duties, sources, rule texts, hours, bridges, closures and position."""
 
 from dataclasses import dataclass
 from datetime import date, datetime

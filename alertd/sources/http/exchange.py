@@ -1,4 +1,4 @@
-"""One request to a server and its response: headers, redirects, size limit, and validation of the body."""
+"""One request to a server and its response: headers, redirects, size limit, validation of the body."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Values of the dispatcher's board: one row per trip in order of next action, and the state of the data."""
+"""Values of the dispatcher's board: one row per trip by next action, and the state of the data."""
 
 import hashlib
 import json

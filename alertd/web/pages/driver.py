@@ -1,4 +1,4 @@
-"""The driver's page: the next action, read when parked; one tap each for "Got it", "Chains on" and "Chains off".
+"""The driver's page: next action, read when parked; one tap for "Got it", "Chains on", "Chains off".
 
 A GET changes nothing, because mail scanners and link previews follow links too. Reports are sent by POST.
 """
