@@ -222,11 +222,11 @@ def test_the_next_step_is_to_slow_down_for_ice(saying: Saying) -> None:
 def test_a_chain_up_soon_after_the_ice_begins_comes_first(saying: Saying) -> None:
     plan = saying(CHAIN)
     (stop,) = (s for s in (next_action(plan, ChainStatus(), None, at_hour(4)),) if s.step is ActionKind.HANG)
-    soon = replace(make_surface(), begins_at=stop.at - timedelta(minutes=18))
+    soon = replace(make_surface(), enter_at=stop.at - timedelta(minutes=18))
     first = next_action(with_ice(plan, soon), ChainStatus(), None, at_hour(4))
     assert first.step is ActionKind.HANG
     assert first.then[0].startswith("ICE ")
-    early = replace(make_surface(), begins_at=stop.at - timedelta(minutes=48))
+    early = replace(make_surface(), enter_at=stop.at - timedelta(minutes=48))
     first = next_action(with_ice(plan, early), ChainStatus(), None, at_hour(4))
     assert first.step is ActionKind.SLOW
     assert "chain, " in first.then[0]
