@@ -51,8 +51,8 @@ CHAIN_RATIO: Final[dict[RoadClass, float]] = {
     RoadClass.SLUSH: 1.5,
 }
 
-# Start traction of cars with chains over without (NSC, quoted by the Utah Safety Council): 3 or more on snow, 6 or more on
-# ice. A braked wheel slides over the snow; a driven one digs its chain in. Half of that gain is assumed for a truck.
+# Start traction of cars with chains over without (NSC, quoted by the Utah Safety Council): 3 or more on snow, 6 or more
+# on ice. A braked wheel slides over the snow; a driven one digs its chain in. Half of that gain is assumed for a truck.
 CHAIN_TRACTION_RATIO: Final[dict[RoadClass, float]] = {
     RoadClass.ICE: 3.5,
     RoadClass.GLAZE: 3.5,
