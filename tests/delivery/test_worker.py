@@ -382,7 +382,7 @@ async def test_a_restart_knows_who_was_in_trouble_and_tells_it_once(store: Store
     assert timedelta(0) <= again.health()[0].failing_since - noon < timedelta(minutes=1)
     hook.down = None
     third = await again.deliver_due(noon + timedelta(hours=2))
-    assert (third.done_n, third.recovered, store.channels.channel_states()["hook"].state) == (3, ("hook",), "up")
+    assert (third.done_n, third.recovered, store.channels.by_name()["hook"].state) == (3, ("hook",), "up")
     store.outbox.release_claims()
     gone_at = noon + timedelta(hours=3)
     store.channels.keep(ChannelState(target="hook", state="disabled", since=gone_at, why="hook: answered 410"))
@@ -399,7 +399,7 @@ async def test_states_that_cannot_be_read_do_not_stop_deliveries(
 
     say("chain")
     hook = Scripted()
-    monkeypatch.setattr(store.outbox, "standings", torn)
+    monkeypatch.setattr(store.outbox, "channel_states", torn)
     with pytest.raises(StoreError, match="failing"):
         await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
     assert hook.texts == ["chain"]
@@ -450,7 +450,7 @@ async def test_a_dead_channel_stays_dead_after_everything_is_pruned(store: Store
     later = Scripted()
     await _dispatcher(store.outbox, hook=later).deliver_due(noon + timedelta(days=3000))
     assert later.tries_n == 0
-    assert store.channels.channel_states()["hook"].state == "disabled"
+    assert store.channels.by_name()["hook"].state == "disabled"
 
 
 async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: datetime, say) -> None:

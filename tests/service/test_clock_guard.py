@@ -272,11 +272,11 @@ async def test_nothing_expires_or_is_disabled_in_doubt(
         await first.deliver()
         store.outbox.release_claims()
         machine.go(HOUR)
-    assert store.channels.channel_states()["office"].state == "failing"
+    assert store.channels.by_name()["office"].state == "failing"
     machine.off = MONTH
     wrong = make_daemon(GuardedClock(machine.wall, machine.elapsed))
     for _ in range(3):
         await wrong.deliver()
         machine.go(timedelta(minutes=1))
     assert [row.state for one in (notice, later) for row in store.outbox.of_notice(one.id)] == ["waiting", "waiting"]
-    assert store.channels.channel_states()["office"].state == "failing"
+    assert store.channels.by_name()["office"].state == "failing"

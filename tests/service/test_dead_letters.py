@@ -114,7 +114,7 @@ def test_a_person_reopens_a_disabled_channel_by_its_name(store: Store) -> None:
     later = NOON + timedelta(days=6)
     assert reopen(store, "hook", ["hook"], later)
     assert not reopen(store, "hook", ["hook"], later)
-    assert store.channels.channel_states()["hook"].state == "up"
+    assert store.channels.by_name()["hook"].state == "up"
     with pytest.raises(InputError, match="no channel of the settings"):
         reopen(store, "hock", ["hook"], later)
 
