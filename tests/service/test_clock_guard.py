@@ -56,7 +56,7 @@ def clock(machine: Machine) -> GuardedClock:
 def servers_confirm(clock: GuardedClock, machine: Machine, *hosts: str, off: timedelta = timedelta(0)) -> None:
     """Servers whose clocks are right, but for `off`."""
     for host in hosts or ("api.weather.gov",):
-        clock.received(host, (machine.true + off - clock()).total_seconds())
+        clock.record_offset(host, (machine.true + off - clock()).total_seconds())
 
 
 @pytest.mark.parametrize("off", [MONTH, -MONTH, timedelta(hours=1), timedelta(days=3 * 365)], ids=str)
