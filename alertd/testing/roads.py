@@ -40,7 +40,7 @@ class Road:
             height_m=self.height_m[::-1],
         )
 
-    def samples(self, spacing_m: float = 500.0) -> tuple[Array, Array, Array]:
+    def samples(self, spacing_m: float = 100.0) -> tuple[Array, Array, Array]:
         """Latitude, longitude and height at equal distances; heights have no overshoot between the points.
 
         Between points the heights follow a monotone cubic (Fritsch and Carlson 1980, harmonic mean of slopes). Straight
@@ -54,17 +54,18 @@ class Road:
         at = np.append(np.arange(0.0, d[-1], spacing_m), d[-1])
         i = np.clip(np.searchsorted(d, at, side="right") - 1, 0, length_m.size - 1)
         share = (at - d[i]) / length_m[i]
-        # A sine of amplitude a and wave number k lengthens a line by about (a k)^2 / 4.
+        # A triangle wave of slope s lengthens a line by the root of 1 + s^2, everywhere by the same factor.
         waves = np.maximum(np.rint(straight_m / BEND_M), 1.0)
-        wave_number = 2.0 * np.pi * waves / straight_m
-        side_m = (2.0 * np.sqrt(length_m / straight_m - 1.0) / wave_number)[i] * np.sin(2.0 * np.pi * waves[i] * share)
+        slope = np.sqrt((length_m / straight_m) ** 2 - 1.0)
+        phase = (waves[i] * share) % 1.0
+        side_m = (slope * straight_m / waves)[i] * (np.abs((phase + 0.75) % 1.0 - 0.5) - 0.25)
         lat = np.interp(at, d, self.lat_deg) + np.degrees(side_m * (east_m / straight_m)[i] / EARTH_M)
         lon = np.interp(at, d, self.lon_deg) - np.degrees(
             side_m * (north_m / straight_m)[i] / EARTH_M / np.cos(np.interp(at, d, phi))
         )
         return lat, lon, _monotone_cubic(at, d, self.height_m)
 
-    def gpx(self, spacing_m: float = 500.0) -> str:
+    def gpx(self, spacing_m: float = 100.0) -> str:
         """The road as the text of a GPX 1.1 file with one track."""
         points = "\n".join(
             f'<trkpt lat="{lat:.5f}" lon="{lon:.5f}"><ele>{ele:.1f}</ele></trkpt>'
