@@ -14,7 +14,7 @@ import click
 
 from alertd.cli.paths import data_root, settings_to_read
 from alertd.errors import InputError
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest, parse_departure, read_trips
 

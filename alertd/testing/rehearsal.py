@@ -15,7 +15,7 @@ from alertd.daemon.jobs import Daemon
 from alertd.delivery.channels.file import SPEC as FOLDER
 from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import Audience, Notice
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner, create_planner
 from alertd.records.driver_reports import save_report
 from alertd.records.posted_controls import known_places, save_posted
