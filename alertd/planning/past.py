@@ -17,12 +17,12 @@ from alertd.forecast.observations import Station, StationReport
 from alertd.forecast.past import PastEvidence, missing_hours
 from alertd.forecast.provider import ForecastRequest
 from alertd.plan.warnings.placement import query_samples
-from alertd.planning.kept_forecasts import KeptForecasts
-from alertd.planning.replay_record import recording
+from alertd.planning.response_recorder import recording
 from alertd.planning.stations import GIVE_UP_AFTER, box_around_route
 from alertd.road.past_stations import CellPlaces, station_weights
 from alertd.road.past_weather import cell_places
 from alertd.route.model import Route
+from alertd.sources.kept_forecasts import KeptForecasts
 from alertd.sources.providers.metar.reports import HISTORY_STATIONS_N, Metars
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.units import HOUR_S

@@ -1,4 +1,4 @@
-"""Opens the weather sources that the settings name, and checks that a contact is set where a service needs one."""
+"""Opens the weather sources of the settings, and checks that a contact is set where one is required."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -6,7 +6,6 @@ from urllib.parse import urlsplit
 
 from alertd.errors import ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
-from alertd.planning.kept_forecasts import KeptForecasts
 from alertd.planning.past import PastObserver
 from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import ActiveAlerts, AlertServices
@@ -17,6 +16,7 @@ from alertd.settings.model import Settings
 from alertd.sources.http.answer import JsonClient
 from alertd.sources.http.client import is_loopback
 from alertd.sources.http.host_limits import HostLimits
+from alertd.sources.kept_forecasts import KeptForecasts
 from alertd.sources.provider_spec import ProviderInputs
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.metar.reports import Metars

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from alertd.testing.nws_format import Array, Weather
+from alertd.testing.nws.grid_format import Array, Weather
 from alertd.units import HOUR_S, INCH_MM, KMH_MPS, KNOT_MPS
 
 MINUTE: Final = 53

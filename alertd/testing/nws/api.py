@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from alertd.testing.fake_stations import FakeStations
-from alertd.testing.nws_format import OFFICE, Ground, cell_of, gridpoint, ring_of
+from alertd.testing.nws.grid_format import OFFICE, Ground, cell_of, gridpoint, ring_of
+from alertd.testing.nws.stations import FakeStations
 
 BASE = "https://api.weather.gov"  # base of URLs inside responses, whichever server sends them
 
