@@ -131,7 +131,7 @@ def _coded(reports: Sequence[StationReport], at_h: Array, hours: int) -> Array:
     given = np.isfinite(rate)
     t, v = at_h[given], rate[given]
     for hour in range(hours):
-        inside = (t >= hour - ROUTINE_LEAD_H) & (t <= hour + 1.0 + ROUTINE_LEAD_H)
+        inside = (t >= hour + ROUTINE_LEAD_H) & (t < hour + 1.0 + ROUTINE_LEAD_H)
         if inside.any():
             out[hour] = v[inside].max()
             continue

@@ -28,7 +28,7 @@ REPORT_SD_K: Final = 0.5  # of a report, rounded to whole degrees in most countr
 HEIGHT_SD_K_PER_KM: Final = 1.5  # as in `downscale.AirParams`, Minder et al. 2010
 DISTANCE_SD_K_PER_KM: Final = 0.02  # 1 K in 50 km
 # Share of overcast dry hours at a station in which light precipitation falls out of its reach, and its rate.
-UNSEEN_PROB: Final = 0.1
+UNSEEN_PROB: Final = 0.2
 UNSEEN_MMWE_H: Final = 0.2
 UNSEEN_FROM_CLOUD_FRAC: Final = 0.5  # below it no precipitation is expected near; at overcast all of the chance
 UNSEEN_OVER_H: Final = 24  # a chance counts in full where the sky is overcast for so long; a short cloud brings little
@@ -153,8 +153,8 @@ def _moved(stations: Sequence[StationHours], places: CellPlaces, start: datetime
     )  # fmt: skip
     to_pressure = humidity.isa_pressure_hpa(to_m)
     rh_there = humidity.humidity_at_height_frac(rh, temp, at_cell, pressure, to_pressure, np.nan_to_num(precip))
-    rise = RISE_FACTOR_PER_KM * np.maximum(to_m - from_m, 0.0) / 1000.0
-    factor = np.minimum((1.0 + rise) / np.maximum(1.0 - rise, 0.1), MOST_RISE_FACTOR)
+    rise = RISE_FACTOR_PER_KM * (to_m - from_m) / 1000.0
+    factor = np.clip((1.0 + rise) / np.maximum(1.0 - rise, 0.1), 1.0 / MOST_RISE_FACTOR, MOST_RISE_FACTOR)
     whole = at_cell.shape
     return _Moved(
         at_cell,

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from alertd.testing.nws.grid_format import OFFICE, Ground, cell_of, gridpoint, ring_of
-from alertd.testing.nws.stations import FakeStations
+from alertd.testing.nws.grid_format import OFFICE, Ground, Weather, cell_of, gridpoint, ring_of
+from alertd.testing.nws.stations import FakeStation, FakeStations
 
 BASE = "https://api.weather.gov"  # base of URLs inside responses, whichever server sends them
 
@@ -120,6 +120,12 @@ class FakeNws:
         lat, lon = (float(part) for part in params["point"].split(","))
         here = {f"{BASE}/zones/{z}" for z in self._at(lat, lon)}
         return [a for a in self.alerts if here & set(a["properties"]["affectedZones"])]
+
+
+def nws_of(storm: Weather, ground: Ground, stations: Sequence[FakeStation]) -> FakeNws:
+    """The service for invented weather over a terrain, with stations and without any warning."""
+    weather = FakeNwsWeather(stations=FakeStations(storm=storm, stations=stations), ground=ground)
+    return FakeNws(zones={}, alerts=(), updated="", weather=weather)
 
 
 def make_alert(zones: Sequence[str], **changes: Any) -> dict[str, Any]:
