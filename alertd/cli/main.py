@@ -368,7 +368,8 @@ def brief(html: Path | None, pdf: Path | None, config: str | None, as_json: bool
     "--source",
     type=click.Choice(("open-meteo", "nws")),
     default="open-meteo",
-    help="The stand-in to ask; nws: the shipped default, with stations for the past hours.",
+    metavar="NAME",
+    help="The stand-in to ask: open-meteo, or nws, the shipped default with stations for the past hours.",
 )
 def demo(keep: Path | None, serve: bool, port: int, speed: float, source: str) -> None:
     """An invented carrier and storm, end to end and offline: plan, message, brief, verified webhook."""

@@ -1,5 +1,6 @@
 """The past of a road from stations and kept forecasts: who is asked how often, and what a plan makes of it."""
 
+import json
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -233,8 +234,22 @@ async def test_explanation_names_what_each_past_hour_rests_on(desk: Callable[...
     assert spans[-1].basis == "source"
 
 
-def test_evidence_is_read_back_to_the_last_bit(morning: datetime) -> None:
-    assert evidence_from_plain(evidence_to_plain(PastEvidence(problems=("x",)))) == PastEvidence(problems=("x",))
+async def test_evidence_is_read_back_to_the_last_bit(desk: Callable[..., Desk], morning: datetime) -> None:
+    recorded: list[PastEvidence] = []
+    place = desk(sky(morning), [TOP])
+    async with create_planner(place.settings, place.clock) as planner:
+        route = await planner.route_of(place.line)
+        depart = (place.clock() + timedelta(hours=1)).isoformat()
+        trip = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart=depart)
+        recorded.append((await planner.prepare(route, [trip], place.clock())).answers.past)
+    (evidence,) = recorded
+    again = evidence_from_plain(json.loads(json.dumps(evidence_to_plain(evidence), allow_nan=False)))
+    assert [repr(r) for r in again.reports] == [repr(r) for r in evidence.reports]
+    assert len(again.reports) >= 48
+    (kept,), (before,) = again.kept, evidence.kept
+    for name in ("elevation_m", "values", "issued_epoch_s"):
+        assert np.array_equal(getattr(kept, name), getattr(before, name), equal_nan=True), name
+    assert (kept.provider, kept.start, again.problems) == (before.provider, before.start, evidence.problems)
 
 
 @pytest.mark.parametrize("days", [range(4)])
