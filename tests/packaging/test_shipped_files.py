@@ -10,7 +10,16 @@ from pathlib import Path
 import pytest
 
 REPO = Path(__file__).resolve().parents[2]
-BUILT_OF = ("pyproject.toml", "README.md", "LICENSE", ".gitignore", "alertd", "config", "fixtures/demo", "fixtures/skies")
+BUILT_OF = (
+    "pyproject.toml",
+    "README.md",
+    "LICENSE",
+    ".gitignore",
+    "alertd",
+    "config",
+    "fixtures/demo",
+    "fixtures/skies",
+)
 PLANTED = (
     "config/secrets/tms.txt",
     "config/tms-secret.txt",
