@@ -36,7 +36,8 @@ OVERLAP: Final = timedelta(hours=2)  # asked again with each question, because r
 MISSING_H: Final = 3
 STATIONS_PER_CELL: Final = 2
 MOST_STATIONS: Final = 24  # [A] a route; 600 km of road have some 20 airports within reach
-TIMEOUT_S: Final = 60.0
+# As for the reports that are kept for scores. Later runs go on where this one stopped.
+TIMEOUT_S: Final = 90.0
 # [A] Names of airports report weather and clouds; other networks of the service report temperature and wind alone.
 _AIRPORT: Final = re.compile(r"[A-Z]{4}")
 
@@ -96,7 +97,6 @@ class PastObserver:
     def __init__(self, stations: NwsStations | None, metars: Metars | None, kept: KeptForecasts) -> None:
         self._stations, self._metars, self._kept = stations, metars, kept
         self._logs: dict[str, _StationLog] = {}
-        self._busy = asyncio.Lock()
 
     async def evidence(self, route: Route, request: ForecastRequest, forecasts: Sequence[Forecast]) -> PastEvidence:
         """Reports and kept forecasts for past hours that none of the sources has; none where one has them all."""
@@ -111,13 +111,13 @@ class PastObserver:
             return PastEvidence(kept=on_hours)
         places = cell_places(lacking[0], request)
         turns = {"nws": _ServiceTurn(), "metar": _ServiceTurn()}
-        reports: list[StationReport] = []
+        chosen: list[str] = []
         problems = []
         try:
-            async with asyncio.timeout(TIMEOUT_S), self._busy:
+            async with asyncio.timeout(TIMEOUT_S):
                 with recording():
-                    reports += await self._of_weather_service(route, places, request.now_utc, turns["nws"])
-                    reports += await self._of_airports(route, places, request.now_utc, turns["metar"], reports)
+                    await self._ask_weather_service(route, places, request.now_utc, turns["nws"], chosen)
+                    await self._ask_airports(route, places, request.now_utc, turns["metar"], chosen)
         except TimeoutError:
             problems.append(f"not all stations asked within {TIMEOUT_S:g} s")
         problems += [
@@ -125,14 +125,17 @@ class PastObserver:
             for service, turn in turns.items()
             for what, n in turn.problems.items()
         ]
-        return PastEvidence(reports=tuple(reports), kept=on_hours, problems=tuple(problems))
+        reports = tuple(self._known(chosen, request.now_utc))
+        self._forget(request.now_utc)
+        return PastEvidence(reports=reports, kept=on_hours, problems=tuple(problems))
 
-    async def _of_weather_service(
-        self, route: Route, places: CellPlaces, now_utc: datetime, turn: _ServiceTurn
-    ) -> list[StationReport]:
+    async def _ask_weather_service(
+        self, route: Route, places: CellPlaces, now_utc: datetime, turn: _ServiceTurn, chosen: list[str]
+    ) -> None:
+        """Ask for what is missing of the stations near the route; adds their names to `chosen`."""
         service = self._stations
         if service is None:
-            return []
+            return
         listed: dict[str, Station] = {}
         for i in query_samples(route):
             if turn.down_n >= GIVE_UP_AFTER:
@@ -145,7 +148,8 @@ class PastObserver:
                 turn.down_n += isinstance(exc, SourceDown)
                 continue
             listed |= {s.id: s for s in near}
-        chosen = _chosen(listed.values(), places)
+        stations = _chosen(listed.values(), places)
+        chosen += [s.id for s in stations]
 
         async def ask(station: Station) -> None:
             first = self._first_missing(station.id, now_utc)
@@ -156,21 +160,21 @@ class PastObserver:
             if new is not None:
                 self._add(station.id, first, now_utc, new)
 
-        await asyncio.gather(*(ask(s) for s in chosen))
-        return self._known((s.id for s in chosen), now_utc)
+        await asyncio.gather(*(ask(s) for s in stations))
 
-    async def _of_airports(
-        self, route: Route, places: CellPlaces, now_utc: datetime, turn: _ServiceTurn, known: Reports
-    ) -> list[StationReport]:
-        """Reports of airports where no station of the weather service is within reach."""
+    async def _ask_airports(
+        self, route: Route, places: CellPlaces, now_utc: datetime, turn: _ServiceTurn, chosen: list[str]
+    ) -> None:
+        """The same of airports, where no station of the weather service is within reach."""
         service = self._metars
-        bare = ~_reached(places, [r.station for r in known])
+        bare = ~_reached(places, [r.station for r in self._known(chosen, now_utc)])
         if service is None or not bare.any():
-            return []
+            return
         newest = await turn.ask(lambda: service.inside(*box_around_route(route)))
         left = CellPlaces(*(values[bare] for values in places))
-        chosen = [s.id for s in _chosen([r.station for r in newest or ()], left)]
-        missing = {id_: first for id_ in chosen if (first := self._first_missing(id_, now_utc)) is not None}
+        airports = [s.id for s in _chosen([r.station for r in newest or ()], left)]
+        chosen += airports
+        missing = {id_: first for id_ in airports if (first := self._first_missing(id_, now_utc)) is not None}
         ids = sorted(missing, key=lambda id_: (missing[id_], id_))
         for batch in (ids[i : i + HISTORY_STATIONS_N] for i in range(0, len(ids), HISTORY_STATIONS_N)):
             first = min(missing[id_] for id_ in batch)
@@ -178,7 +182,6 @@ class PastObserver:
             new = await turn.ask(lambda batch=batch, hours=hours: service.history(batch, hours))  # type: ignore[misc]
             for id_ in batch if new is not None else ():
                 self._add(id_, first, now_utc, [r for r in new or () if r.station.id == id_])
-        return self._known(chosen, now_utc)
 
     def _first_missing(self, id_: str, now_utc: datetime) -> datetime | None:
         """From when on a station has to be asked; None where it was asked shortly before."""
@@ -200,6 +203,10 @@ class PastObserver:
         oldest = now_utc - HISTORY - OVERLAP
         told.reports = {at: r for at, r in told.reports.items() if at >= oldest}
         told.known_from = max(told.known_from, oldest)
+
+    def _forget(self, now_utc: datetime) -> None:
+        """Drop the logs of stations that no road has used for long."""
+        self._logs = {id_: told for id_, told in self._logs.items() if now_utc - told.asked_at < HISTORY}
 
     def _known(self, ids: Iterable[str], now_utc: datetime) -> list[StationReport]:
         return [

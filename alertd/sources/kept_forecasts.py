@@ -13,6 +13,7 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,7 +73,7 @@ class KeptForecasts:
         if path is None or not path.is_file():
             return None
         try:
-            with np.load(path, allow_pickle=False) as stored:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
                 parts: dict[str, NDArray[Any]] = {name: stored[name] for name in stored.files}
             kept = KeptForecast(
                 provider=provider,
@@ -81,7 +82,7 @@ class KeptForecasts:
                 values=parts["values"].astype(np.float64),
                 issued_epoch_s=parts["issued_epoch_s"].astype(np.float64),
             )
-        except (OSError, ValueError, KeyError, EOFError) as exc:
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as exc:
             self._report(f"kept forecasts {path} cannot be read ({exc}); planning without them")
             return None
         shape = (len(FILLED_FIELDS), kept.elevation_m.size, kept.issued_epoch_s.shape[-1])

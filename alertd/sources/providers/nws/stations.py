@@ -139,7 +139,7 @@ class NwsStations:
         answer = await self._client.get_json(
             SOURCE, f"{self._base}/stations/{station_id}/observations",
             params={"start": first, "end": last, "limit": str(HISTORY_N)},
-            read=read_observations, options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
+            read=read_history, options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
         )  # fmt: skip
         return answer.value
 
@@ -159,6 +159,23 @@ def read_observations(body: object) -> tuple[StationReport, ...]:
     whole = isinstance(body, dict) and "features" in body
     features = validated(SOURCE, _Collection, body).features if whole else [body]
     return tuple(_report(validated(SOURCE, _ObservationFeature, feature)) for feature in features)
+
+
+def read_history(body: object) -> tuple[StationReport, ...]:
+    """The reports of a list. One that cannot be read is left out, as there are others.
+
+    Raises SourceChanged for what is no list, or when none of several can be read.
+    """
+    out: list[StationReport] = []
+    trouble: SourceChanged | None = None
+    for feature in validated(SOURCE, _Collection, body).features:
+        try:
+            out.append(_report(validated(SOURCE, _ObservationFeature, feature)))
+        except SourceChanged as exc:
+            trouble = trouble or exc
+    if trouble is not None and not out:
+        raise trouble
+    return tuple(out)
 
 
 def _report(observed: _ObservationFeature) -> StationReport:
