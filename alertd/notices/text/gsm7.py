@@ -49,8 +49,9 @@ def septets(text: str) -> int:
 def segments(text: str) -> int:
     """Return the number of messages: GSM-7 if possible, else UCS-2. No pair is split over two parts."""
     if _ALPHABET.issuperset(text):
-        if septets(text) <= SINGLE_SEPTETS:
-            return 1
+        septets_n = septets(text)
+        if septets_n == len(text):  # no escape that a part could split
+            return 1 if septets_n <= SINGLE_SEPTETS else -(-septets_n // PART_SEPTETS)
         return _parts([2 if c in EXTENDED else 1 for c in text], SINGLE_SEPTETS, PART_SEPTETS)
     return _parts([2 if ord(c) > 0xFFFF else 1 for c in text], SINGLE_UNITS, PART_UNITS)
 
