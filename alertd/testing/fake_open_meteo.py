@@ -22,10 +22,10 @@ from urllib.parse import parse_qsl, urlsplit
 
 from alertd.testing.fake_nws import FakeNws
 from alertd.testing.open_meteo_format import NO_FLAWS, BadRequest, Flaws, Ground, elevation, forecast, run_metadata
-from alertd.testing.storm import Storm, ground_m, member
+from alertd.testing.storm import Storm, ground_m
+from alertd.testing.weather_model import WeatherModel
 
 MEMBERS: Final = 30
-ENSEMBLE: Final = tuple(member(i) for i in range(1, MEMBERS + 1))
 KEPT_BODIES: Final = 16  # an ensemble of the demo's road takes about 4 MB; tests ask the same one again and again
 
 
@@ -103,7 +103,7 @@ class FakeOpenMeteo:
     """
 
     now_utc: datetime
-    storm: Storm = field(default_factory=Storm)
+    storm: WeatherModel = field(default_factory=Storm)
     ground: Ground = ground_m
     nws: FakeNws | None = None
     requests: list[RecordedRequest] = field(default_factory=list)
@@ -183,7 +183,8 @@ class FakeOpenMeteo:
             if request.path == "/v1/forecast":
                 return _Reply(self._forecast(request, (self.storm,), flaws))
             if request.path == "/v1/ensemble":
-                return _Reply(self._forecast(request, (self.storm, *ENSEMBLE), flaws))
+                members = tuple(self.storm.member(i) for i in range(1, MEMBERS + 1))
+                return _Reply(self._forecast(request, (self.storm, *members), flaws))
             if request.path == "/v1/elevation":
                 return _Reply(_json(elevation(request.params, self.ground)))
             if request.path.startswith("/data/") and request.path.endswith("/static/meta.json"):
@@ -194,16 +195,20 @@ class FakeOpenMeteo:
             return _Reply(_json({"error": True, "reason": str(exc)}), 400)
         return _Reply(_json({"error": True, "reason": "Not Found"}), 404)
 
-    def _forecast(self, request: RecordedRequest, storms: tuple[Storm, ...], flaws: Flaws) -> bytes:
+    def _forecast(self, request: RecordedRequest, storms: tuple[WeatherModel, ...], flaws: Flaws) -> bytes:
         this_hour = self.now_utc.replace(minute=0, second=0, microsecond=0)
         return _forecast_body(tuple(request.params.items()), storms, self.ground, this_hour, flaws)
 
 
 @lru_cache(maxsize=KEPT_BODIES)
 def _forecast_body(
-    params: tuple[tuple[str, str], ...], storms: tuple[Storm, ...], ground: Ground, this_hour: datetime, flaws: Flaws
+    params: tuple[tuple[str, str], ...],
+    storms: tuple[WeatherModel, ...],
+    ground: Ground,
+    this_hour: datetime,
+    flaws: Flaws,
 ) -> bytes:
-    """The body of a forecast, which depends on these arguments only: `this_hour` is all it takes of the clock."""
+    """The body of a forecast, which depends on these hashable arguments only; of the clock it takes `this_hour`."""
     return _json(forecast(dict(params), storms, ground, this_hour, flaws))
 
 

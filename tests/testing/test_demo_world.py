@@ -19,10 +19,11 @@ import pytest
 from pyproj import Geod
 
 from alertd.route.build import build_route
+from alertd.route.clean import clean_line
 from alertd.route.stops import StopKind
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_stops
-from alertd.testing.storm import Storm, member, weather
+from alertd.testing.storm import Storm, weather
 
 REPO = Path(__file__).resolve().parents[2]
 DEMO = REPO / "fixtures" / "demo"
@@ -217,7 +218,7 @@ def test_turnout_in_the_climb_is_small_steep_and_after_a_better(name, stop_id):
 @pytest.mark.parametrize(("name", "served"), [("i90-west", {"W", "both"}), ("i90-east", {"E", "both"})])
 def test_our_readers_see_two_climbs_summits_and_this_sides_stops(name, served):
     """The demo's files go through the readers an operator's files go through, without a finding."""
-    route = build_route(read_gpx(DEMO / f"{name}.gpx"), stops=read_stops(DEMO / "stops.geojson"))
+    route = build_route(clean_line(read_gpx(DEMO / f"{name}.gpx")), stops=read_stops(DEMO / "stops.geojson"))
     assert route.findings == ()
     assert len(route.climbs) == len(route.summits) == 2
     directions = {f["properties"]["id"]: f["properties"]["direction"] for f in stops()}
@@ -369,8 +370,8 @@ def test_sun_is_up_as_long_as_the_season_says():
 
 
 def test_members_are_one_storm_earlier_colder_or_wetter():
-    assert member(0) == Storm()
-    assert member(7) == member(7) != member(8)
-    late = np.array([member(i).front_late_h for i in range(1, 31)])
+    assert Storm().member(0) == Storm()
+    assert Storm().member(7) == Storm().member(7) != Storm().member(8)
+    late = np.array([Storm().member(i).front_late_h for i in range(1, 31)])
     assert 0.8 < late.std() < 2.2
-    assert all(member(i).wetter > 0 for i in range(1, 31))
+    assert all(Storm().member(i).wetter > 0 for i in range(1, 31))
