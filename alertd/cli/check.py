@@ -20,10 +20,10 @@ from alertd.settings.model import Settings, read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
-from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops
+from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rig
 from alertd.sources.files.ruleset import read_ruleset, read_rulesets
-from alertd.sources.files.speed_limits import read_limits
+from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 from alertd.sources.files.trips import read_trips_file
 from alertd.sources.road_feeds.config import read_feed, read_feeds
 from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
@@ -50,12 +50,14 @@ def check_all(path: Path, today: date) -> list[Finding]:
     out += _settings_findings(settings)
     out += _channel_findings(settings)
     places = settings.places
-    _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states and provinces")
+    _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states, provinces and countries")
     _each(out, [places.crossings], lambda p: f"{len(read_crossings(p))} border crossings")
     _each(out, [places.summits], lambda p: f"{len(read_named_summits(p))} named summits")
     _each(out, [places.limits], lambda p: f"{len(read_limits(p))} posted speed limits")
     _each(out, places.stops, lambda p: f"{len(read_stops(p))} stops")
     _each(out, [places.bridges], lambda p: f"{len(read_bridges(p))} bridges")
+    _each(out, [places.tunnels], lambda p: f"{len(read_tunnels(p))} tunnels")
+    _each(out, [places.truck_speeds], lambda p: f"{len(read_truck_speeds(p))} speeds of trucks by law")
     _each(out, sorted(places.rigs.glob("*.toml")), lambda p: f"rig {read_rig(p).name}")
     _each(out, sorted(places.routes.glob("*.gpx")), lambda p: f"{read_gpx(p).lat_deg.size} points")
     out += _trip_findings(settings.trips)

@@ -142,6 +142,8 @@ class PlacesFile(FileModel):
     limits: str = ""
     stops: list[str] = Field(default_factory=list)
     bridges: str = ""
+    tunnels: str = ""
+    truck_speeds: str = ""
     zones: str = ""
     heights: str = ""
     rules: str = Field("rules", examples=["rules"])
@@ -337,6 +339,8 @@ class PlacePaths:
     limits: Path | None
     stops: tuple[Path, ...]
     bridges: Path | None
+    tunnels: Path | None
+    truck_speeds: Path | None
     rules: Path
     rigs: Path
     routes: Path
@@ -479,6 +483,8 @@ def _places(base: Path, content: CommonSettingsFile) -> PlacePaths:
         limits=base / places.limits if places.limits else None,
         stops=tuple(base / p for p in places.stops),
         bridges=base / places.bridges if places.bridges else None,
+        tunnels=base / places.tunnels if places.tunnels else None,
+        truck_speeds=base / places.truck_speeds if places.truck_speeds else None,
         rules=base / places.rules,
         rigs=base / places.rigs,
         routes=base / places.routes,

@@ -30,6 +30,8 @@ _STEEP_SHARE: Final = 0.5
 _WIDEN_M: Final = 100.0
 _DRAWN_OUT_GRADE: Final = 0.12
 _ON_CHORD_M: Final = 20.0
+_LISTED: Final = 3
+_SAID_M: Final = 12.0  # [A] smaller changes are the noise of heights, of no use to the reader
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,11 +81,20 @@ def without_cliffs(line: FineLine) -> tuple[Array, tuple[str, ...]]:
     steep = np.abs(rise) > STEEPEST
     if not steep.any():
         return line.elevation_m, ()
-    out, findings = line.elevation_m.copy(), []
+    out, found = line.elevation_m.copy(), []
     for first, last in _merged(_feet(line, calm, rise, steep)):
         here = slice(first, last + 1)
         out[here] = np.interp(line.distance_m[here], line.distance_m[[first, last]], calm[[first, last]])
-        findings.append(_finding(line, rise, calm, first, last))
+        off_m = calm[here] - out[here]
+        found.append((float(off_m[np.argmax(np.abs(off_m))]), first, last))
+    found = [change for change in found if abs(change[0]) >= _SAID_M]
+    found.sort(key=lambda change: -abs(change[0]))
+    findings = [_finding(line, rise, *change) for change in found[:_LISTED]]
+    if len(found) > _LISTED:
+        findings.append(
+            f"heights are too steep for a truck road at {len(found) - _LISTED} more places, changed by up to "
+            f"{abs(found[_LISTED][0]):.0f} m"
+        )
     return out, tuple(findings)
 
 
@@ -154,13 +165,10 @@ def _merged(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     return out
 
 
-def _finding(line: FineLine, rise: Array, calm: Array, first: int, last: int) -> str:
+def _finding(line: FineLine, rise: Array, off_m: float, first: int, last: int) -> str:
     here = slice(first, last + 1)
     worst = first + int(np.argmax(np.abs(rise[here])))
     start_m, end_m = line.distance_m[first], line.distance_m[last]
-    chord = np.interp(line.distance_m[here], line.distance_m[[first, last]], calm[[first, last]])
-    away = calm[here] - chord
-    off_m = float(away[np.argmax(np.abs(away))])
     return (
         f"heights rise or fall by {abs(rise[worst]) * 100:.0f} % at mile {to_miles(line.distance_m[worst]):.0f} "
         f"(km {line.distance_m[worst] / 1000:.1f}), steeper than a truck road: an unlisted tunnel or bridge, or wrong "

@@ -113,8 +113,8 @@ def posted(*spans: tuple[float, float, float]) -> tuple[LimitSpan, ...]:
 
 def test_lowest_posted_limit_applies_and_none_is_no_limit() -> None:
     route = replace(make_route(1e3), limits=posted((250.0, 750.0, 20.0), (500.0, 900.0, 15.0)))
-    assert posted_cap_mps(route).tolist() == [np.inf, 20.0, 15.0, 15.0, np.inf]
-    assert (posted_cap_mps(make_route(1e3)) == np.inf).all()
+    assert posted_cap_mps(route, 5, 36_000.0).tolist() == [np.inf, 20.0, 15.0, 15.0, np.inf]
+    assert (posted_cap_mps(make_route(1e3), 5, 36_000.0) == np.inf).all()
 
 
 def test_plan_obeys_posted_speed_without_counting_winter_cost(planned: Callable[..., Plan]) -> None:
