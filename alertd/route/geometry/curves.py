@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 
-from alertd.route.clean import leg_lengths_m
 from alertd.route.model import Array
 from alertd.units import GRAVITY_MPS2
 
@@ -64,8 +63,8 @@ def across_noise_m(lat_deg: Array, lon_deg: Array) -> tuple[float, float]:
     """
     if lat_deg.size < 7:
         return 0.0, 0.0
-    legs = leg_lengths_m(lat_deg, lon_deg)
     x_m, y_m = plane_m(lat_deg, lon_deg)
+    legs = np.hypot(np.diff(x_m), np.diff(y_m))
     dx, dy = x_m[2:] - x_m[:-2], y_m[2:] - y_m[:-2]
     chord = np.maximum(np.hypot(dx, dy), 1e-3)
     off = ((x_m[1:-1] - x_m[:-2]) * dy - (y_m[1:-1] - y_m[:-2]) * dx) / chord

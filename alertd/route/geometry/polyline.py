@@ -30,7 +30,8 @@ class Polyline:
         legs = leg_lengths_m(line.lat_deg, line.lon_deg)
         lat, lon, ele = line.lat_deg, line.lon_deg, line.elevation_m
         places: NDArray[np.intp] = np.arange(lat.size)
-        for i in np.flatnonzero(legs > _MAX_STRAIGHT_M)[::-1]:
+        long = np.flatnonzero(legs > _MAX_STRAIGHT_M)
+        for i in long[::-1]:
             n = int(legs[i] // _MAX_STRAIGHT_M)
             between = np.array(WGS84.npts(lon[i], lat[i], lon[i + 1], lat[i + 1], n))
             lon = np.insert(lon, i + 1, between[:, 0])
@@ -42,7 +43,7 @@ class Polyline:
         self.lat_deg = lat
         self.lon_deg = np.unwrap(lon, period=360.0)
         self.elevation_m = ele
-        self.distance_m = np.concatenate(([0.0], np.cumsum(leg_lengths_m(lat, lon))))
+        self.distance_m = np.concatenate(([0.0], np.cumsum(leg_lengths_m(lat, lon) if long.size else legs)))
 
     @property
     def length_m(self) -> float:
