@@ -15,6 +15,7 @@ from alertd.route.geometry.ground_heights import FineLine, between_portals, with
 from alertd.route.geometry.known_heights import height_findings, height_problem, known_heights, without_steps
 from alertd.route.geometry.polyline import Polyline, Samples, bearings, even, wrapped
 from alertd.route.jurisdictions import Boundaries, Crossing, find_jurisdictions
+from alertd.route.lands import left_spans
 from alertd.route.model import Array, GpxLine, JurisdictionSpan, Route
 from alertd.route.project import snap_stops
 from alertd.route.stops import Stop
@@ -141,7 +142,7 @@ def build_route(
     return replace(
         route,
         jurisdictions=spans,
-        stops=snap_stops(route, stops),
+        stops=snap_stops(route, stops, left=left_spans(spans)),
         bridges=on_bridges,
         tunnels=in_tunnels,
         findings=tuple(dict.fromkeys((*findings, *border_findings))),

@@ -21,7 +21,7 @@ from alertd.plan.params import PlanParams
 from alertd.settings.channels import SECTIONS, channels_by_audience, read_channels
 from alertd.settings.extensions import check_extensions
 from alertd.settings.forecast import CommonForecastFile, ForecastFile, ForecastSettings, forecast_settings
-from alertd.settings.languages import Languages
+from alertd.settings.languages import Languages, Units
 from alertd.settings.secrets import LEAST_TOKEN_N, read_secret_file
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.road import RoadSettings, read_road
@@ -87,9 +87,9 @@ class NoticesFile(FileModel):
     recheck_min: float = Field(20.0, ge=5, le=120)
     escalate_min: float = Field(30.0, ge=0, le=240)
     tell_rolling_driver: bool = False
-    driver_language: Language = "en"
+    driver_language: Language | Literal["land"] = "land"
     dispatcher_language: Language = "en"
-    units: Literal["us", "metric"] = "us"
+    units: Units = "land"
 
     _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(check_local_time)
 
@@ -108,7 +108,7 @@ class NoticesFile(FileModel):
         return self
 
     def languages(self) -> Languages:
-        return Languages(driver=self.driver_language, office=self.dispatcher_language, metric=self.units == "metric")
+        return Languages(driver=self.driver_language, office=self.dispatcher_language, units=self.units)
 
     def to_core(self) -> Policy:
         return Policy(

@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from alertd.plan.hours.limits import Duty, Spell
+from alertd.plan.hours.laws import Duty
+from alertd.plan.hours.limits import Spell
 from alertd.plan.model import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
