@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route, sample_line, with_elevations
@@ -154,6 +154,29 @@ def test_lands_of_roads_away_from_the_states(places: list[tuple[float, float]], 
     found, findings = find_jurisdictions(route, STATES)
     assert [span.code for span in found] == codes
     assert not any("lies" in finding for finding in findings)
+
+
+@settings(max_examples=12)
+@given(
+    name=st.sampled_from(sorted(ABROAD)),
+    points=st.sampled_from([100, 200, 400]),
+    jitter_m=st.floats(0.0, 10.0),
+    seed=st.integers(0, 1_000),
+)
+def test_lands_hold_under_sampling_jitter_and_reversal(name: str, points: int, jitter_m: float, seed: int) -> None:
+    places, codes = ABROAD[name]
+    lat, lon = np.array(places).T
+    step = np.linspace(0, len(places) - 1, points)
+    shake = np.random.default_rng(seed).normal(0.0, jitter_m / 111_195.0, (2, points))
+    on_lat, on_lon = np.interp(step, range(len(places)), lat), np.interp(step, range(len(places)), lon)
+    there, back = route_over(on_lat + shake[0], on_lon + shake[1]), route_over(on_lat[::-1], on_lon[::-1])
+    found, _ = find_jurisdictions(there, STATES)
+    returned, _ = find_jurisdictions(back, STATES)
+    assert [span.code for span in found] == codes
+    assert [span.code for span in returned] == codes[::-1]
+    # Jitter makes the line longer; the borders stay at the same share of it.
+    borders = [s.end_m / there.length_m for s in found[:-1]]
+    assert borders == pytest.approx([1.0 - s.start_m / back.length_m for s in returned[:0:-1]], abs=0.03)
 
 
 def test_deep_stretch_in_a_neighbour_is_its_own_span() -> None:

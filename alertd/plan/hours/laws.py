@@ -105,7 +105,7 @@ AETR: Final = replace(
     unforeseen="not planned with: article 9 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (AETR article 1, from memory)",
 )
-# Sections 12 to 14 south of 60 degrees north, 37 to 39 north of it; all from memory. The 10 h off duty of each day, 2 in
+# Sections 12 to 14 south of 60 degrees north, 37 to 39 north of it; from memory. The 10 h off duty of each day, 2 in
 # parts, are not looked at; the rest that starts a new day is 8 h.
 CANADA: Final = HoursRules(
     name="SOR/2005-313",

@@ -23,7 +23,7 @@ FASTEST_MPS: Final = 30.0
 # these are sparse, so that a wide curve drawn with few points is not a row of sharp corners.
 _SMOOTH_M: Final = (50.0, 100.0, 200.0, 400.0)
 _OF_LEG: Final = 0.5
-_NOISE_TIMES: Final = 3.0  # curvature below three standard deviations of its noise counts as none
+_NOISE_TIMES: Final = 4.0  # [A] curvature below four standard deviations of its noise counts as none
 
 
 def curve_speed_mps(
@@ -93,14 +93,15 @@ def _curvature(x_m: Array, y_m: Array, step_m: float, leg_m: Array, noise_m3: fl
         wider = wanted_m > sigma_m
         here = ~wider if i == 0 else (wanted_m > _SMOOTH_M[i - 1]) & (~wider | (i == len(_SMOOTH_M) - 1))
         if here.any():
-            curvature = _smoothed_curvature(x_m, y_m, step_m, sigma_m)[here]
+            curvature, share = _smoothed_curvature(x_m, y_m, step_m, sigma_m)
             # Variance of independent errors, s apart, in the second derivative of a Gaussian mean: v s 3 / (8 √π σ⁵).
-            doubt = _NOISE_TIMES**2 * noise_m3 * 3.0 / (8.0 * np.sqrt(np.pi) * sigma_m**5)
-            out[here] = np.sqrt(np.maximum(curvature**2 - doubt, 0.0))
+            doubt = _NOISE_TIMES**2 * noise_m3 * 3.0 / (8.0 * np.sqrt(np.pi) * (share * sigma_m) ** 5)
+            out[here] = np.sqrt(np.maximum(curvature[here] ** 2 - doubt, 0.0))
     return out
 
 
-def _smoothed_curvature(x_m: Array, y_m: Array, step_m: float, sigma_m: float) -> Array:
+def _smoothed_curvature(x_m: Array, y_m: Array, step_m: float, sigma_m: float) -> tuple[Array, float]:
+    """Curvature of the smoothed line, (place,) [1/m], and its usual length over that of the given line."""
     half = min(max(round(3.0 * sigma_m / step_m), 1), x_m.size - 2)
     weights = np.exp(-0.5 * (np.arange(-half, half + 1) * step_m / sigma_m) ** 2)
     weights /= weights.sum()
@@ -108,7 +109,7 @@ def _smoothed_curvature(x_m: Array, y_m: Array, step_m: float, sigma_m: float) -
     # The smoothed line's own length: noise makes the given line longer than the road.
     length = np.maximum(np.hypot(dx, dy), 0.2 * step_m)
     turn = np.arctan2(dx[:-1] * dy[1:] - dy[:-1] * dx[1:], dx[:-1] * dx[1:] + dy[:-1] * dy[1:])
-    return np.pad(np.abs(turn) / (0.5 * (length[1:] + length[:-1])), 1)
+    return np.pad(np.abs(turn) / (0.5 * (length[1:] + length[:-1])), 1), float(np.median(length)) / step_m
 
 
 def _widest_around(leg_m: Array, reach: int) -> Array:

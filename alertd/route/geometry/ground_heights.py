@@ -59,8 +59,8 @@ def between_portals(
     out = elevation_m.copy()
     for spans, bound in ((tunnels, np.minimum), (bridges, np.maximum)):
         for span in spans:
-            first, last = np.searchsorted(distance_m, (span.start_m, span.end_m))
-            first, last = max(int(first) - 1, 0), min(int(last), distance_m.size - 1)
+            first = max(int(np.searchsorted(distance_m, span.start_m, side="right")) - 1, 0)
+            last = min(int(np.searchsorted(distance_m, span.end_m)), distance_m.size - 1)
             if last - first >= 2:
                 here = slice(first, last + 1)
                 chord = np.interp(distance_m[here], distance_m[[first, last]], elevation_m[[first, last]])
