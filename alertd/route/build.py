@@ -8,7 +8,7 @@ import numpy as np
 
 from alertd.errors import InputError
 from alertd.route.bridges import Bridge, place_bridges
-from alertd.route.clean import clean_line
+from alertd.route.clean import CleanLine, clean_line
 from alertd.route.elevation import NamedSummit, find_climbs, find_summits, grade_of, name_summits, smooth_elevation
 from alertd.route.geometry.curves import across_noise_m, curve_speed_mps, plane_m
 from alertd.route.geometry.ground_heights import FineLine, between_portals, without_cliffs
@@ -16,7 +16,7 @@ from alertd.route.geometry.known_heights import height_findings, height_problem,
 from alertd.route.geometry.polyline import Polyline, Samples, bearings, even, wrapped
 from alertd.route.jurisdictions import Boundaries, Crossing, find_jurisdictions
 from alertd.route.lands import left_spans
-from alertd.route.model import Array, GpxLine, JurisdictionSpan, Route
+from alertd.route.model import Array, JurisdictionSpan, Route
 from alertd.route.project import snap_stops
 from alertd.route.stops import Stop
 from alertd.route.tunnels import Tunnel, place_tunnels
@@ -28,28 +28,28 @@ _FINE: Final = 10
 _DOUBTED_GRADE: Final = 0.15
 
 
-def sample_line(line: GpxLine, *, spacing_m: float = SPACING_M) -> Samples:
-    """Evenly spaced places on the cleaned line, ends included. The spacing is the one nearest to `spacing_m`.
+def sample_line(line: CleanLine, *, spacing_m: float = SPACING_M) -> Samples:
+    """Evenly spaced places on the line, ends included. The spacing is the one nearest to `spacing_m`.
 
-    An elevation service gives the heights at these places (see with_elevations). Raises InputError as clean_line does.
+    An elevation service gives the heights at these places (see with_elevations).
     """
-    path = Polyline(clean_line(line))
+    path = Polyline(line)
     return path.at(even(path.length_m, spacing_m))
 
 
-def missing_elevation(line: GpxLine) -> bool:
+def missing_elevation(line: CleanLine) -> bool:
     """True when the line's own heights are too few for a route (none, placeholders, or gaps over 2 km)."""
-    path = Polyline(clean_line(line))
+    path = Polyline(line)
     return height_problem(path, known_heights(path)) != ""
 
 
-def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None = None) -> GpxLine:
-    """The cleaned line with its heights replaced.
+def with_elevations(line: CleanLine, elevation_m: Array, *, along_m: Array | None = None) -> CleanLine:
+    """The line with its heights replaced.
 
     Parameters
     ----------
     elevation_m: heights [m], NaN where unknown; (point,) of `line` when along_m is None.
-    along_m: distances [m] along the cleaned line (those of sample_line), of the shape of elevation_m. The line gets
+    along_m: distances [m] along the line (those of sample_line), of the shape of elevation_m. The line gets
         points there.
 
     Raises ValueError when the shapes do not match.
@@ -57,10 +57,9 @@ def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None 
     if along_m is None:
         if elevation_m.shape != line.lat_deg.shape:
             raise ValueError(f"{elevation_m.shape} heights for {line.lat_deg.shape} points")
-        return clean_line(replace(line, elevation_m=np.array(elevation_m, dtype=np.float64)))
+        return replace(line, elevation_m=np.array(elevation_m, dtype=np.float64))
     if elevation_m.shape != along_m.shape:
         raise ValueError(f"{elevation_m.shape} heights at {along_m.shape} places")
-    line = clean_line(line)
     path = Polyline(line)
     distance_m, first = np.unique(np.concatenate((path.distance_m, along_m)), return_index=True)
     places = path.at(distance_m)
@@ -69,17 +68,18 @@ def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None 
     lat_deg, lon_deg = places.lat_deg.copy(), places.lon_deg.copy()
     lat_deg[vertex], lon_deg[vertex] = path.lat_deg[first[vertex]], wrapped(path.lon_deg[first[vertex]])
     starts = np.searchsorted(distance_m, path.distance_m[path.index_of(line.segment_starts)])
-    return replace(
+    filled = replace(
         line,
         lat_deg=lat_deg,
         lon_deg=lon_deg,
         elevation_m=np.interp(distance_m, along_m, elevation_m, left=np.nan, right=np.nan),
         segment_starts=starts.astype(np.intp),
     )
+    return clean_line(filled)  # a new point may repeat a vertex
 
 
 def build_route(
-    line: GpxLine,
+    line: CleanLine,
     *,
     jurisdictions: Boundaries | None = None,
     crossings: Sequence[Crossing] = (),
@@ -89,7 +89,7 @@ def build_route(
     named_summits: Sequence[NamedSummit] = (),
     spacing_m: float = SPACING_M,
 ) -> Route:
-    """Build the route that all later stages use. The line is cleaned first.
+    """Build the route that all later stages use.
 
     Distances are geodesics on WGS 84 along the given line, not along the samples, which cut corners. Between near
     points the line runs straight in latitude and longitude, between distant points on the geodesic. The two differ by
@@ -97,10 +97,9 @@ def build_route(
 
     Raises
     ------
-    InputError: when the line has gaps over 50 km, or when heights are missing, because none is assumed. The caller can
-        then get heights from an elevation service at sample_line(line), and build from with_elevations(...).
+    InputError: when heights are missing, because none is assumed. The caller can then get heights from an elevation
+        service at sample_line(line), and build from with_elevations(...).
     """
-    line = clean_line(line)
     path = Polyline(line)
     distance_m = even(path.length_m, spacing_m)
     places, bearing_deg = path.at(distance_m), bearings(path, distance_m)
@@ -170,7 +169,7 @@ def _grade_findings(distance_m: Array, grade: Array) -> list[str]:
     ]
 
 
-def _curve_speeds(line: GpxLine, path: Polyline, fine: FineLine) -> Array:
+def _curve_speeds(line: CleanLine, path: Polyline, fine: FineLine) -> Array:
     noise_m, apart_m = across_noise_m(line.lat_deg, np.unwrap(line.lon_deg, period=360.0))
     ends_m = path.distance_m[path.index_of(np.arange(path.points_n))]
     leg = np.clip(np.searchsorted(ends_m, fine.distance_m, side="right") - 1, 0, ends_m.size - 2)

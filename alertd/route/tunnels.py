@@ -19,6 +19,7 @@ _PASSES_APART_M: Final = 1_000.0
 # from portal to portal. The old road over the mountain is far longer.
 _SHORTEST, _LONGEST = 0.8, 1.1
 _SLACK_M: Final = 2.0 * PORTAL_OFFSET_M
+_JOIN_GAP_M: Final = 50.0  # [A] maps split tunnels into parts
 # [A] Snow drifts and wet tires reach this far into a tunnel.
 PORTAL_M: Final = 100.0
 
@@ -36,12 +37,12 @@ def place_tunnels(line: Line, tunnels: Sequence[Tunnel]) -> tuple[TunnelSpan, ..
     """The runs of the route in these tunnels, from portal to portal, in order, in either direction.
 
     A route that passes both portals and runs as far as the tunnel between them is in it. Overlapping runs, as of two
-    tubes, are merged.
+    tubes, and adjacent ones are merged.
     """
     spans = sorted((s for t in tunnels for s in _spans(line, t)), key=lambda s: (s.start_m, s.end_m, s.name))
     joined: list[TunnelSpan] = []
     for span in spans:
-        if joined and span.start_m <= joined[-1].end_m:
+        if joined and span.start_m - joined[-1].end_m <= _JOIN_GAP_M:
             last = joined[-1]
             joined[-1] = replace(last, name=last.name or span.name, end_m=max(last.end_m, span.end_m))
         else:

@@ -9,7 +9,7 @@ import numpy as np
 
 from alertd.plan.hours.laws import Duty
 from alertd.plan.hours.limits import Spell
-from alertd.plan.model import PositionFix
+from alertd.plan.model.notes import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.road_ahead.hourly_need import Corridor

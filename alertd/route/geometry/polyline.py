@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.clean import WGS84, leg_lengths_m
-from alertd.route.model import Array, GpxLine
+from alertd.route.clean import WGS84, CleanLine, leg_lengths_m
+from alertd.route.model import Array
 
 # Longer legs get points on the geodesic. At 60 degrees north a straight line in latitude and longitude departs from
 # the geodesic by 0.8 m in 4 km, and by 120 m in 50 km.
@@ -26,7 +26,7 @@ class Samples:
 class Polyline:
     """A polyline with its distances. Longitudes continue past 180; long legs get points on their geodesic."""
 
-    def __init__(self, line: GpxLine) -> None:
+    def __init__(self, line: CleanLine) -> None:
         legs = leg_lengths_m(line.lat_deg, line.lon_deg)
         lat, lon, ele = line.lat_deg, line.lon_deg, line.elevation_m
         places: NDArray[np.intp] = np.arange(lat.size)
