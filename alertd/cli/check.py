@@ -16,7 +16,7 @@ from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
 from alertd.records.posted_controls import known_places
 from alertd.settings.extensions import CHANNELS
-from alertd.settings.model import Settings
+from alertd.settings.model import PlacePaths, Settings
 from alertd.settings.read import read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
@@ -69,6 +69,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
     out += [f for p in rule_files for f in _rule_findings(p, today)]
+    out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
     return out
@@ -164,6 +165,22 @@ def _gathered_findings(settings: Settings, today: date) -> list[Finding]:
     except AlertdError as exc:
         return [Finding(file=str(settings.where), level="wrong", text=str(exc))]
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]
+
+
+def _outline_findings(places: PlacePaths) -> list[Finding]:
+    """Rule files that no route can use, because no outline has their jurisdiction."""
+    try:
+        outlined = {land.code for land in read_boundaries(*places.boundaries).lands}
+        codes = sorted(read_rulesets(places.rules).keys() - outlined)
+    except AlertdError:  # reported with the file
+        return []
+    if not codes:
+        return []
+    text = (
+        f"{places.rules}: rules of {', '.join(codes)} apply to no route, because no outline has these codes; add "
+        '"boundaries/countries.topo.json" to places.boundaries'
+    )
+    return [Finding(file=str(places.rules), level="look", text=text)]
 
 
 def _rule_findings(path: Path, today: date) -> list[Finding]:

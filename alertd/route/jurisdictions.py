@@ -25,6 +25,7 @@ _DIP_LENGTH_M: Final = 30_000.0
 # The sea within 12 nautical miles of a coast is the coastal state's (UN Convention on the Law of the Sea, articles 2
 # and 3). The middle of every strait that a road bridges or tunnels is nearer, and so is each coast of the outlines.
 COASTAL_SEA_M: Final = 12.0 * 1852.0
+OPEN_SEA: Final = "open sea"  # name of a run beyond the coastal sea, as on a ferry
 _DEGREE_M: Final = 111_195.0  # of a great circle of 6,371 km radius
 
 
@@ -83,7 +84,7 @@ def find_jurisdictions(
     Borders are located to a metre on the given outlines. A border then moves to a fixed crossing of the same two lands
     where one lies on the route within 3 km. Land that no outline covers has code "", and so has the open sea.
     """
-    unknown = "open sea" if boundaries.complete else "unknown land"
+    unknown = OPEN_SEA if boundaries.complete else "unknown land"
     names = {land.code: land.name for land in boundaries.lands} | {"": unknown}
     outlines = _Outlines(line, boundaries)
     runs = _at_fixed_crossings(line, _merge_slivers(_raw_runs(line, outlines)), crossings)

@@ -11,7 +11,7 @@ from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
 from alertd.settings.channels import SECTIONS
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
-from alertd.settings.languages import Languages, Units
+from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel
@@ -65,7 +65,7 @@ class NoticesFile(FileModel):
     recheck_min: float = Field(20.0, ge=5, le=120)
     escalate_min: float = Field(30.0, ge=0, le=240)
     tell_rolling_driver: bool = False
-    driver_language: Language | Literal["land"] = "land"
+    driver_language: DriverLanguage = "land"
     dispatcher_language: Language = "en"
     units: Units = "land"
 

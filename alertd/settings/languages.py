@@ -9,6 +9,7 @@ from alertd.route.lands import home_in_miles, home_language
 from alertd.sources.files.translations import load_translator
 
 Units: TypeAlias = Literal["land", "us", "metric"]
+DriverLanguage: TypeAlias = Literal["land", "en", "es", "fr"]  # "land", and each of i18n.LANGUAGES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +19,7 @@ class Languages:
     trip starts.
     """
 
-    driver: Language | Literal["land"] = "land"
+    driver: DriverLanguage = "land"
     office: Language = "en"
     units: Units = "land"
 
