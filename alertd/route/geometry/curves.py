@@ -19,6 +19,8 @@ LATERAL_G: Final = 0.18
 GENTLE_MPS2: Final = 0.4
 # Above the speed of every truck a curve is no limit. 30 m/s is 67 mph.
 FASTEST_MPS: Final = 30.0
+# [A] 10 mph: the tightest hairpin of a truck road, 12 m. Sharper turns are a recorder left on at a stop.
+SLOWEST_MPS: Final = 4.5
 # [A] Standard deviation of the smoothing along the line: at least 50 m, and half of the distance between points where
 # these are sparse, so that a wide curve drawn with few points is not a row of sharp corners.
 _SMOOTH_M: Final = (50.0, 100.0, 200.0, 400.0)
@@ -41,7 +43,7 @@ def curve_speed_mps(
     """
     curvature = _curvature(x_m, y_m, step_m, leg_m, noise_m**2 * points_apart_m)
     with np.errstate(divide="ignore"):
-        square = np.minimum(LATERAL_G * GRAVITY_MPS2 / curvature, FASTEST_MPS**2)
+        square = np.clip(LATERAL_G * GRAVITY_MPS2 / curvature, SLOWEST_MPS**2, FASTEST_MPS**2)
     # A truck comes to a curve, and leaves it, at a speed that rises by 2 a x in the square.
     ramp = 2.0 * GENTLE_MPS2 * step_m * np.arange(square.size)
     square = np.minimum.accumulate(square - ramp) + ramp
