@@ -97,7 +97,8 @@ class Route:
     elevation_m: smoothed height (see route.elevation).
     grade: rise over run, positive uphill in the direction of travel.
     bearing_deg: azimuth of travel, clockwise from north, 0 to 360.
-    passes: those of the whole line where this route is only its end, see route.passes.
+    passes, sustained: those of the whole line where this route is only its end, see route.passes and
+        route.sustained_grade.
     """
 
     name: str
@@ -114,6 +115,7 @@ class Route:
     bridges: tuple[BridgeSpan, ...] = ()
     limits: tuple[LimitSpan, ...] = ()
     passes: tuple[tuple[float, float], ...] | None = None
+    sustained: Array | None = None
     findings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

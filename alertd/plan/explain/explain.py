@@ -377,8 +377,7 @@ def _compared(met: PointConditions, stretch: Stretch | None, params: PlanParams)
             limit=params.hold_probability,
         ),
         ThresholdCheck(
-            what=f"our estimate of a closure by snow ({params.closed_day_snow_mmwe:g} mm of its water in a day or "
-            f"{params.closed_burst_snow_mmwe:g} in 3 h)",
+            what=f"our estimate of a closure by snow (likely from {params.closed_day_snow_mmwe:g} mm of water a day)",
             value=stretch.snow_closed_frac,
             threshold=hold,
             limit=params.hold_probability,

@@ -61,7 +61,7 @@ def control(level: str = "chains", **other: Any) -> PostedControl:
 
 def rules_of_two(chance: float = 0.0) -> RuleSet:
     """Levels "signs" (asks nothing but chains on board), "chains" (4 tires) and "all" (8 tires), mildest first."""
-    base = make_rules(chance=chance)
+    base = make_rules(chance=chance, trigger="posted")
     chains = replace(base.level("chains"), rank=2)
     eight = replace(chains.demands[0], layouts=((Placement(group="drive", axles="all", per_axle="all tires"),),))
     return replace(
