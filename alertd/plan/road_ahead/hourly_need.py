@@ -12,7 +12,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig, certain_zones, place_laws, tables_along
 from alertd.plan.road_ahead.control_zones import control_grade, control_zones
-from alertd.plan.road_ahead.long_descents import chained_for_descent, descent_share
+from alertd.plan.road_ahead.long_descents import descent_share, rig_share
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
 from alertd.plan.road_ahead.posting_state import PostingState, posting_state
 from alertd.plan.road_ahead.sections import Sections, fold
@@ -175,11 +175,12 @@ def _hourly_need(
     rig, road = for_rig.value, _pavement(route, corridor, params, skip_h)
     laws = place_laws(road.sections, of_rules.value, rig)
     posting = _posting(road, of_rules)
-    other = road.unknown_need.copy()
     short = short_of_grip(road.sections, rig, (), IdentityKey(corridor.field.quantiles.friction), road.code)
-    descent = chained_for_descent(road.descent, rig, params)
-    for part in (short, posting.closed, descent):
-        np.maximum(other, part, out=other)
+    other = np.maximum(_rigless_need(road, IdentityKey(posting)), short)
+    descent = _descent(road, rig_share(rig, params))
+    steep = np.flatnonzero(descent_share(road.sections, params))
+    if steep.size:
+        other[:, steep] = np.maximum(other[:, steep], descent[:, steep])
     for law in (x for x in laws if x.rules is None):
         # No rule on file is not "no rule": a winter surface there may well cause a control.
         winter = _MAY_CAUSE[road.posted_by[:, law.at] + 1]
@@ -301,6 +302,18 @@ def _posting(road: _Pavement, of_rules: IdentityKey[Mapping[str, RuleSet]]) -> P
     certain = tuple(span for rules in rulesets for span in certain_zones(route, IdentityKey(rules), params))
     zones = control_zones(road.sections, params, certain)
     return posting_state(zones, road.columns, road.corridor.field, params, road.skip_h)
+
+
+@lru_cache(maxsize=16)
+def _descent(road: _Pavement, share: float) -> Float32:
+    """The road's share of drivers who chain for a descent, for rigs of which this share does."""
+    return road.descent if share == 1.0 else np.asarray(road.descent * np.float32(share))
+
+
+@lru_cache(maxsize=16)
+def _rigless_need(road: _Pavement, posting: IdentityKey[PostingState]) -> Float32:
+    """Need of every rig for unknown pavement, and for snow that closes the road."""
+    return np.maximum(road.unknown_need, posting.value.closed)
 
 
 @lru_cache(maxsize=64)

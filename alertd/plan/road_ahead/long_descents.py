@@ -37,9 +37,8 @@ def descent_share(sections: Sections, params: PlanParams) -> Float32:
     return np.asarray(np.maximum.reduceat(share, sections.first), dtype=np.float32)
 
 
-def chained_for_descent(share: Float32, rig: Rig, params: PlanParams) -> Float32:
-    """The share for this rig, from that of a heavy rig with a trailer; same shape."""
+def rig_share(rig: Rig, params: PlanParams) -> float:
+    """Share of the drivers of a heavy rig with a trailer who chain for a descent with this rig, 0 to 1."""
     part = min(max(rig.gross_mass_kg / params.descent_mass_kg, params.descent_least_share), 1.0)
-    if not any(a.role is AxleRole.TRAILER for a in rig.axles):
-        part *= params.descent_no_trailer_share
-    return np.asarray(share * np.float32(part), dtype=np.float32)
+    towed = any(a.role is AxleRole.TRAILER for a in rig.axles)
+    return part if towed else part * params.descent_no_trailer_share

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.control_zones import ZonesOfSections
-from alertd.plan.road_ahead.deep_snow import BURST_H, DAY_H, fresh_snow_mmwe
+from alertd.plan.road_ahead.deep_snow import DAY_H, fresh_snow_mmwe, snowfall_of_burst_mmwe_h
 from alertd.road.corridor import RoadField
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.rules.posting_estimate import PostingTable, ZonePavement, road_chance, unknown_chance, zone_chance
@@ -166,8 +166,7 @@ def _worst_of_zones(
 
     classes = field.road_class
     snow, ice = np.nan_to_num(field.snow_mmwe), np.nan_to_num(field.ice_mmwe)
-    hours_n = np.minimum(np.arange(classes.shape[2]) + 1, BURST_H).astype(np.float32)
-    rate: Float32 = np.asarray(most(fresh_snow_mmwe(field, BURST_H, lying_mmwe=snow + ice)) / hours_n, np.float32)
+    rate: Float32 = most(snowfall_of_burst_mmwe_h(field, snow + ice))
     bits = most(_BIT[classes + 1] | _BIT[field.grip_class + 1], np.bitwise_or)
     weather = ZoneWeather(
         snowfall_mmwe_h=rate,
