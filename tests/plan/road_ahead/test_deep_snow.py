@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import driver_text
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.plan.road_ahead.deep_snow import fresh_snow_mmwe
 from alertd.road.road_class import RoadClass
 from alertd.rules.posting_hazard import close_rate, ordinary_weather, reopen_rate, run_state

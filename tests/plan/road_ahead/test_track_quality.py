@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.route.build import build_route
