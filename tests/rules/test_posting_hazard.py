@@ -1,6 +1,8 @@
 """The posting state by the hour: rises with the storm, lasts, fades, starts from what is posted; no cliffs."""
 
+import runpy
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -196,3 +198,16 @@ def test_closures_by_burst_wind_and_depth() -> None:
     assert closing(storm(np.full(24, 2.0)))[-1] < 0.01
     assert closing(storm(np.full(24, 6.0)))[-1] > 0.9
     assert 0.2 < closing(storm(np.full(12, 2.0), wind_mps=25.0))[-1] < 0.6
+
+
+def test_a_great_winter_has_the_published_hours_of_control() -> None:
+    """Donner, 2022-23: controls on 78 days and for about 900 h (regional press citing the state's district office).
+
+    Winters drawn with its 730 in of snow on 64 days; the model's days stay below the published ones.
+    """
+    script = runpy.run_path(str(Path(__file__).parents[1] / "benchmarks" / "score_posting.py"))
+    donner = script["WINTERS"][0]
+    drawn = [script["figures"](donner, np.random.default_rng(n)) for n in range(8)]
+    hours, days = (np.mean([d[name] for d in drawn]) for name in ("control hours", "control days"))
+    assert hours == pytest.approx(donner.control_hours, rel=0.15)
+    assert 0.65 * donner.control_days < days < 1.1 * donner.control_days
