@@ -44,6 +44,8 @@ RISE_POWER: Final = 0.4
 ORDINARY_MMWE_H: Final = 0.5
 # The odds of a level, once anything is posted, are proportional to the severity plus 0.1 mm/h [A].
 SEVERITY_FLOOR: Final = 0.1
+# Between passes they rise with its sixth root only: level road is rarely posted in any storm [A].
+BETWEEN_PASSES_POWER: Final = 1.0 / 6.0
 # New snow that ploughs and salt have not cleared: a time of 2.5 h, or 6 h at -11 °C and below, linear from -7 °C [A].
 CLEARED_IN_H: Final = 2.5
 CLEARED_COLD_H: Final = 6.0
@@ -177,10 +179,16 @@ def severity_mmwe_h(weather: ZoneWeather) -> Float32:
     return np.asarray(np.maximum(snow, np.float32(ORDINARY_MMWE_H) * weather.glaze), dtype=np.float32)
 
 
-def odds_factor(severity: ArrayLike) -> Float32:
-    """Factor on the odds of a level for a storm's severity [mm/h]; 1 for ordinary snow."""
+def odds_factor(severity: ArrayLike, is_pass: ArrayLike = True) -> Float32:
+    """Factor on the odds of a level for a storm's severity [mm/h]; 1 for ordinary snow.
+
+    severity: (member, zone, hour) or a number.
+    is_pass: whether each zone is a pass, (zone,) or one value.
+    """
     reach = (np.asarray(severity, dtype=np.float32) + SEVERITY_FLOOR) / (ORDINARY_MMWE_H + SEVERITY_FLOOR)
-    return np.asarray(reach, dtype=np.float32)
+    between = reach**BETWEEN_PASSES_POWER
+    on_pass = np.asarray(is_pass)
+    return np.asarray(np.where(on_pass[:, None] if on_pass.ndim else on_pass, reach, between), dtype=np.float32)
 
 
 def level_share(probability: ArrayLike, factor: ArrayLike) -> Float32:

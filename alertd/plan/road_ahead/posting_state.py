@@ -71,7 +71,7 @@ class PostingState:
     @cached_property
     def odds_factor(self) -> Float32:
         """Factor on the odds of a level, (member, zone, hour of the field)."""
-        return odds_factor(severity_mmwe_h(self.weather))
+        return odds_factor(severity_mmwe_h(self.weather), [z.is_pass for z in self.zones.zones])
 
     @cached_property
     def closed(self) -> Float32:
