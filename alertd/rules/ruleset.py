@@ -241,8 +241,8 @@ class PostingEstimate:
 
     road_classes: RoadClass values.
     min_abs_grade, reach_m: the estimate applies where a sustained grade of at least min_abs_grade, or a pass, is within
-        reach_m of the sample. Chains are required from about the start of the climb, and chain-up areas are before it (common
-        practice, no source).
+        reach_m of the sample. Chains are required from about the start of the climb, and chain-up areas are before it
+        (common practice, no source).
     min_snowfall_mmwe_h: the estimate applies only during at least this snowfall, when ploughs fall behind.
     unknown_probability: used where the class is UNKNOWN and the grade condition is met: "be ready".
     """
