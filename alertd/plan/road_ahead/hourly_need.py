@@ -10,7 +10,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
-from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig, certain_zones, place_laws, tables_along
+from alertd.plan.road_ahead.chain_need import (
+    SAME_PROBABILITY,
+    LawSpan,
+    LevelForRig,
+    certain_zones,
+    place_laws,
+    tables_along,
+)
 from alertd.plan.road_ahead.control_zones import control_grade, control_zones
 from alertd.plan.road_ahead.long_descents import descent_share, rig_share
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
@@ -64,7 +71,7 @@ class HourlyNeed:
     skip_h: hours of the field before the first.
     code: pavement code.
     need: probability in that member that chains are needed, by an expected posting, by grip, on a long descent or for
-        snow that closes the road.
+        snow that is likely enough to close the road.
     other_need: the same without any posting.
     grip_shortfall: the rig slips there without chains.
     closed: our probability that snow closes the road.
@@ -312,8 +319,14 @@ def _descent(road: _Pavement, share: float) -> Float32:
 
 @lru_cache(maxsize=16)
 def _rigless_need(road: _Pavement, posting: IdentityKey[PostingState]) -> Float32:
-    """Need of every rig for unknown pavement, and for snow that closes the road."""
-    return np.maximum(road.unknown_need, posting.value.closed)
+    """Need of every rig for unknown pavement, and for snow that closes the road.
+
+    A closure counts only where it is likely enough to hold a trip, which needs a stretch to hold on. Below that it asks
+    for no chains: they open no closed road.
+    """
+    closed = posting.value.closed
+    held = closed.mean(axis=0) >= road.params.hold_probability - SAME_PROBABILITY
+    return np.where(held, np.maximum(road.unknown_need, closed), road.unknown_need)
 
 
 @lru_cache(maxsize=64)
