@@ -92,12 +92,12 @@ class MemberQuantiles:
 class RoadField:
     """The pavement of every column at whole hours: arrays (member, column, hour), read-only.
 
-    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c and
-    snowfall_mmwe_h refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
+    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c,
+    snowfall_mmwe_h and wind_mps refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
 
     grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
-    notes: cautions about the inputs. remarks: assumptions about them that ask for no caution.
     untouched: (member,) True for members whose road nobody ploughs or salts.
+    notes: cautions about the inputs. remarks: assumptions about them that ask for no caution.
     """
 
     first_epoch_s: float
@@ -109,6 +109,7 @@ class RoadField:
     snow_mmwe: Float32
     ice_mmwe: Float32
     snowfall_mmwe_h: Float32
+    wind_mps: Float32
     quantiles: MemberQuantiles
     untouched: NDArray[np.bool_]
     notes: tuple[str, ...]
@@ -229,7 +230,8 @@ def run_corridor(
     place = column_places(forecast, cells)
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
-    names = (*_CLASSES, "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    stores = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+    names = (*_CLASSES, *stores, "snowfall_mmwe_h", "wind_mps")
     arrays: dict[str, NDArray[Any]]
     if previous is None or changed is None:
         arrays = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
@@ -360,6 +362,7 @@ def _run_block(
         _doubt(out, doubted, weather, layers_c, params, limits)
     out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
     out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
+    out["wind_mps"] = np.where(weather.known, weather.forcing.wind_mps, np.nan)
     return out
 
 

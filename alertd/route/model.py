@@ -114,7 +114,8 @@ class Route:
     bearing_deg: azimuth of travel, clockwise from north, 0 to 360.
     curve_mps: speed that the curves around each sample allow a truck, +inf on straight road, see route.curves. None
         where the line is too coarse to know.
-    passes: those of the whole line where this route is only its end, see route.passes.
+    passes, sustained: those of the whole line where this route is only its end, see route.passes and
+        route.sustained_grade.
     """
 
     name: str
@@ -132,6 +133,7 @@ class Route:
     tunnels: tuple[TunnelSpan, ...] = ()
     limits: tuple[LimitSpan, ...] = ()
     passes: tuple[tuple[float, float], ...] | None = None
+    sustained: Array | None = None
     findings: tuple[str, ...] = ()
     curve_mps: Array | None = None
 

@@ -127,8 +127,8 @@ class Plan:
     surfaces: tuple[SurfaceStretch, ...] = ()
     chains: ChainsNote | None = None
     arrived_at: datetime | None = None
-    input_notes: tuple[str, ...] = ()
     lands: tuple[str, ...] = ()
+    input_notes: tuple[str, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (
