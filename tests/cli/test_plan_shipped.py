@@ -135,7 +135,10 @@ def test_a_storm_is_planned_for_and_its_past_explained(
     snow = SkyChange(from_h=-8.0, to_h=12.0, precipitation_mmh=2.0, humidity_percent=96.0, cloud_percent=100.0)
     served(sky(now, temperature_c=-5.0, cloud_percent=80.0, change=(snow,)))
     told = json.loads(plan(alertd, shipped, line, now, "--json").stdout)
-    assert told["advice"] in ("chain", "hold")
+    assert told["advice"] in ("ready", "chain", "hold")
+    assert not told["partial"]
+    (stretch, *_) = told["stretches"]
+    assert stretch["probability"] > 0.3
     text = " ".join(plan(alertd, shipped, line, now, "--at", "4").stdout.split())
     assert "h from " in text
     assert "station KZA" in text
