@@ -33,8 +33,8 @@ def chains_for(
 ) -> ChainSet:
     """The chains for a stretch on the land of these laws; `posted` is the probability of a level anywhere on it.
 
-    Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip, a descent or
-    missing weather calls for chains, its mildest chain level applies. Where no rule is on file, or where that level
+    Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip, a descent
+    or missing weather calls for chains, its mildest chain level applies. Where no rule is on file, or where that level
     chains no drive axle, common practice applies.
     """
     postings, demands, bars, limit, section = [], [], [], None, ""

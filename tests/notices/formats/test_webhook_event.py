@@ -177,7 +177,9 @@ def test_events_stay_small_for_every_rig_over_three_states(rig_id: str) -> None:
         200e3, grade=0.05, stops=stops, spans=[("US-MT", 0, 50e3), ("US-ID", 50e3, 150e3), ("US-WA", 150e3, 200e3)]
     )
     weather = make_weather(
-        route, lambda m, d, h: np.where((d % 100e3 > 30e3) & (d % 100e3 < 60e3), RoadClass.PACKED_SNOW, RoadClass.WET)
+        route,
+        lambda m, d, h: np.where((d % 100e3 > 30e3) & (d % 100e3 < 60e3), RoadClass.PACKED_SNOW, RoadClass.WET),
+        snowfall_mmwe_h=2.0,
     )
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
     plan = make_plan(PlanRequest(trip, route, rig, rules, weather, PlanParams(), at_hour(2)))
