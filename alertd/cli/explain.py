@@ -11,7 +11,7 @@ from rich.text import Text
 from alertd.cli.plan import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
-from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, SourceValues, Spread
+from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, PastSpan, SourceValues, Spread
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.serialize import to_plain
 from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_miles, to_mph
@@ -59,6 +59,8 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
         _source(source, x.zone, console)
     if not x.sources:
         _print_field(console, "forecast", "no source answered")
+    for i, span in enumerate(x.past):
+        _print_field(console, "" if i else "past", _past(span, x.zone))
     _air(x.air, console)
     _column(x.column, x.zone, console)
     _print_field(console, "road", "when passed, share of members: " + _shares(x.surfaces))
@@ -149,6 +151,23 @@ def _source(s: SourceValues, zone: str, console: Console) -> None:
     _print_field(console, "", f"hour {hour}, at whose end the road is looked at: {', '.join(values)}")
     for remark in s.remarks:
         _print_field(console, "", f"but {remark}")
+
+
+_BASIS = {
+    "nothing": "no station within reach, no earlier forecast: not known",
+    "source": "the forecast source's own past hours",
+    "earlier_forecast": "earlier forecast of the source",
+}
+
+
+def _past(span: PastSpan, zone: str) -> str:
+    hours = round((span.ends_at - span.begins_at) / timedelta(hours=1))
+    when = f"{hours} h from {phrases.day_clock(span.begins_at, zone)}"
+    if not span.station:
+        issued = f", issued {phrases.day_clock(span.issued_at, zone)} or later" if span.issued_at else ""
+        return f"{when}: {_BASIS[span.basis]}{issued}"
+    above = f"{_feet(abs(span.higher_m))} {'higher' if span.higher_m >= 0.0 else 'lower'}"
+    return f"{when}: station {span.station}, {to_miles(span.away_m):.0f} mi away, {above}, and others by their weight"
 
 
 def _air(a: AirAtPlace, console: Console) -> None:

@@ -8,12 +8,15 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import TypeAlias
+from itertools import groupby
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.model import Forecast
+from alertd.forecast.observations import Station, distances_m
+from alertd.forecast.past import PastBasis
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.explain.model import (
     AirAtPlace,
@@ -21,6 +24,7 @@ from alertd.plan.explain.model import (
     Explanation,
     GripAtPlace,
     LevelAtPlace,
+    PastSpan,
     SourceValues,
     Spread,
     ThresholdCheck,
@@ -207,7 +211,42 @@ def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
         compared=_compared(met, stretch, s.params),
         barred="" if stretch is None else stretch.barred,
         advice=s.plan.advice if stretch is None else stretch.advice,
+        past=_past(s, cell),
     )
+
+
+def _past(s: _Context, cell: int) -> tuple[PastSpan, ...]:
+    """Runs of past hours of the same basis and station."""
+    past, forecast = s.weather.past, s.weather.forecast
+    if past is None:
+        return ()
+    hours = min(int((s.plan.made_at - past.start) / timedelta(hours=1)), past.basis.shape[1])
+    keys = list(zip(past.basis[cell, :hours].tolist(), past.station_idx[cell, :hours].tolist(), strict=True))
+    out, first = [], 0
+    for (basis, index), run in groupby(keys):
+        last = first + sum(1 for _ in run)
+        kind = PastBasis(basis)
+        beside = _beside(past.stations[index], forecast, cell) if kind is PastBasis.STATIONS else {}
+        issued_s = float(past.issued_epoch_s[cell, first])
+        out.append(
+            PastSpan(
+                begins_at=past.start + timedelta(hours=first),
+                ends_at=past.start + timedelta(hours=last),
+                basis=kind.name.lower(),
+                issued_at=datetime.fromtimestamp(issued_s, UTC) if kind is PastBasis.EARLIER_FORECAST else None,
+                **beside,
+            )
+        )
+        first = last
+    return tuple(out)
+
+
+def _beside(station: Station, forecast: Forecast, cell: int) -> dict[str, Any]:
+    """Name, distance and height difference of a station from a cell."""
+    lat, lon = forecast.lat_deg[cell : cell + 1], forecast.lon_deg[cell : cell + 1]
+    away_m = distances_m(lat, lon, np.asarray([station.lat_deg]), np.asarray([station.lon_deg]))[0, 0]
+    higher_m = station.elevation_m - float(forecast.elevation_m[cell])
+    return {"station": station.id, "away_m": float(away_m), "higher_m": higher_m}
 
 
 def _spread(values: ArrayLike) -> Spread:

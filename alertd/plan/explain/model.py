@@ -49,6 +49,23 @@ class SourceValues:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PastSpan:
+    """Past hours in a row at a place, and what they rest on.
+
+    basis: name of a `forecast.past.PastBasis`. station: the one with the most weight, "" where there is none; away_m
+    and higher_m: from the forecast cell to it. issued_at: of the first of the earlier forecasts.
+    """
+
+    begins_at: datetime
+    ends_at: datetime
+    basis: str
+    station: str = ""
+    away_m: float = float("nan")
+    higher_m: float = float("nan")
+    issued_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AirAtPlace:
     """The air of the members, first at the cell's height, then at the road's; see `road.trace.AirTrace`.
 
@@ -149,6 +166,7 @@ class Explanation:
 
     passing: when 10, 50 and 90 % of members pass it.
     stretch: its index in the plan, None if in none.
+    past: what the hours before the plan rest on, in order.
     descent_frac: share of drivers who chain for its long descent in snow, see `long_descents`.
     advice: that of the stretch; that of the trip where the place is in none.
     """
@@ -174,3 +192,4 @@ class Explanation:
     compared: tuple[ThresholdCheck, ...]
     barred: str
     advice: Advice
+    past: tuple[PastSpan, ...] = ()
