@@ -177,7 +177,9 @@ def over_three_states() -> tuple[Route, Weather, dict[str, RuleSet]]:
         200e3, grade=0.05, stops=stops, spans=[("US-MT", 0, 50e3), ("US-ID", 50e3, 150e3), ("US-WA", 150e3, 200e3)]
     )
     weather = make_weather(
-        route, lambda m, d, h: np.where((d % 100e3 > 30e3) & (d % 100e3 < 60e3), RoadClass.PACKED_SNOW, RoadClass.WET)
+        route,
+        lambda m, d, h: np.where((d % 100e3 > 30e3) & (d % 100e3 < 60e3), RoadClass.PACKED_SNOW, RoadClass.WET),
+        snowfall_mmwe_h=2.0,
     )
     return route, weather, read_rulesets(ROOT / "config/rules")
 

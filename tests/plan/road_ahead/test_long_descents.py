@@ -1,13 +1,20 @@
 """Chains for a long descent in snow, whatever is posted: common practice, no source."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from alertd.plan.chain_up.chain_set import chains_for
 from alertd.plan.model.stretches import Advice
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig
 from alertd.road.road_class import RoadClass
-from alertd.route.model import Route
+from alertd.route.model import JurisdictionSpan, Route
+from alertd.rules.requirements import demand_for
+from alertd.rules.rig import AxleRole
+from alertd.rules.ruleset import Placement
 from alertd.testing.factories import make_rig, make_route, make_rules, make_stop, make_weather
 from alertd.units import INCH_MM, MILE_M
 
@@ -71,3 +78,26 @@ def test_the_climb_the_other_way_has_no_such_reason(planned: Any) -> None:
     plan = plan_on(planned, road(-0.06, 6.0), 4.0)
     assert not [r for s in plan.stretches for r in s.reasons if "chain at the top" in r]
     assert make_rig().gross_mass_kg > 30_000.0
+
+
+def test_a_level_for_the_trailer_alone_chains_drives_for_grip() -> None:
+    """Oregon's mildest level asks two chains on the trailer; they help on no climb and hold no drive axle."""
+    base = make_rules().level("chains")
+    trailer = replace(
+        base.demands[0],
+        layouts=((Placement(group="trailer", axles="one", per_axle="each side", place="outside"),),),
+    )
+    rules = replace(make_rules(), levels=(replace(base, demands=(trailer,)),))
+    rig = make_rig()
+    demand = demand_for(rules, rules.levels[0], rig)
+    law = LawSpan(
+        span=JurisdictionSpan(code="US-XX", name="made", start_m=0.0, end_m=1.0),
+        rules=rules,
+        at=slice(0, 1),
+        levels=(LevelForRig(level=rules.levels[0], demand=demand),),
+        zone_spans={},
+    )
+    drive = rig.axle_indices(AxleRole.DRIVE)
+    for odds, chained in ((0.0, True), (0.9, False)):
+        tires = chains_for(rig, [law], lambda *_, odds=odds: odds, PlanParams()).hanging.tires
+        assert any(t.axle_idx in drive for t in tires) is chained
