@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike
 from alertd.testing.derived_weather import Array
 
 EARTH_M: Final = 6_371_009.0  # mean radius of the earth
+STEEPEST: Final = 0.045  # mean grade between two points; the cubic is up to 1.5 times as steep
+BEND_M: Final = 4_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,22 +40,32 @@ class Road:
             height_m=self.height_m[::-1],
         )
 
-    def samples(self, spacing_m: float = 500.0) -> tuple[Array, Array, Array]:
+    def samples(self, spacing_m: float = 100.0) -> tuple[Array, Array, Array]:
         """Latitude, longitude and height at equal distances; heights have no overshoot between the points.
 
-        Between points the heights follow a monotone cubic (Fritsch and Carlson 1980, harmonic mean of slopes).
+        Between points the heights follow a monotone cubic (Fritsch and Carlson 1980, harmonic mean of slopes). Straight
+        lines are shorter than the road: where they would be too steep, bends make up the length.
         """
         phi, lam = np.radians(self.lat_deg), np.radians(self.lon_deg)
-        north, east = np.diff(phi), np.diff(lam) * np.cos(0.5 * (phi[1:] + phi[:-1]))
-        d = EARTH_M * np.append(0.0, np.cumsum(np.hypot(north, east)))
+        north_m, east_m = EARTH_M * np.diff(phi), EARTH_M * np.diff(lam) * np.cos(0.5 * (phi[1:] + phi[:-1]))
+        straight_m = np.hypot(north_m, east_m)
+        length_m = np.maximum(straight_m, np.abs(np.diff(self.height_m)) / STEEPEST)
+        d = np.append(0.0, np.cumsum(length_m))
         at = np.append(np.arange(0.0, d[-1], spacing_m), d[-1])
-        return (
-            np.interp(at, d, self.lat_deg),
-            np.interp(at, d, self.lon_deg),
-            _monotone_cubic(at, d, self.height_m),
+        i = np.clip(np.searchsorted(d, at, side="right") - 1, 0, length_m.size - 1)
+        share = (at - d[i]) / length_m[i]
+        # A triangle wave of slope s lengthens a line by the root of 1 + s^2, everywhere by the same factor.
+        waves = np.maximum(np.rint(straight_m / BEND_M), 1.0)
+        slope = np.sqrt((length_m / straight_m) ** 2 - 1.0)
+        phase = (waves[i] * share) % 1.0
+        side_m = (slope * straight_m / waves)[i] * (np.abs((phase + 0.75) % 1.0 - 0.5) - 0.25)
+        lat = np.interp(at, d, self.lat_deg) + np.degrees(side_m * (east_m / straight_m)[i] / EARTH_M)
+        lon = np.interp(at, d, self.lon_deg) - np.degrees(
+            side_m * (north_m / straight_m)[i] / EARTH_M / np.cos(np.interp(at, d, phi))
         )
+        return lat, lon, _monotone_cubic(at, d, self.height_m)
 
-    def gpx(self, spacing_m: float = 500.0) -> str:
+    def gpx(self, spacing_m: float = 100.0) -> str:
         """The road as the text of a GPX 1.1 file with one track."""
         points = "\n".join(
             f'<trkpt lat="{lat:.5f}" lon="{lon:.5f}"><ele>{ele:.1f}</ele></trkpt>'
