@@ -11,6 +11,7 @@ from rich.text import Text
 from alertd.errors import InputError
 from alertd.notices import surfaces
 from alertd.notices.text import departures, phrases
+from alertd.notices.text.place_text import where
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
@@ -141,7 +142,7 @@ def _header(plan: Plan, console: Console) -> None:
 
 
 def _stretch(s: Stretch, console: Console) -> None:
-    place = s.place or f"{phrases.miles(s.start_m)} from the start"
+    place = where(s)
     console.print()
     console.print(
         Text.assemble(

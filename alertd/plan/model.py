@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import NamedTuple
 
+from alertd.route.spot import Spot
 from alertd.rules.requirements import Hanging
 from alertd.rules.tire_text import TireRun
 
@@ -100,6 +101,8 @@ class Stretch:
         forecast shows none.
     tire_runs: the tires of `hanging` as runs of axles, to be worded in any language.
     chained: the plan drives it with chains that are reported on; chain_up is then the truck's present place.
+    place: named passes on it or near it, "" without any.
+    spot: where it starts: road, direction, milepost or exit, town.
     """
 
     start_m: float
@@ -138,6 +141,7 @@ class Stretch:
     reasons: tuple[str, ...]
     tire_runs: tuple[TireRun, ...] = ()
     chained: bool = False
+    spot: Spot | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,6 +170,7 @@ class SurfaceStretch:
     surfaces: tuple[tuple[str, float], ...]
     speed_mps: float
     speed_because: str
+    spot: Spot | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """Finds the runs of a route on bridges, from a list of bridges as lines."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -45,9 +45,13 @@ def place_bridges(line: Line, bridges: Sequence[Bridge]) -> tuple[BridgeSpan, ..
 
     A bridge counts where it runs along the route within 60 m. A bridge of another road across the route does not count.
     """
-    spans = sorted((s for b in bridges for s in _spans(line, b)), key=lambda s: (s.start_m, s.end_m, s.name))
+    return join_bridges(s for b in bridges for s in _spans(line, b))
+
+
+def join_bridges(spans: Iterable[BridgeSpan]) -> tuple[BridgeSpan, ...]:
+    """Runs in order, with adjacent or overlapping decks merged."""
     joined: list[BridgeSpan] = []
-    for span in spans:
+    for span in sorted(spans, key=lambda s: (s.start_m, s.end_m, s.name)):
         if joined and span.start_m - joined[-1].end_m <= _JOIN_GAP_M:
             names = (joined[-1].name, span.name)
             name = names[0] if span.name in names[0].split(" / ") else " / ".join(n for n in names if n)
@@ -69,7 +73,18 @@ def on_bridges(distance_m: Array, spans: Sequence[BridgeSpan]) -> NDArray[np.boo
 
 
 def _spans(line: Line, bridge: Bridge) -> Iterator[BridgeSpan]:
-    lat, lon, length_m = _stepped(bridge)
+    for start_m, end_m, _ in way_spans(line, bridge.lat_deg, bridge.lon_deg):
+        yield BridgeSpan(name=bridge.name, start_m=start_m, end_m=end_m)
+
+
+def way_spans(
+    line: Line, way_lat_deg: Sequence[float], way_lon_deg: Sequence[float]
+) -> Iterator[tuple[float, float, bool]]:
+    """Start and end [m] of each run of the route along a way, and whether the way's points run in our direction.
+
+    A run counts within BRIDGE_OFFSET_M of the way, where at least half of the way lies along the route.
+    """
+    lat, lon, length_m = _stepped(way_lat_deg, way_lon_deg)
     middle = lat.size // 2
     for at_m, _ in find_passes(line, float(lat[middle]), float(lon[middle]), max_offset_m=BRIDGE_OFFSET_M):
         along_m, off_m = project(_around(line, at_m, length_m), lat, lon)
@@ -80,12 +95,13 @@ def _spans(line: Line, bridge: Bridge) -> Iterator[BridgeSpan]:
             continue
         start_m, end_m = float(along_m[on_route].min()), float(along_m[on_route].max())
         if end_m - start_m >= _ALONG_SHARE * share * length_m:
-            yield BridgeSpan(name=bridge.name, start_m=start_m, end_m=end_m)
+            ours = along_m[on_route]
+            yield start_m, end_m, bool(ours[-1] >= ours[0])
 
 
-def _stepped(bridge: Bridge) -> tuple[Array, Array, float]:
-    """Places every 10 m along the bridge, both ends included, and its length [m]."""
-    lat, lon = np.array(bridge.lat_deg), np.unwrap(np.array(bridge.lon_deg), period=360.0)
+def _stepped(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> tuple[Array, Array, float]:
+    """Places every 10 m along the way, both ends included, and its length [m]."""
+    lat, lon = np.array(lat_deg), np.unwrap(np.array(lon_deg), period=360.0)
     along_m = np.concatenate(([0.0], np.cumsum(leg_lengths_m(lat, lon))))
     length_m = float(along_m[-1])
     at_m = np.linspace(0.0, length_m, max(2, round(length_m / _STEP_M)) + 1)

@@ -111,11 +111,12 @@ def snap_stops(
     """The stops that a truck in this direction can enter, in order along the route, once for each pass.
 
     A stop is usable when it serves both directions, or a bearing within 90 degrees of the travel there. A stop that
-    states neither is usable when it is on the side of traffic.
+    states neither is usable when it is on the side of traffic. A stop of an uncertain position counts farther off.
     """
     found = []
     for stop in stops:
-        for distance_m, offset_m in find_passes(line, stop.lat_deg, stop.lon_deg, max_offset_m=max_offset_m):
+        reach_m = max(max_offset_m, stop.within_m)
+        for distance_m, offset_m in find_passes(line, stop.lat_deg, stop.lon_deg, max_offset_m=reach_m):
             if _usable(line, stop, distance_m, offset_m, drives_on):
                 found.append(RouteStop(stop=stop, distance_m=distance_m, offset_m=offset_m))
     return tuple(sorted(found, key=lambda at: (at.distance_m, at.stop.id)))

@@ -135,6 +135,9 @@ class OperatorFile(FileModel):
     noncommercial_use: bool = False
 
 
+OVERPASS_URL: Final = "https://overpass-api.de/api/interpreter"  # the public server of the OpenStreetMap community
+
+
 class PlacesFile(FileModel):
     boundaries: list[str] = Field(min_length=1, examples=[["boundaries/us_states.topo.json"]])
     crossings: str = ""
@@ -144,6 +147,10 @@ class PlacesFile(FileModel):
     bridges: str = ""
     zones: str = ""
     heights: str = ""
+    roadside: str = ""
+    chain_areas: str = ""
+    towns: str = ""
+    overpass_url: str = Field(OVERPASS_URL, pattern=r"^https?://\S+$", examples=[OVERPASS_URL])
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
@@ -329,7 +336,7 @@ SettingsFile: type[CommonSettingsFile] = create_model(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacePaths:
-    """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
+    """What an operator names. zones, heights and roadside are written by `alertd gather` and may be absent."""
 
     boundaries: tuple[Path, ...]
     crossings: Path | None
@@ -343,6 +350,9 @@ class PlacePaths:
     road: Path | None
     zones: Path | None = None
     heights: Path | None = None
+    roadside: Path | None = None
+    chain_areas: Path | None = None
+    towns: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -397,6 +407,7 @@ class Settings:
     links_key_file: Path | None = None
     heartbeat_url: str = ""
     heartbeat_allow_networks: tuple[Network, ...] = ()
+    overpass_url: str = OVERPASS_URL
 
     @property
     def links_key(self) -> Path:
@@ -464,6 +475,7 @@ def read_settings(path: Path) -> Settings:
         public_url=content.daemon.public_url.rstrip("/"),
         links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
         heartbeat_url=content.daemon.heartbeat_url,
+        overpass_url=content.places.overpass_url,
         heartbeat_allow_networks=_networks(
             path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
         ),
@@ -485,6 +497,9 @@ def _places(base: Path, content: CommonSettingsFile) -> PlacePaths:
         road=base / road if road else None,
         zones=base / places.zones if places.zones else None,
         heights=base / places.heights if places.heights else None,
+        roadside=base / places.roadside if places.roadside else None,
+        chain_areas=base / places.chain_areas if places.chain_areas else None,
+        towns=base / places.towns if places.towns else None,
     )
 
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from alertd.notices import surfaces
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line
+from alertd.notices.text.place_text import where
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model import Advice, Plan, Stretch
 
@@ -124,7 +125,7 @@ def _trip_lines(plan: Plan) -> list[str]:
 
 
 def _stretch(s: Stretch) -> list[str]:
-    place = s.place or f"{phrases.miles(s.start_m)} from the start"
+    place = where(s)
     what = {
         Advice.CHAIN: "stay chained" if s.chained else "plan to chain",
         Advice.READY: "be ready to chain",
