@@ -14,6 +14,7 @@ EXIT_REACH_M: Final = 40_000.0
 MILEPOST_REACH_M: Final = 1_000.0
 # [A] The direction of a road is that of a chord over this distance to either side: curves do not count.
 _CHORD_M: Final = 10_000.0
+_NEAR_EXIT_M: Final = 1_500.0  # [A] farther off, an exit does not mark a place by itself
 _AT_EXIT_M: Final = 500.0  # [A] ramps reach this far to either side of an exit's point
 
 
@@ -57,6 +58,13 @@ def spot_at(route: Route, distance_m: float) -> Spot:
         town="" if town is None else town.name,
         town_m=town_m,
     )
+
+
+def mark_of(spot: Spot) -> str:
+    """The spot in the fewest letters, in no language: "I-70 W MP 219", "I-70 W exit 216"; "" away from both."""
+    at_exit = spot.exit if spot.past_exit_m is not None and spot.past_exit_m <= _NEAR_EXIT_M else ""
+    mark = f"MP {spot.milepost}" if spot.milepost else f"exit {at_exit}" if at_exit else ""
+    return " ".join(part for part in (spot.road, spot.direction, mark) if part) if mark else ""
 
 
 def _road_at(route: Route, d: float) -> RoadSpan | None:

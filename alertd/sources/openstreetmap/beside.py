@@ -119,9 +119,10 @@ def _towns(elements: Iterable[Element]) -> tuple[Town, ...]:
     )
 
 
-def _stops(route: RouteFile, elements: Iterable[Element], runs: Sequence[WayRun], found: Roadside) -> tuple[Stop, ...]:
+def _stops(route: RouteFile, elements: Sequence[Element], runs: Sequence[WayRun], found: Roadside) -> tuple[Stop, ...]:
     line, ways = route.line, Carriageways.of(runs)
-    exits_m = np.array([m.distance_m for m in found.landmarks if m.kind is LandmarkKind.EXIT])
+    junctions = [(e, "x") for e in elements if e.tags.get("highway") == "motorway_junction" and e.type == "node"]
+    exits_m = np.array([m.distance_m for m in _placed(line, junctions, LandmarkKind.EXIT)])  # of both carriageways
     placed: list[tuple[float, Stop]] = []
     for e in elements:
         kind = osm_tags.stop_kind(e.tags)

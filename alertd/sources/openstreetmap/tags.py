@@ -14,7 +14,8 @@ from alertd.units import KMH_MPS, MPH_MPS
 CLASSES: Final = ("unclassified", "tertiary", "secondary", "primary", "trunk", "motorway")  # by rising rank
 _CHAIN: Final = re.compile(CHAIN_WORDS, re.IGNORECASE)
 _YES: Final = ("yes", "designated")
-_CLOSED_TO_US: Final = ("no", "private", "customers", "permit")
+_ONLY_IF_FOR_TRUCKS: Final = ("no", "customers")  # of cars; a place for trucks says so by hgv
+_CLOSED: Final = ("private", "permit")
 # As for an operator's own limits: a figure outside is a typing error or another unit.
 _SLOWEST_MPS, _FASTEST_MPS = 5 * MPH_MPS, 85 * MPH_MPS
 
@@ -88,16 +89,15 @@ def structure_name(tags: Mapping[str, str], kind: str) -> str:
 def stop_kind(tags: Mapping[str, str]) -> StopKind | None:
     """Kind of a place where a truck can stop; None for another place, or one closed to trucks or to the public."""
     access = tags.get("access", "yes")
-    if tags.get("hgv") in ("no", "private") or (access in _CLOSED_TO_US and tags.get("hgv") not in _YES):
+    hgv = tags.get("hgv", "")
+    if hgv in ("no", "private") or access in _CLOSED or (access in _ONLY_IF_FOR_TRUCKS and hgv not in _YES):
         return None
     highway, amenity = tags.get("highway"), tags.get("amenity")
-    if amenity == "parking" and (tags.get("parking") == "layby"):
+    if amenity == "parking" and tags.get("parking") == "layby":
         kind = StopKind.TURNOUT
-    elif highway == "rest_area" or (amenity == "parking" and tags.get("hgv") in _YES):
+    elif highway == "rest_area" or (amenity == "parking" and hgv in _YES):
         kind = StopKind.REST_AREA
-    elif highway == "services" or (
-        amenity == "fuel" and (tags.get("hgv") in _YES or tags.get("fuel:HGV_diesel") == "yes")
-    ):
+    elif highway == "services" or (amenity == "fuel" and (hgv in _YES or tags.get("fuel:HGV_diesel") == "yes")):
         kind = StopKind.TRUCK_STOP
     elif amenity != "parking" or not _CHAIN.search(tags.get("name", "")):
         return None
