@@ -18,7 +18,8 @@ from alertd.route.roadside import Roadside
 from alertd.settings.model import Settings
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.roadside import ATTRIBUTION, read_roadside, write_roadside
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.retry import RetryPolicy
 from alertd.sources.openstreetmap.beside import DrivesOn, RouteFile, roadside_of
 from alertd.sources.openstreetmap.elements import OsmAnswer, merge

@@ -31,7 +31,7 @@ def area(id_: int, distance_m: float, north_m: float, **tags: str) -> dict[str, 
 
 
 def way(
-    id_: int, start_m: float, end_m: float, *, lat: float = SOUTH_LANES, nodes: tuple[int, ...] = (), **tags: str
+    id_: int, start_m: float, end_m: float, *, lat: float = SOUTH_LANES, nodes: tuple[int, ...] = (), **tags: Any
 ) -> dict[str, Any]:
     """A way of the eastbound road; of the westbound one with start_m > end_m and lat=NORTH_LANES."""
     at = [start_m + (end_m - start_m) * n / 4 for n in range(5)]
@@ -41,12 +41,12 @@ def way(
     }  # fmt: skip
 
 
-def named(tags: dict[str, str]) -> dict[str, str]:
+def named(tags: dict[str, Any]) -> dict[str, str]:
     """Tags with ":" for "__"."""
     return {key.replace("__", ":"): value for key, value in tags.items()}
 
 
-ROAD = {"highway": "motorway", "oneway": "yes", "ref": "I 90;US 10"}
+ROAD: dict[str, Any] = {"highway": "motorway", "oneway": "yes", "ref": "I 90;US 10"}
 
 
 def answer() -> dict[str, Any]:

@@ -68,6 +68,8 @@ def test_the_wheel_holds_the_named_files_and_no_planted_one(checkout: Path, tmp_
     assert data == shipped()
     assert {"alertd/web/pages/static/style.css", "alertd/translations/es.po", "alertd/py.typed"} <= set(names)
     assert not [name for name in names if not name.startswith(("alertd/", "alertd-"))]
+    assert "alertd/testing/fake_open_meteo.py" in names  # of the demo
+    assert not {"alertd/testing/factories.py", "alertd/testing/server.py"} & set(names)
 
 
 def test_the_sdist_holds_no_planted_file_and_builds_the_wheel(checkout: Path, tmp_path: Path) -> None:

@@ -24,7 +24,8 @@ from alertd.route.spot import spot_at
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.roadside import read_roadside
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.testing import overpass_answer as made
 from alertd.testing.clock import ManualClock
 from alertd.units import MPH_MPS

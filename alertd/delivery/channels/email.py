@@ -65,7 +65,7 @@ class EmailContent:
 
 
 class MailChannel:
-    """One mailbox. `dress` gives the HTML and pictures of a notice; left out, mails are plain text."""
+    """One mailbox. `content` gives the HTML and pictures of a notice; left out, mails are plain text."""
 
     def __init__(
         self,
@@ -96,8 +96,8 @@ class MailChannel:
         the same Message-ID.
         """
         name = self._mailbox.name
-        dress = await asyncio.to_thread(self._content_for, outgoing) if self._content_for else EmailContent()
-        message = make_message(self._mailbox, outgoing, dress)
+        content = await asyncio.to_thread(self._content_for, outgoing) if self._content_for else EmailContent()
+        message = make_message(self._mailbox, outgoing, content)
         try:
             async with asyncio.timeout(self._deadline_s):
                 await self._submit(message)

@@ -11,6 +11,7 @@ from alertd.route.model import Array
 from alertd.sources.http.answer import JsonClient, RequestOptions
 from alertd.sources.openstreetmap.elements import SOURCE, OsmAnswer, read_answer
 
+OVERPASS_URL: Final = "https://overpass-api.de/api/interpreter"  # the public server of the OpenStreetMap community
 # [A] 25 km of road in steps of 200 m make a URL of 4 kB, which servers accept, and an answer of about 1 MB.
 STEP_M: Final = 200.0
 CHUNK_M: Final = 25_000.0

@@ -25,7 +25,8 @@ WESTBOUND = (358, 263, 260, 254, 228, 223, 221, 219, 213, 197, 179)
 # Time zones of each land, IANA: a position in another land's zone is a wrong position.
 ZONES = {
     "US-CO": {"America/Denver"}, "US-WA": {"America/Los_Angeles"}, "US-CA": {"America/Los_Angeles"},
-    "US-MT": {"America/Denver", "America/Boise", "America/Los_Angeles"}, "AT": {"Europe/Vienna", "Europe/Rome", "Europe/Berlin"},
+    "US-MT": {"America/Denver", "America/Boise", "America/Los_Angeles"},
+    "AT": {"Europe/Vienna", "Europe/Rome", "Europe/Berlin"},
     "CH": {"Europe/Zurich", "Europe/Rome"}, "NO": {"Europe/Oslo", "Europe/Stockholm"}, "JP": {"Asia/Tokyo"},
     "ES": {"Europe/Madrid", "Europe/Paris"}, "PL": {"Europe/Warsaw", "Europe/Bratislava", "Europe/Prague"},
 }  # fmt: skip
