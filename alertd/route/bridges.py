@@ -1,6 +1,6 @@
 """Finds the runs of a route on bridges, from a list of bridges as lines."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -45,13 +45,9 @@ def place_bridges(line: Line, bridges: Sequence[Bridge]) -> tuple[BridgeSpan, ..
 
     A bridge counts where it runs along the route within 60 m. A bridge of another road across the route does not count.
     """
-    return join_bridges(s for b in bridges for s in _spans(line, b))
-
-
-def join_bridges(spans: Iterable[BridgeSpan]) -> tuple[BridgeSpan, ...]:
-    """Runs in order, with adjacent or overlapping decks merged."""
+    spans = sorted((s for b in bridges for s in _spans(line, b)), key=lambda s: (s.start_m, s.end_m, s.name))
     joined: list[BridgeSpan] = []
-    for span in sorted(spans, key=lambda s: (s.start_m, s.end_m, s.name)):
+    for span in spans:
         if joined and span.start_m - joined[-1].end_m <= _JOIN_GAP_M:
             names = (joined[-1].name, span.name)
             name = names[0] if span.name in names[0].split(" / ") else " / ".join(n for n in names if n)

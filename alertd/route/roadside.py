@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-from alertd.route.bridges import join_bridges
+from alertd.route.bridges import Bridge
 from alertd.route.clean import WGS84
 from alertd.route.elevation import NamedSummit
-from alertd.route.model import BridgeSpan, Landmark, LimitSpan, RoadSpan, Route, Town
+from alertd.route.model import Landmark, LimitSpan, RoadSpan, Route, Town
 from alertd.route.project import snap_stops
 from alertd.route.stops import Stop, StopKind
 
@@ -22,7 +22,7 @@ class Roadside:
     """Places along one route file's line, as distances [m] along it.
 
     source: with its licence and attribution. data_at: the source's own time of its data, "" if not stated.
-    tunnels: runs of the road in tunnels, in the form of bridges.
+    bridges, tunnels: lines of our own carriageway on or in them.
     """
 
     name: str
@@ -34,8 +34,8 @@ class Roadside:
     passes: tuple[NamedSummit, ...] = ()
     landmarks: tuple[Landmark, ...] = ()
     roads: tuple[RoadSpan, ...] = ()
-    bridges: tuple[BridgeSpan, ...] = ()
-    tunnels: tuple[BridgeSpan, ...] = ()
+    bridges: tuple[Bridge, ...] = ()
+    tunnels: tuple[Bridge, ...] = ()
     limits: tuple[LimitSpan, ...] = ()
     towns: tuple[Town, ...] = ()
 
@@ -45,8 +45,9 @@ class Roadside:
 
 
 def add_roadside(route: Route, roadside: Roadside) -> Route:
-    """The route with its gathered places. What is listed has precedence: stops, and limits where they overlap.
+    """The route with its gathered stops, limits, roads and landmarks; bridges are for build_route.
 
+    What is listed has precedence: stops, and limits where they overlap.
     A gathered chain-up area takes the place of a listed one whose position is uncertain by more than its distance.
     """
     areas = [s for s in roadside.stops if s.kind is StopKind.CHAIN_UP_AREA]
@@ -56,7 +57,6 @@ def add_roadside(route: Route, roadside: Roadside) -> Route:
     return replace(
         route,
         stops=tuple(sorted((*kept, *snap_stops(route, own)), key=lambda at: (at.distance_m, at.stop.id))),
-        bridges=join_bridges((*route.bridges, *roadside.bridges)),
         limits=tuple(sorted(limits, key=lambda s: (s.start_m, s.end_m, s.speed_mps))),
         roads=roadside.roads,
         landmarks=roadside.landmarks,

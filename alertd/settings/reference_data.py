@@ -140,7 +140,7 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
         jurisdictions=reference.boundaries,
         crossings=reference.crossings,
         stops=reference.stops,
-        bridges=reference.bridges,
+        bridges=(*reference.bridges, *(roadside.bridges if roadside is not None else ())),
         named_summits=(*reference.summits, *(roadside.passes if roadside is not None else ())),
     )
     route = replace(route, limits=place_limits(route, reference.limits), towns=reference.towns.along(route))

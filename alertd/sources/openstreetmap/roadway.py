@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.bridges import way_spans
-from alertd.route.model import Array, BridgeSpan, LimitSpan, RoadSpan
+from alertd.route.bridges import Bridge, way_spans
+from alertd.route.model import Array, LimitSpan, RoadSpan
 from alertd.route.project import Line
 from alertd.route.runs import runs_of
 from alertd.sources.openstreetmap import tags as osm_tags
@@ -46,13 +46,17 @@ def runs_along(line: Line, elements: Sequence[Element]) -> tuple[WayRun, ...]:
     return tuple(sorted(found, key=lambda r: (r.start_m, r.end_m, r.way.id)))
 
 
-def structures(runs: Sequence[WayRun], kind: str) -> tuple[BridgeSpan, ...]:
-    """The runs of our own carriageway on bridges or in tunnels; kind: "bridge" or "tunnel"."""
+def structures(runs: Sequence[WayRun], kind: str) -> tuple[Bridge, ...]:
+    """The lines of our own carriageway on bridges or in tunnels, each once; kind: "bridge" or "tunnel"."""
     told = osm_tags.is_bridge if kind == "bridge" else osm_tags.is_tunnel
+    ways = {r.way.key: r.way for r in runs if r.ours and told(r.way.tags)}
     return tuple(
-        BridgeSpan(name=osm_tags.structure_name(r.way.tags, kind), start_m=r.start_m, end_m=r.end_m)
-        for r in runs
-        if r.ours and told(r.way.tags)
+        Bridge(
+            name=osm_tags.structure_name(way.tags, kind),
+            lat_deg=tuple(p[0] for p in way.line),
+            lon_deg=tuple(p[1] for p in way.line),
+        )
+        for way in ways.values()
     )
 
 

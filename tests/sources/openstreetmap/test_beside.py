@@ -85,15 +85,14 @@ def test_limits_for_trucks_are_those_of_our_lanes() -> None:
     assert all(s.source == "OpenStreetMap, data of 2026-11-20" for s in gathered().limits)
 
 
-def test_tunnels_and_bridges_are_runs_of_our_lanes() -> None:
+def test_tunnels_and_bridges_are_lines_of_our_lanes() -> None:
     found = gathered()
-    assert [(s.name, round(s.start_m, -2), round(s.end_m, -2)) for s in found.tunnels] == [
-        ("Made Tunnel", 12_000, 13_500)
-    ]
-    (bridge,) = found.bridges  # not the bridge of the road that crosses
-    assert (bridge.name, round(bridge.start_m, -2), round(bridge.end_m, -2)) == ("Made Bridge", 8_000, 8_200)
+    ((tunnel,), (bridge,)) = found.tunnels, found.bridges  # not the bridge of the road that crosses
+    assert (tunnel.name, bridge.name) == ("Made Tunnel", "Made Bridge")
+    assert (tunnel.lon_deg[0], tunnel.lon_deg[-1]) == (made.lon_at(12_000), made.lon_at(13_500))
+    assert set(tunnel.lat_deg) == {made.SOUTH_LANES}
     (west,) = gathered(eastbound=False).tunnels
-    assert west.end_m - west.start_m == pytest.approx(800, abs=30)
+    assert (west.lon_deg[0], west.lon_deg[-1]) == (made.lon_at(13_000), made.lon_at(12_200))
 
 
 def test_roads_passes_and_towns_are_named() -> None:
