@@ -26,6 +26,10 @@ LEVEL_K_PER_M: Final = 0.015  # increase of that maximum per metre below the lev
 LEVEL_INVERSION_K: Final = 35.0  # the strongest inversions: air this much colder than the level implies
 LEVEL_LASTS_H: Final = 3
 SAME_N: Final = 12  # equal values in a row of a source that reports each hour to a tenth of a degree
+# Equal values contradict a dew point that changes by more than this, and other heights. Without either they may be
+# true: overcast air over melting snow keeps its temperature.
+SAME_DEW_RANGE_K: Final = 4.0
+SAME_HEIGHTS_M: Final = 300.0
 LAPSE_K_PER_M: Final = 0.0065  # standard atmosphere
 
 # Our estimate of the highest and lowest air temperature at sea level of any place at a latitude, some degrees beyond
@@ -198,7 +202,10 @@ def _level_against_air(reported: ReportedValues) -> str:
 
 def _one_value(reported: ReportedValues) -> str:
     same = reported.reported_c[..., 1:] == reported.reported_c[..., :-1]
-    where = _first(_in_a_row(same, reported.same_n - 1))
+    stuck = _in_a_row(same, reported.same_n - 1)
+    if not stuck.any():
+        return ""
+    where = _first(stuck & _contradicts_one_value(reported)[..., None])
     if where is None:
         return ""
     member, cell, step = where
@@ -206,6 +213,24 @@ def _one_value(reported: ReportedValues) -> str:
         f"its air temperature at {reported.place(cell)} is the same, {reported.reported_c[member, cell, step]:.1f} °C, "
         f"in {reported.same_n} reports in a row"
     )
+
+
+def _contradicts_one_value(reported: ReportedValues) -> NDArray[np.bool_]:
+    """(member, cell): True where the rest of the answer contradicts one temperature for many hours.
+
+    Its dew point changes, or the same temperatures stand at another height. An unknown dew point contradicts it too.
+    """
+    shape = reported.reported_c.shape[:2]
+    if reported.dew_point_c is None:
+        return np.ones(shape, dtype=np.bool_)
+    dew = reported.dew_point_c
+    known = np.isfinite(dew)
+    dew_range_k = np.where(known, dew, -np.inf).max(axis=-1) - np.where(known, dew, np.inf).min(axis=-1)
+    first_c = reported.reported_c[..., 0]
+    away_m = np.abs(reported.elevation_m[:, None] - reported.elevation_m)
+    repeated = (first_c[:, :, None] == first_c[:, None, :]) & (away_m >= SAME_HEIGHTS_M)
+    contradicted: NDArray[np.bool_] = ~(dew_range_k <= SAME_DEW_RANGE_K) | repeated.any(axis=-1)
+    return np.broadcast_to(contradicted, shape)
 
 
 def _changed(reported: ReportedValues, before: ReportedValues, now_utc: datetime) -> str:

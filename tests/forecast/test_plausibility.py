@@ -77,6 +77,10 @@ GOOD = result()
         (result(MILD - 30.0, freezing_level_m=like(2000.0)), None, ""),  # an inversion
         (result(reported_c=with_one(GOOD.air_temp_c, (0, 0, slice(20, 20 + SAME_N)), 0.5)), None, "is the same, 0.5"),
         (result(reported_c=with_one(GOOD.air_temp_c, (0, 0, slice(20, 19 + SAME_N)), 0.5)), None, ""),
+        # Overcast air over melting snow may keep its temperature. Another height or dew point contradicts that.
+        (result(like(0.1), dew_point_c=like(-0.2)), None, ""),
+        (result(like(0.1), dew_point_c=like(-0.2), elevation_m=np.array([1400.0, 1000.0])), None, "is the same, 0.1"),
+        (result(like(0.1), dew_point_c=like(-6.0) + np.linspace(0.0, 5.0, HOURS)), None, "is the same, 0.1"),
         (result(air_temp_c=like(np.nan)), None, "no hour ahead with a temperature and precipitation"),
         (result(precip_mmwe_h=like(np.nan)), None, "no hour ahead with a temperature and precipitation"),
         (result(start=START - timedelta(days=9)), None, "no hour ahead with a temperature and precipitation"),
