@@ -136,6 +136,7 @@ class Route:
     bearing_deg: azimuth of travel, clockwise from north, 0 to 360.
     passes: those of the whole line where this route is only its end, see route.passes.
     roads, landmarks, towns: what names a place on it, see route.spot.
+    credits: owners and licences of the places along it, with their day.
     """
 
     name: str
@@ -155,6 +156,7 @@ class Route:
     roads: tuple[RoadSpan, ...] = ()
     landmarks: tuple[Landmark, ...] = ()
     towns: tuple[Town, ...] = ()
+    credits: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

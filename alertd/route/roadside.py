@@ -61,6 +61,7 @@ def add_roadside(route: Route, roadside: Roadside) -> Route:
         roads=roadside.roads,
         landmarks=roadside.landmarks,
         towns=(*route.towns, *roadside.towns),
+        credits=(*route.credits, f"Places: {roadside.source}, gathered {roadside.obtained_at:%Y-%m-%d}"),
     )
 
 

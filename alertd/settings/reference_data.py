@@ -143,7 +143,13 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
         bridges=(*reference.bridges, *(roadside.bridges if roadside is not None else ())),
         named_summits=(*reference.summits, *(roadside.passes if roadside is not None else ())),
     )
-    route = replace(route, limits=place_limits(route, reference.limits), towns=reference.towns.along(route))
+    towns = reference.towns.along(route)
+    route = replace(
+        route,
+        limits=place_limits(route, reference.limits),
+        towns=towns,
+        credits=("Towns: GeoNames (geonames.org), CC BY 4.0",) if towns else (),
+    )
     return add_roadside(route, roadside) if roadside is not None and roadside.fits(route.length_m) else route
 
 

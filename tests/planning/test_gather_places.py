@@ -109,6 +109,7 @@ async def test_gathered_places_are_used_by_the_route(
     assert [b.name for b in route.bridges] == ["Made Bridge"]
     assert {round(x.speed_mps / MPH_MPS) for x in route.limits} == {75, 65, 50}
     assert [m.text for m in route.landmarks if m.kind is LandmarkKind.EXIT] == ["10", "14"]
+    assert route.credits[-1].startswith("Places: © OpenStreetMap contributors, ODbL 1.0")
     spot = spot_at(route, 10_000.0)
     assert (spot.road, spot.direction, spot.exit, spot.town) == ("I-90", "E", "10", "Madeville")
     assert spot.past_exit_m == pytest.approx(4_000, abs=60)

@@ -199,4 +199,5 @@ def _ages(plans: Sequence[Plan]) -> list[tuple[str, str]]:
         (f"Rule text {code}", f"of {r.text_date.isoformat()}{', OLD: ' + '; '.join(r.aged) if r.aged else ''}")
         for code, r in sorted(texts.items())
     ]
+    rows += [("Places", credit) for credit in dict.fromkeys(c for p in plans for c in p.credits)]
     return rows

@@ -196,11 +196,13 @@ def _ages(plan: Plan) -> str:
 
 
 def _credits(plans: Sequence[Plan]) -> str:
-    """Return the forecast licences; each source once, with its oldest age in any plan."""
+    """Return the licences of forecasts, each with its oldest age in any plan, and of places."""
     oldest: dict[str, float] = {}
     for source in (s for p in plans for s in p.sources):
         oldest[source.licence] = max(oldest.get(source.licence, source.age_h), source.age_h)
-    return "Forecasts: " + "; ".join(f"{who} ({phrases.age(age_h)} old)" for who, age_h in oldest.items()) + "."
+    places = "; ".join(dict.fromkeys(c for p in plans for c in p.credits))
+    forecasts = "Forecasts: " + "; ".join(f"{who} ({phrases.age(age_h)} old)" for who, age_h in oldest.items()) + "."
+    return f"{forecasts} {places}." if places else forecasts
 
 
 def _oldest(plans: Sequence[Plan]) -> str:

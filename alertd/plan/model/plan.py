@@ -77,6 +77,7 @@ class Plan:
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
+    credits: owners and licences of the places along the road.
     """
 
     id: str
@@ -125,6 +126,7 @@ class Plan:
     surfaces: tuple[SurfaceStretch, ...] = ()
     chains: ChainsNote | None = None
     arrived_at: datetime | None = None
+    credits: tuple[str, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (
