@@ -184,6 +184,7 @@ def make_plan(request: PlanRequest) -> Plan:
         posted=posted,
         posted_missing=trip.posted.missing,
         language=trip.language,
+        lands=tuple(dict.fromkeys(s.code for s in route.jurisdictions if s.code)),
         surfaces=() if over else surface_stretches(run, stretches, leave.timestamp(), params),
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
         arrived_at=trip.arrived_at,

@@ -25,6 +25,7 @@ from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_alon
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
+from alertd.route.tunnels import in_tunnels
 from alertd.sources.files.road import RoadSettings
 
 SPIN_UP = timedelta(hours=48)  # past hours after which the start state of the road no longer matters
@@ -134,6 +135,7 @@ async def ask_sources(
         route.lat_deg,
         route.lon_deg,
         on_deck=on_bridges(route.distance_m, route.bridges),
+        in_tunnel=in_tunnels(route.distance_m, route.tunnels),
     )
     return SourceAnswers(
         route=route,

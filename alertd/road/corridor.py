@@ -24,6 +24,7 @@ from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature no longer matters
 FIRST_DAY_H: Final = 24
+TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
 DEEP_SCALE_M: Final = 0.3  # assumed depth at which the ground's surplus reaches 63 %
 PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
@@ -42,6 +43,7 @@ class RoadCells:
     """Physics columns of a route, (column,), and the column of each sample, (sample,).
 
     is_deck: True for columns of a bridge deck; these come last.
+    is_tunnel: True for columns of a tunnel, where the road is dry whatever the weather. None where there is no tunnel.
     column_of_sample: the column of each sample; a deck column on a bridge.
     beside_of_sample: the column of the road beside the bridge for samples on a bridge, else the sample's own column.
     """
@@ -53,6 +55,7 @@ class RoadCells:
     is_deck: NDArray[np.bool_]
     column_of_sample: NDArray[np.int64]
     beside_of_sample: NDArray[np.int64]
+    is_tunnel: NDArray[np.bool_] | None = None
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -135,6 +138,7 @@ def road_cells(
     lon_deg: ArrayLike,
     *,
     on_deck: ArrayLike = False,
+    in_tunnel: ArrayLike = False,
     band_m: float = 50.0,
 ) -> RoadCells:
     """Group a route's samples, (sample,) each, into physics columns by forecast cell and band of height.
@@ -142,15 +146,18 @@ def road_cells(
     A column's place and height are the means of its samples, weighted by the length of road of each. Samples of unknown
     height share one column per cell, also of unknown height. Samples on a bridge deck count in a road column like any
     other, and also get a deck column of the same place and height. The two columns differ only in their material.
+    Samples in a tunnel share one column per cell, without weather.
     """
     dist, elev, lat, lon = (np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg))
     cell = np.asarray(cell_of_sample, dtype=np.int64)
     band = np.where(np.isfinite(elev), np.floor(elev / band_m), -1e6).astype(np.int64)
-    keys, column = np.unique(np.stack([cell, band]), axis=1, return_inverse=True)
+    tunnel = np.broadcast_to(np.asarray(in_tunnel, dtype=np.bool_), dist.shape)
+    inside = tunnel.astype(np.int64)
+    keys, column = np.unique(np.stack([cell, np.where(tunnel, 0, band), inside]), axis=1, return_inverse=True)
     column = np.asarray(column, dtype=np.int64).reshape(-1)
     weight = np.maximum(np.gradient(dist), 1e-3) if dist.size > 1 else np.ones(1)
     total = np.bincount(column, weight)
-    deck = np.broadcast_to(np.asarray(on_deck, dtype=np.bool_), dist.shape)
+    deck = np.broadcast_to(np.asarray(on_deck, dtype=np.bool_), dist.shape) & ~tunnel
     road_column, deck_column = np.unique(column[deck], return_inverse=True)
     source_column = np.concatenate((np.arange(total.size), road_column))
     own = column.copy()
@@ -167,6 +174,7 @@ def road_cells(
         is_deck=np.arange(source_column.size) >= total.size,
         column_of_sample=own,
         beside_of_sample=column,
+        is_tunnel=(keys[2] == 1)[source_column] if tunnel.any() else None,
     )
 
 
@@ -231,12 +239,23 @@ def run_corridor(
         for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast)).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
+    if cells.is_tunnel is not None:
+        _shelter(arrays, cells.is_tunnel)
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
         notes=_notes(forecast, cells),
         **arrays,
     )
+
+
+def _shelter(arrays: dict[str, NDArray[Any]], tunnel: NDArray[np.bool_]) -> None:
+    """Set the columns of tunnels to a dry road at a mild temperature, in hours of unknown weather too."""
+    for name, values in arrays.items():
+        if name in _CLASSES:
+            values[:, tunnel] = RoadClass.DRY
+        else:
+            values[:, tunnel] = TUNNEL_TEMP_C if name.endswith("temp_c") else 0.0
 
 
 def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:

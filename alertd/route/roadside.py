@@ -11,6 +11,7 @@ from alertd.route.elevation import NamedSummit
 from alertd.route.model import Landmark, LimitSpan, RoadSpan, Route, Town
 from alertd.route.project import snap_stops
 from alertd.route.stops import Stop, StopKind
+from alertd.route.tunnels import Tunnel
 
 # [A] Two listed places nearer to each other than this are one place; the operator's own entry then applies alone.
 SAME_STOP_M: Final = 500.0
@@ -35,7 +36,7 @@ class Roadside:
     landmarks: tuple[Landmark, ...] = ()
     roads: tuple[RoadSpan, ...] = ()
     bridges: tuple[Bridge, ...] = ()
-    tunnels: tuple[Bridge, ...] = ()
+    tunnels: tuple[Tunnel, ...] = ()
     limits: tuple[LimitSpan, ...] = ()
     towns: tuple[Town, ...] = ()
 
@@ -45,7 +46,7 @@ class Roadside:
 
 
 def add_roadside(route: Route, roadside: Roadside) -> Route:
-    """The route with its gathered stops, limits, roads and landmarks; bridges are for build_route.
+    """The route with its gathered stops, limits, roads and landmarks; bridges and tunnels are for build_route.
 
     What is listed has precedence: stops, and limits where they overlap.
     A gathered chain-up area takes the place of a listed one whose position is uncertain by more than its distance.

@@ -19,9 +19,10 @@ from alertd.route.elevation import NamedSummit
 from alertd.route.jurisdictions import Boundaries, Crossing
 from alertd.route.model import Route
 from alertd.route.roadside import Roadside, add_roadside, unlisted_by
-from alertd.route.speed_limits import PostedLimit, place_limits
+from alertd.route.speed_limits import PostedLimit, TruckSpeed, lawful_speeds, place_limits
 from alertd.route.spot import Gazetteer
 from alertd.route.stops import Stop
+from alertd.route.tunnels import Tunnel
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
 from alertd.settings import file_snapshot
@@ -29,11 +30,11 @@ from alertd.settings.model import PlacePaths
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.elevations import Heights, heights_for, read_heights
 from alertd.sources.files.gpx import read_gpx
-from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops
+from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.roadside import read_roadside
 from alertd.sources.files.ruleset import read_rulesets
-from alertd.sources.files.speed_limits import read_limits
+from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 from alertd.sources.files.towns import read_towns
 from alertd.sources.files.zones import read_zones
 
@@ -50,6 +51,8 @@ class ReferenceData:
     rigs: dict[str, Rig]
     stops: tuple[Stop, ...]
     bridges: tuple[Bridge, ...]
+    tunnels: tuple[Tunnel, ...]
+    truck_speeds: tuple[TruckSpeed, ...]
     boundaries: Boundaries
     crossings: tuple[Crossing, ...]
     summits: tuple[NamedSummit, ...]
@@ -105,6 +108,8 @@ def load_reference_data(places: PlacePaths) -> ReferenceData:
         rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
         stops=(*own, *unlisted_by(published, own)),
         bridges=read_bridges(places.bridges) if places.bridges else (),
+        tunnels=read_tunnels(places.tunnels) if places.tunnels else (),
+        truck_speeds=read_truck_speeds(places.truck_speeds) if places.truck_speeds else (),
         boundaries=read_boundaries(*places.boundaries),
         crossings=read_crossings(places.crossings) if places.crossings else (),
         summits=read_named_summits(places.summits) if places.summits else (),
@@ -141,6 +146,7 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
         crossings=reference.crossings,
         stops=reference.stops,
         bridges=(*reference.bridges, *(roadside.bridges if roadside is not None else ())),
+        tunnels=(*reference.tunnels, *(roadside.tunnels if roadside is not None else ())),
         named_summits=(*reference.summits, *(roadside.passes if roadside is not None else ())),
     )
     towns = reference.towns.along(route)
@@ -150,7 +156,9 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
         towns=towns,
         credits=("Towns: GeoNames (geonames.org), CC BY 4.0",) if towns else (),
     )
-    return add_roadside(route, roadside) if roadside is not None and roadside.fits(route.length_m) else route
+    if roadside is not None and roadside.fits(route.length_m):
+        route = add_roadside(route, roadside)
+    return replace(route, limits=(*route.limits, *lawful_speeds(route.jurisdictions, reference.truck_speeds)))
 
 
 async def _with_heights(

@@ -107,6 +107,8 @@ async def test_gathered_places_are_used_by_the_route(
     ]  # the westbound rest area is not for this direction  # fmt: skip
     assert [s.name for s in route.summits] == ["Made Pass"]
     assert [b.name for b in route.bridges] == ["Made Bridge"]
+    ((start_m, end_m),) = [(t.start_m, t.end_m) for t in route.tunnels]
+    assert (start_m, end_m) == (pytest.approx(12_000, abs=60), pytest.approx(13_500, abs=60))
     assert {round(x.speed_mps / MPH_MPS) for x in route.limits} == {75, 65, 50}
     assert [m.text for m in route.landmarks if m.kind is LandmarkKind.EXIT] == ["10", "14"]
     assert route.credits[-1].startswith("Places: © OpenStreetMap contributors, ODbL 1.0")

@@ -12,6 +12,7 @@ from alertd.plan.model.notes import BridgeNote, CarryNote, RuleNote, SourceNote
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
+from alertd.route.jurisdictions import OPEN_SEA
 from alertd.rules.requirements import carry_duty
 from alertd.rules.rig import Rig
 
@@ -110,10 +111,13 @@ def cautions(
         if s.stale:
             out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
     out += bridge_cautions(bridges)
-    for law in run.encounter.hourly_need.laws:
-        if law.rules is None:
-            name = law.span.name or "land whose jurisdiction is not known"
-            out.append(f"No chain rule on file for {name}: ask its road authority; tires named after common practice")
+    laws = run.encounter.hourly_need.laws
+    for name in dict.fromkeys(x.span.name for x in laws if x.rules is None and x.span.name != OPEN_SEA):
+        where = name or "land whose jurisdiction is not known"
+        out.append(
+            f"No chain rule on file for {where}: look at its signs, ask its road authority; tires named after common "
+            "practice"
+        )
     aged = "; ".join(f"{r.name}'s {' and '.join(r.aged)}" for r in rules if r.aged)
     if aged:
         out.append(f"Rule texts that may no longer be the law: {aged}: check before relying on them")

@@ -74,6 +74,7 @@ class Plan:
     posted: controls that road authorities have posted ahead.
     posted_missing: reasons why `posted` is incomplete, empty when every requested feed has answered.
     language: language of the driver's texts, "" for the operator's choice.
+    lands: the lands on the whole way in order (ISO 3166), each once; those unknown are left out.
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
@@ -127,6 +128,7 @@ class Plan:
     chains: ChainsNote | None = None
     arrived_at: datetime | None = None
     credits: tuple[str, ...] = ()
+    lands: tuple[str, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (

@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from alertd.plan.hours.limits import Duty, Spell
+from alertd.plan.hours.laws import Duty
+from alertd.plan.hours.limits import Spell
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
@@ -75,6 +76,7 @@ def remaining_trip(
         route=replace(
             route,
             **{name: getattr(route, name)[first:] for name in _SAMPLED},
+            curve_mps=None if route.curve_mps is None else route.curve_mps[first:],
             passes=passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m),
             stops=tuple(s for s in route.stops if s.distance_m >= d[first]),
             jurisdictions=tuple(x for x in route.jurisdictions if x.end_m >= d[first]),

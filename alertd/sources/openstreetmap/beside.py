@@ -58,8 +58,8 @@ def roadside_of(route: RouteFile, answer: OsmAnswer, source: str, obtained_at: d
         passes=_passes(elements),
         landmarks=tuple(sorted(marks, key=lambda m: (m.distance_m, m.kind))),
         roads=roads,
-        bridges=roadway.structures(runs, "bridge"),
-        tunnels=roadway.structures(runs, "tunnel"),
+        bridges=roadway.bridges(runs),
+        tunnels=roadway.tunnels(runs),
         limits=roadway.limits(runs, length_m, answer.data_at),
         towns=_towns(elements),
     )

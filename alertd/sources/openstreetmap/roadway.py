@@ -1,6 +1,6 @@
 """Matches OpenStreetMap ways to a route: which run along it, in our direction, and what they tell of the road."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,6 +11,7 @@ from alertd.route.bridges import Bridge, way_spans
 from alertd.route.model import Array, LimitSpan, RoadSpan
 from alertd.route.project import Line
 from alertd.route.runs import runs_of
+from alertd.route.tunnels import Tunnel
 from alertd.sources.openstreetmap import tags as osm_tags
 from alertd.sources.openstreetmap.elements import SOURCE, Element
 
@@ -46,18 +47,32 @@ def runs_along(line: Line, elements: Sequence[Element]) -> tuple[WayRun, ...]:
     return tuple(sorted(found, key=lambda r: (r.start_m, r.end_m, r.way.id)))
 
 
-def structures(runs: Sequence[WayRun], kind: str) -> tuple[Bridge, ...]:
-    """The lines of our own carriageway on bridges or in tunnels, each once; kind: "bridge" or "tunnel"."""
-    told = osm_tags.is_bridge if kind == "bridge" else osm_tags.is_tunnel
-    ways = {r.way.key: r.way for r in runs if r.ours and told(r.way.tags)}
+def bridges(runs: Sequence[WayRun]) -> tuple[Bridge, ...]:
+    """The lines of our own carriageway on bridges, each once."""
     return tuple(
-        Bridge(
-            name=osm_tags.structure_name(way.tags, kind),
-            lat_deg=tuple(p[0] for p in way.line),
-            lon_deg=tuple(p[1] for p in way.line),
-        )
-        for way in ways.values()
+        Bridge(name=osm_tags.structure_name(way.tags, "bridge"), lat_deg=_lat(way), lon_deg=_lon(way))
+        for way in _ours(runs, osm_tags.is_bridge)
     )
+
+
+def tunnels(runs: Sequence[WayRun]) -> tuple[Tunnel, ...]:
+    """The lines of our own carriageway in tunnels, each once."""
+    return tuple(
+        Tunnel(name=osm_tags.structure_name(way.tags, "tunnel"), lat_deg=_lat(way), lon_deg=_lon(way))
+        for way in _ours(runs, osm_tags.is_tunnel)
+    )
+
+
+def _ours(runs: Sequence[WayRun], told: Callable[[Mapping[str, str]], bool]) -> Iterable[Element]:
+    return {r.way.key: r.way for r in runs if r.ours and told(r.way.tags)}.values()
+
+
+def _lat(way: Element) -> tuple[float, ...]:
+    return tuple(p[0] for p in way.line)
+
+
+def _lon(way: Element) -> tuple[float, ...]:
+    return tuple(p[1] for p in way.line)
 
 
 def limits(runs: Sequence[WayRun], length_m: float, data_at: str) -> tuple[LimitSpan, ...]:
