@@ -13,9 +13,11 @@ from alertd.planning.gather import GatherResult, Progress, route_files
 from alertd.planning.providers import provider_hosts
 from alertd.route.build import trace_line
 from alertd.route.clean import clean_line
-from alertd.route.model import zone_at
+from alertd.route.jurisdictions import find_jurisdictions
+from alertd.route.lands import left_spans
 from alertd.route.roadside import Roadside
 from alertd.settings.model import Settings
+from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.roadside import ATTRIBUTION, read_roadside, write_roadside
 from alertd.sources.http.client import HttpClient
@@ -31,7 +33,6 @@ RENEW_AFTER: Final = timedelta(days=180)
 # A busy server answers 429 or 504 and asks to come back later; its slots free within a minute or two.
 _RETRY: Final = RetryPolicy(tries=4, waits_s=(10.0, 30.0, 60.0), max_wait_s=120.0)
 _DEADLINE_S: Final = 400.0
-_LEFT: Final = ("Asia/Tokyo", "Europe/London", "Europe/Dublin", "Europe/Malta", "Asia/Nicosia", "Pacific/Auckland")
 
 
 def make_client(options: HttpOptions) -> HttpClient:
@@ -53,7 +54,7 @@ async def gather_places(
             str(settings.where), "places.roadside", "is empty", 'name a file, e.g. "../var/roadside.json"'
         )
     on_file = dict(read_roadside(path)) if path.is_file() else {}
-    routes, missed = _routes(settings, progress)
+    routes, missed = _routes(settings)
     due = {sha: r for sha, r in routes.items() if renew or _is_due(on_file.get(sha), clock())}
     progress(f"{len(routes)} routes; {len(due)} to gather places for")
     new: dict[str, Roadside] = {}
@@ -107,8 +108,9 @@ async def _ask(service: Overpass, route: RouteFile, progress: Progress) -> OsmAn
     return merge(answers)
 
 
-def _routes(settings: Settings, progress: Progress) -> tuple[dict[str, RouteFile], list[str]]:
+def _routes(settings: Settings) -> tuple[dict[str, RouteFile], list[str]]:
     """The routes by the hash of their file, and a line for each that cannot be read."""
+    boundaries = read_boundaries(*settings.places.boundaries)
     found: dict[str, RouteFile] = {}
     missed = []
     for path in route_files(settings):
@@ -118,9 +120,9 @@ def _routes(settings: Settings, progress: Progress) -> tuple[dict[str, RouteFile
         except AlertdError as exc:
             missed.append(f"{path.name} ({exc})")
             continue
-        middle = trace.lat_deg.size // 2
-        zone = zone_at(float(trace.lat_deg[middle]), float(trace.lon_deg[middle]))
-        side: DrivesOn = "left" if zone in _LEFT else "right"
+        spans, _ = find_jurisdictions(trace, boundaries)
+        left_m = sum(end_m - start_m for start_m, end_m in left_spans(spans))
+        side: DrivesOn = "left" if left_m > 0.5 * float(trace.distance_m[-1]) else "right"
         found[line.sha256] = RouteFile(name=path.name, line=trace, drives_on=side)
     return found, missed
 
