@@ -19,7 +19,7 @@ from alertd.route.lands import left_spans
 from alertd.route.model import Array, JurisdictionSpan, Route
 from alertd.route.project import snap_stops
 from alertd.route.stops import Stop
-from alertd.route.tunnels import Tunnel, place_tunnels
+from alertd.route.tunnels import TunnelLine, place_tunnels
 
 SPACING_M: Final = 250.0
 # Heights are averaged over fine steps before sampling, so that a single noisy point does not set a sample's height.
@@ -107,7 +107,7 @@ def build_route(
     crossings: Sequence[Crossing] = (),
     stops: Sequence[Stop] = (),
     bridges: Sequence[Bridge] = (),
-    tunnels: Sequence[Tunnel] = (),
+    tunnels: Sequence[TunnelLine] = (),
     named_summits: Sequence[NamedSummit] = (),
     spacing_m: float = SPACING_M,
 ) -> Route:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,18 @@ class Tunnel:
     lon_deg: tuple[float, ...]
 
 
-def place_tunnels(line: Line, tunnels: Sequence[Tunnel]) -> tuple[TunnelSpan, ...]:
+class TunnelLine(Protocol):
+    """The part of a Tunnel that placing uses."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def lat_deg(self) -> tuple[float, ...]: ...
+    @property
+    def lon_deg(self) -> tuple[float, ...]: ...
+
+
+def place_tunnels(line: Line, tunnels: Sequence[TunnelLine]) -> tuple[TunnelSpan, ...]:
     """The runs of the route in these tunnels, from portal to portal, in order, in either direction.
 
     A route that passes both portals and runs as far as the tunnel between them is in it. Overlapping runs, as of two
@@ -58,7 +69,7 @@ def in_tunnels(distance_m: Array, spans: Sequence[TunnelSpan]) -> NDArray[np.boo
     return inside
 
 
-def _spans(line: Line, tunnel: Tunnel) -> Iterator[TunnelSpan]:
+def _spans(line: Line, tunnel: TunnelLine) -> Iterator[TunnelSpan]:
     length_m = float(leg_lengths_m(np.array(tunnel.lat_deg), np.array(tunnel.lon_deg)).sum())
     first, last = ([at_m for at_m, _ in _passes(line, tunnel.lat_deg[end], tunnel.lon_deg[end])] for end in (0, -1))
     for a_m in first:

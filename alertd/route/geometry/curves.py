@@ -19,10 +19,13 @@ LATERAL_G: Final = 0.18
 GENTLE_MPS2: Final = 0.4
 # Above the speed of every truck a curve is no limit. 30 m/s is 67 mph.
 FASTEST_MPS: Final = 30.0
+# [A] 10 mph: the tightest hairpin of a truck road, 12 m. Sharper turns are a recorder left on at a stop.
+SLOWEST_MPS: Final = 4.5
 # [A] Standard deviation of the smoothing along the line: at least 50 m, and half of the distance between points where
 # these are sparse, so that a wide curve drawn with few points is not a row of sharp corners.
 _SMOOTH_M: Final = (50.0, 100.0, 200.0, 400.0)
 _OF_LEG: Final = 0.5
+_NOISE_PLACES: Final = 3_000
 _NOISE_TIMES: Final = 4.0  # [A] curvature below four standard deviations of its noise counts as none
 
 
@@ -41,7 +44,7 @@ def curve_speed_mps(
     """
     curvature = _curvature(x_m, y_m, step_m, leg_m, noise_m**2 * points_apart_m)
     with np.errstate(divide="ignore"):
-        square = np.minimum(LATERAL_G * GRAVITY_MPS2 / curvature, FASTEST_MPS**2)
+        square = np.clip(LATERAL_G * GRAVITY_MPS2 / curvature, SLOWEST_MPS**2, FASTEST_MPS**2)
     # A truck comes to a curve, and leaves it, at a speed that rises by 2 a x in the square.
     ramp = 2.0 * GENTLE_MPS2 * step_m * np.arange(square.size)
     square = np.minimum.accumulate(square - ramp) + ramp
@@ -64,13 +67,16 @@ def across_noise_m(lat_deg: Array, lon_deg: Array) -> tuple[float, float]:
     if lat_deg.size < 7:
         return 0.0, 0.0
     x_m, y_m = plane_m(lat_deg, lon_deg)
-    legs = np.hypot(np.diff(x_m), np.diff(y_m))
-    dx, dy = x_m[2:] - x_m[:-2], y_m[2:] - y_m[:-2]
+    # Five points around each of a few thousand: a median of more is no better, and slower.
+    five = np.arange(0, x_m.size - 4, max(x_m.size // _NOISE_PLACES, 1))[:, None] + np.arange(5)
+    x, y = x_m[five], y_m[five]
+    legs = np.hypot(np.diff(x, axis=1), np.diff(y, axis=1))
+    dx, dy = x[:, 2:] - x[:, :-2], y[:, 2:] - y[:, :-2]
     chord = np.maximum(np.hypot(dx, dy), 1e-3)
-    off = ((x_m[1:-1] - x_m[:-2]) * dy - (y_m[1:-1] - y_m[:-2]) * dx) / chord
-    weight = np.maximum(legs[:-1] * legs[1:], 1e-3)
+    off = ((x[:, 1:-1] - x[:, :-2]) * dy - (y[:, 1:-1] - y[:, :-2]) * dx) / chord
+    weight = np.maximum(legs[:, :-1] * legs[:, 1:], 1e-3)
     curved = off / weight
-    left = off[1:-1] - weight[1:-1] * 0.5 * (curved[:-2] + curved[2:])
+    left = off[:, 1] - weight[:, 1] * 0.5 * (curved[:, 0] + curved[:, 2])
     return float(1.4826 * np.median(np.abs(left)) / (np.sqrt(70.0) / 4.0)), float(np.median(legs))
 
 

@@ -82,6 +82,17 @@ def test_straight_road_has_no_limit_at_all() -> None:
     assert np.isinf(caps(over(x, 0.3 * x))).all()
 
 
+def test_recorder_left_on_at_a_stop_costs_little_time() -> None:
+    rng = np.random.default_rng(2)
+    x = np.concatenate(
+        (np.arange(0.0, 5e3, 20.0), np.full(120, 5e3) + rng.normal(0, 4, 120), np.arange(5e3, 10e3, 20.0))
+    )
+    y = np.concatenate((np.zeros(250), rng.normal(0, 4, 120), np.zeros(250)))
+    route = over(x, y)
+    assert caps(route).min() >= 4.5
+    assert float((np.gradient(route.distance_m) / np.minimum(caps(route), 27.7)).sum()) < 600.0
+
+
 def test_curves_slow_both_ways_alike() -> None:
     x, y = bends(60.0, 2.0, 60, 15.0)
     there, back = over(x, y), over(x[::-1], y[::-1])
