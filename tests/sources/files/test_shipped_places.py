@@ -162,3 +162,10 @@ def _off_m(line: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]", lat: float
 
 def _apart_m(lat: float, lon: float, other_lat: float, other_lon: float) -> float:
     return 111_200.0 * math.hypot(lat - other_lat, (lon - other_lon) * math.cos(math.radians(lat)))
+
+
+def test_names_of_areas_are_unique_and_short(areas: tuple[Stop, ...], passes: tuple[NamedSummit, ...]) -> None:
+    names = [s.name.casefold() for s in areas]
+    assert len(set(names)) == len(names)  # a report names a place by its name
+    assert not set(names) & {p.name.casefold() for p in passes}
+    assert max(map(len, names)) <= 36  # a driver's message has room for about so many letters
