@@ -20,6 +20,7 @@ from alertd.units import FOOT_M
 
 CONFIG = Path(__file__).parents[3] / "config"
 POINTS = Path(__file__).parents[4] / "shared" / "roads" / "highway_points.csv"
+needs_points = pytest.mark.skipif(not POINTS.exists(), reason=f"{POINTS} is not there")
 EASTBOUND = (178, 183, 184, 187, 195, 203, 205, 219, 228, 241, 251, 289, 343)
 WESTBOUND = (358, 263, 260, 254, 228, 223, 221, 219, 213, 197, 179)
 # Time zones of each land, IANA: a position in another land's zone is a wrong position.
@@ -101,6 +102,7 @@ def test_positions_agree_with_open_data(passes: tuple[NamedSummit, ...], name: s
 
 
 @pytest.mark.needs_shared
+@needs_points
 def test_passes_lie_on_their_interstate(passes: tuple[NamedSummit, ...]) -> None:
     roads = _roads()
     seen = 0
@@ -133,6 +135,7 @@ def test_published_areas_have_source_day_and_caution(areas: tuple[Stop, ...]) ->
 
 
 @pytest.mark.needs_shared
+@needs_points
 def test_chain_stations_lie_on_their_road(areas: tuple[Stop, ...]) -> None:
     roads = _roads()
     for stop in areas:
