@@ -45,6 +45,17 @@ class Land:
         """West, south, east and north of each polygon [deg]."""
         return tuple((*rings[0].min(axis=0).tolist(), *rings[0].max(axis=0).tolist()) for rings in self.polygons)
 
+    def shape(self, i: int) -> shapely.Geometry:
+        """Polygon i, made once. Simplified rings may touch themselves; the valid parts cover the same land."""
+        if i not in self._shapes:
+            rings = self.polygons[i]
+            self._shapes[i] = shapely.make_valid(shapely.Polygon(rings[0], rings[1:]))
+        return self._shapes[i]
+
+    @cached_property
+    def _shapes(self) -> dict[int, shapely.Geometry]:
+        return {}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Boundaries:
@@ -146,13 +157,12 @@ def _shapes_near(line: Line, boundaries: Boundaries, reach_m: float) -> dict[str
     shapes = {}
     for land in boundaries.lands:
         near = [
-            shapely.Polygon(rings[0], rings[1:])
-            for rings, box in zip(land.polygons, land.boxes, strict=True)
+            land.shape(i)
+            for i, box in enumerate(land.boxes)
             if box[0] <= east and box[2] >= west and box[1] <= north and box[3] >= south
         ]
         if near:
-            # Simplified rings may touch themselves; the union of valid parts covers the same land.
-            shapes[land.code] = shapely.union_all(shapely.make_valid(np.array(near)))
+            shapes[land.code] = shapely.union_all(np.array(near))
             shapely.prepare(shapes[land.code])
     return shapes
 
