@@ -155,7 +155,7 @@ def _held(encounter: Encounter, stretches: Sequence[ChainStretch], params: PlanP
     """True when too many members are barred, slip even with chains, or meet road closed by snow."""
     first, last = stretches[0].first, stretches[-1].last
     hourly_need, on_leg = encounter.hourly_need, slice(first, last + 1)
-    if encounter.closed[:, on_leg].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
+    if encounter.closed[:, on_leg].max(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
         return True
     slick = (
         sum(x.slip_probability for x in stretches) >= params.hold_probability - SAME_PROBABILITY

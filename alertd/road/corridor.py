@@ -92,11 +92,12 @@ class MemberQuantiles:
 class RoadField:
     """The pavement of every column at whole hours: arrays (member, column, hour), read-only.
 
-    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c and
-    snowfall_mmwe_h refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
+    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c,
+    snowfall_mmwe_h and wind_mps refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
 
     grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
     untouched: (member,) True for members whose road nobody ploughs or salts.
+    notes: cautions about the inputs. remarks: assumptions about them that ask for no caution.
     """
 
     first_epoch_s: float
@@ -108,9 +109,11 @@ class RoadField:
     snow_mmwe: Float32
     ice_mmwe: Float32
     snowfall_mmwe_h: Float32
+    wind_mps: Float32
     quantiles: MemberQuantiles
     untouched: NDArray[np.bool_]
     notes: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -207,7 +210,7 @@ def run_corridor(
     previous, changed: a field of the same cells, hours and quantiles, and (column,) the columns to compute again. The
         caller guarantees that the weather of all other columns is the same.
 
-    Past hours in the forecast spin the road up; `notes` reports when there are too few. Air temperature, humidity, wind
+    Past hours in the forecast spin the road up. Air temperature, humidity, wind
     and precipitation are required. Assumptions replace missing pressure, cloud, sunshine and levels.
 
     An hour without a required field is UNKNOWN. After it, and from the start of the forecast, unrecorded snow may
@@ -227,7 +230,8 @@ def run_corridor(
     place = column_places(forecast, cells)
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
-    names = (*_CLASSES, "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    stores = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+    names = (*_CLASSES, *stores, "snowfall_mmwe_h", "wind_mps")
     arrays: dict[str, NDArray[Any]]
     if previous is None or changed is None:
         arrays = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
@@ -253,6 +257,7 @@ def run_corridor(
         quantiles=quantiles,
         untouched=quantiles.service >= params.serviced_frac,
         notes=_notes(forecast, cells),
+        remarks=_remarks(forecast, cells),
         **arrays,
     )
 
@@ -357,6 +362,7 @@ def _run_block(
         _doubt(out, doubted, weather, layers_c, params, limits)
     out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
     out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
+    out["wind_mps"] = np.where(weather.known, weather.forcing.wind_mps, np.nan)
     return out
 
 
@@ -393,28 +399,49 @@ def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
 
 
 def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
-    """Missing inputs and the assumptions that replace them, for the reader."""
+    """Missing inputs that a driver must know of."""
     used = np.unique(cells.cell_idx)
     notes: list[str] = []
     past_h = past_hours(forecast)
-    if past_h < SPIN_UP_H:
+    if past_h < SPIN_UP_H - KEPT_ANSWER_H:
         notes.append(
             f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry at the mean air"
             " temperature of the first 24 hours, and snow or ice already lying there is not known"
         )
+    missing_h = int(_missing_required(forecast, used)[past_h:].sum())
+    if missing_h:
+        notes.append(
+            f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours - past_h} hours somewhere on the"
+            " road; the road state there is unknown until it is known again"
+        )
+    return tuple(notes)
+
+
+def _remarks(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
+    """Assumptions that replace missing inputs; where they leave the road in doubt, its state is UNKNOWN."""
+    used = np.unique(cells.cell_idx)
+    notes: list[str] = []
+    past_h = past_hours(forecast)
+    if SPIN_UP_H - KEPT_ANSWER_H <= past_h < SPIN_UP_H:
+        notes.append(f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}")
     if np.isnan(forecast.elevation_m[used]).any():
         notes.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")
     if np.isnan(cells.elevation_m).any():
         notes.append("height of some of the road not known, taken as the forecast cell's height")
     if _missing_hours(forecast.cloud_frac, used).any():
         notes.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
-    missing_h = int(np.any([_missing_hours(getattr(forecast, n), used) for n in REQUIRED_FIELDS], axis=0).sum())
+    missing_h = int(_missing_required(forecast, used)[:past_h].sum())
     if missing_h:
         notes.append(
-            f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours} hours somewhere on the road;"
-            " the road state there is unknown until it is known again"
+            f"{forecast.provider}: weather missing in {missing_h} of {past_h} past hours somewhere on the road; a bare"
+            " road there is not known until old snow would be gone"
         )
     return tuple(notes)
+
+
+def _missing_required(forecast: Forecast, cells: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(hour,): True where any of these cells lacks a required field in any member."""
+    return np.asarray(np.any([_missing_hours(getattr(forecast, n), cells) for n in REQUIRED_FIELDS], axis=0))
 
 
 def _missing_hours(field: Array, cells: NDArray[np.int64]) -> NDArray[np.bool_]:

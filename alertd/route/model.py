@@ -154,6 +154,8 @@ class Route:
     passes: those of the whole line where this route is only its end, see route.passes.
     roads, landmarks, towns: what names a place on it, see route.spot.
     credits: owners and licences of the places along it, with their day.
+    passes, sustained: those of the whole line where this route is only its end, see route.passes and
+        route.sustained_grade.
     """
 
     name: str
@@ -175,6 +177,7 @@ class Route:
     landmarks: tuple[Landmark, ...] = ()
     towns: tuple[Town, ...] = ()
     credits: tuple[str, ...] = ()
+    sustained: Array | None = None
     findings: tuple[str, ...] = ()
     curve_mps: Array | None = None
 

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from alertd.forecast.model import Forecast
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import carried_for
@@ -98,14 +100,21 @@ def cautions(
     rules: Sequence[RuleNote],
     carry: Sequence[CarryNote],
     bridges: Sequence[BridgeNote],
+    doubt: str = "",
 ) -> tuple[str, ...]:
-    """What the reader must know before trusting the plan, most serious first."""
+    """What the reader must know before trusting the plan, most serious first.
+
+    doubt: why a road that looks bare may not be, where its weather at the hour of passing is known.
+    """
     out, unknown_frac = [], float(run.unknown.mean())
     if unknown_frac > 0:
         share = f"{max(unknown_frac, 0.01):.0%}"
+        no_weather = run.unknown & np.isnan(run.encounter.field_values("air_temp_c"))
+        why = ["no forecast for that hour"] if no_weather.any() else []
+        if (run.unknown & ~no_weather).any():
+            why.append(doubt or "what already lies there")
         out.append(
-            f"Road not known for {share} of the way at the hour of passing (no forecast, or what already lies there): "
-            "be ready to chain there"
+            f"Road not known for {share} of the way at the hour of passing ({'; '.join(why)}): be ready to chain there"
         )
     for s in sources:
         if s.stale:

@@ -79,6 +79,7 @@ class Plan:
     chains: reported chains on the truck, None where there are none.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
     credits: owners and licences of the places along the road.
+    input_notes: on the forecast and its past hours, for the office; none is a caution.
     """
 
     id: str
@@ -129,6 +130,7 @@ class Plan:
     arrived_at: datetime | None = None
     credits: tuple[str, ...] = ()
     lands: tuple[str, ...] = ()
+    input_notes: tuple[str, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (

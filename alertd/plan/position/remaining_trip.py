@@ -15,6 +15,7 @@ from alertd.plan.position.map_match import Stood
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.route.model import Route
 from alertd.route.passes import passes_of
+from alertd.route.sustained_grade import sustained_grade
 
 _SAMPLED: Final = ("lat_deg", "lon_deg", "distance_m", "elevation_m", "grade", "bearing_deg")
 
@@ -78,6 +79,7 @@ def remaining_trip(
             **{name: getattr(route, name)[first:] for name in _SAMPLED},
             curve_mps=None if route.curve_mps is None else route.curve_mps[first:],
             passes=passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m),
+            sustained=sustained_grade(route)[first:],
             stops=tuple(s for s in route.stops if s.distance_m >= d[first]),
             jurisdictions=tuple(x for x in route.jurisdictions if x.end_m >= d[first]),
         ),
