@@ -14,6 +14,7 @@ from alertd.errors import AlertdError, ConfigError, InputError, SourceError
 from alertd.plan.posted import NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
+from alertd.planning.gather_places import place_findings
 from alertd.records.posted_controls import known_places
 from alertd.settings.extensions import CHANNELS
 from alertd.settings.model import PlacePaths, Settings
@@ -25,6 +26,7 @@ from alertd.sources.files.places import read_bridges, read_crossings, read_named
 from alertd.sources.files.rig import read_rig
 from alertd.sources.files.ruleset import read_ruleset, read_rulesets
 from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
+from alertd.sources.files.towns import read_towns
 from alertd.sources.files.trips import read_trips_file
 from alertd.sources.road_feeds.config import read_feed, read_feeds
 from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
@@ -56,6 +58,8 @@ def check_all(path: Path, today: date) -> list[Finding]:
     _each(out, [places.summits], lambda p: f"{len(read_named_summits(p))} named summits")
     _each(out, [places.limits], lambda p: f"{len(read_limits(p))} posted speed limits")
     _each(out, places.stops, lambda p: f"{len(read_stops(p))} stops")
+    _each(out, [places.chain_areas], lambda p: f"{len(read_stops(p))} published chain-up areas")
+    _each(out, [places.towns], lambda p: f"{len(read_towns(p).towns)} towns")
     _each(out, [places.bridges], lambda p: f"{len(read_bridges(p))} bridges")
     _each(out, [places.tunnels], lambda p: f"{len(read_tunnels(p))} tunnels")
     _each(out, [places.truck_speeds], lambda p: f"{len(read_truck_speeds(p))} speeds of trucks by law")
@@ -161,7 +165,8 @@ def _settings_findings(settings: Settings) -> list[Finding]:
 
 def _gathered_findings(settings: Settings, today: date) -> list[Finding]:
     try:
-        found = findings(settings, datetime.combine(today, time.max, UTC))
+        now = datetime.combine(today, time.max, UTC)
+        found = (*findings(settings, now), *place_findings(settings, now))
     except AlertdError as exc:
         return [Finding(file=str(settings.where), level="wrong", text=str(exc))]
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]

@@ -1,9 +1,10 @@
-"""`alertd gather`: downloads and stores slowly changing data: zone outlines and ground heights."""
+"""`alertd gather`: downloads and stores slowly changing data: zone outlines, ground heights, places beside roads."""
 
 import asyncio
 import json
 import sys
 from collections.abc import Callable, Coroutine
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -25,7 +26,7 @@ _options = [
 
 @click.group()
 def gather() -> None:
-    """Download and store data that rarely changes: weather zone outlines, and heights for routes without them."""
+    """Download and store data that rarely changes: weather zones, heights for routes without them, places."""
 
 
 def _with_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -52,6 +53,17 @@ def heights(config: str | None, renew: bool, as_json: bool) -> None:
 
     settings = own_settings(config)
     _run(lambda say: gather_heights(settings, system_clock, say, renew=renew), "routes", as_json)
+
+
+@gather.command()
+@click.option("--from", "extract", metavar="FILE", help="Read a local extract (.osm.pbf) or saved answer (.json).")
+@_with_options
+def places(config: str | None, renew: bool, as_json: bool, extract: str | None) -> None:
+    """Stops, exits, passes, tunnels, bridges and truck limits along the routes, from OpenStreetMap (ODbL)."""
+    from alertd.planning.gather_places import gather_places
+
+    settings, path = own_settings(config), Path(extract) if extract else None
+    _run(lambda say: gather_places(settings, system_clock, say, renew=renew, extract=path), "routes", as_json)
 
 
 def _run(

@@ -11,6 +11,7 @@ from rich.text import Text
 from alertd.errors import InputError
 from alertd.notices import surfaces
 from alertd.notices.text import departures, phrases
+from alertd.notices.text.place_text import where
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model.alternatives import Departure
@@ -143,7 +144,7 @@ def _header(plan: Plan, console: Console) -> None:
 
 
 def _stretch(s: Stretch, console: Console) -> None:
-    place = s.place or f"{phrases.miles(s.start_m)} from the start"
+    place = where(s)
     console.print()
     console.print(
         Text.assemble(
@@ -278,6 +279,8 @@ def _footer(plan: Plan, console: Console) -> None:
         _print_field(console, "caution", caution)
     for s in plan.sources:
         _print_field(console, "forecast", f"{s.provider}, {phrases.age(s.age_h)} old. {s.licence}")
+    for credit in plan.credits:
+        _print_field(console, "places", credit)
     for note in plan.input_notes:
         _print_field(console, "inputs", note)
     for r in plan.rules:

@@ -6,7 +6,7 @@ from enum import StrEnum
 
 from alertd.i18n import ENGLISH, Translator
 from alertd.notices import surfaces
-from alertd.notices.text import driver_parts, phrases
+from alertd.notices.text import driver_parts, phrases, place_text
 from alertd.notices.triggers.closures import holding_closures
 from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, take_off
 from alertd.plan.model.notes import ClosureNote
@@ -139,6 +139,7 @@ def _line(call: NextAction, translator: Translator) -> str:
         what = translator.gettext("HOLD")
     else:
         what = translator.gettext("chain") if call.step is ActionKind.HANG else translator.gettext("be ready to chain")
-    place = f" ({call.stretch.place})" if call.stretch.place else ""
+    here = place_text.name(call.stretch, translator)
+    place = f" ({here})" if here else ""
     when = phrases.clock_time(call.at, call.stop.zone)
     return f"{what}, {when}: {driver_parts.place_words(call.stop, translator)}{place}"

@@ -4,7 +4,7 @@ from typing import Final
 
 from alertd.notices import surfaces
 from alertd.notices.sent_state import fact_of
-from alertd.notices.text import phrases
+from alertd.notices.text import phrases, place_text
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Stretch
 
@@ -65,4 +65,4 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
 
 
 def _name(s: Stretch) -> str:
-    return s.place or f"about {round(s.start_m / 20_000.0) * 20_000.0 / 1609.344:.0f} mi"
+    return place_text.name(s) or f"about {round(s.start_m / 20_000.0) * 20_000.0 / 1609.344:.0f} mi"

@@ -9,7 +9,7 @@ from typing import Final
 from alertd.i18n import ENGLISH, Translator
 from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact
-from alertd.notices.text import driver_parts, gsm7, phrases
+from alertd.notices.text import driver_parts, gsm7, phrases, place_text
 from alertd.notices.text.driver_sms import fit_segments
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, SurfaceStretch
@@ -150,7 +150,8 @@ def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) ->
             share=phrases.percent(s.probability),
             speed=driver_parts.speed(s.speed_mps, s, translator),
         )
-        place = f" {s.place[:cut].rstrip()}." if s.place and cut else ""
+        here = place_text.name(s, translator)
+        place = f" {here[:cut].rstrip()}." if here and cut else ""
         ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, s.jurisdictions, translator)
         return f"{text}{place} {ages}. {driver_parts.closing(translator)}"
 
@@ -188,7 +189,7 @@ def headline(s: SurfaceStretch) -> str:
     """For the office, e.g. "ICE (glaze from freezing rain 90%, snow 10%), mi 3-50, 06:00-09:20 MST, 90% likely"."""
     name = "ICE" if s.icy else "Winter road"
     mix = ", ".join(f"{_WORDS.get(label, label)} {phrases.percent(share)}" for label, share in s.surfaces[:3])
-    place = f", {s.place}" if s.place else ""
+    place = f", {place_text.where(s)}" if place_text.name(s) else ""
     return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {phrases.percent(s.probability)} likely"
 
 

@@ -147,6 +147,7 @@ def make_plan(request: PlanRequest) -> Plan:
         trip_id=trip.id,
         made_at=now_utc.astimezone(UTC),
         route_name=route.name,
+        credits=route.credits,
         route_length_m=route.length_m,
         rig_id=rig.id,
         rig_name=rig.name,

@@ -60,7 +60,8 @@ async def _client(settings: Settings, clock: Clock, progress: Progress) -> Async
         yield client
 
 
-def _routes(settings: Settings) -> list[Path]:
+def route_files(settings: Settings) -> list[Path]:
+    """The GPX files of the routes folder, by name."""
     return sorted(settings.places.routes.glob("*.gpx"))
 
 
@@ -97,7 +98,7 @@ def _is_due(zone: ForecastZone | None, now_utc: datetime) -> bool:
 async def _touched(settings: Settings, service: NwsZones, missed: list[str], progress: Progress) -> set[str]:
     """The zones of places along every route; places that the service does not cover have none."""
     zones: set[str] = set()
-    for path in _routes(settings):
+    for path in route_files(settings):
         places = sample_line(clean_line(read_gpx(path)), spacing_m=PLACES_APART_M)
         progress(f"{path.name}: asking at {places.lat_deg.size} places which zones they lie in")
         answers = await asyncio.gather(
@@ -158,7 +159,7 @@ async def gather_heights(settings: Settings, clock: Clock, progress: Progress, *
             api_key=f.secrets.get(KEY_FILE),
             noncommercial=settings.noncommercial,
         )
-        for gpx in _routes(settings):
+        for gpx in route_files(settings):
             try:
                 found = await _heights(gpx, source, {} if renew else on_file, clock())
             except AlertdError as exc:
@@ -219,7 +220,7 @@ def _zone_findings(settings: Settings, now_utc: datetime) -> list[tuple[Path, st
 def _height_findings(settings: Settings, now_utc: datetime) -> list[tuple[Path, str]]:
     path, out = settings.places.heights, []
     on_file = read_heights(path) if path is not None and path.is_file() else {}
-    for gpx in _routes(settings):
+    for gpx in route_files(settings):
         try:
             line = clean_line(read_gpx(gpx))
             if not missing_elevation(line):

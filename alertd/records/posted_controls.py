@@ -64,12 +64,15 @@ class RecordedControl:
 
 def known_places(reference: ReferenceData, jurisdiction: str) -> dict[str, ControlLocation]:
     """Places that a control of a jurisdiction may name, by lower-case name: zones of its rules by id and name, and
-    summits. A summit takes precedence over an unplaced zone of the same name."""
+    summits of that land or of none stated, also without their bracket: "Rogers Pass" for "Rogers Pass (MT)". A summit
+    takes precedence over an unplaced zone of the same name."""
     names = {
-        s.name.casefold(): ControlLocation(
+        name.casefold(): ControlLocation(
             words=s.name, near=(s.lat_deg, s.lon_deg), near_m=PASS_REACH_M, near_offset_m=PASS_OFFSET_M
         )
         for s in reference.summits
+        if not s.lands or jurisdiction in s.lands
+        for name in (s.name, s.name.partition(" (")[0])
     }
     rules = reference.rulesets.get(jurisdiction)
     for zone in rules.zones if rules is not None else ():

@@ -69,7 +69,18 @@ def on_bridges(distance_m: Array, spans: Sequence[BridgeSpan]) -> NDArray[np.boo
 
 
 def _spans(line: Line, bridge: Bridge) -> Iterator[BridgeSpan]:
-    lat, lon, length_m = _stepped(bridge)
+    for start_m, end_m, _ in way_spans(line, bridge.lat_deg, bridge.lon_deg):
+        yield BridgeSpan(name=bridge.name, start_m=start_m, end_m=end_m)
+
+
+def way_spans(
+    line: Line, way_lat_deg: Sequence[float], way_lon_deg: Sequence[float]
+) -> Iterator[tuple[float, float, bool]]:
+    """Start and end [m] of each run of the route along a way, and whether the way's points run in our direction.
+
+    A run counts within BRIDGE_OFFSET_M of the way, where at least half of the way lies along the route.
+    """
+    lat, lon, length_m = _stepped(way_lat_deg, way_lon_deg)
     middle = lat.size // 2
     for at_m, _ in find_passes(line, float(lat[middle]), float(lon[middle]), max_offset_m=BRIDGE_OFFSET_M):
         along_m, off_m = project(_around(line, at_m, length_m), lat, lon)
@@ -80,12 +91,13 @@ def _spans(line: Line, bridge: Bridge) -> Iterator[BridgeSpan]:
             continue
         start_m, end_m = float(along_m[on_route].min()), float(along_m[on_route].max())
         if end_m - start_m >= _ALONG_SHARE * share * length_m:
-            yield BridgeSpan(name=bridge.name, start_m=start_m, end_m=end_m)
+            ours = along_m[on_route]
+            yield start_m, end_m, bool(ours[-1] >= ours[0])
 
 
-def _stepped(bridge: Bridge) -> tuple[Array, Array, float]:
-    """Places every 10 m along the bridge, both ends included, and its length [m]."""
-    lat, lon = np.array(bridge.lat_deg), np.unwrap(np.array(bridge.lon_deg), period=360.0)
+def _stepped(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> tuple[Array, Array, float]:
+    """Places every 10 m along the way, both ends included, and its length [m]."""
+    lat, lon = np.array(lat_deg), np.unwrap(np.array(lon_deg), period=360.0)
     along_m = np.concatenate(([0.0], np.cumsum(leg_lengths_m(lat, lon))))
     length_m = float(along_m[-1])
     at_m = np.linspace(0.0, length_m, max(2, round(length_m / _STEP_M)) + 1)

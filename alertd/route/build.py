@@ -37,6 +37,28 @@ def sample_line(line: CleanLine, *, spacing_m: float = SPACING_M) -> Samples:
     return path.at(even(path.length_m, spacing_m))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trace:
+    """A line as samples with bearings, without heights; shapes (sample,). Places can be projected onto it."""
+
+    lat_deg: Array
+    lon_deg: Array
+    distance_m: Array
+    bearing_deg: Array
+
+
+def trace_line(line: CleanLine, *, spacing_m: float) -> Trace:
+    """Evenly spaced samples of the line, ends included. Distances are those of its Route."""
+    path = Polyline(line)
+    at = path.at(even(path.length_m, spacing_m))
+    return Trace(
+        lat_deg=at.lat_deg,
+        lon_deg=at.lon_deg,
+        distance_m=at.distance_m,
+        bearing_deg=bearings(path, at.distance_m),
+    )
+
+
 def missing_elevation(line: CleanLine) -> bool:
     """True when the line's own heights are too few for a route (none, placeholders, or gaps over 2 km)."""
     path = Polyline(line)

@@ -12,11 +12,22 @@ from alertd.route.model import Array, Climb, Summit
 SMOOTH_M: Final = 750.0
 MEDIAN_M: Final = 250.0
 NAME_REACH_M: Final = 3_000.0
+# [A] A pass whose published height differs more is another place: ground models and recorders err by some 50 m, and the
+# road crosses one listed gap 126 m above it.
+NAME_HEIGHT_M: Final = 150.0
+# [A] Of two passes within reach, 1 m of height counts as 10 m of distance: two on one divide may lie 1 km apart.
+_PER_HEIGHT: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NamedSummit:
-    """A published pass or summit. `elevation_m` is None where no height was found."""
+    """A published pass or summit.
+
+    elevation_m: None where no height was found.
+    within_m: uncertainty of the position.
+    tunnel: traffic passes below the ridge, so that a ground model gives other heights.
+    lands: ISO 3166 codes of its lands; empty where not stated.
+    """
 
     name: str
     road: str
@@ -24,6 +35,9 @@ class NamedSummit:
     lon_deg: float
     elevation_m: float | None
     source: str
+    within_m: float = 0.0
+    tunnel: bool = False
+    lands: tuple[str, ...] = ()
 
 
 def smooth_elevation(
@@ -173,14 +187,24 @@ def name_summits(
     named: Sequence[NamedSummit],
     reach_m: float = NAME_REACH_M,
 ) -> tuple[Summit, ...]:
-    """Summits with the name of the nearest published summit within `reach_m`, or without a name."""
+    """Summits with the name of the published summit that fits best, or without a name.
+
+    A name needs a position within `reach_m` plus the uncertainty of the published one, and heights that differ by at
+    most NAME_HEIGHT_M where both are known. Traffic in a tunnel has no such limit.
+    """
+    lat, lon = np.array([n.lat_deg for n in named]), np.array([n.lon_deg for n in named])
+    within_m = np.array([n.within_m for n in named])
+    height_m = np.array([np.nan if n.elevation_m is None or n.tunnel else n.elevation_m for n in named])
     summits = []
     for i, prominence_m in found:
-        name, nearest_m = "", reach_m
-        for candidate in named:
-            _, _, apart_m = WGS84.inv(lon_deg[i], lat_deg[i], candidate.lon_deg, candidate.lat_deg)
-            if apart_m <= nearest_m:
-                name, nearest_m = candidate.name, float(apart_m)
+        name = ""
+        if named:
+            here = np.full(lat.shape, lat_deg[i]), np.full(lat.shape, lon_deg[i])
+            apart_m = np.asarray(WGS84.inv(here[1], here[0], lon, lat)[2])
+            differs_m = np.nan_to_num(np.abs(height_m - elevation_m[i]))
+            fits = (apart_m <= reach_m + within_m) & (differs_m <= NAME_HEIGHT_M)
+            if fits.any():
+                name = named[int(np.argmin(np.where(fits, apart_m + _PER_HEIGHT * differs_m, np.inf)))].name
         summits.append(
             Summit(
                 distance_m=float(distance_m[i]), elevation_m=float(elevation_m[i]), prominence_m=prominence_m, name=name

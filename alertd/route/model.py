@@ -1,6 +1,7 @@
 """The route as arrays over samples about 250 m apart, and the features along it."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import lru_cache
 from typing import TypeAlias
 
@@ -104,6 +105,42 @@ class LimitSpan:
     mass_least_kg: float = 0.0
 
 
+class LandmarkKind(StrEnum):
+    """Kind of a landmark beside the road."""
+
+    EXIT = "exit"
+    MILEPOST = "milepost"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Landmark:
+    """An exit or milepost beside the route. `text` is its number, e.g. "219" or "62B"."""
+
+    kind: LandmarkKind
+    text: str
+    distance_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Town:
+    """A town by which a place is named. `land` is an ISO 3166 code; "" if unknown."""
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+    land: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoadSpan:
+    """A run of the route on one numbered road. `ref` is for the reader, e.g. "I-70"; `road_class`: OpenStreetMap's."""
+
+    ref: str
+    road_class: str
+    start_m: float
+    end_m: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Route:
     """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
@@ -114,6 +151,9 @@ class Route:
     bearing_deg: azimuth of travel, clockwise from north, 0 to 360.
     curve_mps: speed that the curves around each sample allow a truck, +inf on straight road, see route.curves. None
         where the line is too coarse to know.
+    passes: those of the whole line where this route is only its end, see route.passes.
+    roads, landmarks, towns: what names a place on it, see route.spot.
+    credits: owners and licences of the places along it, with their day.
     passes, sustained: those of the whole line where this route is only its end, see route.passes and
         route.sustained_grade.
     """
@@ -133,6 +173,10 @@ class Route:
     tunnels: tuple[TunnelSpan, ...] = ()
     limits: tuple[LimitSpan, ...] = ()
     passes: tuple[tuple[float, float], ...] | None = None
+    roads: tuple[RoadSpan, ...] = ()
+    landmarks: tuple[Landmark, ...] = ()
+    towns: tuple[Town, ...] = ()
+    credits: tuple[str, ...] = ()
     sustained: Array | None = None
     findings: tuple[str, ...] = ()
     curve_mps: Array | None = None

@@ -111,13 +111,14 @@ def snap_stops(
     """The stops that a truck in this direction can enter, in order along the route, once for each pass.
 
     A stop is usable when it serves both directions, or a bearing within 90 degrees of the travel there. A stop that
-    states neither is usable when it is on the side of traffic.
+    states neither is usable when it is on the side of traffic. A stop of an uncertain position counts farther off.
 
     left: the runs (start_m, end_m) of the line where traffic keeps to the left.
     """
     found = []
     for stop in stops:
-        for distance_m, offset_m in find_passes(line, stop.lat_deg, stop.lon_deg, max_offset_m=max_offset_m):
+        reach_m = max(max_offset_m, stop.within_m)
+        for distance_m, offset_m in find_passes(line, stop.lat_deg, stop.lon_deg, max_offset_m=reach_m):
             keeps_left = any(start_m <= distance_m <= end_m for start_m, end_m in left)
             if _usable(line, stop, distance_m, offset_m, keeps_left=keeps_left):
                 found.append(RouteStop(stop=stop, distance_m=distance_m, offset_m=offset_m))

@@ -16,7 +16,7 @@ class StopKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """A place of the operator's GeoJSON.
+    """A place of the operator's GeoJSON, of the list of published chain-up areas, or gathered from OpenStreetMap.
 
     serves_bearing_deg: compass bearing of the traffic that can enter. None: not stated; the side of the line then
         decides.
@@ -24,6 +24,9 @@ class Stop:
     spaces: number of spaces, None when unknown.
     listed: False for a place in no file, which the driver has to look for.
     milepost: text for the reader, e.g. "I-90 MP 5".
+    source: origin of the facts, "" for the operator's own.
+    caution: what to mind about them, e.g. an uncertain position; "" for nothing.
+    within_m: uncertainty of the position; the route may pass it that far off.
     """
 
     id: str
@@ -38,6 +41,9 @@ class Stop:
     milepost: str = ""
     invented: bool = False
     listed: bool = True
+    source: str = ""
+    caution: str = ""
+    within_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

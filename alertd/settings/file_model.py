@@ -15,6 +15,7 @@ from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel
+from alertd.sources.openstreetmap.overpass import OVERPASS_URL
 from alertd.units import MILE_M, to_mps
 
 
@@ -124,6 +125,10 @@ class PlacesFile(FileModel):
     truck_speeds: str = ""
     zones: str = ""
     heights: str = ""
+    roadside: str = ""
+    chain_areas: str = ""
+    towns: str = ""
+    overpass_url: str = Field(OVERPASS_URL, pattern=r"^https?://\S+$", examples=[OVERPASS_URL])
     rules: str = Field("rules", examples=["rules"])
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])

@@ -7,7 +7,7 @@ from typing import Any, get_type_hints
 from alertd.errors import ConfigError, StoreError
 from alertd.settings.model import PlacePaths
 
-GATHERED = ("zones", "heights")  # written by `alertd gather`, and not there before its first run
+GATHERED = ("zones", "heights", "roadside")  # written by `alertd gather`, and not there before its first run
 
 
 def read_files(places: PlacePaths) -> dict[str, bytes]:

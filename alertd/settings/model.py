@@ -12,6 +12,7 @@ from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
 from alertd.settings.forecast import ForecastSettings
 from alertd.settings.languages import Languages
+from alertd.sources.openstreetmap.overpass import OVERPASS_URL
 from alertd.store.url import StoreLocation
 
 
@@ -25,7 +26,7 @@ class HttpLimits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacePaths:
-    """What an operator names. zones and heights are written by `alertd gather` and may not be there yet."""
+    """What an operator names. zones, heights and roadside are written by `alertd gather` and may be absent."""
 
     boundaries: tuple[Path, ...]
     crossings: Path | None
@@ -41,6 +42,9 @@ class PlacePaths:
     road: Path | None
     zones: Path | None = None
     heights: Path | None = None
+    roadside: Path | None = None
+    chain_areas: Path | None = None
+    towns: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +99,7 @@ class Settings:
     links_key_file: Path | None = None
     heartbeat_url: str = ""
     heartbeat_allow_networks: tuple[Network, ...] = ()
+    overpass_url: str = OVERPASS_URL
 
     @property
     def links_key(self) -> Path:

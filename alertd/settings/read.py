@@ -71,6 +71,7 @@ def read_settings(path: Path) -> Settings:
         public_url=content.daemon.public_url.rstrip("/"),
         links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
         heartbeat_url=content.daemon.heartbeat_url,
+        overpass_url=content.places.overpass_url,
         heartbeat_allow_networks=_networks(
             path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
         ),
@@ -94,6 +95,9 @@ def _places(base: Path, content: CommonSettingsFile) -> PlacePaths:
         road=base / road if road else None,
         zones=base / places.zones if places.zones else None,
         heights=base / places.heights if places.heights else None,
+        roadside=base / places.roadside if places.roadside else None,
+        chain_areas=base / places.chain_areas if places.chain_areas else None,
+        towns=base / places.towns if places.towns else None,
     )
 
 

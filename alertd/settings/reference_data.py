@@ -18,7 +18,9 @@ from alertd.route.clean import CleanLine, clean_line
 from alertd.route.elevation import NamedSummit
 from alertd.route.jurisdictions import Boundaries, Crossing
 from alertd.route.model import Route
+from alertd.route.roadside import Roadside, add_roadside, unlisted_by
 from alertd.route.speed_limits import PostedLimit, TruckSpeed, lawful_speeds, place_limits
+from alertd.route.spot import Gazetteer
 from alertd.route.stops import Stop
 from alertd.route.tunnels import Tunnel
 from alertd.rules.rig import Rig
@@ -30,8 +32,10 @@ from alertd.sources.files.elevations import Heights, heights_for, read_heights
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rigs
+from alertd.sources.files.roadside import read_roadside
 from alertd.sources.files.ruleset import read_rulesets
 from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
+from alertd.sources.files.towns import read_towns
 from alertd.sources.files.zones import read_zones
 
 log = logging.getLogger(__name__)
@@ -57,6 +61,8 @@ class ReferenceData:
     files: Mapping[str, bytes]
     zones: Zones = field(default_factory=dict)
     heights: Heights = field(default_factory=dict)
+    roadside: Mapping[str, Roadside] = field(default_factory=dict)
+    towns: Gazetteer = field(default_factory=Gazetteer)
 
     def rig(self, name: str, where: str) -> Rig:
         """A rig of the rigs folder by id; never a path, since a trip may come over the network. Raises InputError."""
@@ -95,10 +101,12 @@ class ReferenceData:
 
 def load_reference_data(places: PlacePaths) -> ReferenceData:
     """Read everything the settings name. Raises ConfigError for the first mistake."""
+    own = tuple(stop for path in places.stops for stop in read_stops(path))
+    published = read_stops(places.chain_areas) if places.chain_areas else ()
     return ReferenceData(
         rulesets=read_rulesets(places.rules),
         rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
-        stops=tuple(stop for path in places.stops for stop in read_stops(path)),
+        stops=(*own, *unlisted_by(published, own)),
         bridges=read_bridges(places.bridges) if places.bridges else (),
         tunnels=read_tunnels(places.tunnels) if places.tunnels else (),
         truck_speeds=read_truck_speeds(places.truck_speeds) if places.truck_speeds else (),
@@ -107,6 +115,7 @@ def load_reference_data(places: PlacePaths) -> ReferenceData:
         summits=read_named_summits(places.summits) if places.summits else (),
         limits=read_limits(places.limits) if places.limits else (),
         routes=places.routes,
+        towns=read_towns(places.towns) if places.towns else Gazetteer(),
         files=file_snapshot.read_files(places),
         **_gathered(places),
     )
@@ -114,10 +123,11 @@ def load_reference_data(places: PlacePaths) -> ReferenceData:
 
 def _gathered(places: PlacePaths) -> dict[str, Any]:
     """What `alertd gather` wrote, as far as it is there."""
-    zones, heights = places.zones, places.heights
+    zones, heights, roadside = places.zones, places.heights, places.roadside
     return {
         "zones": read_zones(zones) if zones and zones.is_file() else {},
         "heights": read_heights(heights) if heights and heights.is_file() else {},
+        "roadside": read_roadside(roadside) if roadside and roadside.is_file() else {},
     }
 
 
@@ -129,17 +139,26 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
     line = clean_line(read_gpx(path))
     if missing_elevation(line):
         line = await _with_heights(line, reference, elevations)
+    roadside = reference.roadside.get(line.sha256)
     route = build_route(
         line,
         jurisdictions=reference.boundaries,
         crossings=reference.crossings,
         stops=reference.stops,
-        bridges=reference.bridges,
-        tunnels=reference.tunnels,
-        named_summits=reference.summits,
+        bridges=(*reference.bridges, *(roadside.bridges if roadside is not None else ())),
+        tunnels=(*reference.tunnels, *(roadside.tunnels if roadside is not None else ())),
+        named_summits=(*reference.summits, *(roadside.passes if roadside is not None else ())),
     )
-    limits = (*place_limits(route, reference.limits), *lawful_speeds(route.jurisdictions, reference.truck_speeds))
-    return replace(route, limits=limits)
+    towns = reference.towns.along(route)
+    route = replace(
+        route,
+        limits=place_limits(route, reference.limits),
+        towns=towns,
+        credits=("Towns: GeoNames (geonames.org), CC BY 4.0",) if towns else (),
+    )
+    if roadside is not None and roadside.fits(route.length_m):
+        route = add_roadside(route, roadside)
+    return replace(route, limits=(*route.limits, *lawful_speeds(route.jurisdictions, reference.truck_speeds)))
 
 
 async def _with_heights(

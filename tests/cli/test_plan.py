@@ -31,7 +31,7 @@ def test_plan_shows_places_tires_speed_age_and_who_decides(
     )
     assert result.exit_code == 0, result.stderr
     text = " ".join(result.stdout.split())
-    assert "Lookout Pass (US-MT, US-ID)" in text
+    assert "Lookout Pass, westbound (US-MT, US-ID)" in text
     assert "PLAN TO CHAIN" in text or "HOLD BELOW IT" in text
     assert "hang Oddly Fine Diesel (I-90 MT MP 16)" in text or "hang Cinder Ford chain-up area (I-90 MT MP 6)" in text
     assert "tires 6: 4 drive: all 4, drive axle 1; trailer: 2 outside each side, rear axle" in text

@@ -87,7 +87,7 @@ def test_other_news_on_lost_data_do_not_lower_the_order(saying: Saying, sent_fac
     notices, after = plan_notices(replace(plan, advice=HOLD), sent_facts, NOW, IMMEDIATE_POLICY)
     (office,) = [n for n in notices if n.audience is Audience.DISPATCHER]
     (fleet,) = [n for n in notices if n.audience is Audience.FLEET]
-    assert "Larch Pass (US-XX): plan to chain" in " ".join(office.text.split())
+    assert "Larch Pass, eastbound (US-XX): plan to chain" in " ".join(office.text.split())
     assert '"advice":"chain"' in fleet.body
     assert any(s.place == "Larch Pass" and s.advice is CHAIN for s in after)
 

@@ -1,6 +1,7 @@
 """Smoothing, grade, climbs, and summits by prominence."""
 
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from hypothesis.extra.numpy import arrays
 
 from alertd.route.elevation import NamedSummit, find_climbs, find_summits, grade_of, name_summits, smooth_elevation
 from alertd.route.model import Array
+from alertd.sources.files.places import read_named_summits
+from alertd.units import FOOT_M
 
 profiles = arrays(np.float64, st.integers(2, 60), elements=st.integers(0, 12).map(lambda h: 100.0 * h))
 
@@ -146,3 +149,35 @@ def test_summit_takes_the_nearest_published_name_within_3_km() -> None:
     }
     assert name_summits([(0, 200.0)], **place, named=[near, nearer, far])[0].name == "Nearer"
     assert name_summits([(0, 200.0)], **place, named=[far])[0].name == ""
+
+
+def test_a_pass_of_another_height_gives_no_name() -> None:
+    # A road summit at 2,000 m is not the pass of 2,400 m two kilometres away; a tunnel below it has the pass's name.
+    lat, lon, d = np.full(3, 47.0), np.array([-115.02, -115.0, -114.98]), np.array([0.0, 1_500.0, 3_000.0])
+    elevation_m = np.array([1_700.0, 2_000.0, 1_700.0])
+
+    def named(**about: object) -> str:
+        given = {"road": "R", "lat_deg": 47.01, "lon_deg": -115.01, "source": "invented", "name": "High", **about}
+        (summit,) = name_summits(
+            [(1, 300.0)], lat_deg=lat, lon_deg=lon, distance_m=d, elevation_m=elevation_m,
+            named=[NamedSummit(**given)],  # type: ignore[arg-type]
+        )  # fmt: skip
+        return summit.name
+
+    assert named(elevation_m=2_400.0) == ""
+    assert named(elevation_m=2_140.0) == "High"
+    assert named(elevation_m=2_400.0, tunnel=True) == "High"
+    assert named(elevation_m=None) == "High"
+    assert named(elevation_m=2_000.0, lat_deg=47.04) == ""
+    assert named(elevation_m=2_000.0, lat_deg=47.04, within_m=2_000.0) == "High"
+
+
+def test_of_two_passes_within_reach_the_height_decides() -> None:
+    # Lost Trail Pass (7,014 ft) and Chief Joseph Pass (7,241 ft) lie 1.3 km apart (heights as published).
+    shipped = read_named_summits(Path(__file__).parents[2] / "config" / "summits.toml")
+    lat, lon, d = np.array([45.68, 45.690, 45.70]), np.full(3, -113.940), np.array([0.0, 1_100.0, 2_200.0])
+    for height_m, name in ((7_014 * FOOT_M, "Lost Trail Pass"), (7_241 * FOOT_M, "Chief Joseph Pass")):
+        (summit,) = name_summits(
+            [(1, 300.0)], lat_deg=lat, lon_deg=lon, distance_m=d, elevation_m=np.full(3, height_m), named=shipped
+        )
+        assert summit.name == name

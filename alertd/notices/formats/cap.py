@@ -22,7 +22,7 @@ from xml.etree import ElementTree as ET
 import numpy as np
 
 from alertd.notices import surfaces
-from alertd.notices.text import phrases
+from alertd.notices.text import phrases, place_text
 from alertd.notices.triggers.closures import holding_closures
 from alertd.plan.controls.closures import describe_closure
 from alertd.plan.model.notes import ClosureNote
@@ -156,7 +156,7 @@ def _note(active: bool, exercise: bool) -> str:
 
 
 def _stretch_info(alert: ET.Element, plan: Plan, s: Stretch, route: Route, sender: CapSender, sent: datetime) -> None:
-    place = s.place or f"{phrases.miles(s.start_m)} from the start"
+    place = place_text.where(s)
     known = s.unknown_frac < 1.0
     late = max(plan.arrive_late - plan.arrive_at, timedelta(0))
     ends = max(s.leave_at + late, s.hold_until or s.leave_at)
@@ -238,8 +238,8 @@ def _surface_info(
     )
     _put_parameter(info, "alertd:advice", Advice.SLOW.value)
     _put_parameter(info, "alertd:probability", f"{s.probability:.2f}")
-    where = s.place or surfaces.span(s)
-    _put_area(info, f"{plan.route_name}: {where} ({', '.join(s.jurisdictions)})", circles(route, s.start_m, s.end_m))
+    place = place_text.where(s) if place_text.name(s) else surfaces.span(s)
+    _put_area(info, f"{plan.route_name}: {place} ({', '.join(s.jurisdictions)})", circles(route, s.start_m, s.end_m))
 
 
 def _whole_way_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:

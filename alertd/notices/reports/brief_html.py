@@ -14,6 +14,7 @@ from alertd.notices.reports.html import INK, bullets, chip, document, facts, hea
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.dispatcher import arrival_line, first_action_at
+from alertd.notices.text.place_text import where
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.model.stretches import Advice, Stretch
@@ -140,7 +141,7 @@ def _card(plan: Plan, image: InlineImage | None, upheld: Sequence[str]) -> str:
 
 
 def _stretch(s: Stretch) -> str:
-    place = s.place or f"{phrases.miles(s.start_m)} from the start"
+    place = where(s)
     what = {
         Advice.CHAIN: "stay chained" if s.chained else "plan to chain",
         Advice.READY: "be ready to chain",
@@ -198,4 +199,5 @@ def _ages(plans: Sequence[Plan]) -> list[tuple[str, str]]:
         (f"Rule text {code}", f"of {r.text_date.isoformat()}{', OLD: ' + '; '.join(r.aged) if r.aged else ''}")
         for code, r in sorted(texts.items())
     ]
+    rows += [("Places", credit) for credit in dict.fromkeys(c for p in plans for c in p.credits)]
     return rows

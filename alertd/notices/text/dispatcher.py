@@ -7,6 +7,7 @@ from datetime import datetime
 from alertd.notices import surfaces
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line
+from alertd.notices.text.place_text import where
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
@@ -125,7 +126,7 @@ def _trip_lines(plan: Plan) -> list[str]:
 
 
 def _stretch(s: Stretch) -> list[str]:
-    place = s.place or f"{phrases.miles(s.start_m)} from the start"
+    place = where(s)
     what = {
         Advice.CHAIN: "stay chained" if s.chained else "plan to chain",
         Advice.READY: "be ready to chain",
@@ -195,11 +196,13 @@ def _ages(plan: Plan) -> str:
 
 
 def _credits(plans: Sequence[Plan]) -> str:
-    """Return the forecast licences; each source once, with its oldest age in any plan."""
+    """Return the licences of forecasts, each with its oldest age in any plan, and of places."""
     oldest: dict[str, float] = {}
     for source in (s for p in plans for s in p.sources):
         oldest[source.licence] = max(oldest.get(source.licence, source.age_h), source.age_h)
-    return "Forecasts: " + "; ".join(f"{who} ({phrases.age(age_h)} old)" for who, age_h in oldest.items()) + "."
+    places = "; ".join(dict.fromkeys(c for p in plans for c in p.credits))
+    forecasts = "Forecasts: " + "; ".join(f"{who} ({phrases.age(age_h)} old)" for who, age_h in oldest.items()) + "."
+    return f"{forecasts} {places}." if places else forecasts
 
 
 def _oldest(plans: Sequence[Plan]) -> str:

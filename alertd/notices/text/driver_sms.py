@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from itertools import product
 
 from alertd.i18n import ENGLISH, Translator
-from alertd.notices.text import driver_parts, gsm7, phrases
+from alertd.notices.text import driver_parts, gsm7, phrases, place_text
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 
@@ -94,7 +94,8 @@ def _details(
     plan: Plan, s: Stretch, off_max: int | None, pass_max: int, until: str, translator: Translator, *, tires_first: bool
 ) -> str:
     """Return reason, end, probability, ages and who decides; in fewer words where the tires need the room."""
-    place = f"{s.place[:pass_max].rstrip()}: " if s.place and pass_max else ""
+    here = place_text.name(s, translator)
+    place = f"{here[:pass_max].rstrip()}: " if here and pass_max else ""
     ice = _hidden_ice(s)
     named = s.unknown_frac < 1.0 and (place or tires_first)
     surface = (

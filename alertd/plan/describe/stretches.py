@@ -17,6 +17,7 @@ from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
+from alertd.route.spot import mark_of, spot_at
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.rules.rig import Rig
 from alertd.rules.tire_text import tire_runs, tires_code, tires_line
@@ -136,6 +137,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
         chained=x.carried,
+        spot=spot_at(route, start_m),
     )
 
 
@@ -354,11 +356,13 @@ def _stop(
     else:
         stop, distance_m = at_stop.stop, at_stop.distance_m
     arrive, searched = reach(distance_m), bool(stop.id) and not stop.listed
+    if stop.caution:
+        reason = f"{reason}; {stop.caution}"
     return StopChoice(
         stop_id=stop.id,
         name=_searched(end_idx, edge_m) if searched else stop.name,
         kind=SEARCH if searched else stop.kind if stop.id else "",
-        milepost=stop.milepost,
+        milepost=stop.milepost or mark_of(spot_at(route, distance_m)),
         distance_m=distance_m,
         lat_deg=stop.lat_deg,
         lon_deg=stop.lon_deg,

@@ -24,6 +24,7 @@ from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import zone_at
 from alertd.route.runs import runs_of
+from alertd.route.spot import spot_at
 
 Span: TypeAlias = tuple[int, int]  # first and last section
 
@@ -167,4 +168,5 @@ def _stretch(
         surfaces=tuple((c.label, shares[c]) for c in ranked),
         speed_mps=params.ice_mps if icy else params.cruise_mps * params.snow_speed_share,
         speed_because=_BECAUSE,
+        spot=spot_at(route, start_m),
     )

@@ -78,6 +78,7 @@ class Plan:
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
+    credits: owners and licences of the places along the road.
     input_notes: on the forecast and its past hours, for the office; none is a caution.
     """
 
@@ -127,6 +128,7 @@ class Plan:
     surfaces: tuple[SurfaceStretch, ...] = ()
     chains: ChainsNote | None = None
     arrived_at: datetime | None = None
+    credits: tuple[str, ...] = ()
     lands: tuple[str, ...] = ()
     input_notes: tuple[str, ...] = ()
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from alertd.route.spot import Spot
 from alertd.rules.requirements import Hanging
 from alertd.rules.tire_text import TireRun
 
@@ -98,6 +99,8 @@ class Stretch:
     hold_until: with advice to hold, the first hour from which it is expected to be passable again; None where the
         forecast shows none.
     tire_runs: the tires of `hanging` as runs of axles, to be worded in any language.
+    place: named passes on it or near it, "" without any.
+    spot: where it starts: road, direction, milepost or exit, town.
     chained: the plan drives it with chains that are reported on; chain_up is then the truck's present place.
     """
 
@@ -137,6 +140,7 @@ class Stretch:
     reasons: tuple[str, ...]
     tire_runs: tuple[TireRun, ...] = ()
     chained: bool = False
+    spot: Spot | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +169,7 @@ class SurfaceStretch:
     surfaces: tuple[tuple[str, float], ...]
     speed_mps: float
     speed_because: str
+    spot: Spot | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,6 +37,11 @@ class _StopProperties(FileModel):
     lit: bool | None = None
     milepost: str = ""
     invented: bool = False
+    source: str = ""
+    seen: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")] | None = None
+    position: str = ""
+    caution: str = ""
+    within_m: Annotated[float, Field(ge=0.0, le=5_000.0)] = 0.0
 
 
 class _Point(FileModel):
@@ -64,6 +69,9 @@ class _StopFeature(FileModel):
             lit=about.lit,
             milepost=about.milepost,
             invented=about.invented,
+            source=about.source + (f", seen {about.seen}" if about.seen else ""),
+            caution=about.caution,
+            within_m=about.within_m,
         )
 
 
@@ -144,6 +152,10 @@ class _SummitEntry(FileModel):
     lat: _Latitude
     lon: _Longitude
     elevation_ft: float | None = None
+    elevation_m: float | None = None
+    within_km: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    tunnel: bool = False
+    lands: Annotated[list[str], Field(default_factory=list)]
     source: _Words
 
     def to_core(self) -> NamedSummit:
@@ -152,8 +164,11 @@ class _SummitEntry(FileModel):
             road=self.road,
             lat_deg=self.lat,
             lon_deg=self.lon,
-            elevation_m=None if self.elevation_ft is None else self.elevation_ft * FOOT_M,
+            elevation_m=self.elevation_m if self.elevation_ft is None else self.elevation_ft * FOOT_M,
             source=self.source,
+            within_m=self.within_km * 1000.0,
+            tunnel=self.tunnel,
+            lands=tuple(self.lands),
         )
 
 

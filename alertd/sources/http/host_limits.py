@@ -43,6 +43,8 @@ KNOWN_LIMITS: Final[Mapping[str, HostLimits]] = {
     "aviationweather.gov": HostLimits(name="aviationweather.gov", at_once=2, per_s=1.6),
     # Asks for notice of 86,400 requests a day or more, which is one a second (ECCC usage policy).
     "api.weather.gc.ca": HostLimits(name="api.weather.gc.ca", at_once=2, per_s=1.0),
+    # A few slots an address, under 10,000 requests and 1 GB a day (its usage policy); the pause is our choice.
+    "overpass-api.de": HostLimits(name="overpass-api.de", at_once=1, per_s=0.2),
     "geo.weather.gc.ca": HostLimits(name="geo.weather.gc.ca", at_once=2, per_s=1.0),
 }  # fmt: skip
 

@@ -43,8 +43,11 @@ def place_names(reference: ReferenceData) -> tuple[str, ...]:
 
 def pass_names(reference: ReferenceData, jurisdictions: Iterable[str]) -> tuple[str, ...]:
     """Summits, and zones of these jurisdictions, for naming a sign's place."""
+    jurisdictions = tuple(jurisdictions)
     zones = (z.name for j in set(jurisdictions) & reference.rulesets.keys() for z in reference.rulesets[j].zones)
-    return tuple(sorted({*(s.name for s in reference.summits), *zones}))
+    lands = set(jurisdictions)
+    summits = (s.name for s in reference.summits if not s.lands or lands & set(s.lands))
+    return tuple(sorted({*summits, *zones}))
 
 
 def posted_of(form: Mapping[str, str], now_utc: datetime) -> PostedRequest:

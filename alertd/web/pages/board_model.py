@@ -13,7 +13,7 @@ from alertd.errors import InputError
 from alertd.notices import surfaces
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
-from alertd.notices.text import phrases
+from alertd.notices.text import phrases, place_text
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.triggers.escalation import confirmation_wait, gravest
 from alertd.notices.upheld import upheld_words
@@ -201,7 +201,7 @@ def _row(
     tone = advice.value if step.step is not ActionKind.ARRIVED else "clear"
     what, where, here = _next_action_values(plan, step, now_utc)
     when, there = (phrases.clock_on(step.at, z, now_utc) for z in (zone, here))
-    odds = [f"{s.place or phrases.miles(s.start_m)} {phrases.likely(s)}" for s in plan.stretches]
+    odds = [f"{place_text.name(s) or phrases.miles(s.start_m)} {phrases.likely(s)}" for s in plan.stretches]
     if step.stretch is not None and step.step is not ActionKind.TAKE_OFF:
         odds.insert(0, f"{step.stretch.hanging.singles_n} tires")
     lost = plan.position is not None and plan.position.old

@@ -1,0 +1,1 @@
+"""Reads places beside roads from OpenStreetMap: Overpass, saved answers, local extracts."""
