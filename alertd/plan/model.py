@@ -100,6 +100,7 @@ class Stretch:
         forecast shows none.
     tire_runs: the tires of `hanging` as runs of axles, to be worded in any language.
     chained: the plan drives it with chains that are reported on; chain_up is then the truck's present place.
+    white_from_m, white_to_m: where few members need chains before it and past it; None without such road.
     """
 
     start_m: float
@@ -138,6 +139,8 @@ class Stretch:
     reasons: tuple[str, ...]
     tire_runs: tuple[TireRun, ...] = ()
     chained: bool = False
+    white_from_m: float | None = None
+    white_to_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """Describes the road at a departure time: stretches that may need chains, and the price of each stopping place."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, TypeAlias
@@ -11,7 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.plan.chain_up.chain_set import ChainSet, chains_for
 from alertd.plan.chain_up.search import DELAY_STEP_S, ChainStretch, DepartureView
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig, bare_in_all, find_stretches, stretch_probability
+from alertd.plan.road_ahead.chain_need import (
+    SAME_PROBABILITY,
+    LawSpan,
+    LevelForRig,
+    NeedRun,
+    find_runs,
+    stretch_probability,
+)
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Index, Mask, take_flat
 from alertd.plan.road_ahead.pavement_codes import Codes
 from alertd.plan.road_ahead.sections import Sections
@@ -25,6 +32,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _ALL = slice(None)
 NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
+LEVEL_KINDS = (StopKind.CHAIN_UP_AREA,)  # level by purpose, whatever the grade of the road beside them
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,6 +93,20 @@ class Encounter:
             self._chained[first, last] = self._chains(first, last, params)
         return self._chained[first, last]
 
+    def is_held(self, first: int, last: int, params: PlanParams) -> bool:
+        """True when too many members are barred, slip even with chains, or meet road closed by snow."""
+        enough, here = params.hold_probability - SAME_PROBABILITY, slice(first, last + 1)
+        if self.closed[:, here].any(axis=1).mean() >= enough:
+            return True
+        slick = self.grip_shortfall[:, here].any(axis=1).mean() >= enough  # chains never reduce grip
+        if not slick and not self.hourly_need.may_bar:
+            return False
+        chains = self.chains(first, last, params)
+        if chains.barred or not slick:
+            return bool(chains.barred)
+        short = self.hourly_need.slips(chains.hanging.tires, self.code[:, here], here)
+        return bool(short.any(axis=1).mean() >= enough)
+
     def _chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
         laws = [law for law in self.hourly_need.laws if law.at.start <= last and law.at.stop > first]
 
@@ -104,6 +126,8 @@ class StopCandidates:
     stops: None at both ends.
     unlit: stated to have no light.
     unlisted: not a known place; the driver has to look for it.
+    change_m: distances of all places on this road where chains can be changed, (any,): the listed stops, and level road
+        where unlisted places count. They depend on the road alone, so that more snow never makes more of them.
     """
 
     stops: tuple[RouteStop | None, ...]
@@ -115,6 +139,7 @@ class StopCandidates:
     steep: Mask
     unlit: Mask
     unlisted: Mask
+    change_m: Array
 
     @property
     def listed(self) -> Mask:
@@ -122,10 +147,11 @@ class StopCandidates:
         return np.asarray([s is not None for s in self.stops]) & ~self.unlisted
 
     def and_unlisted(
-        self, at_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
+        self, at_m: Array, change_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
     ) -> "StopCandidates":
         """These places and unlisted ones at distances `at_m`, in order along the road.
 
+        change_m: all level road of the route, of which `at_m` is a part.
         stop: makes a stop from distance, latitude and longitude.
         """
         route = sections.route
@@ -147,6 +173,7 @@ class StopCandidates:
             steep=merged(self.steep, False),
             unlit=merged(self.unlit, False),
             unlisted=merged(self.unlisted, True),
+            change_m=np.sort(np.append(self.change_m, change_m)),
         )
 
 
@@ -163,9 +190,11 @@ def stop_candidates(sections: Sections, params: PlanParams) -> StopCandidates:
         lat_deg=np.interp(at_m, route.distance_m, route.lat_deg),
         lon_deg=np.interp(at_m, route.distance_m, route.lon_deg),
         cramped=np.asarray([s is not None and not has_room(s, params) for s in stops]),
-        steep=np.asarray([s is not None for s in stops]) & (grade > params.stop_max_grade),
+        steep=np.asarray([s is not None and s.stop.kind not in LEVEL_KINDS for s in stops])
+        & (grade > params.stop_max_grade),
         unlit=np.asarray([s is not None and s.stop.lit is False for s in stops]),
         unlisted=np.zeros(len(stops), dtype=np.bool_),
+        change_m=at_m[1:-1],
     )
 
 
@@ -254,7 +283,10 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
     reach = np.interp(places.at_m, sections.edge_m, row.reach_s[0])
     on = Surfaces(*(x[0] for x in row.on))
     bare = np.append(0.0, np.cumsum(sections.length_m * (1.0 - on.snow - on.ice)))
-    wintry = need_frac[places.section] >= params.ready_probability
+    runs = find_runs(need, sections, params)
+    enough = params.ready_probability - SAME_PROBABILITY
+    wintry = _inside(places.at_m, runs, sections, params.edge_slack_m) & (need_frac[places.section] >= enough)
+    too_near = places.unlisted & _inside(places.at_m, runs, sections, -params.stop_clearance_m)
     listed = places.listed
     snowed = listed & wintry
     dark = places.unlit
@@ -264,11 +296,12 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
     drawbacks = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
     price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)
-    price_s += np.where(places.unlisted & wintry, np.inf, params.unlisted_s * places.unlisted)
-    price_s[[0, -1]] += params.own_end_s
-    # An unlisted place separates stretches only where no member has snow. More snow must never split a stretch.
-    separators = (listed & ~wintry) | (places.unlisted & bare_in_all(need, places.at_m, sections, params))
-    stretches = _stretches(encounter, need, places.at_m[separators], params)
+    price_s += np.where(too_near, np.inf, params.unlisted_s * places.unlisted)
+    white = need_frac[sections.at(places.change_m)] >= enough
+    changes_m = places.change_m[~(white & _inside(places.change_m, runs, sections, params.edge_slack_m))]
+    stretches = _stretches(encounter, need, runs, changes_m, bare, params)
+    price_s[0] += _own_end_s(stretches[0].start_m - places.at_m[0] if stretches else 0.0, params)
+    price_s[-1] += _own_end_s(places.at_m[-1] - stretches[-1].end_m if stretches else 0.0, params)
     chained_by_limit: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
@@ -297,31 +330,71 @@ def section_chained_s(
     return np.asarray(np.maximum(np.diff(row.reach_s[0]), chained))
 
 
-def _stretches(encounter: Encounter, need: Float32, stops_m: Array, params: PlanParams) -> tuple[ChainStretch, ...]:
-    """The stretches of an encounter; those without a stopping place between them are merged."""
+def _own_end_s(away_m: float, params: PlanParams) -> float:
+    """Price of the trip's own start or end, this far from the snow, s."""
+    return params.own_end_s if away_m <= params.own_end_reach_m else params.own_end_far_s
+
+
+def _core_m(first: int, last: int, sections: Sections, slack_m: float) -> tuple[float, float]:
+    """Start and end of a run for the choice of stops: `slack_m` inside its edges still counts as outside."""
+    start_m, end_m = float(sections.start_m[first]), float(sections.end_m[last])
+    slack_m = min(slack_m, (end_m - start_m) / 4.0)
+    return start_m + slack_m, max(end_m - slack_m, start_m + slack_m + 1.0)  # a single sample also counts as road
+
+
+def _inside(at_m: Array, runs: Sequence[NeedRun], sections: Sections, slack_m: float) -> Mask:
+    """True for places in a core, and more than `slack_m` inside its edges, (place,)."""
+    inside = np.zeros(at_m.shape, dtype=np.bool_)
+    for run in (x for x in runs if not x.showers):
+        start_m, end_m = _core_m(run.first, run.last, sections, slack_m)
+        inside |= (at_m > start_m) & (at_m < end_m)
+    return inside
+
+
+def _stretches(
+    encounter: Encounter, need: Float32, runs: Sequence[NeedRun], changes_m: Array, bare_m: Array, params: PlanParams
+) -> tuple[ChainStretch, ...]:
+    """The stretches of an encounter; cores without a place between them to change chains are merged.
+
+    changes_m: places outside the cores where chains can be changed. bare_m: bare distance at each edge, (section + 1,).
+    """
     sections = encounter.hourly_need.sections
-    spans = find_stretches(need, sections, params)
-    if not spans:
-        return ()
-    joined: list[tuple[int, int, int]] = []
-    for first, last in spans:
-        if joined:
-            a, b, parts = joined[-1]
-            if not ((stops_m >= sections.end_m[b]) & (stops_m <= sections.start_m[first])).any():
-                joined[-1] = (a, last, parts + 1)
+    merged: list[tuple[NeedRun, int]] = []
+    for run in (x for x in runs if not x.showers):
+        if merged:
+            before, parts = merged[-1]
+            from_m = _core_m(before.first, before.last, sections, params.edge_slack_m)[1]
+            to_m = _core_m(run.first, run.last, sections, params.edge_slack_m)[0]
+            if not ((changes_m >= from_m) & (changes_m <= to_m)).any():
+                merged[-1] = (replace(before, last=run.last, fringe_last=run.fringe_last), parts + 1)
                 continue
-        joined.append((first, last, 1))
+        merged.append((run, 1))
+    merged += [(x, 1) for x in runs if x.showers and not any(y.first <= x.first <= y.last for y, _ in merged)]
     return tuple(
-        ChainStretch(
-            first=first,
-            last=last,
-            parts=parts,
-            start_m=float(sections.start_m[first]),
-            end_m=float(
-                max(sections.end_m[last], sections.start_m[first] + 1.0)
-            ),  # a single sample also counts as road
-            probability=stretch_probability(need, first, last),
-            slip_probability=float(encounter.grip_shortfall[:, first : last + 1].any(axis=1).mean()),
-        )
-        for first, last, parts in joined
+        _stretch(encounter, need, run, parts, bare_m, params) for run, parts in sorted(merged, key=lambda x: x[0].first)
+    )
+
+
+def _stretch(
+    encounter: Encounter, need: Float32, run: NeedRun, parts: int, bare_m: Array, params: PlanParams
+) -> ChainStretch:
+    sections, here = encounter.hourly_need.sections, slice(run.first, run.last + 1)
+    start_m, end_m = _core_m(run.first, run.last, sections, params.edge_slack_m)
+    probability = stretch_probability(need, run.first, run.last)
+    if run.showers:  # nobody hangs chains for miles of bare road because a shower may be somewhere on it
+        probability = min(probability, params.chain_probability - 2.0 * SAME_PROBABILITY)
+    bare_from_m, bare_to_m = np.interp((start_m, end_m), sections.edge_m, bare_m).tolist()
+    return ChainStretch(
+        first=run.first,
+        last=run.last,
+        parts=parts,
+        start_m=start_m,
+        end_m=end_m,
+        probability=probability,
+        slip_probability=float(encounter.grip_shortfall[:, here].any(axis=1).mean()),
+        fringe_first=run.fringe_first,
+        fringe_last=run.fringe_last,
+        showers=run.showers,
+        bare_from_m=bare_from_m,
+        bare_to_m=bare_to_m,
     )

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -12,6 +13,7 @@ from alertd.plan.chain_up.chain_set import ChainSet, hang_time_s
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.departure_view import DepartureViews, Encounter, StopCandidates, section_chained_s
 from alertd.plan.chain_up.route_outcome import (
+    ChainedLeg,
     RouteConditions,
     best_plan,
     chain_search,
@@ -43,6 +45,7 @@ from alertd.rules.rig import IdentityKey, Tire
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
+LATE_S_PER_M = 0.1  # assumed: chained running and wear on bare road to the stretch, as seconds
 ALTERNATIVE_WITHIN_S = 2 * 3600.0  # a next best choice that loses more than this is not one
 
 StandingTimes: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
@@ -67,19 +70,26 @@ class Alternative:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leg:
-    """Chains on from `on_m` to `off_m`, over sections `first` to `last`, which join `parts` stretches.
+    """Chains on from `on_m` to `off_m`, over sections `first` to `last`, which join neighbouring stretches.
 
+    parts: first and last section of each stretch.
+    fringe_first, fringe_last: sections, with the road before and behind on which few members need chains.
     on: None when chains go on at the start of the trip.
     off: None when they come off at its end.
     on_drawbacks, off_drawbacks: drawbacks of these places.
+    bare_m: bare road from `on_m` to the first stretch of the run, between its stretches, and from its last to `off_m`.
     driven: the plan counts its stops and slow driving; otherwise the leg is only "be ready".
-    stays_on: chains for another leg are on here in any case.
+    held: the advice is to hold.
+    showers: see `NeedRun`.
+    stays_on: chains for another leg are on here in any case, and the stops are counted there.
     carried: driven with the chains already on at the truck's position.
     """
 
     first: int
     last: int
-    parts: int
+    parts: tuple[tuple[int, int], ...]
+    fringe_first: int
+    fringe_last: int
     on: RouteStop | None
     off: RouteStop | None
     on_m: float
@@ -88,7 +98,10 @@ class Leg:
     off_drawbacks: tuple[str, ...]
     chains: ChainSet
     probability: float
+    bare_m: tuple[float, float, float]
     driven: bool
+    held: bool
+    showers: bool
     stays_on: bool
     hang_s: float
     slow_s: float
@@ -192,7 +205,8 @@ def best_solution(
     A driver with a "be ready" leg may have to chain after all and be late for the road behind it. The conditions at
     that later time are kept: where they need more, the search runs again with at least that need.
     """
-    places = places_with_search(hourly_need, depart_epoch_s, params)
+    from_epoch_s = depart_epoch_s if since_epoch_s is None else min(since_epoch_s, depart_epoch_s)
+    places = places_with_search(hourly_need, from_epoch_s, params, depart_epoch_s)
     views = DepartureViews(hourly_need=hourly_need, depart_epoch_s=depart_epoch_s, params=params, places=places)
     earlier = None if since_epoch_s is None else _worst_since(hourly_need, since_epoch_s, depart_epoch_s, params)
     if earlier is not None:
@@ -281,24 +295,21 @@ def _legs(
     must, at_m = chain_search(views, params.chain_probability, on), places.at_m
     legs = []
 
-    for span, covered, kept_on in chained_legs(conditions.view, chain_plan, places, must):
-        has_on = on is not None and span.on == 0
-        alternative = (
-            None
-            if has_on
-            else _alternative(
-                replace(must, excluded_stops=_not_rivals(chain_plan, span, places)), chain_plan, span, places
-            )
-        )
-        leg = _leg(covered, span, places, conditions, params)
-        hang_s = span.hang_s if has_on else leg.hang_s
+    for run in chained_legs(conditions, chain_plan, places, must):
+        span, has_on = run.span, on is not None and run.span.on == 0
+        alternative = None
+        if run.first and not has_on:
+            but = _not_rivals(chain_plan, span, places)
+            alternative = _alternative(replace(must, excluded_stops=but), chain_plan, span, places)
+        leg = _leg(run.stretches, span, places, conditions, params)
         legs.append(
             replace(
                 leg,
                 alternative=alternative,
-                driven=not kept_on,
-                stays_on=kept_on,
-                hang_s=hang_s,
+                chains=_for_whole_run(leg, run, conditions, chain_plan, places, must) if run.required else leg.chains,
+                driven=run.required,
+                stays_on=not run.first,
+                hang_s=span.hang_s if has_on else leg.hang_s,
                 carried=has_on,
             )
         )
@@ -307,11 +318,47 @@ def _legs(
         but = _not_rivals(ready.way, span, places)
         alternative = _alternative(replace(ready.walk, excluded_stops=but), ready.way, span, places) if warned else None
         for x in warned:  # one leg each: two unlikely chances do not make a likely one
-            first = max([span.on, *(y.off for y in chain_plan.spans if at_m[y.off] <= x.start_m)])
-            last = min([span.off, *(y.on for y in chain_plan.spans if at_m[y.on] >= x.end_m)])
-            leg = _leg([x], span._replace(on=first, off=last), places, conditions, params)
-            legs.append(replace(leg, alternative=alternative))
+            within = _between_runs(x, span, chain_plan, conditions.view, places)
+            leg = _leg([x], within, places, conditions, params)
+            legs.append(replace(leg, alternative=alternative if within.on == span.on else None))
     return tuple(sorted(legs, key=lambda x: x.first))
+
+
+def _between_runs(
+    x: ChainStretch, span: ChainedSpan, chain_plan: ChainPlan, view: DepartureView, places: StopCandidates
+) -> ChainedSpan:
+    """The run for a "be ready" stretch, within the road on which the plan has no chains on.
+
+    Chains come on again where they just came off only when there is no other place before the stretch.
+    """
+    at_m = places.at_m
+    first = max((y.off for y in chain_plan.spans if at_m[y.off] <= x.start_m), default=-1)
+    last = min((y.on for y in chain_plan.spans if at_m[y.on] >= x.end_m), default=span.off)
+    on = span.on
+    if on <= first:
+        between = np.arange(first + 1, int(np.searchsorted(at_m, x.start_m, side="right")))
+        between = between[np.isfinite(view.price_s[between])]
+        worth_s = view.price_s[between] + LATE_S_PER_M * (x.start_m - at_m[between])
+        on = int(between[np.argmin(worth_s)]) if between.size else first
+    return span._replace(on=on, off=min(span.off, last))
+
+
+def _for_whole_run(
+    leg: Leg,
+    run: ChainedLeg,
+    conditions: RouteConditions,
+    chain_plan: ChainPlan,
+    places: StopCandidates,
+    search: ChainSearch,
+) -> ChainSet:
+    """The chains of a leg, with the tires of its whole run: they go on once for all of it."""
+    covered = [
+        x
+        for x in conditions.view.stretches
+        if search.is_required(x) and overlaps(x, places.at_m[run.span.on], places.at_m[run.span.off])
+    ] or run.stretches
+    whole = conditions.encounter.chains(covered[0].first, covered[-1].last, conditions.views.params)
+    return replace(leg.chains, hanging=whole.hanging)
 
 
 def _leg(
@@ -323,28 +370,44 @@ def _leg(
 ) -> Leg:
     """A leg to be ready for, driven where its probability is that of a planned one."""
     first, last = covered[0].first, covered[-1].last
-    on, off, view = span.on, span.off, conditions.view
-    p = stretch_probability(conditions.encounter.need, first, last)
-    chains = conditions.encounter.chains(first, last, params)
+    on, off, view, encounter = span.on, span.off, conditions.view, conditions.encounter
+    p = stretch_probability(encounter.need, first, last)
+    chains = encounter.chains(first, last, params)
+    barred = dict.fromkeys(encounter.chains(x.first, x.last, params).barred for x in covered)
     extra_s = view.chained_s(chains.speed_limit_mps) - view.reach_s
     return Leg(
         first=first,
         last=last,
-        parts=sum(x.parts for x in covered),
+        parts=tuple((x.first, x.last) for x in covered),
+        fringe_first=covered[0].fringe_first,
+        fringe_last=covered[-1].fringe_last,
         on=places.stops[on],
         off=places.stops[off],
         on_m=float(places.at_m[on]),
         off_m=float(places.at_m[off]),
         on_drawbacks=drawbacks_at(view, on),
         off_drawbacks=drawbacks_at(view, off),
-        chains=chains,
+        chains=replace(chains, barred="; ".join(x for x in barred if x)),
         probability=p,
-        driven=p >= params.chain_probability - SAME_PROBABILITY,
+        bare_m=_bare_on_run(view, on, off, places),
+        driven=p >= params.chain_probability - SAME_PROBABILITY and not any(x.showers for x in covered),
+        held=any(conditions.is_held(x) for x in covered),
+        showers=any(x.showers for x in covered),
         stays_on=False,
         hang_s=hang_time_s(chains.hanging, params),
         slow_s=float(extra_s[off] - extra_s[on]),
         alternative=None,
     )
+
+
+def _bare_on_run(view: DepartureView, on: int, off: int, places: StopCandidates) -> tuple[float, float, float]:
+    """Bare road of a run before its first stretch, between its stretches and behind the last, m."""
+    on_m, off_m = float(view.bare_m[on]), float(view.bare_m[off])
+    inside = [x for x in view.stretches if overlaps(x, float(places.at_m[on]), float(places.at_m[off]))]
+    if not inside:
+        return off_m - on_m, 0.0, 0.0
+    between_m = sum(y.bare_from_m - x.bare_to_m for x, y in pairwise(inside))
+    return max(inside[0].bare_from_m - on_m, 0.0), between_m, max(off_m - inside[-1].bare_to_m, 0.0)
 
 
 def _not_rivals(chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates) -> frozenset[int]:
@@ -385,10 +448,11 @@ def _clock(
         takes = np.where(middle <= carried.off_m, section_chained_s(hourly_need, conditions.row, params, limit), takes)
         begins_m = float(hourly_need.sections.edge_m[0])
         standing_times += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
-    for x in legs:
-        if not x.driven or x.carried:
-            continue
+    for x in (x for x in legs if x.driven and not x.carried and not x.stays_on):
+        # Legs of one run share its stops, and the lowest limit of their laws.
+        limits = [y.chains.speed_limit_mps for y in legs if y.driven and (y.on_m, y.off_m) == (x.on_m, x.off_m)]
+        limit = min((v for v in limits if v is not None), default=None)
         on = (middle > x.on_m) & (middle <= x.off_m)
-        takes = np.where(on, section_chained_s(hourly_need, conditions.row, params, x.chains.speed_limit_mps), takes)
+        takes = np.where(on, section_chained_s(hourly_need, conditions.row, params, limit), takes)
         standing_times += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
     return np.append(0.0, np.cumsum(takes)), tuple(standing_times)

@@ -13,7 +13,7 @@ from alertd.plan.chain_up.solution import Alternative, Leg, Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
 from alertd.plan.model import Advice, ChainsNote, Posting, StopChoice, Stretch
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, stretch_probability
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
@@ -69,12 +69,13 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     """The stretch of one leg, as values shared by all outputs."""
     sections, here = solution.sections, slice(x.first, x.last + 1)
     route = sections.route
-    chained_short = solution.encounter.hourly_need.slips(x.chains.hanging.tires, solution.code[:, here], here)
-    short_frac = _any_frac(solution.grip_shortfall[:, here])
-    short_chained_frac = _any_frac(chained_short)
-    closed_frac = _any_frac(solution.encounter.closed[:, here])
+    parts = [slice(a, b + 1) for a, b in x.parts]
+    short_frac = max(_any_frac(solution.grip_shortfall[:, part]) for part in parts)
+    slips = solution.encounter.hourly_need.slips
+    short_chained_frac = max(_any_frac(slips(x.chains.hanging.tires, solution.code[:, part], part)) for part in parts)
+    closed_frac = max(_any_frac(solution.encounter.closed[:, part]) for part in parts)
     unknown_frac = _any_frac(solution.unknown[:, here])
-    advice = _advice(x, max(short_chained_frac, closed_frac), params)
+    advice = _advice(x)
     surfaces = _surfaces(solution.road_class[:, here])
     snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here))
     depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, solution.encounter.field_values("air_temp_c", here))
@@ -86,7 +87,8 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     postings = as_posted(x.chains.postings, solution.encounter.hourly_need, solution.encounter.hour, here)
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
-    chain_up = _stop(route, x.on, 0, start_m, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
+    white_from_m, white_to_m = float(sections.start_m[x.fringe_first]), float(sections.end_m[x.fringe_last])
+    chain_up = _stop(route, x.on, 0, start_m, _on_reason(x, start_m, params), at, x.hang_s if x.driven else 0.0)
     chain_off = _stop(route, x.off, -1, end_m, _off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
     return Stretch(
         start_m=start_m,
@@ -125,11 +127,15 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         remove_s=params.remove_s,
         slow_s=x.slow_s,
         reasons=(
+            *_fringe_words(x, solution),
             *_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
+            *_bare_words(x, start_m, params),
             *not_understood(solution.encounter.hourly_need, solution.encounter.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
         chained=x.carried,
+        white_from_m=white_from_m if x.fringe_first < x.first else None,
+        white_to_m=white_to_m if x.fringe_last > x.last else None,
     )
 
 
@@ -155,7 +161,7 @@ def chains_note(on: ChainsOn, solution: Solution, rig: Rig, leave_at: datetime, 
     )
 
 
-def _on_reason(x: Leg, start_m: float) -> str:
+def _on_reason(x: Leg, start_m: float, params: PlanParams) -> str:
     """The reason for chaining at that place, and not at the next best one."""
     if x.carried:
         return "chains are on, as reported"
@@ -165,8 +171,10 @@ def _on_reason(x: Leg, start_m: float) -> str:
     elif not x.on.stop.listed:
         miles, snow = (f"{to_miles(m):.0f}" for m in (x.on_m, start_m))
         why = f"no listed stop serves: look for a safe place off the road from mile {miles} on, before mile {snow}"
-    elif x.on_m >= start_m:
+    elif x.on_m > start_m + params.edge_slack_m:
         why = "NO listed stop before the snow: this one may already be in it; go slowly"
+    elif x.on_m >= start_m:
+        why = "last listed safe stop, just inside the edge of the road that may need chains"
     elif x.on_drawbacks:
         why = f"the best listed before the snow, but {' and '.join(x.on_drawbacks)}"
     else:
@@ -234,13 +242,15 @@ def _reasons(
         )
         out.append(whole if unknown_frac == 1.0 else f"Road not known in {unknown_frac:.0%} of members")
     if x.stays_on and not x.carried:
-        out.append("Chains are on here in any case, for the stretch that needs them: taking them off costs more")
+        out.append(
+            "Chains are on here already, for an earlier stretch: taking them off between costs more"
+            if x.driven
+            else "Chains are on here in any case, for the stretch that needs them: taking them off costs more"
+        )
     if x.carried:
         out.append("Chains are on, as reported: they stay on here")
-    if x.parts > 1:
-        out.append(
-            "Chains stay on over the bare road between: no listed stop to change at, or changing costs more time"
-        )
+    if len(x.parts) > 1:
+        out.append("Chains stay on over the bare road between: no stop to change at, or changing costs more time")
     out += [f"Doubt in the rule: {p.doubt}" for p in postings if p.doubt]
     return tuple(dict.fromkeys(out))
 
@@ -254,9 +264,44 @@ def _posting_words(p: Posting) -> str:
     return f"POSTED: '{p.legal_name}' in {p.jurisdiction}, by {p.posted_by} (law: {p.section})"
 
 
-def _advice(x: Leg, impassable_frac: float, params: PlanParams) -> Advice:
-    # Barred only by a level that is likely, see chains_for.
-    if x.chains.barred or impassable_frac >= params.hold_probability - SAME_PROBABILITY:
+def _fringe_words(x: Leg, solution: Solution) -> tuple[str, ...]:
+    """Where few members need chains before or behind the stretch, which is no reason to hang them."""
+    sections, need, out = solution.sections, solution.need, []
+    if x.showers:
+        out.append("Showers: each forecast member needs chains elsewhere on it, few at any one place; chain on sight")
+    if x.fringe_first < x.first:
+        mile = to_miles(float(sections.start_m[x.fringe_first]))
+        share = stretch_probability(need, x.fringe_first, x.first - 1)
+        out.append(f"May be white from mile {mile:.0f}: chains needed before the stretch in {share:.0%} of members")
+    if x.fringe_last > x.last:
+        mile = to_miles(float(sections.end_m[x.fringe_last]))
+        share = stretch_probability(need, x.last + 1, x.fringe_last)
+        out.append(f"May be white to mile {mile:.0f}: chains needed past the stretch in {share:.0%} of members")
+    return tuple(out)
+
+
+def _bare_words(x: Leg, start_m: float, params: PlanParams) -> tuple[str, ...]:
+    """Why chains go on early, or stay on over much bare road."""
+    if not x.driven or x.stays_on:
+        return ()
+    before_m, between_m, behind_m = x.bare_m
+    out = []
+    if not x.carried and start_m - x.on_m > params.told_early_m:
+        out.append(f"Chains go on {to_miles(start_m - x.on_m):.0f} miles before the stretch: no better place is nearer")
+    if before_m + between_m + behind_m > params.told_bare_m:
+        because = (
+            ("no better place to hang them is nearer", before_m if not x.carried else 0.0),
+            ("to take them off and hang them again between costs more, or has no place", between_m),
+            ("no better place to take them off is nearer", behind_m),
+        )
+        why = max(because, key=lambda part: part[1])[0]
+        miles = to_miles(before_m + between_m + behind_m)
+        out.append(f"About {miles:.0f} miles are driven chained on bare road: {why}")
+    return tuple(out)
+
+
+def _advice(x: Leg) -> Advice:
+    if x.held:
         return Advice.HOLD
     return Advice.CHAIN if x.driven else Advice.READY
 
@@ -302,8 +347,11 @@ def _utc(epoch_s: float) -> datetime:
     return datetime.fromtimestamp(round(epoch_s), UTC)
 
 
-def _searched(end_idx: int, edge_m: float) -> str:
-    return f"first safe place {'past' if end_idx else 'before'} mile {to_miles(edge_m):.0f} of the trip (none listed)"
+def _searched(end_idx: int, edge_m: float, from_m: float) -> str:
+    edge, look = (f"mile {to_miles(m):.0f}" for m in (edge_m, from_m))
+    if end_idx:
+        return f"first safe place past {edge} of the trip (none listed)"
+    return f"first safe place before {edge} of the trip, look from {look} on (none listed)"
 
 
 def _stop(
@@ -335,7 +383,7 @@ def _stop(
     arrive, searched = reach(distance_m), bool(stop.id) and not stop.listed
     return StopChoice(
         stop_id=stop.id,
-        name=_searched(end_idx, edge_m) if searched else stop.name,
+        name=_searched(end_idx, edge_m, distance_m) if searched else stop.name,
         kind=SEARCH if searched else stop.kind if stop.id else "",
         milepost=stop.milepost,
         distance_m=distance_m,

@@ -237,14 +237,14 @@ def every_way(search: ChainSearch) -> float:
         late_s = minute * 60.0 - search.view(0).reach_s[place]
         return search.view(max(round(late_s / 900.0), 0))
 
-    def least(i: int, minute: int) -> float:
+    def least(i: int, minute: int, removed: bool = False) -> float:
         if i == final:
             return 0.0
         now = scene_at(i, minute)
         run_s = float(now.reach_s[i + 1] - now.reach_s[i])
         minutes = round(now.reach_s[i + 1] / 60) - round(now.reach_s[i] / 60)
         found = [run_s + unchained_price(search, now, i) + least(i + 1, minute + minutes)]
-        for j in range(i + 1, final + 1):
+        for j in range(i + 1, final + 1) if not removed else ():  # never off and on again at one place
             chains = chains_to(search, now, i, j)
             if chains is not None:
                 hang_s = max(1800.0, 600.0 * (chains.hanging.singles_used + chains.hanging.singles_short))
@@ -252,7 +252,7 @@ def every_way(search: ChainSearch) -> float:
                 reach = then.chained_s(chains.speed_limit_mps)
                 takes_s = hang_s + float(reach[j] - reach[i]) + search.params.remove_s
                 price = chained_price(search, now, then, i, j)
-                found.append(takes_s + price + least(j, minute + round(takes_s / 60)))
+                found.append(takes_s + price + least(j, minute + round(takes_s / 60), removed=True))
         return min(found)
 
     return least(0, 0)
@@ -285,8 +285,9 @@ def chained_price(search: ChainSearch, now: DepartureView, then: DepartureView, 
     cost += p.edge_s * (i > 0 and any(0 <= x.start_m - a < p.stop_clearance_m for x in now.stretches))
     cost += p.edge_s * (j < final and any(0 <= b - x.end_m < p.stop_clearance_m for x in then.stretches))
     on = [x for x in then.stretches if x.end_m >= a and x.start_m <= b]
-    bare = [(a, on[0].start_m, 40e3), (on[-1].end_m, b, 40e3)] if on else [(0, 1, 0)]
-    bare += [(on[n].end_m, on[n + 1].start_m, 16e3) for n in range(len(on) - 1)]
+    from_m, to_m = then.bare_m[i], then.bare_m[j]
+    bare = [(from_m, on[0].bare_from_m, 40e3), (on[-1].bare_to_m, to_m, 40e3)] if on else [(0, 1, 0)]
+    bare += [(on[n].bare_to_m, on[n + 1].bare_from_m, 16e3) for n in range(len(on) - 1)]
     return cost + WORN_OUT_S * sum(end - start > bears for start, end, bears in bare)
 
 
