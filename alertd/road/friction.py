@@ -51,6 +51,16 @@ CHAIN_RATIO: Final[dict[RoadClass, float]] = {
     RoadClass.SLUSH: 1.5,
 }
 
+# Start traction of cars with chains over without (NSC, quoted by the Utah Safety Council): 3 or more on snow, 6 or more
+# on ice. A braked wheel slides over the snow; a driven one digs its chain in. Half of that gain is assumed for a truck.
+CHAIN_TRACTION_RATIO: Final[dict[RoadClass, float]] = {
+    RoadClass.ICE: 3.5,
+    RoadClass.GLAZE: 3.5,
+    RoadClass.SNOW: 2.0,
+    RoadClass.PACKED_SNOW: 2.0,
+    RoadClass.SLUSH: 2.0,
+}
+
 # Rolling resistance of truck tires: 0.006-0.010 on hard road, 0.015 packed, 0.02-0.05 loose snow. All assumed.
 ROLLING: Final[dict[RoadClass, float]] = {
     RoadClass.DRY: 0.008,
@@ -75,6 +85,7 @@ _LOW = _by_class({c: f.low for c, f in FRICTION.items()}, np.nan)
 _MODE = _by_class({c: f.mode for c, f in FRICTION.items()}, np.nan)
 _HIGH = _by_class({c: f.high for c, f in FRICTION.items()}, np.nan)
 _CHAIN = _by_class(CHAIN_RATIO, 1.0)
+_CHAIN_TRACTION = _by_class(CHAIN_TRACTION_RATIO, 1.0)
 _ROLL = _by_class(ROLLING, np.nan)
 
 
@@ -98,8 +109,13 @@ def friction_mu(road_class: ArrayLike, quantile: ArrayLike, surface_temp_c: Arra
 
 
 def chain_ratio(road_class: ArrayLike) -> Array:
-    """Friction of a chained axle over that of the same axle without chains: 1 or more; NaN for UNKNOWN."""
+    """Braking friction of a chained axle over that of the same axle without chains: 1 or more; NaN for UNKNOWN."""
     return _CHAIN[_row(road_class)]
+
+
+def chain_traction_ratio(road_class: ArrayLike) -> Array:
+    """Traction of a chained drive axle over that of the same axle without chains: 1 or more; NaN for UNKNOWN."""
+    return _CHAIN_TRACTION[_row(road_class)]
 
 
 def rolling_coeff(road_class: ArrayLike) -> Array:
@@ -184,7 +200,9 @@ def grip_margin(
     chained_share: weight on all chained tires over gross weight, trailer included.
     """
     ratio, rolling = chain_ratio(road_class), rolling_coeff(road_class)
-    climb = required_mu_climb(grade, drive_share, rolling, chained_share=chained_drive_share, ratio=ratio)
+    climb = required_mu_climb(
+        grade, drive_share, rolling, chained_share=chained_drive_share, ratio=chain_traction_ratio(road_class)
+    )
     hold = required_mu_hold(grade, drive_share, rolling, chained_share=chained_drive_share, ratio=ratio)
     brake = required_mu_hold(grade, 1.0, rolling, chained_share=chained_share, ratio=ratio)
     have = np.asarray(mu, dtype=np.float64)

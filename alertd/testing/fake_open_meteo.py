@@ -21,7 +21,8 @@ from urllib.parse import parse_qsl, urlsplit
 
 from alertd.testing.fake_nws import FakeNws
 from alertd.testing.open_meteo_format import NO_FLAWS, BadRequest, Flaws, Ground, elevation, forecast, run_metadata
-from alertd.testing.storm import Storm, ground_m, member
+from alertd.testing.storm import Storm, ground_m
+from alertd.testing.weather_model import WeatherModel
 
 MEMBERS: Final = 30
 
@@ -100,7 +101,7 @@ class FakeOpenMeteo:
     """
 
     now_utc: datetime
-    storm: Storm = field(default_factory=Storm)
+    storm: WeatherModel = field(default_factory=Storm)
     ground: Ground = ground_m
     nws: FakeNws | None = None
     requests: list[RecordedRequest] = field(default_factory=list)
@@ -180,7 +181,7 @@ class FakeOpenMeteo:
             if request.path == "/v1/forecast":
                 return _Reply(_json(forecast(request.params, [self.storm], self.ground, self.now_utc, flaws)))
             if request.path == "/v1/ensemble":
-                storms = [self.storm, *(member(i) for i in range(1, MEMBERS + 1))]
+                storms = [self.storm, *(self.storm.member(i) for i in range(1, MEMBERS + 1))]
                 return _Reply(_json(forecast(request.params, storms, self.ground, self.now_utc, flaws)))
             if request.path == "/v1/elevation":
                 return _Reply(_json(elevation(request.params, self.ground)))

@@ -12,7 +12,8 @@ from typing import Any, Final, Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from alertd.testing.storm import Array, Storm
+from alertd.testing.derived_weather import Array
+from alertd.testing.weather_model import WeatherModel
 from alertd.units import HOUR_S
 
 Params: TypeAlias = Mapping[str, str]
@@ -57,6 +58,7 @@ VARIABLES: Final[dict[str, FakeVariable]] = {
     "wind_direction_10m": FakeVariable("°", 0),
     "shortwave_radiation": FakeVariable("W/m²", 1, "mean"),
     "freezing_level_height": FakeVariable("m", 0),
+    "visibility": FakeVariable("m", 0),
 }
 # Names that the API has and the storm does not: all null, as from a model that lacks them.
 NOT_CARRIED: Final[dict[str, FakeVariable]] = {
@@ -66,7 +68,6 @@ NOT_CARRIED: Final[dict[str, FakeVariable]] = {
     "soil_temperature_0cm": FakeVariable("°C"),
     "snow_depth": FakeVariable("m"),
     "snowfall_height": FakeVariable("m"),
-    "visibility": FakeVariable("m"),
     "cape": FakeVariable("J/kg"),
 }
 # Label and scale per choice of unit; Fahrenheit's offset is in `_in_units`.
@@ -101,7 +102,7 @@ NO_FLAWS: Final = Flaws()
 
 
 def forecast(
-    params: Params, storms: Sequence[Storm], ground: Ground, now_utc: datetime, flaws: Flaws = NO_FLAWS
+    params: Params, storms: Sequence[WeatherModel], ground: Ground, now_utc: datetime, flaws: Flaws = NO_FLAWS
 ) -> Any:
     """Return the JSON value of /v1/forecast, or of /v1/ensemble for several storms (the first is the control).
 
@@ -279,13 +280,14 @@ def _times(stamps: Array, timeformat: str) -> list[Any]:
     return [f"{datetime.fromtimestamp(s, UTC):%Y-%m-%dT%H:%M}" for s in stamps]
 
 
-def _hourly(storm: Storm, lat: Array, lon: Array, height_m: Array, stamps: Array) -> dict[str, Array]:
+def _hourly(storm: WeatherModel, lat: Array, lon: Array, height_m: Array, stamps: Array) -> dict[str, Array]:
     """Return every variable of the storm, (location, hour): at the instant, or over the hour before the stamp."""
     place = (lat[:, None, None], lon[:, None, None], height_m[:, None, None])
     instant = storm.weather(*place, stamps[None, :, None])
     within = storm.weather(*place, stamps[None, :, None] + WITHIN_HOUR_S)
     for weather in (instant, within):
         weather["showers"] = 0.0 * weather["rain"]
+        weather.setdefault("visibility", np.full_like(weather["rain"], np.nan))
         weather["snowfall"] = SNOW_CM_PER_MM * weather["snowfall_water_equivalent"]
     out = {}
     for name, variable in VARIABLES.items():

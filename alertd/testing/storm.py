@@ -7,18 +7,24 @@ hours, then the sky clears. The day before, a weak wave leaves a little snow on 
 """
 
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final, Self
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from alertd.units import GRAVITY_MPS2, HOUR_S, KELVIN_AT_0C
+from alertd.testing.derived_weather import (
+    LAPSE_K_M,
+    Array,
+    dew_point_c,
+    ramp,
+    shortwave_wm2,
+    solar_hour,
+    surface_pressure_hpa,
+    weather_code,
+)
+from alertd.units import HOUR_S
 
-Array: TypeAlias = NDArray[np.float64]
-
-LAPSE_K_M: Final = 0.0065  # the forecast API's lapse rate from a cell's height to the requested height
 REFERENCE_M: Final = 800.0
-DRY_AIR_J_KG_K: Final = 287.05
 FRONT_EPOCH_S: Final = 1_799_935_200.0  # 2027-01-14 14:00 UTC, when the front is over Fourth of July Pass
 FRONT_LON_DEG: Final = -116.5242
 FRONT_H_PER_DEG: Final = 2.9  # one degree of longitude is 75 km here
@@ -37,6 +43,13 @@ class Storm:
     front_late_h: float = 0.0
     warmer_k: float = 0.0
     wetter: float = 1.0
+
+    def member(self, number: int) -> Self:
+        """Return ensemble member `number`; 0 is the storm itself. Deterministic for a number."""
+        if number == 0:
+            return self
+        draw = np.random.default_rng(number).standard_normal(3)
+        return type(self)(front_late_h=1.5 * draw[0], warmer_k=0.8 * draw[1], wetter=float(np.exp(0.35 * draw[2])))
 
     def weather(
         self, lat_deg: ArrayLike, lon_deg: ArrayLike, elevation_m: ArrayLike, epoch_s: ArrayLike
@@ -59,42 +72,39 @@ class Storm:
         rate = self.wetter * _precip_mmh(lon, epoch, after_front_h, east)
         wet = rate / (rate + 0.15)
         rh = (84.0 - 14.0 * east) + (97.0 - 84.0 + 12.0 * east) * wet
-        cloud = np.clip(
-            100.0 * wet + (1.0 - wet) * (60.0 - 35.0 * east - 20.0 * _ramp(after_front_h, 4.0, 8.0)), 0, 100
-        )
-        snow_frac = _ramp(-temp_c, -1.6, -0.4)
+        cloud = np.clip(100.0 * wet + (1.0 - wet) * (60.0 - 35.0 * east - 20.0 * ramp(after_front_h, 4.0, 8.0)), 0, 100)
+        snow_frac = ramp(-temp_c, -1.6, -0.4)
         msl = 1014.0 - 14.0 * np.exp(-((after_front_h / 9.0) ** 2)) + 4.0 * np.tanh(after_front_h / 12.0)
-        mean_k = temp_c + KELVIN_AT_0C + LAPSE_K_M * height_m / 2.0
         gale = np.exp(-((after_front_h / 2.5) ** 2))
         wind = (1.5 + 5.0 * gale) * (1.0 + 0.35 * _lift(lon))
         return {
             "temperature_2m": temp_c,
             "relative_humidity_2m": rh,
-            "dew_point_2m": _dew_point_c(temp_c, rh),
+            "dew_point_2m": dew_point_c(temp_c, rh),
             "precipitation": rate,
             "rain": rate * (1.0 - snow_frac),
             "snowfall_water_equivalent": rate * snow_frac,
             "precipitation_probability": 3.0 + 94.0 * (1.0 - np.exp(-rate / 0.25)),
             "pressure_msl": msl,
-            "surface_pressure": msl * np.exp(-GRAVITY_MPS2 * height_m / (DRY_AIR_J_KG_K * mean_k)),
+            "surface_pressure": surface_pressure_hpa(msl, temp_c, height_m),
             "wind_speed_10m": wind,
             "wind_gusts_10m": 1.7 * wind,
-            "wind_direction_10m": 200.0 + 80.0 * _ramp(after_front_h, -1.0, 2.0),
+            "wind_direction_10m": 200.0 + 80.0 * ramp(after_front_h, -1.0, 2.0),
             "cloud_cover": cloud,
-            "shortwave_radiation": _shortwave_wm2(lat, lon, epoch, cloud / 100.0),
+            "shortwave_radiation": shortwave_wm2(lat, lon, epoch, cloud / 100.0),
             "freezing_level_height": np.maximum(REFERENCE_M + reference_c / LAPSE_K_M, 0.0),
-            "weather_code": _weather_code(rate, snow_frac, cloud),
+            "weather_code": weather_code(rate, snow_frac, cloud),
         }
 
     def _reference_c(self, lon: Array, epoch: Array, after_front_h: Array, east: Array) -> Array:
         """Air temperature [°C] at 800 m: mild west of the divide, cold east of it; the front cools both."""
-        plain = 0.9 * (1.0 - _ramp(lon, -116.9, -116.6))
-        mild = 2.6 - 1.6 * (1.0 - _ramp(after_front_h, -16.0, -6.0)) + plain
-        continental = -5.5 + 4.0 * _ramp(after_front_h, -20.0, -4.0)
+        plain = 0.9 * (1.0 - ramp(lon, -116.9, -116.6))
+        mild = 2.6 - 1.6 * (1.0 - ramp(after_front_h, -16.0, -6.0)) + plain
+        continental = -5.5 + 4.0 * ramp(after_front_h, -20.0, -4.0)
         drop = (3.2 - 1.6 * east) * (1.0 + np.tanh(after_front_h / 2.0)) / 2.0
-        later_cold = 4.0 * _ramp(after_front_h, 8.0, 24.0)
-        sun_h = _solar_hour(lon, epoch)
-        diurnal = 0.9 * np.cos(np.pi * (sun_h - 14.0) / 12.0) * (0.3 + 0.7 * _ramp(np.abs(after_front_h), 5.0, 9.0))
+        later_cold = 4.0 * ramp(after_front_h, 8.0, 24.0)
+        sun_h = solar_hour(lon, epoch)
+        diurnal = 0.9 * np.cos(np.pi * (sun_h - 14.0) / 12.0) * (0.3 + 0.7 * ramp(np.abs(after_front_h), 5.0, 9.0))
         air_c: Array = mild + east * (continental - mild) - drop - later_cold + diurnal + self.warmer_k
         return air_c
 
@@ -104,23 +114,10 @@ def weather(lat_deg: ArrayLike, lon_deg: ArrayLike, elevation_m: ArrayLike, epoc
     return Storm().weather(lat_deg, lon_deg, elevation_m, epoch_s)
 
 
-def member(number: int) -> Storm:
-    """Return ensemble member `number` of the storm; 0 is the storm itself. Deterministic for a number."""
-    if number == 0:
-        return Storm()
-    draw = np.random.default_rng(number).standard_normal(3)
-    return Storm(front_late_h=1.5 * draw[0], warmer_k=0.8 * draw[1], wetter=float(np.exp(0.35 * draw[2])))
-
-
 def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Array:
     """Model terrain height [m] along this road. Depends on longitude only: the road runs east to west."""
     lon, _ = np.broadcast_arrays(np.asarray(lon_deg, dtype=float), np.asarray(lat_deg, dtype=float))
     return np.asarray(np.interp(lon, GROUND_LON_DEG, GROUND_M), dtype=float)
-
-
-def _ramp(x: Array, low: float, high: float) -> Array:
-    """Linear ramp: 0 below `low`, 1 above `high`."""
-    return np.clip((x - low) / (high - low), 0.0, 1.0)
 
 
 def _lift(lon: Array) -> Array:
@@ -134,47 +131,10 @@ def _lift(lon: Array) -> Array:
 def _precip_mmh(lon: Array, epoch: Array, after_front_h: Array, east: Array) -> Array:
     """Rain ahead of the front, a burst with it, showers behind, dry in the lee; the day before, the weak wave."""
     lift = _lift(lon)
-    ahead = 0.6 * _ramp(after_front_h, -8.0, -6.0) * (1.0 - _ramp(after_front_h, -0.5, 0.5))
+    ahead = 0.6 * ramp(after_front_h, -8.0, -6.0) * (1.0 - ramp(after_front_h, -0.5, 0.5))
     burst = 1.4 * np.exp(-(after_front_h**2))
-    showers = 0.35 * _ramp(after_front_h, -0.5, 0.5) * (1.0 - _ramp(after_front_h, 3.0, 4.5))
-    lee = 1.0 - east * (0.97 - 0.07 * _ramp(after_front_h, -2.0, 0.0))
+    showers = 0.35 * ramp(after_front_h, -0.5, 0.5) * (1.0 - ramp(after_front_h, 3.0, 4.5))
+    lee = 1.0 - east * (0.97 - 0.07 * ramp(after_front_h, -2.0, 0.0))
     wave = 0.3 * lift * np.exp(-((((epoch - FRONT_EPOCH_S) / HOUR_S + 33.0) / 3.0) ** 2))
     rate = (ahead + burst + showers) * lee * (1.0 + lift) + wave
     return np.where(rate < DRY_MMH, 0.0 * rate, rate)
-
-
-def _dew_point_c(temp_c: Array, rh_percent: Array) -> Array:
-    """Dew point over water, Magnus form with the constants of Alduchov and Eskridge 1996 (17.625, 243.04 °C)."""
-    g = np.log(rh_percent / 100.0) + 17.625 * temp_c / (243.04 + temp_c)
-    dew_c: Array = 243.04 * g / (17.625 - g)
-    return dew_c
-
-
-def _solar_hour(lon: Array, epoch: Array) -> Array:
-    """Mean solar time [h]; omits the equation of time (9 min in mid-January)."""
-    return (epoch / HOUR_S + lon / 15.0) % 24.0
-
-
-def _shortwave_wm2(lat: Array, lon: Array, epoch: Array, cloud_frac: Array) -> Array:
-    """Global radiation on a horizontal surface [W/m²].
-
-    Declination of Cooper 1969, clear sky of Haurwitz 1945, clouds of Kasten and Czeplak 1980.
-    """
-    day = (epoch / 86400.0) % 365.2425 + 1.0
-    declination = np.radians(23.45) * np.sin(2.0 * np.pi * (284.0 + day) / 365.0)
-    hour_angle = np.pi * (_solar_hour(lon, epoch) - 12.0) / 12.0
-    phi = np.radians(lat)
-    up = np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.cos(hour_angle)
-    up = np.maximum(up, 0.0)
-    clear = 1098.0 * up * np.exp(-0.057 / np.maximum(up, 0.01))
-    global_wm2: Array = clear * (1.0 - 0.75 * cloud_frac**3.4)
-    return global_wm2
-
-
-def _weather_code(rate: Array, snow_frac: Array, cloud: Array) -> Array:
-    """WMO 4677 by rate and form, in a forecast API's codes: 0-3 sky, 51 drizzle, 61-65 rain, 71-75 snow."""
-    sky = np.select([cloud < 20.0, cloud < 50.0, cloud < 80.0], [0.0, 1.0, 2.0], 3.0)
-    rain = np.select([rate < 0.2, rate < 2.5, rate < 7.6], [51.0, 61.0, 63.0], 65.0)
-    snow = np.select([rate < 1.0, rate < 2.5], [71.0, 73.0], 75.0)
-    code = np.where(rate > 0.0, np.where(snow_frac >= 0.5, snow, rain), sky)
-    return np.where(np.isnan(rate + snow_frac + cloud), np.nan, code)

@@ -17,7 +17,7 @@ from alertd.route.model import Route
 from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, parse_report
 from alertd.sources.requests.positions import PositionRequest
 from alertd.store.store import Store
-from alertd.testing.storm import Storm
+from alertd.testing.weather_model import WeatherModel
 
 AT_STOP_M: Final = 300.0
 READS_AFTER: Final = timedelta(minutes=2)
@@ -126,7 +126,7 @@ def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
     return min([at_m, *(m for m in waits_m if m >= along["distance_m"][0])])
 
 
-def observe(store: Store, route: Route, storm: Storm, now_utc: datetime) -> None:
+def observe(store: Store, route: Route, storm: WeatherModel, now_utc: datetime) -> None:
     """Save the stations' present observations of the storm, as the daemon saves real ones."""
     reports = []
     for lon_deg, name in STATIONS:

@@ -71,6 +71,26 @@ def test_only_the_chained_part_of_the_weight_gains() -> None:
     assert float(friction.effective_share(0.425, 0.0, 2.0)) == 0.425
 
 
+def test_traction_gains_lie_below_those_of_cars() -> None:
+    """Start traction with chains: 3 or more on snow, 6 or more on ice (NSC, quoted by the Utah Safety Council)."""
+    for road_class, published in ((RoadClass.SNOW, 3.0), (RoadClass.PACKED_SNOW, 3.0), (RoadClass.ICE, 6.0)):
+        gain = float(friction.chain_traction_ratio(road_class))
+        assert float(friction.chain_ratio(road_class)) < gain < published
+    assert float(friction.chain_traction_ratio(RoadClass.DRY)) == 1.0
+    assert np.isnan(friction.chain_traction_ratio(RoadClass.UNKNOWN))
+
+
+def test_a_chained_tractor_climbs_six_percent_in_snow() -> None:
+    """Common practice, no source: loaded combinations with chained drive tires climb 6 % passes in snow."""
+    share, chained = 0.425, 0.2125  # outer tires of both drive axles of an 80,000 lb combination
+    quantiles = np.linspace(0.05, 0.95, 19)
+    mu = friction.friction_mu(RoadClass.SNOW, quantiles)
+    margin = friction.grip_margin(RoadClass.SNOW, mu, 0.06, share, chained_drive_share=chained, chained_share=chained)
+    bare = friction.grip_margin(RoadClass.SNOW, mu, 0.06, share)
+    assert (margin.drive < 0.0).mean() < 0.1
+    assert (bare.drive < 0.0).mean() > 0.4
+
+
 def test_chain_ratios_are_those_of_the_measured_stops() -> None:
     """NSC stops of cars at 20 mph (Utah Safety Council): ice 149 ft bare, half chained; snow 60 and 38 ft."""
     assert float(friction.chain_ratio(RoadClass.ICE)) == pytest.approx(149.0 / 74.5)

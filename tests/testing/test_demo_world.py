@@ -22,7 +22,7 @@ from alertd.route.build import build_route
 from alertd.route.stops import StopKind
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_stops
-from alertd.testing.storm import Storm, member, weather
+from alertd.testing.storm import Storm, weather
 
 REPO = Path(__file__).resolve().parents[2]
 DEMO = REPO / "fixtures" / "demo"
@@ -369,8 +369,8 @@ def test_sun_is_up_as_long_as_the_season_says():
 
 
 def test_members_are_one_storm_earlier_colder_or_wetter():
-    assert member(0) == Storm()
-    assert member(7) == member(7) != member(8)
-    late = np.array([member(i).front_late_h for i in range(1, 31)])
+    assert Storm().member(0) == Storm()
+    assert Storm().member(7) == Storm().member(7) != Storm().member(8)
+    late = np.array([Storm().member(i).front_late_h for i in range(1, 31)])
     assert 0.8 < late.std() < 2.2
-    assert all(member(i).wetter > 0 for i in range(1, 31))
+    assert all(Storm().member(i).wetter > 0 for i in range(1, 31))
