@@ -112,6 +112,7 @@ class PlanParams:
     own_end_reach_m: float = 8_000.0  # farther than 5 miles from the snow they are a last resort, at the next price
     own_end_far_s: float = 14_400.0
     search_spacing_m: float = 4_000.0  # one candidate in this length of road
+    search_least_m: float = 2_000.0  # the driver has at least this much road before the snow to find one
     search_reach_m: float = 16_000.0  # candidates only within this distance of road that may need chains
     # Longest way chained before the snow, and bare road driven chained, that a plan asks for without its reason.
     told_early_m: float = 20.0 * MILE_M

@@ -286,7 +286,7 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
     runs = find_runs(need, sections, params)
     enough = params.ready_probability - SAME_PROBABILITY
     wintry = _inside(places.at_m, runs, sections, params.edge_slack_m) & (need_frac[places.section] >= enough)
-    too_near = places.unlisted & _inside(places.at_m, runs, sections, -params.stop_clearance_m)
+    too_near = places.unlisted & _too_near(places.at_m, runs, sections, params)
     listed = places.listed
     snowed = listed & wintry
     dark = places.unlit
@@ -349,6 +349,15 @@ def _inside(at_m: Array, runs: Sequence[NeedRun], sections: Sections, slack_m: f
         start_m, end_m = _core_m(run.first, run.last, sections, slack_m)
         inside |= (at_m > start_m) & (at_m < end_m)
     return inside
+
+
+def _too_near(at_m: Array, runs: Sequence[NeedRun], sections: Sections, params: PlanParams) -> Mask:
+    """True for places in a core or so near that a driver has no room to look for an unlisted one, (place,)."""
+    near = np.zeros(at_m.shape, dtype=np.bool_)
+    for run in (x for x in runs if not x.showers):
+        from_m = sections.start_m[run.first] - params.search_least_m
+        near |= (at_m > from_m) & (at_m < sections.end_m[run.last] + params.stop_clearance_m)
+    return near
 
 
 def _stretches(

@@ -29,6 +29,7 @@ Mask: TypeAlias = NDArray[np.bool_]
 EARLIEST: Final = 0.8
 SLOWEST: Final = 2.0
 LONGEST_STAND_H: Final = 4.0
+LEAST_N: Final = 2  # candidates on either side of such road, however far: the road beside it may be a long grade
 UNLISTED: Final = "unlisted-"  # prefix of the ids of these places
 
 
@@ -54,11 +55,16 @@ def places_with_search(
     may_idx = np.flatnonzero(may)
     if not at_m.size or not may_idx.size:
         return listed
-    # The nearest such road ahead of each candidate and behind it.
+    # The nearest such road ahead of each candidate and behind it, and the number of candidates until there.
     starts_m, ends_m = sections.start_m[may_idx], sections.end_m[may_idx]
     ahead = np.append(starts_m, np.inf)[np.searchsorted(starts_m, at_m)]
     behind = np.append(-np.inf, ends_m)[np.searchsorted(ends_m, at_m)]
+    number = np.arange(at_m.size)
+    before_n = np.searchsorted(at_m, ahead) - number
+    past_n = number - np.searchsorted(at_m, behind, side="right") + 1
     near = np.minimum(ahead - at_m, at_m - behind) <= params.search_reach_m
+    near |= (before_n <= LEAST_N) & (ahead < np.inf)
+    near |= (past_n <= LEAST_N) & (behind > -np.inf)
     inside = (at_m > sections.start_m[0]) & (at_m < sections.end_m[-1])
     return listed.and_unlisted(at_m[near & inside & ~always[sections.at(at_m)]], at_m[inside], sections, _stop)
 
