@@ -28,12 +28,13 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
     decides. Raises ValueError when even the shortest form does not fit, which cannot occur for a rig and stop of
     ordinary length.
     """
-    until = _until(stretch, translator)
+    until, white = _until(stretch, translator), _capital(phrases.may_be_white(stretch, translator))
     text, ends = "", (until, "") if until else ("",)
-    for (tires_first, whole), end, (up_max, off_max, pass_max) in product(_FORMS, ends, _CUT_STEPS):
+    whites = (f"{white}. ", "") if white else ("",)
+    for (tires_first, whole), end, (up_max, off_max, pass_max), more in product(_FORMS, ends, _CUT_STEPS, whites):
         first = gsm7.to_gsm7(_instruction(stretch, up_max, translator, tires_first=tires_first, reason=whole))
         cuts = (off_max if whole else None, pass_max)
-        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, end, translator, tires_first=tires_first))
+        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, more + end, translator, tires_first=tires_first))
         text = f"{first} {rest}"
         if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MAX_SEGMENTS:
             return text
