@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -68,6 +68,23 @@ class Alternative:
     price_s: float
 
 
+class BareRoad(NamedTuple):
+    """Bare road driven chained, m: before the first stretch of a run, between and inside its stretches, and behind.
+
+    Inside a stretch, road counts as bare where chains bite in less than half of the members.
+    """
+
+    before_m: float
+    between_m: float
+    inside_m: float
+    behind_m: float
+
+    @property
+    def total_m(self) -> float:
+        """All of it."""
+        return sum(self)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leg:
     """Chains on from `on_m` to `off_m`, over sections `first` to `last`, which join neighbouring stretches.
@@ -77,7 +94,7 @@ class Leg:
     on: None when chains go on at the start of the trip.
     off: None when they come off at its end.
     on_drawbacks, off_drawbacks: drawbacks of these places.
-    bare_m: bare road from `on_m` to the first stretch of the run, between its stretches, and from its last to `off_m`.
+    bare: bare road of the run.
     driven: the plan counts its stops and slow driving; otherwise the leg is only "be ready".
     held: the advice is to hold.
     showers: see `NeedRun`.
@@ -98,7 +115,7 @@ class Leg:
     off_drawbacks: tuple[str, ...]
     chains: ChainSet
     probability: float
-    bare_m: tuple[float, float, float]
+    bare: BareRoad
     driven: bool
     held: bool
     showers: bool
@@ -389,7 +406,7 @@ def _leg(
         off_drawbacks=drawbacks_at(view, off),
         chains=replace(chains, barred="; ".join(x for x in barred if x)),
         probability=p,
-        bare_m=_bare_on_run(view, on, off, places),
+        bare=_bare_on_run(conditions, on, off, places),
         driven=p >= params.chain_probability - SAME_PROBABILITY and not any(x.showers for x in covered),
         held=any(conditions.is_held(x) for x in covered),
         showers=any(x.showers for x in covered),
@@ -400,14 +417,19 @@ def _leg(
     )
 
 
-def _bare_on_run(view: DepartureView, on: int, off: int, places: StopCandidates) -> tuple[float, float, float]:
-    """Bare road of a run before its first stretch, between its stretches and behind the last, m."""
+def _bare_on_run(conditions: RouteConditions, on: int, off: int, places: StopCandidates) -> BareRoad:
+    view, snow_and_ice = conditions.view, conditions.row.on.snow[0] + conditions.row.on.ice[0]
     on_m, off_m = float(view.bare_m[on]), float(view.bare_m[off])
-    inside = [x for x in view.stretches if overlaps(x, float(places.at_m[on]), float(places.at_m[off]))]
-    if not inside:
-        return off_m - on_m, 0.0, 0.0
-    between_m = sum(y.bare_from_m - x.bare_to_m for x, y in pairwise(inside))
-    return max(inside[0].bare_from_m - on_m, 0.0), between_m, max(off_m - inside[-1].bare_to_m, 0.0)
+    stretches = [x for x in view.stretches if overlaps(x, float(places.at_m[on]), float(places.at_m[off]))]
+    if not stretches:
+        return BareRoad(off_m - on_m, 0.0, 0.0, 0.0)
+    bare_m = np.where(snow_and_ice < 0.5, conditions.encounter.hourly_need.sections.length_m, 0.0)
+    return BareRoad(
+        before_m=max(stretches[0].bare_from_m - on_m, 0.0),
+        between_m=sum(y.bare_from_m - x.bare_to_m for x, y in pairwise(stretches)),
+        inside_m=float(sum(bare_m[x.first : x.last + 1].sum() for x in stretches)),
+        behind_m=max(off_m - stretches[-1].bare_to_m, 0.0),
+    )
 
 
 def _not_rivals(chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates) -> frozenset[int]:

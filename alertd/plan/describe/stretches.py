@@ -284,19 +284,18 @@ def _bare_words(x: Leg, start_m: float, params: PlanParams) -> tuple[str, ...]:
     """Why chains go on early, or stay on over much bare road."""
     if not x.driven or x.stays_on:
         return ()
-    before_m, between_m, behind_m = x.bare_m
     out = []
     if not x.carried and start_m - x.on_m > params.told_early_m:
         out.append(f"Chains go on {to_miles(start_m - x.on_m):.0f} miles before the stretch: no better place is nearer")
-    if before_m + between_m + behind_m > params.told_bare_m:
+    if x.bare.total_m > params.told_bare_m:
         because = (
-            ("no better place to hang them is nearer", before_m if not x.carried else 0.0),
-            ("to take them off and hang them again between costs more, or has no place", between_m),
-            ("no better place to take them off is nearer", behind_m),
+            ("no better place to hang them is nearer", x.bare.before_m if not x.carried else 0.0),
+            ("to take them off and hang them again between costs more, or has no place", x.bare.between_m),
+            ("it lies in short pieces between road that may need them", x.bare.inside_m),
+            ("no better place to take them off is nearer", x.bare.behind_m),
         )
         why = max(because, key=lambda part: part[1])[0]
-        miles = to_miles(before_m + between_m + behind_m)
-        out.append(f"About {miles:.0f} miles are driven chained on bare road: {why}")
+        out.append(f"About {to_miles(x.bare.total_m):.0f} miles are driven chained on bare road: {why}")
     return tuple(out)
 
 
