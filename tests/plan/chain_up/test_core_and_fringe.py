@@ -141,7 +141,7 @@ def test_the_fringe_is_said_and_is_no_order() -> None:
     assert [r for r in stretch.reasons if r.startswith("May be white from mile 51: chains needed before the stretch")]
     assert phrases.may_be_white(stretch) == "may be white from mi 51"
     assert "ay be white from mi 51" in driver_text(plan, stretch, ENGLISH)
-    assert b'"white_from_m"' in plan_json(plan)
+    assert '"white_from_m"' in plan_json(plan)
     fact = fact_of(stretch)
     assert (fact.start_m, fact.edge_m, fact.core_start_m) == (stretch.white_from_m, stretch.start_m, stretch.start_m)
     (bare,) = stormy(0).stretches
