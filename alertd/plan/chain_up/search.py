@@ -224,6 +224,7 @@ class ChainSearch:
         if (
             ahead is None
             or place in self.excluded_stops
+            or self._can_wait(view, place, ahead)
             or (self.prune_dominated and self._is_dominated(view, place, ahead))
         ):
             return ()
@@ -235,6 +236,20 @@ class ChainSearch:
                 offs = tuple(off for off in self._offs(view, last) if off > place)
                 options.append(_Choice(ahead, last, hang_s, offs))
         return tuple(options)
+
+    def _can_wait(self, view: DepartureView, place: int, ahead: int) -> bool:
+        """True where the stretch ahead may be run unchained, with a fair place before the first that may not.
+
+        Chains stay on for road that may need them, but nobody hangs them for it and then drives on to the storm.
+        """
+        required = next((n for n in range(ahead, len(view.stretches)) if self.is_required(view.stretches[n])), ahead)
+        if required == ahead:
+            return False
+        from_m, to_m = view.stretches[required - 1].end_m, view.stretches[required].start_m
+        between = np.flatnonzero((self.places_m >= from_m) & (self.places_m <= to_m))
+        between = between[(between > place) & (between < self.places_m.size - 1)]
+        fair_s = max(self.on_price_s(view, place), self.params.unlisted_s)
+        return any(b not in self.excluded_stops and self.on_price_s(view, b) <= fair_s for b in between.tolist())
 
     def _while_on(self, on: ChainsOn, view: DepartureView) -> tuple[_Choice, ...]:
         """Choices for chains already on: until a place before the first stretch ahead, or past any of them."""

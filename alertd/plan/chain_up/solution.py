@@ -94,6 +94,7 @@ class Leg:
     on: None when chains go on at the start of the trip.
     off: None when they come off at its end.
     on_drawbacks, off_drawbacks: drawbacks of these places.
+    run_start_m: start of the first stretch of the run.
     bare: bare road of the run.
     driven: the plan counts its stops and slow driving; otherwise the leg is only "be ready".
     held: the advice is to hold.
@@ -115,6 +116,7 @@ class Leg:
     off_drawbacks: tuple[str, ...]
     chains: ChainSet
     probability: float
+    run_start_m: float
     bare: BareRoad
     driven: bool
     held: bool
@@ -406,6 +408,7 @@ def _leg(
         off_drawbacks=drawbacks_at(view, off),
         chains=replace(chains, barred="; ".join(x for x in barred if x)),
         probability=p,
+        run_start_m=_run_start_m(conditions, on, off, places),
         bare=_bare_on_run(conditions, on, off, places),
         driven=p >= params.chain_probability - SAME_PROBABILITY and not any(x.showers for x in covered),
         held=any(conditions.is_held(x) for x in covered),
@@ -415,6 +418,13 @@ def _leg(
         slow_s=float(extra_s[off] - extra_s[on]),
         alternative=None,
     )
+
+
+def _run_start_m(conditions: RouteConditions, on: int, off: int, places: StopCandidates) -> float:
+    """Start of the first stretch of a run; the place where chains go on where no stretch is on it."""
+    on_m, off_m = float(places.at_m[on]), float(places.at_m[off])
+    first = next((x.first for x in conditions.view.stretches if overlaps(x, on_m, off_m)), None)
+    return on_m if first is None else float(conditions.encounter.hourly_need.sections.start_m[first])
 
 
 def _bare_on_run(conditions: RouteConditions, on: int, off: int, places: StopCandidates) -> BareRoad:

@@ -129,7 +129,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         reasons=(
             *_fringe_words(x, solution),
             *_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
-            *_bare_words(x, start_m, params),
+            *_bare_words(x, params),
             *not_understood(solution.encounter.hourly_need, solution.encounter.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
@@ -280,13 +280,14 @@ def _fringe_words(x: Leg, solution: Solution) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _bare_words(x: Leg, start_m: float, params: PlanParams) -> tuple[str, ...]:
+def _bare_words(x: Leg, params: PlanParams) -> tuple[str, ...]:
     """Why chains go on early, or stay on over much bare road."""
     if not x.driven or x.stays_on:
         return ()
     out = []
-    if not x.carried and start_m - x.on_m > params.told_early_m:
-        out.append(f"Chains go on {to_miles(start_m - x.on_m):.0f} miles before the stretch: no better place is nearer")
+    early_m = x.run_start_m - x.on_m
+    if not x.carried and early_m > params.told_early_m:
+        out.append(f"Chains go on {to_miles(early_m):.0f} miles before the snow: no better place is nearer")
     if x.bare.total_m > params.told_bare_m:
         because = (
             ("no better place to hang them is nearer", x.bare.before_m if not x.carried else 0.0),

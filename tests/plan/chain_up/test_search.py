@@ -273,10 +273,30 @@ def chains_to(search: ChainSearch, view: DepartureView, i: int, j: int) -> Chain
     """The chains to hang at i when they come off at j; None where that is no choice."""
     a, b, final = search.places_m[i], search.places_m[j], search.places_m.size - 1
     done = [n for n, x in enumerate(view.stretches) if x.end_m > a and (x.end_m <= b or j == final)]
+    if may_wait(search, view, i):
+        return None
     in_snow = j != final and any(x.start_m < b < x.end_m for x in view.stretches)
     if in_snow or not any(view.stretches[n].probability >= search.required_odds for n in done):
         return None
     return view.chains(done[0], done[-1])
+
+
+def may_wait(search: ChainSearch, view: DepartureView, i: int) -> bool:
+    """Ahead is road that only may need chains, and past it a place no worse than one to look for."""
+    a, final = search.places_m[i], search.places_m.size - 1
+    ahead = [x for x in view.stretches if x.end_m > a]
+    must = next((n for n, x in enumerate(ahead) if x.probability >= search.required_odds), 0)
+    fair = max(hang_price(search, view, i), search.params.unlisted_s)
+    return must > 0 and any(
+        ahead[must - 1].end_m <= search.places_m[k] <= ahead[must].start_m and hang_price(search, view, k) <= fair
+        for k in range(i + 1, final)
+    )
+
+
+def hang_price(search: ChainSearch, view: DepartureView, i: int) -> float:
+    p, a = search.params, search.places_m[i]
+    edge = i > 0 and any(0 <= x.start_m - a < p.stop_clearance_m for x in view.stretches)
+    return float(view.price_s[i]) + p.edge_s * edge
 
 
 def chained_price(search: ChainSearch, now: DepartureView, then: DepartureView, i: int, j: int) -> float:

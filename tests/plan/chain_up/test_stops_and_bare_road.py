@@ -85,5 +85,19 @@ def test_early_and_bare_miles_are_never_without_a_reason(planned: Any) -> None:
     early_m = stretch.start_m - stretch.chain_up.distance_m
     assert 20 * MILE_M < early_m < 30 * MILE_M
     reasons = " | ".join(stretch.reasons)
-    assert f"Chains go on {early_m / MILE_M:.0f} miles before the stretch: no better place is nearer" in reasons
+    assert f"Chains go on {early_m / MILE_M:.0f} miles before the snow: no better place is nearer" in reasons
     assert "driven chained on bare road: no better place to hang them is nearer" in reasons
+
+
+def test_chains_wait_for_the_storm_past_road_that_may_need_them(planned: Any) -> None:
+    """Two of ten members have snow at km 25 to 30, all at km 55 to 80; a stop is before each."""
+    stops = [make_stop("a", 20e3), make_stop("b", 48e3), make_stop("d", 85e3)]
+    route = make_route(100e3, stops=stops)
+
+    def script(m: Any, d: Any, h: Any) -> Any:
+        storm, maybe = (d >= 55e3) & (d <= 80e3), (d >= 25e3) & (d <= 30e3) & (m < 2)
+        return np.where(storm | maybe, RoadClass.SNOW, RoadClass.SLUSH) + 0 * h
+
+    may, must = planned(route, make_weather(route, script), rules=SURE).stretches
+    assert (may.advice, may.chain_up.stop_id, may.chain_off.stop_id) == (Advice.READY, "a", "b")
+    assert (must.advice, must.chain_up.stop_id, must.chain_off.stop_id) == (Advice.CHAIN, "b", "d")
