@@ -1,4 +1,4 @@
-"""Exception classes of alertd. Each message is one line that names the place, the field, the problem and the remedy.
+"""Exception classes of alertd. A message is one line: place, field, problem and remedy.
 
 AlertdError
 ├ InputError     a file, request or argument that the sender must correct

@@ -1,4 +1,4 @@
-"""A language as a value: translations of English messages, names of days and months, and the reader's units."""
+"""A language as a value: translated messages, names of days and months, and the reader's units."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

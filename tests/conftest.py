@@ -15,12 +15,14 @@ from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
 from alertd.planning.planner import Planner
-from alertd.planning.replay_record import record_response
+from alertd.planning.response_recorder import record_response
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo, OpenMeteoKeys
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock

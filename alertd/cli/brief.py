@@ -7,7 +7,7 @@ from pathlib import Path
 from alertd.clock import Clock
 from alertd.errors import ConfigError, InputError
 from alertd.notices.text.dispatcher import brief_text
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.planning.one_off import load_daemon_state
 from alertd.planning.planner import NotPlanned, create_planner
 from alertd.service.brief_email import draw_roads, page_for_file

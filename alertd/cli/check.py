@@ -1,4 +1,4 @@
-"""Reads every configured file and gathers what is wrong, file by file, so that one run shows all mistakes."""
+"""Reads every configured file and gathers the mistakes file by file, so that one run shows them all."""
 
 import asyncio
 from collections.abc import Callable, Iterable
@@ -16,7 +16,8 @@ from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
 from alertd.records.posted_controls import known_places
 from alertd.settings.extensions import CHANNELS
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx

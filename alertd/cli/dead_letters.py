@@ -1,12 +1,13 @@
 """`alertd parked`: lists, resends and reopens dead letters and failing channels, daemon or not."""
 
 import json
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import click
 
 from alertd.cli.paths import daemon_store, own_settings
+from alertd.cli.utc_time import utc_time
 from alertd.clock import system_clock
 from alertd.errors import InputError
 from alertd.plan.serialize import to_plain
@@ -31,7 +32,7 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
             click.echo(json.dumps(plain, ensure_ascii=False, indent=1))
             return
         for state in not_up:
-            click.echo(f"{state.target} is {state.state} since {_local_time(state.since)}: {state.why}")
+            click.echo(f"{state.target} is {state.state} since {utc_time(state.since)}: {state.why}")
         for row in rows:
             click.echo(_line(row))
         if not rows and not not_up:
@@ -87,14 +88,10 @@ def _time(text: str) -> datetime:
     return when
 
 
-def _local_time(at: datetime) -> str:
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M}Z"
-
-
 def _line(row: DeadLetter) -> str:
     one = row.delivery
     outcome = "expired" if not row.usable else "overtaken by newer news" if row.superseded else "can be sent again"
-    settled = _local_time(one.settled_at) if one.settled_at else ""
+    settled = utc_time(one.settled_at) if one.settled_at else ""
     about = one.trip_id or "no trip"
     return f"{one.id:>8}  {settled}  {one.target}  {about}  {one.kind}: {outcome}. {one.note}"
 

@@ -22,11 +22,12 @@ from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.text import gsm7
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.planning.planner import create_planner
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.service.cycle import CycleOutcome, brief_slot, run_cycle, send_brief
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.store.archive import Archive
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock

@@ -27,7 +27,8 @@ from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError
 from alertd.notices.model import Audience
 from alertd.planning.planner import Planner, create_planner
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
 from alertd.testing.clock import FastClock

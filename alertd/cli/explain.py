@@ -12,7 +12,7 @@ from alertd.cli.plan import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
 from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, SourceValues, Spread
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.serialize import to_plain
 from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_miles, to_mph
 
@@ -54,8 +54,8 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
     console.print()
     console.print(Text(f"{_mile(x.distance_m)} {name}".rstrip() + f", {_feet(x.elevation_m)}", "bold"))
     _print_field(console, "passed", f"{middle} at {x.lat_deg:.4f}, {x.lon_deg:.4f} ({window})")
-    for said in x.sources:
-        _source(said, x.zone, console)
+    for source in x.sources:
+        _source(source, x.zone, console)
     if not x.sources:
         _print_field(console, "forecast", "no source answered")
     _air(x.air, console)

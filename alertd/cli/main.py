@@ -20,13 +20,14 @@ from alertd.cli.chain_log import chainlog
 from alertd.cli.dead_letters import parked
 from alertd.cli.gather import gather
 from alertd.cli.paths import own_settings, settings_path, settings_to_read
+from alertd.cli.rehearse import rehearse_command
 from alertd.cli.score import score
 from alertd.cli.token import token
 from alertd.clock import system_clock
 from alertd.errors import AlertdError, InputError
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.serialize import plan_json
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.rig import read_rig, read_rigs
 from alertd.sources.files.trips import TripRequest, parse_departure, parse_trip
 
@@ -108,7 +109,7 @@ def plan(**options: Any) -> None:
     async def work() -> tuple[Plan, "PlanInputs"]:
         from alertd.planning.one_off import load_daemon_state
         from alertd.planning.planner import NotPlanned, create_planner
-        from alertd.planning.replay_record import ReplayWriter
+        from alertd.planning.replay_archive import ReplayWriter
         from alertd.store.archive import Archive
 
         async with create_planner(
@@ -381,6 +382,7 @@ cli.add_command(gather)
 cli.add_command(parked)
 cli.add_command(token)
 cli.add_command(score)
+cli.add_command(rehearse_command)
 
 
 def _console() -> "Console":

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import alertd
 from alertd.errors import ConfigError, InputError
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 
 HERE = Path("config/alertd.toml")

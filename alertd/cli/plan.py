@@ -13,7 +13,9 @@ from alertd.notices import surfaces
 from alertd.notices.text import departures, phrases
 from alertd.notices.triggers.closures import held_lines
 from alertd.plan.make_plan import PlanRequest
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, AlongPoint, Departure, Plan, StopChoice, Stretch
+from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, AlongPoint, Plan
+from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 from alertd.route.jurisdictions import Boundaries
 
 WIDTH = 96
@@ -153,11 +155,11 @@ def _stretch(s: Stretch, console: Console) -> None:
     rows = [
         *(("hold", phrases.why_held(s)) for _ in range(s.advice is Advice.HOLD)),
         *(("until", end) for end in (phrases.held_until(s),) if end),
-        ("hang", "chains are on" if s.chained else _stop(s.chain_up, standing=s.advice is not Advice.READY)),
+        ("hang", "chains are on" if s.chained else _stop(s.chain_up, with_stay=s.advice is not Advice.READY)),
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}{short}"),
         ("speed", f"{phrases.mph(s.speed_mps)} on snow and ice, {phrases.mph(s.bare_speed_mps)} on bare road"),
         ("", f"({s.speed_because})"),
-        ("take off", _stop(s.chain_off, standing=s.advice is not Advice.READY)),
+        ("take off", _stop(s.chain_off, with_stay=s.advice is not Advice.READY)),
         (
             "costs",
             f"{phrases.minutes(s.hang_s)} hanging, {phrases.minutes(s.remove_s)} taking off, "
@@ -172,9 +174,9 @@ def _stretch(s: Stretch, console: Console) -> None:
             console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
 
 
-def _stop(stop: StopChoice, *, standing: bool) -> str:
+def _stop(stop: StopChoice, *, with_stay: bool) -> str:
     times = phrases.clock_time(stop.arrive_at, stop.zone)
-    if standing and stop.leave_at > stop.arrive_at:
+    if with_stay and stop.leave_at > stop.arrive_at:
         times += f" to {phrases.clock_time(stop.leave_at, stop.zone)}"
     room = f", {stop.spaces} spaces" if stop.spaces is not None else ""
     light = {True: ", lit", False: ", unlit", None: ""}[stop.lit]
@@ -249,7 +251,7 @@ def _hours_strip(plan: Plan, console: Console) -> None:
     console.print(f"   {'':9}{''.join(markers)}", highlight=False)
     console.print(f"   {'time':9}{times.rstrip()} {begins[-1]:%Z}", highlight=False)
     key = ", ".join(
-        f"{letter} {said}" for letter, said in _DEPARTURE_SYMBOLS.items() if letter in asked or letter in markers
+        f"{letter} {meaning}" for letter, meaning in _DEPARTURE_SYMBOLS.items() if letter in asked or letter in markers
     )
     _print_field(console, "", key + (", blank where the forecast does not reach" if " " in asked else ""))
 
@@ -295,22 +297,22 @@ def _print_field(console: Console, label: str, text: str) -> None:
 
 def write_charts(folder: Path, plan: Plan, request: PlanRequest, boundaries: Boundaries, *, metric: bool) -> None:
     """Write them into a folder, made if it is not there. Raises InputError where that cannot be."""
-    from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View  # matplotlib takes half a second to load
+    from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View  # matplotlib takes half a second to load
     from alertd.notices.charts.plan_charts import axle_svgs, plan_charts
 
-    said = []
+    captions = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for width_px, suffix in ((DESK_PX, ""), (PHONE_PX, "-phone")):
+        for width_px, suffix in ((DESKTOP_PX, ""), (PHONE_PX, "-phone")):
             view = View(width_px=width_px, metric=metric)
             drawn = plan_charts(plan, request.route, request.weather.corridor, boundaries, view)
             for name, picture in drawn.items():
                 (folder / f"{name}{suffix}.svg").write_text(picture.svg(), encoding="utf-8")
                 (folder / f"{name}{suffix}.png").write_bytes(picture.png())
-            said = [line for p in drawn.values() for line in (p.title, *p.alt_text, "")]
+            captions = [line for p in drawn.values() for line in (p.title, *p.alt_text, "")]
         for name, svg in axle_svgs(plan, request.rig).items():
             (folder / f"{name}.svg").write_text(svg, encoding="utf-8")
-        (folder / "pictures.txt").write_text("\n".join(said), encoding="utf-8")
+        (folder / "pictures.txt").write_text("\n".join(captions), encoding="utf-8")
     except OSError as exc:
         raise InputError(
             "--pictures", "", f"{folder} cannot be written ({exc.strerror})", "name another folder"

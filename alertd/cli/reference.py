@@ -11,7 +11,7 @@ import click
 from pydantic import BaseModel
 
 from alertd.cli.main import cli
-from alertd.settings.model import SettingsFile
+from alertd.settings.file_model import SettingsFile
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 GUIDE: Final = ROOT / "shared" / "guide"

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from alertd.errors import InputError
 from alertd.notices.charts.axles import axle_svg, axle_text
-from alertd.plan.model import POSTED_SIGNS_DECIDE
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
 from alertd.rules.requirements import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, demands_by_tire
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import CarryRule, ControlLevel, RuleSet, Season

@@ -1,12 +1,13 @@
 """`alertd token`: creates, lists and revokes API tokens, daemon running or not."""
 
 import json
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
 
 from alertd.cli.paths import own_settings
+from alertd.cli.utc_time import utc_time
 from alertd.clock import system_clock
 from alertd.errors import InputError
 from alertd.plan.serialize import to_plain
@@ -77,20 +78,16 @@ def _store(config: str | None) -> Store:
 
 
 def _line(one: StoredToken, now: datetime) -> str:
-    used = f"last used {_local_time(one.last_used_at)}" if one.last_used_at else "never used"
+    used = f"last used {utc_time(one.last_used_at)}" if one.last_used_at else "never used"
     return f"{one.id}  {one.name}  {','.join(one.scopes)}  {_state(one, now)}  {used}"
 
 
 def _state(one: StoredToken, now: datetime) -> str:
     if one.revoked_at is not None:
-        return f"revoked {_local_time(one.revoked_at)}"
+        return f"revoked {utc_time(one.revoked_at)}"
     if one.expires_at is None:
         return "holds"
-    return f"{'until' if is_active(one, now) else 'expired'} {_local_time(one.expires_at)}"
-
-
-def _local_time(at: datetime) -> str:
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M}Z"
+    return f"{'until' if is_active(one, now) else 'expired'} {utc_time(one.expires_at)}"
 
 
 def _plain(one: StoredToken, now: datetime) -> dict[str, object]:

@@ -1,4 +1,4 @@
-"""Detects steps of the system clock with a monotonic clock, so that timers set for the old time can be reset."""
+"""Detects steps of the system clock with a monotonic clock, so that timers can be reset."""
 
 import asyncio
 import logging

@@ -1,4 +1,4 @@
-"""Limits the HTTP server's connections: in total, per address, and so that file descriptors remain for the store.
+"""Limits the HTTP server's connections: in total, per address, and by free file descriptors.
 
 Connections are counted when accepted, before anything is read: each costs a descriptor, and a process without one
 cannot open its store. When the limit is reached, the connection that has waited longest for its client's request is

@@ -27,13 +27,14 @@ from alertd.daemon.systemd import notify as tell_manager
 from alertd.daemon.versions import outdated, platform_text
 from alertd.delivery.channel import Channel, ClosableChannel, OutgoingNotice
 from alertd.delivery.channel_spec import ChannelTools
-from alertd.delivery.channels.email import EmailContent
+from alertd.delivery.email_content import EmailContent
 from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
 from alertd.planning.planner import create_planner
-from alertd.planning.replay_record import ReplayWriter, record_response
+from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.response_recorder import record_response
 from alertd.service.brief_email import content_loader
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.liveness import Liveness
@@ -219,7 +220,7 @@ async def _run_services(
         record_response(answer)
         metrics.count_response(answer)
         if isinstance(clock, GuardedClock) and answer.clock_offset_s is not None:
-            clock.heard(urlsplit(answer.url).hostname or "", answer.clock_offset_s)
+            clock.record_offset(urlsplit(answer.url).hostname or "", answer.clock_offset_s)
 
     keep = ReplayWriter(archive=Archive(settings.archive), or_log=True) if settings.archive else None
     async with (

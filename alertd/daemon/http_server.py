@@ -1,4 +1,4 @@
-"""The HTTP server: socket, settings, and a protocol that resists slow clients. `web.middleware` limits each request."""
+"""The HTTP server: socket, settings, and protection against slow clients; see `web.middleware` too."""
 
 import asyncio
 import json

@@ -17,7 +17,7 @@ from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
 from alertd.service.channel_alarms import notify_channel_alarms
 from alertd.service.clock_guard import GuardedClock
-from alertd.service.cycle import run_cycle
+from alertd.service.cycle import observe_roads, plan_due_trips, record_cycle
 from alertd.service.dead_letters import resend_after_outage
 from alertd.service.liveness import Liveness
 from alertd.service.metrics import Metrics
@@ -25,7 +25,7 @@ from alertd.service.retention import apply_retention
 from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
 from alertd.settings.model import Settings
 from alertd.sources.http.cache import DiskCache
-from alertd.sources.http.client import MAX_STALE_USE
+from alertd.sources.http.exchange import MAX_STALE_USE
 from alertd.store.archive import Archive
 from alertd.store.store import Store
 
@@ -65,15 +65,19 @@ class Daemon:
         self._guard = clock if isinstance(clock, GuardedClock) else None
         self._liveness, self._meters = watched or (Liveness(), Metrics())
         self.alerts = CapAlerts(store, planning.settings.fleet)
-        self._one_at_a_time = asyncio.Lock()
+        self._planning_now = asyncio.Lock()
+        self._recording = asyncio.Lock()  # of notices about the active trips; never held while a source is asked
         self._under_way: set[asyncio.Task[None]] = set()
         self._active: tuple[ActiveTrip, ...] = ()
 
     async def cycle(self) -> None:
         """Plan all due trips. A brief and a cycle never run at the same time."""
-        async with self._one_at_a_time:
-            outcome = await run_cycle(self._planning, self._store, self._clock())
-            self._active = outcome.active
+        async with self._planning_now:
+            planned = await plan_due_trips(self._planning, self._store, self._clock())
+            async with self._recording:
+                outcome = await record_cycle(self._planning, self._store, planned)
+                self._active = outcome.active
+            await observe_roads(self._planning, self._store, planned)
             await self.alerts.update(self._planning, outcome, self._clock())
         self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
         log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
@@ -87,7 +91,7 @@ class Daemon:
 
     async def brief(self) -> None:
         """Settle the due morning briefs: send them, or record them as skipped."""
-        async with self._one_at_a_time:
+        async with self._planning_now:
             now, known_right = self._clock(), self._guard is not None and self._guard.confirmed
             if known_right:
                 await asyncio.to_thread(self._store.outbox.wake_future, now, LONGEST_PAUSE)
@@ -100,9 +104,9 @@ class Daemon:
             await self.deliver()
 
     async def send_scheduled(self) -> None:
-        """Send the notices that became due since the last cycle."""
+        """Send the notices that became due since the last cycle. Does not wait for a cycle that asks slow sources."""
         planner = self._planning
-        async with self._one_at_a_time:
+        async with self._recording:
             new = await asyncio.to_thread(
                 send_scheduled,
                 self._active,

@@ -1,4 +1,4 @@
-"""Leadership of one store among several daemons: standing by, acquiring, renewing, and detecting its loss."""
+"""Leadership of one store among several daemons: standing by, acquiring, renewing, detecting loss."""
 
 import asyncio
 import logging

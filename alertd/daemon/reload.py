@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import Final
 
 from alertd.errors import AlertdError
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 
 log = logging.getLogger(__name__)
 

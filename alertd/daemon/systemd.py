@@ -1,4 +1,4 @@
-"""Reports the daemon's state to systemd: ready, reloading, stopping, alive. The protocol is sd_notify(3)."""
+"""Reports the daemon's state to systemd (ready, reloading, stopping, alive) by sd_notify(3)."""
 
 import asyncio
 import logging

@@ -12,10 +12,10 @@ from datetime import datetime
 from typing import TypeVar
 
 from alertd.delivery.channel import DeliveryQueue, OutgoingNotice
-from alertd.delivery.channel_state import StoredChannelState
+from alertd.notices.channel_state import ChannelState
 
 _T = TypeVar("_T")
-StateOf = Callable[[], StoredChannelState | None]  # returns a channel's state at the time of writing
+StateOf = Callable[[], ChannelState | None]  # returns a channel's state at the time of writing
 
 
 @dataclass(slots=True)

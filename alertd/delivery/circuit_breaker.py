@@ -8,9 +8,9 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
-from alertd.delivery.channel_state import ChannelState, State, StoredChannelState
 from alertd.delivery.retry import MAX_RETRY_AFTER_S
 from alertd.errors import DeliveryError
+from alertd.notices.channel_state import ChannelState, State
 
 OUTAGE_FAILURES = 3
 
@@ -96,7 +96,7 @@ class CircuitBreaker:
             return "disabled"
         return "failing" if self._alarmed and self.failing_since is not None else "up"
 
-    def restore(self, stored: StoredChannelState) -> None:
+    def restore(self, stored: ChannelState) -> None:
         """Apply a stored state: after a restart, and when an operator has reopened the channel."""
         if stored.state == "disabled":
             self.disabled_reason = stored.why

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from alertd.delivery.channel_state import StoredChannelState
 from alertd.delivery.circuit_breaker import BreakerHealth
+from alertd.notices.channel_state import ChannelState
 
 
 class ChannelCounts(Protocol):
@@ -55,7 +55,7 @@ def channel_health(
     configured: Iterable[str],
     counts: Iterable[ChannelCounts],
     breakers: Iterable[BreakerHealth],
-    states: Mapping[str, StoredChannelState],
+    states: Mapping[str, ChannelState],
     now: datetime,
 ) -> tuple[ChannelHealth, ...]:
     """Return every channel that is configured or has deliveries, sorted by name.
@@ -74,7 +74,7 @@ def _one(
     configured: bool,
     counts: ChannelCounts | None,
     breaker: BreakerHealth | None,
-    kept: StoredChannelState | None,
+    kept: ChannelState | None,
     now: datetime,
 ) -> ChannelHealth:
     def age_s(at: datetime | None) -> float | None:

@@ -14,7 +14,7 @@ log = logging.getLogger(__name__)
 
 NAME: Final = "daemon.heartbeat_url"
 DEADLINE_S: Final = 10.0
-TOLD_EVERY_S: Final = 60.0
+LOG_EVERY_S: Final = 60.0
 _UNSIGNED: Final = "whsec_" + "A" * 32  # WebhookChannel requires a signing key; a heartbeat has no content to sign
 
 
@@ -34,7 +34,7 @@ class Heartbeat(WebhookChannel):
         """Raises ConfigError when the URL is not usable."""
         endpoint = Endpoint(name=NAME, url=url, secrets=(_UNSIGNED,), allow_networks=allow_networks)
         super().__init__(endpoint, deadline_s=DEADLINE_S, **more)  # type: ignore[arg-type]
-        self._ticks, self._told_s = ticks, float("-inf")
+        self._ticks, self._logged_s = ticks, float("-inf")
         self._calls: set[asyncio.Task[None]] = set()
 
     def beat(self) -> None:
@@ -49,8 +49,8 @@ class Heartbeat(WebhookChannel):
         try:
             await self.exchange(b"", {}, 0.0)
         except DeliveryError as exc:
-            if self._ticks() - self._told_s >= TOLD_EVERY_S:
-                self._told_s = self._ticks()
+            if self._ticks() - self._logged_s >= LOG_EVERY_S:
+                self._logged_s = self._ticks()
                 log.warning("heartbeat failed: %s", exc)
 
     async def aclose(self) -> None:

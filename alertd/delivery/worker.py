@@ -12,10 +12,10 @@ from typing import Literal, ParamSpec
 
 from alertd.delivery.batching import OutboxBatcher, StateOf
 from alertd.delivery.channel import Channel, DeliveryQueue, OutgoingNotice
-from alertd.delivery.channel_state import StoredChannelState
 from alertd.delivery.circuit_breaker import Alarm, AlarmKind, BreakerHealth, CircuitBreaker
 from alertd.delivery.retry import GiveUp, RetryAt, Rng, next_attempt
 from alertd.errors import DeliveryError, StoreError
+from alertd.notices.channel_state import ChannelState
 
 LEASE_S = 120.0  # several times a channel's deadline: a lease that ends during a send causes a second send
 WORKERS_N = 4
@@ -135,7 +135,7 @@ class DeliveryWorker:
     async def _restore_states(self) -> None:
         """Read the stored states: another process may have reopened a channel. On failure the last ones stay valid."""
         try:
-            stored = await asyncio.to_thread(self._outbox.standings)
+            stored = await asyncio.to_thread(self._outbox.channel_states)
         except StoreError as exc:
             self._store_problem = exc
             return
@@ -144,7 +144,7 @@ class DeliveryWorker:
                 self._breaker(target).restore(state)
             self._states[target] = state.state
 
-    def _changed(self, breaker: CircuitBreaker, at: datetime) -> StoredChannelState | None:
+    def _changed(self, breaker: CircuitBreaker, at: datetime) -> ChannelState | None:
         """Return the breaker's state where it differs from the stored one, because an earlier write failed."""
         return breaker.snapshot(at) if breaker.state != self._states.get(breaker.target, "up") else None
 
@@ -243,9 +243,9 @@ class DeliveryWorker:
         ends_outage = breaker.record_success(outgoing, at)
         self._sent_unmarked[outgoing.id] = at
         # A success after the channel was disabled does not change its stored state: an operator may have reopened it.
-        written: list[StoredChannelState] = []
+        written: list[ChannelState] = []
 
-        def channel() -> StoredChannelState | None:
+        def channel() -> ChannelState | None:
             written.extend([] if breaker.disabled_reason else [breaker.snapshot(at)])
             return written[-1] if written else None
 
@@ -268,7 +268,7 @@ class DeliveryWorker:
         at, was_gone = counts.clock(), bool(breaker.disabled_reason)
         self._alarms += breaker.record_failure(outgoing, error, at, settles=counts.settles)
         # An operator may reopen the channel while its last attempts run: only the first of them disables it.
-        channel = partial(self._changed if was_gone else _standing, breaker, at)
+        channel = partial(self._changed, breaker, at) if was_gone else partial(breaker.snapshot, at)
         since = breaker.first_failure_at(outgoing, at)
         verdict = next_attempt(outgoing.attempt, error, at, outgoing.expires_at, self._rng, since=since)
         if breaker.rejects_only(outgoing, error, at):
@@ -286,7 +286,7 @@ class DeliveryWorker:
                 self._kept(state)
         return "retried"
 
-    def _kept(self, channel: StoredChannelState | None) -> None:
+    def _kept(self, channel: ChannelState | None) -> None:
         if channel is not None:
             self._states[channel.target] = channel.state
 
@@ -310,7 +310,7 @@ class DeliveryWorker:
 
     async def _settle(
         self,
-        mark: Callable[[int, datetime, str, StoredChannelState | None], None],
+        mark: Callable[[int, datetime, str, ChannelState | None], None],
         outgoing: OutgoingNotice,
         breaker: CircuitBreaker,
         at: datetime,
@@ -333,10 +333,6 @@ class DeliveryWorker:
             self._store_problem = exc
             return False
         return True
-
-
-def _standing(breaker: CircuitBreaker, at: datetime) -> StoredChannelState | None:
-    return breaker.snapshot(at)
 
 
 async def _gather_all(work: Iterable[Coroutine[object, object, None]]) -> None:

@@ -1,4 +1,4 @@
-"""Turns a deterministic forecast into members, so that later stages can carry and count its uncertainty.
+"""Turns a deterministic forecast into members, so that later stages can count its uncertainty.
 
 Each member has ONE temperature error, ONE precipitation quantile and ONE cloud error over the whole window and all
 cells. The reason is that the errors of a run are correlated in time and space. Their size grows with lead time.

@@ -26,6 +26,10 @@ LEVEL_K_PER_M: Final = 0.015  # increase of that maximum per metre below the lev
 LEVEL_INVERSION_K: Final = 35.0  # the strongest inversions: air this much colder than the level implies
 LEVEL_LASTS_H: Final = 3
 SAME_N: Final = 12  # equal values in a row of a source that reports each hour to a tenth of a degree
+# Equal values contradict a dew point that changes by more than this, and other heights. Without either they may be
+# true: overcast air over melting snow keeps its temperature.
+SAME_DEW_RANGE_K: Final = 4.0
+SAME_HEIGHTS_M: Final = 300.0
 LAPSE_K_PER_M: Final = 0.0065  # standard atmosphere
 
 # Our estimate of the highest and lowest air temperature at sea level of any place at a latitude, some degrees beyond
@@ -41,7 +45,7 @@ _UNKNOWN_LOW_M, _UNKNOWN_HIGH_M = 0.0, 4000.0  # for an unknown height each boun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Told:
+class ReportedValues:
     """The values of an answer. Weather arrays: (member, cell, hour) from `start`, NaN where unknown.
 
     lat_deg, lon_deg, elevation_m: (cell,).
@@ -73,20 +77,20 @@ class Told:
         return f"{self.start + timedelta(hours=int(hour)):%d %b %H:%M} UTC"
 
 
-def why_doubted(told: Told, before: Told | None, now_utc: datetime) -> str:
+def why_doubted(reported: ReportedValues, before: ReportedValues | None, now_utc: datetime) -> str:
     """The reason to reject an answer, in plain words; "" for a plausible answer.
 
     before: the last good answer to the same request, if any.
     now_utc: the first required hour.
     """
     checks: tuple[Callable[[], str], ...] = (
-        lambda: _empty(told, before, now_utc),
-        lambda: _beyond_season(told),
-        lambda: _dew_over_air(told),
-        lambda: _warm_snow(told),
-        lambda: _level_against_air(told),
-        lambda: _one_value(told),
-        lambda: _changed(told, before, now_utc) if before is not None else "",
+        lambda: _empty(reported, before, now_utc),
+        lambda: _beyond_season(reported),
+        lambda: _dew_over_air(reported),
+        lambda: _warm_snow(reported),
+        lambda: _level_against_air(reported),
+        lambda: _one_value(reported),
+        lambda: _changed(reported, before, now_utc) if before is not None else "",
     )
     return next((why for check in checks if (why := check())), "")
 
@@ -116,18 +120,18 @@ def season_bounds_c(
     return lowest, highest
 
 
-def _usable(told: Told, now_utc: datetime) -> NDArray[np.bool_]:
+def _usable(reported: ReportedValues, now_utc: datetime) -> NDArray[np.bool_]:
     """(cell,): True where any hour from now on is known."""
-    first = max(int((now_utc - told.start) // timedelta(hours=1)), 0)
-    known = np.isfinite(told.air_temp_c) & np.isfinite(told.precip_mmwe_h)
+    first = max(int((now_utc - reported.start) // timedelta(hours=1)), 0)
+    known = np.isfinite(reported.air_temp_c) & np.isfinite(reported.precip_mmwe_h)
     return np.asarray(known[..., first:].any(axis=(0, 2)))
 
 
-def _empty(told: Told, before: Told | None, now_utc: datetime) -> str:
-    usable = _usable(told, now_utc)
+def _empty(reported: ReportedValues, before: ReportedValues | None, now_utc: datetime) -> str:
+    usable = _usable(reported, now_utc)
     if not usable.any():
         return "it has no hour ahead with a temperature and precipitation"
-    if before is None or before.lat_deg.shape != told.lat_deg.shape:
+    if before is None or before.lat_deg.shape != reported.lat_deg.shape:
         return ""
     lost = np.count_nonzero(_usable(before, now_utc) & ~usable)
     if not lost:
@@ -135,82 +139,106 @@ def _empty(told: Told, before: Told | None, now_utc: datetime) -> str:
     return f"it has no hour ahead with a temperature and precipitation for {lost} of {usable.size} places"
 
 
-def _beyond_season(told: Told) -> str:
-    lowest, highest = season_bounds_c(told.lat_deg, told.elevation_m, told.start, told.air_temp_c.shape[2])
-    hot, cold = told.air_temp_c > highest, told.air_temp_c < lowest
+def _beyond_season(reported: ReportedValues) -> str:
+    lowest, highest = season_bounds_c(
+        reported.lat_deg, reported.elevation_m, reported.start, reported.air_temp_c.shape[2]
+    )
+    hot, cold = reported.air_temp_c > highest, reported.air_temp_c < lowest
     where = _first(hot | cold)
     if where is None:
         return ""
     member, cell, hour = where
     limit, side = (highest, "highest") if hot[where] else (lowest, "lowest")
     return (
-        f"its air temperature of {told.air_temp_c[member, cell, hour]:.0f} °C at {told.place(cell)}, "
-        f"{told.moment(hour)}, is beyond the {side} that we hold possible there in this season "
+        f"its air temperature of {reported.air_temp_c[member, cell, hour]:.0f} °C at {reported.place(cell)}, "
+        f"{reported.moment(hour)}, is beyond the {side} that we hold possible there in this season "
         f"({limit[cell, hour]:.0f} °C, our estimate)"
     )
 
 
-def _dew_over_air(told: Told) -> str:
-    if told.dew_point_c is None:
+def _dew_over_air(reported: ReportedValues) -> str:
+    if reported.dew_point_c is None:
         return ""
-    over = told.dew_point_c - told.air_temp_c
+    over = reported.dew_point_c - reported.air_temp_c
     where = _first(over > DEW_OVER_AIR_K)
     if where is None:
         return ""
     _, cell, hour = where
-    return f"its dew point is {over[where]:.1f} K above its air temperature at {told.place(cell)}, {told.moment(hour)}"
+    where_and_when = f"{reported.place(cell)}, {reported.moment(hour)}"
+    return f"its dew point is {over[where]:.1f} K above its air temperature at {where_and_when}"
 
 
-def _warm_snow(told: Told) -> str:
-    if told.snow is None or not told.snow.any():
+def _warm_snow(reported: ReportedValues) -> str:
+    if reported.snow is None or not reported.snow.any():
         return ""
-    coldest = told.air_temp_c.copy()
+    coldest = reported.air_temp_c.copy()
     for shift in range(1, min(SNOW_NEAR_H, coldest.shape[2] - 1) + 1):
-        coldest[..., shift:] = np.fmin(coldest[..., shift:], told.air_temp_c[..., :-shift])
-        coldest[..., :-shift] = np.fmin(coldest[..., :-shift], told.air_temp_c[..., shift:])
-    where = _first(told.snow & (coldest > told.snow_above_c))
+        coldest[..., shift:] = np.fmin(coldest[..., shift:], reported.air_temp_c[..., :-shift])
+        coldest[..., :-shift] = np.fmin(coldest[..., :-shift], reported.air_temp_c[..., shift:])
+    where = _first(reported.snow & (coldest > reported.snow_above_c))
     if where is None:
         return ""
     member, cell, hour = where
-    air_c = told.air_temp_c[member, cell, hour]
-    return f"it reports snowfall at {air_c:.0f} °C at {told.place(cell)}, {told.moment(hour)}"
+    air_c = reported.air_temp_c[member, cell, hour]
+    return f"it reports snowfall at {air_c:.0f} °C at {reported.place(cell)}, {reported.moment(hour)}"
 
 
-def _level_against_air(told: Told) -> str:
-    if told.freezing_level_m is None:
+def _level_against_air(reported: ReportedValues) -> str:
+    if reported.freezing_level_m is None:
         return ""
-    below_m = told.freezing_level_m - told.elevation_m[:, None]
-    warm = told.air_temp_c > LEVEL_C + LEVEL_K_PER_M * np.maximum(below_m, 0.0)
-    cold = told.air_temp_c < LAPSE_K_PER_M * np.maximum(below_m, 0.0) - LEVEL_INVERSION_K - LEVEL_C
+    below_m = reported.freezing_level_m - reported.elevation_m[:, None]
+    warm = reported.air_temp_c > LEVEL_C + LEVEL_K_PER_M * np.maximum(below_m, 0.0)
+    cold = reported.air_temp_c < LAPSE_K_PER_M * np.maximum(below_m, 0.0) - LEVEL_INVERSION_K - LEVEL_C
     where = _first(_in_a_row(warm | (cold & (below_m > 0.0)), LEVEL_LASTS_H))
     if where is None:
         return ""
     member, cell, hour = where
     return (
-        f"its freezing level of {told.freezing_level_m[where]:.0f} m contradicts its air temperature of "
-        f"{told.air_temp_c[member, cell, hour]:.0f} °C at {told.place(cell)} ({told.elevation_m[cell]:.0f} m), "
-        f"{told.moment(hour)}"
+        f"its freezing level of {reported.freezing_level_m[where]:.0f} m contradicts its air temperature of "
+        f"{reported.air_temp_c[member, cell, hour]:.0f} °C at {reported.place(cell)} "
+        f"({reported.elevation_m[cell]:.0f} m), {reported.moment(hour)}"
     )
 
 
-def _one_value(told: Told) -> str:
-    same = told.reported_c[..., 1:] == told.reported_c[..., :-1]
-    where = _first(_in_a_row(same, told.same_n - 1))
+def _one_value(reported: ReportedValues) -> str:
+    same = reported.reported_c[..., 1:] == reported.reported_c[..., :-1]
+    stuck = _in_a_row(same, reported.same_n - 1)
+    if not stuck.any():
+        return ""
+    where = _first(stuck & _contradicts_one_value(reported)[..., None])
     if where is None:
         return ""
     member, cell, step = where
     return (
-        f"its air temperature at {told.place(cell)} is the same, {told.reported_c[member, cell, step]:.1f} °C, "
-        f"in {told.same_n} reports in a row"
+        f"its air temperature at {reported.place(cell)} is the same, {reported.reported_c[member, cell, step]:.1f} °C, "
+        f"in {reported.same_n} reports in a row"
     )
 
 
-def _changed(told: Told, before: Told, now_utc: datetime) -> str:
-    if before.lat_deg.shape != told.lat_deg.shape:
+def _contradicts_one_value(reported: ReportedValues) -> NDArray[np.bool_]:
+    """(member, cell): True where the rest of the answer contradicts one temperature for many hours.
+
+    Its dew point changes, or the same temperatures stand at another height. An unknown dew point contradicts it too.
+    """
+    shape = reported.reported_c.shape[:2]
+    if reported.dew_point_c is None:
+        return np.ones(shape, dtype=np.bool_)
+    dew = reported.dew_point_c
+    known = np.isfinite(dew)
+    dew_range_k = np.where(known, dew, -np.inf).max(axis=-1) - np.where(known, dew, np.inf).min(axis=-1)
+    first_c = reported.reported_c[..., 0]
+    away_m = np.abs(reported.elevation_m[:, None] - reported.elevation_m)
+    repeated = (first_c[:, :, None] == first_c[:, None, :]) & (away_m >= SAME_HEIGHTS_M)
+    contradicted: NDArray[np.bool_] = ~(dew_range_k <= SAME_DEW_RANGE_K) | repeated.any(axis=-1)
+    return np.broadcast_to(contradicted, shape)
+
+
+def _changed(reported: ReportedValues, before: ReportedValues, now_utc: datetime) -> str:
+    if before.lat_deg.shape != reported.lat_deg.shape:
         return ""
-    offset = round((told.start - before.start) / timedelta(hours=1))
-    now, old = (_mean(one.air_temp_c) for one in (told, before))
-    first, last = (int((at - told.start) // timedelta(hours=1)) for at in (now_utc, now_utc + COMPARED))
+    offset = round((reported.start - before.start) / timedelta(hours=1))
+    now, old = (_mean(one.air_temp_c) for one in (reported, before))
+    first, last = (int((at - reported.start) // timedelta(hours=1)) for at in (now_utc, now_utc + COMPARED))
     first, last = max(first, 0, -offset), min(last, now.shape[1], old.shape[1] - offset)
     if first >= last:
         return ""
@@ -220,8 +248,8 @@ def _changed(told: Told, before: Told, now_utc: datetime) -> str:
         return ""
     cell, hour = where
     return (
-        f"its air temperature at {told.place(cell)}, {told.moment(first + hour)}, differs by {change[where]:+.0f} K "
-        "from its last good answer"
+        f"its air temperature at {reported.place(cell)}, {reported.moment(first + hour)}, "
+        f"differs by {change[where]:+.0f} K from its last good answer"
     )
 
 

@@ -9,7 +9,9 @@ from alertd.notices import surfaces
 from alertd.notices.text import driver_parts, phrases
 from alertd.notices.triggers.closures import holding_closures
 from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, shares_chain_up, take_off
-from alertd.plan.model import Advice, ClosureNote, Plan, StopChoice, Stretch, SurfaceStretch
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
 
 PLAN_STALE_AFTER = timedelta(hours=2)  # an older plan never counts as clear
 ICE_YIELDS = timedelta(minutes=30)  # our choice: a place to chain or hold so soon after the ice comes first

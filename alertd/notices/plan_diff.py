@@ -5,7 +5,8 @@ from typing import Final
 from alertd.notices import surfaces
 from alertd.notices.sent_state import fact_of
 from alertd.notices.text import phrases
-from alertd.plan.model import Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Stretch
 
 MIN_CHANGE_S: Final = 600.0  # smaller shifts of an arrival or a chain-up are not reported
 MIN_CHANGE_FRAC: Final = 0.1  # nor are smaller changes of a probability

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from alertd.i18n import ENGLISH, Translator
 from alertd.notices.model import Audience
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

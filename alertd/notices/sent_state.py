@@ -3,12 +3,14 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from alertd.plan.chain_up.unlisted_places import is_unlisted
-from alertd.plan.model import Advice, Stretch, SurfaceStretch
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
+from alertd.plan.serialize import to_plain
 
 SAME_EDGE_M = 8_000.0  # assumed: a driver who looks for a place ignores smaller shifts of the snow's start
+_STORED_KEYS: Final = {"sent_at": "said_at", "pending": "owed"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,9 +20,9 @@ class SentFact:
     turn: revision, the number of times that anything about the trip had been sent. It is part of the next notice's id,
     so that repeated content after other messages does not count as a duplicate. For the same reason relief leaves a row
     with advice `clear`. start_m, end_m: with the road around the stretch where few members need chains. edge_m: start
-    of the stretch itself, None where it is start_m. until: announced end of a hold. said_at: when the row was sent
-    (UTC). owed: pending for the driver because of quiet hours or the rate limit; the dispatcher has it. milder_since,
-    milder_on: since when the plan has been milder, and the first forecast that was.
+    of the stretch itself, None where it is start_m. until: announced end of a hold. sent_at: when the row was sent
+    (UTC). pending: not yet sent to the driver because of quiet hours or the rate limit; the dispatcher has it.
+    milder_since, milder_on: since when the plan has been milder, and the first forecast that was.
     """
 
     advice: Advice
@@ -33,8 +35,8 @@ class SentFact:
     at: datetime
     until: datetime | None = None
     turn: int = 0
-    said_at: datetime | None = None
-    owed: bool = False
+    sent_at: datetime | None = None
+    pending: bool = False
     milder_since: datetime | None = None
     milder_on: datetime | None = None
     edge_m: float | None = None
@@ -82,6 +84,12 @@ def fact_of(stretch: Stretch) -> SentFact:
     )
 
 
+def facts_to_plain(facts: Sequence[SentFact]) -> list[dict[str, Any]]:
+    """Return the stored JSON of facts; two keys have older names than their fields."""
+    rows: list[dict[str, Any]] = to_plain(tuple(facts))
+    return [{_STORED_KEYS.get(name, name): value for name, value in row.items()} for row in rows]
+
+
 def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
     """Return facts from their stored JSON; fields that an older version did not store get their defaults."""
 
@@ -100,8 +108,8 @@ def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
             at=datetime.fromisoformat(r["at"]),
             until=when(r, "until"),
             turn=int(r.get("turn", 0)),
-            said_at=when(r, "said_at"),
-            owed=bool(r.get("owed", False)),
+            sent_at=when(r, "said_at"),
+            pending=bool(r.get("owed", False)),
             milder_since=when(r, "milder_since"),
             milder_on=when(r, "milder_on"),
             edge_m=None if r.get("edge_m") is None else float(r["edge_m"]),

@@ -11,7 +11,8 @@ from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
-from alertd.plan.model import Advice, Plan, SurfaceStretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, SurfaceStretch
 from alertd.road.road_class import WORDS
 from alertd.units import MILE_M
 
@@ -85,7 +86,7 @@ def _is_news(
     if here_m is not None and here_m >= first_m:  # a truck that is on it is already in it, whatever was reported
         return False
     moved = abs(s.enter_at - min(b.at for b in same)) >= MOVED
-    gap_is_over = all(b.said_at is None or now_utc - b.said_at >= policy.least_gap for b in same)
+    gap_is_over = all(b.sent_at is None or now_utc - b.sent_at >= policy.least_gap for b in same)
     return moved and (s.enter_at - now_utc <= policy.soon or gap_is_over)
 
 
@@ -109,7 +110,7 @@ def _is_milder(row: SentFact, plan: Plan, policy: Policy) -> bool:
     return odds < policy.ready_cleared_probability
 
 
-def standing(
+def rows_after(
     plan: Plan, before: Sequence[SentFact], reported: Sequence[SurfaceStretch], over: Sequence[SentFact]
 ) -> tuple[SentFact, ...]:
     """Return the rows that apply after `reported` and `over` are sent.
@@ -133,7 +134,7 @@ def standing(
     if whole and not any(b.stop_id == WINTER_ROAD and b.advice is Advice.SLOW for b in remaining):
         remaining = [b for b in remaining if b.stop_id != WINTER_ROAD]
         rows += whole
-    return (*remaining, *rows, *(replace(b, advice=Advice.CLEAR, owed=False) for b in over))
+    return (*remaining, *rows, *(replace(b, advice=Advice.CLEAR, pending=False) for b in over))
 
 
 def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) -> str:

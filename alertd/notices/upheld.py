@@ -13,7 +13,8 @@ from alertd.notices import surfaces
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import phrases
 from alertd.notices.triggers import closures
-from alertd.plan.model import Advice, Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 
 _ORDERS: Final = {
     Advice.HOLD: gettext_noop("HOLD"),
@@ -70,9 +71,9 @@ def upheld_words(row: SentFact, plan: Plan, now_utc: datetime, translator: Trans
     """Return e.g. "Lookout Pass: CHAIN as of 04:10 MST; newer forecast is missing."."""
     order = translator.gettext(_ORDERS[row.advice]) if row.advice in _ORDERS else row.advice.upper()
     place = f"{row.place}: " if row.place else ""
-    if row.said_at is None:
+    if row.sent_at is None:
         return place + translator.gettext("{order}, sent earlier; newer forecast is missing.", order=order)
-    when = phrases.clock_on(row.said_at, plan.depart_zone, now_utc, translator)
+    when = phrases.clock_on(row.sent_at, plan.depart_zone, now_utc, translator)
     if plan.partial:
         return place + translator.gettext("{order} as of {when}; newer forecast is missing.", order=order, when=when)
     return place + translator.gettext("{order} as of {when}; newer reports are missing.", order=order, when=when)

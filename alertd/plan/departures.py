@@ -1,4 +1,4 @@
-"""Compares other departure times: every quarter of an hour for a day and a half, and picks the few worth showing.
+"""Compares other departures, every quarter hour for a day and a half, and picks the few worth showing.
 
 The planned departure is one of them, so that all are computed alike. Each is the cheapest way from that minute on, and
 its chain stops delay it into later weather. Breaks count where they fall due, not at a stop.
@@ -29,7 +29,8 @@ from alertd.plan.hours.limits import (
     rules_for,
     with_break,
 )
-from alertd.plan.model import Advice, Departure, DeparturePick
+from alertd.plan.model.alternatives import Departure, DeparturePick
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed

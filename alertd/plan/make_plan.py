@@ -1,4 +1,4 @@
-"""One trip at one moment: from route, rig, rules and road field to a plan. The same inputs give the same bytes."""
+"""One trip at one moment: from route, rig, rules and road field to a plan. Same inputs, same bytes."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -22,7 +22,10 @@ from alertd.plan.describe.stretches import chains_note, describe
 from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
-from alertd.plan.model import Advice, Along, Departure, Plan, PositionFix, Stretch
+from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Along, Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
@@ -107,8 +110,8 @@ def make_plan(request: PlanRequest) -> Plan:
         early = min(early, max(trip.fix.at + (early - leave), now_utc.astimezone(UTC)))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = leave + timedelta(seconds=round(taken_s))
-    standing = [s for s in trip.posted.spans if belief_frac(run.encounter.hourly_need, run.encounter.hour, s) > 0.0]
-    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), standing)
+    active = [s for s in trip.posted.spans if belief_frac(run.encounter.hourly_need, run.encounter.hour, s) > 0.0]
+    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), active)
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
     rules = rule_notes(laws, leave.date())

@@ -1,4 +1,4 @@
-"""Defines the parameters of a plan, with their sources. An operator changes them in alertd.toml, never here.
+"""Defines the parameters of a plan, with their sources. An operator changes them in alertd.toml only.
 
 [A] marks an assumption with no source found; it stays a setting.
 """

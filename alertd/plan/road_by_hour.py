@@ -1,4 +1,4 @@
-"""Computes the likely pavement by place and hour, for a picture that shows the effect of departure time.
+"""Computes the likely pavement by place and hour, for a picture of the effect of departure time.
 
 No decision uses it. It is computed from the corridor on request and is not part of a plan: the bytes and id of a plan
 do not change, a webhook does not grow, and a replay makes the same field from the same inputs.

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.rules.requirements import TireDemand
 from alertd.rules.rig import IdentityKey
 

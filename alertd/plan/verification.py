@@ -1,4 +1,4 @@
-"""Decides what happened, from the available evidence: the rules for scoring a forecast as right or wrong.
+"""Decides from the available evidence what happened: the rules for scoring a forecast.
 
 Missing evidence does not prove that nothing happened. Where the evidence is inconclusive the answer is None with the
 reason, and the case is counted and excluded. All thresholds here are our own choice.

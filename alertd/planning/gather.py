@@ -1,4 +1,4 @@
-"""Data that seldom change, gathered beforehand: outlines of the zones that routes touch, and ground heights."""
+"""Data that seldom change, gathered beforehand: outlines of zones on routes, and ground heights."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterable, Sequence
@@ -22,7 +22,8 @@ from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.zones import read_zones, write_zones
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.sources.providers.nws.forecast import NotCovered, NwsKeys
 from alertd.sources.providers.nws.zones import NwsZones
@@ -119,11 +120,11 @@ async def _touched(settings: Settings, service: NwsZones, missed: list[str], pro
 async def _warned_of(alerts: NwsAlerts, states: set[str], missed: list[str]) -> set[str]:
     """The zones that the alerts in force name in these states."""
     try:
-        told = (await alerts.active()).value.alerts
+        alert_list = (await alerts.active()).value.alerts
     except SourceError as exc:
         missed.append(f"the zones of the warnings now in force ({exc.problem})")
         return set()
-    return {zone for alert in told for zone in _named(alert) if state_of(zone) in states}
+    return {zone for alert in alert_list for zone in _named(alert) if state_of(zone) in states}
 
 
 def _named(alert: WeatherAlert) -> Iterable[str]:

@@ -1,4 +1,4 @@
-"""The results of the last cycle for the pages: plans, trips without one, changes, the road by the hour."""
+"""The results of the last cycle for the pages: plans, failures, changes, the road by the hour."""
 
 import json
 import logging
@@ -16,7 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 from alertd.notices.plan_diff import describe_changes
 from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.upheld import raised, upheld, upheld_words
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.road_by_hour import RoadHours, road_hours
 from alertd.route.model import Route
@@ -70,10 +70,10 @@ class LatestPlans:
         missed: Iterable[tuple[str, str]],
         unread: Iterable[tuple[str, str]],
         now: datetime,
-        said: Mapping[str, Sequence[SentFact]] | None = None,
+        facts: Mapping[str, Sequence[SentFact]] | None = None,
     ) -> None:
-        """Take the outcome of a cycle. said: the facts sent for each trip."""
-        made, sent = tuple(plans), said or {}
+        """Take the outcome of a cycle. facts: those sent for each trip."""
+        made, sent = tuple(plans), facts or {}
         rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
         new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
         changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_KEPT_FOR}

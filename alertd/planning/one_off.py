@@ -1,4 +1,4 @@
-"""The daemon's closures and posted controls, and the feeds, for a single plan made on the command line."""
+"""The daemon's closures and posted controls, and the feeds, for a plan made on the command line."""
 
 import asyncio
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""The inputs of a plan as values: the planner, a replay and an explanation build them with the same functions."""
+"""The inputs of a plan as values, built the same way for the planner, a replay and an explanation."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import TripPosition
 from alertd.planning.road_reports import RoadReports
@@ -23,7 +23,7 @@ from alertd.sources.files.trips import TripRequest
 
 # How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
 MIN_SPEED_MPS = 12.0
-STANDING_ALLOWANCE = timedelta(hours=4)
+STOP_ALLOWANCE = timedelta(hours=4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,7 +59,7 @@ class PlanInputs:
 
 def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime, params: PlanParams) -> Window:
     """The hours on this route of trips that leave between two moments, or at another that is compared."""
-    longest = timedelta(seconds=route.length_m / MIN_SPEED_MPS) + STANDING_ALLOWANCE
+    longest = timedelta(seconds=route.length_m / MIN_SPEED_MPS) + STOP_ALLOWANCE
     first, last = (at.astimezone(UTC) for at in departs)
     if last >= now_utc:
         last = max(last, now_utc + timedelta(hours=params.compare_h))

@@ -18,20 +18,14 @@ from alertd.forecast.provider import ElevationProvider
 from alertd.plan.chain_up.chains_on import TruckReport
 from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.make_plan import make_plan
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport, TripPosition, locate
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
-from alertd.planning.replay_record import (
-    ComparisonRecord,
-    PlannedTrip,
-    ReplayRecord,
-    ReplayWriter,
-    record_response,
-    recording,
-    replay_settings,
-)
+from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
+from alertd.planning.response_recorder import record_response, recording
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.planning.signed_links import SignedLinks
 from alertd.planning.weather import SourceAnswers, WeatherSources, ask_sources
@@ -42,7 +36,8 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.road_feeds.config import read_feeds
 
 log = logging.getLogger(__name__)

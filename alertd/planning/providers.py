@@ -1,4 +1,4 @@
-"""Opens the weather sources that the settings name, and checks that a contact is set where a service needs one."""
+"""Opens the weather sources of the settings, and checks that a contact is set where one is required."""
 
 from collections.abc import Sequence
 from urllib.parse import urlsplit

@@ -9,19 +9,14 @@ from alertd.errors import StoreError
 from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.diff import Difference, differences
 from alertd.plan.make_plan import make_plan
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import locate
 from alertd.plan.serialize import plan_json
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import open_weather_sources
-from alertd.planning.replay_record import (
-    ArchivedComparison,
-    ArchivedPlan,
-    ReplayRecord,
-    ReplaySettings,
-    read_archived,
-)
+from alertd.planning.replay_archive import read_archived
+from alertd.planning.replay_record import ArchivedComparison, ArchivedPlan, ReplayRecord, ReplaySettings
 from alertd.planning.weather import ask_sources
 from alertd.settings.file_snapshot import write_files
 from alertd.settings.forecast import ForecastSettings

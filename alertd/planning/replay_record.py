@@ -1,68 +1,34 @@
-"""The inputs of one plan: recorded while it is made, filed in an archive, and read back from it.
+"""The inputs of one plan as values, from which it can be made again.
 
 A record holds raw inputs, never results: answers as the sources received them, files as bytes, and the operator's
 settings. Parameters without a setting come from the code, so a replay shows the result of this code on those inputs.
 """
 
-import json
-import logging
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, Literal
+from typing import Any
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-import alertd
-from alertd.errors import AlertdError, StoreError
-from alertd.plan.chain_up.chains_on import Report, TruckReport
-from alertd.plan.controls.closures import PostedClosure
-from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
-from alertd.plan.model import Plan
+from alertd.plan.chain_up.chains_on import TruckReport
+from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
-from alertd.plan.serialize import canonical, plan_json
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
-from alertd.rules.rig import Tire
-from alertd.settings.forecast import PROVIDER_KEYS, SECRET_KEYS
-from alertd.settings.model import PlanFile, Settings
-from alertd.sources.files.trips import TripRequest, parse_trip
+from alertd.settings.file_model import PlanFile
+from alertd.settings.forecast import SECRET_KEYS
+from alertd.settings.model import Settings
+from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
-from alertd.sources.http.replay_client import failure_kinds, stored_kind
-from alertd.store.archive import Archive
-
-log = logging.getLogger(__name__)
-
-FORMAT: Final = "alertd.inputs/1"
-_POSTED: Final = TypeAdapter(PostedConditions)
-
-_RESPONSES: ContextVar[list[SourceResponse] | None] = ContextVar("heard", default=None)
 
 
-def record_response(response: SourceResponse) -> None:
-    """Add an answer to the innermost `recording`; clients call it with each answer that they return."""
-    listener = _RESPONSES.get()
-    if listener is not None:
-        listener.append(response)
+class StoredModel(BaseModel):
+    """A part of a stored record: unknown keys and wrong types are errors."""
 
-
-@contextmanager
-def recording() -> Iterator[list[SourceResponse]]:
-    """Record the answers that sources receive inside the block and in tasks started there, and no others."""
-    responses: list[SourceResponse] = []
-    token = _RESPONSES.set(responses)
-    try:
-        yield responses
-    finally:
-        _RESPONSES.reset(token)
-
-
-class _Model(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
-class ReplaySettings(_Model):
+class ReplaySettings(StoredModel):
     """The operator's settings that a plan depends on. plan: by the names of PlanParams.
 
     providers: keys of forecast providers. secret_keys: the keys that name a secret; the secret itself is not stored.
@@ -85,16 +51,6 @@ class ReplaySettings(_Model):
     providers: dict[str, Any]
     secret_keys: tuple[str, ...] = ()
     plan: dict[str, float | int]
-
-
-def _with_providers(chosen: Mapping[str, Any]) -> dict[str, Any]:
-    """Stored settings in the present form: earlier versions kept the keys of providers beside the others."""
-    if "providers" in chosen:
-        return dict(chosen)
-    rest = dict(chosen)
-    providers = {key: rest.pop(key) for key in PROVIDER_KEYS if key in rest}
-    keyed = ["open_meteo_key_file"] if rest.pop("open_meteo_keyed", False) else []
-    return rest | {"providers": providers, "secret_keys": keyed}
 
 
 def replay_settings(settings: Settings) -> ReplaySettings:
@@ -170,235 +126,3 @@ class ArchivedComparison:
     alertd: str
     plan: str
     made_of: ComparisonRecord
-
-
-class _Failed(_Model):
-    kind: str
-    source: str
-    problem: str
-    retryable: bool
-    retry_after_s: float | None
-
-
-class _Response(_Model):
-    url: str
-    refresh: bool
-    body: str = ""
-    fetched_at: AwareDatetime | None = None
-    stale_because: str = ""
-    failed: _Failed | None = None
-
-
-class _Position(_Model):
-    at: AwareDatetime
-    lat_deg: float
-    lon_deg: float
-
-
-class _TruckReport(_Model):
-    at: AwareDatetime
-    what: Literal["chains_on", "chains_off", "arrived", "arrived_seen"]
-    tires: tuple[tuple[int, str, str], ...] | None = None
-    place_m: float | None = None
-
-
-class _Closure(_Model):
-    id: str
-    start: tuple[float, float]
-    end: tuple[float, float]
-    begins_at: AwareDatetime
-    ends_at: AwareDatetime | None
-    what: str
-    source: str
-
-
-class _ComparisonManifest(_Model):
-    format: Literal["alertd.inputs/1"]
-    alertd: str
-    plan: str
-    planned: str
-    others: tuple[tuple[str, str], ...]
-    missed: tuple[tuple[str, str], ...]
-
-
-class _Manifest(_Model):
-    format: Literal["alertd.inputs/1"]
-    alertd: str
-    plan: str
-    trip: dict[str, Any]
-    reports: tuple[_Position, ...]
-    truck: tuple[_TruckReport, ...] = ()  # none in plans kept before chains and arrivals were counted in
-    now_utc: AwareDatetime
-    departs: tuple[AwareDatetime, AwareDatetime]
-    chosen: ReplaySettings
-    files: dict[str, str]
-    route: str
-    heard: tuple[_Response, ...]
-    closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
-    posted: dict[str, Any] = {}  # likewise
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReplayWriter:
-    """Files the inputs of plans in an archive.
-
-    Raises StoreError when it cannot; with `or_log` it logs the error instead, so that no plan is lost by it.
-    """
-
-    archive: Archive
-    or_log: bool = False
-
-    def write_plans(self, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
-        """Plans that were made together."""
-        with self._errors_to_log():
-            _write(self.archive, made, inputs)
-
-    def write_comparison(self, plan: Plan, made_of: ComparisonRecord) -> None:
-        """A plan joined from archived ones."""
-        now = plan.made_at
-        with self._errors_to_log():
-            told = {
-                "format": FORMAT,
-                "alertd": alertd.__version__,
-                "plan": self.archive.put(plan_json(plan).encode(), now),
-                "planned": made_of.planned,
-                "others": made_of.others,
-                "missed": made_of.missed,
-            }
-            self.archive.file_plan(plan.id, _put_json(self.archive, told, now), now)
-
-    @contextmanager
-    def _errors_to_log(self) -> Iterator[None]:
-        try:
-            yield
-        except StoreError as exc:
-            if not self.or_log:
-                raise
-            log.error("%s; these plans cannot be replayed", exc)
-
-
-def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
-    now = inputs.now_utc
-    responses = sorted((_packed(archive, h, now) for h in inputs.responses), key=lambda h: (h["url"], h["refresh"]))
-    shared = {
-        "format": FORMAT,
-        "alertd": alertd.__version__,
-        "now_utc": now.isoformat(),
-        "departs": [at.isoformat() for at in inputs.departs],
-        "chosen": inputs.settings.model_dump(mode="json"),
-        # Parts that most plans have in common are stored once.
-        "files": _put_json(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
-        "route": inputs.route,
-        "heard": _put_json(archive, responses, now),
-        "closures": [_plain_closure(c) for c in inputs.road_reports.closures],
-    }
-    if inputs.road_reports.controls != NOTHING_POSTED:
-        controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
-        shared["posted"] = _put_json(archive, controls, now)
-    for one in made:
-        own = {
-            "plan": archive.put(plan_json(one.plan).encode(), now),
-            "trip": one.trip.model_dump(mode="json"),
-            "reports": [
-                {"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg}
-                for r in one.reports
-                if isinstance(r, PositionReport)
-            ],
-        }
-        if truck := [_plain_report(r) for r in one.reports if isinstance(r, TruckReport)]:
-            own["truck"] = truck
-        archive.file_plan(one.plan.id, _put_json(archive, shared | own, now), now)
-
-
-def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComparison:
-    """The record of a plan. Raises StoreError when it is missing, damaged, or in an unknown format."""
-    told = _get_json(archive, archive.of_plan(plan_id))
-    try:
-        if "planned" in told:
-            ways = _ComparisonManifest.model_validate_json(json.dumps(told))
-            made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
-            return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
-        told |= {name: _get_json(archive, told[name]) for name in ("files", "heard", "posted") if name in told}
-        told["chosen"] = _with_providers(told["chosen"])
-        manifest = _Manifest.model_validate_json(json.dumps(told))
-        responses = tuple(_unpacked(archive, h) for h in manifest.heard)
-        posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
-        trip = parse_trip(manifest.trip, plan_id)
-    except StoreError:
-        raise
-    except (AlertdError, ValidationError, KeyError, TypeError) as exc:
-        why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
-        raise StoreError(
-            f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
-            f"replay it with alertd {str(told.get('alertd', 'of its time'))[:40]}"
-        ) from exc
-    inputs = ReplayRecord(
-        now_utc=manifest.now_utc,
-        departs=manifest.departs,
-        settings=manifest.chosen,
-        files={name: archive.get(digest) for name, digest in manifest.files.items()},
-        route=manifest.route,
-        responses=responses,
-        road_reports=RoadReports(
-            closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures), controls=posted
-        ),
-    )
-    return ArchivedPlan(
-        alertd=manifest.alertd,
-        plan=archive.get(manifest.plan).decode(),
-        trip=trip,
-        reports=(
-            *(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
-            *(_truck_report(r) for r in manifest.truck),
-        ),
-        inputs=inputs,
-    )
-
-
-def _plain_report(report: TruckReport) -> dict[str, Any]:
-    return {"at": report.at.isoformat(), "what": report.what.value, "tires": report.tires, "place_m": report.place_m}
-
-
-def _truck_report(kept: _TruckReport) -> TruckReport:
-    tires = None if kept.tires is None else tuple(Tire(*t) for t in kept.tires)  # type: ignore[arg-type]
-    return TruckReport(at=kept.at, what=Report(kept.what), tires=tires, place_m=kept.place_m)
-
-
-def _plain_closure(c: PostedClosure) -> dict[str, Any]:
-    """Positions and times to the last digit, so that the closure is placed as before."""
-    ends_at = c.ends_at.isoformat() if c.ends_at else None
-    return asdict(c) | {"begins_at": c.begins_at.isoformat(), "ends_at": ends_at}
-
-
-def _put_json(archive: Archive, value: Any, now_utc: datetime) -> str:
-    return archive.put(canonical(value).encode(), now_utc)
-
-
-def _get_json(archive: Archive, digest: Any) -> Any:
-    return json.loads(archive.get(str(digest)))
-
-
-def _packed(archive: Archive, response: SourceResponse, now_utc: datetime) -> dict[str, Any]:
-    asked = {"url": response.url, "refresh": response.refresh}
-    if response.failed is not None:
-        exc = response.failed
-        failed = {"source": exc.source, "problem": exc.problem, "retryable": exc.retryable}
-        return asked | {"failed": failed | {"kind": stored_kind(type(exc)), "retry_after_s": exc.retry_after_s}}
-    fetched_at = response.fetched_at.isoformat() if response.fetched_at else None
-    answer = {"body": archive.put(response.body, now_utc), "fetched_at": fetched_at}
-    return asked | answer | {"stale_because": response.stale_because}
-
-
-def _unpacked(archive: Archive, told: _Response) -> SourceResponse:
-    if told.failed is None:
-        return SourceResponse(
-            url=told.url,
-            refresh=told.refresh,
-            body=archive.get(told.body),
-            fetched_at=told.fetched_at,
-            stale_because=told.stale_because,
-        )
-    f = told.failed
-    kind = failure_kinds()[f.kind]
-    failed = kind(f.source, f.problem, retryable=f.retryable, retry_after_s=f.retry_after_s)
-    return SourceResponse(url=told.url, refresh=told.refresh, failed=failed)

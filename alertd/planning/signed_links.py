@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from alertd.errors import ConfigError
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 
 DRIVER: Final = b"d"  # the page of one trip's driver, and what is reported from it
 BOARD: Final = b"b"  # a browser that has signed in at the board

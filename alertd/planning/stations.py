@@ -14,7 +14,7 @@ import numpy as np
 from alertd.errors import AlertdError, SourceDown, SourceError
 from alertd.forecast.observations import Station, StationReport, distances_m
 from alertd.plan.warnings.placement import query_samples
-from alertd.planning.replay_record import record_response, recording
+from alertd.planning.response_recorder import record_response, recording
 from alertd.records.observations import save_observations
 from alertd.route.model import Route
 from alertd.sources.http.answer import SourceResponse
@@ -62,11 +62,13 @@ class StationObserver:
 
     def __init__(self, stations: NwsStations | None, metars: Metars | None) -> None:
         self._stations, self._metars = stations, metars
-        self._told: dict[str, _CachedAnswer[Any]] = {}
+        self._cached: dict[str, _CachedAnswer[Any]] = {}
 
     async def along(self, route: Route, now_utc: datetime) -> ObservationResult:
         """Reports of stations within NEAR_M of the road. Never fails for a source."""
-        self._told = {key: told for key, told in self._told.items() if timedelta(0) <= now_utc - told.at < EVERY}
+        self._cached = {
+            key: cached for key, cached in self._cached.items() if timedelta(0) <= now_utc - cached.at < EVERY
+        }
         troubles: Counter[str] = Counter()
         reports = [
             *await self._of_stations(route, now_utc, _ServiceRun(troubles)),
@@ -76,8 +78,8 @@ class StationObserver:
         # The service with checked values comes first, so that its report is used where both have one.
         kept = {(r.station.id, r.observed_at): r for r, on in zip(reversed(reports), reversed(near), strict=True) if on}
         ordered = sorted(kept.values(), key=lambda r: (r.station.id, r.observed_at))
-        told = tuple(what if n == 1 else f"{what} ({n} times)" for what, n in troubles.items())
-        return ObservationResult(reports=tuple(ordered), problems=told)
+        problems = tuple(what if n == 1 else f"{what} ({n} times)" for what, n in troubles.items())
+        return ObservationResult(reports=tuple(ordered), problems=problems)
 
     async def _of_stations(self, route: Route, now_utc: datetime, turn: _ServiceRun) -> list[StationReport]:
         if self._stations is None:
@@ -115,20 +117,20 @@ class StationObserver:
 
     async def _once(self, key: str, now_utc: datetime, ask: Callable[[], Awaitable[T]]) -> T:
         """The answer of this turn or of one shortly before. Either way its responses are recorded."""
-        told: _CachedAnswer[T] | None = self._told.get(key)
-        if told is None:
+        cached: _CachedAnswer[T] | None = self._cached.get(key)
+        if cached is None:
             value: T | SourceError
             with recording() as responses:
                 try:
                     value = await ask()
                 except SourceError as exc:
                     value = exc
-            told = self._told[key] = _CachedAnswer(at=now_utc, value=value, responses=tuple(responses))
-        for one in told.responses:
+            cached = self._cached[key] = _CachedAnswer(at=now_utc, value=value, responses=tuple(responses))
+        for one in cached.responses:
             record_response(one)
-        if isinstance(told.value, SourceError):
-            raise told.value
-        return told.value
+        if isinstance(cached.value, SourceError):
+            raise cached.value
+        return cached.value
 
 
 def _nearest(place: tuple[float, float], stations: Sequence[Station]) -> list[Station]:

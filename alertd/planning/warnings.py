@@ -1,4 +1,4 @@
-"""Weather warnings along a route: the lists of its countries' services placed on it, and notes on missing ones."""
+"""Weather warnings along a route: its countries' lists placed on it, and notes on missing ones."""
 
 import asyncio
 from collections import Counter
@@ -11,7 +11,7 @@ from alertd.errors import ConfigError, SourceError
 from alertd.plan.controls.closures import Closure
 from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, place_warnings, query_samples
 from alertd.plan.warnings.zones import OUTLINE_STALE_AFTER, Zones, covers, state_of, us_states
-from alertd.planning.replay_record import record_response, recording
+from alertd.planning.response_recorder import record_response, recording
 from alertd.route.model import Route
 from alertd.sources.http.answer import Answer, SourceResponse
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
@@ -25,22 +25,22 @@ class ActiveAlerts:
         self.source = source
         self._one_at_a_time = asyncio.Lock()
         self._at: datetime | None = None
-        self._told: Answer[AlertList] | SourceError | None = None
-        self._heard: tuple[SourceResponse, ...] = ()
+        self._answer: Answer[AlertList] | SourceError | None = None
+        self._responses: tuple[SourceResponse, ...] = ()
 
     async def read(self, now_utc: datetime) -> Answer[AlertList] | SourceError:
         """The list of the service, or the error."""
         async with self._one_at_a_time:
-            if self._told is None or self._at != now_utc:
+            if self._answer is None or self._at != now_utc:
                 with recording() as responses:
                     try:
-                        told: Answer[AlertList] | SourceError = await self.source.active()
+                        answer: Answer[AlertList] | SourceError = await self.source.active()
                     except SourceError as exc:
-                        told = exc
-                self._at, self._told, self._heard = now_utc, told, tuple(responses)
-        for one in self._heard:
+                        answer = exc
+                self._at, self._answer, self._responses = now_utc, answer, tuple(responses)
+        for one in self._responses:
             record_response(one)
-        return self._told
+        return self._answer
 
 
 # [A] The whole country's list is renewed every few minutes; one this old comes from an old cache on the way.
@@ -98,9 +98,9 @@ async def _us(route: Route, feed: ActiveAlerts | None, zones: Zones, now_utc: da
     answer = await feed.read(now_utc)
     if isinstance(answer, SourceError):
         return RouteWarnings(notes=(f"Weather warnings not known ({answer.problem}): {ASK}",))
-    told, states = answer.value, us_states(route)
-    notes = [*_doubts(answer, feed.source.area, states), *_unread(told.unreadable, states)]
-    alerts = tuple(a for a in told.alerts if _may_matter(a, states))
+    alert_list, states = answer.value, us_states(route)
+    notes = [*_doubts(answer, feed.source.area, states), *_unread(alert_list.unreadable, states)]
+    alerts = tuple(a for a in alert_list.alerts if _may_matter(a, states))
     placed = await asyncio.to_thread(place_warnings, route, alerts, zones, now_utc)
     if placed.unplaced:
         at_places, missed = await _at_places(route, feed.source)
@@ -121,19 +121,23 @@ def _may_matter(alert: WeatherAlert, states: frozenset[str]) -> bool:
 
 def _doubts(answer: Answer[AlertList], area: Sequence[str], states: frozenset[str]) -> list[str]:
     """Reasons to doubt the list of an area, () for the whole country."""
-    told, whole_country, out = answer.value, not area, []
+    alert_list, whole_country, out = answer.value, not area, []
     if area and (left_out := sorted(states - set(area))):
         out.append(
             f"Weather warnings not asked for in {', '.join(left_out)}, which forecast.alerts_area leaves out: {ASK}"
         )
     if answer.stale:
         out.append(f"Weather warnings may have changed: {answer.not_refreshed}")
-    if not told.whole:
+    if not alert_list.whole:
         out.append(f"Weather warnings not all known (the service has more than it lists): {ASK}")
-    if whole_country and told.listed_n == 0:
+    if whole_country and alert_list.listed_n == 0:
         out.append(f"Weather warnings not known (a whole country's list that is empty): {ASK}")
-    if whole_country and told.updated_at is not None and answer.fetched_at - told.updated_at > LIST_STALE_AFTER:
-        out.append(f"Weather warnings may have changed: the list is of {told.updated_at:%d %H:%M} UTC")
+    if (
+        whole_country
+        and alert_list.updated_at is not None
+        and answer.fetched_at - alert_list.updated_at > LIST_STALE_AFTER
+    ):
+        out.append(f"Weather warnings may have changed: the list is of {alert_list.updated_at:%d %H:%M} UTC")
     return out
 
 
@@ -163,13 +167,13 @@ async def _at_places(route: Route, source: NwsAlerts) -> tuple[dict[int, tuple[W
             return exc
 
     answers = await asyncio.gather(*(ask(i) for i in samples))
-    told = {i: a.value.alerts if isinstance(a, Answer) else () for i, a in zip(samples, answers, strict=True)}
+    by_sample = {i: a.value.alerts if isinstance(a, Answer) else () for i, a in zip(samples, answers, strict=True)}
     missed = Counter(
         a.problem if isinstance(a, SourceError) else a.not_refreshed
         for a in answers
         if isinstance(a, SourceError) or a.stale
     )
-    return told, [
+    return by_sample, [
         f"Weather warnings not known at {n} of the {len(samples)} places asked about on the way ({why}): {ASK}"
         for why, n in missed.items()
     ]

@@ -1,4 +1,4 @@
-"""From a route and a window to the corridor's road field: ask every source, then compute from the answers."""
+"""From a route and a window to the corridor's road field: asks every source, then computes."""
 
 import asyncio
 from collections.abc import Mapping, Sequence

@@ -1,4 +1,4 @@
-"""Road closures that the operator posts: stored once, withdrawn by id, and loaded for planning while they apply."""
+"""Road closures that the operator posts: stored once, withdrawn by id, loaded while they apply."""
 
 from datetime import datetime
 from typing import Final

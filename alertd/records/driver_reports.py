@@ -1,4 +1,4 @@
-"""Driver reports of a trip (read, chains on or off, arrived): stored once and loaded for planning and notices."""
+"""Driver reports of a trip (read, chains on or off, arrived): stored once, loaded for later use."""
 
 import json
 from collections import defaultdict
@@ -8,7 +8,7 @@ from typing import Final
 
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.records.event_stream import EventStream, Retain, digest_id, from_json
 from alertd.rules.rig import Tire
 from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report

@@ -1,4 +1,4 @@
-"""CAP alerts published per trip, so that an alert after a restart still references those that it replaces."""
+"""CAP alerts published per trip, so that an alert after a restart references those that it replaces."""
 
 import hashlib
 from dataclasses import asdict, dataclass

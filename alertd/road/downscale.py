@@ -1,4 +1,4 @@
-"""Converts the forecast's weather to the road's height, as input of the surface model, with its gaps marked."""
+"""Converts the forecast's weather to the road's height for the surface model, and marks its gaps."""
 
 from dataclasses import dataclass
 from datetime import timedelta

@@ -55,7 +55,7 @@ class SurfaceState(NamedTuple):
 
     packed_mmwe, glaze_mmwe: the parts of ice from packed snow and from freezing rain.
     supercooled_mmwe: the part of water that fell as freezing rain.
-    owed_jm2: latent heat charged for vapour that the stores lacked, or charged for the wrong phase. The next step
+    deferred_jm2: latent heat charged for vapour that the stores lacked, or charged for the wrong phase. The next step
         returns it.
     """
 
@@ -66,7 +66,7 @@ class SurfaceState(NamedTuple):
     packed_mmwe: Array
     glaze_mmwe: Array
     supercooled_mmwe: Array
-    owed_jm2: Array
+    deferred_jm2: Array
 
     @property
     def surface_temp_c(self) -> Array:
@@ -162,7 +162,7 @@ class Exchange(NamedTuple):
     balance: Balance
     dt_s: float
     top_temp_c: Array  # at the end of the step
-    owed_jm2: Array  # latent heat charged in excess, see SurfaceState
+    deferred_jm2: Array  # latent heat charged in excess, see SurfaceState
     underside_wm2: Array | float
     vapour_water_mmwe: Array  # positive: dew gained
     vapour_ice_mmwe: Array  # positive: frost gained
@@ -173,7 +173,7 @@ class Exchange(NamedTuple):
     def surface_wm2(self) -> Array:
         """Radiation, turbulence, latent heat of vapour and traffic heat, at the new surface temperature."""
         flux = self.balance.constant_wm2 - self.balance.slope_wm2k * self.top_temp_c
-        return np.asarray(flux + self.owed_jm2 / self.dt_s)
+        return np.asarray(flux + self.deferred_jm2 / self.dt_s)
 
 
 def _surface_balance(
@@ -298,7 +298,7 @@ def step(
     ground_slope, ground_constant, y, pull = _eliminate(s, f, p, dt_s)
     ground = _ground(p, dt_s)
     stored_jm2k = HEAT_CAPACITY_WATER * stores.water + HEAT_CAPACITY_ICE * frozen + ground.top_store * dt_s
-    heat = (stored_jm2k - air.fallen_jm2k) * old + air.fallen_jm2 + s.owed_jm2
+    heat = (stored_jm2k - air.fallen_jm2k) * old + air.fallen_jm2 + s.deferred_jm2
     heat += (flux.constant_wm2 + ground_constant) * dt_s
     slope = stored_jm2k + (flux.slope_wm2k + ground_slope) * dt_s
     top, melted = _change_phase(heat, slope, stores.water, frozen)
@@ -318,21 +318,21 @@ def step(
         balance=flux,
         dt_s=dt_s,
         top_temp_c=top,
-        owed_jm2=vapour.owed_jm2,
+        deferred_jm2=vapour.deferred_jm2,
         underside_wm2=p.underside_wm2k * (f.air_temp_c - layers[-1]) if p.underside_wm2k else 0.0,
         vapour_water_mmwe=vapour.water_mmwe,
         vapour_ice_mmwe=vapour.ice_mmwe,
         runoff_mmwe=runoff,
         swept_mmwe=swept,
     )
-    return SurfaceState(layers, *stores, vapour.owed_jm2), exchange
+    return SurfaceState(layers, *stores, vapour.deferred_jm2), exchange
 
 
 def enthalpy_jm2(s: SurfaceState, p: SurfaceParams) -> Array:
     """Heat content of each column, J/m², relative to ice and pavement at 0 °C."""
     stores = HEAT_CAPACITY_WATER * s.water_mmwe + HEAT_CAPACITY_ICE * (s.snow_mmwe + s.ice_mmwe)
     ground = np.tensordot(p.layer_heat_jm2k, s.layer_temp_c, axes=1)
-    return np.asarray(ground + stores * s.layer_temp_c[0] + LATENT_FUSION * s.water_mmwe + s.owed_jm2)
+    return np.asarray(ground + stores * s.layer_temp_c[0] + LATENT_FUSION * s.water_mmwe + s.deferred_jm2)
 
 
 def mass_mmwe(s: SurfaceState) -> Array:

@@ -1,4 +1,4 @@
-"""Computes friction of each pavement class, the friction that a grade requires, and the gain from chains.
+"""Computes friction of each pavement class, what a grade requires, and the gain from chains.
 
 Friction between a truck tire and a winter road is a range, not a number. Each class has a triangular distribution, and
 each member draws its own value with a persistent quantile. All functions take scalars or arrays and carry NaN.

@@ -1,4 +1,4 @@
-"""Traces one column of road from the forecast's air to the precipitation on it, with all intermediate values by member.
+"""Traces one column of road from the forecast's air to precipitation, with each step by member.
 
 Each number comes from the function that computed the field; nothing is computed differently here.
 """

@@ -42,7 +42,7 @@ class Vapour(NamedTuple):
 
     water_mmwe: Array
     ice_mmwe: Array
-    owed_jm2: Array
+    deferred_jm2: Array
 
 
 def _share(part: Array, whole: Array) -> Array:
@@ -88,7 +88,7 @@ def exchange_vapour(
     water_gain = gain_mmwe - ice_gain
     water, ice = s.water + water_gain, s.ice + ice_gain
     snow, ice = s.snow + np.minimum(ice, 0.0), np.maximum(ice, 0.0)
-    owed = np.zeros_like(water)
+    deferred = np.zeros_like(water)
     short = np.flatnonzero((water < 0.0) | (snow < 0.0))
     if short.size:  # the few columns that dry in this step
         w, i, n = water[short], ice[short], snow[short]
@@ -98,11 +98,11 @@ def exchange_vapour(
         water_given = water[short] - s.water[short]
         ice_given = ice[short] - s.ice[short] + (snow[short] - s.snow[short])
         excess = LATENT_VAPORISATION * (water_given - water_gain[short])
-        owed[short] = excess + LATENT_SUBLIMATION * (ice_given - ice_gain[short])
+        deferred[short] = excess + LATENT_SUBLIMATION * (ice_given - ice_gain[short])
         water_gain[short], ice_gain[short] = water_given, ice_given
     if with_parts:
         s = _keep_ice(s, ice)
-    return s._replace(water=water, snow=snow, ice=ice), Vapour(water_gain, ice_gain, owed)
+    return s._replace(water=water, snow=snow, ice=ice), Vapour(water_gain, ice_gain, deferred)
 
 
 def drain(s: Stores, surface_temp_c: Array, p: SurfaceParams, with_parts: bool) -> tuple[Stores, Array]:

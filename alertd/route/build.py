@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from alertd.errors import InputError
 from alertd.route.bridges import Bridge, place_bridges
-from alertd.route.clean import WGS84, clean_line, leg_lengths_m
+from alertd.route.clean import WGS84, CleanLine, clean_line, leg_lengths_m
 from alertd.route.elevation import NamedSummit, find_climbs, find_summits, grade_of, name_summits, smooth_elevation
 from alertd.route.jurisdictions import Boundaries, Crossing, find_jurisdictions
-from alertd.route.model import Array, GpxLine, JurisdictionSpan, Route
+from alertd.route.model import Array, JurisdictionSpan, Route
 from alertd.route.project import snap_stops
 from alertd.route.runs import runs_of
 from alertd.route.stops import Stop
@@ -44,28 +44,28 @@ class Samples:
     distance_m: Array
 
 
-def sample_line(line: GpxLine, *, spacing_m: float = SPACING_M) -> Samples:
-    """Evenly spaced places on the cleaned line, ends included. The spacing is the one nearest to `spacing_m`.
+def sample_line(line: CleanLine, *, spacing_m: float = SPACING_M) -> Samples:
+    """Evenly spaced places on the line, ends included. The spacing is the one nearest to `spacing_m`.
 
-    An elevation service gives the heights at these places (see with_elevations). Raises InputError as clean_line does.
+    An elevation service gives the heights at these places (see with_elevations).
     """
-    path = _Polyline(clean_line(line))
+    path = _Polyline(line)
     return path.at(_even(path.length_m, spacing_m))
 
 
-def missing_elevation(line: GpxLine) -> bool:
+def missing_elevation(line: CleanLine) -> bool:
     """True when the line's own heights are too few for a route (none, placeholders, or gaps over 2 km)."""
-    path = _Polyline(clean_line(line))
+    path = _Polyline(line)
     return _height_problem(path, _known_heights(path)) != ""
 
 
-def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None = None) -> GpxLine:
-    """The cleaned line with its heights replaced.
+def with_elevations(line: CleanLine, elevation_m: Array, *, along_m: Array | None = None) -> CleanLine:
+    """The line with its heights replaced.
 
     Parameters
     ----------
     elevation_m: heights [m], NaN where unknown; (point,) of `line` when along_m is None.
-    along_m: distances [m] along the cleaned line (those of sample_line), of the shape of elevation_m. The line gets
+    along_m: distances [m] along the line (those of sample_line), of the shape of elevation_m. The line gets
         points there.
 
     Raises ValueError when the shapes do not match.
@@ -73,10 +73,9 @@ def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None 
     if along_m is None:
         if elevation_m.shape != line.lat_deg.shape:
             raise ValueError(f"{elevation_m.shape} heights for {line.lat_deg.shape} points")
-        return clean_line(replace(line, elevation_m=np.array(elevation_m, dtype=np.float64)))
+        return replace(line, elevation_m=np.array(elevation_m, dtype=np.float64))
     if elevation_m.shape != along_m.shape:
         raise ValueError(f"{elevation_m.shape} heights at {along_m.shape} places")
-    line = clean_line(line)
     path = _Polyline(line)
     distance_m, first = np.unique(np.concatenate((path.distance_m, along_m)), return_index=True)
     places = path.at(distance_m)
@@ -85,17 +84,18 @@ def with_elevations(line: GpxLine, elevation_m: Array, *, along_m: Array | None 
     lat_deg, lon_deg = places.lat_deg.copy(), places.lon_deg.copy()
     lat_deg[vertex], lon_deg[vertex] = path.lat_deg[first[vertex]], _wrapped(path.lon_deg[first[vertex]])
     starts = np.searchsorted(distance_m, path.distance_m[path.index_of(line.segment_starts)])
-    return replace(
+    filled = replace(
         line,
         lat_deg=lat_deg,
         lon_deg=lon_deg,
         elevation_m=np.interp(distance_m, along_m, elevation_m, left=np.nan, right=np.nan),
         segment_starts=starts.astype(np.intp),
     )
+    return clean_line(filled)  # a new point may repeat a vertex
 
 
 def build_route(
-    line: GpxLine,
+    line: CleanLine,
     *,
     jurisdictions: Boundaries | None = None,
     crossings: Sequence[Crossing] = (),
@@ -104,7 +104,7 @@ def build_route(
     named_summits: Sequence[NamedSummit] = (),
     spacing_m: float = SPACING_M,
 ) -> Route:
-    """Build the route that all later stages use. The line is cleaned first.
+    """Build the route that all later stages use.
 
     Distances are geodesics on WGS 84 along the given line, not along the samples, which cut corners. Between near
     points the line runs straight in latitude and longitude, between distant points on the geodesic. The two differ by
@@ -112,10 +112,9 @@ def build_route(
 
     Raises
     ------
-    InputError: when the line has gaps over 50 km, or when heights are missing, because none is assumed. The caller can
-        then get heights from an elevation service at sample_line(line), and build from with_elevations(...).
+    InputError: when heights are missing, because none is assumed. The caller can then get heights from an elevation
+        service at sample_line(line), and build from with_elevations(...).
     """
-    line = clean_line(line)
     path = _Polyline(line)
     known_m = _known_heights(path)
     problem = _height_problem(path, known_m)
@@ -160,7 +159,7 @@ def build_route(
 class _Polyline:
     """A polyline with its distances. Longitudes continue past 180; long legs get points on their geodesic."""
 
-    def __init__(self, line: GpxLine) -> None:
+    def __init__(self, line: CleanLine) -> None:
         legs = leg_lengths_m(line.lat_deg, line.lon_deg)
         lat, lon, ele = line.lat_deg, line.lon_deg, line.elevation_m
         places: NDArray[np.intp] = np.arange(lat.size)

@@ -1,6 +1,7 @@
 """Cleans a line before it becomes a route: drops repeated points and GPS spikes, reports gaps."""
 
 from dataclasses import dataclass, replace
+from typing import NewType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,9 @@ from alertd.route.model import Array, GpxLine
 WGS84 = Geod(ellps="WGS84")
 
 _GAPS_LISTED = 5
+
+# A line without repeated points and spikes, as `clean_line` returns it.
+CleanLine = NewType("CleanLine", GpxLine)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +48,7 @@ def leg_lengths_m(lat_deg: Array, lon_deg: Array) -> Array:
     return np.asarray(length, dtype=np.float64)
 
 
-def clean_line(line: GpxLine, *, limits: CleanLimits | None = None) -> GpxLine:
+def clean_line(line: GpxLine, *, limits: CleanLimits | None = None) -> CleanLine:
     """Drop repeated points and GPS spikes, and report gaps.
 
     A clean line is returned with the same points and findings.
@@ -61,7 +65,7 @@ def clean_line(line: GpxLine, *, limits: CleanLimits | None = None) -> GpxLine:
         if dropped:
             findings.append(f"{dropped} GPS spike{'s' if dropped > 1 else ''} removed from {line.where}")
     findings += _gaps(line, limits)
-    return replace(line, findings=tuple(dict.fromkeys(findings)))
+    return CleanLine(replace(line, findings=tuple(dict.fromkeys(findings))))
 
 
 def _keep(line: GpxLine, keep: NDArray[np.bool_]) -> tuple[GpxLine, int]:

@@ -1,4 +1,4 @@
-"""Computes heights along the line: smoothing, grade, climbs, and summits by their prominence along the route."""
+"""Computes heights along the line: smoothing, grade, climbs, and summits by prominence on the route."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Finds the passes of a route: climbs and descents from foot to foot, whatever the grade of a single sample."""
+"""Finds the passes of a route: climbs and descents from foot to foot, whatever the grade of a sample."""
 
 from functools import lru_cache
 

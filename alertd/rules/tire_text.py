@@ -1,4 +1,4 @@
-"""Words sets of tires for drivers, short enough for a text message. English texts use GSM-7 characters only."""
+"""Words sets of tires for drivers, short enough for a text message. English texts are GSM-7 only."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -1,1 +1,1 @@
-"""Scheduled jobs: planning cycle, briefs, scheduled notices, chain log, scores, tokens, retention and metrics."""
+"""Scheduled jobs: planning cycle, briefs, notices, chain log, scores, tokens, retention and metrics."""

@@ -1,4 +1,4 @@
-"""Renders the brief's HTML and images once and stores them, so every delivery attempt sends the same bytes."""
+"""Renders and stores the brief's HTML and images once, so that every attempt sends the same bytes."""
 
 import asyncio
 import base64
@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alertd.delivery.channel import OutgoingNotice
-from alertd.delivery.channels.email import Attachment, EmailContent
+from alertd.delivery.email_content import Attachment, EmailContent
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
 from alertd.notices.reports.brief_html import MAX_DRAWN, WIDTH_PX, InlineImage, brief_page, trips_needing_action
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
 from alertd.records.brief_content import BRIEF_CONTENTS, BriefContent, BriefImage, load_brief_content, notice_hash
 from alertd.sources.files.trips import parse_trip

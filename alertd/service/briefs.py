@@ -1,4 +1,4 @@
-"""Morning brief slots: one per local date, recorded when due, settled as ran, ran late, or skipped with a reason.
+"""Morning brief slots, one per local date: recorded when due, settled as ran, ran late, or skipped.
 
 A sent brief and its slot are stored in one transaction, so a brief is never sent twice. The due table records the
 outcome of every date.

@@ -13,7 +13,7 @@ from datetime import datetime
 from alertd.delivery.cloudevents import source_of
 from alertd.errors import InputError, SourceError
 from alertd.notices.formats.cap import CapReference, CapSender, cap_alert, has_alert
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.serialize import to_plain
 from alertd.planning.planner import Planner
 from alertd.records.published_alerts import PUBLISHED_ALERTS, AlertReference

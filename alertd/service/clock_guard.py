@@ -1,4 +1,4 @@
-"""A clock that ignores wrong readings, and reports whether its time is good enough for irreversible actions.
+"""A clock that ignores wrong readings, and reports whether its time is good for irreversible actions.
 
 Readings are compared with a monotonic clock and with the `Date` header of HTTP answers (RFC 9110, 6.6.1).
 """
@@ -49,7 +49,7 @@ class GuardedClock:
         with self._lock:
             return self._read()[0]
 
-    def heard(self, host: str, offset_s: float) -> None:
+    def record_offset(self, host: str, offset_s: float) -> None:
         """Record a server's Date minus this clock's time, measured now."""
         with self._lock:
             now, at_s = self._read()
@@ -120,7 +120,11 @@ class GuardedClock:
     def _behind_servers_s(self, now: datetime, at_s: float) -> float | None:
         """Servers' time minus `now` [s]; None without a server answer within a day."""
         epoch_s = now.astimezone(UTC).timestamp()
-        offs = [zero_s + at_s - epoch_s for zero_s, heard_s in self._servers.values() if at_s - heard_s <= DATES_HOLD_S]
+        offs = [
+            zero_s + at_s - epoch_s
+            for zero_s, received_s in self._servers.values()
+            if at_s - received_s <= DATES_HOLD_S
+        ]
         if not offs:
             return None
         return median(offs) if len(offs) >= MANY_HOSTS else min(offs, key=abs)

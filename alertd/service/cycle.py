@@ -1,4 +1,4 @@
-"""One planning cycle: plans the due trips, decides their notices, and records each plan in one transaction."""
+"""One planning cycle: plans due trips, decides their notices, records each plan in one transaction."""
 
 import asyncio
 import json
@@ -13,7 +13,7 @@ from alertd.errors import InputError, StoreError
 from alertd.local_time import local_to_utc
 from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text import phrases
 from alertd.notices.text.dispatcher import brief_text
 from alertd.notices.triggers.compose import office_notice, with_link
@@ -21,10 +21,10 @@ from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.chains_on import TruckReport
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, to_plain
-from alertd.planning.planner import NotPlanned, Planner, Reports, not_planned_for
+from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.stations import gather_observations
 from alertd.records.closures import active_closures
@@ -92,8 +92,27 @@ def due_trips(
     return out
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedCycle:
+    """The due trips, the outcome of each in the same order, and the reports of their trucks, before recording."""
+
+    now_utc: datetime
+    trips: tuple[TripRequest, ...]
+    outcomes: tuple[Outcome, ...]
+    reports: Reports
+    unread: tuple[tuple[str, str], ...]
+
+
 async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleOutcome:
     """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
+    planned = await plan_due_trips(planner, store, now_utc)
+    outcome = await record_cycle(planner, store, planned)
+    await observe_roads(planner, store, planned)  # last, so that no plan waits for it
+    return outcome
+
+
+async def plan_due_trips(planner: Planner, store: Store, now_utc: datetime) -> PlannedCycle:
+    """Plan every due trip. Asks sources, so it may be slow. Raises StoreError."""
     unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     unknown: list[tuple[str, str]] = []
@@ -107,16 +126,22 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleO
     closures = await asyncio.to_thread(lambda: tuple(closure.to_core() for closure in active_closures(store, now_utc)))
     controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
     outcomes = await planner.plan(trips, now_utc, reports, RoadReports(closures=closures, controls=controls))
+    return PlannedCycle(now_utc=now_utc, trips=tuple(trips), outcomes=tuple(outcomes), reports=reports, unread=unread)
+
+
+async def record_cycle(planner: Planner, store: Store, planned: PlannedCycle) -> CycleOutcome:
+    """Record each plan with its notices in one transaction. Asks no source. Raises StoreError."""
+    now_utc, reports = planned.now_utc, planned.reports
     done: list[ActiveTrip] = []
     made: list[Plan] = []
-    told = await asyncio.to_thread(_recently_notified, store, trips, now_utc)
-    failed = [o for o in outcomes if isinstance(o, NotPlanned)]
+    notified_at = await asyncio.to_thread(_recently_notified, store, planned.trips, now_utc)
+    failed = [o for o in planned.outcomes if isinstance(o, NotPlanned)]
     new: list[str] = []
-    for trip, plan in zip(trips, outcomes, strict=True):
+    for trip, plan in zip(planned.trips, planned.outcomes, strict=True):
         if isinstance(plan, NotPlanned):
             continue
         try:
-            ids, said = await asyncio.to_thread(_record, planner, store, plan, told, now_utc)
+            ids, facts = await asyncio.to_thread(_record, planner, store, plan, notified_at, now_utc)
         except StoreError:
             raise
         except Exception as exc:  # an error in one trip's texts must not block the notices of the others
@@ -125,8 +150,8 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleO
             new += ids
             if plan.arrived_at is not None and _by_position(plan.arrived_at, reports[trip.id]):
                 await asyncio.to_thread(keep_arrival, store, trip.id, plan.arrived_at)
-            seen = raised(plan, upheld(plan, said, now_utc), now_utc)
-            done.append(ActiveTrip(plan=seen, facts=said))
+            seen = raised(plan, upheld(plan, facts, now_utc), now_utc)
+            done.append(ActiveTrip(plan=seen, facts=facts))
             made.append(plan)
     for miss in failed:
         log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
@@ -136,25 +161,29 @@ async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleO
             planner.settings.targets,
             now_utc,
         )
-    new += await asyncio.to_thread(_tell_drivers, planner, store, [m.trip for m in failed], told, now_utc)
-    if planner.weather_sources.observer is not None:  # last, so that no plan waits for it
-        routes = [name for trip in trips for name in (trip.route, *trip.other_routes)]
-        await gather_observations(planner.weather_sources.observer, planner.route, routes, store, now_utc)
+    new += await asyncio.to_thread(_notify_drivers, planner, store, [m.trip for m in failed], notified_at, now_utc)
     outcome = CycleOutcome(
         plans=tuple(one.plan for one in done),
         not_planned=tuple(failed),
         new_notices=tuple(new),
-        unread=unread,
+        unread=planned.unread,
         active=tuple(done),
     )
-    said_of = {one.plan.trip_id: one.facts for one in done}
-    planner.latest.update(made, [(m.trip.id, m.reason) for m in failed], unread, now_utc, said_of)
+    facts_by_trip = {one.plan.trip_id: one.facts for one in done}
+    planner.latest.update(made, [(m.trip.id, m.reason) for m in failed], planned.unread, now_utc, facts_by_trip)
     return outcome
 
 
+async def observe_roads(planner: Planner, store: Store, planned: PlannedCycle) -> None:
+    """Record reports of stations near the roads of the trips, for scoring."""
+    if planner.weather_sources.observer is not None:
+        routes = [name for trip in planned.trips for name in (trip.route, *trip.other_routes)]
+        await gather_observations(planner.weather_sources.observer, planner.route, routes, store, planned.now_utc)
+
+
 def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:
-    told = truck_reports(store, {trip.id for trip in trips}, now_utc)
-    return {trip.id: (*load_positions(store, trip.id), *told.get(trip.id, ())) for trip in trips}
+    by_truck = truck_reports(store, {trip.id for trip in trips}, now_utc)
+    return {trip.id: (*load_positions(store, trip.id), *by_truck.get(trip.id, ())) for trip in trips}
 
 
 def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckReport]) -> bool:
@@ -163,19 +192,19 @@ def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckR
 
 
 def _record(
-    planner: Planner, store: Store, plan: Plan, told: defaultdict[str, list[datetime]], now_utc: datetime
+    planner: Planner, store: Store, plan: Plan, notified_at: defaultdict[str, list[datetime]], now_utc: datetime
 ) -> tuple[tuple[str, ...], tuple[SentFact, ...]]:
     """Record a plan with its notices; returns the ids of new notices, and the facts sent so far."""
     settings, driver = planner.settings, plan.driver or plan.trip_id
     translators = settings.languages.translators_for(plan.language)
-    notices, said = plan_notices(
-        plan, load_facts(store, plan.trip_id), now_utc, settings.notices, told[driver], translators
+    notices, facts = plan_notices(
+        plan, load_facts(store, plan.trip_id), now_utc, settings.notices, notified_at[driver], translators
     )
     notices = tuple(with_link(notices, planner.links.message_link(plan, now_utc)))
-    body = canonical({"plan": to_plain(plan), "said": to_plain(said)})
+    body = canonical({"plan": to_plain(plan), "said": facts_to_plain(facts)})
     new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
-    told[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]
-    return new, said
+    notified_at[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]
+    return new, facts
 
 
 def _recently_notified(
@@ -183,10 +212,10 @@ def _recently_notified(
 ) -> defaultdict[str, list[datetime]]:
     """Times of messages to each driver of these trips within the last hour; by trip without a named driver."""
     whose = {trip.id: trip.driver or trip.id for trip in trips}
-    told: defaultdict[str, list[datetime]] = defaultdict(list)
+    notified_at: defaultdict[str, list[datetime]] = defaultdict(list)
     for notice in store.notices_since(Audience.DRIVER, now_utc - timedelta(hours=1)):
-        told[whose.get(notice.trip_id, notice.trip_id)].append(notice.created_at)
-    return told
+        notified_at[whose.get(notice.trip_id, notice.trip_id)].append(notice.created_at)
+    return notified_at
 
 
 def load_facts(store: Store, trip_id: str) -> tuple[SentFact, ...] | None:
@@ -195,11 +224,11 @@ def load_facts(store: Store, trip_id: str) -> tuple[SentFact, ...] | None:
     return None if stored is None else facts_from_plain(json.loads(stored.body)["said"])
 
 
-def _tell_drivers(
+def _notify_drivers(
     planner: Planner,
     store: Store,
     trips: Sequence[TripRequest],
-    told: defaultdict[str, list[datetime]],
+    notified_at: defaultdict[str, list[datetime]],
     now_utc: datetime,
 ) -> tuple[str, ...]:
     """Notify each driver of a trip without a plan once, to be ready to chain; returns the ids of new notices."""
@@ -207,9 +236,9 @@ def _tell_drivers(
     for trip in trips:
         driver, translator = trip.driver or trip.id, settings.languages.translators_for(trip.language).driver
         notices = to_driver(trip.id, trip.depart_at, settings.brief_zone, now_utc, settings.notices, translator)
-        if settings.notices.messages_left(told[driver], now_utc):
+        if settings.notices.messages_left(notified_at[driver], now_utc):
             ids = store.record_notices(notices, settings.targets, now_utc)
-            told[driver] += [now_utc] * len(ids)
+            notified_at[driver] += [now_utc] * len(ids)
             new += ids
     return tuple(new)
 
@@ -218,8 +247,8 @@ def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> N
     """Notice to the office, at most once a day, that a trip cannot be planned."""
     who = f"Driver {driver or 'unknown'} should be ready to chain."
     text = f"{trip_id} could not be planned: {reason}. {who} {phrases.SIGNS}"
-    said = (trip_id, reason, now_utc.date().isoformat())
-    return office_notice("trip.not_planned", said, text, timedelta(hours=24), now_utc, trip_id=trip_id)
+    key = (trip_id, reason, now_utc.date().isoformat())
+    return office_notice("trip.not_planned", key, text, timedelta(hours=24), now_utc, trip_id=trip_id)
 
 
 def brief_slot(now_utc: datetime, planner: Planner) -> Slot | None:

@@ -1,4 +1,4 @@
-"""Dead letters: lists deliveries that were given up, and sends them again on request or when their channel recovers."""
+"""Dead letters: lists given-up deliveries, and sends them again on request or after an outage."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -21,7 +21,7 @@ from alertd.delivery.channel import Channel, OutgoingNotice
 from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import DeliveryError
 from alertd.notices.model import Notice
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.sources.http.answer import DOUBTED, SourceResponse
 from alertd.store.store import Store
 

@@ -13,7 +13,7 @@ from alertd.notices.triggers.compose import with_link
 from alertd.notices.triggers.escalation import escalations
 from alertd.notices.triggers.missing_data import missing_forecast_notice
 from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.records.driver_reports import RECENT, chains_on_by_trip, confirmed_notices
 from alertd.settings.model import Settings
 from alertd.store.store import Store
@@ -46,9 +46,9 @@ def send_scheduled(
         for notice in store.notices_since(audience, now_utc - RECENT):
             sent[notice.trip_id].append(notice)
     read, chains = confirmed_notices(store, now_utc), chains_on_by_trip(store, now_utc)
-    told: dict[str, list[datetime]] = defaultdict(list)
+    driver_sent_at: dict[str, list[datetime]] = defaultdict(list)
     for plan in (one.plan for one in active):
-        told[_driver(plan)] += [n.created_at for n in sent[plan.trip_id] if n.audience is Audience.DRIVER]
+        driver_sent_at[_driver(plan)] += [n.created_at for n in sent[plan.trip_id] if n.audience is Audience.DRIVER]
     new: list[Notice] = []
     for one in active:
         plan, known = one.plan, {n.id for n in sent[one.plan.trip_id]}
@@ -62,8 +62,8 @@ def send_scheduled(
         mine = [n for n in fresh if n.audience is Audience.DRIVER]
         if policy.is_quiet(now_utc, plan.depart_zone):
             mine = [n for n in mine if n.expires_at - now_utc <= policy.quiet_yields]
-        mine = mine[: policy.messages_left(told[_driver(plan)], now_utc)]
-        told[_driver(plan)] += [now_utc] * len(mine)
+        mine = mine[: policy.messages_left(driver_sent_at[_driver(plan)], now_utc)]
+        driver_sent_at[_driver(plan)] += [now_utc] * len(mine)
         new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
     blind = missing_forecast_notice(settings.fleet, [one.plan for one in active], now_utc)
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]

@@ -16,7 +16,7 @@ from alertd.errors import AlertdError, InputError
 from alertd.forecast.model import Array
 from alertd.forecast.observations import StationReport, distances_m
 from alertd.notices.reports.scores import LEADS_H, Case, Score, score_cases
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.verification import CHAINS_RULE, ROAD_RULE, TripEvidence, chains_needed, winter_weather
 from alertd.planning.planner import Planner

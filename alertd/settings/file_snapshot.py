@@ -1,4 +1,4 @@
-"""The files a plan stands on, as bytes under names of their own, and laid out again as files elsewhere."""
+"""The files that a plan depends on, as bytes under their own names, and written again elsewhere."""
 
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath

@@ -1,4 +1,4 @@
-"""What is read once and shared by every trip: rules, rigs, what lies along roads, and routes built from GPX."""
+"""Data read once and shared by every trip: rules, rigs, what lies along roads, and routes from GPX."""
 
 import logging
 from collections.abc import Mapping, Sequence
@@ -14,10 +14,10 @@ from alertd.forecast.provider import ElevationProvider
 from alertd.plan.warnings.zones import Zones
 from alertd.route.bridges import Bridge
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
-from alertd.route.clean import clean_line
+from alertd.route.clean import CleanLine, clean_line
 from alertd.route.elevation import NamedSummit
 from alertd.route.jurisdictions import Boundaries, Crossing
-from alertd.route.model import GpxLine, Route
+from alertd.route.model import Route
 from alertd.route.speed_limits import PostedLimit, place_limits
 from alertd.route.stops import Stop
 from alertd.rules.rig import Rig
@@ -135,7 +135,9 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
     return replace(route, limits=place_limits(route, reference.limits))
 
 
-async def _with_heights(line: GpxLine, reference: ReferenceData, elevations: Sequence[ElevationProvider]) -> GpxLine:
+async def _with_heights(
+    line: CleanLine, reference: ReferenceData, elevations: Sequence[ElevationProvider]
+) -> CleanLine:
     """The line with heights gathered for it before, else asked for now; as it is where there are neither."""
     places = sample_line(line, spacing_m=FILL_SPACING_M)
     on_file = heights_for(reference.heights, line.sha256, places.lat_deg, places.lon_deg)

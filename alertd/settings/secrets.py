@@ -1,4 +1,4 @@
-"""Secrets are in files of their own: beside the settings, or among the credentials that systemd provides."""
+"""Secrets in files of their own: beside the settings, or among the credentials that systemd provides."""
 
 import os
 from collections.abc import Callable

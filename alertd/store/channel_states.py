@@ -5,35 +5,16 @@ A row is written in the transaction that marks the attempt, so state and outbox 
 
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from sqlalchemy import Connection, Row, case, func, or_, select
 
+from alertd.notices.channel_state import ChannelState
 from alertd.store.connection import Database, insert_or
-from alertd.store.rows import StoredChannel
 from alertd.store.schema import endpoints
 
 UP: Final = "up"
 DISABLED: Final = "disabled"
-
-
-class State(Protocol):
-    """Stored fields of a channel: `state` is "up", "failing" or "disabled", `since` is when it entered that state."""
-
-    @property
-    def target(self) -> str: ...
-    @property
-    def state(self) -> str: ...
-    @property
-    def why(self) -> str: ...
-    @property
-    def since(self) -> datetime: ...
-    @property
-    def last_success_at(self) -> datetime | None: ...
-    @property
-    def last_failure_at(self) -> datetime | None: ...
-    @property
-    def failures(self) -> int: ...
 
 
 class Channels:
@@ -42,22 +23,22 @@ class Channels:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def get(self, target: str) -> StoredChannel | None:
+    def get(self, target: str) -> ChannelState | None:
         """Return the state of a channel, or None when none is stored."""
         with self._database.read() as connection:
             row = connection.execute(select(endpoints).where(endpoints.c.target == target)).one_or_none()
         return None if row is None else _state(row)
 
-    def all(self) -> list[StoredChannel]:
+    def all(self) -> list[ChannelState]:
         """Return all channel states, sorted by name."""
         with self._database.read() as connection:
             return [_state(row) for row in connection.execute(select(endpoints).order_by(endpoints.c.target))]
 
-    def standings(self) -> Mapping[str, StoredChannel]:
+    def by_name(self) -> Mapping[str, ChannelState]:
         """Return all channel states by name."""
         return {one.target: one for one in self.all()}
 
-    def keep(self, state: State) -> None:
+    def keep(self, state: ChannelState) -> None:
         """Save the state after an attempt, in a transaction of its own."""
         with self._database.write() as connection:
             keep_state(connection, state)
@@ -73,7 +54,7 @@ class Channels:
             return opened.rowcount > 0
 
 
-def keep_state(connection: Connection, state: State) -> None:
+def keep_state(connection: Connection, state: ChannelState) -> None:
     """Save the state after an attempt.
 
     `since` keeps its first value while the state lasts, and so does the reason of a disabled channel. Attempts of one
@@ -106,8 +87,8 @@ def keep_state(connection: Connection, state: State) -> None:
     )
 
 
-def _state(row: Row[Any]) -> StoredChannel:
-    return StoredChannel(
+def _state(row: Row[Any]) -> ChannelState:
+    return ChannelState(
         target=row.target,
         state=row.state,
         why=row.reason,

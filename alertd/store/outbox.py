@@ -13,9 +13,10 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists, func, or_, select, update
 
-from alertd.store.channel_states import Channels, State, keep_state
+from alertd.notices.channel_state import ChannelState
+from alertd.store.channel_states import Channels, keep_state
 from alertd.store.connection import Database
-from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannel, StoredChannelCounts
+from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannelCounts
 from alertd.store.schema import deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
@@ -128,11 +129,11 @@ class Outbox:
                 .values(state=DONE, settled_at=at, note=note, **_FREE)
             )
 
-    def standings(self) -> Mapping[str, StoredChannel]:
+    def channel_states(self) -> Mapping[str, ChannelState]:
         """Return the state of each channel, by name."""
-        return Channels(self._database).standings()
+        return Channels(self._database).by_name()
 
-    def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[State] = ()) -> None:
+    def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[ChannelState] = ()) -> None:
         """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction."""
         marking = (
             update(deliveries)
@@ -148,16 +149,16 @@ class Outbox:
     # `channel`: the channel's state after the attempt, saved in the same transaction; None where no attempt was made.
 
     def mark_retry(
-        self, delivery_id: int, at: datetime, next_try: datetime, note: str, channel: State | None = None
+        self, delivery_id: int, at: datetime, next_try: datetime, note: str, channel: ChannelState | None = None
     ) -> None:
         """Schedule the next attempt at `next_try`."""
         self._change_waiting(delivery_id, channel, next_try=next_try, note=note)
 
-    def mark_parked(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
+    def mark_parked(self, delivery_id: int, at: datetime, note: str, channel: ChannelState | None = None) -> None:
         """Give up on a delivery (dead letter) until an operator corrects the cause and calls `retry_now`."""
         self._change_waiting(delivery_id, channel, state=PARKED, settled_at=at, note=note)
 
-    def mark_expired(self, delivery_id: int, at: datetime, note: str, channel: State | None = None) -> None:
+    def mark_expired(self, delivery_id: int, at: datetime, note: str, channel: ChannelState | None = None) -> None:
         """Mark a delivery as expired before it was sent."""
         self._change_waiting(delivery_id, channel, state=EXPIRED, settled_at=at, note=note)
 
@@ -293,7 +294,7 @@ class Outbox:
             oldest_waiting_age_s=max(0.0, (now - oldest).total_seconds()) if oldest else 0.0,
         )
 
-    def _change_waiting(self, delivery_id: int, channel: State | None, **values: object) -> None:
+    def _change_waiting(self, delivery_id: int, channel: ChannelState | None, **values: object) -> None:
         # Only while it waits: a late result must not undo a delivery that another attempt completed.
         with self._database.write() as connection:
             connection.execute(

@@ -103,19 +103,6 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StoredChannel:
-    """A channel's stored state: "up", "failing" or "disabled". `failures`: consecutive since the last success."""
-
-    target: str
-    state: str
-    since: datetime
-    why: str = ""
-    last_success_at: datetime | None = None
-    last_failure_at: datetime | None = None
-    failures: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredToken:
     """An API token, identified by its hash only."""
 

@@ -1,6 +1,7 @@
 """Turns the points of a real road, as in `fixtures/roads/roads.csv`, into a GPX file or a model's terrain."""
 
 import csv
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Self
@@ -8,6 +9,7 @@ from typing import Final, Self
 import numpy as np
 from numpy.typing import ArrayLike
 
+from alertd.route.model import Route
 from alertd.testing.derived_weather import Array
 
 EARTH_M: Final = 6_371_009.0  # mean radius of the earth
@@ -81,10 +83,26 @@ class Road:
         """A model's terrain height [m] at places: that of the nearest sample of the road, over 4 km."""
         lat, lon, height = self.samples(1000.0)
         smooth = np.convolve(np.pad(height, 2, mode="edge"), np.full(5, 0.2), mode="valid")
-        at_lat, at_lon = np.broadcast_arrays(np.asarray(lat_deg, dtype=float), np.asarray(lon_deg, dtype=float))
-        east = np.cos(np.radians(lat.mean()))
-        away = (at_lat[..., None] - lat) ** 2 + (east * (at_lon[..., None] - lon)) ** 2
-        return np.asarray(smooth[away.argmin(axis=-1)])
+        return nearest_height_m(lat, lon, smooth, lat_deg, lon_deg)
+
+
+def ground_of(routes: Iterable[Route]) -> Callable[[ArrayLike, ArrayLike], Array]:
+    """A model's terrain: at each place the height of the nearest sample of these routes, about a kilometre apart."""
+    thin = [(r.lat_deg[::4], r.lon_deg[::4], r.elevation_m[::4]) for r in routes]
+    lat, lon, height = (np.concatenate(column) for column in zip(*thin, strict=True))
+
+    def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Array:
+        return nearest_height_m(lat, lon, height, lat_deg, lon_deg)
+
+    return ground_m
+
+
+def nearest_height_m(lat: Array, lon: Array, height_m: Array, lat_deg: ArrayLike, lon_deg: ArrayLike) -> Array:
+    """Height of the sample (sample,) nearest to each place, of the places' broadcast shape."""
+    at_lat, at_lon = np.broadcast_arrays(np.asarray(lat_deg, dtype=float), np.asarray(lon_deg, dtype=float))
+    east = np.cos(np.radians(lat.mean()))
+    away = (at_lat[..., None] - lat) ** 2 + (east * (at_lon[..., None] - lon)) ** 2
+    return np.asarray(height_m[away.argmin(axis=-1)])
 
 
 def read_roads(path: Path) -> dict[str, Road]:

@@ -5,8 +5,9 @@ later changes apply over earlier ones. Hours count from the sky's start. It is a
 """
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Final, Self, TypeAlias
+from typing import Annotated, Final, Literal, Self, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -22,6 +23,7 @@ from alertd.testing.derived_weather import (
     surface_pressure_hpa,
     weather_code,
 )
+from alertd.testing.fake_open_meteo import FaultKind
 from alertd.units import HOUR_S
 
 Percent: TypeAlias = Annotated[float, Field(ge=0, le=100)]
@@ -62,6 +64,38 @@ class SkyChange(FileModel):
         return self
 
 
+class SkyFault(FileModel):
+    """Hours in which the forecast server fails, and how: a name of `fake_open_meteo.FaultKind` in lower case."""
+
+    from_h: float
+    to_h: float
+    kind: Literal["down", "garbled", "html", "truncated", "overloaded", "nulls", "stale"]
+
+    @property
+    def api_kind(self) -> FaultKind:
+        """The fault of the fake server."""
+        return FaultKind[self.kind.upper()]
+
+
+class SkyPosted(FileModel):
+    """A control that is posted at an hour, between two places; `for_h` None for an unknown end."""
+
+    at_h: float
+    for_h: float | None = None
+    jurisdiction: str
+    level: str
+    start: Interval = Field(alias="from", strict=False)
+    end: Interval = Field(alias="to", strict=False)
+
+
+class SkyReport(FileModel):
+    """A driver's report at an hour, such as "chains_on"."""
+
+    at_h: float
+    trip: str
+    what: str
+
+
 class SkyFile(FileModel):
     """A sky. `temperature_c` is that at the height `at_m`; `daily_range_k` is from night to afternoon.
 
@@ -81,6 +115,9 @@ class SkyFile(FileModel):
     visibility_m: float = 20000.0
     weather_code: int | None = None
     change: tuple[SkyChange, ...] = Field(default=(), strict=False)
+    fault: tuple[SkyFault, ...] = Field(default=(), strict=False)
+    posted: tuple[SkyPosted, ...] = Field(default=(), strict=False)
+    report: tuple[SkyReport, ...] = Field(default=(), strict=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +129,11 @@ class Sky:
     late_h: float = 0.0
     warmer_k: float = 0.0
     wetter: float = 1.0
+
+    @property
+    def starts_at(self) -> datetime:
+        """The sky's start, aware, UTC."""
+        return datetime.fromtimestamp(self.start_epoch_s, UTC)
 
     def member(self, number: int) -> Self:
         """Return ensemble member `number`; 0 is the sky itself. Deterministic for a number."""

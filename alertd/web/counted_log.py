@@ -1,5 +1,4 @@
-"""Counted log lines for events that unauthenticated clients cause, so that a flood of requests does not flood the
-log."""
+"""Counted log lines for events that unauthenticated clients cause, so that floods stay out of the log."""
 
 import asyncio
 import logging

@@ -1,4 +1,4 @@
-"""The names that requests may use for this daemon, and whether a request comes directly from this machine.
+"""The names that requests may use for this daemon, and whether a request comes from this machine.
 
 A page of another site can send a browser to this machine by a name that the other site owns (DNS rebinding). Its
 requests show that name as Host. Every path is checked, health too: a health probe uses an address or a name that is

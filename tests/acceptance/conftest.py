@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from alertd.clock import system_clock
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import FRONT_EPOCH_S, Storm
 from alertd.testing.webhook_receiver import WebhookReceiver
@@ -35,7 +35,7 @@ def until(happened: Callable[[], Any], what: str) -> Any:
 
 
 class Process:
-    """One run of the daemon. `said` are its lines on standard error so far."""
+    """One run of the daemon. `output` are its lines on standard error so far."""
 
     def __init__(
         self, config: Path, *, largest_file_bytes: int | None = None, descriptors_n: int | None = None
@@ -46,7 +46,7 @@ class Process:
             if largest_file_bytes is not None:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file_bytes, resource.RLIM_INFINITY))
 
-        self.said: list[str] = []
+        self.output: list[str] = []
         self.child = subprocess.Popen(
             [
                 sys.executable,
@@ -70,15 +70,15 @@ class Process:
     def _listen(self) -> None:
         assert self.child.stderr is not None
         for line in self.child.stderr:
-            self.said.append(line.rstrip("\n"))
+            self.output.append(line.rstrip("\n"))
 
     @property
     def url(self) -> str:
-        def told() -> str | None:
-            assert self.child.poll() is None, self.said
-            return next((line.split()[-1] for line in self.said if line.startswith("alertd answers on ")), None)
+        def result() -> str | None:
+            assert self.child.poll() is None, self.output
+            return next((line.split()[-1] for line in self.output if line.startswith("alertd answers on ")), None)
 
-        return str(until(told, "the daemon answers"))
+        return str(until(result, "the daemon answers"))
 
     def post(self, trip: dict[str, Any]) -> httpx.Response:
         return httpx.post(f"{self.url}/v1/trips", json=trip, timeout=20.0)

@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from alertd.daemon.connection_limit import raise_descriptor_limit
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.postgres import PASSWORD
@@ -33,7 +33,7 @@ def decided(config: Path, trip_id: str = "T-1") -> dict[str, bytes]:
 
 
 def planned(process: Any) -> bool:
-    return any("cycle done: trips=1 " in line for line in process.said)
+    return any("cycle done: trips=1 " in line for line in process.output)
 
 
 def test_posted_trip_reaches_fleet_and_kill_9_repeats_nothing(
@@ -42,15 +42,15 @@ def test_posted_trip_reaches_fleet_and_kill_9_repeats_nothing(
     first = start(config)
     assert first.post(trip).status_code == 201
     wait_until(lambda: planned(first) and first.undelivered() == 0, "the trip is planned and told")
-    told = {r.id: r.body for r in receiver.received}
-    assert len(told) >= 3
+    result = {r.id: r.body for r in receiver.received}
+    assert len(result) >= 3
     first.kill()
-    assert told == decided(config)
+    assert result == decided(config)
     again = start(config)
     assert again.post(trip).status_code == 200
     wait_until(lambda: planned(again) and again.undelivered() == 0, "the trip is planned again")
     assert again.stop()[0] == 0
-    assert {r.id: r.body for r in receiver.received} == told == decided(config)
+    assert {r.id: r.body for r in receiver.received} == result == decided(config)
     assert receiver.refused == []
 
 
@@ -86,8 +86,8 @@ def test_sigterm_ends_within_ten_seconds_while_a_source_blocks(
     status, took_s = process.stop()
     assert status == 0
     assert took_s < 10.0
-    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
-    assert any("jobs cancelled at shutdown" in line for line in process.said)
+    assert [line for line in process.output if not LOG_LINE.fullmatch(line)] == []
+    assert any("jobs cancelled at shutdown" in line for line in process.output)
 
 
 def test_idle_daemon_ends_at_once_and_logs_single_lines(config: Path, start: Start) -> None:
@@ -97,7 +97,7 @@ def test_idle_daemon_ends_at_once_and_logs_single_lines(config: Path, start: Sta
         status, took_s = process.stop()
     assert status == 0
     assert took_s < 10.0
-    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+    assert [line for line in process.output if not LOG_LINE.fullmatch(line)] == []
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.slow)])
@@ -120,22 +120,22 @@ def test_standby_daemon_leads_after_the_leader_is_killed(
     first = start(config)
     assert first.post(trip).status_code == 201
     second = start(config)
-    wait_until(lambda: any("standing by: " in line for line in second.said), "the second stands by")
+    wait_until(lambda: any("standing by: " in line for line in second.output), "the second stands by")
     wait_until(lambda: planned(first) and first.undelivered() == 0, "the trip is planned and told")
-    told = {r.id: r.body for r in receiver.received}
-    assert not any("alertd answers on" in line for line in second.said)
+    result = {r.id: r.body for r in receiver.received}
+    assert not any("alertd answers on" in line for line in second.output)
     first.kill()
     wait_until(lambda: planned(second) and second.undelivered() == 0, "the second leads and plans")
     assert second.stop()[0] == 0
-    assert {r.id: r.body for r in receiver.received} == told == decided(config)
-    assert [line for line in second.said if not LOG_LINE.fullmatch(line) or PASSWORD in line] == []
+    assert {r.id: r.body for r in receiver.received} == result == decided(config)
+    assert [line for line in second.output if not LOG_LINE.fullmatch(line) or PASSWORD in line] == []
 
 
 def test_a_daemon_that_stands_by_ends_when_it_is_told_to(config: Path, start: Start, wait_until: Wait) -> None:
     first = start(config)
     assert first.url
     second = start(config)
-    wait_until(lambda: any("standing by: " in line for line in second.said), "the second stands by")
+    wait_until(lambda: any("standing by: " in line for line in second.output), "the second stands by")
     assert second.stop()[0] == 0
     assert first.child.poll() is None
 
@@ -143,7 +143,7 @@ def test_a_daemon_that_stands_by_ends_when_it_is_told_to(config: Path, start: St
 def test_full_disk_at_start_is_one_line_and_status_1(config: Path, start: Start) -> None:
     process = start(config, largest_file_bytes=4096)
     assert process.ended() == 1
-    (line,) = [line for line in process.said if not LOG_LINE.fullmatch(line)]  # an old Python is warned of besides
+    (line,) = [line for line in process.output if not LOG_LINE.fullmatch(line)]  # an old Python is warned of besides
     assert "disk is full or failing" in line
     again = start(config)
     assert again.url
@@ -169,7 +169,7 @@ def test_full_disk_refuses_trips_and_recovers_when_freed(
     assert process.post(trip | {"id": "T-2"}).status_code == 201
     assert process.stop()[0] == 0
     assert decided(config) == kept
-    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+    assert [line for line in process.output if not LOG_LINE.fullmatch(line)] == []
 
 
 def test_sighup_reloads_settings_and_broken_ones_change_nothing(
@@ -178,13 +178,13 @@ def test_sighup_reloads_settings_and_broken_ones_change_nothing(
     process = start(config)
     url, sound = process.url, config.read_text(encoding="utf-8")
 
-    def said(part: str) -> Any:
-        return lambda: [line for line in process.said if part in line]
+    def output(part: str) -> Any:
+        return lambda: [line for line in process.output if part in line]
 
     config.write_text(sound.replace("members = 31", "members = 3"), encoding="utf-8")
     process.child.send_signal(signal.SIGHUP)
     (refused,) = wait_until(
-        said("new settings rejected, the old ones stay in use: "), "the broken settings are refused"
+        output("new settings rejected, the old ones stay in use: "), "the broken settings are refused"
     )
     assert "forecast.members" in refused
     assert httpx.get(f"{url}/healthz").json()["status"] == "up"
@@ -192,8 +192,8 @@ def test_sighup_reloads_settings_and_broken_ones_change_nothing(
     folder = f'\n[[folder]]\nname = "spool"\npath = "{config.parent}/spool"\naudiences = ["fleet"]\n'
     config.write_text(sound.replace('store = "var/alertd.db"', more) + folder, encoding="utf-8")
     process.child.send_signal(signal.SIGHUP)
-    wait_until(said("settings reloaded"), "the sound settings are taken")
-    (held,) = said("takes effect at the next start")()
+    wait_until(output("settings reloaded"), "the sound settings are taken")
+    (held,) = output("takes effect at the next start")()
     assert "daemon.store, daemon.takeover_s" in held
     assert process.post(trip).status_code == 201
     wait_until(lambda: any((config.parent / "spool").glob("*")), "the new channel is told")
@@ -201,7 +201,7 @@ def test_sighup_reloads_settings_and_broken_ones_change_nothing(
     wait_until(lambda: process.undelivered() == 0, "all is told")
     assert process.stop()[0] == 0
     assert {r.id: r.body for r in receiver.received} == decided_in(config.parent / "var" / "alertd.db")
-    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+    assert [line for line in process.output if not LOG_LINE.fullmatch(line)] == []
 
 
 def test_the_log_as_json_is_one_object_a_line_with_ids_as_fields(
@@ -212,7 +212,7 @@ def test_the_log_as_json_is_one_object_a_line_with_ids_as_fields(
     process = start(config)
 
     def lines() -> list[dict[str, str]]:
-        return [json.loads(line) for line in list(process.said)]
+        return [json.loads(line) for line in list(process.output)]
 
     def answers() -> str:
         return next((o["text"].split()[-1] for o in lines() if o["text"].startswith("alertd answers on")), "")
@@ -223,7 +223,7 @@ def test_the_log_as_json_is_one_object_a_line_with_ids_as_fields(
     assert {o["trip"] for o in decided_lines} == {"T-1"}
     assert process.stop()[0] == 0
     secret = read_settings(config).channels[0].secret("secret_file")
-    assert not [line for line in process.said if secret in line]
+    assert not [line for line in process.output if secret in line]
 
 
 def decided_in(store_file: Path) -> dict[str, bytes]:
@@ -250,14 +250,14 @@ def test_half_requests_of_strangers_stop_nothing(
                 assert httpx.get(f"{process.url}/healthz", timeout=10.0).status_code == 200
         assert process.post(trip | {"id": "T-2"}).status_code == 201
         assert httpx.get(f"{process.url}/readyz", timeout=20.0).json()["status"] == "ready"
-        wait_until(lambda: any("cycle done: trips=2 " in line for line in process.said), "a cycle runs meanwhile")
+        wait_until(lambda: any("cycle done: trips=2 " in line for line in process.output), "a cycle runs meanwhile")
         with Store(read_settings(config).store) as store:  # as another process opens it
             assert {stored.id for stored in store.trips()} == {"T-1", "T-2"}
     finally:
         for one in held:
             one.close()
     assert process.stop()[0] == 0
-    told = [line for line in process.said if "connections refused or closed to make room" in line]
-    assert 1 <= len(told) <= 2
-    assert len(process.said) < 60
-    assert [line for line in process.said if not LOG_LINE.fullmatch(line)] == []
+    result = [line for line in process.output if "connections refused or closed to make room" in line]
+    assert 1 <= len(result) <= 2
+    assert len(process.output) < 60
+    assert [line for line in process.output if not LOG_LINE.fullmatch(line)] == []

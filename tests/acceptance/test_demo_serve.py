@@ -17,10 +17,10 @@ PATIENCE_S = 90.0
 
 
 class Shown:
-    """One run. `said` are its lines on standard output so far."""
+    """One run. `output` are its lines on standard output so far."""
 
     def __init__(self, *options: str) -> None:
-        self.said: list[str] = []
+        self.output: list[str] = []
         self.child = subprocess.Popen(
             [sys.executable, "-u", "-W", "error", "-m", "alertd", "demo", "--serve", *options],
             cwd=REPO, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
@@ -29,17 +29,17 @@ class Shown:
 
     def _listen(self) -> None:
         assert self.child.stdout is not None
-        self.said.extend(iter(self.child.stdout.readline, ""))
+        self.output.extend(iter(self.child.stdout.readline, ""))
 
     def url(self) -> str:
         """Where it answers, once it has said so."""
         ends = time.monotonic() + PATIENCE_S
         while time.monotonic() < ends and self.child.poll() is None:
-            for line in list(self.said):
+            for line in list(self.output):
                 if "/board/score" in line:
                     return line.split("/board/score")[0].strip()
             time.sleep(0.05)
-        raise AssertionError(f"no address was said: {self.said}")
+        raise AssertionError(f"no address was said: {self.output}")
 
 
 @pytest.fixture
@@ -62,14 +62,14 @@ def test_serve_shows_a_moving_storm_until_ctrl_c(shown: Shown) -> None:
     page = httpx.get(f"{url}/board/score")
     assert page.status_code == 200
     assert "What counts as true" in page.text
-    for line in shown.said:
+    for line in shown.output:
         if line.startswith("  http"):
             assert httpx.get(line.split()[0]).status_code == 200, line
     shown.child.send_signal(signal.SIGINT)
     assert shown.child.wait(timeout=PATIENCE_S) == 0
     assert shown.child.stderr is not None
     assert "Traceback" not in shown.child.stderr.read()
-    assert shown.said[-1] == "ended\n"
+    assert shown.output[-1] == "ended\n"
 
 
 def test_a_port_that_is_taken_is_told_in_one_line() -> None:

@@ -21,7 +21,7 @@ from alertd.cli.demo import run_demo
 from alertd.cli.main import cli
 from alertd.notices.model import NoticeKind
 from alertd.service.metrics import Metrics
-from alertd.settings.model import SettingsFile
+from alertd.settings.file_model import SettingsFile
 from alertd.store.store import Store
 
 GOLDEN = Path(__file__).resolve().parents[2] / "fixtures" / "golden"

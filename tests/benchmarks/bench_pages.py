@@ -15,11 +15,12 @@ from pathlib import Path
 
 import httpx
 
+from alertd.notices.sent_state import facts_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import create_planner
 from alertd.service.cycle import run_cycle
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import parse_trip
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
@@ -53,8 +54,8 @@ async def measure(trips_n: int) -> None:
                 body = json.loads(next(t.body for t in store.trips() if t.id == like.trip_id)) | {"id": plan.trip_id}
                 trip = parse_trip({k: v for k, v in body.items() if v is not None and k != "routes"}, "bench")
                 store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=MORNING))
-                notices, said = plan_notices(plan, None, MORNING)
-                text = canonical({"plan": to_plain(plan), "said": to_plain(said)})
+                notices, facts = plan_notices(plan, None, MORNING)
+                text = canonical({"plan": to_plain(plan), "said": facts_to_plain(facts)})
                 store.record_plan(plan.id, plan.trip_id, MORNING, text, notices, settings.targets)
                 plans.append(plan)
             planning.latest.update([*outcome.plans, *plans], (), (), MORNING)

@@ -146,13 +146,13 @@ def corridor() -> None:
     n = COLUMNS // 40
     place = np.linspace(46.0, 48.0, n), np.linspace(-120.0, -112.0, n)
     cells = road_cells(np.arange(n) * 1000.0, np.full(n, 900.0), np.arange(n), *place)
-    told, q = forecast(40, n, HOURS), member_quantiles(40, np.random.default_rng(0))
+    reported, q = forecast(40, n, HOURS), member_quantiles(40, np.random.default_rng(0))
     what = f"whole road model, {COLUMNS} columns x {HOURS} h at {STEP_S:.0f} s"
-    past = replace(told, fetched_at=told.start + timedelta(hours=48))
+    past = replace(reported, fetched_at=reported.start + timedelta(hours=48))
     timed(f"{what}, one thread", lambda: run_corridor(past, cells, quantiles=q, dt_s=STEP_S))
     timed(
         "  the same without past hours, where snow may lie unseen",
-        lambda: run_corridor(told, cells, quantiles=q, dt_s=STEP_S),
+        lambda: run_corridor(reported, cells, quantiles=q, dt_s=STEP_S),
         3,
     )
     print(f"largest memory of the process so far: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
@@ -167,9 +167,9 @@ def route() -> None:
     cells = road_cells(
         distance, height, cell, np.linspace(46.0, 48.0, distance.size), np.linspace(-120.0, -112.0, distance.size)
     )
-    told, q = forecast(31, int(cell.max()) + 1, 96), member_quantiles(31, rng)
+    reported, q = forecast(31, int(cell.max()) + 1, 96), member_quantiles(31, rng)
     work = f"600 km, 31 members x {cells.columns_n} columns x 96 h at 900 s"
-    timed(work, lambda: run_corridor(told, cells, quantiles=q), 3)
+    timed(work, lambda: run_corridor(reported, cells, quantiles=q), 3)
 
 
 def wet_bulb() -> None:

@@ -6,6 +6,7 @@ from time import perf_counter
 import numpy as np
 
 from alertd.route.build import build_route
+from alertd.route.clean import clean_line
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import parse_gpx
 from alertd.sources.files.places import read_crossings, read_named_summits
@@ -40,7 +41,7 @@ def main() -> None:
         start = perf_counter()
         line = parse_gpx(data, "bench.gpx")
         middle = perf_counter()
-        route = build_route(line, jurisdictions=boundaries, crossings=crossings, named_summits=summits)
+        route = build_route(clean_line(line), jurisdictions=boundaries, crossings=crossings, named_summits=summits)
         read_s.append(middle - start)
         build_s.append(perf_counter() - middle)
     print(f"{len(data) / 1e6:.1f} MB, {POINTS} points, {route.length_m / 1000:.0f} km, {route.distance_m.size} samples")

@@ -25,7 +25,8 @@ from alertd.clock import system_clock
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources
 from alertd.service.cap_alerts import CapAlerts
-from alertd.settings.model import HttpLimits, read_settings
+from alertd.settings.model import HttpLimits
+from alertd.settings.read import read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.store.store import Store
 from alertd.web.app import make_api

@@ -88,12 +88,12 @@ def run(kills_n: int, seed: int, a_kill_n: int, place: str) -> dict[str, float]:
     with WebhookReceiver(SECRET) as receiver:
         for _ in range(kills_n):
             after_s = draw.uniform(0.0, KILL_WITHIN_S)
-            said, killed = _one_life(place, receiver.url, next_number, next_number + a_kill_n, after_s)
-            decided |= said
+            words, killed = _one_life(place, receiver.url, next_number, next_number + a_kill_n, after_s)
+            decided |= words
             fired_n += killed
             next_number += a_kill_n  # a number cut off before it was kept is never decided: it counts for nothing
-        said, killed = _one_life(place, receiver.url, next_number, next_number + 1, None)
-        decided |= said
+        words, killed = _one_life(place, receiver.url, next_number, next_number + 1, None)
+        decided |= words
         seen = Counter(json.loads(got.body)["number"] for got in receiver.received)
         bytes_of = {(got.id, got.sha256) for got in receiver.received}
         return {

@@ -30,7 +30,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.errors import SourceError
 from alertd.forecast.provider import ForecastProvider, ForecastRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.metar.reports import Metars
@@ -198,9 +199,9 @@ async def _failed(kind: str, request: httpx.Request, at_s: float) -> httpx.Respo
         case "hung":
             await asyncio.sleep(7 * 3600.0)
         case "expired":
-            told = "The requested forecast grid was issued 2021-03-29T08:20:45+00:00 and has expired."
+            result = "The requested forecast grid was issued 2021-03-29T08:20:45+00:00 and has expired."
             return httpx.Response(
-                503, json={"type": "https://api.weather.gov/problems/ForecastGridExpired", "detail": told}
+                503, json={"type": "https://api.weather.gov/problems/ForecastGridExpired", "detail": result}
             )
         case "html":
             return httpx.Response(200, html="<h1>Access denied</h1>", headers={"x-fault": kind})
@@ -401,7 +402,7 @@ async def _day(
             outcome.forecasts[source.name, how] += 1
             outcome.reasons.update(gap.reason for gap in forecast.gaps)
 
-        async def heard(asked: Awaitable[object]) -> None:
+        async def received(asked: Awaitable[object]) -> None:
             try:
                 await asked
             except SourceError as exc:
@@ -420,10 +421,10 @@ async def _day(
                         group.create_task(fetch(source, ask))
                     if not only:
                         west, south, east, north = box_around(lat.tolist(), lon.tolist(), 0.3)
-                        group.create_task(heard(airports.inside(south, west, north, east)))
-                        group.create_task(heard(canada.within((west, south, east, north))))
+                        group.create_task(received(airports.inside(south, west, north, east)))
+                        group.create_task(received(canada.within((west, south, east, north))))
                 if not only:
-                    group.create_task(heard(alerts.active()))
+                    group.create_task(received(alerts.active()))
             await asyncio.sleep(max(0.0, began + 1800.0 - loop.time()))
     return outcome
 

@@ -85,7 +85,7 @@ async def carry(folder: Path, port: int, notices_n: int, receivers_n: int, hangi
             decided_at = time.time()
             for n, name in enumerate(names):
                 trip = f"trip-{n}"
-                said = [
+                output = [
                     Notice(
                         id=notice_id(NoticeKind.WORSE, Audience.FLEET, trip, str(k)),
                         kind=NoticeKind.WORSE,
@@ -99,7 +99,7 @@ async def carry(folder: Path, port: int, notices_n: int, receivers_n: int, hangi
                     )
                     for k in range(notices_n // receivers_n)
                 ]
-                store.record_notices(said, {Audience.FLEET: [name]}, started)
+                store.record_notices(output, {Audience.FLEET: [name]}, started)
             recorded_s = time.time() - decided_at
             dispatcher = DeliveryWorker(store.outbox, ways_out, owner="bench", rng=random.Random(1))
             began, cpu_s = time.time(), time.process_time()

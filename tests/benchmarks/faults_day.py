@@ -58,14 +58,15 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     import numpy as np
 
     from alertd.notices.model import Audience, NoticeKind
-    from alertd.plan.model import Advice
+    from alertd.plan.model.stretches import Advice
     from alertd.planning.planner import Planner, open_weather_sources
-    from alertd.planning.replay_record import record_response
+    from alertd.planning.response_recorder import record_response
     from alertd.service.cycle import run_cycle, save_trip
-    from alertd.settings.model import read_settings
+    from alertd.settings.read import read_settings
     from alertd.settings.reference_data import load_reference_data
     from alertd.sources.files.trips import parse_trip
-    from alertd.sources.http.client import HttpClient, HttpOptions
+    from alertd.sources.http.client import HttpClient
+    from alertd.sources.http.options import HttpOptions
     from alertd.store.store import Store
     from alertd.testing.clock import ManualClock
     from alertd.testing.fake_open_meteo import FakeOpenMeteo
@@ -129,9 +130,9 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
                 if fault is None and asked:
                     last_good = clock()
                 blind = clock() - last_good > GOOD_FOR or (fault is not None and asked > 0)
-                told = [n for who in Audience for n in store.notices_since(who, noticed_at)]
+                result = [n for who in Audience for n in store.notices_since(who, noticed_at)]
                 clear_n = sum(plan.advice is Advice.CLEAR for plan in outcome.plans)
-                eased_n = sum(notice.kind is NoticeKind.EASED for notice in told)
+                eased_n = sum(notice.kind is NoticeKind.EASED for notice in result)
                 row.cycles, row.plans = row.cycles + 1, row.plans + len(outcome.plans)
                 row.fired += asked if fault else 0
                 if blind:

@@ -94,11 +94,11 @@ def left_out(group: Any, t: Any, rh: Any, p: Any, snow: Any) -> Any:
 
 def tahoe() -> None:
     rows = read(TAHOE)
-    told = [r for r in rows if r["phase"] in ("Rain", "Snow")]
-    t, rh, z = (np.array([float(r[k]) for r in told]) for k in ("tair", "rh", "elev"))
+    result = [r for r in rows if r["phase"] in ("Rain", "Snow")]
+    t, rh, z = (np.array([float(r[k]) for r in result]) for k in ("tair", "rh", "elev"))
     rh, p = np.clip(rh / 100.0, 0.05, 1.0), isa_pressure_hpa(z)
-    snow = np.array([r["phase"] == "Snow" for r in told], dtype=float)
-    day = np.array([date.fromisoformat(r["utc_datetime"][:10]).toordinal() for r in told])
+    snow = np.array([r["phase"] == "Snow" for r in result], dtype=float)
+    day = np.array([date.fromisoformat(r["utc_datetime"][:10]).toordinal() for r in result])
     order = np.unique(day)
     storm = dict(zip(order, np.cumsum(np.diff(order, prepend=order[0]) > 2), strict=True))
     fold = np.random.default_rng(0).permutation(max(storm.values()) + 1)[[storm[d] for d in day]] % FOLDS

@@ -90,14 +90,14 @@ def read_cases() -> list[Case]:
             for row in csv.DictReader(f):
                 groups[row["case"]][which].append(row)
     cases = []
-    for name, (told, seen) in sorted(groups.items()):
+    for name, (result, seen) in sorted(groups.items()):
         if not seen or name in REPEATED:
             continue
         weather = ("air_c", "dewpoint_c", "wind_kmh")
         more = ("rain_mm_cum", "snow_cm_cum", "pressure_hpa", "cloud_octas", "solar_wm2")
-        forecast_s, forecast = columns(told, weather + more)
+        forecast_s, forecast = columns(result, weather + more)
         station_s, station = columns(seen, (*weather, "road_surface_c"))
-        place = (told or seen)[0]
+        place = (result or seen)[0]
         bridge = seen[0]["type"] == "bridge"
         cases.append(
             Case(name, float(place["lat"]), float(place["lon"]), bridge, forecast_s, forecast, station_s, station)
@@ -141,7 +141,7 @@ def build(case: Case, way: str) -> Forecast:
     first, last = np.floor(first / HOUR) * HOUR, np.ceil(last / HOUR) * HOUR
     ends = np.arange(first, last + 1.0, HOUR)
 
-    def told(name: str) -> Any:
+    def result(name: str) -> Any:
         return at_times(ends, case.forecast_s, f[name]) if have else np.full(ends.shape, np.nan)
 
     def seen(name: str) -> Any:
@@ -149,15 +149,15 @@ def build(case: Case, way: str) -> Forecast:
 
     def both(name: str) -> Any:
         if way == "cold start":
-            return told(name)
-        ours, theirs = (seen(name), told(name)) if way == "weather known" else (told(name), seen(name))
+            return result(name)
+        ours, theirs = (seen(name), result(name)) if way == "weather known" else (result(name), seen(name))
         return np.where(np.isfinite(ours), ours, theirs)
 
-    cloud = cloud_frac(told("cloud_octas"))
+    cloud = cloud_frac(result("cloud_octas"))
     day = ends < case.forecast_s[0] + 24 * HOUR if have else np.zeros(ends.shape, dtype=bool)
     usual = np.nanmean(cloud[day]) if np.isfinite(cloud[day]).any() else 0.5
-    total = np.where(np.isfinite(told("rain_mm_cum")), told("rain_mm_cum"), 0.0)
-    total = total + np.where(np.isfinite(told("snow_cm_cum")), told("snow_cm_cum"), 0.0)
+    total = np.where(np.isfinite(result("rain_mm_cum")), result("rain_mm_cum"), 0.0)
+    total = total + np.where(np.isfinite(result("snow_cm_cum")), result("snow_cm_cum"), 0.0)
     if have:  # what the forecast had counted before its first row did not fall in that hour
         total = np.where(ends < case.forecast_s[0], total[np.argmax(ends >= case.forecast_s[0])], total)
         total = np.where(ends > case.forecast_s[-1], total[np.flatnonzero(ends <= case.forecast_s[-1])[-1]], total)
@@ -166,9 +166,9 @@ def build(case: Case, way: str) -> Forecast:
         "air_temp_c": hourly(both("air_c")),
         "rh_frac": np.clip(saturated(hourly(both("dewpoint_c"))) / saturated(hourly(both("air_c"))), 0.05, 1.0),
         "wind_mps": np.nan_to_num(hourly(both("wind_kmh")) / 3.6, nan=2.0),
-        "pressure_hpa": hourly(told("pressure_hpa")),
+        "pressure_hpa": hourly(result("pressure_hpa")),
         "cloud_frac": hourly(np.where(np.isfinite(cloud), cloud, usual)),
-        "shortwave_wm2": hourly(told("solar_wm2")),
+        "shortwave_wm2": hourly(result("solar_wm2")),
         "precip_mmwe_h": np.maximum(np.diff(total), 0.0),
     }
     nan = np.full(ends.size - 1, np.nan)
@@ -189,12 +189,12 @@ def run(case: Case, way: str, road: SurfaceParams, deck: SurfaceParams) -> tuple
     """Road minus observed at whole hours, whether it is night, and the air's own error; None without a pair."""
     if way != "weather known" and case.forecast_s.size < 2:
         return None
-    told = build(case, way)
+    result = build(case, way)
     rng = np.random.default_rng(1)
-    now = told.issued_at
+    now = result.issued_at
     assert now is not None
-    forecast = to_ensemble(told, members=MEMBERS, spreads=Spreads(), rng=rng, now_utc=now)
-    cells = road_cells([0.0], told.elevation_m, [0], told.lat_deg, told.lon_deg)
+    forecast = to_ensemble(result, members=MEMBERS, spreads=Spreads(), rng=rng, now_utc=now)
+    cells = road_cells([0.0], result.elevation_m, [0], result.lat_deg, result.lon_deg)
     field = run_corridor(forecast, cells, rng=rng, params=deck if case.bridge else road)
     modelled = field.surface_temp_c.mean(axis=0, dtype=np.float64)[0]
     at = field.first_epoch_s + HOUR * np.arange(modelled.size)

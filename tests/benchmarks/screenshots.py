@@ -16,7 +16,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer
@@ -25,7 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PICTURES = ROOT / "shared" / "guide" / "pictures"
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 TRIP = "QT-1041"
-PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+PHONE, DESKTOP = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
 # No call of the browser leaves this machine.
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-sync", "--disable-background-networking")
 COLORS_N = 64  # a palette of this size shows text and lines without visible loss
@@ -49,7 +49,7 @@ def main(folder: Path) -> None:
             browser = playwright.chromium.launch(executable_path=program, args=list(FLAGS))
             for name, url, viewport in (
                 ("driver", server.link(TRIP), PHONE),
-                ("board", f"{server.base_url}/board", DESK),
+                ("board", f"{server.base_url}/board", DESKTOP),
             ):
                 page = browser.new_page(viewport=viewport, color_scheme="light")
                 page.goto(url)

@@ -21,7 +21,7 @@ from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[2]
 START = datetime(2027, 1, 13, 6, 0, tzinfo=UTC)
-TOLD_EVERY = timedelta(hours=6)
+REPORT_EVERY = timedelta(hours=6)
 
 
 def rss_mb() -> float:
@@ -36,7 +36,7 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
     from alertd.notices.model import Audience
     from alertd.planning.planner import create_planner
     from alertd.service.cycle import save_trip
-    from alertd.settings.model import read_settings
+    from alertd.settings.read import read_settings
     from alertd.sources.files.trips import parse_trip
     from alertd.store.store import Store
     from alertd.testing.clock import ManualClock

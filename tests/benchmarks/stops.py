@@ -55,11 +55,11 @@ class Run:
     def _url(self) -> str:
         ends = time.monotonic() + 60.0
         while time.monotonic() < ends:
-            said = Path(self.log.name).read_text(encoding="utf-8")
-            for line in said.splitlines():
+            output = Path(self.log.name).read_text(encoding="utf-8")
+            for line in output.splitlines():
                 if line.startswith("alertd answers on "):
                     return line.split()[-1]
-            assert self.child.poll() is None, said
+            assert self.child.poll() is None, output
             time.sleep(0.05)
         raise AssertionError("the daemon does not answer within a minute")
 
@@ -74,7 +74,7 @@ class Run:
 def rounds(folder: Path, stops_n: int, seed: int) -> int:
     from alertd.clock import system_clock
     from alertd.notices.model import Audience
-    from alertd.settings.model import read_settings
+    from alertd.settings.read import read_settings
     from alertd.store.store import Store
     from alertd.testing.fake_open_meteo import FakeOpenMeteo
     from alertd.testing.storm import FRONT_EPOCH_S, Storm

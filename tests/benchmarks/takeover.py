@@ -25,10 +25,10 @@ PATIENCE_S = 120.0
 
 
 class Daemon:
-    """One run of it. `said` are its lines, each with the moment it was read."""
+    """One run of it. `output` are its lines, each with the moment it was read."""
 
     def __init__(self, config: Path) -> None:
-        self.said: list[tuple[float, str]] = []
+        self.output: list[tuple[float, str]] = []
         self.child = subprocess.Popen(
             [sys.executable, "-m", "alertd", "run", "--config", str(config)],
             cwd=REPO,
@@ -41,17 +41,17 @@ class Daemon:
     def _listen(self) -> None:
         assert self.child.stderr is not None
         for line in self.child.stderr:
-            self.said.append((time.monotonic(), line.rstrip()))
+            self.output.append((time.monotonic(), line.rstrip()))
 
     def says(self, text: str, after_s: float = 0.0) -> float:
         """When it first said so after a moment."""
         ends = time.monotonic() + PATIENCE_S
         while time.monotonic() < ends:
-            for at_s, line in list(self.said):
+            for at_s, line in list(self.output):
                 if text in line and at_s >= after_s:
                     return at_s
             time.sleep(0.01)
-        raise SystemExit(f"it never said {text!r}: {self.said[-3:]}")
+        raise SystemExit(f"it never said {text!r}: {self.output[-3:]}")
 
 
 def run(config: Path, kills_n: int, freezes_n: int) -> dict[str, object]:

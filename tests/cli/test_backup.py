@@ -6,7 +6,7 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from alertd.cli.main import cli
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 
 

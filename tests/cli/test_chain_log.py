@@ -33,9 +33,9 @@ def config(write_config: Callable[..., Path], tmp_path: Path) -> Path:
 
 
 def test_it_is_printed_for_people_programs_and_spreadsheets(alertd: Callable[..., Result], config: Path) -> None:
-    said = alertd("chainlog", "--config", config)
-    assert said.exit_code == 0, said.stderr
-    assert "Ann: 75 min" in said.stdout
+    text = alertd("chainlog", "--config", config)
+    assert text.exit_code == 0, text.stderr
+    assert "Ann: 75 min" in text.stdout
     assert json.loads(alertd("chainlog", "--config", config, "--json").stdout)["drivers"][0]["minutes"] == 75
     _, row = csv.reader(io.StringIO(alertd("chainlog", "--config", config, "--csv").stdout))
     assert (row[0], row[5]) == ("Ann", "75")

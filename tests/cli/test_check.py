@@ -54,7 +54,7 @@ def test_every_bad_row_of_the_trips_file_is_named(
 
 
 @pytest.mark.parametrize(
-    ("changes", "said"),
+    ("changes", "expected"),
     [
         ({"members = 31": 'members = "31"'}, "alertd.toml: forecast.members: "),
         ({"members = 31": "member = 31"}, "alertd.toml: forecast.member: unknown key; write members"),
@@ -82,12 +82,12 @@ def test_every_bad_row_of_the_trips_file_is_named(
     ],
 )
 def test_settings_mistake_is_one_line_with_file_key_and_mend(
-    changes: dict[str, str], said: str, mistake: Callable[..., str], write_config: Callable[..., Path]
+    changes: dict[str, str], expected: str, mistake: Callable[..., str], write_config: Callable[..., Path]
 ) -> None:
     config = write_config(changes=changes)
     for command in (["run"], ["brief"], ["plan", "x.gpx", "--rig", "r", "--depart", "t"]):
         line = mistake(*command, "--config", config)
-        assert said in line
+        assert expected in line
         assert str(config) in line
         assert "; " in line
 
@@ -106,7 +106,7 @@ def test_missing_folder_or_not_utf8_settings_are_reported(
 
 
 @pytest.mark.parametrize(
-    ("changes", "said"),
+    ("changes", "expected"),
     [
         ({"http://127.0.0.1:9/alertd": "ftp://fleet.example/alertd"}, "quillback-tms: url: "),
         ({"http://127.0.0.1:9/alertd": "http://fleet.example/a#b"}, "quillback-tms: url: has a part after #"),
@@ -114,11 +114,11 @@ def test_missing_folder_or_not_utf8_settings_are_reported(
     ],
 )
 def test_check_finds_what_would_stop_the_daemon_at_start(
-    changes: dict[str, str], said: str, alertd: Callable[..., Result], write_config: Callable[..., Path]
+    changes: dict[str, str], expected: str, alertd: Callable[..., Result], write_config: Callable[..., Path]
 ) -> None:
     result = alertd("check", "--config", write_config(changes=changes))
     assert result.exit_code == 1
-    assert [line for line in result.stdout.splitlines() if line.startswith("wrong") and said in line]
+    assert [line for line in result.stdout.splitlines() if line.startswith("wrong") and expected in line]
 
 
 def test_bridges_are_checked_where_they_are_named(

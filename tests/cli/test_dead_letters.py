@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from alertd.clock import system_clock
-from alertd.delivery.channel_state import ChannelState
+from alertd.notices.channel_state import ChannelState
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 
 

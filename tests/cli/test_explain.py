@@ -10,7 +10,7 @@ import pytest
 from click.testing import Result
 
 from alertd.cli.plan import VERB
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 
 Alertd = Callable[..., Result]
@@ -51,11 +51,11 @@ def test_each_stretch_is_explained_and_ends_with_the_advice(
 def test_a_place_is_explained_by_its_miles_as_data_too(alertd: Alertd, asked: list[object]) -> None:
     result = alertd(*asked, "--at", "30", "--json")
     assert result.exit_code == 0, result.stderr
-    told = json.loads(result.stdout)
-    (place,) = told["places"]
-    assert told["format"] == "alertd.explained/1"
+    reported = json.loads(result.stdout)
+    (place,) = reported["places"]
+    assert reported["format"] == "alertd.explained/1"
     assert place["distance_m"] == pytest.approx(30 * 1609.344, abs=130.0)
-    assert place["advice"] in {told["trip_advice"], "ready", "chain", "hold"}
+    assert place["advice"] in {reported["trip_advice"], "ready", "chain", "hold"}
     text = alertd(*asked, "--at", "30")
     assert "mile 30." in text.stdout or "mile 29.9" in text.stdout
     assert text.stdout.rstrip().splitlines()[-1].strip().startswith("so: ")

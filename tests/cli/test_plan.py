@@ -122,7 +122,7 @@ def test_no_forecast_is_be_ready_with_source_and_status_3(
 
 
 @pytest.mark.parametrize(
-    ("depart", "said"),
+    ("depart", "expected"),
     [
         ("2020-01-14T04:45-07:00", "--depart: 2020-01-14T04:45:00-07:00 is in the past, it is "),
         ("2027-01-14T04:45", '--depart: "2027-01-14T04:45" has no UTC offset; add the offset from UTC'),
@@ -133,18 +133,18 @@ def test_no_forecast_is_be_ready_with_source_and_status_3(
     ],
 )
 def test_a_departure_that_cannot_be_planned_is_told(
-    depart: str, said: str, mistake: Mistake, write_config: WriteConfig, demo: Path
+    depart: str, expected: str, mistake: Mistake, write_config: WriteConfig, demo: Path
 ) -> None:
     line = mistake(
         "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", depart, "--config", write_config()
     )
-    assert said in line
+    assert expected in line
 
 
 def test_unknown_missing_and_broken_rigs_are_reported(
     mistake: Mistake, write_config: WriteConfig, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
-    def told(rig: object) -> str:
+    def reported(rig: object) -> str:
         return mistake(
             "plan", demo / "i90-west.gpx", "--rig", rig, "--depart", soon.isoformat(), "--config", write_config()
         )
@@ -153,12 +153,12 @@ def test_unknown_missing_and_broken_rigs_are_reported(
     broken.write_text((demo / "rigs" / "quillback-17.toml").read_text(encoding="utf-8").replace("gross_lb", "gros_lb"))
     folder = tmp_path / "folder.toml"
     folder.mkdir()
-    assert 'rig: "quillback-99" is not known; name one of: quillback-17' in told("quillback-99")
-    assert told(tmp_path / "none.toml").endswith(
+    assert 'rig: "quillback-99" is not known; name one of: quillback-17' in reported("quillback-99")
+    assert reported(tmp_path / "none.toml").endswith(
         "none.toml: cannot be read (No such file or directory); check the name and permissions"
     )
-    assert told(broken).endswith("broken.toml: gros_lb: unknown key; write gross_lb")
-    assert told(folder).endswith("folder.toml: cannot be read (Is a directory); check the name and permissions")
+    assert reported(broken).endswith("broken.toml: gros_lb: unknown key; write gross_lb")
+    assert reported(folder).endswith("folder.toml: cannot be read (Is a directory); check the name and permissions")
 
 
 def test_a_driver_with_control_characters_is_refused(mistake: Mistake, asked: list[object], demo: Path) -> None:
@@ -187,7 +187,7 @@ BOMB = '<!DOCTYPE gpx [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;&a;">]><gpx>&b;</g
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "expected"),
     [
         ("", "route.gpx: is empty; export the route again"),
         (gpx(*NEAR)[:700], "invalid XML here"),
@@ -203,13 +203,13 @@ BOMB = '<!DOCTYPE gpx [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;&a;">]><gpx>&b;</g
     ids=["empty", "cut off", "html", "bomb", "range", "swapped", "lon range", "one point", "gap", "words"],
 )
 def test_a_route_that_cannot_be_trusted_is_told(
-    text: str, said: str, mistake: Mistake, asked: list[object], tmp_path: Path
+    text: str, expected: str, mistake: Mistake, asked: list[object], tmp_path: Path
 ) -> None:
     route = tmp_path / "route.gpx"
     route.write_text(text, encoding="utf-8")
     line = mistake("plan", route, *asked)
     assert line.startswith("route.gpx: ")
-    assert said in line
+    assert expected in line
     assert "; " in line
 
 
@@ -299,12 +299,12 @@ def test_a_folder_that_cannot_be_written_is_one_line(
     mistake: Mistake, write_config: WriteConfig, storm_soon: FakeOpenMeteo, soon: datetime, demo: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("in the way")
-    said = mistake(
+    expected = mistake(
         "plan", demo / "i90-west.gpx", "--rig", "quillback-17", "--depart", soon.isoformat(), "--no-compare",
         "--config", write_config(forecasts=storm_soon.base_url), "--pictures", tmp_path / "file",
     )  # fmt: skip
-    assert said.startswith("--pictures: ")
-    assert "name another folder" in said
+    assert expected.startswith("--pictures: ")
+    assert "name another folder" in expected
 
 
 def test_brief_is_a_self_contained_page_and_a_pdf(

@@ -26,15 +26,15 @@ def test_a_feed_file_is_tried_on_a_saved_answer(alertd: Callable[..., Result]) -
     assert "  18: NOT UNDERSTOOD, counts as be ready" in lines
     assert any("NOT PLACED" in line for line in lines)
     assert lines[-1] == "left out: 1 that its words say to ignore"
-    told = json.loads(alertd("check", "--feed", EXAMPLE, "--try", FEEDS / "conditions.json", "--json").stdout)
-    assert [c["level"] for c in told["controls"]] == ["chains-required", "", "none", "closed"]
+    reported = json.loads(alertd("check", "--feed", EXAMPLE, "--try", FEEDS / "conditions.json", "--json").stdout)
+    assert [c["level"] for c in reported["controls"]] == ["chains-required", "", "none", "closed"]
 
 
 def test_an_answer_that_does_not_fit_is_one_line(mistake: Callable[..., str], tmp_path: Path) -> None:
     wrong = tmp_path / "answer.json"
     wrong.write_text("{}", encoding="utf-8")
-    said = mistake("check", "--feed", EXAMPLE, "--try", wrong)
-    assert said.startswith(f'{EXAMPLE}: answer.json: has no list where read.list = "controls" looks')
+    output = mistake("check", "--feed", EXAMPLE, "--try", wrong)
+    assert output.startswith(f'{EXAMPLE}: answer.json: has no list where read.list = "controls" looks')
     assert "cannot be read" in mistake("check", "--feed", EXAMPLE, "--try", tmp_path / "none.json")
 
 

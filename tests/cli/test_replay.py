@@ -55,16 +55,16 @@ def test_a_plan_kept_in_a_folder_is_made_again_from_it_alone(alertd: Alertd, kep
     for args in ([kept], [plan_id, "--archive", kept]):
         result = alertd("replay", *args)
         assert (result.exit_code, result.stdout) == (0, f"{plan_id}: same, byte for byte\n"), result.stderr
-    told = json.loads(alertd("replay", kept, "--json").stdout)
-    assert (told["plan_id"], told["same"], told["differences"]) == (plan_id, True, [])
+    reported = json.loads(alertd("replay", kept, "--json").stdout)
+    assert (reported["plan_id"], reported["same"], reported["differences"]) == (plan_id, True, [])
 
 
 def test_a_different_replay_lists_differences_with_status_3(alertd: Alertd, kept: Path) -> None:
     archive, now = Archive(kept), system_clock()
     (plan_id,) = archive.plans()
-    told = json.loads(archive.get(archive.of_plan(plan_id)))
-    told["trip"]["driver"] = "Somebody else"
-    archive.file_plan(plan_id, archive.put(json.dumps(told).encode(), now), now)
+    reported = json.loads(archive.get(archive.of_plan(plan_id)))
+    reported["trip"]["driver"] = "Somebody else"
+    archive.file_plan(plan_id, archive.put(json.dumps(reported).encode(), now), now)
     result = alertd("replay", plan_id, "--archive", kept)
     assert result.exit_code == 3
     assert "2 fields differ from the plan made with alertd " in result.stdout  # its id comes of all the rest

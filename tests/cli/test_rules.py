@@ -11,7 +11,7 @@ from click.testing import Result
 
 from alertd.cli.rules import find_ruleset
 from alertd.errors import InputError
-from alertd.plan.model import POSTED_SIGNS_DECIDE
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
 from alertd.rules.tire_text import tires_line
 from alertd.sources.files.rig import read_rig
 from alertd.sources.files.ruleset import read_rulesets
@@ -39,38 +39,38 @@ def test_without_code_every_file_is_listed_with_its_age(alertd: Callable[..., Re
 def test_rule_set_shows_citation_ages_doubts_and_who_decides(code: str, alertd: Callable[..., Result]) -> None:
     result = alertd("rules", code.lower(), "--rig", "doubles-4x2", "--config", CONFIG)
     assert result.exit_code == 0, result.output
-    said, rules = _flat(result.stdout), read_rulesets(ROOT / "config/rules")[code]
-    assert _flat(rules.citation) in said
-    assert f"text of {rules.text_date}" in said
-    assert f"read {rules.reviewed_on}" in said
-    assert POSTED_SIGNS_DECIDE in said
+    expected, rules = _flat(result.stdout), read_rulesets(ROOT / "config/rules")[code]
+    assert _flat(rules.citation) in expected
+    assert f"text of {rules.text_date}" in expected
+    assert f"read {rules.reviewed_on}" in expected
+    assert POSTED_SIGNS_DECIDE in expected
     for words in (
         *rules.doubts,
         *rules.notes,
         *(lv.legal_name for lv in rules.levels),
         *(f.amount for f in rules.fines),
     ):
-        assert _flat(words) in said
+        assert _flat(words) in expected
 
 
 def test_washington_rules_list_tires_chains_aboard_and_gear(
     alertd: Callable[..., Result],
 ) -> None:
-    said = _flat(
+    expected = _flat(
         alertd("rules", "WA", "--rig", "tractor-6x4-van-53", "--level", "over-10000-gvw", "--config", CONFIG).stdout
     )
-    assert "tires 5: 4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle" in said
-    assert "5 singles SHORT" in said
-    assert "chains for 5 tires plus 2 spare" in said
-    assert "2 drive [C][ ]-----[ ][C]" in said
-    assert "FROM MEMORY, no source" in said
-    assert "not chaining where posted: $500" in said
-    assert "Traction advisory" not in said
+    assert "tires 5: 4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle" in expected
+    assert "5 singles SHORT" in expected
+    assert "chains for 5 tires plus 2 spare" in expected
+    assert "2 drive [C][ ]-----[ ][C]" in expected
+    assert "FROM MEMORY, no source" in expected
+    assert "not chaining where posted: $500" in expected
+    assert "Traction advisory" not in expected
 
 
 def test_spain_says_that_a_truck_may_not_drive_at_yellow(alertd: Callable[..., Result]) -> None:
-    said = _flat(alertd("rules", "ES", "--level", "yellow", "--config", CONFIG).stdout)
-    assert "BARRED this rig may not pass: trucks and articulated vehicles may not drive at yellow" in said
+    expected = _flat(alertd("rules", "ES", "--level", "yellow", "--config", CONFIG).stdout)
+    assert "BARRED this rig may not pass: trucks and articulated vehicles may not drive at yellow" in expected
 
 
 def test_german_rules_are_in_km_as_law_and_swiss_ones_as_advice(alertd: Callable[..., Result]) -> None:
@@ -93,9 +93,9 @@ def test_a_rig_file_of_ones_own_can_be_named(alertd: Callable[..., Result], tmp_
     text = (ROOT / "config/rigs/tractor-6x4-van-53.toml").read_text(encoding="utf-8")
     own = tmp_path / "own.toml"
     own.write_text(text.replace("singles = 0, doubles = 0", "singles = 1, doubles = 2"), encoding="utf-8")
-    said = _flat(alertd("rules", "WA", "--rig", own, "--level", "over-10000-gvw", "--config", CONFIG).stdout)
-    assert "1 singles, 2 doubles: enough" in said
-    assert "all 4, drive axle 1" in said
+    expected = _flat(alertd("rules", "WA", "--rig", own, "--level", "over-10000-gvw", "--config", CONFIG).stdout)
+    assert "1 singles, 2 doubles: enough" in expected
+    assert "all 4, drive axle 1" in expected
 
 
 def test_picture_is_that_of_the_level_that_asks_most(alertd: Callable[..., Result], tmp_path: Path) -> None:
@@ -125,7 +125,7 @@ def test_past_review_the_status_is_that_of_stale_data(alertd: Callable[..., Resu
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "expected"),
     [
         (("ZZ",), 'no rules of "ZZ" on file; write one of: AT, '),
         (("WA", "--rig", "lorry"), '"lorry" is not known; name a rig file, or one of: bobtail-4x2'),
@@ -135,9 +135,9 @@ def test_past_review_the_status_is_that_of_stale_data(alertd: Callable[..., Resu
     ],
 )
 def test_mistake_is_one_line_that_names_the_choices(
-    arguments: tuple[str, ...], said: str, mistake: Callable[..., str]
+    arguments: tuple[str, ...], expected: str, mistake: Callable[..., str]
 ) -> None:
-    assert said in mistake("rules", *arguments, "--config", CONFIG)
+    assert expected in mistake("rules", *arguments, "--config", CONFIG)
 
 
 def test_state_letters_suffice_and_a_country_is_not_a_state() -> None:

@@ -16,10 +16,10 @@ def test_a_store_without_plans_is_told_and_nothing_is_claimed(
     assert "no store exists yet" in mistake("score", "--config", config)
     (tmp_path / "var").mkdir()
     Store(tmp_path / "var" / "alertd.db").close()
-    said = alertd("score", "--config", config)
-    assert said.exit_code == 0, said.stderr
-    assert said.stdout.count("Nothing can be said yet") == 2
-    assert said.stdout.count("What counts as true") == 2
+    text = alertd("score", "--config", config)
+    assert text.exit_code == 0, text.stderr
+    assert text.stdout.count("Nothing can be said yet") == 2
+    assert text.stdout.count("What counts as true") == 2
     plain = json.loads(
         alertd("score", "--config", config, "--json", "--from", "2026-01-01", "--to", "2026-01-31").stdout
     )

@@ -24,12 +24,12 @@ def test_a_token_is_printed_once_and_opens_what_it_should(
     write_config: Callable[..., Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
     config = str(write_config())
-    status, made, said = run(
+    status, made, text = run(
         capsys, "new", "--name", "tms", "--scopes", "read, trips", "--days", "30", "--config", config
     )
     assert status == 0
     assert made.startswith(PREFIX)
-    assert made.strip() not in said
+    assert made.strip() not in text
     _, listed, _ = run(capsys, "list", "--config", config)
     assert "tms  read,trips  until " in listed
     assert made.strip() not in listed
@@ -57,7 +57,7 @@ def test_mistakes_are_one_line_with_the_mend(
 
 
 def _store(config: str) -> Path:
-    from alertd.settings.model import read_settings
+    from alertd.settings.read import read_settings
 
     place = read_settings(Path(config)).store
     assert isinstance(place, Path)

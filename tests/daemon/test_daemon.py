@@ -7,7 +7,7 @@ import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -22,6 +22,7 @@ from alertd.notices.model import Audience
 from alertd.notices.triggers.compose import office_notice
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources
+from alertd.service.cycle import PlannedCycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key
@@ -175,6 +176,29 @@ async def test_a_cycle_that_fails_does_not_beat(
     async def fails(*_: object) -> None:
         raise StoreError("store x: disk is full")
 
-    monkeypatch.setattr(jobs, "run_cycle", fails)
+    monkeypatch.setattr(jobs, "plan_due_trips", fails)
     await daemon.run_job(daemon.cycle)
     assert beating == []
+
+
+async def test_a_due_notice_does_not_wait_for_slow_sources(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked, answered, sent = asyncio.Event(), asyncio.Event(), []
+
+    async def plan(planner: Planner, store: Store, now_utc: datetime) -> PlannedCycle:
+        asked.set()
+        await answered.wait()
+        return PlannedCycle(now_utc=now_utc, trips=(), outcomes=(), reports={}, unread=())
+
+    def send(*args: object) -> tuple[str, ...]:
+        sent.append(args)
+        return ()
+
+    monkeypatch.setattr(jobs, "plan_due_trips", plan)
+    monkeypatch.setattr(jobs, "send_scheduled", send)
+    cycle = asyncio.create_task(daemon.cycle())
+    await asked.wait()
+    await asyncio.wait_for(daemon.send_scheduled(), 5.0)
+    assert len(sent) == 1
+    assert not cycle.done()
+    answered.set()
+    await cycle

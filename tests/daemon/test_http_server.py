@@ -60,15 +60,15 @@ async def test_headers_that_do_not_end_close_the_connection(port: int) -> None:
 
 
 async def test_the_second_request_of_a_connection_is_timed_too(port: int) -> None:
-    said = await say(port, ASK + b"\r\n", ASK, pause_s=0.1)
-    assert said.count(b"200 OK") == 1
+    text = await say(port, ASK + b"\r\n", ASK, pause_s=0.1)
+    assert text.count(b"200 OK") == 1
 
 
 async def test_body_that_does_not_end_is_408_and_closes_connection(port: int) -> None:
     head = b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 1000\r\n\r\n"
-    said = await say(port, head, *[b"x"] * 4, pause_s=0.05)
-    assert said.startswith(b"HTTP/1.1 408 ")
-    assert b"connection: close" in said.lower()
+    text = await say(port, head, *[b"x"] * 4, pause_s=0.05)
+    assert text.startswith(b"HTTP/1.1 408 ")
+    assert b"connection: close" in text.lower()
 
 
 @pytest.mark.parametrize(
@@ -82,8 +82,8 @@ async def test_body_that_does_not_end_is_408_and_closes_connection(port: int) ->
     ids=["no HTTP", "header too large", "no length", "two lengths"],
 )
 async def test_what_is_no_request_is_a_problem_detail_too(port: int, request_: bytes) -> None:
-    said = await say(port, request_)
-    head, _, body = said.partition(b"\r\n\r\n")
+    text = await say(port, request_)
+    head, _, body = text.partition(b"\r\n\r\n")
     assert head.startswith(b"HTTP/1.1 400 ")
     assert b"content-type: application/problem+json" in head.lower()
     assert b"x-content-type-options: nosniff" in head.lower()
@@ -91,11 +91,11 @@ async def test_what_is_no_request_is_a_problem_detail_too(port: int, request_: b
 
 
 async def test_headers_that_come_whole_are_held_to_their_limit_too(port: int) -> None:
-    said = await say(port, ASK + b"Connection: close\r\nX: " + b"y" * MAX_HEADER_BYTES + b"\r\n\r\n")
-    assert said.startswith(b"HTTP/1.1 431 ")
+    text = await say(port, ASK + b"Connection: close\r\nX: " + b"y" * MAX_HEADER_BYTES + b"\r\n\r\n")
+    assert text.startswith(b"HTTP/1.1 431 ")
 
 
 async def test_the_server_does_not_say_what_it_is(port: int) -> None:
-    said = await say(port, ASK + b"Connection: close\r\n\r\n")
-    assert said.startswith(b"HTTP/1.1 200 OK")
-    assert b"uvicorn" not in said.lower()
+    text = await say(port, ASK + b"Connection: close\r\n\r\n")
+    assert text.startswith(b"HTTP/1.1 200 OK")
+    assert b"uvicorn" not in text.lower()

@@ -33,10 +33,15 @@ def test_a_name_with_line_ends_stays_one_line(form: type[TextFormatter]) -> None
 
 
 def test_json_carries_the_text_as_it_was_and_ids_as_fields() -> None:
-    said = json.loads(JsonFormatter([]).format(record("trip %s not planned", FORGED, trip="T-1", notice="ntc_1")))
-    assert said["text"] == f"trip {FORGED} not planned"
-    assert (said["trip"], said["notice"], said["level"], said["logger"]) == ("T-1", "ntc_1", "ERROR", "alertd.test")
-    assert said["at"].endswith("+00:00")
+    line = json.loads(JsonFormatter([]).format(record("trip %s not planned", FORGED, trip="T-1", notice="ntc_1")))
+    assert line["text"] == f"trip {FORGED} not planned"
+    assert (line["trip"], line["notice"], line["level"], line["logger"]) == (
+        "T-1",
+        "ntc_1",
+        "ERROR",
+        "alertd.test",
+    )
+    assert line["at"].endswith("+00:00")
     assert "trip" not in json.loads(JsonFormatter([]).format(record("no trip", trip="")))
 
 

@@ -10,7 +10,8 @@ from click.testing import CliRunner, Result
 from alertd.cli.main import cli
 from alertd.daemon.reload import reload_settings
 from alertd.errors import ConfigError
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 
 WriteConfig = Callable[..., Path]
 NOTICES, DAEMON, FORECAST = "[notices]", "[daemon]", "members = 31"
@@ -27,7 +28,7 @@ def set_in(part: str, lines: str) -> dict[str, str]:
 
 
 @pytest.mark.parametrize(
-    ("part", "lines", "said"),
+    ("part", "lines", "expected"),
     [
         ("plan", "ready_probability = 0.9", "plan.ready_probability: 0.9 is above 0.3: "),
         ("plan", "ready_probability = 0.31", "plan.ready_probability: 0.31 is above 0.3: "),
@@ -68,12 +69,12 @@ def set_in(part: str, lines: str) -> dict[str, str]:
         ("daemon", "keep_days = { reports = 30 }", "daemon.keep_days.trips: 60 is above reports = 30: "),
     ],
 )
-def test_settings_out_of_order_are_refused(write_config: WriteConfig, part: str, lines: str, said: str) -> None:
+def test_settings_out_of_order_are_refused(write_config: WriteConfig, part: str, lines: str, expected: str) -> None:
     path = write_config(changes=set_in(part, lines))
     with pytest.raises(ConfigError) as caught:
         read_settings(path)
     text = str(caught.value)
-    assert f"{path.name}: {said}" in text
+    assert f"{path.name}: {expected}" in text
     assert "; write " in text
     assert "\n" not in text
 

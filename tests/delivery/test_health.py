@@ -2,9 +2,9 @@
 
 from datetime import datetime, timedelta
 
-from alertd.delivery.channel_state import ChannelState
 from alertd.delivery.circuit_breaker import BreakerHealth
 from alertd.delivery.health import channel_health
+from alertd.notices.channel_state import ChannelState
 from alertd.store.rows import StoredChannelCounts
 
 
@@ -20,7 +20,7 @@ def _tally(target: str, **changes: object) -> StoredChannelCounts:
     return StoredChannelCounts(target=target, **{**values, **changes})
 
 
-def _lane(target: str, **changes: object) -> BreakerHealth:
+def _breaker(target: str, **changes: object) -> BreakerHealth:
     values = {
         "failures_in_a_row": 0,
         "failing_since": None,
@@ -48,7 +48,7 @@ def test_ages_count_from_the_newest_that_is_known(noon: datetime) -> None:
     )
     [after_restart] = channel_health(["hook"], [counts], [], {}, noon)
     assert (after_restart.last_success_age_s, after_restart.oldest_waiting_age_s) == (1800.0, 420.0)
-    [fresher] = channel_health(["hook"], [counts], [_lane("hook", last_success_at=noon)], {}, noon)
+    [fresher] = channel_health(["hook"], [counts], [_breaker("hook", last_success_at=noon)], {}, noon)
     assert fresher.last_success_age_s == 0.0
 
 

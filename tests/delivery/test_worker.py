@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
-from alertd.delivery.channel_state import ChannelState
 from alertd.delivery.circuit_breaker import Alarm
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import DeliveryError, StoreError
+from alertd.notices.channel_state import ChannelState
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.store import outbox as outbox_module
 from alertd.store.outbox import Outbox
@@ -52,17 +52,17 @@ def store(tmp_path: Path, noon: datetime):
 
 @pytest.fixture
 def say(store: Store, noon: datetime) -> Callable[..., Notice]:
-    def one(said: str, *, to: str = "hook", at: datetime = noon, trip_id: str = "trip-1", life_h: float = 12) -> Notice:
+    def one(text: str, *, to: str = "hook", at: datetime = noon, trip_id: str = "trip-1", life_h: float = 12) -> Notice:
         notice = Notice(
-            id=notice_id(NoticeKind.WORSE, Audience.FLEET, trip_id, said),
+            id=notice_id(NoticeKind.WORSE, Audience.FLEET, trip_id, text),
             kind=NoticeKind.WORSE,
             audience=Audience.FLEET,
             trip_id=trip_id,
             plan_id="",
             created_at=at,
             expires_at=at + timedelta(hours=life_h),
-            text=said,
-            body=f'{{"said":"{said}"}}',
+            text=text,
+            body=f'{{"said":"{text}"}}',
         )
         store.record_notices([notice], {Audience.FLEET: [to]}, at)
         return notice
@@ -79,12 +79,12 @@ def _texts(alarms: Sequence[Alarm]) -> list[str]:
 
 
 async def test_a_trips_notices_arrive_in_order_once_and_unchanged(store: Store, noon: datetime, say) -> None:
-    said = [say(f"{number}") for number in range(10)]
+    notices = [say(f"{number}") for number in range(10)]
     hook = Scripted()
     dispatcher = _dispatcher(store.outbox, hook=hook)
     done = await dispatcher.deliver_due(noon)
     assert (done.done_n, done.retried_n, done.alarms) == (10, 0, ())
-    assert [(name, body) for _, name, body, _ in hook.taken] == [(one.id, one.body.encode()) for one in said]
+    assert [(name, body) for _, name, body, _ in hook.taken] == [(one.id, one.body.encode()) for one in notices]
     assert (await dispatcher.deliver_due(noon + timedelta(hours=1))).done_n == 0
     assert hook.tries_n == 10
 
@@ -130,7 +130,7 @@ async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon
 
 async def test_full_disk_still_delivers_decided_notices_once(store: Store, noon: datetime, say) -> None:
     """Nothing can be written: neither claims nor marks. All of it still arrives, one after a retry."""
-    said = [say(f"{number}", trip_id="") for number in range(20)]
+    notices = [say(f"{number}", trip_id="") for number in range(20)]
     hook = Scripted(DeliveryError("hook", "answered 500"))
 
     class ReadOnly(Outbox):
@@ -159,7 +159,7 @@ async def test_full_disk_still_delivers_decided_notices_once(store: Store, noon:
     outbox.full = False
     outbox.make_due_now = lambda *args: 0
     assert (await dispatcher.deliver_due(noon + timedelta(hours=1))).done_n == 0
-    assert sorted(hook.texts) == sorted(notice.text for notice in said)
+    assert sorted(hook.texts) == sorted(notice.text for notice in notices)
     assert hook.tries_n == 21
     assert store.outbox.health(noon).done_n == 20
 
@@ -359,9 +359,9 @@ async def test_five_days_of_failures_disable_a_target_visibly(store: Store, noon
         states = [state.state for state in store.channels.all()]
         assert hour > 119 or states == (["up"] if hour < 1 else ["failing"])
     assert states == ["disabled"]
-    told = [alarm for alarm in alarms if alarm.kind in ("failing", "disabled")]
-    assert [alarm.kind for alarm in told] == ["failing", "disabled"]
-    assert "nothing but failures since 2026-01-05 12:00Z" in told[1].text
+    result = [alarm for alarm in alarms if alarm.kind in ("failing", "disabled")]
+    assert [alarm.kind for alarm in result] == ["failing", "disabled"]
+    assert "nothing but failures since 2026-01-05 12:00Z" in result[1].text
     tries_n = hook.tries_n
     say("later", trip_id="", at=at)
     await dispatcher.deliver_due(at + timedelta(minutes=1))
@@ -382,7 +382,7 @@ async def test_a_restart_knows_who_was_in_trouble_and_tells_it_once(store: Store
     assert timedelta(0) <= again.health()[0].failing_since - noon < timedelta(minutes=1)
     hook.down = None
     third = await again.deliver_due(noon + timedelta(hours=2))
-    assert (third.done_n, third.recovered, store.channels.standings()["hook"].state) == (3, ("hook",), "up")
+    assert (third.done_n, third.recovered, store.channels.by_name()["hook"].state) == (3, ("hook",), "up")
     store.outbox.release_claims()
     gone_at = noon + timedelta(hours=3)
     store.channels.keep(ChannelState(target="hook", state="disabled", since=gone_at, why="hook: answered 410"))
@@ -399,7 +399,7 @@ async def test_states_that_cannot_be_read_do_not_stop_deliveries(
 
     say("chain")
     hook = Scripted()
-    monkeypatch.setattr(store.outbox, "standings", torn)
+    monkeypatch.setattr(store.outbox, "channel_states", torn)
     with pytest.raises(StoreError, match="failing"):
         await _dispatcher(store.outbox, hook=hook).deliver_due(noon)
     assert hook.texts == ["chain"]
@@ -450,7 +450,7 @@ async def test_a_dead_channel_stays_dead_after_everything_is_pruned(store: Store
     later = Scripted()
     await _dispatcher(store.outbox, hook=later).deliver_due(noon + timedelta(days=3000))
     assert later.tries_n == 0
-    assert store.channels.standings()["hook"].state == "disabled"
+    assert store.channels.by_name()["hook"].state == "disabled"
 
 
 async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: datetime, say) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.forecast.plausibility import SAME_N, Told, season_bounds_c, why_doubted
+from alertd.forecast.plausibility import SAME_N, ReportedValues, season_bounds_c, why_doubted
 from alertd.sources.providers.met_norway import parse
 from alertd.sources.providers.nws import grid
 from alertd.sources.providers.open_meteo import parse as open_meteo_hours
@@ -26,7 +26,7 @@ needs_shared = [
 ]
 
 
-def told(air_c: Any = None, **more: Any) -> Told:
+def result(air_c: Any = None, **more: Any) -> ReportedValues:
     """Two places at 1400 m and 47.5 N in January."""
     if air_c is None:
         air_c = -3.0 + 2.0 * np.sin(np.arange(HOURS) * 0.26)
@@ -36,7 +36,7 @@ def told(air_c: Any = None, **more: Any) -> Told:
         "elevation_m": np.array([1400.0, 1400.0]), "air_temp_c": air, "precip_mmwe_h": np.ones_like(air),
         "reported_c": air,
     }  # fmt: skip
-    return Told(**whole | more)
+    return ReportedValues(**whole | more)
 
 
 def like(value: float) -> Any:
@@ -50,7 +50,7 @@ def with_one(values: Any, at: tuple[int, ...], value: float) -> Any:
 
 
 MILD = 8.0 + np.sin(np.arange(HOURS) * 0.26)
-GOOD = told()
+GOOD = result()
 
 
 @pytest.mark.parametrize(
@@ -58,41 +58,45 @@ GOOD = told()
     [
         (GOOD, None, ""),
         (GOOD, GOOD, ""),
-        (told((GOOD.air_temp_c - 20.0) * 1.8 + 32.0), told(GOOD.air_temp_c - 20.0), "differs by +1"),
-        (told(GOOD.air_temp_c + 11.9), GOOD, ""),
-        (told(GOOD.air_temp_c + 12.1), GOOD, "differs by +12 K from its last good answer"),
-        (told(with_one(GOOD.air_temp_c, (0, 1, 30), 15.0)), GOOD, "47.60, -115.60, 15 Jan 06:00 UTC, differs by +1"),
-        (told(with_one(GOOD.air_temp_c, (0, 1, 55), 15.0)), GOOD, ""),  # farther ahead than 48 h
-        (told(with_one(GOOD.air_temp_c, (0, 1, 2), 15.0)), GOOD, ""),  # past
-        (told(60.0 + MILD), None, "beyond the highest"),
-        (told(-70.0 - MILD), None, "beyond the lowest"),
-        (told(dew_point_c=GOOD.air_temp_c + 1.4), None, ""),
-        (told(dew_point_c=GOOD.air_temp_c + 1.6), None, "dew point is 1.6 K above its air temperature"),
-        (told(MILD, snow=like(1.0) > 0.0), None, "reports snowfall at"),
-        (told(MILD, snow=like(1.0) > 0.0, snow_above_c=10.0), None, ""),
-        (told(with_one(like(0) + MILD, (0, slice(None), slice(0, 60, 6)), 4.9), snow=like(1.0) > 0.0), None, ""),
-        (told(MILD, freezing_level_m=like(1350.0)), None, "freezing level of 1350 m contradicts its air temperature"),
-        (told(MILD, freezing_level_m=like(1700.0)), None, ""),
-        (told(MILD - 50.0, freezing_level_m=like(4000.0)), None, "freezing level of 4000 m contradicts"),
-        (told(MILD - 30.0, freezing_level_m=like(2000.0)), None, ""),  # an inversion
-        (told(reported_c=with_one(GOOD.air_temp_c, (0, 0, slice(20, 20 + SAME_N)), 0.5)), None, "is the same, 0.5"),
-        (told(reported_c=with_one(GOOD.air_temp_c, (0, 0, slice(20, 19 + SAME_N)), 0.5)), None, ""),
-        (told(air_temp_c=like(np.nan)), None, "no hour ahead with a temperature and precipitation"),
-        (told(precip_mmwe_h=like(np.nan)), None, "no hour ahead with a temperature and precipitation"),
-        (told(start=START - timedelta(days=9)), None, "no hour ahead with a temperature and precipitation"),
-        (told(with_one(GOOD.air_temp_c, (0, 0), np.nan)), None, ""),
-        (told(with_one(GOOD.air_temp_c, (0, 0), np.nan)), GOOD, "precipitation for 1 of 2 places"),
+        (result((GOOD.air_temp_c - 20.0) * 1.8 + 32.0), result(GOOD.air_temp_c - 20.0), "differs by +1"),
+        (result(GOOD.air_temp_c + 11.9), GOOD, ""),
+        (result(GOOD.air_temp_c + 12.1), GOOD, "differs by +12 K from its last good answer"),
+        (result(with_one(GOOD.air_temp_c, (0, 1, 30), 15.0)), GOOD, "47.60, -115.60, 15 Jan 06:00 UTC, differs by +1"),
+        (result(with_one(GOOD.air_temp_c, (0, 1, 55), 15.0)), GOOD, ""),  # farther ahead than 48 h
+        (result(with_one(GOOD.air_temp_c, (0, 1, 2), 15.0)), GOOD, ""),  # past
+        (result(60.0 + MILD), None, "beyond the highest"),
+        (result(-70.0 - MILD), None, "beyond the lowest"),
+        (result(dew_point_c=GOOD.air_temp_c + 1.4), None, ""),
+        (result(dew_point_c=GOOD.air_temp_c + 1.6), None, "dew point is 1.6 K above its air temperature"),
+        (result(MILD, snow=like(1.0) > 0.0), None, "reports snowfall at"),
+        (result(MILD, snow=like(1.0) > 0.0, snow_above_c=10.0), None, ""),
+        (result(with_one(like(0) + MILD, (0, slice(None), slice(0, 60, 6)), 4.9), snow=like(1.0) > 0.0), None, ""),
+        (result(MILD, freezing_level_m=like(1350.0)), None, "freezing level of 1350 m contradicts its air temperature"),
+        (result(MILD, freezing_level_m=like(1700.0)), None, ""),
+        (result(MILD - 50.0, freezing_level_m=like(4000.0)), None, "freezing level of 4000 m contradicts"),
+        (result(MILD - 30.0, freezing_level_m=like(2000.0)), None, ""),  # an inversion
+        (result(reported_c=with_one(GOOD.air_temp_c, (0, 0, slice(20, 20 + SAME_N)), 0.5)), None, "is the same, 0.5"),
+        (result(reported_c=with_one(GOOD.air_temp_c, (0, 0, slice(20, 19 + SAME_N)), 0.5)), None, ""),
+        # Overcast air over melting snow may keep its temperature. Another height or dew point contradicts that.
+        (result(like(0.1), dew_point_c=like(-0.2)), None, ""),
+        (result(like(0.1), dew_point_c=like(-0.2), elevation_m=np.array([1400.0, 1000.0])), None, "is the same, 0.1"),
+        (result(like(0.1), dew_point_c=like(-6.0) + np.linspace(0.0, 5.0, HOURS)), None, "is the same, 0.1"),
+        (result(air_temp_c=like(np.nan)), None, "no hour ahead with a temperature and precipitation"),
+        (result(precip_mmwe_h=like(np.nan)), None, "no hour ahead with a temperature and precipitation"),
+        (result(start=START - timedelta(days=9)), None, "no hour ahead with a temperature and precipitation"),
+        (result(with_one(GOOD.air_temp_c, (0, 0), np.nan)), None, ""),
+        (result(with_one(GOOD.air_temp_c, (0, 0), np.nan)), GOOD, "precipitation for 1 of 2 places"),
     ],
 )  # fmt: skip
-def test_each_check_at_its_edge(answer: Told, before: Told | None, words: str) -> None:
+def test_each_check_at_its_edge(answer: ReportedValues, before: ReportedValues | None, words: str) -> None:
     """The limits of 12 K, 5 degrees and 12 hours are a stated requirement; the others are our estimate."""
     why = why_doubted(answer, before, START + timedelta(hours=4))
     assert (words in why) if words else not why, why
 
 
 def test_answers_of_other_starts_are_compared_by_the_hour() -> None:
-    later = told(start=START + timedelta(hours=6))
-    shifted = told(np.roll(GOOD.air_temp_c, -6, axis=2), start=START + timedelta(hours=6))
+    later = result(start=START + timedelta(hours=6))
+    shifted = result(np.roll(GOOD.air_temp_c, -6, axis=2), start=START + timedelta(hours=6))
     warmer = replace(shifted, air_temp_c=shifted.air_temp_c + 13.0)
     assert [bool(why_doubted(one, GOOD, START)) for one in (later, shifted, warmer)] == [False, False, True]
 
@@ -127,26 +131,26 @@ def test_freezing_point_in_fahrenheit_on_a_pass_is_not(
     assert highest.max() < air_c
 
 
-def open_meteo(name: str) -> Told:
+def open_meteo(name: str) -> ReportedValues:
     """Some were asked for without precipitation: there the check for hours of use has nothing to say."""
-    answer = open_meteo_hours._told(open_meteo_hours.read_places(body(name), want_local_time=True))
+    answer = open_meteo_hours._reported_values(open_meteo_hours.read_places(body(name), want_local_time=True))
     if np.isfinite(answer.precip_mmwe_h).any():
         return answer
     return replace(answer, precip_mmwe_h=np.zeros_like(answer.precip_mmwe_h))
 
 
-def met_norway(name: str) -> Told:
+def met_norway(name: str) -> ReportedValues:
     found = body(name)
-    return parse._told(parse.read_place(found.get("data", found)))
+    return parse._reported_values(parse.read_place(found.get("data", found)))
 
 
-def nws(name: str) -> Told:
+def nws(name: str) -> ReportedValues:
     found = body(name)
     hour = datetime.fromisoformat(found["properties"]["updateTime"]).replace(minute=0, second=0)
     cell = grid.read_grid(found, start=hour - timedelta(hours=8), hours=200, now_utc=hour)
     lon, lat = found["geometry"]["coordinates"][0][0]
     place = (float(lat), float(lon)) if lon < -60.0 else (45.0, -93.4)  # that of Minneapolis shows a dummy square
-    return grid._told(cell, place)
+    return grid._reported_values(cell, place)
 
 
 def body(name: str) -> Any:
@@ -180,7 +184,7 @@ def body(name: str) -> Any:
         ),
     ],
 )
-def test_no_recorded_answer_is_doubted(read: Callable[[str], Told], name: str) -> None:
+def test_no_recorded_answer_is_doubted(read: Callable[[str], ReportedValues], name: str) -> None:
     """Real answers; the cell of Minneapolis keeps one temperature for 12 hours, so that source's limit is 24."""
     answer = read(name)
     assert np.isfinite(answer.air_temp_c).any()

@@ -81,8 +81,9 @@ def test_unknown_forecasts_are_left_out_and_empty_bins_unknown() -> None:
 
 
 @pytest.mark.parametrize(
-    ("prob", "happened", "said"), [([1.2], [1], "within 0 to 1"), ([0.5, 0.5], [1], "shape"), ([], [], "no forecast")]
+    ("prob", "happened", "expected"),
+    [([1.2], [1], "within 0 to 1"), ([0.5, 0.5], [1], "shape"), ([], [], "no forecast")],
 )
-def test_nonsense_is_refused(prob: list[float], happened: list[int], said: str) -> None:
-    with pytest.raises(ValueError, match=said):
+def test_nonsense_is_refused(prob: list[float], happened: list[int], expected: str) -> None:
+    with pytest.raises(ValueError, match=expected):
         brier(prob, happened)

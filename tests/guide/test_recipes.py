@@ -144,7 +144,7 @@ from alertd.daemon.daemon import open_channels
 from alertd.daemon.log_format import configure_logging, secrets_of
 from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import Audience, Notice, NoticeKind
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 
 settings = read_settings(Path(sys.argv[1]))

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Summit

@@ -6,7 +6,9 @@ from datetime import timedelta
 
 from alertd.notices.next_action import PLAN_STALE_AFTER, ActionKind, next_action
 from alertd.notices.triggers.scheduled import ChainStatus
-from alertd.plan.model import Advice, ChainsNote, ClosureNote, Plan
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, ChainsNote
 from alertd.testing.factories import at_hour
 
 HOUR = timedelta(hours=1)

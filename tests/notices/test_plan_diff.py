@@ -5,7 +5,8 @@ from dataclasses import replace
 from datetime import timedelta
 
 from alertd.notices.plan_diff import describe_changes
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 
 
 def test_the_same_plan_says_nothing(saying: Callable[..., Plan]) -> None:

@@ -1,4 +1,4 @@
-"""When a driver is told: relief that lasts, the night, a limit an hour, and nothing lost by waiting."""
+"""When a driver is result: relief that lasts, the night, a limit an hour, and nothing lost by waiting."""
 
 import json
 from collections.abc import Callable
@@ -9,10 +9,11 @@ import pytest
 
 from alertd.notices.model import Audience, Notice
 from alertd.notices.policy import Policy, recipient
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.model import Advice, Plan
-from alertd.plan.serialize import canonical, to_plain
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
+from alertd.plan.serialize import canonical
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -24,15 +25,15 @@ class Talk:
 
     def __init__(self, policy: Policy) -> None:
         self.policy = policy
-        self.said: tuple[SentFact, ...] | None = None
-        self.told_at: list[datetime] = []
+        self.facts: tuple[SentFact, ...] | None = None
+        self.fetched_times: list[datetime] = []
 
     def hear(self, plan: Plan, hour: float) -> list[Notice]:
         now = at_hour(hour)
-        notices, said = plan_notices(plan, self.said, now, self.policy, self.told_at)
-        self.said = facts_from_plain(json.loads(canonical(to_plain(said))))
-        assert self.said == said
-        self.told_at += [now for n in notices if n.audience is Audience.DRIVER]
+        notices, facts = plan_notices(plan, self.facts, now, self.policy, self.fetched_times)
+        self.facts = facts_from_plain(json.loads(canonical(facts_to_plain(facts))))
+        assert self.facts == facts
+        self.fetched_times += [now for n in notices if n.audience is Audience.DRIVER]
         return list(notices)
 
     def driver(self, plan: Plan, hour: float) -> list[str]:
@@ -151,9 +152,9 @@ def test_over_the_limit_the_gravest_is_first_and_the_rest_later(saying: Saying) 
 
 
 def test_the_limit_counts_messages_of_the_last_hour() -> None:
-    told = [at_hour(h) for h in (0.0, 0.4, 0.9)]
-    assert Policy(driver_most_an_hour=4).messages_left(told, at_hour(0.95)) == 1
-    assert Policy(driver_most_an_hour=4).messages_left(told, at_hour(1.5)) == 3
+    result = [at_hour(h) for h in (0.0, 0.4, 0.9)]
+    assert Policy(driver_most_an_hour=4).messages_left(result, at_hour(0.95)) == 1
+    assert Policy(driver_most_an_hour=4).messages_left(result, at_hour(1.5)) == 3
 
 
 @pytest.mark.parametrize(

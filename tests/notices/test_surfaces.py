@@ -12,14 +12,16 @@ from alertd.i18n import LANGUAGES, Language
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, next_action
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.surfaces import ice_text, thawed_text
 from alertd.notices.text import gsm7
 from alertd.notices.triggers.escalation import escalations
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.scheduled import ChainStatus, outlook_text, scheduled_notices
-from alertd.plan.model import Advice, Plan, PositionFix, SurfaceStretch
-from alertd.plan.serialize import canonical, to_plain
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, SurfaceStretch
+from alertd.plan.serialize import canonical
 from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour, make_surface
 
@@ -40,12 +42,12 @@ class Log:
 
     def __init__(self, policy: Policy = IMMEDIATE_POLICY) -> None:
         self.policy = policy
-        self.said: tuple[SentFact, ...] | None = None
+        self.facts: tuple[SentFact, ...] | None = None
 
     def next(self, plan: Plan, now: datetime = at_hour(3)) -> tuple[Notice, ...]:  # noqa: B008 - a constant
-        notices, said = plan_notices(plan, self.said, now, self.policy)
-        self.said = facts_from_plain(json.loads(canonical(to_plain(said))))
-        assert self.said == said
+        notices, facts = plan_notices(plan, self.facts, now, self.policy)
+        self.facts = facts_from_plain(json.loads(canonical(facts_to_plain(facts))))
+        assert self.facts == facts
         return notices
 
     def driver(self, plan: Plan, now: datetime = at_hour(3)) -> list[str]:  # noqa: B008 - a constant
@@ -192,16 +194,16 @@ def test_ice_texts_fit_two_segments_in_every_language(saying: Saying, language: 
 
 
 def facts_of(surface: SurfaceStretch, plan: Plan) -> tuple[SentFact, ...]:
-    _, said = plan_notices(with_ice(plan, surface), None, at_hour(3), IMMEDIATE_POLICY)
-    return tuple(r for r in said if r.stop_id == "icy road")
+    _, facts = plan_notices(with_ice(plan, surface), None, at_hour(3), IMMEDIATE_POLICY)
+    return tuple(r for r in facts if r.stop_id == "icy road")
 
 
 def test_ice_is_sent_again_before_it_and_the_evening_before(saying: Saying) -> None:
     plan = with_ice(saying(), make_surface())
-    _, said = plan_notices(plan, None, at_hour(-5), IMMEDIATE_POLICY)
-    (early,) = scheduled_notices(plan, said, ChainStatus(), at_hour(4), Policy())
+    _, facts = plan_notices(plan, None, at_hour(-5), IMMEDIATE_POLICY)
+    (early,) = scheduled_notices(plan, facts, ChainStatus(), at_hour(4), Policy())
     assert (early.kind.value, early.text.split()[0]) == ("early", "ICE")
-    assert scheduled_notices(plan, said, ChainStatus(), at_hour(-3.5), Policy()) == ()
+    assert scheduled_notices(plan, facts, ChainStatus(), at_hour(-3.5), Policy()) == ()
     assert "ICE, no chains expected, at mi 0-38" in outlook_text(plan)
     assert gsm7.segments(outlook_text(plan)) <= 2
 

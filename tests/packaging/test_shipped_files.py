@@ -10,7 +10,16 @@ from pathlib import Path
 import pytest
 
 REPO = Path(__file__).resolve().parents[2]
-BUILT_OF = ("pyproject.toml", "README.md", "LICENSE", ".gitignore", "alertd", "config", "fixtures/demo")
+BUILT_OF = (
+    "pyproject.toml",
+    "README.md",
+    "LICENSE",
+    ".gitignore",
+    "alertd",
+    "config",
+    "fixtures/demo",
+    "fixtures/skies",
+)
 PLANTED = (
     "config/secrets/tms.txt",
     "config/tms-secret.txt",
@@ -68,6 +77,8 @@ def test_the_wheel_holds_the_named_files_and_no_planted_one(checkout: Path, tmp_
     assert data == shipped()
     assert {"alertd/web/pages/static/style.css", "alertd/translations/es.po", "alertd/py.typed"} <= set(names)
     assert not [name for name in names if not name.startswith(("alertd/", "alertd-"))]
+    assert "alertd/testing/fake_open_meteo.py" in names  # of the demo
+    assert not {"alertd/testing/factories.py", "alertd/testing/server.py"} & set(names)
 
 
 def test_the_sdist_holds_no_planted_file_and_builds_the_wheel(checkout: Path, tmp_path: Path) -> None:
@@ -82,7 +93,7 @@ def test_the_sdist_holds_no_planted_file_and_builds_the_wheel(checkout: Path, tm
 
 def test_every_file_of_the_configuration_is_named() -> None:
     """Only files of the repository. An operator's own files stay out, and so do the unit and the Containerfile."""
-    asked = ["git", "-C", str(REPO), "ls-files", "config", "fixtures/demo", ":!config/deploy"]
+    asked = ["git", "-C", str(REPO), "ls-files", "config", "fixtures/demo", "fixtures/skies", ":!config/deploy"]
     git = shutil.which("git")
     listed = subprocess.run(asked, capture_output=True, text=True, check=False) if git else None
     if listed is None or listed.returncode or not listed.stdout:

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route
 from alertd.rules.rig import Rig

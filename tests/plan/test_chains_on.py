@@ -11,7 +11,9 @@ import pytest
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan, PositionFix
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.road.road_class import RoadClass

@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 from alertd.plan.departures import compare_departures, hours_used_then, pick_departures
 from alertd.plan.hours.limits import EU, US, HoursRules, HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Departure, Plan
+from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass

@@ -22,8 +22,8 @@ from alertd.plan.diff import ABSENT, Difference, differences
 def test_each_field_that_differs_is_named_with_both_sides(
     old: object, new: object, found: list[tuple[str, object, object]]
 ) -> None:
-    told = differences(json.dumps(old), json.dumps(new))
-    assert told == tuple(Difference(path=path, old=a, new=b) for path, a, b in found)
+    result = differences(json.dumps(old), json.dumps(new))
+    assert result == tuple(Difference(path=path, old=a, new=b) for path, a, b in found)
 
 
 def test_texts_that_say_the_same_in_other_bytes_are_not_the_same() -> None:

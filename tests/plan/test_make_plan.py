@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass

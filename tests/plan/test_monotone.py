@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from alertd.notices.model import NoticeKind
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.rules.rig import Rig
@@ -80,11 +81,11 @@ def test_later_forecast_with_only_higher_odds_eases_nothing(case: tuple[np.ndarr
     """Nobody is told that it looks better, and what was said still stands at least as strongly."""
     base, more, chance = case
     before, after = plan_of(base, chance), plan_of(more, chance, now_h=3.0)
-    _, said = plan_notices(before, None, at_hour(2), IMMEDIATE_POLICY)
-    notices, still = plan_notices(after, said, at_hour(3), IMMEDIATE_POLICY)
+    _, facts = plan_notices(before, None, at_hour(2), IMMEDIATE_POLICY)
+    notices, still = plan_notices(after, facts, at_hour(3), IMMEDIATE_POLICY)
     assert NoticeKind.EASED not in {n.kind for n in notices}
     assert not [n for n in notices if "EASED" in n.text]
-    for was in said:
+    for was in facts:
         meets = [s for s in still if s.start_m <= was.end_m and s.end_m >= was.start_m]
         assert max(s.advice.rank for s in meets) >= was.advice.rank
 

@@ -69,8 +69,8 @@ def test_a_plan_is_standard_json_with_nulls_for_the_unknown(planned: Any) -> Non
     def refuse(word: str) -> None:
         raise AssertionError(f"{word} is not JSON")
 
-    told = json.loads(plan_json(plan), parse_constant=refuse)
-    assert told["format"] == "alertd.plan/1"
-    assert told["along"]["air_temp_c"][0] is None
-    assert told["depart_at"] == "2027-01-14T06:00:00Z"
-    assert list(told) == sorted(told)
+    result = json.loads(plan_json(plan), parse_constant=refuse)
+    assert result["format"] == "alertd.plan/1"
+    assert result["along"]["air_temp_c"][0] is None
+    assert result["depart_at"] == "2027-01-14T06:00:00Z"
+    assert list(result) == sorted(result)

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.model import Stretch
+from alertd.plan.model.stretches import Stretch
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import make_route, make_stop, make_weather
 

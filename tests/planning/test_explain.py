@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from alertd.plan.explain.model import Explanation
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.planner import Planner
@@ -35,10 +36,10 @@ NEAREST = timedelta(minutes=30 + 7.5 + 1)
 
 
 @dataclass
-class Told:
+class ReportedValues:
     plan: Plan
     making: PlanInputs
-    heard: tuple[SourceResponse, ...]
+    received: tuple[SourceResponse, ...]
 
     def places(self) -> tuple[Explanation, ...]:
         return self.making.explain(self.plan)
@@ -52,21 +53,21 @@ class Told:
 def tell(
     open_planner: Callable, make_settings: Callable[..., Settings], i90_west: Route, morning: datetime
 ) -> Callable:
-    async def told(storm: Storm, fault: ApiFault | None = None) -> Told:
+    async def result(storm: Storm, fault: ApiFault | None = None) -> ReportedValues:
         with FakeOpenMeteo(now_utc=morning, storm=storm) as api:
             api.set_fault(fault)
             async with open_planner(make_settings(forecasts=api.base_url), ManualClock(morning)) as planning:
-                return await _told(planning, i90_west, morning)
+                return await _summary(planning, i90_west, morning)
 
-    return told
+    return result
 
 
-async def _told(planning: Planner, route: Route, now: datetime) -> Told:
+async def _summary(planning: Planner, route: Route, now: datetime) -> ReportedValues:
     job = await planning.prepare(route, [TRIP], now)
     planned = await planning.plan_trips(job)
     plan = planned.outcomes["T-1"]
     assert isinstance(plan, Plan)
-    return Told(plan=plan, making=planned.inputs[TRIP.id], heard=job.responses)
+    return ReportedValues(plan=plan, making=planned.inputs[TRIP.id], received=job.responses)
 
 
 def advised(x: Explanation) -> Advice:
@@ -79,10 +80,10 @@ def advised(x: Explanation) -> Advice:
 
 @pytest.mark.parametrize("storm", STORMS.values(), ids=STORMS)
 async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: Callable) -> None:
-    told = await tell(storm)
-    places = told.places()
-    assert len(places) == len(told.plan.stretches)
-    for i, (x, stretch) in enumerate(zip(places, told.plan.stretches, strict=True)):
+    result = await tell(storm)
+    places = result.places()
+    assert len(places) == len(result.plan.stretches)
+    for i, (x, stretch) in enumerate(zip(places, result.plan.stretches, strict=True)):
         assert x.stretch == i
         assert stretch.start_m <= x.distance_m <= stretch.end_m
         assert x.advice is stretch.advice is advised(x)
@@ -92,9 +93,9 @@ async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: 
         assert needs == [stretch.probability] * 2
         assert x.compared[2].value == stretch.grip_short_chained_frac
         assert x.compared[3].value == stretch.snow_closed_frac
-        told_levels = {(v.jurisdiction, v.level_id): v.stretch_frac for v in x.levels if v.stretch_frac is not None}
+        level_names = {(v.jurisdiction, v.level_id): v.stretch_frac for v in x.levels if v.stretch_frac is not None}
         here = {p.jurisdiction for p in stretch.postings if any(v.jurisdiction == p.jurisdiction for v in x.levels)}
-        assert told_levels == {
+        assert level_names == {
             (p.jurisdiction, p.level_id): p.probability for p in stretch.postings if p.jurisdiction in here
         }
         for grip in x.grip:
@@ -104,9 +105,9 @@ async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: 
 
 @pytest.mark.parametrize("storm", list(STORMS.values())[:3], ids=list(STORMS)[:3])
 async def test_each_place_on_the_road_is_explained_as_in_the_plan(storm: Storm, tell: Callable) -> None:
-    told = await tell(storm)
-    for point in told.plan.along.points[::15]:
-        x = told.at(point.distance_m)
+    result = await tell(storm)
+    for point in result.plan.along.points[::15]:
+        x = result.at(point.distance_m)
         shares = dict(x.surfaces)
         assert x.need_frac == pytest.approx(point.need_frac, abs=1e-12)
         assert shares[point.surface] == pytest.approx(point.surface_frac) == pytest.approx(max(shares.values()))
@@ -119,30 +120,30 @@ async def test_each_place_on_the_road_is_explained_as_in_the_plan(storm: Storm, 
 
 async def test_the_sources_own_values_open_the_chain(tell: Callable) -> None:
     """Read off the answer by hand: instants at both ends of the hour averaged, the sum at its end."""
-    told = await tell(STORMS["as invented"])
-    x = told.at(told.plan.stretches[0].start_m)
-    (said,) = x.sources
-    (responses,) = told.heard
+    result = await tell(STORMS["as invented"])
+    x = result.at(result.plan.stretches[0].start_m)
+    (text,) = x.sources
+    (responses,) = result.received
     answer = json.loads(responses.body)
-    place = min(answer, key=lambda p: abs(p["latitude"] - said.lat_deg) + abs(p["longitude"] - said.lon_deg))
-    first = place["hourly"]["time"].index(round(said.hour_start.timestamp()))
+    place = min(answer, key=lambda p: abs(p["latitude"] - text.lat_deg) + abs(p["longitude"] - text.lon_deg))
+    first = place["hourly"]["time"].index(round(text.hour_start.timestamp()))
 
     def mean(name: str) -> float:
         return float(np.mean(place["hourly"][name][first : first + 2]))
 
-    assert said.air_temp_c == pytest.approx(mean("temperature_2m"))
-    assert said.rh_frac == pytest.approx(mean("relative_humidity_2m") / 100.0)
-    assert said.wind_mps == pytest.approx(mean("wind_speed_10m"))
-    assert said.cloud_frac == pytest.approx(mean("cloud_cover") / 100.0)
-    assert said.precip_mmwe_h == pytest.approx(place["hourly"]["precipitation"][first + 1])
-    assert said.away_m < 5_000.0
-    assert abs(said.hour_start + timedelta(hours=1) - x.passing[1]) <= NEAREST
-    assert (said.age_h, said.fetched_at) == (0.0, told.plan.made_at)
+    assert text.air_temp_c == pytest.approx(mean("temperature_2m"))
+    assert text.rh_frac == pytest.approx(mean("relative_humidity_2m") / 100.0)
+    assert text.wind_mps == pytest.approx(mean("wind_speed_10m"))
+    assert text.cloud_frac == pytest.approx(mean("cloud_cover") / 100.0)
+    assert text.precip_mmwe_h == pytest.approx(place["hourly"]["precipitation"][first + 1])
+    assert text.away_m < 5_000.0
+    assert abs(text.hour_start + timedelta(hours=1) - x.passing[1]) <= NEAREST
+    assert (text.age_h, text.fetched_at) == (0.0, result.plan.made_at)
 
 
 async def test_the_pavement_is_followed_over_the_hours_before(tell: Callable) -> None:
-    told = await tell(STORMS["late and colder"])
-    for x in told.places():
+    result = await tell(STORMS["late and colder"])
+    for x in result.places():
         assert [b.at - a.at for a, b in zip(x.column, x.column[1:], strict=False)] == [timedelta(hours=1)] * 6
         assert abs(x.column[-1].at - x.passing[1]) <= NEAREST
         for hour in x.column:
@@ -156,8 +157,8 @@ async def test_the_pavement_is_followed_over_the_hours_before(tell: Callable) ->
 
 @pytest.mark.parametrize("kind", [FaultKind.DOWN, FaultKind.NULLS])
 async def test_what_is_not_known_is_explained_as_not_known(kind: FaultKind, tell: Callable) -> None:
-    told = await tell(STORMS["mild and dry"], ApiFault(kind=kind, cells=frozenset(range(1000))))
-    places = told.places()
+    result = await tell(STORMS["mild and dry"], ApiFault(kind=kind, cells=frozenset(range(1000))))
+    places = result.places()
     assert places
     for x in places:
         assert x.advice is Advice.READY
@@ -172,11 +173,11 @@ async def test_what_is_not_known_is_explained_as_not_known(kind: FaultKind, tell
 
 
 async def test_place_in_no_stretch_has_trip_advice_off_route_refused(tell: Callable) -> None:
-    told = await tell(STORMS["mild and dry"])
-    assert told.places() == ()
-    x = told.at(0.0)
+    result = await tell(STORMS["mild and dry"])
+    assert result.places() == ()
+    x = result.at(0.0)
     assert (x.stretch, x.advice, x.stretch_surfaces) == (None, Advice.CLEAR, ())
     (compared,) = x.compared
     assert (compared.threshold, compared.reached) == ("ready_probability", False)
     with pytest.raises(ValueError, match="is off a route of"):
-        told.at(told.plan.route_length_m + 1.0)
+        result.at(result.plan.route_length_m + 1.0)

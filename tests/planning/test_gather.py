@@ -21,7 +21,8 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.elevations import read_heights
 from alertd.sources.files.zones import read_zones
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
@@ -97,8 +98,8 @@ async def test_zones_of_routes_and_warnings_are_kept_with_their_day(
     nws.get(f"{NWS}/alerts/active?status=actual").respond(
         json=alerts("forecast/MTZ001", "forecast/MTZ005", "forecast/FLZ001", "forecast/MTZ009")
     )
-    said: list[str] = []
-    done = await gather_zones(settings, ManualClock(morning), said.append)
+    output: list[str] = []
+    done = await gather_zones(settings, ManualClock(morning), output.append)
     path = settings.places.zones
     assert path is not None
     on_file = read_zones(path)
@@ -107,7 +108,7 @@ async def test_zones_of_routes_and_warnings_are_kept_with_their_day(
     assert on_file["forecast/MTZ001"].name == "Made MTZ001"
     assert (done.new_n, done.kept_n) == (4, 0)
     assert done.missed == ("forecast/MTZ009 (zone forecast/MTZ009 comes without a readable outline)",)
-    assert "5 zones in MT; 5 to ask for" in said
+    assert "5 zones in MT; 5 to ask for" in output
 
 
 async def test_zones_on_file_are_renewed_when_old_and_kept_on_failure(
@@ -186,12 +187,12 @@ async def test_without_a_file_to_keep_them_in_nothing_is_asked(settings: Setting
 async def test_check_says_what_is_absent_and_how_old_the_rest_is(
     settings: Settings, nws: respx.MockRouter, morning: datetime
 ) -> None:
-    def said(at: datetime) -> str:
+    def output(at: datetime) -> str:
         return "\n".join(text for _, text in findings(settings, at))
 
-    assert "run `alertd gather zones`" in said(morning)
-    assert "none are on file: run `alertd gather heights`" in said(morning)
+    assert "run `alertd gather zones`" in output(morning)
+    assert "none are on file: run `alertd gather heights`" in output(morning)
     nws.get(f"{NWS}/alerts/active?status=actual").respond(json=alerts())
     await gather_zones(settings, ManualClock(morning), lambda text: None)
-    assert "zones" not in said(morning)
-    assert "holds outlines up to 121 days old" in said(morning + timedelta(days=121))
+    assert "zones" not in output(morning)
+    assert "holds outlines up to 121 days old" in output(morning + timedelta(days=121))

@@ -1,4 +1,6 @@
-"""Sources that answer in the right shape and lie: no plan is clear on it, nothing is eased, the last good answer stays.
+"""Sources whose answers have the right shape and false values: no plan is clear on them, and nothing is eased.
+
+The last good answer stays.
 
 The road is one of three services, each read by its own reader from bodies in its published shape.
 """
@@ -18,14 +20,16 @@ from alertd.forecast.provider import ForecastProvider
 from alertd.notices.model import NoticeKind
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
-from alertd.planning.replay_record import record_response, recording
+from alertd.planning.response_recorder import record_response, recording
 from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather
 from alertd.route.model import Route
 from alertd.sources.http.answer import JsonClient, SourceResponse
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
@@ -65,7 +69,7 @@ def dry(w: World, air_c: Any) -> World:
     return replace(w, air_c=air_c, dew_c=air_c - 5.0, precip_mm=w.precip_mm * 0.0, snow=w.snow & False)
 
 
-LIES: dict[str, Callable[[World], World]] = {
+FAULTS: dict[str, Callable[[World], World]] = {
     "Fahrenheit as Celsius": lambda w: dry(w, np.round(w.air_c * 1.8 + 32.0, 1)),
     "60 K too warm": lambda w: dry(w, w.air_c + 60.0),
     "one value": lambda w: replace(dry(w, np.full(w.air_c.size, 6.0)), level_m=w.level_m + 1500.0),
@@ -76,7 +80,7 @@ LIES: dict[str, Callable[[World], World]] = {
     "no value": lambda w: replace(w, air_c=w.air_c * np.nan, precip_mm=w.precip_mm * np.nan),
     "hours of last week": lambda w: replace(w, start=w.start - timedelta(days=16)),
 }  # fmt: skip
-SEEN_FIRST = [lie for lie in LIES if lie != "hours of last week"]
+SEEN_FIRST = [fault for fault in FAULTS if fault != "hours of last week"]
 
 
 def listed(values: Any) -> list[float | None]:
@@ -142,10 +146,10 @@ def open_meteo_body(w: World, asked: httpx.QueryParams) -> list[dict[str, Any]]:
 
 
 class Services:
-    """The three services behind one transport; `lie` changes what all of them say."""
+    """The three services behind one transport; `fault` changes what all of them say."""
 
     def __init__(self, clock: ManualClock) -> None:
-        self.clock, self.lie = clock, ""
+        self.clock, self.fault = clock, ""
         self.transport = httpx.MockTransport(self.answer)
 
     def answer(self, request: httpx.Request) -> httpx.Response:
@@ -153,14 +157,14 @@ class Services:
         past, ahead = (int(asked.get(name, 0)) for name in ("past_days", "forecast_days"))
         first = hour.replace(hour=0) - timedelta(days=past) if ahead else hour
         whole = storm(first, 24 * (past + ahead or 8))
-        told = LIES[self.lie](whole) if self.lie else whole
+        result = FAULTS[self.fault](whole) if self.fault else whole
         if "/points/" in request.url.path:
             return httpx.Response(200, json=POINT)
         if "/gridpoints/" in request.url.path:
-            return httpx.Response(200, json=nws_body(told))
+            return httpx.Response(200, json=nws_body(result))
         if "/locationforecast/" in request.url.path:
-            return httpx.Response(200, json=met_body(told, asked))
-        return httpx.Response(200, json=open_meteo_body(told, asked))
+            return httpx.Response(200, json=met_body(result, asked))
+        return httpx.Response(200, json=open_meteo_body(result, asked))
 
 
 SOURCES: dict[str, Callable[[JsonClient], ForecastProvider]] = {
@@ -213,12 +217,12 @@ async def test_the_honest_storm_is_not_doubted(name: str, client: HttpClient, cl
         clock.advance(timedelta(minutes=61))
 
 
-@pytest.mark.parametrize("lie", SEEN_FIRST)
+@pytest.mark.parametrize("fault", SEEN_FIRST)
 @pytest.mark.parametrize("name", SOURCES)
 async def test_a_lie_that_comes_first_clears_nothing(
-    name: str, lie: str, client: HttpClient, services: Services, clock: ManualClock
+    name: str, fault: str, client: HttpClient, services: Services, clock: ManualClock
 ) -> None:
-    services.lie = lie
+    services.fault = fault
     plan, responses = await planned(SOURCES[name](client), clock())
     assert plan.partial
     assert plan.advice.rank >= Advice.READY.rank
@@ -227,27 +231,27 @@ async def test_a_lie_that_comes_first_clears_nothing(
     assert plan_json(again) == plan_json(plan)
 
 
-@pytest.mark.parametrize("lie", LIES)
+@pytest.mark.parametrize("fault", FAULTS)
 @pytest.mark.parametrize("name", SOURCES)
 async def test_a_lie_after_a_good_answer_leaves_that_in_use(
-    name: str, lie: str, client: HttpClient, services: Services, clock: ManualClock
+    name: str, fault: str, client: HttpClient, services: Services, clock: ManualClock
 ) -> None:
     """The order stays, nothing is eased in hours of lies, and the plan names the source, why, and the age."""
     first, _ = await planned(SOURCES[name](client), clock())
-    _, said = plan_notices(first, None, clock())
+    _, facts = plan_notices(first, None, clock())
     assert (first.advice, first.partial) == (STORM_ADVICE[name], False)
-    services.lie = lie
+    services.fault = fault
     for _ in range(3):
         clock.advance(timedelta(minutes=61))
         plan, responses = await planned(SOURCES[name](client), clock())
-        notices, said = plan_notices(plan, said, clock())
+        notices, facts = plan_notices(plan, facts, clock())
         assert (plan.advice, plan.partial) == (STORM_ADVICE[name], True)
         assert all(n.kind is not NoticeKind.EASED for n in notices)
         assert any(name in c and "doubted: it" in c and "last good answer of 14 06:00 UTC" in c for c in plan.cautions)
         assert plan.sources[0].fetched_at == NOW
         again, _ = await planned(SOURCES[name](ReplayClient(responses)), clock())
         assert plan_json(again) == plan_json(plan)
-    services.lie = ""
+    services.fault = ""
     clock.advance(timedelta(hours=1))
     plan, _ = await planned(SOURCES[name](client), clock())
     assert (plan.advice, plan.partial) == (STORM_ADVICE[name], False), plan.cautions

@@ -16,9 +16,10 @@ from alertd.cli.plan import show_plan
 from alertd.errors import SourceDown
 from alertd.forecast.model import Forecast
 from alertd.forecast.provider import ForecastRequest
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import NotPlanned, PlannedTrips, Planner, RouteJob
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.route.speed_limits import PostedLimit
@@ -155,8 +156,8 @@ async def test_hours_behind_the_clock_are_old_though_just_received(
         plan = await plan_on(api, ManualClock(morning))
     assert plan.partial
     assert plan.advice is not Advice.CLEAR or plan.sources[0].stale
-    told = ("so it is that old", "too old", "no forecast source")
-    assert any(words in caution for words in told for caution in plan.cautions), plan.cautions
+    result = ("so it is that old", "too old", "no forecast source")
+    assert any(words in caution for words in result for caution in plan.cautions), plan.cautions
 
 
 async def test_a_flat_road_without_a_forecast_is_not_called_clear(

@@ -13,16 +13,17 @@ import pytest
 
 from alertd.errors import StoreError
 from alertd.plan.chain_up.chains_on import Report, TruckReport
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.route.model import Route
 from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import TripRequest
 from alertd.store.archive import Archive
 from alertd.store.store import Store
@@ -209,8 +210,8 @@ async def test_reported_chains_positions_and_arrival_come_along(
     assert lost.position is not None
     assert lost.position.old
     assert arrived.arrived_at == there.at
-    told = json.loads(archive.get(archive.of_plan(bare.id)))
-    assert "truck" not in told, "inputs without reports of a truck keep the form that they had"
+    result = json.loads(archive.get(archive.of_plan(bare.id)))
+    assert "truck" not in result, "inputs without reports of a truck keep the form that they had"
 
 
 # What an archive may have suffered
@@ -245,9 +246,9 @@ async def test_answer_not_kept_is_named_and_nothing_planned_without_it(
     settings: Settings, archive: Archive, morning: datetime
 ) -> None:
     (plan,) = await planned(settings, ManualClock(morning), archive)
-    told = json.loads(archive.get(archive.of_plan(plan.id)))
-    told["heard"] = archive.put(b"[]", morning)
-    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    result = json.loads(archive.get(archive.of_plan(plan.id)))
+    result["heard"] = archive.put(b"[]", morning)
+    archive.file_plan(plan.id, archive.put(json.dumps(result).encode(), morning), morning)
     with pytest.raises(StoreError, match=r"1 answers that this alertd asks for were not kept, the first to http://127"):
         await replay(archive, plan.id)
 
@@ -259,8 +260,8 @@ async def test_inputs_of_another_format_are_refused_with_their_version(
     name: str, value: object, settings: Settings, archive: Archive, morning: datetime
 ) -> None:
     (plan,) = await planned(settings, ManualClock(morning), archive)
-    told = json.loads(archive.get(archive.of_plan(plan.id))) | {name: value}
-    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    result = json.loads(archive.get(archive.of_plan(plan.id))) | {name: value}
+    archive.file_plan(plan.id, archive.put(json.dumps(result).encode(), morning), morning)
     with pytest.raises(StoreError, match=r"was kept in a form this alertd does not read \(.*\); replay it with alertd"):
         await replay(archive, plan.id)
 
@@ -269,10 +270,10 @@ async def test_a_kept_file_whose_name_leads_elsewhere_is_refused(
     settings: Settings, archive: Archive, morning: datetime, tmp_path: Path
 ) -> None:
     (plan,) = await planned(settings, ManualClock(morning), archive)
-    told = json.loads(archive.get(archive.of_plan(plan.id)))
-    files = json.loads(archive.get(told["files"]))
-    told["files"] = archive.put(json.dumps(files | {"../out.toml": next(iter(files.values()))}).encode(), morning)
-    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    result = json.loads(archive.get(archive.of_plan(plan.id)))
+    files = json.loads(archive.get(result["files"]))
+    result["files"] = archive.put(json.dumps(files | {"../out.toml": next(iter(files.values()))}).encode(), morning)
+    archive.file_plan(plan.id, archive.put(json.dumps(result).encode(), morning), morning)
     with pytest.raises(StoreError, match=r"'\.\./out\.toml': is no name that alertd gives"):
         await replay(archive, plan.id)
 
@@ -282,12 +283,12 @@ async def test_settings_stored_by_earlier_versions_replay(
 ) -> None:
     """They kept the keys of forecast providers beside the others, and not all of them."""
     (plan,) = await planned(settings, ManualClock(morning), archive)
-    told = json.loads(archive.get(archive.of_plan(plan.id)))
-    providers = told["chosen"].pop("providers")
-    assert told["chosen"].pop("secret_keys") == []
+    result = json.loads(archive.get(archive.of_plan(plan.id)))
+    providers = result["chosen"].pop("providers")
+    assert result["chosen"].pop("secret_keys") == []
     flat = {key: providers[key] for key in ("nws_url", "open_meteo_url", "open_meteo_elevation_url")}
-    told["chosen"] |= flat | {"open_meteo_keyed": True}
-    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    result["chosen"] |= flat | {"open_meteo_keyed": True}
+    archive.file_plan(plan.id, archive.put(json.dumps(result).encode(), morning), morning)
     again = await replay(archive, plan.id)
     assert again.differences == ()
 
@@ -296,9 +297,9 @@ async def test_a_plan_made_with_other_inputs_differs_field_by_field(
     settings: Settings, archive: Archive, morning: datetime
 ) -> None:
     (plan,) = await planned(settings, ManualClock(morning), archive)
-    told = json.loads(archive.get(archive.of_plan(plan.id)))
-    told["chosen"]["plan"]["chained_mps"] = 8.0
-    archive.file_plan(plan.id, archive.put(json.dumps(told).encode(), morning), morning)
+    result = json.loads(archive.get(archive.of_plan(plan.id)))
+    result["chosen"]["plan"]["chained_mps"] = 8.0
+    archive.file_plan(plan.id, archive.put(json.dumps(result).encode(), morning), morning)
     again = await replay(archive, plan.id)
     found = {d.path: (d.old, d.new) for d in again.differences}
     assert found["stretches[0].speed_mps"] == (10.0584, 8.0)
@@ -314,8 +315,8 @@ async def test_corridors_planned_at_once_hear_only_their_own(
         both = await asyncio.gather(planning.plan([TRIP], morning), planning.plan([east], morning))
     for (plan,) in both:
         assert isinstance(plan, Plan)
-        told = json.loads(archive.get(archive.of_plan(plan.id)))
-        assert len(json.loads(archive.get(told["heard"]))) == 1
+        result = json.loads(archive.get(archive.of_plan(plan.id)))
+        assert len(json.loads(archive.get(result["heard"]))) == 1
         assert (await replay(archive, plan.id)).differences == ()
 
 

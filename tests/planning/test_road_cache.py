@@ -38,23 +38,23 @@ def cells(shift_m: float = 0.0) -> RoadCells:
 class Runs:
     """Runs the real road and remembers which columns were asked for."""
 
-    def __init__(self, told: Forecast, road: RoadCells) -> None:
-        self.told, self.road, self.ran = told, road, -1
+    def __init__(self, result: Forecast, road: RoadCells) -> None:
+        self.result, self.road, self.ran = result, road, -1
 
     def __call__(self, previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
         self.ran = self.road.columns_n if changed is None else int(changed.sum())
-        return run_corridor(self.told, self.road, quantiles=Q, previous=previous, changed=changed)
+        return run_corridor(self.result, self.road, quantiles=Q, previous=previous, changed=changed)
 
 
-def ask(fields: RoadFieldCache, told: Forecast, road: RoadCells) -> tuple[RoadField, int]:
-    runs = Runs(told, road)
-    return fields.field(told, road, Q, runs), runs.ran
+def ask(fields: RoadFieldCache, result: Forecast, road: RoadCells) -> tuple[RoadField, int]:
+    runs = Runs(result, road)
+    return fields.field(result, road, Q, runs), runs.ran
 
 
-def warmer(told: Forecast, cell: int) -> Forecast:
-    t = told.air_temp_c.copy()
+def warmer(result: Forecast, cell: int) -> Forecast:
+    t = result.air_temp_c.copy()
     t[:, cell, 10:] += 1.0
-    return replace(told, air_temp_c=t)
+    return replace(result, air_temp_c=t)
 
 
 def same(a: RoadField, b: RoadField) -> bool:
@@ -73,10 +73,10 @@ def test_the_same_forecast_runs_no_column_again() -> None:
 def test_only_columns_of_a_changed_cell_run_with_equal_results() -> None:
     fields, road = RoadFieldCache(), cells()
     first, _ = ask(fields, forecast(), road)
-    told = warmer(forecast(), 1)
-    part, ran = ask(fields, told, road)
+    result = warmer(forecast(), 1)
+    part, ran = ask(fields, result, road)
     assert ran == int((road.cell_idx == 1).sum())
-    assert same(part, run_corridor(told, road, quantiles=Q))
+    assert same(part, run_corridor(result, road, quantiles=Q))
     assert not same(part, first)
 
 

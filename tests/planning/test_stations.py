@@ -17,14 +17,15 @@ from alertd.errors import ConfigError
 from alertd.forecast.observations import Station, StationReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
-from alertd.planning.replay_record import recording
+from alertd.planning.response_recorder import recording
 from alertd.planning.stations import StationObserver, gather_observations
 from alertd.records.observations import save_observations
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle, save_trip
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.retry import RetryPolicy
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.store.store import Store
@@ -141,10 +142,10 @@ async def test_weather_service_stations_are_found_by_the_route(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
         retry=RetryPolicy(tries=1, give_up_after=99), per_s_per_host=1000.0,
     )) as client:  # fmt: skip
-        told = await StationObserver(NwsStations(client, NWS), None).along(i90_west, morning)
-    assert {r.station.id[-1] for r in told.reports} == {"3"}
-    assert told.problems
-    assert all("nws" in trouble for trouble in told.problems)
+        result = await StationObserver(NwsStations(client, NWS), None).along(i90_west, morning)
+    assert {r.station.id[-1] for r in result.reports} == {"3"}
+    assert result.problems
+    assert all("nws" in trouble for trouble in result.problems)
 
 
 async def test_failed_station_service_rests_and_never_stops_forecasts(
@@ -156,10 +157,10 @@ async def test_failed_station_service_rests_and_never_stops_forecasts(
         retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
     )) as client:  # fmt: skip
         observer = StationObserver(NwsStations(client, NWS), None)
-        told = await observer.along(i90_west, morning)
+        result = await observer.along(i90_west, morning)
         await observer.along(i90_west, morning)
         assert asked.call_count == 2
-        assert told.problems == ("nws: answered HTTP 503 (2 times)",)
+        assert result.problems == ("nws: answered HTTP 503 (2 times)",)
         asked.mock(httpx.Response(200, json={"features": []}))
         await client.get_json("nws", f"{NWS}/gridpoints/MSO/36,94", read=lambda body: body)
 

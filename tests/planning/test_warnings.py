@@ -14,13 +14,15 @@ import numpy as np
 import pytest
 import respx
 
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import plan_json
 from alertd.plan.warnings.zones import ForecastZone
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter, record_response, recording
+from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.response_recorder import record_response, recording
 from alertd.planning.warnings import ActiveAlerts, AlertServices, RouteWarnings, warnings_along
 from alertd.route.model import Route
 from alertd.route.polygons import Area
@@ -28,7 +30,8 @@ from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.files.zones import write_zones
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.store.archive import Archive
@@ -131,7 +134,7 @@ async def test_what_the_list_drops_is_gone_when_it_was_read_well(router: respx.M
 
 
 @pytest.mark.parametrize(
-    ("body", "status", "said"),
+    ("body", "status", "expected"),
     [
         ({}, 404, "Weather warnings not known (answered HTTP 404): ask before leaving"),
         ({}, 200, "Weather warnings not known (answer is no list of alerts): ask before leaving"),
@@ -155,10 +158,10 @@ async def test_what_the_list_drops_is_gone_when_it_was_read_well(router: respx.M
     ],
 )  # fmt: skip
 async def test_a_list_that_is_not_read_well_clears_nothing_and_is_said(
-    body: Any, status: int, said: str, router: respx.MockRouter, morning: datetime
+    body: Any, status: int, expected: str, router: respx.MockRouter, morning: datetime
 ) -> None:
     found = await warned(ROUTE, [], morning, router, body, status=status)
-    assert (found.closures, found.notes, found.known) == ((), (said,), False)
+    assert (found.closures, found.notes, found.known) == ((), (expected,), False)
 
 
 async def test_a_state_that_is_not_asked_for_is_said(router: respx.MockRouter, morning: datetime) -> None:
@@ -187,9 +190,9 @@ async def test_what_cannot_be_read_for_another_state_is_not_said(router: respx.M
 
 async def test_zone_not_on_file_is_asked_at_places_and_then_named(router: respx.MockRouter, morning: datetime) -> None:
     """Asked at both ends and the middle: km 0, 30 and 60, each with the road up to half way."""
-    told = await warned(ROUTE, [], morning, router, listed(feature()), places=listed(feature()))
-    assert [(c.start_m, c.end_m) for c in told.closures] == [(0.0, 60e3)]
-    assert told.known
+    result = await warned(ROUTE, [], morning, router, listed(feature()), places=listed(feature()))
+    assert [(c.start_m, c.end_m) for c in result.closures] == [(0.0, 60e3)]
+    assert result.known
     lost = await warned(ROUTE, [], morning, router, listed(feature()), places=listed())
     assert lost.closures == ()
     assert lost.notes == (
@@ -328,7 +331,7 @@ async def plans_of(
 
 
 @pytest.mark.parametrize(
-    ("status", "ends", "held", "said"),
+    ("status", "ends", "held", "expected"),
     [
         (200, "2027-01-14T16:00:00-07:00", True, '; sent Thu 02:00 MST: "Stay off the pass."'),
         (200, "2027-01-14T04:30:00-07:00", False, "expected to be over when the truck gets there"),
@@ -339,7 +342,7 @@ async def test_two_routes_share_a_list_and_replay_without_outlines(
     status: int,
     ends: str | None,
     held: bool,
-    said: str,
+    expected: str,
     make_settings: Callable[..., Settings],
     morning: datetime,
     tmp_path: Path,
@@ -367,7 +370,7 @@ async def test_two_routes_share_a_list_and_replay_without_outlines(
     outlines.unlink()
     for plan in plans:
         assert isinstance(plan, Plan)
-        assert any(said in c for c in plan.cautions), plan.cautions
+        assert any(expected in c for c in plan.cautions), plan.cautions
         assert plan.warnings_known is (status == 200)
         again = await replay(archive, plan.id)
         assert plan_json(again.plan) == plan_json(plan)

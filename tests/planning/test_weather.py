@@ -24,20 +24,23 @@ from alertd.forecast.provider import ForecastRequest, window
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter, record_response
+from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.response_recorder import record_response
 from alertd.planning.weather import FetchedWeather, WeatherSources, Window, ask_sources, compute_weather
 from alertd.settings.forecast import PROVIDER_KEYS, ForecastSettings
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.road import RoadSettings
 from alertd.sources.files.trips import TripRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock
 from alertd.testing.factories import make_rig, make_route, make_rules
@@ -216,9 +219,9 @@ async def test_a_real_ensemble_keeps_its_members() -> None:
     weather_sources = WeatherSources(
         providers=[Made(name="a"), Ensemble(name="e", temp_c=20.0)], members=6, seed=1, stale_h=6.0
     )
-    told = (await fetched_on_road(weather_sources)).weather.forecast
-    assert told.air_temp_c.shape[0] == 16
-    np.testing.assert_array_equal(told.air_temp_c[8:, 0, 50], 20.0 + np.arange(8.0))
+    result = (await fetched_on_road(weather_sources)).weather.forecast
+    assert result.air_temp_c.shape[0] == 16
+    np.testing.assert_array_equal(result.air_temp_c[8:, 0, 50], 20.0 + np.arange(8.0))
 
 
 def settings(sources: Sequence[str], **changed: Any) -> ForecastSettings:
@@ -314,10 +317,10 @@ async def test_three_services_make_one_plan_that_names_each_at_replay(
             (plan,) = await planning.plan([TRIP], morning)
     assert isinstance(plan, Plan)
     assert asked.call_count > 10
-    told = {s.provider: s for s in plan.sources}
-    assert list(told) == ["open-meteo", "open-meteo ensemble", "met-norway"]
-    assert told["met-norway"].issued_at == datetime(2027, 1, 14, 4, 10, tzinfo=UTC)
-    assert (told["met-norway"].age_h, told["met-norway"].stale) == (pytest.approx(6 + 20 / 60), False)
+    result = {s.provider: s for s in plan.sources}
+    assert list(result) == ["open-meteo", "open-meteo ensemble", "met-norway"]
+    assert result["met-norway"].issued_at == datetime(2027, 1, 14, 4, 10, tzinfo=UTC)
+    assert (result["met-norway"].age_h, result["met-norway"].stale) == (pytest.approx(6 + 20 / 60), False)
     assert not plan.partial, plan.cautions
     assert plan.members_n == 62  # the ensemble's 31, twice
 

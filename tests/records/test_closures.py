@@ -9,11 +9,11 @@ from typing import Any
 import httpx
 import pytest
 
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.records.closures import active_closures, save_closure, withdraw
 from alertd.route.model import Route
@@ -104,7 +104,7 @@ async def test_closure_is_stored_once_listed_while_valid_and_withdrawn(
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "said"),
+    ("changes", "field", "expected"),
     [
         ({"id": "a/b"}, "id", "is wrong"),
         ({"from": [91.0, 0.0]}, "from", "is nowhere on Earth"),
@@ -119,12 +119,18 @@ async def test_closure_is_stored_once_listed_while_valid_and_withdrawn(
     ],
 )
 async def test_a_mistake_is_422_and_nothing_is_kept(
-    changes: dict[str, Any], field: str, said: str, api: Api, store: Store, closure: dict[str, Any], morning: datetime
+    changes: dict[str, Any],
+    field: str,
+    expected: str,
+    api: Api,
+    store: Store,
+    closure: dict[str, Any],
+    morning: datetime,
 ) -> None:
     content = json.dumps(closure | changes)
     answer = await api.http.post("/v1/closures", content=content, headers={"content-type": "application/json"})
     assert (answer.status_code, answer.json()["field"]) == (422, field)
-    assert said in answer.json()["detail"]
+    assert expected in answer.json()["detail"]
     assert active_closures(store, morning) == ()
 
 
@@ -157,7 +163,7 @@ async def test_cycle_holds_for_a_closure_until_withdrawn_and_replays(
             save_closure(store, parse_closure(closure, "test"), clock())
             clock.advance(timedelta(minutes=1))
             held = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
-            said = {trip_id: " ".join(n.text for n in store.notices(trip_id)) for trip_id in held}
+            expected = {trip_id: " ".join(n.text for n in store.notices(trip_id)) for trip_id in held}
             assert withdraw(store, "C-1", clock())
             clock.advance(timedelta(minutes=1))
             after = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
@@ -170,7 +176,7 @@ async def test_cycle_holds_for_a_closure_until_withdrawn_and_replays(
         far_m = plan.route_length_m
         ends = (50e3, 60e3) if plan.route_name == i90_west.name else (far_m - 60e3, far_m - 50e3)  # two go east
         assert (note.start_m, note.end_m) == pytest.approx(ends, abs=600.0)
-        assert f"HOLD below mi {note.start_m / 1609.344:.0f} of this trip: Road closed" in said[plan.trip_id]
+        assert f"HOLD below mi {note.start_m / 1609.344:.0f} of this trip: Road closed" in expected[plan.trip_id]
         assert (after[plan.trip_id].advice, after[plan.trip_id].closures) == (before[plan.trip_id].advice, ())
         assert "EASED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
         again = await replay(archive, plan.id)

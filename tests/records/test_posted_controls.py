@@ -12,20 +12,22 @@ import numpy as np
 import pytest
 
 from alertd.plan.controls.placement import PostedConditions
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.posted import NOT_UNDERSTOOD
 from alertd.plan.serialize import plan_json
 from alertd.planning.one_off import load_daemon_state
 from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replay import replay
-from alertd.planning.replay_record import ReplayWriter
+from alertd.planning.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.records.posted_controls import RoadFeeds, active_posted, collect_posted
 from alertd.records.posted_events import CONFIRMATIONS, CONTROLS, ENDS, READS
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.road_feeds.config import Feed, read_feed
 from alertd.store.archive import Archive
 from alertd.store.store import Store
@@ -105,7 +107,7 @@ async def test_report_is_stored_once_confirmed_by_repeat_and_withdrawn(
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "said"),
+    ("changes", "field", "expected"),
     [
         ({"id": "a/b"}, "id", "is wrong"),
         ({"jurisdiction": "US-QQ"}, "jurisdiction", "there are no rules"),
@@ -124,11 +126,11 @@ async def test_report_is_stored_once_confirmed_by_repeat_and_withdrawn(
     ],
 )
 async def test_a_mistake_is_422_and_nothing_is_kept(
-    changes: dict[str, Any], field: str, said: str, api: Api, store: Store
+    changes: dict[str, Any], field: str, expected: str, api: Api, store: Store
 ) -> None:
     answer = await api.post(**changes)
     assert (answer.status_code, answer.json()["field"]) == (422, field)
-    assert said in answer.json()["detail"]
+    assert expected in answer.json()["detail"]
     assert store.events("", CONTROLS.kind) == []
 
 
@@ -179,8 +181,8 @@ async def test_feed_entries_keep_first_seen_last_seen_and_end(
 ) -> None:
     clock = ManualClock(morning)
 
-    async def ask(**said: Any) -> PostedConditions:
-        for name, value in said.items():
+    async def ask(**expected: Any) -> PostedConditions:
+        for name, value in expected.items():
             setattr(state, name, value)
         state.published = clock().isoformat()
         async with state.open(clock) as feeds:

@@ -29,8 +29,8 @@ def test_the_sun_stands_where_pvlib_puts_it() -> None:
     epoch = np.sort(np.random.default_rng(3).uniform(1.70e9, 2.02e9, 3000))
     times = pandas.DatetimeIndex(pandas.to_datetime(epoch, unit="s", utc=True))
     for lat, lon in ((47.4, -121.4), (64.0, -147.0), (-33.0, -70.0)):
-        told = spa.get_solarposition(times, lat, lon)
+        result = spa.get_solarposition(times, lat, lon)
         zenith, azimuth = solar_position(lat, lon, epoch)
-        assert np.abs(zenith - told["zenith"]).max() < 0.02
-        turned = (azimuth - told["azimuth"] + 180.0) % 360.0 - 180.0
+        assert np.abs(zenith - result["zenith"]).max() < 0.02
+        turned = (azimuth - result["azimuth"] + 180.0) % 360.0 - 180.0
         assert np.abs(turned[(zenith > 5.0) & (zenith < 175.0)]).max() < 0.2

@@ -237,8 +237,8 @@ def test_missing_cloud_is_never_warmer_than_any_cloud() -> None:
         fc = forecast(cloud_frac=cloud, wind_mps=1.5, rh_frac=0.7)
         return run_corridor(fc, road(1000.0), quantiles=middle()).surface_temp_c[0, 0]
 
-    told = np.minimum(surface(0.0), surface(1.0))
-    assert (surface(np.nan) <= told + 1e-4).all()
+    result = np.minimum(surface(0.0), surface(1.0))
+    assert (surface(np.nan) <= result + 1e-4).all()
 
 
 def test_too_few_past_hours_are_said() -> None:

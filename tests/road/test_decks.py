@@ -73,15 +73,15 @@ def assert_same_columns(a: RoadField, b: RoadField, columns_n: int) -> None:
 
 @pytest.mark.parametrize("elevation_m", [1000.0, np.nan], ids=["cell's height given", "not given"])
 def test_bridges_leave_the_road_beside_them_bit_for_bit_equal(elevation_m: float) -> None:
-    told = replace(weather_of_many_kinds(), elevation_m=np.full(3, elevation_m))
+    result = replace(weather_of_many_kinds(), elevation_m=np.full(3, elevation_m))
     q = member_quantiles(5, np.random.default_rng(1))
     without = road_cells(*_samples())
     none, some = (road_cells(*_samples(), on_deck=m) for m in (np.zeros(12, dtype=bool), mask(2, 3, 7)))
-    plain = run_corridor(told, without, quantiles=q)
+    plain = run_corridor(result, without, quantiles=q)
     assert (without.columns_n, none.columns_n, some.columns_n) == (7, 7, 9)
-    assert run_corridor(told, none, quantiles=q).road_class.shape == plain.road_class.shape
-    assert_same_columns(run_corridor(told, none, quantiles=q), plain, 7)
-    assert_same_columns(run_corridor(told, some, quantiles=q), plain, 7)
+    assert run_corridor(result, none, quantiles=q).road_class.shape == plain.road_class.shape
+    assert_same_columns(run_corridor(result, none, quantiles=q), plain, 7)
+    assert_same_columns(run_corridor(result, some, quantiles=q), plain, 7)
 
 
 def test_bridge_samples_have_a_deck_of_the_same_place_and_height() -> None:
@@ -96,11 +96,11 @@ def test_bridge_samples_have_a_deck_of_the_same_place_and_height() -> None:
 
 
 def test_a_deck_column_is_the_run_of_a_deck_there() -> None:
-    told = weather_of_many_kinds()
+    result = weather_of_many_kinds()
     q = member_quantiles(5, np.random.default_rng(1))
     thick = deck_of(ROAD, thickness_m=0.3)
-    mixed = run_corridor(told, road_cells(*_samples(), on_deck=mask(*range(12))), quantiles=q, deck=thick)
-    alone = run_corridor(told, road_cells(*_samples()), quantiles=q, params=thick)
+    mixed = run_corridor(result, road_cells(*_samples(), on_deck=mask(*range(12))), quantiles=q, deck=thick)
+    alone = run_corridor(result, road_cells(*_samples()), quantiles=q, params=thick)
     for name in FIELDS:
         np.testing.assert_array_equal(getattr(mixed, name)[:, 7:], getattr(alone, name))
 
@@ -150,13 +150,13 @@ def test_where_the_weather_is_not_known_neither_deck_nor_road_is(name: str) -> N
 
 
 def test_unchanged_decks_are_taken_from_the_field_before() -> None:
-    told = weather_of_many_kinds()
+    result = weather_of_many_kinds()
     q = member_quantiles(5, np.random.default_rng(1))
     cells = road_cells(*_samples(), on_deck=mask(2, 3, 7))
-    first = run_corridor(told, cells, quantiles=q)
-    colder = told.air_temp_c.copy()
+    first = run_corridor(result, cells, quantiles=q)
+    colder = result.air_temp_c.copy()
     colder[:, 1] -= 2.0
-    after = replace(told, air_temp_c=colder)
+    after = replace(result, air_temp_c=colder)
     part = run_corridor(after, cells, quantiles=q, previous=first, changed=cells.cell_idx == 1)
     assert_same_columns(part, run_corridor(after, cells, quantiles=q), cells.columns_n)
 

@@ -127,8 +127,8 @@ def test_cloud_is_less_opaque_when_nothing_falls() -> None:
 
 def test_values_beyond_their_range_do_not_reach_the_road() -> None:
     f = at_road(precip_mmwe_h=-0.2, cloud_frac=1.3, shortwave_wm2=-5.0, rh_frac=1.4).forcing
-    told = at_road(precip_mmwe_h=0.0, cloud_frac=1.0, shortwave_wm2=0.0, rh_frac=1.0).forcing
-    for got, want in zip(f, told, strict=True):
+    result = at_road(precip_mmwe_h=0.0, cloud_frac=1.0, shortwave_wm2=0.0, rh_frac=1.0).forcing
+    for got, want in zip(f, result, strict=True):
         np.testing.assert_array_equal(got, want)
 
 

@@ -159,7 +159,7 @@ def test_cold_ground_freezes_a_film_in_the_exact_time(
     film = np.array([inputs["film_kg_m2"]])
     # The top node has one temperature: the film's own warmth, from the ground's cold up to 0 °C, is owed to it.
     warmth = energy_balance.HEAT_CAPACITY_WATER * film * inputs["ground_below_0_K"]
-    state = flat(params, -inputs["ground_below_0_K"])._replace(water_mmwe=film, owed_jm2=warmth)
+    state = flat(params, -inputs["ground_below_0_K"])._replace(water_mmwe=film, deferred_jm2=warmth)
     dt, elapsed = expected / 500.0, 0.0
     while state.water_mmwe[0] > 0.0 and elapsed < 4 * expected:
         state, _ = step(state, flux_only(0.0), params, dt)

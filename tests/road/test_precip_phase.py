@@ -68,17 +68,17 @@ def test_no_snow_far_above_freezing_and_hardly_rain_far_below() -> None:
 def test_a_given_snow_level_is_half_the_word() -> None:
     """Road 100 m under the level: half the flakes have melted (200 m melting layer)."""
     bare = precip_phase.snow_chance(1.0, 0.95, 850.0)
-    told = precip_phase.snow_chance(1.0, 0.95, 850.0, road_elevation_m=1400.0, snow_level_m=1500.0)
-    assert float(told.mean) == pytest.approx(0.5 * (float(bare.mean) + 0.5))
+    result = precip_phase.snow_chance(1.0, 0.95, 850.0, road_elevation_m=1400.0, snow_level_m=1500.0)
+    assert float(result.mean) == pytest.approx(0.5 * (float(bare.mean) + 0.5))
 
 
 def test_the_published_relations_stay_one_argument_away() -> None:
     """Jennings et al. 2018 and Wang et al. 2019 as printed, evaluated by hand at 1 °C, 90 %, 85 kPa."""
-    told = precip_phase.snow_chance(1.0, 0.9, 850.0, calibration=None)
+    result = precip_phase.snow_chance(1.0, 0.9, 850.0, calibration=None)
     jennings = 1.0 / (1.0 + np.exp(-12.80 + 1.41 * 1.0 + 0.09 * 90.0 + 0.03 * 85.0))
     wang = 1.0 / (1.0 + 6.99e-5 * np.exp(2.0 * (float(wet_bulb_c(1.0, 0.9, 850.0)) + 3.97)))
-    assert float(told.jennings) == pytest.approx(jennings)
-    assert float(told.wang) == pytest.approx(wang)
+    assert float(result.jennings) == pytest.approx(jennings)
+    assert float(result.wang) == pytest.approx(wang)
 
 
 @pytest.mark.parametrize(("published", "seen"), [(0.30, 0.55), (0.12, 0.33)])

@@ -7,20 +7,22 @@ from hypothesis import strategies as st
 
 from alertd.route.bridges import Bridge, on_bridges, place_bridges
 from alertd.route.build import build_route
-from alertd.route.clean import WGS84
+from alertd.route.clean import WGS84, CleanLine, clean_line
 from alertd.route.model import BridgeSpan, GpxLine, Route
 
 
-def line_over(lon_deg: object) -> GpxLine:
+def line_over(lon_deg: object) -> CleanLine:
     lon = np.array(lon_deg, dtype=float)
-    return GpxLine(
-        name="n",
-        lat_deg=np.full(lon.shape, 47.0),
-        lon_deg=lon,
-        elevation_m=np.full(lon.shape, 900.0),
-        segment_starts=np.array([0], dtype=np.intp),
-        sha256="",
-        where="t.gpx",
+    return clean_line(
+        GpxLine(
+            name="n",
+            lat_deg=np.full(lon.shape, 47.0),
+            lon_deg=lon,
+            elevation_m=np.full(lon.shape, 900.0),
+            segment_starts=np.array([0], dtype=np.intp),
+            sha256="",
+            where="t.gpx",
+        )
     )
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.errors import InputError
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
-from alertd.route.clean import WGS84, leg_lengths_m
+from alertd.route.clean import WGS84, CleanLine, clean_line, leg_lengths_m
 from alertd.route.model import GpxLine
 from alertd.sources.files.gpx import read_gpx
 
@@ -18,7 +18,7 @@ REPO = Path(__file__).parents[2]
 SHARED = REPO.parent / "shared" / "gpx"
 
 
-def line_of(lat: object, lon: object, ele: object = None, **changes: object) -> GpxLine:
+def line_of(lat: object, lon: object, ele: object = None, **changes: object) -> CleanLine:
     lat_deg = np.array(lat, dtype=float)
     line = GpxLine(
         name="n",
@@ -29,10 +29,10 @@ def line_of(lat: object, lon: object, ele: object = None, **changes: object) -> 
         sha256="",
         where="t.gpx",
     )
-    return replace(line, **changes)
+    return clean_line(replace(line, **changes))
 
 
-def wiggly(seed: int, n: int = 400) -> GpxLine:
+def wiggly(seed: int, n: int = 400) -> CleanLine:
     """A road of our own: 40 to 100 m between points, curves, two passes."""
     rng = np.random.default_rng(seed)
     heading = np.cumsum(rng.normal(0.0, 0.12, n)) + rng.uniform(0, 6.28)
@@ -267,7 +267,7 @@ def test_shortest_line_still_makes_a_route() -> None:
 def test_summits_of_a_real_line_have_their_published_heights() -> None:
     """Swiss passes by the heights on their road signs (from memory): Nufenen 2478, Furka 2429, Oberalp 2044,
     Fluela 2383, Albula 2315, Spluegen 2113 m."""
-    route = build_route(read_gpx(SHARED / "ch_GiroPassiSvizzeri2025.gpx"))
+    route = build_route(clean_line(read_gpx(SHARED / "ch_GiroPassiSvizzeri2025.gpx")))
     heights = [summit.elevation_m for summit in route.summits]
     for published_m in (2478, 2429, 2044, 2383, 2315, 2113):
         assert min(abs(height - published_m) for height in heights) < 12.0
@@ -278,4 +278,4 @@ def test_summits_of_a_real_line_have_their_published_heights() -> None:
 def test_real_line_of_zero_heights_needs_the_elevation_service() -> None:
     for name in ("ch_00-grand-tour.gpx", "ch_lowres_07-davos-to-giubiasco.gpx"):
         with pytest.raises(InputError, match="the only heights are 0, a placeholder"):
-            build_route(read_gpx(SHARED / name))
+            build_route(clean_line(read_gpx(SHARED / name)))

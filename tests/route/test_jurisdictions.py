@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route, sample_line, with_elevations
-from alertd.route.clean import WGS84
+from alertd.route.clean import WGS84, clean_line
 from alertd.route.jurisdictions import Boundaries, Crossing, Land, find_jurisdictions
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import project
@@ -27,14 +27,16 @@ CROSSINGS = read_crossings(CONFIG / "crossings.toml")
 
 def route_over(lat: object, lon: object) -> Route:
     lat_deg = np.array(lat, dtype=float)
-    line = GpxLine(
-        name="n",
-        lat_deg=lat_deg,
-        lon_deg=np.array(lon, dtype=float),
-        elevation_m=np.full(lat_deg.shape, np.nan),
-        segment_starts=np.array([0], dtype=np.intp),
-        sha256="",
-        where="t.gpx",
+    line = clean_line(
+        GpxLine(
+            name="n",
+            lat_deg=lat_deg,
+            lon_deg=np.array(lon, dtype=float),
+            elevation_m=np.full(lat_deg.shape, np.nan),
+            segment_starts=np.array([0], dtype=np.intp),
+            sha256="",
+            where="t.gpx",
+        )
     )
     places = sample_line(line)
     return build_route(with_elevations(line, np.full(places.distance_m.shape, 900.0), along_m=places.distance_m))

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route
-from alertd.route.clean import WGS84
+from alertd.route.clean import WGS84, clean_line
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import find_passes, interval_between, project, snap_stops, spans_between
 from alertd.route.stops import Stop, StopKind
@@ -15,14 +15,16 @@ from alertd.route.stops import Stop, StopKind
 def route_over(lat: object, lon: object) -> Route:
     lat_deg = np.array(lat, dtype=float)
     return build_route(
-        GpxLine(
-            name="n",
-            lat_deg=lat_deg,
-            lon_deg=np.array(lon, dtype=float),
-            elevation_m=np.full(lat_deg.shape, 900.0),
-            segment_starts=np.array([0], dtype=np.intp),
-            sha256="",
-            where="t.gpx",
+        clean_line(
+            GpxLine(
+                name="n",
+                lat_deg=lat_deg,
+                lon_deg=np.array(lon, dtype=float),
+                elevation_m=np.full(lat_deg.shape, 900.0),
+                segment_starts=np.array([0], dtype=np.intp),
+                sha256="",
+                where="t.gpx",
+            )
         )
     )
 

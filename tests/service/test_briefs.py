@@ -46,7 +46,7 @@ async def due_at(planning: Planner, store: Store, *moments: datetime) -> list[li
     return [[(s.local_date, s.end) for s in await send_due(planning, store, now, "test")] for now in moments]
 
 
-def said(store: Store) -> list[str]:
+def output(store: Store) -> list[str]:
     return [n.text for n in store.notices_since(Audience.DISPATCHER, datetime(2000, 1, 1, tzinfo=UTC))]
 
 
@@ -69,7 +69,7 @@ async def test_briefs_missed_while_down_are_skipped_and_named_next(
     )
     assert ends[1] == [("2027-01-15", "skipped"), ("2027-01-16", "skipped")]
     assert ends[2] == [("2027-01-17", "ran")]
-    first, second = said(store)
+    first, second = output(store)
     assert "NOT SENT" not in first
     assert second.splitlines()[-3:] == [
         "EARLIER BRIEFS THAT WERE NOT SENT",
@@ -112,7 +112,7 @@ async def test_kill_between_sending_and_settling_sends_nothing_again(
         with pytest.raises(StoreError):
             await send_due(make_planner(), store, HALF_PAST_FOUR, "first")
     assert await due_at(make_planner(), store, HALF_PAST_FOUR + HOUR) == [[("2027-01-14", "ran")]]
-    assert len(said(store)) == 1
+    assert len(output(store)) == 1
 
 
 @pytest.mark.parametrize("step", [HOUR, -HOUR, DAY, -DAY, 6 * HOUR], ids=str)
@@ -127,7 +127,7 @@ async def test_clock_jump_and_return_doubles_and_loses_no_brief(
             now += step
         settled += await send_due(planning, store, now, "test")
     assert [s.local_date for s in settled] == [f"2027-01-{day}" for day in range(14, 19)]
-    assert len(said(store)) == sum(s.end != "skipped" for s in settled)
+    assert len(output(store)) == sum(s.end != "skipped" for s in settled)
     assert sum(s.end == "skipped" for s in settled) == (abs(step) == DAY)
 
 

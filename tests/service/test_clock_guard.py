@@ -56,7 +56,7 @@ def clock(machine: Machine) -> GuardedClock:
 def servers_confirm(clock: GuardedClock, machine: Machine, *hosts: str, off: timedelta = timedelta(0)) -> None:
     """Servers whose clocks are right, but for `off`."""
     for host in hosts or ("api.weather.gov",):
-        clock.heard(host, (machine.true + off - clock()).total_seconds())
+        clock.record_offset(host, (machine.true + off - clock()).total_seconds())
 
 
 @pytest.mark.parametrize("off", [MONTH, -MONTH, timedelta(hours=1), timedelta(days=3 * 365)], ids=str)
@@ -150,8 +150,8 @@ def make_daemon(
 
 
 def briefs_sent(store: Store) -> list[str]:
-    said = store.notices_since(Audience.DISPATCHER, datetime(2000, 1, 1, tzinfo=UTC))
-    return [n.id for n in said if n.kind is NoticeKind.BRIEF]
+    output = store.notices_since(Audience.DISPATCHER, datetime(2000, 1, 1, tzinfo=UTC))
+    return [n.id for n in output if n.kind is NoticeKind.BRIEF]
 
 
 def ends(store: Store, days: int = 40) -> dict[str, str]:
@@ -272,11 +272,11 @@ async def test_nothing_expires_or_is_disabled_in_doubt(
         await first.deliver()
         store.outbox.release_claims()
         machine.go(HOUR)
-    assert store.channels.standings()["office"].state == "failing"
+    assert store.channels.by_name()["office"].state == "failing"
     machine.off = MONTH
     wrong = make_daemon(GuardedClock(machine.wall, machine.elapsed))
     for _ in range(3):
         await wrong.deliver()
         machine.go(timedelta(minutes=1))
     assert [row.state for one in (notice, later) for row in store.outbox.of_notice(one.id)] == ["waiting", "waiting"]
-    assert store.channels.standings()["office"].state == "failing"
+    assert store.channels.by_name()["office"].state == "failing"

@@ -9,9 +9,9 @@ from types import SimpleNamespace
 import pytest
 from jsonschema import Draft202012Validator
 
-from alertd.delivery.channel_state import ChannelState
 from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import InputError
+from alertd.notices.channel_state import ChannelState
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.service.channel_alarms import notify_channel_alarms
 from alertd.service.dead_letters import list_dead_letters, reopen, resend_after_outage, resend_ids, resend_where
@@ -34,17 +34,17 @@ def park(store: Store) -> Callable[..., int]:
     """Record a notice and park it; returns its delivery's id."""
 
     def one(
-        said: str, why: str = "hook: answered 410", *, to: str = "hook", life_h: float = 12, done: bool = False
+        text: str, why: str = "hook: answered 410", *, to: str = "hook", life_h: float = 12, done: bool = False
     ) -> int:
         notice = Notice(
-            id=notice_id(NoticeKind.WORSE, Audience.FLEET, said),
+            id=notice_id(NoticeKind.WORSE, Audience.FLEET, text),
             kind=NoticeKind.WORSE,
             audience=Audience.FLEET,
             trip_id="trip-1",
             plan_id="",
             created_at=NOON,
             expires_at=NOON + timedelta(hours=life_h),
-            text=said,
+            text=text,
             body="{}",
         )
         store.record_notices([notice], {Audience.FLEET: [to]}, NOON)
@@ -114,7 +114,7 @@ def test_a_person_reopens_a_disabled_channel_by_its_name(store: Store) -> None:
     later = NOON + timedelta(days=6)
     assert reopen(store, "hook", ["hook"], later)
     assert not reopen(store, "hook", ["hook"], later)
-    assert store.channels.standings()["hook"].state == "up"
+    assert store.channels.by_name()["hook"].state == "up"
     with pytest.raises(InputError, match="no channel of the settings"):
         reopen(store, "hock", ["hook"], later)
 
@@ -122,7 +122,7 @@ def test_a_person_reopens_a_disabled_channel_by_its_name(store: Store) -> None:
 TARGETS = {Audience.DRIVER: ("texts",), Audience.DISPATCHER: ("office", "hook"), Audience.FLEET: ("hook",)}
 
 
-def _told(store: Store, ids: tuple[str, ...]) -> dict[str, list[str]]:
+def _summary(store: Store, ids: tuple[str, ...]) -> dict[str, list[str]]:
     return {one: [row.target for row in store.outbox.of_notice(one)] for one in ids}
 
 
@@ -130,7 +130,7 @@ def test_the_office_hears_of_a_failing_way_out_over_another(store: Store) -> Non
     settings = SimpleNamespace(targets=TARGETS)
     alarms = [Alarm(target="hook", kind="failing", text="target hook: 3 tries failed; the last: answered 500")]
     ids = notify_channel_alarms(store, settings, alarms, NOON)
-    assert list(_told(store, ids).values()) == [["office"]]
+    assert list(_summary(store, ids).values()) == [["office"]]
     assert notify_channel_alarms(store, settings, alarms, NOON + timedelta(minutes=20)) == ()  # once an hour
     assert len(notify_channel_alarms(store, settings, alarms, NOON + timedelta(hours=1))) == 1
     driver = [
@@ -138,7 +138,7 @@ def test_the_office_hears_of_a_failing_way_out_over_another(store: Store) -> Non
         for trip in ("T-2", "T-1", "T-2")
     ]
     [one] = notify_channel_alarms(store, settings, driver, NOON)
-    assert _told(store, (one,)) == {one: ["office", "hook"]}
+    assert _summary(store, (one,)) == {one: ["office", "hook"]}
     [row] = [r for r in store.outbox.claim_many(NOON, {"office": 9}, 60, "me")["office"] if r.notice_id == one]
     assert "So it is with 3 notices. Trips: T-1, T-2." in row.text
     assert "alertd parked" in row.text
@@ -150,7 +150,7 @@ def test_office_with_one_way_only_alerts_the_fleets_systems(store: Store) -> Non
     alarm = [Alarm(target="office", kind="disabled", text="target office: is disabled")]
     only = SimpleNamespace(targets={**TARGETS, Audience.DISPATCHER: ("office",)})
     ids = notify_channel_alarms(store, only, alarm, NOON)
-    assert list(_told(store, ids).values()) == [["hook"]]
+    assert list(_summary(store, ids).values()) == [["hook"]]
     nobody = SimpleNamespace(targets={audience: ("office",) for audience in Audience})
     assert notify_channel_alarms(store, nobody, alarm, NOON) == ()
 

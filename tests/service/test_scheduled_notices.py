@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from alertd.notices.model import Audience, NoticeKind
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.records.driver_reports import chains_on_by_trip, confirmed_notices, load_reports, save_report, truck_reports
 from alertd.records.positions import MAX_REPORTS, save_position
 from alertd.service.cycle import run_cycle
@@ -61,8 +62,8 @@ async def test_a_moment_is_said_once_and_after_a_restart_not_again(
     plan = chaining(standing)
     now = plan.stretches[0].chain_up.arrive_at - 40 * MINUTE
     first = await say(standing, store, settings, now)
-    said = [n for n in store.notices(plan.trip_id) if n.id in first and n.kind is NoticeKind.APPROACH]
-    assert len(said) == 1, "one message per chain-up place, however many stretches share it"
+    output = [n for n in store.notices(plan.trip_id) if n.id in first and n.kind is NoticeKind.APPROACH]
+    assert len(output) == 1, "one message per chain-up place, however many stretches share it"
     assert await say(standing, store, settings, now + MINUTE) == ()
     assert (
         await say(tuple(ActiveTrip(plan=s.plan, facts=s.facts) for s in standing), store, settings, now + 2 * MINUTE)
@@ -76,15 +77,15 @@ async def test_confirmation_stops_the_reminder_and_dispatcher_notice(
     async with open_planner(settings, clock) as planning:
         standing = (await run_cycle(planning, store, clock())).active
     plan = chaining(standing)
-    told = [n for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER]
-    assert told, "the demo's driver is told of the plan"
+    result = [n for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER]
+    assert result, "the demo's driver is told of the plan"
     others = tuple(s for s in standing if s.plan.trip_id != plan.trip_id)
     only = tuple(s for s in standing if s.plan.trip_id == plan.trip_id)
     await say(others, store, settings, clock() + 40 * MINUTE)
-    report = parse_report({"what": "read", "at": clock().isoformat(), "notice_id": told[-1].id}, "test")
+    report = parse_report({"what": "read", "at": clock().isoformat(), "notice_id": result[-1].id}, "test")
     assert save_report(store, plan.trip_id, report) is True
     assert save_report(store, plan.trip_id, report) is False
-    assert confirmed_notices(store, clock() + MINUTE) == {told[-1].id}
+    assert confirmed_notices(store, clock() + MINUTE) == {result[-1].id}
     await say(only, store, settings, clock() + 40 * MINUTE)
     assert NoticeKind.UNREAD not in {n.kind for n in store.notices(plan.trip_id)}
 

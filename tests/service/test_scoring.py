@@ -85,8 +85,10 @@ async def test_station_on_the_road_gives_winter_at_the_passing_hour(
     )  # fmt: skip
     stored = store.latest_plan("QT-1041")
     assert stored is not None
-    told = snapshot_of(json.loads(stored.body)["plan"])
-    there = told.begins_at + timedelta(seconds=float(np.interp(i90_west.distance_m[at], told.distance_m, told.reach_s)))
+    result = snapshot_of(json.loads(stored.body)["plan"])
+    there = result.begins_at + timedelta(
+        seconds=float(np.interp(i90_west.distance_m[at], result.distance_m, result.reach_s))
+    )
     seen = StationReport(
         station=station, source="made", observed_at=there, air_temp_c=-2.0, dew_point_c=nan, rh_frac=nan, wind_mps=nan,
         gust_mps=nan, wind_from_deg=nan, visibility_m=nan, precip_last_hour_mmwe=nan, weather=(Phenomenon.SNOW,),
@@ -123,7 +125,7 @@ async def test_scores_are_json_and_a_page_behind_the_token(planned: Planner, sto
 async def test_of_each_lead_time_the_plan_made_last_counts(planned: Planner, store: Store) -> None:
     stored = store.latest_plan("QT-1041")
     assert stored is not None
-    told = snapshot_of(json.loads(stored.body)["plan"])
-    earlier = [replace(told, made_at=told.made_at - timedelta(hours=h)) for h in (0, 0.5, 5, 30, 90)]
+    result = snapshot_of(json.loads(stored.body)["plan"])
+    earlier = [replace(result, made_at=result.made_at - timedelta(hours=h)) for h in (0, 0.5, 5, 30, 90)]
     leads = [t.lead_h for t in earlier]
     assert [t.made_at for t in newest_by_lead(earlier, leads)] == [earlier[i].made_at for i in (0, 2, 3)]

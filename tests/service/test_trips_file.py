@@ -145,8 +145,8 @@ async def test_driver_and_office_hear_once_of_a_trip_without_a_plan(
         outcome = await run_cycle(planning, store, clock())
         clock.advance(timedelta(minutes=20))
     assert [miss.trip.id for miss in outcome.not_planned] == ["T-1"]
-    told = store.notices("T-1")
-    assert sorted(n.audience for n in told) == [Audience.DISPATCHER, Audience.DRIVER]
-    (driver,) = [n for n in told if n.audience is Audience.DRIVER]
+    result = store.notices("T-1")
+    assert sorted(n.audience for n in result) == [Audience.DISPATCHER, Audience.DRIVER]
+    (driver,) = [n for n in result if n.audience is Audience.DRIVER]
     assert driver.text.startswith("BE READY TO CHAIN: no plan could be made for trip T-1, leaving ")
     assert planning.latest.missed.keys() == {"T-1"}

@@ -14,7 +14,7 @@ from alertd.delivery.channel_spec import ChannelModel, ChannelSpec
 from alertd.errors import ConfigError
 from alertd.settings import extensions
 from alertd.settings.extensions import CHANNELS, PROVIDERS, clashes, load_specs, provider_spec
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.toml import FileModel
 from alertd.sources.provider_spec import ProviderSpec
 

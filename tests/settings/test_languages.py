@@ -11,8 +11,9 @@ import pytest
 from alertd.i18n import LANGUAGES
 from alertd.notices.model import Audience
 from alertd.service.cycle import run_cycle
+from alertd.settings.file_model import NoticesFile
 from alertd.settings.languages import Languages
-from alertd.settings.model import NoticesFile, Settings
+from alertd.settings.model import Settings
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
@@ -50,12 +51,12 @@ async def test_drivers_read_the_trips_language_else_the_fleets(
     with Store(tmp_path / "alertd.db") as store:
         async with open_planner(settings, ManualClock(morning)) as planning:
             outcome = await run_cycle(planning, store, morning)
-        told = {}
+        result = {}
         for plan, language in zip(outcome.plans, ("es", "en", "fr", "fr"), strict=False):
             texts = [n.text for n in store.notices(plan.trip_id) if n.audience is Audience.DRIVER]
-            told[plan.trip_id] = [text.endswith(TAIL[language]) for text in texts]
-    assert any(told.values())
-    assert all(all(fits) for fits in told.values())
+            result[plan.trip_id] = [text.endswith(TAIL[language]) for text in texts]
+    assert any(result.values())
+    assert all(all(fits) for fits in result.values())
 
 
 def test_the_settings_choose_languages_and_units() -> None:

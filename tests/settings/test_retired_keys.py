@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 
 
 @pytest.mark.parametrize("value", ["true", "false"])
@@ -17,7 +17,7 @@ def test_station_correction_is_read_with_a_warning(
     plain = read_settings(write_config())
     assert caplog.records == []
     path = write_config(changes={"[forecast]": f"[forecast]\nstation_correction = {value}"})
-    with caplog.at_level(logging.WARNING, logger="alertd.settings.model"):
+    with caplog.at_level(logging.WARNING, logger="alertd.settings.read"):
         settings = read_settings(path)
     assert [r.message for r in caplog.records] == [f"{path}: forecast.station_correction is no longer used; remove it"]
     assert replace(settings, where=plain.where) == plain

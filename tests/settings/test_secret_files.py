@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 
 Write = Callable[..., Path]
 TOKEN = {'brief_at = "03:30"': 'brief_at = "03:30"\nhttp_token_file = "token.txt"'}

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.settings.model import KeepDays, read_settings
+from alertd.settings.model import KeepDays
+from alertd.settings.read import read_settings
 from alertd.store.url import PostgresUrl
 
 WriteConfig = Callable[..., Path]

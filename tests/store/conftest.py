@@ -28,17 +28,17 @@ def store(place: Path | str) -> Iterator[Store]:
 
 @pytest.fixture
 def make_notice() -> Callable[..., Notice]:
-    def make(said: str, *, trip_id: str = "trip-1", plan_id: str = "", life_h: float = 12.0) -> Notice:
+    def make(text: str, *, trip_id: str = "trip-1", plan_id: str = "", life_h: float = 12.0) -> Notice:
         return Notice(
-            id=notice_id(NoticeKind.PLAN, Audience.FLEET, trip_id, said),
+            id=notice_id(NoticeKind.PLAN, Audience.FLEET, trip_id, text),
             kind=NoticeKind.PLAN,
             audience=Audience.FLEET,
             trip_id=trip_id,
             plan_id=plan_id,
             created_at=NOON,
             expires_at=NOON + timedelta(hours=life_h),
-            text=said,
-            body='{"said":"' + said + '"}',
+            text=text,
+            body='{"said":"' + text + '"}',
         )
 
     return make

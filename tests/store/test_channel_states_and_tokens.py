@@ -6,14 +6,15 @@ from datetime import datetime, timedelta
 import pytest
 
 from alertd.errors import StoreError
-from alertd.store.rows import StoredAnswer, StoredChannel, StoredToken
+from alertd.notices.channel_state import ChannelState
+from alertd.store.rows import StoredAnswer, StoredToken
 from alertd.store.store import Store
 
 MINUTE = timedelta(minutes=1)
 
 
-def state(target: str, word: str, since: datetime, **more: object) -> StoredChannel:
-    return StoredChannel(target=target, state=word, since=since, **more)  # type: ignore[arg-type]
+def state(target: str, word: str, since: datetime, **more: object) -> ChannelState:
+    return ChannelState(target=target, state=word, since=since, **more)  # type: ignore[arg-type]
 
 
 def test_a_channel_keeps_its_last_success_and_failure(store: Store, noon: datetime) -> None:

@@ -155,13 +155,13 @@ def test_server_refusal_is_one_line_with_mend_without_password(postgres: Postgre
     wrong_word = place.with_password("hunter2")
     nowhere = PostgresUrl(place.url.set(database="nowhere"))
     silent = PostgresUrl(place.url.set(query={"host": "/nowhere"}))
-    for refused, said in (
+    for refused, output in (
         (wrong_word, "password authentication failed"),
         (nowhere, 'database "nowhere" does not exist'),
         (silent, "No such file or directory"),
     ):
         with pytest.raises(
-            StoreError, match=rf"cannot be reached \(.*{said}.*\); start the server, or correct"
+            StoreError, match=rf"cannot be reached \(.*{output}.*\); start the server, or correct"
         ) as caught:
             Store(refused)
         for hidden in ("hunter2", PASSWORD, "\n"):

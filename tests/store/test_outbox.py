@@ -19,8 +19,8 @@ _EXAMPLES = itertools.count()
 
 @pytest.fixture
 def say(store: Store, noon: datetime, make_notice: Callable[..., Notice]) -> Callable[..., Notice]:
-    def one(said: str, *, at: datetime = noon, targets: list[str] | None = None, **kwargs: object) -> Notice:
-        notice = make_notice(said, **kwargs)
+    def one(text: str, *, at: datetime = noon, targets: list[str] | None = None, **kwargs: object) -> Notice:
+        notice = make_notice(text, **kwargs)
         store.record_notices([notice], {Audience.FLEET: targets or ["hook"]}, at)
         return notice
 
@@ -127,8 +127,8 @@ def test_parked_ones_of_a_target_and_time_are_put_back_together(store: Store, no
 
 
 def test_health_counts_states_and_the_age_of_the_oldest(store: Store, noon: datetime, say) -> None:
-    for said in ("done", "parked", "expired", "waits"):
-        say(said, trip_id="")
+    for text in ("done", "parked", "expired", "waits"):
+        say(text, trip_id="")
     rows = {row.text: row for row in store.outbox.claim_due(noon, 10, 60, "me")}
     store.outbox.mark_done(rows["done"].id, noon)
     store.outbox.mark_parked(rows["parked"].id, noon, "x")
@@ -169,12 +169,12 @@ def test_done_notices_of_a_trip_are_in_the_order_of_decision(store: Store, make_
     """Property: whatever happens to the tries, ids are settled in rising order within a trip and target."""
     trip = f"trip of example {next(_EXAMPLES)}"
     store.put_trip(StoredTrip(id=trip, body="{}", created_at=noon))
-    now, settled, said = noon, [], 0
+    now, settled, sent_n = noon, [], 0
     for step in [*steps, *["tick", "done"] * len(steps)]:
         now += timedelta(minutes=6) if step == "tick" else timedelta(0)
         if step == "say":
-            said += 1
-            store.record_notices([make_notice(f"{said}", trip_id=trip, life_h=1000)], FLEET, now)
+            sent_n += 1
+            store.record_notices([make_notice(f"{sent_n}", trip_id=trip, life_h=1000)], FLEET, now)
             continue
         if step == "tick":
             continue
@@ -188,7 +188,7 @@ def test_done_notices_of_a_trip_are_in_the_order_of_decision(store: Store, make_
                 store.outbox.mark_parked(row.id, now, "x")
                 settled.append(row.id)
     assert settled == sorted(settled)
-    assert len(settled) == said
+    assert len(settled) == sent_n
 
 
 def test_parallel_claims_keep_each_targets_order_and_count(store: Store, noon: datetime, say) -> None:
@@ -204,11 +204,11 @@ def test_parallel_claims_keep_each_targets_order_and_count(store: Store, noon: d
 
 
 def test_many_marked_at_once_are_done_each_at_its_time(store: Store, noon: datetime, say) -> None:
-    said = [say(f"{n}", trip_id="") for n in range(3)]
+    sent = [say(f"{n}", trip_id="") for n in range(3)]
     claimed = store.outbox.claim_many(noon, {"hook": 9}, 60, "me")["hook"]
     at = {row.id: noon + timedelta(seconds=row.id) for row in claimed}
     store.outbox.mark_all_done(at)
-    rows = [row for notice in said for row in store.outbox.of_notice(notice.id)]
+    rows = [row for notice in sent for row in store.outbox.of_notice(notice.id)]
     assert [(row.state, row.settled_at) for row in rows] == [("done", at[row.id]) for row in rows]
 
 

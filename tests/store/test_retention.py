@@ -47,8 +47,8 @@ def test_settled_notices_go_with_plans_except_each_trips_newest(
     how: str, store: Store, noon: datetime, make_notice: Callable[..., Notice]
 ) -> None:
     for n in range(4):
-        said = [make_notice(f"said {n}", plan_id=f"plan-{n}")]
-        store.record_plan(f"plan-{n}", "trip-1", noon + n * DAY, "{}", said, HOOK)
+        text = [make_notice(f"said {n}", plan_id=f"plan-{n}")]
+        store.record_plan(f"plan-{n}", "trip-1", noon + n * DAY, "{}", text, HOOK)
         settle(store, noon + n * DAY, how)
     assert store.pruning.notices(noon) == 0
     assert store.pruning.plans(noon + 9 * DAY) == 0  # each is what a kept notice was said from, or the newest

@@ -97,12 +97,12 @@ def test_times_come_back_in_utc_whatever_zone_they_came_in(store: Store) -> None
 
 
 def test_body_leaves_byte_for_byte_as_it_came(store: Store, noon: datetime, make_notice) -> None:
-    said = "Col de l’Iseran ❄ \\u2744  two spaces"
-    notice = make_notice(said)
+    output = "Col de l’Iseran ❄ \\u2744  two spaces"
+    notice = make_notice(output)
     store.record_notices([notice], FLEET, noon)
     [outgoing] = store.outbox.claim_due(noon, 10, 60, "me")
     assert outgoing.body == notice.body.encode()
-    assert outgoing.text == said
+    assert outgoing.text == output
 
 
 def position(n: int, at: datetime, trip_id: str = "trip-1") -> StoredEvent:

@@ -9,12 +9,14 @@ from pathlib import Path
 import pytest
 
 from alertd.notices.model import Audience, Notice, NoticeKind
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import create_planner
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
 from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import read_trips
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
@@ -98,9 +100,9 @@ def test_every_truck_arrives_or_is_told_to_hold(day: Day) -> None:
     for trip_id, plans in day.plans.items():
         first, last = plans[0], plans[-1]
         if last.arrived_at is None:
-            said = [n for n in day.notices[trip_id] if n.text.find("HOLD at") >= 0]
+            output = [n for n in day.notices[trip_id] if n.text.find("HOLD at") >= 0]
             assert last.advice is Advice.HOLD, trip_id
-            assert said, trip_id
+            assert output, trip_id
             continue
         maybe_s = sum(s.hang_s + s.remove_s + s.slow_s for s in first.stretches if s.advice is Advice.READY)
         assert last.arrived_at >= first.arrive_early, trip_id

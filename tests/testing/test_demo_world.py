@@ -19,6 +19,7 @@ import pytest
 from pyproj import Geod
 
 from alertd.route.build import build_route
+from alertd.route.clean import clean_line
 from alertd.route.stops import StopKind
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_stops
@@ -217,7 +218,7 @@ def test_turnout_in_the_climb_is_small_steep_and_after_a_better(name, stop_id):
 @pytest.mark.parametrize(("name", "served"), [("i90-west", {"W", "both"}), ("i90-east", {"E", "both"})])
 def test_our_readers_see_two_climbs_summits_and_this_sides_stops(name, served):
     """The demo's files go through the readers an operator's files go through, without a finding."""
-    route = build_route(read_gpx(DEMO / f"{name}.gpx"), stops=read_stops(DEMO / "stops.geojson"))
+    route = build_route(clean_line(read_gpx(DEMO / f"{name}.gpx")), stops=read_stops(DEMO / "stops.geojson"))
     assert route.findings == ()
     assert len(route.climbs) == len(route.summits) == 2
     directions = {f["properties"]["id"]: f["properties"]["direction"] for f in stops()}

@@ -174,12 +174,12 @@ def test_precipitation_is_the_sum_over_the_hour_before_its_stamp(api):
     """Checked against the storm's rate summed minute by minute, at a cell centre and its hour of steepest change."""
     cell = {"latitude": "47.45", "longitude": "-115.7", "elevation": "1436"}
     hourly = get(api, **cell, hourly="precipitation", forecast_days="2", timeformat="unixtime").json()["hourly"]
-    stamps, told = np.array(hourly["time"], dtype=float), np.array(hourly["precipitation"])
+    stamps, result = np.array(hourly["time"], dtype=float), np.array(hourly["precipitation"])
     minutes = stamps[:, None] - 3600 + 60 * (np.arange(60) + 0.5)
     before = Storm().weather(47.45, -115.7, 1436.0, minutes)["precipitation"].mean(axis=1)
     after = Storm().weather(47.45, -115.7, 1436.0, minutes + 3600)["precipitation"].mean(axis=1)
-    assert told == pytest.approx(before, abs=0.05)
-    assert np.abs(told - after).max() > 0.5
+    assert result == pytest.approx(before, abs=0.05)
+    assert np.abs(result - after).max() > 0.5
 
 
 def test_temperature_follows_requested_height_at_6p5_k_per_km(api):

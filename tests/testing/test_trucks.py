@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import canonical, to_plain
 from alertd.records.driver_reports import save_report, truck_reports

@@ -84,8 +84,8 @@ async def test_a_delivery_that_is_done_is_told_so(cycled: Cycled) -> None:
     delivery = client.store.outbox.of_notice(first["id"])[0]
     client.store.outbox.claim_due(client.clock(), 100, 60.0, "me")
     client.store.outbox.mark_done(delivery.id, client.clock())
-    (told, *_) = (await client.get(f"/v1/notices/{first['id']}")).json()["deliveries"]
-    assert (told["state"], told["settled_at"], told["next_try"]) == ("done", "2027-01-14T10:30:00Z", None)
+    (result, *_) = (await client.get(f"/v1/notices/{first['id']}")).json()["deliveries"]
+    assert (result["state"], result["settled_at"], result["next_try"]) == ("done", "2027-01-14T10:30:00Z", None)
 
 
 async def test_channels_with_what_waits_there(cycled: Cycled) -> None:
@@ -130,9 +130,9 @@ async def test_later_alert_replaces_the_one_before_after_a_restart_too(cycled: C
     cycled.alerts._shown.clear()  # as a new process has it
     await cycled.again()
     (second,) = cycled.alerts.active()
-    told = ET.fromstring(second.xml)
-    assert told.findtext("cap:msgType", namespaces=CAP) == "Update"
-    references = str(told.findtext("cap:references", namespaces=CAP))
+    result = ET.fromstring(second.xml)
+    assert result.findtext("cap:msgType", namespaces=CAP) == "Update"
+    references = str(result.findtext("cap:references", namespaces=CAP))
     assert references == f"{cycled.alerts.sender.id},{first.identifier},2027-01-14T10:30:00-00:00"
 
 

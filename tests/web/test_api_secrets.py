@@ -29,19 +29,19 @@ async def test_no_secret_is_in_any_answer_log_line_or_store_file(
     canaries = (FILE_TOKEN, SIGNING, KEY, "canary-out-7313", made, made.removeprefix("alertd_"))
     paths = (await client.get("/openapi.json")).json()["paths"]
     asked = [(m.upper(), p) for p, methods in paths.items() for m in methods] + [("GET", "/no"), ("BREW", "/v1/trips")]
-    said = []
+    output = []
     for token in (FILE_TOKEN, made, made[:-1], f"{FILE_TOKEN}x"):
         for method, path in asked:
             headers = {"authorization": f"Bearer {token}", "idempotency-key": "a", "content-type": "application/json"}
             answer = await client.request(method, path, headers=headers, content=b'{"id": 1')
-            said.append(f"{answer.headers}{answer.text}")
+            output.append(f"{answer.headers}{answer.text}")
     client.app.state.authenticator._store = None
-    said.append((await client.get("/v1/trips", headers={"authorization": f"Bearer {made}"})).text)
+    output.append((await client.get("/v1/trips", headers={"authorization": f"Bearer {made}"})).text)
     lines = caplog.text + json.dumps([str(vars(r)) for r in caplog.records]) + "".join(capfd.readouterr())
     assert "failed" in lines  # the fault is there, with its traceback
-    assert len(said) > 90
+    assert len(output) > 90
     stored = b"".join(p.read_bytes() for p in Path(client.store.place).parent.glob("alertd.db*")).decode("latin-1")
     for canary in canaries:
-        assert canary not in "".join(said)
+        assert canary not in "".join(output)
         assert canary not in lines
         assert canary not in stored

@@ -118,7 +118,7 @@ async def test_cancelled_trip_is_not_listed_and_its_id_not_reused(api: Api) -> N
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "said"),
+    ("changes", "field", "expected"),
     [
         ({"depart": "2027-01-14T03:29:59-07:00"}, "depart", "is in the past, it is 2027-01-14T10:30:00+00:00"),
         ({"depart": "2027-01-14T04:45:00"}, "depart", "has no UTC offset"),
@@ -146,11 +146,11 @@ async def test_cancelled_trip_is_not_listed_and_its_id_not_reused(api: Api) -> N
     ],
 )
 async def test_a_mistake_in_a_trip_is_422_and_names_field_and_mend(
-    changes: dict[str, Any], field: str, said: str, api: Api, store: Store
+    changes: dict[str, Any], field: str, expected: str, api: Api, store: Store
 ) -> None:
     body = problem(await api.http.post("/v1/trips", content=json.dumps(TRIP | changes), headers=JSON), 422)
     assert body["field"] == field
-    assert said in body["detail"]
+    assert expected in body["detail"]
     assert body["mend"]
     assert store.trips() == []
     assert api.wakes == 0
@@ -261,7 +261,7 @@ async def test_a_device_whose_clock_is_five_minutes_ahead_is_believed(api: Api) 
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "said"),
+    ("changes", "field", "expected"),
     [
         ({"at": "2027-01-14T10:35:01Z"}, "at", "is in the future, it is 2027-01-14T10:30:00+00:00"),
         ({"at": "2027-01-14T10:20:00"}, "at", "has no UTC offset; add the offset from UTC"),
@@ -275,13 +275,13 @@ async def test_a_device_whose_clock_is_five_minutes_ahead_is_believed(api: Api) 
     ],
 )
 async def test_a_mistake_in_a_position_is_422_and_nothing_is_kept(
-    changes: dict[str, Any], field: str, said: str, api: Api, store: Store
+    changes: dict[str, Any], field: str, expected: str, api: Api, store: Store
 ) -> None:
     await api.post()
     content = json.dumps(SEEN | changes)
     body = problem(await api.http.post("/v1/trips/T-1/positions", content=content, headers=JSON), 422)
     assert body["field"] == field
-    assert said in body["detail"]
+    assert expected in body["detail"]
     assert body["mend"]
     assert load_positions(store, "T-1") == ()
 

@@ -17,7 +17,8 @@ from alertd.daemon.daemon import run_daemon
 from alertd.errors import ConfigError
 from alertd.planning.signed_links import DRIVER, SignedLinks
 from alertd.service.tokens import new_token
-from alertd.settings.model import Settings, read_settings
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
 from alertd.store.store import Store
 from alertd.web.exposure import check_exposure
 from alertd.web.hosts import Hosts, host_of, hosts_of
@@ -139,9 +140,11 @@ async def test_without_a_token_others_are_refused_at_start(
     make_settings: Callable[..., Settings], over: dict[str, str], key: str
 ) -> None:
     settings = make_settings(trips=None, http_port=0, **over)
-    with pytest.raises(ConfigError, match=rf"daemon\.{key}: .*no token was made; make one: `alertd token new") as said:
+    with pytest.raises(
+        ConfigError, match=rf"daemon\.{key}: .*no token was made; make one: `alertd token new"
+    ) as output:
         await asyncio.wait_for(run_daemon(settings, system_clock, lambda url: None), 10)
-    assert "\n" not in str(said.value)
+    assert "\n" not in str(output.value)
 
 
 def test_a_token_once_made_lets_it_start(make_settings: Callable[..., Settings], tmp_path: Path) -> None:

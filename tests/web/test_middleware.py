@@ -130,9 +130,9 @@ async def test_who_sends_too_slowly_is_408_and_what_takes_too_long_503() -> None
             yield b"x"
             await asyncio.sleep(0.01)
 
-    shell = RequestGuardMiddleware(reads, within_s=0.1)
-    assert (await asked_of(shell, content=trickle())).status_code == 408
-    assert (await asked_of(shell, content=b"whole")).status_code == 503
+    guard = RequestGuardMiddleware(reads, within_s=0.1)
+    assert (await asked_of(guard, content=trickle())).status_code == 408
+    assert (await asked_of(guard, content=b"whole")).status_code == 503
 
 
 async def test_id_is_available_to_log_lines_during_a_request() -> None:

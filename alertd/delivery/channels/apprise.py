@@ -1,4 +1,4 @@
-"""Texting and chat services, by the Apprise library and a URL that the operator keeps in a secret file.
+"""Texting and chat services, by the Apprise library and a URL that is kept in a secret file.
 
 The library says only whether it worked, so every failure is tried again. It blocks, so it runs in a thread; the URL
 holds tokens, so no word of the library's reaches a note or log before the URL's parts are taken out.

@@ -21,6 +21,7 @@ from pydantic import Field
 
 from alertd.delivery.channel import OutgoingNotice
 from alertd.delivery.channel_spec import ChannelConfig, ChannelModel, ChannelSpec
+from alertd.delivery.email_content import Attachment, EmailContent
 from alertd.errors import ConfigError, DeliveryError
 
 DEADLINE_S = 20.0
@@ -46,26 +47,8 @@ class Mailbox:
     password: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Attachment:
-    """`content_id` of a picture that the HTML shows in place as `cid:<content_id>`; "" for a file beside the text."""
-
-    filename: str
-    media_type: str
-    content: bytes
-    content_id: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EmailContent:
-    """What a mail has besides its text."""
-
-    html: str = ""
-    attachments: tuple[Attachment, ...] = ()
-
-
 class MailChannel:
-    """One mailbox. `dress` gives the HTML and pictures of a notice; left out, mails are plain text."""
+    """One mailbox. `content` gives the HTML and pictures of a notice; left out, mails are plain text."""
 
     def __init__(
         self,
@@ -96,8 +79,8 @@ class MailChannel:
         the same Message-ID.
         """
         name = self._mailbox.name
-        dress = await asyncio.to_thread(self._content_for, outgoing) if self._content_for else EmailContent()
-        message = make_message(self._mailbox, outgoing, dress)
+        content = await asyncio.to_thread(self._content_for, outgoing) if self._content_for else EmailContent()
+        message = make_message(self._mailbox, outgoing, content)
         try:
             async with asyncio.timeout(self._deadline_s):
                 await self._submit(message)

@@ -1,4 +1,4 @@
-"""Notices as text files in a folder: for trying alertd out, and as a spool that another program picks up."""
+"""Notices as text files in a folder: for trials, and as a spool that another program picks up."""
 
 import asyncio
 import os

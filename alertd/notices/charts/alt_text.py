@@ -17,7 +17,8 @@ from alertd.notices.charts.markers import markers_of, road_runs
 from alertd.notices.charts.palette import ADVICE, CLOSED, ROAD, WARNED
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import departure_advice, departure_lines
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.road_by_hour import RoadHours
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route

@@ -36,7 +36,7 @@ matplotlib.rcParams.update(
 )
 
 PHONE_PX: Final = 360
-DESK_PX: Final = 920
+DESKTOP_PX: Final = 920
 SMALL: Final = 11.0
 PLAIN: Final = 12.0
 HEAD: Final = 15.0

@@ -18,7 +18,7 @@ from alertd.notices.charts.markers import marker_rows, markers_of, road_runs
 from alertd.notices.charts.palette import ADVICE, BY_LABEL, CLOSED, PLAIN_BAR, QUIET, ROAD, WARNED, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
 from alertd.notices.text import phrases
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.route.runs import runs_of
@@ -26,7 +26,7 @@ from alertd.route.runs import runs_of
 Array: TypeAlias = NDArray[np.float64]
 
 LEFT: Final = 52.0
-LANE: Final = 18.0
+ROW_PX: Final = 18.0
 ROW: Final = 19.0
 PROFILE_PX: Final = 150.0
 # A hill sign is used from 5 % over 3,000 ft (MUTCD 2009, 2C.16); short easings of the grade do not end a hill.
@@ -68,9 +68,9 @@ def draw_profile(plan: Plan, route: Route, view: View) -> Chart:
         [text_width(x.text, SMALL, bold=True) + 8.0 for x in labels],
         wide,
     )
-    lanes_px = LANE * (1 + max([p.lane for p in placed], default=0)) + 4.0
+    rows_px = ROW_PX * (1 + max([p.row for p in placed], default=0)) + 4.0
 
-    top_profile = MARGIN + primitives.lines_height(head) + 4.0 + lanes_px
+    top_profile = MARGIN + primitives.lines_height(head) + 4.0 + rows_px
     top_rows = top_profile + PROFILE_PX + 4.0
     bands = ["hills", "road", "odds", "chains", *(["closed"] if plan.closures else []), "land"]
     top_ticks = top_rows + len(bands) * ROW + 2.0
@@ -129,11 +129,11 @@ def _thinned(distance_m: Sequence[float], values: ArrayLike, view: View) -> tupl
 def _labels(
     ax: Axes, labels: Sequence[_Label], placed: Sequence[LabelPosition], begins_m: float, px_of: float, view: View
 ) -> None:
-    """Draw labels above the profile in their lanes, each with a stem down to the road."""
+    """Draw labels above the profile in their rows, each with a stem down to the road."""
     low, high = ax.get_ylim()
     unit = (high - low) / PROFILE_PX
     for x, p in zip(labels, placed, strict=True):
-        y = high + (4.0 + LANE * (p.lane + 0.5)) * unit
+        y = high + (4.0 + ROW_PX * (p.row + 0.5)) * unit
         ax.plot(
             [x.distance_m] * 2, [low, y], color=view.color("ink" if x.inverse else "quiet"), zorder=5.0, clip_on=False,
             linewidth=1.2 if x.inverse else 0.8, linestyle="-" if x.inverse else (0, (3, 2)),

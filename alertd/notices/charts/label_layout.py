@@ -1,4 +1,4 @@
-"""Places labels without overlap: in lanes above a line, or around places on a map."""
+"""Places labels without overlap: in rows above a line, or around places on a map."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,14 +9,14 @@ _GAP_PX: Final = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabelPosition:
-    """Lane 0 is the lowest. `left_px` is the left edge of the label."""
+    """Row 0 is the lowest. `left_px` is the left edge of the label."""
 
-    lane: int
+    row: int
     left_px: float
 
 
 def place_labels(at_px: Sequence[float], widths_px: Sequence[float], room_px: float) -> list[LabelPosition]:
-    """Place each label in the lowest lane where it fits: centred on its place if possible, else to one side.
+    """Place each label in the lowest row where it fits: centred on its place if possible, else to one side.
 
     Labels come in order of importance: the first are the lowest. A label wider than the room starts at its left edge.
     """
@@ -24,11 +24,11 @@ def place_labels(at_px: Sequence[float], widths_px: Sequence[float], room_px: fl
     for at, width in zip(at_px, widths_px, strict=True):
         breakers = range(len(placed) + 1)
         choices = [
-            (lane, left, stems) for stems in (True, False) for lane in breakers for left in _lefts(at, width, room_px)
+            (row, left, stems) for stems in (True, False) for row in breakers for left in _lefts(at, width, room_px)
         ]
-        lane, left, _ = next(c for c in choices if _free(placed, c[0], at, c[1], c[1] + width, stems=c[2]))
-        placed.append((lane, at, left, left + width))
-    return [LabelPosition(lane=lane, left_px=left) for lane, _, left, _ in placed]
+        row, left, _ = next(c for c in choices if _free(placed, c[0], at, c[1], c[1] + width, stems=c[2]))
+        placed.append((row, at, left, left + width))
+    return [LabelPosition(row=row, left_px=left) for row, _, left, _ in placed]
 
 
 def _lefts(at: float, width: float, room: float) -> list[float]:
@@ -38,23 +38,23 @@ def _lefts(at: float, width: float, room: float) -> list[float]:
 
 def _free(
     placed: Sequence[tuple[int, float, float, float]],
-    lane: int,
+    row: int,
     at: float,
     left: float,
     right: float,
     *,
     stems: bool,
 ) -> bool:
-    """Whether a label may be there: clear of the labels in its lane and, if `stems`, of all stems.
+    """Whether a label may be there: clear of the labels in its row and, if `stems`, of all stems.
 
     Two labels of one place cannot avoid stems: the upper one's stem then runs behind the lower one.
     """
     for other, stem, a, b in placed:
-        if other == lane and left < b + _GAP_PX and right > a - _GAP_PX:
+        if other == row and left < b + _GAP_PX and right > a - _GAP_PX:
             return False
-        if stems and other < lane and a - 2.0 < at < b + 2.0:
+        if stems and other < row and a - 2.0 < at < b + 2.0:
             return False
-        if stems and other > lane and left - 2.0 < stem < right + 2.0:
+        if stems and other > row and left - 2.0 < stem < right + 2.0:
             return False
     return True
 

@@ -18,7 +18,7 @@ from alertd.notices.charts.label_layout import place_around
 from alertd.notices.charts.markers import marker_rows, markers_of, road_runs
 from alertd.notices.charts.palette import BY_LABEL, CLOSED, WARNED, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.route.jurisdictions import Boundaries
 from alertd.route.map_window import Box, box_around, lands_in
 from alertd.route.model import Route

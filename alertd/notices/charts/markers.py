@@ -10,7 +10,8 @@ import numpy as np
 from alertd.notices.charts.axis_units import AxisUnits
 from alertd.notices.charts.palette import BY_LABEL, Style
 from alertd.notices.text import phrases
-from alertd.plan.model import Advice, Plan, StopChoice
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, StopChoice
 
 _HELD: Final = "hold below it"
 

@@ -7,7 +7,7 @@ magentas stay distinct for readers who do not distinguish red from green. Each c
 from dataclasses import dataclass
 from typing import Final
 
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import RoadClass
 
 # No two roles share a light color: `canvas` identifies roles by it.

@@ -6,7 +6,7 @@ from alertd.notices.charts.elevation_profile import draw_profile
 from alertd.notices.charts.map import draw_map
 from alertd.notices.charts.time_distance import draw_time_distance, window_of
 from alertd.notices.text import phrases
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.road_by_hour import road_hours
 from alertd.route.jurisdictions import Boundaries

@@ -22,7 +22,9 @@ from alertd.notices.charts.markers import marker_rows, markers_of
 from alertd.notices.charts.palette import ADVICE, ROAD
 from alertd.notices.charts.primitives import LINE, MARGIN
 from alertd.notices.text.departures import departure_advice, departure_lines
-from alertd.plan.model import Advice, Departure, Plan
+from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.road_by_hour import RoadHours
 from alertd.route.model import Route
 from alertd.units import HOUR_S
@@ -31,7 +33,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 LEFT: Final = 72.0
 COLUMN: Final = 18.0
-LANE: Final = 18.0
+ROW_PX: Final = 18.0
 HIGH_PX: Final = 330.0
 MIN_SPAN_H: Final = 12.0
 MAX_SPAN_H: Final = 36.0
@@ -84,8 +86,8 @@ def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -
     placed = place_labels(
         [(at - begins_m) * px_of for at, *_ in tags], [text_width(t, SMALL, bold=True) + 8.0 for _, t, _ in tags], wide
     )
-    lanes_px = LANE * (1 + max([p.lane for p in placed], default=0)) + 4.0
-    top_field = MARGIN + primitives.lines_height(head) + 4.0 + lanes_px
+    rows_px = ROW_PX * (1 + max([p.row for p in placed], default=0)) + 4.0
+    top_field = MARGIN + primitives.lines_height(head) + 4.0 + rows_px
     top_legend = top_field + HIGH_PX + LINE + 14.0
     top_key = top_legend + len(legend) * (LINE + 2.0) + 6.0
     top_foot = top_key + len(key) * LINE + 6.0
@@ -106,7 +108,7 @@ def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -
         _path(ax, path, view, planned=n == 0)
     unit = (last.timestamp() - first.timestamp()) / HIGH_PX
     for (at, text, strong), p in zip(tags, placed, strict=True):
-        y = last.timestamp() + (4.0 + LANE * (p.lane + 0.5)) * unit
+        y = last.timestamp() + (4.0 + ROW_PX * (p.row + 0.5)) * unit
         ax.plot(
             [at, at], [first.timestamp(), y], color=view.color("ink"), zorder=3.0, clip_on=False,
             linewidth=1.0 if strong else 0.8, linestyle="-" if strong else (0, (3, 2)),

@@ -25,7 +25,9 @@ from alertd.notices import surfaces
 from alertd.notices.text import phrases
 from alertd.notices.triggers.closures import holding_closures
 from alertd.plan.controls.closures import describe_closure
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, ClosureNote, Plan, Stretch, SurfaceStretch
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.route.model import Route
 
 NAMESPACE = "urn:oasis:names:tc:emergency:cap:1.2"

@@ -6,7 +6,8 @@ from typing import Any
 
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.text import phrases
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, Along, Plan
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Along, Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import to_plain
 
 FORMAT = "alertd.event/1"

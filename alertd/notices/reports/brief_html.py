@@ -15,7 +15,8 @@ from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.dispatcher import arrival_line, first_action_at
 from alertd.notices.triggers.closures import held_lines
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, Plan, Stretch
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.model.stretches import Advice, Stretch
 
 _NONE_UPHELD: Final[Mapping[str, Sequence[str]]] = {}
 MAX_DRAWN: Final = 12  # roads; mail servers reject a mail of eighty pictures

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Final
 
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 
 FONT: Final = "font-family:Verdana,'DejaVu Sans',Geneva,sans-serif"
 INK: Final = "#1b1b1b"

@@ -4,7 +4,9 @@ from typing import Final
 
 from alertd.notices.text import phrases
 from alertd.plan.departures import MIN_GAIN
-from alertd.plan.model import Advice, Departure, DeparturePick, Plan
+from alertd.plan.model.alternatives import Departure, DeparturePick
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.units import HOUR_S
 
 SAME_S: Final = 300.0  # arrivals closer than this count as equal

@@ -8,7 +8,8 @@ from alertd.notices import surfaces
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.triggers.closures import held_lines
-from alertd.plan.model import Advice, Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 
 _NONE_UPHELD: Mapping[str, Sequence[str]] = {}
 WIDTH = 78  # fits a mail client and a printed page

@@ -4,7 +4,8 @@ from typing import Final
 
 from alertd.i18n import Translator, gettext_noop
 from alertd.notices.text import phrases
-from alertd.plan.model import Plan, StopChoice, Stretch, SurfaceStretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import StopChoice, Stretch, SurfaceStretch
 from alertd.rules.tire_text import tires_short_text
 from alertd.units import KMH_MPS, to_mph
 

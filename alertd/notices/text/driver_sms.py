@@ -5,7 +5,8 @@ from itertools import product
 
 from alertd.i18n import ENGLISH, Translator
 from alertd.notices.text import driver_parts, gsm7, phrases
-from alertd.plan.model import Advice, Plan, StopChoice, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 
 MAX_SEGMENTS = 2
 ICY_LABELS = ("ice", "glaze")

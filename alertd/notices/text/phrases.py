@@ -5,7 +5,9 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from alertd.i18n import ENGLISH, Translator
-from alertd.plan.model import Advice, HoursNote, Plan, StopChoice, Stretch
+from alertd.plan.model.notes import HoursNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 from alertd.units import to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."

@@ -12,7 +12,8 @@ from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, phrases
 from alertd.notices.text.driver_sms import fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, person_notice
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 
 AHEAD = timedelta(hours=12)  # a clear forecast further ahead may change before departure
 KEY = ("no chains expected",)  # equal for every plan of a trip: it is sent once
@@ -37,7 +38,7 @@ def all_clear(
     text = prefix + all_clear_text(plan, policy, translators.driver)
     return (
         person_notice(
-            plan, NoticeDraft(NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, whoever=True), now_utc
+            plan, NoticeDraft(NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, same_for_all=True), now_utc
         ),
     )
 

@@ -10,7 +10,9 @@ from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
 from alertd.plan.controls.closures import describe_closure
-from alertd.plan.model import Advice, ClosureNote, Plan
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import to_plain
 
 MIN_SHIFT: Final = timedelta(minutes=60)  # a smaller shift of the end is not news

@@ -11,12 +11,14 @@ from alertd.notices import surfaces
 from alertd.notices.formats.webhook_event import FORMAT, message_event, plan_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.policy import Policy, recipient
-from alertd.notices.sent_state import SentFact, fact_of
+from alertd.notices.sent_state import SentFact, fact_of, facts_to_plain
 from alertd.notices.text import gsm7, phrases
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import MAX_SEGMENTS, driver_text, eased_text
 from alertd.notices.triggers import closures
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, ClosureNote, Plan, Stretch, SurfaceStretch
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.serialize import canonical, to_plain
 
 MIN_LIFE = timedelta(minutes=15)
@@ -42,7 +44,7 @@ class Message:
 def facts_digest(facts: Sequence[SentFact]) -> str:
     """Return a digest of the facts, independent of when and how they were sent."""
     bare = [SentFact(**{name: getattr(s, name) for name in _FACTS}) for s in facts]
-    return hashlib.sha256(canonical(to_plain(tuple(bare))).encode()).hexdigest()[:16]
+    return hashlib.sha256(canonical(facts_to_plain(bare)).encode()).hexdigest()[:16]
 
 
 _FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")
@@ -208,8 +210,8 @@ def people_notices(
 class NoticeDraft:
     """The parts of one notice to people. content: makes its id unique among the notices of its kind on a trip.
 
-    whoever: the id is equal for every audience, so that a message the driver had is not passed on again. advice: see
-    `message_event`.
+    same_for_all: the id is equal for every audience, so that a message the driver had is not passed on again.
+    advice: see `message_event`.
     """
 
     kind: NoticeKind
@@ -217,14 +219,14 @@ class NoticeDraft:
     text: str
     expires_at: datetime
     content: tuple[str, ...]
-    whoever: bool = False
+    same_for_all: bool = False
     advice: Advice | None = None
 
 
 def person_notice(plan: Plan, draft: NoticeDraft, now_utc: datetime) -> Notice:
     """One notice to people about a plan."""
     kind, audience, text = draft.kind, draft.audience, draft.text
-    id_ = notice_id(kind, Audience.DRIVER if draft.whoever else audience, plan.trip_id, *draft.content)
+    id_ = notice_id(kind, Audience.DRIVER if draft.same_for_all else audience, plan.trip_id, *draft.content)
     return Notice(
         id=id_,
         kind=kind,

@@ -10,7 +10,8 @@ from alertd.notices.policy import Policy, recipient
 from alertd.notices.surfaces import to_slow_for
 from alertd.notices.text import gsm7, phrases
 from alertd.notices.triggers.compose import NoticeDraft, person_notice
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 
 URGENT_KINDS = frozenset((NoticeKind.PLAN, NoticeKind.WORSE, NoticeKind.EARLY, NoticeKind.APPROACH))
 

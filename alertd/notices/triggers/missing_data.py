@@ -7,7 +7,7 @@ from typing import Final
 from alertd.notices.model import Notice
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 
 HORIZON: Final = timedelta(hours=12)  # later trips are planned again many times before departure
 REPEAT_EVERY: Final = timedelta(hours=6)

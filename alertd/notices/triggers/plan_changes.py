@@ -28,7 +28,9 @@ from alertd.notices.triggers.compose import (
 )
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
-from alertd.plan.model import Advice, Plan, PositionFix, Stretch, SurfaceStretch
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 
 BEHIND_AFTER = timedelta(hours=1)  # a stretch that the truck should have left longer ago is not news
 AT_PLACE_M = 1_000.0  # assumed: within this a truck is at the chain-up place
@@ -76,7 +78,7 @@ def plan_notices(
     less_icy = () if incomplete else surfaces.milder(plan, [b for b in rows_ahead if b in surface_rows], policy)
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
     thawed = tuple(b for b in less_icy if _has_lasted(b, plan, now_utc, policy))
-    pending_rows = tuple(b for b in everything if b.owed)
+    pending_rows = tuple(b for b in everything if b.pending)
     shown_plan = raised(plan, upheld(plan, everything, now_utc), now_utc)  # never less than already sent
     raised_ahead = [s for s in shown_plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     news = before is None or bool(worse or icy or wintry or eased or thawed or closed or opened)
@@ -89,10 +91,10 @@ def plan_notices(
         *(
             relief_message(plan, b, translator)
             for b in eased
-            if not b.owed and not (_overlaps(b, worse) or _overlaps(b, icy))
+            if not b.pending and not (_overlaps(b, worse) or _overlaps(b, icy))
         ),
         *(on_ice(plan, s, translator) for s in icy),
-        *(on_thaw(plan, b, translator) for b in thawed if not b.owed and b.stop_id == surfaces.ICY_ROAD),
+        *(on_thaw(plan, b, translator) for b in thawed if not b.pending and b.stop_id == surfaces.ICY_ROAD),
         *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, translator))),
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
@@ -111,7 +113,7 @@ def plan_notices(
     rows_after = (
         *_facts_after(plan, worse, eased, stretch_rows),
         *closures.facts_after(closure_rows, closed, opened),
-        *surfaces.standing(plan, surface_rows, icy, thawed),
+        *surfaces.rows_after(plan, surface_rows, icy, thawed),
     )
     rows = (replace(_with_milder_since(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in rows_after)
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
@@ -126,7 +128,7 @@ def _facts_after(
     remaining = [
         b for b in before if b not in eased and (not _overlaps(b, sent) or b.advice.rank > _rank(b, plan.stretches))
     ]
-    over = [replace(b, advice=Advice.CLEAR, owed=False) for b in eased if not _overlaps(b, plan.stretches)]
+    over = [replace(b, advice=Advice.CLEAR, pending=False) for b in eased if not _overlaps(b, plan.stretches)]
     return (*remaining, *(fact_of(s) for s in sent), *over)
 
 
@@ -177,7 +179,7 @@ def _is_there(position: PositionFix, stretch: Stretch) -> bool:
 
 
 def _gap_is_over(before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
-    return all(b.said_at is None or now_utc - b.said_at >= policy.least_gap for b in before)
+    return all(b.sent_at is None or now_utc - b.sent_at >= policy.least_gap for b in before)
 
 
 def _held_longer(until: datetime | None, was: datetime | None) -> bool:
@@ -262,7 +264,7 @@ def _with_sent_at(
     if fact.stop_id == surfaces.WINTER_ROAD:  # has no message of its own
         return fact
     if about(held_back):
-        return replace(fact, owed=True, said_at=now_utc)
+        return replace(fact, pending=True, sent_at=now_utc)
     if about(sent):
-        return replace(fact, owed=False, said_at=now_utc)
+        return replace(fact, pending=False, sent_at=now_utc)
     return fact

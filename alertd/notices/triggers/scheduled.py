@@ -13,7 +13,8 @@ from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, instruction, person_notice
-from alertd.plan.model import Advice, Plan, StopChoice, Stretch, SurfaceStretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
 
 OFF_LATE = timedelta(minutes=20)  # assumed: chains may come off this much later than planned
 USEFUL_FOR = timedelta(hours=2)  # for a recheck and for a chains-off notice
@@ -121,18 +122,20 @@ def _before(
         return [
             person_notice(
                 plan,
-                NoticeDraft(NoticeKind.APPROACH, audience, text, hang_at, key, whoever=True, advice=stretch.advice),
+                NoticeDraft(
+                    NoticeKind.APPROACH, audience, text, hang_at, key, same_for_all=True, advice=stretch.advice
+                ),
                 now_utc,
             )
         ]
-    last_sent_at = max((s.said_at for s in facts if s.said_at and s.overlaps(stretch)), default=None)
+    last_sent_at = max((s.sent_at for s in facts if s.sent_at and s.overlaps(stretch)), default=None)
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
     text = prefix + instruction(plan, stretch, translators.driver)
     return [
         person_notice(
             plan,
-            NoticeDraft(NoticeKind.EARLY, audience, text, hang_at, key, whoever=True, advice=stretch.advice),
+            NoticeDraft(NoticeKind.EARLY, audience, text, hang_at, key, same_for_all=True, advice=stretch.advice),
             now_utc,
         )
     ]
@@ -150,7 +153,7 @@ def _before_ice(
     if not timedelta(0) < surface.enter_at - now_utc <= policy.early:
         return []
     rows = [s for s in facts if s.stop_id == surfaces.ICY_ROAD and s.overlaps(surface)]
-    last_sent_at = max((s.said_at for s in rows if s.said_at), default=None)
+    last_sent_at = max((s.sent_at for s in rows if s.sent_at), default=None)
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
     audience, prefix = recipient(plan, now_utc, policy, translators.office)
@@ -159,7 +162,7 @@ def _before_ice(
     return [
         person_notice(
             plan,
-            NoticeDraft(NoticeKind.EARLY, audience, text, surface.leave_at, key, whoever=True, advice=Advice.SLOW),
+            NoticeDraft(NoticeKind.EARLY, audience, text, surface.leave_at, key, same_for_all=True, advice=Advice.SLOW),
             now_utc,
         )
     ]
@@ -179,7 +182,9 @@ def _while_chained(
         ends_at = on_at + policy.recheck_after + USEFUL_FOR
         text = prefix + recheck_text(translators.driver)
         out.append(
-            person_notice(plan, NoticeDraft(NoticeKind.RECHECK, audience, text, ends_at, key, whoever=True), now_utc)
+            person_notice(
+                plan, NoticeDraft(NoticeKind.RECHECK, audience, text, ends_at, key, same_for_all=True), now_utc
+            )
         )
     off = take_off(plan, chained)
     if off is None:
@@ -190,7 +195,7 @@ def _while_chained(
         key = (*key, off.stop_id or off.name)  # sent again when the place has changed
         text, ends_at = prefix + off_text(plan, off, translators.driver), off.arrive_at + USEFUL_FOR
         out.append(
-            person_notice(plan, NoticeDraft(NoticeKind.OFF, audience, text, ends_at, key, whoever=True), now_utc)
+            person_notice(plan, NoticeDraft(NoticeKind.OFF, audience, text, ends_at, key, same_for_all=True), now_utc)
         )
     return out
 

@@ -9,7 +9,7 @@ from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.policy import Policy
 from alertd.notices.text import driver_parts, phrases
 from alertd.notices.text.driver_sms import fit_segments
-from alertd.plan.model import POSTED_SIGNS_DECIDE
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
 from alertd.plan.serialize import canonical, to_plain
 
 AHEAD: Final = timedelta(hours=12)  # earlier than that the office has time to correct the trip

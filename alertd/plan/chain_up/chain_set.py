@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from alertd.plan.model import Posting
+from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig
 from alertd.rules.requirements import Hanging, TireDemand, cover, strictest

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-from alertd.plan.model import PositionFix
+from alertd.plan.model.notes import PositionFix
 from alertd.rules.rig import Tire
 from alertd.units import to_mps
 

@@ -1,4 +1,4 @@
-"""Describes the road at a departure time: stretches that may need chains, and the price of each stopping place."""
+"""Describes the road at a departure: stretches that may need chains, and prices of stopping places."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace

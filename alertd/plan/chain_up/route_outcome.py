@@ -1,4 +1,4 @@
-"""Combines the conditions along a route from the views of its departure times, and derives the chained legs."""
+"""Combines the conditions along a route from the views of its departures, and derives chained legs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

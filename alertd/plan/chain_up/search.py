@@ -1,4 +1,4 @@
-"""Finds the cheapest chain plan: at which stops chains go on and come off, with every delay shifting later conditions.
+"""Finds the cheapest chain plan: where chains go on and off, while each delay shifts later conditions.
 
 The search walks over the places where a truck can stop, on a clock of whole minutes. Between two places it drives
 unchained; or it hangs chains at one, drives chained to any later one and removes them there, never to hang them again

@@ -1,4 +1,4 @@
-"""Solves one trip: the best places to put chains on and off, the clock of the trip, and the conditions on the way."""
+"""Solves one trip: the best places to put chains on and off, the trip's clock, and the conditions."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -48,7 +48,7 @@ Array: TypeAlias = NDArray[np.float64]
 LATE_S_PER_M = 0.1  # assumed: chained running and wear on bare road to the stretch, as seconds
 ALTERNATIVE_WITHIN_S = 2 * 3600.0  # a next best choice that loses more than this is not one
 
-StandingTimes: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
+StoppedTimes: TypeAlias = tuple[tuple[float, float], ...]  # (distance_m, seconds)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,7 +151,7 @@ class Solution:
 
     encounter: conditions, hour by member and section.
     moving_s: (section + 1,) seconds at each edge without standing.
-    standing_times: (distance_m, seconds) of each counted stop.
+    stopped_times: (distance_m, seconds) of each counted stop.
     unhindered_s: seconds to the end on a dry road without chains.
     finish_s: each member's seconds to the end, (member,).
     later_road: True when some leg exists only for a driver delayed by an earlier "be ready" leg.
@@ -161,7 +161,7 @@ class Solution:
     encounter: Encounter
     legs: tuple[Leg, ...]
     moving_s: Array
-    standing_times: StandingTimes
+    stopped_times: StoppedTimes
     unhindered_s: float
     finish_s: Array
     later_road: bool
@@ -204,7 +204,7 @@ class Solution:
     def reach_s(self, at_m: ArrayLike) -> Array:
         """Seconds from departure to each place, before standing there."""
         at = np.asarray(at_m, dtype=np.float64)
-        stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in self.standing_times), np.zeros_like(at))
+        stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in self.stopped_times), np.zeros_like(at))
         return np.asarray(np.interp(at, self.sections.edge_m, self.moving_s) + stood)
 
 
@@ -249,13 +249,13 @@ def best_solution(
             ready = _ReadyLegs(views, conditions.view, chain_plan, on)
     carried = None if on is None else _carried(on, chain_plan.spans[0], conditions.view, views.places)
     legs = _legs(views, chain_plan, conditions, ready, on)
-    moving_s, standing_times = _clock(legs, conditions, params, carried)
-    total_s = np.asarray([moving_s[-1] + sum(s for _, s in standing_times)])
+    moving_s, stopped_times = _clock(legs, conditions, params, carried)
+    total_s = np.asarray([moving_s[-1] + sum(s for _, s in stopped_times)])
     return Solution(
         encounter=conditions.encounter,
         legs=legs,
         moving_s=moving_s,
-        standing_times=standing_times,
+        stopped_times=stopped_times,
         unhindered_s=float(free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params).sum()),
         finish_s=total_s + lateness_s(total_s, hourly_need.corridor.clock_z, params)[:, 0],
         later_road=later_road,
@@ -470,21 +470,21 @@ def _alternative(
 
 def _clock(
     legs: Sequence[Leg], conditions: RouteConditions, params: PlanParams, carried: Carried | None
-) -> tuple[Array, StandingTimes]:
+) -> tuple[Array, StoppedTimes]:
     """Moving seconds at each edge, and the stops, with the chains already on and those of the driven legs."""
     hourly_need = conditions.encounter.hourly_need
     middle, takes = hourly_need.sections.middle_m, np.diff(conditions.row.reach_s[0])
-    standing_times: list[tuple[float, float]] = []
+    stopped_times: list[tuple[float, float]] = []
     if carried is not None:
         limit = carried.speed_limit_mps
         takes = np.where(middle <= carried.off_m, section_chained_s(hourly_need, conditions.row, params, limit), takes)
         begins_m = float(hourly_need.sections.edge_m[0])
-        standing_times += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
+        stopped_times += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
     for x in (x for x in legs if x.driven and not x.carried and not x.stays_on):
         # Legs of one run share its stops, and the lowest limit of their laws.
         limits = [y.chains.speed_limit_mps for y in legs if y.driven and (y.on_m, y.off_m) == (x.on_m, x.off_m)]
         limit = min((v for v in limits if v is not None), default=None)
         on = (middle > x.on_m) & (middle <= x.off_m)
         takes = np.where(on, section_chained_s(hourly_need, conditions.row, params, limit), takes)
-        standing_times += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
-    return np.append(0.0, np.cumsum(takes)), tuple(standing_times)
+        stopped_times += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
+    return np.append(0.0, np.cumsum(takes)), tuple(stopped_times)

@@ -1,4 +1,4 @@
-"""Proposes unlisted places where no listed stop serves: off grades and bridges, near road that may need chains.
+"""Proposes unlisted places, off grades and bridges, near road that may need chains and has no stop.
 
 They are not known places: a driver looks for the first safe place from there on. Each has a price, and none is in snow.
 """

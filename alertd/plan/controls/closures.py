@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.model import ClosureNote
+from alertd.plan.model.notes import ClosureNote
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.speeds import lateness_s
 from alertd.route.model import Route, zone_at

@@ -1,4 +1,4 @@
-"""Overlays posted controls on our estimate: a posted level is certain while it applies, and nothing gets milder."""
+"""Overlays posted controls on our estimate: certain while they apply, and nothing gets milder."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -8,7 +8,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.model import Posting
+from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
@@ -157,8 +157,8 @@ def not_understood(hourly_need: HourlyNeed, hour: Index, within: slice) -> tuple
     return tuple(dict.fromkeys(texts))
 
 
-def carried_for(law: LawSpan, standing: Sequence[PostedSpan]) -> tuple[str, ...]:
+def carried_for(law: LawSpan, active: Sequence[PostedSpan]) -> tuple[str, ...]:
     """Ids of the levels of a law that posted signs on it represent, milder ones included."""
-    on_law = [s for s in standing if s.start_m <= law.span.end_m and s.end_m >= law.span.start_m]
+    on_law = [s for s in active if s.start_m <= law.span.end_m and s.end_m >= law.span.start_m]
     levels = law.rules.levels if law.rules is not None else ()
     return tuple(level.id for level in levels if any(comes_with(law, level, s) for s in on_law))

@@ -1,10 +1,12 @@
-"""Compares a trip's other routes with the planned one: what each requires, and which is clearly better."""
+"""Compares a trip's other routes with the planned one: what they require, and which is clearly better."""
 
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TypeAlias
 
-from alertd.plan.model import Advice, OtherRoute, Plan
+from alertd.plan.model.alternatives import OtherRoute
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
 

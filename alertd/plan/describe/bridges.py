@@ -1,4 +1,4 @@
-"""Finds bridges whose deck may be icy or white while the road beside it is not, for the driver to slow down."""
+"""Finds bridges whose deck may be icy or white while the road beside it is not."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
-from alertd.plan.model import BridgeNote
+from alertd.plan.model.notes import BridgeNote
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.road.road_class import WINTER_CLASSES, WORDS, RoadClass

@@ -10,7 +10,7 @@ import numpy as np
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.closures import ANNOUNCED_AHEAD
 from alertd.plan.controls.overlay import belief_frac
-from alertd.plan.model import PostedNote
+from alertd.plan.model.notes import PostedNote
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
 from alertd.route.model import Route, zone_at

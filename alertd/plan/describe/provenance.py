@@ -8,7 +8,7 @@ from alertd.forecast.model import Forecast
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import carried_for
 from alertd.plan.describe.bridges import bridge_cautions
-from alertd.plan.model import BridgeNote, CarryNote, RuleNote, SourceNote
+from alertd.plan.model.notes import BridgeNote, CarryNote, RuleNote, SourceNote
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
@@ -56,12 +56,12 @@ def carry_notes(
     depart_at: datetime,
     arrive_at: datetime,
     zones: Sequence[str],
-    standing: Sequence[PostedSpan] = (),
+    active: Sequence[PostedSpan] = (),
 ) -> tuple[CarryNote, ...]:
     """Duties to carry chains on any local day of the trip; a trip over midnight has to meet both days.
 
     zones: time zones at both ends, because the date may already differ across the line at a season's edge.
-    standing: posted controls that the truck meets, some of which require chains on board.
+    active: posted controls that the truck meets, some of which require chains on board.
 
     Of several duties of a jurisdiction, a certain one comes before an uncertain one, then the one that requires most.
     """
@@ -73,7 +73,7 @@ def carry_notes(
         if law.rules is None:
             continue
         for day in days:
-            duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans), carried_for(law, standing))
+            duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans), carried_for(law, active))
             known = notes.get(law.rules.jurisdiction)
             if duty is not None and (
                 known is None or (duty.certain, duty.singles_n) > (known.certain, known.singles_asked)

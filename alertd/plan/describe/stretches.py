@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.solution import Alternative, Leg, Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
-from alertd.plan.model import Advice, ChainsNote, Posting, StopChoice, Stretch
+from alertd.plan.model.stretches import Advice, ChainsNote, Posting, StopChoice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, stretch_probability
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
@@ -361,7 +361,7 @@ def _stop(
     edge_m: float,
     reason: str,
     reach: Callable[[float], datetime],
-    standing_s: float,
+    stopped_s: float,
 ) -> StopChoice:
     """The stop with its times; without a stop, the truck's position (end_idx 0) or the end of the trip (-1).
 
@@ -391,7 +391,7 @@ def _stop(
         lon_deg=stop.lon_deg,
         zone=zone_at(stop.lat_deg, stop.lon_deg),
         arrive_at=arrive,
-        leave_at=arrive + timedelta(seconds=round(standing_s)),
+        leave_at=arrive + timedelta(seconds=round(stopped_s)),
         spaces=stop.spaces,
         lit=stop.lit,
         invented=stop.invented,

@@ -1,4 +1,4 @@
-"""Finds winter road on the way, flat or graded: runs of ice, frost or snow that call for less speed, chains or not.
+"""Finds winter road, flat or graded: runs of ice, frost or snow that call for less speed.
 
 A driver may not see ice and glaze and cannot coast over them, so they cause a notice. Frost alone does not: its usual
 friction (0.20, see `road.friction`) is that of packed snow, not of ice (0.08). Frost and snow make a trip `slow`.
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.stretches import place_of
-from alertd.plan.model import Advice, Stretch, SurfaceStretch
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, find_stretches
 from alertd.plan.road_ahead.hourly_need import Mask

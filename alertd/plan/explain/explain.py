@@ -1,4 +1,4 @@
-"""From API value to advice for one place of a plan: every number in between, in the order of the computation.
+"""From API value to advice for one place of a plan: every number in between, in order.
 
 Nothing is decided or computed again here. Numbers of the road come from `road.trace` and the road field, need and
 posting from the solution behind the plan, and advice from the plan's own stretch.
@@ -26,7 +26,8 @@ from alertd.plan.explain.model import (
     ThresholdCheck,
 )
 from alertd.plan.make_plan import PlanRequest, Weather, plan_drive
-from alertd.plan.model import Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 
 

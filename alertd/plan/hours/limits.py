@@ -1,4 +1,4 @@
-"""Computes legal hours of the driver: use by driving, chaining and breaks, and where each limit is reached.
+"""Computes the legal hours that driving, chaining and breaks use, and where each limit is reached.
 
 The law is a few numbers (`HoursRules`) applied to a timeline of spells. Hanging or removing chains is on duty, not
 driving: it uses the window and the cycle, not the driving hours. The two hours for adverse driving conditions (49 CFR
@@ -132,7 +132,7 @@ def rules_for(codes: Sequence[str]) -> HoursRules | None:
 
 
 def timeline(
-    distance_m: Array, moving_s: Array, standing_times: Sequence[tuple[float, float]], before: Sequence[Spell] = ()
+    distance_m: Array, moving_s: Array, stopped_times: Sequence[tuple[float, float]], before: Sequence[Spell] = ()
 ) -> tuple[Spell, ...]:
     """Spells from moving seconds at each sample, (sample,), and (distance_m, seconds) of each stop for chains.
 
@@ -140,7 +140,7 @@ def timeline(
     """
     here_m, end_m = float(distance_m[0]), float(distance_m[-1])
     marks = np.arange(here_m, end_m, SPELL_LONGEST_M)
-    cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in standing_times), end_m})
+    cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in stopped_times), end_m})
     spells = list(before)
     at_s, last_m = before[-1].end_s if before else 0.0, here_m
     drives_s = np.diff(np.interp([here_m, *cuts], distance_m, moving_s)).tolist()
@@ -149,9 +149,9 @@ def timeline(
             spells.append(Spell(duty=Duty.DRIVING, start_s=at_s, end_s=at_s + drive_s, start_m=last_m, end_m=cut_m))
             at_s += drive_s
         last_m = cut_m
-        for standing_s in (s for m, s in standing_times if min(m, end_m) == cut_m and s > 0.0):
-            spells.append(Spell(duty=Duty.ON_DUTY, start_s=at_s, end_s=at_s + standing_s, start_m=cut_m, end_m=cut_m))
-            at_s += standing_s
+        for stopped_s in (s for m, s in stopped_times if min(m, end_m) == cut_m and s > 0.0):
+            spells.append(Spell(duty=Duty.ON_DUTY, start_s=at_s, end_s=at_s + stopped_s, start_m=cut_m, end_m=cut_m))
+            at_s += stopped_s
     return tuple(spells)
 
 
@@ -233,23 +233,23 @@ def break_limit(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> 
     """Driving since the last break that counts, and where the next one falls due."""
     before_h = used.drive_h or 0.0 if used.since_break_h is None else used.since_break_h
     driven_s, allowed_s = before_h * HOUR_S, rules.break_after_h * HOUR_S
-    standing_s, first_part = 0.0, False
+    stopped_s, first_part = 0.0, False
     reached: tuple[float, float] | None = None
     for x in spells:
         if x.duty is Duty.DRIVING:
-            standing_s = 0.0
+            stopped_s = 0.0
             if reached is None and driven_s + x.length_s > allowed_s + EPSILON_S:
                 reached = _within(x, max(allowed_s - driven_s, 0.0))
             driven_s += x.length_s
             continue
-        was_s = standing_s
-        standing_s = standing_s + x.length_s if x.duty in rules.break_by else 0.0
-        is_break = standing_s >= rules.break_s - EPSILON_S
+        was_s = stopped_s
+        stopped_s = stopped_s + x.length_s if x.duty in rules.break_by else 0.0
+        is_break = stopped_s >= rules.break_s - EPSILON_S
         if rules.break_parts_s is not None:
             first_s, second_s = (s - EPSILON_S for s in rules.break_parts_s)
-            is_break = is_break or (first_part and standing_s >= second_s)
+            is_break = is_break or (first_part and stopped_s >= second_s)
             # One spell is one part: continued standing is not a second part.
-            first_part = False if is_break else first_part or (was_s == 0.0 and standing_s >= first_s)
+            first_part = False if is_break else first_part or (was_s == 0.0 and stopped_s >= first_s)
         if is_break:
             driven_s = 0.0
     return _limit("break", rules.break_section, rules.break_after_h, before_h, driven_s / HOUR_S, reached)

@@ -22,7 +22,7 @@ from alertd.plan.hours.limits import (
     timeline,
     with_break,
 )
-from alertd.plan.model import BreakNote, HoursLimit, HoursNote
+from alertd.plan.model.notes import BreakNote, HoursLimit, HoursNote
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route
 from alertd.route.stops import RouteStop
@@ -50,7 +50,7 @@ def hours_note(
     rules = rules_for([s.code for s in route.jurisdictions])
     if rules is None:
         return None
-    spells = timeline(solution.sections.edge_m, solution.moving_s, solution.standing_times, before)
+    spells = timeline(solution.sections.edge_m, solution.moving_s, solution.stopped_times, before)
     if not spells:
         return None
     spells, breaks = place_breaks(spells, used, rules, depart_at, route, solution, params)
@@ -140,8 +140,8 @@ def _break_stop(
 def _cautious(solution: Solution, road_s: float, params: PlanParams, before: Sequence[Spell]) -> tuple[Spell, ...]:
     """The timeline chained at every named leg, with driving stretched so that it takes `road_s`, stops included."""
     waiting = [x for x in solution.legs if not x.driven and not x.stays_on]
-    standing_times = [
-        *solution.standing_times,
+    stopped_times = [
+        *solution.stopped_times,
         *((x.on_m, x.hang_s) for x in waiting),
         *((x.off_m, params.remove_s) for x in waiting),
     ]
@@ -149,8 +149,8 @@ def _cautious(solution: Solution, road_s: float, params: PlanParams, before: Seq
     for x in waiting:
         share = np.clip((edge_m - x.on_m) / max(x.off_m - x.on_m, 1.0), 0.0, 1.0)
         moving = moving + share * x.slow_s
-    ahead_s, late_s = float(solution.moving_s[-1]), road_s - sum(s for _, s in solution.standing_times)
-    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), standing_times, before)
+    ahead_s, late_s = float(solution.moving_s[-1]), road_s - sum(s for _, s in solution.stopped_times)
+    return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stopped_times, before)
 
 
 def _all_hold(found: Sequence[Limit]) -> bool:
@@ -221,9 +221,9 @@ def _reasons(
                 f"{_KINDS[x.kind]}: {x.allowed_h:g} h are full {to_miles(x.reached_m):.0f} mi from the start, "
                 f"before arrival ({x.section})"
             )
-    standing_s = sum(s for _, s in solution.standing_times)
-    if standing_s > 0.0:
-        minutes = standing_s / 60.0
+    stopped_s = sum(s for _, s in solution.stopped_times)
+    if stopped_s > 0.0:
+        minutes = stopped_s / 60.0
         if rules is EU:
             section = "Article 4(d), (e), from memory"
             out.append(f"Chain work, {minutes:.0f} min, is other work: neither driving nor break ({section})")
@@ -232,7 +232,7 @@ def _reasons(
                 f"Chain work, {minutes:.0f} min, is on duty and not driving (395.2, servicing the vehicle): it uses "
                 "window and cycle, not the 11 h"
             )
-            longest = max(solution.standing_times, key=lambda s: s[1])
+            longest = max(solution.stopped_times, key=lambda s: s[1])
             if longest[1] >= rules.break_s:
                 out.append(
                     f"The chain stop of {longest[1] / 60.0:.0f} min at {to_miles(longest[0]):.0f} mi interrupts "

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from alertd.plan.chain_up.chains_on import CLOCKS_APART, ChainsOn, Report, TruckReport, chains_on, ran_fast
-from alertd.plan.model import PositionFix
+from alertd.plan.model.notes import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route, zone_at
 from alertd.route.project import find_passes, project
@@ -96,7 +96,7 @@ def locate(
             arrived_at = fix.at
     notes = [doubt] if doubt else []
     if arrived_at is None:
-        arrived_at, contradicted = _told_arrival(route, reports, seen, now_utc, params)
+        arrived_at, contradicted = _reported_arrival(route, reports, seen, now_utc, params)
         notes += contradicted
     if arrived_at is not None:
         at_end = PositionFix(at=arrived_at, distance_m=end_m, offset_m=0.0)
@@ -141,7 +141,7 @@ def _hung_m(on: ChainsOn, seen: Sequence[PositionFix], left_at: datetime) -> flo
     return before[-1] if before else 0.0 if on.since <= left_at else None
 
 
-def _told_arrival(
+def _reported_arrival(
     route: Route,
     reports: Sequence[PositionReport | TruckReport],
     seen: Sequence[PositionFix],

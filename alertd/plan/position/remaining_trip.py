@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from alertd.plan.hours.limits import Duty, Spell
-from alertd.plan.model import PositionFix
+from alertd.plan.model.notes import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.road_ahead.hourly_need import Corridor

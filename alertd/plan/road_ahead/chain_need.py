@@ -1,4 +1,4 @@
-"""Finds stretches that may need chains, with their probability counted per member, and the laws on them."""
+"""Finds stretches that may need chains, their probability counted per member, and the laws on them."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

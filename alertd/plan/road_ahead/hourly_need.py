@@ -1,4 +1,4 @@
-"""Computes what the road requires of one rig at every hour of the forecast, once for all its departures."""
+"""Computes the need of one rig on the road at every hour of the forecast, once for all departures."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

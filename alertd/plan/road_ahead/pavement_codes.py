@@ -1,4 +1,4 @@
-"""Encodes pavement as one number per place: its class, and what a tire finds under a thin cover of snow.
+"""Encodes pavement as one number per place: its class, and what a tire finds under a thin snow cover.
 
 Code 0 is unknown, code c + 1 is the plain class c. Higher codes are ice so warm that it is wet, and snow, slush and
 packed snow so thin that the ice beneath decides the grip.

@@ -1,4 +1,4 @@
-"""Folds a route into sections, runs of samples with the same pavement, so that a plan's arrays stay short."""
+"""Folds a route into sections, runs of samples with the same pavement, to keep arrays short."""
 
 from dataclasses import dataclass
 from functools import lru_cache

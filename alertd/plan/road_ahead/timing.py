@@ -1,4 +1,4 @@
-"""Computes the truck's clock without chains, for many departures at once, with the pavement that it meets."""
+"""Computes the truck's clock without chains, for many departures at once, with the pavement it meets."""
 
 from dataclasses import dataclass
 from functools import lru_cache

@@ -98,7 +98,7 @@ class DemandFile(FileModel):
     barred: str = ""
 
     @model_validator(mode="after")
-    def _doubt_is_said(self) -> "DemandFile":
+    def _doubt_is_given(self) -> "DemandFile":
         if self.confidence in ("memory", "doubt") and not self.doubt:
             raise FieldError(
                 "doubt", f'missing where confidence is "{self.confidence}"', 'add doubt = "what is not sure"'

@@ -103,7 +103,7 @@ class DiskCache:
     """
 
     def __init__(self, folder: Path | None, on_error: Callable[[str], None] = lambda text: None) -> None:
-        self._folder, self._on_trouble, self._told = folder, on_error, False
+        self._folder, self._on_trouble, self._reported = folder, on_error, False
 
     def get(self, key: str) -> CacheEntry | None:
         """Return an entry; None when it is absent, unreadable or damaged."""
@@ -171,8 +171,8 @@ class DiskCache:
         return self._folder / key[:2] / f"{key}.answer" if self._folder else None
 
     def _report(self, text: str) -> None:
-        if not self._told:
-            self._told = True
+        if not self._reported:
+            self._reported = True
             self._on_trouble(text)
 
 

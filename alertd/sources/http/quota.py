@@ -41,7 +41,7 @@ class Quota:
     def __init__(
         self, limits: Mapping[str, int], path: Path | None, on_error: Callable[[str], None] = lambda text: None
     ) -> None:
-        self._limits, self._path, self._on_trouble, self._told = dict(limits), path, on_error, False
+        self._limits, self._path, self._on_trouble, self._reported = dict(limits), path, on_error, False
         self._state: dict[str, Any] = {}
 
     def take(self, calls: float, now_utc: datetime) -> QuotaExhausted | None:
@@ -117,8 +117,8 @@ class Quota:
             return {}
 
     def _report(self, text: str) -> None:
-        if not self._told:
-            self._told = True
+        if not self._reported:
+            self._reported = True
             self._on_trouble(text)
 
 

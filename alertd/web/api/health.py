@@ -133,7 +133,7 @@ def channels_router(settings: Settings, store: Store, clock: Clock) -> APIRouter
 
     def _channels() -> Any:
         # Channel states are read from the store, which outlives the daemon.
-        kept = store.channels.standings()
+        kept = store.channels.by_name()
         return to_plain(channel_health(settings.channel_names, store.outbox.counts_by_channel(), (), kept, clock()))
 
     return router

@@ -1,4 +1,4 @@
-"""The dispatcher's board: rows by next action, live updates, and forms for posted controls and closures."""
+"""The dispatcher's board: rows by next action, live updates, forms for posted controls and closures."""
 
 import asyncio
 import secrets

@@ -1,4 +1,4 @@
-"""Values of the dispatcher's board: one row per trip in order of next action, and the state of the data."""
+"""Values of the dispatcher's board: one row per trip by next action, and the state of the data."""
 
 import hashlib
 import json
@@ -17,7 +17,8 @@ from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.triggers.escalation import confirmation_wait, gravest
 from alertd.notices.upheld import upheld_words
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import Planner
 from alertd.records.driver_reports import RECENT, REPORTS
 from alertd.records.event_stream import Recorded
@@ -153,7 +154,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
             plans.append(plan)
     leaving = [(p.trip_id, best_departure_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
     health = channel_health(
-        planner.settings.channel_names, store.outbox.counts_by_channel(), (), store.channels.standings(), now_utc
+        planner.settings.channel_names, store.outbox.counts_by_channel(), (), store.channels.by_name(), now_utc
     )
     return Board(
         rows=tuple(sorted(rows, key=lambda r: (r.order, r.at, r.trip_id))),

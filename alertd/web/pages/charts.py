@@ -5,7 +5,7 @@ from collections import OrderedDict
 from typing import Final
 
 from alertd.errors import AlertdError
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
 from alertd.sources.files.trips import TripRequest
 
@@ -50,12 +50,12 @@ class ChartCache:
         route = await planner.route(trip.route, where)
 
         def drawn() -> str | None:
-            from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
+            from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View
             from alertd.notices.charts.elevation_profile import draw_profile
             from alertd.notices.charts.map import draw_map
             from alertd.notices.charts.time_distance import draw_time_distance, window_of
 
-            view = View(width_px=DESK_PX if wide else PHONE_PX)
+            view = View(width_px=DESKTOP_PX if wide else PHONE_PX)
             if name == "road":
                 return draw_profile(plan, route, view).svg()
             if name == "map":

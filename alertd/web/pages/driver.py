@@ -1,4 +1,4 @@
-"""The driver's page: the next action, read when parked; one tap each for "Got it", "Chains on" and "Chains off".
+"""The driver's page: next action, read when parked; one tap for "Got it", "Chains on", "Chains off".
 
 A GET changes nothing, because mail scanners and link previews follow links too. Reports are sent by POST.
 """
@@ -30,7 +30,8 @@ from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.notices.upheld import upheld_words
 from alertd.plan.chain_up.chains_on import CLOCKS_APART, Report, TruckReport, chains_on
-from alertd.plan.model import Plan, StopChoice
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import StopChoice
 from alertd.planning.planner import Planner
 from alertd.planning.signed_links import DRIVER, VALID_AFTER_TRIP, SignedLinks, Subjects
 from alertd.records.driver_reports import load_reports, save_report

@@ -29,7 +29,7 @@ class BoardSession:
         self, settings: Settings, clock: Clock, links: SignedLinks, pages: Pages, authorizer: Authorizer
     ) -> None:
         self._settings, self._clock, self._links, self._pages = settings, clock, links, pages
-        self._entrance, self._authenticator = authorizer, authorizer.authenticator
+        self._authorizer, self._authenticator = authorizer, authorizer.authenticator
 
     def allows(self, request: Request, scope: str) -> bool:
         """Whether this browser has `scope`. Reads the store. Raises StoreError."""
@@ -82,7 +82,7 @@ class BoardSession:
         token = (await form_of(request)).get("token", "").strip()
         if not await asyncio.to_thread(self._authenticator.allowed, token, "read", here=from_here(request)):
             try:
-                self._entrance.count_wrong_token(request)
+                self._authorizer.count_wrong_token(request)
             except ProblemError as exc:
                 return self._page(f"Too many wrong tokens: {exc}.", exc.status, exc.headers)
             return self._page("That is no token that may look here.", 403)

@@ -14,7 +14,7 @@ from alertd.notices.next_action import is_old
 from alertd.notices.surfaces import office_lines
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import departure_advice, departure_lines
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
 from alertd.planning.signed_links import SignedLinks
 from alertd.records.driver_reports import load_reports

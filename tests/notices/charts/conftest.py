@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.notices.charts.time_distance import window_of
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.road_by_hour import RoadHours, road_hours
 from alertd.road.road_class import RoadClass

@@ -59,9 +59,9 @@ def test_picture_says_in_words_what_it_shows(shipped: dict[str, RuleSet], rigs: 
     drawn = ElementTree.fromstring(axle_svg(rig, _washington(shipped, rig), "Chains & all"))
     assert drawn.get("role") == "img"
     assert drawn.find(f"{SVG}title").text == "Chains & all"
-    said = drawn.find(f"{SVG}desc").text
-    assert "Rig <7> & van" in said
-    assert "4 drive: outside each side, both drive axles" in said
+    output = drawn.find(f"{SVG}desc").text
+    assert "Rig <7> & van" in output
+    assert "4 drive: outside each side, both drive axles" in output
 
 
 def test_drawing_stays_inside_its_frame(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 import pytest
 from PIL import Image
 
-from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View, text_width, wrap_text
+from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View, text_width, wrap_text
 from alertd.notices.charts.palette import ADVICE, DARK, LIGHT, ROAD
 from alertd.notices.charts.plan_charts import plan_charts
 
@@ -19,7 +19,7 @@ def _pictures(drawn: Any, view: View) -> dict[str, Any]:
     return plan_charts(drawn.plan, drawn.route, drawn.weather.corridor, drawn.boundaries, view)
 
 
-@pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
+@pytest.mark.parametrize("width_px", [PHONE_PX, DESKTOP_PX])
 def test_pictures_are_small_whole_and_as_wide_as_the_screen(drawn: Any, width_px: int) -> None:
     for picture in _pictures(drawn, View(width_px=width_px)).values():
         svg = picture.svg()

@@ -8,12 +8,13 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
+from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View
 from alertd.notices.charts.elevation_profile import LEFT, MARGIN, draw_profile, steep_runs
 from alertd.notices.charts.markers import road_runs
 from alertd.notices.charts.palette import ROAD
 from alertd.notices.text import phrases
-from alertd.plan.model import Advice, BridgeNote, ClosureNote
+from alertd.plan.model.notes import BridgeNote, ClosureNote
+from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_route
 
@@ -26,7 +27,7 @@ def _stems_px(svg: str) -> list[float]:
     return [float(a) for a, b in lines if a == b]
 
 
-@pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
+@pytest.mark.parametrize("width_px", [PHONE_PX, DESKTOP_PX])
 def test_marks_stand_where_the_plan_puts_them(drawn: Any, width_px: int) -> None:
     picture = draw_profile(drawn.plan, drawn.route, View(width_px=width_px))
     assert [s.advice for s in drawn.plan.stretches][:2] == [Advice.CHAIN, Advice.READY]
@@ -49,15 +50,15 @@ def test_road_runs_change_where_the_pavement_does(drawn: Any) -> None:
 
 
 def test_text_names_every_stop_time_stretch_and_summit(drawn: Any) -> None:
-    said = " ".join(draw_profile(drawn.plan, drawn.route, View()).alt_text)
+    output = " ".join(draw_profile(drawn.plan, drawn.route, View()).alt_text)
     for s in drawn.plan.stretches:
-        assert phrases.likely(s) in said
+        assert phrases.likely(s) in output
         for stop in (s.chain_up, s.chain_off):
-            assert f"{phrases.clock_time(stop.arrive_at, stop.zone)}, {phrases.stop_words(stop)}" in said
-    assert "Summit Larch Pass, 4,590 ft, at 28 mi" in said  # 1400 m, 45 km
-    assert "not known most likely" in said
-    assert phrases.SIGNS in said
-    assert "Land of US-YY: to 99 mi." in said  # 160 km
+            assert f"{phrases.clock_time(stop.arrive_at, stop.zone)}, {phrases.stop_words(stop)}" in output
+    assert "Summit Larch Pass, 4,590 ft, at 28 mi" in output  # 1400 m, 45 km
+    assert "not known most likely" in output
+    assert phrases.SIGNS in output
+    assert "Land of US-YY: to 99 mi." in output  # 160 km
 
 
 def test_svg_carries_title_and_text_for_who_cannot_see_it(drawn: Any) -> None:

@@ -13,7 +13,7 @@ def test_labels_in_one_lane_lie_apart_and_inside(seed: int) -> None:
     rng = np.random.default_rng(seed)
     at, widths = rng.uniform(0, 300, 9), rng.uniform(20, 130, 9)
     placed = place_labels(at.tolist(), widths.tolist(), 300.0)
-    spans = [(p.lane, p.left_px, p.left_px + w) for p, w in zip(placed, widths, strict=True)]
+    spans = [(p.row, p.left_px, p.left_px + w) for p, w in zip(placed, widths, strict=True)]
     assert all(a >= 0.0 and b <= 300.0 for _, a, b in spans)
     for (breaker, a, b), (other, c, d) in combinations(spans, 2):
         assert breaker != other or b < c or d < a
@@ -21,7 +21,7 @@ def test_labels_in_one_lane_lie_apart_and_inside(seed: int) -> None:
 
 def test_a_label_with_room_is_centred_in_the_lowest_lane() -> None:
     (placed,) = place_labels([100.0], [40.0], 300.0)
-    assert (placed.lane, placed.left_px) == (0, 80.0)
+    assert (placed.row, placed.left_px) == (0, 80.0)
 
 
 def test_map_labels_are_placed_if_needed_else_only_where_free() -> None:

@@ -6,14 +6,14 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from alertd.notices.charts.canvas import DESK_PX, PHONE_PX, View
+from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View
 from alertd.notices.charts.map import DEGREE_M, draw_map
 from alertd.testing.factories import M_PER_DEG_LON
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-@pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
+@pytest.mark.parametrize("width_px", [PHONE_PX, DESKTOP_PX])
 def test_a_mile_is_as_long_east_as_north(drawn: Any, width_px: int) -> None:
     sheet = draw_map(drawn.plan, drawn.route, drawn.boundaries, View(width_px=width_px)).canvas
     ax = sheet.figure.axes[0]
@@ -29,16 +29,16 @@ def test_scale_bar_is_as_long_as_it_says(drawn: Any) -> None:
     sheet = draw_map(drawn.plan, drawn.route, drawn.boundaries, View()).canvas
     field, bar = sheet.figure.axes[:2]
     texts = [t.get_text() for t in sheet.figure.texts]
-    said = texts[texts.index("N ↑") - 1]
+    output = texts[texts.index("N ↑") - 1]
     bar_px = bar.get_position().width * PHONE_PX
     west, east = field.get_xlim()
     m_px = (east - west) * M_PER_DEG_LON / (field.get_position().width * PHONE_PX)
-    assert bar_px * m_px / 1609.344 == pytest.approx(float(said.split()[0]), rel=0.01)
+    assert bar_px * m_px / 1609.344 == pytest.approx(float(output.split()[0]), rel=0.01)
     assert DEGREE_M * np.cos(np.radians(47.45)) == pytest.approx(M_PER_DEG_LON, rel=0.001)
 
 
 def test_chain_places_and_border_stand_on_the_road(drawn: Any) -> None:
-    picture = draw_map(drawn.plan, drawn.route, drawn.boundaries, View(width_px=DESK_PX))
+    picture = draw_map(drawn.plan, drawn.route, drawn.boundaries, View(width_px=DESKTOP_PX))
     ax = picture.canvas.figure.axes[0]
     points = {
         (round(float(x), 6), round(float(y), 6)) for line in ax.lines for x, y in zip(*line.get_data(), strict=True)
@@ -53,6 +53,6 @@ def test_chain_places_and_border_stand_on_the_road(drawn: Any) -> None:
 
 
 def test_text_gives_the_way_land_by_land(drawn: Any) -> None:
-    said = draw_map(drawn.plan, drawn.route, drawn.boundaries, View()).alt_text
-    assert "The way is 99 mi long, with 4 listed stops." in said
-    assert "Land of US-XX: to 50 mi." in said
+    output = draw_map(drawn.plan, drawn.route, drawn.boundaries, View()).alt_text
+    assert "The way is 99 mi long, with 4 listed stops." in output
+    assert "Land of US-XX: to 50 mi." in output

@@ -18,9 +18,9 @@ def test_points_and_words_are_those_of_the_bins() -> None:
     assert np.asarray(points.get_xdata()) == pytest.approx([0.05, 0.35, 0.95])
     assert np.asarray(points.get_ydata()) == pytest.approx([0.0, 0.25, 1.0])
     assert np.asarray(points.get_ydata()) == pytest.approx(binned(prob, happened).happened_frac[[0, 3, 9]])
-    said = " ".join(picture.alt_text)
-    assert "Forecast 35% on average, 4 times: it happened in 25%" in said
-    assert "POD 0.67, FAR 0.00, CSI 0.67" in said  # two hits, one miss
+    text = " ".join(picture.alt_text)
+    assert "Forecast 35% on average, 4 times: it happened in 25%" in text
+    assert "POD 0.67, FAR 0.00, CSI 0.67" in text  # two hits, one miss
     assert ElementTree.fromstring(picture.svg()).get("width") == "360"
 
 

@@ -8,7 +8,8 @@ import pytest
 
 from alertd.notices.charts.canvas import View
 from alertd.notices.charts.time_distance import draw_time_distance, window_of
-from alertd.plan.model import Advice, Along
+from alertd.plan.model.plan import Along
+from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import at_hour
 
 
@@ -32,16 +33,16 @@ def test_window_holds_the_trip_and_what_is_worth_weighing(drawn: Any) -> None:
 
 def test_text_gives_when_the_pass_is_clear_and_what_then_applies(drawn: Any) -> None:
     """Larch Pass has snow until the state of 12:00 UTC, 04:00 in its zone; who leaves late enough meets none."""
-    said = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).alt_text
-    (larch,) = [line for line in said if line.startswith("Larch Pass: ")]
+    text = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).alt_text
+    (larch,) = [line for line in text if line.startswith("Larch Pass: ")]
     assert "snow 20:00 PST to 03:00 PST, wet 04:00 PST" in larch
-    asks = [line for line in said if line.startswith("Leaving ")]
+    asks = [line for line in text if line.startswith("Leaving ")]
     assert any("plan to chain" in line for line in asks)
     later = [d for d in drawn.plan.departures if d.depart_at > at_hour(13)]
     assert later
     assert {d.advice for d in later} != {Advice.CHAIN}
     for label in ("ON 1", "OFF 1"):
-        assert any(line.startswith(f"{label}: ") for line in said)
+        assert any(line.startswith(f"{label}: ") for line in text)
 
 
 def test_nothing_is_drawn_of_the_road_behind_a_truck_under_way(drawn: Any) -> None:

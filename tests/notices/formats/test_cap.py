@@ -21,7 +21,9 @@ from alertd.notices.formats.cap import (
     has_alert,
 )
 from alertd.notices.formats.cap_feed import ATOM, cap_feed
-from alertd.plan.model import Advice, ClosureNote, Plan
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import at_hour, make_route, make_surface
 
 SCHEMA = xmlschema.XMLSchema(str(Path(__file__).resolve().parents[3] / "fixtures/cap/CAP-v1.2.xsd"))

@@ -15,13 +15,15 @@ from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.closures import Closure
 from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan, PositionFix
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.planning.planner import create_planner
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan
 from alertd.service.cycle import brief_slot, make_brief, run_cycle
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
 from alertd.store.store import Store
@@ -47,8 +49,8 @@ def test_the_schema_is_itself_valid() -> None:
 @pytest.mark.parametrize("hour", [3.0, 7.0])
 def test_every_event_of_a_trip_is_valid(saying: Callable[..., Plan], hour: float) -> None:
     first = saying(Advice.CHAIN, Advice.HOLD, short=2, partial=True)
-    _, said = plan_notices(first, None, at_hour(hour), IMMEDIATE_POLICY)
-    events = [*bodies(first, None, hour), *bodies(saying(), said, hour)]
+    _, facts = plan_notices(first, None, at_hour(hour), IMMEDIATE_POLICY)
+    events = [*bodies(first, None, hour), *bodies(saying(), facts, hour)]
     assert {e["type"] for e in events} == {"trip.plan", "trip.message"}
     assert {e["data"]["kind"] for e in events} == {"plan", "eased"}
     for event in events:
@@ -89,9 +91,9 @@ def test_plan_over_icy_bridges_is_valid_and_names_the_likeliest(saying: Callable
     for event in bodies(plan):
         SCHEMA_CHECK.validate(event)
         assert len(json.dumps(event).encode()) < LARGEST_BYTES
-    told = next(e["data"]["plan"] for e in bodies(plan) if e["type"] == "trip.plan")
-    assert [b["name"] for b in told["bridges"]] == [f"Deck {n}" for n in range(41, 51)]
-    assert any("on 50 bridges" in c for c in told["cautions"])
+    result = next(e["data"]["plan"] for e in bodies(plan) if e["type"] == "trip.plan")
+    assert [b["name"] for b in result["bridges"]] == [f"Deck {n}" for n in range(41, 51)]
+    assert any("on 50 bridges" in c for c in result["cautions"])
 
 
 def test_a_plan_that_counts_from_a_position_is_valid(saying: Callable[..., Plan]) -> None:

@@ -9,7 +9,9 @@ import pytest
 
 from alertd.notices.reports.brief_html import MAX_DRAWN, InlineImage, brief_page, trips_needing_action
 from alertd.notices.reports.html import chip
-from alertd.plan.model import POSTED_SIGNS_DECIDE, Advice, CarryNote, Plan
+from alertd.plan.model.notes import CarryNote
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
+from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice

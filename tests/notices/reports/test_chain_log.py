@@ -109,9 +109,9 @@ def test_last_correction_applies_and_the_report_stays_beside_it() -> None:
     (one,) = with_corrections([entry(AT, None)], [second, first])
     assert (one.minutes, one.reported_end, one.open_end(LATER)) == (70, None, "")
     assert [c.by for c in one.corrections] == ["Marit", "Ivo"]
-    said = "\n".join(lines([one], LATER))
-    assert "reported as 07:00 MST to ??:??" in said
-    assert "by Marit: forgot" in said
+    output = "\n".join(lines([one], LATER))
+    assert "reported as 07:00 MST to ??:??" in output
+    assert "by Marit: forgot" in output
     void = Correction(entry="evt_1", by="Ivo", why="test", at=LATER + timedelta(hours=2), void=True)
     (struck,) = with_corrections([one], [first, second, void])
     assert (struck.minutes, struck.void, struck.open_end(LATER)) == (0, True, "")

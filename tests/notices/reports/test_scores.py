@@ -11,10 +11,10 @@ from alertd.notices.reports.scores_html import score_page
 AT = datetime(2027, 1, 14, 14, 0, tzinfo=UTC)
 
 
-def cases(n: int, said: bool, happened: bool | None, lead_h: float = 4.0, p: float | None = None) -> Iterator[Case]:
+def cases(n: int, text: bool, happened: bool | None, lead_h: float = 4.0, p: float | None = None) -> Iterator[Case]:
     for i in range(n):
         yield Case(
-            lead_h=lead_h, probability=p if p is not None else float(said), called=said, happened=happened,
+            lead_h=lead_h, probability=p if p is not None else float(text), called=text, happened=happened,
             because="nobody saw it", day=f"2027-01-{1 + i % 20:02d}",
         )  # fmt: skip
 
@@ -23,12 +23,12 @@ def test_finleys_forecasts_score_as_published() -> None:
     """28 hits, 72 false alarms, 23 misses, 2680 correct negatives; POD 0.549, FAR 0.720, CSI 0.228 (Murphy 1996,
     The Finley affair, Weather and Forecasting 11, 3-20). Brier by hand: 95 wrong of 2803."""
     finley = [*cases(28, True, True), *cases(72, True, False), *cases(23, False, True), *cases(2680, False, False)]
-    told = score_json(score_cases("tornadoes", "rule", finley))["whole"]
-    assert (told["pod"], told["far"], told["csi"]) == (
+    result = score_json(score_cases("tornadoes", "rule", finley))["whole"]
+    assert (result["pod"], result["far"], result["csi"]) == (
         pytest.approx(0.549, abs=5e-4), pytest.approx(0.720, abs=5e-4), pytest.approx(0.228, abs=5e-4),
     )  # fmt: skip
-    assert told["brier"] == pytest.approx(95 / 2803, abs=5e-5)
-    assert [(b["cases"], round(b["happened"], 3)) for b in told["bins"]] == [(2703, 0.009), (100, 0.28)]
+    assert result["brier"] == pytest.approx(95 / 2803, abs=5e-5)
+    assert [(b["cases"], round(b["happened"], 3)) for b in result["bins"]] == [(2703, 0.009), (100, 0.28)]
 
 
 def test_what_nobody_can_tell_is_counted_and_changes_no_score() -> None:

@@ -13,7 +13,9 @@ import pytest
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line, departure_advice, departure_lines
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
-from alertd.plan.model import Advice, Departure, DeparturePick, Plan
+from alertd.plan.model.alternatives import Departure, DeparturePick
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -98,9 +100,9 @@ def test_brief_has_the_departure_that_changes_most_once_a_trip(saying: Saying) -
         saying(CHAIN), departure(3.0, READY), departure(5.0, CLEAR, probability=0.04), departure(13.0, CLEAR)
     )
     for text in (brief_text("Invented fleet", [plan], (), at_hour(2), "America/Denver"), dispatcher_text(plan)):
-        told = " ".join(text.split())
-        assert told.count("Leave ") == 1
-        assert "Leave 60 min earlier, 21:00 PST: no chains expected by this forecast (4%)" in told
+        result = " ".join(text.split())
+        assert result.count("Leave ") == 1
+        assert "Leave 60 min earlier, 21:00 PST: no chains expected by this forecast (4%)" in result
 
 
 @pytest.mark.parametrize("lines", [lambda p: [best_departure_line(p)], departure_lines])

@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, CarryNote, Plan
+from alertd.plan.model.notes import CarryNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan

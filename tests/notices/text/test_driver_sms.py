@@ -9,7 +9,8 @@ import pytest
 
 from alertd.notices.text import gsm7
 from alertd.notices.text.driver_sms import driver_text, eased_text
-from alertd.plan.model import Advice, Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.rules.requirements import cover, demand_for
 from alertd.rules.rig import Rig
 from alertd.rules.tire_text import tires_code
@@ -106,7 +107,7 @@ def test_an_unknown_road_gives_no_figure(two_passes: Plan) -> None:
 @pytest.mark.parametrize("rig_id", sorted(RIGS))
 def test_end_of_a_hold_is_given_where_it_fits(two_passes: Plan, rig_id: str, place: str) -> None:
     """Local time where the truck holds; by Alaska's clock, 9 hours behind UTC, the day after."""
-    rig, told = RIGS[rig_id], 0
+    rig, result = RIGS[rig_id], 0
     for hanging in hangings(rig):
         stretch = stretch_for(two_passes, rig, hanging, Advice.HOLD, place, "Larch Pass", "America/Anchorage")
         until = stretch.chain_up.arrive_at.replace(minute=0) + timedelta(hours=24)
@@ -119,8 +120,8 @@ def test_end_of_a_hold_is_given_where_it_fits(two_passes: Plan, rig_id: str, pla
         assert "% likely" in text
         assert text.endswith("Read parked.")
         assert text.count("Maybe passable") == text.count(f"Maybe passable from {day}. ")
-        told += "Maybe passable" in text
-    assert told
+        result += "Maybe passable" in text
+    assert result
 
 
 @pytest.mark.parametrize("advice", [Advice.READY, Advice.CHAIN])

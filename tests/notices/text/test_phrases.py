@@ -8,11 +8,12 @@ import pytest
 from alertd.notices.text import phrases
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import driver_text
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 
 
 @pytest.mark.parametrize(
-    ("low_m", "high_m", "said"),
+    ("low_m", "high_m", "expected"),
     [
         (0.0, 0.0, ""),
         (0.0059, 0.0139, ""),  # 0.99 cm in the middle
@@ -23,9 +24,9 @@ from alertd.plan.model import Advice, Plan
         (0.47, 1.10, "about 1.5-4 ft of snow on an unploughed road"),  # 1.54 and 3.61 ft
     ],
 )
-def test_snow_is_told_as_a_range_rounded_outwards(low_m: float, high_m: float, said: str, two_passes: Plan) -> None:
+def test_snow_is_told_as_a_range_rounded_outwards(low_m: float, high_m: float, expected: str, two_passes: Plan) -> None:
     stretch = replace(two_passes.stretches[0], snow_depth_low_m=low_m, snow_depth_high_m=high_m)
-    assert phrases.snow_depth(stretch) == said
+    assert phrases.snow_depth(stretch) == expected
 
 
 def test_the_office_reads_the_depth_and_the_driver_is_spared_it(saying: Callable[..., Plan]) -> None:

@@ -16,7 +16,9 @@ from alertd.notices.text import gsm7
 from alertd.notices.text.driver_sms import driver_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.scheduled import approach_text, off_text
-from alertd.plan.model import Advice, Plan, PositionFix, Stretch
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.rules.requirements import cover, demand_for
 from alertd.rules.tire_text import tire_runs, tires_code, tires_short_text
 from alertd.sources.files.rig import read_rigs
@@ -108,21 +110,21 @@ def test_the_next_step_says_what_to_look_for(two_passes: Plan) -> None:
 
 def test_a_place_to_look_for_is_news_once_the_snow_has_moved(two_passes: Plan) -> None:
     """One candidate instead of its neighbour is none while the snow begins where it did."""
-    told = searched(two_passes)
-    _, said = plan_notices(told, None, at_hour(2), IMMEDIATE_POLICY)
-    assert plan_notices(searched(two_passes, AT_M - 4e3), said, at_hour(3), IMMEDIATE_POLICY)[0] == ()
-    assert describe_changes(told, searched(two_passes, AT_M - 4e3)) == ()
+    result = searched(two_passes)
+    _, facts = plan_notices(result, None, at_hour(2), IMMEDIATE_POLICY)
+    assert plan_notices(searched(two_passes, AT_M - 4e3), facts, at_hour(3), IMMEDIATE_POLICY)[0] == ()
+    assert describe_changes(result, searched(two_passes, AT_M - 4e3)) == ()
     nearer = searched(two_passes, AT_M - 16e3, EDGE_M - 15e3)
-    assert plan_notices(nearer, said, at_hour(3), IMMEDIATE_POLICY)[0] != ()
-    assert any(line.startswith("chain up at") for line in describe_changes(told, nearer))
+    assert plan_notices(nearer, facts, at_hour(3), IMMEDIATE_POLICY)[0] != ()
+    assert any(line.startswith("chain up at") for line in describe_changes(result, nearer))
 
 
 def test_a_truck_past_its_listed_stop_is_not_called_again(two_passes: Plan, saying: Callable[..., Plan]) -> None:
     """Chains may be on; that the plan has only a place to look for ahead is no news to it."""
     plan = saying(Advice.CHAIN)
-    _, said = plan_notices(plan, None, at_hour(2), IMMEDIATE_POLICY)
+    _, facts = plan_notices(plan, None, at_hour(2), IMMEDIATE_POLICY)
     s = plan.stretches[0]
     up = replace(s.chain_up, stop_id="unlisted-9", kind="search", listed=False, edge_m=s.start_m)
     fix = PositionFix(at=at_hour(6.5), distance_m=s.start_m - 2e3, offset_m=0.0)
     now = replace(plan, stretches=(replace(s, chain_up=up),), position=fix)
-    assert plan_notices(now, said, at_hour(6.5), IMMEDIATE_POLICY)[0] == ()
+    assert plan_notices(now, facts, at_hour(6.5), IMMEDIATE_POLICY)[0] == ()

@@ -17,7 +17,8 @@ from alertd.notices.sent_state import fact_of
 from alertd.notices.text import gsm7
 from alertd.notices.triggers.all_clear import all_clear, all_clear_text
 from alertd.notices.triggers.unplanned import to_driver, unplanned_text
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import at_hour
 
@@ -37,7 +38,7 @@ def clear(saying: Saying) -> Plan:
     return replace(plan, along=replace(plan.along, winter_frac=bare), bridges=(), made_at=at_hour(3), depart_zone="UTC")
 
 
-def said_at(plan: Plan, now: datetime, policy: Policy = AWAKE) -> list[Audience]:
+def sent_at(plan: Plan, now: datetime, policy: Policy = AWAKE) -> list[Audience]:
     return [n.audience for n in all_clear(plan, (), now, policy, ALL_ENGLISH)]
 
 
@@ -64,18 +65,18 @@ def test_a_clear_trip_gets_one_message_that_says_as_of_when(clear: Plan) -> None
     ids=str,
 )
 def test_data_in_doubt_or_any_other_advice_is_never_called_clear(clear: Plan, change: dict[str, object]) -> None:
-    assert said_at(clear, at_hour(3)) == [Audience.DRIVER]
-    assert said_at(replace(clear, **change), at_hour(3)) == []
+    assert sent_at(clear, at_hour(3)) == [Audience.DRIVER]
+    assert sent_at(replace(clear, **change), at_hour(3)) == []
 
 
 def test_a_winter_road_without_chains_is_not_called_clear(clear: Plan) -> None:
-    assert said_at(replace(clear, advice=Advice.SLOW), at_hour(3)) == []
+    assert sent_at(replace(clear, advice=Advice.SLOW), at_hour(3)) == []
 
 
 def test_who_was_told_of_chains_gets_relief_in_other_words(clear: Plan, saying: Saying) -> None:
-    told = fact_of(saying(Advice.CHAIN).stretches[0])
-    assert all_clear(clear, (told,), at_hour(3), AWAKE, ALL_ENGLISH) == ()
-    assert all_clear(clear, (replace(told, advice=Advice.CLEAR),), at_hour(3), AWAKE, ALL_ENGLISH) == ()
+    result = fact_of(saying(Advice.CHAIN).stretches[0])
+    assert all_clear(clear, (result,), at_hour(3), AWAKE, ALL_ENGLISH) == ()
+    assert all_clear(clear, (replace(result, advice=Advice.CLEAR),), at_hour(3), AWAKE, ALL_ENGLISH) == ()
 
 
 def test_it_comes_the_evening_before_and_not_in_quiet_hours(clear: Plan) -> None:
@@ -83,7 +84,7 @@ def test_it_comes_the_evening_before_and_not_in_quiet_hours(clear: Plan) -> None
     policy = Policy()
 
     def at(hour: float) -> list[Audience]:
-        return said_at(replace(clear, made_at=at_hour(hour)), at_hour(hour), policy)
+        return sent_at(replace(clear, made_at=at_hour(hour)), at_hour(hour), policy)
 
     assert [bool(at(hour)) for hour in (-6.0, -5.4, -3.1, -2.9, 3.9, 4.1)] == [False, True, True, False, False, True]
 
@@ -119,10 +120,10 @@ def test_a_trip_without_a_plan_is_told_to_its_driver_once() -> None:
     Draft202012Validator(SCHEMA).validate(json.loads(first.body))
 
 
-@pytest.mark.parametrize(("now_h", "told"), [(7.0, False), (9.0, False), (12.0, True), (20.5, False)])
-def test_no_word_early_at_night_or_at_the_wheel(now_h: float, told: bool) -> None:
+@pytest.mark.parametrize(("now_h", "result"), [(7.0, False), (9.0, False), (12.0, True), (20.5, False)])
+def test_no_word_early_at_night_or_at_the_wheel(now_h: float, result: bool) -> None:
     """Leaves at 20:00 UTC; quiet hours in Denver end at 11:00 UTC."""
-    assert bool(to_driver("T-1", at_hour(20), ZONE, at_hour(now_h), Policy(), ENGLISH)) is told
+    assert bool(to_driver("T-1", at_hour(20), ZONE, at_hour(now_h), Policy(), ENGLISH)) is result
 
 
 def test_who_leaves_within_the_night_is_woken_for_it() -> None:

@@ -7,13 +7,14 @@ from typing import Any
 import pytest
 
 from alertd.notices.model import Audience
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text import gsm7
 from alertd.notices.text.dispatcher import brief_text, dispatcher_text
 from alertd.notices.triggers.closures import closure_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.model import Advice, ClosureNote, Plan, PositionFix
-from alertd.plan.serialize import to_plain
+from alertd.plan.model.notes import ClosureNote, PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 Saying = Callable[..., Plan]
@@ -38,15 +39,15 @@ BLIZZARD = replace(SLIDE, what="Blizzard Warning", source="NWS Made", posted=Fal
 class Talk:
     def __init__(self, saying: Saying) -> None:
         self.saying = saying
-        self.said: tuple[SentFact, ...] | None = None
+        self.facts: tuple[SentFact, ...] | None = None
         self.ids: list[str] = []
 
     def driver(self, *notes: ClosureNote, now_h: float = 3.0, **changes: Any) -> list[str]:
         plan = replace(self.saying(), closures=notes, **changes)
         if any(n.held for n in notes):
             plan = replace(plan, advice=Advice.HOLD)
-        notices, said = plan_notices(plan, self.said, at_hour(now_h), IMMEDIATE_POLICY)
-        self.said = facts_from_plain(to_plain(said))
+        notices, facts = plan_notices(plan, self.facts, at_hour(now_h), IMMEDIATE_POLICY)
+        self.facts = facts_from_plain(facts_to_plain(facts))
         self.ids += [n.id for n in notices]
         return [n.text for n in notices if n.audience is Audience.DRIVER]
 
@@ -97,17 +98,17 @@ def test_what_lies_behind_the_truck_is_no_relief(talk: Talk) -> None:
     talk.driver(SLIDE)
     here = PositionFix(at=at_hour(7), distance_m=85e3, offset_m=0.0)
     plan = replace(talk.saying(), position=here)
-    assert plan_notices(plan, talk.said, at_hour(7), IMMEDIATE_POLICY)[0] == ()
+    assert plan_notices(plan, talk.facts, at_hour(7), IMMEDIATE_POLICY)[0] == ()
 
 
 def test_chains_on_the_same_road_are_told_beside_it(talk: Talk, saying: Saying) -> None:
     talk.driver()
     talk.driver(replace(SLIDE, start_m=30e3, end_m=60e3))
     plan = replace(saying(Advice.CHAIN), closures=(replace(SLIDE, start_m=30e3, end_m=60e3),), advice=Advice.HOLD)
-    notices, said = plan_notices(plan, talk.said, at_hour(3), IMMEDIATE_POLICY)
+    notices, facts = plan_notices(plan, talk.facts, at_hour(3), IMMEDIATE_POLICY)
     (text,) = [n.text for n in notices if n.audience is Audience.DRIVER]
     assert text.startswith("PLAN TO CHAIN")
-    assert len(said) == 2
+    assert len(facts) == 2
 
 
 def test_a_closure_that_asks_no_hold_is_no_news(talk: Talk) -> None:

@@ -8,7 +8,8 @@ from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.text import gsm7
 from alertd.notices.triggers.compose import NoticeDraft, person_notice, with_link
 from alertd.notices.triggers.scheduled import recheck_text
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 
 LINK = "https://trips.fleet.example/d/" + "A" * 36
 

@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import SentFact, facts_from_plain
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.model import Advice, ChainsNote, Plan, PositionFix
-from alertd.plan.serialize import canonical, to_plain
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, ChainsNote
+from alertd.plan.serialize import canonical
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -30,13 +32,13 @@ class Talk:
 
     def __init__(self, policy: Policy = IMMEDIATE_POLICY) -> None:
         self.policy = policy
-        self.said: tuple[SentFact, ...] | None = None
+        self.facts: tuple[SentFact, ...] | None = None
         self.notices: list[Notice] = []
 
     def hear(self, plan: Plan, now: Any = BEFORE) -> tuple[Notice, ...]:
-        notices, said = plan_notices(plan, self.said, now, self.policy)
-        self.said = facts_from_plain(json.loads(canonical(to_plain(said))))
-        assert self.said == said
+        notices, facts = plan_notices(plan, self.facts, now, self.policy)
+        self.facts = facts_from_plain(json.loads(canonical(facts_to_plain(facts))))
+        assert self.facts == facts
         self.notices += notices
         return notices
 
@@ -145,12 +147,12 @@ def test_a_stop_that_flips_back_is_said_again(saying: Saying) -> None:
 
 def test_equal_content_has_equal_ids_whenever_it_is_said(saying: Saying) -> None:
     """A cycle that crashed before it was stored says the same thing later, under the same ids."""
-    said = Talk()
-    said.hear(saying(READY))
-    first, _ = plan_notices(saying(CHAIN), said.said, BEFORE)
-    again, _ = plan_notices(saying(CHAIN), said.said, at_hour(4))
+    facts = Talk()
+    facts.hear(saying(READY))
+    first, _ = plan_notices(saying(CHAIN), facts.facts, BEFORE)
+    again, _ = plan_notices(saying(CHAIN), facts.facts, at_hour(4))
     assert [n.id for n in first] == [n.id for n in again]
-    other, _ = plan_notices(saying(HOLD), said.said, BEFORE)
+    other, _ = plan_notices(saying(HOLD), facts.facts, BEFORE)
     assert not {n.id for n in first} & {n.id for n in other}
 
 
@@ -263,9 +265,9 @@ def test_what_a_truck_is_in_or_past_did_not_get_better(saying: Saying, distance_
 def test_relief_ahead_of_a_truck_under_way_is_still_given(saying: Saying) -> None:
     talk = Talk()
     talk.hear(saying(CHAIN, CHAIN))
-    told = talk.hear(seen(saying(CHAIN), 20e3), ROLLING)
-    assert kinds(told) == [("eased", "dispatcher"), ("eased", "fleet")]
-    assert "Tarn Pass now looks better" in told[0].text
+    result = talk.hear(seen(saying(CHAIN), 20e3), ROLLING)
+    assert kinds(result) == [("eased", "dispatcher"), ("eased", "fleet")]
+    assert "Tarn Pass now looks better" in result[0].text
 
 
 def test_announced_stop_behind_the_truck_is_no_news(saying: Saying) -> None:
@@ -299,39 +301,41 @@ def test_the_office_is_told_where_the_truck_was_seen(saying: Saying) -> None:
 def test_truck_at_the_chain_up_place_is_not_notified_again(saying: Callable[..., Plan]) -> None:
     """Each new plan puts the hanging off while it stands there; one that is elsewhere is late."""
     first = saying(Advice.CHAIN)
-    _, said = plan_notices(first, None, at_hour(5), IMMEDIATE_POLICY)
+    _, facts = plan_notices(first, None, at_hour(5), IMMEDIATE_POLICY)
     late = saying(Advice.CHAIN, late_min=70)
     place_m = late.stretches[0].chain_up.distance_m
-    for at_m, told in ((place_m + 200.0, False), (place_m - 9e3, True)):
+    for at_m, result in ((place_m + 200.0, False), (place_m - 9e3, True)):
         seen = replace(late, position=PositionFix(at=at_hour(7), distance_m=at_m, offset_m=0.0))
-        assert bool(plan_notices(seen, said, at_hour(7), IMMEDIATE_POLICY)[0]) is told
+        assert bool(plan_notices(seen, facts, at_hour(7), IMMEDIATE_POLICY)[0]) is result
     lost = replace(late, position=PositionFix(at=at_hour(4), distance_m=place_m - 9e3, offset_m=0.0, old=True))
-    assert plan_notices(lost, said, at_hour(7), IMMEDIATE_POLICY)[0] == ()
+    assert plan_notices(lost, facts, at_hour(7), IMMEDIATE_POLICY)[0] == ()
 
 
 def test_chained_more_tires_and_more_snow_are_news_and_no_more(saying: Callable[..., Plan]) -> None:
     first = saying(Advice.CHAIN)
-    _, said = plan_notices(first, None, at_hour(5), IMMEDIATE_POLICY)
+    _, facts = plan_notices(first, None, at_hour(5), IMMEDIATE_POLICY)
     (stretch,) = first.stretches
     on = ChainsNote(since=at_hour(6.5), off=stretch.chain_off)
     here = replace(stretch.chain_up, stop_id="", name="present place")
     plan = replace(first, stretches=(replace(stretch, chained=True, chain_up=here),), chains=on)
-    assert plan_notices(plan, said, at_hour(7), IMMEDIATE_POLICY)[0] == ()
+    assert plan_notices(plan, facts, at_hour(7), IMMEDIATE_POLICY)[0] == ()
     more = replace(plan.stretches[0], tires_short_words="all of them")
     short = replace(plan, stretches=(more,), chains=replace(on, missing_n=2))
-    texts = [n.text for n in plan_notices(short, said, at_hour(7), IMMEDIATE_POLICY)[0]]
+    texts = [n.text for n in plan_notices(short, facts, at_hour(7), IMMEDIATE_POLICY)[0]]
     assert any("STAY CHAINED to" in t for t in texts)
     both = saying(Advice.CHAIN, Advice.CHAIN)
     second = replace(both.stretches[1], chained=True, chain_up=here)
     further = replace(plan, stretches=(*plan.stretches, second))
     texts = [
-        n.text for n in plan_notices(further, said, at_hour(7), IMMEDIATE_POLICY)[0] if n.audience is not Audience.FLEET
+        n.text
+        for n in plan_notices(further, facts, at_hour(7), IMMEDIATE_POLICY)[0]
+        if n.audience is not Audience.FLEET
     ]
     assert texts
     assert not any("PLAN TO CHAIN" in t for t in texts)
 
 
 def test_a_trip_that_has_arrived_says_nothing_more(saying: Callable[..., Plan]) -> None:
-    _, said = plan_notices(saying(Advice.CHAIN), None, at_hour(5), IMMEDIATE_POLICY)
+    _, facts = plan_notices(saying(Advice.CHAIN), None, at_hour(5), IMMEDIATE_POLICY)
     arrived = replace(saying(), arrived_at=at_hour(9))
-    assert plan_notices(arrived, said, at_hour(10), IMMEDIATE_POLICY) == ((), said)
+    assert plan_notices(arrived, facts, at_hour(10), IMMEDIATE_POLICY) == ((), facts)

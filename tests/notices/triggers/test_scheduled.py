@@ -22,7 +22,8 @@ from alertd.notices.triggers.scheduled import (
     recheck_text,
     scheduled_notices,
 )
-from alertd.plan.model import Advice, ChainsNote, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, ChainsNote
 from alertd.testing.factories import at_hour
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
@@ -34,7 +35,7 @@ def kinds(notices: tuple[Notice, ...]) -> list[tuple[NoticeKind, Audience]]:
     return [(n.kind, n.audience) for n in notices]
 
 
-def every_minute(plan: Plan, from_: datetime, until: datetime, **said: object) -> list[Notice]:
+def every_minute(plan: Plan, from_: datetime, until: datetime, **output: object) -> list[Notice]:
     """What a store keeps of a daemon that looks every minute: each notice once, as it first came."""
     found: dict[str, Notice] = {}
     now = from_
@@ -49,9 +50,9 @@ def test_early_and_last_notice_come_once_each_before_chain_up(saying: Saying) ->
     """20 to 40 minutes before the chain-up place: common practice, no source."""
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
-    said = every_minute(plan, hang - timedelta(hours=4), hang + timedelta(hours=1))
-    assert [n.kind for n in said] == [NoticeKind.EARLY, NoticeKind.APPROACH]
-    early, last = (hang - n.created_at for n in said)
+    output = every_minute(plan, hang - timedelta(hours=4), hang + timedelta(hours=1))
+    assert [n.kind for n in output] == [NoticeKind.EARLY, NoticeKind.APPROACH]
+    early, last = (hang - n.created_at for n in output)
     assert early == timedelta(hours=3)
     assert timedelta(minutes=40) <= last <= timedelta(minutes=45)
 
@@ -60,8 +61,8 @@ def test_who_heard_of_it_lately_gets_no_early_notice(saying: Saying) -> None:
     plan = saying(CHAIN)
     hang = plan.stretches[0].chain_up.arrive_at
     now = hang - timedelta(hours=2)
-    lately = replace(fact_of(plan.stretches[0]), said_at=now - timedelta(hours=1))
-    long_ago = replace(lately, said_at=now - timedelta(hours=3))
+    lately = replace(fact_of(plan.stretches[0]), sent_at=now - timedelta(hours=1))
+    long_ago = replace(lately, sent_at=now - timedelta(hours=3))
     assert scheduled_notices(plan, (lately,), OFF, now, Policy()) == ()
     assert [n.kind for n in scheduled_notices(plan, (long_ago,), OFF, now, Policy())] == [NoticeKind.EARLY]
 
@@ -106,8 +107,8 @@ def test_the_evening_before_is_local_and_once(saying: Saying, hours_before: floa
     zone = ZoneInfo(plan.depart_zone)
     day = plan.depart_at.astimezone(zone).date() - timedelta(days=1)
     eve = datetime.combine(day, Policy().outlook_at, zone)
-    said = scheduled_notices(plan, (), OFF, eve + timedelta(hours=hours_before), Policy())
-    assert [n.kind for n in said] == [NoticeKind.OUTLOOK] or plan.depart_at < eve + timedelta(hours=hours_before)
+    output = scheduled_notices(plan, (), OFF, eve + timedelta(hours=hours_before), Policy())
+    assert [n.kind for n in output] == [NoticeKind.OUTLOOK] or plan.depart_at < eve + timedelta(hours=hours_before)
     assert scheduled_notices(plan, (), OFF, eve - timedelta(minutes=1), Policy()) == ()
     assert scheduled_notices(saying(), (), OFF, eve, Policy()) == (), (
         "a trip that asks for nothing needs no evening message"

@@ -27,7 +27,9 @@ from alertd.notices.triggers.scheduled import (
     recheck_text,
     scheduled_notices,
 )
-from alertd.plan.model import Advice, ClosureNote, Plan, Stretch
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.road.road_class import RoadClass
 from alertd.rules.requirements import Hanging, cover, demand_for
 from alertd.rules.rig import Rig
@@ -100,8 +102,8 @@ def holds(text: str, translator: Translator, *, likely: bool = True, age: bool =
     """What every text must hold to; septets raise outside the alphabet."""
     assert gsm7.segments(text) <= 2, text
     assert gsm7.septets(text) <= 2 * gsm7.PART_SEPTETS, text
-    for said in DECIDES[translator.language]:
-        assert said in text
+    for facts in DECIDES[translator.language]:
+        assert facts in text
     if likely:
         assert re.search(LIKELY[translator.language], text), text
     if age:
@@ -146,12 +148,12 @@ def test_orders_of_any_rig_fit_and_first_segment_is_complete(two_passes: Plan, l
         last = approach_text(plan, stretch, at_hour(5), translator)
         holds(last, translator)
         assert "25 mph" in last
-        for said in (
+        for facts in (
             driver_text(plan, posted(stretch), translator),
             approach_text(plan, posted(stretch), at_hour(5), translator),
         ):
-            holds(said, translator, likely=False)
-            assert POSTED[language] in said.upper()
+            holds(facts, translator, likely=False)
+            assert POSTED[language] in facts.upper()
 
 
 @every_language

@@ -13,7 +13,8 @@ from alertd.i18n import ENGLISH
 from alertd.notices.sent_state import fact_of
 from alertd.notices.text import phrases
 from alertd.notices.text.driver_sms import driver_text
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import NeedRun, find_runs, stretch_probability
 from alertd.plan.road_ahead.sections import fold

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.model import Advice, Plan, Stretch
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice, Stretch
 from alertd.road.road_class import RoadClass
 from alertd.route.build import build_route
 from alertd.route.model import JurisdictionSpan, Route

@@ -5,7 +5,7 @@ import pytest
 
 from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.make_plan import Weather
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass
@@ -51,7 +51,7 @@ def test_storm_between_unchained_and_chained_arrival_is_found() -> None:
 def test_storm_met_only_after_a_forced_chain_up_is_found() -> None:
     """At 20 % the plan keeps the unchained clock, but the control may be posted and the driver an hour later."""
     result, route = first_pass_and_later_storm(onset_h=9, chance=0.2)
-    assert result.standing_times == ()
+    assert result.stopped_times == ()
     assert result.later_road
     assert 6 + result.reach_s(180e3) / 3600 < 8.5
     assert [(route.distance_m[x.first], x.driven) for x in result.legs] == [(20e3, False), (160e3, False)]
@@ -75,7 +75,7 @@ def test_stretch_chained_in_a_later_round_moves_the_clock() -> None:
     (leg,) = result.legs
     assert leg.probability == pytest.approx(0.6)
     assert leg.driven
-    assert list(result.standing_times) == [(10e3, leg.hang_s), (45e3, PARAMS.remove_s)]
+    assert list(result.stopped_times) == [(10e3, leg.hang_s), (45e3, PARAMS.remove_s)]
 
 
 @pytest.mark.parametrize("chance", [0.2, 0.6, 1.0])
@@ -83,7 +83,7 @@ def test_stretch_chained_in_a_later_round_moves_the_clock() -> None:
 def test_every_chained_leg_of_a_run_stands_in_its_clock(chance: float, onset_h: int) -> None:
     result, _ = first_pass_and_later_storm(onset_h, chance)
     expected = [(m, s) for x in result.legs if x.driven for m, s in ((x.on_m, x.hang_s), (x.off_m, 1200.0))]
-    assert list(result.standing_times) == expected
+    assert list(result.stopped_times) == expected
 
 
 def test_snow_that_chaining_up_would_miss_is_still_chained_for() -> None:
@@ -96,7 +96,7 @@ def test_snow_that_chaining_up_would_miss_is_still_chained_for() -> None:
         route, lambda _, d, h: np.where((d >= 155e3) & (d <= 180e3) & (h == 8), RoadClass.SNOW, RoadClass.DRY)
     )
     result = run(route, weather, chance=0.9, depart_h=6.6)
-    assert list(result.standing_times) == [(150e3, result.legs[0].hang_s), (190e3, PARAMS.remove_s)]
+    assert list(result.stopped_times) == [(150e3, result.legs[0].hang_s), (190e3, PARAMS.remove_s)]
 
 
 def test_the_clock_is_the_sum_of_moving_and_standing() -> None:

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import RoadClass
 from alertd.route.stops import StopKind
 from alertd.testing.factories import make_route, make_rules, make_stop, make_weather

@@ -14,7 +14,8 @@ from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import driver_text
 from alertd.notices.text.phrases import stop_words
 from alertd.plan.chain_up.unlisted_places import places_with_search
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass

@@ -12,7 +12,9 @@ import pytest
 
 from alertd.plan.controls.closures import Closure, PostedClosure, place_closures
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Advice, Plan, PositionFix
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import M_PER_DEG_LON, at_hour, make_rig, make_route, make_weather
@@ -100,10 +102,10 @@ def test_what_a_closure_says_stands_first_among_the_cautions() -> None:
 
 
 def test_a_warning_that_asks_no_hold_is_a_caution_only() -> None:
-    told = Closure(
+    result = Closure(
         start_m=0.0, end_m=60e3, begins_at=at_hour(1), ends_at=None, what="High Wind Warning", source="NWS", holds=False
     )
-    plan = planned(told)
+    plan = planned(result)
     assert (plan.advice, plan.closures[0].met, plan.closures[0].held) == (Advice.CLEAR, True, False)
     assert plan.cautions[0].endswith("expected on the road at the truck's hour (Wed 22:00 PST)")
 

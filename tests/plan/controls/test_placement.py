@@ -17,7 +17,8 @@ from alertd.notices.text.driver_sms import driver_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.placement import FeedNote, PostedConditions, PostedOnRoute, place_posted, posted_closures
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan, plan_drive
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.road.road_class import RoadClass
@@ -288,14 +289,14 @@ def test_failed_feed_is_shown_in_its_state_and_eases_nothing() -> None:
     """What was posted is gone from what is known, but the feed did not answer: no relief until it does."""
     missing = PostedConditions(missing=(FeedNote(jurisdiction="US-XX", text="Posted conditions of X not known"),))
     before = planned(control())
-    _, said = plan_notices(before, None, at_hour(5.5), IMMEDIATE_POLICY)
+    _, facts = plan_notices(before, None, at_hour(5.5), IMMEDIATE_POLICY)
     silent = planned(on_route=place_posted(FLAT, missing, {}, at_hour(5.6), PARAMS))
     assert silent.posted_missing == ("Posted conditions of X not known",)
     assert "Posted conditions of X not known" in silent.cautions
-    notices, standing_times = plan_notices(silent, said, at_hour(5.6), IMMEDIATE_POLICY)
-    assert (notices, standing_times) == ((), said)
-    heard, _ = plan_notices(planned(), said, at_hour(5.6), IMMEDIATE_POLICY)
-    assert {n.kind for n in heard} == {NoticeKind.EASED}
+    notices, stopped_times = plan_notices(silent, facts, at_hour(5.6), IMMEDIATE_POLICY)
+    assert (notices, stopped_times) == ((), facts)
+    received, _ = plan_notices(planned(), facts, at_hour(5.6), IMMEDIATE_POLICY)
+    assert {n.kind for n in received} == {NoticeKind.EASED}
     elsewhere = PostedConditions(missing=(FeedNote(jurisdiction="US-YY", text="x"),))
     assert place_posted(FLAT, elsewhere, {}, at_hour(5.6), PARAMS).missing == ()
 

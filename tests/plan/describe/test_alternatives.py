@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from alertd.plan.describe.alternatives import with_alternatives
-from alertd.plan.model import Advice, ClosureNote, Plan
+from alertd.plan.model.notes import ClosureNote
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import RoadClass
@@ -104,14 +106,14 @@ def test_drivable_way_beats_an_undrivable_one_however_long(
 
 
 def test_the_same_advice_is_a_matter_of_time(over_the_pass: Plan) -> None:
-    def told(later_min: int) -> str:
+    def result(later_min: int) -> str:
         arrive = over_the_pass.arrive_at + timedelta(minutes=later_min)
         return choice(over_the_pass, ("B", replace(over_the_pass, arrive_at=arrive)))
 
     what = "By way of B: plan to chain (60%), 4 tires, arrives"
-    assert told(-15) == f"Another way is quicker. {what} 15 min earlier"
-    assert told(-14) == f"The ways ask about the same. {what} 14 min earlier"
-    assert told(15) == f"The planned way is the better one. {what} 15 min later"
+    assert result(-15) == f"Another way is quicker. {what} 15 min earlier"
+    assert result(-14) == f"The ways ask about the same. {what} 14 min earlier"
+    assert result(15) == f"The planned way is the better one. {what} 15 min later"
 
 
 def test_partly_unknown_way_is_never_better_or_clear(planned: Callable[..., Plan], over_the_pass: Plan) -> None:

@@ -6,7 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan
 from alertd.testing.factories import make_route, make_rules, make_stop, make_weather

@@ -16,7 +16,8 @@ from alertd.notices.model import Audience
 from alertd.notices.text.dispatcher import brief_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
-from alertd.plan.model import Advice, Plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.plan.hours.limits import EU, US, Duty, HoursUsed, Limit, Spell, limits, rules_for, timeline, with_break
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
-from alertd.plan.model import Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
@@ -195,14 +195,14 @@ def test_break_due_on_snow_is_taken_at_the_last_stop_below_it() -> None:
 
 def test_plan_shows_which_limit_ends_where_and_missing_hours() -> None:
     untold = plan_with(HoursUsed()).hours
-    told = plan_with(HoursUsed(drive_h=5.0, on_duty_since=at_hour(0.5), cycle_h=40.0, since_break_h=0.0)).hours
+    result = plan_with(HoursUsed(drive_h=5.0, on_duty_since=at_hour(0.5), cycle_h=40.0, since_break_h=0.0)).hours
     assert untold is not None
-    assert told is not None
+    assert result is not None
     assert len(untold.not_given) == 4
     assert untold.ok
-    assert told.not_given == ()
-    assert not told.ok
-    (driving,) = (x for x in told.limits if x.kind == "driving")
+    assert result.not_given == ()
+    assert not result.ok
+    (driving,) = (x for x in result.limits if x.kind == "driving")
     assert driving.reached_m == pytest.approx(6 * 3600 * 27.7165, abs=500)
     assert (driving.stop_id, driving.section) == ("a", "49 CFR 395.3(a)(3)(i)")
 

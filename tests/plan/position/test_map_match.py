@@ -160,16 +160,16 @@ def test_an_arrival_is_final_whatever_the_truck_does_then() -> None:
 
 
 def test_a_reported_arrival_counts_unless_positions_contradict() -> None:
-    told = TruckReport(at=at_hour(8.0), what=Report.ARRIVED)
-    assert seen(told, now_h=9.0).arrived_at == at_hour(8.0)
-    assert seen(report(7.0, 150e3), told, now_h=9.0).arrived_at == at_hour(8.0)
-    assert seen(told, report(9.0, 150e3), report(9.5, 100e3), now_h=10.0).arrived_at == at_hour(8.0)
+    result = TruckReport(at=at_hour(8.0), what=Report.ARRIVED)
+    assert seen(result, now_h=9.0).arrived_at == at_hour(8.0)
+    assert seen(report(7.0, 150e3), result, now_h=9.0).arrived_at == at_hour(8.0)
+    assert seen(result, report(9.0, 150e3), report(9.5, 100e3), now_h=10.0).arrived_at == at_hour(8.0)
     for wrong in (
         [report(7.9, 50e3)],  # 93 miles in six minutes
         [report(8.05, 120e3)],
         [report(9.0, 60e3), report(9.5, 90e3)],
     ):
-        found = seen(told, *wrong, now_h=10.0)
+        found = seen(result, *wrong, now_h=10.0)
         assert found.arrived_at is None
         assert any(n.startswith("Arrival was reported, but the truck was seen ") for n in found.notes)
 

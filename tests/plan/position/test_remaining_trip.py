@@ -10,7 +10,9 @@ import pytest
 
 from alertd.plan.hours.limits import Duty, HoursUsed, Spell, timeline
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
-from alertd.plan.model import Advice, Plan, PositionFix
+from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.position.remaining_trip import remaining_trip
 from alertd.road.road_class import RoadClass

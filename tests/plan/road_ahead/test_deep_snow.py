@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import driver_text
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.deep_snow import fresh_snow_mmwe
 from alertd.road.road_class import RoadClass

@@ -24,7 +24,7 @@ from alertd.route.polygons import Area
 from alertd.testing.factories import M_PER_DEG_LON, at_hour, make_route
 
 NOW = at_hour(2)
-HOLDS, TOLD = Severity(holds=True, rank=0), Severity(holds=False, rank=1)
+HOLDS, ADVISORY = Severity(holds=True, rank=0), Severity(holds=False, rank=1)
 # The made road lies in "US-XX", so that is the state of its zones.
 ROUTE = make_route(60e3)
 
@@ -110,23 +110,23 @@ def test_codes_of_two_kinds_are_two_zones() -> None:
 
 def test_missing_zones_are_placed_by_counties_beside_known_zones() -> None:
     on_file = zones(("forecast/XXZ001", 5.1e3, 9.9e3), ("county/XXC003", 20.1e3, 39.9e3))
-    told = alert(zones=("forecast/XXZ001", "forecast/XXZ002"), counties=("county/XXC003", "county/YYC003"))
-    placed = place_warnings(ROUTE, [told], on_file, NOW)
+    result = alert(zones=("forecast/XXZ001", "forecast/XXZ002"), counties=("county/XXC003", "county/YYC003"))
+    placed = place_warnings(ROUTE, [result], on_file, NOW)
     assert (runs(placed), placed.unplaced) == ([(5e3, 10e3), (20e3, 40e3)], ())
 
 
 def test_partly_placed_warning_is_named_and_never_dropped() -> None:
-    told = alert(zones=("forecast/XXZ001", "forecast/XXZ002"), counties=("county/XXC003",))
-    placed = place_warnings(ROUTE, [told], zones(("forecast/XXZ001", 5.1e3, 9.9e3)), NOW)
-    assert (runs(placed), placed.unplaced) == ([(5e3, 10e3)], (told,))
+    result = alert(zones=("forecast/XXZ001", "forecast/XXZ002"), counties=("county/XXC003",))
+    placed = place_warnings(ROUTE, [result], zones(("forecast/XXZ001", 5.1e3, 9.9e3)), NOW)
+    assert (runs(placed), placed.unplaced) == ([(5e3, 10e3)], (result,))
     nowhere = alert(zones=(), counties=())
     assert place_warnings(ROUTE, [nowhere], zones(("forecast/XXZ001", 0, 1e3)), NOW).unplaced == (nowhere,)
 
 
 def test_partly_read_zones_place_it_and_mark_it_as_not_placed() -> None:
-    told = alert(zones=("forecast/XXZ001",), zones_whole=False)
-    placed = place_warnings(ROUTE, [told], zones(("forecast/XXZ001", 5.1e3, 9.9e3)), NOW)
-    assert (runs(placed), placed.unplaced) == ([(5e3, 10e3)], (told,))
+    result = alert(zones=("forecast/XXZ001",), zones_whole=False)
+    placed = place_warnings(ROUTE, [result], zones(("forecast/XXZ001", 5.1e3, 9.9e3)), NOW)
+    assert (runs(placed), placed.unplaced) == ([(5e3, 10e3)], (result,))
     elsewhere = alert(zones=("forecast/YYZ001",), zones_whole=False)
     assert place_warnings(ROUTE, [elsewhere], {}, NOW).unplaced == (elsewhere,)
 
@@ -134,17 +134,17 @@ def test_partly_read_zones_place_it_and_mark_it_as_not_placed() -> None:
 def test_warning_without_a_known_area_covers_the_nearest_road() -> None:
     """Asked at km 0, 20 and 60: half ways are km 10 and 40."""
     far = alert(zones=("forecast/XXZ001",))
-    windy = alert("KXXX.HW.W.0002.2027", event="High Wind Warning", severity=TOLD, zones=("forecast/XXZ002",))
-    told: dict[int, Sequence[WeatherAlert]] = {0: (), 80: (far,), 240: (windy,)}
-    placed = place_warnings(ROUTE, [far, windy], {}, NOW, told)
+    windy = alert("KXXX.HW.W.0002.2027", event="High Wind Warning", severity=ADVISORY, zones=("forecast/XXZ002",))
+    result: dict[int, Sequence[WeatherAlert]] = {0: (), 80: (far,), 240: (windy,)}
+    placed = place_warnings(ROUTE, [far, windy], {}, NOW, result)
     found = {c.what: (c.start_m, c.end_m, c.holds) for c in placed.closures}
     assert found == {"Blizzard Warning": (10e3, 40e3, True), "High Wind Warning": (40e3, 60e3, False)}
     assert placed.unplaced == ()
 
 
 def test_place_answer_counts_though_the_list_left_it_out() -> None:
-    told: dict[int, Sequence[WeatherAlert]] = {0: (), 80: (alert(zones=("forecast/XXZ001",)),), 240: ()}
-    assert runs(place_warnings(ROUTE, [], {}, NOW, told)) == [(10e3, 40e3)]
+    result: dict[int, Sequence[WeatherAlert]] = {0: (), 80: (alert(zones=("forecast/XXZ001",)),), 240: ()}
+    assert runs(place_warnings(ROUTE, [], {}, NOW, result)) == [(10e3, 40e3)]
 
 
 def test_event_parts_join_where_they_touch_and_split_by_time() -> None:
@@ -182,8 +182,8 @@ def test_messages_of_one_event_and_zone_merge_begin_and_end() -> None:
     [(2, 24), (11.9, 24), (12.1, 48), (35.9, 48), (60.1, 96)],
 )
 def test_without_an_end_it_lasts_a_day_from_sending_while_listed(now_h: float, until_h: float) -> None:
-    told = alert(event="Flood Warning", severity=TOLD, begins_at=at_hour(-1), ends_at=None, sent_at=at_hour(0))
-    made = closure_of(told, (0.0, 1.0), at_hour(now_h))
+    result = alert(event="Flood Warning", severity=ADVISORY, begins_at=at_hour(-1), ends_at=None, sent_at=at_hour(0))
+    made = closure_of(result, (0.0, 1.0), at_hour(now_h))
     assert (made.ends_at, made.presumed) == (at_hour(until_h), True)
 
 

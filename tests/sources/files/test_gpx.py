@@ -240,7 +240,7 @@ def test_real_file_reads_as_its_index_says(name: str) -> None:
         with pytest.raises(InputError, match=outcome):
             clean_line(line)
     else:
-        assert missing_elevation(line) == outcome
+        assert missing_elevation(clean_line(line)) == outcome
 
 
 @pytest.mark.needs_shared

@@ -48,7 +48,7 @@ def moved(*coordinates: float) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(
-    ("features", "field", "said"),
+    ("features", "field", "expected"),
     [
         ([feature(lights=True)], "features[0].properties.lights", "is not a key known here"),
         ([feature(name=None)], "features[0].properties.name", "is missing"),
@@ -64,20 +64,22 @@ def moved(*coordinates: float) -> dict[str, Any]:
         ([feature() | {"geometry": {"type": "LineString", "coordinates": []}}], "features[0].geometry.type", "'Point'"),
     ],
 )
-def test_bad_stop_is_refused_with_file_key_and_mend(tmp_path: Path, features: list[Any], field: str, said: str) -> None:
+def test_bad_stop_is_refused_with_file_key_and_mend(
+    tmp_path: Path, features: list[Any], field: str, expected: str
+) -> None:
     with pytest.raises(ConfigError) as caught:
         read_stops(stops_file(tmp_path, *features))
     assert (caught.value.where, caught.value.field) == ("stops.geojson", field)
-    assert said in str(caught.value)
+    assert expected in str(caught.value)
     assert caught.value.hint
     assert "\n" not in str(caught.value)
 
 
-@pytest.mark.parametrize(("text", "said"), [("{", "is not valid JSON"), ("[]", "does not fit")])
-def test_stop_file_of_another_shape_is_refused(tmp_path: Path, text: str, said: str) -> None:
+@pytest.mark.parametrize(("text", "expected"), [("{", "is not valid JSON"), ("[]", "does not fit")])
+def test_stop_file_of_another_shape_is_refused(tmp_path: Path, text: str, expected: str) -> None:
     path = tmp_path / "stops.geojson"
     path.write_text(text)
-    with pytest.raises(ConfigError, match=said):
+    with pytest.raises(ConfigError, match=expected):
         read_stops(path)
 
 
@@ -108,7 +110,7 @@ def test_bridges_of_a_map_export_with_unknown_tags_are_read(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(
-    ("features", "field", "said"),
+    ("features", "field", "expected"),
     [
         ([feature()], "features[0].geometry.type", "'LineString'"),
         ([span([(-115.7, 47.4)])], "features[0].geometry.coordinates", "at least 2"),
@@ -126,12 +128,12 @@ def test_bridges_of_a_map_export_with_unknown_tags_are_read(tmp_path: Path) -> N
     ],
 )
 def test_bad_bridge_is_refused_with_file_key_and_mend(
-    tmp_path: Path, features: list[Any], field: str, said: str
+    tmp_path: Path, features: list[Any], field: str, expected: str
 ) -> None:
     with pytest.raises(ConfigError) as caught:
         read_bridges(stops_file(tmp_path, *features))
     assert (caught.value.where, caught.value.field) == ("stops.geojson", field)
-    assert said in str(caught.value)
+    assert expected in str(caught.value)
     assert caught.value.hint
     assert "\n" not in str(caught.value)
 

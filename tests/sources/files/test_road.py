@@ -53,7 +53,7 @@ def test_the_horizon_reaches_the_weather(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "expected"),
     [
         ("[surface]\nalbedo = 2.0\n", "surface.albedo"),
         ("[surface]\nalbeda = 0.2\n", "write albedo"),
@@ -78,8 +78,8 @@ def test_the_horizon_reaches_the_weather(tmp_path: Path) -> None:
         ("[spread]\npast_air_temp_c = 3.0\n", "spread.past_air_temp_c: 3 is above the first of air_temp_c"),
     ],
 )
-def test_a_mistake_is_one_line_that_names_the_key(tmp_path: Path, text: str, said: str) -> None:
+def test_a_mistake_is_one_line_that_names_the_key(tmp_path: Path, text: str, expected: str) -> None:
     with pytest.raises(ConfigError) as caught:
         read(tmp_path, text)
-    assert said in str(caught.value)
+    assert expected in str(caught.value)
     assert "\n" not in str(caught.value)

@@ -39,7 +39,7 @@ def test_both_units_become_metres_a_second(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new", "expected"),
     [
         ("mph = 35", "", "limit[1].mph: no speed is given; write either mph = ... or kmh = ..."),
         ("mph = 35", "mph = 35\nkmh = 60", "limit[1].mph: both are given; write either"),
@@ -56,9 +56,9 @@ def test_both_units_become_metres_a_second(tmp_path: Path) -> None:
         ("[[limit]]", "[[limits]]", "limits: unknown key; write limit"),
     ],
 )
-def test_a_mistake_is_one_line_that_names_the_key(old: str, new: str, said: str, tmp_path: Path) -> None:
+def test_a_mistake_is_one_line_that_names_the_key(old: str, new: str, expected: str, tmp_path: Path) -> None:
     with pytest.raises(ConfigError) as caught:
         read(tmp_path, GOOD.replace(old, new))
-    assert f"limits.toml: {said}" in str(caught.value)
+    assert f"limits.toml: {expected}" in str(caught.value)
     assert "; " in str(caught.value)
     assert "\n" not in str(caught.value)

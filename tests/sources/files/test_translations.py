@@ -34,7 +34,7 @@ PAGE = {
 INTERNATIONAL = {"max {speed}"}
 
 
-def said(catalogue: Catalog) -> list[Message]:
+def output(catalogue: Catalog) -> list[Message]:
     return [m for m in catalogue if m.id]
 
 
@@ -57,16 +57,16 @@ def test_every_language_but_english_has_a_catalogue_in_the_code() -> None:
 @every_other
 def test_catalogue_has_every_message_of_the_code_and_no_other(language: str) -> None:
     catalogue = read_catalogue(language)
-    assert {m.id for m in said(catalogue)} == {m.id for m in said(messages_in_code())}
+    assert {m.id for m in output(catalogue)} == {m.id for m in output(messages_in_code())}
     assert not catalogue.obsolete
-    for message in said(catalogue):
+    for message in output(catalogue):
         assert not message.fuzzy, message.id
         assert all(texts(message.string)), message.id
 
 
 @every_other
 def test_placeholders_and_ends_are_those_of_the_english(language: str) -> None:
-    for message in said(read_catalogue(language)):
+    for message in output(read_catalogue(language)):
         wanted = places(texts(message.id)[-1])
         for text in texts(message.string):
             assert places(text) == wanted, text
@@ -78,7 +78,7 @@ def test_placeholders_and_ends_are_those_of_the_english(language: str) -> None:
 @every_other
 def test_texts_for_phones_lose_nothing_but_accents(language: str) -> None:
     """3GPP TS 23.038: what the alphabet lacks is replaced before sending, so it must read well without."""
-    for message in said(read_catalogue(language)):
+    for message in output(read_catalogue(language)):
         if of_page_only(message):
             continue
         for text in texts(message.string):
@@ -90,7 +90,7 @@ def test_texts_for_phones_lose_nothing_but_accents(language: str) -> None:
 
 @every_other
 def test_nothing_is_abbreviated_but_units(language: str) -> None:
-    for message in said(read_catalogue(language)):
+    for message in output(read_catalogue(language)):
         for text in texts(message.string):
             short = re.findall(r"\b([^\W\d_]{1,4})\.(?=\s*[a-zà-ÿ])", text)
             assert {w.lower() for w in short} <= SHORTENED, text
@@ -113,7 +113,7 @@ def test_english_is_the_code_itself() -> None:
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_labels_of_the_page_are_there_in_every_language(language: str) -> None:
     translator = load_translator(language)  # type: ignore[arg-type]
-    labels = {m.id: translator.translate(m.id) for m in said(messages_in_templates()) if isinstance(m.id, str)}
+    labels = {m.id: translator.translate(m.id) for m in output(messages_in_templates()) if isinstance(m.id, str)}
     assert {"Got it", "Chains on", "Be ready to chain until you know more."} <= set(labels)
     assert len(labels) > 50
     same = {english for english, text in labels.items() if english == text}
@@ -138,7 +138,7 @@ def contents(folder: Path) -> dict[str, object]:
             catalogue = read_po(file, locale=language)
         messages = [
             (m.id, m.string, m.context, m.locations, m.auto_comments, m.user_comments, sorted(m.flags))
-            for m in said(catalogue)
+            for m in output(catalogue)
         ]
         found[language] = (catalogue.header_comment, catalogue.revision_date, messages)
     return found

@@ -15,7 +15,7 @@ ROW = "T-1,west,rig-1,Ann,Bo,2027-01-14T04:45:00-07:00,1.5\n"
 GOOD = {"id": "T-1", "route": "west", "rig": "rig-1", "depart": "2027-01-14T04:45:00-07:00"}
 
 
-def told(path: Path) -> str:
+def result(path: Path) -> str:
     with pytest.raises(InputError) as caught:
         read_trips(path)
     assert str(caught.value).count("\n") == 0
@@ -68,7 +68,7 @@ def test_a_heading_without_rows_is_a_day_without_trips(tmp_path: Path) -> None:
     ],
 )
 def test_a_mistake_in_csv_names_its_line_field_and_mend(text: str, wanted: str, tmp_path: Path) -> None:
-    assert wanted in told(write(tmp_path, text))
+    assert wanted in result(write(tmp_path, text))
 
 
 @pytest.mark.parametrize(
@@ -83,18 +83,18 @@ def test_a_mistake_in_csv_names_its_line_field_and_mend(text: str, wanted: str, 
     ],
 )
 def test_a_mistake_in_json_names_its_place_and_mend(text: str, wanted: str, tmp_path: Path) -> None:
-    assert wanted in told(write(tmp_path, text, "trips.json"))
+    assert wanted in result(write(tmp_path, text, "trips.json"))
 
 
 def test_missing_folder_or_not_utf8_trips_are_reported(tmp_path: Path) -> None:
     (tmp_path / "folder").mkdir()
     assert (
-        told(tmp_path / "none.csv")
+        result(tmp_path / "none.csv")
         == "none.csv: cannot be read (No such file or directory); check the name and permissions"
     )
-    assert told(tmp_path / "folder") == "folder: cannot be read (Is a directory); check the name and permissions"
+    assert result(tmp_path / "folder") == "folder: cannot be read (Is a directory); check the name and permissions"
     assert (
-        told(write(tmp_path, HEAD.encode() + b"\xff"))
+        result(write(tmp_path, HEAD.encode() + b"\xff"))
         == f"trips.csv: not UTF-8 at byte {len(HEAD)}; save the file as UTF-8"
     )
 
@@ -144,7 +144,7 @@ def test_several_routes_are_read_from_a_csv_cell_and_from_json(tmp_path: Path) -
     ],
 )
 def test_a_mistake_in_several_routes_is_told(text: str, wanted: str, tmp_path: Path) -> None:
-    assert wanted in told(write(tmp_path, text))
+    assert wanted in result(write(tmp_path, text))
 
 
 def test_a_trip_may_name_the_language_of_its_driver(tmp_path: Path) -> None:
@@ -155,7 +155,7 @@ def test_a_trip_may_name_the_language_of_its_driver(tmp_path: Path) -> None:
     assert [t.language for t in (parse_trip(GOOD | {"language": name}, "here") for name in LANGUAGES)] == list(
         LANGUAGES
     )
-    assert "trips.csv line 2: language: " in told(write(tmp_path, head + row + "de\n"))
+    assert "trips.csv line 2: language: " in result(write(tmp_path, head + row + "de\n"))
 
 
 def test_a_bad_row_costs_itself_only(tmp_path: Path) -> None:

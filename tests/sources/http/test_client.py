@@ -19,8 +19,9 @@ import respx
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.sources.http.answer import RequestOptions
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, fresh_for_s
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
 from alertd.sources.http.errors import NoDataForLocation, from_httpx_error
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.retry import RetryPolicy, retry_after_s
 
 URL = "https://sky.example/forecast"

@@ -14,8 +14,9 @@ import pytest
 
 from alertd.errors import SourceDown, SourceError
 from alertd.sources.http.answer import RequestOptions
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
 from alertd.sources.http.host_limits import HostLimits, call_weight, limits_of
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.quota import Quota
 
 LIMITS = {"minute": 600, "hour": 5_000, "day": 10_000, "month": 300_000}

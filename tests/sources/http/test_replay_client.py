@@ -13,7 +13,8 @@ from alertd.errors import SourceError
 from alertd.forecast.model import WEATHER_FIELDS
 from alertd.forecast.provider import ForecastRequest
 from alertd.sources.http.answer import RequestOptions, SourceResponse, without_secrets
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.testing.clock import ManualClock
@@ -27,7 +28,7 @@ def morning() -> datetime:
     return datetime(2026, 1, 12, 6, tzinfo=UTC)
 
 
-def listening_client(morning: datetime, heard: list[SourceResponse]) -> HttpClient:
+def listening_client(morning: datetime, received: list[SourceResponse]) -> HttpClient:
     return HttpClient(
         HttpOptions(
             contact="ops@fleet.example",
@@ -35,7 +36,7 @@ def listening_client(morning: datetime, heard: list[SourceResponse]) -> HttpClie
             now_utc=ManualClock(morning),
             rng=np.random.default_rng(1),
             per_s_per_host=1e9,
-            on_response=heard.append,
+            on_response=received.append,
         )
     )
 
@@ -56,11 +57,11 @@ async def test_grid_with_an_uncovered_place_replays_the_same(morning: datetime) 
         end=datetime(2026, 1, 12, 10, tzinfo=UTC),
         now_utc=morning,
     )
-    heard: list[SourceResponse] = []
-    async with listening_client(morning, heard) as client:
+    received: list[SourceResponse] = []
+    async with listening_client(morning, received) as client:
         first = await Nws(client).fetch(ask)
     respx.get(url__startswith=BASE).respond(500)
-    retold = ReplayClient(reversed(heard))  # in whatever order they came
+    retold = ReplayClient(reversed(received))  # in whatever order they came
     again = await Nws(retold).fetch(ask)
     assert retold.missing == []
     assert (again.gaps, again.issued_at, again.fetched_at) == (first.gaps, first.issued_at, first.fetched_at)
@@ -75,14 +76,14 @@ async def test_what_a_client_hands_out_is_told_again_without_the_key(morning: da
     url = "https://customer-sky.example/v1"
     respx.get(url, params={"apikey": "s3cret", "a": "1,2"}).mock(return_value=httpx.Response(200, json={"snow": 3}))
     respx.get(url, params={"apikey": "s3cret", "a": "3"}).mock(return_value=httpx.Response(404))
-    heard: list[SourceResponse] = []
-    async with listening_client(morning, heard) as client:
+    received: list[SourceResponse] = []
+    async with listening_client(morning, received) as client:
         params = {"apikey": "s3cret", "a": "1,2"}
         first = await client.get_json("sky", url, read=dict, params=params)
         with pytest.raises(SourceError, match="answered HTTP 404") as failed:
             await client.get_json("sky", url, read=dict, params=params | {"a": "3"})
-    assert [h.url for h in heard] == [f"{url}?a=1,2", f"{url}?a=3"]
-    retold = ReplayClient(heard)
+    assert [h.url for h in received] == [f"{url}?a=1,2", f"{url}?a=3"]
+    retold = ReplayClient(received)
     again = await retold.get_json("sky", url, read=dict, params={"apikey": "another", "a": "1,2"})
     assert (again.value, again.fetched_at, again.stale) == (first.value, first.fetched_at, False)
     with pytest.raises(type(failed.value), match="answered HTTP 404"):

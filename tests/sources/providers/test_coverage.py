@@ -16,7 +16,8 @@ import respx
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
@@ -54,7 +55,7 @@ def ask(lat: float, lon: float, height_m: float, start: str, end: str, now: str)
     )  # fmt: skip
 
 
-def never_told(raw: Forecast) -> set[str]:
+def never_reported(raw: Forecast) -> set[str]:
     return {name for name in WEATHER_FIELDS if np.isnan(getattr(raw, name)).all()}
 
 
@@ -76,7 +77,7 @@ async def test_trap_2_weather_service_layers_end_each_at_its_own_hour(client: Ht
     np.testing.assert_allclose(raw.air_temp_c[0, 0, 3:], [5.0, 5.0, 40 / 9, 10 / 3, *[NAN] * 9])
     np.testing.assert_allclose(raw.snow_level_m[0, 0, 4:], [1698.0408, 1697.736, 1695.9072, *[NAN] * 9])
     np.testing.assert_allclose(raw.wind_mps[0, 0, 2:] * 3.6, [*[35.188] * 3, *[33.336] * 2, *[NAN] * 9])
-    assert never_told(raw) == {"pressure_hpa", "shortwave_wm2", "freezing_level_m"}
+    assert never_reported(raw) == {"pressure_hpa", "shortwave_wm2", "freezing_level_m"}
 
 
 @respx.mock
@@ -92,7 +93,7 @@ async def test_trap_2_met_norways_layers_end_each_at_its_own_hour(client: HttpCl
     np.testing.assert_allclose(rain[-10:], [*[0.0] * 6, *[NAN] * 4])
     np.testing.assert_allclose(warm[-10:], [*(0.8 - 0.2 * (np.arange(6) + 0.5) / 6), *[NAN] * 4])
     assert np.isfinite(warm[:-4]).all()
-    assert never_told(raw) == {
+    assert never_reported(raw) == {
         "pressure_hpa", "shortwave_wm2", "freezing_level_m", "snow_level_m", "precip_prob_frac"
     }  # fmt: skip
 
@@ -113,4 +114,4 @@ async def test_trap_2_open_meteos_layers_end_each_at_its_own_hour(client: HttpCl
     np.testing.assert_allclose(raw.air_temp_c[0, 0, :2], [1.6, 2.05])
     for field, last in (("precip_mmwe_h", 0.0), ("air_temp_c", 2.65), ("precip_prob_frac", 0.15)):
         np.testing.assert_allclose(getattr(raw, field)[0, 0, -4:], [last, NAN, NAN, NAN])
-    assert never_told(raw) == {"pressure_hpa", "wind_mps", "shortwave_wm2", "freezing_level_m", "snow_level_m"}
+    assert never_reported(raw) == {"pressure_hpa", "wind_mps", "shortwave_wm2", "freezing_level_m", "snow_level_m"}

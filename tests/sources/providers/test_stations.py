@@ -20,7 +20,8 @@ import respx
 
 from alertd.errors import SourceChanged, SourceError
 from alertd.forecast.observations import Phenomenon, StationReport
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.metar_text import phenomena_in, read_text
 from alertd.sources.providers.metar.reports import Metars, read_metars
 from alertd.sources.providers.nws.stations import NwsStations, read_observations, read_stations

@@ -168,7 +168,7 @@ LAUGHS = "".join(f'<!ENTITY l{n} "{f"&l{n - 1};" * 10}">' for n in range(1, 10))
 
 
 @pytest.mark.parametrize(
-    ("body", "said"),
+    ("body", "expected"),
     [
         (f'<!DOCTYPE d [<!ENTITY l0 "ha">{LAUGHS}]><d>&l9;</d>', "document type or an entity"),  # billion laughs
         ('<!DOCTYPE d [<!ENTITY x SYSTEM "file:///etc/hostname">]><d>&x;</d>', "document type or an entity"),
@@ -186,7 +186,7 @@ LAUGHS = "".join(f'<!ENTITY l{n} "{f"&l{n - 1};" * 10}">' for n in range(1, 10))
     ids=["billion laughs", "external entity", "external DTD", "parameter entity", "deep", "half", "empty", "HTML",
          "unbound prefix", "binary", "unknown encoding", "version 2"],
 )  # fmt: skip
-def test_broken_and_hostile_documents_are_refused_in_one_line(body: str, said: str) -> None:
-    with pytest.raises(SourceChanged, match=said) as refused:
+def test_broken_and_hostile_documents_are_refused_in_one_line(body: str, expected: str) -> None:
+    with pytest.raises(SourceChanged, match=expected) as refused:
         read_datex("x", body.encode())
     assert "\n" not in str(refused.value)

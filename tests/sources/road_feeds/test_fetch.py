@@ -22,7 +22,7 @@ NAMES = {"lookout pass": ControlLocation(zone="i90-lookout", words="Lookout Pass
 LATER = datetime(2027, 1, 14, 13, 0, tzinfo=UTC)
 
 
-def said_by(feed: Feed, answer: Any) -> FeedResult:
+def result_of(feed: Feed, answer: Any) -> FeedResult:
     return to_controls(feed, read_body(feed, json.dumps(answer).encode()), NAMES, LATER)
 
 
@@ -37,51 +37,51 @@ def answer() -> dict[str, Any]:
 
 
 def test_the_shipped_example_reads_the_invented_feed(example: Feed) -> None:
-    said = said_by(example, answer())
-    assert [(c.id, c.level, c.where.words) for c in said.controls] == [
+    expected = result_of(example, answer())
+    assert [(c.id, c.level, c.where.words) for c in expected.controls] == [
         ("17", "chains-required", "Lookout Pass"),
         ("18", NOT_UNDERSTOOD, "Fourth of July Pass"),
         ("19", NONE_POSTED, "Lolo Pass"),
         ("20", CLOSED, "Hill of No Name"),
     ]
-    first, second = said.controls[:2]
+    first, second = expected.controls[:2]
     assert first.where.between == ((47.4746, -115.8257), (47.4561, -115.6967))
     assert (first.since, first.until) == (datetime(2027, 1, 14, 12, tzinfo=UTC), None)
     # 04:00 without an offset in America/Boise, seven hours behind UTC in January.
     assert (second.words, second.since) == ("Use extreme caution", datetime(2027, 1, 14, 11, tzinfo=UTC))
-    assert said.confirmed_at == datetime(2027, 1, 14, 12, 10, tzinfo=UTC)
-    assert said.left_out == ("1 that its words say to ignore",)
+    assert expected.confirmed_at == datetime(2027, 1, 14, 12, 10, tzinfo=UTC)
+    assert expected.left_out == ("1 that its words say to ignore",)
     assert not example.use
     assert read_feeds(EXAMPLE.parent, RULES) == ()
 
 
 def test_a_publication_time_ahead_of_our_clock_is_not_believed(example: Feed) -> None:
     ahead = answer() | {"updated": "2031-01-01T00:00:00Z"}
-    assert said_by(example, ahead).confirmed_at == LATER
+    assert result_of(example, ahead).confirmed_at == LATER
 
 
 def test_geojson_needs_its_words_alone() -> None:
     feed = read_feed(FEEDS / "geo.toml", RULES)
-    said = to_controls(feed, read_body(feed, (FEEDS / "conditions.geojson").read_bytes()), {}, LATER)
-    assert [(c.id, c.level, len(c.where.line)) for c in said.controls] == [
+    expected = to_controls(feed, read_body(feed, (FEEDS / "conditions.geojson").read_bytes()), {}, LATER)
+    assert [(c.id, c.level, len(c.where.line)) for c in expected.controls] == [
         ("a", "chains-required", 3), ("b", CLOSED, 0), ("c", "chains-required", 0),
     ]  # fmt: skip
-    assert said.controls[0].where.line[0] == (47.4746, -115.8257)
-    assert said.controls[0].since == datetime(2027, 1, 14, 12, tzinfo=UTC)
-    assert said.controls[2].where == ControlLocation()
+    assert expected.controls[0].where.line[0] == (47.4746, -115.8257)
+    assert expected.controls[0].since == datetime(2027, 1, 14, 12, tzinfo=UTC)
+    assert expected.controls[2].where == ControlLocation()
 
 
 @pytest.mark.parametrize(
-    ("changed", "said"),
+    ("changed", "expected"),
     [
         ({"controls": None}, 'has no list where read.list = "controls" looks'),
         ({"controls": {}}, "has no list"),
         ({"controls": "none"}, "has no list"),
     ],
 )
-def test_feed_of_another_shape_is_not_an_empty_feed(example: Feed, changed: Any, said: str) -> None:
-    with pytest.raises(SourceChanged, match=said):
-        said_by(example, answer() | changed)
+def test_feed_of_another_shape_is_not_an_empty_feed(example: Feed, changed: Any, expected: str) -> None:
+    with pytest.raises(SourceChanged, match=expected):
+        result_of(example, answer() | changed)
 
 
 @pytest.mark.parametrize("body", [b"", b"<html>", b"[1, 2", b"[NaN]", b"[" * 100_000, b"\xff\xfe"])
@@ -91,22 +91,22 @@ def test_what_is_no_json_is_refused(example: Feed, body: bytes) -> None:
 
 
 def test_an_empty_list_is_a_good_answer(example: Feed) -> None:
-    assert said_by(example, {"controls": []}).controls == ()
+    assert result_of(example, {"controls": []}).controls == ()
 
 
 @pytest.mark.parametrize("row", [None, 7, "text", [], {}, {"restriction": None}, {"restriction": {"a": 1}}])
 def test_an_entry_without_words_is_not_understood_and_not_placed(example: Feed, row: Any) -> None:
-    (c,) = said_by(example, {"controls": [row]}).controls
+    (c,) = result_of(example, {"controls": [row]}).controls
     assert (c.level, c.words, c.where) == (NOT_UNDERSTOOD, "no words", ControlLocation())
 
 
 def test_entries_of_one_id_do_not_hide_one_another(example: Feed) -> None:
     row = {"id": "a", "restriction": "Chains required"}
-    assert [c.id for c in said_by(example, {"controls": [row, row]}).controls] == ["a", "a#2"]
+    assert [c.id for c in result_of(example, {"controls": [row, row]}).controls] == ["a", "a#2"]
 
 
 def test_words_from_outside_cannot_break_a_line(example: Feed) -> None:
-    (c,) = said_by(example, {"controls": [{"id": "a\nb", "restriction": "x\u2028y\x1b[31m" + "z" * 500}]}).controls
+    (c,) = result_of(example, {"controls": [{"id": "a\nb", "restriction": "x\u2028y\x1b[31m" + "z" * 500}]}).controls
     assert c.words.isprintable()
     assert (len(c.words), c.id) == (120, "a b")
 
@@ -121,7 +121,7 @@ def test_words_from_outside_cannot_break_a_line(example: Feed) -> None:
 )
 def test_an_end_that_cannot_be_meant_is_none(example: Feed, since: str, until: str, wanted: datetime | None) -> None:
     row = {"id": "a", "restriction": "Chains required", "start": since, "end": until}
-    assert [c.until for c in said_by(example, {"controls": [row]}).controls] == [wanted]
+    assert [c.until for c in result_of(example, {"controls": [row]}).controls] == [wanted]
 
 
 @pytest.mark.parametrize(
@@ -158,7 +158,7 @@ MINE = EXAMPLE.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "field", "said", "mend"),
+    ("old", "new", "field", "expected", "mend"),
     [
         ('list = "controls"', 'list = "controls["', "read.list", "is not JMESPath", "correct the expression"),
         ('list = "controls"', "", "read.list", "missing", 'write e.g. list = "items[]"'),
@@ -184,7 +184,7 @@ MINE = EXAMPLE.read_text(encoding="utf-8")
     ],
 )
 def test_a_mistake_in_a_feed_file_names_file_field_and_mend(
-    old: str, new: str, field: str, said: str, mend: str, tmp_path: Path
+    old: str, new: str, field: str, expected: str, mend: str, tmp_path: Path
 ) -> None:
     assert old in MINE
     path = tmp_path / "mine.toml"
@@ -192,7 +192,7 @@ def test_a_mistake_in_a_feed_file_names_file_field_and_mend(
     with pytest.raises(ConfigError) as mistake:
         read_feed(path, RULES)
     assert (mistake.value.where, mistake.value.field) == (str(path), field)
-    assert said in mistake.value.problem
+    assert expected in mistake.value.problem
     assert mend in mistake.value.hint
 
 

@@ -78,7 +78,7 @@ async def test_a_name_that_could_lead_anywhere_is_422(open_client: Open, name: s
 
 
 @pytest.mark.parametrize(
-    ("data", "said"),
+    ("data", "expected"),
     [
         (b"", "is empty"),
         (b"<gpx>", "invalid XML here"),
@@ -95,13 +95,13 @@ async def test_a_name_that_could_lead_anywhere_is_422(open_client: Open, name: s
     ],
 )
 async def test_a_file_that_cannot_be_used_is_422_and_nothing_is_stored(
-    open_client: Open, data: bytes, said: str
+    open_client: Open, data: bytes, expected: str
 ) -> None:
     client = await open_client()
     before = folder(client)
     answer = await send(client, data)
     assert (answer.status_code, answer.headers["content-type"]) == (422, "application/problem+json")
-    assert said in answer.json()["detail"]
+    assert expected in answer.json()["detail"]
     assert answer.json()["mend"]
     assert folder(client) == before
 

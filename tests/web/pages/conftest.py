@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer
@@ -21,7 +21,7 @@ FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
     "--disable-background-networking", "--disable-component-update",
 )  # fmt: skip
-PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+PHONE, DESKTOP = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
 
 
 @pytest.fixture(scope="session")
@@ -72,7 +72,7 @@ def open_page(browser: object) -> Iterator[Callable]:
         page = context.new_page()
         page.faults = []
         page.on("pageerror", lambda fault: page.faults.append(str(fault)))
-        page.on("console", lambda said: page.faults.append(said.text) if said.type == "error" else None)
+        page.on("console", lambda output: page.faults.append(output.text) if output.type == "error" else None)
         page.goto(url)
         return page
 

@@ -6,7 +6,7 @@ import pytest
 
 from alertd.testing.server import PageServer
 
-PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+PHONE, DESKTOP = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
 GRAVE = {"serious", "critical"}
 MOST_BYTES = 100_000
 
@@ -29,8 +29,8 @@ def addresses(served: PageServer) -> dict[str, str]:
     [
         pytest.param(PHONE, "light", id="phone-light"),
         pytest.param(PHONE, "dark", id="phone-dark", marks=pytest.mark.slow),
-        pytest.param(DESK, "light", id="desk-light", marks=pytest.mark.slow),
-        pytest.param(DESK, "dark", id="desk-dark", marks=pytest.mark.slow),
+        pytest.param(DESKTOP, "light", id="desk-light", marks=pytest.mark.slow),
+        pytest.param(DESKTOP, "dark", id="desk-dark", marks=pytest.mark.slow),
     ],
 )
 def test_no_page_has_a_serious_fault(

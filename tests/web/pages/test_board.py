@@ -12,14 +12,14 @@ import pytest
 from alertd.records.closures import active_closures
 from alertd.records.posted_controls import active_posted
 from alertd.service.cycle import save_trip
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.trips import parse_trip
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer
 
 DEMO = Path(__file__).resolve().parents[3] / "fixtures" / "demo"
-DESK = {"width": 1280, "height": 900}
+DESKTOP = {"width": 1280, "height": 900}
 OURS = {"sec-fetch-site": "same-origin"}
 SIGN = {
     "id": "B-1", "level": "US-ID chains-required", "place": "Lookout Pass", "direction": "both", "ago_min": "30",
@@ -32,11 +32,11 @@ def ids(page: object) -> list[str]:
 
 
 def test_trips_come_in_the_order_of_their_next_action(served: PageServer, open_page: Callable) -> None:
-    page = open_page(served.base_url + "/board", viewport=DESK, java_script_enabled=False)
+    page = open_page(served.base_url + "/board", viewport=DESKTOP, java_script_enabled=False)
     assert set(ids(page)) == {"QT-1041", "QT-1042", "QT-1043", "QT-1044"}
     first = page.locator("#t-QT-1041").inner_text()
-    for said in ("06:29 MST", "chain up", "Cinder Ford chain-up area (I-90 MT MP 6)", "6 tires", "76% likely"):
-        assert said in first
+    for expected in ("06:29 MST", "chain up", "Cinder Ford chain-up area (I-90 MT MP 6)", "6 tires", "76% likely"):
+        assert expected in first
     assert "2 chains short" in page.locator("#t-QT-1042").inner_text()
     assert "then HOLD" in page.locator("#t-QT-1044").inner_text()
     assert "Posted signs and officers decide; rules change." in page.locator("footer").inner_text()
@@ -60,7 +60,7 @@ def test_the_board_is_filtered_without_javascript(served: PageServer, query: str
 
 
 def test_a_sign_and_a_closure_are_reported_and_taken_back(served: PageServer, open_page: Callable) -> None:
-    page, wakes = open_page(served.base_url + "/board", viewport=DESK, java_script_enabled=False), served.wakes
+    page, wakes = open_page(served.base_url + "/board", viewport=DESKTOP, java_script_enabled=False), served.wakes
     page.get_by_text("Report a sign").click()
     form = page.locator("#posted form.fill")
     form.locator("[name=level]").select_option("US-ID closed")
@@ -86,7 +86,7 @@ def test_a_sign_and_a_closure_are_reported_and_taken_back(served: PageServer, op
 
 
 @pytest.mark.parametrize(
-    ("changes", "said"),
+    ("changes", "expected"),
     [
         ({"place": "Nowhere"}, "is no zone of US-ID and no summit on file"),
         ({"level": "US-XX closed"}, "there are no rules of"),
@@ -95,11 +95,11 @@ def test_a_sign_and_a_closure_are_reported_and_taken_back(served: PageServer, op
     ],
 )
 def test_form_mistake_is_shown_beside_it_and_input_stays(
-    served: PageServer, changes: dict[str, str], said: str
+    served: PageServer, changes: dict[str, str], expected: str
 ) -> None:
     sent = httpx.post(served.base_url + "/board/posted", data=SIGN | {"words": "lit at exit 0"} | changes, headers=OURS)
     assert sent.status_code == 422
-    assert said in re.sub(r"\s+", " ", sent.text)
+    assert expected in re.sub(r"\s+", " ", sent.text)
     assert 'value="lit at exit 0"' in sent.text
 
 
@@ -135,7 +135,7 @@ def test_names_that_look_like_markup_stay_text(served: PageServer) -> None:
 
 
 def test_only_the_rows_that_changed_are_replaced(served: PageServer, open_page: Callable, until: Callable) -> None:
-    page = open_page(served.base_url + "/board", viewport=DESK)
+    page = open_page(served.base_url + "/board", viewport=DESKTOP)
     page.evaluate("document.querySelectorAll('#rows tr').forEach(row => row.marked = true)")
     page.wait_for_timeout(500)
     link = served.link("QT-1044")
@@ -151,16 +151,16 @@ def test_only_the_rows_that_changed_are_replaced(served: PageServer, open_page: 
 def test_the_trip_page_says_all_of_it_and_shows_every_picture(
     served: PageServer, open_page: Callable, until: Callable
 ) -> None:
-    page = open_page(served.base_url + "/board/trips/QT-1041", viewport=DESK)
+    page = open_page(served.base_url + "/board/trips/QT-1041", viewport=DESKTOP)
     text = page.locator("main").inner_text()
-    for said in (
+    for expected in (
         "Lookout Pass: plan to chain",
         "Why",
         "Leaving at another hour",
         "What was said",
         "plan to the driver",
     ):
-        assert said in text
+        assert expected in text
     page.evaluate("document.querySelectorAll('img').forEach(i => i.loading = 'eager')")
     until(page, "[...document.images].every(i => i.complete)")
     assert page.evaluate("[...document.images].map(i => i.naturalWidth)") == [360, 360, 920, 920, 920]
@@ -183,7 +183,7 @@ def test_with_a_token_the_board_opens_by_signing_in(
     with PageServer(settings, ManualClock(morning)) as served:
         for path in ("/board/events", "/board/pictures/QT-1041/road.svg"):
             assert httpx.get(served.base_url + path).status_code == 401
-        page = open_page(served.base_url + "/board", viewport=DESK, java_script_enabled=False)
+        page = open_page(served.base_url + "/board", viewport=DESKTOP, java_script_enabled=False)
         assert page.url.endswith("/board/sign-in")
         page.get_by_label("The daemon's token").fill("wrong")
         page.get_by_role("button", name="Sign in").click()

@@ -22,8 +22,8 @@ def test_first_content_is_readable_on_a_phone_without_script(served: PageServer,
     page = open_page(served.link("QT-1041"), java_script_enabled=False)
     assert page.locator("h1").inner_text() == "PLAN TO CHAIN"
     first = page.locator(".step").inner_text()
-    for said in ("I-90 MT MP 6", "06:29 MST", "drive axle 1 all 4", "max 25 mph", "20 mph if bare", "76% likely"):
-        assert said in first
+    for output in ("I-90 MT MP 6", "06:29 MST", "drive axle 1 all 4", "max 25 mph", "20 mph if bare", "76% likely"):
+        assert output in first
     whole = page.locator("main").inner_text()
     assert "Posted signs and officers decide; rules change. Read only when parked." in whole
     assert "rule text of 2020-01-01" in whole
@@ -99,11 +99,11 @@ def test_following_the_link_changes_nothing_whoever_follows_it(served: PageServe
 
 
 def test_the_headers_keep_the_address_and_the_page_to_its_reader(served: PageServer) -> None:
-    said = httpx.get(served.link("QT-1041")).headers
-    assert said["referrer-policy"] == "no-referrer"
-    assert said["cache-control"] == "no-store"
-    assert said["x-robots-tag"] == "noindex, nofollow"
-    assert said["content-security-policy"] == CSP
+    output = httpx.get(served.link("QT-1041")).headers
+    assert output["referrer-policy"] == "no-referrer"
+    assert output["cache-control"] == "no-store"
+    assert output["x-robots-tag"] == "noindex, nofollow"
+    assert output["content-security-policy"] == CSP
     assert "unsafe" not in CSP
     for path in ("/board", "/board/sign-in", "/board/trips/QT-1041", "/pages/style.css"):
         answered = httpx.get(served.base_url + path)

@@ -17,7 +17,7 @@ import pytest
 from alertd.i18n import LANGUAGES, Language
 from alertd.notices.next_action import ActionKind, NextAction
 from alertd.settings.languages import Languages
-from alertd.settings.model import read_settings
+from alertd.settings.read import read_settings
 from alertd.sources.files.translations import load_translator
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
@@ -43,9 +43,9 @@ class Read(HTMLParser):
 
     def __init__(self, html: str) -> None:
         super().__init__()
-        self.language, self.marked_n, self._said, self._english = "", 0, [""], [False]
+        self.language, self.marked_n, self._texts, self._english = "", 0, [""], [False]
         self.feed(html)
-        self.text = " ".join(" ".join(self._said).split())
+        self.text = " ".join(" ".join(self._texts).split())
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         named = dict(attrs)
@@ -53,7 +53,7 @@ class Read(HTMLParser):
             self.language = named["lang"] or ""
         english = self._english[-1] or (tag != "html" and named.get("lang") == "en")
         if not english:
-            self._said += [f"{value} |" for name, value in attrs if name in SEEN]
+            self._texts += [f"{value} |" for name, value in attrs if name in SEEN]
         if tag not in VOID:
             self.marked_n += english and not self._english[-1]
             self._english.append(english)
@@ -63,7 +63,7 @@ class Read(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if not self._english[-1]:
-            self._said.append(data)
+            self._texts.append(data)
 
 
 def labels() -> list[str]:
@@ -121,8 +121,8 @@ def test_each_driver_reads_the_page_in_the_language_of_the_trip(spoken: PageServ
 
 def test_a_tap_is_answered_in_the_language_of_the_trip(spoken: PageServer) -> None:
     link = spoken.link("QT-1041")
-    said = httpx.post(link, data={"what": "chains_on"}, headers={"accept": "application/json"}).json()
-    assert said == {"said": "Anotado: cadenas puestas."}
+    output = httpx.post(link, data={"what": "chains_on"}, headers={"accept": "application/json"}).json()
+    assert output == {"said": "Anotado: cadenas puestas."}
     page = Read(httpx.get(f"{link}?done=chains_on").text)
     assert "Anotado: cadenas puestas." in page.text
     assert "SIGA CON CADENAS HASTA" in page.text

@@ -10,7 +10,7 @@ import pytest
 
 from alertd.notices.model import NoticeKind
 from alertd.notices.text import phrases
-from alertd.plan.model import Advice
+from alertd.plan.model.stretches import Advice
 from alertd.service.cycle import CycleOutcome, make_brief
 from alertd.settings.model import Settings
 from alertd.store.rows import Slot
@@ -79,14 +79,14 @@ def test_an_order_stands_everywhere_while_newer_data_are_lost(served: PageServer
     for trip in trips:
         assert (made[trip].advice, made[trip].partial) == (Advice.CHAIN, True)
         page, row, body, brief = looked_at(served, trip, lost)
-        said = f"CHAIN as of {phrases.clock_time(MORNING, made[trip].depart_zone)}; newer forecast is missing."
-        assert said in page
+        output = f"CHAIN as of {phrases.clock_time(MORNING, made[trip].depart_zone)}; newer forecast is missing."
+        assert output in page
         assert "<h1>PLAN TO CHAIN</h1>" in page or "<h1>CHAIN UP</h1>" in page
         assert row.startswith("chain ")
-        assert said in row
+        assert output in row
         assert (body["advice"], body["partial"]) == ("chain", True)
-        assert said in " ".join(body["cautions"])
-        assert said in brief
+        assert output in " ".join(body["cautions"])
+        assert output in brief
         assert not eased(served, trip)
         on_record = httpx.get(f"{served.base_url}/v1/plans/{body['id']}").json()
         assert on_record["advice"] == "ready"  # as its inputs made it

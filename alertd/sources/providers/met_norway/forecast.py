@@ -1,4 +1,4 @@
-"""MET Norway's Locationforecast 2.0 (api.met.no): one place a call, temperature at the road's own height.
+"""MET Norway's Locationforecast 2.0 (api.met.no): one place a call, at the road's own height.
 
 Data from MET Norway, CC BY 4.0 (or NLOD 2.0). Commercial use is free; the service asks for a client that says who it is
 (a generic or false name is answered 403, then banned), coordinates of at most four decimals, no new call before the

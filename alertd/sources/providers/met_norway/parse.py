@@ -228,18 +228,20 @@ def _snow(steps: list[_TimeStep], at_h: NDArray[np.intp]) -> NDArray[np.bool_]:
 
 
 def why_doubted(place: MetNorwayHours, before: MetNorwayHours | None, now_utc: datetime) -> str:
-    """Why an answer must not be believed; see `doubt.why_doubted`."""
-    return plausibility.why_doubted(_told(place), None if before is None else _told(before), now_utc)
+    """Why an answer must not be believed; see `plausibility.why_doubted`."""
+    return plausibility.why_doubted(
+        _reported_values(place), None if before is None else _reported_values(before), now_utc
+    )
 
 
-def _told(place: MetNorwayHours) -> plausibility.Told:
+def _reported_values(place: MetNorwayHours) -> plausibility.ReportedValues:
     hours = place.fields["precip_mmwe_h"].size
 
     def whole(values: Array) -> Array:
         """The instants end with the last step, six hours before the amounts may."""
         return np.append(values, np.full(hours - values.size, np.nan))[None, None]
 
-    return plausibility.Told(
+    return plausibility.ReportedValues(
         start=place.start,
         lat_deg=np.array([place.lat_deg]),
         lon_deg=np.array([place.lon_deg]),

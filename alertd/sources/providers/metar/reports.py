@@ -93,7 +93,7 @@ def _report(r: _AirportReport) -> StationReport:
         raise SourceChanged(SOURCE, f"obsTime {r.obsTime} is no time") from exc
     raw = r.rawOb or ""
     text = read_text(raw, at)
-    told = Groups(
+    coded = Groups(
         air_temp_c=_number(r.temp),
         dew_point_c=_number(r.dewp),
         wind_mps=_number(r.wspd) * KNOT_MPS,
@@ -103,19 +103,19 @@ def _report(r: _AirportReport) -> StationReport:
         precip_last_hour_mmwe=_number(r.precip) * INCH_MM,
     )
     groups = (r.wxString or "").split()
-    wind_mps = _first(told.wind_mps, text.wind_mps)
+    wind_mps = _first(coded.wind_mps, text.wind_mps)
     return StationReport(
         station=Station(id=r.icaoId, lat_deg=r.lat, lon_deg=r.lon, elevation_m=on_earth(_number(r.elev))),
         source=SOURCE,
         observed_at=at,
-        air_temp_c=_first(told.air_temp_c, text.air_temp_c, within=(-60.0, 60.0)),
-        dew_point_c=_first(told.dew_point_c, text.dew_point_c, within=(-80.0, 40.0)),
+        air_temp_c=_first(coded.air_temp_c, text.air_temp_c, within=(-60.0, 60.0)),
+        dew_point_c=_first(coded.dew_point_c, text.dew_point_c, within=(-80.0, 40.0)),
         rh_frac=NAN,
         wind_mps=wind_mps,
-        gust_mps=_first(told.gust_mps, text.gust_mps),
-        wind_from_deg=NAN if wind_mps == 0.0 else _first(told.wind_from_deg, text.wind_from_deg, within=(0.0, 360.0)),
-        visibility_m=_first(told.visibility_m, text.visibility_m, within=(0.0, 200_000.0)),
-        precip_last_hour_mmwe=_first(told.precip_last_hour_mmwe, text.precip_last_hour_mmwe, within=(0.0, 300.0)),
+        gust_mps=_first(coded.gust_mps, text.gust_mps),
+        wind_from_deg=NAN if wind_mps == 0.0 else _first(coded.wind_from_deg, text.wind_from_deg, within=(0.0, 360.0)),
+        visibility_m=_first(coded.visibility_m, text.visibility_m, within=(0.0, 200_000.0)),
+        precip_last_hour_mmwe=_first(coded.precip_last_hour_mmwe, text.precip_last_hour_mmwe, within=(0.0, 300.0)),
         weather=phenomena_in(groups, raw) if groups else text.weather,
         raw=raw,
     )

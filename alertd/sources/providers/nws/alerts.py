@@ -1,4 +1,4 @@
-"""Alerts of the US National Weather Service (/alerts/active): one list for the whole country, read event by event.
+"""Alerts of the US National Weather Service (/alerts/active): one list of the country, by event.
 
 `expires` is the life of a message, often shorter than that of its event, so it never ends one here. A field that cannot
 be read costs its message no more than that field, and a message that cannot be read at all is told as such: whatever is

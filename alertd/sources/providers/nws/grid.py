@@ -224,13 +224,18 @@ def _dew_point_c(layer: _Layer | None, start: datetime, hours: int, now_utc: dat
 
 
 def why_doubted(cell: GridCell, before: GridCell | None, place: tuple[float, float], now_utc: datetime) -> str:
-    """Why a cell must not be believed; see `doubt.why_doubted`. place: latitude and longitude of one place in it."""
-    return plausibility.why_doubted(_told(cell, place), None if before is None else _told(before, place), now_utc)
+    """Why a cell must not be believed; see `plausibility.why_doubted`.
+
+    place: latitude and longitude of one place in it.
+    """
+    return plausibility.why_doubted(
+        _reported_values(cell, place), None if before is None else _reported_values(before, place), now_utc
+    )
 
 
-def _told(cell: GridCell, place: tuple[float, float]) -> plausibility.Told:
+def _reported_values(cell: GridCell, place: tuple[float, float]) -> plausibility.ReportedValues:
     air = cell.air_temp_c[None, None]
-    return plausibility.Told(
+    return plausibility.ReportedValues(
         start=cell.start,
         lat_deg=np.array([place[0]]),
         lon_deg=np.array([place[1]]),

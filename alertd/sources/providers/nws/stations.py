@@ -149,13 +149,13 @@ def _report(observed: _ObservationFeature) -> StationReport:
     text = read_text(raw, at)
     values: dict[str, float] = {}
     for name, (ours, quantity, low, high) in _VALUES.items():
-        told: _Quantity = getattr(p, name)
-        if told.refused:  # the text repeats what the checks refused
+        measured: _Quantity = getattr(p, name)
+        if measured.refused:  # the text repeats what the checks refused
             values[ours] = NAN
-        elif told.value is None:
+        elif measured.value is None:
             values[ours] = getattr(text, ours, NAN)
         else:
-            value = float(in_si(name, told.unitCode, quantity, np.array([told.value]))[0])
+            value = float(in_si(name, measured.unitCode, quantity, np.array([measured.value]))[0])
             values[ours] = value if low <= value <= high else NAN
     if values["wind_mps"] == 0.0:
         values["wind_from_deg"] = NAN

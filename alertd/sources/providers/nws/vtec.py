@@ -1,4 +1,4 @@
-"""P-VTEC, the machine's line of a US weather product: whose event it is, which kind, its number, from when until when.
+"""P-VTEC, the machine-readable line of a US weather product: the event, its kind, number and times.
 
 `/k.aaa.cccc.pp.s.####.yymmddThhnnZ-yymmddThhnnZ/` (NWS Instruction 10-1703): product class, action, office, phenomenon,
 significance, number of the event, begin and end. A time of zeros: it has begun already, or stands until further notice.

@@ -238,14 +238,14 @@ def assemble(
     arrays: dict[str, Any] = {field: np.full(shape, np.nan) for field in FIELDS}
     form = np.zeros(shape, dtype=np.int8)
     gaps = []
-    told_at, stale = [], False
+    fetched_times, stale = [], False
     for cells, answer in parts:
         raw = tuple(int(c) for c in cells)
         if isinstance(answer, SourceError):
             gaps.append(Gap(cell_idx=raw, reason=f"{name}: {answer.problem}"))
             continue
         behind = _behind(request, answer)
-        told_at.append(answer.fetched_at - behind)
+        fetched_times.append(answer.fetched_at - behind)
         stale = stale or answer.stale or bool(behind)
         if behind:
             why = f"its hours begin {behind / timedelta(hours=1):.0f} h before those asked, so it is that old"
@@ -264,7 +264,7 @@ def assemble(
         )
     return Forecast(
         provider=name, licence=LICENCE, issued_at=None, start=start,
-        fetched_at=min(told_at),
+        fetched_at=min(fetched_times),
         lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=request.road_elevation_m.copy(),
         snow_level_m=np.full(shape, np.nan), precip_form=form, gaps=tuple(gaps),
         served_stale=stale, **arrays,

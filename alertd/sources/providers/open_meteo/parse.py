@@ -242,27 +242,29 @@ def _at_either_end(at_stamp: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def why_doubted(places: list[OpenMeteoHours], before: list[OpenMeteoHours] | None, now_utc: datetime) -> str:
-    """Why the places of an answer must not be believed; see `doubt.why_doubted`."""
+    """Why the places of an answer must not be believed; see `plausibility.why_doubted`."""
     groups: dict[tuple[datetime, tuple[int, ...]], list[int]] = {}
     for i, place in enumerate(places):
         groups.setdefault((place.start, place.reported_c.shape), []).append(i)
     for which in groups.values():
         old = [before[i] for i in which] if before is not None and len(before) == len(places) else []
         alike = len({(place.start, place.reported_c.shape) for place in old}) == 1
-        why = plausibility.why_doubted(_told([places[i] for i in which]), _told(old) if alike else None, now_utc)
+        why = plausibility.why_doubted(
+            _reported_values([places[i] for i in which]), _reported_values(old) if alike else None, now_utc
+        )
         if why:
             return why
     return ""
 
 
-def _told(places: list[OpenMeteoHours]) -> plausibility.Told:
+def _reported_values(places: list[OpenMeteoHours]) -> plausibility.ReportedValues:
     """Places that begin at one moment and are of one shape."""
     first = places[0]
 
     def stacked(arrays: Iterable[Array]) -> Array:
         return np.stack(list(arrays), axis=1)
 
-    return plausibility.Told(
+    return plausibility.ReportedValues(
         start=first.start,
         lat_deg=np.array([p.lat_deg for p in places]),
         lon_deg=np.array([p.lon_deg for p in places]),

@@ -14,7 +14,8 @@ import pytest
 import respx
 
 from alertd.errors import SourceChanged, SourceError
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around, read_page
 from alertd.testing.clock import ManualClock
 

@@ -21,7 +21,8 @@ from alertd.forecast.model import PrecipForm
 from alertd.forecast.provider import ForecastRequest
 from alertd.forecast.quality import Usability, freshness
 from alertd.sources.http.cache import fresh_for_s
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.met_norway.forecast import MetNorway, interpret_error, place_params, read_for
 from alertd.sources.providers.met_norway.parse import read_place
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from alertd.errors import OutsideArea, SourceChanged
 from alertd.plan.warnings.placement import WeatherAlert
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.nws.alerts import NwsAlerts, read_alerts
 from alertd.testing.clock import ManualClock
 

@@ -18,8 +18,9 @@ import respx
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import PrecipForm
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
 from alertd.sources.http.errors import NoDataForLocation
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.nws.forecast import NotCovered, Nws, interpret_error, neighbour, point_text, read_point
 from alertd.sources.providers.nws.grid import read_grid
 

@@ -18,7 +18,8 @@ import respx
 
 from alertd.errors import SourceChanged, SourceDown
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.nws.grid import read_grid
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo

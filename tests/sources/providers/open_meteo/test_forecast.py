@@ -19,7 +19,8 @@ import respx
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.forecast.model import PrecipForm
 from alertd.forecast.provider import ForecastRequest
-from alertd.sources.http.client import HttpClient, HttpOptions
+from alertd.sources.http.client import HttpClient
+from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.validation import apart_km
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo, days_for, read_elevations
 from alertd.sources.providers.open_meteo.parse import limit_or_refusal, member_keys, read_places

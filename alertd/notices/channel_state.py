@@ -2,28 +2,9 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal, Protocol
+from typing import Literal
 
 State = Literal["up", "failing", "disabled"]
-
-
-class StoredChannelState(Protocol):
-    """A channel state as the store returns it."""
-
-    @property
-    def target(self) -> str: ...
-    @property
-    def state(self) -> str: ...
-    @property
-    def why(self) -> str: ...
-    @property
-    def since(self) -> datetime: ...
-    @property
-    def last_success_at(self) -> datetime | None: ...
-    @property
-    def last_failure_at(self) -> datetime | None: ...
-    @property
-    def failures(self) -> int: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

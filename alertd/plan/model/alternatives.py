@@ -1,0 +1,57 @@
+"""The same trip at another departure time or on another route."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from alertd.plan.model.stretches import Advice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """The same trip with another departure time.
+
+    probability: share of members that need chains on any road that may need them.
+    lost_s: time lost to chains and snow, compared with a dry road.
+    hangings: number of times that its plan hangs chains.
+    hours_ok: None where unknown.
+    """
+
+    depart_at: datetime
+    arrive_at: datetime
+    advice: Advice
+    probability: float
+    unknown_frac: float
+    lost_s: float
+    hangings: int
+    hours_ok: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeparturePick:
+    """A departure worth comparing with the planned one, and the differences; negative is earlier."""
+
+    departure: Departure
+    leave_later_s: float
+    arrive_later_s: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherRoute:
+    """The same trip on another route.
+
+    chain_probability: as in Plan.
+    hours_ok: None where no hours law is on file.
+    """
+
+    name: str
+    length_m: float
+    advice: Advice
+    chain_probability: float
+    arrive_at: datetime
+    cost_s: float
+    singles_needed: int
+    singles_short: int
+    hours_ok: bool | None
+    partial: bool
+    reason: str

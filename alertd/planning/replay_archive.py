@@ -1,0 +1,283 @@
+"""Files the inputs of plans in an archive and reads them back."""
+
+import json
+import logging
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any, Final, Literal
+
+from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
+
+import alertd
+from alertd.errors import AlertdError, StoreError
+from alertd.plan.chain_up.chains_on import Report, TruckReport
+from alertd.plan.controls.closures import PostedClosure
+from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
+from alertd.plan.model.plan import Plan
+from alertd.plan.position.map_match import PositionReport
+from alertd.plan.serialize import canonical, plan_json
+from alertd.planning.replay_record import (
+    ArchivedComparison,
+    ArchivedPlan,
+    ComparisonRecord,
+    PlannedTrip,
+    ReplayRecord,
+    ReplaySettings,
+    StoredModel,
+)
+from alertd.planning.road_reports import RoadReports
+from alertd.rules.rig import Tire
+from alertd.settings.forecast import PROVIDER_KEYS
+from alertd.sources.files.trips import parse_trip
+from alertd.sources.http.answer import SourceResponse
+from alertd.sources.http.replay_client import failure_kinds, stored_kind
+from alertd.store.archive import Archive
+
+log = logging.getLogger(__name__)
+
+FORMAT: Final = "alertd.inputs/1"
+_POSTED: Final = TypeAdapter(PostedConditions)
+
+
+def _with_providers(chosen: Mapping[str, Any]) -> dict[str, Any]:
+    """Stored settings in the present form: earlier versions kept the keys of providers beside the others."""
+    if "providers" in chosen:
+        return dict(chosen)
+    rest = dict(chosen)
+    providers = {key: rest.pop(key) for key in PROVIDER_KEYS if key in rest}
+    keyed = ["open_meteo_key_file"] if rest.pop("open_meteo_keyed", False) else []
+    return rest | {"providers": providers, "secret_keys": keyed}
+
+
+class _Failed(StoredModel):
+    kind: str
+    source: str
+    problem: str
+    retryable: bool
+    retry_after_s: float | None
+
+
+class _Response(StoredModel):
+    url: str
+    refresh: bool
+    body: str = ""
+    fetched_at: AwareDatetime | None = None
+    stale_because: str = ""
+    failed: _Failed | None = None
+
+
+class _Position(StoredModel):
+    at: AwareDatetime
+    lat_deg: float
+    lon_deg: float
+
+
+class _TruckReport(StoredModel):
+    at: AwareDatetime
+    what: Literal["chains_on", "chains_off", "arrived", "arrived_seen"]
+    tires: tuple[tuple[int, str, str], ...] | None = None
+    place_m: float | None = None
+
+
+class _Closure(StoredModel):
+    id: str
+    start: tuple[float, float]
+    end: tuple[float, float]
+    begins_at: AwareDatetime
+    ends_at: AwareDatetime | None
+    what: str
+    source: str
+
+
+class _ComparisonManifest(StoredModel):
+    format: Literal["alertd.inputs/1"]
+    alertd: str
+    plan: str
+    planned: str
+    others: tuple[tuple[str, str], ...]
+    missed: tuple[tuple[str, str], ...]
+
+
+class _Manifest(StoredModel):
+    format: Literal["alertd.inputs/1"]
+    alertd: str
+    plan: str
+    trip: dict[str, Any]
+    reports: tuple[_Position, ...]
+    truck: tuple[_TruckReport, ...] = ()  # none in plans kept before chains and arrivals were counted in
+    now_utc: AwareDatetime
+    departs: tuple[AwareDatetime, AwareDatetime]
+    chosen: ReplaySettings
+    files: dict[str, str]
+    route: str
+    heard: tuple[_Response, ...]
+    closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
+    posted: dict[str, Any] = Field(default_factory=dict)  # likewise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplayWriter:
+    """Files the inputs of plans in an archive.
+
+    Raises StoreError when it cannot; with `or_log` it logs the error instead, so that no plan is lost by it.
+    """
+
+    archive: Archive
+    or_log: bool = False
+
+    def write_plans(self, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
+        """Plans that were made together."""
+        with self._errors_to_log():
+            _write(self.archive, made, inputs)
+
+    def write_comparison(self, plan: Plan, made_of: ComparisonRecord) -> None:
+        """A plan joined from archived ones."""
+        now = plan.made_at
+        with self._errors_to_log():
+            stored = {
+                "format": FORMAT,
+                "alertd": alertd.__version__,
+                "plan": self.archive.put(plan_json(plan).encode(), now),
+                "planned": made_of.planned,
+                "others": made_of.others,
+                "missed": made_of.missed,
+            }
+            self.archive.file_plan(plan.id, _put_json(self.archive, stored, now), now)
+
+    @contextmanager
+    def _errors_to_log(self) -> Iterator[None]:
+        try:
+            yield
+        except StoreError as exc:
+            if not self.or_log:
+                raise
+            log.error("%s; these plans cannot be replayed", exc)
+
+
+def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
+    now = inputs.now_utc
+    responses = sorted((_packed(archive, h, now) for h in inputs.responses), key=lambda h: (h["url"], h["refresh"]))
+    shared = {
+        "format": FORMAT,
+        "alertd": alertd.__version__,
+        "now_utc": now.isoformat(),
+        "departs": [at.isoformat() for at in inputs.departs],
+        "chosen": inputs.settings.model_dump(mode="json"),
+        # Parts that most plans have in common are stored once.
+        "files": _put_json(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
+        "route": inputs.route,
+        "heard": _put_json(archive, responses, now),
+        "closures": [_plain_closure(c) for c in inputs.road_reports.closures],
+    }
+    if inputs.road_reports.controls != NOTHING_POSTED:
+        controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
+        shared["posted"] = _put_json(archive, controls, now)
+    for one in made:
+        own = {
+            "plan": archive.put(plan_json(one.plan).encode(), now),
+            "trip": one.trip.model_dump(mode="json"),
+            "reports": [
+                {"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg}
+                for r in one.reports
+                if isinstance(r, PositionReport)
+            ],
+        }
+        if truck := [_plain_report(r) for r in one.reports if isinstance(r, TruckReport)]:
+            own["truck"] = truck
+        archive.file_plan(one.plan.id, _put_json(archive, shared | own, now), now)
+
+
+def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComparison:
+    """The record of a plan. Raises StoreError when it is missing, damaged, or in an unknown format."""
+    stored = _get_json(archive, archive.of_plan(plan_id))
+    try:
+        if "planned" in stored:
+            ways = _ComparisonManifest.model_validate_json(json.dumps(stored))
+            made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
+            return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
+        stored |= {name: _get_json(archive, stored[name]) for name in ("files", "heard", "posted") if name in stored}
+        stored["chosen"] = _with_providers(stored["chosen"])
+        manifest = _Manifest.model_validate_json(json.dumps(stored))
+        responses = tuple(_unpacked(archive, h) for h in manifest.heard)
+        posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
+        trip = parse_trip(manifest.trip, plan_id)
+    except StoreError:
+        raise
+    except (AlertdError, ValidationError, KeyError, TypeError) as exc:
+        why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
+        raise StoreError(
+            f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
+            f"replay it with alertd {str(stored.get('alertd', 'of its time'))[:40]}"
+        ) from exc
+    inputs = ReplayRecord(
+        now_utc=manifest.now_utc,
+        departs=manifest.departs,
+        settings=manifest.chosen,
+        files={name: archive.get(digest) for name, digest in manifest.files.items()},
+        route=manifest.route,
+        responses=responses,
+        road_reports=RoadReports(
+            closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures), controls=posted
+        ),
+    )
+    return ArchivedPlan(
+        alertd=manifest.alertd,
+        plan=archive.get(manifest.plan).decode(),
+        trip=trip,
+        reports=(
+            *(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
+            *(_truck_report(r) for r in manifest.truck),
+        ),
+        inputs=inputs,
+    )
+
+
+def _plain_report(report: TruckReport) -> dict[str, Any]:
+    return {"at": report.at.isoformat(), "what": report.what.value, "tires": report.tires, "place_m": report.place_m}
+
+
+def _truck_report(kept: _TruckReport) -> TruckReport:
+    tires = None if kept.tires is None else tuple(Tire(*t) for t in kept.tires)  # type: ignore[arg-type]
+    return TruckReport(at=kept.at, what=Report(kept.what), tires=tires, place_m=kept.place_m)
+
+
+def _plain_closure(c: PostedClosure) -> dict[str, Any]:
+    """Positions and times to the last digit, so that the closure is placed as before."""
+    ends_at = c.ends_at.isoformat() if c.ends_at else None
+    return asdict(c) | {"begins_at": c.begins_at.isoformat(), "ends_at": ends_at}
+
+
+def _put_json(archive: Archive, value: Any, now_utc: datetime) -> str:
+    return archive.put(canonical(value).encode(), now_utc)
+
+
+def _get_json(archive: Archive, digest: Any) -> Any:
+    return json.loads(archive.get(str(digest)))
+
+
+def _packed(archive: Archive, response: SourceResponse, now_utc: datetime) -> dict[str, Any]:
+    asked = {"url": response.url, "refresh": response.refresh}
+    if response.failed is not None:
+        exc = response.failed
+        failed = {"source": exc.source, "problem": exc.problem, "retryable": exc.retryable}
+        return asked | {"failed": failed | {"kind": stored_kind(type(exc)), "retry_after_s": exc.retry_after_s}}
+    fetched_at = response.fetched_at.isoformat() if response.fetched_at else None
+    answer = {"body": archive.put(response.body, now_utc), "fetched_at": fetched_at}
+    return asked | answer | {"stale_because": response.stale_because}
+
+
+def _unpacked(archive: Archive, stored: _Response) -> SourceResponse:
+    if stored.failed is None:
+        return SourceResponse(
+            url=stored.url,
+            refresh=stored.refresh,
+            body=archive.get(stored.body),
+            fetched_at=stored.fetched_at,
+            stale_because=stored.stale_because,
+        )
+    f = stored.failed
+    kind = failure_kinds()[f.kind]
+    failed = kind(f.source, f.problem, retryable=f.retryable, retry_after_s=f.retry_after_s)
+    return SourceResponse(url=stored.url, refresh=stored.refresh, failed=failed)

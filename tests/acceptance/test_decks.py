@@ -1,0 +1,113 @@
+"""Real roads under described skies, with the shipped settings and no stops file: the decision that the trade expects.
+
+The expectations are common practice without a source: what a driver of many winters would decide on such a morning.
+Roads and skies are those of `fixtures/roads` and `fixtures/skies`.
+"""
+
+import argparse
+import importlib.util
+import sys
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from alertd.testing.roads import Road, read_roads
+from alertd.units import MILE_M
+
+SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "any_road.py"
+
+
+def script() -> Any:
+    """The script that plans a road under a sky."""
+    spec = importlib.util.spec_from_file_location("any_road", SCRIPT)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["any_road"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+any_road = script()
+ROADS = read_roads(any_road.ROADS)
+BOTH_WAYS = {"us-i80-donner"}
+WAYS: dict[str, Road] = dict(ROADS) | {f"{name}-reverse": ROADS[name].reversed() for name in BOTH_WAYS}
+RANKS = ["clear", "slow", "ready", "chain", "hold"]
+# For each sky the mildest and the strictest decision that a seasoned driver would accept on a road over a pass.
+EXPECTED = {
+    "dry": ("clear", "clear"),
+    "light-snow": ("slow", "chain"),
+    "storm": ("chain", "hold"),
+    "freezing-rain": ("hold", "hold"),
+}
+FLAT = {"us-us97-blewett-klamath"}  # no long grade: snow asks for care, and chains only by a sign
+# Skies on one road. Rain at +6 C asks for nothing; a control follows snow; ice and deep snow ask to wait.
+ONE_ROAD = "us-i80-donner"
+SKIES = {
+    "rain": ("clear", "clear"),
+    "zero-at-summit": ("ready", "chain"),
+    "cold-dry": ("clear", "slow"),
+    "blizzard": ("chain", "hold"),
+    "deep-snow": ("hold", "hold"),
+    "freezing-rain-valleys": ("slow", "hold"),
+    "thaw-refreeze": ("slow", "ready"),
+    "hoar-frost": ("clear", "slow"),
+    "snow-ended": ("slow", "chain"),
+    "drifting-snow": ("slow", "hold"),
+    "snow-on-old-ice": ("ready", "hold"),
+    "gale-dry": ("clear", "slow"),
+}
+MOST_BEFORE_M, MOST_BARE_AFTER_M = 20.0 * MILE_M, 10.0 * MILE_M
+
+
+@cache
+def planned(way: str, sky: str) -> dict[str, Any]:
+    args = argparse.Namespace(source="open-meteo", rig="tractor-6x4-van-53", depart_in_h=2.0, text=False)
+    return any_road.plan(WAYS[way], sky, args)[0]
+
+
+def between(advice: str, least: str, most: str) -> bool:
+    return RANKS.index(least) <= RANKS.index(advice) <= RANKS.index(most)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sky", EXPECTED)
+@pytest.mark.parametrize("way", WAYS)
+def test_the_advice_is_what_the_trade_expects(way: str, sky: str) -> None:
+    plan = planned(way, sky)
+    least, most = EXPECTED[sky]
+    if way in FLAT and sky == "storm":
+        least = "slow"
+    assert between(plan["advice"], least, most), any_road.row(plan)
+    assert not plan["partial"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sky", EXPECTED)
+@pytest.mark.parametrize("way", WAYS)
+def test_chains_go_on_near_the_snow_and_come_off_soon(way: str, sky: str) -> None:
+    plan = planned(way, sky)
+    for s in plan["stretches"]:
+        before_m = s["start_m"] - s["chain_up"]["distance_m"]
+        after_m = s["chain_off"]["distance_m"] - s["end_m"]
+        explained = any("chains stay on" in reason or "miles before" in reason for reason in s["reasons"])
+        assert before_m <= MOST_BEFORE_M or explained, any_road.row(plan)
+        assert after_m <= MOST_BARE_AFTER_M or explained, any_road.row(plan)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sky", SKIES)
+def test_each_sky_gets_the_decision_of_the_trade(sky: str) -> None:
+    plan = planned(ONE_ROAD, sky)
+    assert between(plan["advice"], *SKIES[sky]), any_road.row(plan)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sky", ["freezing-rain", "freezing-rain-valleys", "snow-on-old-ice"])
+def test_ice_is_named_with_place_and_speed(sky: str) -> None:
+    plan = planned(ONE_ROAD, sky)
+    icy = [s for s in plan["surfaces"] if s["icy"]]
+    assert icy, any_road.row(plan)
+    assert all(s["speed_mps"] < 12.0 and s["end_m"] > s["start_m"] for s in icy)
