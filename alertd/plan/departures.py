@@ -12,7 +12,8 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chain_up.departure_view import DepartureViews, Encounter
+from alertd.plan.chain_up.departure_view import DepartureViews
+from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.route_outcome import best_plan, chain_search, chained_legs, conditions_on, uncovered
 from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, DepartureView
 from alertd.plan.chain_up.unlisted_places import places_with_search

@@ -1,208 +1,31 @@
 """Describes the road at a departure: stretches that may need chains, and prices of stopping places."""
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from alertd.plan.chain_up.chain_set import ChainSet, chains_for
-from alertd.plan.chain_up.search import DELAY_STEP_S, ChainStretch, DepartureView
+from alertd.plan.chain_up.encounter import Encounter
+from alertd.plan.chain_up.search import DELAY_STEP_S, DepartureView
+from alertd.plan.chain_up.stop_candidates import StopCandidates
+from alertd.plan.chain_up.stretches import inside_cores, own_end_s, stretches_of, too_near
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import (
     SAME_PROBABILITY,
-    LawSpan,
-    LevelForRig,
-    NeedRun,
     find_runs,
-    stretch_probability,
 )
-from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Index, Mask, take_flat
-from alertd.plan.road_ahead.pavement_codes import Codes
-from alertd.plan.road_ahead.sections import Sections
+from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
 from alertd.plan.road_ahead.speeds import Surfaces, chained_s
 from alertd.plan.road_ahead.timing import UnchainedTiming, free_s, unchained_timing
 from alertd.road.radiation import solar_position
-from alertd.route.stops import RouteStop, StopKind
 from alertd.rules.rig import IdentityKey
 
 Array: TypeAlias = NDArray[np.float64]
 
 _ALL = slice(None)
 NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
-LEVEL_KINDS = (StopKind.CHAIN_UP_AREA,)  # level by purpose, whatever the grade of the road beside them
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Encounter:
-    """The conditions of a truck that reaches each section in this hour: arrays (member, section).
-
-    hour: index into the hourly need.
-    timing: timing of one row, where already computed.
-    floor: a lower bound of the need, from the conditions at another departure time, or None.
-    """
-
-    hourly_need: HourlyNeed
-    hour: Index
-    timing: UnchainedTiming | None = None
-    floor: Float32 | None = None
-
-    @cached_property
-    def _pick(self) -> NDArray[np.intp]:
-        return self.hourly_need.pick(self.hour)
-
-    @cached_property
-    def code(self) -> Codes:
-        """Pavement code, (member, section)."""
-        return take_flat(self.hourly_need.code, self._pick) if self.timing is None else self.timing.code[0]
-
-    @cached_property
-    def grip_shortfall(self) -> Mask:
-        """True where the rig slips without chains, (member, section)."""
-        return take_flat(self.hourly_need.grip_shortfall, self._pick)
-
-    @cached_property
-    def closed(self) -> Mask:
-        """True where we expect snow to close the road, (member, section)."""
-        return take_flat(self.hourly_need.closed, self._pick)
-
-    @cached_property
-    def need(self) -> Float32:
-        """Probability that chains are needed, (member, section), at least `floor`."""
-        need = take_flat(self.hourly_need.need, self._pick) if self.timing is None else self.timing.need[0]
-        return need if self.floor is None else np.maximum(need, self.floor)
-
-    def field_values(self, name: str, here: slice = _ALL) -> Array:
-        """A float array of the road field, (member, section) of `here`; NaN where the hour is unknown."""
-        return self.hourly_need.field_values(name, self.hour[:, here], here)
-
-    @property
-    def beside_class(self) -> NDArray[np.int8]:
-        """RoadClass of the road beside each section, (member, section)."""
-        return self.hourly_need.beside_class(self.hour)
-
-    @cached_property
-    def _chained(self) -> dict[tuple[int, int], ChainSet]:
-        return {}
-
-    def chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
-        """The chains for sections first to last."""
-        if (first, last) not in self._chained:
-            self._chained[first, last] = self._chains(first, last, params)
-        return self._chained[first, last]
-
-    def is_held(self, first: int, last: int, params: PlanParams) -> bool:
-        """True when too many members are barred, slip even with chains, or meet road closed by snow."""
-        enough, here = params.hold_probability - SAME_PROBABILITY, slice(first, last + 1)
-        if self.closed[:, here].any(axis=1).mean() >= enough:
-            return True
-        slick = self.grip_shortfall[:, here].any(axis=1).mean() >= enough  # chains never reduce grip
-        if not slick and not self.hourly_need.may_bar:
-            return False
-        chains = self.chains(first, last, params)
-        if chains.barred or not slick:
-            return bool(chains.barred)
-        short = self.hourly_need.slips(chains.hanging.tires, self.code[:, here], here)
-        return bool(short.any(axis=1).mean() >= enough)
-
-    def _chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
-        laws = [law for law in self.hourly_need.laws if law.at.start <= last and law.at.stop > first]
-
-        def posted(law: LawSpan, level: LevelForRig) -> float:
-            here = np.arange(max(first, law.at.start), min(last + 1, law.at.stop))
-            chance = self.hourly_need.chance[id(level)]
-            conditions = chance[np.arange(chance.shape[0])[:, None], here - law.at.start, self.hour[:, here]]
-            return stretch_probability(conditions, 0, here.size - 1)
-
-        return chains_for(self.hourly_need.rig, laws, posted, params)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StopCandidates:
-    """Places to put chains on or off: the trip's start, its stops in order, its end; arrays (place,).
-
-    stops: None at both ends.
-    unlit: stated to have no light.
-    unlisted: not a known place; the driver has to look for it.
-    change_m: distances of all places on this road where chains can be changed, (any,): the listed stops, and level road
-        where unlisted places count. They depend on the road alone, so that more snow never makes more of them.
-    """
-
-    stops: tuple[RouteStop | None, ...]
-    at_m: Array
-    section: NDArray[np.intp]
-    lat_deg: Array
-    lon_deg: Array
-    cramped: Mask
-    steep: Mask
-    unlit: Mask
-    unlisted: Mask
-    change_m: Array
-
-    @property
-    def listed(self) -> Mask:
-        """True for listed stops, (place,)."""
-        return np.asarray([s is not None for s in self.stops]) & ~self.unlisted
-
-    def and_unlisted(
-        self, at_m: Array, change_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
-    ) -> "StopCandidates":
-        """These places and unlisted ones at distances `at_m`, in order along the road.
-
-        change_m: all level road of the route, of which `at_m` is a part.
-        stop: makes a stop from distance, latitude and longitude.
-        """
-        route = sections.route
-        lat, lon = (np.interp(at_m, route.distance_m, x) for x in (route.lat_deg, route.lon_deg))
-        own = tuple(stop(*place) for place in zip(at_m.tolist(), lat.tolist(), lon.tolist(), strict=True))
-        order = np.argsort(np.append(self.at_m, at_m), kind="stable")
-
-        def merged(values: NDArray[Any], more: ArrayLike) -> NDArray[Any]:
-            return np.asarray(np.append(values, np.broadcast_to(more, at_m.shape))[order])
-
-        stops = (*self.stops, *own)
-        return StopCandidates(
-            stops=tuple(stops[i] for i in order.tolist()),
-            at_m=merged(self.at_m, at_m),
-            section=merged(self.section, sections.at(at_m)),
-            lat_deg=merged(self.lat_deg, lat),
-            lon_deg=merged(self.lon_deg, lon),
-            cramped=merged(self.cramped, False),
-            steep=merged(self.steep, False),
-            unlit=merged(self.unlit, False),
-            unlisted=merged(self.unlisted, True),
-            change_m=np.sort(np.append(self.change_m, change_m)),
-        )
-
-
-def stop_candidates(sections: Sections, params: PlanParams) -> StopCandidates:
-    """The candidate places of a route."""
-    route = sections.route
-    stops = (None, *route.stops, None)
-    at_m = np.asarray([float(route.distance_m[0]), *(s.distance_m for s in route.stops), route.length_m])
-    grade = np.abs(np.interp(at_m, route.distance_m, route.grade))
-    return StopCandidates(
-        stops=stops,
-        at_m=at_m,
-        section=sections.at(at_m),
-        lat_deg=np.interp(at_m, route.distance_m, route.lat_deg),
-        lon_deg=np.interp(at_m, route.distance_m, route.lon_deg),
-        cramped=np.asarray([s is not None and not has_room(s, params) for s in stops]),
-        steep=np.asarray([s is not None and s.stop.kind not in LEVEL_KINDS for s in stops])
-        & (grade > params.stop_max_grade),
-        unlit=np.asarray([s is not None and s.stop.lit is False for s in stops]),
-        unlisted=np.zeros(len(stops), dtype=np.bool_),
-        change_m=at_m[1:-1],
-    )
-
-
-def has_room(stop: RouteStop, params: PlanParams) -> bool:
-    """True with room for a combination. A turnout needs a stated number of spaces; other kinds are built for trucks."""
-    if stop.stop.spaces is None:
-        return stop.stop.kind is not StopKind.TURNOUT
-    return stop.stop.spaces >= params.stop_min_spaces
 
 
 @dataclass
@@ -285,8 +108,8 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
     bare = np.append(0.0, np.cumsum(sections.length_m * (1.0 - on.snow - on.ice)))
     runs = find_runs(need, sections, params)
     enough = params.ready_probability - SAME_PROBABILITY
-    wintry = _inside(places.at_m, runs, sections, params.edge_slack_m) & (need_frac[places.section] >= enough)
-    too_near = places.unlisted & _too_near(places.at_m, runs, sections, params)
+    wintry = inside_cores(places.at_m, runs, sections, params.edge_slack_m) & (need_frac[places.section] >= enough)
+    no_room_to_look = places.unlisted & too_near(places.at_m, runs, sections, params)
     listed = places.listed
     snowed = listed & wintry
     dark = places.unlit
@@ -296,12 +119,12 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
     drawbacks = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
     price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)
-    price_s += np.where(too_near, np.inf, params.unlisted_s * places.unlisted)
+    price_s += np.where(no_room_to_look, np.inf, params.unlisted_s * places.unlisted)
     white = need_frac[sections.at(places.change_m)] >= enough
-    changes_m = places.change_m[~(white & _inside(places.change_m, runs, sections, params.edge_slack_m))]
-    stretches = _stretches(encounter, need, runs, changes_m, bare, params)
-    price_s[0] += _own_end_s(stretches[0].start_m - places.at_m[0] if stretches else 0.0, params)
-    price_s[-1] += _own_end_s(places.at_m[-1] - stretches[-1].end_m if stretches else 0.0, params)
+    changes_m = places.change_m[~(white & inside_cores(places.change_m, runs, sections, params.edge_slack_m))]
+    stretches = stretches_of(encounter, need, runs, changes_m, bare, params)
+    price_s[0] += own_end_s(stretches[0].start_m - places.at_m[0] if stretches else 0.0, params)
+    price_s[-1] += own_end_s(places.at_m[-1] - stretches[-1].end_m if stretches else 0.0, params)
     chained_by_limit: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
@@ -328,82 +151,3 @@ def section_chained_s(
     free, on = free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params), Surfaces(*(x[0] for x in row.on))
     chained = chained_s(free, hourly_need.sections.length_m, on, params, limit_mps)
     return np.asarray(np.maximum(np.diff(row.reach_s[0]), chained))
-
-
-def _own_end_s(away_m: float, params: PlanParams) -> float:
-    """Price of the trip's own start or end, this far from the snow, s."""
-    return params.own_end_s if away_m <= params.own_end_reach_m else params.own_end_far_s
-
-
-def _core_m(first: int, last: int, sections: Sections, slack_m: float) -> tuple[float, float]:
-    """Start and end of a run for the choice of stops: `slack_m` inside its edges still counts as outside."""
-    start_m, end_m = float(sections.start_m[first]), float(sections.end_m[last])
-    slack_m = min(slack_m, (end_m - start_m) / 4.0)
-    return start_m + slack_m, max(end_m - slack_m, start_m + slack_m + 1.0)  # a single sample also counts as road
-
-
-def _inside(at_m: Array, runs: Sequence[NeedRun], sections: Sections, slack_m: float) -> Mask:
-    """True for places in a core, and more than `slack_m` inside its edges, (place,)."""
-    inside = np.zeros(at_m.shape, dtype=np.bool_)
-    for run in (x for x in runs if not x.showers):
-        start_m, end_m = _core_m(run.first, run.last, sections, slack_m)
-        inside |= (at_m > start_m) & (at_m < end_m)
-    return inside
-
-
-def _too_near(at_m: Array, runs: Sequence[NeedRun], sections: Sections, params: PlanParams) -> Mask:
-    """True for places in a core or so near that a driver has no room to look for an unlisted one, (place,)."""
-    near = np.zeros(at_m.shape, dtype=np.bool_)
-    for run in (x for x in runs if not x.showers):
-        from_m = sections.start_m[run.first] - params.search_least_m
-        near |= (at_m > from_m) & (at_m < sections.end_m[run.last] + params.stop_clearance_m)
-    return near
-
-
-def _stretches(
-    encounter: Encounter, need: Float32, runs: Sequence[NeedRun], changes_m: Array, bare_m: Array, params: PlanParams
-) -> tuple[ChainStretch, ...]:
-    """The stretches of an encounter; cores without a place between them to change chains are merged.
-
-    changes_m: places outside the cores where chains can be changed. bare_m: bare distance at each edge, (section + 1,).
-    """
-    sections = encounter.hourly_need.sections
-    merged: list[tuple[NeedRun, int]] = []
-    for run in (x for x in runs if not x.showers):
-        if merged:
-            before, parts = merged[-1]
-            from_m = _core_m(before.first, before.last, sections, params.edge_slack_m)[1]
-            to_m = _core_m(run.first, run.last, sections, params.edge_slack_m)[0]
-            if not ((changes_m >= from_m) & (changes_m <= to_m)).any():
-                merged[-1] = (replace(before, last=run.last, fringe_last=run.fringe_last), parts + 1)
-                continue
-        merged.append((run, 1))
-    merged += [(x, 1) for x in runs if x.showers and not any(y.first <= x.first <= y.last for y, _ in merged)]
-    return tuple(
-        _stretch(encounter, need, run, parts, bare_m, params) for run, parts in sorted(merged, key=lambda x: x[0].first)
-    )
-
-
-def _stretch(
-    encounter: Encounter, need: Float32, run: NeedRun, parts: int, bare_m: Array, params: PlanParams
-) -> ChainStretch:
-    sections, here = encounter.hourly_need.sections, slice(run.first, run.last + 1)
-    start_m, end_m = _core_m(run.first, run.last, sections, params.edge_slack_m)
-    probability = stretch_probability(need, run.first, run.last)
-    if run.showers:  # nobody hangs chains for miles of bare road because a shower may be somewhere on it
-        probability = min(probability, params.chain_probability - 2.0 * SAME_PROBABILITY)
-    bare_from_m, bare_to_m = np.interp((start_m, end_m), sections.edge_m, bare_m).tolist()
-    return ChainStretch(
-        first=run.first,
-        last=run.last,
-        parts=parts,
-        start_m=start_m,
-        end_m=end_m,
-        probability=probability,
-        slip_probability=float(encounter.grip_shortfall[:, here].any(axis=1).mean()),
-        fringe_first=run.fringe_first,
-        fringe_last=run.fringe_last,
-        showers=run.showers,
-        bare_from_m=bare_from_m,
-        bare_to_m=bare_to_m,
-    )

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.departure_view import DepartureViews, Encounter, StopCandidates, view_of
+from alertd.plan.chain_up.departure_view import DepartureViews, view_of
+from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.search import ChainedSpan, ChainPlan, ChainSearch, ChainStretch, DepartureView, cheapest_plan
+from alertd.plan.chain_up.stop_candidates import StopCandidates
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.speeds import Surfaces
 from alertd.plan.road_ahead.timing import UnchainedTiming

@@ -9,7 +9,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.chain_up.departure_view import StopCandidates, stop_candidates
+from alertd.plan.chain_up.stop_candidates import StopCandidates, stop_candidates
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import HourlyNeed

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.chain_up.chain_set import ChainSet
-from alertd.plan.chain_up.departure_view import DepartureViews, stop_candidates
+from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.search import (
     INFEASIBLE_S,
     UNCHAINED_S_PER_M,
@@ -20,6 +20,7 @@ from alertd.plan.chain_up.search import (
     DepartureView,
     cheapest_plan,
 )
+from alertd.plan.chain_up.stop_candidates import stop_candidates
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
