@@ -29,6 +29,7 @@ PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
+SALT_C: Final = -9.0  # [A] common practice, no source: salt works down to about 15 °F
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
 _CLASSES: Final = ("road_class", "grip_class")
@@ -71,12 +72,14 @@ class MemberQuantiles:
     phase_model: uniform in 0-1; weight between the two phase relations.
     friction: uniform in 0-1; rank within the friction distribution of a class.
     height_z: standard normal; error of moving temperature to the road's height.
+    service: uniform in 0-1; low ranks get a serviced road, see `SurfaceParams.serviced_frac`.
     """
 
     phase: Array
     phase_model: Array
     friction: Array
     height_z: Array
+    service: Array
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -90,6 +93,7 @@ class RoadField:
     snowfall_mmwe_h refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
 
     grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
+    untouched: (member,) True for members whose road nobody ploughs or salts.
     """
 
     first_epoch_s: float
@@ -102,6 +106,7 @@ class RoadField:
     ice_mmwe: Float32
     snowfall_mmwe_h: Float32
     quantiles: MemberQuantiles
+    untouched: NDArray[np.bool_]
     notes: tuple[str, ...]
 
     def __post_init__(self) -> None:
@@ -124,6 +129,7 @@ def member_quantiles(members: int, rng: np.random.Generator) -> MemberQuantiles:
         phase_model=rng.permutation(steps),
         friction=rng.permutation(steps),
         height_z=rng.permutation(normal),
+        service=rng.permutation(steps),
     )
 
 
@@ -228,15 +234,37 @@ def run_corridor(
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
-        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast)).items():
+        kept = np.repeat(kept_an_hour(quantiles.service, kind), block.size)
+        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast), kept).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
+        untouched=quantiles.service >= params.serviced_frac,
         notes=_notes(forecast, cells),
         **arrays,
     )
+
+
+def serviced(state: SurfaceState, kept_frac: Array) -> SurfaceState:
+    """The state after ploughs and salt, which leave (column,) `kept_frac` of snow, packed snow and plain ice.
+
+    Glaze stays, and so does plain ice on a road colder than SALT_C.
+    """
+    salted = np.where(state.surface_temp_c > SALT_C, kept_frac, 1.0)
+    plain = state.ice_mmwe - state.packed_mmwe - state.glaze_mmwe
+    packed = state.packed_mmwe * kept_frac
+    return state._replace(
+        snow_mmwe=state.snow_mmwe * kept_frac,
+        packed_mmwe=packed,
+        ice_mmwe=state.glaze_mmwe + packed + np.maximum(plain, 0.0) * salted,
+    )
+
+
+def kept_an_hour(service: Array, params: SurfaceParams) -> Array:
+    """(member,): share of snow and plain ice that ploughs and salt leave after an hour; 1 on an untouched road."""
+    return np.where(service < params.serviced_frac, 0.5 ** (1.0 / params.service_half_life_h), 1.0)
 
 
 def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:
@@ -268,9 +296,12 @@ def latest_start_h(forecast: Forecast) -> int:
 
 
 def _run_block(
-    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int
+    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int, kept_frac: Array
 ) -> dict[str, NDArray[Any]]:
-    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column)."""
+    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column).
+
+    kept_frac: (column,) share of the snow that ploughs and salt leave after an hour.
+    """
     hours, columns = weather.known.shape
     layers_c = start_layers_c(weather, params)
     start = start_state(layers_c)
@@ -285,6 +316,7 @@ def _run_block(
         steady = hour_constants(forcing, params, dt_s)
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = step(state, forcing, params, dt_s, steady)
+        state = serviced(state, kept_frac)
         if not started.all():
             state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
         valid_h = np.where(known, valid_h + 1.0, 0.0)

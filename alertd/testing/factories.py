@@ -215,7 +215,9 @@ def make_weather(
             phase_model=every.copy(),
             friction=np.array(np.broadcast_to(np.asarray(friction, dtype=np.float64), (members,))),
             height_z=np.zeros(members),
+            service=np.ones(members),
         ),
+        untouched=np.ones(members, dtype=np.bool_),
         notes=(),
     )
     of_column = np.concatenate((firsts, on_deck))

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from email.utils import format_datetime
 from enum import StrEnum
+from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from socket import SHUT_RDWR
 from threading import Event, Thread
@@ -25,6 +26,7 @@ from alertd.testing.storm import Storm, ground_m
 from alertd.testing.weather_model import WeatherModel
 
 MEMBERS: Final = 30
+KEPT_BODIES: Final = 16  # an ensemble of the demo's road takes about 4 MB; tests ask the same one again and again
 
 
 class FaultKind(StrEnum):
@@ -179,10 +181,10 @@ class FakeOpenMeteo:
     def _good(self, request: RecordedRequest, flaws: Flaws = NO_FLAWS) -> _Reply:
         try:
             if request.path == "/v1/forecast":
-                return _Reply(_json(forecast(request.params, [self.storm], self.ground, self.now_utc, flaws)))
+                return _Reply(self._forecast(request, (self.storm,), flaws))
             if request.path == "/v1/ensemble":
-                storms = [self.storm, *(self.storm.member(i) for i in range(1, MEMBERS + 1))]
-                return _Reply(_json(forecast(request.params, storms, self.ground, self.now_utc, flaws)))
+                members = tuple(self.storm.member(i) for i in range(1, MEMBERS + 1))
+                return _Reply(self._forecast(request, (self.storm, *members), flaws))
             if request.path == "/v1/elevation":
                 return _Reply(_json(elevation(request.params, self.ground)))
             if request.path.startswith("/data/") and request.path.endswith("/static/meta.json"):
@@ -192,6 +194,22 @@ class FakeOpenMeteo:
         except BadRequest as exc:
             return _Reply(_json({"error": True, "reason": str(exc)}), 400)
         return _Reply(_json({"error": True, "reason": "Not Found"}), 404)
+
+    def _forecast(self, request: RecordedRequest, storms: tuple[WeatherModel, ...], flaws: Flaws) -> bytes:
+        this_hour = self.now_utc.replace(minute=0, second=0, microsecond=0)
+        return _forecast_body(tuple(request.params.items()), storms, self.ground, this_hour, flaws)
+
+
+@lru_cache(maxsize=KEPT_BODIES)
+def _forecast_body(
+    params: tuple[tuple[str, str], ...],
+    storms: tuple[WeatherModel, ...],
+    ground: Ground,
+    this_hour: datetime,
+    flaws: Flaws,
+) -> bytes:
+    """The body of a forecast, which depends on these hashable arguments only; of the clock it takes `this_hour`."""
+    return _json(forecast(dict(params), storms, ground, this_hour, flaws))
 
 
 def _json(value: Any) -> bytes:

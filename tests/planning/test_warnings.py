@@ -35,7 +35,7 @@ from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.store.archive import Archive
-from alertd.testing.clock import ManualClock
+from alertd.testing.clock import ManualClock, no_wait
 from alertd.testing.factories import make_route
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import Storm
@@ -102,7 +102,7 @@ async def warned(
     at_places.respond(404) if places is None else at_places.respond(json=places)
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(now), rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
+        sleep=no_wait, per_s_per_host=1e9,
     )) as client:  # fmt: skip
         services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS, area)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
@@ -250,7 +250,7 @@ async def test_a_list_cut_short_anywhere_is_no_list(kept: float, router: respx.M
     )
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
+        sleep=no_wait, per_s_per_host=1e9,
     )) as client:  # fmt: skip
         services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
@@ -265,7 +265,7 @@ async def test_list_is_asked_once_a_moment_and_kept_for_every_route(
     asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(json=listed(feature()))
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
-        per_s_per_host=1e9, on_response=record_response,
+        sleep=no_wait, per_s_per_host=1e9, on_response=record_response,
     )) as client:  # fmt: skip
         feed = ActiveAlerts(NwsAlerts(client, NWS))
         kept = []
@@ -321,6 +321,7 @@ async def plans_of(
             cache_dir=settings.cache,
             now_utc=ManualClock(now),
             rng=np.random.default_rng(1),
+            sleep=no_wait,
             per_s_per_host=1e9,
             on_response=record_response,
         )

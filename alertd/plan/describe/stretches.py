@@ -76,8 +76,12 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     unknown_frac = _any_frac(solution.unknown[:, here])
     advice = _advice(x)
     surfaces = _surfaces(solution.road_class[:, here])
-    snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here))
-    depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, solution.encounter.field_values("air_temp_c", here))
+    untouched = solution.encounter.hourly_need.corridor.field.untouched
+    untouched = untouched if untouched.any() else ~untouched
+    snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here)[untouched])
+    depth_low_m, depth_high_m = _depth_range_m(
+        snow_mmwe, solution.encounter.field_values("air_temp_c", here)[untouched]
+    )
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
     def at(distance_m: float) -> datetime:

@@ -18,6 +18,7 @@ from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, 
 DAY = datetime(2027, 1, 14, tzinfo=UTC)
 H = 3600.0
 M_PER_H = 80_000.0
+PARAMS = PlanParams(compare_h=0.0)
 
 
 def clock(text: str) -> datetime:
@@ -173,7 +174,7 @@ def plan_with(used: HoursUsed, *, snow: tuple[float, float] | None = None, code:
     )
     trip = TripInput(id="QT-1", depart_at=at_hour(6), used=used)
     return make_plan(
-        PlanRequest(trip, route, make_rig(), {code: make_rules(code, chance=1.0)}, weather, PlanParams(), at_hour(2))
+        PlanRequest(trip, route, make_rig(), {code: make_rules(code, chance=1.0)}, weather, PARAMS, at_hour(2))
     )
 
 
