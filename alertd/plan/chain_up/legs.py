@@ -84,7 +84,7 @@ class Leg:
     on: None when chains go on at the start of the trip.
     off: None when they come off at its end.
     on_drawbacks, off_drawbacks: drawbacks of these places.
-    run_start_m: start of the first stretch of the run.
+    run_start_m, run_end_m: start of the first stretch of the run, and end of its last.
     bare: bare road of the run.
     driven: the plan counts its stops and slow driving; otherwise the leg is only "be ready".
     held: the advice is to hold.
@@ -107,6 +107,7 @@ class Leg:
     chains: ChainSet
     probability: float
     run_start_m: float
+    run_end_m: float
     bare: BareRoad
     driven: bool
     held: bool
@@ -170,20 +171,33 @@ def legs_of(
 def _between_runs(
     x: ChainStretch, span: ChainedSpan, chain_plan: ChainPlan, view: DepartureView, places: StopCandidates
 ) -> ChainedSpan:
-    """The run for a "be ready" stretch, within the road on which the plan has no chains on.
+    """The run for a "be ready" stretch alone: no other stretch, and no road on which the plan has chains on.
 
-    Chains come on again where they just came off only when there is no other place before the stretch.
+    Where there is no place between, it shares the run of its neighbour, or chains go on where they just came off.
     """
     at_m = places.at_m
+    others = [y for y in view.stretches if y is not x and overlaps(y, float(at_m[span.on]), float(at_m[span.off]))]
     first = max((y.off for y in chain_plan.spans if at_m[y.off] <= x.start_m), default=-1)
-    last = min((y.on for y in chain_plan.spans if at_m[y.on] >= x.end_m), default=span.off)
-    on = span.on
-    if on <= first:
-        between = np.arange(first + 1, int(np.searchsorted(at_m, x.start_m, side="right")))
-        between = between[np.isfinite(view.price_s[between])]
-        worth_s = view.price_s[between] + LATE_S_PER_M * (x.start_m - at_m[between])
-        on = int(between[np.argmin(worth_s)]) if between.size else first
-    return span._replace(on=on, off=min(span.off, last))
+    last = min((y.on for y in chain_plan.spans if at_m[y.on] >= x.end_m), default=at_m.size)
+    from_m = max((y.end_m for y in others if y.end_m <= x.start_m), default=-np.inf)
+    to_m = min((y.start_m for y in others if y.start_m >= x.end_m), default=np.inf)
+    number = np.arange(at_m.size)
+    on, off = span.on, span.off
+    if on <= first or at_m[on] < from_m:
+        fit = (number > first) & (at_m >= from_m) & (at_m <= x.start_m)
+        on = _nearest(fit, x.start_m, view, places, max(first, on))
+    if off >= last or at_m[off] > to_m:
+        fit = (number < last) & (at_m <= to_m) & (at_m >= x.end_m)
+        off = _nearest(fit, x.end_m, view, places, min(last, off))
+    return span._replace(on=on, off=off)
+
+
+def _nearest(fit: NDArray[np.bool_], edge_m: float, view: DepartureView, places: StopCandidates, default: int) -> int:
+    """The best of the places that fit, by price and distance from the edge of the stretch."""
+    among = np.flatnonzero(fit & np.isfinite(view.price_s))
+    if not among.size:
+        return default
+    return int(among[np.argmin(view.price_s[among] + LATE_S_PER_M * np.abs(places.at_m[among] - edge_m))])
 
 
 def _for_whole_run(
@@ -217,6 +231,7 @@ def _leg(
     p = stretch_probability(encounter.need, first, last)
     chains = encounter.chains(first, last, params)
     barred = dict.fromkeys(encounter.chains(x.first, x.last, params).barred for x in covered)
+    run_m = _run_m(conditions, on, off, places)
     extra_s = view.chained_s(chains.speed_limit_mps) - view.reach_s
     return Leg(
         first=first,
@@ -232,7 +247,8 @@ def _leg(
         off_drawbacks=drawbacks_at(view, off),
         chains=replace(chains, barred="; ".join(x for x in barred if x)),
         probability=p,
-        run_start_m=_run_start_m(conditions, on, off, places),
+        run_start_m=run_m[0],
+        run_end_m=run_m[1],
         bare=_bare_on_run(conditions, on, off, places),
         driven=p >= params.chain_probability - SAME_PROBABILITY and not any(x.showers for x in covered),
         held=any(conditions.is_held(x) for x in covered),
@@ -244,11 +260,13 @@ def _leg(
     )
 
 
-def _run_start_m(conditions: RouteConditions, on: int, off: int, places: StopCandidates) -> float:
-    """Start of the first stretch of a run; the place where chains go on where no stretch is on it."""
-    on_m, off_m = float(places.at_m[on]), float(places.at_m[off])
-    first = next((x.first for x in conditions.view.stretches if overlaps(x, on_m, off_m)), None)
-    return on_m if first is None else float(conditions.encounter.hourly_need.sections.start_m[first])
+def _run_m(conditions: RouteConditions, on: int, off: int, places: StopCandidates) -> tuple[float, float]:
+    """Start of the first stretch of a run and end of its last; the places where no stretch is on it."""
+    on_m, off_m, sections = float(places.at_m[on]), float(places.at_m[off]), conditions.encounter.hourly_need.sections
+    inside = [x for x in conditions.view.stretches if overlaps(x, on_m, off_m)]
+    if not inside:
+        return on_m, off_m
+    return float(sections.start_m[inside[0].first]), float(sections.end_m[inside[-1].last])
 
 
 def _bare_on_run(conditions: RouteConditions, on: int, off: int, places: StopCandidates) -> BareRoad:

@@ -94,9 +94,9 @@ def road_reasons(
         out.append(whole if unknown_frac == 1.0 else f"Road not known in {unknown_frac:.0%} of members")
     if x.stays_on and not x.carried:
         out.append(
-            "Chains are on here already, for an earlier stretch: taking them off between costs more"
+            "The chains stay on from an earlier stretch: taking them off between costs more"
             if x.driven
-            else "Chains are on here in any case, for the stretch that needs them: taking them off costs more"
+            else "The chains stay on here, for the stretch that needs them: taking them off costs more"
         )
     if x.carried:
         out.append("Chains are on, as reported: they stay on here")
@@ -131,17 +131,24 @@ def fringe_words(x: Leg, solution: Solution) -> tuple[str, ...]:
     return tuple(out)
 
 
-def bare_words(x: Leg, params: PlanParams) -> tuple[str, ...]:
-    """Why chains go on early, or stay on over much bare road."""
-    if not x.driven or x.stays_on:
+def bare_words(x: Leg, start_m: float, end_m: float, params: PlanParams) -> tuple[str, ...]:
+    """Why chains go on early, come off late, or stay on over much bare road."""
+    if x.carried:
         return ()
-    out = []
-    early_m = x.run_start_m - x.on_m
-    if not x.carried and early_m > params.told_early_m:
-        out.append(f"Chains go on {to_miles(early_m):.0f} miles before the snow: no better place is nearer")
-    if x.bare.total_m > params.told_bare_m:
+    out, chained = [], "The chains" if x.driven or x.stays_on else "If hung, the chains"
+    if start_m - x.on_m > params.told_early_m:
+        miles = f"{to_miles(start_m - x.on_m):.0f} miles before the stretch"
+        if x.run_start_m < start_m:
+            out.append(f"{chained} go on {miles}, for one before it: no place to change is between, or it costs more")
+        else:
+            out.append(f"{chained} go on {miles}: no better place is nearer")
+    if x.off_m - end_m > params.told_bare_m:
+        miles = f"{to_miles(x.off_m - end_m):.0f} miles past the stretch"
+        later = "for a later one" if x.run_end_m > end_m else "no better place to take them off is nearer"
+        out.append(f"{chained} stay on for {miles}: {later}")
+    if x.driven and not x.stays_on and x.bare.total_m > params.told_bare_m:
         because = (
-            ("no better place to hang them is nearer", x.bare.before_m if not x.carried else 0.0),
+            ("no better place to hang them is nearer", x.bare.before_m),
             ("to take them off and hang them again between costs more, or has no place", x.bare.between_m),
             ("it lies in short pieces between road that may need them", x.bare.inside_m),
             ("no better place to take them off is nearer", x.bare.behind_m),

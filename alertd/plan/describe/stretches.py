@@ -132,7 +132,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         reasons=(
             *fringe_words(x, solution),
             *road_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
-            *bare_words(x, params),
+            *bare_words(x, start_m, end_m, params),
             *not_understood(solution.encounter.hourly_need, solution.encounter.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
