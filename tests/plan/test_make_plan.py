@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
@@ -42,6 +42,8 @@ def snow_between(a: float, b: float):  # type: ignore[no-untyped-def]
 RISING = (RoadClass.DRY, RoadClass.WET, RoadClass.SNOW, RoadClass.ICE)
 
 
+@example(4294967295, 0.0625, 0.3, [(4, 0, 2)])  # showers that become a core
+@example(536870911, 0.0, 0.6, [(0, 0, 2)])
 @given(
     st.integers(0, 2**32 - 1),
     st.floats(0.0, 0.07),
