@@ -19,17 +19,8 @@ from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, DepartureView
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.controls.closures import Clock, Closure, meets_hold
 from alertd.plan.describe.surfaces import is_winter_road
-from alertd.plan.hours.limits import (
-    MAX_BREAKS,
-    Duty,
-    HoursRules,
-    HoursUsed,
-    Spell,
-    break_limit,
-    limits,
-    rules_for,
-    with_break,
-)
+from alertd.plan.hours.laws import Duty, HoursRules, rules_for
+from alertd.plan.hours.limits import MAX_BREAKS, HoursUsed, Spell, break_limit, limits, with_break
 from alertd.plan.model.alternatives import Departure, DeparturePick
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams

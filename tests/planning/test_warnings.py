@@ -133,12 +133,20 @@ async def test_what_the_list_drops_is_gone_when_it_was_read_well(router: respx.M
     assert (found.closures, found.notes, found.known) == ((), (), True)
 
 
+async def test_an_empty_national_list_is_a_remark_and_no_caution(router: respx.MockRouter, morning: datetime) -> None:
+    """Nothing for a driver to ask about; still no all-clear for warnings that were known before."""
+    found = await warned(ROUTE, [], morning, router, listed())
+    assert (found.closures, found.notes, found.known) == ((), (), False)
+    assert found.remarks == (
+        "the list of weather warnings of the whole country is empty; warnings known before stay in force",
+    )
+
+
 @pytest.mark.parametrize(
     ("body", "status", "expected"),
     [
         ({}, 404, "Weather warnings not known (answered HTTP 404): ask before leaving"),
         ({}, 200, "Weather warnings not known (answer is no list of alerts): ask before leaving"),
-        (listed(), 200, "Weather warnings not known (a whole country's list that is empty): ask before leaving"),
         (listed(7), 200, "Weather warnings not all known (1 could not be read: of unknown kind): ask before leaving"),
         (
             listed(GALE, pagination={"next": "x"}),

@@ -142,7 +142,7 @@ def test_bare_road_is_unknown_at_first_and_after_a_gap() -> None:
     assert after == list(range(20, 20 + len(after)))
     assert 4 <= len(after) <= 16
     assert list(np.flatnonzero(np.isnan(field.surface_temp_c[0, 0]))) == [20, 21]
-    assert any("missing in 2 of 72 hours" in n for n in field.notes)
+    assert any("missing in 2 of 48 past hours" in n for n in field.remarks)
 
 
 def test_unseen_snow_in_the_cold_leaves_a_bare_road_unknown() -> None:
@@ -257,7 +257,7 @@ def test_a_cell_of_unknown_height_is_said_and_widens_the_members() -> None:
 
     def spread(elevation_m: float) -> tuple[float, tuple[str, ...]]:
         field = run_corridor(forecast(members=20, elevation_m=elevation_m), road(1000.0), quantiles=q)
-        return float(field.air_temp_c[:, 0, 10].std()), field.notes
+        return float(field.air_temp_c[:, 0, 10].std()), field.remarks
 
     known, unknown = spread(1000.0), spread(np.nan)
     assert known[0] == pytest.approx(0.0, abs=1e-6)

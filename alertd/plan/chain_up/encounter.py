@@ -48,9 +48,14 @@ class Encounter:
         return take_flat(self.hourly_need.grip_shortfall, self._pick)
 
     @cached_property
-    def closed(self) -> Mask:
-        """True where we expect snow to close the road, (member, section)."""
+    def closed(self) -> Float32:
+        """Our probability that snow closes the road, (member, section)."""
         return take_flat(self.hourly_need.closed, self._pick)
+
+    @cached_property
+    def descent(self) -> Float32:
+        """Share of drivers who chain for a long descent in snow, (member, section)."""
+        return take_flat(self.hourly_need.descent, self._pick)
 
     @cached_property
     def need(self) -> Float32:
@@ -80,7 +85,7 @@ class Encounter:
     def is_held(self, first: int, last: int, params: PlanParams) -> bool:
         """True when too many members are barred, slip even with chains, or meet road closed by snow."""
         enough, here = params.hold_probability - SAME_PROBABILITY, slice(first, last + 1)
-        if self.closed[:, here].any(axis=1).mean() >= enough:
+        if self.closed[:, here].max(axis=1).mean() >= enough:
             return True
         slick = self.grip_shortfall[:, here].any(axis=1).mean() >= enough  # chains never reduce grip
         if not slick and not self.hourly_need.may_bar:

@@ -82,7 +82,7 @@ def road_reasons(
         )
     if closed_frac >= WORTH_SAYING_FRAC:
         out.append(
-            f"Our estimate, not posted: deep snow closes the road in {closed_frac:.0%} of members; the road authority "
+            f"Our estimate, not posted: deep snow or a blizzard closes the road, {closed_frac:.0%}; the road authority "
             "decides"
         )
     if x.chains.barred:

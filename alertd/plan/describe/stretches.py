@@ -42,7 +42,7 @@ def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: Plan
     short = hourly_need.slips(x.chains.hanging.tires, code, on_leg)
     hold = params.hold_probability - SAME_PROBABILITY
     on_hold = short.any(axis=1).mean(axis=0) >= hold
-    on_hold |= hourly_need.closed[:, on_leg, remaining].any(axis=1).mean(axis=0) >= hold
+    on_hold |= hourly_need.closed[:, on_leg, remaining].max(axis=1).mean(axis=0) >= hold
     on_hold |= (code == 0).any(axis=(0, 1))  # an unknown hour is not safe to drive into
     for law, level, chance in hourly_need.by_level:
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:
@@ -72,7 +72,8 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     short_frac = max(_any_frac(solution.grip_shortfall[:, part]) for part in parts)
     slips = solution.encounter.hourly_need.slips
     short_chained_frac = max(_any_frac(slips(x.chains.hanging.tires, solution.code[:, part], part)) for part in parts)
-    closed_frac = max(_any_frac(solution.encounter.closed[:, part]) for part in parts)
+    closed_frac = max(_most_frac(solution.encounter.closed[:, part]) for part in parts)
+    descent_frac = _most_frac(solution.encounter.descent[:, here])
     unknown_frac = _any_frac(solution.unknown[:, here])
     advice = _advice(x)
     surfaces = _surfaces(solution.road_class[:, here])
@@ -133,6 +134,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
             *fringe_words(x, solution),
             *road_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
             *bare_words(x, start_m, end_m, params),
+            *_descent_reason(descent_frac, float(-sections.down_grade[here].min()), params),
             *not_understood(solution.encounter.hourly_need, solution.encounter.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
@@ -170,8 +172,23 @@ def _advice(x: Leg) -> Advice:
     return Advice.CHAIN if x.driven else Advice.READY
 
 
+def _descent_reason(descent_frac: float, steepest: float, params: PlanParams) -> tuple[str, ...]:
+    """The reason for chaining before a long descent in snow, where it counts."""
+    if descent_frac < params.ready_probability - SAME_PROBABILITY:
+        return ()
+    return (
+        f"Long descent in snow, up to {steepest:.0%}: chain at the top, retarder and engine brake off "
+        f"({descent_frac:.0%}; common practice, no source, whatever is posted)",
+    )
+
+
 def _any_frac(mask: NDArray[np.bool_]) -> float:
     return float(mask.any(axis=1).mean())
+
+
+def _most_frac(chance: NDArray[np.float32]) -> float:
+    """Probability anywhere on the stretch: the largest of each member, averaged."""
+    return float(chance.max(axis=1).mean(dtype=np.float64))
 
 
 def _median_most(snow_mmwe: Array) -> float:

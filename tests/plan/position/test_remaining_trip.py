@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.hours.limits import Duty, HoursUsed, Spell, timeline
+from alertd.plan.hours.laws import Duty
+from alertd.plan.hours.limits import HoursUsed, Spell, timeline
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
