@@ -167,6 +167,7 @@ def _stretch(s: Stretch, console: Console) -> None:
             f"{phrases.minutes(s.slow_s)} slower running, if chained",
         ),
         *(("snow", depth) for depth in (phrases.snow_depth(s),) if depth),
+        *(("also", white) for white in (phrases.may_be_white(s),) if white),
         *(("why" if i == 0 else "", reason) for i, reason in enumerate(s.reasons)),
     ]
     for label, text in rows:

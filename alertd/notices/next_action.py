@@ -8,7 +8,7 @@ from alertd.i18n import ENGLISH, Translator
 from alertd.notices import surfaces
 from alertd.notices.text import driver_parts, phrases, place_text
 from alertd.notices.triggers.closures import holding_closures
-from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, take_off
+from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, shares_chain_up, take_off
 from alertd.plan.model.notes import ClosureNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
@@ -106,9 +106,10 @@ def _take_off(plan: Plan, chained: ChainStatus, now_utc: datetime) -> NextAction
 
 
 def _stretches(plan: Plan, off_at: datetime | None, now_utc: datetime) -> list[NextAction]:
-    out = []
+    out, ahead = [], [s for s in plan.stretches if s.leave_at > now_utc]
     for n, s in enumerate(plan.stretches, 1):
-        done = s.leave_at <= now_utc or (off_at is not None and s.chain_up.arrive_at <= off_at)
+        is_off = off_at is not None and s.chain_up.arrive_at <= off_at
+        done = s.leave_at <= now_utc or is_off or shares_chain_up(ahead, s)
         if done or s.advice is Advice.CLEAR:
             continue
         step = {Advice.HOLD: ActionKind.HOLD, Advice.CHAIN: ActionKind.HANG}.get(s.advice, ActionKind.READY)

@@ -19,9 +19,10 @@ class SentFact:
 
     turn: revision, the number of times that anything about the trip had been sent. It is part of the next notice's id,
     so that repeated content after other messages does not count as a duplicate. For the same reason relief leaves a row
-    with advice `clear`. until: announced end of a hold. sent_at: when the row was sent (UTC). pending: not yet sent to
-    the driver because of quiet hours or the rate limit; the dispatcher has it. milder_since, milder_on: since when the
-    plan has been milder, and the first forecast that was.
+    with advice `clear`. start_m, end_m: with the road around the stretch where few members need chains. edge_m: start
+    of the stretch itself, None where it is start_m. until: announced end of a hold. sent_at: when the row was sent
+    (UTC). pending: not yet sent to the driver because of quiet hours or the rate limit; the dispatcher has it.
+    milder_since, milder_on: since when the plan has been milder, and the first forecast that was.
     """
 
     advice: Advice
@@ -38,6 +39,12 @@ class SentFact:
     pending: bool = False
     milder_since: datetime | None = None
     milder_on: datetime | None = None
+    edge_m: float | None = None
+
+    @property
+    def core_start_m(self) -> float:
+        """Start of the stretch without the road around it."""
+        return self.start_m if self.edge_m is None else self.edge_m
 
     def same_place(self, other: "SentFact") -> bool:
         """Whether chains go on at the same place.
@@ -46,19 +53,28 @@ class SentFact:
         """
         if not (is_unlisted(self.stop_id) and is_unlisted(other.stop_id)):
             return self.stop_id == other.stop_id
-        return abs(self.start_m - other.start_m) < SAME_EDGE_M
+        return abs(self.core_start_m - other.core_start_m) < SAME_EDGE_M
 
     def overlaps(self, stretch: Stretch | SurfaceStretch) -> bool:
         """Whether the two share any part of the road."""
-        return stretch.start_m <= self.end_m and stretch.end_m >= self.start_m
+        start_m, end_m = with_fringe_m(stretch) if isinstance(stretch, Stretch) else (stretch.start_m, stretch.end_m)
+        return start_m <= self.end_m and end_m >= self.start_m
+
+
+def with_fringe_m(stretch: Stretch) -> tuple[float, float]:
+    """Return start and end of a stretch with the road around it where few members need chains."""
+    start_m = stretch.start_m if stretch.white_from_m is None else stretch.white_from_m
+    return start_m, stretch.end_m if stretch.white_to_m is None else stretch.white_to_m
 
 
 def fact_of(stretch: Stretch) -> SentFact:
     """Return the facts of a stretch."""
+    start_m, end_m = with_fringe_m(stretch)
     return SentFact(
         advice=stretch.advice,
-        start_m=stretch.start_m,
-        end_m=stretch.end_m,
+        start_m=start_m,
+        end_m=end_m,
+        edge_m=None if start_m == stretch.start_m else stretch.start_m,
         place=stretch.place,
         stop_id=stretch.chain_up.stop_id,
         tires=stretch.tires_short_words,
@@ -96,6 +112,7 @@ def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
             pending=bool(r.get("owed", False)),
             milder_since=when(r, "milder_since"),
             milder_on=when(r, "milder_on"),
+            edge_m=None if r.get("edge_m") is None else float(r["edge_m"]),
         )
         for r in rows
     )

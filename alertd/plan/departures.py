@@ -12,9 +12,10 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chain_up.departure_view import DepartureViews, Encounter
+from alertd.plan.chain_up.departure_view import DepartureViews
+from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.route_outcome import best_plan, chain_search, chained_legs, conditions_on, uncovered
-from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch, DepartureView
+from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, DepartureView
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.controls.closures import Clock, Closure, meets_hold
 from alertd.plan.describe.surfaces import is_winter_road
@@ -68,7 +69,7 @@ def compare_departures(
         hourly_need=hourly_need,
         depart_epoch_s=float(departs[0]),
         params=params,
-        places=places_with_search(hourly_need, planned_at.timestamp(), params),
+        places=places_with_search(hourly_need, float(departs[0]), params, float(departs[compared_n])),
         timings=rides,
     )
     comparison = _Comparison(
@@ -134,11 +135,10 @@ def _advice(views: DepartureViews, chain_plan: ChainPlan | None, unknown_frac: f
         return _unchained(views.encounter(0), unknown_frac, views.params)
     params, places, conditions = views.params, views.places, conditions_on(views, chain_plan)
     view = conditions.view
-    legs = chained_legs(view, chain_plan, places, chain_search(views, params.chain_probability))
-    covered = [x for _, x, _ in legs] + [[x] for x in uncovered(view, chain_plan, places)]
-    if any(_held(conditions.encounter, x, params) for x in covered):
+    legs = chained_legs(conditions, chain_plan, places, chain_search(views, params.chain_probability))
+    if any(leg.held for leg in legs) or any(conditions.is_held(x) for x in uncovered(view, chain_plan, places)):
         return Advice.HOLD
-    if chain_plan.spans or covered:
+    if chain_plan.spans or view.stretches:
         return Advice.CHAIN if chain_plan.spans else Advice.READY
     return _unchained(conditions.encounter, unknown_frac, params)
 
@@ -149,24 +149,6 @@ def _unchained(encounter: Encounter, unknown_frac: float, params: PlanParams) ->
         return Advice.READY
     winter = is_winter_road(encounter.code, encounter.hourly_need.sections, params)
     return Advice.SLOW if winter else Advice.CLEAR
-
-
-def _held(encounter: Encounter, stretches: Sequence[ChainStretch], params: PlanParams) -> bool:
-    """True when too many members are barred, slip even with chains, or meet road closed by snow."""
-    first, last = stretches[0].first, stretches[-1].last
-    hourly_need, on_leg = encounter.hourly_need, slice(first, last + 1)
-    if encounter.closed[:, on_leg].max(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
-        return True
-    slick = (
-        sum(x.slip_probability for x in stretches) >= params.hold_probability - SAME_PROBABILITY
-    )  # chains never reduce grip
-    if not slick and not hourly_need.may_bar:
-        return False
-    chains = encounter.chains(first, last, params)
-    if chains.barred or not slick:
-        return bool(chains.barred)
-    short = hourly_need.slips(chains.hanging.tires, encounter.code[:, on_leg], on_leg)
-    return bool(short.any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY)
 
 
 def _hours_ok(

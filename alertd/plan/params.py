@@ -81,10 +81,12 @@ class PlanParams:
     # Geometry of stretches and stops [A].
     join_gap_m: float = 3_000.0
     stop_clearance_m: float = 300.0
+    # A stop this far inside the edge of a stretch counts as outside: half a mile, less than the error of the edge.
+    edge_slack_m: float = 800.0
     stop_min_spaces: int = 3
     stop_max_grade: float = 0.035
-    longest_bare_run_m: float = 40_000.0  # chained on bare road before or after the snow
-    longest_bare_gap_m: float = 16_000.0  # between stretches; beyond it chains come off, because bare road breaks them
+    longest_bare_run_m: float = 40_000.0  # bare road driven chained before or after the snow
+    longest_bare_gap_m: float = 16_000.0  # bare road between stretches, beyond which chains come off: it breaks them
 
     # Extra time that another route with less chaining is worth, and time from which it counts as quicker [A].
     detour_worth_s: float = 3_600.0
@@ -116,10 +118,16 @@ class PlanParams:
     edge_s: float = 900.0  # stop at the very edge of such road
 
     # Unlisted places, named where no listed stop serves [A].
-    unlisted_s: float = 3_600.0  # price; equals 20 miles chained on bare road to a listed stop
+    unlisted_s: float = 2_700.0  # price; equals 16 miles chained on bare road to a listed stop
     own_end_s: float = 2_700.0  # price of the trip's own start and end, whose room is unknown too
+    own_end_reach_m: float = 8_000.0  # farther than 5 miles from the snow they are a last resort, at the next price
+    own_end_far_s: float = 14_400.0
     search_spacing_m: float = 4_000.0  # one candidate in this length of road
-    search_reach_m: float = 20_000.0  # candidates only within this distance of road that may need chains
+    search_least_m: float = 2_000.0  # the driver has at least this much road before the snow to find one
+    search_reach_m: float = 16_000.0  # candidates only within this distance of road that may need chains
+    # Longest way chained before the snow, and bare road driven chained, that a plan asks for without its reason.
+    told_early_m: float = 20.0 * MILE_M
+    told_bare_m: float = 10.0 * MILE_M
 
     # Other departures are compared over this many hours from now; 0 compares none.
     compare_h: float = 36.0

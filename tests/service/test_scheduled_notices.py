@@ -63,10 +63,7 @@ async def test_a_moment_is_said_once_and_after_a_restart_not_again(
     now = plan.stretches[0].chain_up.arrive_at - 40 * MINUTE
     first = await say(standing, store, settings, now)
     output = [n for n in store.notices(plan.trip_id) if n.id in first and n.kind is NoticeKind.APPROACH]
-    # One message per stretch: the demo's two stretches share this chain-up place.
-    at_this_stop = [s for s in plan.stretches if s.chain_up.arrive_at == plan.stretches[0].chain_up.arrive_at]
-    assert len(at_this_stop) == 2
-    assert len(output) == len({n.text for n in output}) == len(at_this_stop)
+    assert len(output) == 1, "one message per chain-up place, however many stretches share it"
     assert await say(standing, store, settings, now + MINUTE) == ()
     assert (
         await say(tuple(ActiveTrip(plan=s.plan, facts=s.facts) for s in standing), store, settings, now + 2 * MINUTE)

@@ -161,6 +161,7 @@ def _stretch(s: Stretch) -> str:
         ("cost", f"{phrases.minutes(s.hang_s + s.remove_s + s.slow_s)} if chained"),
         ("road", ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3]) + " (share of forecast members)"),
         ("snow", phrases.snow_depth(s)),
+        ("also", phrases.may_be_white(s)),
     ]
     title = f"{place} ({', '.join(s.jurisdictions)}): {what}, {phrases.likely(s)}"
     return line(title, strong=True) + facts((name, text) for name, text in rows if text)

@@ -150,6 +150,8 @@ def _stretch(s: Stretch) -> list[str]:
     ]
     if depth := phrases.snow_depth(s):
         rows.append(("snow", depth))
+    if white := phrases.may_be_white(s):
+        rows.append(("also", white))
     out = _wrapped(f"{place} ({', '.join(s.jurisdictions)}): {what}, {phrases.likely(s)}")
     for label, text in rows:
         out += textwrap.wrap(f"{label:6}{text}", WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 12)

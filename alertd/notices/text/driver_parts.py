@@ -8,7 +8,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import StopChoice, Stretch, SurfaceStretch
 from alertd.route.lands import signs_in_miles
 from alertd.rules.tire_text import tires_short_text
-from alertd.units import KMH_MPS, to_miles, to_mph
+from alertd.units import KMH_MPS, to_mph
 
 KMH_STEP: Final = 5  # km/h are given in steps of five, as on signs, and never above the speed itself
 
@@ -64,11 +64,6 @@ def _in_kmh(stretch: Stretch | SurfaceStretch, translator: Translator) -> bool:
     return not any(signs_in_miles(code) for code in known) if known else translator.metric
 
 
-def trip_distance(distance_m: float, translator: Translator) -> str:
-    """Return the distance along the trip, e.g. "mi 50"."""
-    return f"km {distance_m / 1000.0:.0f}" if translator.metric else f"mi {to_miles(distance_m):.0f}"
-
-
 def likely_short(stretch: Stretch, translator: Translator) -> str:
     """Return the probability in the fewest words; for a posted control without its start."""
     if any(posting.posted for posting in stretch.postings):
@@ -88,14 +83,12 @@ def place_short(stop: StopChoice, cut: int, translator: Translator) -> str | Non
     words_whole = _to_look_for(stop, translator)
     if len(words_whole) <= cut:
         return words_whole
-    low, high = sorted((stop.distance_m, stop.edge_m))
-    return translator.gettext(
-        "safe place {low} to {high}", low=trip_distance(low, translator), high=trip_distance(high, translator)
-    )
+    low, high = (phrases.trip_distance(m, translator) for m in sorted((stop.distance_m, stop.edge_m)))
+    return translator.gettext("safe place {low} to {high}", low=low, high=high)
 
 
 def _to_look_for(stop: StopChoice, translator: Translator) -> str:
-    at, edge = trip_distance(stop.distance_m, translator), trip_distance(stop.edge_m or 0.0, translator)
+    at, edge = phrases.trip_distance(stop.distance_m, translator), phrases.trip_distance(stop.edge_m or 0.0, translator)
     if stop.edge_m is not None and stop.distance_m < stop.edge_m:
         return translator.gettext("safe place from {at} on, before {edge} (none listed)", at=at, edge=edge)
     return translator.gettext("safe place from {at} on (none listed)", at=at)

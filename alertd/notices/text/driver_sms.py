@@ -29,14 +29,15 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
     decides. Raises ValueError when even the shortest form does not fit, which cannot occur for a rig and stop of
     ordinary length.
     """
-    until = _until(stretch, translator)
+    until, white = _until(stretch, translator), _capital(phrases.may_be_white(stretch, translator))
     text, ends = "", (until, "") if until else ("",)
-    for (tires_first, whole), end, (up_max, off_max, pass_max) in product(_FORMS, ends, _CUT_STEPS):
+    whites = (f"{white}. ", "") if white else ("",)
+    for (tires_first, whole), end, (up_max, off_max, pass_max), more in product(_FORMS, ends, _CUT_STEPS, whites):
         text = first = gsm7.to_gsm7(_instruction(stretch, up_max, translator, tires_first=tires_first, reason=whole))
         if gsm7.septets(first) > gsm7.SINGLE_SEPTETS:
             continue
         cuts = (off_max if whole else None, pass_max)
-        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, end, translator, tires_first=tires_first))
+        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, (end, more), translator, tires_first=tires_first))
         text = f"{first} {rest}"
         if gsm7.segments(text) <= MAX_SEGMENTS:
             return text
@@ -91,9 +92,20 @@ def _until(s: Stretch, translator: Translator) -> str:
 
 
 def _details(
-    plan: Plan, s: Stretch, off_max: int | None, pass_max: int, until: str, translator: Translator, *, tires_first: bool
+    plan: Plan,
+    s: Stretch,
+    off_max: int | None,
+    pass_max: int,
+    more: tuple[str, str],
+    translator: Translator,
+    *,
+    tires_first: bool,
 ) -> str:
-    """Return reason, end, probability, ages and who decides; in fewer words where the tires need the room."""
+    """Return reason, end, probability, ages and who decides; in fewer words where the tires need the room.
+
+    more: the end of a hold, and the road around the stretch that may be white.
+    """
+    until, white = more
     here = place_text.name(s, translator)
     place = f"{here[:pass_max].rstrip()}: " if here and pass_max else ""
     ice = _hidden_ice(s)
@@ -115,7 +127,7 @@ def _details(
     off = (
         "" if omit_off else translator.gettext("Off at {where}. ", where=_place(s.chain_off, off_max or 0, translator))
     )
-    return f"{tires}{_capital(what)}. {until}{off}{ages}. {driver_parts.closing(translator)}"
+    return f"{tires}{_capital(what)}. {until}{white}{off}{ages}. {driver_parts.closing(translator)}"
 
 
 def _hidden_ice(s: Stretch) -> tuple[str, ...]:

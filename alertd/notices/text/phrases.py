@@ -49,6 +49,27 @@ def minutes(seconds: float) -> str:
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"
 
 
+def may_be_white(stretch: Stretch, translator: Translator = ENGLISH) -> str:
+    """Return from and to where the road around a stretch may be white, e.g. "may be white from mi 48"; "" if nowhere.
+
+    Few forecast members need chains there, so it is no part of the stretch.
+    """
+    from_m, to_m = stretch.white_from_m, stretch.white_to_m
+    if from_m is not None and to_m is not None:
+        low, high = trip_distance(from_m, translator), trip_distance(to_m, translator)
+        return translator.gettext("may be white from {low} to {high}", low=low, high=high)
+    if from_m is not None:
+        return translator.gettext("may be white from {at}", at=trip_distance(from_m, translator))
+    if to_m is not None:
+        return translator.gettext("may be white to {at}", at=trip_distance(to_m, translator))
+    return ""
+
+
+def trip_distance(distance_m: float, translator: Translator) -> str:
+    """Return the distance along the trip, e.g. "mi 50"."""
+    return f"km {distance_m / 1000.0:.0f}" if translator.metric else f"mi {to_miles(distance_m):.0f}"
+
+
 def snow_depth(stretch: Stretch, translator: Translator = ENGLISH) -> str:
     """Return the snow depth as a range, e.g. "about 4-9 in of snow on an unploughed road"; "" below 1 cm.
 

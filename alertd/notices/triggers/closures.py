@@ -81,7 +81,7 @@ def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH
         text = translator.gettext(
             "HOLD below {mark} of this trip: {what}, {until}. Says {source}. You would be there {when}: stand before "
             "it, ask {office}.",
-            mark=driver_parts.trip_distance(note.start_m, translator),
+            mark=phrases.trip_distance(note.start_m, translator),
             what=_cut(note.what, cut),
             until=_until(note, translator),
             source=_cut(note.source, cut),

@@ -73,7 +73,7 @@ def plan_notices(
     icy = surfaces.news(icy_ahead, surface_rows, here_m, now_utc, policy)
     wintry = surfaces.is_new_winter_road(plan, everything)
     # A stretch that the truck has passed or is on did not improve: its row stays.
-    rows_ahead = [b for b in (*stretch_rows, *surface_rows) if here_m is None or b.start_m > here_m]
+    rows_ahead = [b for b in (*stretch_rows, *surface_rows) if here_m is None or b.core_start_m > here_m]
     milder = () if incomplete else tuple(b for b in rows_ahead if b in stretch_rows and _is_milder(b, plan, policy))
     less_icy = () if incomplete else surfaces.milder(plan, [b for b in rows_ahead if b in surface_rows], policy)
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))

@@ -39,6 +39,20 @@ def take_off(plan: Plan, chained: ChainStatus) -> StopChoice | None:
     return note.off if note is not None and note.since == chained.on_at else None
 
 
+def shares_chain_up(stretches: Sequence[Stretch], stretch: Stretch) -> bool:
+    """Whether another of them, graver or as grave and before it, has the chains go on at the same place and time."""
+
+    def is_same(other: Stretch) -> bool:
+        up, its = other.chain_up, stretch.chain_up
+        return (up.stop_id, up.distance_m, up.arrive_at) == (its.stop_id, its.distance_m, its.arrive_at)
+
+    def leads(other: Stretch) -> bool:
+        before = other.advice is stretch.advice and other.start_m < stretch.start_m
+        return before or other.advice.rank > stretch.advice.rank
+
+    return any(is_same(s) and leads(s) for s in stretches)
+
+
 def scheduled_notices(
     plan: Plan,
     facts: Sequence[SentFact],
@@ -96,7 +110,7 @@ def _before(
     hang_at = stretch.chain_up.arrive_at
     audience, prefix = recipient(plan, now_utc, policy, translators.office)
     left, key = hang_at - now_utc, (_key(stretch),)
-    if not timedelta(0) < left <= policy.early or stretch.chained:
+    if not timedelta(0) < left <= policy.early or stretch.chained or shares_chain_up(plan.stretches, stretch):
         return []
     # With chains on, the next chain-up can wait until these came off or should have; a hold cannot.
     off = take_off(plan, chained)

@@ -3,14 +3,17 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.departure_view import DepartureViews, Encounter, StopCandidates, view_of
+from alertd.plan.chain_up.departure_view import DepartureViews, view_of
+from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.search import ChainedSpan, ChainPlan, ChainSearch, ChainStretch, DepartureView, cheapest_plan
+from alertd.plan.chain_up.stop_candidates import StopCandidates
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.speeds import Surfaces
 from alertd.plan.road_ahead.timing import UnchainedTiming
@@ -25,6 +28,10 @@ class RouteConditions:
     views: DepartureViews
     encounter: Encounter
     row: UnchainedTiming
+
+    def is_held(self, x: ChainStretch) -> bool:
+        """True where the advice for a stretch is to hold."""
+        return not x.showers and self.encounter.is_held(x.first, x.last, self.views.params)
 
     @cached_property
     def view(self) -> DepartureView:
@@ -105,37 +112,39 @@ def overlaps(x: ChainStretch, on_m: float, off_m: float) -> bool:
 
 
 class ChainedLeg(NamedTuple):
-    """Stretches that one span covers as one leg.
+    """Stretches with the same advice that one span covers as one leg.
 
-    stays_on: the stretches are only on the way of the span, where chains are already on.
+    required: the leg must be chained; otherwise it is only on the way of the span.
+    held: the advice for each of its stretches is to hold.
+    first: the first required leg of the span, for which the chains go on.
     """
 
     span: ChainedSpan
     stretches: Sequence[ChainStretch]
-    stays_on: bool
+    required: bool
+    held: bool
+    first: bool
 
 
 def chained_legs(
-    view: DepartureView, chain_plan: ChainPlan, places: StopCandidates, search: ChainSearch
+    conditions: RouteConditions, chain_plan: ChainPlan, places: StopCandidates, search: ChainSearch
 ) -> list[ChainedLeg]:
-    """One leg per span from the first to the last stretch that must be chained, and one for each other stretch."""
+    """The legs of each span: neighbouring required stretches with the same advice as one, and each other stretch.
+
+    The advice of a stretch never depends on others on the same span, because more snow may part spans.
+    """
     legs = []
     for span in chain_plan.spans:
-        covered = [x for x in view.stretches if overlaps(x, places.at_m[span.on], places.at_m[span.off])]
-        required_idx = [n for n, x in enumerate(covered) if search.is_required(x)]
-        if search.on is not None and span.on == 0 and not required_idx:
-            legs += [ChainedLeg(span, [x], stays_on=True) for x in covered]
-            continue
-        legs.append(
-            ChainedLeg(
-                span,
-                covered[required_idx[0] : required_idx[-1] + 1] if required_idx else span.stretches,
-                stays_on=False,
-            )
-        )
-        legs += [
-            ChainedLeg(span, [x], stays_on=True)
-            for n, x in enumerate(covered if required_idx else ())
-            if not required_idx[0] <= n <= required_idx[-1]
-        ]
+        covered = [x for x in conditions.view.stretches if overlaps(x, places.at_m[span.on], places.at_m[span.off])]
+        required = [search.is_required(x) for x in covered]
+        if not any(required) and not (search.on is not None and span.on == 0):
+            covered, required = list(span.stretches), [search.is_required(x) for x in span.stretches]
+        first = True
+        for (is_required, held), group in groupby(
+            zip(covered, required, strict=True), key=lambda x: (x[1], conditions.is_held(x[0]))
+        ):
+            stretches = [x for x, _ in group]
+            for part in [stretches] if is_required else [[x] for x in stretches]:
+                legs.append(ChainedLeg(span, part, is_required, held, is_required and first))
+            first &= not is_required
     return legs

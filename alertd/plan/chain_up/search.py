@@ -1,9 +1,9 @@
 """Finds the cheapest chain plan: where chains go on and off, while each delay shifts later conditions.
 
 The search walks over the places where a truck can stop, on a clock of whole minutes. Between two places it drives
-unchained; or it hangs chains at one, drives chained to any later one and removes them there. The conditions of a run
-depend on its start time: each quarter of an hour of delay has a view of its own. The search covers all such choices,
-except stops that another stop dominates: nearer and no more expensive.
+unchained; or it hangs chains at one, drives chained to any later one and removes them there, never to hang them again
+at the same place. The conditions of a run depend on its start time: each quarter of an hour of delay has a view of its
+own. The search covers all such choices, except stops that another stop dominates: nearer and no more expensive.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Set
@@ -37,8 +37,12 @@ class ChainStretch:
 
     first, last: sections.
     parts: number of stretches merged because there is no stopping place between them.
-    probability: that chains are needed.
+    start_m, end_m: for the choice of stops, a short way inside the edges of the sections.
+    probability: that chains are needed; of showers below the one that decides to chain.
     slip_probability: that the rig slips unchained.
+    fringe_first, fringe_last: sections, with the road around it on which few members need chains.
+    showers: see `NeedRun`.
+    bare_from_m, bare_to_m: bare distance driven from the start of the trip to its start and its end.
     """
 
     first: int
@@ -48,6 +52,11 @@ class ChainStretch:
     end_m: float
     probability: float
     slip_probability: float
+    fringe_first: int
+    fringe_last: int
+    showers: bool
+    bare_from_m: float
+    bare_to_m: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -180,8 +189,8 @@ class ChainSearch:
             self._on_time_s += self.view(0).reach_s.tolist()
         return max(round((minute * 60.0 - self._on_time_s[place]) / DELAY_STEP_S), 0)
 
-    def edges(self, place: int, minute: int) -> Iterator[_SearchEdge]:
-        """Every step from a place: unchained to the next, or chained to any later one."""
+    def edges(self, place: int, minute: int, *, removed: bool = False) -> Iterator[_SearchEdge]:
+        """Every step from a place: unchained to the next, or chained to any later one where none were just removed."""
         clock = self.clock(place, minute)
         known = self._edges.get((place, clock))
         if known is None:
@@ -193,7 +202,7 @@ class ChainSearch:
         unchained, choices = known
         if unchained is not None:
             yield unchained
-        for choice in choices:
+        for choice in choices if not removed else ():
             later_clock = self.clock(place, minute + round(choice.hang_s / 60.0))
             key = (place, clock, choice.first, choice.last, later_clock)
             runs = self._runs.get(key)
@@ -215,6 +224,7 @@ class ChainSearch:
         if (
             ahead is None
             or place in self.excluded_stops
+            or self._can_wait(view, place, ahead)
             or (self.prune_dominated and self._is_dominated(view, place, ahead))
         ):
             return ()
@@ -226,6 +236,20 @@ class ChainSearch:
                 offs = tuple(off for off in self._offs(view, last) if off > place)
                 options.append(_Choice(ahead, last, hang_s, offs))
         return tuple(options)
+
+    def _can_wait(self, view: DepartureView, place: int, ahead: int) -> bool:
+        """True where the stretch ahead may be run unchained, with a fair place before the first that may not.
+
+        Chains stay on for road that may need them, but nobody hangs them for it and then drives on to the storm.
+        """
+        required = next((n for n in range(ahead, len(view.stretches)) if self.is_required(view.stretches[n])), ahead)
+        if required == ahead:
+            return False
+        from_m, to_m = view.stretches[required - 1].end_m, view.stretches[required].start_m
+        between = np.flatnonzero((self.places_m >= from_m) & (self.places_m <= to_m))
+        between = between[(between > place) & (between < self.places_m.size - 1)]
+        fair_s = max(self.on_price_s(view, place), self.params.unlisted_s)
+        return any(b not in self.excluded_stops and self.on_price_s(view, b) <= fair_s for b in between.tolist())
 
     def _while_on(self, on: ChainsOn, view: DepartureView) -> tuple[_Choice, ...]:
         """Choices for chains already on: until a place before the first stretch ahead, or past any of them."""
@@ -320,15 +344,16 @@ class ChainSearch:
         return offs if has_next else [*offs, final]
 
     def _worn_out(self, view: DepartureView, on: int, off: int) -> int:
-        """Number of bare runs within a chained run that are longer than chains can endure."""
+        """Number of runs within a chained run with more bare road than chains can endure."""
         a_m, b_m = float(self.places_m[on]), float(self.places_m[off])
+        bare_a_m, bare_b_m = float(view.bare_m[on]), float(view.bare_m[off])
         inside = [x for x in view.stretches if x.end_m >= a_m and x.start_m <= b_m]
         p = self.params
         if not inside:
-            return int(self.on is None or on > 0 or b_m - a_m > p.longest_bare_run_m)
-        gaps = [(inside[0].start_m - a_m, self._longest_before_m(inside[0], on))]
-        gaps += [(b_m - inside[-1].end_m, p.longest_bare_run_m)]
-        gaps += [(y.start_m - x.end_m, p.longest_bare_gap_m) for x, y in pairwise(inside)]
+            return int(self.on is None or on > 0 or bare_b_m - bare_a_m > p.longest_bare_run_m)
+        gaps = [(inside[0].bare_from_m - bare_a_m, self._longest_before_m(inside[0], on))]
+        gaps += [(bare_b_m - inside[-1].bare_to_m, p.longest_bare_run_m)]
+        gaps += [(y.bare_from_m - x.bare_to_m, p.longest_bare_gap_m) for x, y in pairwise(inside)]
         return sum(gap > longest for gap, longest in gaps)
 
     def _longest_before_m(self, stretch: ChainStretch, on: int) -> float:
@@ -364,35 +389,45 @@ def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | No
         cost_s = run_s + sum(search.risk_s(now, place) for place in range(final))
         return ChainPlan(cost_s, (), (0,) * final, (), round(run_s / 60.0))
     left_s = (search.dry_s[-1] - search.dry_s).tolist()
-    best: dict[tuple[int, int], float] = {(0, 0): 0.0}
-    before: dict[tuple[int, int], tuple[tuple[int, int], _SearchEdge]] = {}
-    queue: list[tuple[float, int, int, float]] = [(left_s[0], 0, 0, 0.0)]
+    best: dict[_Node, float] = {_START: 0.0}
+    before: dict[_Node, tuple[_Node, _SearchEdge]] = {}
+    queue: list[tuple[float, _Node, float]] = [(left_s[0], _START, 0.0)]
     while queue:
-        at_least_s, place, minute, cost_s = heappop(queue)
+        at_least_s, node, cost_s = heappop(queue)
         if at_least_s > most_s:
             return None
-        if place == final:
-            return _trace_back(before, final, minute, cost_s)
-        if cost_s > best[place, minute]:
+        if node.place == final:
+            return _trace_back(before, node, cost_s)
+        if cost_s > best[node]:
             continue
-        for step in search.edges(place, minute):
-            node, cost = (step.to, minute + step.minutes), cost_s + step.cost_s
-            if cost < best.get(node, np.inf):
-                best[node] = cost
-                before[node] = (place, minute), step
-                heappush(queue, (cost + left_s[step.to], *node, cost))
+        for step in search.edges(node.place, node.minute, removed=node.removed):
+            cost = cost_s + step.cost_s
+            to = _Node(step.to, node.minute + step.minutes, step.span is not None)
+            if cost < best.get(to, np.inf):
+                best[to] = cost
+                before[to] = node, step
+                heappush(queue, (cost + left_s[step.to], to, cost))
     return None
 
 
-def _trace_back(
-    before: Mapping[tuple[int, int], tuple[tuple[int, int], _SearchEdge]], final: int, minute: int, cost_s: float
-) -> ChainPlan:
-    at, spans, on_minutes, clocks = (final, minute), [], [], [0] * final
+class _Node(NamedTuple):
+    """A place at a minute; `removed`: chains have just come off there."""
+
+    place: int
+    minute: int
+    removed: bool
+
+
+_START: Final = _Node(0, 0, removed=False)
+
+
+def _trace_back(before: Mapping[_Node, tuple[_Node, _SearchEdge]], end: _Node, cost_s: float) -> ChainPlan:
+    at, spans, on_minutes, clocks = end, [], [], [0] * end.place
     while at in before:
         came_from, step = before[at]
-        clocks[came_from[0] : step.to] = [step.clock] * (step.to - came_from[0])
+        clocks[came_from.place : step.to] = [step.clock] * (step.to - came_from.place)
         if step.span is not None:
             spans.append(step.span)
-            on_minutes.append(came_from[1])
+            on_minutes.append(came_from.minute)
         at = came_from
-    return ChainPlan(cost_s, tuple(reversed(spans)), tuple(clocks), tuple(reversed(on_minutes)), minute)
+    return ChainPlan(cost_s, tuple(reversed(spans)), tuple(clocks), tuple(reversed(on_minutes)), end.minute)

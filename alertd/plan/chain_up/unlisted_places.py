@@ -4,23 +4,33 @@ They are not known places: a driver looks for the first safe place from there on
 """
 
 from functools import lru_cache
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
-from alertd.plan.chain_up.departure_view import StopCandidates, stop_candidates
+from alertd.plan.chain_up.stop_candidates import StopCandidates, stop_candidates
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import HourlyNeed
+from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.timing import free_s
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
+from alertd.route.runs import runs_of
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.route.tunnels import in_tunnels
 from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S, to_miles
 
-SLOWEST: Final = 4.0  # assumed: maximum duration of a trip over its duration on a dry road
+Array: TypeAlias = NDArray[np.float64]
+Mask: TypeAlias = NDArray[np.bool_]
+
+# Assumed: bounds of the duration of a trip over its duration on a dry road, and the longest time that it stands.
+EARLIEST: Final = 0.8
+SLOWEST: Final = 2.0
+LONGEST_STAND_H: Final = 4.0
+LEAST_N: Final = 2  # candidates on either side of such road, however far: the road beside it may be a long grade
 UNLISTED: Final = "unlisted-"  # prefix of the ids of these places
 
 
@@ -29,29 +39,66 @@ def is_unlisted(stop_id: str) -> bool:
     return stop_id.startswith(UNLISTED)
 
 
-def places_with_search(hourly_need: HourlyNeed, depart_epoch_s: float, params: PlanParams) -> StopCandidates:
+def places_with_search(
+    hourly_need: HourlyNeed, depart_epoch_s: float, params: PlanParams, last_epoch_s: float | None = None
+) -> StopCandidates:
     """The listed places of the road ahead, and unlisted candidates within reach of road that may need chains.
 
-    The road beyond the forecast counts only where a trip of this departure may still be under way by then.
+    last_epoch_s: the last departure, where it is not the only one.
+
+    Road counts at the hours at which a trip of these departures can be there.
     """
     sections, listed = hourly_need.sections, stop_candidates(hourly_need.sections, params)
     at_m = np.asarray(search_places_m(sections.route, params))
-    enough = params.ready_probability - SAME_PROBABILITY
-    known = hourly_need.need[:, :, : hourly_need.hours]
-    longest_s = SLOWEST * float(free_s(sections, IdentityKey(hourly_need.rig), params).sum())
-    beyond = depart_epoch_s + longest_s > hourly_need.first_epoch_s + (hourly_need.hours - 1) * HOUR_S
-    may = np.flatnonzero(((hourly_need.need if beyond else known) >= enough).any(axis=(0, 2)))
-    if not at_m.size or not may.size:
+    free = free_s(sections, IdentityKey(hourly_need.rig), params)
+    departs = depart_epoch_s, depart_epoch_s if last_epoch_s is None else last_epoch_s
+    may, always = _may_need(hourly_need, departs, np.cumsum(free) - 0.5 * free, params)
+    may_idx = np.flatnonzero(may)
+    if not at_m.size or not may_idx.size:
         return listed
-    always = (
-        (known.mean(axis=0) >= enough).all(axis=1) if hourly_need.hours else np.zeros(sections.count, dtype=np.bool_)
-    )
-    # The nearest such road ahead of each candidate and behind it.
-    ahead = np.append(sections.start_m[may], np.inf)[np.searchsorted(sections.start_m[may], at_m)]
-    behind = np.append(-np.inf, sections.end_m[may])[np.searchsorted(sections.end_m[may], at_m)]
+    # The nearest such road ahead of each candidate and behind it, and the number of candidates until there.
+    starts_m, ends_m = sections.start_m[may_idx], sections.end_m[may_idx]
+    ahead = np.append(starts_m, np.inf)[np.searchsorted(starts_m, at_m)]
+    behind = np.append(-np.inf, ends_m)[np.searchsorted(ends_m, at_m)]
+    number = np.arange(at_m.size)
+    before_n = np.searchsorted(at_m, ahead) - number
+    past_n = number - np.searchsorted(at_m, behind, side="right") + 1
     near = np.minimum(ahead - at_m, at_m - behind) <= params.search_reach_m
+    near |= (before_n <= LEAST_N) & (ahead < np.inf)
+    near |= (past_n <= LEAST_N) & (behind > -np.inf)
     inside = (at_m > sections.start_m[0]) & (at_m < sections.end_m[-1])
-    return listed.and_unlisted(at_m[near & inside & ~always[sections.at(at_m)]], sections, _stop)
+    return listed.and_unlisted(at_m[near & inside & ~always[sections.at(at_m)]], at_m[inside], sections, _stop)
+
+
+def _may_need(
+    hourly_need: HourlyNeed, departs: tuple[float, float], dry_s: Array, params: PlanParams
+) -> tuple[Mask, Mask]:
+    """Sections that may need chains at some hour at which the truck can be there, and at each, (section,).
+
+    departs: first and last departure. dry_s: seconds to each section on a dry road, (section,).
+
+    Any member counts where no section is likely enough by itself.
+    """
+    enough, hours = params.ready_probability - SAME_PROBABILITY, hourly_need.hours
+    hour = np.arange(hours + 1)[None, :]
+    first_h, last_h = ((at - hourly_need.first_epoch_s) / HOUR_S for at in departs)
+    first = np.floor(first_h + EARLIEST * dry_s / HOUR_S)[:, None]
+    last = np.ceil(last_h + SLOWEST * dry_s / HOUR_S + LONGEST_STAND_H)[:, None]
+    there = ((hour >= first) & (hour <= last)) | ((hour == hours) & (last >= hours))  # the last is unknown road
+    need = hourly_need.need
+    likely = need.mean(axis=0) >= enough
+    showers = (need >= enough).any(axis=0) & ~_near_core(likely.any(axis=1), hourly_need.sections, params)[:, None]
+    known = there[:, :-1]
+    return ((likely | showers) & there).any(axis=1), known.any(axis=1) & (likely[:, :-1] | ~known).all(axis=1)
+
+
+def _near_core(likely: Mask, sections: Sections, params: PlanParams) -> Mask:
+    """True for sections within reach of a likely one, whose candidates already include theirs, (section,)."""
+    near = np.zeros(likely.shape, dtype=np.bool_)
+    for first, last in runs_of(likely):
+        away_m = np.maximum(sections.start_m[first] - sections.end_m, sections.start_m - sections.end_m[last])
+        near |= away_m <= params.search_reach_m
+    return near
 
 
 @lru_cache(maxsize=64)

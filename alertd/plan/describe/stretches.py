@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.solution import Alternative, Leg, Solution
+from alertd.plan.chain_up.legs import Leg
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
-from alertd.plan.model.stretches import Advice, ChainsNote, Posting, StopChoice, Stretch
+from alertd.plan.describe.stretch_reasons import bare_words, fringe_words, off_reason, on_reason, road_reasons
+from alertd.plan.model.stretches import Advice, ChainsNote, StopChoice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
@@ -60,9 +62,6 @@ Array: TypeAlias = NDArray[np.float64]
 SEARCH: Final = "search"  # the kind of an unlisted place that the driver has to look for
 
 
-WORTH_SAYING_FRAC: Final = 0.1  # closures in fewer members are omitted
-
-
 SUMMIT_REACH_M = 8_000.0  # a stretch that ends within this distance of a named summit takes its name
 
 
@@ -70,13 +69,14 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     """The stretch of one leg, as values shared by all outputs."""
     sections, here = solution.sections, slice(x.first, x.last + 1)
     route = sections.route
-    chained_short = solution.encounter.hourly_need.slips(x.chains.hanging.tires, solution.code[:, here], here)
-    short_frac = _any_frac(solution.grip_shortfall[:, here])
-    short_chained_frac = _any_frac(chained_short)
-    closed_frac = _most_frac(solution.encounter.closed[:, here])
+    parts = [slice(a, b + 1) for a, b in x.parts]
+    short_frac = max(_any_frac(solution.grip_shortfall[:, part]) for part in parts)
+    slips = solution.encounter.hourly_need.slips
+    short_chained_frac = max(_any_frac(slips(x.chains.hanging.tires, solution.code[:, part], part)) for part in parts)
+    closed_frac = max(_most_frac(solution.encounter.closed[:, part]) for part in parts)
     descent_frac = _most_frac(solution.encounter.descent[:, here])
     unknown_frac = _any_frac(solution.unknown[:, here])
-    advice = _advice(x, max(short_chained_frac, closed_frac), params)
+    advice = _advice(x)
     surfaces = _surfaces(solution.road_class[:, here])
     untouched = solution.encounter.hourly_need.corridor.field.untouched
     untouched = untouched if untouched.any() else ~untouched
@@ -92,8 +92,9 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     postings = as_posted(x.chains.postings, solution.encounter.hourly_need, solution.encounter.hour, here)
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
-    chain_up = _stop(route, x.on, 0, start_m, _on_reason(x, start_m), at, x.hang_s if x.driven else 0.0)
-    chain_off = _stop(route, x.off, -1, end_m, _off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
+    white_from_m, white_to_m = float(sections.start_m[x.fringe_first]), float(sections.end_m[x.fringe_last])
+    chain_up = _stop(route, x.on, 0, start_m, on_reason(x, start_m, params), at, x.hang_s if x.driven else 0.0)
+    chain_off = _stop(route, x.off, -1, end_m, off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
     return Stretch(
         start_m=start_m,
         end_m=end_m,
@@ -131,13 +132,17 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         remove_s=params.remove_s,
         slow_s=x.slow_s,
         reasons=(
-            *_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
+            *fringe_words(x, solution),
+            *road_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
+            *bare_words(x, start_m, end_m, params),
             *_descent_reason(descent_frac, float(-sections.down_grade[here].min()), params),
             *not_understood(solution.encounter.hourly_need, solution.encounter.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
         chained=x.carried,
         spot=spot_at(route, start_m),
+        white_from_m=white_from_m if x.fringe_first < x.first else None,
+        white_to_m=white_to_m if x.fringe_last > x.last else None,
     )
 
 
@@ -163,108 +168,8 @@ def chains_note(on: ChainsOn, solution: Solution, rig: Rig, leave_at: datetime, 
     )
 
 
-def _on_reason(x: Leg, start_m: float) -> str:
-    """The reason for chaining at that place, and not at the next best one."""
-    if x.carried:
-        return "chains are on, as reported"
-    if x.on is None:
-        here = "where the trip starts" if x.on_m <= 0.0 else "where the truck is"
-        why = f"no listed stop before the snow that beats it: hang them {here}"
-    elif not x.on.stop.listed:
-        miles, snow = (f"{to_miles(m):.0f}" for m in (x.on_m, start_m))
-        why = f"no listed stop serves: look for a safe place off the road from mile {miles} on, before mile {snow}"
-    elif x.on_m >= start_m:
-        why = "NO listed stop before the snow: this one may already be in it; go slowly"
-    elif x.on_drawbacks:
-        why = f"the best listed before the snow, but {' and '.join(x.on_drawbacks)}"
-    else:
-        why = "last listed safe stop before the first road that may need chains"
-    return why if x.alternative is None else f"{why}; {_alternative_words(x.alternative)}"
-
-
-def _off_reason(x: Leg, end_m: float) -> str:
-    if x.off is None:
-        return "no listed safe stop past the snow before the trip ends: take them off there"
-    if not x.off.stop.listed:
-        miles, snow = (f"{to_miles(m):.0f}" for m in (x.off_m, end_m))
-        return f"no listed stop serves: look for a safe place off the road from mile {miles} on, past mile {snow}"
-    if x.off_drawbacks:
-        return f"the best listed past the last road that may need chains, but {' and '.join(x.off_drawbacks)}"
-    return "first listed safe stop past the last road that may need chains"
-
-
-def _alternative_words(alternative: Alternative) -> str:
-    """The second-best stop, and why it was not chosen."""
-    name = "the trip's start" if alternative.stop is None else alternative.stop.stop.name
-    because = [
-        what
-        for seconds, what in (
-            (alternative.slow_s, f"{alternative.slow_s / 60.0:.0f} min longer at chained speed"),
-            (alternative.wear_s, "more wear on bare road"),
-            (alternative.price_s, "a worse place to stand"),
-        )
-        if seconds >= 30.0
-    ]
-    why = f": {', '.join(because)}" if because else ""
-    if alternative.more_s < 30.0:
-        return f"next best is {name}, about as good{why}"
-    return f"next best is {name}, {alternative.more_s / 60.0:.0f} min worse all told{why}"
-
-
-def _reasons(
-    x: Leg,
-    postings: tuple[Posting, ...],
-    surfaces: tuple[tuple[str, float], ...],
-    short_frac: float,
-    short_chained_frac: float,
-    closed_frac: float,
-    unknown_frac: float,
-) -> tuple[str, ...]:
-    """Reasons in the order of interest to a driver: road, expected posting, grip, what is unknown."""
-    road = ", ".join(f"{name} {share:.0%}" for name, share in surfaces if share >= 0.05)
-    out = [f"Road at your hour, share of forecast members that meet it: {road}"] if unknown_frac < 1.0 else []
-    out += [_posting_words(p) for p in postings]
-    if short_frac > 0:
-        out.append(
-            f"Grip on the steepest part falls short in {short_frac:.0%} of members without chains, "
-            f"{short_chained_frac:.0%} with them"
-        )
-    if closed_frac >= WORTH_SAYING_FRAC:
-        out.append(
-            f"Our estimate, not posted: deep snow or a blizzard closes the road, {closed_frac:.0%}; the road authority "
-            "decides"
-        )
-    if x.chains.barred:
-        out.append(f"This rig may not pass while it is posted: {x.chains.barred}")
-    if unknown_frac > 0:
-        whole = (
-            "Road not known (no forecast, or what already lies there): the likelihood is what we give any such grade"
-        )
-        out.append(whole if unknown_frac == 1.0 else f"Road not known in {unknown_frac:.0%} of members")
-    if x.stays_on and not x.carried:
-        out.append("Chains are on here in any case, for the stretch that needs them: taking them off costs more")
-    if x.carried:
-        out.append("Chains are on, as reported: they stay on here")
-    if x.parts > 1:
-        out.append(
-            "Chains stay on over the bare road between: no listed stop to change at, or changing costs more time"
-        )
-    out += [f"Doubt in the rule: {p.doubt}" for p in postings if p.doubt]
-    return tuple(dict.fromkeys(out))
-
-
-def _posting_words(p: Posting) -> str:
-    """The posted or expected control; a level that may follow is labelled as our estimate."""
-    if not p.posted:
-        return f"Our estimate: '{p.legal_name}' posted in {p.jurisdiction} {p.probability:.0%} (law: {p.section})"
-    if p.posted_level != p.level_id:
-        return f"Comes with what is posted: '{p.legal_name}' in {p.jurisdiction} (law: {p.section})"
-    return f"POSTED: '{p.legal_name}' in {p.jurisdiction}, by {p.posted_by} (law: {p.section})"
-
-
-def _advice(x: Leg, impassable_frac: float, params: PlanParams) -> Advice:
-    # Barred only by a level that is likely, see chains_for.
-    if x.chains.barred or impassable_frac >= params.hold_probability - SAME_PROBABILITY:
+def _advice(x: Leg) -> Advice:
+    if x.held:
         return Advice.HOLD
     return Advice.CHAIN if x.driven else Advice.READY
 
@@ -325,8 +230,11 @@ def _utc(epoch_s: float) -> datetime:
     return datetime.fromtimestamp(round(epoch_s), UTC)
 
 
-def _searched(end_idx: int, edge_m: float) -> str:
-    return f"first safe place {'past' if end_idx else 'before'} mile {to_miles(edge_m):.0f} of the trip (none listed)"
+def _searched(end_idx: int, edge_m: float, from_m: float) -> str:
+    edge, look = (f"mile {to_miles(m):.0f}" for m in (edge_m, from_m))
+    if end_idx:
+        return f"first safe place past {edge} of the trip (none listed)"
+    return f"first safe place before {edge} of the trip, look from {look} on (none listed)"
 
 
 def _stop(
@@ -360,7 +268,7 @@ def _stop(
         reason = f"{reason}; {stop.caution}"
     return StopChoice(
         stop_id=stop.id,
-        name=_searched(end_idx, edge_m) if searched else stop.name,
+        name=_searched(end_idx, edge_m, distance_m) if searched else stop.name,
         kind=SEARCH if searched else stop.kind if stop.id else "",
         milepost=stop.milepost or mark_of(spot_at(route, distance_m)),
         distance_m=distance_m,

@@ -8,8 +8,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.plan.chain_up.departure_view import has_room
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.chain_up.stop_candidates import has_room
 from alertd.plan.hours.laws import HoursRules, later_laws, rules_for
 from alertd.plan.hours.limits import (
     MAX_BREAKS,

@@ -102,6 +102,7 @@ class Stretch:
     place: named passes on it or near it, "" without any.
     spot: where it starts: road, direction, milepost or exit, town.
     chained: the plan drives it with chains that are reported on; chain_up is then the truck's present place.
+    white_from_m, white_to_m: where few members need chains before it and past it; None without such road.
     """
 
     start_m: float
@@ -141,6 +142,8 @@ class Stretch:
     tire_runs: tuple[TireRun, ...] = ()
     chained: bool = False
     spot: Spot | None = None
+    white_from_m: float | None = None
+    white_to_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -115,12 +115,13 @@ def tables_along(
 
 
 def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
-    """Runs of sections that may need chains, as (first, last) index; runs with a short gap between them are joined.
+    """Runs of sections with `need`, as (first, last) index; runs with a short gap between them are joined.
 
-    A run covers the sections that are likely enough by themselves. Where that would omit members that need chains only
-    beyond it, the run extends as far as any member does: each member puts showers elsewhere, so they are rare at any
-    one point. A higher need therefore never makes the likeliest stretch less likely. Sections left out by a likelier
-    run form runs of their own where they are likely enough.
+    For surfaces, whose extent is not advice; see `find_runs` for chains. A run covers the sections that are likely
+    enough by themselves. Where that would omit members that need chains only beyond it, the run extends as far as any
+    member does: each member puts showers elsewhere, so they are rare at any one point. A higher need therefore never
+    makes the likeliest stretch less likely. Sections left out by a likelier run form runs of their own where they are
+    likely enough.
     """
     enough = params.ready_probability - SAME_PROBABILITY
     anywhere = np.asarray((need >= enough).any(axis=0))
@@ -143,13 +144,54 @@ def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list
     return runs
 
 
-def bare_in_all(need: Chance, at_m: NDArray[np.float64], sections: Sections, params: PlanParams) -> Mask:
-    """True for places outside every run of road on which any member needs chains, (place,)."""
-    anywhere = np.asarray((need >= params.ready_probability - SAME_PROBABILITY).any(axis=0))
-    bare = np.ones(at_m.shape, dtype=np.bool_)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeedRun:
+    """A run of sections that may need chains, by index.
+
+    first, last: the core, every end of which is likely enough by itself.
+    fringe_first, fringe_last: with the road around it on which few members need chains; `first` and `last` without any.
+    showers: no section is likely enough by itself, because each member needs chains elsewhere on the run.
+    """
+
+    first: int
+    last: int
+    fringe_first: int
+    fringe_last: int
+    showers: bool = False
+
+
+def find_runs(need: Chance, sections: Sections, params: PlanParams) -> list[NeedRun]:
+    """Runs of sections that may need chains: cores with their fringe, and showers without a core.
+
+    A core never includes its fringe: a few members ahead of a storm do not get the advice of the storm. The fringe
+    begins where `ready_probability` of the members have needed chains since the last core, and ends likewise. A higher
+    need only ever extends cores, and what was showers is then a core or the fringe of one.
+    """
+    enough = params.ready_probability - SAME_PROBABILITY
+    anywhere = np.asarray((need >= enough).any(axis=0))
+    if not anywhere.any():
+        return []
+    likely = _joined(np.asarray(need.mean(axis=0, dtype=np.float64) >= enough), sections, params.join_gap_m)
+    runs = []
     for first, last in _joined(anywhere, sections, params.join_gap_m):
-        bare &= (at_m < sections.start_m[first]) | (at_m > sections.end_m[last])
-    return bare
+        cores = [(a, b) for a, b in likely if first <= a and b <= last]
+        if not cores:
+            if stretch_probability(need, first, last) >= enough:
+                runs.append(NeedRun(first=first, last=last, fringe_first=first, fringe_last=last, showers=True))
+            continue
+        since = first
+        for n, (a, b) in enumerate(cores):
+            ahead = since + _reaches(need[:, since:a], enough)
+            behind = last - _reaches(need[:, last:b:-1], enough) if n == len(cores) - 1 else b
+            runs.append(NeedRun(first=a, last=b, fringe_first=ahead, fringe_last=behind))
+            since = b + 1
+    return runs
+
+
+def _reaches(need: Chance, enough: float) -> int:
+    """Number of sections before the first at which `enough` members have needed chains; all where they never do."""
+    so_far = np.maximum.accumulate(need, axis=1).mean(axis=0, dtype=np.float64) >= enough
+    return int(np.argmax(so_far)) if so_far.any() else int(so_far.size)
 
 
 def _joined(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int, int]]:

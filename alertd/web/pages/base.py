@@ -75,6 +75,7 @@ class Pages:
         self._env.globals |= {
             "held_until": phrases.held_until,
             "snow_depth": phrases.snow_depth,
+            "may_be_white": phrases.may_be_white,
             "SIGNS": phrases.SIGNS,
         }
         self._env.globals |= {"why_held": phrases.why_held}

@@ -111,6 +111,7 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "why_held": partial(spoken.why_held, translator=translator),
         "place_words": partial(spoken.place_words, translator=translator),
         "snow_depth": partial(phrases.snow_depth, translator=translator),
+        "may_be_white": partial(phrases.may_be_white, translator=translator),
         "age": partial(phrases.age, translator=translator),
         "day_clock": partial(phrases.day_clock, translator=translator),
         "surface": partial(spoken.surface, translator=translator),

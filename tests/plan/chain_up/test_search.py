@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.plan.chain_up.chain_set import ChainSet
-from alertd.plan.chain_up.departure_view import DepartureViews, stop_candidates
+from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.search import (
     INFEASIBLE_S,
     UNCHAINED_S_PER_M,
@@ -20,6 +20,7 @@ from alertd.plan.chain_up.search import (
     DepartureView,
     cheapest_plan,
 )
+from alertd.plan.chain_up.stop_candidates import stop_candidates
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
@@ -237,14 +238,14 @@ def every_way(search: ChainSearch) -> float:
         late_s = minute * 60.0 - search.view(0).reach_s[place]
         return search.view(max(round(late_s / 900.0), 0))
 
-    def least(i: int, minute: int) -> float:
+    def least(i: int, minute: int, removed: bool = False) -> float:
         if i == final:
             return 0.0
         now = scene_at(i, minute)
         run_s = float(now.reach_s[i + 1] - now.reach_s[i])
         minutes = round(now.reach_s[i + 1] / 60) - round(now.reach_s[i] / 60)
         found = [run_s + unchained_price(search, now, i) + least(i + 1, minute + minutes)]
-        for j in range(i + 1, final + 1):
+        for j in range(i + 1, final + 1) if not removed else ():  # never off and on again at one place
             chains = chains_to(search, now, i, j)
             if chains is not None:
                 hang_s = max(1800.0, 600.0 * (chains.hanging.singles_used + chains.hanging.singles_short))
@@ -252,7 +253,7 @@ def every_way(search: ChainSearch) -> float:
                 reach = then.chained_s(chains.speed_limit_mps)
                 takes_s = hang_s + float(reach[j] - reach[i]) + search.params.remove_s
                 price = chained_price(search, now, then, i, j)
-                found.append(takes_s + price + least(j, minute + round(takes_s / 60)))
+                found.append(takes_s + price + least(j, minute + round(takes_s / 60), removed=True))
         return min(found)
 
     return least(0, 0)
@@ -273,10 +274,30 @@ def chains_to(search: ChainSearch, view: DepartureView, i: int, j: int) -> Chain
     """The chains to hang at i when they come off at j; None where that is no choice."""
     a, b, final = search.places_m[i], search.places_m[j], search.places_m.size - 1
     done = [n for n, x in enumerate(view.stretches) if x.end_m > a and (x.end_m <= b or j == final)]
+    if may_wait(search, view, i):
+        return None
     in_snow = j != final and any(x.start_m < b < x.end_m for x in view.stretches)
     if in_snow or not any(view.stretches[n].probability >= search.required_odds for n in done):
         return None
     return view.chains(done[0], done[-1])
+
+
+def may_wait(search: ChainSearch, view: DepartureView, i: int) -> bool:
+    """Ahead is road that only may need chains, and past it a place no worse than one to look for."""
+    a, final = search.places_m[i], search.places_m.size - 1
+    ahead = [x for x in view.stretches if x.end_m > a]
+    must = next((n for n, x in enumerate(ahead) if x.probability >= search.required_odds), 0)
+    fair = max(hang_price(search, view, i), search.params.unlisted_s)
+    return must > 0 and any(
+        ahead[must - 1].end_m <= search.places_m[k] <= ahead[must].start_m and hang_price(search, view, k) <= fair
+        for k in range(i + 1, final)
+    )
+
+
+def hang_price(search: ChainSearch, view: DepartureView, i: int) -> float:
+    p, a = search.params, search.places_m[i]
+    edge = i > 0 and any(0 <= x.start_m - a < p.stop_clearance_m for x in view.stretches)
+    return float(view.price_s[i]) + p.edge_s * edge
 
 
 def chained_price(search: ChainSearch, now: DepartureView, then: DepartureView, i: int, j: int) -> float:
@@ -285,8 +306,9 @@ def chained_price(search: ChainSearch, now: DepartureView, then: DepartureView, 
     cost += p.edge_s * (i > 0 and any(0 <= x.start_m - a < p.stop_clearance_m for x in now.stretches))
     cost += p.edge_s * (j < final and any(0 <= b - x.end_m < p.stop_clearance_m for x in then.stretches))
     on = [x for x in then.stretches if x.end_m >= a and x.start_m <= b]
-    bare = [(a, on[0].start_m, 40e3), (on[-1].end_m, b, 40e3)] if on else [(0, 1, 0)]
-    bare += [(on[n].end_m, on[n + 1].start_m, 16e3) for n in range(len(on) - 1)]
+    from_m, to_m = then.bare_m[i], then.bare_m[j]
+    bare = [(from_m, on[0].bare_from_m, 40e3), (on[-1].bare_to_m, to_m, 40e3)] if on else [(0, 1, 0)]
+    bare += [(on[n].bare_to_m, on[n + 1].bare_from_m, 16e3) for n in range(len(on) - 1)]
     return cost + WORN_OUT_S * sum(end - start > bears for start, end, bears in bare)
 
 

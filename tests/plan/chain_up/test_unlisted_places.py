@@ -54,7 +54,8 @@ def test_long_climb_from_rain_to_snow_is_chained_near_the_snow(planned: Any) -> 
     assert 300.0 <= off.distance_m - stretch.end_m <= 5 * MILE_M
     assert (on.kind, off.kind, on.listed, off.listed) == ("search", "search", False, False)
     assert (on.edge_m, off.edge_m) == (stretch.start_m, stretch.end_m)
-    assert on.name == f"first safe place before mile {stretch.start_m / MILE_M:.0f} of the trip (none listed)"
+    edge, look = (f"mile {m / MILE_M:.0f}" for m in (stretch.start_m, on.distance_m))
+    assert on.name == f"first safe place before {edge} of the trip, look from {look} on (none listed)"
     assert off.name == f"first safe place past mile {stretch.end_m / MILE_M:.0f} of the trip (none listed)"
     assert "no listed stop serves: look for a safe place" in on.reason
     bare_m = (off.distance_m - on.distance_m) - (stretch.end_m - stretch.start_m)
@@ -124,7 +125,7 @@ def test_the_texts_say_from_where_to_look_and_before_what(planned: Any) -> None:
     assert driver_text(plan, stretch).startswith(f"PLAN TO CHAIN at safe place from mi {on} on, before mi {edge} (none")
     assert driver_parts.place_short(stretch.chain_up, 20, ENGLISH) == f"safe place mi {on} to mi {edge}"
     office = " ".join(dispatcher_text(plan).split())
-    assert f"first safe place before mile {edge} of the trip (none listed)" in office
+    assert f"first safe place before mile {edge} of the trip, look from mile {on} on (none listed)" in office
     assert stop_words(stretch.chain_up) == stretch.chain_up.name
 
 

@@ -1,0 +1,108 @@
+"""The conditions of a truck that reaches each section in its hour."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chain_up.chain_set import ChainSet, chains_for
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig, stretch_probability
+from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Index, Mask, take_flat
+from alertd.plan.road_ahead.pavement_codes import Codes
+from alertd.plan.road_ahead.timing import UnchainedTiming
+
+Array: TypeAlias = NDArray[np.float64]
+
+_ALL = slice(None)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Encounter:
+    """The conditions of a truck that reaches each section in this hour: arrays (member, section).
+
+    hour: index into the hourly need.
+    timing: timing of one row, where already computed.
+    floor: a lower bound of the need, from the conditions at another departure time, or None.
+    """
+
+    hourly_need: HourlyNeed
+    hour: Index
+    timing: UnchainedTiming | None = None
+    floor: Float32 | None = None
+
+    @cached_property
+    def _pick(self) -> NDArray[np.intp]:
+        return self.hourly_need.pick(self.hour)
+
+    @cached_property
+    def code(self) -> Codes:
+        """Pavement code, (member, section)."""
+        return take_flat(self.hourly_need.code, self._pick) if self.timing is None else self.timing.code[0]
+
+    @cached_property
+    def grip_shortfall(self) -> Mask:
+        """True where the rig slips without chains, (member, section)."""
+        return take_flat(self.hourly_need.grip_shortfall, self._pick)
+
+    @cached_property
+    def closed(self) -> Float32:
+        """Our probability that snow closes the road, (member, section)."""
+        return take_flat(self.hourly_need.closed, self._pick)
+
+    @cached_property
+    def descent(self) -> Float32:
+        """Share of drivers who chain for a long descent in snow, (member, section)."""
+        return take_flat(self.hourly_need.descent, self._pick)
+
+    @cached_property
+    def need(self) -> Float32:
+        """Probability that chains are needed, (member, section), at least `floor`."""
+        need = take_flat(self.hourly_need.need, self._pick) if self.timing is None else self.timing.need[0]
+        return need if self.floor is None else np.maximum(need, self.floor)
+
+    def field_values(self, name: str, here: slice = _ALL) -> Array:
+        """A float array of the road field, (member, section) of `here`; NaN where the hour is unknown."""
+        return self.hourly_need.field_values(name, self.hour[:, here], here)
+
+    @property
+    def beside_class(self) -> NDArray[np.int8]:
+        """RoadClass of the road beside each section, (member, section)."""
+        return self.hourly_need.beside_class(self.hour)
+
+    @cached_property
+    def _chained(self) -> dict[tuple[int, int], ChainSet]:
+        return {}
+
+    def chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
+        """The chains for sections first to last."""
+        if (first, last) not in self._chained:
+            self._chained[first, last] = self._chains(first, last, params)
+        return self._chained[first, last]
+
+    def is_held(self, first: int, last: int, params: PlanParams) -> bool:
+        """True when too many members are barred, slip even with chains, or meet road closed by snow."""
+        enough, here = params.hold_probability - SAME_PROBABILITY, slice(first, last + 1)
+        if self.closed[:, here].max(axis=1).mean() >= enough:
+            return True
+        slick = self.grip_shortfall[:, here].any(axis=1).mean() >= enough  # chains never reduce grip
+        if not slick and not self.hourly_need.may_bar:
+            return False
+        chains = self.chains(first, last, params)
+        if chains.barred or not slick:
+            return bool(chains.barred)
+        short = self.hourly_need.slips(chains.hanging.tires, self.code[:, here], here)
+        return bool(short.any(axis=1).mean() >= enough)
+
+    def _chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
+        laws = [law for law in self.hourly_need.laws if law.at.start <= last and law.at.stop > first]
+
+        def posted(law: LawSpan, level: LevelForRig) -> float:
+            here = np.arange(max(first, law.at.start), min(last + 1, law.at.stop))
+            chance = self.hourly_need.chance[id(level)]
+            conditions = chance[np.arange(chance.shape[0])[:, None], here - law.at.start, self.hour[:, here]]
+            return stretch_probability(conditions, 0, here.size - 1)
+
+        return chains_for(self.hourly_need.rig, laws, posted, params)
