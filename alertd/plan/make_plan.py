@@ -14,16 +14,18 @@ from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
-from alertd.plan.departures import compare_departures, pick_departures
+from alertd.plan.departure_picks import leave_by, pick_departures
+from alertd.plan.departures import HoldReasons, arrival_pair, compare_departures
 from alertd.plan.describe.bridges import bridge_notes
 from alertd.plan.describe.control_notes import needs_ready, posted_cautions, posted_notes
+from alertd.plan.describe.holds import hazard_notes, hold_note
 from alertd.plan.describe.provenance import carry_notes, cautions, rule_notes, source_notes
-from alertd.plan.describe.stretches import chains_note, describe
+from alertd.plan.describe.stretches import chains_note, describe, with_sent_place
 from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
-from alertd.plan.model.alternatives import Departure
-from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.alternatives import ArrivalPair, Departure
+from alertd.plan.model.notes import HoldNote, PositionFix
 from alertd.plan.model.plan import Along, Plan
 from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
@@ -31,11 +33,14 @@ from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
 from alertd.plan.road_ahead.chain_need import stretch_probability
 from alertd.plan.road_ahead.hourly_need import Corridor, hourly_need_for
+from alertd.plan.road_ahead.speeds import lateness_s
+from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
+from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -65,6 +70,7 @@ class TripInput:
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
     posted: PostedOnRoute = field(default_factory=PostedOnRoute)
+    sent_stops: frozenset[str] = frozenset()
     language: str = ""
 
 
@@ -103,7 +109,10 @@ def make_plan(request: PlanRequest) -> Plan:
         raise ValueError("departure and now must be aware")
     went = plan_drive(request)
     run, leave, laws = went.solution, went.remaining.leave_at.astimezone(UTC), went.solution.encounter.hourly_need.laws
-    stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
+    stretches = tuple(
+        with_sent_place(describe(x, run, rig, leave.timestamp(), params), run, trip.sent_stops, params)
+        for x in run.legs
+    )
     taken_s = float(run.reach_s(route.length_m))
     early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
     if trip.fix is not None and trip.fix.old:  # the truck may have gone on after its last report
@@ -123,17 +132,29 @@ def make_plan(request: PlanRequest) -> Plan:
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
+    wind = wind_hours(weather.forecast, run.encounter.hourly_need, params)
+    closures = (*closures, *hazard_notes(run, wind, leave, params))
     posted = posted_notes(trip.posted.spans, run, leave, request.rulesets)
     winter = is_winter_road(run.code, run.sections, params)
     advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
     if any(c.held for c in closures):
         advice = Advice.HOLD
+    elif any(c.kind and c.met for c in closures):
+        advice = max(advice, Advice.SLOW, key=lambda a: a.rank)
     if over:
         stretches, closures, posted, bridges, carry, advice = (), (), (), (), (), Advice.CLEAR
     elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
         seen_last = replace(trip.fix, old=False) if trip.fix else None
         return make_plan(replace(request, trip=replace(trip, fix=seen_last)))
-    compared = _compared(trip, went, advice, now_utc, params)
+    arrivals = None if over else _arrivals(run, stretches, leave)
+    if arrivals is not None:
+        early, late = _window(arrivals, run, leave, (early, late), params)
+    hold = hold_note(run, stretches, closures, leave, params) if advice is Advice.HOLD else None
+    compared = () if over else _compared(trip, went, wind, now_utc, params)
+    compared = tuple(_as_planned(d, advice, arrive_at, arrivals) if _is_plan(d, went) else d for d in compared)
+    cost_s = taken_s - run.unhindered_s
+    if hold is not None:
+        arrive_at, early, late = _not_before(hold, (arrive_at, early, late), run)
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -153,7 +174,7 @@ def make_plan(request: PlanRequest) -> Plan:
         arrive_early=early,
         arrive_late=late,
         arrive_unhindered=leave + timedelta(seconds=round(run.unhindered_s)),
-        cost_s=taken_s - run.unhindered_s,
+        cost_s=cost_s,
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
         doubles_carried=rig.doubles_carried,
@@ -175,7 +196,7 @@ def make_plan(request: PlanRequest) -> Plan:
         along=_along(run, leave),
         bridges=bridges,
         departures=compared,
-        picks=() if partial else pick_departures(compared, went.remaining.depart_at),
+        picks=() if partial else pick_departures(compared, went.remaining.depart_at, params),
         hours=hours,
         position=trip.fix,
         closures=closures,
@@ -186,8 +207,53 @@ def make_plan(request: PlanRequest) -> Plan:
         surfaces=() if over else surface_stretches(run, stretches, leave.timestamp(), params),
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
         arrived_at=trip.arrived_at,
+        arrivals=arrivals,
+        leave_by=None if partial else leave_by(compared, went.remaining.depart_at, params),
+        hold=hold,
     )
     return with_id(plan)
+
+
+SAME_ARRIVAL_S = 300.0  # arrivals closer than this are one
+
+
+def _arrivals(run: Solution, stretches: tuple[Stretch, ...], leave: datetime) -> ArrivalPair | None:
+    """Both arrivals; None where no chains are uncertain or they change nothing, or where they are on already."""
+    if not stretches or run.carried is not None or run.chained_s - run.unchained_s < SAME_ARRIVAL_S:
+        return None
+    return arrival_pair(leave, run.unchained_s, run.chained_s, stretch_probability(run.need, 0, run.sections.count - 1))
+
+
+def _window(
+    pair: ArrivalPair, run: Solution, leave: datetime, window: tuple[datetime, datetime], params: PlanParams
+) -> tuple[datetime, datetime]:
+    """The window of the arrival, widened to an early truck without chains and a late one with them, one in ten each."""
+    at = (pair.unchained_at, pair.chained_at)
+    takes_s = np.asarray([(x - leave).total_seconds() for x in at])
+    late_s = lateness_s(takes_s, run.encounter.hourly_need.corridor.clock_z, params)
+    early_s, later_s = float(np.quantile(late_s[:, 0], 0.1)), float(np.quantile(late_s[:, 1], 0.9))
+    first, last = (x + timedelta(seconds=round(s)) for x, s in zip(at, (early_s, later_s), strict=True))
+    return min(first, window[0]), max(last, window[1])
+
+
+def _not_before(
+    hold: HoldNote, drive: tuple[datetime, datetime, datetime], run: Solution
+) -> tuple[datetime, datetime, datetime]:
+    """Arrival, early and late, none of them before the hold is over; before the forecast ends where no end is known."""
+    need = run.encounter.hourly_need
+    ends = datetime.fromtimestamp(need.first_epoch_s + need.hours * HOUR_S, UTC)
+    first = hold.not_before or max(ends, hold.enter_at)
+    arrive, early, late = drive
+    return max(arrive, first), max(early, first), max(late, first)
+
+
+def _is_plan(d: Departure, went: "RemainingDrive") -> bool:
+    return d.depart_at == went.remaining.depart_at.astimezone(UTC)
+
+
+def _as_planned(d: Departure, advice: Advice, arrive_at: datetime, arrivals: ArrivalPair | None) -> Departure:
+    """The planned departure of a comparison, with the figures of the plan itself."""
+    return replace(d, advice=advice, arrive_at=arrive_at, arrivals=arrivals or d.arrivals)
 
 
 def _has_arrived_by_plan(
@@ -220,18 +286,20 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
     since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
     return RemainingDrive(
-        remaining=rest, solution=best_solution(hourly_need, rest.leave_at.timestamp(), params, on, since_epoch_s)
+        remaining=rest,
+        solution=best_solution(hourly_need, rest.leave_at.timestamp(), params, on, since_epoch_s, trip.sent_stops),
     )
 
 
 def _compared(
-    trip: TripInput, went: RemainingDrive, advice: Advice, now_utc: datetime, params: PlanParams
+    trip: TripInput, went: RemainingDrive, wind: WindHours | None, now_utc: datetime, params: PlanParams
 ) -> tuple[Departure, ...]:
-    """Other departures, where the plan is not clear and the truck has not left."""
-    if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None or trip.chains is not None:
+    """Other departures, where the truck has not left."""
+    if params.compare_h <= 0.0 or trip.fix is not None or trip.chains is not None:
         return ()
+    reasons = HoldReasons(closures=trip.closures, wind=wind)
     return compare_departures(
-        went.solution.encounter.hourly_need, went.remaining.depart_at, now_utc, trip.used, params, trip.closures
+        went.solution.encounter.hourly_need, went.remaining.depart_at, now_utc, trip.used, params, reasons
     )
 
 

@@ -4,11 +4,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from alertd.plan.model.alternatives import Departure, DeparturePick, OtherRoute
+from alertd.plan.model.alternatives import ArrivalPair, Departure, DeparturePick, LeaveBy, OtherRoute
 from alertd.plan.model.notes import (
     BridgeNote,
     CarryNote,
     ClosureNote,
+    HoldNote,
     HoursNote,
     PositionFix,
     PostedNote,
@@ -76,6 +77,9 @@ class Plan:
     language: language of the driver's texts, "" for the operator's choice.
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
+    arrivals: the arrivals with and without chains, None where no chains are uncertain.
+    hold: the first reason to wait, with advice to hold; the arrivals are then not before its end.
+    leave_by: the last departure before the road gets worse, None where it does not, or not soon.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
     """
 
@@ -125,6 +129,9 @@ class Plan:
     surfaces: tuple[SurfaceStretch, ...] = ()
     chains: ChainsNote | None = None
     arrived_at: datetime | None = None
+    arrivals: ArrivalPair | None = None
+    leave_by: LeaveBy | None = None
+    hold: HoldNote | None = None
 
 
 POSTED_SIGNS_DECIDE = (
