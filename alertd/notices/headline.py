@@ -100,7 +100,9 @@ def hold_line(hold: HoldNote, made_at: datetime, translator: Translator = ENGLIS
     if hold.at_start:
         order = translator.gettext("HOLD: do not start. {what}, {span}.", what=what, span=span)
     elif not hold.wait.stop_id:
-        order = translator.gettext("HOLD: stand at the first safe place off the road. {what}, {span}.", what=what, span=span)
+        order = translator.gettext(
+            "HOLD: stand at the first safe place off the road. {what}, {span}.", what=what, span=span
+        )
     else:
         where = driver_parts.place_words(hold.wait, translator)
         order = translator.gettext("HOLD: lie over at {where}. {what}, {span}.", where=where, what=what, span=span)

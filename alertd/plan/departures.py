@@ -24,6 +24,7 @@ from alertd.plan.chain_up.route_outcome import (
 from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch, DepartureView
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.controls.closures import Clock, Closure, meets_hold
+from alertd.plan.describe.arrivals import arrival_pair
 from alertd.plan.describe.surfaces import is_winter_road
 from alertd.plan.hours.limits import (
     MAX_BREAKS,
@@ -36,7 +37,7 @@ from alertd.plan.hours.limits import (
     rules_for,
     with_break,
 )
-from alertd.plan.model.alternatives import ArrivalPair, Departure
+from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
@@ -203,21 +204,6 @@ def _way(views: DepartureViews, unchained_s: float, *, search: bool) -> _Way:
         left=left,
         minutes=chain_plan.minute,
         chained_s=minutes * 60.0,
-    )
-
-
-def arrival_pair(leave_at: datetime, unchained_s: float, chained_s: float, chain_probability: float) -> ArrivalPair:
-    """Both arrivals of a trip that leaves then, and their mean. leave_at is aware."""
-    chained_s = max(chained_s, unchained_s)
-    expected_s = unchained_s + chain_probability * (chained_s - unchained_s)
-    unchained_at, chained_at, expected_at = (
-        leave_at.astimezone(UTC) + timedelta(seconds=round(s)) for s in (unchained_s, chained_s, expected_s)
-    )
-    return ArrivalPair(
-        unchained_at=unchained_at,
-        chained_at=chained_at,
-        chain_probability=chain_probability,
-        expected_at=expected_at,
     )
 
 

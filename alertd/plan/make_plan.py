@@ -15,7 +15,8 @@ from alertd.plan.controls.closures import Closure, closure_cautions, closure_not
 from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
 from alertd.plan.departure_picks import leave_by, pick_departures
-from alertd.plan.departures import HoldReasons, arrival_pair, compare_departures
+from alertd.plan.departures import HoldReasons, compare_departures
+from alertd.plan.describe.arrivals import arrival_window, arrivals_of, not_before
 from alertd.plan.describe.bridges import bridge_notes
 from alertd.plan.describe.control_notes import needs_ready, posted_cautions, posted_notes
 from alertd.plan.describe.holds import hazard_notes, hold_note
@@ -25,7 +26,7 @@ from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
 from alertd.plan.model.alternatives import ArrivalPair, Departure
-from alertd.plan.model.notes import HoldNote, PositionFix
+from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Along, Plan
 from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
@@ -33,14 +34,12 @@ from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
 from alertd.plan.road_ahead.chain_need import stretch_probability
 from alertd.plan.road_ahead.hourly_need import Corridor, hourly_need_for
-from alertd.plan.road_ahead.speeds import lateness_s
 from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
-from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -146,15 +145,16 @@ def make_plan(request: PlanRequest) -> Plan:
     elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
         seen_last = replace(trip.fix, old=False) if trip.fix else None
         return make_plan(replace(request, trip=replace(trip, fix=seen_last)))
-    arrivals = None if over else _arrivals(run, stretches, leave)
-    if arrivals is not None:
-        early, late = _window(arrivals, run, leave, (early, late), params)
     hold = hold_note(run, stretches, closures, leave, params) if advice is Advice.HOLD else None
-    compared = () if over else _compared(trip, went, wind, now_utc, params)
-    compared = tuple(_as_planned(d, advice, arrive_at, arrivals) if _is_plan(d, went) else d for d in compared)
-    cost_s = taken_s - run.unhindered_s
+    arrivals = None if over or hold is not None else arrivals_of(run, stretches, leave)
     if hold is not None:
-        arrive_at, early, late = _not_before(hold, (arrive_at, early, late), run)
+        arrive_at, early, late = not_before(hold, (arrive_at, early, late), run)
+    elif arrivals is not None:
+        early, late = arrival_window(arrivals, run, leave, (early, late), params)
+    compared = () if over else _compared(trip, went, wind, now_utc, params)
+    compared = tuple(
+        _as_planned(d, advice, arrive_at, arrivals) if d.depart_at == went.remaining.depart_at else d for d in compared
+    )
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -174,7 +174,7 @@ def make_plan(request: PlanRequest) -> Plan:
         arrive_early=early,
         arrive_late=late,
         arrive_unhindered=leave + timedelta(seconds=round(run.unhindered_s)),
-        cost_s=cost_s,
+        cost_s=taken_s - run.unhindered_s,
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
         doubles_carried=rig.doubles_carried,
@@ -214,46 +214,10 @@ def make_plan(request: PlanRequest) -> Plan:
     return with_id(plan)
 
 
-SAME_ARRIVAL_S = 300.0  # arrivals closer than this are one
-
-
-def _arrivals(run: Solution, stretches: tuple[Stretch, ...], leave: datetime) -> ArrivalPair | None:
-    """Both arrivals; None where no chains are uncertain or they change nothing, or where they are on already."""
-    if not stretches or run.carried is not None or run.chained_s - run.unchained_s < SAME_ARRIVAL_S:
-        return None
-    return arrival_pair(leave, run.unchained_s, run.chained_s, stretch_probability(run.need, 0, run.sections.count - 1))
-
-
-def _window(
-    pair: ArrivalPair, run: Solution, leave: datetime, window: tuple[datetime, datetime], params: PlanParams
-) -> tuple[datetime, datetime]:
-    """The window of the arrival, widened to an early truck without chains and a late one with them, one in ten each."""
-    at = (pair.unchained_at, pair.chained_at)
-    takes_s = np.asarray([(x - leave).total_seconds() for x in at])
-    late_s = lateness_s(takes_s, run.encounter.hourly_need.corridor.clock_z, params)
-    early_s, later_s = float(np.quantile(late_s[:, 0], 0.1)), float(np.quantile(late_s[:, 1], 0.9))
-    first, last = (x + timedelta(seconds=round(s)) for x, s in zip(at, (early_s, later_s), strict=True))
-    return min(first, window[0]), max(last, window[1])
-
-
-def _not_before(
-    hold: HoldNote, drive: tuple[datetime, datetime, datetime], run: Solution
-) -> tuple[datetime, datetime, datetime]:
-    """Arrival, early and late, none of them before the hold is over; before the forecast ends where no end is known."""
-    need = run.encounter.hourly_need
-    ends = datetime.fromtimestamp(need.first_epoch_s + need.hours * HOUR_S, UTC)
-    first = hold.not_before or max(ends, hold.enter_at)
-    arrive, early, late = drive
-    return max(arrive, first), max(early, first), max(late, first)
-
-
-def _is_plan(d: Departure, went: "RemainingDrive") -> bool:
-    return d.depart_at == went.remaining.depart_at.astimezone(UTC)
-
-
 def _as_planned(d: Departure, advice: Advice, arrive_at: datetime, arrivals: ArrivalPair | None) -> Departure:
-    """The planned departure of a comparison, with the figures of the plan itself."""
-    return replace(d, advice=advice, arrive_at=arrive_at, arrivals=arrivals or d.arrivals)
+    """The planned departure of a comparison, with the figures of the plan itself; with a hold it has one arrival."""
+    both = None if advice is Advice.HOLD else arrivals or d.arrivals
+    return replace(d, advice=advice, arrive_at=arrive_at, arrivals=both)
 
 
 def _has_arrived_by_plan(
