@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from alertd.forecast.model import Array, Forecast
-from alertd.forecast.onset import DAILY, MOVED, Shift
+from alertd.forecast.onset import MOVED, Shift
 
 NORMAL = NormalDist()
 LEVEL_M_PER_K = 1000.0 / 6.5  # a warmer column raises freezing and snow level; standard atmosphere lapse rate
@@ -76,32 +76,30 @@ def to_ensemble(
     warm = rng.permutation(normal_scores(members))
     wet_rank = rng.permutation(members)
     cloudy = rng.permutation(normal_scores(members))
-    shift = Shift(rng.permutation(normal_scores(members))[:, None] * spreads.onset_sd_h(lead_h))
+    # A generator of its own, so that this error leaves the others as they were.
+    late = rng.spawn(1)[0].permutation(normal_scores(members))
+    shift = Shift(late[:, None] * spreads.onset_sd_h(lead_h))
 
     error_c = warm[:, None, None] * spreads.air_temp_sd_c(lead_h)
     full_shape = (members, *forecast.air_temp_c.shape[1:])
     moved: dict[str, Any] = {name: shift.linear(getattr(forecast, name)) for name in MOVED}
-    moved |= {name: shift.daily(getattr(forecast, name)) for name in DAILY}
-    moved["air_temp_c"] = moved["air_temp_c"] + error_c
-    for level in ("freezing_level_m", "snow_level_m"):
-        moved[level] = moved[level] + error_c * LEVEL_M_PER_K
     clouds = moved["cloud_frac"] + cloudy[:, None, None] * spreads.cloud_frac
     precip = amounts(
         forecast.precip_mmwe_h[0], forecast.precip_prob_frac[0], members=members, log_sd=spreads.precip_log
     )
-    return replace(
-        forecast,
-        **moved
-        | {
-            "rh_frac": np.clip(moved["rh_frac"], 0.0, np.maximum(forecast.rh_frac, 1.0)),
-            "cloud_frac": np.clip(clouds, 0.0, 1.0),
-            "precip_mmwe_h": shift.linear(precip[wet_rank]),
-            "pressure_hpa": np.broadcast_to(forecast.pressure_hpa, full_shape),
-            "shortwave_wm2": np.broadcast_to(forecast.shortwave_wm2, full_shape),
-            "precip_prob_frac": np.broadcast_to(forecast.precip_prob_frac, full_shape),
-            "precip_form": shift.code(forecast.precip_form),
-        },
-    )
+    moved |= {
+        "air_temp_c": forecast.air_temp_c + error_c,
+        "freezing_level_m": forecast.freezing_level_m + error_c * LEVEL_M_PER_K,
+        "snow_level_m": forecast.snow_level_m + error_c * LEVEL_M_PER_K,
+        "cloud_frac": np.clip(clouds, 0.0, 1.0),
+        "precip_mmwe_h": shift.linear(precip[wet_rank]),
+        "precip_form": shift.code(forecast.precip_form),
+        "rh_frac": np.broadcast_to(forecast.rh_frac, full_shape),
+        "pressure_hpa": np.broadcast_to(forecast.pressure_hpa, full_shape),
+        "shortwave_wm2": np.broadcast_to(forecast.shortwave_wm2, full_shape),
+        "precip_prob_frac": np.broadcast_to(forecast.precip_prob_frac, full_shape),
+    }
+    return replace(forecast, **moved)
 
 
 def normal_scores(members: int) -> Array:

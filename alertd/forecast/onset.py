@@ -2,7 +2,8 @@
 
 Without this, every member starts to snow in the same hour, and two departures a quarter of an hour apart get opposite
 advice. A member is early or late by the same quantile over the whole window and in all cells, because the error of a
-front is one error.
+front is one error. Temperature and humidity do not move: the sun drives their daily course, and they have errors of
+their own.
 """
 
 from typing import Final, TypeAlias, TypeVar
@@ -15,10 +16,7 @@ from alertd.forecast.model import Array
 Index: TypeAlias = NDArray[np.intp]
 Scalar = TypeVar("Scalar", bound=np.generic)
 
-DAY_H: Final = 24
-MIN_DAYS_H: Final = 2 * DAY_H  # a shorter window does not show the daily course
-DAILY: Final = ("air_temp_c", "rh_frac")  # the sun drives their daily course, which is never early or late
-MOVED: Final = ("wind_mps", "gust_mps", "visibility_m", "cloud_frac", "freezing_level_m", "snow_level_m")
+MOVED: Final = ("wind_mps", "gust_mps", "visibility_m", "cloud_frac")  # beside precipitation and its form
 
 
 class Shift:
@@ -43,11 +41,6 @@ class Shift:
         moved = (1.0 - weight) * _at(values, self.low) + weight * _at(values, self.high)
         return np.where(np.isnan(values), np.nan, np.where(np.isnan(moved), values, moved))
 
-    def daily(self, values: Array) -> Array:
-        """The same, without moving the mean daily course of the values."""
-        course = daily_course(values)
-        return np.asarray(self.linear(values - course) + course)
-
     def code(self, values: NDArray[np.int8]) -> NDArray[np.int8]:
         """(member, cell, hour) codes of the nearest source hour."""
         return np.ascontiguousarray(_at(values, self.nearest))
@@ -57,22 +50,3 @@ def _at(values: NDArray[Scalar], hour: Index) -> NDArray[Scalar]:
     """Values (member or 1, cell, hour) at hours (member, hour): (member, cell, hour)."""
     members = np.arange(hour.shape[0]) if values.shape[0] > 1 else np.zeros(hour.shape[0], dtype=np.intp)
     return np.moveaxis(values[members[:, None], :, hour], 1, 2)
-
-
-def daily_course(values: Array) -> Array:
-    """The mean departure of each hour of the day from the mean of the day around it, same shape; 0 where unknown.
-
-    0 also for a window of less than two days: the course and a front are then not told apart.
-    """
-    hours = values.shape[-1]
-    if hours < MIN_DAYS_H:
-        return np.zeros_like(values)
-    known = np.isfinite(values)
-    filled = np.where(known, values, 0.0)
-    near = (np.abs(np.arange(hours)[:, None] - np.arange(hours)) <= DAY_H // 2).astype(np.float64)
-    ones = known.astype(np.float64)
-    count = ones @ near
-    around = np.divide(filled @ near, count, out=np.zeros_like(filled), where=count > 0)
-    of_day = (np.arange(hours)[:, None] % DAY_H == np.arange(hours) % DAY_H).astype(np.float64)
-    rest, days = np.where(known, values - around, 0.0) @ of_day, ones @ of_day
-    return np.asarray(np.divide(rest, days, out=np.zeros_like(filled), where=days > 0))

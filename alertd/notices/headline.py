@@ -156,7 +156,7 @@ def _runs(plan: Plan, translator: Translator) -> Iterator[_Run]:
                 speed = translator.gettext("{speed} chained", speed=speed)
             yield _Run(*named, s.start_m, s.end_m, s.place, hours, speed, s.advice)
     for x in plan.surfaces:
-        named = _worst(x.surfaces)
+        named = _worst(x.surfaces, icy=x.icy)
         if named is not None and not (x.chains_asked and _inside(x, plan.stretches)):
             speed = driver_parts.speed(x.speed_mps, x, translator)
             yield _Run(*named, x.start_m, x.end_m, x.place, surfaces.hours(x), speed, Advice.SLOW)
@@ -166,14 +166,17 @@ def _inside(x: SurfaceStretch, stretches: tuple[Stretch, ...]) -> bool:
     return any(s.start_m <= x.end_m and s.end_m >= x.start_m for s in stretches)
 
 
-def _worst(found: tuple[tuple[str, float], ...]) -> tuple[str, float] | None:
-    """The worst surface that is likely enough, else the likeliest winter surface; None without one."""
+def _worst(found: tuple[tuple[str, float], ...], *, icy: bool = True) -> tuple[str, float] | None:
+    """The worst surface that is likely enough, else the likeliest winter surface; None without one.
+
+    icy: False where ice is too short to matter.
+    """
     winter = [(label, frac) for label, frac in found if label in _LABELS]
     if not winter:
         return None
     likely = [x for x in winter if x[1] >= ICE_SHOWN_FRAC]
-    icy = [x for x in likely if _GRAVITY[x[0]] >= _ICE_RANK]
-    return max(icy or likely or winter, key=lambda x: x[1])
+    ice = [x for x in likely if icy and _GRAVITY[x[0]] >= _ICE_RANK]
+    return max(ice or likely or winter, key=lambda x: x[1])
 
 
 def _line(r: _Run, translator: Translator) -> str:
