@@ -14,7 +14,8 @@ from alertd.notices.text.departures import departure_lines
 from alertd.plan.departure_picks import pick_departures
 from alertd.plan.departures import compare_departures, hours_used_then
 from alertd.plan.describe.arrivals import arrival_pair
-from alertd.plan.hours.limits import EU, US, HoursRules, HoursUsed
+from alertd.plan.hours.laws import EU, US, HoursRules
+from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import Plan

@@ -33,8 +33,9 @@ def chains_for(
 ) -> ChainSet:
     """The chains for a stretch on the land of these laws; `posted` is the probability of a level anywhere on it.
 
-    Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip or missing
-    weather calls for chains, its mildest chain level applies. Where no rule is on file, common practice applies.
+    Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip, a descent
+    or missing weather calls for chains, its mildest chain level applies. Where no rule is on file, or where that level
+    chains no drive axle, common practice applies.
     """
     postings, demands, bars, limit, section = [], [], [], None, ""
     for law in laws:
@@ -62,6 +63,8 @@ def chains_for(
         passable = [tire_demand for _, tire_demand, _ in likely if not tire_demand.barred]
         tire_demand = strictest(passable) if passable else levels[0][1]
         demands.append(tire_demand)
+        if not passable and not _chains_drive(rig, tire_demand):
+            demands.append(common_practice(rig))  # a level for the trailer alone helps on no grade
         level_limit = next(level.speed_limit_mps for level, demand, _ in levels if demand is tire_demand)
         if level_limit is not None and (limit is None or level_limit < limit):
             limit = level_limit
@@ -73,6 +76,12 @@ def chains_for(
         speed_section=section,
         barred="; ".join(dict.fromkeys(bars)),
     )
+
+
+def _chains_drive(rig: Rig, demand: TireDemand) -> bool:
+    """True when every choice of a demand chains a drive axle, or the demand bars the rig."""
+    drive = rig.axle_indices(AxleRole.DRIVE)
+    return bool(demand.barred) or all(any(t.axle_idx in drive for t in choice) for choice in demand.choices)
 
 
 def common_practice(rig: Rig) -> TireDemand:
