@@ -144,7 +144,12 @@ def test_sight_of_a_blizzard_is_a_hold(planned: Callable[..., Plan], sight_m: fl
 def test_hold_for_wind_ends_when_the_gusts_do(planned: Callable[..., Plan]) -> None:
     gust = np.where(np.arange(HOURS + 1) < 15, 36.0, 5.0)
     plan = planned(
-        FLAT, windy(make_weather(FLAT, dry, hours=HOURS), gust_mps=gust), rules=RULES, rig=triples(), depart_h=8.0
+        FLAT,
+        windy(make_weather(FLAT, dry, hours=HOURS), gust_mps=gust),
+        rules=RULES,
+        rig=triples(),
+        depart_h=8.0,
+        compare_h=36.0,
     )
     assert plan.hold is not None
     assert plan.hold.until == at_hour(15)
