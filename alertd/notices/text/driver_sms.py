@@ -42,8 +42,8 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
         if gsm7.septets(first) > gsm7.SINGLE_SEPTETS:
             continue
         cuts = (off_max if whole else None, pass_max)
-        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, end + arrive, translator, tires_first=tires_first))
-        text = f"{first} {rest}"
+        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, end, translator, tires_first=tires_first))
+        text = f"{first} {gsm7.to_gsm7(arrive)}{rest}"
         if gsm7.segments(text) <= MAX_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
