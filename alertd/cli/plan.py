@@ -9,10 +9,9 @@ from rich.console import Console
 from rich.text import Text
 
 from alertd.errors import InputError
-from alertd.notices import surfaces
+from alertd.notices import headline, surfaces
 from alertd.notices.text import departures, phrases
 from alertd.notices.text.place_text import where
-from alertd.notices.triggers.closures import held_lines
 from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, AlongPoint, Plan
@@ -64,10 +63,10 @@ _STYLE = {
 def show_plan(plan: Plan, console: Console) -> None:
     """Print a plan in the reader's units and local times."""
     _header(plan, console)
-    for line in held_lines(plan):
-        console.print(Text(line, "bold red"))
     _slow(plan, console)
     _road_without_chains("ice", surfaces.ice_lines(plan), console)
+    if plan.hold is not None and plan.stretches:
+        console.print("\nIf you are sent on all the same:", highlight=False)
     for stretch in plan.stretches:
         _stretch(stretch, console)
     _road_without_chains("road", surfaces.road_lines(plan), console)
@@ -86,7 +85,9 @@ def show_plan(plan: Plan, console: Console) -> None:
 
 def _slow(plan: Plan, console: Console) -> None:
     """The verb of a trip that asks for no more than to slow down."""
-    if plan.advice is Advice.SLOW:
+    if surfaces.is_wind_only(plan):
+        console.print(Text.assemble("\n", (" SLOW DOWN FOR WIND OR SIGHT ", f"reverse {_STYLE[Advice.SLOW]}")))
+    elif plan.advice is Advice.SLOW:
         verb = Text(f" {VERB[Advice.SLOW]} ", f"reverse {_STYLE[Advice.SLOW]}")
         odds = phrases.percent(phrases.winter_frac(plan))
         console.print(Text.assemble("\n", verb, f"  up to {odds} likely; keep chains aboard, look for signs"))
@@ -127,20 +128,29 @@ def _hours(plan: Plan, console: Console) -> None:
 def _header(plan: Plan, console: Console) -> None:
     names = "   ".join(n for n in (plan.rig_name, plan.driver) if n)
     console.print(Text(f"{plan.route_name}   {phrases.miles(plan.route_length_m)}   {names}", "bold"))
-    first, last = (phrases.clock_time(at, plan.arrive_zone) for at in (plan.arrive_early, plan.arrive_late))
-    window = f"{first} to {last}"
-    late = f", {phrases.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
     console.print(f"leaves  {phrases.day_clock(plan.depart_at, plan.depart_zone)}", highlight=False)
     if plan.arrived_at is not None:
         console.print(f"arrived {phrases.clock_time(plan.arrived_at, plan.arrive_zone)}", highlight=False)
         return
     if seen := phrases.last_position(plan):
         console.print(f"{seen}: the rest of the way from there", highlight=False)
-    console.print(f"arrives {phrases.clock_time(plan.arrive_at, plan.arrive_zone)} ({window}){late}", highlight=False)
+    console.print(f"arrives {headline.arrival(plan)}{_window(plan)}", highlight=False)
     if worn := phrases.worn(plan):
         console.print(worn, highlight=False)
+    for line in headline.headlines(plan):
+        for part in textwrap.wrap(line, WIDTH):
+            console.print(Text(part, "bold red" if plan.advice is Advice.HOLD else "bold"))
     if plan.singles_short:
         console.print(Text(f"SHORT OF CHAINS: {plan.singles_short} single chains missing for this trip", "bold red"))
+
+
+def _window(plan: Plan) -> str:
+    """The window of the arrival and the delay against a dry road; "" where a hold leaves none."""
+    if plan.hold is not None:
+        return ""
+    first, last = (phrases.clock_time(at, plan.arrive_zone) for at in (plan.arrive_early, plan.arrive_late))
+    late = f", {phrases.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
+    return f" ({first} to {last}){late if plan.arrivals is None else ''}"
 
 
 def _stretch(s: Stretch, console: Console) -> None:

@@ -2,17 +2,20 @@
 
 Each member has ONE temperature error, ONE precipitation quantile and ONE cloud error over the whole window and all
 cells. The reason is that the errors of a run are correlated in time and space. Their size grows with lead time.
-Quantiles are stratified, so few members already have the stated mean and spread. A real ensemble passes unchanged. The
-road stage adds the spread from height differences between cell and road.
+Quantiles are stratified, so few members already have the stated mean and spread. Each member is also early or late by
+one quantile, see `forecast.onset`. A real ensemble passes unchanged: its members have their own timing. The road stage
+adds the spread from height differences between cell and road.
 """
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 
 from alertd.forecast.model import Array, Forecast
+from alertd.forecast.onset import MOVED, Shift
 
 NORMAL = NormalDist()
 LEVEL_M_PER_K = 1000.0 / 6.5  # a warmer column raises freezing and snow level; standard atmosphere lapse rate
@@ -30,6 +33,8 @@ class Spreads:
     past_air_temp_c: standard deviation [K] for hours before issue.
     cloud_frac: standard deviation, additive.
     precip_log: standard deviation of the logarithm of the amount, for sources without a probability.
+    onset_h, onset_share: standard deviation of the hour of a change [h]: at issue, and its growth per hour of lead time
+        [A]. An hourly source rounds to the hour, and the speed of a front errs by some percent.
     """
 
     lead_h: tuple[float, ...] = (12.0, 24.0, 48.0, 72.0)
@@ -37,11 +42,18 @@ class Spreads:
     past_air_temp_c: float = 0.5
     cloud_frac: float = 0.2
     precip_log: float = 0.5
+    onset_h: float = 0.5
+    onset_share: float = 0.05
 
     def air_temp_sd_c(self, lead_h: Array) -> Array:
         """Standard deviation of air temperature [K] at each lead time; negative lead is the past."""
         ahead = np.interp(lead_h, self.lead_h, self.air_temp_c)
         return np.where(lead_h < 0.0, self.past_air_temp_c, ahead)
+
+    def onset_sd_h(self, lead_h: Array) -> Array:
+        """Standard deviation of the hour of a change [h]: none in the past, full from issue on."""
+        ahead = self.onset_h + self.onset_share * np.maximum(lead_h, 0.0)
+        return np.asarray(ahead * np.clip(lead_h + 1.0, 0.0, 1.0))
 
 
 def to_ensemble(
@@ -64,25 +76,30 @@ def to_ensemble(
     warm = rng.permutation(normal_scores(members))
     wet_rank = rng.permutation(members)
     cloudy = rng.permutation(normal_scores(members))
+    # A generator of its own, so that this error leaves the others as they were.
+    late = rng.spawn(1)[0].permutation(normal_scores(members))
+    shift = Shift(late[:, None] * spreads.onset_sd_h(lead_h))
 
     error_c = warm[:, None, None] * spreads.air_temp_sd_c(lead_h)
     full_shape = (members, *forecast.air_temp_c.shape[1:])
-    return replace(
-        forecast,
-        air_temp_c=forecast.air_temp_c + error_c,
-        freezing_level_m=forecast.freezing_level_m + error_c * LEVEL_M_PER_K,
-        snow_level_m=forecast.snow_level_m + error_c * LEVEL_M_PER_K,
-        cloud_frac=np.clip(forecast.cloud_frac + cloudy[:, None, None] * spreads.cloud_frac, 0.0, 1.0),
-        precip_mmwe_h=amounts(
-            forecast.precip_mmwe_h[0], forecast.precip_prob_frac[0], members=members, log_sd=spreads.precip_log
-        )[wet_rank],
-        rh_frac=np.broadcast_to(forecast.rh_frac, full_shape),
-        pressure_hpa=np.broadcast_to(forecast.pressure_hpa, full_shape),
-        wind_mps=np.broadcast_to(forecast.wind_mps, full_shape),
-        shortwave_wm2=np.broadcast_to(forecast.shortwave_wm2, full_shape),
-        precip_prob_frac=np.broadcast_to(forecast.precip_prob_frac, full_shape),
-        precip_form=np.broadcast_to(forecast.precip_form, full_shape),
+    moved: dict[str, Any] = {name: shift.linear(getattr(forecast, name)) for name in MOVED}
+    clouds = moved["cloud_frac"] + cloudy[:, None, None] * spreads.cloud_frac
+    precip = amounts(
+        forecast.precip_mmwe_h[0], forecast.precip_prob_frac[0], members=members, log_sd=spreads.precip_log
     )
+    moved |= {
+        "air_temp_c": forecast.air_temp_c + error_c,
+        "freezing_level_m": forecast.freezing_level_m + error_c * LEVEL_M_PER_K,
+        "snow_level_m": forecast.snow_level_m + error_c * LEVEL_M_PER_K,
+        "cloud_frac": np.clip(clouds, 0.0, 1.0),
+        "precip_mmwe_h": shift.linear(precip[wet_rank]),
+        "precip_form": shift.code(forecast.precip_form),
+        "rh_frac": np.broadcast_to(forecast.rh_frac, full_shape),
+        "pressure_hpa": np.broadcast_to(forecast.pressure_hpa, full_shape),
+        "shortwave_wm2": np.broadcast_to(forecast.shortwave_wm2, full_shape),
+        "precip_prob_frac": np.broadcast_to(forecast.precip_prob_frac, full_shape),
+    }
+    return replace(forecast, **moved)
 
 
 def normal_scores(members: int) -> Array:

@@ -63,6 +63,8 @@ class Forecast:
     rh_frac: [0-1, over liquid water]
     pressure_hpa: [surface]
     wind_mps: [10 m]
+    gust_mps: [10 m, highest of the hour]
+    visibility_m: [horizontal, near the ground]
     cloud_frac: [0-1]
     shortwave_wm2: [global horizontal]
     precip_mmwe_h: [water equivalent, all forms]
@@ -92,6 +94,8 @@ class Forecast:
     precip_prob_frac: Array
     freezing_level_m: Array
     snow_level_m: Array
+    gust_mps: Array
+    visibility_m: Array
     precip_form: NDArray[np.int8]
     gaps: tuple[Gap, ...] = ()
     served_stale: bool = False  # the provider was not reachable; this is its last good answer
@@ -153,5 +157,7 @@ WEATHER_FIELDS: tuple[str, ...] = (
     "precip_prob_frac",
     "freezing_level_m",
     "snow_level_m",
+    "gust_mps",
+    "visibility_m",
     "precip_form",
 )

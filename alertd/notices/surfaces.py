@@ -24,13 +24,25 @@ _CUTS: Final = (60, 40, 20, 0)
 
 
 def to_slow_for(plan: Plan) -> tuple[SurfaceStretch, ...]:
-    """Return the icy runs that no stretch with chains covers: each causes an ICE notice."""
-    return tuple(s for s in plan.surfaces if s.icy and not s.chains_asked)
+    """Return the icy runs that no stretch with chains and no hold covers: each causes an ICE notice."""
+    held = [n for n in plan.closures if n.held and n.kind]
+    return tuple(
+        s
+        for s in plan.surfaces
+        if s.icy and not s.chains_asked and not any(n.start_m <= s.start_m and n.end_m >= s.end_m for n in held)
+    )
 
 
 def asks(plan: Plan) -> bool:
     """Whether a plan requires action: chains, readiness for them, a hold, or a lower speed on ice."""
     return plan.advice.rank >= Advice.READY.rank or bool(to_slow_for(plan))
+
+
+def is_wind_only(plan: Plan) -> bool:
+    """Whether wind or sight, and no winter road, is why a trip has the advice to slow down."""
+    if plan.advice is not Advice.SLOW or plan.surfaces or plan.bridges:
+        return False
+    return any(n.kind and n.met for n in plan.closures)
 
 
 def is_surface(row: SentFact) -> bool:
@@ -163,17 +175,18 @@ def thawed_text(plan: Plan, row: SentFact, translator: Translator = ENGLISH) -> 
     text = translator.gettext(
         "EASED: ice {span} of this trip is no longer expected at your hour. Bridges and shade may still be icy: drive "
         "to what you see.",
-        span=_span(row.start_m, row.end_m, translator),
+        span=span_between(row.start_m, row.end_m, translator),
     )
     return gsm7.to_gsm7(f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}")
 
 
 def span(s: SurfaceStretch, translator: Translator = ENGLISH) -> str:
     """Return the extent along the trip, e.g. "mi 3-50", rounded outwards."""
-    return _span(s.start_m, s.end_m, translator)
+    return span_between(s.start_m, s.end_m, translator)
 
 
-def _span(start_m: float, end_m: float, translator: Translator) -> str:
+def span_between(start_m: float, end_m: float, translator: Translator = ENGLISH) -> str:
+    """Return the extent between two distances along the trip."""
     unit, unit_m = ("km", 1000.0) if translator.metric else ("mi", MILE_M)
     first, last = math.floor(start_m / unit_m + 1e-6), math.ceil(end_m / unit_m - 1e-6)
     return f"{unit} {first}-{last}"
@@ -201,7 +214,7 @@ def ice_lines(plan: Plan) -> list[str]:
 def road_lines(plan: Plan) -> list[str]:
     """Return a line for each other run of winter road without chains, or one for a trip that is `slow` as a whole."""
     lines = [_line(s) for s in plan.surfaces if not (s.icy or s.chains_asked)]
-    if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW:
+    if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW and not is_wind_only(plan):
         what = (
             "on bridges, see cautions" if plan.bridges else f"up to {phrases.percent(phrases.winter_frac(plan))} likely"
         )

@@ -1,4 +1,4 @@
-"""Compares other departures, every quarter hour for a day and a half, and picks the few worth showing.
+"""Compares other departure times: every quarter of an hour for a day and a half.
 
 The planned departure is one of them, so that all are computed alike. Each is the cheapest way from that minute on, and
 its chain stops delay it into later weather. Breaks count where they fall due, not at a stop.
@@ -14,25 +14,45 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.encounter import Encounter
-from alertd.plan.chain_up.route_outcome import best_plan, chain_search, chained_legs, conditions_on, uncovered
-from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, DepartureView
+from alertd.plan.chain_up.route_outcome import (
+    RouteConditions,
+    best_plan,
+    chain_search,
+    chained_legs,
+    conditions_on,
+    uncovered,
+)
+from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch, DepartureView
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.controls.closures import Clock, Closure, meets_hold
+from alertd.plan.describe.arrivals import arrival_pair
 from alertd.plan.describe.surfaces import is_winter_road
 from alertd.plan.hours.laws import Duty, HoursRules, rules_for
 from alertd.plan.hours.limits import MAX_BREAKS, HoursUsed, Spell, break_limit, limits, with_break
-from alertd.plan.model.alternatives import Departure, DeparturePick
+from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.plan.road_ahead.hazards import hazards
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
 from alertd.plan.road_ahead.timing import unchained_timing
+from alertd.plan.road_ahead.wind import WindHours
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
 MAX_DELAY_S: Final = 6 * HOUR_S  # timings computed beyond the last departure, for delays on the way
-MIN_GAIN: Final = timedelta(minutes=20)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldReasons:
+    """Reasons to hold besides the pavement: closures on the route, and the wind, None where unknown."""
+
+    closures: Sequence[Closure] = ()
+    wind: WindHours | None = None
+
+
+NO_REASONS: Final = HoldReasons()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +70,7 @@ def compare_departures(
     now_utc: datetime,
     used: HoursUsed,
     params: PlanParams,
-    closures: Sequence[Closure] = (),
+    reasons: HoldReasons = NO_REASONS,
 ) -> tuple[Departure, ...]:
     """Departures from now on, a quarter of an hour apart, including the planned one; empty once the truck has left.
 
@@ -83,26 +103,37 @@ def compare_departures(
     compared = []
     for i in np.flatnonzero(~beyond).tolist():
         view = None if quiet[i] else views.view(i)
-        leaving = views.leaving_later(i)
-        chain_plan = (
-            best_plan(chain_search(leaving, params.chain_probability)) if view is not None and view.stretches else None
+        way = _way(
+            views.leaving_later(i), float(rides.reach_s[i, -1]), search=view is not None and bool(view.stretches)
         )
-        minutes = round(float(rides.reach_s[i, -1]) / 60.0) if chain_plan is None else chain_plan.minute
+        chain_plan, minutes = way.chain_plan, way.minutes
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
-        clock = _clock(views, rides.reach_s[i], chain_plan, minutes) if closures else None
+        probability = _probability(view, rides.need[i])
+        clock = _clock(views, rides.reach_s[i], chain_plan, minutes) if reasons.closures else None
         held = clock is not None and meets_hold(
-            closures, hourly_need.sections.route, clock, depart_at, hourly_need.corridor.clock_z, now_utc, params
+            reasons.closures,
+            hourly_need.sections.route,
+            clock,
+            depart_at,
+            hourly_need.corridor.clock_z,
+            now_utc,
+            params,
         )
+        encounter = views.leaving_later(i).encounter(0) if way.conditions is None else way.conditions.encounter
+        found = hazards(hourly_need, reasons.wind, encounter.hour, encounter.code, params)
+        held = held or any(x.holds for x in found)
+        advice = max(_advice(way, float(unknown_frac[i])), Advice.SLOW if found else Advice.CLEAR, key=lambda a: a.rank)
         compared.append(
             Departure(
                 depart_at=depart_at.astimezone(UTC),
                 arrive_at=depart_at.astimezone(UTC) + timedelta(minutes=minutes),
-                advice=Advice.HOLD if held else _advice(leaving, chain_plan, float(unknown_frac[i])),
-                probability=_probability(view, rides.need[i]),
+                advice=Advice.HOLD if held else advice,
+                probability=probability,
                 unknown_frac=float(unknown_frac[i]),
                 lost_s=minutes * 60.0 - float(views.dry_s[-1]),
                 hangings=0 if chain_plan is None else len(chain_plan.spans),
                 hours_ok=_hours_ok(views, chain_plan, minutes, depart_at, comparison),
+                arrivals=arrival_pair(depart_at, float(rides.reach_s[i, -1]), way.chained_s, probability),
             )
         )
     return tuple(compared)
@@ -129,14 +160,53 @@ def _probability(view: DepartureView | None, need: Float32) -> float:
     return float(need[:, sections].max(axis=1).mean(dtype=np.float64))
 
 
-def _advice(views: DepartureViews, chain_plan: ChainPlan | None, unknown_frac: float) -> Advice:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Way:
+    """The way of one departure.
+
+    chain_plan: None where no road may need chains; conditions and left are then None and empty.
+    left: stretches to be ready for, which the chain plan does not cover.
+    chained_s: seconds to the end, chained for these too.
+    """
+
+    views: DepartureViews
+    chain_plan: ChainPlan | None
+    conditions: RouteConditions | None
+    left: tuple[ChainStretch, ...]
+    minutes: int
+    chained_s: float
+
+
+def _way(views: DepartureViews, unchained_s: float, *, search: bool) -> _Way:
+    if not search:
+        minutes = round(unchained_s / 60.0)
+        return _Way(views=views, chain_plan=None, conditions=None, left=(), minutes=minutes, chained_s=minutes * 60.0)
+    chain_plan = best_plan(chain_search(views, views.params.chain_probability))
+    conditions = conditions_on(views, chain_plan)
+    left = tuple(uncovered(conditions.view, chain_plan, views.places))
+    minutes = chain_plan.minute
+    if left:
+        view = conditions.view
+        ready = best_plan(replace(chain_search(views, views.params.ready_probability), view=lambda _: view))
+        minutes = max(minutes, ready.minute)
+    return _Way(
+        views=views,
+        chain_plan=chain_plan,
+        conditions=conditions,
+        left=left,
+        minutes=chain_plan.minute,
+        chained_s=minutes * 60.0,
+    )
+
+
+def _advice(way: _Way, unknown_frac: float) -> Advice:
     """The advice that a plan for this departure would give, from the conditions on its way."""
-    if chain_plan is None:
+    views, chain_plan, conditions = way.views, way.chain_plan, way.conditions
+    if chain_plan is None or conditions is None:
         return _unchained(views.encounter(0), unknown_frac, views.params)
-    params, places, conditions = views.params, views.places, conditions_on(views, chain_plan)
-    view = conditions.view
+    params, places, view = views.params, views.places, conditions.view
     legs = chained_legs(conditions, chain_plan, places, chain_search(views, params.chain_probability))
-    if any(leg.held for leg in legs) or any(conditions.is_held(x) for x in uncovered(view, chain_plan, places)):
+    if any(leg.held for leg in legs) or any(conditions.is_held(x) for x in way.left):
         return Advice.HOLD
     if chain_plan.spans or view.stretches:
         return Advice.CHAIN if chain_plan.spans else Advice.READY
@@ -198,74 +268,3 @@ def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, 
     if wait_h >= rules.rest_h:
         return replace(used, drive_h=0.0, on_duty_since=depart_at, since_break_h=0.0)
     return replace(used, since_break_h=0.0) if wait_h * HOUR_S >= rules.break_s else used
-
-
-def pick_departures(compared: Sequence[Departure], planned_at: datetime) -> tuple[DeparturePick, ...]:
-    """The few departures worth showing besides the planned one, each better in some respect and legal as far as known.
-
-    They are the nearest to the plan with milder advice; of those with less time lost, the one that arrives first; and
-    of those that arrive as early with no stricter advice, the last to leave. None uses road that the forecast does not
-    know.
-    """
-    planned = next((d for d in compared if d.depart_at == planned_at), None)
-    if planned is None:
-        return ()
-    allowed = [d for d in compared if d is not planned and d.hours_ok is not False and d.unknown_frac == 0.0]
-    milder = [d for d in allowed if d.advice.rank < planned.advice.rank]
-    sooner = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.advice is not Advice.HOLD]
-    sooner = [d for d in sooner if planned.lost_s - d.lost_s >= MIN_GAIN.total_seconds()]
-    sooner = [d for d in sooner if d.arrive_at < planned.arrive_at]
-    later = [d for d in allowed if d.advice.rank <= planned.advice.rank and d.arrive_at <= planned.arrive_at]
-    later = [d for d in later if d.depart_at >= planned_at + MIN_GAIN]
-    picked: dict[datetime, Departure] = {}
-    if milder:
-        nearest = min(milder, key=lambda d: (abs(d.depart_at - planned_at), d.advice.rank, d.depart_at))
-        picked[nearest.depart_at] = nearest
-    if sooner:
-        first = min(sooner, key=lambda d: (d.arrive_at, d.advice.rank, -d.depart_at.timestamp()))
-        picked.setdefault(first.depart_at, first)
-    if later:
-        last = max(later, key=lambda d: (d.depart_at, -d.advice.rank))
-        picked.setdefault(last.depart_at, last)
-    return tuple(_pick(d, planned) for d in sorted(picked.values(), key=lambda d: d.depart_at))
-
-
-def _pick(d: Departure, planned: Departure) -> DeparturePick:
-    return DeparturePick(
-        departure=d,
-        leave_later_s=(d.depart_at - planned.depart_at).total_seconds(),
-        arrive_later_s=(d.arrive_at - planned.arrive_at).total_seconds(),
-        reasons=_reasons(d, planned),
-    )
-
-
-def _reasons(d: Departure, planned: Departure) -> tuple[str, ...]:
-    """The reasons: differences from the planned departure."""
-    out = []
-    odds = f"{_odds(d)} instead of {_odds(planned)}"
-    if d.advice.rank < planned.advice.rank:
-        words = {
-            Advice.CLEAR: "no chains expected by this forecast",
-            Advice.SLOW: "winter road, no chains expected",
-            Advice.READY: "be ready to chain, not expected to",
-            Advice.CHAIN: "passable with chains",
-        }
-        held = "not held, " if planned.advice is Advice.HOLD else ""
-        if planned.advice is Advice.SLOW:
-            out.append("no winter road expected by this forecast")
-        else:
-            out.append(f"{held}{words[d.advice]} (chance of needing them {odds})")
-    elif abs(d.probability - planned.probability) >= 0.1:
-        out.append(f"chance of needing chains {odds}")
-    if abs(d.lost_s - planned.lost_s) >= MIN_GAIN.total_seconds():
-        minutes = abs(d.lost_s - planned.lost_s) / 60.0
-        out.append(f"{minutes:.0f} min {'less' if d.lost_s < planned.lost_s else 'more'} lost to chains and snow")
-    if d.hours_ok is None:
-        out.append("only if the driver's rest is over by then")
-    elif d.hours_ok and planned.hours_ok is False:
-        out.append("within the legal hours, which the planned departure is not")
-    return tuple(out)
-
-
-def _odds(d: Departure) -> str:
-    return f"{min(max(d.probability, 0.01), 0.99):.0%}"

@@ -15,15 +15,18 @@ from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
-from alertd.plan.departures import compare_departures, pick_departures
+from alertd.plan.departure_picks import leave_by, pick_departures
+from alertd.plan.departures import HoldReasons, compare_departures
+from alertd.plan.describe.arrivals import arrival_window, arrivals_of, not_before
 from alertd.plan.describe.bridges import bridge_notes
 from alertd.plan.describe.control_notes import needs_ready, posted_cautions, posted_notes
+from alertd.plan.describe.holds import hazard_notes, hold_note
 from alertd.plan.describe.provenance import carry_notes, cautions, rule_notes, source_notes
-from alertd.plan.describe.stretches import chains_note, describe
+from alertd.plan.describe.stretches import chains_note, describe, with_sent_place
 from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
-from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.alternatives import ArrivalPair, Departure
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Along, Plan
 from alertd.plan.model.stretches import Advice, Stretch
@@ -32,6 +35,7 @@ from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
 from alertd.plan.road_ahead.chain_need import stretch_probability
 from alertd.plan.road_ahead.hourly_need import Corridor, hourly_need_for
+from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
@@ -66,6 +70,7 @@ class TripInput:
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
     posted: PostedOnRoute = field(default_factory=PostedOnRoute)
+    sent_stops: frozenset[str] = frozenset()
     language: str = ""
 
 
@@ -111,7 +116,10 @@ def make_plan(request: PlanRequest) -> Plan:
         raise ValueError("departure and now must be aware")
     went = plan_drive(request)
     run, leave, laws = went.solution, went.remaining.leave_at.astimezone(UTC), went.solution.encounter.hourly_need.laws
-    stretches = tuple(describe(x, run, rig, leave.timestamp(), params) for x in run.legs)
+    stretches = tuple(
+        with_sent_place(describe(x, run, rig, leave.timestamp(), params), run, trip.sent_stops, params)
+        for x in run.legs
+    )
     taken_s = float(run.reach_s(route.length_m))
     early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
     if trip.fix is not None and trip.fix.old:  # the truck may have gone on after its last report
@@ -131,17 +139,30 @@ def make_plan(request: PlanRequest) -> Plan:
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
+    wind = wind_hours(weather.forecast, run.encounter.hourly_need, params)
+    closures = (*closures, *hazard_notes(run, wind, leave, params))
     posted = posted_notes(trip.posted.spans, run, leave, request.rulesets)
     winter = is_winter_road(run.code, run.sections, params)
     advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
     if any(c.held for c in closures):
         advice = Advice.HOLD
+    elif any(c.kind and c.met for c in closures):
+        advice = max(advice, Advice.SLOW, key=lambda a: a.rank)
     if over:
         stretches, closures, posted, bridges, carry, advice = (), (), (), (), (), Advice.CLEAR
     elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
         seen_last = replace(trip.fix, old=False) if trip.fix else None
         return make_plan(replace(request, trip=replace(trip, fix=seen_last)))
-    compared = _compared(trip, went, advice, now_utc, params)
+    hold = hold_note(run, stretches, closures, leave, params) if advice is Advice.HOLD else None
+    arrivals = None if over or hold is not None else arrivals_of(run, stretches, leave)
+    if hold is not None:
+        arrive_at, early, late = not_before(hold, (arrive_at, early, late), run)
+    elif arrivals is not None:
+        early, late = arrival_window(arrivals, run, leave, (early, late), params)
+    compared = () if over else _compared(trip, went, wind, now_utc, params)
+    compared = tuple(
+        _as_planned(d, advice, arrive_at, arrivals) if d.depart_at == went.remaining.depart_at else d for d in compared
+    )
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -184,7 +205,7 @@ def make_plan(request: PlanRequest) -> Plan:
         along=_along(run, leave),
         bridges=bridges,
         departures=compared,
-        picks=() if partial else pick_departures(compared, went.remaining.depart_at),
+        picks=() if partial else pick_departures(compared, went.remaining.depart_at, params),
         hours=hours,
         position=trip.fix,
         closures=closures,
@@ -197,8 +218,17 @@ def make_plan(request: PlanRequest) -> Plan:
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
         arrived_at=trip.arrived_at,
         input_notes=weather.remarks,
+        arrivals=arrivals,
+        leave_by=None if partial else leave_by(compared, went.remaining.depart_at, params),
+        hold=hold,
     )
     return with_id(plan)
+
+
+def _as_planned(d: Departure, advice: Advice, arrive_at: datetime, arrivals: ArrivalPair | None) -> Departure:
+    """The planned departure of a comparison, with the figures of the plan itself; with a hold it has one arrival."""
+    both = None if advice is Advice.HOLD else arrivals or d.arrivals
+    return replace(d, advice=advice, arrive_at=arrive_at, arrivals=both)
 
 
 def _has_arrived_by_plan(
@@ -231,18 +261,20 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
     since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
     return RemainingDrive(
-        remaining=rest, solution=best_solution(hourly_need, rest.leave_at.timestamp(), params, on, since_epoch_s)
+        remaining=rest,
+        solution=best_solution(hourly_need, rest.leave_at.timestamp(), params, on, since_epoch_s, trip.sent_stops),
     )
 
 
 def _compared(
-    trip: TripInput, went: RemainingDrive, advice: Advice, now_utc: datetime, params: PlanParams
+    trip: TripInput, went: RemainingDrive, wind: WindHours | None, now_utc: datetime, params: PlanParams
 ) -> tuple[Departure, ...]:
-    """Other departures, where the plan is not clear and the truck has not left."""
-    if params.compare_h <= 0.0 or advice is Advice.CLEAR or trip.fix is not None or trip.chains is not None:
+    """Other departures, where the truck has not left."""
+    if params.compare_h <= 0.0 or trip.fix is not None or trip.chains is not None:
         return ()
+    reasons = HoldReasons(closures=trip.closures, wind=wind)
     return compare_departures(
-        went.solution.encounter.hourly_need, went.remaining.depart_at, now_utc, trip.used, params, trip.closures
+        went.solution.encounter.hourly_need, went.remaining.depart_at, now_utc, trip.used, params, reasons
     )
 
 

@@ -27,7 +27,9 @@ class PlanParams:
 
     # Speeds on winter surfaces. CDL manual 2.6.2 (FMCSA/AAMVA): packed snow half speed or less, ice a crawl;
     # chained: never above 30 mph, careful drivers 20-25; chained on bare pavement 20 (common practice, no source).
+    # Frost lies in patches, on bridges and in shade: nearly the speed of a dry road, with a caution [A].
     snow_speed_share: float = 0.5
+    frost_speed_share: float = 0.9
     ice_mps: float = to_mps(15.0)
     chained_mps: float = to_mps(25.0)
     chained_ceiling_mps: float = to_mps(30.0)
@@ -42,6 +44,28 @@ class PlanParams:
     # [A]: that is two minutes at 62 mph, too long to coast over. Shorter ice only makes a trip "slow".
     winter_probability: float = 0.15
     ice_least_m: float = 2.0 * MILE_M
+    # Glaze over more than this is a hold, not a speed [A]: an hour and a half at a crawl, with no place to leave the
+    # road. Ice counts by half.
+    ice_hold_m: float = 20.0 * MILE_M
+
+    # Wind, as gusts at 10 m. Wyoming's department of transportation warns light trailers off the road above 50 mph and
+    # closes it to light, high-profile vehicles from 60 to 65 mph. [A] A rig with several trailers counts as light,
+    # because its last trailer swings. [A] Loaded single trailers get a caution at 60 and wait at 90 mph. The same page
+    # says that control is harder on slick road, without a figure: light rigs wait at 50 there, loaded ones at 65 [A].
+    gust_caution_light_mps: float = to_mps(50.0)
+    gust_hold_light_mps: float = to_mps(60.0)
+    gust_hold_light_slick_mps: float = to_mps(50.0)
+    gust_caution_mps: float = to_mps(60.0)
+    gust_hold_mps: float = to_mps(90.0)
+    gust_hold_slick_mps: float = to_mps(65.0)
+    light_share: float = 0.55  # of the rated mass; an empty combination weighs 0.4 to 0.5 of it
+    # Sight. A blizzard has gusts of 35 mph and sight below a quarter mile (NWS glossary). [A] Snow of 1 mm/h in such
+    # gusts is one, where the source gives no visibility; a mile is the limit of a caution.
+    whiteout_gust_mps: float = to_mps(35.0)
+    whiteout_mmwe_h: float = 1.0
+    sight_hold_m: float = 0.25 * MILE_M
+    sight_caution_m: float = 0.5 * MILE_M
+
     # Probability on unknown pavement: "be ready" near each grade. Away from grades it makes no stretch of its own, but
     # a plan with any unknown road is never clear.
     unknown_probability: float = 0.3
@@ -116,6 +140,7 @@ class PlanParams:
     unlit_s: float = 600.0  # stop without light at night
     snowed_s: float = 5_400.0  # stop on road that may itself need chains
     edge_s: float = 900.0  # stop at the very edge of such road
+    kept_s: float = 1_500.0  # by which another stop must be better than one already sent; below the time to hang
 
     # Unlisted places, named where no listed stop serves [A].
     unlisted_s: float = 2_700.0  # price; equals 16 miles chained on bare road to a listed stop
@@ -129,8 +154,14 @@ class PlanParams:
     told_early_m: float = 20.0 * MILE_M
     told_bare_m: float = 10.0 * MILE_M
 
-    # Other departures are compared over this many hours from now; 0 compares none.
+    # Other departures are compared over this many hours from now; 0 compares none. Worth showing [A]: this much less
+    # time under way, or this much less probability of chains; within the hour only another advice. "Leave by" is shown
+    # where the road gets worse so soon after the planned departure.
     compare_h: float = 36.0
+    departure_gain_s: float = 1_200.0
+    departure_gain_frac: float = 0.15
+    departure_near_s: float = 3_600.0
+    leave_by_h: float = 6.0
 
     # A posted control without an end is believed for this time after its last confirmation, then fades out [A].
     posted_believed_h: float = 6.0

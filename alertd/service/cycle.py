@@ -20,8 +20,10 @@ from alertd.notices.triggers.compose import office_notice, with_link
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
 from alertd.notices.upheld import raised, upheld
-from alertd.plan.chain_up.chains_on import TruckReport
+from alertd.plan.chain_up.chains_on import Report, TruckReport
+from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
@@ -183,7 +185,19 @@ async def observe_roads(planner: Planner, store: Store, planned: PlannedCycle) -
 
 def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:
     by_truck = truck_reports(store, {trip.id for trip in trips}, now_utc)
-    return {trip.id: (*load_positions(store, trip.id), *by_truck.get(trip.id, ())) for trip in trips}
+    return {
+        trip.id: (*load_positions(store, trip.id), *by_truck.get(trip.id, ()), *_sent_places(store, trip.id, now_utc))
+        for trip in trips
+    }
+
+
+def _sent_places(store: Store, trip_id: str, now_utc: datetime) -> list[TruckReport]:
+    """The listed stops at which the driver was last told to chain or to be ready."""
+    return [
+        TruckReport(at=fact.sent_at or now_utc, what=Report.SENT_PLACE, stop_id=fact.stop_id)
+        for fact in load_facts(store, trip_id) or ()
+        if fact.advice in (Advice.READY, Advice.CHAIN) and fact.stop_id and not is_unlisted(fact.stop_id)
+    ]
 
 
 def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckReport]) -> bool:

@@ -148,6 +148,7 @@ _PLAN_ORDER: Final = (
     Ceiling(key="hold_probability", most=0.5, why="a truck that more likely slips than not would be sent on"),
     Pair(low="ready_probability", high="chain_probability", why="chains would be planned before anyone is to be ready"),
     Pair(low="hold_probability", high="chain_probability", why="to slip with chains on is worse than to need them"),
+    Pair(low="ice_least_miles", high="ice_hold_miles", why="a truck would be held without a notice of ice"),
     Pair(low="chained_bare_mph", high="chained_mph", why="chains on bare road allow no more speed than on snow"),
     Pair(low="chained_mph", high="cruise_mph", why="chains allow no more speed than none"),
 )
@@ -158,6 +159,7 @@ class PlanFile(FileModel):
     ready_probability: float = Field(0.15, gt=0.0, lt=1.0)
     hold_probability: float = Field(0.3, gt=0.0, lt=1.0)
     ice_least_miles: float = Field(2.0, ge=0.0, le=20.0)
+    ice_hold_miles: float = Field(20.0, ge=1.0, le=500.0)
     cruise_mph: float = Field(62.0, ge=30, le=80)
     chained_mph: float = Field(25.0, gt=0, le=30)  # nobody may set more than the trade's ceiling of 30
     chained_bare_mph: float = Field(20.0, gt=0, le=20)
@@ -183,6 +185,7 @@ class PlanFile(FileModel):
             ready_probability=self.ready_probability,
             hold_probability=self.hold_probability,
             ice_least_m=self.ice_least_miles * MILE_M,
+            ice_hold_m=self.ice_hold_miles * MILE_M,
             cruise_mps=to_mps(self.cruise_mph),
             chained_mps=to_mps(self.chained_mph),
             chained_bare_mps=to_mps(self.chained_bare_mph),

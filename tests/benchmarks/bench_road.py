@@ -49,7 +49,8 @@ def forecast(members: int, cells: int, hours: int) -> Forecast:
         rh_frac=rng.uniform(0.5, 1.0, shape), pressure_hpa=nan.copy(), wind_mps=rng.uniform(0.0, 8.0, shape),
         cloud_frac=rng.uniform(0.0, 1.0, shape), shortwave_wm2=nan.copy(),
         precip_mmwe_h=rng.exponential(1.0, shape) * (rng.random(shape) < 0.3), precip_prob_frac=nan.copy(),
-        freezing_level_m=nan.copy(), snow_level_m=nan.copy(), precip_form=np.zeros(shape, dtype=np.int8),
+        freezing_level_m=nan.copy(), snow_level_m=nan.copy(), gust_mps=nan.copy(),
+        visibility_m=nan.copy(), precip_form=np.zeros(shape, dtype=np.int8),
     )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from alertd.forecast.ensemble import (
     to_ensemble,
 )
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.forecast.onset import Shift
 
 START = datetime(2026, 1, 12, 0, tzinfo=UTC)
 NAN = float("nan")
@@ -169,3 +170,62 @@ def test_same_generator_gives_same_members_and_provenance() -> None:
     np.testing.assert_array_equal(one.air_temp_c, two.air_temp_c)
     assert (one.provider, one.issued_at, one.served_stale) == (f.provider, f.issued_at, True)
     assert not np.array_equal(one.air_temp_c, dressed(f, seed=2).air_temp_c)
+
+
+def snow_from(hour: int, hours: int = 80) -> np.ndarray:
+    return np.where(np.arange(hours) >= hour, 2.0, 0.0)
+
+
+def test_whole_hours_move_by_hand() -> None:
+    """A member one hour late has the source's previous hour, one an hour early the next; the ends repeat."""
+    values = np.arange(5.0)[None, None, :]
+    late = Shift(np.array([[1.0] * 5, [-1.0] * 5])).linear(values)
+    np.testing.assert_allclose(late[:, 0], [[0, 0, 1, 2, 3], [1, 2, 3, 4, 4]])
+
+
+def test_part_of_an_hour_mixes_two_hours() -> None:
+    late = Shift(np.full((1, 4), 0.25)).linear(np.array([[[0.0, 4.0, 4.0, 0.0]]]))
+    np.testing.assert_allclose(late[0, 0], [0.0, 3.0, 4.0, 1.0])
+
+
+@pytest.mark.parametrize(("hour", "sd_h"), [(12, 0.5 + 0.05 * 6), (30, 0.5 + 0.05 * 24), (54, 0.5 + 0.05 * 48)])
+def test_hour_of_onset_spreads_as_stated(hour: int, sd_h: float) -> None:
+    """Half an hour at issue, three minutes more for each hour of lead (assumption, no source)."""
+    precip = dressed(forecast(precip_mmwe_h=snow_from(hour), precip_prob_frac=np.nan), members=200).precip_mmwe_h
+    share = precip[:, 0] / precip[:, 0].max(axis=1, keepdims=True)
+    onset_h = (1.0 - share).sum(axis=1)  # dry hours before the change, with its part hour
+    assert onset_h.mean() == pytest.approx(hour, abs=0.2)
+    assert onset_h.std() == pytest.approx(sd_h, rel=0.15)
+
+
+def test_total_amount_is_the_sources() -> None:
+    """A shower in the middle of the window moves, but no snow is lost or made: within 1 % over all members."""
+    shower = np.where((np.arange(80) >= 30) & (np.arange(80) < 36), 2.0, 0.0)
+    out = dressed(forecast(precip_mmwe_h=shower, precip_prob_frac=np.nan), members=100).precip_mmwe_h
+    assert out.mean(axis=0).sum() == pytest.approx(2 * 12.0, rel=0.02)  # two cells
+
+
+def test_temperature_does_not_move() -> None:
+    """The sun is never late: a clear day's temperatures have the same course in every member."""
+    hours = np.arange(96)
+    course = -5.0 + 4.0 * np.cos(2 * np.pi * (hours - 15) / 24)
+    out = dressed(forecast(hours=96, air_temp_c=course), air_temp_c=(0.0,) * 4, past_air_temp_c=0.0).air_temp_c
+    np.testing.assert_allclose(out, np.broadcast_to(course, out.shape))
+
+
+def test_known_hours_of_the_past_do_not_move() -> None:
+    precip = dressed(forecast(precip_mmwe_h=snow_from(3), precip_prob_frac=np.nan)).precip_mmwe_h
+    assert (precip[:, :, :3] == 0.0).all()
+    assert (precip[:, :, 3] > 0.0).all()
+
+
+def test_unknown_hours_are_the_sources() -> None:
+    wind = np.full(80, 4.0)
+    wind[20:24] = np.nan
+    out = dressed(forecast(wind_mps=wind)).wind_mps
+    assert (np.isnan(out) == np.isnan(wind)).all()
+
+
+def test_ensemble_of_a_source_keeps_its_timing() -> None:
+    members = dressed(forecast(precip_mmwe_h=snow_from(30)), members=5)
+    assert dressed(members, members=20) is members

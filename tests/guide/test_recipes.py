@@ -52,7 +52,8 @@ class Toy:
             elevation_m=request.road_elevation_m.copy(), air_temp_c=made(answer.value), rh_frac=made(0.5),
             pressure_hpa=made(900.0), wind_mps=made(2.0), cloud_frac=made(0.2), shortwave_wm2=made(100.0),
             precip_mmwe_h=made(0.0), precip_prob_frac=made(0.0), freezing_level_m=made(4000.0),
-            snow_level_m=made(3800.0), precip_form=made(0).astype(np.int8),
+            snow_level_m=made(3800.0), gust_mps=made(4.0), visibility_m=made(9_000.0),
+            precip_form=made(0).astype(np.int8),
         )  # fmt: skip
 
 

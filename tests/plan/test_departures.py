@@ -1,7 +1,7 @@
 """Leaving at another time: what is compared, what is picked, and why."""
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from itertools import pairwise
 from typing import Any
 
@@ -10,7 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alertd.plan.departures import compare_departures, hours_used_then, pick_departures
+from alertd.notices.text.departures import departure_lines
+from alertd.plan.departure_picks import pick_departures
+from alertd.plan.departures import compare_departures, hours_used_then
+from alertd.plan.describe.arrivals import arrival_pair
 from alertd.plan.hours.laws import EU, US, HoursRules
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
@@ -35,9 +38,18 @@ def storm(from_h: int, to_h: int, members: int = 10) -> Any:
     )
 
 
-def compared(script: Any, planned_h: float = 10.0, used: HoursUsed | None = None) -> tuple[Departure, ...]:
+def plan_at(hour: float, script: Any, chance: float = 1.0) -> Plan:
+    made = make_weather(ROUTE, script, hours=60)
+    trip = TripInput(id="QT-1", depart_at=at_hour(hour))
+    laws = {"US-XX": make_rules(chance=chance)}
+    return make_plan(PlanRequest(trip, ROUTE, RIG, laws, made, PARAMS, at_hour(NOW_H)))
+
+
+def compared(
+    script: Any, planned_h: float = 10.0, used: HoursUsed | None = None, chance: float = 1.0
+) -> tuple[Departure, ...]:
     weather = make_weather(ROUTE, script, hours=60)
-    rules = {"US-XX": make_rules(chance=1.0)}
+    rules = {"US-XX": make_rules(chance=chance)}
     hourly_need = hourly_need_for(ROUTE, RIG, rules, weather.corridor, PARAMS, at_hour(NOW_H).timestamp())
     return compare_departures(hourly_need, at_hour(planned_h), at_hour(NOW_H), used or HoursUsed(), PARAMS)
 
@@ -100,7 +112,7 @@ def test_a_truck_that_should_have_left_is_not_compared() -> None:
 
 def test_nearest_departure_without_chains_is_picked_with_reasons() -> None:
     found = compared(storm(11, 14), planned_h=11.0)
-    picks = pick_departures(found, at_hour(11))
+    picks = pick_departures(found, at_hour(11), PARAMS)
     earlier = picks[0]
     assert earlier.departure.advice is Advice.CLEAR
     assert earlier.leave_later_s == (earlier.departure.depart_at - at_hour(11)).total_seconds() < 0
@@ -112,7 +124,7 @@ def test_nearest_departure_without_chains_is_picked_with_reasons() -> None:
 def test_waiting_is_picked_when_the_arrival_is_no_later() -> None:
     """Snow until half past 14; chained from 13:45 the truck loses more than an hour, and left 30 min later nothing."""
     found = compared(storm(11, 14), planned_h=13.75)
-    picks = pick_departures(found, at_hour(13.75))
+    picks = pick_departures(found, at_hour(13.75), PARAMS)
     late = [p for p in picks if p.leave_later_s > 0]
     assert late
     assert all(p.arrive_later_s <= 0 for p in late)
@@ -120,7 +132,7 @@ def test_waiting_is_picked_when_the_arrival_is_no_later() -> None:
 
 def test_nothing_is_picked_on_a_road_that_is_not_known() -> None:
     found = compared(lambda m, d, h: np.where(h >= 8, RoadClass.UNKNOWN, RoadClass.DRY) + 0 * d + 0 * m)
-    assert all(p.departure.unknown_frac == 0.0 for p in pick_departures(found, at_hour(10)))
+    assert all(p.departure.unknown_frac == 0.0 for p in pick_departures(found, at_hour(10), PARAMS))
     assert at(found, 20.0).advice is Advice.READY
 
 
@@ -175,16 +187,6 @@ def test_ten_hours_off_are_no_daily_rest_in_the_eu() -> None:
     assert at(found, 15.0).hours_ok is True
 
 
-def plan_at(hour: float, script: Any) -> Plan:
-    trip = TripInput(id="QT-1", depart_at=at_hour(hour))
-    weather = make_weather(ROUTE, script, hours=60)
-    return make_plan(
-        PlanRequest(
-            trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, replace(PARAMS, compare_h=0.0), at_hour(NOW_H)
-        )
-    )
-
-
 @settings(max_examples=15, deadline=None)
 @given(st.integers(6, 20), st.integers(0, 10), st.integers(0, 10), st.integers(0, 56))
 def test_a_departure_compared_is_the_plan_made_for_it(from_h: int, lasts_h: int, members: int, quarter: int) -> None:
@@ -196,15 +198,92 @@ def test_a_departure_compared_is_the_plan_made_for_it(from_h: int, lasts_h: int,
     assert one.advice.rank == plan.advice.rank
 
 
-def test_only_a_plan_that_asks_for_something_compares_departures() -> None:
-    weather = make_weather(ROUTE, storm(11, 14), hours=60)
+def test_clear_plan_compares_departures_too() -> None:
+    asked, free = plan_at(11, storm(11, 14)), plan_at(6, storm(11, 14))
+    assert (len(asked.departures), len(free.departures)) == (144, 144)
+    assert asked.picks == pick_departures(asked.departures, at_hour(11), PARAMS)
+    assert (free.advice, free.picks) == (Advice.CLEAR, ())
 
-    def plan(depart_at: datetime) -> Plan:
-        trip = TripInput(id="QT-1", depart_at=depart_at)
-        return make_plan(
-            PlanRequest(trip, ROUTE, RIG, {"US-XX": make_rules(chance=1.0)}, weather, PARAMS, at_hour(NOW_H))
-        )
 
-    asked, free = plan(at_hour(11)), plan(at_hour(6))
-    assert (len(asked.departures), len(free.departures)) == (144, 0)
-    assert asked.picks == pick_departures(asked.departures, at_hour(11))
+@pytest.mark.parametrize(("hour", "members", "chance"), [(6, 10, 1.0), (11, 10, 1.0), (11, 4, 1.0), (11, 10, 0.4)])
+def test_planned_departure_is_the_plan_itself(hour: float, members: int, chance: float) -> None:
+    """Clear, chained and ready: the comparison gives the advice, odds and arrivals of the plan, to the minute."""
+    plan = plan_at(hour, storm(11, 14, members), chance)
+    own = at(compared(storm(11, 14, members), hour, chance=chance), hour)
+    shown = at(plan.departures, hour)
+    assert (own.advice, shown.advice) == (plan.advice, plan.advice)
+    assert own.probability == pytest.approx(plan.chain_probability)
+    assert shown.arrive_at == plan.arrive_at
+    assert abs(own.arrive_at - plan.arrive_at) <= timedelta(minutes=1)
+    if plan.arrivals is not None and own.arrivals is not None:
+        assert shown.arrivals == plan.arrivals
+        assert abs(own.arrivals.unchained_at - plan.arrivals.unchained_at) <= timedelta(minutes=1)
+        assert abs(own.arrivals.chained_at - plan.arrivals.chained_at) <= timedelta(minutes=2)
+
+
+def test_ready_trip_has_both_arrivals_by_hand() -> None:
+    """Snow on 20 of 120 km in four members of ten, driven at half of 62 mph in these members without chains."""
+    plan, mph = plan_at(11, storm(11, 14, 4)), 0.44704
+    pair = plan.arrivals
+    assert plan.advice is Advice.READY
+    assert pair is not None
+    bare_s = 120e3 / (62 * mph) + 0.4 * 20e3 * (1 / (31 * mph) - 1 / (62 * mph))
+    assert (pair.unchained_at - at_hour(11)).total_seconds() == pytest.approx(bare_s, abs=60.0)
+    assert pair.chained_at - pair.unchained_at > timedelta(minutes=60)
+    assert pair.chain_probability == pytest.approx(0.4)
+    mean_s = 0.6 * (pair.unchained_at - at_hour(11)).total_seconds()
+    mean_s += 0.4 * (pair.chained_at - at_hour(11)).total_seconds()
+    assert (pair.expected_at - at_hour(11)).total_seconds() == pytest.approx(mean_s, abs=2.0)
+    assert plan.arrive_early <= pair.unchained_at
+    assert plan.arrive_late >= pair.chained_at
+
+
+def test_clear_trip_has_one_arrival() -> None:
+    assert plan_at(6, storm(11, 14)).arrivals is None
+
+
+def test_leave_by_names_the_last_hour_before_the_snow() -> None:
+    """The pass is 36 min away and snow holds from 10:30: left at 09:45 the truck passes before it, at 10:00 not."""
+    plan = plan_at(7, storm(11, 14))
+    assert plan.advice is Advice.CLEAR
+    assert plan.leave_by is not None
+    assert at_hour(9.5) <= plan.leave_by.at <= at_hour(10.0)
+    assert plan.leave_by.worse.advice is Advice.CHAIN
+    assert departure_lines(plan)[0].startswith("Leave by ")
+
+
+def test_leave_by_is_left_out_where_the_snow_is_far_off() -> None:
+    assert plan_at(3, storm(30, 40)).leave_by is None
+
+
+def departure(hour: float, advice: Advice, odds: float, drive_h: float = 2.0, chained_h: float = 3.0) -> Departure:
+    leave = at_hour(hour)
+    unchained, chained = leave + timedelta(hours=drive_h), leave + timedelta(hours=chained_h)
+    pair = arrival_pair(leave, drive_h * 3600.0, chained_h * 3600.0, odds)
+    return Departure(
+        depart_at=leave, arrive_at=chained if advice is Advice.CHAIN else unchained, advice=advice, probability=odds,
+        unknown_frac=0.0, lost_s=0.0, hangings=0, hours_ok=True, arrivals=pair,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("other", "worth"),
+    [
+        (departure(15, Advice.READY, 0.49), False),  # another advice on the other side of a threshold, 51 % or 49
+        (departure(15, Advice.READY, 0.30), True),
+        (departure(10.5, Advice.CHAIN, 0.20), False),  # within the hour, the same advice
+        (departure(10.5, Advice.CLEAR, 0.02), True),
+        (departure(15, Advice.HOLD, 0.9), False),
+        (departure(15, Advice.CHAIN, 0.51), False),  # five hours later for nothing
+    ],
+)
+def test_gain_below_what_matters_is_not_offered(other: Departure, worth: bool) -> None:
+    planned = departure(10, Advice.CHAIN, 0.51)
+    assert bool(pick_departures([planned, other], at_hour(10), PARAMS)) is worth
+
+
+def test_quicker_in_the_mean_and_later_with_chains_is_no_gain() -> None:
+    """Common practice, no source: a driver weighs the bad day, not only the mean one."""
+    planned = departure(10, Advice.READY, 0.4, 3.0, 3.5)
+    other = departure(8, Advice.READY, 0.4, 2.0, 4.0)
+    assert pick_departures([planned, other], at_hour(10), PARAMS) == ()

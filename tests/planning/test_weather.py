@@ -43,7 +43,7 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock, no_wait
-from alertd.testing.factories import make_rig, make_route, make_rules
+from alertd.testing.factories import make_rig, make_route, make_rules, make_stop
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 NOW = datetime(2027, 1, 14, 6, tzinfo=UTC)
@@ -337,3 +337,29 @@ async def test_three_services_make_one_plan_that_names_each_at_replay(
     assert "met-norway" in json.dumps(events)
     again = await replay(archive, plan.id)
     assert plan_json(again.plan) == plan_json(plan)
+
+
+@pytest.mark.parametrize("hour", [3, 9, 20])
+async def test_neighbouring_departures_differ_little_at_onset(hour: int) -> None:
+    """Snow begins `hour` hours from now: a quarter of an hour later never means three members in ten more."""
+    grade = np.where((np.arange(0, 60_001, 250) > 30e3) & (np.arange(0, 60_001, 250) < 40e3), 0.05, 0.0)
+    road = make_route(60e3, grade=grade, stops=[make_stop("a", 20e3), make_stop("b", 50e3)])
+    snow = np.where(np.arange(48 + 60) >= 48 + hour, 2.0, 0.0)
+    source = Made(name="nws", temp_c=-4.0)
+    sources = WeatherSources(providers=[source], members=21, seed=1, stale_h=6.0)
+    answers = await ask_sources(road, replace(WINDOW, end=NOW + timedelta(hours=60)), sources)
+    cold = tuple(
+        replace(
+            f,
+            precip_mmwe_h=f.precip_mmwe_h * 0 + snow[: f.hours],
+            precip_prob_frac=f.precip_prob_frac + (snow > 0)[: f.hours],
+        )
+        for f in answers.forecasts
+    )
+    weather = compute_weather(replace(answers, forecasts=cold), sources).weather
+    trip = TripInput(id="T", depart_at=NOW + timedelta(hours=1))
+    plan = make_plan(PlanRequest(trip, road, make_rig(), {"US-XX": make_rules(chance=1.0)}, weather, PlanParams(), NOW))
+    odds = np.array([d.probability for d in plan.departures])
+    assert odds[0] < 0.15
+    assert odds.max() > 0.7
+    assert np.abs(np.diff(odds)).max() < 0.3

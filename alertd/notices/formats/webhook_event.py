@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
+from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.text import phrases
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Along, Plan
@@ -44,7 +45,14 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
         "type": "trip.plan",
         "format": FORMAT,
         "timestamp": to_plain(now_utc),
-        "data": {"notice_id": notice_id, "kind": kind.value, "authority": POSTED_SIGNS_DECIDE, "plan": data},
+        "data": {
+            "notice_id": notice_id,
+            "kind": kind.value,
+            "authority": POSTED_SIGNS_DECIDE,
+            "headline": headlines(plan),
+            "arrival": arrival(plan),
+            "plan": data,
+        },
     }
 
 

@@ -9,13 +9,12 @@ from datetime import datetime
 from html import escape
 from typing import Final
 
-from alertd.notices import surfaces
+from alertd.notices import headline, surfaces
 from alertd.notices.reports.html import INK, bullets, chip, document, facts, heading, line, picture, table
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import best_departure_line
+from alertd.notices.text.departures import best_departure_line, leave_by_line
 from alertd.notices.text.dispatcher import arrival_line, first_action_at
 from alertd.notices.text.place_text import where
-from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.model.stretches import Advice, Stretch
 
@@ -62,11 +61,12 @@ def brief_page(
         line(f"Roads are drawn for the first {MAX_DRAWN} trips.", small=True) if len(todo) > MAX_DRAWN else "",
         _list(
             "Winter road", "no chains expected: drive to the surface", ("leaves", "trip", "truck", "driver", "road"),
-            [(*_departures(p), "; ".join(surfaces.office_lines(p))) for p in wintry],
+            [(*_departures(p), _heads(p)) for p in wintry],
         ),
         _list(
             "No winter road expected", "at their hour; chains stay aboard where a carry rule holds",
-            ("leaves", "trip", "truck", "driver"), [_departures(p) for p in calm],
+            ("leaves", "trip", "truck", "driver", "look at"),
+            [(*_departures(p), _heads(p)) for p in calm],
         ),
         _list(
             "Arrived", "", ("trip", "truck", "driver", "when"),
@@ -108,6 +108,10 @@ def _departures(plan: Plan) -> tuple[str, str, str, str]:
     return phrases.clock_time(plan.depart_at, plan.depart_zone), plan.trip_id, plan.rig_name, plan.driver
 
 
+def _heads(plan: Plan) -> str:
+    return "; ".join(filter(None, (*headline.headlines(plan), "" if plan.partial else leave_by_line(plan))))
+
+
 def _short(plan: Plan) -> tuple[str, ...]:
     need = max([s.hanging.singles_n for s in plan.stretches] + [c.singles_asked for c in plan.carry if c.certain])
     aboard = f"{plan.singles_carried} single" + (f", {plan.doubles_carried} double" if plan.doubles_carried else "")
@@ -118,7 +122,7 @@ def _card(plan: Plan, image: InlineImage | None, upheld: Sequence[str]) -> str:
     """One trip: required actions, where and when, and its road drawn."""
     leaves, trip, rig, driver = _departures(plan)
     head = f"{leaves} &nbsp; {escape(trip)} &nbsp; {escape(rig)} &nbsp; {escape(driver)} &nbsp; {chip(plan.advice)}"
-    texts = [*upheld, *held_lines(plan), arrival_line(plan)]
+    texts = [*upheld, arrival_line(plan)]
     if on := phrases.worn(plan):
         texts.append(f"{on[0].upper()}{on[1:]}")
     if plan.advice is Advice.READY and not plan.stretches:
@@ -131,6 +135,7 @@ def _card(plan: Plan, image: InlineImage | None, upheld: Sequence[str]) -> str:
         texts += [f"Break: {b}" for b in phrases.break_lines(plan.hours, plan.arrive_zone)]
     parts = [
         f'<h3 style="font-size:14px;margin:16px 0 4px">{head}</h3>',
+        *(line(text, strong=True) for text in headline.headlines(plan)),
         *(line(text) for text in texts),
         *(line(text, strong=True) for text in surfaces.ice_lines(plan)),
         *(_stretch(s) for s in plan.stretches),

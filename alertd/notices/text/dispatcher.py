@@ -4,11 +4,10 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from alertd.notices import surfaces
+from alertd.notices import headline, surfaces
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import best_departure_line
+from alertd.notices.text.departures import best_departure_line, leave_by_line
 from alertd.notices.text.place_text import where
-from alertd.notices.triggers.closures import held_lines
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
 
@@ -70,18 +69,18 @@ def brief_text(
         *(
             [
                 _headline(p),
-                *(w for h in (*upheld.get(p.trip_id, ()), *held_lines(p)) for w in _wrapped(h)),
+                *(w for h in upheld.get(p.trip_id, ()) for w in _wrapped(h)),
                 *_trip_lines(p),
             ]
             for p in acting
         ),
         _section(
             "WINTER ROAD, no chains expected - drive to the surface",
-            [line for p in wintry for line in (_headline(p), *surfaces.office_lines(p))],
+            [line for p in wintry for line in (_headline(p), *headline.headlines(p), *_leave_by(p))],
         ),
         _section(
             "NO WINTER ROAD EXPECTED at their hour (chains stay aboard by carry rules)",
-            [f"{_headline(p)}" for p in clear],
+            [line for p in clear for line in (_headline(p), *headline.headlines(p), *_leave_by(p))],
         ),
         _section("ARRIVED", [f"{p.trip_id}  {p.rig_name}  {p.driver}: {arrival_line(p)}" for p in arrived]),
         _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
@@ -98,6 +97,11 @@ def _section(title: str, lines: Sequence[str]) -> list[str]:
     return [title, *(w for line in lines for w in _wrapped(line))]
 
 
+def _leave_by(plan: Plan) -> list[str]:
+    line = "" if plan.partial else leave_by_line(plan)
+    return [line] if line else []
+
+
 def _wrapped(line: str, indent: str = "  ") -> list[str]:
     return textwrap.wrap(line, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
 
@@ -111,7 +115,8 @@ def _trip_lines(plan: Plan) -> list[str]:
     on = phrases.worn(plan)
     worn = _wrapped(f"{on[0].upper()}{on[1:]}") if on else []
     icy = [w for text in surfaces.ice_lines(plan) for w in _wrapped(text)]
-    lines = [*_wrapped(arrival_line(plan)), *worn, *icy]
+    heads = [w for text in headline.headlines(plan) for w in _wrapped(text)]
+    lines = [*heads, *_wrapped(arrival_line(plan)), *worn, *icy]
     lines += [line for s in plan.stretches for line in _stretch(s)]
     lines += [w for text in surfaces.road_lines(plan) for w in _wrapped(text)]
     if plan.advice is Advice.READY and not plan.stretches:
@@ -179,11 +184,14 @@ def arrival_line(plan: Plan) -> str:
     """Return the arrival time, its window, and the delay against a dry road; or the actual arrival."""
     if plan.arrived_at is not None:
         return f"Arrived {phrases.clock_time(plan.arrived_at, plan.arrive_zone)}"
-    due = phrases.clock_time(plan.arrive_at, plan.arrive_zone)
+    due = headline.arrival(plan)
+    seen = phrases.last_position(plan)
+    if plan.hold is not None:
+        return f"Arrives {due}" + (f"; {seen}" if seen else "")
     first, last = (phrases.clock_time(at, plan.arrive_zone) for at in (plan.arrive_early, plan.arrive_late))
     window = f"{first}-{last}"
-    slip = f", {phrases.minutes(plan.cost_s)} later than on a dry road" if plan.cost_s >= 300 else ""
-    seen = phrases.last_position(plan)
+    later = plan.cost_s >= 300 and plan.arrivals is None
+    slip = f", {phrases.minutes(plan.cost_s)} later than on a dry road" if later else ""
     return f"Arrives {due} ({window}){slip}" + (f"; {seen}" if seen else "")
 
 

@@ -10,6 +10,7 @@ from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 
 MAX_SEGMENTS = 2
 ICY_LABELS = ("ice", "glaze")
+LEAST_NAME = 18  # characters of a place's name below which nothing else is added
 LEAST_ICE_FRAC = 0.15  # as PlanParams.winter_probability: less likely ice is not named with snow
 
 # Tried in order: maximum length of the names of the chain-up stop, the chain-off stop and the pass. A milepost is
@@ -32,13 +33,20 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
     until, white = _until(stretch, translator), _capital(phrases.may_be_white(stretch, translator))
     text, ends = "", (until, "") if until else ("",)
     whites = (f"{white}. ", "") if white else ("",)
-    for (tires_first, whole), end, (up_max, off_max, pass_max), more in product(_FORMS, ends, _CUT_STEPS, whites):
+    both = _both_arrivals(plan, stretch, translator)
+    change = _change(stretch, translator)
+    arrivals = tuple(dict.fromkeys((change + both, change, "")))
+    for (tires_first, whole), end, arrive, (up_max, off_max, pass_max), more in product(
+        _FORMS, ends, arrivals, _CUT_STEPS, whites
+    ):
+        if arrive and up_max < LEAST_NAME:  # the name of the place comes before the arrivals
+            continue
         text = first = gsm7.to_gsm7(_instruction(stretch, up_max, translator, tires_first=tires_first, reason=whole))
         if gsm7.septets(first) > gsm7.SINGLE_SEPTETS:
             continue
         cuts = (off_max if whole else None, pass_max)
         rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, (end, more), translator, tires_first=tires_first))
-        text = f"{first} {rest}"
+        text = f"{first} {gsm7.to_gsm7(arrive)}{rest}"
         if gsm7.segments(text) <= MAX_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
@@ -89,6 +97,24 @@ def _until(s: Stretch, translator: Translator) -> str:
         return ""
     at = phrases.clock_on(s.hold_until, s.chain_up.zone, s.chain_up.arrive_at, translator)
     return translator.gettext("Maybe passable from {at}. ", at=at.rsplit(" ", 1)[0])
+
+
+def _change(s: Stretch, translator: Translator) -> str:
+    """Return the stop that was sent before, and why it is another one now; "" where it is the first or the same."""
+    if not s.chain_up.instead_of:
+        return ""
+    why = translator.gettext(s.chain_up.instead_why)
+    return translator.gettext("Was {place}: {why}. ", place=s.chain_up.instead_of, why=why)
+
+
+def _both_arrivals(plan: Plan, s: Stretch, translator: Translator) -> str:
+    """Return the arrivals without and with chains; "" where these are not uncertain, or the driver waits."""
+    if plan.arrivals is None or plan.hold is not None or s.advice is Advice.HOLD:
+        return ""
+    bare, chained = (
+        phrases.clock_time(t, plan.arrive_zone) for t in (plan.arrivals.unchained_at, plan.arrivals.chained_at)
+    )
+    return translator.gettext("Arrive {bare}, chained {chained}. ", bare=bare.split()[0], chained=chained)
 
 
 def _details(

@@ -6,17 +6,18 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from alertd.i18n import ENGLISH, Translator
+from alertd.notices import surfaces
+from alertd.notices.headline import reason
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
-from alertd.plan.controls.closures import describe_closure
 from alertd.plan.model.notes import ClosureNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import to_plain
 
 MIN_SHIFT: Final = timedelta(minutes=60)  # a smaller shift of the end is not news
-CLOSED_ROAD, WARNING = "closed road", "weather warning"  # used as stop_id
+CLOSED_ROAD, WARNING, HAZARD = "closed road", "weather warning", "forecast hazard"  # used as stop_id
 _CUTS: Final = (80, 60, 40, 26)
 
 
@@ -32,7 +33,7 @@ def closure_facts(note: ClosureNote) -> SentFact:
         start_m=note.start_m,
         end_m=note.end_m,
         place=note.what,
-        stop_id=CLOSED_ROAD if note.posted else WARNING,
+        stop_id=HAZARD if note.kind else CLOSED_ROAD if note.posted else WARNING,
         tires="" if note.ends_at is None else str(to_plain(note.ends_at)),
         singles_short=0,
         at=note.enter_at,
@@ -41,7 +42,7 @@ def closure_facts(note: ClosureNote) -> SentFact:
 
 def is_closure(row: SentFact) -> bool:
     """Whether a row is about a closure or a warning."""
-    return row.stop_id in (CLOSED_ROAD, WARNING)
+    return row.stop_id in (CLOSED_ROAD, WARNING, HAZARD)
 
 
 def new_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[ClosureNote, ...]:
@@ -62,7 +63,7 @@ def ended_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[SentFact, ..
         if b.advice is Advice.HOLD
         and not any(is_same(b, n) for n in holding_closures(plan))
         and (here_m is None or b.start_m > here_m)
-        and (b.stop_id == CLOSED_ROAD or plan.warnings_known)
+        and (b.stop_id != WARNING or plan.warnings_known)
     )
 
 
@@ -76,6 +77,9 @@ def facts_after(
 
 def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH) -> str:
     """Return the driver's text, read when parked, in at most two segments; the source's words are cut if needed."""
+
+    if note.kind:
+        return _hazard_text(plan, note, translator)
 
     def shorten(cut: int) -> str:
         text = translator.gettext(
@@ -93,6 +97,32 @@ def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH
     return fit_segments(shorten, _CUTS)
 
 
+def _hazard_text(plan: Plan, note: ClosureNote, translator: Translator) -> str:
+    """Return the text for a hold that our own forecast gives: what, where, how sure, where to wait and until when."""
+
+    def shorten(cut: int) -> str:
+        what = reason(note.what, translator)
+        span = surfaces.span_between(note.start_m, note.end_m, translator)
+        share = phrases.percent(note.probability or 0.0)
+        hold = plan.hold
+        if hold is None or hold.at_start:
+            text = translator.gettext("HOLD: do not start. {what}, {span}, {share} likely.", what=what, span=span,
+                                      share=share)  # fmt: skip
+        else:
+            text = translator.gettext("HOLD at {where}. {what}, {span}, {share} likely.", what=what, span=span,
+                                      where=driver_parts.place_words(hold.wait, translator)[:cut].rstrip(),
+                                      share=share)  # fmt: skip
+        if note.ends_at is None:
+            until = translator.gettext("No end of it is known; look again with each new forecast.")
+        else:
+            at = phrases.clock_on(note.ends_at, note.zone, note.enter_at, translator)
+            until = translator.gettext("Maybe passable from {until}: look again before you go.", until=at)
+        ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, (), translator)
+        return f"{text} {until} {ages}. {driver_parts.closing(translator)}"
+
+    return fit_segments(shorten, (*_CUTS, 12))
+
+
 def closure_ended_text(row: SentFact, translator: Translator = ENGLISH) -> str:
     """Return a relief text that does not suggest an open road."""
     text = translator.gettext(
@@ -100,11 +130,6 @@ def closure_ended_text(row: SentFact, translator: Translator = ENGLISH) -> str:
         what=_cut(row.place, 80),
     )
     return gsm7.to_gsm7(f"{text} {driver_parts.closing(translator)}")
-
-
-def held_lines(plan: Plan) -> list[str]:
-    """Return lines for the office and the terminal."""
-    return [f"HOLD: {describe_closure(n, plan.made_at)}" for n in holding_closures(plan)]
 
 
 def _until(note: ClosureNote, translator: Translator) -> str:

@@ -59,10 +59,10 @@ def plan_notices(
     surface_rows = [b for b in everything if surfaces.is_surface(b)]
     stretch_rows = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
     incomplete = plan.partial or plan.posted_missing
-    closed, opened = (
-        closures.new_closures(plan, closure_rows),
-        () if incomplete else closures.ended_closures(plan, closure_rows),
-    )
+    closed = closures.new_closures(plan, closure_rows)
+    ended = () if incomplete else closures.ended_closures(plan, closure_rows)
+    calmer = tuple(b for b in ended if b.stop_id == closures.HAZARD)  # our own forecast may change back
+    opened = tuple(b for b in ended if b not in calmer or _has_lasted(b, plan, now_utc, policy))
     position_is_old = (
         plan.position is not None and plan.position.old
     )  # the truck may have stopped, so no stretch counts as passed
@@ -99,7 +99,7 @@ def plan_notices(
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     if not news and not sent:
-        return (), tuple(_with_milder_since(b, (*milder, *less_icy), plan, now_utc) for b in everything)
+        return (), tuple(_with_milder_since(b, (*milder, *less_icy, *calmer), plan, now_utc) for b in everything)
     is_worse = bool(worse or icy or wintry or closed) or not news
     kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if is_worse else NoticeKind.EASED
     lineage = facts_digest(everything)
@@ -115,7 +115,7 @@ def plan_notices(
         *closures.facts_after(closure_rows, closed, opened),
         *surfaces.rows_after(plan, surface_rows, icy, thawed),
     )
-    rows = (replace(_with_milder_since(x, (*milder, *less_icy), plan, now_utc), turn=turn) for x in rows_after)
+    rows = (replace(_with_milder_since(x, (*milder, *less_icy, *calmer), plan, now_utc), turn=turn) for x in rows_after)
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
 
 

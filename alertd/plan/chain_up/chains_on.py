@@ -18,12 +18,16 @@ FAST_FOR: Final = timedelta(minutes=10)
 
 
 class Report(StrEnum):
-    """Kinds of reports besides positions. ARRIVED_SEEN: the positions of the truck showed the arrival."""
+    """Kinds of reports besides positions.
+
+    ARRIVED_SEEN: the positions of the truck showed the arrival. SENT_PLACE: a place to chain was sent to the driver.
+    """
 
     CHAINS_ON = "chains_on"
     CHAINS_OFF = "chains_off"
     ARRIVED = "arrived"
     ARRIVED_SEEN = "arrived_seen"
+    SENT_PLACE = "sent_place"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,12 +37,14 @@ class TruckReport:
     at: aware time of the report.
     tires: for chains on, the tires that the plan of that time required; None if unknown.
     place_m: distance along the route where the report names a place of that plan, else None.
+    stop_id: of a sent place.
     """
 
     at: datetime
     what: Report
     tires: tuple[Tire, ...] | None = None
     place_m: float | None = None
+    stop_id: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

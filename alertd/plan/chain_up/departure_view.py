@@ -35,6 +35,7 @@ class DepartureViews:
     timings: timing of the first departures where already computed.
     offset: index in `timings` of view 0.
     floor: see Encounter.
+    sent_stops: see `view_of`.
     """
 
     hourly_need: HourlyNeed
@@ -44,6 +45,7 @@ class DepartureViews:
     timings: UnchainedTiming | None = None
     offset: int = 0
     floor: Float32 | None = None
+    sent_stops: frozenset[str] = frozenset()
     _views: dict[int, DepartureView] = field(default_factory=dict)
     _rows: dict[int, UnchainedTiming] = field(default_factory=dict)
     _encounters: dict[int, Encounter] = field(default_factory=dict)
@@ -88,7 +90,7 @@ class DepartureViews:
         """The view of the n-th departure."""
         known = self._views.get(n + self.offset)
         if known is None:
-            known = view_of(self.encounter(n), self.row(n), self.places, self.params)
+            known = view_of(self.encounter(n), self.row(n), self.places, self.params, self.sent_stops)
             self._views[n + self.offset] = known
         return known
 
@@ -97,8 +99,18 @@ class DepartureViews:
         return replace(self, offset=self.offset + n)
 
 
-def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, params: PlanParams) -> DepartureView:
-    """The view of an encounter, with the speeds of `row`."""
+def view_of(
+    encounter: Encounter,
+    row: UnchainedTiming,
+    places: StopCandidates,
+    params: PlanParams,
+    sent_stops: frozenset[str] = frozenset(),
+) -> DepartureView:
+    """The view of an encounter, with the speeds of `row`.
+
+    sent_stops: ids of stops that were sent to the driver. They are cheaper, unless they may be in the snow: another
+    stop must be clearly better to take their place.
+    """
     hourly_need = encounter.hourly_need
     sections = hourly_need.sections
     need = encounter.need
@@ -119,6 +131,8 @@ def view_of(encounter: Encounter, row: UnchainedTiming, places: StopCandidates, 
     drawbacks = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
     price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)
+    sent = np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops])
+    price_s -= params.kept_s * (sent & ~wintry)
     price_s += np.where(no_room_to_look, np.inf, params.unlisted_s * places.unlisted)
     white = need_frac[sections.at(places.change_m)] >= enough
     changes_m = places.change_m[~(white & inside_cores(places.change_m, runs, sections, params.edge_slack_m))]

@@ -38,7 +38,7 @@ class RouteConditions:
         """All conditions as a single view."""
         if self.encounter is self.views.encounter(0):
             return self.views.view(0)
-        return view_of(self.encounter, self.row, self.views.places, self.views.params)
+        return view_of(self.encounter, self.row, self.views.places, self.views.params, self.views.sent_stops)
 
 
 def chain_search(views: DepartureViews, required_odds: float, on: ChainsOn | None = None) -> ChainSearch:

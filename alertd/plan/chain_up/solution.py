@@ -71,6 +71,8 @@ class Solution:
     finish_s: each member's seconds to the end, (member,).
     later_road: True when some leg exists only for a driver delayed by an earlier "be ready" leg.
     carried: for a truck with chains on.
+    unchained_s: seconds to the end without chaining, at the speed that the road allows.
+    chained_s: seconds to the end, chained for every "be ready" leg too.
     """
 
     encounter: Encounter
@@ -81,6 +83,8 @@ class Solution:
     finish_s: Array
     later_road: bool
     carried: Carried | None = None
+    unchained_s: float = 0.0
+    chained_s: float = 0.0
 
     @property
     def sections(self) -> Sections:
@@ -129,10 +133,12 @@ def best_solution(
     params: PlanParams,
     on: ChainsOn | None = None,
     since_epoch_s: float | None = None,
+    sent_stops: frozenset[str] = frozenset(),
 ) -> Solution:
     """The cheapest way for this departure.
 
     on: chains on the truck.
+    sent_stops: by id; they are kept unless another is better by more than `kept_s`, or they may be in the snow.
     since_epoch_s: the truck may have continued at any hour from then on. No part of the road counts as better than at
         the worst of these hours.
 
@@ -141,7 +147,9 @@ def best_solution(
     """
     from_epoch_s = depart_epoch_s if since_epoch_s is None else min(since_epoch_s, depart_epoch_s)
     places = places_with_search(hourly_need, from_epoch_s, params, depart_epoch_s)
-    views = DepartureViews(hourly_need=hourly_need, depart_epoch_s=depart_epoch_s, params=params, places=places)
+    views = DepartureViews(
+        hourly_need=hourly_need, depart_epoch_s=depart_epoch_s, params=params, places=places, sent_stops=sent_stops
+    )
     earlier = None if since_epoch_s is None else _worst_since(hourly_need, since_epoch_s, depart_epoch_s, params)
     if earlier is not None:
         views.set_floor(earlier.need)
@@ -175,6 +183,8 @@ def best_solution(
         finish_s=total_s + lateness_s(total_s, hourly_need.corridor.clock_z, params)[:, 0],
         later_road=later_road,
         carried=carried,
+        unchained_s=float(views.row(0).reach_s[0, -1]),
+        chained_s=max(float(total_s[0]), ready.way.minute * 60.0 if ready.left else 0.0),
     )
 
 

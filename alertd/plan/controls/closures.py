@@ -164,15 +164,20 @@ def closure_cautions(notes: Sequence[ClosureNote], now_utc: datetime) -> tuple[s
 def describe_closure(note: ClosureNote, now_utc: datetime) -> str:
     """What, by whom, where and how long, e.g. "Road closed (slide) by DOT, mi 12 to 30, until Thu 14:00 MST"."""
     where = f"mi {to_miles(note.start_m):.0f} to {to_miles(note.end_m):.0f}"
-    spans = [f"from {_local(note.begins_at, note.zone)}"] if note.begins_at > now_utc else []
+    later = note.begins_at > now_utc and not note.kind
+    spans = [f"from {_local(note.begins_at, note.zone)}"] if later else []
     if note.ends_at is None:
-        spans.append("no end given")
+        spans.append("no end within the forecast" if note.kind else "no end given")
     elif note.presumed:
         spans.append(f"no end given, taken to stand until {_local(note.ends_at, note.zone)}, then looked at again")
     elif note.ends_at > now_utc:
         spans.append(f"until {_local(note.ends_at, note.zone)}")
     else:
         spans.append(f"was to end {_local(note.ends_at, note.zone)} but nobody has said that it did")
+    if note.kind:
+        odds = "" if note.probability is None else f", {min(max(note.probability, 0.01), 0.99):.0%} likely"
+        ends = f", {' '.join(spans)}" if note.held else ""
+        return f"{note.what} by {note.source} ({note.detail}{odds}), {where}{ends}"
     return f"{note.what} by {note.source}, {where}, {' '.join(spans)}"
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import TypeAlias
 
 from alertd.plan.model.alternatives import OtherRoute
@@ -113,7 +114,14 @@ def _chains(other: Plan) -> str:
 
 
 def _later_s(plan: Plan, other: Plan) -> float:
-    return (other.arrive_at - plan.arrive_at).total_seconds()
+    return (_expected_at(other) - _expected_at(plan)).total_seconds()
+
+
+def _expected_at(plan: Plan) -> datetime:
+    """The mean arrival with and without chains, or the end of a hold and the drive from there."""
+    if plan.hold is not None or plan.arrivals is None:
+        return plan.arrive_at
+    return plan.arrivals.expected_at
 
 
 def _arrival(later_s: float) -> str:

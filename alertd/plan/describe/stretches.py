@@ -2,12 +2,14 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.i18n import gettext_noop
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.legs import Leg
 from alertd.plan.chain_up.solution import Solution
@@ -16,6 +18,7 @@ from alertd.plan.describe.stretch_reasons import bare_words, fringe_words, off_r
 from alertd.plan.model.stretches import Advice, ChainsNote, StopChoice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.plan.road_ahead.hourly_need import HourlyNeed, Mask
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
@@ -49,6 +52,11 @@ def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: Plan
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:
             a, b = max(x.first - law.at.start, 0), x.last + 1 - law.at.start
             on_hold |= chance[:, a:b, remaining].max(axis=1).mean(axis=0) >= params.chain_probability - SAME_PROBABILITY
+    return first_passable(on_hold, first, hourly_need)
+
+
+def first_passable(on_hold: Mask, first: int, hourly_need: HourlyNeed) -> datetime | None:
+    """The first of the hours, (hour,) from `first` on, that is not on hold, nor is the next one; None without one."""
     if on_hold.size < LASTING_H:
         return None
     free = np.lib.stride_tricks.sliding_window_view(~on_hold, LASTING_H).all(axis=1)
@@ -93,8 +101,8 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     limit = x.chains.speed_limit_mps
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
     white_from_m, white_to_m = float(sections.start_m[x.fringe_first]), float(sections.end_m[x.fringe_last])
-    chain_up = _stop(route, x.on, 0, start_m, on_reason(x, start_m, params), at, x.hang_s if x.driven else 0.0)
-    chain_off = _stop(route, x.off, -1, end_m, off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
+    chain_up = stop_choice(route, x.on, 0, start_m, on_reason(x, start_m, params), at, x.hang_s if x.driven else 0.0)
+    chain_off = stop_choice(route, x.off, -1, end_m, off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
     return Stretch(
         start_m=start_m,
         end_m=end_m,
@@ -146,6 +154,34 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     )
 
 
+IN_SNOW: Final = gettext_noop("it may lie in the snow")
+BETTER: Final = gettext_noop("another place is clearly better now")
+
+
+def with_sent_place(stretch: Stretch, solution: Solution, sent_stops: frozenset[str], params: PlanParams) -> Stretch:
+    """The stretch, with the stop that was sent before and the reason where the plan names another one."""
+    if stretch.chained or stretch.chain_up.stop_id in sent_stops:
+        return stretch
+    route = solution.sections.route
+    before = [s for s in route.stops if s.stop.id in sent_stops and s.distance_m <= stretch.end_m]
+    if not before:
+        return stretch
+    was = max(before, key=lambda s: s.distance_m)
+    section = solution.sections.at(np.asarray([was.distance_m]))[0]
+    snowed = float(solution.need_frac[section]) >= params.ready_probability - SAME_PROBABILITY
+    name = f"{was.stop.name} ({was.stop.milepost})" if was.stop.milepost else was.stop.name
+    why = IN_SNOW if snowed else BETTER
+    return replace(
+        stretch,
+        chain_up=replace(
+            stretch.chain_up,
+            instead_of=name,
+            instead_why=why,
+            reason=f"was {name}: {why}; {stretch.chain_up.reason}",
+        ),
+    )
+
+
 def chains_note(on: ChainsOn, solution: Solution, rig: Rig, leave_at: datetime, params: PlanParams) -> ChainsNote:
     """How the plan uses chains that are reported on."""
     c = solution.carried
@@ -162,7 +198,7 @@ def chains_note(on: ChainsOn, solution: Solution, rig: Rig, leave_at: datetime, 
         why = f"the best listed, but {' and '.join(c.off_flaws)}"
     return ChainsNote(
         since=on.since,
-        off=_stop(solution.sections.route, c.off, -1, c.off_m, why, at, params.remove_s),
+        off=stop_choice(solution.sections.route, c.off, -1, c.off_m, why, at, params.remove_s),
         missing_n=len(c.missing),
         missing_words=tires_code(rig, c.missing) if c.missing else "",
     )
@@ -237,7 +273,7 @@ def _searched(end_idx: int, edge_m: float, from_m: float) -> str:
     return f"first safe place before {edge} of the trip, look from {look} on (none listed)"
 
 
-def _stop(
+def stop_choice(
     route: Route,
     at_stop: RouteStop | None,
     end_idx: int,

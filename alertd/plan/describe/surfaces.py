@@ -4,7 +4,7 @@ A driver may not see ice and glaze and cannot coast over them, so they cause a n
 friction (0.20, see `road.friction`) is that of packed snow, not of ice (0.08). Frost and snow make a trip `slow`.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final, TypeAlias
@@ -130,6 +130,12 @@ def _frac(mask: Mask, span: Span) -> float:
     return float(mask[:, span[0] : span[1] + 1].any(axis=1).mean())
 
 
+def _share(shares: Mapping[RoadClass, float], params: PlanParams) -> float:
+    """The share of the cruise speed that the worst likely surface allows; ice too short to be icy counts as snow."""
+    worse = max(share for c, share in shares.items() if c is not RoadClass.RIME)
+    return params.frost_speed_share if worse < winter_enough(params) else params.snow_speed_share
+
+
 def _stretch(
     solution: Solution,
     road: NDArray[np.int8],
@@ -166,7 +172,7 @@ def _stretch(
         probability=_frac(np.isin(road, ICY if icy else WINTER_CLASSES), span),
         unknown_frac=_frac(road == RoadClass.UNKNOWN, span),
         surfaces=tuple((c.label, shares[c]) for c in ranked),
-        speed_mps=params.ice_mps if icy else params.cruise_mps * params.snow_speed_share,
+        speed_mps=params.ice_mps if icy else params.cruise_mps * _share(shares, params),
         speed_because=_BECAUSE,
         spot=spot_at(route, start_m),
     )

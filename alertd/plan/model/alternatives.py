@@ -7,8 +7,38 @@ from alertd.plan.model.stretches import Advice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ArrivalPair:
+    """The two arrivals of a trip on which chains are uncertain.
+
+    unchained_at: without chaining, at the speed that the road allows.
+    chained_at: chained wherever the plan may require it.
+    chain_probability: share of members that need chains anywhere.
+    expected_at: the mean of both, weighted by the probability.
+    """
+
+    unchained_at: datetime
+    chained_at: datetime
+    chain_probability: float
+    expected_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeaveBy:
+    """The last departure before the road gets worse.
+
+    at: that departure.
+    worse: the first departure after it that requires more.
+    """
+
+    at: datetime
+    worse: "Departure"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Departure:
     """The same trip with another departure time.
+
+    arrivals: both futures, equal where no chains are expected; None in a plan of an older version.
 
     probability: share of members that need chains on any road that may need them.
     lost_s: time lost to chains and snow, compared with a dry road.
@@ -24,6 +54,7 @@ class Departure:
     lost_s: float
     hangings: int
     hours_ok: bool | None
+    arrivals: ArrivalPair | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

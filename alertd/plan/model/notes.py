@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from alertd.plan.model.stretches import StopChoice
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarryNote:
@@ -151,6 +153,9 @@ class ClosureNote:
     presumed: ends_at is ours, because the source gives no end.
     words: whole sentences of the source, quoted.
     sent_at: time of the report.
+    kind: "ice", "wind" or "sight" for what our own forecast gives as a reason, "" otherwise.
+    probability: share of members in which it is met, for our own forecast; None otherwise.
+    detail: its figures in words.
     """
 
     what: str
@@ -168,6 +173,32 @@ class ClosureNote:
     presumed: bool = False
     words: tuple[str, ...] = ()
     sent_at: datetime | None = None
+    kind: str = ""
+    probability: float | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldNote:
+    """The first reason on the road to wait, where to wait for it, and until when.
+
+    what: the reason in words.
+    enter_at: when the truck would be there.
+    wait: the place to wait: the last listed stop before it, or the trip's start, or the truck's place.
+    at_start: do not start.
+    until: when to look again: the first hour from which the road is expected to be passable, None where none is known.
+    not_before: no arrival before this, None where `until` is.
+    """
+
+    what: str
+    start_m: float
+    end_m: float
+    zone: str
+    enter_at: datetime
+    wait: StopChoice
+    at_start: bool
+    until: datetime | None
+    not_before: datetime | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

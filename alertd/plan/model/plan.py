@@ -4,11 +4,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from alertd.plan.model.alternatives import Departure, DeparturePick, OtherRoute
+from alertd.plan.model.alternatives import ArrivalPair, Departure, DeparturePick, LeaveBy, OtherRoute
 from alertd.plan.model.notes import (
     BridgeNote,
     CarryNote,
     ClosureNote,
+    HoldNote,
     HoursNote,
     PositionFix,
     PostedNote,
@@ -77,6 +78,9 @@ class Plan:
     lands: the lands on the whole way in order (ISO 3166), each once; those unknown are left out.
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
+    arrivals: the arrivals with and without chains, None where no chains are uncertain.
+    hold: the first reason to wait, with advice to hold; the arrivals are then not before its end.
+    leave_by: the last departure before the road gets worse, None where it does not, or not soon.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
     credits: owners and licences of the places along the road.
     input_notes: on the forecast and its past hours, for the office; none is a caution.
@@ -131,6 +135,9 @@ class Plan:
     credits: tuple[str, ...] = ()
     lands: tuple[str, ...] = ()
     input_notes: tuple[str, ...] = ()
+    arrivals: ArrivalPair | None = None
+    leave_by: LeaveBy | None = None
+    hold: HoldNote | None = None
 
 
 POSTED_SIGNS_DECIDE = (

@@ -36,6 +36,8 @@ class StopChoice:
     zone: IANA time zone there.
     listed: True for a stop of the operator's list. Kind "search" is not listed: the driver looks for the first safe
         place from `distance_m` on.
+    instead_of: the stop that was sent before, "" where this is the first or the same.
+    instead_why: the reason of the change.
     edge_m: for kind "search", where the road that may need chains begins (to stop before) or ends (to stop past).
     """
 
@@ -55,6 +57,8 @@ class StopChoice:
     reason: str
     listed: bool = True
     edge_m: float | None = None
+    instead_of: str = ""
+    instead_why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

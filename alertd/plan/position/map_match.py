@@ -48,6 +48,7 @@ class TripPosition:
     stood: stops on the way, before the fix.
     chains: chains on.
     arrived_at: None under way.
+    sent_stops: stops at which the driver was last told to chain, by id.
     """
 
     depart_at: datetime
@@ -56,6 +57,7 @@ class TripPosition:
     stood: tuple[Stood, ...] = ()
     chains: ChainsOn | None = None
     arrived_at: datetime | None = None
+    sent_stops: frozenset[str] = frozenset()
 
 
 def locate(
@@ -114,7 +116,14 @@ def locate(
     if on is not None and fast is not None:
         on = replace(on, doubt=_too_fast(route, on, fast))
         notes.append(on.doubt)
-    return TripPosition(depart_at=left_at, fix=fix, notes=tuple(notes), stood=_stood(seen, params), chains=on)
+    return TripPosition(
+        depart_at=left_at,
+        fix=fix,
+        notes=tuple(notes),
+        stood=_stood(seen, params),
+        chains=on,
+        sent_stops=frozenset(r.stop_id for r in reports if isinstance(r, TruckReport) and r.stop_id),
+    )
 
 
 def _where_chained(

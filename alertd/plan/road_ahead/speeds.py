@@ -68,7 +68,7 @@ class Surfaces(NamedTuple):
     """Share of members, (..., section), on each kind of pavement with a speed of its own."""
 
     snow: Array  # snow, packed snow, slush: chains bite, half speed without them
-    rime: Array  # half speed, but nothing for chains to bite on
+    rime: Array  # nearly dry speed, and nothing for chains to bite on
     ice: Array  # chains bite, a crawl without them
 
 
@@ -81,11 +81,15 @@ def surface_shares(code: NDArray[np.int8]) -> Surfaces:
 
 
 def unchained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams) -> Array:
-    """Seconds to cross each section without chains, mean over members: half speed on snow, a crawl on ice."""
+    """Seconds to cross each section without chains, mean over members.
+
+    Half speed on snow, a crawl on ice, nearly the speed of a dry road on frost.
+    """
     half = np.maximum(free_s, length_m / (params.cruise_mps * params.snow_speed_share))
+    frosty = np.maximum(free_s, length_m / (params.cruise_mps * params.frost_speed_share))
     crawl = np.maximum(free_s, length_m / params.ice_mps)
-    white = on.snow + on.rime
-    return np.asarray((1.0 - white - on.ice) * free_s + white * half + on.ice * crawl)
+    bare = 1.0 - on.snow - on.rime - on.ice
+    return np.asarray(bare * free_s + on.snow * half + on.rime * frosty + on.ice * crawl)
 
 
 def chained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams, limit_mps: float | None) -> Array:

@@ -121,6 +121,8 @@ class SpreadFile(FileModel):
     past_air_temp_c: float = Field(SPREADS.past_air_temp_c, ge=0, le=5)
     cloud_frac: float = Field(SPREADS.cloud_frac, ge=0, le=1)
     precip_log: float = Field(SPREADS.precip_log, ge=0, le=2)
+    onset_h: float = Field(SPREADS.onset_h, ge=0, le=6)
+    onset_share: float = Field(SPREADS.onset_share, ge=0, le=0.5)
     height_k_per_km: float = Field(AIR.height_sigma_k_per_km, ge=0, le=6)
 
     @model_validator(mode="after")
@@ -181,5 +183,7 @@ def read_road(path: Path) -> RoadSettings:
             past_air_temp_c=spread.past_air_temp_c,
             cloud_frac=spread.cloud_frac,
             precip_log=spread.precip_log,
+            onset_h=spread.onset_h,
+            onset_share=spread.onset_share,
         ),
     )

@@ -10,7 +10,7 @@ from typing import Final
 
 from alertd.delivery.health import ChannelHealth, channel_health
 from alertd.errors import InputError
-from alertd.notices import surfaces
+from alertd.notices import headline, surfaces
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.text import phrases, place_text
@@ -225,10 +225,12 @@ def _row(
         what=what,
         where=where,
         then=step.then,
-        roads=tuple(surfaces.office_lines(plan) if plan.advice is Advice.SLOW else surfaces.ice_lines(plan)),
+        roads=tuple(headline.headlines(plan)),
         detail=" · ".join(odds),
-        arrives=phrases.clock_time(plan.arrived_at or plan.arrive_at, plan.arrive_zone),
-        slip=f"{phrases.minutes(plan.cost_s)} later" if plan.cost_s >= 300 else "",
+        arrives=headline.arrival(plan)
+        if plan.arrived_at is None
+        else phrases.clock_time(plan.arrived_at, plan.arrive_zone),
+        slip=f"{phrases.minutes(plan.cost_s)} later" if plan.cost_s >= 300 and not (plan.arrivals or plan.hold) else "",
         short_n=plan.singles_short,
         unread=unread,
         overdue=overdue,

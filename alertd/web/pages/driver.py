@@ -18,7 +18,7 @@ from fastapi.responses import JSONResponse, RedirectResponse
 from alertd.clock import Clock
 from alertd.errors import AlertdError, InputError
 from alertd.i18n import Translator, gettext_noop
-from alertd.notices import surfaces
+from alertd.notices import headline, surfaces
 from alertd.notices.charts import alt_text
 from alertd.notices.charts.axis_units import AxisUnits
 from alertd.notices.model import Audience, Notice
@@ -69,6 +69,8 @@ def heading(plan: Plan, step: NextAction, now_utc: datetime, translator: Transla
         if step.stretch is not None and step.stretch.chained:
             return translator.gettext("ADD CHAINS")
         return translator.gettext("CHAIN UP") if step.at - now_utc <= SOON else translator.gettext("PLAN TO CHAIN")
+    if step.step is ActionKind.SLOW and surfaces.is_wind_only(plan):
+        return translator.gettext("SLOW DOWN: WIND OR SIGHT")
     if step.surface is not None and step.surface.icy:
         return translator.gettext("ICE: SLOW DOWN")
     return (
@@ -109,6 +111,7 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "likely": partial(phrases.likely, translator=translator),
         "held_until": partial(phrases.held_until, translator=translator),
         "why_held": partial(spoken.why_held, translator=translator),
+        "reason": partial(headline.reason, translator=translator),
         "place_words": partial(spoken.place_words, translator=translator),
         "snow_depth": partial(phrases.snow_depth, translator=translator),
         "may_be_white": partial(phrases.may_be_white, translator=translator),
@@ -319,6 +322,9 @@ def driver_values(
         ],
         "later": [s for n, s in enumerate(plan.stretches, 1) if n != step.number and s.chain_up.arrive_at > step.at],
         "icy": to_slow_for(plan),
+        "headlines": headline.headlines(plan, translator),
+        "arrival": headline.arrival(plan, translator),
+        "wind_only": surfaces.is_wind_only(plan),
         "winter": [s for s in plan.surfaces if not s.icy],
         "place": step.stop.name if step.stop else "",
         "geo": geo(step.stop) if step.stop else "",

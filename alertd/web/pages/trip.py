@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends, Request, Response
 
 from alertd.clock import Clock
 from alertd.notices.charts.palette import ADVICE
+from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import Audience
 from alertd.notices.next_action import is_old
 from alertd.notices.surfaces import office_lines
@@ -94,6 +95,8 @@ def trip_values(
         "old": is_old(plan, now_utc),
         "older_h": (now_utc - plan.made_at).total_seconds() / HOUR_S,
         "leaving": departure_lines(plan),
+        "headlines": headlines(plan),
+        "arrival": arrival(plan),
         "surfaces": office_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",

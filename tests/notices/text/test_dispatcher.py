@@ -142,7 +142,7 @@ def test_white_road_without_chain_advice_is_not_free_of_winter() -> None:
     assert plan.advice is SLOW
     text = brief(plan)
     assert "QT-9" not in section(text, CALM)
-    assert "Winter road (snow 99%)" in section(text, "WINTER ROAD")
+    assert "SNOW mi 0-38" in section(text, "WINTER ROAD")
 
 
 def test_dry_road_with_an_icy_bridge_is_not_free_of_winter() -> None:

@@ -54,7 +54,8 @@ def sky(west_c: float, east_c: float, rain_mmh: float) -> Weather:
         lat_deg=np.full(2, 47.45), lon_deg=np.array([-116.2, -115.4]), elevation_m=np.full(2, 900.0),
         air_temp_c=air, rh_frac=np.full(shape, 0.7 if rain_mmh == 0.0 else 0.97), pressure_hpa=nothing,
         wind_mps=np.full(shape, 3.0), cloud_frac=np.ones(shape), shortwave_wm2=nothing, precip_mmwe_h=rain,
-        precip_prob_frac=nothing, freezing_level_m=nothing, snow_level_m=nothing,
+        precip_prob_frac=nothing, freezing_level_m=nothing, snow_level_m=nothing, gust_mps=nothing,
+        visibility_m=nothing,
         precip_form=np.where((air < 0.0) & (rain > 0.0), PrecipForm.FREEZING, 0).astype(np.int8),
     )  # fmt: skip
     cell = (FLAT.distance_m > HALF_M).astype(int)
@@ -85,7 +86,7 @@ def reported(plan: Plan, audience: Audience) -> list[str]:
 
 @pytest.mark.parametrize("depart_h", [4.5, 6.0, 9.0, 14.0])
 def test_ice_on_flat_road_is_slow_and_is_reported(freezing_rain: Weather, depart_h: float) -> None:
-    plan = trip(freezing_rain, depart_h)
+    plan = trip(freezing_rain, depart_h, ice_hold_m=1e6)
     assert (plan.advice, plan.stretches, plan.partial) == (Advice.SLOW, (), False)
     (ice,) = plan.surfaces
     assert (ice.icy, ice.chains_asked) == (True, False)
@@ -112,6 +113,24 @@ def test_ice_on_flat_road_is_slow_and_is_reported(freezing_rain: Weather, depart
     assert "mi 0-5" in brief
     assert "CLEAR" not in brief
     assert "NO WINTER ROAD" not in brief
+
+
+def test_fifty_miles_of_glaze_is_do_not_start_for_everybody(freezing_rain: Weather) -> None:
+    """One order, and not a speed beside it: driver, office, fleet and brief read the same hold."""
+    plan = trip(freezing_rain, 6.0)
+    assert plan.advice is Advice.HOLD
+    (driver,) = reported(plan, Audience.DRIVER)
+    assert re.match(r"HOLD: do not start\. Ice over a long way, mi 0-5[01], \d\d% likely\. ", driver)
+    assert "look again" in driver
+    (office,) = reported(plan, Audience.DISPATCHER)
+    assert "HOLD: do not start. Ice over a long way" in office
+    (fleet,) = (n for n in plan_notices(plan, None, at_hour(3))[0] if n.audience is Audience.FLEET)
+    assert '"advice":"hold"' in fleet.body
+    assert '"at_start":true' in fleet.body
+    brief = brief_text("Example fleet", [plan], [], at_hour(3), "UTC")
+    assert "1 trip: 1 hold" in brief
+    assert "HOLD: do not start. Ice over a long way" in brief
+    assert "Arrives not before " in brief
 
 
 @pytest.mark.parametrize(("air_c", "rain_mmh"), [(6.0, 1.0), (-4.0, 0.0)])
@@ -168,7 +187,7 @@ def test_frost_or_snow_without_chains_is_slow_without_a_message(planned: Any, th
     assert (run.icy, run.surfaces[0]) == (False, (there.label, 0.9))
     assert reported(plan, Audience.DRIVER) == []
     brief = brief_text("Example fleet", [plan], [], at_hour(3), "UTC")
-    assert f"Winter road ({WORDS[there]} 90%), mi 6-25" in brief
+    assert f"{WORDS[there].upper()} mi 6-25" in brief
 
 
 def test_short_icy_bridges_make_a_slow_trip_and_no_run(planned: Any) -> None:
@@ -181,7 +200,7 @@ def test_short_icy_bridges_make_a_slow_trip_and_no_run(planned: Any) -> None:
 def test_a_stretch_with_chains_is_not_repeated_and_keeps_its_ice(planned: Any) -> None:
     grade = np.where((np.arange(241) >= 100) & (np.arange(241) <= 120), 0.06, 0.0)  # km 25 to 30: too steep for ice
     route = make_route(grade=grade, stops=[make_stop("a", 2e3), make_stop("b", 58e3)])
-    plan = on(planned, between(10e3, 50e3, ICE), route)
+    plan = on(planned, between(10e3, 50e3, ICE), route, ice_hold_m=1e6)
     assert [s.start_m for s in plan.stretches] == pytest.approx([25e3], abs=1_500.0)
     assert [(s.icy, s.chains_asked) for s in plan.surfaces] == [(True, False), (True, True), (True, False)]
     texts = reported(plan, Audience.DRIVER)

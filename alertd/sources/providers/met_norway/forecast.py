@@ -135,7 +135,7 @@ def assemble(request: ForecastRequest, results: Sequence[Answer[MetNorwayHours] 
         fetched_at=min(answer.fetched_at for answer in used),
         lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=elevation_m,
         pressure_hpa=unknown, shortwave_wm2=unknown.copy(), freezing_level_m=unknown.copy(),
-        snow_level_m=unknown.copy(), precip_form=np.zeros(shape, dtype=np.int8),
+        snow_level_m=unknown.copy(), visibility_m=unknown.copy(), precip_form=np.zeros(shape, dtype=np.int8),
         gaps=tuple(Gap(cell_idx=tuple(cells), reason=f"{SOURCE}: {note}") for note, cells in notes.items()),
         outside=tuple(outside), served_stale=any(answer.stale for answer in used),
         **arrays,

@@ -45,6 +45,7 @@ INSTANTS: dict[str, MetNorwayVariable] = {
     "air_temperature": MetNorwayVariable(field="air_temp_c", unit="celsius", low=-60.0, high=60.0),
     "relative_humidity": MetNorwayVariable(field="rh_frac", unit="%", low=0.0, high=1.05, factor=0.01),
     "wind_speed": MetNorwayVariable(field="wind_mps", unit="m/s", low=0.0, high=115.0),
+    "wind_speed_of_gust": MetNorwayVariable(field="gust_mps", unit="m/s", low=0.0, high=150.0),
     "cloud_area_fraction": MetNorwayVariable(field="cloud_frac", unit="%", low=0.0, high=1.0, factor=0.01),
 }
 DEW_POINT = "dew_point_temperature"
@@ -60,6 +61,7 @@ class _Details(AnswerModel):
     air_temperature: Number | None = None
     relative_humidity: Number | None = None
     wind_speed: Number | None = None
+    wind_speed_of_gust: Number | None = None
     cloud_area_fraction: Number | None = None
     precipitation_amount: Number | None = None
     probability_of_precipitation: Number | None = None

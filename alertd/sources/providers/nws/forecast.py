@@ -248,7 +248,8 @@ def assemble(
 
 
 _FROM_CELL = (
-    "air_temp_c", "rh_frac", "wind_mps", "cloud_frac", "precip_mmwe_h", "precip_prob_frac", "snow_level_m"
+    "air_temp_c", "rh_frac", "wind_mps", "cloud_frac", "precip_mmwe_h", "precip_prob_frac", "snow_level_m",
+    "gust_mps", "visibility_m",
 )  # fmt: skip
 
 

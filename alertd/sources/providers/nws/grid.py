@@ -70,6 +70,8 @@ LAYERS: dict[str, tuple[str, float, float]] = {
     "temperature": ("temperature", -60.0, 60.0),
     "relativeHumidity": ("fraction", 0.0, 1.05),
     "windSpeed": ("speed", 0.0, 115.0),
+    "windGust": ("speed", 0.0, 150.0),
+    "visibility": ("height", 0.0, 500_000.0),
     "skyCover": ("fraction", 0.0, 1.0),
     "probabilityOfPrecipitation": ("fraction", 0.0, 1.0),
     "snowLevel": ("height", -500.0, 10_000.0),
@@ -126,6 +128,8 @@ class _Properties(AnswerModel):
     weather: _WeatherLayer | None = None
     relativeHumidity: _Layer | None = None
     windSpeed: _Layer | None = None
+    windGust: _Layer | None = None
+    visibility: _Layer | None = None
     skyCover: _Layer | None = None
     probabilityOfPrecipitation: _Layer | None = None
     snowLevel: _Layer | None = None
@@ -156,6 +160,8 @@ class GridCell:
     air_temp_c: Array
     rh_frac: Array
     wind_mps: Array
+    gust_mps: Array
+    visibility_m: Array
     cloud_frac: Array
     precip_prob_frac: Array
     snow_level_m: Array
@@ -193,6 +199,8 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
         air_temp_c=hourly["temperature"],
         rh_frac=np.minimum(hourly["relativeHumidity"], 1.0),
         wind_mps=hourly["windSpeed"],
+        gust_mps=hourly["windGust"],
+        visibility_m=hourly["visibility"],
         cloud_frac=hourly["skyCover"],
         precip_prob_frac=hourly["probabilityOfPrecipitation"],
         snow_level_m=hourly["snowLevel"],

@@ -76,11 +76,14 @@ VARIABLES: dict[str, OpenMeteoVariable] = {
     "freezing_level_height": OpenMeteoVariable(
         field="freezing_level_m", units=_HEIGHT, low=MIN_FREEZING_LEVEL_M, high=9000.0
     ),
+    "wind_gusts_10m": OpenMeteoVariable(field="gust_mps", units=_SPEED, low=0.0, high=150.0, preceding=True),
+    "visibility": OpenMeteoVariable(field="visibility_m", units=_HEIGHT, low=0.0, high=500_000.0),
 }
 CODE, CODE_UNIT = "weather_code", "wmo code"
-DEW_POINT = "dew_point_2m"  # not asked for, for an eleventh variable counts as more calls; checked where it is there
-# The ensemble endpoint has no probability (its members are one) and no freezing level.
-ENSEMBLE_VARIABLES = tuple(v for v in VARIABLES if v not in ("precipitation_probability", "freezing_level_height"))
+DEW_POINT = "dew_point_2m"  # not requested, because variables beyond ten count as part calls; checked where given
+# The ensemble endpoint has no probability (its members are one), no freezing level and no visibility in most models.
+NOT_OF_ENSEMBLES = ("precipitation_probability", "freezing_level_height", "visibility")
+ENSEMBLE_VARIABLES = tuple(v for v in VARIABLES if v not in NOT_OF_ENSEMBLES)
 FIELDS = tuple(v.field for v in VARIABLES.values())
 
 

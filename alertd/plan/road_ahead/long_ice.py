@@ -1,0 +1,53 @@
+"""Finds ice or glaze over so long a way that a truck does not start on it, at whatever speed."""
+
+import numpy as np
+
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.plan.road_ahead.hourly_need import Mask
+from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, Codes
+from alertd.plan.road_ahead.sections import Sections
+from alertd.road.road_class import RoadClass
+from alertd.route.runs import runs_of
+
+ICY = (RoadClass.ICE, RoadClass.GLAZE)
+ICY_CODE = np.isin(GRIP_OF_CODE, [int(c) for c in ICY])
+# Glaze covers all of a road; refrozen water lies in patches, and roads are salted against it [A].
+ICE_WEIGHT = np.where(GRIP_OF_CODE == RoadClass.GLAZE, 1.0, 0.5 * ICY_CODE).astype(np.float32)
+
+
+def may_hold(code: Codes, sections: Sections, params: PlanParams) -> Mask:
+    """Whether enough members have enough ice in all on the way, (...,) from codes (..., member, section).
+
+    A quick test: without it no single run of ice is long enough.
+    """
+    length_m = ICE_WEIGHT[code] @ sections.length_m.astype(np.float32)
+    return np.asarray((length_m > params.ice_hold_m).mean(axis=-1) >= params.hold_probability - SAME_PROBABILITY)
+
+
+def long_ice(code: Codes, sections: Sections, params: PlanParams) -> tuple[int, int] | None:
+    """First and last section of the first run with more than `ice_hold_m` of glaze in enough members; ice by half.
+
+    code: (member, section). Gaps shorter than `join_gap_m` join, because nobody speeds up for them.
+    """
+    if not may_hold(code, sections, params):
+        return None
+    icy = ICY_CODE[code]
+    for first, last in icy_runs(icy, sections, params):
+        here = slice(first, last + 1)
+        length_m = ICE_WEIGHT[code[:, here]] @ sections.length_m[here]
+        if (length_m > params.ice_hold_m).mean() >= params.hold_probability - SAME_PROBABILITY:
+            return first, last
+    return None
+
+
+def icy_runs(icy: Mask, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
+    """Runs of sections on which enough members have ice, short gaps joined."""
+    runs: list[tuple[int, int]] = []
+    likely = icy.mean(axis=0) >= params.winter_probability - SAME_PROBABILITY
+    for first, last in runs_of(likely):
+        if runs and sections.start_m[first] - sections.end_m[runs[-1][1]] < params.join_gap_m:
+            runs[-1] = (runs[-1][0], last)
+        else:
+            runs.append((first, last))
+    return runs

@@ -1,0 +1,119 @@
+"""Reads gusts and sight on the way from the forecast, by member, and finds where they are too much for this rig.
+
+Gusts in the forecast are those of 10 m height in the open, and so are those of road authorities' limits. Sight is the
+source's own visibility, or that of a blizzard where snow falls in strong gusts.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.model import Forecast
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, Mask
+from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
+from alertd.road.road_class import WINTER_CLASSES
+from alertd.rules.rig import AxleRole, IdentityKey, Rig
+
+Array: TypeAlias = NDArray[np.float64]
+Float32: TypeAlias = NDArray[np.float32]
+
+_WINTER_CODE = np.isin(NAMED_OF_CODE, [int(c) for c in WINTER_CLASSES])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WindHours:
+    """Gusts [m/s] and sight [m] by (member, cell, hour), NaN where unknown, and the cell of each section.
+
+    first_h: the hour of these arrays for hour 0 of the hourly need.
+    """
+
+    gust_mps: Float32
+    sight_m: Float32
+    cell: NDArray[np.int64]
+    first_h: int
+
+    def at(self, hour: Index) -> tuple[Float32, Float32]:
+        """Gust and sight at hours (member, section) of the hourly need; NaN beyond the forecast."""
+        return self._take(self.gust_mps, hour), self._take(self.sight_m, hour)
+
+    def _take(self, values: Float32, hour: Index) -> Float32:
+        h = hour + self.first_h
+        last = values.shape[2] - 1
+        member = np.arange(values.shape[0])[:, None]
+        taken = values[member, self.cell[None, :], np.clip(h, 0, last)]
+        return np.where(h <= last, taken, np.float32(np.nan))
+
+
+def wind_hours(forecast: Forecast, hourly_need: HourlyNeed, params: PlanParams) -> WindHours | None:
+    """The wind along the sections of a route.
+
+    None where the forecast has none for these members, or none that matters to this rig.
+    """
+    if forecast.gust_mps.shape[0] != hourly_need.members or forecast.hours < hourly_need.hours:
+        return None
+    gust, sight = _gust_and_sight(IdentityKey(forecast), params)
+    limits = limits_of(hourly_need.rig, params)
+    least_mps = min(limits.caution_mps, limits.hold_slick_mps)
+    with np.errstate(invalid="ignore"):
+        if not ((gust >= least_mps).any() or (sight <= params.sight_caution_m).any()):
+            return None
+    return WindHours(
+        gust_mps=gust,
+        sight_m=sight,
+        cell=hourly_need.corridor.cells.cell_idx[hourly_need.sections.column],
+        first_h=hourly_need.skip_h,
+    )
+
+
+@lru_cache(maxsize=8)
+def _gust_and_sight(of: IdentityKey[Forecast], params: PlanParams) -> tuple[Float32, Float32]:
+    """Gusts, at least the mean wind, and sight, at most that of a blizzard where one blows; (member, cell, hour)."""
+    f = of.value
+    gust = np.fmax(f.gust_mps, f.wind_mps)
+    snowing = (f.precip_mmwe_h >= params.whiteout_mmwe_h) & (f.air_temp_c <= 0.0)
+    whiteout = snowing & (gust >= params.whiteout_gust_mps)
+    sight = np.where(whiteout, np.fmin(f.visibility_m, params.sight_hold_m), f.visibility_m)
+    return gust.astype(np.float32), sight.astype(np.float32)
+
+
+def is_light(rig: Rig, params: PlanParams) -> bool:
+    """Whether a rig is one of those that wind blows over first: nearly empty, or with several trailers."""
+    towed = [a for a in rig.axles if a.role in (AxleRole.TRAILER, AxleRole.DOLLY)]
+    if len({a.unit for a in towed}) > 1:
+        return True
+    return bool(towed) and rig.gross_mass_kg < params.light_share * rig.rated_mass_kg
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindLimits:
+    """Gusts [m/s] from which this rig gets a caution and a hold; the latter also on a winter road."""
+
+    caution_mps: float
+    hold_mps: float
+    hold_slick_mps: float
+
+
+def limits_of(rig: Rig, params: PlanParams) -> WindLimits:
+    """The limits of a rig."""
+    light = is_light(rig, params)
+    return WindLimits(
+        caution_mps=params.gust_caution_light_mps if light else params.gust_caution_mps,
+        hold_mps=params.gust_hold_light_mps if light else params.gust_hold_mps,
+        hold_slick_mps=params.gust_hold_light_slick_mps if light else params.gust_hold_slick_mps,
+    )
+
+
+def too_windy(gust_mps: Float32, code: Codes, limit_mps: float, slick_mps: float) -> Mask:
+    """Where gusts reach a limit, or the lower one on winter pavement; shape of `gust_mps`. False where unknown."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(gust_mps >= np.where(_WINTER_CODE[code], slick_mps, limit_mps))
+
+
+def blind(sight_m: Float32, limit_m: float) -> Mask:
+    """Where sight is at most a limit. False where unknown."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(sight_m <= limit_m)

@@ -1,0 +1,98 @@
+"""The first lines of a plan: what is worst on the road, whether to wait, hours, both arrivals. Read at 4 a.m."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from alertd.notices.formats.webhook_event import plan_event
+from alertd.notices.headline import arrival, headlines
+from alertd.notices.model import NoticeKind
+from alertd.notices.text.dispatcher import brief_text
+from alertd.plan.hours.limits import HoursUsed
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
+from alertd.plan.params import PlanParams
+from alertd.road.road_class import RoadClass
+from alertd.sources.files.translations import load_translator
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+
+ROUTE = make_route(120e3, stops=[make_stop("a", 20e3), make_stop("b", 90e3)])
+PARAMS = PlanParams(compare_h=0.0)
+
+
+def plan(surface: RoadClass, to_m: float = 70e3, members: int = 10, chance: float = 0.0, **trip: Any) -> Plan:
+    """This surface from km 50 on, in so many of ten members."""
+    weather = make_weather(
+        ROUTE,
+        lambda m, d, h: np.where((d >= 50e3) & (d <= to_m) & (m < members), surface, RoadClass.DRY) + 0 * h,
+    )
+    asked = TripInput(id="T", depart_at=at_hour(6), **trip)
+    laws = {"US-XX": make_rules(chance=chance)}
+    return make_plan(PlanRequest(asked, ROUTE, make_rig(), laws, weather, PARAMS, at_hour(2)))
+
+
+@pytest.mark.parametrize(
+    ("surface", "words"),
+    [
+        (RoadClass.GLAZE, "GLAZE mi 30-44"),
+        (RoadClass.ICE, "ICE mi 30-44"),
+        (RoadClass.SNOW, "SNOW mi 30-44"),
+        (RoadClass.SLUSH, "SLUSH mi 30-44"),
+        (RoadClass.RIME, "FROST mi 30-44"),
+    ],
+)
+def test_every_winter_surface_is_a_headline_and_never_clear(surface: RoadClass, words: str) -> None:
+    p = plan(surface, members=8)
+    assert p.advice is Advice.SLOW
+    (line,) = headlines(p)
+    assert line.startswith(words.split(",")[0])
+    assert "80% likely: max " in line
+    brief = brief_text("Made", [p], [], at_hour(3), "America/Denver")
+    assert line.split(",")[0] in brief
+    assert "CLEAR" not in brief
+    assert plan_event("n", NoticeKind.PLAN, p, at_hour(3))["data"]["headline"] == [line]
+
+
+def test_frost_is_driven_near_dry_speed_with_a_caution() -> None:
+    p = plan(RoadClass.RIME)
+    assert "Bridges and shade first; chains do not help." in headlines(p)[0]
+    assert 0.0 < p.cost_s < 20e3 / 27.7 * 0.15  # at 0.9 of 62 mph: a ninth more time on 20 km
+
+
+def test_uncertain_chains_are_two_arrivals_everywhere() -> None:
+    p = plan(RoadClass.SNOW, members=4, chance=1.0)
+    assert p.advice is Advice.READY
+    words = arrival(p)
+    assert words.startswith("no chains ")
+    assert words.endswith("chains 40 in 100")
+    assert "max 25 mph chained. Chains may be required." in headlines(p)[0]
+    brief = " ".join(brief_text("Made", [p], [], at_hour(3), "America/Denver").split())
+    assert words in brief
+    assert plan_event("n", NoticeKind.PLAN, p, at_hour(3))["data"]["arrival"] == words
+
+
+def test_hours_that_run_out_are_a_headline() -> None:
+    route = make_route(120e3, stops=ROUTE.stops, spans=[("US-XX", 0.0, 120e3)])
+    weather = make_weather(route, lambda m, d, h: RoadClass.DRY + 0 * (m + d.astype(np.int64) + h))
+    trip = TripInput(id="T", depart_at=at_hour(6), used=HoursUsed(drive_h=10.5))
+    laws = {"US-XX": make_rules()}
+    p = make_plan(PlanRequest(trip, route, make_rig(), laws, weather, PARAMS, at_hour(2)))
+    assert p.hours is not None
+    assert not p.hours.ok
+    assert headlines(p)[0].startswith("NOT LEGAL as planned: hours run out at ")
+    assert "Last listed stop before it: Stop a" in headlines(p)[0]
+
+
+@pytest.mark.parametrize("language", ["es", "fr"])
+def test_headlines_are_translated(language: str) -> None:
+    for p in (plan(RoadClass.GLAZE, to_m=119e3), plan(RoadClass.SNOW, members=4, chance=1.0)):
+        english, other = headlines(p), headlines(p, load_translator(language))
+        assert len(english) == len(other)
+        assert all(a != b for a, b in zip(english, other, strict=True))
+        assert arrival(p) != arrival(p, load_translator(language))
+
+
+def test_dry_road_has_no_headline() -> None:
+    assert headlines(plan(RoadClass.DRY)) == []
