@@ -112,8 +112,8 @@ def test_an_old_forecast_makes_a_plan_partial_with_a_caution() -> None:
     assert "Forecast of made is 8 h old: be ready to chain" in plan.cautions
 
 
-def test_without_a_rule_set_the_road_uses_common_practice() -> None:
-    """One western practice, no source (job.md): the outside dual of every drive position, 4 tires."""
+def test_without_a_rule_set_the_strictest_reading_applies() -> None:
+    """Not known is never milder than known: all drive tires and two on the trailer, and the caution says so."""
     route = make_route(stops=STOPS)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
     plan = make_plan(
@@ -121,7 +121,7 @@ def test_without_a_rule_set_the_road_uses_common_practice() -> None:
     )
     assert plan.advice is Advice.READY
     (stretch,) = plan.stretches
-    assert stretch.tires_words == "4 drive: outside each side, both drive axles"
+    assert stretch.tires_words == "8 drive: all 4, both drive axles; trailer: 2 outside each side, rear axle"
     assert [c for c in plan.cautions if c.startswith("No chain rule on file for Land of US-XX")]
     assert plan.rules == ()
 

@@ -300,7 +300,7 @@ def _description(plan: Plan, s: Stretch) -> str:
     surfaces = ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3])
     parts = [f"Road as forecast members meet it: {surfaces}" if surfaces else "Road not known", phrases.snow_depth(s)]
     parts += [f"Held: {phrases.why_held(s)}" if s.advice is Advice.HOLD else "", phrases.held_until(s), s.barred]
-    parts += [f"{phrases.forecast_age(plan)}; rule text of {phrases.rule_text_age(plan)}"]
+    parts += [f"{phrases.forecast_age(plan)}; rules as of {phrases.rule_text_age(plan)}"]
     return ". ".join(part for part in parts if part) + "."
 
 
