@@ -243,7 +243,7 @@ def show_feed_check(checked: FeedCheck) -> None:
         f"{len(controls)} posted controls of {checked.jurisdiction}, good to {to_plain(checked.result.confirmed_at)}"
     )
     for c in controls:
-        level = c.level if c.level != NOT_UNDERSTOOD else "NOT UNDERSTOOD, counts as be ready"
+        level = c.level if c.level != NOT_UNDERSTOOD else "NOT UNDERSTOOD, counts as be ready for the strictest level"
         until = to_plain(c.until) if c.until else "no end given"
         since = to_plain(c.since) if c.since else "not said, so since first seen"
         click.echo(f"  {c.id}: {level}")

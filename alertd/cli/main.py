@@ -293,6 +293,7 @@ def rules(
     from alertd.cli import law
     from alertd.cli import rules as sheet
     from alertd.cli.rules import file_schema
+    from alertd.rules.compare import law_changes
     from alertd.rules.law_on import ruleset_on
     from alertd.sources.files.ruleset import read_rulesets
 
@@ -313,7 +314,7 @@ def rules(
         compared = read_rigs(rigs_dir or places.rigs)
         changed = sheet.find_ruleset(rulesets, dates[0])
         if as_json:
-            found = law.changes_json(law.law_changes(changed, first, last, compared.values()))
+            found = law.changes_json(law_changes(changed, first, last, compared.values()))
             click.echo(json.dumps(found, indent=1, ensure_ascii=False))
         else:
             law.show_changes(changed, first, last, compared)

@@ -6,6 +6,7 @@ import pytest
 
 from alertd.rules.ruleset import RuleSet, Season, last_season_start
 from alertd.sources.files.boundaries import read_boundaries
+from alertd.sources.files.ruleset import rule_files
 
 CONFIG = Path(__file__).parents[2] / "config"
 RULES = CONFIG / "rules"
@@ -46,7 +47,7 @@ def test_every_rule_file_gives_its_basis_and_reading_date(shipped: dict[str, Rul
 
 
 def test_each_rule_file_is_read(shipped: dict[str, RuleSet]) -> None:
-    assert sorted(code.lower() for code in shipped) == sorted(path.stem for path in RULES.glob("*.toml"))
+    assert sorted(code.lower() for code in shipped) == sorted(path.stem for path in rule_files(RULES))
 
 
 def test_each_state_with_rules_has_an_outline(shipped: dict[str, RuleSet]) -> None:

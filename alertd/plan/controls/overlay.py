@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
-from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
+from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index
 from alertd.rules.ruleset import ControlLevel
@@ -27,7 +27,8 @@ def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params:
 
     A posted level has probability 1 where and while it is fully believed, and so have the milder levels that come with
     it. Stricter levels keep our estimate. A control whose words are not understood, or that no rule on file knows,
-    gives "be ready". Neither a closure nor "none posted" changes the need.
+    gives "be ready"; words that are not understood give it for the strictest level of the law. Neither a closure nor
+    "none posted" changes the need.
     """
     need = hourly_need.need.copy()
     chances = [chance for _, _, chance in hourly_need.by_level]
@@ -44,6 +45,8 @@ def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params:
                 in_law = chances[n][:, part.start - law.at.start : part.stop - law.at.start]
                 np.maximum(in_law, weight, out=in_law)
                 np.maximum(need[:, part], weight, out=need[:, part])
+        if span.control.level == NOT_UNDERSTOOD:
+            chances = _strictest_ready(hourly_need, laws, span, chances, weight, params)
         if not own:
             ready_frac = np.float32(max(params.unknown_probability, params.ready_probability))
             np.maximum(need[:, touched], ready_frac * weight, out=need[:, touched])
@@ -57,6 +60,33 @@ def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params:
         chance={id(for_rig): chance for _, for_rig, chance in by_level},
         posted=posted,
     )
+
+
+def _strictest_ready(
+    hourly_need: HourlyNeed,
+    laws: Sequence[LawSpan],
+    span: PostedSpan,
+    chances: list[NDArray[np.float32]],
+    weight: NDArray[np.float32],
+    params: PlanParams,
+) -> list[NDArray[np.float32]]:
+    """The probabilities of levels with the strictest posted level of the control's law raised to "be ready"."""
+    touched = _sections(hourly_need, span)
+    ready_frac = np.float32(max(params.unknown_probability, params.ready_probability))
+    raised = list(chances)
+    for law in (x for x in laws if x.rules is not None and x.rules.jurisdiction == span.control.jurisdiction):
+        of_law = [
+            (for_rig.demand.tires_min, for_rig.level.rank, n)
+            for n, (other, for_rig, _) in enumerate(hourly_need.by_level)
+            if other is law and for_rig.level.trigger == "posted" and not for_rig.demand.barred
+        ]
+        if of_law:
+            n = max(of_law)[2]
+            part = slice(max(touched.start, law.at.start), min(touched.stop, law.at.stop))
+            raised[n] = raised[n].copy()
+            in_law = raised[n][:, part.start - law.at.start : part.stop - law.at.start]
+            np.maximum(in_law, ready_frac * weight, out=in_law)
+    return raised
 
 
 def weights(hourly_need: HourlyNeed, span: PostedSpan) -> Array:
